@@ -1,0 +1,1 @@
+"""Small captures with a note of origin; data only."""

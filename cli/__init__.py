@@ -1,0 +1,1 @@
+"""The `gateword` program: one thin file per command. It parses, calls the library and renders."""

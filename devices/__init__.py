@@ -1,0 +1,1 @@
+"""Maps and stages of invented chips; data only."""

@@ -1,0 +1,132 @@
+"""Everything that can go wrong, by whose fault it is.
+
+    GatewordError
+    +-- CallError      the caller passed something impossible (also a ValueError)
+    +-- FileError      a file the user wrote has problems; carries all of them, each with its place
+    +-- FrameError     a word on the bus cannot be what it should be (guard, fixed bits, length)
+    +-- CaptureError   a capture cannot be read or understood; carries all problems found
+    +-- LinkError      a port, an adapter or a chip did not answer as it must
+
+A `Problem` is one finding about one spot of one file. Its text says what was found, what was
+expected and, where one exists, the nearest valid choice; `render` adds the line and underlines
+the spot. The library never prints: the program decides where these texts go.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A spot in a file: 1-based line and column, and how many columns it spans.
+
+    `text` is the whole line, kept so that the spot can be shown after the file is gone.
+    Line 0 means "the file as a whole".
+    """
+
+    file: str
+    line: int = 0
+    column: int = 0
+    span: int = 1
+    text: str = ""
+
+    def __str__(self) -> str:
+        if self.line == 0:
+            return self.file
+        return f"{self.file}:{self.line}:{self.column}"
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One finding. `severity` is "error" or "warning"; `path` is the key path inside a document."""
+
+    place: Place
+    found: str
+    expected: str = ""
+    nearest: str = ""
+    path: str = ""
+    severity: str = "error"
+
+    def __str__(self) -> str:
+        """One line: `file:line:col: error: found; expected ...; nearest: ...`."""
+        parts = [f"{self.place}: {self.severity}: {self.found}"]
+        if self.expected:
+            parts.append(f"expected {self.expected}")
+        if self.nearest:
+            parts.append(f"nearest: {self.nearest}")
+        line = "; ".join(parts)
+        return f"{line} [{self.path}]" if self.path else line
+
+    def render(self, width: int = 100) -> str:
+        """The one-line text, then the source line with the spot underlined.
+
+        A long line is cut around the spot so that the underline stays inside `width` columns.
+        """
+        place = self.place
+        if place.line == 0 or not place.text:
+            return str(self)
+        room = max(width - 4, 20)
+        start = 0
+        if place.column - 1 + place.span > room:
+            start = max(0, place.column - 1 - room // 3)
+        shown = "".join(c if c.isprintable() else " " for c in place.text[start : start + room])
+        column = place.column - 1 - start
+        caret = "^" * max(1, min(place.span, len(shown) - column))
+        return f"{self}\n    {shown}\n    {' ' * column}{caret}"
+
+
+class GatewordError(Exception):
+    """Base of every error this library raises on purpose."""
+
+
+class CallError(GatewordError, ValueError):
+    """The caller passed something that cannot be: an unknown name, a value that does not fit."""
+
+
+class _WithProblems(GatewordError):
+    """An error that is a list of problems; its text is all of them, one per line."""
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems: tuple[Problem, ...] = tuple(problems)
+        super().__init__("\n".join(str(p) for p in self.problems))
+
+    @classmethod
+    def at(cls, place: Place | str, found: str, expected: str = "", nearest: str = "") -> _WithProblems:
+        """An error of a single problem; a plain string stands for the file as a whole."""
+        where = Place(place) if isinstance(place, str) else place
+        return cls([Problem(where, found, expected, nearest)])
+
+
+class FileError(_WithProblems):
+    """A map or a stage has problems; all that were found in one run."""
+
+
+class CaptureError(_WithProblems):
+    """A capture cannot be read."""
+
+
+class FrameError(GatewordError):
+    """A frame on the bus contradicts its layout: guard, fixed bits, length."""
+
+
+class LinkError(GatewordError):
+    """A port, an adapter or a chip did not answer as it must."""
+
+
+def nearest(word: str, choices: Iterable[str], limit: int = 1) -> list[str]:
+    """The choices most like `word`, best first; case is ignored before spelling is.
+
+    >>> nearest("gate_hs", ["GATE_HS", "GATE_LS"])
+    ['GATE_HS']
+    """
+    # difflib costs 3 ms to import and is wanted only when something is already wrong.
+    import difflib
+
+    known: Sequence[str] = list(dict.fromkeys(choices))
+    folded = {c.casefold(): c for c in reversed(known)}
+    if word.casefold() in folded and limit == 1:
+        return [folded[word.casefold()]]
+    hits = difflib.get_close_matches(word[:200].casefold(), folded, n=limit, cutoff=0.5)
+    return [folded[h] for h in hits]

@@ -16,6 +16,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from typing_extensions import Self
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +97,7 @@ class _WithProblems(GatewordError):
         super().__init__("\n".join(str(p) for p in self.problems))
 
     @classmethod
-    def at(cls, place: Place | str, found: str, expected: str = "", nearest: str = "") -> _WithProblems:
+    def at(cls, place: Place | str, found: str, expected: str = "", nearest: str = "") -> Self:
         """An error of a single problem; a plain string stands for the file as a whole."""
         where = Place(place) if isinstance(place, str) else place
         return cls([Problem(where, found, expected, nearest)])

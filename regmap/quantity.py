@@ -1,0 +1,352 @@
+"""Engineering quantities: text to exact numbers with a dimension, and back.
+
+A closed list of units, SI prefixes in their right case, and a dimension for every value, so that
+`nC` where `ns` was meant is an error and never a number. Values are kept as exact fractions of
+the SI base unit; nothing is rounded before it is shown.
+
+    parse("60 mA")              one value
+    parse_band("40..60 mA")     min and max
+    parse_band("20 / 25 / 30 mA")   min, typ, max
+    parse_band("25 mA +- 20 %")     typ with a tolerance, relative or absolute
+
+A dimension is the tuple of exponents (volt, ampere, second, kelvin); every unit of a motor drive
+is a product of those four. Temperatures are kept in degrees Celsius and only ever used as
+differences or as table keys.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from decimal import Decimal, InvalidOperation
+from fractions import Fraction
+
+from .errors import CallError, nearest
+
+Dim = tuple[int, int, int, int]
+
+NONE: Dim = (0, 0, 0, 0)
+
+#: Every dimension a parameter may have: name -> (exponents, the unit it is shown in).
+DIMENSIONS: dict[str, tuple[Dim, str]] = {
+    "ratio": (NONE, ""),
+    "percent": (NONE, "%"),
+    "gain": (NONE, "V/V"),
+    "voltage": ((1, 0, 0, 0), "V"),
+    "current": ((0, 1, 0, 0), "A"),
+    "time": ((0, 0, 1, 0), "s"),
+    "temperature": ((0, 0, 0, 1), "degC"),
+    "frequency": ((0, 0, -1, 0), "Hz"),
+    "resistance": ((1, -1, 0, 0), "ohm"),
+    "conductance": ((-1, 1, 0, 0), "S"),
+    "capacitance": ((-1, 1, 1, 0), "F"),
+    "inductance": ((1, -1, 1, 0), "H"),
+    "charge": ((0, 1, 1, 0), "C"),
+    "power": ((1, 1, 0, 0), "W"),
+    "energy": ((1, 1, 1, 0), "J"),
+    "voltage slew": ((1, 0, -1, 0), "V/s"),
+    "current slew": ((0, 1, -1, 0), "A/s"),
+    "thermal resistance": ((-1, -1, 0, 1), "K/W"),
+    "thermal capacitance": ((1, 1, 1, -1), "J/K"),
+    "temperature coefficient": ((0, 0, 0, -1), "1/K"),
+    "voltage drift": ((1, 0, 0, -1), "V/K"),
+}
+
+_BY_DIM: dict[Dim, str] = {}
+for _name, (_dim, _unit) in DIMENSIONS.items():
+    _BY_DIM.setdefault(_dim, _unit)
+_DIM_NAMES: dict[Dim, str] = {}
+for _name, (_dim, _unit) in DIMENSIONS.items():
+    _DIM_NAMES.setdefault(_dim, _name)
+
+_PREFIXES: dict[str, int] = {
+    "f": -15, "p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "": 0, "k": 3, "M": 6, "G": 9,
+}
+
+#: unit -> (dimension name, factor to the base unit, may carry a prefix)
+_ATOMS: dict[str, tuple[Dim, Fraction, bool]] = {
+    "V": (DIMENSIONS["voltage"][0], Fraction(1), True),
+    "A": (DIMENSIONS["current"][0], Fraction(1), True),
+    "s": (DIMENSIONS["time"][0], Fraction(1), True),
+    "min": (DIMENSIONS["time"][0], Fraction(60), False),
+    "h": (DIMENSIONS["time"][0], Fraction(3600), False),
+    "d": (DIMENSIONS["time"][0], Fraction(86400), False),
+    "Hz": (DIMENSIONS["frequency"][0], Fraction(1), True),
+    "ohm": (DIMENSIONS["resistance"][0], Fraction(1), True),
+    "Ohm": (DIMENSIONS["resistance"][0], Fraction(1), True),
+    "Ω": (DIMENSIONS["resistance"][0], Fraction(1), True),
+    "\u2126": (DIMENSIONS["resistance"][0], Fraction(1), True),
+    "S": (DIMENSIONS["conductance"][0], Fraction(1), True),
+    "F": (DIMENSIONS["capacitance"][0], Fraction(1), True),
+    "H": (DIMENSIONS["inductance"][0], Fraction(1), True),
+    "C": (DIMENSIONS["charge"][0], Fraction(1), True),
+    "Ah": (DIMENSIONS["charge"][0], Fraction(3600), True),
+    "W": (DIMENSIONS["power"][0], Fraction(1), True),
+    "J": (DIMENSIONS["energy"][0], Fraction(1), True),
+    "K": (DIMENSIONS["temperature"][0], Fraction(1), True),
+    "degC": (DIMENSIONS["temperature"][0], Fraction(1), False),
+    "°C": (DIMENSIONS["temperature"][0], Fraction(1), False),
+    "%": (NONE, Fraction(1, 100), False),
+    "ppm": (NONE, Fraction(1, 1_000_000), False),
+    "1": (NONE, Fraction(1), False),
+}
+
+_UNITS: dict[str, tuple[Dim, Fraction]] = {"": (NONE, Fraction(1))}
+for _unit, (_dim, _factor, _prefixed) in _ATOMS.items():
+    for _prefix, _power in _PREFIXES.items() if _prefixed else [("", 0)]:
+        # SI wins over a clash: "min" is minutes, never milli-inch; no prefixed atom collides.
+        _UNITS.setdefault(_prefix + _unit, (_dim, _factor * Fraction(10) ** _power))
+
+_NUMBER = r"[+-]?(?:\d[\d_]*\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?"
+_ONE = re.compile(rf"\s*({_NUMBER})\s*(.*?)\s*", re.DOTALL)
+_PLUS_MINUS = re.compile(r"\s*(?:\+-|\+/-|±)\s*")
+_MAX_TEXT = 120
+
+
+def unit_of(text: str) -> tuple[Dim, Fraction]:
+    """Dimension and factor of a unit such as `mA`, `V/us` or `K/W`.
+
+    Raises CallError with the nearest known unit; the case of a prefix matters (`m` is not `M`).
+    """
+    text = text.strip()
+    if text in _UNITS:
+        return _UNITS[text]
+    if text.count("/") == 1:
+        over, under = (part.strip() for part in text.split("/"))
+        if over in _UNITS and under in _UNITS and under:
+            (a, x), (b, y) = _UNITS[over or "1"], _UNITS[under]
+            return (a[0] - b[0], a[1] - b[1], a[2] - b[2], a[3] - b[3]), x / y
+        parts = [p if p in _UNITS else next(iter(nearest(p, _UNITS)), "") for p in (over, under)]
+        hint = "/".join(parts) if all(parts) else ""
+    else:
+        hint = next(iter(nearest(text, [u for u in _UNITS if u])), "")
+    tail = f"; nearest: {hint}" if hint else ""
+    raise CallError(f"unknown unit {text[:30]!r}{tail}")
+
+
+def dimension_name(dim: Dim) -> str:
+    """The trade's name of a dimension, or its exponents where it has none."""
+    if dim in _DIM_NAMES:
+        return _DIM_NAMES[dim]
+    return "V^{} A^{} s^{} K^{}".format(*dim)
+
+
+def _number(text: str) -> Fraction:
+    try:
+        return Fraction(Decimal(text.replace("_", "")))
+    except (InvalidOperation, ValueError, OverflowError):
+        raise CallError(f"{text[:30]!r} is not a number") from None
+
+
+def _split(text: str) -> tuple[Fraction, str]:
+    if len(text) > _MAX_TEXT:
+        raise CallError(f"a quantity of {len(text)} characters; expected a number and a unit")
+    match = _ONE.fullmatch(text)
+    if match is None:
+        hint = "; a comma is not a decimal point here" if re.search(r"\d,\d", text) else ""
+        raise CallError(f"{text[:30]!r} is not a quantity; expected a number and a unit, as 60 mA{hint}")
+    if "," in match[2]:
+        raise CallError(f"{text[:30]!r}: a comma is not a decimal point here; nearest: {text.replace(',', '.')}")
+    exponent = re.search(r"[eE]([+-]?\d+)$", match[1])
+    if exponent and abs(int(exponent[1])) > 40:
+        raise CallError(f"{text[:30]!r} is too large or too small to be a quantity")
+    return _number(match[1]), match[2]
+
+
+def _expect(dim: Dim, want: str | None, text: str, *, bare: bool) -> None:
+    if want is None:
+        return
+    target, unit = DIMENSIONS[want]
+    if dim == target:
+        return
+    if bare:
+        raise CallError(f"{text[:40]!r} has no unit; expected a {want}, as {text.strip()[:20]} {unit}")
+    raise CallError(f"{text[:40]!r} is a {dimension_name(dim)}; expected a {want} (in {unit or 'no unit'})")
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One exact value in base units (V, A, s, degC and their products)."""
+
+    value: Fraction
+    dim: Dim
+
+    def __float__(self) -> float:
+        return float(self.value)
+
+    def __str__(self) -> str:
+        return show(self.value, self.dim)
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """min, typ and max of one value, exact and in base units; `low <= typ <= high` always.
+
+    `given` says what the source stated: "typ", "min", "max", "min/max", "min/typ/max" or "computed".
+    A side that was not stated equals its neighbour, and a calculation that leans on it can say so.
+    """
+
+    low: Fraction
+    typ: Fraction
+    high: Fraction
+    dim: Dim
+    given: str = "min/typ/max"
+
+    def __post_init__(self) -> None:
+        if not self.low <= self.typ <= self.high:
+            raise CallError(
+                f"min {show(self.low, self.dim)}, typ {show(self.typ, self.dim)}, "
+                f"max {show(self.high, self.dim)} are not in order"
+            )
+
+    @classmethod
+    def of(cls, value: Quantity | Fraction | float, dim: Dim = NONE) -> Band:
+        """A band without width; a float is taken at its exact binary value."""
+        if isinstance(value, Quantity):
+            return cls(value.value, value.value, value.value, value.dim, "typ")
+        exact = Fraction(value)
+        return cls(exact, exact, exact, dim, "typ")
+
+    @classmethod
+    def between(cls, low: Fraction | float, high: Fraction | float, dim: Dim, typ: Fraction | float | None = None) -> Band:
+        """min and max, with the middle as typ where none is given."""
+        a, b = Fraction(low), Fraction(high)
+        return cls(a, (a + b) / 2 if typ is None else Fraction(typ), b, dim,
+                   "min/max" if typ is None else "min/typ/max")
+
+    def widened(self, relative: Fraction | float = 0, absolute: Fraction | float = 0) -> Band:
+        """This band with a further tolerance on both sides."""
+        r, a = Fraction(relative), Fraction(absolute)
+        low, high = self.low - abs(self.low) * r - a, self.high + abs(self.high) * r + a
+        return Band(low, self.typ, high, self.dim, "computed")
+
+    @property
+    def exact(self) -> bool:
+        """Whether the band has no width."""
+        return self.low == self.high
+
+    def floats(self) -> tuple[float, float, float]:
+        """(min, typ, max) as floats in base units."""
+        return float(self.low), float(self.typ), float(self.high)
+
+    def __str__(self) -> str:
+        if self.exact:
+            return show(self.typ, self.dim)
+        low, typ, high = (show(v, self.dim) for v in (self.low, self.typ, self.high))
+        if "typ" in self.given or self.given == "computed":
+            return f"{low} / {typ} / {high}"
+        return f"{low}..{high}"
+
+
+def parse(text: str, want: str | None = None) -> Quantity:
+    """Read one quantity; `want` is a key of DIMENSIONS or None for any.
+
+    >>> parse("60 mA", "current").value
+    Fraction(3, 50)
+
+    Raises CallError that says what was found, what was expected and the nearest valid unit.
+    """
+    number, unit = _split(text)
+    dim, factor = unit_of(unit)
+    _expect(dim, want, text, bare=not unit)
+    return Quantity(number * factor, dim)
+
+
+def parse_band(text: str, want: str | None = None) -> Band:
+    """Read min/typ/max in any of the forms of the module's docstring, or a single value.
+
+    A unit at the end serves every number before it that has none. Raises CallError.
+    """
+    if len(text) > _MAX_TEXT:
+        raise CallError(f"a quantity of {len(text)} characters; expected a number and a unit")
+    around = _PLUS_MINUS.split(text)
+    if len(around) == 2:
+        typ = parse(around[0], want)
+        number, unit = _split(around[1])
+        dim, factor = unit_of(unit)
+        if number < 0:
+            raise CallError(f"{text[:40]!r} has a negative tolerance")
+        if unit in ("%", "ppm") and typ.dim != NONE or unit in ("%", "ppm") and "%" not in around[0]:
+            spread = abs(typ.value) * number * factor
+        elif dim == typ.dim:
+            spread = number * factor
+        else:
+            raise CallError(f"{text[:40]!r}: the tolerance is a {dimension_name(dim)}; expected % or a {dimension_name(typ.dim)}")
+        return Band(typ.value - spread, typ.value, typ.value + spread, typ.dim, "min/typ/max")
+    if len(around) > 2:
+        raise CallError(f"{text[:40]!r} has more than one tolerance")
+    if re.search(r"\s/\s", text):
+        pieces, kind = re.split(r"\s+/\s+", text.strip()), "min/typ/max"
+        if len(pieces) != 3:
+            raise CallError(f"{text[:40]!r} has {len(pieces)} parts; expected min / typ / max")
+    elif ".." in text:
+        pieces, kind = text.split(".."), "min/max"
+        if len(pieces) != 2:
+            raise CallError(f"{text[:40]!r}; expected min..max")
+    else:
+        return Band.of(parse(text, want))
+    split = [_split(piece) for piece in pieces]
+    last = split[-1][1]
+    values = []
+    for number, unit in split:
+        dim, factor = unit_of(unit or last)
+        _expect(dim, want, text, bare=not (unit or last))
+        values.append((number * factor, dim))
+    dims = {dim for _, dim in values}
+    if len(dims) > 1:
+        raise CallError(f"{text[:40]!r} mixes {' and '.join(sorted(map(dimension_name, dims)))}")
+    numbers = [value for value, _ in values]
+    if numbers != sorted(numbers):
+        raise CallError(f"{text[:40]!r} is not in order; expected the smallest first")
+    if kind == "min/max":
+        return Band.between(numbers[0], numbers[1], values[0][1])
+    return Band(numbers[0], numbers[1], numbers[2], values[0][1], kind)
+
+
+_SHOW_PREFIXES = [(9, "G"), (6, "M"), (3, "k"), (0, ""), (-3, "m"), (-6, "u"), (-9, "n"), (-12, "p"), (-15, "f")]
+_PLAIN_UNITS = {"degC", "%", "", "V/V"}
+
+
+def show(value: Fraction | float, dim: Dim, digits: int = 4, unit: str | None = None) -> str:
+    """A value with its unit and the prefix that suits, to `digits` significant digits.
+
+    >>> show(Fraction(3, 50), DIMENSIONS["current"][0])
+    '60 mA'
+
+    `unit` overrides the unit of the dimension, e.g. "%" for a ratio or "V/us" for a slew.
+    """
+    if unit is None:
+        unit = _BY_DIM.get(dim)
+        if unit is None:
+            unit = "·".join(
+                name if power == 1 else f"{name}^{power}"
+                for name, power in zip(("V", "A", "s", "K"), dim, strict=True) if power
+            )
+        if unit == "V/s" and abs(value) >= 1000:
+            unit = "V/us"
+        elif unit == "A/s" and abs(value) >= 1000:
+            unit = "A/us"
+        factor = Fraction(10) ** 6 if unit in ("V/us", "A/us") else Fraction(1)
+    else:
+        factor = unit_of(unit)[1] if unit not in ("V/V",) else Fraction(1)
+    try:
+        scaled = float(value) / float(factor)
+    except OverflowError:
+        return f"{'-' if value < 0 else ''}inf {unit}".strip()
+    if scaled != scaled or scaled in (float("inf"), float("-inf")):
+        return f"{scaled:g} {unit}".strip()
+    prefixed = unit not in _PLAIN_UNITS and "^" not in unit and unit not in ("V/us", "A/us", "1/K", "K/W")
+    prefixed = prefixed and unit in _ATOMS and _ATOMS[unit][2]
+    if not prefixed or scaled == 0:
+        return f"{_digits(scaled, digits)} {unit}".strip()
+    for power, prefix in _SHOW_PREFIXES:
+        if abs(scaled) * (1 + 5 * 10 ** -(digits + 1)) >= 10.0**power:
+            break
+    return f"{_digits(scaled / 10.0**power, digits)} {prefix}{unit}"
+
+
+def _digits(value: float, digits: int) -> str:
+    text = f"{value:.{digits}g}"
+    if "e" in text and 1e-6 < abs(value) < 1e9:
+        text = f"{float(text):f}".rstrip("0").rstrip(".")
+    return text

@@ -1,0 +1,372 @@
+"""The closed tables of everything the calculations may be told.
+
+Three tables, one for each place where a fact can stand:
+
+    CHIP    section `electrical:` of a map: what the chip's data sheet states
+    STAGE   a stage file: the power stage around the chip and the goals of its designer
+    ROLES   `role:` of a field in a map: what a setting of the chip means to the calculations
+
+Dots in a name are nesting in YAML, so in CHIP and STAGE no name is the beginning of another one:
+
+    mosfet:
+      qg: 60 / 75 nC          # mosfet.qg
+
+Loaders generate their schema from these tables; the calculations look values up under the names
+`chip:...`, `stage:...` and `role:...`. Nothing else connects a chip's own names to the physics.
+
+A default is text as a user would write it, with a note that says where it comes from; a figure
+without a published source says so. What has neither default nor `instead` must be stated, or the
+checks that need it are reported as not computed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Literal
+
+PRACTICE = "common practice, no source"
+
+Kind = Literal["quantity", "count", "choice", "switch"]
+Sign = Literal["any", "zero or more", "more than zero"]
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """One name the calculations understand.
+
+    `kind` says how a value is written: a "quantity" (`dimension` is a key of
+    `quantity.DIMENSIONS`), a "count" (a whole number), a "choice" (one of `choices`), or, for a
+    role that is no quantity, a "switch". `sign` is the range a loader should accept.
+    `default` is a value as text, `note` where that default comes from. `instead` names another
+    parameter of the same table whose value serves when this one is not stated.
+    """
+
+    name: str
+    dimension: str | None
+    doc: str
+    default: str | None = None
+    note: str = ""
+    choices: tuple[str, ...] = ()
+    instead: str | None = None
+    kind: Kind = "quantity"
+    sign: Sign = "more than zero"
+
+
+#: What may be negative: temperatures by nature, and bands about zero.
+_SIGNED = frozenset({
+    "sense.gain_error", "sense.offset", "sense.offset_drift", "oscillator.tolerance",
+    "mosfet.vth_tempco", "shunt.tempco", "controller.clock_tolerance",
+})
+_MAY_BE_ZERO = frozenset({
+    "supply.sleep_current", "pwm.duty.min", "deadtime", "vds.blanking", "vds.filter",
+    "sense.blanking", "overcurrent.filter", "propagation.on", "propagation.off",
+    "propagation.mismatch", "vds.comparator_delay", "gate.hold", "charge_pump.dropout",
+    "regulator.dropout", "bootstrap.vf", "bootstrap.bias_current", "bootstrap.resistance",
+    "bootstrap.trickle_current", "sense.output.low", "sense.output.headroom", "goals.margin",
+    "controller.reaction", "mosfet.internal_resistance", "mosfet.gate_leakage",
+})
+
+
+def _finish(row: Parameter, table: str) -> Parameter:
+    kind: Kind = "quantity"
+    if row.dimension is None:
+        kind = "switch" if table == "role" else "choice" if row.choices else "count"
+    sign: Sign = "more than zero"
+    if row.name in _SIGNED or row.dimension == "temperature":
+        sign = "any"
+    elif table == "role" or row.name in _MAY_BE_ZERO or (row.default or "").startswith("0"):
+        sign = "zero or more"
+    return replace(row, kind=kind, sign=sign)
+
+
+def _table(name: str, rows: Iterable[Parameter]) -> dict[str, Parameter]:
+    table: dict[str, Parameter] = {}
+    for row in (_finish(row, name) for row in rows):
+        if row.name in table:
+            raise ValueError(f"{row.name} is listed twice")
+        table[row.name] = row
+    return table
+
+
+_P = Parameter
+
+#: What the chip's data sheet states; section `electrical:` of a map. A name that is also the name
+#: of a role is for chips where that value is fixed in silicon or by a resistor.
+CHIP: dict[str, Parameter] = _table("chip", [
+    # supply
+    _P("supply.max", "voltage", "absolute maximum at the supply pin"),
+    _P("supply.operating", "voltage", "supply range in which the data sheet's figures hold"),
+    _P("supply.current", "current", "supply current, awake, without the charge for the gates"),
+    _P("supply.sleep_current", "current", "supply current asleep"),
+    _P("supply.wake_time", "time", "from the wake request until the outputs may be used"),
+    _P("uv.threshold", "voltage", "undervoltage threshold of the supply, where it is fixed"),
+    _P("ov.threshold", "voltage", "overvoltage threshold of the supply, where it is fixed"),
+    # gate supply
+    _P("high_side_supply", None, "what feeds the high-side gates",
+       choices=("charge pump", "bootstrap")),
+    _P("charge_pump.current", "current",
+       "average current the charge pump delivers at the lowest operating supply"),
+    _P("charge_pump.ratio", "ratio",
+       "high-side gate voltage for each volt of supply while the supply is too low to regulate "
+       "(1 for a doubling pump, 2 for a tripling one)",
+       "1", "a doubling pump; " + PRACTICE),
+    _P("charge_pump.input_ratio", "ratio",
+       "supply current drawn for each ampere delivered above the supply",
+       "2", "charge balance of a doubling pump"),
+    _P("charge_pump.dropout", "voltage", "voltage the pump loses at the lowest supply"),
+    _P("regulator.current", "current",
+       "average current the low-side gate supply delivers at the lowest operating supply"),
+    _P("regulator.dropout", "voltage",
+       "voltage the low-side gate supply loses at the lowest supply"),
+    _P("bootstrap.resistance", "resistance", "on-resistance of the internal bootstrap path"),
+    _P("bootstrap.vf", "voltage", "forward voltage of the internal bootstrap diode"),
+    _P("bootstrap.bias_current", "current", "current the floating high-side circuit draws"),
+    _P("bootstrap.trickle_current", "current", "current that keeps a bootstrap up at 100 % duty"),
+    _P("bootstrap.uv", "voltage", "undervoltage threshold of the floating supply"),
+    # gate drive
+    _P("gate.voltage.high", "voltage", "gate-source voltage of the high side in regulation"),
+    _P("gate.voltage.low", "voltage", "gate-source voltage of the low side in regulation",
+       instead="gate.voltage.high"),
+    _P("gate.source", "current", "gate source current, where it is fixed"),
+    _P("gate.sink", "current", "gate sink current, where it is fixed"),
+    _P("gate.hold", "current", "current that holds a gate off while the other side switches"),
+    _P("gate.pulldown", "resistance",
+       "resistance from gate to source while a gate is held off, where the hold-off is resistive"),
+    _P("gate.drive_time", "time", "how long the full gate current flows, where it is fixed"),
+    _P("drive.resistance.source", "resistance", "output resistance towards the gate supply"),
+    _P("drive.resistance.sink", "resistance", "output resistance towards the source"),
+    _P("propagation.on", "time", "input edge to the start of gate charge"),
+    _P("propagation.off", "time", "input edge to the start of gate discharge"),
+    _P("propagation.mismatch", "time",
+       "largest difference of delays between the two sides of a half-bridge"),
+    _P("deadtime", "time", "dead time the chip inserts, where it is fixed"),
+    _P("deadtime_with_controller", None,
+       "how the chip's dead time joins the controller's: the larger one counts, or both add",
+       "max", "the chip only fills up what the inputs lack; " + PRACTICE, choices=("max", "sum")),
+    # VDS monitor
+    _P("vds.threshold", "voltage", "threshold of the VDS monitor, where it is fixed"),
+    _P("vds.blanking", "time", "blanking time of the VDS monitor, where it is fixed"),
+    _P("vds.filter", "time", "filter time of the VDS monitor, where it is fixed"),
+    _P("vds.comparator_delay", "time", "delay of the VDS comparator itself"),
+    # current sense
+    _P("sense.gain", "gain", "gain of the current-sense amplifier, where it is fixed"),
+    _P("sense.gain_error", "percent", "gain error, as a band about zero",
+       "-1..1 %", PRACTICE),
+    _P("sense.offset", "voltage", "offset referred to the input, as a band about zero"),
+    _P("sense.offset_drift", "voltage drift", "offset drift referred to the input, about zero",
+       "0 V/K", "left out where it is not stated"),
+    _P("sense.settling", "time", "settling of the output to the accuracy wanted",
+       "1 us", PRACTICE),
+    _P("sense.blanking", "time", "blanking time of the amplifier, where it is fixed"),
+    _P("sense.reference", "voltage", "output voltage at zero current, where it is fixed"),
+    _P("sense.reference_share", "percent",
+       "output at zero current as a share of the controller's ADC reference",
+       "50 %", "half the reference for current of both directions; " + PRACTICE),
+    _P("sense.output.low", "voltage", "lowest output voltage with full accuracy"),
+    _P("sense.output.headroom", "voltage",
+       "distance from the ADC reference to the highest output voltage with full accuracy",
+       instead="sense.output.low"),
+    _P("overcurrent.threshold", "voltage", "overcurrent comparator threshold, where it is fixed"),
+    _P("overcurrent.measured_at", None, "where the overcurrent comparator looks",
+       "shunt", PRACTICE, choices=("shunt", "output")),
+    _P("overcurrent.filter", "time",
+       "filter time of the overcurrent comparator, where it is fixed"),
+    # time base and watchdog
+    _P("oscillator.tolerance", "percent",
+       "tolerance of the chip's oscillator, as a band about zero; it widens the watchdog window",
+       "0 %", "taken as contained in the stated times"),
+    _P("watchdog.window", "time", "total watchdog window, where it is fixed"),
+    _P("watchdog.closed_share", "percent",
+       "share of the window, at its start, in which a service is an error",
+       "0 %", "a watchdog without a closed part"),
+    # temperature
+    _P("thermal.resistance", "thermal resistance", "junction to ambient on the board used"),
+    _P("temperature.max", "temperature", "highest junction temperature permitted"),
+    _P("temperature.warning", "temperature", "junction temperature of the warning, where fixed"),
+    _P("temperature.shutdown", "temperature", "junction temperature of the shutdown, where fixed"),
+    # bus
+    _P("spi.clock_max", "frequency", "highest SPI clock"),
+    _P("spi.cs_high", "time", "shortest time chip select is inactive between two frames"),
+    _P("spi.cs_lead", "time", "chip select active to first clock edge", "0 s",
+       "left out where it is not stated"),
+    _P("spi.cs_lag", "time", "last clock edge to chip select inactive", "0 s",
+       "left out where it is not stated"),
+])
+
+#: The power stage around the chip and what its designer wants; keys of a stage file.
+STAGE: dict[str, Parameter] = _table("stage", [
+    # supply
+    _P("supply.voltage", "voltage", "bridge supply in operation, min to max"),
+    _P("supply.driver", "voltage", "supply of the driver chip, where it is not the bridge supply",
+       instead="supply.voltage"),
+    _P("supply.crank", "voltage",
+       "lowest level of the starting profile to be lived through (from your specification)"),
+    _P("supply.load_dump", "voltage", "load-dump voltage at the stage (from your specification)"),
+    _P("supply.load_dump_class", None, "load-dump test of ISO 16750-2, where no voltage is stated",
+       choices=("12 V test A", "12 V test B", "24 V test A", "24 V test B")),
+    _P("supply.charge_budget", "charge", "charge the driver may take from the battery in standby"),
+    _P("standby.time", "time", "how long the drive must rest on the battery, as 30 d"),
+    _P("standby.wakes_per_day", None, "how often the chip wakes in standby", "0",
+       "never, where it is not stated"),
+    _P("standby.wake_time", "time", "how long it stays awake each time", "0 s",
+       "left out where it is not stated"),
+    # surroundings
+    _P("temperature.ambient", "temperature", "air around the power stage, min to max"),
+    _P("temperature.board", "temperature", "board at the driver chip, min to max",
+       instead="temperature.ambient"),
+    # MOSFET and its gate
+    _P("mosfet.qg", "charge", "total gate charge at the gate voltage used"),
+    _P("mosfet.qgs", "charge", "gate-source charge, up to the plateau"),
+    _P("mosfet.qgd", "charge", "gate-drain charge, along the plateau"),
+    _P("mosfet.cgd", "capacitance", "reverse transfer capacitance at low drain voltage"),
+    _P("mosfet.vth", "voltage", "gate threshold voltage at 25 degC"),
+    _P("mosfet.vth_tempco", "voltage drift", "drift of the threshold with temperature",
+       "-8..-4 mV/K", PRACTICE),
+    _P("mosfet.plateau", "voltage", "gate voltage of the plateau at the current used"),
+    _P("mosfet.vgs_on", "voltage", "gate voltage that the stated on-resistance needs"),
+    _P("mosfet.vgs_max", "voltage", "gate-source rating"),
+    _P("mosfet.vds_max", "voltage", "drain-source rating"),
+    _P("mosfet.rdson", "resistance", "on-resistance at 25 degC, typ and max"),
+    _P("mosfet.rdson_tempco", "temperature coefficient", "rise of the on-resistance from 25 degC",
+       "0.4..0.6 %/K", "silicon MOSFETs below 100 V; " + PRACTICE),
+    _P("mosfet.rth", "thermal resistance", "junction to ambient, as mounted"),
+    _P("mosfet.tj_max", "temperature", "highest junction temperature permitted"),
+    _P("mosfet.temperature", "temperature",
+       "junction temperatures met in operation; without it, from the lowest ambient to tj_max"),
+    _P("mosfet.internal_resistance", "resistance", "gate resistance inside the MOSFET",
+       "1..3 ohm", PRACTICE),
+    _P("mosfet.short_circuit_time", "time", "how long the MOSFET survives a short circuit"),
+    _P("mosfet.pulse_current", "current", "largest current the MOSFET survives for that time"),
+    _P("mosfet.gate_leakage", "current", "gate leakage current", "0..100 nA", PRACTICE),
+    _P("mosfet.conduction_share", "percent", "share of the phase current's time in one switch",
+       "50 %", "a sine current shared by two switches; for a stall state 100 %"),
+    _P("gate.resistor.on", "resistance", "external resistance in the charging path",
+       "0 ohm", "none fitted unless stated"),
+    _P("gate.resistor.off", "resistance", "external resistance in the discharging path",
+       "0 ohm", "none fitted unless stated"),
+    _P("gate.clamp", "resistance", "external resistor from gate to source"),
+    _P("diode.vf", "voltage", "forward voltage of the body diode", "0.6 / 0.9 / 1.2 V", PRACTICE),
+    _P("bridge.inductance", "inductance", "stray inductance of the commutation loop"),
+    # storage for the gates
+    _P("charge_pump.capacitor", "capacitance", "storage capacitor of the charge pump"),
+    _P("bootstrap.capacitor", "capacitance", "bootstrap capacitor of one half-bridge"),
+    _P("bootstrap.resistor", "resistance", "resistor in series with the bootstrap diode",
+       "0 ohm", "none fitted unless stated"),
+    # current sense
+    _P("shunt.resistance", "resistance", "shunt with its tolerance"),
+    _P("shunt.tempco", "temperature coefficient", "temperature coefficient, as a band about zero",
+       "-100..100 ppm/K", PRACTICE),
+    _P("shunt.power", "power", "power rating at the highest ambient temperature"),
+    _P("shunt.rth", "thermal resistance", "element to ambient", "0 K/W",
+       "self-heating left out where it is not stated"),
+    # PWM and load
+    _P("pwm.frequency", "frequency", "switching frequency"),
+    _P("pwm.duty.min", "percent", "lowest duty cycle of the high side"),
+    _P("pwm.duty.max", "percent", "highest duty cycle of the high side"),
+    _P("pwm.deadtime", "time", "dead time the controller inserts", "0 s",
+       "none, where it is not stated"),
+    _P("pwm.deadtime_margin", "time", "time added to the dead time that is needed",
+       "50 ns", PRACTICE),
+    _P("pwm.half_bridges", None, "half-bridges that switch at the same time (1, 2 or 3)",
+       "3", "sine commutation switches three; " + PRACTICE, choices=("1", "2", "3")),
+    _P("motor.current.rms", "current", "phase current, rms, in continuous operation"),
+    _P("motor.current.peak", "current", "highest phase current in normal operation"),
+    # controller
+    _P("adc.bits", None, "resolution of the controller's ADC, bits"),
+    _P("adc.reference", "voltage", "reference of the ADC, also supply of the sense amplifier"),
+    _P("adc.sampling", "time", "sampling time of the ADC"),
+    _P("adc.trigger", None, "where in the low-side on-time sampling starts or ends",
+       "centre", "sampling starts in the middle with centre-aligned PWM; " + PRACTICE,
+       choices=("centre", "end")),
+    _P("controller.clock_tolerance", "percent", "tolerance of the controller's clock, about zero",
+       "-2..2 %", "an internal oscillator; " + PRACTICE),
+    _P("controller.reaction", "time", "from a fault being known to the outputs being safe"),
+    _P("watchdog.service", "time", "period at which the controller serves the watchdog"),
+    _P("spi.clock", "frequency", "SPI clock used"),
+    _P("poll.period", "time", "period at which all status registers are read"),
+    # safety
+    _P("safety.ftti", "time", "fault tolerant time interval"),
+    # limits and goals
+    _P("limits.dvdt", "voltage slew", "steepest edge permitted at the phase node"),
+    _P("limits.didt", "current slew", "steepest current slope permitted in a switch"),
+    _P("limits.rise_time.min", "time", "shortest VDS edge wanted at turn-on"),
+    _P("limits.rise_time.max", "time", "longest VDS edge wanted at turn-on"),
+    _P("limits.fall_time.min", "time", "shortest VDS edge wanted at turn-off",
+       instead="limits.rise_time.min"),
+    _P("limits.fall_time.max", "time", "longest VDS edge wanted at turn-off",
+       instead="limits.rise_time.max"),
+    _P("limits.gate_droop", "voltage", "largest sag of the gate supply at one switching event",
+       "1 V", PRACTICE),
+    _P("limits.voltage_error", "percent", "dead-time voltage error as a share of the supply",
+       "5 %", PRACTICE),
+    _P("limits.diode_loss", "power", "loss in the two body diodes of a half-bridge in dead time"),
+    _P("limits.current_error", "current",
+       "largest error of a measured current at the peak current"),
+    _P("limits.current_step", "current", "coarsest step of the measured current"),
+    _P("limits.sense_use", "percent", "least share of the amplifier's swing the peak must use",
+       "30 %", PRACTICE),
+    _P("limits.shunt_drift", "percent", "largest drift of the shunt over temperature",
+       "1 %", PRACTICE),
+    _P("limits.wake_time", "time", "longest wake-up time permitted"),
+    _P("goals.margin", "percent", "margin below which a verdict that holds is called thin",
+       "10 %", PRACTICE),
+])
+
+
+def _sided(name: str, dimension: str, doc: str) -> list[Parameter]:
+    """A role for both sides, and one for each side that is looked up first."""
+    return [
+        _P(name, dimension, f"{doc}, both sides"),
+        _P(f"{name}.high", dimension, f"{doc}, high side", instead=name),
+        _P(f"{name}.low", dimension, f"{doc}, low side", instead=name),
+    ]
+
+
+#: What a field of the map means to the calculations (and to twin, faults and write plans).
+#: A role with a dimension needs options or a scale of that dimension; the others are switches.
+ROLES: dict[str, Parameter] = _table("role", [
+    *_sided("gate.source", "current", "gate source current"),
+    *_sided("gate.sink", "current", "gate sink current"),
+    *_sided("gate.hold", "current", "hold-off current while the other side switches"),
+    *_sided("gate.voltage", "voltage", "gate-source voltage"),
+    *_sided("vds.threshold", "voltage", "VDS monitor threshold"),
+    _P("gate.drive_time", "time", "how long the full gate current flows (drive time)"),
+    _P("deadtime", "time", "dead time the chip inserts"),
+    _P("vds.blanking", "time", "blanking time of the VDS monitor"),
+    _P("vds.filter", "time", "filter time of the VDS monitor"),
+    _P("vds.enable", None, "switches the VDS monitor"),
+    _P("vds.mode", None, "what the chip does on a VDS fault"),
+    _P("sense.gain", "gain", "gain of the current-sense amplifier"),
+    _P("sense.reference", "voltage", "output voltage at zero current"),
+    _P("sense.reference_share", "percent",
+       "output at zero current as a share of the ADC reference"),
+    _P("sense.blanking", "time", "blanking time of the current-sense amplifier"),
+    _P("sense.calibrate", None, "offset calibration of the current-sense amplifier"),
+    _P("overcurrent.threshold", "voltage", "threshold of the overcurrent comparator"),
+    _P("overcurrent.filter", "time", "filter time of the overcurrent comparator"),
+    _P("overcurrent.enable", None, "switches the overcurrent comparator"),
+    _P("overcurrent.mode", None, "what the chip does on overcurrent"),
+    _P("uv.threshold", "voltage", "undervoltage threshold of the supply"),
+    _P("uv.mode", None, "what the chip does on undervoltage"),
+    _P("ov.threshold", "voltage", "overvoltage threshold of the supply"),
+    _P("ov.mode", None, "what the chip does on overvoltage"),
+    _P("temperature.warning", "temperature", "junction temperature of the warning"),
+    _P("temperature.shutdown", "temperature", "junction temperature of the shutdown"),
+    _P("temperature.mode", None, "what the chip does when it is too hot"),
+    _P("retry.time", "time", "pause before the chip tries again after a fault"),
+    _P("watchdog.enable", None, "switches the watchdog"),
+    _P("watchdog.window", "time", "total watchdog window"),
+    _P("watchdog.closed_share", "percent", "share of the watchdog window that is closed"),
+    _P("watchdog.service", None, "field whose write serves the watchdog"),
+    _P("watchdog.mode", None, "what the chip does on a watchdog fault"),
+    _P("pwm.mode", None, "how the inputs command the outputs"),
+    _P("drive.enable", None, "switches all outputs"),
+    _P("sleep", None, "sends the chip to sleep"),
+    _P("lock", None, "locks the configuration"),
+    _P("clear", None, "clears latched faults"),
+    _P("fault.mask", None, "hides a fault from the outputs or from the fault pin"),
+    _P("bus.guard_enable", None, "switches parity or CRC on the bus"),
+])
+
+TABLES: dict[str, dict[str, Parameter]] = {"chip": CHIP, "stage": STAGE, "role": ROLES}

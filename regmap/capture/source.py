@@ -1,0 +1,166 @@
+"""Bytes of a capture from a file, a gz file or a stream, block by block, with its cuts reported.
+
+Compression is recognised by content, not by name. A gz file that ends early or is damaged yields
+every byte before that point; the reader is told, and nothing is raised.
+"""
+
+from __future__ import annotations
+
+import os
+import zlib
+from pathlib import Path
+from typing import BinaryIO, Protocol
+
+from regmap.errors import CallError, CaptureError
+
+_GZ = b"\x1f\x8b"
+_CHUNK = 1 << 18
+
+
+class _Readable(Protocol):
+    def read(self, size: int, /) -> bytes | None: ...
+
+
+class Source:
+    """A capture's bytes. `trouble` is the text of what cut them short, or empty."""
+
+    def __init__(self, stream: _Readable, name: str, total: int = 0, *, owned: bool = False) -> None:
+        self.name = name
+        self.total = total
+        self.taken = 0
+        self.trouble = ""
+        self._stream = stream
+        self._owned = owned
+        self._raw = b""
+        self._ended = False
+        self._inflate: zlib._Decompress | None = None
+        self._inflate_started = False
+        self._ahead = b""
+        self._ahead = self._fetch(2)
+        if self._ahead[:2] == _GZ:
+            self._raw, self._ahead = self._ahead, b""
+            self._inflate = zlib.decompressobj(31)
+
+    @classmethod
+    def open(cls, what: str | os.PathLike[str] | BinaryIO, name: str | None = None) -> Source:
+        """Open a path or take a binary stream. CaptureError if the file cannot be opened."""
+        if isinstance(what, (str, os.PathLike)):
+            path = Path(what)
+            try:
+                if path.is_dir():
+                    raise CaptureError.at(str(what), "is a folder", "a capture file")
+                total = path.stat().st_size
+                stream = path.open("rb", buffering=0)
+            except (OSError, ValueError) as error:
+                text = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+                raise CaptureError.at(str(what), f"cannot be opened: {text}") from None
+            return cls(stream, name or str(what), total, owned=True)
+        if not hasattr(what, "read"):
+            raise CallError(f"a capture is a path or a binary stream, not {type(what).__name__}")
+        return cls(what, name or str(getattr(what, "name", "") or "stream"))
+
+    @property
+    def compressed(self) -> bool:
+        """Whether the bytes are being unpacked."""
+        return self._inflate is not None
+
+    def close(self) -> None:
+        """Close the file if it was opened here."""
+        if self._owned:
+            self._stream.close()  # type: ignore[attr-defined]
+
+    def read(self, size: int) -> bytes:
+        """Up to `size` bytes; fewer only at the end."""
+        parts = []
+        while size > 0:
+            part = self._some(size)
+            if not part:
+                break
+            parts.append(part)
+            size -= len(part)
+        return parts[0] if len(parts) == 1 else b"".join(parts)
+
+    def readinto(self, view: memoryview) -> int:
+        """Fill `view`; the count is short only at the end."""
+        if not self._ahead and self._inflate is None and not self._ended:
+            into = getattr(self._stream, "readinto", None)
+            if into is not None:
+                return self._direct(into, view)
+        data = self.read(len(view))
+        view[: len(data)] = data
+        return len(data)
+
+    def unread(self, data: bytes) -> None:
+        """Give bytes back; the next read starts with them."""
+        self._ahead = data + self._ahead
+
+    def _direct(self, into: object, view: memoryview) -> int:
+        filled = 0
+        while filled < len(view):
+            try:
+                count = into(view[filled:])  # type: ignore[operator]
+            except (OSError, ValueError) as error:
+                self.trouble = f"reading stopped: {error}"
+                count = 0
+            if not count:
+                self._ended = True
+                break
+            filled += count
+        self.taken += filled
+        return filled
+
+    def _some(self, size: int) -> bytes:
+        if self._ahead:
+            part, self._ahead = self._ahead[:size], self._ahead[size:]
+            return part
+        if self._inflate is None:
+            return self._fetch(size)
+        return self._unpack(size)
+
+    def _fetch(self, size: int) -> bytes:
+        """Bytes as stored, at least one unless at the end."""
+        if self._ended:
+            return b""
+        try:
+            data = self._stream.read(size)
+        except (OSError, ValueError, EOFError, zlib.error) as error:
+            self.trouble = f"reading stopped: {error}"
+            data = b""
+        if isinstance(data, str):
+            raise CallError("a capture stream must be binary: use sys.stdin.buffer, not sys.stdin")
+        if not data:
+            self._ended = True
+            return b""
+        self.taken += len(data)
+        return data
+
+    def _unpack(self, size: int) -> bytes:
+        assert self._inflate is not None
+        while True:
+            if self._inflate.eof:
+                # Members may follow each other; padding or junk after the last one ends the data.
+                rest = self._inflate.unused_data
+                rest += self._fetch(_CHUNK) if len(rest) < 2 else b""
+                if rest[:2] != _GZ:
+                    self._ended = True
+                    self._raw = b""
+                    self._inflate = zlib.decompressobj(31)
+                    return b""
+                self._inflate, self._raw = zlib.decompressobj(31), rest
+            if not self._raw:
+                self._raw = self._fetch(_CHUNK)
+                if not self._raw:
+                    if not self.trouble and self._inflate_started:
+                        self.trouble = "the compressed data end early"
+                    return b""
+            try:
+                data = self._inflate.decompress(self._raw, size)
+            except zlib.error as error:
+                self.trouble = f"the compressed data are damaged: {error}"
+                self._ended, self._raw = True, b""
+                self._inflate_started = False
+                return b""
+            self._inflate_started = not self._inflate.eof
+            self._raw = self._inflate.unconsumed_tail
+            if data:
+                return data

@@ -89,7 +89,7 @@ class CallError(GatewordError, ValueError):
     """The caller passed something that cannot be: an unknown name, a value that does not fit."""
 
 
-class _WithProblems(GatewordError):
+class _ProblemsError(GatewordError):
     """An error that is a list of problems; its text is all of them, one per line."""
 
     def __init__(self, problems: Iterable[Problem]) -> None:
@@ -103,11 +103,11 @@ class _WithProblems(GatewordError):
         return cls([Problem(where, found, expected, nearest)])
 
 
-class FileError(_WithProblems):
+class FileError(_ProblemsError):
     """A map or a stage has problems; all that were found in one run."""
 
 
-class CaptureError(_WithProblems):
+class CaptureError(_ProblemsError):
     """A capture cannot be read."""
 
 

@@ -8,6 +8,7 @@ pseudo-terminal needs a POSIX system and no library.
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import time
 from collections.abc import Callable, Iterator
@@ -137,7 +138,13 @@ class SerialLine:
 
 
 def _no_port(device: str, error: Exception) -> str:
-    text = f"cannot open {device}: {getattr(error, 'strerror', None) or error}"
+    number = getattr(error, "errno", None)
+    if number in (errno.EAGAIN, errno.EBUSY):
+        text = f"cannot open {device}: another program uses it"
+    elif number == errno.EACCES:
+        text = f"cannot open {device}: this user may not (often a matter of group membership)"
+    else:
+        text = f"cannot open {device}: {os.strerror(number) if number else error}"
     if "://" in device:
         return text
     names = [port.device for port in list_ports()]

@@ -60,7 +60,17 @@ for _name, (_dim, _unit) in DIMENSIONS.items():
     _DIM_NAMES.setdefault(_dim, _name)
 
 _PREFIXES: dict[str, int] = {
-    "f": -15, "p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "": 0, "k": 3, "M": 6, "G": 9,
+    "f": -15,
+    "p": -12,
+    "n": -9,
+    "u": -6,
+    "µ": -6,
+    "μ": -6,
+    "m": -3,
+    "": 0,
+    "k": 3,
+    "M": 6,
+    "G": 9,
 }
 
 #: unit -> (dimension name, factor to the base unit, may carry a prefix)
@@ -144,9 +154,13 @@ def _split(text: str) -> tuple[Fraction, str]:
     match = _ONE.fullmatch(text)
     if match is None:
         hint = "; a comma is not a decimal point here" if re.search(r"\d,\d", text) else ""
-        raise CallError(f"{text[:30]!r} is not a quantity; expected a number and a unit, as 60 mA{hint}")
+        raise CallError(
+            f"{text[:30]!r} is not a quantity; expected a number and a unit, as 60 mA{hint}"
+        )
     if "," in match[2]:
-        raise CallError(f"{text[:30]!r}: a comma is not a decimal point here; nearest: {text.replace(',', '.')}")
+        raise CallError(
+            f"{text[:30]!r}: a comma is not a decimal point here; nearest: {text.replace(',', '.')}"
+        )
     exponent = re.search(r"[eE]([+-]?\d+)$", match[1])
     if exponent and abs(int(exponent[1])) > 40:
         raise CallError(f"{text[:30]!r} is too large or too small to be a quantity")
@@ -160,8 +174,12 @@ def _expect(dim: Dim, want: str | None, text: str, *, bare: bool) -> None:
     if dim == target:
         return
     if bare:
-        raise CallError(f"{text[:40]!r} has no unit; expected a {want}, as {text.strip()[:20]} {unit}")
-    raise CallError(f"{text[:40]!r} is a {dimension_name(dim)}; expected a {want} (in {unit or 'no unit'})")
+        raise CallError(
+            f"{text[:40]!r} has no unit; expected a {want}, as {text.strip()[:20]} {unit}"
+        )
+    raise CallError(
+        f"{text[:40]!r} is a {dimension_name(dim)}; expected a {want} (in {unit or 'no unit'})"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,11 +226,22 @@ class Band:
         return cls(exact, exact, exact, dim, "typ")
 
     @classmethod
-    def between(cls, low: Fraction | float, high: Fraction | float, dim: Dim, typ: Fraction | float | None = None) -> Band:
+    def between(
+        cls,
+        low: Fraction | float,
+        high: Fraction | float,
+        dim: Dim,
+        typ: Fraction | float | None = None,
+    ) -> Band:
         """min and max, with the middle as typ where none is given."""
         a, b = Fraction(low), Fraction(high)
-        return cls(a, (a + b) / 2 if typ is None else Fraction(typ), b, dim,
-                   "min/max" if typ is None else "min/typ/max")
+        return cls(
+            a,
+            (a + b) / 2 if typ is None else Fraction(typ),
+            b,
+            dim,
+            "min/max" if typ is None else "min/typ/max",
+        )
 
     def widened(self, relative: Fraction | float = 0, absolute: Fraction | float = 0) -> Band:
         """This band with a further tolerance on both sides."""
@@ -266,12 +295,19 @@ def parse_band(text: str, want: str | None = None) -> Band:
         dim, factor = unit_of(unit)
         if number < 0:
             raise CallError(f"{text[:40]!r} has a negative tolerance")
-        if unit in ("%", "ppm") and typ.dim != NONE or unit in ("%", "ppm") and "%" not in around[0]:
+        if (
+            (unit in ("%", "ppm")
+            and typ.dim != NONE)
+            or (unit in ("%", "ppm")
+            and "%" not in around[0])
+        ):
             spread = abs(typ.value) * number * factor
         elif dim == typ.dim:
             spread = number * factor
         else:
-            raise CallError(f"{text[:40]!r}: the tolerance is a {dimension_name(dim)}; expected % or a {dimension_name(typ.dim)}")
+            raise CallError(
+                f"{text[:40]!r}: the tolerance is a {dimension_name(dim)}; expected % or a {dimension_name(typ.dim)}"
+            )
         return Band(typ.value - spread, typ.value, typ.value + spread, typ.dim, "min/typ/max")
     if len(around) > 2:
         raise CallError(f"{text[:40]!r} has more than one tolerance")
@@ -303,7 +339,17 @@ def parse_band(text: str, want: str | None = None) -> Band:
     return Band(numbers[0], numbers[1], numbers[2], values[0][1], kind)
 
 
-_SHOW_PREFIXES = [(9, "G"), (6, "M"), (3, "k"), (0, ""), (-3, "m"), (-6, "u"), (-9, "n"), (-12, "p"), (-15, "f")]
+_SHOW_PREFIXES = [
+    (9, "G"),
+    (6, "M"),
+    (3, "k"),
+    (0, ""),
+    (-3, "m"),
+    (-6, "u"),
+    (-9, "n"),
+    (-12, "p"),
+    (-15, "f"),
+]
 _PLAIN_UNITS = {"degC", "%", "", "V/V"}
 
 
@@ -320,11 +366,12 @@ def show(value: Fraction | float, dim: Dim, digits: int = 4, unit: str | None = 
         if unit is None:
             unit = "·".join(
                 name if power == 1 else f"{name}^{power}"
-                for name, power in zip(("V", "A", "s", "K"), dim, strict=True) if power
+                for name, power in zip(("V", "A", "s", "K"), dim, strict=True)
+                if power
             )
-        if unit == "V/s" and abs(value) >= 1000:
+        if unit == "V/s" and abs(float(value)) >= 1000:
             unit = "V/us"
-        elif unit == "A/s" and abs(value) >= 1000:
+        elif unit == "A/s" and abs(float(value)) >= 1000:
             unit = "A/us"
         factor = Fraction(10) ** 6 if unit in ("V/us", "A/us") else Fraction(1)
     else:
@@ -335,11 +382,14 @@ def show(value: Fraction | float, dim: Dim, digits: int = 4, unit: str | None = 
         return f"{'-' if value < 0 else ''}inf {unit}".strip()
     if scaled != scaled or scaled in (float("inf"), float("-inf")):
         return f"{scaled:g} {unit}".strip()
-    prefixed = unit not in _PLAIN_UNITS and "^" not in unit and unit not in ("V/us", "A/us", "1/K", "K/W")
+    prefixed = (
+        unit not in _PLAIN_UNITS and "^" not in unit and unit not in ("V/us", "A/us", "1/K", "K/W")
+    )
     prefixed = prefixed and unit in _ATOMS and _ATOMS[unit][2]
     if not prefixed or scaled == 0:
         return f"{_digits(scaled, digits)} {unit}".strip()
-    for power, prefix in _SHOW_PREFIXES:
+    power, prefix = _SHOW_PREFIXES[-1]
+    for power, prefix in _SHOW_PREFIXES:  # noqa: B007 (both are used after the loop)
         if abs(scaled) * (1 + 5 * 10 ** -(digits + 1)) >= 10.0**power:
             break
     return f"{_digits(scaled / 10.0**power, digits)} {prefix}{unit}"

@@ -1,0 +1,401 @@
+"""States, keys, faults, procedures, rules, known frames: everything that refers to the rest by name."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from ..bank import Bank, find
+from ..errors import CallError, nearest
+from ..expr import Expr, check_expr
+from ..model import Chain, Chip, Fault, Field, Header, Key, KnownFrame, Rule, State, Step
+from ..requests import ReadRegister, SetField, WriteWord, parse_request
+from ..schema import Reader, Rec, quoted
+from ..source import Node, Sources
+from ..values import choose
+from .registers import read_code, unknown_field
+
+
+class Extras:
+    """Checks references against a chip that has frames, registers, commands and values already."""
+
+    def __init__(self, chip: Chip, reader: Reader) -> None:
+        self.chip = chip
+        self.reader = reader
+        self.bank = Bank.at_reset(chip)
+
+    # --- references -------------------------------------------------------------------------
+    def request(self, text: str, node: Node, path: str, *, writes_only: bool = False) -> Any:
+        """A request whose names and value are good, or None after reporting."""
+        chip = self.chip
+        try:
+            request = parse_request(text, chip.registers, chip.commands, chip.joined)
+            if isinstance(request, SetField):
+                item = find(chip, request.name)
+                if item is None:
+                    unknown_field(request.name, dict(chip.registers), node, path, self.reader)
+                    return None
+                choose(item, request.value, self.bank)
+                if isinstance(item, Field) and not item.writable and writes_only:
+                    raise CallError(f"{item.ref} cannot be written ({item.access})")
+            if isinstance(request, WriteWord):
+                register = chip.registers[request.register]
+                if request.word >> register.width:
+                    raise CallError(
+                        f"0x{request.word:X} does not fit the {register.width} bits of {register.name}"
+                    )
+            if writes_only and not isinstance(request, (SetField, WriteWord)):
+                raise CallError(
+                    f"{text[:60]!r} is no write; expected REG.FIELD = VALUE or REG = WORD"
+                )
+        except CallError as error:
+            self.reader.complain(node, path, str(error))
+            return None
+        return request
+
+    def name(
+        self, value: str, known: Iterable[str], what: str, node: Node | None, path: str
+    ) -> None:
+        known = list(known)
+        if value not in known:
+            near = nearest(value, known)
+            self.reader.complain(
+                node,
+                path,
+                f"the {what} {quoted(value)}",
+                f"a {what} of this map",
+                near[0] if near else "",
+            )
+
+    def expr(self, expr: Expr, node: Node, path: str) -> None:
+        """Every name of an expression must mean something here."""
+        chip = self.chip
+
+        def complaint(name: str) -> str | None:
+            if name == "supply" or name in chip.states or find(chip, name) is not None:
+                return None
+            _register, _, _field_name = name.partition(".")
+            choices = [f.ref for r in chip.registers.values() for f in r.fields]
+            choices += [*chip.states, *chip.joined, *chip.externals]
+            near = nearest(name, choices)
+            return f"{name!r} is no field, value, state or option here" + (
+                f"; nearest: {near[0]}" if near else ""
+            )
+
+        for text in check_expr(expr, self.bank, complaint):
+            self.reader.complain(node, path, text, "names of this map in a condition")
+
+    def event(self, text: str, node: Node, path: str) -> None:
+        if text == "reset" or text in self.chip.keys or text in self.chip.commands:
+            return
+        if "=" in text:
+            self.request(text, node, path, writes_only=True)
+            return
+        near = nearest(text, ["reset", *self.chip.keys, *self.chip.commands])
+        self.reader.complain(
+            node,
+            path,
+            f"the event {quoted(text)}",
+            "reset, a key, a command, or REG.FIELD = VALUE",
+            near[0] if near else "",
+        )
+
+    # --- sections ---------------------------------------------------------------------------
+    def states(self, recs: Rec) -> dict[str, State]:
+        found = {}
+        for name, rec in recs.items():
+            events = [*rec.get("entered_by", ()), *rec.get("left_by", ())]
+            if "when" in rec and events:
+                self.reader.complain(
+                    rec.key_nodes["when"], rec.path, "`when` beside events", "one of both"
+                )
+            if (
+                "when" not in rec.key_nodes
+                and not rec.get("entered_by")
+                and "entered_by" not in rec.key_nodes
+                and not rec.get("initially")
+            ):
+                self.reader.complain(
+                    rec.node,
+                    rec.path,
+                    "a state that nothing enters",
+                    "when, entered_by, or initially: yes",
+                )
+            found[name] = State(
+                name=name,
+                when=rec.get("when"),
+                entered_by=tuple(rec.get("entered_by", ())),
+                left_by=tuple(rec.get("left_by", ())),
+                initially=rec.get("initially", False),
+                summary=rec.get("summary", ""),
+                origin=Sources.origin(rec.node),
+            )
+        return found
+
+    def check_states(self, recs: Rec) -> None:
+        for rec in recs.values():
+            if "when" in rec:
+                self.expr(rec["when"], rec.value_nodes["when"], rec.path)
+            for key in ("entered_by", "left_by"):
+                for text, node in zip(
+                    rec.get(key, ()), rec[key].nodes if key in rec else (), strict=True
+                ):
+                    self.event(text, node, rec.path)
+
+    def keys(self, recs: Rec) -> dict[str, Key]:
+        found = {}
+        for name, rec in recs.items():
+            steps = rec.get("steps", ())
+            if not steps and "steps" in rec:
+                self.reader.complain(
+                    rec.value_nodes["steps"], rec.path, "no steps", "at least one write"
+                )
+            for text, node in zip(steps, steps.nodes if steps else (), strict=True):
+                self.request(text, node, rec.path, writes_only=True)
+            found[name] = Key(
+                name=name,
+                steps=tuple(steps),
+                uninterrupted=rec.get("uninterrupted", True),
+                summary=rec.get("summary", ""),
+                origin=Sources.origin(rec.node),
+            )
+        return found
+
+    def faults(self, recs: Rec) -> dict[str, Fault]:
+        found: dict[str, Fault] = {}
+        at: dict[tuple[str, int], str] = {}
+        for name, rec in recs.items():
+            if "at" not in rec or "title" not in rec:
+                continue
+            node = rec.value_nodes["at"]
+            register, _, field_name = rec["at"].partition(".")
+            item = self.chip.field(rec["at"])
+            if item is None:
+                unknown_field(rec["at"], dict(self.chip.registers), node, rec.path, self.reader)
+                continue
+            code = 1
+            if "is" in rec:
+                given = read_code(
+                    rec["is"],
+                    item.meanings,
+                    item.width,
+                    rec.value_nodes["is"],
+                    rec.path,
+                    self.reader,
+                )
+                if given is None:
+                    continue
+                code = given
+            if (rec["at"], code) in at:
+                self.reader.complain(
+                    node,
+                    rec.path,
+                    f"{rec['at']} = {code} again",
+                    f"a bit or code of its own ('{at[rec['at'], code]}' has it)",
+                )
+            at[rec["at"], code] = name
+            for index, way in enumerate(rec.get("cleared_by", ())):
+                if "=" in way:
+                    self.request(way, rec["cleared_by"].nodes[index], rec.path, writes_only=True)
+                else:
+                    ways = ["read", "write_1", "write_0", "condition", "reset", *self.chip.commands]
+                    self.name(way, ways, "way to clear", rec["cleared_by"].nodes[index], rec.path)
+            for key in ("follows_from", "summary_of"):
+                for index, other in enumerate(rec.get(key, ())):
+                    self.name(other, recs.key_nodes, "fault", rec[key].nodes[index], rec.path)
+                    if other == name:
+                        self.reader.complain(
+                            rec[key].nodes[index],
+                            rec.path,
+                            f"'{name}' in its own {key}",
+                            "another fault",
+                        )
+            if "masked_when" in rec:
+                self.expr(rec["masked_when"], rec.value_nodes["masked_when"], rec.path)
+            found[name] = Fault(
+                name=name,
+                register=register,
+                field=field_name,
+                code=code,
+                title=rec["title"],
+                severity=rec.get("severity", "stop"),
+                meaning=rec.get("meaning", ""),
+                causes=tuple(rec.get("causes", ())),
+                check_first=tuple(rec.get("check_first", ())),
+                effect=rec.get("effect", ""),
+                clears=rec.get("clears", ""),
+                cleared_by=tuple(rec.get("cleared_by", ())),
+                latched=rec.get("latched", True),
+                follows_from=tuple(rec.get("follows_from", ())),
+                summary_of=tuple(rec.get("summary_of", ())),
+                masked_when=rec.get("masked_when"),
+                uses=tuple(rec.get("uses", ())),
+                detect=rec.get("detect"),
+                react=rec.get("react"),
+                normal_at_power_up=rec.get("normal_at_power_up", False),
+                origin=Sources.origin(rec.node),
+            )
+        self._no_circles(recs, found)
+        return found
+
+    def _no_circles(self, recs: Rec, faults: dict[str, Fault]) -> None:
+        """`follows_from` must have an end, or nothing could be named first."""
+        done: set[str] = set()
+        for start in faults:
+            trail: list[str] = []
+            stack: list[tuple[str, int]] = [(start, 0)]
+            while stack:
+                name, index = stack.pop()
+                if index == 0:
+                    if name in done:
+                        continue
+                    trail.append(name)
+                causes = faults[name].follows_from if name in faults else ()
+                if index < len(causes):
+                    stack.append((name, index + 1))
+                    if causes[index] in trail:
+                        circle = " <- ".join([*trail[trail.index(causes[index]) :], causes[index]])
+                        self.reader.complain(
+                            recs.key_nodes[name],
+                            recs.path,
+                            f"a circle of follows_from: {circle}",
+                            "causes that come to an end",
+                        )
+                        return
+                    stack.append((causes[index], 0))
+                else:
+                    done.add(name)
+                    trail.pop()
+
+    def procedures(self, recs: Rec) -> dict[str, tuple[Step, ...]]:
+        kinds = ("expect", "write", "read", "command", "key", "configure", "verify", "wait")
+        found: dict[str, tuple[Step, ...]] = {}
+        for name, steps in recs.items():
+            built = []
+            for rec in steps:
+                does = [k for k in kinds if k in rec.key_nodes]
+                if len(does) != 1:
+                    what = (
+                        "a step that says nothing to do"
+                        if not does
+                        else f"a step with {' and '.join(does)}"
+                    )
+                    self.reader.complain(rec.node, rec.path, what, "one of " + ", ".join(kinds))
+                    continue
+                do = does[0]
+                if do not in rec:
+                    continue
+                step = self._step(do, rec)
+                if step is not None:
+                    built.append(step)
+            found[name] = tuple(built)
+        return found
+
+    def _step(self, do: str, rec: Rec) -> Step | None:
+        node, value = rec.value_nodes[do], rec[do]
+        chip = self.chip
+        targets: tuple[str, ...] = ()
+        if do in ("expect", "write"):
+            targets = (value,)
+            request = self.request(value, node, rec.path, writes_only=do == "write")
+            if request is None:
+                return None
+            if (
+                (do == "expect"
+                and isinstance(request, (ReadRegister,)))
+                or not isinstance(request, (SetField, WriteWord))
+            ):
+                self.reader.complain(
+                    node, rec.path, quoted(value), "REG.FIELD = VALUE or REG = WORD"
+                )
+        elif do in ("configure", "verify"):
+            targets = tuple(value)
+            for index, name in enumerate(value):
+                if name != "all":
+                    self.name(name, chip.registers, "register", value.nodes[index], rec.path)
+        elif do != "wait":
+            targets = (value,)
+            known = {"read": chip.registers, "command": chip.commands, "key": chip.keys}[do]
+            self.name(
+                value,
+                known,
+                {"read": "register", "command": "command", "key": "key"}[do],
+                node,
+                rec.path,
+            )
+        return Step(
+            do=do,
+            targets=targets,
+            time=value if do == "wait" else None,
+            why=rec.get("why", ""),
+            origin=Sources.origin(rec.node),
+        )
+
+    def rules(self, recs: Rec) -> tuple[Rule, ...]:
+        found = []
+        for name, rec in recs.items():
+            if "require" in rec and "because" in rec:
+                self.expr(rec["require"], rec.value_nodes["require"], rec.path)
+                found.append(
+                    Rule(
+                        name=name,
+                        require=rec["require"],
+                        because=rec["because"],
+                        severity=rec.get("severity", "error"),
+                        origin=Sources.origin(rec.node),
+                    )
+                )
+        return tuple(found)
+
+    def known_frames(self, recs: list[Rec]) -> tuple[KnownFrame, ...]:
+        found = []
+        for rec in recs:
+            if "does" not in rec:
+                continue
+            good = True
+            for piece in rec["does"].split(";"):
+                good = self.request(piece, rec.value_nodes["does"], rec.path) is not None and good
+            if "command" not in rec.key_nodes and "reply" not in rec.key_nodes:
+                self.reader.complain(
+                    rec.node,
+                    rec.path,
+                    "neither command nor reply",
+                    "the word that the data sheet shows",
+                )
+                good = False
+            if good:
+                found.append(
+                    KnownFrame(
+                        does=rec["does"],
+                        command=rec.get("command"),
+                        reply=rec.get("reply"),
+                        data=rec.get("data"),
+                        given=dict(rec.get("given", {})),
+                        source=rec.get("source", ""),
+                        origin=Sources.origin(rec.node),
+                    )
+                )
+        return tuple(found)
+
+    def chain(self, rec: Rec) -> Chain:
+        headers = []
+        for item in rec.get("headers", ()):
+            if "length" not in item or "value" not in item:
+                continue
+            bits = item.get("count", ())
+            if item["value"] >> item["length"] or any(b >= item["length"] for b in bits):
+                self.reader.complain(
+                    item.node,
+                    item.path,
+                    "a header wider than its length",
+                    f"bits 0..{item['length'] - 1}",
+                )
+            headers.append(
+                Header(length=item["length"], value=item["value"], count_bits=tuple(bits))
+            )
+        return Chain(
+            headers=tuple(headers),
+            split=rec.get("split", 0),
+            reply_headers=rec.get("reply_headers", True),
+            origin=Sources.origin(rec.node),
+        )

@@ -1,0 +1,493 @@
+"""Frames: parts to words and words to parts, guards included. Pure: no port, no file, no state.
+
+    word = build(layout, {"rw": 1, "address": 3, "data": 0x1A5})     fixed parts and guards are filled
+    parts = split(layout, word)                                      {"rw": 1, ...}
+    flaws = inspect(layout, word)                                    what contradicts the layout
+
+`Codec(chip)` speaks in registers: it picks the frame in force, encodes requests and tells what a
+command or a reply says. Words are integers whose bit numbers are the data sheet's; `bursts`
+turns them into what travels between two edges of chip select, first bit first.
+
+The construct twin is in `regmap.structs`, the numpy twin in `regmap.bulk`; tests hold all three to
+the same answers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+
+from .bank import Bank
+from .bits import deposit, extract, mask_of, spans
+from .errors import CallError, FrameError
+from .expr import evaluate
+from .guard import Parity, reverse_bits
+from .model import Chip, Command, Frame, Layout, Part, Register
+
+GUARDS = ("parity", "crc")
+
+
+@dataclass(frozen=True, slots=True)
+class Flaw:
+    """One contradiction between a word and its layout. `kind` is "guard", "fixed", "echo" or "operation"."""
+
+    kind: str
+    part: str
+    text: str
+
+
+def _gather(word: int, bits: tuple[int, ...]) -> int:
+    return extract(word, bits) if bits else 0
+
+
+def guard_value(part: Part, word: int) -> int:
+    """What a guard part must hold for the rest of `word`."""
+    if part.kind == "parity":
+        return Parity(even=part.even).over_int(_gather(word, part.over), len(part.over))
+    assert part.crc is not None
+    prefix, prefix_bits = part.prefix
+    fed = prefix << len(part.over) | _gather(word, part.over)
+    return part.crc.over_int(fed, prefix_bits + len(part.over))
+
+
+class _ById:
+    """A layout as a cache key by identity: its mappings have no hash."""
+
+    __slots__ = ("layout",)
+
+    def __init__(self, layout: Layout) -> None:
+        self.layout = layout
+
+    def __hash__(self) -> int:
+        return id(self.layout)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _ById) and other.layout is self.layout
+
+
+@lru_cache(maxsize=512)
+def _guards_in_order(key: _ById) -> tuple[Part, ...]:
+    guards = [p for p in key.layout.parts if p.kind in GUARDS]
+    ordered: list[Part] = []
+    while guards:
+        free = (
+            g for g in guards if not any(o is not g and set(o.bits) & set(g.over) for o in guards)
+        )
+        ready = next(free, guards[0])
+        ordered.append(ready)
+        guards.remove(ready)
+    return tuple(ordered)
+
+
+def guards_of(layout: Layout) -> tuple[Part, ...]:
+    """The guard parts in the order they must be filled."""
+    return _guards_in_order(_ById(layout))
+
+
+def build(layout: Layout, values: Mapping[str, int]) -> int:
+    """The word whose parts hold `values`; parts not given hold their fixed or start value, guards are computed.
+
+    A guard that is given is taken as given, so that broken frames can be made on purpose.
+    Raises CallError for an unknown part or a value that does not fit.
+    """
+    word = 0
+    known = set()
+    for part in layout.parts:
+        known.add(part.name)
+        if part.kind in GUARDS:
+            continue
+        value = values.get(part.name)
+        if value is None:
+            value = part.start if part.kind == "counter" else part.value
+            if part.kind == "status":
+                value = 0 if part.active else (1 << part.width) - 1
+        if value >> part.width or value < 0:
+            raise CallError(
+                f"0x{value:X} does not fit part '{part.name}' of {part.width} bit{'s' * (part.width > 1)}"
+            )
+        word |= deposit(value, part.bits)
+    for name in values:
+        if name not in known:
+            raise CallError(
+                f"the frame has no part {name!r}; it has {', '.join(p.name for p in layout.parts)}"
+            )
+    for part in guards_of(layout):
+        value = values.get(part.name)
+        word |= deposit(guard_value(part, word) if value is None else value, part.bits)
+    return word
+
+
+def split(layout: Layout, word: int) -> dict[str, int]:
+    """Every part's value. Raises FrameError where the word is wider than the layout."""
+    if word < 0 or word >> layout.length:
+        raise FrameError(f"0x{word:X} does not fit a frame of {layout.length} bits")
+    return {part.name: extract(word, part.bits) for part in layout.parts}
+
+
+def inspect(layout: Layout, word: int) -> list[Flaw]:
+    """What contradicts the layout in `word`: guards, fixed bits, operation codes that mean nothing."""
+    flaws = []
+    for part in layout.parts:
+        found = extract(word, part.bits)
+        if part.kind in GUARDS:
+            wanted = guard_value(part, word & ~mask_of(part.bits))
+            if found != wanted:
+                flaws.append(Flaw("guard", part.name, _guard_text(part, found, wanted)))
+        elif part.kind in ("fixed", "chip") and found != part.value:
+            flaws.append(
+                Flaw(
+                    "fixed",
+                    part.name,
+                    f"'{part.name}' (bits {spans(part.bits)}) holds {found:#b}; fixed to {part.value:#b}",
+                )
+            )
+        elif part.kind == "operation" and found not in part.codes.values():
+            names = ", ".join(f"{n} {c:#b}" for n, c in part.codes.items())
+            flaws.append(
+                Flaw("operation", part.name, f"'{part.name}' holds {found:#b}; known: {names}")
+            )
+    return flaws
+
+
+def _guard_text(part: Part, found: int, wanted: int) -> str:
+    if part.kind == "parity":
+        return f"parity '{part.name}' is {found}; {'even' if part.even else 'odd'} parity wants {wanted}"
+    digits = (part.width + 3) // 4
+    return f"CRC '{part.name}' is 0x{found:0{digits}X}; computed 0x{wanted:0{digits}X}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sent:
+    """A command frame as built or recognised.
+
+    `kind` is "read", "write" or a command's name; `register` is None for commands and for
+    addresses that the map does not have; `data` is the data part, if the frame has one.
+    """
+
+    word: int
+    frame: Frame
+    kind: str
+    register: Register | None = None
+    address: int | None = None
+    page: int | None = None
+    data: int | None = None
+    parts: Mapping[str, int] = field(default_factory=dict)
+    flaws: tuple[Flaw, ...] = ()
+    command: Command | None = None
+
+    @property
+    def bits(self) -> int:
+        return self.frame.length
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """A reply frame taken apart. `status` maps each status part to whether it is set."""
+
+    word: int
+    layout: Layout
+    parts: Mapping[str, int]
+    data: int | None = None
+    status: Mapping[str, bool] = field(default_factory=dict)
+    flaws: tuple[Flaw, ...] = ()
+
+
+class Codec:
+    """Register-level encoding and decoding for one chip; holds no state of the chip."""
+
+    def __init__(self, chip: Chip) -> None:
+        self.chip = chip
+        self._by_address = {(r.page, r.address): r for r in chip.registers.values()}
+
+    # --- which frame -------------------------------------------------------------------------
+    def frame_in_force(
+        self,
+        bank: Bank | None = None,
+        register: Register | None = None,
+        command: Command | None = None,
+    ) -> Frame:
+        """The frame a request travels in, given what is known of the chip (reset state where nothing is)."""
+        if command is not None:
+            return self._alternative(self.chip.frames[command.frame], bank)
+        if register is not None and register.frame:
+            return self._alternative(self.chip.frames[register.frame], bank)
+        return self._alternative(None, bank)
+
+    def _alternative(self, wanted: Frame | None, bank: Bank | None) -> Frame:
+        bank = bank if bank is not None else Bank.at_reset(self.chip)
+        if wanted is not None and wanted.when is None:
+            return wanted
+        if (
+            wanted is not None
+            and wanted.when is not None
+            and evaluate(wanted.when, bank) is not False
+        ):
+            return wanted
+        fallback: Frame | None = None
+        for frame in self.chip.frames.values():
+            if frame.when is None:
+                fallback = fallback or frame
+            elif evaluate(frame.when, bank):
+                return frame
+        return fallback or wanted or next(iter(self.chip.frames.values()))
+
+    # --- commands ----------------------------------------------------------------------------
+    def read(
+        self, register: Register, bank: Bank | None = None, given: Mapping[str, int] | None = None
+    ) -> Sent:
+        """The frame that reads a register."""
+        return self._access("read", register, None, bank, given)
+
+    def write(
+        self,
+        register: Register,
+        word: int,
+        bank: Bank | None = None,
+        given: Mapping[str, int] | None = None,
+    ) -> Sent:
+        """The frame that writes a register's whole word. Raises CallError where it does not fit."""
+        if word < 0 or word >> register.width:
+            raise CallError(f"0x{word:X} does not fit the {register.width} bits of {register.name}")
+        return self._access("write", register, word, bank, given)
+
+    def command(
+        self,
+        command: Command,
+        data: int | None = None,
+        bank: Bank | None = None,
+        given: Mapping[str, int] | None = None,
+    ) -> Sent:
+        """The frame of a command that is no register access."""
+        frame = self.frame_in_force(bank, command=command)
+        parts = {**(given or {}), **command.parts}
+        part = frame.command.of_kind("data")
+        if data is not None:
+            if not command.takes_data or part is None:
+                raise CallError(f"{command.name} takes no data")
+            parts[part.name] = data
+        word = build(frame.command, parts)
+        return Sent(
+            word=word,
+            frame=frame,
+            kind=command.name,
+            data=data,
+            parts=split(frame.command, word),
+            command=command,
+        )
+
+    def _access(
+        self,
+        kind: str,
+        register: Register,
+        word: int | None,
+        bank: Bank | None,
+        given: Mapping[str, int] | None,
+    ) -> Sent:
+        frame = self.frame_in_force(bank, register)
+        parts = dict(given or {})
+        for part in frame.command.parts:
+            if part.kind == "operation":
+                if kind not in part.codes:
+                    raise CallError(
+                        f"frame '{frame.name}' cannot {kind}: part '{part.name}' has no code for it"
+                    )
+                parts[part.name] = part.codes[kind]
+            elif part.kind == "address":
+                parts[part.name] = register.address
+            elif part.kind == "page":
+                parts[part.name] = register.page or 0
+            elif part.kind == "data" and word is not None:
+                parts[part.name] = word
+        if word is not None and frame.command.of_kind("data") is None:
+            raise CallError(f"frame '{frame.name}' carries no data to write")
+        built = build(frame.command, parts)
+        return Sent(
+            word=built,
+            frame=frame,
+            kind=kind,
+            register=register,
+            address=register.address,
+            page=register.page,
+            data=word,
+            parts=split(frame.command, built),
+        )
+
+    def decode_command(
+        self, word: int, bank: Bank | None = None, frame: Frame | None = None
+    ) -> Sent:
+        """What a command word says; its flaws are listed, never raised (except a word that is too wide)."""
+        if frame is None:
+            frame = self.frame_in_force(bank)
+        parts = split(frame.command, word)
+        flaws = inspect(frame.command, word)
+        for command in self.chip.commands.values():
+            same_layout = (
+                command.frame == frame.name
+                or self._alternative(self.chip.frames[command.frame], bank) is frame
+            )
+            if same_layout and all(parts.get(n) == v for n, v in command.parts.items()):
+                data = self._data(frame.command, parts) if command.takes_data else None
+                flaws = [f for f in flaws if f.kind != "operation" or f.part not in command.parts]
+                return Sent(
+                    word=word,
+                    frame=frame,
+                    kind=command.name,
+                    data=data,
+                    parts=parts,
+                    flaws=tuple(flaws),
+                    command=command,
+                )
+        kind = self._kind(frame, parts)
+        address_part, page_part = frame.command.of_kind("address"), frame.command.of_kind("page")
+        address = parts[address_part.name] if address_part else None
+        page = parts[page_part.name] if page_part else self._page(bank)
+        register = self.register_at(address, page)
+        data = self._data(frame.command, parts) if kind == "write" else None
+        if register is not None and data is not None and data >> register.width:
+            flaws.append(
+                Flaw(
+                    "fixed",
+                    "data",
+                    f"0x{data:X} is wider than the {register.width} bits of {register.name}",
+                )
+            )
+        return Sent(
+            word=word,
+            frame=frame,
+            kind=kind,
+            register=register,
+            address=address,
+            page=page,
+            data=data,
+            parts=parts,
+            flaws=tuple(flaws),
+        )
+
+    def _kind(self, frame: Frame, parts: Mapping[str, int]) -> str:
+        operation = frame.command.of_kind("operation")
+        if operation is None:
+            return "write" if frame.command.of_kind("data") else "read"
+        for name, code in operation.codes.items():
+            if parts[operation.name] == code:
+                return name
+        return "unknown"
+
+    def _page(self, bank: Bank | None) -> int | None:
+        if not self.chip.page_select:
+            return None
+        return (bank or Bank.at_reset(self.chip)).code(self.chip.page_select)
+
+    def register_at(self, address: int | None, page: int | None = None) -> Register | None:
+        """The register at an address; one without a page is on every page."""
+        if address is None:
+            return None
+        return self._by_address.get((page, address)) or self._by_address.get((None, address))
+
+    @staticmethod
+    def _data(layout: Layout, parts: Mapping[str, int]) -> int | None:
+        part = layout.of_kind("data")
+        return parts[part.name] if part else None
+
+    # --- replies -----------------------------------------------------------------------------
+    def reply_layout(self, sent: Sent) -> Layout | None:
+        """How the answer to `sent` is laid out; None where the chip answers nothing."""
+        return sent.frame.reply_to(sent.kind)
+
+    def build_reply(
+        self,
+        sent: Sent,
+        data: int = 0,
+        status: Mapping[str, bool] | None = None,
+        given: Mapping[str, int] | None = None,
+    ) -> int:
+        """The word a chip answers to `sent`; echoes and guards are filled in."""
+        layout = self.reply_layout(sent)
+        if layout is None:
+            return 0
+        parts: dict[str, int] = dict(given or {})
+        for part in layout.parts:
+            if part.kind == "data":
+                parts.setdefault(part.name, data & ((1 << part.width) - 1))
+            elif part.kind == "echo":
+                parts.setdefault(part.name, sent.parts.get(part.of, 0))
+            elif part.kind == "status" and status is not None and part.name in status:
+                raised = (1 << part.width) - 1
+                parts.setdefault(part.name, raised if status[part.name] == bool(part.active) else 0)
+        return build(layout, parts)
+
+    def decode_reply(self, word: int, sent: Sent) -> Answer:
+        """A reply to `sent` taken apart; echoes are compared with what was sent."""
+        layout = self.reply_layout(sent)
+        if layout is None:
+            raise FrameError(f"frame '{sent.frame.name}' has no reply to {sent.kind}")
+        parts = split(layout, word)
+        flaws = inspect(layout, word)
+        status = {}
+        for part in layout.parts:
+            if part.kind == "echo" and parts[part.name] != sent.parts.get(part.of):
+                flaws.append(
+                    Flaw(
+                        "echo",
+                        part.name,
+                        f"'{part.name}' repeats {parts[part.name]:#x}; sent was {sent.parts.get(part.of, 0):#x}",
+                    )
+                )
+            elif part.kind == "status":
+                raised = (1 << part.width) - 1 if part.active else 0
+                status[part.name] = (
+                    parts[part.name] == raised if part.width == 1 else parts[part.name] != 0
+                )
+        data = self._data(layout, parts)
+        if data is not None and sent.register is not None:
+            wide = data >> sent.register.width
+            if wide and sent.kind == "read":
+                flaws.append(
+                    Flaw(
+                        "fixed",
+                        "data",
+                        f"0x{data:X} is wider than the {sent.register.width} bits of {sent.register.name}",
+                    )
+                )
+            data &= sent.register.mask
+        return Answer(
+            word=word, layout=layout, parts=parts, data=data, status=status, flaws=tuple(flaws)
+        )
+
+
+def bursts(frame: Frame, word: int) -> list[tuple[int, int]]:
+    """The chip-select bursts of a frame as (value, bits), in the order they are sent."""
+    result = []
+    left = frame.length
+    for bits in frame.bursts:
+        left -= bits
+        result.append(((word >> left) & ((1 << bits) - 1), bits))
+    return result
+
+
+def join_bursts(pieces: list[tuple[int, int]]) -> int:
+    """The frame word of its bursts."""
+    word = 0
+    for value, bits in pieces:
+        word = word << bits | value
+    return word
+
+
+def wire_bytes(value: int, bits: int, *, msb_first: bool = True) -> bytes:
+    """A burst as the bytes a byte-wide SPI controller sends, first bit on the wire in bit 7 of the first.
+
+    Bits are padded at the end to a whole byte where `bits` is no multiple of eight.
+    """
+    if not msb_first:
+        value = reverse_bits(value, bits)
+    count = (bits + 7) // 8
+    return (value << (count * 8 - bits)).to_bytes(count, "big")
+
+
+def from_wire(data: bytes, bits: int, *, msb_first: bool = True) -> int:
+    """The inverse of `wire_bytes`. Raises FrameError when there are too few bytes."""
+    count = (bits + 7) // 8
+    if len(data) != count:
+        raise FrameError(f"{len(data)} bytes for a burst of {bits} bits; expected {count}")
+    value = int.from_bytes(data, "big") >> (count * 8 - bits)
+    return value if msb_first else reverse_bits(value, bits)

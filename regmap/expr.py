@@ -1,0 +1,354 @@
+"""A small expression language for conditions in maps: no eval, no calls, no loops.
+
+    LOCK.KEY == open and not (MODE.PWM in (one_wire, three_wire))
+    DRIVE.DEAD_TIME >= 200 ns or supply < 7 V
+    unlocked
+
+Operands: a field (`REG.FIELD`), a joined or external value or `supply` (a bare name), a state (a
+bare name), a whole number (also 0x, 0b), a quantity (`200 ns`), an option's name beside a field.
+Operators, loosest first: or; and; not; == != < <= > >= in; + -; * /; brackets.
+
+A comparison with a whole number or an option compares codes, with a quantity the physical value.
+What is not known (a field nobody has read) makes the answer None, unless the rest decides.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Protocol
+
+from .errors import CallError
+from .quantity import Quantity, dimension_name, parse
+
+MAX_TEXT = 400
+MAX_DEPTH = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Name:
+    """`REG.FIELD`, or a bare name."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Literal:
+    """A whole number or a quantity."""
+
+    value: int | Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Op:
+    """An operator over its operands: or, and, not, comparisons, in, + - * /."""
+
+    op: str
+    args: tuple[Node, ...]
+
+
+Node = Name | Literal | Op
+
+
+@dataclass(frozen=True, slots=True)
+class Expr:
+    """A parsed expression with its text."""
+
+    text: str
+    root: Node
+
+    def __str__(self) -> str:
+        return self.text
+
+    def names(self) -> tuple[str, ...]:
+        """Every name in it, in order, options included."""
+        return tuple(dict.fromkeys(_names(self.root)))
+
+
+class Env(Protocol):
+    """What an expression may ask. Every answer may be None: not known."""
+
+    def code(self, name: str) -> int | None:
+        """Code of a field, joined or external value."""
+
+    def physical(self, name: str) -> Fraction | None:
+        """Physical value (typical) in base units of a field, a value or `supply`."""
+
+    def state(self, name: str) -> bool | None:
+        """Whether a state holds."""
+
+    def option(self, name: str, option: str) -> int | None:
+        """Code of an option of the named field; None if it has no such option."""
+
+    def is_state(self, name: str) -> bool:
+        """Whether the bare name is a state."""
+
+
+_TOKEN = re.compile(
+    r"\s*(?:"
+    r"(?P<qty>\d[\d_]*(?:\.\d+)?\s*(?:[fpnuµmkMG]?(?:V|A|s|Hz|ohm|Ω|F|H|C|W|J|S)(?:/(?:us|ns|s))?|degC|%)(?![A-Za-z0-9_]))"
+    r"|(?P<num>0[xX][0-9a-fA-F_]+|0[bB][01_]+|\d[\d_]*(?![A-Za-z0-9_.]))"
+    r"|(?P<name>[A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)?|\d[A-Za-z0-9_.]*[A-Za-z_][A-Za-z0-9_]*)"
+    r"|(?P<op>==|!=|<=|>=|[<>()+\-*/,=])"
+    r")"
+)
+_WORDS = {"and", "or", "not", "in"}
+_COMPARE = {"==", "!=", "<", "<=", ">", ">=", "="}
+
+
+def parse_expr(text: str) -> Expr:
+    """Parse; raises CallError with the column (1-based, in `text`) and what was expected."""
+    if len(text) > MAX_TEXT:
+        raise CallError(f"an expression of {len(text)} characters; expected at most {MAX_TEXT}")
+    return Expr(text.strip(), _Parser(text).parse())
+
+
+def _tokens(text: str) -> Iterator[tuple[str, str, int]]:
+    position = 0
+    end = len(text.rstrip())
+    while position < end:
+        match = _TOKEN.match(text, position)
+        if match is None:
+            raise CallError(
+                f"{text[position:].strip()[:12]!r} at column {position + 1} is not part of an expression"
+            )
+        kind = match.lastgroup or ""
+        word = match[kind]
+        yield ("op" if word in _WORDS else kind), word, match.start(kind) + 1
+        position = match.end()
+
+
+class _Parser:
+    def __init__(self, text: str) -> None:
+        self.tokens = list(_tokens(text))
+        self.at = 0
+        self.depth = 0
+
+    def parse(self) -> Node:
+        node = self.either()
+        if self.at < len(self.tokens):
+            _, word, column = self.tokens[self.at]
+            raise CallError(f"{word!r} at column {column}: expected an operator or the end")
+        return node
+
+    def peek(self) -> str:
+        if self.at < len(self.tokens) and self.tokens[self.at][0] == "op":
+            return self.tokens[self.at][1]
+        return ""
+
+    def take(self) -> tuple[str, str, int]:
+        if self.at >= len(self.tokens):
+            raise CallError("the expression ends where a name, a number or a bracket was expected")
+        self.at += 1
+        return self.tokens[self.at - 1]
+
+    def chain(self, word: str, below: Callable[[], Node]) -> Node:
+        args = [below()]
+        while self.peek() == word:
+            self.take()
+            args.append(below())
+        return args[0] if len(args) == 1 else Op(word, tuple(args))
+
+    def either(self) -> Node:
+        self.depth += 1
+        if self.depth > MAX_DEPTH:
+            raise CallError(f"brackets nest deeper than {MAX_DEPTH}")
+        node = self.chain("or", self.both)
+        self.depth -= 1
+        return node
+
+    def both(self) -> Node:
+        return self.chain("and", self.inverted)
+
+    def inverted(self) -> Node:
+        negations = 0
+        while self.peek() == "not":
+            self.take()
+            negations += 1
+        node = self.compared()
+        return Op("not", (node,)) if negations % 2 else node
+
+    def compared(self) -> Node:
+        left = self.summed()
+        word = self.peek()
+        if word in _COMPARE:
+            self.take()
+            return Op("==" if word == "=" else word, (left, self.summed()))
+        if word == "in":
+            self.take()
+            _kind, text, column = self.take()
+            if text != "(":
+                raise CallError(f"{text!r} at column {column}: expected ( and a list of values")
+            items = [self.summed()]
+            while self.peek() == ",":
+                self.take()
+                items.append(self.summed())
+            self.close()
+            return Op("in", (left, *items))
+        return left
+
+    def summed(self) -> Node:
+        node = self.product()
+        while self.peek() in ("+", "-"):
+            _, word, _ = self.take()
+            node = Op(word, (node, self.product()))
+        return node
+
+    def product(self) -> Node:
+        node = self.atom()
+        while self.peek() in ("*", "/"):
+            _, word, _ = self.take()
+            node = Op(word, (node, self.atom()))
+        return node
+
+    def close(self) -> None:
+        _kind, word, column = self.take()
+        if word != ")":
+            raise CallError(f"{word!r} at column {column}: expected )")
+
+    def atom(self) -> Node:
+        kind, word, column = self.take()
+        if kind == "num":
+            return Literal(
+                int(word.replace("_", ""), 0 if word[:2].lower() in ("0x", "0b") else 10)
+            )
+        if kind == "qty":
+            return Literal(parse(word))
+        if kind == "name":
+            return Name(word)
+        if word == "(":
+            node = self.either()
+            self.close()
+            return node
+        raise CallError(f"{word!r} at column {column}: expected a name, a number or (")
+
+
+def _names(node: Node) -> Iterator[str]:
+    if isinstance(node, Name):
+        yield node.text
+    elif isinstance(node, Op):
+        for arg in node.args:
+            yield from _names(arg)
+
+
+def evaluate(expr: Expr, env: Env) -> bool | None:
+    """True, False, or None where it hangs on something unknown. Raises CallError on a misfit."""
+    return _truth(expr.root, env)
+
+
+def _truth(node: Node, env: Env) -> bool | None:
+    if isinstance(node, Name):
+        if env.is_state(node.text):
+            return env.state(node.text)
+        code = env.code(node.text)
+        return None if code is None else code != 0
+    if isinstance(node, Literal):
+        value = node.value if isinstance(node.value, int) else node.value.value
+        return value != 0
+    if node.op in ("and", "or"):
+        decisive = node.op == "or"
+        unknown = False
+        for arg in node.args:
+            truth = _truth(arg, env)
+            if truth is decisive:
+                return decisive
+            unknown = unknown or truth is None
+        return None if unknown else not decisive
+    if node.op == "not":
+        truth = _truth(node.args[0], env)
+        return None if truth is None else not truth
+    if node.op == "in":
+        found = [_compare("==", node.args[0], item, env) for item in node.args[1:]]
+        if any(hit is True for hit in found):
+            return True
+        return None if None in found else False
+    if node.op in _COMPARE:
+        return _compare(node.op, node.args[0], node.args[1], env)
+    raise CallError(f"{node.op!r} gives a number where a condition is needed")
+
+
+def _compare(op: str, left: Node, right: Node, env: Env) -> bool | None:
+    if isinstance(right, Name) and isinstance(left, Name):
+        option = env.option(left.text, right.text)
+        if option is not None:
+            code = env.code(left.text)
+            return None if code is None else _ordered(op, Fraction(code), Fraction(option))
+    physical = _wants_physical(left) or _wants_physical(right)
+    a, b = _value(left, env, physical), _value(right, env, physical)
+    return None if a is None or b is None else _ordered(op, a, b)
+
+
+def _ordered(op: str, a: Fraction, b: Fraction) -> bool:
+    return {"==": a == b, "!=": a != b, "<": a < b, "<=": a <= b, ">": a > b, ">=": a >= b}[op]
+
+
+def _wants_physical(node: Node) -> bool:
+    if isinstance(node, Literal):
+        return isinstance(node.value, Quantity)
+    if isinstance(node, Op):
+        return any(_wants_physical(arg) for arg in node.args)
+    return node.text == "supply"
+
+
+def _value(node: Node, env: Env, physical: bool) -> Fraction | None:
+    if isinstance(node, Literal):
+        return Fraction(node.value) if isinstance(node.value, int) else node.value.value
+    if isinstance(node, Name):
+        if physical:
+            return env.physical(node.text)
+        code = env.code(node.text)
+        return None if code is None else Fraction(code)
+    if node.op not in ("+", "-", "*", "/"):
+        raise CallError(f"{node.op!r} gives a condition where a number is needed")
+    a, b = (_value(arg, env, physical) for arg in node.args)
+    if a is None or b is None:
+        return None
+    if node.op == "+":
+        return a + b
+    if node.op == "-":
+        return a - b
+    if node.op == "*":
+        return a * b
+    return a / b if b else None
+
+
+def check_expr(expr: Expr, env: Env, known: Callable[[str], str | None]) -> list[str]:
+    """What is wrong with the names of an expression; `known(name)` is None or a complaint.
+
+    The right side of a comparison with a field may be one of its options.
+    """
+    complaints: list[str] = []
+
+    def walk(node: Node, subject: str | None) -> None:
+        if isinstance(node, Name):
+            if subject is not None and env.option(subject, node.text) is not None:
+                return
+            complaint = known(node.text)
+            if complaint:
+                complaints.append(complaint)
+        elif isinstance(node, Op):
+            first = node.args[0]
+            subject_name = (
+                first.text if node.op in _COMPARE | {"in"} and isinstance(first, Name) else None
+            )
+            walk(first, None)
+            for arg in node.args[1:]:
+                walk(arg, subject_name)
+
+    walk(expr.root, None)
+    return complaints
+
+
+__all__ = [
+    "Env",
+    "Expr",
+    "Literal",
+    "Name",
+    "Op",
+    "check_expr",
+    "dimension_name",
+    "evaluate",
+    "parse_expr",
+]

@@ -1,0 +1,247 @@
+"""What a sound map still owes its reader: known frames proven, and warnings.
+
+`prove` encodes what each known frame says it does and compares with the data sheet's word, then
+takes the data sheet's words apart and compares with what they are said to carry.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from .codec import Codec, Flaw
+from .errors import CallError, FrameError, Place, Problem
+from .guard import hamming_distance
+from .model import Chip, Field, KnownFrame, Layout, Part
+from .plan import plan
+from .values import Valued
+
+
+def place_of(origin: str) -> Place:
+    """The place of an entry from its "file:line"."""
+    file, _, line = origin.rpartition(":")
+    return Place(file, int(line or 0), 1)
+
+
+def vet(chip: Chip) -> list[Problem]:
+    """Every error and warning about a chip whose map has loaded."""
+    return [*prove(chip), *warnings(chip)]
+
+
+def prove(chip: Chip) -> list[Problem]:
+    """An error for each known frame that the map does not reproduce."""
+    problems: list[Problem] = []
+    codec = Codec(chip)
+    for known in chip.known_frames:
+        problems.extend(_prove_one(chip, codec, known))
+    return problems
+
+
+def _prove_one(chip: Chip, codec: Codec, known: KnownFrame) -> Iterator[Problem]:
+    def problem(found: str, expected: str = "") -> Problem:
+        return Problem(
+            place_of(known.origin),
+            found,
+            expected,
+            path=f"known_frames ({known.source or known.does})",
+        )
+
+    command_parts = {p.name for f in chip.frames.values() for p in f.command.parts}
+    try:
+        frames = plan(
+            chip, [known.does], given={k: v for k, v in known.given.items() if k in command_parts}
+        )
+    except CallError as error:
+        yield problem(str(error))
+        return
+    if len(frames) != 1:
+        yield problem(f"'{known.does}' takes {len(frames)} frames", "one frame")
+        return
+    sent = frames[0].sent
+    digits = (sent.frame.length + 3) // 4
+    if known.command is not None:
+        if known.command >> sent.frame.length:
+            yield problem(f"the command 0x{known.command:X}", f"at most {sent.frame.length} bits")
+            return
+        if known.command != sent.word:
+            yield problem(
+                f"'{known.does}' encodes to 0x{sent.word:0{digits}X}{_difference(sent.frame.command, sent.word, known.command)}",
+                f"0x{known.command:0{digits}X} as the data sheet shows",
+            )
+        for flaw in codec.decode_command(known.command, frame=sent.frame).flaws:
+            yield problem(
+                f"the command 0x{known.command:0{digits}X}: {flaw.text}", "a word without flaws"
+            )
+    if known.reply is not None:
+        layout = codec.reply_layout(sent)
+        if layout is None:
+            yield problem(
+                "a reply", f"none: frame '{sent.frame.name}' answers nothing to {sent.kind}"
+            )
+            return
+        try:
+            answer = codec.decode_reply(known.reply, sent)
+        except FrameError as error:
+            yield problem(str(error))
+            return
+        flaws: tuple[Flaw, ...] = answer.flaws
+        for flaw in flaws:
+            yield problem(
+                f"the reply 0x{known.reply:0{digits}X}: {flaw.text}", "a word without flaws"
+            )
+        if known.data is not None and answer.data != known.data:
+            yield problem(
+                f"the reply carries 0x{answer.data or 0:X}",
+                f"0x{known.data:X} as the data sheet shows",
+            )
+        for name, value in known.given.items():
+            if name in answer.parts and name not in command_parts and answer.parts[name] != value:
+                yield problem(f"the reply's '{name}' is {answer.parts[name]:#x}", f"{value:#x}")
+
+
+def _difference(layout: Layout, ours: int, theirs: int) -> str:
+    from .bits import extract
+
+    names = [p.name for p in layout.parts if extract(ours, p.bits) != extract(theirs, p.bits)]
+    return f" (differs in {', '.join(names)})" if names else ""
+
+
+def warnings(chip: Chip) -> list[Problem]:
+    """What is sound but probably not what was meant, or leaves users without help."""
+    found: list[Problem] = []
+    for frame in chip.frames.values():
+        for layout in [frame.command, *frame.replies.values()]:
+            found.extend(_weak_guards(layout))
+    for item in _valued(chip):
+        found.extend(_gaps(item))
+    for register in chip.registers.values():
+        for field in register.fields:
+            found.extend(_missing_role(field))
+    for fault in chip.faults.values():
+        lacking = [
+            k for k, v in (("causes", fault.causes), ("check_first", fault.check_first)) if not v
+        ]
+        if lacking:
+            found.append(
+                _warn(
+                    fault.origin,
+                    f"fault {fault.name} has no {' and no '.join(lacking)}",
+                    "what a person at the bench should look at",
+                    f"faults.{fault.name}",
+                )
+            )
+    if not chip.known_frames:
+        found.append(
+            _warn(
+                next(iter(chip.registers.values())).origin,
+                "no known_frames",
+                "at least one example of the data sheet, so that the map is proven against it",
+                "known_frames",
+            )
+        )
+    return list(dict.fromkeys(found))
+
+
+def _warn(origin: str, found: str, expected: str, path: str) -> Problem:
+    return Problem(place_of(origin), found, expected, path=path, severity="warning")
+
+
+def _weak_guards(layout: Layout) -> Iterator[Problem]:
+    for part in layout.parts:
+        if part.kind != "crc" or part.crc is None:
+            continue
+        bits = len(part.over) + part.prefix[1]
+        distance = hamming_distance(part.crc.poly, part.crc.width, bits)
+        if distance < 4:
+            missed = "2" if distance < 3 else "3"
+            yield _warn(
+                part.origin,
+                f"CRC polynomial 0x{part.crc.poly:X} over {bits} bits guarantees Hamming distance {distance} only",
+                f"to know that some frames with {missed} flipped bits pass unseen",
+                part.name,
+            )
+        guarded = set(part.over) | set(part.bits)
+        outside = [
+            b
+            for b in range(layout.length)
+            if b not in guarded and not _in_other_guard(layout, part, b)
+        ]
+        if outside:
+            yield _warn(
+                part.origin,
+                f"bits outside the CRC: {', '.join(map(str, sorted(outside, reverse=True)))}",
+                "every bit of the frame under a guard",
+                part.name,
+            )
+
+
+def _in_other_guard(layout: Layout, part: Part, bit: int) -> bool:
+    return any(
+        bit in p.over or bit in p.bits
+        for p in layout.parts
+        if p is not part and p.kind in ("parity", "crc")
+    )
+
+
+def _valued(chip: Chip) -> Iterator[Valued]:
+    for register in chip.registers.values():
+        yield from register.fields
+    yield from chip.joined.values()
+    yield from chip.externals.values()
+
+
+def _gaps(item: Valued) -> Iterator[Problem]:
+    origin = getattr(item, "origin", "")
+    name = getattr(item, "ref", item.name)
+    for meaning in item.meanings:
+        if meaning.scale is not None or not meaning.entries or item.width > 8:
+            continue
+        missing = [c for c in range(1 << item.width) if c not in meaning.entries]
+        if missing and len(missing) <= (1 << item.width) // 2:
+            shown = ", ".join(map(str, missing[:8])) + (" ..." if len(missing) > 8 else "")
+            yield _warn(
+                origin,
+                f"{name} says nothing of code{'s' * (len(missing) > 1)} {shown}",
+                "an option for every code, if only `reserved`",
+                name,
+            )
+    # a reset that no option names cannot be explained to anyone
+    if isinstance(item, Field) and item.meanings and item.setting:
+        last = item.meanings[-1]
+        if (
+            last.when is None
+            and last.scale is None
+            and last.entries
+            and item.reset not in last.entries
+        ):
+            yield _warn(
+                origin,
+                f"{name} resets to code {item.reset}, which no option names",
+                "an option for it",
+                name,
+            )
+
+
+_LOOKS_LIKE = (
+    (("DEAD",), "deadtime"),
+    (("SOURCE", "IDRIVEP"), "gate.source"),
+    (("SINK", "IDRIVEN"), "gate.sink"),
+    (("BLANK",), "vds.blanking"),
+    (("GAIN",), "sense.gain"),
+    (("LOCK", "KEY"), "lock"),
+    (("WDT", "WATCHDOG"), "watchdog.window"),
+)
+
+
+def _missing_role(field: Field) -> Iterator[Problem]:
+    if field.role or not field.setting:
+        return
+    name = field.name.upper()
+    for words, role in _LOOKS_LIKE:
+        if any(w in name for w in words):
+            yield _warn(
+                field.origin,
+                f"{field.ref} has no role but looks like {role}",
+                f"role: {role}, or another name",
+                field.ref,
+            )
+            return

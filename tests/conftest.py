@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Callable
 
 import pytest
 
@@ -17,3 +18,9 @@ def require_tool(name: str) -> str:
             pytest.fail(text)
         pytest.skip(text)
     return path
+
+
+@pytest.fixture(scope="session")
+def need_tool() -> Callable[[str], str]:
+    """`require_tool` for test modules, which cannot import this file."""
+    return require_tool

@@ -16,6 +16,12 @@
 
 #include "bridge.h"
 
+#ifndef HOST_CAPABILITIES
+#define HOST_CAPABILITIES                                                                   \
+    (BRIDGE_ENABLE_PIN | BRIDGE_FAULT_PIN | BRIDGE_TIMESTAMPS | BRIDGE_SELECT_HIGH |        \
+     BRIDGE_WORD_GAP | BRIDGE_MODE_0 | BRIDGE_MODE_1 | BRIDGE_MODE_3)
+#endif
+
 typedef struct {
     int out;
     uint32_t now_us;
@@ -113,9 +119,7 @@ int main(int argc, char **argv)
     }
     port.name = "bridge on a host";
     port.firmware = 0x0102u;
-    port.capabilities = BRIDGE_ENABLE_PIN | BRIDGE_FAULT_PIN | BRIDGE_TIMESTAMPS |
-                        BRIDGE_SELECT_HIGH | BRIDGE_WORD_GAP | BRIDGE_MODE_0 | BRIDGE_MODE_1 |
-                        BRIDGE_MODE_3;
+    port.capabilities = HOST_CAPABILITIES;
     port.min_clock_hz = 500u;
     port.max_clock_hz = 8000000u;
     port.context = &h;

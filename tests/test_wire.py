@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import regmap.wire
 from regmap.errors import CallError, LinkError
 from regmap.wire import (
     Burst,
@@ -96,6 +97,19 @@ def test_a_frame_to_the_byte() -> None:
     check = crccheck.crc.Crc32.calc(content)  # a second implementation of IEEE 802.3's CRC
     expected = b"\0" + stuff(content + check.to_bytes(4, "big")) + b"\0"
     assert encode_frame(Kind.HELLO, 0x1234, b"") == expected
+
+
+def test_the_documented_examples() -> None:
+    assert regmap.wire.__doc__ is not None
+    text = regmap.wire.__doc__.split("Examples, byte for byte\n")[1]
+    frames = [
+        bytes.fromhex(line[-60:].strip().split("  ")[-1]) for line in text.splitlines() if line
+    ]
+    assert frames == [
+        encode_frame(Kind.HELLO, 1, b""),
+        encode_frame(Kind.TRANSFER, 3, request_body(Transfer((b"\x12\x34",)))),
+        encode_frame(Kind.TRANSFER | REPLY, 3, answer_body((Burst(1000, b"\xed\xcb"),))[1]),
+    ]
 
 
 messages = st.builds(

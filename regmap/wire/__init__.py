@@ -52,6 +52,11 @@ Set-up
     adapter never clocks faster than asked nor waits less; what it cannot do is UNSUPPORTED with
     the item: 1 mode, 2 bit order, 3 polarity, 4 clock too slow, 5 gap; 6 kind, 7 pin.
     SPI_FAILED carries the index of the burst that failed: those before it have been on the bus.
+
+Examples, byte for byte
+    hello, number 1                           00 03 01 01 06 01 ef 3d e2 d8 00
+    transfer of one burst 12 34, number 3     00 03 01 03 0a 03 01 02 12 34 3d b8 88 d7 00
+    its answer: at 1000 us, ed cb read        00 03 01 83 03 03 01 01 0a 03 e8 02 ed cb 4b dd b4 35 00
 """
 
 from __future__ import annotations

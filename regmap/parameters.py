@@ -474,7 +474,7 @@ STAGE: dict[str, Parameter] = _table(
         ),
         # PWM and load
         _P("pwm.frequency", "frequency", "switching frequency"),
-        _P("pwm.duty.min", "percent", "lowest duty cycle of the high side"),
+        _P("pwm.duty.min", "percent", "lowest duty cycle of the high side, apart from fully off"),
         _P("pwm.duty.max", "percent", "highest duty cycle of the high side"),
         _P(
             "pwm.deadtime",

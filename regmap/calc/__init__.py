@@ -1,1 +1,18 @@
-"""Calculations."""
+"""Calculations: every setting held against the power stage.
+
+    from regmap.calc import Facts, Input, Inputs, run, worst_first
+
+    for verdict in worst_first(run(Inputs([...], Facts(...)))):
+        ...
+
+The room knows nothing of maps, stages or settings; named inputs are the only way in.
+"""
+
+from .inputs import Facts, FaultTiming, Input, Inputs, describe
+from .registry import SUBJECTS, Check, checks, run, select
+from .verdict import CAUTION, Verdict, worst_first
+
+__all__ = [
+    "CAUTION", "SUBJECTS", "Check", "Facts", "FaultTiming", "Input", "Inputs", "Verdict",
+    "checks", "describe", "run", "select", "worst_first",
+]

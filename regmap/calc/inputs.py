@@ -1,0 +1,233 @@
+"""What the calculations are told: named inputs with their origin, and nothing else.
+
+Names are `chip:`, `stage:` or `role:` and a name of the closed tables in `regmap.parameters`:
+
+    Inputs([
+        Input("stage:mosfet.qgd", parse_band("10 / 14 / 18 nC"), "stage motor.yaml:12"),
+        Input("role:gate.source", parse_band("60 mA +- 20 %"), "map osprey.yaml:40, code 3"),
+    ], Facts(status_registers=4, frame_bits=24))
+
+A lookup follows the fallbacks of the tables: a side's role to the common role, a role to the
+value fixed in the chip, a parameter to the one that stands in for it, and last to the default of
+the trade, whose origin then says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from ..errors import CallError, nearest
+from ..parameters import CHIP, TABLES, Parameter
+from ..quantity import DIMENSIONS, Band, dimension_name, parse_band
+
+Value = Band | int | str
+
+
+class ImpossibleError(Exception):
+    """The inputs contradict each other or allow no working point; the text says why.
+
+    Raised inside the room only: `run` turns it into a verdict that fails, with this reason.
+    """
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One value and where it came from.
+
+    `name` is a key such as `stage:mosfet.qg`. `value` is a Band for a quantity, an int for a count
+    or the raw code of a switch, text for a choice. A quantity setting that is at an option without
+    a number (`disabled`) is passed as that option's name; checks then say that it is no quantity.
+    """
+
+    name: str
+    value: Value
+    origin: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FaultTiming:
+    """What the map says of one fault's timing, and whether this configuration lets it through.
+
+    `detect` and `react` are bands of time, or None where the map is silent; `adds` are input names
+    whose times belong to the detection (`role:vds.blanking`, `role:vds.filter`). `how` is who
+    brings the outputs to safety: the "chip", the controller after the fault "pin", or the
+    controller after it has "poll"ed the status registers. `masked_by` says which setting hides the
+    fault (empty: it is not masked); `needed` is false for a fault that needs no reaction.
+    """
+
+    name: str
+    title: str = ""
+    detect: Band | None = None
+    react: Band | None = None
+    adds: tuple[str, ...] = ()
+    how: Literal["chip", "pin", "poll"] = "chip"
+    masked_by: str = ""
+    needed: bool = True
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """Facts of the map that are no parameter; None where the map does not say.
+
+    `extra_frames` counts frames that a poll needs beyond one for each status register (1 where the
+    reply to a read comes in the next frame).
+    """
+
+    status_registers: int | None = None
+    frame_bits: int | None = None
+    extra_frames: int = 0
+    faults: tuple[FaultTiming, ...] | None = None
+    origin: str = "map"
+
+
+def parameter(name: str) -> Parameter:
+    """The table entry of an input name; CallError with the nearest one when there is none."""
+    kind, _, key = name.partition(":")
+    table = TABLES.get(kind)
+    if table is None:
+        raise CallError(f"unknown input {name!r}; expected chip:, stage: or role: and a name")
+    entry = table.get(key)
+    if entry is None:
+        hint = nearest(key, table)
+        tail = f"; nearest: {kind}:{hint[0]}" if hint else ""
+        raise CallError(f"unknown input {name!r}{tail}")
+    return entry
+
+
+def describe(name: str) -> str:
+    """What an input is, in words, for a message that asks for it."""
+    kind = name.partition(":")[0]
+    if kind not in TABLES:
+        return name
+    entry = parameter(name)
+    where = {"chip": "the map's electrical section", "stage": "the stage", "role": "a field's role"}
+    return f"{entry.doc} ({where[kind]})"
+
+
+def _check(item: Input) -> None:
+    entry = parameter(item.name)
+    if isinstance(item.value, Band):
+        if entry.dimension is None:
+            raise CallError(f"{item.name} is a {entry.kind}, not a quantity")
+        want = DIMENSIONS[entry.dimension][0]
+        if item.value.dim != want:
+            raise CallError(
+                f"{item.name} is a {entry.dimension}, not a {dimension_name(item.value.dim)}"
+            )
+    elif entry.choices and str(item.value) not in entry.choices:
+        hint = nearest(str(item.value), entry.choices)
+        tail = f"; nearest: {hint[0]}" if hint else ""
+        raise CallError(f"{item.name} is {item.value!r}; expected one of "
+                        f"{', '.join(entry.choices)}{tail}")
+    elif entry.kind == "count" and not isinstance(item.value, int):
+        raise CallError(f"{item.name} is {item.value!r}; expected a whole number")
+    elif entry.dimension is not None and isinstance(item.value, int):
+        raise CallError(
+            f"{item.name} is the bare number {item.value}; expected a {entry.dimension}"
+        )
+
+
+_DEFAULTS: dict[str, Input | None] = {}
+
+
+def default(name: str) -> Input | None:
+    """The default of the trade for an input, or None where there is none."""
+    if name not in _DEFAULTS:
+        entry = parameter(name)
+        made: Input | None = None
+        if entry.default is not None:
+            value: Value = entry.default
+            if entry.kind == "quantity":
+                value = parse_band(entry.default, entry.dimension)
+            elif entry.kind == "count":
+                value = int(entry.default)
+            made = Input(name, value, f"default of the trade ({entry.note})")
+        _DEFAULTS[name] = made
+    return _DEFAULTS[name]
+
+
+def _chain(name: str) -> tuple[str, ...]:
+    """The names tried for one input, in order."""
+    kind, _, key = name.partition(":")
+    tried: list[str] = []
+    step: str | None = key
+    while step is not None and f"{kind}:{step}" not in tried:
+        tried.append(f"{kind}:{step}")
+        step = TABLES[kind][step].instead
+    if kind == "role":
+        for role in list(tried):
+            fixed = role.partition(":")[2]
+            if fixed in CHIP:
+                tried += [n for n in _chain(f"chip:{fixed}") if n not in tried]
+    return tuple(tried)
+
+
+_CHAINS: dict[str, tuple[str, ...]] = {}
+
+
+@dataclass(slots=True)
+class Inputs:
+    """A set of inputs and the facts of the map.
+
+    Raises CallError for an unknown name, a wrong dimension or a value outside its choices.
+    `asked` and `missing` collect every name looked up, and those that gave nothing.
+    """
+
+    items: Iterable[Input]
+    facts: Facts = field(default_factory=Facts)
+    asked: dict[str, None] = field(default_factory=dict)
+    missing: dict[str, None] = field(default_factory=dict)
+    _known: dict[str, Input] = field(default_factory=dict, repr=False)
+
+    def __post_init__(self) -> None:
+        self.items = tuple(self.items)
+        for item in self.items:
+            _check(item)
+            if item.name in self._known:
+                raise CallError(f"{item.name} is given twice")
+            self._known[item.name] = item
+
+    def with_values(self, changes: Iterable[Input], facts: Facts | None = None) -> Inputs:
+        """A copy with some inputs replaced or added (what a sweep changes); starts a new record."""
+        known = dict(self._known)
+        for item in changes:
+            _check(item)
+            known[item.name] = item
+        made = Inputs((), facts or self.facts)
+        made.items = tuple(known.values())
+        made._known = known
+        return made
+
+    def __contains__(self, name: str) -> bool:
+        """Whether this very name is stated (no fallback, no default)."""
+        return name in self._known
+
+    def known(self) -> Mapping[str, Input]:
+        """All stated inputs by name."""
+        return self._known
+
+    def find(self, name: str, *, optional: bool = False) -> Input | None:
+        """The input of that name, or what stands in for it; None when nothing does.
+
+        The record `missing` leaves out what was asked for as `optional`.
+        """
+        chain = _CHAINS.get(name)
+        if chain is None:
+            parameter(name)
+            chain = _CHAINS.setdefault(name, _chain(name))
+        self.asked[name] = None
+        for candidate in chain:
+            item = self._known.get(candidate)
+            if item is not None:
+                return item
+        for candidate in chain:
+            item = default(candidate)
+            if item is not None:
+                return item
+        if not optional:
+            self.missing[name] = None
+        return None

@@ -1,0 +1,88 @@
+"""Detection and reaction of every fault against the fault tolerant time interval.
+
+The rule: detection time + reaction time end inside the fault tolerant time interval
+(ISO 26262-1:2018, 3.55, 3.56, 3.59, 3.61, as quoted in secondary sources).
+"""
+
+from __future__ import annotations
+
+from .corner import Variable
+from .drive import then
+from .inputs import FaultTiming
+from .registry import Outcome, check
+from .verdict import Verdict
+from .work import About, Work
+
+CAUTION = ("Which faults need a reaction, and in what time, is decided in the safety concept and "
+           "reviewed there.")
+_USES = "stage:poll.period stage:controller.reaction stage:safety.ftti"
+
+
+def _time(work: Work, fault: FaultTiming) -> Variable | None:
+    """Detection plus reaction of one fault, or None with what is missing recorded."""
+    origin = fault.origin or work.facts.origin
+    parts: list[Variable | None] = []
+    if fault.detect is not None:
+        parts.append(work.band("t_detect", fault.detect, "time", f"{origin}, fault {fault.name}"))
+    parts += [work.take(f"t_{name.rpartition('.')[2]}", name) for name in fault.adds]
+    if not parts:
+        work.missing[f"detection time of {fault.name} ({origin})"] = None
+        parts.append(None)
+    if fault.how == "poll":
+        parts.append(work.take("t_poll", "stage:poll.period"))
+    if fault.how in ("poll", "pin"):
+        parts.append(work.take("t_ctl", "stage:controller.reaction"))
+    if fault.react is not None:
+        parts.append(work.band("t_react", fault.react, "time", f"{origin}, fault {fault.name}"))
+    elif fault.how == "chip":
+        work.missing[f"reaction time of {fault.name} ({origin})"] = None
+    total = parts[0]
+    for part in parts[1:]:
+        total = work.derive("t", then, a=total, b=part)
+    return total
+
+
+def _one(work: Work, fault: FaultTiming) -> Verdict:
+    value = _time(work, fault)
+    limit = work.take("FTTI", "stage:safety.ftti")
+    if fault.masked_by:
+        return work.refuse(f"{fault.name} is masked by {fault.masked_by}: no reaction takes place")
+    return work.at_most(value, limit)
+
+
+@check("reaction.time", "fault detected and handled in the fault tolerant time interval",
+       "t_detect + t_react <= FTTI; + t_poll and + t_controller where the controller reacts",
+       _USES, CAUTION)
+def reaction(work: Work) -> Outcome:
+    """One verdict for each fault of the map that needs a reaction, named `reaction.time.FAULT`."""
+    faults = work.facts.faults
+    if faults is None:
+        work.missing[f"faults with their times ({work.facts.origin})"] = None
+        return work.at_most(None, work.take("FTTI", "stage:safety.ftti"))
+    verdicts = []
+    for fault in faults:
+        if not fault.needed:
+            continue
+        about = About(f"reaction.time.{fault.name}", fault.title or f"{fault.name} handled in time",
+                      work.about.formula, work.about.caution)
+        verdicts.append(_one(work.branch(about), fault))
+    return verdicts
+
+
+@check("reaction.masked", "no fault that needs a reaction is masked", "masked faults = 0", "",
+       CAUTION)
+def masked(work: Work) -> Outcome:
+    """Which faults this configuration hides; those that need no reaction are only named."""
+    faults = work.facts.faults
+    if faults is None:
+        work.missing[f"faults with their times ({work.facts.origin})"] = None
+        return work.at_most(None, None)
+    hidden = [f for f in faults if f.masked_by]
+    for fault in hidden:
+        need = "needs a reaction" if fault.needed else "needs no reaction"
+        work.extra.append(f"{fault.name} is masked by {fault.masked_by}; it {need}")
+    count = sum(f.needed for f in hidden)
+    return work.at_most(
+        work.constant("masked", float(count), "ratio", "faults that need a reaction, masked"),
+        work.constant("limit", 0.0, "ratio", "every such fault must be reported"),
+    )

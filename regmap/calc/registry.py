@@ -1,0 +1,163 @@
+"""The register of checks, and how they are run.
+
+A subject's module is imported when one of its checks is wanted; the list of subjects is here, so
+that nothing else needs to know which module holds what.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from functools import partial
+from importlib import import_module
+from typing import Any, Protocol
+
+from ..errors import CallError, nearest
+from .inputs import ImpossibleError, Inputs, parameter
+from .verdict import CAUTION, Verdict
+from .work import About, Sampler, Work
+
+#: Subjects in the order in which they are reported; each is a module of this package.
+SUBJECTS = ("gate", "bootstrap", "deadtime", "vds", "sense", "supply", "thermal", "watchdog",
+            "reaction", "bus")
+
+Outcome = Verdict | list[Verdict] | None
+SIDES = ("high", "low")
+
+
+class SidedFunction(Protocol):
+    """A check that is told its side."""
+
+    def __call__(self, work: Work, side: str) -> Outcome: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One registered check.
+
+    `uses` are the input names it may look up (fallbacks of the tables not counted), `formula` its
+    physics as text, `function` works it on a bench and returns None where it does not apply.
+    """
+
+    name: str
+    title: str
+    formula: str
+    uses: tuple[str, ...]
+    function: Callable[[Work], Outcome] = field(repr=False)
+    caution: str = CAUTION
+
+    @property
+    def subject(self) -> str:
+        """The subject, which is the first part of the name."""
+        return self.name.partition(".")[0]
+
+    def work(self, inputs: Inputs) -> list[Verdict]:
+        """Its verdicts: one as a rule, none where it does not apply, several for fault lists."""
+        return self._outcome(Work(self._about(), inputs))
+
+    def sample(self, inputs: Inputs, count: int, seed: int) -> list[Verdict]:
+        """Its verdicts over random draws (see work.Sampler)."""
+        return self._outcome(Sampler(self._about(), inputs, count, seed))
+
+    def _about(self) -> About:
+        return About(self.name, self.title, self.formula, self.caution)
+
+    def _outcome(self, bench: Work) -> list[Verdict]:
+        try:
+            result = self.function(bench)
+        except ImpossibleError as error:
+            return [bench.refuse(str(error))]
+        if result is None:
+            return []
+        return result if isinstance(result, list) else [result]
+
+
+_CHECKS: dict[str, Check] = {}
+
+#: Looked up by every check.
+_ALWAYS = ("stage:goals.margin",)
+
+
+def check(
+    name: str, title: str, formula: str, uses: str, caution: str = ""
+) -> Callable[[Callable[[Work], Outcome]], Callable[[Work], Outcome]]:
+    """Register a check; `uses` is a list of input names separated by blanks."""
+
+    def register(function: Callable[[Work], Outcome]) -> Callable[[Work], Outcome]:
+        names = tuple(dict.fromkeys((*uses.split(), *_ALWAYS)))
+        for item in names:
+            parameter(item)
+        if name in _CHECKS:
+            raise TypeError(f"check {name} is registered twice")
+        text = f"{CAUTION} {caution}".strip()
+        _CHECKS[name] = Check(name, title, formula, names, function, text)
+        return function
+
+    return register
+
+
+def sided(
+    name: str, title: str, formula: str, uses: str, caution: str = ""
+) -> Callable[[SidedFunction], SidedFunction]:
+    """Register a check for each side as `name.high` and `name.low`.
+
+    `{side}` in the texts and names stands for the side, `{other}` for the opposite one.
+    """
+
+    def register(function: SidedFunction) -> SidedFunction:
+        for side, other in (SIDES, SIDES[::-1]):
+            words: dict[str, Any] = {"side": side, "other": other}
+            check(
+                f"{name}.{side}", f"{title.format(**words)}, {side} side",
+                formula.format(**words), uses.format(**words), caution,
+            )(partial(function, side=side))
+        return function
+
+    return register
+
+
+def checks(subjects: Iterable[str] = SUBJECTS) -> list[Check]:
+    """The registered checks of these subjects, in order; their modules are imported."""
+    wanted = [s for s in SUBJECTS if s in set(subjects)]
+    for subject in wanted:
+        import_module(f".{subject}", __package__)
+    return [c for subject in wanted for c in _CHECKS.values() if c.subject == subject]
+
+
+def select(names: Iterable[str] | None = None) -> list[Check]:
+    """Checks by name or by the beginning of a name up to a dot (`gate`, `gate.rise-time`).
+
+    Raises CallError with the nearest name when nothing matches.
+    """
+    if names is None:
+        return checks()
+    wanted: dict[str, Check] = {}
+    for name in names:
+        subject = name.partition(".")[0]
+        here = checks([subject])
+        hits = [c for c in here if f"{c.name}.".startswith(f"{name}.")]
+        if not hits:
+            # `reaction.time.NAME` is one fault of a check that speaks for all of them.
+            hits = [c for c in here if name.startswith(f"{c.name}.")]
+        if not hits:
+            hint = nearest(name, [*SUBJECTS, *(c.name for c in here or checks())])
+            tail = f"; nearest: {hint[0]}" if hint else ""
+            raise CallError(f"unknown check {name!r}{tail}")
+        wanted.update((hit.name, hit) for hit in hits)
+    return list(wanted.values())
+
+
+def run(inputs: Inputs, names: Iterable[str] | None = None) -> list[Verdict]:
+    """Work the checks (all, or those named) and return their verdicts in the registry's order.
+
+    A name may be a check, the beginning of one up to a dot, or one verdict of a check that gives
+    several (`reaction.time.NAME`). Raises CallError for a name that means nothing.
+    """
+    asked = None if names is None else tuple(names)
+    verdicts = [v for item in select(asked) for v in item.work(inputs)]
+    if asked is None:
+        return verdicts
+    return [
+        v for v in verdicts
+        if any(f"{v.check}.".startswith(f"{name}.") for name in asked)
+    ]

@@ -1,0 +1,198 @@
+"""Verdicts: what a check found, with everything a reviewer needs to follow it.
+
+A verdict is cheap to make and renders its texts on demand, because a search over settings makes
+thousands of them and reads only their margins.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from ..quantity import DIMENSIONS
+from .corner import Variable, show_value
+from .inputs import describe
+
+Status = Literal["holds", "thin", "fails", "not computed"]
+#: What a derivation shows beside its variables; lines are made when they are read.
+Extra = Variable | str | Callable[[], list[str]]
+Relation = Literal["at most", "at least", "within"]
+
+CAUTION = (
+    "Figures support, and do not replace, the data sheet, measurement and qualified review."
+)
+
+_ORDER: dict[str, int] = {"fails": 0, "thin": 1, "not computed": 2, "holds": 3}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """The outcome of one check.
+
+    `value` is held against `lower` and `upper` (either may be None). `margin` is the distance from
+    the worst corner to the nearer limit, in the base unit of the value and negative when violated;
+    `relative` is that distance as a share of the limit (or of what the check says instead), -inf
+    when there is no working point at all. `missing` names the inputs without which nothing could
+    be said; `reason` explains a verdict that no number explains. `asked` are all inputs the check
+    looked up, found or not. `caution` belongs to every result.
+    """
+
+    check: str
+    title: str
+    status: Status
+    formula: str = ""
+    value: Variable | None = None
+    lower: Variable | None = None
+    upper: Variable | None = None
+    margin: float | None = None
+    relative: float | None = None
+    asked_margin: float = 0.0
+    worst_max: bool | None = None
+    missing: tuple[str, ...] = ()
+    reason: str = ""
+    asked: tuple[str, ...] = ()
+    extra: tuple[Extra, ...] = ()
+    caution: str = CAUTION
+
+    @property
+    def relation(self) -> Relation:
+        """How the value must stand to its limit."""
+        if self.lower is not None and self.upper is not None:
+            return "within"
+        return "at least" if self.upper is None and self.lower is not None else "at most"
+
+    @property
+    def limit(self) -> Variable | None:
+        """The limit that decides: the nearer one when there are two."""
+        if self.lower is None or self.upper is None:
+            return self.upper if self.lower is None else self.lower
+        return self.upper if self.worst_max else self.lower
+
+    @property
+    def corner(self) -> str:
+        """The corner at which the value is worst, as `Qgd max, Isource min`."""
+        if self.value is None or self.worst_max is None:
+            return ""
+        names = list(self.value.corner(self.worst_max))
+        limit = self.limit
+        if limit is not None:
+            names += [n for n in limit.corner(not self.worst_max) if n not in names]
+        return ", ".join(names)
+
+    def _roots(self) -> list[Variable]:
+        roots = [v for v in (self.value, self.lower, self.upper) if v is not None]
+        return roots + [v for v in self.extra if isinstance(v, Variable)]
+
+    def variables(self) -> list[Variable]:
+        """Every variable of the derivation, sources first, each once."""
+        seen: dict[int, Variable] = {}
+        for root in self._roots():
+            for variable in root.tree():
+                seen.setdefault(id(variable), variable)
+        return list(seen.values())
+
+    @property
+    def inputs(self) -> list[Variable]:
+        """The inputs of the derivation; `origin` of each says where it came from."""
+        return [v for v in self.variables() if v.formula is None]
+
+    @property
+    def steps(self) -> list[str]:
+        """The derivation with numbers put in, one line each."""
+        lines: list[str] = []
+        shown: set[tuple[str, ...]] = set()
+        for variable in self.variables():
+            worst = self.worst_max if variable is self.value else None
+            step = variable.step(worst_max=worst)
+            if step and step not in shown:
+                shown.add(step)
+                lines.extend(step)
+        for extra in self.extra:
+            if isinstance(extra, str):
+                lines.append(extra)
+            elif not isinstance(extra, Variable):
+                lines.extend(extra())
+        if self.reason:
+            lines.append(self.reason)
+        if self.value is not None and self.limit is not None:
+            lines.append(self.sentence())
+        return lines
+
+    def sentence(self) -> str:
+        """The comparison in words, worst value against limit."""
+        if self.value is None:
+            return self.reason or f"{self.title}: not computed"
+        limit, worst = self.limit, "max" if self.worst_max else "min"
+        if limit is None:
+            return f"{self.value.symbol} = {self.value.text()}; no limit stated"
+        relation = "at most" if self.worst_max else "at least"
+        share = "" if self.relative is None or not math.isfinite(self.relative) else (
+            f" ({show_value(self.relative, 'percent', 3)}; "
+            f"{show_value(self.asked_margin, 'percent', 3)} asked)"
+        )
+        margin = show_value(self.margin or 0.0, self.value.dim, 3)
+        return (
+            f"{self.value.symbol} {worst} {self.value.text(worst)} must be {relation} "
+            f"{limit.symbol} {limit.text('min' if self.worst_max else 'max')}: "
+            f"margin {margin}{share}: {self.status}"
+        )
+
+    def json(self) -> dict[str, Any]:
+        """A plain object for `--json`; numbers in base units, infinities as null."""
+        return {
+            "check": self.check,
+            "title": self.title,
+            "status": self.status,
+            "formula": self.formula,
+            "relation": self.relation,
+            "value": _plain(self.value),
+            "lower": _plain(self.lower),
+            "upper": _plain(self.upper),
+            "margin": _finite(self.margin),
+            "relative_margin": _finite(self.relative),
+            "asked_margin": self.asked_margin,
+            "corner": self.corner,
+            "inputs": [
+                {
+                    **(_plain(v) or {}),
+                    "name": v.origin.name if v.origin else "",
+                    "origin": v.origin.origin if v.origin else v.note,
+                    "note": v.origin.note if v.origin else "",
+                }
+                for v in self.inputs
+            ],
+            "missing": [{"name": name, "what": describe(name)} for name in self.missing],
+            "steps": self.steps,
+            "reason": self.reason,
+            "caution": self.caution,
+        }
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None
+
+
+def _plain(variable: Variable | None) -> dict[str, Any] | None:
+    if variable is None:
+        return None
+    return {
+        "symbol": variable.symbol,
+        "min": _finite(variable.low),
+        "typ": _finite(variable.typ),
+        "max": _finite(variable.high),
+        "unit": DIMENSIONS[variable.dim][1] if variable.dim != "percent" else "1",
+        "text": variable.text(),
+    }
+
+
+def rank(verdict: Verdict) -> tuple[int, float, str]:
+    """Sort key for worst first: failed, thin, not computed, holding; each by margin."""
+    relative = verdict.relative
+    return _ORDER[verdict.status], math.inf if relative is None else relative, verdict.check
+
+
+def worst_first(verdicts: list[Verdict]) -> list[Verdict]:
+    """The verdicts, worst first."""
+    return sorted(verdicts, key=rank)

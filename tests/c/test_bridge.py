@@ -271,6 +271,20 @@ def test_the_longest_transfer_fits_both(checked_host: Path) -> None:
     assert done.stdout == Server(HostChip(), IDENTITY).feed(line)
 
 
+def test_runs_around_the_longest_stuffing_block(checked_host: Path) -> None:
+    """Answers with runs of 245 to 261 bytes other than zero, ended by a zero or by the frame."""
+    line = encode_frame(Kind.HELLO, 1, b"") + encode_frame(Kind.SETUP, 2, good_setup)
+    number = 3
+    for length in range(240, 256):
+        for last in (b"", b"\xff"):  # read as 00
+            body = request_body(Transfer((b"\1" * (length - len(last)) + last,)))
+            line += encode_frame(Kind.TRANSFER, number, body)
+            number += 1
+    done = subprocess.run([checked_host], input=line, capture_output=True, check=True)
+    assert done.stdout == Server(HostChip(), IDENTITY).feed(line)
+    assert len(Decoder().feed(done.stdout)) == number - 1
+
+
 def test_a_small_bridge_with_no_pins(compiler: str, tmp_path: Path) -> None:
     """Other limits and abilities: mode 0 only, 3 bursts, 16 bytes."""
     small = [

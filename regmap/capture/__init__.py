@@ -1,1 +1,35 @@
-"""Captures."""
+"""Captures of a bus, whatever wrote them: files -> edges -> timed SPI transfers. Knows no chip.
+
+    from regmap.capture.opening import Options, open_capture
+    from regmap.capture.channels import find_roles
+    from regmap.capture.spi import Flag, Roles, SpiSetup, Transfers, reslice
+    from regmap.capture.transfers import TransferBuilder, iter_transfers, read_transfers
+
+    with open_capture("spi.vcd.gz") as capture:           # path, "-" or a binary stream; gz by content
+        finding = find_roles(capture.peek())              # .roles, .text says how and why
+        setup = SpiSetup(mode=1, frame_clocks=24)
+        transfers, builder = read_transfers(capture, setup, finding.roles)
+    transfers.command, transfers.reply                    # uint64 arrays
+    builder.timing, builder.command_health, builder.notes
+    capture.problems, capture.notes                       # complete after the last block
+
+Modules
+
+    signals     Channel, Edges, Block, Signals, Capture: the common streamed structure
+    source      bytes from a file, gz or stream, with their cut reported
+    opening     open_capture: tells the format by content; Options
+    vcd         value change dumps (IEEE 1364); vcdhead, vcdcodes, tokens: its parts
+    table       CSV of samples or of transitions; levels: voltages to 0 and 1 with hysteresis
+    raw         packed samples with a rate and a channel map
+    words       a plain list of hex words, one or two columns, with or without times
+    channels    which line is clock, select, command, reply, fault, enable: by name, by behaviour
+    spi         SpiSetup, Roles, Flag, Transfers, pack, reslice (other modes, orders, shifts), join
+    transfers   TransferBuilder (block after block), iter_transfers, read_transfers
+    segment     cutting by select or by pauses; measure: worst timing, health of a data line
+    setupfile   NAME.setup.yaml beside a capture: channels, thresholds, rate, SPI set-up
+
+Times are int64 ticks; `tick` is their exact length in seconds (a Fraction). Values are 0, 1,
+2 (x, unknown), 3 (z, floating). Unreadable input raises regmap.errors.CaptureError; a capture that is
+cut or damaged further on yields all that comes before and says where it ended in `problems`.
+Importing this package loads nothing; its modules load numpy.
+"""

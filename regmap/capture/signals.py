@@ -133,6 +133,10 @@ class Signals:
 
     def bus_at(self, bus: str, tick: int) -> str:
         """The bits of a bus at an instant as text, most significant first, of `01xz`."""
+        whole = {c.bus for c in self.channels if c.bus}
+        short = [b for b in whole if b.rsplit(".", 1)[-1] == bus]
+        if bus not in whole and len(short) == 1:
+            bus = short[0]
         bits = sorted((c for c in self.channels if c.bus == bus), key=lambda c: -c.weight)
         if not bits:
             names = sorted({c.bus for c in self.channels if c.bus})
@@ -178,7 +182,7 @@ def find_channel(channels: Iterable[Channel], name: str) -> Channel:
         for test in (
             lambda c: fold(c.name) == want,  # noqa: B023
             lambda c: any(fold(a) == want for a in c.aliases),  # noqa: B023
-            lambda c: fold(c.short) == want,  # noqa: B023
+            lambda c: any(fold(a.rsplit(".", 1)[-1]) == want for a in (c.name, *c.aliases)),  # noqa: B023
         ):
             hits = [c for c in known if test(c)]
             if len(hits) == 1:

@@ -153,14 +153,28 @@ class Source:
                     if not self.trouble and self._inflate_started:
                         self.trouble = "the compressed data end early"
                     return b""
+            before = self._inflate.copy()
             try:
                 data = self._inflate.decompress(self._raw, size)
             except zlib.error as error:
-                self.trouble = f"the compressed data are damaged: {error}"
+                self.trouble = f"the compressed data are damaged ({str(error).rsplit(': ', 1)[-1]})"
+                data = _salvage(before, self._raw)
                 self._ended, self._raw = True, b""
                 self._inflate_started = False
-                return b""
+                self._ahead = data[size:]
+                return data[:size]
             self._inflate_started = not self._inflate.eof
             self._raw = self._inflate.unconsumed_tail
             if data:
                 return data
+
+
+def _salvage(inflate: zlib._Decompress, raw: bytes) -> bytes:
+    """What can be unpacked before the damage: the same bytes again in small pieces."""
+    parts = []
+    for at in range(0, len(raw), 16):
+        try:
+            parts.append(inflate.decompress(raw[at : at + 16]))
+        except zlib.error:
+            break
+    return b"".join(parts)

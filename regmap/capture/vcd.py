@@ -372,19 +372,22 @@ class Body:
                 for bit in range(1, var.width):
                     self._parts.setdefault(var.first + bit, []).append((part[0], part[1], rest))
 
-    def _unknown(self, block: ByteBlock, starts: Indices, ends: Indices, numbers: Indices) -> None:
+    def _unknown(self, block: ByteBlock, starts: Indices, ends: Indices, numbers: Indices, *, apart: bool = False) -> None:
         lost = np.flatnonzero(numbers < 0)
         for index in lost[:50].tolist():
             start, end = int(starts[index]), int(ends[index])
             shown = block.text(start, min(end, start + 30)).decode("latin-1")
-            found = f"{shown!r} has no code" if end - start == 1 else f"{shown!r}: its code is not declared"
+            if apart:
+                found = f"code {shown!r} is not declared"
+            else:
+                found = f"{shown!r} has no code" if end - start == 1 else f"{shown!r}: its code is not declared"
             self._problem(block, start, end, found, "the code of a $var")
         self.findings.uncounted += max(0, len(lost) - 50)
 
     def _vectors(self, block: ByteBlock, starts: Indices, ends: Indices, when: Times, tokens: Indices) -> None:
         codes = tokens + 1
         numbers = self._codes.lookup(block, starts.take(codes), ends.take(codes))
-        self._unknown(block, starts.take(codes), ends.take(codes), numbers)
+        self._unknown(block, starts.take(codes), ends.take(codes), numbers, apart=True)
         for number, places in _groups(numbers, len(self.variables)):
             var = self.variables[number]
             if var.first < 0:

@@ -1,0 +1,468 @@
+"""From edges to timed SPI transfers, block after block, in bulk.
+
+    builder = TransferBuilder(SpiSetup(mode=1), roles, capture.tick)
+    for block in capture.blocks():
+        part = builder.feed(block)          # Transfers or None
+    part = builder.finish()
+
+A transfer that is not complete at a block's end waits for the next one, so that the result does not
+depend on how the capture was cut. Data are taken as they stood just before the sampling edge; a
+change in the very tick of that edge is flagged. Clock edges from select's active to its inactive
+edge, both included, belong to the transfer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from fractions import Fraction
+
+import numpy as np
+
+from regmap.errors import CallError
+from regmap.quantity import show
+
+from .measure import LineHealth, Timing, ranged
+from .segment import cut_by_gap, cut_by_select, find_gap
+from .signals import NO_TIMES, NO_VALUES, X, Block, Capture, Edges, Indices, Times, Values
+from .spi import NONE, Flag, Roles, SpiSetup, Transfers, join
+
+#: Clock edges seen before anything is decided (missing select, pause, usual pulse width).
+WARM_UP = 4096
+#: Edges that may wait for the end of one transfer, or for the warm-up.
+WAIT_LIMIT = 4_000_000
+_NEVER = -(1 << 62)
+_SECOND = (0, 0, 1, 0)
+
+
+class _Track:
+    """The edges of one line that were not used yet; `level` and `since` hold before the first one."""
+
+    def __init__(self) -> None:
+        self.level = X
+        self.since = _NEVER
+        self._parts: list[Edges] = []
+        self.count = 0
+
+    def add(self, edges: Edges) -> None:
+        if len(edges):
+            self._parts.append(edges)
+            self.count += len(edges)
+
+    def edges(self) -> Edges:
+        if len(self._parts) > 1:
+            merged = Edges(np.concatenate([p.times for p in self._parts]), np.concatenate([p.values for p in self._parts]))
+            self._parts = [merged]
+        return self._parts[0] if self._parts else Edges(NO_TIMES, NO_VALUES)
+
+    def drop(self, until: int) -> None:
+        """Forget the edges before `until`."""
+        edges = self.edges()
+        place = int(np.searchsorted(edges.times, until))
+        if place:
+            self.level, self.since = int(edges.values[place - 1]), int(edges.times[place - 1])
+            rest = Edges(edges.times[place:], edges.values[place:])
+            self._parts = [rest] if len(rest) else []
+            self.count = len(rest)
+
+
+class TransferBuilder:
+    """Feeds on blocks, gives transfers. `timing`, `command_health`, `reply_health` grow with them.
+
+    `roles` are channel indices; `resolution` the capture's (0 if unknown), for undersampling hints.
+    `notes` says what was assumed or looks wrong; it is complete after `finish()`.
+    """
+
+    def __init__(self, setup: SpiSetup, roles: Roles, tick: Fraction, *, resolution: int = 0) -> None:
+        self.setup = setup
+        self.roles = roles
+        self.tick = tick
+        self.resolution = resolution
+        self.notes: list[str] = []
+        self.timing = Timing(tick)
+        self.command_health = LineHealth("command", roles.command is not None)
+        self.reply_health = LineHealth("reply", roles.reply is not None)
+        self.count = 0
+        self.strays = 0
+        self.by_gap = roles.select is None or setup.segment == "gap"
+        if setup.segment == "select" and roles.select is None:
+            raise CallError("segment='select' needs a select line")
+        self._clock, self._select = _Track(), _Track()
+        self._data = {"command": _Track(), "reply": _Track()}
+        self._warm = False
+        self._start: int | None = None
+        self._until = 0
+        self._open: int | None = None
+        self._open_flags = 0
+        self._end_before: int | None = None
+        self._last_sample = _NEVER
+        self._strays = 0
+        self._gap: int | None = None
+        self._runt = 0
+        self._usual = 0
+
+    # -- feeding -------------------------------------------------------------------------------
+
+    def feed(self, block: Block) -> Transfers | None:
+        """Take one block; the transfers that are complete now, or None."""
+        roles = self.roles
+        lines = [(self._clock, roles.clock), (self._select, roles.select),
+                 (self._data["command"], roles.command), (self._data["reply"], roles.reply)]
+        if self._start is None:
+            self._start = block.start
+            for track, index in lines:
+                if index is not None:
+                    track.level = int(block.before[index])
+            if roles.select is not None and self._select.level == self._active:
+                self._open, self._open_flags = block.start, int(Flag.STARTS_MID)
+        closes = self.by_gap
+        for track, index in lines:
+            if index is None:
+                continue
+            edges = block.of(index)
+            track.add(edges)
+            if track is self._select and len(edges):
+                closes = True
+        self._until = block.until
+        for name, health in (("command", self.command_health), ("reply", self.reply_health)):
+            index = getattr(roles, name)
+            if index is not None:
+                health.edges += len(block.of(index))
+        waiting = self._clock.count + sum(t.count for t in self._data.values()) + self._select.count
+        if not self._warm:
+            if self._clock.count < WARM_UP and waiting < WAIT_LIMIT:
+                return None
+            self._decide()
+            closes = True
+        if not closes and waiting < WAIT_LIMIT:
+            return None
+        return self._take(final=False, force=waiting >= WAIT_LIMIT)
+
+    def finish(self) -> Transfers | None:
+        """The transfers that were still open at the end of the capture, or None."""
+        if self._start is None:
+            return None
+        if not self._warm:
+            self._decide()
+        part = self._take(final=True, force=False)
+        self.strays += self._strays
+        self._remarks()
+        return part
+
+    @property
+    def _active(self) -> int:
+        return 0 if self.setup.select_active_low else 1
+
+    # -- inside --------------------------------------------------------------------------------
+
+    def _note(self, text: str) -> None:
+        if text not in self.notes:
+            self.notes.append(text)
+
+    def _decide(self) -> None:
+        """What the first clock edges tell: usual pulse, missing select, the pause between frames."""
+        self._warm = True
+        times, _ = self._known_clock()
+        times = times[:WARM_UP]
+        widths = np.diff(times)
+        self._usual = int(np.median(widths)) if len(widths) else 0
+        runt = self.setup.runt
+        self._runt = -(-runt // self.tick) if runt is not None else (self._usual + 3) // 4
+        select = self._select
+        if not self.by_gap and self.setup.segment == "auto" and not select.count and len(times) > 1:
+            state = {0: "low", 1: "high"}.get(select.level, "unknown")
+            self._note(f"select stays {state}: transfers are cut at pauses of the clock instead")
+            self.by_gap, self._open = True, None
+        elif self.by_gap:
+            self._note("no select line: transfers are cut at pauses of the clock instead")
+        if self.by_gap:
+            self._open = None
+            if self.setup.gap is not None:
+                self._gap = int(self.setup.gap / self.tick)
+            else:
+                self._gap, text = find_gap(widths, self.setup.frame_clocks, self.tick)
+                self._note(text)
+        resolution = self.resolution
+        if resolution and len(widths) > 16:
+            near = widths[widths <= 3 * resolution]
+            if 2 * len(near) > len(widths) and near.min() <= 2 * resolution and near.min() != near.max():
+                a, b = (show(int(v) * self.tick, _SECOND) for v in (near.min(), near.max()))
+                step = show(resolution * self.tick, _SECOND)
+                self._note(f"clock pulses measure {a} to {b} at a sampling step of {step}: "
+                           "sampled too slowly, bits may be wrong")
+
+    def _known_clock(self) -> tuple[Times, Values]:
+        """Clock edges that alternate between 0 and 1; a first value after x is no edge."""
+        edges = self._clock.edges()
+        times, values = edges.times, edges.values
+        level = self._clock.level
+        if len(values) and int(values.max()) > 1 or level > 1:
+            known = np.flatnonzero(values <= 1)
+            times, values = times[known], values[known]
+            if level > 1:
+                level = self._clock_before if self._clock_before <= 1 else (int(values[0]) if len(values) else X)
+            moved = np.flatnonzero(np.diff(values, prepend=np.uint8(level)))
+            times, values = times[moved], values[moved]
+        return times, values
+
+    _clock_before = X
+
+    def _take(self, *, final: bool, force: bool) -> Transfers | None:
+        limit = self._until
+        times, values = self._known_clock()
+        if self.by_gap:
+            cut = cut_by_gap(times, self._gap, self.setup.frame_clocks, self._start or 0, limit, final=final, force=force)
+        else:
+            edges = self._select.edges()
+            cut = cut_by_select(edges, self._select.level, self._active, self._open, self._open_flags, times,
+                                limit, final=final, force=force)
+        part = self._build(cut.start, cut.end, cut.flags, times, values, cut.until)
+        if len(times):
+            place = int(np.searchsorted(times, cut.until))
+            if place:
+                self._clock_before = int(values[place - 1])
+            elif self._clock.level <= 1:
+                self._clock_before = self._clock.level
+        for track in (self._clock, self._select, *self._data.values()):
+            track.drop(cut.until)
+        self._open, self._open_flags = cut.open, cut.open_flags
+        return part
+
+    def _build(
+        self, start: Times, end: Times, flags: Times, clock: Times, level: Values, until: int
+    ) -> Transfers | None:
+        stop = int(np.searchsorted(clock, until))
+        clock, level = clock[:stop], level[:stop]
+        rise = 0 if len(level) and level[0] == 1 else 1
+        wanted = rise if self.setup.rising else 1 - rise
+        samples = clock[wanted::2]
+        low = np.searchsorted(samples, start, side="left")
+        high = np.searchsorted(samples, end, side="right")
+        if not len(start):
+            self._strays += len(samples)
+            return None
+        strays = low.copy()
+        strays[1:] -= high[:-1]
+        strays[0] += self._strays
+        self._strays = len(samples) - int(high[-1])
+        self.strays += int(strays.sum())
+        clocks = high - low
+        first = np.cumsum(clocks) - clocks
+        if int(clocks.sum()) != len(samples):
+            samples = samples[_ranges(low, clocks)]
+        number = self.count + np.arange(len(start))
+        flags = flags.copy()
+        flags[clocks == 0] |= int(Flag.NO_CLOCKS)
+        flags[strays > 0] |= int(Flag.STRAY_CLOCKS)
+
+        taken = {}
+        for name, health in (("command", self.command_health), ("reply", self.reply_health)):
+            taken[name] = self._sample(name, health, samples, first, number, flags, until)
+        if len(samples):
+            self._last_sample = int(samples[-1])
+        a, b = taken["command"], taken["reply"]
+        if len(a) and len(b):
+            self._compare(a, b)
+        other: dict[str, Values | Times] = {}
+        if self.setup.both_edges:
+            other = self._other(clock[1 - wanted :: 2], start, end, until)
+
+        measured = self._clock_times(start, end, flags, clock, rise, samples, first, clocks, number)
+        idle = np.empty_like(start)
+        np.subtract(start[1:], end[:-1], out=idle[1:])
+        idle[0] = NONE if self._end_before is None else start[0] - self._end_before
+        self._end_before = int(end[-1])
+        self.timing.add("idle", idle, number, start)
+        self.count += len(start)
+        return Transfers(
+            setup=self.setup, tick=self.tick, number=number, start=start, end=end, clocks=clocks, first=first,
+            flags=flags.astype(np.uint32), idle=idle, strays=strays, command_values=a, reply_values=b,
+            **measured, **other,
+        )
+
+    def _sample(
+        self, name: str, health: LineHealth, samples: Times, first: Times, number: Times, flags: Times, until: int
+    ) -> Values:
+        """The line just before every sampling edge; notes what changes too near to one."""
+        if not health.captured:
+            return NO_VALUES
+        track = self._data[name]
+        edges = track.edges()
+        stop = int(np.searchsorted(edges.times, until))
+        times, values = edges.times[:stop], edges.values[:stop]
+        place = np.searchsorted(samples, times, side="right")
+        taken = _held(track.level, values, place, len(samples))
+        health.add(taken)
+        self._near(name, health, samples, times, place, track, first, number, flags)
+        if len(taken) and int(taken.max()) > 1:
+            owner = np.searchsorted(first, np.flatnonzero(taken > 1), side="right") - 1
+            flags[owner] |= int(Flag.UNKNOWN_COMMAND if name == "command" else Flag.UNKNOWN_REPLY)
+        return taken
+
+    def _near(
+        self, name: str, health: LineHealth, samples: Times, times: Times, place: Indices, track: _Track,
+        first: Times, number: Times, flags: Times,
+    ) -> None:
+        if len(times) and self._last_sample != _NEVER and not place[0]:
+            self.timing.one(f"{name}_hold", int(times[0]) - self._last_sample, int(number[0]) - 1, int(times[0]))
+        if not len(samples):
+            return
+        head = int(np.searchsorted(place, 1))
+        if track.since != _NEVER and (not len(place) or place[0] > 0):
+            self._worst(f"{name}_setup", int(samples[0]) - track.since, 0, samples, first, number)
+        if not len(times):
+            return
+        before = samples.take(place[head:] - 1)
+        hold = times[head:] - before
+        if len(hold):
+            least = int(hold.argmin())
+            self._worst(f"{name}_hold", int(hold[least]), int(place[head + least]) - 1, samples, first, number)
+            if hold[least] == 0:
+                hit = place[head:][hold == 0] - 1
+                health.at_edge += len(hit)
+                owner = np.searchsorted(first, hit, side="right") - 1
+                flags[owner] |= int(Flag.COMMAND_AT_EDGE if name == "command" else Flag.REPLY_AT_EDGE)
+        tail = int(np.searchsorted(place, len(samples)))
+        if tail:
+            setup = samples.take(place[:tail]) - times[:tail]
+            least = int(setup.argmin())
+            self._worst(f"{name}_setup", int(setup[least]), int(place[least]), samples, first, number)
+
+    def _worst(self, measure: str, ticks: int, sample: int, samples: Times, first: Times, number: Times) -> None:
+        owner = int(np.searchsorted(first, sample, side="right")) - 1
+        self.timing.one(measure, ticks, int(number[owner]), int(samples[sample]))
+
+    def _compare(self, a: Values, b: Values) -> None:
+        if int(a.max()) > 1 or int(b.max()) > 1:
+            both = (a <= 1) & (b <= 1)
+            a, b = a[both], b[both]
+        same = int(np.count_nonzero(a == b))
+        for health in (self.command_health, self.reply_health):
+            health.same += same
+            health.compared += len(a)
+
+    def _other(self, samples: Times, start: Times, end: Times, until: int) -> dict[str, Values | Times]:
+        """The data lines at the other clock edge."""
+        low = np.searchsorted(samples, start, side="left")
+        clocks = np.searchsorted(samples, end, side="right") - low
+        if int(clocks.sum()) != len(samples):
+            samples = samples[_ranges(low, clocks)]
+        found: dict[str, Values | Times] = {"other_first": np.cumsum(clocks) - clocks, "other_clocks": clocks}
+        for name, health in (("command", self.command_health), ("reply", self.reply_health)):
+            if health.captured:
+                track = self._data[name]
+                edges = track.edges()
+                stop = int(np.searchsorted(edges.times, until))
+                place = np.searchsorted(samples, edges.times[:stop], side="right")
+                found[f"{name}_other"] = _held(track.level, edges.values[:stop], place, len(samples))
+        return found
+
+    def _clock_times(
+        self, start: Times, end: Times, flags: Times, clock: Times, rise: int, samples: Times, first: Times,
+        clocks: Times, number: Times,
+    ) -> dict[str, Times]:
+        low = np.searchsorted(clock, start, side="left")
+        high = np.searchsorted(clock, end, side="right")
+        edges = high - low
+        none = edges == 0
+        flags[edges % 2 == 1] |= int(Flag.ODD_EDGES)
+        lead, lag = np.full(len(start), NONE), np.full(len(start), NONE)
+        if len(clock):
+            lead = clock.take(low, mode="clip") - start
+            lag = end - clock.take(high - 1, mode="clip")
+        lead[none | (flags & int(Flag.STARTS_MID | Flag.BY_GAP) > 0)] = NONE
+        lag[none | (flags & int(Flag.ENDS_MID | Flag.BY_GAP | Flag.TOO_LONG) > 0)] = NONE
+        # The level before edge `low` follows from the parity; before any edge the track knows it.
+        level = (low - rise) % 2 if len(clock) else np.full(len(start), self._clock.level)
+        flags[(level <= 1) & (level != int(self.setup.idle_high))] |= int(Flag.CLOCK_NOT_IDLE)
+        edges_all = self._clock.edges()
+        odd = edges_all.times[edges_all.values > 1] if len(edges_all) and int(edges_all.values.max()) > 1 else NO_TIMES
+        if len(odd):
+            owner = np.searchsorted(start, odd, side="right") - 1
+            inside = (owner >= 0) & (odd <= end.take(owner, mode="clip"))
+            flags[owner[inside]] |= int(Flag.CLOCK_UNKNOWN)
+
+        widths = np.diff(clock)
+        last = np.maximum(high - 1, low)
+        found = {}
+        for name, parity in (("high", rise), ("low", 1 - rise)):
+            a, b = (low - parity + 1) // 2, (last - parity + 1) // 2
+            found[name] = ranged(np.minimum, widths[parity::2], a, b)
+        found["period"] = ranged(np.minimum, np.diff(samples), first, first + np.maximum(clocks - 1, 0))
+        longest = ranged(np.maximum, widths, low, last)
+        shortest = np.minimum(np.where(found["high"] < 0, longest, found["high"]), np.where(found["low"] < 0, longest, found["low"]))
+        if self.setup.runt is not None:
+            runt = (shortest >= 0) & (shortest < self._runt)
+        else:
+            runt = (shortest >= 0) & (shortest < self._runt) & (4 * shortest <= longest)
+            if self.resolution > 1:
+                # One sampling step more or less is no runt.
+                runt &= shortest + 2 * self.resolution < self._usual
+        flags[runt] |= int(Flag.RUNT_CLOCK)
+        if self._usual:
+            flags[longest > 20 * self._usual] |= int(Flag.LONG_GAP)
+        for name in ("high", "low", "period"):
+            self.timing.add(name, found[name], number, start)
+        self.timing.add("lead", lead, number, start)
+        self.timing.add("lag", lag, number, end)
+        return {**found, "lead": lead, "lag": lag}
+
+    def _remarks(self) -> None:
+        inside = self.command_health.bits or self.reply_health.bits
+        if self.count and not inside and self.strays and not self.by_gap:
+            level = "high" if self.setup.select_active_low else "low"
+            self._note(f"all {self.strays} clock edges lie where select is inactive: is it active {level}?")
+        elif self.strays and not self.by_gap:
+            self._note(f"{self.strays} sampling edges lie where select is inactive (other chips on the bus?)")
+        if not self.count:
+            self._note("no transfer in the capture")
+        for health in (self.command_health, self.reply_health):
+            if health.text:
+                self._note(health.text)
+
+
+def _held(level: int, values: Values, place: Indices, count: int) -> Values:
+    """What a line holds at `count` instants, given the instant from which each change counts."""
+    runs = np.empty(len(place) + 1, np.intp)
+    if not len(place):
+        return np.full(count, level, np.uint8)
+    runs[0] = place[0]
+    np.subtract(place[1:], place[:-1], out=runs[1:-1])
+    runs[-1] = count - place[-1]
+    held = np.empty(len(values) + 1, np.uint8)
+    held[0] = level
+    held[1:] = values
+    return np.repeat(held, runs)
+
+
+def _ranges(first: Indices, counts: Indices) -> Indices:
+    """first[0], first[0]+1, ..., first[1], ...: `counts[i]` numbers from each `first[i]` on."""
+    total = int(counts.sum())
+    ends = np.cumsum(counts)
+    return np.arange(total) + np.repeat(first - (ends - counts), counts)
+
+
+def iter_transfers(capture: Capture, builder: TransferBuilder) -> Iterator[Transfers]:
+    """The transfers of a whole capture, part by part."""
+    for block in capture.blocks():
+        part = builder.feed(block)
+        if part is not None:
+            yield part
+    part = builder.finish()
+    if part is not None:
+        yield part
+
+
+def read_transfers(capture: Capture, setup: SpiSetup, roles: Roles) -> tuple[Transfers, TransferBuilder]:
+    """All transfers of a capture at once, and the builder with timing, health and notes."""
+    capture.peek(1)
+    builder = TransferBuilder(setup, roles, capture.tick, resolution=capture.resolution)
+    found = join(iter_transfers(capture, builder))
+    return (found if found is not None else no_transfers(setup, capture.tick)), builder
+
+
+def no_transfers(setup: SpiSetup, tick: Fraction) -> Transfers:
+    """An empty set of transfers."""
+    none = dict.fromkeys(("number", "start", "end", "clocks", "first", "lead", "lag", "idle", "period", "high", "low", "strays"), NO_TIMES)
+    return Transfers(setup=replace(setup), tick=tick, flags=np.empty(0, np.uint32), command_values=NO_VALUES,
+                     reply_values=NO_VALUES, **none)

@@ -1,0 +1,283 @@
+"""How a chip's registers behave under frames, as its map says: what takes, what clears, what unlocks.
+
+`Machine` is the one place for this. The twin is one (with the bus around it); a trace runs one as
+its belief of the real chip; a write plan runs one to know which frame is in force at each step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+from .bank import Bank, need
+from .bits import deposit, extract, mask_of
+from .codec import Sent
+from .errors import CallError
+from .expr import evaluate
+from .model import Chip, Command, Field, Joined, Register
+from .requests import SetField, WriteWord, parse_request
+from .values import choose
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """A write that counts as an event: these bits of that register, with this value."""
+
+    register: str
+    mask: int
+    value: int
+    text: str
+
+    def hits(self, register: str, word: int) -> bool:
+        return register == self.register and word & self.mask == self.value
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one frame did. `why` tells why a write did not take; `events` what it entered or left."""
+
+    taken: bool = True
+    why: str = ""
+    before: int | None = None
+    after: int | None = None
+    events: tuple[str, ...] = ()
+
+
+def match_of(chip: Chip, text: str) -> Match:
+    """The match of "REG.FIELD = VALUE" or "REG = WORD". Raises CallError."""
+    request = parse_request(text, chip.registers, chip.commands, chip.joined)
+    if isinstance(request, WriteWord):
+        return Match(request.register, chip.registers[request.register].mask, request.word, text)
+    if isinstance(request, SetField):
+        item = need(chip, request.name)
+        choice = choose(item, request.value, Bank.at_reset(chip))
+        if isinstance(item, Field):
+            return Match(item.register, mask_of(item.bits), deposit(choice.code, item.bits), text)
+    raise CallError(f"{text!r} is not a write of one register")
+
+
+def after_write(register: Register, old: int, word: int, spent: Iterable[str] = ()) -> int:
+    """The register's content after `word` was written to it and took; `spent` are used write-once fields."""
+    new = old
+    done = set(spent)
+    for field in register.fields:
+        bits = mask_of(field.bits) & register.write_mask
+        if not bits:
+            continue
+        written = word & bits
+        if field.access in ("rw", "wo") or (field.access == "once" and field.name not in done):
+            new = new & ~bits | written
+        elif field.access == "w1c":
+            new &= ~written
+        elif field.access == "w0c":
+            new = new & ~bits | old & written
+        elif field.access == "sc":
+            new &= ~bits
+    free = register.reserved & register.reserved_keep & register.write_mask
+    return new & ~free | word & free
+
+
+def after_read(register: Register, old: int) -> int:
+    """The register's content after it was read: fields that clear on read are 0."""
+    for field in register.fields:
+        if field.access == "rc":
+            old &= ~mask_of(field.bits)
+    return old
+
+
+def as_read(chip: Chip, register: Register, words: Mapping[str, int]) -> int:
+    """What a read of `register` returns, given the words that the registers hold."""
+    word = words.get(register.name, register.reset)
+    if register.reads_as == "inverted":
+        return ~word & register.mask & register.read_mask
+    if register.reads_as == "zero":
+        return 0
+    if register.reads_as in chip.registers:
+        other = chip.registers[register.reads_as]
+        return words.get(other.name, other.reset) & register.mask
+    for field in register.fields:
+        if field.access in ("wo", "sc"):
+            word &= ~mask_of(field.bits)
+    return word & register.read_mask & register.mask
+
+
+class Machine:
+    """Register contents of one chip, moved by frames. Unknown words stay unknown until written or read."""
+
+    def __init__(
+        self,
+        chip: Chip,
+        bank: Bank | None = None,
+        *,
+        supply: Fraction | None = None,
+        externals: Mapping[str, int] | None = None,
+    ) -> None:
+        self.chip = chip
+        self.bank = (
+            bank if bank is not None else Bank.at_reset(chip, supply=supply, externals=externals)
+        )
+        self.spent: set[tuple[str, str]] = set()
+        self.progress: dict[str, int] = dict.fromkeys(chip.keys, 0)
+        self._steps = {k.name: [match_of(chip, s) for s in k.steps] for k in chip.keys.values()}
+        self._enter: list[tuple[str, Match | str]] = []
+        self._leave: list[tuple[str, Match | str]] = []
+        for state in chip.states.values():
+            for target, texts in ((self._enter, state.entered_by), (self._leave, state.left_by)):
+                for text in texts:
+                    target.append((state.name, match_of(chip, text) if "=" in text else text))
+        self._effects = {
+            c.name: [e if "=" not in e else match_of(chip, e) for e in c.effects]
+            for c in chip.commands.values()
+        }
+
+    # --- frames ------------------------------------------------------------------------------
+    def apply(self, sent: Sent) -> Outcome:
+        """What this (flawless) frame does to the chip."""
+        if sent.command is not None:
+            return self.command(sent.command)
+        if sent.register is None:
+            self._interrupt()
+            return Outcome(False, f"no register at address 0x{sent.address or 0:X}")
+        if sent.kind == "write":
+            return self.write(sent.register, sent.data or 0)
+        if sent.kind == "read":
+            return self.read(sent.register)
+        self._interrupt()
+        return Outcome(False, f"the operation means nothing ({sent.kind})")
+
+    def write(self, register: Register, word: int) -> Outcome:
+        """Write a whole word; a lock, a used write-once field or read-only bits make it not take."""
+        before = self.bank.word(register.name)
+        events = self._keys(register.name, word)
+        allowed = evaluate(register.writable, self.bank) if register.writable is not None else True
+        if allowed is False:
+            events += self._fire(None, (register.name, word), keys=events)
+            return Outcome(
+                False,
+                f"{register.name} is writable only while {register.writable}",
+                before,
+                before,
+                tuple(events),
+            )
+        if not any(f.writable for f in register.fields):
+            events += self._fire(None, (register.name, word), keys=events)
+            return Outcome(False, f"{register.name} is read-only", before, before, tuple(events))
+        spent = [f for r, f in self.spent if r == register.name]
+        old = self.bank.words.get(register.name, 0)
+        new = after_write(register, old, word, spent)
+        known = self.bank.known.get(register.name, 0)
+        for field in register.fields:
+            bits = mask_of(field.bits)
+            if field.access in ("rw", "wo", "sc", "once"):
+                known |= bits & register.write_mask
+            elif field.access == "w1c":
+                known |= bits & word
+            if field.access == "once":
+                self.spent.add((register.name, field.name))
+        self.bank.words[register.name] = new
+        self.bank.known[register.name] = known
+        why = ""
+        wasted = [
+            f.name
+            for f in register.fields
+            if f.access == "once"
+            and f.name in spent
+            and extract(word, f.bits) != extract(old, f.bits)
+        ]
+        if wasted:
+            why = f"{', '.join(wasted)} can be written once only after power-up"
+        events += self._fire(None, (register.name, word), keys=events)
+        return Outcome(not wasted, why, before, self.bank.word(register.name), tuple(events))
+
+    def read(self, register: Register) -> Outcome:
+        """Read: clear-on-read fields are gone afterwards."""
+        self._interrupt()
+        before = self.bank.word(register.name)
+        if register.name in self.bank.words:
+            self.bank.words[register.name] = after_read(register, self.bank.words[register.name])
+        for field in register.fields:
+            if field.access == "rc":
+                self.bank.learn(register.name, 0, mask_of(field.bits))
+        return Outcome(True, "", before, self.bank.word(register.name))
+
+    def command(self, command: Command) -> Outcome:
+        """A command with its effects: reset, clear_faults, or a field set."""
+        self._interrupt()
+        events: list[str] = []
+        for effect in self._effects[command.name]:
+            if isinstance(effect, Match):
+                old = self.bank.words.get(
+                    effect.register, self.chip.registers[effect.register].reset
+                )
+                self.bank.learn(effect.register, old & ~effect.mask | effect.value)
+            elif effect == "reset":
+                self.reset()
+                events.append("reset")
+            elif effect == "clear_faults":
+                self.clear_faults()
+                events.append("clear_faults")
+        events += self._fire(command.name, None, keys=())
+        return Outcome(True, "", None, None, tuple(events))
+
+    def reset(self) -> None:
+        """Every register and state as after power-up."""
+        fresh = Bank.at_reset(self.chip, supply=self.bank.supply, externals=self.bank.externals)
+        self.bank.words, self.bank.known, self.bank.states = fresh.words, fresh.known, fresh.states
+        self.spent.clear()
+        self.progress = dict.fromkeys(self.chip.keys, 0)
+        self._fire("reset", None, keys=())
+
+    def clear_faults(self) -> None:
+        """Every fault bit as when nothing is wrong."""
+        for fault in self.chip.faults.values():
+            field = self.chip.field(fault.ref)
+            if field is not None:
+                quiet = 0 if fault.code else 1
+                self.bank.learn(field.register, deposit(quiet, field.bits), mask_of(field.bits))
+
+    # --- keys and states -----------------------------------------------------------------------
+    def _keys(self, register: str, word: int) -> list[str]:
+        """Move key sequences on by one write; returns those that are complete."""
+        done = []
+        for name, steps in self._steps.items():
+            at = self.progress[name]
+            if steps[at].hits(register, word):
+                at += 1
+            elif self.chip.keys[name].uninterrupted or any(s.register == register for s in steps):
+                at = 1 if steps[0].hits(register, word) else 0
+            if at == len(steps):
+                done.append(name)
+                at = 0
+            self.progress[name] = at
+        return done
+
+    def _interrupt(self) -> None:
+        for name in self.progress:
+            if self.chip.keys[name].uninterrupted:
+                self.progress[name] = 0
+
+    def _fire(
+        self, name: str | None, write: tuple[str, int] | None, keys: Iterable[str]
+    ) -> list[str]:
+        """Enter and leave states by a command's or reset's name, by finished keys, by a write."""
+        happened = set(keys)
+        if name is not None:
+            happened.add(name)
+        changed = []
+        for table, value in ((self._leave, False), (self._enter, True)):
+            for state, event in table:
+                hit = (
+                    event in happened
+                    if isinstance(event, str)
+                    else write is not None and event.hits(*write)
+                )
+                if hit and self.bank.states.get(state) is not value:
+                    self.bank.states[state] = value
+                    changed.append(f"{'entered' if value else 'left'} {state}")
+        return changed
+
+
+def joined_registers(item: Joined) -> tuple[str, ...]:
+    """The registers that a joined value touches, in order."""
+    return tuple(dict.fromkeys(register for register, _ in item.fields))

@@ -1,0 +1,262 @@
+"""Wanted settings to register words, differences between configurations, and the ordered write plan.
+
+The plan follows the map's procedures (power_up, unlock, configure, lock); a `behave.Machine` runs
+along, so every frame is the one in force at that step: after a CRC is switched on, longer; after
+the lock, refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from . import values
+from .bank import Bank
+from .behave import Machine
+from .bits import deposit, extract, mask_of
+from .codec import Codec, Sent
+from .errors import CallError
+from .model import Chip, Field, Register, Step
+from .plan import plan, word_to_write
+from .quantity import Band
+from .requests import SetField, parse_request
+from .values import Reading
+
+DEFAULT_PROCEDURE = (Step(do="configure", targets=("all",)), Step(do="verify", targets=("all",)))
+BRING_UP = ("power_up", "unlock", "configure", "lock")
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One field that differs between two configurations; a side that is not known is None."""
+
+    field: Field
+    old: Reading | None
+    new: Reading | None
+
+    def __str__(self) -> str:
+        old, new = (r.label if r is not None else "unknown" for r in (self.old, self.new))
+        return f"{self.field.ref}: {old} -> {new}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Action:
+    """One thing to do on the bus: send a frame, or wait.
+
+    `expect` and `mask` are what the answer to a read must hold. `procedure` is where it stands.
+    """
+
+    do: str
+    procedure: str
+    text: str
+    sent: Sent | None = None
+    expect: int | None = None
+    mask: int = 0
+    wait: Band | None = None
+    why: str = ""
+
+
+def setting_mask(register: Register) -> int:
+    """The bits of a register that hold settings which can be read back."""
+    mask = 0
+    for field in register.fields:
+        if field.access in ("rw", "once"):
+            mask |= mask_of(field.bits)
+    return mask & register.read_mask
+
+
+def setting_registers(chip: Chip) -> list[Register]:
+    """The registers that hold settings, in the order of the configure procedure, then of the map."""
+    named: list[str] = []
+    for steps in chip.procedures.values():
+        for step in steps:
+            if step.do == "configure":
+                named += [n for n in step.targets if n != "all"]
+    lockers = {f.register for f in chip.with_role("lock") if isinstance(f, Field)}
+    rest = [r.name for r in chip.registers.values() if r.holds_settings and r.name not in lockers]
+    return [chip.registers[n] for n in dict.fromkeys([*named, *rest])]
+
+
+def compare(
+    chip: Chip, old: Bank, new: Bank, registers: Iterable[str] | None = None
+) -> list[Change]:
+    """Every field whose code differs; fields that are unknown on both sides are left out."""
+    changes = []
+    for name in registers if registers is not None else chip.registers:
+        for field in chip.registers[name].fields:
+            a, b = old.field_code(field), new.field_code(field)
+            if a != b:
+                changes.append(Change(field, _reading(field, a, old), _reading(field, b, new)))
+    return changes
+
+
+def compare_words(
+    chip: Chip, register: Register, old: int, new: int, bank: Bank | None = None
+) -> list[Change]:
+    """The fields that differ between two words of one register."""
+    changes = []
+    env = bank if bank is not None else Bank.at_reset(chip)
+    before, after = env.copy(), env.copy()
+    before.learn(register.name, old)
+    after.learn(register.name, new)
+    for field in register.fields:
+        a, b = extract(old, field.bits), extract(new, field.bits)
+        if a != b:
+            changes.append(
+                Change(field, values.read(field, a, before), values.read(field, b, after))
+            )
+    return changes
+
+
+def _reading(field: Field, code: int | None, bank: Bank) -> Reading | None:
+    return None if code is None else values.read(field, code, bank)
+
+
+def write_plan(chip: Chip, wanted: Bank, procedures: Iterable[str] = BRING_UP) -> list[Action]:
+    """The ordered frames that bring a chip from power-up to `wanted`, verified and locked.
+
+    Procedures that the map lacks are left out; without a configure procedure every register with
+    settings is written in the map's order and read back. Raises CallError when a step cannot be.
+    """
+    planner = _Planner(chip, wanted)
+    for name in procedures:
+        steps = chip.procedures.get(name)
+        if steps is None and name == "configure":
+            steps = DEFAULT_PROCEDURE
+        for step in steps or ():
+            planner.step(name, step)
+    return planner.actions
+
+
+class _Planner:
+    def __init__(self, chip: Chip, wanted: Bank) -> None:
+        self.chip = chip
+        self.wanted = wanted
+        self.codec = Codec(chip)
+        self.machine = Machine(chip, supply=wanted.supply, externals=wanted.externals)
+        self.actions: list[Action] = []
+
+    def step(self, procedure: str, step: Step) -> None:
+        if step.do == "wait":
+            self.actions.append(
+                Action(
+                    do="wait",
+                    procedure=procedure,
+                    text=f"wait {step.time}",
+                    wait=step.time,
+                    why=step.why,
+                )
+            )
+        elif step.do == "expect":
+            self._expect(procedure, step)
+        elif step.do in ("configure", "verify"):
+            for register in self._targets(step):
+                if step.do == "configure":
+                    self._configure(procedure, step, register)
+                else:
+                    self._verify(procedure, step, register)
+        elif step.do == "key":
+            for text in self.chip.keys[step.targets[0]].steps:
+                self._send(procedure, step, text)
+        elif step.do == "read":
+            self._send(procedure, step, f"read:{step.targets[0]}")
+        else:
+            self._send(procedure, step, step.targets[0])
+
+    def _targets(self, step: Step) -> list[Register]:
+        if "all" in step.targets:
+            return setting_registers(self.chip)
+        return [self.chip.registers[n] for n in step.targets]
+
+    def _send(self, procedure: str, step: Step, text: str) -> None:
+        for planned in plan(self.chip, [text], self.machine.bank):
+            self._add("send", procedure, text, planned.sent, step.why)
+
+    def _add(
+        self,
+        do: str,
+        procedure: str,
+        text: str,
+        sent: Sent,
+        why: str,
+        expect: int | None = None,
+        mask: int = 0,
+    ) -> None:
+        self._page(procedure, sent)
+        outcome = self.machine.apply(sent)
+        if sent.kind == "write" and not outcome.taken:
+            raise CallError(
+                f"procedure {procedure}, {text}: the write would not take: {outcome.why}"
+            )
+        self.actions.append(
+            Action(
+                do=do, procedure=procedure, text=text, sent=sent, why=why, expect=expect, mask=mask
+            )
+        )
+
+    def _page(self, procedure: str, sent: Sent) -> None:
+        """Select the page first where a field does that."""
+        select = self.chip.page_select
+        if not select or sent.register is None or sent.register.page is None:
+            return
+        if self.machine.bank.code(select) != sent.register.page:
+            text = f"{select} = {sent.register.page}"
+            for planned in plan(self.chip, [text], self.machine.bank):
+                self.machine.apply(planned.sent)
+                self.actions.append(
+                    Action(
+                        do="send",
+                        procedure=procedure,
+                        text=text,
+                        sent=planned.sent,
+                        why=f"page of {sent.register.name}",
+                    )
+                )
+
+    def _expect(self, procedure: str, step: Step) -> None:
+        text = step.targets[0]
+        register, mask, value = expectation(self.chip, text)
+        sent = self.codec.read(register, self.machine.bank)
+        self._add("expect", procedure, text, sent, step.why, value, mask)
+
+    def _configure(self, procedure: str, step: Step, register: Register) -> None:
+        word = word_to_write(self.chip, register.name, self.wanted)
+        sent = self.codec.write(register, word, self.machine.bank)
+        self._add(
+            "write",
+            procedure,
+            f"{register.name} = 0x{word:0{(register.width + 3) // 4}X}",
+            sent,
+            step.why,
+        )
+
+    def _verify(self, procedure: str, step: Step, register: Register) -> None:
+        mask = setting_mask(register)
+        if not mask or not register.readable or register.reads_as == "zero":
+            return
+        word = self.wanted.words[register.name]
+        if register.reads_as == "inverted":
+            word = ~word & register.mask
+        elif register.reads_as in self.chip.registers:
+            return
+        sent = self.codec.read(register, self.machine.bank)
+        self._add(
+            "verify", procedure, f"read back {register.name}", sent, step.why, word & mask, mask
+        )
+
+
+def expectation(chip: Chip, text: str) -> tuple[Register, int, int]:
+    """(register, mask, value) of "REG.FIELD = VALUE" or "REG = WORD". Raises CallError."""
+    request = parse_request(text, chip.registers, chip.commands, chip.joined)
+    if isinstance(request, SetField):
+        item = chip.field(request.name)
+        if item is None:
+            raise CallError(f"{request.name} is no field of {chip.name}")
+        choice = values.choose(item, request.value, Bank.at_reset(chip))
+        return chip.registers[item.register], mask_of(item.bits), deposit(choice.code, item.bits)
+    from .requests import WriteWord
+
+    if isinstance(request, WriteWord):
+        register = chip.registers[request.register]
+        return register, register.mask, request.word
+    raise CallError(f"{text!r} is no expectation; expected REG.FIELD = VALUE or REG = WORD")

@@ -10,6 +10,7 @@ from .bits import deposit, extract, mask_of
 from .errors import CallError, nearest
 from .expr import evaluate
 from .model import Chip, Field, Joined, Register
+from .quantity import DIMENSIONS, Dim
 from .values import Reading, Valued
 
 
@@ -72,6 +73,24 @@ class Bank:
         old = self.words.get(register, 0)
         self.words[register] = old & ~mask | word & mask
         self.known[register] = self.known.get(register, 0) | mask
+
+    def learn_read(self, register: str, data: int) -> None:
+        """Take over what a read of `register` returned: only bits that a read really shows.
+
+        Write-only and self-clearing fields and bits outside the read mask stay as they were; a
+        register that reads back inverted, as zero or as another one is undone accordingly.
+        """
+        item = self.chip.registers[register]
+        if item.reads_as == "zero":
+            return
+        mask = item.mask & item.read_mask
+        for part in item.fields:
+            if part.access in ("wo", "sc"):
+                mask &= ~mask_of(part.bits)
+        if item.reads_as in self.chip.registers:
+            self.learn(item.reads_as, data, item.mask)
+        else:
+            self.learn(register, ~data if item.reads_as == "inverted" else data, mask)
 
     def forget(self, register: str) -> None:
         """This register's word is no longer known."""
@@ -151,6 +170,21 @@ class Bank:
 
     def is_state(self, name: str) -> bool:
         return name in self.chip.states
+
+    def dimension(self, name: str) -> Dim | None:
+        if name == "supply":
+            return DIMENSIONS["voltage"][0]
+        found = find(self.chip, name)
+        dims = [m.dim for m in found.meanings if m.dim is not None] if found is not None else []
+        return dims[0] if dims else None
+
+    def option_names(self, name: str) -> tuple[str, ...]:
+        found = find(self.chip, name)
+        if found is None:
+            return ()
+        return tuple(
+            dict.fromkeys(e.name for m in found.meanings for e in m.entries.values() if e.name)
+        )
 
     # --- reading and setting by name --------------------------------------------------------
     def reading(self, name: str) -> Reading | None:

@@ -9,6 +9,7 @@ bare name), a whole number (also 0x, 0b), a quantity (`200 ns`), an option's nam
 Operators, loosest first: or; and; not; == != < <= > >= in; + -; * /; brackets.
 
 A comparison with a whole number or an option compares codes, with a quantity the physical value.
+Values with a unit on both sides compare as physical values: `VDS.BLANKING > DRIVE.DEAD_TIME`.
 What is not known (a field nobody has read) makes the answer None, unless the rest decides.
 """
 
@@ -20,8 +21,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Protocol
 
-from .errors import CallError
-from .quantity import Quantity, dimension_name, parse
+from .errors import CallError, nearest
+from .quantity import DIMENSIONS, Dim, Quantity, dimension_name, parse
 
 MAX_TEXT = 400
 MAX_DEPTH = 24
@@ -84,6 +85,12 @@ class Env(Protocol):
 
     def is_state(self, name: str) -> bool:
         """Whether the bare name is a state."""
+
+    def dimension(self, name: str) -> Dim | None:
+        """Dimension of the physical values of a field, a value or `supply`; None: it has none."""
+
+    def option_names(self, name: str) -> tuple[str, ...]:
+        """The options of a field or value by name."""
 
 
 _TOKEN = re.compile(
@@ -275,13 +282,31 @@ def _compare(op: str, left: Node, right: Node, env: Env) -> bool | None:
         if option is not None:
             code = env.code(left.text)
             return None if code is None else _ordered(op, Fraction(code), Fraction(option))
-    physical = _wants_physical(left) or _wants_physical(right)
+    physical = _compares_physical(left, right, env)
     a, b = _value(left, env, physical), _value(right, env, physical)
     return None if a is None or b is None else _ordered(op, a, b)
 
 
 def _ordered(op: str, a: Fraction, b: Fraction) -> bool:
     return {"==": a == b, "!=": a != b, "<": a < b, "<=": a <= b, ">": a > b, ">=": a >= b}[op]
+
+
+def _compares_physical(left: Node, right: Node, env: Env) -> bool:
+    """Whether both sides are physical values: one says so, or all names on both sides have units."""
+    if _wants_physical(left) or _wants_physical(right):
+        return True
+    sides = [list(_names(left)), list(_names(right))]
+    if not all(sides) or _adds_number(left) or _adds_number(right):
+        return False
+    return all(env.dimension(name) is not None for side in sides for name in side)
+
+
+def _adds_number(node: Node) -> bool:
+    """Whether a bare whole number stands where a value would, not as a factor of one."""
+    if isinstance(node, Op):
+        factors = node.op in ("*", "/")
+        return any(_adds_number(a) for a in node.args if not (factors and isinstance(a, Literal)))
+    return isinstance(node, Literal)
 
 
 def _wants_physical(node: Node) -> bool:
@@ -315,7 +340,7 @@ def _value(node: Node, env: Env, physical: bool) -> Fraction | None:
 
 
 def check_expr(expr: Expr, env: Env, known: Callable[[str], str | None]) -> list[str]:
-    """What is wrong with the names of an expression; `known(name)` is None or a complaint.
+    """What is wrong with the names and dimensions of an expression; `known(name)` is None or a complaint.
 
     The right side of a comparison with a field may be one of its options.
     """
@@ -327,18 +352,74 @@ def check_expr(expr: Expr, env: Env, known: Callable[[str], str | None]) -> list
                 return
             complaint = known(node.text)
             if complaint:
+                options = env.option_names(subject) if subject and "." not in node.text else ()
+                near = nearest(node.text, options)
+                if options:
+                    complaint = f"{node.text!r} is no option of {subject}"
+                    complaint += (
+                        f"; nearest: {near[0]}" if near else f"; it has {', '.join(options[:8])}"
+                    )
                 complaints.append(complaint)
         elif isinstance(node, Op):
             first = node.args[0]
-            subject_name = (
-                first.text if node.op in _COMPARE | {"in"} and isinstance(first, Name) else None
-            )
+            compares = node.op in _COMPARE or node.op == "in"
+            subject_name = first.text if compares and isinstance(first, Name) else None
             walk(first, None)
             for arg in node.args[1:]:
                 walk(arg, subject_name)
 
     walk(expr.root, None)
+    if not complaints:
+        for left, right in _comparisons(expr.root):
+            named = isinstance(left, Name) and isinstance(right, Name)
+            if named and env.option(left.text, right.text) is not None:  # type: ignore[union-attr]
+                continue
+            if _compares_physical(left, right, env):
+                try:
+                    _same(_dim(left, env), _dim(right, env))
+                except CallError as error:
+                    complaints.append(str(error))
     return complaints
+
+
+def _comparisons(node: Node) -> Iterator[tuple[Node, Node]]:
+    if isinstance(node, Op):
+        for arg in node.args:
+            yield from _comparisons(arg)
+        if node.op in _COMPARE or node.op == "in":
+            for arg in node.args[1:]:
+                yield node.args[0], arg
+
+
+def _same(a: Dim | None, b: Dim | None) -> Dim | None:
+    """The common dimension; None is a bare number, which goes with a dimension only as a factor."""
+    if a is None and b is None:
+        return None
+    if a != b:
+        names = [dimension_name(d) if d is not None else "plain number" for d in (a, b)]
+        raise CallError(f"a {names[0]} beside a {names[1]}; expected values of one kind")
+    return a
+
+
+def _dim(node: Node, env: Env) -> Dim | None:
+    """Dimension of an operand in a physical comparison. Raises CallError."""
+    if isinstance(node, Literal):
+        return None if isinstance(node.value, int) else node.value.dim
+    if isinstance(node, Name):
+        found = DIMENSIONS["voltage"][0] if node.text == "supply" else env.dimension(node.text)
+        if found is None:
+            raise CallError(f"{node.text!r} has no physical values to compare")
+        return found
+    if node.op not in ("+", "-", "*", "/"):
+        raise CallError(f"{node.op!r} gives a condition where a number is needed")
+    a, b = (_dim(arg, env) for arg in node.args)
+    if node.op in ("+", "-"):
+        return _same(a, b)
+    if b is None:
+        return a
+    sign = 1 if node.op == "*" else -1
+    w, x, y, z = (p + sign * q for p, q in zip(a or (0, 0, 0, 0), b, strict=True))
+    return (w, x, y, z)
 
 
 __all__ = [

@@ -200,11 +200,12 @@ class Text(Scalar):
             return reader.complain(
                 node, path, f"a text of {len(text)} characters", f"at most {self.longest}"
             )
-        for char in text:
-            if not (char.isprintable() or char in "\n "):
-                return reader.complain(
-                    node, path, f"the character U+{ord(char):04X}", "printable text"
-                )
+        if not text.isprintable():
+            for char in text:
+                if not (char.isprintable() or char in "\n "):
+                    return reader.complain(
+                        node, path, f"the character U+{ord(char):04X}", "printable text"
+                    )
         return " ".join(text.split())
 
     def json(self) -> dict[str, Any]:
@@ -293,7 +294,9 @@ class Qty(Shape):
 
     def signed(self, band: Band, node: Node, reader: Reader, path: str) -> Any:
         """The band, if its sign is one that the parameter can have."""
-        if (band.low < 0 and self.sign != "any") or (band.low == 0 and self.sign == "more than zero"):
+        if (band.low < 0 and self.sign != "any") or (
+            band.low == 0 and self.sign == "more than zero"
+        ):
             return reader.complain(node, path, str(band), f"{self.label}, {self.sign}")
         return band
 

@@ -15,7 +15,7 @@ the same answers.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 from .bank import Bank
@@ -30,7 +30,7 @@ GUARDS = ("parity", "crc")
 
 @dataclass(frozen=True, slots=True)
 class Flaw:
-    """One contradiction between a word and its layout. `kind` is "guard", "fixed", "echo" or "operation"."""
+    """One contradiction between a word and its layout. `kind` is "guard", "fixed", "echo", "operation" or "counter"."""
 
     kind: str
     part: str
@@ -157,6 +157,55 @@ def _guard_text(part: Part, found: int, wanted: int) -> str:
     return f"CRC '{part.name}' is 0x{found:0{digits}X}; computed 0x{wanted:0{digits}X}"
 
 
+def next_counters(layout: Layout, parts: Mapping[str, int]) -> dict[str, int]:
+    """What the layout's counters (a toggle is one of a single bit) hold in the frame after this one."""
+    return {
+        part.name: (parts[part.name] + part.step) % (1 << part.width)
+        for part in layout.parts
+        if part.kind == "counter" and part.name in parts
+    }
+
+
+def counter_flaws(
+    layout: Layout, before: Mapping[str, int], parts: Mapping[str, int]
+) -> list[Flaw]:
+    """Counters that did not move on as they must from one accepted frame to the next."""
+    return [
+        Flaw("counter", name, f"counter '{name}' is {parts[name]}; {wanted} follows {before[name]}")
+        for name, wanted in next_counters(layout, before).items()
+        if name in parts and parts[name] != wanted
+    ]
+
+
+def readdress(chip: Chip, address: int) -> Chip:
+    """The same chip strapped to another chip address (parts that hold `chip`). Raises CallError."""
+
+    def moved(layout: Layout) -> Layout:
+        parts = []
+        for part in layout.parts:
+            if part.kind == "chip":
+                if address >> part.width or address < 0:
+                    raise CallError(
+                        f"chip address {address} does not fit '{part.name}' of {part.width} bits"
+                    )
+                parts.append(replace(part, value=address))
+            else:
+                parts.append(part)
+        return replace(layout, parts=tuple(parts))
+
+    if not any(f.command.of_kind("chip") for f in chip.frames.values()):
+        raise CallError(f"{chip.name} has no chip address in its frames")
+    frames = {
+        name: replace(
+            frame,
+            command=moved(frame.command),
+            replies={k: moved(v) for k, v in frame.replies.items()},
+        )
+        for name, frame in chip.frames.items()
+    }
+    return replace(chip, frames=frames)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sent:
     """A command frame as built or recognised.
@@ -199,6 +248,11 @@ class Codec:
     def __init__(self, chip: Chip) -> None:
         self.chip = chip
         self._by_address = {(r.page, r.address): r for r in chip.registers.values()}
+        # a command that says more of its word is recognised before one that says less
+        self._commands = sorted(chip.commands.values(), key=lambda c: -len(c.parts))
+        named = [r.frame for r in chip.registers.values() if r.frame]
+        named += [c.frame for c in chip.commands.values()]
+        self._named = tuple(chip.frames[n] for n in dict.fromkeys(named))
 
     # --- which frame -------------------------------------------------------------------------
     def frame_in_force(
@@ -215,9 +269,11 @@ class Codec:
         return self._alternative(None, bank)
 
     def _alternative(self, wanted: Frame | None, bank: Bank | None) -> Frame:
-        bank = bank if bank is not None else Bank.at_reset(self.chip)
         if wanted is not None and wanted.when is None:
             return wanted
+        if wanted is None and len(self.chip.frames) == 1:
+            return next(iter(self.chip.frames.values()))
+        bank = bank if bank is not None else Bank.at_reset(self.chip)
         if (
             wanted is not None
             and wanted.when is not None
@@ -313,20 +369,56 @@ class Codec:
             parts=split(frame.command, built),
         )
 
+    def frames_possible(self, bank: Bank | None = None) -> list[Frame]:
+        """The frames that a command may use now: the usual one first, then those that only some
+        registers or commands use."""
+        frames = [self._alternative(None, bank)]
+        for frame in self._named:
+            candidate = self._alternative(frame, bank)
+            if candidate not in frames:
+                frames.append(candidate)
+        return frames
+
     def decode_command(
-        self, word: int, bank: Bank | None = None, frame: Frame | None = None
+        self,
+        word: int,
+        bank: Bank | None = None,
+        frame: Frame | None = None,
+        bits: int | None = None,
     ) -> Sent:
-        """What a command word says; its flaws are listed, never raised (except a word that is too wide)."""
-        if frame is None:
-            frame = self.frame_in_force(bank)
+        """What a command word says; its flaws are listed, never raised (except a word that is too wide).
+
+        Where `frame` is not given it is recognised among those possible: by the number of `bits`
+        seen on the bus if that is known, then as the one that leaves the fewest flaws.
+        """
+        if frame is not None:
+            return self._decode_as(word, bank, frame)
+        frames = self.frames_possible(bank)
+        if len(frames) > 1:
+            fitting = [f for f in frames if not word >> f.length and bits in (None, f.length)]
+            frames = fitting or frames[:1]
+        found = [self._decode_as(word, bank, f) for f in frames]
+        return min(found, key=lambda s: (len(s.flaws), not self._belongs(s, bank)))
+
+    def _belongs(self, sent: Sent, bank: Bank | None) -> bool:
+        """Whether what was recognised really travels in this frame."""
+        if sent.command is not None:
+            return True
+        if sent.register is None:
+            return False
+        return self.frame_in_force(bank, sent.register) is sent.frame
+
+    def _decode_as(self, word: int, bank: Bank | None, frame: Frame) -> Sent:
         parts = split(frame.command, word)
         flaws = inspect(frame.command, word)
-        for command in self.chip.commands.values():
+        for command in self._commands:
+            if not all(parts.get(n) == v for n, v in command.parts.items()):
+                continue
             same_layout = (
                 command.frame == frame.name
                 or self._alternative(self.chip.frames[command.frame], bank) is frame
             )
-            if same_layout and all(parts.get(n) == v for n, v in command.parts.items()):
+            if same_layout:
                 data = self._data(frame.command, parts) if command.takes_data else None
                 flaws = [f for f in flaws if f.kind != "operation" or f.part not in command.parts]
                 return Sent(
@@ -339,6 +431,10 @@ class Codec:
                     command=command,
                 )
         kind = self._kind(frame, parts)
+        if kind not in ("read", "write"):
+            if kind != "unknown":
+                flaws.append(Flaw("operation", kind, f"no command of the map is this '{kind}'"))
+            return Sent(word=word, frame=frame, kind=kind, parts=parts, flaws=tuple(flaws))
         address_part, page_part = frame.command.of_kind("address"), frame.command.of_kind("page")
         address = parts[address_part.name] if address_part else None
         page = parts[page_part.name] if page_part else self._page(bank)
@@ -390,8 +486,14 @@ class Codec:
         return parts[part.name] if part else None
 
     # --- replies -----------------------------------------------------------------------------
-    def reply_layout(self, sent: Sent) -> Layout | None:
-        """How the answer to `sent` is laid out; None where the chip answers nothing."""
+    def reply_layout(self, sent: Sent, within: Frame | None = None) -> Layout | None:
+        """How the answer to `sent` is laid out; None where the chip answers nothing.
+
+        `within` is the frame whose clocks carry the answer: where a layout has come into force in
+        between (a checksum switched on), a reply of the next frame is already of that length.
+        """
+        if within is not None and within.length != sent.frame.length:
+            return within.reply_to(sent.kind)
         return sent.frame.reply_to(sent.kind)
 
     def build_reply(
@@ -400,9 +502,10 @@ class Codec:
         data: int = 0,
         status: Mapping[str, bool] | None = None,
         given: Mapping[str, int] | None = None,
+        within: Frame | None = None,
     ) -> int:
         """The word a chip answers to `sent`; echoes and guards are filled in."""
-        layout = self.reply_layout(sent)
+        layout = self.reply_layout(sent, within)
         if layout is None:
             return 0
         parts: dict[str, int] = dict(given or {})
@@ -416,9 +519,9 @@ class Codec:
                 parts.setdefault(part.name, raised if status[part.name] == bool(part.active) else 0)
         return build(layout, parts)
 
-    def decode_reply(self, word: int, sent: Sent) -> Answer:
+    def decode_reply(self, word: int, sent: Sent, within: Frame | None = None) -> Answer:
         """A reply to `sent` taken apart; echoes are compared with what was sent."""
-        layout = self.reply_layout(sent)
+        layout = self.reply_layout(sent, within)
         if layout is None:
             raise FrameError(f"frame '{sent.frame.name}' has no reply to {sent.kind}")
         parts = split(layout, word)

@@ -6,9 +6,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from .bank import Bank, need
-from .codec import Codec, Sent
+from .behave import Machine, after_write
+from .bits import mask_of
+from .codec import Codec, Sent, next_counters
 from .errors import CallError
-from .model import Chip, Field, Joined
+from .model import Chip, Command, Field, Joined, Register
 from .requests import ReadRegister, Request, SendCommand, SetField, WriteWord, parse_request
 from .values import Choice, choose
 
@@ -47,72 +49,157 @@ def plan(
     """The frames for these requests, in order; settings of one register in a row share one write.
 
     Fields that are not asked for keep what `bank` knows, the reset value where it knows nothing;
-    `bank` is left as it was. Raises CallError for what the chip cannot do.
+    `bank` is left as it was. Where a field selects the page, the frame that does is put before
+    (its `requests` are empty); the complement of a written register is written after it. Counters
+    count on from frame to frame. Raises CallError for what the chip cannot do.
     """
-    codec = Codec(chip)
-    now = bank.copy() if bank is not None else Bank.at_reset(chip)
-    frames: list[Planned] = []
-    pending: dict[str, list[tuple[str, Choice, str]]] = {}
-    bases: dict[str, int] = {}
-
-    def flush() -> None:
-        for name, made in pending.items():
-            register = chip.registers[name]
-            word = now.word(name)
-            assert word is not None
-            sent = codec.write(register, word_to_write(chip, name, now), now, given)
-            frames.append(
-                Planned(
-                    sent=sent,
-                    choices=tuple((n, c) for n, c, _ in made),
-                    before=bases[name],
-                    requests=tuple(dict.fromkeys(t for _, _, t in made)),
-                )
-            )
-        pending.clear()
-
+    planner = _Plan(chip, bank, given)
     for text, request in read_requests(chip, texts):
+        planner.request(text, request)
+    planner.flush()
+    return planner.frames
+
+
+class _Plan:
+    """Frames so far; `now` is what the words become, `machine` what the chip knows when a frame comes.
+
+    Both are needed: the write that switches a checksum on still travels without it.
+    """
+
+    def __init__(self, chip: Chip, bank: Bank | None, given: Mapping[str, int] | None) -> None:
+        self.chip = chip
+        self.codec = Codec(chip)
+        self.now = bank.copy() if bank is not None else Bank.at_reset(chip)
+        self.machine = Machine(chip, self.now.copy())
+        self.given = dict(given or {})
+        self.counters: dict[str, int] = {}
+        self.frames: list[Planned] = []
+        self.pending: dict[str, list[tuple[str, Choice, str]]] = {}
+        self.asked: dict[str, set[str]] = {}
+        self.bases: dict[str, int] = {}
+
+    def request(self, text: str, request: Request) -> None:
         if isinstance(request, SetField):
-            item = need(chip, request.name)
-            choice = choose(item, request.value, now)
-            touched = _registers_of(item)
-            for field in _fields_of(chip, item):
-                if not field.writable:
-                    raise CallError(f"{field.ref} cannot be written ({field.access})")
-            if any(name not in pending for name in touched) and pending:
-                flush()
-            for name in touched:
-                _complete(now, name)
-                bases.setdefault(name, now.words[name])
-                pending.setdefault(name, []).append((request.name, choice, text))
-            now.put(item, choice.code)
-            continue
-        flush()
+            self.set_field(text, request)
+            return
+        self.flush()
         if isinstance(request, WriteWord):
-            register = chip.registers[request.register]
-            _complete(now, register.name)
-            sent = codec.write(register, request.word, now, given)
-            frames.append(Planned(sent=sent, before=now.words[register.name], requests=(text,)))
-            now.learn(register.name, request.word)
+            register = self.chip.registers[request.register]
+            _complete(self.now, register.name)
+            self.write(register, request.word, (), (text,))
         elif isinstance(request, ReadRegister):
-            frames.append(
-                Planned(
-                    sent=codec.read(chip.registers[request.register], now, given), requests=(text,)
-                )
-            )
+            register = self.chip.registers[request.register]
+            self.select_page(register)
+            sent = self.codec.read(register, self.machine.bank, self.parts(register, None))
+            self.add(Planned(sent=sent, requests=(text,)))
         elif isinstance(request, SendCommand):
-            sent = codec.command(chip.commands[request.command], request.data, now, given)
-            frames.append(Planned(sent=sent, requests=(text,)))
-    flush()
-    return frames
+            command = self.chip.commands[request.command]
+            sent = self.codec.command(
+                command, request.data, self.machine.bank, self.parts(None, command)
+            )
+            self.add(Planned(sent=sent, requests=(text,)))
+
+    def set_field(self, text: str, request: SetField) -> None:
+        item = need(self.chip, request.name)
+        choice = choose(item, request.value, self.now)
+        touched = _registers_of(item)
+        fields = _fields_of(self.chip, item)
+        for field in fields:
+            if not field.writable:
+                raise CallError(f"{field.ref} cannot be written ({field.access})")
+        if any(name not in self.pending for name in touched) and self.pending:
+            self.flush()
+        for name in touched:
+            _complete(self.now, name)
+            self.bases.setdefault(name, self.now.words[name])
+            self.pending.setdefault(name, []).append((request.name, choice, text))
+        for field in fields:
+            self.asked.setdefault(field.register, set()).add(field.name)
+        self.now.put(item, choice.code)
+
+    def flush(self) -> None:
+        """Send the writes that settings have gathered."""
+        pending, self.pending = self.pending, {}
+        for name, made in pending.items():
+            self.write(
+                self.chip.registers[name],
+                word_to_write(self.chip, name, self.now, self.asked.pop(name, ())),
+                tuple((n, c) for n, c, _ in made),
+                tuple(dict.fromkeys(t for _, _, t in made)),
+                self.bases.pop(name),
+            )
+
+    def write(
+        self,
+        register: Register,
+        word: int,
+        choices: tuple[tuple[str, Choice], ...],
+        requests: tuple[str, ...],
+        before: int | None = None,
+    ) -> None:
+        if before is None:
+            before = self.now.words[register.name]
+        self.select_page(register)
+        sent = self.codec.write(register, word, self.machine.bank, self.parts(register, None))
+        self.add(Planned(sent=sent, choices=choices, before=before, requests=requests))
+        self.now.learn(register.name, after_write(register, before, word))
+        for other in self.chip.registers.values():
+            if other.complement_of == register.name and other.name not in self.pending:
+                inverse = ~word & other.mask
+                self.select_page(other)
+                sent = self.codec.write(other, inverse, self.machine.bank, self.parts(other, None))
+                old = self.now.words.get(other.name, other.reset)
+                self.add(Planned(sent=sent, before=old, requests=requests))
+                self.now.learn(other.name, inverse)
+
+    def select_page(self, register: Register) -> None:
+        """Write the page field first, where one selects the page and it is not known to be right."""
+        select = self.chip.page_select
+        if not select or register.page is None or self.machine.bank.code(select) == register.page:
+            return
+        field = self.chip.field(select)
+        assert field is not None  # the loader has seen to it
+        pager = self.chip.registers[field.register]
+        if register is pager:
+            return
+        _complete(self.now, pager.name)
+        before = self.now.words[pager.name]
+        self.now.put(field, register.page)
+        word = word_to_write(self.chip, pager.name, self.now, (field.name,))
+        sent = self.codec.write(pager, word, self.machine.bank, self.parts(pager, None))
+        self.add(Planned(sent=sent, before=before))
+
+    def parts(self, register: Register | None, command: Command | None) -> dict[str, int]:
+        """The parts given, and the counters that the frame to come has."""
+        frame = self.codec.frame_in_force(self.machine.bank, register, command)
+        counting = {n: v for n, v in self.counters.items() if frame.command.named(n) is not None}
+        return {**self.given, **counting}
+
+    def add(self, planned: Planned) -> None:
+        self.frames.append(planned)
+        self.counters.update(next_counters(planned.sent.frame.command, planned.sent.parts))
+        self.machine.apply(planned.sent)
 
 
-def word_to_write(chip: Chip, name: str, bank: Bank) -> int:
-    """The register's known word with reserved bits as the map says that they must be written."""
+def word_to_write(chip: Chip, name: str, bank: Bank, asked: Iterable[str] = ()) -> int:
+    """The register's known word as it must be written: reserved bits as the map says, and bits
+    that would clear or start something at rest unless their field is `asked` for.
+
+    A register that is the complement of another one is derived from it.
+    """
     register = chip.registers[name]
+    if register.complement_of:
+        other = chip.registers[register.complement_of]
+        return ~bank.words.get(other.name, other.reset) & register.mask
     word = bank.words.get(name, register.reset)
+    wanted = set(asked)
+    for field in register.fields:
+        if field.name not in wanted and field.access in ("w1c", "sc"):
+            word &= ~mask_of(field.bits)
+        elif field.name not in wanted and field.access == "w0c":
+            word |= mask_of(field.bits)
     stated = register.reserved & ~register.reserved_keep
-    return word & ~stated | register.reserved_write & stated if stated else word
+    return word & ~stated | register.reserved_write & stated
 
 
 def _complete(bank: Bank, name: str) -> None:

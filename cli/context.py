@@ -1,0 +1,144 @@
+"""Streams, terminal traits and exit statuses in one object that every command is handed."""
+
+from __future__ import annotations
+
+import enum
+import io
+import json
+import os
+import shutil
+import sys
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, TextIO
+
+SCHEMA = 1
+
+
+class Status(enum.IntEnum):
+    """Exit statuses; the table in README.md is this one."""
+
+    OK = 0
+    FINDINGS = 1
+    USAGE = 2
+    LINK = 3
+    INTERRUPTED = 130
+
+
+_STYLES = {"bad": "31;1", "good": "32", "warn": "33", "dim": "2", "head": "1", "mark": "36"}
+
+
+@dataclass
+class Context:
+    """What a command may touch. `color` is decided once; text never relies on colour alone."""
+
+    stdin: TextIO = field(default_factory=lambda: sys.stdin)
+    stdout: TextIO = field(default_factory=lambda: sys.stdout)
+    stderr: TextIO = field(default_factory=lambda: sys.stderr)
+    environ: Mapping[str, str] = field(default_factory=lambda: os.environ)
+    no_color: bool = False
+
+    @property
+    def color(self) -> bool:
+        env = self.environ
+        if self.no_color or env.get("NO_COLOR") or env.get("TERM") == "dumb":
+            return False
+        return self.stdout.isatty()
+
+    @property
+    def width(self) -> int:
+        """Columns to lay tables out for: the terminal's, 80 where there is none."""
+        if self.stdout.isatty():
+            return max(40, min(shutil.get_terminal_size((80, 24)).columns, 120))
+        return 80
+
+    @property
+    def progress(self) -> bool:
+        """Whether a progress line may be drawn on stderr."""
+        return self.stderr.isatty() and self.environ.get("TERM") != "dumb"
+
+    def out(self, text: str = "") -> None:
+        self.stdout.write(text + "\n")
+
+    def err(self, text: str) -> None:
+        self.stderr.write(text + "\n")
+
+    def style(self, text: str, role: str) -> str:
+        """`text` in a colour where colour is on; roles: bad, good, warn, dim, head, mark."""
+        return f"\x1b[{_STYLES[role]}m{text}\x1b[0m" if self.color else text
+
+    def json(self, kind: str, **content: Any) -> None:
+        """One JSON object with the schema number; fractions become floats, tuples lists."""
+        self.out(json.dumps({"schema": SCHEMA, "kind": kind, **content}, default=plain, ensure_ascii=False, indent=2))
+
+    def json_line(self, kind: str, **content: Any) -> None:
+        """One JSON object on one line, for lists that can be long."""
+        self.out(json.dumps({"schema": SCHEMA, "kind": kind, **content}, default=plain, ensure_ascii=False))
+
+    @property
+    def binary_stdin(self) -> Any:
+        return getattr(self.stdin, "buffer", self.stdin)
+
+    @property
+    def binary_stdout(self) -> Any:
+        return getattr(self.stdout, "buffer", self.stdout)
+
+
+def plain(value: Any) -> Any:
+    """What json cannot write by itself: bands, fractions, enums, anything with `as_json`."""
+    from fractions import Fraction
+
+    from regmap.quantity import Band, Quantity, dimension_name, show
+
+    if isinstance(value, Fraction):
+        return float(value)
+    if isinstance(value, Band):
+        low, typ, high = value.floats()
+        return {"min": low, "typ": typ, "max": high, "dimension": dimension_name(value.dim), "text": str(value)}
+    if isinstance(value, Quantity):
+        return {"value": float(value.value), "dimension": dimension_name(value.dim), "text": show(value.value, value.dim)}
+    if hasattr(value, "as_json"):
+        return value.as_json()
+    if isinstance(value, Mapping):
+        return dict(value)
+    if isinstance(value, (set, frozenset)):
+        return sorted(value)
+    if isinstance(value, Iterable):
+        return list(value)
+    return str(value)
+
+
+def wrap(text: str, width: int, indent: str = "", hang: str | None = None) -> str:
+    """Text folded to `width`; following lines start with `hang` (`indent` where not given)."""
+    import textwrap
+
+    return textwrap.fill(text, width, initial_indent=indent, subsequent_indent=indent if hang is None else hang,
+                         break_long_words=False, break_on_hyphens=False)
+
+
+def columns(rows: list[list[str]], gap: int = 2, right: Iterable[int] = ()) -> list[str]:
+    """Rows as aligned text columns; `right` are the columns aligned to the right."""
+    if not rows:
+        return []
+    count = max(len(r) for r in rows)
+    padded = [r + [""] * (count - len(r)) for r in rows]
+    widths = [max(len(r[i]) for r in padded) for i in range(count)]
+    flush = set(right)
+    return [
+        (" " * gap).join(c.rjust(widths[i]) if i in flush else c.ljust(widths[i]) for i, c in enumerate(r)).rstrip()
+        for r in padded
+    ]
+
+
+def hexword(word: int, bits: int) -> str:
+    """A word as hex with as many digits as its bits need."""
+    return f"0x{word:0{(bits + 3) // 4}X}"
+
+
+def broken_pipe(stream: TextIO) -> None:
+    """Whoever read us has gone: that is no error, and nothing more is to be flushed there."""
+    try:
+        devnull = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(devnull, stream.fileno())
+    except (OSError, ValueError, io.UnsupportedOperation):
+        pass

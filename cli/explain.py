@@ -1,0 +1,131 @@
+"""`gateword explain`: what tripped, why, what to look at first."""
+
+from __future__ import annotations
+
+import argparse
+
+from regmap.faults import Explanation, Finding, explain
+from regmap.mapfile import find_document, load_map
+from regmap.model import Chip, Fault
+from regmap.stagefile import load_stage
+
+from .context import Context, Status, hexword, wrap
+from .encode import assignments
+from .vet import kind_of
+
+NAME = "explain"
+HELP = "what tripped, why, and what to look at first"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("map", metavar="MAP|STAGE", help="a map, or a stage whose settings are then taken as configured")
+    parser.add_argument("words", nargs="+", metavar="REG=WORD", help="status words as they were read")
+    parser.add_argument("--brief", action="store_true", help="one line a fault")
+    parser.add_argument("--json", action="store_true", help="one JSON object")
+
+
+def run(args: argparse.Namespace, context: Context) -> int:
+    path = find_document(args.map)
+    if kind_of(path) == "stage":
+        stage = load_stage(path)
+        chip, bank = stage.chip, stage.bank
+        for name in {f.register for f in chip.faults.values()}:
+            bank.forget(name)
+    else:
+        chip, bank = load_map(path), None
+    result = explain(chip, dict(assignments(args.words)), bank)
+    if args.json:
+        context.json("explain", chip=chip.name, **explanation_json(result))
+    else:
+        for line in explanation_lines(chip, result, context, brief=args.brief):
+            context.out(line)
+    return Status.FINDINGS if result.wiring or result.raised else Status.OK
+
+
+def explanation_lines(chip: Chip, result: Explanation, context: Context, *, brief: bool = False) -> list[str]:
+    """The explanation as text, first cause first, the most important line last."""
+    lines: list[str] = []
+    words = ", ".join(f"{n} {hexword(w, chip.registers[n].width)}" for n, w in result.words.items())
+    lines.append(f"{chip.name}: {words}")
+    if result.wiring:
+        for text in result.wiring:
+            lines.append(wrap(f"wiring: {text}", context.width))
+        lines.append("Check supply, enable pin, chip select and the reply line before anything else.")
+        return lines
+    for finding in result.findings:
+        lines += _finding(finding, context, brief, 0)
+    for text in result.undefined:
+        lines.append(f"note: {text}; the map names no meaning")
+    if result.blind:
+        lines.append(wrap("not reported in this configuration: " + ", ".join(f.name for f in result.blind), context.width, hang="  "))
+    if result.unread:
+        lines.append(wrap(f"not given: {', '.join(result.unread)}; faults there are not known", context.width, hang="  "))
+    if not result.raised:
+        lines.append("No fault is raised in these words.")
+        return lines
+    first = result.findings[0].fault
+    if len(result.raised) == 1 and first.normal_at_power_up:
+        lines.append(f"{first.name} alone is normal after power-up.")
+    else:
+        ahead = f": {first.check_first[0]}" if first.check_first else ""
+        lines.append(wrap(f"Look first at {first.name} ({first.title}){ahead}.", context.width, hang="  "))
+    lines.append("Before touching hardware: supply off, capacitors discharged, rotor standing; the data sheet decides.")
+    return lines
+
+
+def _finding(finding: Finding, context: Context, brief: bool, depth: int) -> list[str]:
+    fault = finding.fault
+    pad = "  " * depth
+    tag = {"stop": "bad", "warn": "warn", "note": "dim"}[fault.severity]
+    follows = "follows: " if depth else ""
+    normal = " (normal after power-up)" if fault.normal_at_power_up else ""
+    lines = [f"{pad}{follows}{context.style(fault.severity.upper(), tag)} {fault.name} at {fault.ref}: {fault.title}{normal}"]
+    if not brief:
+        lines += [f"{pad}  {line}" for line in fault_text(fault, context.width - 2 * depth - 2)]
+        if finding.settings:
+            lines.append(wrap("decided by " + ", ".join(finding.settings), context.width, f"{pad}  ", f"{pad}    "))
+        if finding.possible:
+            lines.append(wrap(f"can follow from {', '.join(finding.possible)}, not raised here", context.width, f"{pad}  ", f"{pad}    "))
+        if finding.masked:
+            lines.append(f"{pad}  raised although this configuration masks it: was the configuration lost?")
+    for child in finding.consequences:
+        lines += _finding(child, context, brief, depth + 1)
+    return lines
+
+
+def fault_text(fault: Fault, width: int) -> list[str]:
+    """The map's words on a fault, labelled and folded."""
+    rows = [("", fault.meaning), ("causes", "; ".join(fault.causes)), ("check first", "; ".join(fault.check_first)),
+            ("effect", fault.effect), ("clears", fault.clears)]
+    lines: list[str] = []
+    for label, text in rows:
+        if text:
+            lines += wrap(f"{label}: {text}" if label else text, width, hang="  ").splitlines()
+    return lines
+
+
+def fault_card(fault: Fault, context: Context) -> list[str]:
+    """Everything about one fault."""
+    lines = [context.style(fault.name, "head") + f"  {fault.title} ({fault.severity}) at {fault.ref} = {fault.code}"]
+    lines += ["  " + line for line in fault_text(fault, context.width - 2)]
+    if fault.follows_from:
+        lines.append("  can follow from " + ", ".join(fault.follows_from))
+    if fault.masked_when is not None:
+        lines.append(f"  not reported while {fault.masked_when}")
+    if fault.uses:
+        lines.append("  decided by roles " + ", ".join(fault.uses))
+    return lines
+
+
+def explanation_json(result: Explanation) -> dict[str, object]:
+    def tree(finding: Finding) -> dict[str, object]:
+        fault = finding.fault
+        return {
+            "fault": fault.name, "at": fault.ref, "title": fault.title, "severity": fault.severity, "meaning": fault.meaning,
+            "causes": list(fault.causes), "check_first": list(fault.check_first), "effect": fault.effect, "clears": fault.clears,
+            "normal_at_power_up": fault.normal_at_power_up, "masked": finding.masked, "settings": list(finding.settings),
+            "possible_causes": list(finding.possible), "consequences": [tree(c) for c in finding.consequences],
+        }
+
+    return {"words": dict(result.words), "wiring": list(result.wiring), "findings": [tree(f) for f in result.findings],
+            "masked_by_configuration": [f.name for f in result.blind], "unread": list(result.unread), "undefined": list(result.undefined)}

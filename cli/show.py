@@ -1,0 +1,237 @@
+"""`gateword show`: a chip, a register, a field or a frame, for people."""
+
+from __future__ import annotations
+
+import argparse
+
+from regmap import values
+from regmap.bank import Bank, unknown
+from regmap.bits import extract, spans
+from regmap.errors import CallError
+from regmap.mapfile import load_map
+from regmap.model import ACCESS, Chip, External, Field, Frame, Joined, Layout, Register
+
+from .context import Context, Status, columns, hexword, wrap
+from .picture import needs_number, picture
+
+NAME = "show"
+HELP = "what a chip, a register or a field holds, with a picture of its bits"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("map", metavar="MAP", help="a map: a path or a shipped name")
+    parser.add_argument("what", nargs="?", metavar="REG[.FIELD]", help="a register, field, value, frame, command or fault; the whole chip where not given")
+    parser.add_argument("--word", metavar="WORD", help="show what the register holds with this word instead of its reset word")
+    parser.add_argument("--json", action="store_true", help="one JSON object")
+
+
+def run(args: argparse.Namespace, context: Context) -> int:
+    chip = load_map(args.map)
+    what = args.what
+    if what is None:
+        _chip(chip, args.json, context)
+        return Status.OK
+    if what in chip.registers:
+        register = chip.registers[what]
+        word = _word(args.word, register)
+        _register(chip, register, word, args.json, context)
+        return Status.OK
+    item = chip.field(what) or chip.joined.get(what) or chip.externals.get(what)
+    if item is not None:
+        _field(chip, item, args.json, context)
+    elif what in chip.frames:
+        _frame(chip.frames[what], args.json, context)
+    elif what in chip.faults:
+        from .explain import fault_card
+
+        context.out("\n".join(fault_card(chip.faults[what], context)))
+    elif what in chip.commands:
+        command = chip.commands[what]
+        context.out(f"{command.name}: command in frame {command.frame}, parts {dict(command.parts)}")
+        context.out(command.summary)
+    else:
+        raise CallError(unknown(chip, what))
+    return Status.OK
+
+
+def _word(text: str | None, register: Register) -> int:
+    from regmap.schema import read_int
+
+    if text is None:
+        return register.reset
+    word = read_int(text)
+    if word is None or word < 0:
+        raise CallError(f"{text[:30]!r} is not a word; expected a number such as 0x1A5")
+    if word >> register.width:
+        raise CallError(f"{text} does not fit the {register.width} bits of {register.name}")
+    return word
+
+
+def _chip(chip: Chip, as_json: bool, context: Context) -> None:
+    if as_json:
+        context.json("chip", name=chip.name, title=chip.title, invented=chip.invented, source=chip.source,
+                     registers=[_register_json(chip, r, r.reset) for r in chip.registers.values()],
+                     faults=[{"name": f.name, "at": f.ref, "title": f.title, "severity": f.severity} for f in chip.faults.values()])
+        return
+    context.out(context.style(f"{chip.name}  {chip.title}", "head"))
+    if chip.summary:
+        context.out(wrap(chip.summary, context.width, "  "))
+    context.out(f"  source: {chip.source}" if chip.source else "  source: not stated")
+    limit = chip.spi.clock_max
+    context.out(f"  SPI mode {chip.spi.mode}, {'most' if chip.spi.msb_first else 'least'} significant bit first, "
+                f"select active {'low' if chip.spi.select_active_low else 'high'}" + (f", clock up to {limit}" if limit else ""))
+    for frame in chip.frames.values():
+        _frame(frame, False, context)
+    context.out("")
+    context.out(context.style("registers", "head"))
+    rows = [["address", "name", "reset", "bits", "holds"]]
+    for register in chip.registers.values():
+        page = f"{register.page}:" if register.page is not None else ""
+        rows.append([f"{page}0x{register.address:02X}", register.name, hexword(register.reset, register.width),
+                     str(register.width), register.summary])
+    for line in columns(rows):
+        context.out("  " + line[: context.width - 2])
+    for title, table in (("joined", chip.joined), ("external", chip.externals), ("commands", chip.commands)):
+        if table:
+            context.out(context.style(title, "head"))
+            for item in table.values():
+                context.out(f"  {item.name}  {item.summary}")
+    context.out(context.style("faults", "head"))
+    for line in columns([[f.name, f.ref, f.severity, f.title] for f in chip.faults.values()]):
+        context.out("  " + line[: context.width - 2])
+    context.out(f"{len(chip.registers)} registers, {len(chip.faults)} faults; `gateword show {chip.name} REG` tells more")
+
+
+def _parts(layout: Layout) -> list[tuple[str, tuple[int, ...]]]:
+    return [(p.name, p.bits) for p in layout.parts]
+
+
+def _frame(frame: Frame, as_json: bool, context: Context) -> None:
+    if as_json:
+        layouts = {"command": frame.command, **{f"reply to {k}": v for k, v in frame.replies.items()}}
+        context.json("frame", name=frame.name, length=frame.length, after=frame.after, bursts=list(frame.bursts),
+                     layouts={n: [{"part": p.name, "holds": p.kind, "bits": list(p.bits)} for p in la.parts] for n, la in layouts.items()})
+        return
+    when = f", while {frame.when}" if frame.when else ""
+    burst = f", in bursts of {' and '.join(map(str, frame.bursts))} bits" if len(frame.bursts) > 1 else ""
+    context.out("")
+    context.out(context.style(f"frame {frame.name}", "head") + f": {frame.length} bits{burst}{when}")
+    _layout("command", frame.command, context)
+    answers = {0: "in the same frame", 1: "in the next frame"}.get(frame.after, f"{frame.after} frames later")
+    for kind, layout in frame.replies.items():
+        _layout(f"reply{'' if kind == 'any' else ' to ' + kind}, {answers}", layout, context)
+
+
+def _layout(title: str, layout: Layout, context: Context) -> None:
+    context.out(f"  {title}")
+    for line in picture(_parts(layout), layout.length):
+        context.out("  " + line)
+    rows = []
+    for number, part in enumerate(layout.parts, 1):
+        mark = str(number) if needs_number(part.name, part.bits) else ""
+        rows.append([mark, part.name, spans(part.bits), _part_text(part)])
+    for line in columns(rows, right=[0]):
+        context.out(("    " + line)[: context.width])
+
+
+def _part_text(part: object) -> str:
+    from regmap.model import Part
+
+    assert isinstance(part, Part)
+    if part.kind == "operation":
+        return "operation: " + ", ".join(f"{n} {c:0{part.width}b}" for n, c in part.codes.items())
+    if part.kind in ("fixed", "chip"):
+        return f"{part.kind}: {part.value:0{part.width}b}"
+    if part.kind == "parity":
+        return f"{'even' if part.even else 'odd'} parity over bits {spans(part.over)}"
+    if part.kind == "crc" and part.crc is not None:
+        crc = part.crc
+        return (f"CRC of {crc.width} bits, polynomial 0x{crc.poly:X}, start 0x{crc.init:X}, final xor 0x{crc.xor_out:X}, "
+                f"over bits {spans(part.over)}")
+    if part.kind == "status":
+        return f"status, set when {part.active}: {part.summary or part.fault}"
+    if part.kind == "echo":
+        return f"repeats the command's {part.of}"
+    return part.kind + (f": {part.summary}" if part.summary else "")
+
+
+def _register_json(chip: Chip, register: Register, word: int) -> dict[str, object]:
+    bank = Bank.at_reset(chip)
+    bank.learn(register.name, word)
+    return {
+        "name": register.name, "address": register.address, "page": register.page, "width": register.width,
+        "reset": register.reset, "word": word, "summary": register.summary, "origin": register.origin,
+        "fields": [
+            {"name": f.name, "bits": list(f.bits), "access": f.access, "role": f.role or None, "summary": f.summary,
+             "code": extract(word, f.bits), "meaning": values.read(f, extract(word, f.bits), bank).label,
+             "reset": f.reset}
+            for f in register.fields
+        ],
+    }
+
+
+def _register(chip: Chip, register: Register, word: int, as_json: bool, context: Context) -> None:
+    if as_json:
+        context.json("register", chip=chip.name, **_register_json(chip, register, word))
+        return
+    page = f", page {register.page}" if register.page is not None else ""
+    context.out(context.style(register.name, "head") + f"  address 0x{register.address:02X}{page}, {register.width} bits, "
+                f"{'reset' if word == register.reset else 'shown with'} {hexword(word, register.width)}")
+    if register.summary:
+        context.out(f"  {register.summary}")
+    if register.writable is not None:
+        context.out(f"  writable while {register.writable}")
+    for line in picture([(f.name, f.bits) for f in register.fields], register.width, word):
+        context.out(line)
+    bank = Bank.at_reset(chip)
+    bank.learn(register.name, word)
+    rows = [["", "field", "bits", "access", "code", "means", "summary"]]
+    for number, field in enumerate(register.fields, 1):
+        code = extract(word, field.bits)
+        reading = values.read(field, code, bank)
+        mark = str(number) if needs_number(field.name, field.bits) else ""
+        rows.append([mark, field.name, spans(field.bits), field.access, str(code),
+                     reading.label if field.meanings else "", field.summary])
+    for line in columns(rows, right=[0, 4]):
+        context.out(("  " + line)[: context.width])
+
+
+def _field(chip: Chip, item: Field | Joined | External, as_json: bool, context: Context) -> None:
+    bank = Bank.at_reset(chip)
+    readings = list(values.options(item, bank, 1 << min(item.width, 12)))
+    name = getattr(item, "ref", item.name)
+    if as_json:
+        context.json("field", chip=chip.name, name=name, role=item.role or None, summary=item.summary,
+                     options=[{"code": r.code, "name": r.name, "value": r.band, "text": r.text} for r in readings])
+        return
+    context.out(context.style(name, "head") + f"  {item.summary}")
+    if isinstance(item, Field):
+        context.out(f"  bits {spans(item.bits)} of {item.register}, {ACCESS[item.access]}, "
+                    f"reset {item.reset} ({values.read(item, item.reset, bank).label})")
+    elif isinstance(item, Joined):
+        context.out("  held by " + ", ".join(f"{r}.{f}" for r, f in item.fields) + ", most significant first")
+    else:
+        context.out("  set outside the frame, by a pin or a resistor")
+    if item.role:
+        context.out(f"  role {item.role}")
+    for meaning in item.meanings:
+        if meaning.when is not None:
+            context.out(f"  depends on {meaning.when}; shown as at reset")
+            break
+    if not item.meanings:
+        context.out(f"  a plain number 0..{(1 << item.width) - 1}")
+        return
+    rows = [["code", "bits", "name", "min", "typ", "max", ""]]
+    shown = readings if len(readings) <= 64 else [*readings[:4], *readings[-4:]]
+    for reading in shown:
+        if len(readings) > 64 and reading is readings[-4]:
+            rows.append(["...", "", "", "", "", "", f"{len(readings) - 8} more in equal steps"])
+        sides = [""] * 3
+        if reading.band is not None:
+            from regmap.quantity import show as q
+
+            band = reading.band
+            sides = [q(v, band.dim) for v in (band.low, band.typ, band.high)]
+        rows.append([str(reading.code), f"{reading.code:0{item.width}b}", reading.name, *sides, reading.text])
+    for line in columns(rows, right=[0, 3, 4, 5]):
+        context.out(("  " + line)[: context.width])

@@ -1,0 +1,122 @@
+"""`gateword vet`: check maps and stages, prove known frames, lint a hand-written header."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from regmap.errors import FileError, Problem
+from regmap.mapfile import find_document, read_map
+from regmap.source import MappingNode, ScalarNode, compose, read_text
+from regmap.stagefile import read_stage
+from regmap.vet import vet
+
+from .context import Context, Status
+
+NAME = "vet"
+HELP = "check maps and stages; problems as file:line:col"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("files", nargs="*", metavar="FILE", help="a map or a stage: a path or a shipped name")
+    parser.add_argument("--against", metavar="FILE.h", help="compare a hand-written header of #defines with the map")
+    parser.add_argument("--schema", choices=["map", "stage"], nargs="?", const="map",
+                        help="print the JSON Schema that editors complete and underline with")
+    parser.add_argument("--strict", action="store_true", help="warnings count as findings")
+    parser.add_argument("--quiet", action="store_true", help="no warnings")
+    parser.add_argument("--json", action="store_true", help="one JSON object")
+
+
+def kind_of(path: Path) -> str:
+    """ "stage" or "map", by the file's own format key."""
+    node = compose(str(path), read_text(path)).node
+    if isinstance(node, MappingNode):
+        keys = {k.value for k, _ in node.value if isinstance(k, ScalarNode)}
+        if "gateword_stage" in keys or {"settings", "mosfet"} & keys:
+            return "stage"
+    return "map"
+
+
+def problems_of(name: str) -> tuple[list[Problem], str]:
+    """Every problem of one file, and a line that says what it holds."""
+    try:
+        path = find_document(name)
+        kind = kind_of(path)
+    except FileError as error:
+        return list(error.problems), ""
+    if kind == "stage":
+        stage, problems = read_stage(path)
+        if stage is None:
+            return problems, ""
+        return problems, f"stage {stage.name} on {stage.chip.name}, {len(stage.settings)} settings"
+    chip, problems = read_map(path)
+    if chip is None:
+        return problems, ""
+    fields = sum(len(r.fields) for r in chip.registers.values())
+    proven = len(chip.known_frames)
+    summary = (f"map {chip.name}: {len(chip.registers)} registers, {fields} fields, {len(chip.faults)} faults, "
+               f"{proven} known frame{'s' * (proven != 1)} proven")
+    found = [*problems, *vet(chip)]
+    return found, "" if any(p.severity == "error" for p in found) else summary
+
+
+def run(args: argparse.Namespace, context: Context) -> int:
+    if args.schema:
+        if args.schema == "stage":
+            from regmap.stagefile import json_schema
+        else:
+            from regmap.mapgrammar import json_schema
+        context.out(json.dumps(json_schema(), indent=1))
+        return Status.OK
+    if not args.files:
+        context.err("gateword vet: no file given; expected a map or a stage (or --schema)")
+        return Status.USAGE
+    if args.against:
+        return _against(args, context)
+    errors = warnings = 0
+    unreadable = False
+    rows = []
+    for name in args.files:
+        problems, summary = problems_of(name)
+        shown = [p for p in problems if p.severity == "error" or not args.quiet]
+        errors += sum(p.severity == "error" for p in problems)
+        warnings += sum(p.severity == "warning" for p in problems)
+        unreadable = unreadable or any(p.place.line == 0 for p in problems)
+        rows.append({"file": name, "summary": summary, "problems": [_as_json(p) for p in shown]})
+        if args.json:
+            continue
+        for problem in shown:
+            context.out(problem.render(context.width))
+        if summary:
+            context.out(f"{name}: {context.style('sound', 'good')}: {summary}")
+    if args.json:
+        context.json("vet", files=rows, errors=errors, warnings=warnings)
+    elif errors or warnings and not args.quiet:
+        context.out(f"{errors} error{'s' * (errors != 1)}, {warnings} warning{'s' * (warnings != 1)}")
+    if unreadable:
+        return Status.USAGE
+    return Status.FINDINGS if errors or args.strict and warnings else Status.OK
+
+
+def _against(args: argparse.Namespace, context: Context) -> int:
+    from regmap.headerlint import lint
+    from regmap.mapfile import load_map
+
+    chip = load_map(args.files[0])
+    path = Path(args.against)
+    result = lint(chip, read_text(path), str(path))
+    if args.json:
+        context.json("vet-against", file=str(path), problems=[_as_json(p) for p in result.problems],
+                     read=result.read, unread=result.unread)
+    else:
+        for problem in result.problems:
+            context.out(problem.render(context.width))
+        context.out(f"{path}: {result.read} #defines compared, {result.unread} not understood, {len(result.problems)} findings")
+    return Status.FINDINGS if any(p.severity == "error" for p in result.problems) else Status.OK
+
+
+def _as_json(problem: Problem) -> dict[str, object]:
+    place = problem.place
+    return {"file": place.file, "line": place.line, "column": place.column, "severity": problem.severity,
+            "found": problem.found, "expected": problem.expected, "nearest": problem.nearest, "path": problem.path}

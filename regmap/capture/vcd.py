@@ -16,20 +16,15 @@ first, then values of vectors claim the token behind them as their code, whateve
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 
+from .blocks import BLOCK, BlockCapture, Changes
 from .levels import Levels
-from .signals import X, Z, Capture, Findings, Indices, Times, Values
+from .signals import X, Z, Findings, Indices, Times, Values
 from .source import Source
-from .tokens import PAD, ByteBlock, Bytes, unsigned
+from .tokens import ByteBlock, Bytes, unsigned
 from .vcdcodes import Codes
 from .vcdhead import KEYWORDS, Header, HeaderReader, Variable
-
-BLOCK = 1 << 20
-#: One instant, comment or token may be this long; beyond it the file is not a capture.
-BLOCK_LIMIT = 64 << 20
 
 # The class of a token by its first byte.
 OTHER, TIME, SCALAR, VECTOR, KEYWORD, STRING, CODE = range(7)
@@ -47,89 +42,19 @@ LEVEL = np.full(256, 255, np.uint8)
 for _char, _value in (("0", 0), ("1", 1), ("x", X), ("X", X), ("z", Z), ("Z", Z)):
     LEVEL[ord(_char)] = _value
 
-Changes = dict[int, tuple[Times, Values]]
 
-
-class VcdCapture(Capture):
+class VcdCapture(BlockCapture):
     """A value change dump. Channels are known at once, blocks come as the file is read."""
 
     format = "vcd"
 
     def __init__(self, source: Source, *, levels: Levels | None = None, block: int = BLOCK) -> None:
         findings = Findings(source.name)
-        self._file = source
         header = HeaderReader(source, findings).read()
-        super().__init__(findings, header.tick, tuple(header.channels))
-        self._body = Body(header, findings, levels or Levels())
-        self._line = header.lines + 1
-        self._size = header.size
-        self._block = max(64, block)
-
-    def close(self) -> None:
-        """Close the file."""
-        self._file.close()
-
-    @property
-    def position(self) -> tuple[int, int]:
-        """(bytes read, bytes in all) of the file as stored."""
-        return self._file.taken, self._file.total
-
-    def _raw(self) -> Iterator[tuple[Changes, int, int]]:
-        body, source = self._body, self._file
-        store = bytearray(self._block + 2 * PAD)
-        held, offset, line = 0, self._size, self._line
-        while True:
-            room = len(store) - 2 * PAD - held
-            if room == 0:
-                # Nothing could be taken from a whole block: one instant or token is that long.
-                if len(store) > BLOCK_LIMIT:
-                    self._too_long(line, offset)
-                    return
-                grown = bytearray(2 * len(store))
-                grown[: len(store)] = store
-                store = grown
-                continue
-            got = source.readinto(memoryview(store)[PAD + held : PAD + held + room])
-            size, final = held + got, got < room
-            open_end = False
-            if final:
-                # A line end that is missing is supplied, and remembered.
-                open_end = size > 0 and store[PAD + size - 1] > 32
-                store[PAD + size] = 10
-            begin = body.until
-            used = body.take(ByteBlock(store, size + final), line, final=final, cut=open_end or bool(source.trouble))
-            if body.until is not None and body.until != begin:
-                yield body.collect(), body.first if begin is None else begin, body.until
-            if final or body.stopped:
-                place = body.bad if body.stopped else size
-                self._finish(offset + place, line + store.count(b"\n", PAD, PAD + place), open_end)
-                return
-            line += int(np.count_nonzero(np.frombuffer(store, np.uint8, used, PAD) == 10))
-            offset += used
-            held = size - used
-            store[PAD : PAD + held] = store[PAD + used : PAD + size]
-
-    def _too_long(self, line: int, offset: int) -> None:
-        self.findings.add(
-            f"reading stops at byte {offset}: more than {BLOCK_LIMIT >> 20} MiB without a new time",
-            "times (#) between the changes", line=line)
-
-    def _finish(self, offset: int, line: int, open_end: bool) -> None:
-        body, source = self._body, self._file
-        when = "before the first time" if body.until is None else f"t = {self.when(body.until - 1)}"
-        where = f"byte {offset}, line {line}, {when}"
-        if body.stopped:
-            self.findings.add(f"reading stops at {where}; what comes before it is used", severity="warning")
-        elif source.trouble:
-            self.findings.add(f"the capture ends at {where}: {source.trouble}", "a complete file", line=line)
-        elif body.in_text:
-            self.findings.add(f"the capture ends inside a section, {where}", "$end", line=line)
-        elif body.cut:
-            self.findings.add(f"the capture is cut at {where}: {body.cut}", "a complete last line", line=line)
-        elif open_end:
-            self.findings.note(f"the last line has no line end ({where}): the file may be cut there")
-        if body.until is None:
-            self.findings.add("no time in the file, so no changes to show", "#0 and changes after it", severity="warning")
+        body = Body(header, findings, levels or Levels())
+        super().__init__(
+            findings, header.tick, tuple(header.channels), source, body, line=header.lines + 1,
+            offset=header.size, block=block)
 
 
 class Body:
@@ -137,6 +62,8 @@ class Body:
 
     `until` is how far it is complete (None before the first time), `first` the first time of all.
     """
+
+    no_time = "#0 and changes after it"
 
     def __init__(self, header: Header, findings: Findings, levels: Levels) -> None:
         self.findings = findings

@@ -521,9 +521,12 @@ FAULT = Record(
             False,
             "roles of the settings that decide when it trips",
         ),
-        "detect": (TIME, False, "time from the condition to detection"),
+        "detect": (TIME, False, "time from the condition to detection, without the times that settings named in `uses` add"),
         "react": (TIME, False, "time from detection to the safe reaction"),
-        "normal_at_power_up": (BOOL, False, "is set after every power-up"),
+        "handled_by": (Choice({"chip": 1, "pin": 1, "poll": 1, "nobody": 1}), False,
+                   "who brings the outputs to safety: the chip itself (stop), the controller after the fault pin or "
+                   "after a poll (warn), or nobody because none is needed (note)"),
+    "normal_at_power_up": (BOOL, False, "is set after every power-up"),
     },
     "a fault",
 )
@@ -565,6 +568,11 @@ KNOWN_FRAME = Record(
             Table(NAME, WORD64, "values by part"),
             False,
             "values of parts that are free: status bits, counters",
+        ),
+        "after": (
+            Many(TEXT, "requests and keys"),
+            False,
+            "writes, commands and keys that came before and decide the layout",
         ),
         "source": (TEXT, True, "where in the data sheet this example stands"),
     },
@@ -836,9 +844,10 @@ def map_shape() -> Record:
                             "frames are cut into pieces of this many bits",
                         ),
                         "reply_headers": (
-                            BOOL,
+                            Choice(["start", "between", "none"]),
                             False,
-                            "the headers come back on the reply line (yes)",
+                            "where the headers come back on the reply line (start); between: after "
+                            "the first piece of every chip",
                         ),
                     },
                     "daisy chain",

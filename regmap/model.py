@@ -346,6 +346,7 @@ class Fault:
     uses: tuple[str, ...] = ()
     detect: Band | None = None
     react: Band | None = None
+    handled_by: Literal["chip", "pin", "poll", "nobody"] = "chip"
     normal_at_power_up: bool = False
     origin: str = ""
 
@@ -389,13 +390,17 @@ class Rule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KnownFrame:
-    """A frame copied from the data sheet, and what the data sheet says that it does."""
+    """A frame copied from the data sheet, and what the data sheet says that it does.
+
+    `after` are requests and keys that came before and decide the layout (a checksum switched on).
+    """
 
     does: str
     command: int | None
     reply: int | None = None
     data: int | None = None
     given: Mapping[str, int] = field(default_factory=dict)
+    after: tuple[str, ...] = ()
     source: str = ""
     origin: str = ""
 
@@ -415,11 +420,13 @@ class Chain:
 
     The stream starts with `headers`; then every frame is cut into pieces of `split` bits (0: not
     cut), and piece by piece the words follow, the chip farthest from the controller's output first.
+    `reply_headers` is where they come back on the reply line: at its "start", "between" the first
+    piece of every chip and the others, or "none".
     """
 
     headers: tuple[Header, ...] = ()
     split: int = 0
-    reply_headers: bool = True
+    reply_headers: str = "start"
     origin: str = ""
 
 

@@ -16,6 +16,10 @@ from ..values import choose
 from .registers import read_code, unknown_field
 
 
+#: who reacts to a fault of this severity where the map does not say
+HANDLED_BY = {"stop": "chip", "warn": "poll", "note": "nobody"}
+
+
 class Extras:
     """Checks references against a chip that has frames, registers, commands and values already."""
 
@@ -232,6 +236,7 @@ class Extras:
                 uses=tuple(rec.get("uses", ())),
                 detect=rec.get("detect"),
                 react=rec.get("react"),
+                handled_by=rec.get("handled_by", HANDLED_BY[rec.get("severity", "stop")]),
                 normal_at_power_up=rec.get("normal_at_power_up", False),
                 origin=Sources.origin(rec.node),
             )
@@ -355,6 +360,10 @@ class Extras:
             good = True
             for piece in rec["does"].split(";"):
                 good = self.request(piece, rec.value_nodes["does"], rec.path) is not None and good
+            for index, text in enumerate(rec.get("after", ())):
+                node = rec["after"].nodes[index]
+                if text not in self.chip.keys:
+                    good = self.request(text, node, rec.path) is not None and good
             if "command" not in rec.key_nodes and "reply" not in rec.key_nodes:
                 self.reader.complain(
                     rec.node,
@@ -371,6 +380,7 @@ class Extras:
                         reply=rec.get("reply"),
                         data=rec.get("data"),
                         given=dict(rec.get("given", {})),
+                        after=tuple(rec.get("after", ())),
                         source=rec.get("source", ""),
                         origin=Sources.origin(rec.node),
                     )
@@ -396,6 +406,6 @@ class Extras:
         return Chain(
             headers=tuple(headers),
             split=rec.get("split", 0),
-            reply_headers=rec.get("reply_headers", True),
+            reply_headers=rec.get("reply_headers", "start"),
             origin=Sources.origin(rec.node),
         )

@@ -1,0 +1,255 @@
+"""A stage held against the calculations: the only bridge between a chip's own names and the physics.
+
+    verdicts = assess(stage)                  every check on the wanted configuration
+    verdicts = assess(stage, bank)            the same on other register contents
+    rows = sweep(stage, "TIMING.DEAD_TIME")   one row for each option of a field
+
+A role in the map says what a field sets; its physical value at the wanted code becomes the input
+`role:NAME`. What the map states under `electrical:` and `spi:` becomes `chip:NAME`, what the stage
+states `stage:NAME`. Every input carries the file and line that it came from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+from . import values
+from .bank import Bank, need
+from .errors import CallError
+from .expr import evaluate
+from .faults import status_registers
+from .model import Chip, Fault, Field
+from .parameters import CHIP, ROLES
+from .quantity import Band
+from .stagefile import Stage
+
+if TYPE_CHECKING:
+    from .calc import Facts, Inputs, Verdict
+
+_SPI = {"spi.clock_max": "clock_max", "spi.cs_high": "idle", "spi.cs_lead": "lead", "spi.cs_lag": "lag"}
+
+
+def inputs_of(stage: Stage, bank: Bank | None = None) -> Inputs:
+    """Everything the calculations may know of this stage at these register contents."""
+    from .calc import Input, Inputs
+
+    bank = bank if bank is not None else stage.bank
+    chip = stage.chip
+    items = [Input(f"stage:{p.name}", p.value, f"stage {p.origin}") for p in stage.params.values()]
+    items += [Input(f"chip:{p.name}", p.value, f"map {p.origin}") for p in chip.electrical.values()]
+    stated = {i.name for i in items}
+    for name, attribute in _SPI.items():
+        band = getattr(chip.spi, attribute)
+        if band is not None and f"chip:{name}" not in stated and name in CHIP:
+            items.append(Input(f"chip:{name}", band, f"map {chip.files[-1] if chip.files else chip.name}, spi.{attribute}"))
+    items += role_inputs(chip, bank)
+    return Inputs(items, facts_of(stage, bank))
+
+
+def role_inputs(chip: Chip, bank: Bank) -> list[Any]:
+    """One input for each role that the chip has; fields that share a role are taken together."""
+    from .calc import Input
+
+    found = []
+    for role, row in ROLES.items():
+        bands: list[Band] = []
+        others: list[str | int] = []
+        origins: list[str] = []
+        for item in chip.with_role(role):
+            name = getattr(item, "ref", item.name)
+            reading = bank.reading(name)
+            if reading is None:
+                continue
+            if row.dimension is not None and reading.band is not None:
+                bands.append(reading.band)
+            elif row.dimension is not None:
+                others.append(reading.name or str(reading.code))
+            else:
+                others.append(reading.code)
+            origins.append(f"map {item.origin} {name}, code {reading.code}")
+        if bands:
+            found.append(Input(f"role:{role}", hull(bands), "; ".join(origins)))
+        elif others:
+            found.append(Input(f"role:{role}", others[0], origins[0]))
+    return found
+
+
+def hull(bands: list[Band]) -> Band:
+    """The band that holds all of these: several switches with settings of their own are judged together."""
+    if len(bands) == 1:
+        return bands[0]
+    typ = sum((b.typ for b in bands), start=bands[0].typ * 0) / len(bands)
+    return Band(min(b.low for b in bands), typ, max(b.high for b in bands), bands[0].dim, "computed")
+
+
+def facts_of(stage: Stage, bank: Bank) -> Facts:
+    """Counts and fault times that are no parameter."""
+    from .calc import Facts
+    from .codec import Codec
+
+    chip = stage.chip
+    frame = Codec(chip).frame_in_force(bank)
+    return Facts(
+        status_registers=len(status_registers(chip)) or None,
+        frame_bits=frame.length * max(1, len(stage.chain)),
+        extra_frames=frame.after,
+        faults=tuple(_timing(f, chip, bank) for f in chip.faults.values()) or None,
+        origin=f"map {chip.name}",
+    )
+
+
+def _timing(fault: Fault, chip: Chip, bank: Bank) -> Any:
+    from .calc import FaultTiming
+
+    masked = fault.masked_when is not None and evaluate(fault.masked_when, bank) is True
+    adds = tuple(
+        f"role:{role}" for role in fault.uses
+        if ROLES[role].dimension == "time" and chip.with_role(role)
+    )
+    how = "chip" if fault.handled_by == "nobody" else fault.handled_by
+    needed = fault.handled_by != "nobody" and not fault.normal_at_power_up
+    return FaultTiming(
+        name=fault.name, title=f"{fault.title}: handled in time", detect=fault.detect, react=fault.react, adds=adds,
+        how=how, masked_by=str(fault.masked_when) if masked else "", needed=needed, origin=f"map {fault.origin}",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """Verdicts, worst first, with those that the stage waives and why."""
+
+    verdicts: tuple[Verdict, ...]
+    waived: tuple[tuple[Verdict, str], ...] = ()
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """How many hold, are thin, fail, or could not be computed."""
+        found = dict.fromkeys(("fails", "thin", "not computed", "holds"), 0)
+        for verdict in self.verdicts:
+            found[verdict.status] += 1
+        return found
+
+    @property
+    def failed(self) -> bool:
+        return any(v.status == "fails" for v in self.verdicts)
+
+
+def assess(stage: Stage, bank: Bank | None = None, names: Iterable[str] | None = None) -> Assessment:
+    """Run the checks (all, or those named). Raises CallError for a name that means nothing."""
+    from .calc import run, select, worst_first
+
+    for waived in stage.waive:
+        select([waived])
+    verdicts = run(inputs_of(stage, bank), names)
+    kept = [v for v in verdicts if not _waiver(stage, v)]
+    waived_ones = tuple((v, _waiver(stage, v)) for v in verdicts if _waiver(stage, v))
+    return Assessment(tuple(worst_first(kept)), waived_ones)
+
+
+def _waiver(stage: Stage, verdict: Verdict) -> str:
+    for name, reason in stage.waive.items():
+        if f"{verdict.check}.".startswith(f"{name}."):
+            return reason
+    return ""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One option of a swept field: its verdicts by check, and whether it is the one in the stage."""
+
+    reading: values.Reading
+    verdicts: dict[str, Verdict]
+    current: bool
+    broken_rules: tuple[str, ...] = ()
+
+    @property
+    def worst(self) -> float:
+        """The smallest relative margin of the row; what cannot be computed does not count."""
+        margins = [v.relative for v in self.verdicts.values() if v.relative is not None]
+        return min(margins, default=0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Sweep:
+    """A field's options with every verdict that it moves; `best` is the row with the largest worst margin."""
+
+    name: str
+    rows: tuple[Row, ...]
+    moved: tuple[str, ...]
+    unmoved: int
+
+    @property
+    def best(self) -> Row | None:
+        """The option to prefer: no failed verdict and no broken rule first, then the largest worst margin."""
+        def rank(row: Row) -> tuple[int, int, float]:
+            fails = sum(v.status == "fails" for v in row.verdicts.values())
+            return (-len(row.broken_rules), -fails, row.worst)
+
+        return max(self.rows, key=rank, default=None) if self.moved else None
+
+
+def sweep(stage: Stage, name: str, limit: int = 256) -> Sweep:
+    """Every option of a field, joined or external value with the verdicts that differ between them.
+
+    Raises CallError for an unknown name or one that holds no setting.
+    """
+    from .calc import run
+
+    item = need(stage.chip, name)
+    if isinstance(item, Field) and not item.setting:
+        raise CallError(f"{name} holds no setting ({item.access})")
+    base = stage.bank
+    now = base.code(name)
+    rows: list[tuple[values.Reading, dict[str, Verdict], tuple[str, ...]]] = []
+    seen: set[object] = set()
+    for reading in values.options(item, base, limit):
+        if reading.band is not None and reading.code != now:
+            key = (reading.band, reading.name)
+            if key in seen:
+                continue  # duplicate codes say the same
+            seen.add(key)
+        bank = base.copy()
+        bank.put(item, reading.code)
+        verdicts = {v.check: v for v in run(inputs_of(stage, bank)) if not _waiver(stage, v)}
+        broken = tuple(r.name for r in stage.chip.rules if r.severity == "error" and evaluate(r.require, bank) is False)
+        rows.append((reading, verdicts, broken))
+    names = list(dict.fromkeys(n for _, v, _ in rows for n in v))
+    moved = tuple(n for n in names if len({_signature(v.get(n)) for _, v, _ in rows}) > 1)
+    return Sweep(
+        name,
+        tuple(Row(r, {n: v[n] for n in moved if n in v}, r.code == now, b) for r, v, b in rows),
+        moved, len(names) - len(moved),
+    )
+
+
+def _signature(verdict: Verdict | None) -> object:
+    if verdict is None:
+        return None
+    # twelve digits: the last ones are rounding, not a difference
+    share = None if verdict.relative is None else f"{verdict.relative:.12g}"
+    return (verdict.status, share, verdict.missing)
+
+
+def with_settings(stage: Stage, changes: dict[str, str]) -> Stage:
+    """The stage with other wanted settings (name to text). Raises CallError for what cannot be."""
+    from .stagefile import Setting
+
+    kept = {s.name: s for s in stage.settings}
+    bank = stage.bank
+    for name, text in changes.items():
+        item = need(stage.chip, name)
+        choice = values.choose(item, text, bank)
+        bank.put(item, choice.code)
+        kept[name] = Setting(name=name, asked=text, choice=choice, origin="command line")
+    return replace(stage, settings=tuple(kept.values()))
+
+
+@lru_cache(maxsize=1)
+def check_names() -> tuple[str, ...]:
+    """Every check's name, for completion and messages."""
+    from .calc import checks
+
+    return tuple(c.name for c in checks())

@@ -29,6 +29,13 @@ def voltage_slope(vs: Any, ion: Any, ioff: Any, qgd: Any) -> Any:
     return vs * larger(ion, ioff) / qgd
 
 
+@formula("max({mean}, {ion} / {crss}, {ioff} / {crss})", "voltage slew", up="mean ion ioff",
+         down="crss", source="i = C dV/dt: the gate current holds Crss dV/dt on the plateau")
+def steepest_slope(mean: Any, ion: Any, ioff: Any, crss: Any) -> Any:
+    """Slope where the gate-drain capacitance is smallest, that is at high drain voltage."""
+    return larger(mean, larger(ion, ioff) / crss)
+
+
 @formula("{ipk} * max({ion}, {ioff}) / {qgs2}", "current slew", up="ipk ion ioff", down="qgs2",
          source=MODEL)
 def current_slope(ipk: Any, ion: Any, ioff: Any, qgs2: Any) -> Any:
@@ -169,16 +176,22 @@ def fall_time(work: Work, side: str) -> Outcome:
     return _edge(work, "sink", side, "t_fall", "fall_time")
 
 
-@sided("gate.dvdt", "voltage slope at the phase node", "dV/dt = Vs max(Isource, Isink) / Qgd",
-       SOURCE_USES + SINK_USES + "stage:supply.voltage stage:mosfet.qgd stage:limits.dvdt",
-       EDGE_CAUTION)
+@sided("gate.dvdt", "voltage slope at the phase node", "dV/dt = Vs max(Isource, Isink) / Qgd; with Crss known also max(Isource, Isink) / Crss",
+       SOURCE_USES + SINK_USES + "stage:supply.voltage stage:mosfet.qgd stage:mosfet.crss "
+       "stage:limits.dvdt",
+       EDGE_CAUTION + " Without Crss this is the mean slope; the steepest part can be several "
+       "times steeper where the gate-drain capacitance depends strongly on the voltage.")
 def dvdt(work: Work, side: str) -> Outcome:
-    """Mean slope over the plateau against the limit."""
+    """Mean slope over the plateau, and the steepest part where Crss is known."""
+    ion, ioff = gate_current(work, "source", side), gate_current(work, "sink", side)
     value = work.derive(
-        "dV/dt", voltage_slope, vs=work.take("Vs", "stage:supply.voltage"),
-        ion=gate_current(work, "source", side), ioff=gate_current(work, "sink", side),
+        "dV/dt", voltage_slope, vs=work.take("Vs", "stage:supply.voltage"), ion=ion, ioff=ioff,
         qgd=work.take("Qgd", "stage:mosfet.qgd"),
     )
+    crss = work.maybe("Crss", "stage:mosfet.crss")
+    if crss is not None:
+        value = work.derive("dV/dt,max", steepest_slope, mean=value, ion=ion, ioff=ioff,
+                            crss=crss)
     return work.at_most(value, work.take("limit", "stage:limits.dvdt"))
 
 

@@ -1,0 +1,135 @@
+"""An invented chip and stage, complete enough for every check; not any real part."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from regmap.calc import Facts, FaultTiming, Input, Inputs
+from regmap.calc.inputs import Value, parameter
+from regmap.quantity import parse_band
+
+CHIP = {
+    "supply.max": "45 V", "supply.operating": "5.5..40 V", "supply.current": "8 / 10 / 13 mA",
+    "supply.sleep_current": "2 / 5 / 15 uA", "supply.wake_time": "0.6..1 ms",
+    "charge_pump.current": "20..30 mA", "charge_pump.dropout": "0.5..1.5 V",
+    "regulator.current": "20..30 mA", "regulator.dropout": "0.2..0.5 V",
+    "bootstrap.resistance": "5..12 ohm", "bootstrap.vf": "0.5..0.9 V",
+    "bootstrap.bias_current": "50..120 uA", "bootstrap.trickle_current": "150..250 uA",
+    "bootstrap.uv": "4.2..4.8 V", "gate.voltage.high": "9.5 / 11 / 12 V",
+    "gate.voltage.low": "9.5 / 11 / 12 V", "gate.pulldown": "2..5 ohm",
+    "propagation.on": "60..120 ns", "propagation.off": "60..150 ns",
+    "propagation.mismatch": "5..30 ns", "vds.comparator_delay": "50..150 ns",
+    "sense.offset": "-0.5..0.5 mV", "sense.offset_drift": "-3..3 uV/K",
+    "sense.output.low": "0.1..0.2 V", "oscillator.tolerance": "-8..8 %",
+    "thermal.resistance": "28..32 K/W", "temperature.max": "150 degC",
+    "spi.clock_max": "10 MHz", "spi.cs_high": "400..600 ns", "spi.cs_lead": "50..60 ns",
+    "spi.cs_lag": "50..60 ns",
+}
+STAGE = {
+    "supply.voltage": "9 / 13.5 / 18 V", "supply.crank": "6.5 V", "supply.load_dump": "35 V",
+    "supply.charge_budget": "0.1 Ah", "standby.time": "30 d", "standby.wakes_per_day": 24,
+    "standby.wake_time": "50..100 ms", "temperature.ambient": "-40 / 25 / 85 degC",
+    "mosfet.qg": "50 / 60 / 75 nC", "mosfet.qgs": "11 / 14 / 17 nC",
+    "mosfet.qgd": "9 / 12 / 15 nC", "mosfet.cgd": "30..60 pF", "mosfet.vth": "2.2 / 2.8 / 3.4 V",
+    "mosfet.plateau": "4.2 / 4.6 / 5 V", "mosfet.vgs_on": "7 V", "mosfet.vgs_max": "20 V",
+    "mosfet.vds_max": "40 V", "mosfet.rdson": "1.6 / 1.8 / 2.2 mohm", "mosfet.rth": "14..18 K/W",
+    "mosfet.tj_max": "175 degC", "mosfet.short_circuit_time": "8..12 us",
+    "mosfet.pulse_current": "400 A", "gate.clamp": "95..105 kohm", "bridge.inductance": "6..12 nH",
+    "charge_pump.capacitor": "0.8 / 1 / 1.2 uF", "bootstrap.capacitor": "180 / 220 / 260 nF",
+    "shunt.resistance": "0.99 / 1 / 1.01 mohm", "shunt.power": "3 W", "shunt.rth": "20..25 K/W",
+    "pwm.frequency": "19.8 / 20 / 20.2 kHz", "pwm.duty.min": "3 %", "pwm.duty.max": "85 %",
+    "pwm.deadtime": "900 ns", "motor.current.rms": "20..22 A", "motor.current.peak": "45..50 A",
+    "adc.bits": 12, "adc.reference": "3.25 / 3.3 / 3.35 V", "adc.sampling": "200..250 ns",
+    "controller.reaction": "80..150 us", "watchdog.service": "9 ms", "spi.clock": "5 MHz",
+    "poll.period": "1 ms", "safety.ftti": "5 ms", "limits.dvdt": "300 V/us",
+    "limits.didt": "1500 A/us", "limits.rise_time.min": "60 ns", "limits.rise_time.max": "400 ns",
+    "limits.diode_loss": "2 W", "limits.current_error": "2.5 A", "limits.current_step": "100 mA",
+    "limits.wake_time": "2 ms",
+}
+ROLES = {
+    "gate.source": "60 mA +- 20 %", "gate.sink": "120 mA +- 20 %", "gate.hold": "25..35 mA",
+    "gate.drive_time": "1.8..2.2 us", "deadtime": "800 / 850 / 900 ns",
+    "vds.threshold": "0.26 / 0.3 / 0.34 V", "vds.blanking": "1.8 / 2 / 2.2 us",
+    "vds.filter": "0.8 / 1 / 1.2 us", "sense.gain": "20 V/V", "sense.blanking": "150..250 ns",
+    "overcurrent.threshold": "75 / 80 / 85 mV", "uv.threshold": "5 / 5.2 / 5.5 V",
+    "ov.threshold": "28 / 29 / 30 V", "temperature.warning": "125 / 130 / 140 degC",
+    "watchdog.window": "12 ms", "watchdog.closed_share": "50 %", "watchdog.enable": 1,
+}
+
+
+def make(name: str, value: str | int) -> Input:
+    entry = parameter(name)
+    parsed: Value = value
+    if isinstance(value, str) and entry.kind == "quantity":
+        parsed = parse_band(value.replace(" V/V", ""), entry.dimension)
+    return Input(name, parsed, f"test, {name}")
+
+
+def facts() -> Facts:
+    return Facts(
+        status_registers=5, frame_bits=24, extra_frames=1, origin="map test.yaml",
+        faults=(
+            FaultTiming(name="VDS_HA", adds=("role:vds.blanking", "role:vds.filter"),
+                        react=parse_band("0.5..1 us"), how="chip"),
+            FaultTiming(name="OTW", detect=parse_band("10..30 us"), how="poll"),
+            FaultTiming(name="UV", detect=parse_band("5..10 us"), how="pin", masked_by="CFG.UV_M"),
+            FaultTiming(name="INFO", needed=False, masked_by="CFG.INFO_M"),
+        ),
+    )
+
+
+def complete(without: tuple[str, ...] = (), **changes: str | int) -> Inputs:
+    """All inputs; `without` leaves names out, `changes` (dots as __, colon as ___) replace some."""
+    table: dict[str, str | int] = {}
+    for kind, rows in (("chip", CHIP), ("stage", STAGE), ("role", ROLES)):
+        table.update({f"{kind}:{name}": value for name, value in rows.items()})
+    table.update({k.replace("___", ":").replace("__", "."): v for k, v in changes.items()})
+    return Inputs([make(n, v) for n, v in table.items() if n not in without], facts())
+
+
+@pytest.fixture(scope="session")
+def build() -> Callable[..., Inputs]:
+    return complete
+
+
+@pytest.fixture(scope="session")
+def given() -> Callable[[dict[str, str | int]], Inputs]:
+    """Inputs from just the names given, for published examples."""
+    return lambda table: Inputs([make(n, v) for n, v in table.items()], facts())
+
+
+#: The same stage in its other shapes, so that every branch of every check is reached.
+SHAPES: dict[str, dict[str, str | int]] = {
+    "current drive, charge pump": {"chip___high_side_supply": "charge pump"},
+    "resistive drive, bootstrap": {
+        "chip___high_side_supply": "bootstrap",
+        "chip___drive__resistance__source": "4..8 ohm",
+        "chip___drive__resistance__sink": "2..5 ohm",
+        "stage___gate__resistor__on": "45 / 47 / 49 ohm",
+        "stage___gate__resistor__off": "21 / 22 / 23 ohm",
+    },
+    "always on, pump": {"chip___high_side_supply": "charge pump",
+                        "stage___pwm__duty__max": "100 %"},
+    "always on, bootstrap": {"chip___high_side_supply": "bootstrap",
+                             "stage___pwm__duty__max": "100 %"},
+    "other choices": {
+        "chip___high_side_supply": "charge pump", "chip___deadtime_with_controller": "sum",
+        "chip___overcurrent__measured_at": "output", "role___overcurrent__threshold": "2.9..3 V",
+        "stage___adc__trigger": "end", "role___sense__reference": "1.6..1.7 V",
+        "stage___mosfet__temperature": "-40..160 degC",
+        "stage___supply__load_dump_class": "12 V test A",
+    },
+}
+LEFT_OUT: dict[str, tuple[str, ...]] = {
+    "resistive drive, bootstrap": ("role:gate.source", "role:gate.sink", "role:gate.hold",
+                                   "chip:propagation.mismatch", "chip:gate.pulldown"),
+    "other choices": ("stage:supply.load_dump", "role:temperature.warning", "role:vds.filter",
+                      "chip:vds.comparator_delay"),
+}
+
+
+@pytest.fixture(scope="session", params=list(SHAPES))
+def shape(request: pytest.FixtureRequest) -> Inputs:
+    return complete(LEFT_OUT.get(request.param, ()), **SHAPES[request.param])

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from regmap.errors import FileError, Problem
 from regmap.mapfile import find_document, read_map
-from regmap.source import MappingNode, ScalarNode, compose, read_text
+from regmap.source import MappingNode, ScalarNode, compose_file, read_text
 from regmap.stagefile import read_stage
 from regmap.vet import vet
 
@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def kind_of(path: Path) -> str:
     """ "stage" or "map", by the file's own format key."""
-    node = compose(str(path), read_text(path)).node
+    node = compose_file(path).node
     if isinstance(node, MappingNode):
         keys = {k.value for k, _ in node.value if isinstance(k, ScalarNode)}
         if "gateword_stage" in keys or {"settings", "mosfet"} & keys:

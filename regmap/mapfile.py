@@ -21,7 +21,7 @@ from .errors import CallError, FileError, Problem, nearest
 from .mapgrammar import map_shape
 from .model import Chip, Param, Spi
 from .schema import BAD, Reader, Rec
-from .source import MappingNode, Node, ScalarNode, Sources, compose, read_text
+from .source import MappingNode, Node, ScalarNode, Sources, compose_file
 
 MAX_EXTENDS = 8
 
@@ -85,7 +85,7 @@ def _merged(path: Path, text: str | None, sources: Sources, reader: Reader) -> N
     trees: list[Node] = []
     current, current_text = path, text
     while True:
-        source = compose(str(current), read_text(current) if current_text is None else current_text)
+        source = compose_file(current, current_text)
         sources.add(source)
         chain.append(current.resolve())
         trees.append(source.node)
@@ -237,7 +237,7 @@ def _build(rec: Rec, reader: Reader, sources: Sources) -> Chip:
         electrical=_electrical(rec.get("electrical", empty)),
         watchdog=rec.get("watchdog", ""),
         page_select=rec.get("page_select", ""),
-        files=tuple(sources.by_name),
+        files=tuple(str(s.path) for s in sources.by_name.values()),
         digest=hashlib.sha256(
             "".join(s.digest for s in sources.by_name.values()).encode()
         ).hexdigest(),

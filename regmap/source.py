@@ -30,10 +30,11 @@ ScalarNode = yaml.ScalarNode
 
 
 class Source:
-    """One file as text and node tree; makes `Place`s from nodes."""
+    """One file as text and node tree. `name` is what messages call it, `path` where it lies."""
 
-    def __init__(self, name: str, text: str, node: Node) -> None:
+    def __init__(self, name: str, text: str, node: Node, path: Path | None = None) -> None:
         self.name = name
+        self.path = path
         self.text = text
         self.node = node
         self.lines = text.splitlines()
@@ -72,8 +73,14 @@ class Sources:
         return f"{node.start_mark.name}:{node.start_mark.line + 1}"
 
 
+#: The shipped maps and stages lie beside this package when installed, one folder up in a checkout.
+_SHIPPED = (Path(__file__).parent / "devices", Path(__file__).parent.parent / "devices")
+
+
 def display_name(path: Path) -> str:
-    """How a file is called in messages: as the user gave it."""
+    """How a file is called in messages: as the user gave it; a shipped one without the way to it."""
+    if path.is_absolute() and path.parent in _SHIPPED:
+        return f"shipped:{path.name}"
     return str(path)
 
 
@@ -111,6 +118,13 @@ def decode_text(name: str, data: bytes) -> str:
 
 class _Named(io.BytesIO):
     name = ""
+
+
+def compose_file(path: Path, text: str | None = None) -> Source:
+    """A file to a node tree; `text` stands in for what the file holds. Raises FileError."""
+    source = compose(display_name(path), read_text(path) if text is None else text)
+    source.path = path
+    return source
 
 
 def compose(name: str, text: str) -> Source:

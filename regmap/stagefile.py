@@ -39,7 +39,7 @@ from .schema import (
     Text,
     Word,
 )
-from .source import MappingNode, Node, ScalarNode, Sources, compose, read_text
+from .source import MappingNode, Node, ScalarNode, Sources, compose_file
 from .values import Choice, choose
 
 FORMAT = 1
@@ -235,7 +235,7 @@ def read_stage(name: str | Path, *, text: str | None = None) -> tuple[Stage | No
     reader = Reader(sources)
     try:
         path = find_document(name) if text is None else Path(name)
-        source = compose(str(path), read_text(path) if text is None else text)
+        source = compose_file(path, text)
     except FileError as error:
         return None, list(error.problems)
     sources.add(source)

@@ -313,6 +313,8 @@ def _check_conditions(rec: Rec, extras: Extras) -> None:
                     extras.expr(item[key], item.value_nodes[key], item.path)
             for field in item.get("fields", {}).values():
                 _check_cases(field, extras)
+                if "shows" in field:
+                    extras.expr(field["shows"], field.value_nodes["shows"], field.path)
     for section in ("joined", "external"):
         for item in rec.get(section, {}).values():
             _check_cases(item, extras)
@@ -333,6 +335,8 @@ def _check_links(rec: Rec, chip: Chip, extras: Extras) -> None:
                     extras.name(
                         part["fault"], chip.faults, "fault", part.value_nodes["fault"], part.path
                     )
+                if "shows" in part:
+                    extras.expr(part["shows"], part.value_nodes["shows"], part.path)
         to = frame.get("reply", {}).get("to")
         operation = (
             chip.frames[frame_name].command.of_kind("operation")

@@ -11,7 +11,7 @@ from functools import lru_cache
 from typing import Any
 
 from .errors import CallError, nearest
-from .model import ACCESS, SEVERITIES
+from .model import ACCESS, RAISED_BY, SEVERITIES
 from .parameters import CHIP, ROLES, Parameter
 from .quantity import NONE, parse_band
 from .schema import (
@@ -332,6 +332,11 @@ FIELD = Record(
             False,
             "what a status field normally reads once after power-up, where that is not its reset",
         ),
+        "shows": (
+            EXPR,
+            False,
+            "read-only: the condition the field shows, 1 while it holds, such as a state",
+        ),
         **VALUE_KEYS,
     },
     "a field",
@@ -444,6 +449,7 @@ PART = Record(
         "step": (Int(1, 65535), False, "counter: step"),
         "active": (Int(0, 1), False, "status: level that means `set`"),
         "fault": (NAME, False, "status: the fault it shows"),
+        "shows": (EXPR, False, "status: the condition it shows, such as a state"),
         "of": (NAME, False, "echo: the command part repeated"),
         "on_write": (
             Choice(["old", "new", "zero", "any"]),
@@ -526,7 +532,12 @@ FAULT = Record(
         "handled_by": (Choice({"chip": 1, "pin": 1, "poll": 1, "nobody": 1}), False,
                    "who brings the outputs to safety: the chip itself (stop), the controller after the fault pin or "
                    "after a poll (warn), or nobody because none is needed (note)"),
-    "normal_at_power_up": (BOOL, False, "is set after every power-up"),
+        "normal_at_power_up": (BOOL, False, "is set after every power-up"),
+        "raised_by": (
+            Many(Choice(RAISED_BY), "events on the bus"),
+            False,
+            "what on the bus itself raises it: a wrong guard or clock count, a refused write ...",
+        ),
     },
     "a fault",
 )

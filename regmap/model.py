@@ -38,6 +38,18 @@ ACCESS: dict[str, str] = {
 
 SEVERITIES = ("stop", "warn", "note")
 
+#: What on the bus itself raises a fault; key: word used in maps, value: what it means.
+RAISED_BY: dict[str, str] = {
+    "guard": "a frame whose parity or checksum is wrong",
+    "clocks": "a frame with too few or too many clocks",
+    "address": "an access to an address that does not exist",
+    "operation": "a frame that asks for nothing the chip knows",
+    "counter": "a frame whose counter is out of step",
+    "locked_write": "a write that a lock refused",
+    "read_only_write": "a write to a register that only reads",
+    "watchdog": "watchdog service missing, too early or wrong",
+}
+
 PartKind = Literal[
     "operation",
     "address",
@@ -86,6 +98,7 @@ class Part:
     step: int = 1
     active: int = 1
     fault: str = ""
+    shows: Expr | None = None
     of: str = ""
     on_write: Literal["old", "new", "zero", "any"] = "any"
     summary: str = ""
@@ -188,6 +201,7 @@ class Field:
     role: str = ""
     summary: str = ""
     power_up: int | None = None
+    shows: Expr | None = None
     origin: str = ""
 
     @property
@@ -348,6 +362,7 @@ class Fault:
     react: Band | None = None
     handled_by: Literal["chip", "pin", "poll", "nobody"] = "chip"
     normal_at_power_up: bool = False
+    raised_by: tuple[str, ...] = ()
     origin: str = ""
 
     @property

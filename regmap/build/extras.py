@@ -238,6 +238,7 @@ class Extras:
                 react=rec.get("react"),
                 handled_by=rec.get("handled_by", HANDLED_BY[rec.get("severity", "stop")]),
                 normal_at_power_up=rec.get("normal_at_power_up", False),
+                raised_by=tuple(rec.get("raised_by", ())),
                 origin=Sources.origin(rec.node),
             )
         self._no_circles(recs, found)

@@ -29,6 +29,7 @@ _KEYS = {
     "step": ("counter",),
     "active": ("status",),
     "fault": ("status",),
+    "shows": ("status",),
     "of": ("echo",),
     "on_write": ("data",),
 }
@@ -270,6 +271,7 @@ def _part(
         step=rec.get("step", 1),
         active=rec.get("active", 1),
         fault=rec.get("fault", ""),
+        shows=rec.get("shows"),
         of=of,
         on_write=rec.get("on_write", "any"),
         summary=rec.get("summary", ""),

@@ -222,6 +222,7 @@ def _fields(register: str, rec: Rec, width: int, reader: Reader) -> tuple[tuple[
                 role=item.get("role", ""),
                 summary=item.get("summary", ""),
                 power_up=power_up,
+                shows=item.get("shows"),
                 origin=Sources.origin(item.node),
             )
         )

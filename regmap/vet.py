@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from .behave import Machine
 from .codec import Codec, Flaw
 from .errors import CallError, FrameError, Place, Problem
 from .guard import hamming_distance
@@ -46,13 +47,23 @@ def _prove_one(chip: Chip, codec: Codec, known: KnownFrame) -> Iterator[Problem]
         )
 
     command_parts = {p.name for f in chip.frames.values() for p in f.command.parts}
+    machine = Machine(chip)
     try:
+        for text in known.after:
+            for piece in chip.keys[text].steps if text in chip.keys else (text,):
+                for before in plan(chip, [piece], machine.bank):
+                    machine.apply(before.sent)
         frames = plan(
-            chip, [known.does], given={k: v for k, v in known.given.items() if k in command_parts}
+            chip,
+            [known.does],
+            machine.bank,
+            given={k: v for k, v in known.given.items() if k in command_parts},
         )
     except CallError as error:
         yield problem(str(error))
         return
+    # what only selects the page comes before, and is no part of the example
+    frames = [f for f in frames if f.requests]
     if len(frames) != 1:
         yield problem(f"'{known.does}' takes {len(frames)} frames", "one frame")
         return

@@ -51,8 +51,16 @@ class BlockCapture(Capture):
     """A capture whose text is read in blocks by a `Reader`."""
 
     def __init__(
-        self, findings: Findings, tick: Fraction, channels: tuple[Channel, ...], source: Source, body: Reader, *,
-        line: int, offset: int, block: int,
+        self,
+        findings: Findings,
+        tick: Fraction,
+        channels: tuple[Channel, ...],
+        source: Source,
+        body: Reader,
+        *,
+        line: int,
+        offset: int,
+        block: int,
     ) -> None:
         super().__init__(findings, tick, channels)
         self._file = source
@@ -93,7 +101,12 @@ class BlockCapture(Capture):
                 open_end = size > 0 and store[PAD + size - 1] > 32
                 store[PAD + size] = 10
             begin = body.until
-            used = body.take(ByteBlock(store, size + final), line, final=final, cut=open_end or bool(source.trouble))
+            used = body.take(
+                ByteBlock(store, size + final),
+                line,
+                final=final,
+                cut=open_end or bool(source.trouble),
+            )
             if body.until is not None and body.until != begin:
                 yield body.collect(), body.first if begin is None else begin, body.until
             if final or body.stopped:
@@ -108,21 +121,35 @@ class BlockCapture(Capture):
     def _too_long(self, line: int, offset: int) -> None:
         self.findings.add(
             f"reading stops at byte {offset}: more than {BLOCK_LIMIT >> 20} MiB without a new instant",
-            "instants between the changes", line=line)
+            "instants between the changes",
+            line=line,
+        )
 
     def _finish(self, offset: int, line: int, open_end: bool) -> None:
         body, source = self._body, self._file
-        when = "before the first instant" if body.until is None else f"t = {self.when(body.until - 1)}"
+        when = (
+            "before the first instant" if body.until is None else f"t = {self.when(body.until - 1)}"
+        )
         where = f"byte {offset}, line {line}, {when}"
         if body.stopped:
-            self.findings.add(f"reading stops at {where}; what comes before it is used", severity="warning")
+            self.findings.add(
+                f"reading stops at {where}; what comes before it is used", severity="warning"
+            )
         elif source.trouble:
-            self.findings.add(f"the capture ends at {where}: {source.trouble}", "a complete file", line=line)
+            self.findings.add(
+                f"the capture ends at {where}: {source.trouble}", "a complete file", line=line
+            )
         elif body.in_text:
             self.findings.add(f"the capture ends inside a section, {where}", "$end", line=line)
         elif body.cut:
-            self.findings.add(f"the capture is cut at {where}: {body.cut}", "a complete last line", line=line)
+            self.findings.add(
+                f"the capture is cut at {where}: {body.cut}", "a complete last line", line=line
+            )
         elif open_end:
-            self.findings.note(f"the last line has no line end ({where}): the file may be cut there")
+            self.findings.note(
+                f"the last line has no line end ({where}): the file may be cut there"
+            )
         if body.until is None:
-            self.findings.add("no instant in the file, so no changes to show", body.no_time, severity="warning")
+            self.findings.add(
+                "no instant in the file, so no changes to show", body.no_time, severity="warning"
+            )

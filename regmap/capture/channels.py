@@ -28,12 +28,56 @@ ROLES = ("clock", "select", "command", "reply", "fault", "enable")
 # leave a choice (sdi, di: into the chip). Common practice, no source.
 NAMES: dict[str, tuple[str, ...]] = {
     "clock": ("sclk", "sck", "spck", "scl", "clk", "sckl", "clock", "spc"),
-    "select": ("ncs", "nscs", "csn", "scsn", "csb", "ncsb", "scs", "cs", "nss", "ssn", "ss", "ssel", "nsel", "sel",
-               "select", "ce", "nce", "stb"),
+    "select": (
+        "ncs",
+        "nscs",
+        "csn",
+        "scsn",
+        "csb",
+        "ncsb",
+        "scs",
+        "cs",
+        "nss",
+        "ssn",
+        "ss",
+        "ssel",
+        "nsel",
+        "sel",
+        "select",
+        "ce",
+        "nce",
+        "stb",
+    ),
     "command": ("mosi", "copi", "sdi", "simo", "di", "din", "si", "command", "tx", "txd"),
     "reply": ("miso", "cipo", "sdo", "somi", "do", "dout", "so", "reply", "rx", "rxd"),
-    "fault": ("nfault", "faultn", "faultb", "fault", "nflt", "fltn", "flt", "nerr", "err", "error", "nint", "fo", "nfo"),
-    "enable": ("enable", "en", "ena", "nsleep", "sleepn", "sleep", "nrst", "wake", "drvoff", "nenable", "rdy"),
+    "fault": (
+        "nfault",
+        "faultn",
+        "faultb",
+        "fault",
+        "nflt",
+        "fltn",
+        "flt",
+        "nerr",
+        "err",
+        "error",
+        "nint",
+        "fo",
+        "nfo",
+    ),
+    "enable": (
+        "enable",
+        "en",
+        "ena",
+        "nsleep",
+        "sleepn",
+        "sleep",
+        "nrst",
+        "wake",
+        "drvoff",
+        "nenable",
+        "rdy",
+    ),
 }
 _RANK = {name: (role, rank) for role, names in NAMES.items() for rank, name in enumerate(names)}
 _SECOND = (0, 0, 1, 0)
@@ -65,7 +109,7 @@ def words_of(name: str) -> list[str]:
     found = re.findall(r"[a-z]+", last)
     # `spiclk` is spi and clk; a lone n before or behind is the bar of an active-low line.
     found = [w[3:] if w.startswith("spi") and len(w) > 3 else w for w in found]
-    joined = []
+    joined: list[str] = []
     for word in found:
         if word in ("n", "b", "l") and joined and joined[-1] + "n" in _RANK:
             joined[-1] += "n"
@@ -141,7 +185,9 @@ class _Finder:
         for role in ROLES:
             if role in self.how or role not in candidates:
                 continue
-            ranked = sorted(candidates[role], key=lambda c: (c[0] if role != "select" else 0, c[1], c[0], c[2]))
+            ranked = sorted(
+                candidates[role], key=lambda c: (c[0] if role != "select" else 0, c[1], c[0], c[2])
+            )
             best = ranked[0][3]
             why = "by its name"
             others = [c[3].short for c in ranked[1:4]]
@@ -155,8 +201,13 @@ class _Finder:
         clock = self.found.get("clock")
         if clock is None:
             raise CallError(
-                "no line can be the clock: " + ("the capture has no channels" if not self.signals.channels else
-                f"none of {', '.join(c.name for c in self.signals.channels[:8])} has evenly spaced edges; give clock=NAME"))
+                "no line can be the clock: "
+                + (
+                    "the capture has no channels"
+                    if not self.signals.channels
+                    else f"none of {', '.join(c.name for c in self.signals.channels[:8])} has evenly spaced edges; give clock=NAME"
+                )
+            )
         times = self.signals.edges[clock.index].times
         if "select" not in self.how:
             self._select(times)
@@ -172,14 +223,18 @@ class _Finder:
             widths = np.diff(times)
             # The lower quartile is a pulse of the clock even where pauses are many.
             usual = float(np.percentile(widths, 25))
-            even = float(np.count_nonzero((widths > 0.5 * usual) & (widths < 1.6 * usual))) / len(widths)
+            even = float(np.count_nonzero((widths > 0.5 * usual) & (widths < 1.6 * usual))) / len(
+                widths
+            )
             pauses = int(np.count_nonzero(widths > 3 * usual))
             burst = len(times) / (pauses + 1)
             if even < 0.6 or burst < 6:
                 continue
             score = even * np.log2(len(times)) * (1.5 if pauses else 1.0)
-            text = (f"by behaviour: {len(times)} edges, {100 * even:.0f} % of them about "
-                    f"{show(int(usual) * self.signals.tick, _SECOND, 3)} apart, in {pauses + 1} bursts")
+            text = (
+                f"by behaviour: {len(times)} edges, {100 * even:.0f} % of them about "
+                f"{show(int(usual) * self.signals.tick, _SECOND, 3)} apart, in {pauses + 1} bursts"
+            )
             if best is None or score > best[0]:
                 best = score, channel, text
         if best is not None:
@@ -203,7 +258,9 @@ class _Finder:
             edges = self.signals.edges[channel.index]
             if not len(edges) or not len(clock):
                 continue
-            levels = _levels_at(edges.times, edges.values, int(self.signals.initial[channel.index]), clock)
+            levels = _levels_at(
+                edges.times, edges.values, int(self.signals.initial[channel.index]), clock
+            )
             ones, zeros = int(np.count_nonzero(levels == 1)), int(np.count_nonzero(levels == 0))
             steady = max(ones, zeros) / len(clock)
             low = np.searchsorted(edges.times, begin, side="right")
@@ -213,15 +270,19 @@ class _Finder:
             if steady < 0.9 or inside < 0.7 or not covered:
                 continue
             score = steady * inside * covered
-            text = (f"by behaviour: {'high' if ones > zeros else 'low'} at {100 * steady:.0f} % of the clock edges, "
-                    f"moves in {100 * covered:.0f} % of the pauses")
+            text = (
+                f"by behaviour: {'high' if ones > zeros else 'low'} at {100 * steady:.0f} % of the clock edges, "
+                f"moves in {100 * covered:.0f} % of the pauses"
+            )
             if best is None or score > best[0]:
                 best = score, channel, text
         if best is not None:
             self._set("select", best[1], "behaviour", best[2])
         else:
             self.how["select"] = "missing"
-            self.why["select"] = "none found: no line holds one level through the clock bursts and moves between them"
+            self.why["select"] = (
+                "none found: no line holds one level through the clock bursts and moves between them"
+            )
 
     def _data(self, clock: Times) -> None:
         begin, end = self._pauses(clock)
@@ -248,7 +309,11 @@ class _Finder:
                 role = "reply"
             why = "by behaviour: moves inside the clock bursts"
             if both:
-                why += "; command or reply cannot be told from one line" if role == "command" else " and floats"
+                why += (
+                    "; command or reply cannot be told from one line"
+                    if role == "command"
+                    else " and floats"
+                )
             self._set(role, busy[0], "behaviour", why)
         for role in ("command", "reply"):
             if role in self.how:
@@ -261,31 +326,64 @@ class _Finder:
                 self.how[role], self.why[role] = "missing", "none found"
 
     def _floats(self, channel: Channel) -> bool:
-        return bool((self.signals.edges[channel.index].values == Z).any()) or int(self.signals.initial[channel.index]) == Z
+        return (
+            bool((self.signals.edges[channel.index].values == Z).any())
+            or int(self.signals.initial[channel.index]) == Z
+        )
 
     def _tell_apart(self, pair: list[Channel], clock: Times) -> None:
         first, second = sorted(pair, key=lambda c: c.index)
         for a, b in ((first, second), (second, first)):
             if self._floats(b) and not self._floats(a):
                 self._set("command", a, "behaviour", "by behaviour: moves inside the clock bursts")
-                self._set("reply", b, "behaviour", "by behaviour: moves inside the clock bursts and floats (z)")
+                self._set(
+                    "reply",
+                    b,
+                    "behaviour",
+                    "by behaviour: moves inside the clock bursts and floats (z)",
+                )
                 return
         delays = [_delay(self.signals.edges[c.index].times, clock) for c in (first, second)]
         if delays[0] != delays[1] and min(delays) >= 0:
             a, b = (first, second) if delays[0] < delays[1] else (second, first)
             low, high = (show(int(d) * self.signals.tick, _SECOND, 3) for d in sorted(delays))
-            self._set("command", a, "behaviour", f"by behaviour: follows the clock's edge first, after {low}")
-            self._set("reply", b, "behaviour", f"by behaviour: follows the clock's edge last, after {high}")
+            self._set(
+                "command",
+                a,
+                "behaviour",
+                f"by behaviour: follows the clock's edge first, after {low}",
+            )
+            self._set(
+                "reply",
+                b,
+                "behaviour",
+                f"by behaviour: follows the clock's edge last, after {high}",
+            )
             return
-        self._set("command", first, "behaviour", "a guess: the first of two data lines in the file; swap if wrong")
-        self._set("reply", second, "behaviour", "a guess: the second of two data lines in the file; swap if wrong")
+        self._set(
+            "command",
+            first,
+            "behaviour",
+            "a guess: the first of two data lines in the file; swap if wrong",
+        )
+        self._set(
+            "reply",
+            second,
+            "behaviour",
+            "a guess: the second of two data lines in the file; swap if wrong",
+        )
 
     def result(self) -> Finding:
         index = {role: channel.index for role, channel in self.found.items()}
         active_low, text = self._polarity()
         if text:
             self.why["select"] += text
-        return Finding(roles=Roles(**index), select_active_low=active_low, how=dict(self.how), why=dict(self.why))
+        return Finding(
+            roles=Roles(**index),
+            select_active_low=active_low,
+            how=dict(self.how),
+            why=dict(self.why),
+        )
 
     def _polarity(self) -> tuple[bool, str]:
         select, clock = self.found.get("select"), self.found["clock"]
@@ -294,7 +392,9 @@ class _Finder:
         edges, times = self.signals.edges[select.index], self.signals.edges[clock.index].times
         if not len(edges) or not len(times):
             return True, ""
-        levels = _levels_at(edges.times, edges.values, int(self.signals.initial[select.index]), times)
+        levels = _levels_at(
+            edges.times, edges.values, int(self.signals.initial[select.index]), times
+        )
         ones, zeros = int(np.count_nonzero(levels == 1)), int(np.count_nonzero(levels == 0))
         if ones > 9 * zeros:
             # Other chips' clocks run while this select is inactive: then select is high most of the
@@ -342,7 +442,9 @@ def guess_mode(signals: Signals, finding: Finding) -> ModeGuess:
     pauses = np.flatnonzero(widths > 2.5 * usual)
     rest = np.concatenate((clock.values[pauses], clock.values[-1:]))
     high = 2 * int(np.count_nonzero(rest == 1)) > len(rest)
-    said = [f"the clock rests {'high' if high else 'low'} in {np.count_nonzero(rest == int(high))} of {len(rest)} pauses"]
+    said = [
+        f"the clock rests {'high' if high else 'low'} in {np.count_nonzero(rest == int(high))} of {len(rest)} pauses"
+    ]
     rising = falling = 0
     for index in (roles.command, roles.reply):
         if index is None:
@@ -359,7 +461,11 @@ def guess_mode(signals: Signals, finding: Finding) -> ModeGuess:
         said.append("data do not follow one clock edge")
         return ModeGuess(mode=None, idle_high=high, samples_rising=None, text="; ".join(said))
     launch = "rising" if rising > falling else "falling"
-    said.append(f"{max(rising, falling)} of {rising + falling} data changes follow its {launch} edge")
+    said.append(
+        f"{max(rising, falling)} of {rising + falling} data changes follow its {launch} edge"
+    )
     samples_rising = falling > rising
-    mode = {(False, True): 0, (False, False): 1, (True, False): 2, (True, True): 3}[high, samples_rising]
+    mode = {(False, True): 0, (False, False): 1, (True, False): 2, (True, True): 3}[
+        high, samples_rising
+    ]
     return ModeGuess(mode=mode, idle_high=high, samples_rising=samples_rising, text="; ".join(said))

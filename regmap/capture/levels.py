@@ -15,7 +15,7 @@ import numpy.typing as npt
 from regmap.errors import CallError
 from regmap.quantity import DIMENSIONS, show
 
-from .signals import NO_TIMES, NO_VALUES, X, Findings, Times, Values
+from .signals import NO_TIMES, NO_VALUES, Findings, Times, Values, X
 
 Volts = npt.NDArray[np.float64]
 #: (low, high) in volts: at or below low is 0, at or above high is 1.
@@ -45,13 +45,19 @@ class Levels:
     def __post_init__(self) -> None:
         for name, pair in [("", self.common), *self.by_name.items()]:
             if pair is not None and not (np.isfinite(pair).all() and pair[0] <= pair[1]):
-                raise CallError(f"thresholds {name} {pair[0]} and {pair[1]} V; expected the lower one first")
+                raise CallError(
+                    f"thresholds {name} {pair[0]} and {pair[1]} V; expected the lower one first"
+                )
 
-    def digital(self, name: str, times: Times, volts: Volts, findings: Findings) -> tuple[Times, Values]:
+    def digital(
+        self, name: str, times: Times, volts: Volts, findings: Findings
+    ) -> tuple[Times, Values]:
         """Instants at which the line takes a level, and the level; between thresholds it stays."""
         line = self._lines.get(name)
         if line is None:
-            pair = self.by_name.get(name) or self.by_name.get(name.rsplit(".", 1)[-1]) or self.common
+            pair = (
+                self.by_name.get(name) or self.by_name.get(name.rsplit(".", 1)[-1]) or self.common
+            )
             if pair is None:
                 pair = _find(volts)
                 if pair is None:
@@ -68,7 +74,9 @@ class Levels:
         if not len(known):
             return NO_TIMES, NO_VALUES
         values = level[known]
-        moved = np.flatnonzero(np.concatenate(([values[0] != line.state], values[1:] != values[:-1])))
+        moved = np.flatnonzero(
+            np.concatenate(([values[0] != line.state], values[1:] != values[:-1]))
+        )
         line.state = int(values[-1])
         return times[known[moved]], values[moved]
 

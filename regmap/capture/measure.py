@@ -41,7 +41,9 @@ class Worst:
     def text(self) -> str:
         """One phrase with units and the place."""
         value, when = show(self.value, _SECOND), show(self.time, _SECOND, digits=9)
-        return f"{MEASURES[self.measure]}: {value} at the least, in transfer {self.transfer} at {when}"
+        return (
+            f"{MEASURES[self.measure]}: {value} at the least, in transfer {self.transfer} at {when}"
+        )
 
 
 @dataclass(slots=True)
@@ -80,7 +82,12 @@ class Timing:
 
     def __getitem__(self, measure: str) -> Worst:
         number, time = self._place[measure]
-        return Worst(measure=measure, value=self._ticks[measure] * self.tick, transfer=number, time=time * self.tick)
+        return Worst(
+            measure=measure,
+            value=self._ticks[measure] * self.tick,
+            transfer=number,
+            time=time * self.tick,
+        )
 
     def get(self, measure: str) -> Worst | None:
         """The worst of one of MEASURES, or None if it never could be measured."""
@@ -125,7 +132,7 @@ class LineHealth:
 
     @property
     def stuck(self) -> str:
-        """"high", "low", "floating", "unknown" if every sampled bit was that, else ""."""
+        """ "high", "low", "floating", "unknown" if every sampled bit was that, else ""."""
         if not self.bits:
             return ""
         if self.floating == self.bits:
@@ -155,21 +162,31 @@ class LineHealth:
             return f"no bit of the {self.name} line was sampled"
         stuck = self.stuck
         if stuck in ("high", "low"):
-            moved = "it never moves" if not self.edges else f"though it moves {self.edges} times between"
+            moved = (
+                "it never moves"
+                if not self.edges
+                else f"though it moves {self.edges} times between"
+            )
             return f"the {self.name} line is {stuck} at each of {self.bits} sampling edges; {moved}"
         if stuck:
             return f"the {self.name} line is {stuck} at each of {self.bits} sampling edges"
         found = []
         if self.unknown:
-            found.append(f"{self.unknown} of {self.bits} bits of the {self.name} line are unknown ({self.floating} floating)")
+            found.append(
+                f"{self.unknown} of {self.bits} bits of the {self.name} line are unknown ({self.floating} floating)"
+            )
         if self.echo:
             other = "reply" if self.name == "command" else "command"
-            found.append(f"the {self.name} line carries the very bits of the {other} line: are they bridged, or is one probed twice?")
+            found.append(
+                f"the {self.name} line carries the very bits of the {other} line: are they bridged, or is one probed twice?"
+            )
         elif self.inverted:
             found.append(f"the {self.name} line is the inverse of the other line")
         if self.at_edge:
-            found.append(f"the {self.name} line changes {self.at_edge} times in the tick of a sampling edge: "
-                         "sampled too slowly, or read in the wrong mode")
+            found.append(
+                f"the {self.name} line changes {self.at_edge} times in the tick of a sampling edge: "
+                "sampled too slowly, or read in the wrong mode"
+            )
         return "; ".join(found)
 
 

@@ -26,8 +26,14 @@ class RawCapture(Capture):
     format = "raw"
 
     def __init__(
-        self, source: Source, *, rate: Fraction, lines: Mapping[str, int], sample_bytes: int = 1,
-        byte_order: Literal["little", "big"] = "little", block: int = _BLOCK,
+        self,
+        source: Source,
+        *,
+        rate: Fraction,
+        lines: Mapping[str, int],
+        sample_bytes: int = 1,
+        byte_order: Literal["little", "big"] = "little",
+        block: int = _BLOCK,
     ) -> None:
         if rate <= 0:
             raise CallError(f"sample rate {float(rate):g} Hz; expected more than 0")
@@ -40,7 +46,9 @@ class RawCapture(Capture):
         bits: dict[int, str] = {}
         for name, bit in lines.items():
             if not 0 <= bit < 8 * sample_bytes:
-                raise CallError(f"{name} is bit {bit}; expected 0 to {8 * sample_bytes - 1} for samples of {sample_bytes} bytes")
+                raise CallError(
+                    f"{name} is bit {bit}; expected 0 to {8 * sample_bytes - 1} for samples of {sample_bytes} bytes"
+                )
             if bit in bits:
                 raise CallError(f"{name} and {bits[bit]} are both bit {bit}")
             bits[bit] = name
@@ -67,8 +75,11 @@ class RawCapture(Capture):
             data = self._file.read(self._chunk)
             count = len(data) // size
             if len(data) % size:
-                self.findings.add(f"the capture ends in the middle of a sample, at byte {done * size + len(data)}",
-                                  f"a multiple of {size} bytes", severity="warning")
+                self.findings.add(
+                    f"the capture ends in the middle of a sample, at byte {done * size + len(data)}",
+                    f"a multiple of {size} bytes",
+                    severity="warning",
+                )
             if not count:
                 break
             samples = np.frombuffer(data, self._type, count)
@@ -79,13 +90,20 @@ class RawCapture(Capture):
             last = int(samples[-1])
             kept = samples[moved].astype(np.uint64)
             times = moved.astype(np.int64) + done
-            changes = {
-                index: (times, ((kept >> np.uint64(bit)) & np.uint64(1)).astype(np.uint8))
-                for index, bit in enumerate(self._bits)
-            } if len(moved) else {}
+            changes = (
+                {
+                    index: (times, ((kept >> np.uint64(bit)) & np.uint64(1)).astype(np.uint8))
+                    for index, bit in enumerate(self._bits)
+                }
+                if len(moved)
+                else {}
+            )
             yield changes, done, done + count
             done += count
         if self._file.trouble:
-            self.findings.add(f"the capture ends at byte {done * size}, sample {done}: {self._file.trouble}", "a complete file")
+            self.findings.add(
+                f"the capture ends at byte {done * size}, sample {done}: {self._file.trouble}",
+                "a complete file",
+            )
         if not done:
             self.findings.add("the file holds no sample", severity="warning")

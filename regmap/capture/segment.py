@@ -34,8 +34,16 @@ class Cut:
 
 
 def cut_by_select(
-    edges: Edges, level: int, active: int, opened: int | None, opened_flags: int, clock: Times, limit: int, *,
-    final: bool, force: bool,
+    edges: Edges,
+    level: int,
+    active: int,
+    opened: int | None,
+    opened_flags: int,
+    clock: Times,
+    limit: int,
+    *,
+    final: bool,
+    force: bool,
 ) -> Cut:
     """Transfers between select's edges before `limit`; x and z count as inactive and are flagged."""
     times, values = edges.times, edges.values
@@ -71,7 +79,14 @@ def cut_by_select(
 
 
 def cut_by_gap(
-    clock: Times, gap: int | None, frame: int | None, begin: int, limit: int, *, final: bool, force: bool,
+    clock: Times,
+    gap: int | None,
+    frame: int | None,
+    begin: int,
+    limit: int,
+    *,
+    final: bool,
+    force: bool,
 ) -> Cut:
     """Transfers between pauses of the clock longer than `gap` ticks, or of `frame` clocks each."""
     if not len(clock):
@@ -116,7 +131,10 @@ def find_gap(widths: Times, frame: int | None, tick: Fraction) -> tuple[int | No
     jumps = np.flatnonzero((kinds[1:] >= LEAST_RATIO * kinds[:-1]) & (kinds[1:] > 1.5 * usual))
     if not len(jumps):
         if frame is not None:
-            return None, f"no pause in the clock: cut into frames of {frame} clocks from the first edge on"
+            return (
+                None,
+                f"no pause in the clock: cut into frames of {frame} clocks from the first edge on",
+            )
         return None, "no pause in the clock: all clocks are one transfer"
     ratio = kinds[jumps + 1] / kinds[jumps]
     best = int(jumps[int(ratio.argmax())])

@@ -8,6 +8,7 @@ are taken out here, so that nobody downstream has to think of them.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -23,7 +24,7 @@ from regmap.quantity import show
 if TYPE_CHECKING:
     from typing_extensions import Self
 
-    from .transfers import Transfers
+    from .spi import Transfers
 
 Times = npt.NDArray[np.int64]
 Values = npt.NDArray[np.uint8]
@@ -149,7 +150,7 @@ class Signals:
         parts = max(1, -(-total // changes)) if changes else 1
         cuts = [self.start + (self.end + 1 - self.start) * k // parts for k in range(parts + 1)]
         before = self.initial.copy()
-        for start, until in zip(cuts, cuts[1:], strict=False):
+        for start, until in itertools.pairwise(cuts):
             if start == until:
                 continue
             now = before.copy()
@@ -177,18 +178,26 @@ def find_channel(channels: Iterable[Channel], name: str) -> Channel:
     Case is ignored where nothing matches exactly. Raises CallError with the nearest name.
     """
     known = list(channels)
-    for fold in (str, str.casefold):
-        want = fold(name)
-        for test in (
-            lambda c: fold(c.name) == want,  # noqa: B023
-            lambda c: any(fold(a) == want for a in c.aliases),  # noqa: B023
-            lambda c: any(fold(a.rsplit(".", 1)[-1]) == want for a in (c.name, *c.aliases)),  # noqa: B023
-        ):
-            hits = [c for c in known if test(c)]
+    for exact in (True, False):
+        want = name if exact else name.casefold()
+        ways: list[list[Channel]] = [[], [], []]
+        for channel in known:
+            names = [channel.name, *channel.aliases]
+            if not exact:
+                names = [n.casefold() for n in names]
+            if names[0] == want:
+                ways[0].append(channel)
+            if want in names[1:]:
+                ways[1].append(channel)
+            if any(n.rsplit(".", 1)[-1] == want for n in names):
+                ways[2].append(channel)
+        for hits in ways:
             if len(hits) == 1:
                 return hits[0]
             if hits:
-                raise CallError(f"{name!r} is the name of {len(hits)} channels: {', '.join(c.name for c in hits[:8])}")
+                raise CallError(
+                    f"{name!r} is the name of {len(hits)} channels: {', '.join(c.name for c in hits[:8])}"
+                )
     raise CallError(_unknown("channel", name, [c.name for c in known]))
 
 
@@ -223,8 +232,16 @@ class Findings:
     uncounted: int = 0
 
     def add(
-        self, found: str, expected: str = "", *, line: int = 0, column: int = 1, text: str = "",
-        span: int = 1, severity: str = "error", nearest: str = "",
+        self,
+        found: str,
+        expected: str = "",
+        *,
+        line: int = 0,
+        column: int = 1,
+        text: str = "",
+        span: int = 1,
+        severity: str = "error",
+        nearest: str = "",
     ) -> None:
         """Keep one problem; line 0 is the capture as a whole."""
         if len(self.problems) >= PROBLEM_LIMIT:
@@ -351,7 +368,10 @@ class Capture:
         return self
 
     def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
     ) -> None:
         self.close()
 
@@ -380,7 +400,9 @@ class Capture:
                 self._resolution = _resolution(edges)
             yield Block(start=start, until=until, before=before, edges=edges)
         if self._collapsed:
-            self.findings.note(f"{self._collapsed} pulses of no width (several values at one instant) are left out")
+            self.findings.note(
+                f"{self._collapsed} pulses of no width (several values at one instant) are left out"
+            )
 
     def _take_initial(
         self, raw: dict[int, tuple[Times, Values]], start: int
@@ -402,12 +424,24 @@ class Capture:
         for index in range(len(self.channels)):
             parts = [b.edges[index] for b in blocks if index in b.edges]
             if len(parts) > 1:
-                edges.append(Edges(np.concatenate([p.times for p in parts]), np.concatenate([p.values for p in parts])))
+                edges.append(
+                    Edges(
+                        np.concatenate([p.times for p in parts]),
+                        np.concatenate([p.values for p in parts]),
+                    )
+                )
             else:
                 edges.append(parts[0] if parts else NO_EDGES)
         return Signals(
-            name=self.name, format=self.format, tick=self.tick, start=start, end=end,
-            channels=self.channels, initial=initial, edges=tuple(edges), notes=self.notes,
+            name=self.name,
+            format=self.format,
+            tick=self.tick,
+            start=start,
+            end=end,
+            channels=self.channels,
+            initial=initial,
+            edges=tuple(edges),
+            notes=self.notes,
             problems=self.problems,
         )
 

@@ -24,7 +24,9 @@ class _Readable(Protocol):
 class Source:
     """A capture's bytes. `trouble` is the text of what cut them short, or empty."""
 
-    def __init__(self, stream: _Readable, name: str, total: int = 0, *, owned: bool = False) -> None:
+    def __init__(
+        self, stream: _Readable, name: str, total: int = 0, *, owned: bool = False
+    ) -> None:
         self.name = name
         self.total = total
         self.taken = 0
@@ -52,7 +54,9 @@ class Source:
                 total = path.stat().st_size
                 stream = path.open("rb", buffering=0)
             except (OSError, ValueError) as error:
-                text = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+                text = (
+                    error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+                )
                 raise CaptureError.at(str(what), f"cannot be opened: {text}") from None
             return cls(stream, name or str(what), total, owned=True)
         if not hasattr(what, "read"):

@@ -78,7 +78,9 @@ class SpiSetup:
         if self.mode not in (0, 1, 2, 3):
             raise CallError(f"SPI mode {self.mode!r}; expected 0, 1, 2 or 3")
         if self.bit_order not in ("msb", "lsb"):
-            raise CallError(f"bit order {self.bit_order!r}; expected msb or lsb (the bit sent first)")
+            raise CallError(
+                f"bit order {self.bit_order!r}; expected msb or lsb (the bit sent first)"
+            )
         if self.segment not in ("auto", "select", "gap"):
             raise CallError(f"segment {self.segment!r}; expected auto, select or gap")
         if self.frame_clocks is not None and self.frame_clocks < 1:
@@ -250,8 +252,11 @@ class Transfers:
         """One transfer as plain numbers."""
         clocks = int(self.clocks[index])
         return Transfer(
-            number=int(self.number[index]), start=self.seconds(int(self.start[index])),
-            end=self.seconds(int(self.end[index])), clocks=clocks, flags=Flag(int(self.flags[index])),
+            number=int(self.number[index]),
+            start=self.seconds(int(self.start[index])),
+            end=self.seconds(int(self.end[index])),
+            clocks=clocks,
+            flags=Flag(int(self.flags[index])),
             command=self.value(index, "command") if len(self.command_values) else None,
             reply=self.value(index, "reply") if len(self.reply_values) else None,
         )
@@ -270,16 +275,37 @@ class Transfer:
     reply: int | None
 
 
-_PER_TRANSFER = ("number", "start", "end", "clocks", "first", "flags", "lead", "lag", "idle", "period",
-                 "high", "low", "strays")
+_PER_TRANSFER = (
+    "number",
+    "start",
+    "end",
+    "clocks",
+    "first",
+    "flags",
+    "lead",
+    "lag",
+    "idle",
+    "period",
+    "high",
+    "low",
+    "strays",
+)
 
 
 def _words(
-    values: Values, first: Times, clocks: Times, offset: int, width: int | None, order: BitOrder, unknown: bool
+    values: Values,
+    first: Times,
+    clocks: Times,
+    offset: int,
+    width: int | None,
+    order: BitOrder,
+    unknown: bool,
 ) -> Words:
     n = len(first)
     if offset < 0 or (width is not None and not 1 <= width <= 64):
-        raise CallError(f"a word of {width} bits from bit {offset}; expected 1 to 64 bits from 0 on")
+        raise CallError(
+            f"a word of {width} bits from bit {offset}; expected 1 to 64 bits from 0 on"
+        )
     out = np.zeros(n, np.uint64)
     if not len(values) or not n:
         if unknown and width is not None:
@@ -290,7 +316,11 @@ def _words(
         return out
     have = np.clip(clocks - offset, 0, 64 if width is None else width)
     low, high = int(have.min()), int(have.max())
-    if low == high == int(clocks.min()) == int(clocks.max()) and high and first[0] + n * high == first[-1] + high:
+    if (
+        low == high == int(clocks.min()) == int(clocks.max())
+        and high
+        and first[0] + n * high == first[-1] + high
+    ):
         # Frames of one length that lie one after the other: no gathering.
         start = int(first[0])
         return _packed(bits[start : start + n * high].reshape(n, high), high, width, order, unknown)
@@ -299,12 +329,18 @@ def _words(
         # Rows are gathered in parts so that the index table stays small.
         for at in range(0, len(which), 1 << 16):
             some = which[at : at + (1 << 16)]
-            rows = bits[first[some][:, None] + (offset + np.arange(count))] if count else np.zeros((len(some), 0), np.bool_)
+            rows = (
+                bits[first[some][:, None] + (offset + np.arange(count))]
+                if count
+                else np.zeros((len(some), 0), np.bool_)
+            )
             out[some] = _packed(rows, count, width, order, unknown)
     return out
 
 
-def _packed(rows: npt.NDArray[np.bool_], count: int, width: int | None, order: BitOrder, unknown: bool) -> Words:
+def _packed(
+    rows: npt.NDArray[np.bool_], count: int, width: int | None, order: BitOrder, unknown: bool
+) -> Words:
     if order == "lsb":
         rows = rows[:, ::-1]
     words = pack(rows)
@@ -321,8 +357,14 @@ def _packed(rows: npt.NDArray[np.bool_], count: int, width: int | None, order: B
 
 
 def reslice(
-    transfers: Transfers, line: LineName, *, mode: int | None = None, bit_order: BitOrder | None = None,
-    shift: int = 0, offset: int = 0, width: int | None = None,
+    transfers: Transfers,
+    line: LineName,
+    *,
+    mode: int | None = None,
+    bit_order: BitOrder | None = None,
+    shift: int = 0,
+    offset: int = 0,
+    width: int | None = None,
 ) -> tuple[Words, Words]:
     """The words read another way: (words, unknown masks), uint64[n] each.
 
@@ -337,7 +379,9 @@ def reslice(
         raise CallError(f"shift {shift}; expected -1, 0 or 1")
     same = wanted.rising == setup.rising
     if not same and not len(transfers.other_first) and len(transfers):
-        raise CallError(f"mode {mode} samples at the other clock edge; build the transfers with both_edges=True")
+        raise CallError(
+            f"mode {mode} samples at the other clock edge; build the transfers with both_edges=True"
+        )
     values = getattr(transfers, f"{line}_values" if same else f"{line}_other")
     first = transfers.first if same else transfers.other_first
     clocks = transfers.clocks if same else transfers.other_clocks
@@ -349,7 +393,9 @@ def reslice(
     )
 
 
-def _shifted(values: Values, first: Times, clocks: Times, shift: int) -> tuple[Values, Times, Times]:
+def _shifted(
+    values: Values, first: Times, clocks: Times, shift: int
+) -> tuple[Values, Times, Times]:
     moved = np.full_like(values, 2)
     if shift > 0:
         moved[:-1] = values[1:]
@@ -376,6 +422,8 @@ def join(parts: Iterable[Transfers]) -> Transfers | None:
         base, moved = 0, []
         for part in kept:
             moved.append(getattr(part, name) + base)
-            base += max(len(getattr(part, values)), len(getattr(part, values.replace("command", "reply"))))
+            base += max(
+                len(getattr(part, values)), len(getattr(part, values.replace("command", "reply")))
+            )
         merged[name] = np.concatenate(moved)
     return Transfers(**merged)  # type: ignore[arg-type]

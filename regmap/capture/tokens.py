@@ -84,13 +84,15 @@ def digits_only(words: Words) -> bool:
     if not len(words):
         return True
     both = int(np.bitwise_and.reduce(words))
-    either = int(np.bitwise_or.reduce(words)) | int(np.bitwise_or.reduce(words + _U(0x0606060606060606)))
+    either = int(np.bitwise_or.reduce(words)) | int(
+        np.bitwise_or.reduce(words + _U(0x0606060606060606))
+    )
     return both & _ZEROS == _ZEROS and either & 0xC0C0C0C0C0C0C0C0 == 0
 
 
 def fold(words: Words) -> Words:
     """Eight ASCII digits each to their number."""
-    w = words & _U(0x0F0F0F0F0F0F0F0F)
+    w: Words = words & _U(0x0F0F0F0F0F0F0F0F)
     w *= _U(2561)
     w >>= _U(8)
     w &= _U(0x00FF00FF00FF00FF)

@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 
@@ -24,7 +25,7 @@ from regmap.quantity import show
 
 from .measure import LineHealth, Timing, ranged
 from .segment import cut_by_gap, cut_by_select, find_gap
-from .signals import NO_TIMES, NO_VALUES, X, Block, Capture, Edges, Indices, Times, Values
+from .signals import NO_TIMES, NO_VALUES, Block, Capture, Edges, Indices, Times, Values, X
 from .spi import NONE, Flag, Roles, SpiSetup, Transfers, join
 
 #: Clock edges seen before anything is decided (missing select, pause, usual pulse width).
@@ -51,7 +52,10 @@ class _Track:
 
     def edges(self) -> Edges:
         if len(self._parts) > 1:
-            merged = Edges(np.concatenate([p.times for p in self._parts]), np.concatenate([p.values for p in self._parts]))
+            merged = Edges(
+                np.concatenate([p.times for p in self._parts]),
+                np.concatenate([p.values for p in self._parts]),
+            )
             self._parts = [merged]
         return self._parts[0] if self._parts else Edges(NO_TIMES, NO_VALUES)
 
@@ -73,7 +77,9 @@ class TransferBuilder:
     `notes` says what was assumed or looks wrong; it is complete after `finish()`.
     """
 
-    def __init__(self, setup: SpiSetup, roles: Roles, tick: Fraction, *, resolution: int = 0) -> None:
+    def __init__(
+        self, setup: SpiSetup, roles: Roles, tick: Fraction, *, resolution: int = 0
+    ) -> None:
         self.setup = setup
         self.roles = roles
         self.tick = tick
@@ -106,8 +112,12 @@ class TransferBuilder:
     def feed(self, block: Block) -> Transfers | None:
         """Take one block; the transfers that are complete now, or None."""
         roles = self.roles
-        lines = [(self._clock, roles.clock), (self._select, roles.select),
-                 (self._data["command"], roles.command), (self._data["reply"], roles.reply)]
+        lines = [
+            (self._clock, roles.clock),
+            (self._select, roles.select),
+            (self._data["command"], roles.command),
+            (self._data["reply"], roles.reply),
+        ]
         if self._start is None:
             self._start = block.start
             for track, index in lines:
@@ -185,22 +195,32 @@ class TransferBuilder:
         resolution = self.resolution
         if resolution and len(widths) > 16:
             near = widths[widths <= 3 * resolution]
-            if 2 * len(near) > len(widths) and near.min() <= 2 * resolution and near.min() != near.max():
+            if (
+                2 * len(near) > len(widths)
+                and near.min() <= 2 * resolution
+                and near.min() != near.max()
+            ):
                 a, b = (show(int(v) * self.tick, _SECOND) for v in (near.min(), near.max()))
                 step = show(resolution * self.tick, _SECOND)
-                self._note(f"clock pulses measure {a} to {b} at a sampling step of {step}: "
-                           "sampled too slowly, bits may be wrong")
+                self._note(
+                    f"clock pulses measure {a} to {b} at a sampling step of {step}: "
+                    "sampled too slowly, bits may be wrong"
+                )
 
     def _known_clock(self) -> tuple[Times, Values]:
         """Clock edges that alternate between 0 and 1; a first value after x is no edge."""
         edges = self._clock.edges()
         times, values = edges.times, edges.values
         level = self._clock.level
-        if len(values) and int(values.max()) > 1 or level > 1:
+        if (len(values) and int(values.max()) > 1) or level > 1:
             known = np.flatnonzero(values <= 1)
             times, values = times[known], values[known]
             if level > 1:
-                level = self._clock_before if self._clock_before <= 1 else (int(values[0]) if len(values) else X)
+                level = (
+                    self._clock_before
+                    if self._clock_before <= 1
+                    else (int(values[0]) if len(values) else X)
+                )
             moved = np.flatnonzero(np.diff(values, prepend=np.uint8(level)))
             times, values = times[moved], values[moved]
         return times, values
@@ -211,11 +231,28 @@ class TransferBuilder:
         limit = self._until
         times, values = self._known_clock()
         if self.by_gap:
-            cut = cut_by_gap(times, self._gap, self.setup.frame_clocks, self._start or 0, limit, final=final, force=force)
+            cut = cut_by_gap(
+                times,
+                self._gap,
+                self.setup.frame_clocks,
+                self._start or 0,
+                limit,
+                final=final,
+                force=force,
+            )
         else:
             edges = self._select.edges()
-            cut = cut_by_select(edges, self._select.level, self._active, self._open, self._open_flags, times,
-                                limit, final=final, force=force)
+            cut = cut_by_select(
+                edges,
+                self._select.level,
+                self._active,
+                self._open,
+                self._open_flags,
+                times,
+                limit,
+                final=final,
+                force=force,
+            )
         part = self._build(cut.start, cut.end, cut.flags, times, values, cut.until)
         if len(times):
             place = int(np.searchsorted(times, cut.until))
@@ -263,10 +300,6 @@ class TransferBuilder:
         a, b = taken["command"], taken["reply"]
         if len(a) and len(b):
             self._compare(a, b)
-        other: dict[str, Values | Times] = {}
-        if self.setup.both_edges:
-            other = self._other(clock[1 - wanted :: 2], start, end, until)
-
         measured = self._clock_times(start, end, flags, clock, rise, samples, first, clocks, number)
         idle = np.empty_like(start)
         np.subtract(start[1:], end[:-1], out=idle[1:])
@@ -274,14 +307,40 @@ class TransferBuilder:
         self._end_before = int(end[-1])
         self.timing.add("idle", idle, number, start)
         self.count += len(start)
-        return Transfers(
-            setup=self.setup, tick=self.tick, number=number, start=start, end=end, clocks=clocks, first=first,
-            flags=flags.astype(np.uint32), idle=idle, strays=strays, command_values=a, reply_values=b,
-            **measured, **other,
+        part = Transfers(
+            setup=self.setup,
+            tick=self.tick,
+            number=number,
+            start=start,
+            end=end,
+            clocks=clocks,
+            first=first,
+            flags=flags.astype(np.uint32),
+            idle=idle,
+            strays=strays,
+            command_values=a,
+            reply_values=b,
+            lead=measured["lead"],
+            lag=measured["lag"],
+            period=measured["period"],
+            high=measured["high"],
+            low=measured["low"],
+        )
+        return (
+            replace(part, **self._other(clock[1 - wanted :: 2], start, end, until))
+            if self.setup.both_edges
+            else part
         )
 
     def _sample(
-        self, name: str, health: LineHealth, samples: Times, first: Times, number: Times, flags: Times, until: int
+        self,
+        name: str,
+        health: LineHealth,
+        samples: Times,
+        first: Times,
+        number: Times,
+        flags: Times,
+        until: int,
     ) -> Values:
         """The line just before every sampling edge; notes what changes too near to one."""
         if not health.captured:
@@ -300,11 +359,21 @@ class TransferBuilder:
         return taken
 
     def _near(
-        self, name: str, health: LineHealth, samples: Times, times: Times, place: Indices, track: _Track,
-        first: Times, number: Times, flags: Times,
+        self,
+        name: str,
+        health: LineHealth,
+        samples: Times,
+        times: Times,
+        place: Indices,
+        track: _Track,
+        first: Times,
+        number: Times,
+        flags: Times,
     ) -> None:
         if len(times) and self._last_sample != _NEVER and not place[0]:
-            self.timing.one(f"{name}_hold", int(times[0]) - self._last_sample, int(number[0]) - 1, int(times[0]))
+            self.timing.one(
+                f"{name}_hold", int(times[0]) - self._last_sample, int(number[0]) - 1, int(times[0])
+            )
         if not len(samples):
             return
         head = int(np.searchsorted(place, 1))
@@ -316,19 +385,32 @@ class TransferBuilder:
         hold = times[head:] - before
         if len(hold):
             least = int(hold.argmin())
-            self._worst(f"{name}_hold", int(hold[least]), int(place[head + least]) - 1, samples, first, number)
+            self._worst(
+                f"{name}_hold",
+                int(hold[least]),
+                int(place[head + least]) - 1,
+                samples,
+                first,
+                number,
+            )
             if hold[least] == 0:
                 hit = place[head:][hold == 0] - 1
                 health.at_edge += len(hit)
                 owner = np.searchsorted(first, hit, side="right") - 1
-                flags[owner] |= int(Flag.COMMAND_AT_EDGE if name == "command" else Flag.REPLY_AT_EDGE)
+                flags[owner] |= int(
+                    Flag.COMMAND_AT_EDGE if name == "command" else Flag.REPLY_AT_EDGE
+                )
         tail = int(np.searchsorted(place, len(samples)))
         if tail:
             setup = samples.take(place[:tail]) - times[:tail]
             least = int(setup.argmin())
-            self._worst(f"{name}_setup", int(setup[least]), int(place[least]), samples, first, number)
+            self._worst(
+                f"{name}_setup", int(setup[least]), int(place[least]), samples, first, number
+            )
 
-    def _worst(self, measure: str, ticks: int, sample: int, samples: Times, first: Times, number: Times) -> None:
+    def _worst(
+        self, measure: str, ticks: int, sample: int, samples: Times, first: Times, number: Times
+    ) -> None:
         owner = int(np.searchsorted(first, sample, side="right")) - 1
         self.timing.one(measure, ticks, int(number[owner]), int(samples[sample]))
 
@@ -341,25 +423,38 @@ class TransferBuilder:
             health.same += same
             health.compared += len(a)
 
-    def _other(self, samples: Times, start: Times, end: Times, until: int) -> dict[str, Values | Times]:
+    def _other(self, samples: Times, start: Times, end: Times, until: int) -> dict[str, Any]:
         """The data lines at the other clock edge."""
         low = np.searchsorted(samples, start, side="left")
         clocks = np.searchsorted(samples, end, side="right") - low
         if int(clocks.sum()) != len(samples):
             samples = samples[_ranges(low, clocks)]
-        found: dict[str, Values | Times] = {"other_first": np.cumsum(clocks) - clocks, "other_clocks": clocks}
+        found: dict[str, Any] = {
+            "other_first": np.cumsum(clocks) - clocks,
+            "other_clocks": clocks,
+        }
         for name, health in (("command", self.command_health), ("reply", self.reply_health)):
             if health.captured:
                 track = self._data[name]
                 edges = track.edges()
                 stop = int(np.searchsorted(edges.times, until))
                 place = np.searchsorted(samples, edges.times[:stop], side="right")
-                found[f"{name}_other"] = _held(track.level, edges.values[:stop], place, len(samples))
+                found[f"{name}_other"] = _held(
+                    track.level, edges.values[:stop], place, len(samples)
+                )
         return found
 
     def _clock_times(
-        self, start: Times, end: Times, flags: Times, clock: Times, rise: int, samples: Times, first: Times,
-        clocks: Times, number: Times,
+        self,
+        start: Times,
+        end: Times,
+        flags: Times,
+        clock: Times,
+        rise: int,
+        samples: Times,
+        first: Times,
+        clocks: Times,
+        number: Times,
     ) -> dict[str, Times]:
         low = np.searchsorted(clock, start, side="left")
         high = np.searchsorted(clock, end, side="right")
@@ -376,7 +471,11 @@ class TransferBuilder:
         level = (low - rise) % 2 if len(clock) else np.full(len(start), self._clock.level)
         flags[(level <= 1) & (level != int(self.setup.idle_high))] |= int(Flag.CLOCK_NOT_IDLE)
         edges_all = self._clock.edges()
-        odd = edges_all.times[edges_all.values > 1] if len(edges_all) and int(edges_all.values.max()) > 1 else NO_TIMES
+        odd = (
+            edges_all.times[edges_all.values > 1]
+            if len(edges_all) and int(edges_all.values.max()) > 1
+            else NO_TIMES
+        )
         if len(odd):
             owner = np.searchsorted(start, odd, side="right") - 1
             inside = (owner >= 0) & (odd <= end.take(owner, mode="clip"))
@@ -388,9 +487,14 @@ class TransferBuilder:
         for name, parity in (("high", rise), ("low", 1 - rise)):
             a, b = (low - parity + 1) // 2, (last - parity + 1) // 2
             found[name] = ranged(np.minimum, widths[parity::2], a, b)
-        found["period"] = ranged(np.minimum, np.diff(samples), first, first + np.maximum(clocks - 1, 0))
+        found["period"] = ranged(
+            np.minimum, np.diff(samples), first, first + np.maximum(clocks - 1, 0)
+        )
         longest = ranged(np.maximum, widths, low, last)
-        shortest = np.minimum(np.where(found["high"] < 0, longest, found["high"]), np.where(found["low"] < 0, longest, found["low"]))
+        shortest = np.minimum(
+            np.where(found["high"] < 0, longest, found["high"]),
+            np.where(found["low"] < 0, longest, found["low"]),
+        )
         if self.setup.runt is not None:
             runt = (shortest >= 0) & (shortest < self._runt)
         else:
@@ -411,9 +515,13 @@ class TransferBuilder:
         inside = self.command_health.bits or self.reply_health.bits
         if self.count and not inside and self.strays and not self.by_gap:
             level = "high" if self.setup.select_active_low else "low"
-            self._note(f"all {self.strays} clock edges lie where select is inactive: is it active {level}?")
+            self._note(
+                f"all {self.strays} clock edges lie where select is inactive: is it active {level}?"
+            )
         elif self.strays and not self.by_gap:
-            self._note(f"{self.strays} sampling edges lie where select is inactive (other chips on the bus?)")
+            self._note(
+                f"{self.strays} sampling edges lie where select is inactive (other chips on the bus?)"
+            )
         if not self.count:
             self._note("no transfer in the capture")
         for health in (self.command_health, self.reply_health):
@@ -439,7 +547,8 @@ def _ranges(first: Indices, counts: Indices) -> Indices:
     """first[0], first[0]+1, ..., first[1], ...: `counts[i]` numbers from each `first[i]` on."""
     total = int(counts.sum())
     ends = np.cumsum(counts)
-    return np.arange(total) + np.repeat(first - (ends - counts), counts)
+    found: Indices = np.arange(total) + np.repeat(first - (ends - counts), counts)
+    return found
 
 
 def iter_transfers(capture: Capture, builder: TransferBuilder) -> Iterator[Transfers]:
@@ -453,7 +562,9 @@ def iter_transfers(capture: Capture, builder: TransferBuilder) -> Iterator[Trans
         yield part
 
 
-def read_transfers(capture: Capture, setup: SpiSetup, roles: Roles) -> tuple[Transfers, TransferBuilder]:
+def read_transfers(
+    capture: Capture, setup: SpiSetup, roles: Roles
+) -> tuple[Transfers, TransferBuilder]:
     """All transfers of a capture at once, and the builder with timing, health and notes."""
     capture.peek(1)
     builder = TransferBuilder(setup, roles, capture.tick, resolution=capture.resolution)
@@ -463,6 +574,28 @@ def read_transfers(capture: Capture, setup: SpiSetup, roles: Roles) -> tuple[Tra
 
 def no_transfers(setup: SpiSetup, tick: Fraction) -> Transfers:
     """An empty set of transfers."""
-    none = dict.fromkeys(("number", "start", "end", "clocks", "first", "lead", "lag", "idle", "period", "high", "low", "strays"), NO_TIMES)
-    return Transfers(setup=replace(setup), tick=tick, flags=np.empty(0, np.uint32), command_values=NO_VALUES,
-                     reply_values=NO_VALUES, **none)
+    none: dict[str, Any] = dict.fromkeys(
+        (
+            "number",
+            "start",
+            "end",
+            "clocks",
+            "first",
+            "lead",
+            "lag",
+            "idle",
+            "period",
+            "high",
+            "low",
+            "strays",
+        ),
+        NO_TIMES,
+    )
+    return Transfers(
+        setup=replace(setup),
+        tick=tick,
+        flags=np.empty(0, np.uint32),
+        command_values=NO_VALUES,
+        reply_values=NO_VALUES,
+        **none,
+    )

@@ -20,7 +20,7 @@ import numpy as np
 
 from .blocks import BLOCK, BlockCapture, Changes
 from .levels import Levels
-from .signals import X, Z, Findings, Indices, Times, Values
+from .signals import Findings, Indices, Times, Values, X, Z
 from .source import Source
 from .tokens import ByteBlock, Bytes, unsigned
 from .vcdcodes import Codes
@@ -53,8 +53,15 @@ class VcdCapture(BlockCapture):
         header = HeaderReader(source, findings).read()
         body = Body(header, findings, levels or Levels())
         super().__init__(
-            findings, header.tick, tuple(header.channels), source, body, line=header.lines + 1,
-            offset=header.size, block=block)
+            findings,
+            header.tick,
+            tuple(header.channels),
+            source,
+            body,
+            line=header.lines + 1,
+            offset=header.size,
+            block=block,
+        )
 
 
 class Body:
@@ -173,16 +180,37 @@ class Body:
         before = int(times[-1]) if len(times) else self.until
         number = shown[1:]
         if number.isascii() and number.isdigit() and len(number) <= 18:
-            self._problem(block, start, end, f"time runs backwards: {shown} after #{before}", f"#{before} or later")
+            self._problem(
+                block,
+                start,
+                end,
+                f"time runs backwards: {shown} after #{before}",
+                f"#{before} or later",
+            )
         elif number.isascii() and number.isdigit():
             self._problem(block, start, end, f"time {shown} is too large", "at most 18 digits")
         else:
             self._problem(block, start, end, f"{shown!r} is not a time", "# and a whole number")
 
-    def _problem(self, block: ByteBlock, start: int, end: int, found: str, expected: str, severity: str = "error") -> None:
+    def _problem(
+        self,
+        block: ByteBlock,
+        start: int,
+        end: int,
+        found: str,
+        expected: str,
+        severity: str = "error",
+    ) -> None:
         line, column, text = block.line_of(start)
-        self.findings.add(found, expected, line=self._line + line, column=column, text=text,
-                          span=min(end - start, 80), severity=severity)
+        self.findings.add(
+            found,
+            expected,
+            line=self._line + line,
+            column=column,
+            text=text,
+            span=min(end - start, 80),
+            severity=severity,
+        )
 
     def _without_sections(
         self, block: ByteBlock, starts: Indices, ends: Indices, kinds: Bytes
@@ -212,7 +240,14 @@ class Body:
             else:
                 opened = index
                 if word not in _TEXTS:
-                    self._problem(block, start, end, f"{word.decode()} after $enddefinitions", "changes only", "warning")
+                    self._problem(
+                        block,
+                        start,
+                        end,
+                        f"{word.decode()} after $enddefinitions",
+                        "changes only",
+                        "warning",
+                    )
         if opened >= 0:
             self.in_text = True
             spans.append((opened, len(starts)))
@@ -225,7 +260,13 @@ class Body:
         return starts[some], ends[some], kinds[some]
 
     def _plain(
-        self, block: ByteBlock, starts: Indices, ends: Indices, clocks: Indices, times: Times, kinds: Bytes,
+        self,
+        block: ByteBlock,
+        starts: Indices,
+        ends: Indices,
+        clocks: Indices,
+        times: Times,
+        kinds: Bytes,
         first: Bytes,
     ) -> None:
         """Times and scalars only."""
@@ -248,7 +289,13 @@ class Body:
         self._scalars(block, starts, ends.take(scalars), values, when, scalars)
 
     def _mixed(
-        self, block: ByteBlock, starts: Indices, ends: Indices, clocks: Indices, times: Times, kinds: Bytes
+        self,
+        block: ByteBlock,
+        starts: Indices,
+        ends: Indices,
+        clocks: Indices,
+        times: Times,
+        kinds: Bytes,
     ) -> None:
         """Scalars, vectors, reals; what is none of them is a problem and left out."""
         self._ranked = True
@@ -257,7 +304,14 @@ class Body:
         when = np.repeat(times, counts)
         scalars = np.flatnonzero(kinds == SCALAR)
         at = starts.take(scalars)
-        self._scalars(block, at, ends.take(scalars), LEVEL.take(block.view.take(at)), when.take(scalars), scalars)
+        self._scalars(
+            block,
+            at,
+            ends.take(scalars),
+            LEVEL.take(block.view.take(at)),
+            when.take(scalars),
+            scalars,
+        )
         vectors = np.flatnonzero(kinds == VECTOR)
         # The code of the very last vector may lie behind this part; then the whole is behind it.
         vectors = vectors[vectors + 1 < len(starts)]
@@ -268,10 +322,22 @@ class Body:
         for index in np.flatnonzero((kinds == OTHER) | (kinds == KEYWORD)).tolist():
             start, end = int(starts[index]), int(ends[index])
             shown = block.text(start, min(end, start + 30)).decode("latin-1")
-            self._problem(block, start, end, f"{shown!r} is neither a time nor a change", "a change such as 1! or b01 !")
+            self._problem(
+                block,
+                start,
+                end,
+                f"{shown!r} is neither a time nor a change",
+                "a change such as 1! or b01 !",
+            )
 
     def _scalars(
-        self, block: ByteBlock, starts: Indices, ends: Indices, values: Values, when: Times, tokens: Indices
+        self,
+        block: ByteBlock,
+        starts: Indices,
+        ends: Indices,
+        values: Values,
+        when: Times,
+        tokens: Indices,
     ) -> None:
         if not len(starts):
             return
@@ -299,7 +365,15 @@ class Body:
                 for bit in range(1, var.width):
                     self._parts.setdefault(var.first + bit, []).append((part[0], part[1], rest))
 
-    def _unknown(self, block: ByteBlock, starts: Indices, ends: Indices, numbers: Indices, *, apart: bool = False) -> None:
+    def _unknown(
+        self,
+        block: ByteBlock,
+        starts: Indices,
+        ends: Indices,
+        numbers: Indices,
+        *,
+        apart: bool = False,
+    ) -> None:
         lost = np.flatnonzero(numbers < 0)
         for index in lost[:50].tolist():
             start, end = int(starts[index]), int(ends[index])
@@ -307,11 +381,17 @@ class Body:
             if apart:
                 found = f"code {shown!r} is not declared"
             else:
-                found = f"{shown!r} has no code" if end - start == 1 else f"{shown!r}: its code is not declared"
+                found = (
+                    f"{shown!r} has no code"
+                    if end - start == 1
+                    else f"{shown!r}: its code is not declared"
+                )
             self._problem(block, start, end, found, "the code of a $var")
         self.findings.uncounted += max(0, len(lost) - 50)
 
-    def _vectors(self, block: ByteBlock, starts: Indices, ends: Indices, when: Times, tokens: Indices) -> None:
+    def _vectors(
+        self, block: ByteBlock, starts: Indices, ends: Indices, when: Times, tokens: Indices
+    ) -> None:
         codes = tokens + 1
         numbers = self._codes.lookup(block, starts.take(codes), ends.take(codes))
         self._unknown(block, starts.take(codes), ends.take(codes), numbers, apart=True)
@@ -333,27 +413,56 @@ class Body:
                 part = slice(at, at + rows)
                 self._bits(block, var, a[part], b[part], t[part], mine[part])
 
-    def _bits(self, block: ByteBlock, var: Variable, starts: Indices, ends: Indices, when: Times, tokens: Indices) -> None:
+    def _bits(
+        self,
+        block: ByteBlock,
+        var: Variable,
+        starts: Indices,
+        ends: Indices,
+        when: Times,
+        tokens: Indices,
+    ) -> None:
         at = ends[:, None] - 1 - np.arange(var.width)
         levels = LEVEL.take(block.view.take(np.maximum(at, 0)))
         # Left extension: 0 and 1 with 0, x with x, z with z.
         first = LEVEL.take(block.view.take(starts))
         fill = np.where(first == 1, 0, first).astype(np.uint8)
         levels = np.where(at >= starts[:, None], levels, fill[:, None])
-        wrong = np.flatnonzero((levels == 255).any(axis=1) | (ends - starts < 1) | (ends - starts > var.width))
+        wrong = np.flatnonzero(
+            (levels == 255).any(axis=1) | (ends - starts < 1) | (ends - starts > var.width)
+        )
         for index in wrong[:50].tolist():
             start, end = int(starts[index]), int(ends[index])
             shown = block.text(start - 1, min(end, start + 40)).decode("latin-1")
             if 0 < end - start <= var.width or end == start:
-                self._problem(block, start - 1, end, f"{shown!r} is not a vector", "b and digits 0, 1, x, z")
+                self._problem(
+                    block, start - 1, end, f"{shown!r} is not a vector", "b and digits 0, 1, x, z"
+                )
             else:
                 name = self._names[var.first].rsplit("[", 1)[0]
-                self._problem(block, start - 1, end, f"{end - start} digits for {name}", f"at most {var.width}", "warning")
+                self._problem(
+                    block,
+                    start - 1,
+                    end,
+                    f"{end - start} digits for {name}",
+                    f"at most {var.width}",
+                    "warning",
+                )
         levels[levels == 255] = X
         for bit in range(var.width):
-            self._parts.setdefault(var.first + bit, []).append((tokens, when, np.ascontiguousarray(levels[:, bit])))
+            self._parts.setdefault(var.first + bit, []).append(
+                (tokens, when, np.ascontiguousarray(levels[:, bit]))
+            )
 
-    def _reals(self, block: ByteBlock, var: Variable, starts: Indices, ends: Indices, when: Times, tokens: Indices) -> None:
+    def _reals(
+        self,
+        block: ByteBlock,
+        var: Variable,
+        starts: Indices,
+        ends: Indices,
+        when: Times,
+        tokens: Indices,
+    ) -> None:
         texts = block.texts(starts, np.minimum(ends, starts + 64))
         try:
             volts = texts.astype(np.float64)
@@ -363,8 +472,13 @@ class Body:
                 try:
                     volts[index] = float(text)
                 except ValueError:
-                    self._problem(block, int(starts[index]) - 1, int(ends[index]),
-                                  f"{text[:30].decode('latin-1')!r} is not a real number", "r and a number")
+                    self._problem(
+                        block,
+                        int(starts[index]) - 1,
+                        int(ends[index]),
+                        f"{text[:30].decode('latin-1')!r} is not a real number",
+                        "r and a number",
+                    )
         name = self._names[var.first]
         places = np.arange(len(when), dtype=np.int64)
         places, values = self.levels.digital(name, places, volts, self.findings)
@@ -385,7 +499,8 @@ def _claimed(kinds: Bytes) -> Indices:
     begins[0] = True
     np.not_equal(values[1:], values[:-1] + 1, out=begins[1:])
     since = order - np.maximum.accumulate(np.where(begins, order, 0))
-    return values[since % 2 == 0] + 1
+    codes: Indices = values[since % 2 == 0] + 1
+    return codes
 
 
 def _groups(numbers: Indices, count: int) -> list[tuple[int, Indices]]:

@@ -14,9 +14,29 @@ from .signals import Channel, Findings
 from .source import Source
 
 KEYWORDS = frozenset(
-    (b"$comment", b"$end", b"$dumpvars", b"$dumpall", b"$dumpoff", b"$dumpon", b"$vcdclose",
-     b"$date", b"$version", b"$timescale", b"$scope", b"$upscope", b"$var", b"$enddefinitions",
-     b"$attrbegin", b"$attrend", b"$dumpports", b"$dumpportsall", b"$dumpportsoff", b"$dumpportson"))
+    (
+        b"$comment",
+        b"$end",
+        b"$dumpvars",
+        b"$dumpall",
+        b"$dumpoff",
+        b"$dumpon",
+        b"$vcdclose",
+        b"$date",
+        b"$version",
+        b"$timescale",
+        b"$scope",
+        b"$upscope",
+        b"$var",
+        b"$enddefinitions",
+        b"$attrbegin",
+        b"$attrend",
+        b"$dumpports",
+        b"$dumpportsall",
+        b"$dumpportsoff",
+        b"$dumpportson",
+    )
+)
 
 HEADER_LIMIT = 64 << 20
 #: A bus wider than this is not a line anybody looks at with an SPI capture.
@@ -28,8 +48,27 @@ _TOKEN = re.compile(rb"[^\x00-\x20]+")
 _UNITS = {b"s": 0, b"ms": -3, b"us": -6, b"ns": -9, b"ps": -12, b"fs": -15}
 _RANGE = re.compile(r"^(.*?)\s*\[\s*(-?\d{1,9})\s*(?::\s*(-?\d{1,9})\s*)?\]$", re.DOTALL)
 _KINDS = frozenset(
-    ("event", "integer", "parameter", "real", "realtime", "reg", "supply0", "supply1", "time",
-     "tri", "triand", "trior", "trireg", "tri0", "tri1", "wand", "wire", "wor"))
+    (
+        "event",
+        "integer",
+        "parameter",
+        "real",
+        "realtime",
+        "reg",
+        "supply0",
+        "supply1",
+        "time",
+        "tri",
+        "triand",
+        "trior",
+        "trireg",
+        "tri0",
+        "tri1",
+        "wand",
+        "wire",
+        "wor",
+    )
+)
 
 
 @dataclass(slots=True)
@@ -54,7 +93,7 @@ class Header:
     size: int = 0
 
 
-class _Short(Exception):
+class _ShortError(Exception):
     """The bytes at hand end before the declarations do."""
 
 
@@ -75,7 +114,7 @@ class HeaderReader:
             kept = len(self.findings.problems), len(self.findings.notes), self.findings.uncounted
             try:
                 header = self._parse(final=not more)
-            except _Short:
+            except _ShortError:
                 if not more or len(self.data) > HEADER_LIMIT:
                     self._fail_short()
                 del self.findings.problems[kept[0] :]
@@ -98,13 +137,28 @@ class HeaderReader:
         self.findings.add(found, "a value change dump with $enddefinitions $end", line=line)
         raise self.findings.error()
 
-    def _problem(self, found: str, expected: str, at: int, *, severity: str = "error", span: int = 1, nearest: str = "") -> None:
+    def _problem(
+        self,
+        found: str,
+        expected: str,
+        at: int,
+        *,
+        severity: str = "error",
+        span: int = 1,
+        nearest: str = "",
+    ) -> None:
         start = self.data.rfind(b"\n", 0, at) + 1
         stop = self.data.find(b"\n", at)
         text = self.data[start : stop if stop >= 0 else len(self.data)][:400]
         self.findings.add(
-            found, expected, line=self.data.count(b"\n", 0, at) + 1, column=at - start + 1,
-            text=text.decode("latin-1").rstrip("\r"), span=span, severity=severity, nearest=nearest,
+            found,
+            expected,
+            line=self.data.count(b"\n", 0, at) + 1,
+            column=at - start + 1,
+            text=text.decode("latin-1").rstrip("\r"),
+            span=span,
+            severity=severity,
+            nearest=nearest,
         )
 
     def _parse(self, *, final: bool) -> Header:
@@ -120,34 +174,46 @@ class HeaderReader:
             for match in tokens:
                 # A token that touches the end of the bytes at hand may go on.
                 if match.end() == len(data) and not final:
-                    raise _Short
+                    raise _ShortError
                 if match[0] == b"$end":
                     return inside
                 if len(inside) < 4096:
                     inside.append((match[0], match.start()))
             if final:
                 self._problem("this section has no $end", "$end before the end of the file", at)
-            raise _Short
+            raise _ShortError
 
         for match in tokens:
             if match.end() == len(data) and not final:
-                raise _Short
+                raise _ShortError
             word, at = match[0], match.start()
             if word == b"$enddefinitions":
                 section(at)
                 header.size = _after_end(data, at)
                 break
             if word[:1] == b"#" and header.variables:
-                self._problem("changes begin without $enddefinitions", "$enddefinitions $end before them", at, severity="warning")
+                self._problem(
+                    "changes begin without $enddefinitions",
+                    "$enddefinitions $end before them",
+                    at,
+                    severity="warning",
+                )
                 header.size = at
                 break
             if word[:1] != b"$" or word not in KEYWORDS:
                 if word[:1] == b"$":
-                    self.findings.note(f"section {word[:40].decode('latin-1')} is not known and is passed over")
+                    self.findings.note(
+                        f"section {word[:40].decode('latin-1')} is not known and is passed over"
+                    )
                     section(at)
                     continue
                 shown = word[:30].decode("latin-1")
-                self._problem(f"{shown!r} among the declarations", "a section such as $var", at, span=min(len(word), 80))
+                self._problem(
+                    f"{shown!r} among the declarations",
+                    "a section such as $var",
+                    at,
+                    span=min(len(word), 80),
+                )
                 if not header.variables:
                     raise self.findings.error()
                 continue
@@ -159,17 +225,24 @@ class HeaderReader:
             elif word == b"$scope":
                 scopes.append(inside[1][0].decode("latin-1") if len(inside) > 1 else "?")
                 if len(scopes) > DEPTH_LIMIT:
-                    self._problem(f"more than {DEPTH_LIMIT} scopes inside each other", "$upscope", at)
+                    self._problem(
+                        f"more than {DEPTH_LIMIT} scopes inside each other", "$upscope", at
+                    )
                     raise self.findings.error()
             elif word == b"$upscope":
                 if scopes:
                     scopes.pop()
                 else:
-                    self._problem("$upscope without a $scope", "as many $scope as $upscope", at, severity="warning")
+                    self._problem(
+                        "$upscope without a $scope",
+                        "as many $scope as $upscope",
+                        at,
+                        severity="warning",
+                    )
             elif word == b"$var":
                 self._variable(inside, at, scopes, header, seen)
         else:
-            raise _Short
+            raise _ShortError
         if not timescale:
             self.findings.note("no $timescale: 1 ns is assumed")
         header.channels = [_with_names(c, header.names[c.index]) for c in header.channels]
@@ -180,16 +253,25 @@ class HeaderReader:
         match = re.fullmatch(rb"(\d{1,9})([a-z]{1,2})", text)
         if match is None or match[2] not in _UNITS or int(match[1]) == 0:
             shown = text[:30].decode("latin-1")
-            self._problem(f"time scale {shown!r}", "1, 10 or 100 and s, ms, us, ns, ps or fs", at, span=10)
+            self._problem(
+                f"time scale {shown!r}", "1, 10 or 100 and s, ms, us, ns, ps or fs", at, span=10
+            )
             return False
         if match[1] not in (b"1", b"10", b"100"):
             shown = text.decode("latin-1")
-            self._problem(f"time scale {shown}", "1, 10 or 100 of a unit", at, severity="warning", span=10)
+            self._problem(
+                f"time scale {shown}", "1, 10 or 100 of a unit", at, severity="warning", span=10
+            )
         header.tick = int(match[1]) * Fraction(10) ** _UNITS[match[2]]
         return True
 
     def _variable(
-        self, inside: list[tuple[bytes, int]], at: int, scopes: list[str], header: Header, seen: set[str]
+        self,
+        inside: list[tuple[bytes, int]],
+        at: int,
+        scopes: list[str],
+        header: Header,
+        seen: set[str],
     ) -> None:
         if len(inside) < 4:
             self._problem("a $var with too few parts", "$var type width code name $end", at, span=4)
@@ -198,24 +280,43 @@ class HeaderReader:
         code = inside[2][0]
         name = " ".join(t.decode("utf-8", "replace") for t, _ in inside[3:])
         if kind == "port":
-            self._problem("an extended dump (port values)", "a four-state dump", inside[0][1], span=4)
+            self._problem(
+                "an extended dump (port values)", "a four-state dump", inside[0][1], span=4
+            )
             raise self.findings.error()
         if kind not in _KINDS:
-            self.findings.note(f"variable type {kind[:30]!r} is not in the standard; read by its values")
+            self.findings.note(
+                f"variable type {kind[:30]!r} is not in the standard; read by its values"
+            )
         try:
             width = int(inside[1][0]) if len(inside[1][0]) < 10 else -1
         except ValueError:
             width = -1
         if width < 0:
             shown = inside[1][0][:20].decode("latin-1")
-            self._problem(f"width {shown!r}", "a number of bits", inside[1][1], span=min(len(inside[1][0]), 40))
+            self._problem(
+                f"width {shown!r}",
+                "a number of bits",
+                inside[1][1],
+                span=min(len(inside[1][0]), 40),
+            )
             return
         if code in KEYWORDS:
-            self._problem(f"the code {code.decode()} is a keyword", "any other printable characters", inside[2][1], span=len(code))
+            self._problem(
+                f"the code {code.decode()} is a keyword",
+                "any other printable characters",
+                inside[2][1],
+                span=len(code),
+            )
             return
         full = ".".join([*scopes, name])
         if full in seen and code not in header.variables:
-            self._problem(f"{full[:60]} is declared twice with different codes", "one code for a name", inside[3][1], severity="warning")
+            self._problem(
+                f"{full[:60]} is declared twice with different codes",
+                "one code for a name",
+                inside[3][1],
+                severity="warning",
+            )
         seen.add(full)
         known = header.variables.get(code)
         if known is None:
@@ -224,7 +325,10 @@ class HeaderReader:
         elif known.width != width:
             self._problem(
                 f"code {code[:20].decode('latin-1')} has {width} bits here and {known.width} before",
-                "one width for a code", inside[1][1], severity="warning")
+                "one width for a code",
+                inside[1][1],
+                severity="warning",
+            )
         elif known.first >= 0:
             for offset, text in enumerate(_bit_names(scopes, name, width)):
                 names = header.names[known.first + offset]
@@ -244,7 +348,9 @@ class HeaderReader:
         for weight, (text, bit) in enumerate(_bit_names(scopes, name, var.width)):
             index = len(header.channels)
             header.names[index] = [text]
-            header.channels.append(Channel(index=index, name=text, bus=bus, bit=bit, weight=weight, kind=var.kind))
+            header.channels.append(
+                Channel(index=index, name=text, bus=bus, bit=bit, weight=weight, kind=var.kind)
+            )
 
 
 def _after_end(data: bytes, at: int) -> int:
@@ -277,6 +383,11 @@ def _with_names(channel: Channel, names: list[str]) -> Channel:
     if len(names) == 1:
         return channel
     return Channel(
-        index=channel.index, name=names[0], aliases=tuple(names[1:]), bus=channel.bus, bit=channel.bit,
-        weight=channel.weight, kind=channel.kind,
+        index=channel.index,
+        name=names[0],
+        aliases=tuple(names[1:]),
+        bus=channel.bus,
+        bit=channel.bit,
+        weight=channel.weight,
+        kind=channel.kind,
     )

@@ -6,7 +6,7 @@ its belief of the real chip; a write plan runs one to know which frame is in for
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -15,7 +15,7 @@ from .bits import deposit, extract, mask_of
 from .codec import Sent
 from .errors import CallError
 from .expr import evaluate
-from .model import Chip, Command, Field, Joined, Register
+from .model import Chip, Command, Fault, Field, Joined, Register
 from .requests import SetField, WriteWord, parse_request
 from .values import choose
 
@@ -35,13 +35,17 @@ class Match:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What one frame did. `why` tells why a write did not take; `events` what it entered or left."""
+    """What one frame did. `why` tells why a write did not take; `events` what it entered or left.
+
+    `refused` is the reason as a word of `model.RAISED_BY`, or "once"; empty where it took.
+    """
 
     taken: bool = True
     why: str = ""
     before: int | None = None
     after: int | None = None
     events: tuple[str, ...] = ()
+    refused: str = ""
 
 
 def match_of(chip: Chip, text: str) -> Match:
@@ -103,7 +107,12 @@ def as_read(chip: Chip, register: Register, words: Mapping[str, int]) -> int:
 
 
 class Machine:
-    """Register contents of one chip, moved by frames. Unknown words stay unknown until written or read."""
+    """Register contents of one chip, moved by frames. Unknown words stay unknown until written or read.
+
+    `conditions` names the faults whose cause is present: what clears a latch cannot clear those
+    once `settle` has run, which brings status bits, sums and shown conditions up to date. Who only
+    believes (a trace, a plan) leaves `conditions` empty and does not settle.
+    """
 
     def __init__(
         self,
@@ -118,6 +127,7 @@ class Machine:
             bank if bank is not None else Bank.at_reset(chip, supply=supply, externals=externals)
         )
         self.spent: set[tuple[str, str]] = set()
+        self.conditions: set[str] = set()
         self.progress: dict[str, int] = dict.fromkeys(chip.keys, 0)
         self._steps = {k.name: [match_of(chip, s) for s in k.steps] for k in chip.keys.values()}
         self._enter: list[tuple[str, Match | str]] = []
@@ -130,6 +140,11 @@ class Machine:
             c.name: [e if "=" not in e else match_of(chip, e) for e in c.effects]
             for c in chip.commands.values()
         }
+        self._clears = [
+            (f, match_of(chip, way) if "=" in way else way)
+            for f in chip.faults.values()
+            for way in f.cleared_by
+        ]
 
     # --- frames ------------------------------------------------------------------------------
     def apply(self, sent: Sent) -> Outcome:
@@ -138,13 +153,15 @@ class Machine:
             return self.command(sent.command)
         if sent.register is None:
             self._interrupt()
-            return Outcome(False, f"no register at address 0x{sent.address or 0:X}")
+            return Outcome(
+                False, f"no register at address 0x{sent.address or 0:X}", refused="address"
+            )
         if sent.kind == "write":
             return self.write(sent.register, sent.data or 0)
         if sent.kind == "read":
             return self.read(sent.register)
         self._interrupt()
-        return Outcome(False, f"the operation means nothing ({sent.kind})")
+        return Outcome(False, f"the operation means nothing ({sent.kind})", refused="operation")
 
     def write(self, register: Register, word: int) -> Outcome:
         """Write a whole word; a lock, a used write-once field or read-only bits make it not take."""
@@ -159,10 +176,18 @@ class Machine:
                 before,
                 before,
                 tuple(events),
+                "locked_write",
             )
         if not any(f.writable for f in register.fields):
             events += self._fire(None, (register.name, word), keys=events)
-            return Outcome(False, f"{register.name} is read-only", before, before, tuple(events))
+            return Outcome(
+                False,
+                f"{register.name} is read-only",
+                before,
+                before,
+                tuple(events),
+                "read_only_write",
+            )
         spent = [f for r, f in self.spent if r == register.name]
         old = self.bank.words.get(register.name, 0)
         new = after_write(register, old, word, spent)
@@ -187,8 +212,16 @@ class Machine:
         ]
         if wasted:
             why = f"{', '.join(wasted)} can be written once only after power-up"
+        self._clear(lambda way: isinstance(way, Match) and way.hits(register.name, word))
         events += self._fire(None, (register.name, word), keys=events)
-        return Outcome(not wasted, why, before, self.bank.word(register.name), tuple(events))
+        return Outcome(
+            not wasted,
+            why,
+            before,
+            self.bank.word(register.name),
+            tuple(events),
+            "once" if wasted else "",
+        )
 
     def read(self, register: Register) -> Outcome:
         """Read: clear-on-read fields are gone afterwards."""
@@ -199,6 +232,7 @@ class Machine:
         for field in register.fields:
             if field.access == "rc":
                 self.bank.learn(register.name, 0, mask_of(field.bits))
+        self._clear(lambda way: way == "read", register.name)
         return Outcome(True, "", before, self.bank.word(register.name))
 
     def command(self, command: Command) -> Outcome:
@@ -217,6 +251,7 @@ class Machine:
             elif effect == "clear_faults":
                 self.clear_faults()
                 events.append("clear_faults")
+        self._clear(lambda way: way == command.name)
         events += self._fire(command.name, None, keys=())
         return Outcome(True, "", None, None, tuple(events))
 
@@ -231,10 +266,75 @@ class Machine:
     def clear_faults(self) -> None:
         """Every fault bit as when nothing is wrong."""
         for fault in self.chip.faults.values():
-            field = self.chip.field(fault.ref)
-            if field is not None:
-                quiet = 0 if fault.code else 1
-                self.bank.learn(field.register, deposit(quiet, field.bits), mask_of(field.bits))
+            self.set_fault(fault, False)
+
+    # --- faults --------------------------------------------------------------------------------
+    def _clear(self, hit: Callable[[Match | str], bool], register: str = "") -> None:
+        """Quiet the faults that a way accepted by `hit` clears, in one register where given."""
+        for fault, way in self._clears:
+            if hit(way) and register in ("", fault.register):
+                self.set_fault(fault, False)
+
+    def set_fault(self, fault: Fault, raised: bool) -> None:
+        """Make the fault's field say that it is raised, or that nothing is wrong."""
+        field = self.chip.field(fault.ref)
+        if field is not None:
+            code = fault.code if raised else (0 if fault.code else 1)
+            self.bank.learn(field.register, deposit(code, field.bits), mask_of(field.bits))
+
+    def raised(self, fault: Fault) -> bool | None:
+        """Whether the fault's field says so; None where that is not known."""
+        field = self.chip.field(fault.ref)
+        code = self.bank.field_code(field) if field is not None else None
+        return None if code is None else code == fault.code
+
+    def raise_by(self, cause: str) -> list[str]:
+        """Raise every unmasked fault that this word of `model.RAISED_BY` raises; their names."""
+        names = []
+        for fault in self.chip.faults.values():
+            if cause in fault.raised_by and not self._masked(fault):
+                self.set_fault(fault, True)
+                names.append(fault.name)
+        return names
+
+    def _masked(self, fault: Fault) -> bool:
+        return fault.masked_when is not None and evaluate(fault.masked_when, self.bank) is True
+
+    def settle(self) -> None:
+        """Bring status bits up to date with `conditions`, their sums and shown conditions with those."""
+        faults = self.chip.faults
+        for fault in faults.values():
+            if fault.summary_of:
+                continue
+            if fault.name in self.conditions:
+                if not self._masked(fault):
+                    self.set_fault(fault, True)
+            elif (
+                (not fault.latched or "condition" in fault.cleared_by)
+                and not fault.normal_at_power_up
+                and self.raised(fault)
+            ):
+                self.set_fault(fault, False)
+        done: set[str] = set()
+
+        def sum_up(fault: Fault) -> bool:
+            if fault.summary_of and fault.name not in done:
+                done.add(fault.name)
+                members = [faults[n] for n in fault.summary_of if n in faults]
+                raised = any([sum_up(m) for m in members])
+                self.set_fault(fault, raised or fault.name in self.conditions)
+            return self.raised(fault) is True
+
+        for fault in faults.values():
+            sum_up(fault)
+        for register in self.chip.registers.values():
+            for field in register.fields:
+                if field.shows is not None:
+                    holds = evaluate(field.shows, self.bank)
+                    if holds is not None:
+                        self.bank.learn(
+                            register.name, deposit(int(holds), field.bits), mask_of(field.bits)
+                        )
 
     # --- keys and states -----------------------------------------------------------------------
     def _keys(self, register: str, word: int) -> list[str]:

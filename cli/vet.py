@@ -92,11 +92,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
             context.out(f"{name}: {context.style('sound', 'good')}: {summary}")
     if args.json:
         context.json("vet", files=rows, errors=errors, warnings=warnings)
-    elif errors or warnings and not args.quiet:
+    elif errors or (warnings and not args.quiet):
         context.out(f"{errors} error{'s' * (errors != 1)}, {warnings} warning{'s' * (warnings != 1)}")
     if unreadable:
         return Status.USAGE
-    return Status.FINDINGS if errors or args.strict and warnings else Status.OK
+    return Status.FINDINGS if errors or (args.strict and warnings) else Status.OK
 
 
 def _against(args: argparse.Namespace, context: Context) -> int:

@@ -1,0 +1,41 @@
+"""Writing files whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+from regmap.errors import CallError
+
+
+def write_text(path: Path, text: str, *, only_if_changed: bool = False) -> bool:
+    """Write to a temporary file beside `path`, then rename. True where the file was (re)written.
+
+    Raises CallError with one clear sentence where that cannot be.
+    """
+    data = text.encode()
+    try:
+        if only_if_changed and path.is_file() and path.read_bytes() == data:
+            return False
+        if path.is_dir():
+            raise CallError(f"{path} is a directory; expected a file name")
+        handle, temporary = tempfile.mkstemp(dir=path.parent or Path(), prefix=f".{path.name}.", suffix=".part")
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(data)
+            mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()
+            Path(temporary).chmod(mode)
+            Path(temporary).replace(path)
+        except BaseException:
+            Path(temporary).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise CallError(f"{path} cannot be written ({error.strerror or error})") from None
+    return True
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

@@ -1,0 +1,59 @@
+"""`gateword sweep`: one row per option of a field, with every verdict that it moves."""
+
+from __future__ import annotations
+
+import argparse
+
+from regmap.assess import sweep
+
+from .check import SIGNS, percent, stage_with
+from .context import Context, Status, columns, wrap
+
+NAME = "sweep"
+HELP = "every option of one field with the verdicts that it moves"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("stage", metavar="STAGE", help="a stage: a path or a shipped name")
+    parser.add_argument("field", metavar="REG.FIELD", help="a field, joined or external value")
+    parser.add_argument("--set", action="append", default=[], metavar="REG.FIELD=VALUE", help="with this setting instead of the stage's")
+    parser.add_argument("--all", action="store_true", help="every verdict that moves, also where it holds everywhere")
+    parser.add_argument("--json", action="store_true", help="one JSON object")
+
+
+def run(args: argparse.Namespace, context: Context) -> int:
+    stage = stage_with(args.stage, args.set)
+    result = sweep(stage, args.field)
+    best = result.best
+    if args.json:
+        context.json("sweep", stage=stage.name, field=result.name, moved=list(result.moved), rows=[
+            {"code": r.reading.code, "name": r.reading.name, "value": r.reading.band, "current": r.current,
+             "best": r is best, "broken_rules": list(r.broken_rules), "smallest_margin": r.worst,
+             "verdicts": {n: {"status": v.status, "relative_margin": v.json()["relative_margin"]} for n, v in r.verdicts.items()}}
+            for r in result.rows
+        ])
+        return Status.OK
+    if not result.moved:
+        context.out(f"{result.name} moves no verdict of {stage.name}; {result.unmoved} stay as they are")
+        return Status.OK
+    names = list(result.moved)
+    telling = [n for n in names if len({r.verdicts[n].status for r in result.rows if n in r.verdicts}) > 1]
+    for number, name in enumerate(names, 1):
+        if args.all or name in telling:
+            title = next(r.verdicts[name].title for r in result.rows if name in r.verdicts)
+            context.out(f"[{number}] {name}: {title}")
+    rows = [["", "code", "value", "smallest margin", "fails", "thin", "which"]]
+    for item in result.rows:
+        mark = ("*" if item is best else " ") + (">" if item.current else " ")
+        fails = [n for n in names if n in item.verdicts and item.verdicts[n].status == "fails"]
+        thin = [n for n in names if n in item.verdicts and item.verdicts[n].status == "thin"]
+        which = " ".join(f"[{names.index(n) + 1}]{SIGNS['fails']}" for n in fails) + (" " if fails and thin else "")
+        which += " ".join(f"[{names.index(n) + 1}]thin" for n in thin)
+        which += "".join(f" rule {r}" for r in item.broken_rules)
+        rows.append([mark, str(item.reading.code), item.reading.label, percent(item.worst), str(len(fails)), str(len(thin)), which])
+    for line in columns(rows, gap=2, right=[1, 3, 4, 5]):
+        context.out(line if len(line) <= context.width else line[: context.width - 1] + "~")
+    context.out(f"{len(names)} verdicts move, {result.unmoved} do not.   * best   > as in the stage")
+    if best is not None:
+        context.out(wrap(f"Best: {result.name} = {best.reading.label}, smallest margin {percent(best.worst)} among the verdicts that it moves.", context.width))
+    return Status.OK

@@ -321,7 +321,7 @@ class Machine:
             if fault.summary_of and fault.name not in done:
                 done.add(fault.name)
                 members = [faults[n] for n in fault.summary_of if n in faults]
-                raised = any([sum_up(m) for m in members])
+                raised = any(sum_up(m) for m in members)
                 self.set_fault(fault, raised or fault.name in self.conditions)
             return self.raised(fault) is True
 

@@ -41,6 +41,7 @@ class Levels:
     by_name: Mapping[str, Thresholds] = field(default_factory=dict)
     found: dict[str, Thresholds] = field(default_factory=dict)
     _lines: dict[str, _Line] = field(default_factory=dict)
+    _range: dict[str, tuple[float, float]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for name, pair in [("", self.common), *self.by_name.items()]:
@@ -59,12 +60,9 @@ class Levels:
                 self.by_name.get(name) or self.by_name.get(name.rsplit(".", 1)[-1]) or self.common
             )
             if pair is None:
-                pair = _find(volts)
+                pair = self.found.get(name) or self._seek(name, volts, findings)
                 if pair is None:
                     return _flat(times, volts)
-                self.found[name] = pair
-                low, high = (show(v, _VOLTAGE, digits=3) for v in pair)
-                findings.note(f"{name}: thresholds {low} and {high} found from its swing")
             line = self._lines[name] = _Line(*pair)
         level = np.full(len(volts), 255, np.uint8)
         level[volts <= line.low] = 0
@@ -80,11 +78,30 @@ class Levels:
         line.state = int(values[-1])
         return times[known[moved]], values[moved]
 
+    def prime(self, name: str, volts: Volts, findings: Findings) -> None:
+        """Show the first values of a line before its first block, so that blocks do not matter."""
+        if self.by_name.get(name) is None and self.common is None:
+            self._seek(name, volts, findings)
+
+    def _seek(self, name: str, volts: Volts, findings: Findings) -> Thresholds | None:
+        """Thresholds from all values seen so far, if they swing enough."""
+        good = volts[np.isfinite(volts)]
+        if name in self._range and len(good):
+            good = np.append(good, self._range[name])
+        pair = _find(good)
+        if pair is not None:
+            self.found[name] = pair
+            low, high = (show(v, _VOLTAGE, digits=3) for v in pair)
+            findings.note(f"{name}: thresholds {low} and {high} found from its swing")
+        elif len(good):
+            self._range[name] = float(good.min()), float(good.max())
+        return pair
+
 
 def _find(volts: Volts) -> Thresholds | None:
-    good = volts[np.isfinite(volts)]
-    if not len(good):
+    if not len(volts):
         return None
+    good = volts
     low, high = float(good.min()), float(good.max())
     # A few spikes must not set the swing, a few real pulses must: percentiles only of large sets.
     if len(good) > 10_000:

@@ -100,7 +100,16 @@ class TableCapture(BlockCapture):
             tick = 1 / head.rate
         else:
             tick = Fraction(1, 10 ** (15 if head.fine else 12))
-        body = TableBody(head, findings, levels or Levels(), first)
+        levels = levels or Levels()
+        for index, column in enumerate(head.columns):
+            if column.kind == "volts":
+                levels.prime(
+                    column.name,
+                    _floats([r[index] for r in head.first_rows], head.decimal),
+                    findings,
+                )
+        head.first_rows = []
+        body = TableBody(head, findings, levels, first)
         super().__init__(
             findings,
             tick,
@@ -532,6 +541,16 @@ class TableBody:
             else:
                 words[row] = value
         return words, np.flatnonzero(good)
+
+
+def _floats(texts: list[str], decimal: str) -> npt.NDArray[np.float64]:
+    found = []
+    for text in texts:
+        try:
+            found.append(float(text.replace(decimal, ".")))
+        except ValueError:
+            continue
+    return np.array(found, np.float64)
 
 
 def _number(text: bytes, width: int) -> int | None:

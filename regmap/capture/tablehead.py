@@ -89,7 +89,10 @@ class Column:
 
 @dataclass(slots=True)
 class TableHead:
-    """What the head says. `skip` lines come before the data; `power` is the time unit's power of ten."""
+    """What the head says. `skip` lines come before the data; `power` is the time unit's power of ten.
+
+    `first_rows` are the rows met while reading it; they come again as data.
+    """
 
     delimiter: str
     decimal: str
@@ -98,6 +101,7 @@ class TableHead:
     power: int = 0
     rate: Fraction | None = None
     fine: bool = False
+    first_rows: list[list[str]] = field(default_factory=list)
 
     @property
     def time(self) -> int | None:
@@ -192,8 +196,9 @@ def read_head(
             "no table in the first lines",
             "rows of equally many values (times, 0 and 1, or voltages) parted by , ; | tab or space",
         )
-    rows = [split(line, delimiter) for line in lines[start : start + 400] if not is_comment(line)]
+    rows = [split(line, delimiter) for line in lines[start:] if not is_comment(line)]
     rows = [r for r in rows if len(r) == count]
+    head.first_rows = rows
     names, units, first = _names(lines, start, head, count)
     head.skip = first
     _remarks(lines[:start], head, findings)
@@ -221,10 +226,10 @@ def _first_row(lines: list[str], head: TableHead, count: int) -> int | None:
                 for text in lines[index + 1 : index + 6]
                 if not is_comment(text)
             ]
-            if all(
-                len(f) == count and all(_value_like(v, head.decimal) for v in f)
-                for f in following[:3]
-            ):
+            fit = [
+                len(f) == count and all(_value_like(v, head.decimal) for v in f) for f in following
+            ]
+            if 2 * sum(fit) >= len(fit):
                 return index
     return None
 
@@ -358,6 +363,11 @@ def _kind(values: list[str], decimal: str) -> tuple[Kind, int]:
     if all(v.isdigit() and len(v) < 6 for v in filled):
         return "bus", max(2, max(int(v) for v in filled).bit_length())
     if all(_number_like(v, decimal) or v.casefold() in ("nan", "inf", "-inf", "") for v in filled):
+        return "volts", 1
+    # A few bad values do not make another kind of column; they are located when they are read.
+    if sum(v.casefold() in LEVELS for v in filled) >= 0.9 * len(filled):
+        return "bit", 1
+    if sum(_number_like(v, decimal) for v in filled) >= 0.9 * len(filled):
         return "volts", 1
     return "skip", 1
 

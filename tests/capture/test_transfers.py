@@ -211,17 +211,16 @@ def plain(signals: Signals, setup: SpiSetup) -> Iterator[tuple[int, int, str, st
                 elif before[1] == active:
                     closed_at = now
         for _, _, line, value in group:
-            if line == 0:
-                if value < 2:
-                    if (
-                        known is not None
-                        and known != value
-                        and value == wanted
-                        and opened is not None
-                    ):
-                        held[0].append("01xz"[before[2]])
-                        held[1].append("01xz"[before[3]])
-                    known = value
+            if line == 0 and value < 2:
+                if (
+                    known is not None
+                    and known != value
+                    and value == wanted
+                    and opened is not None
+                ):
+                    held[0].append("01xz"[before[2]])
+                    held[1].append("01xz"[before[3]])
+                known = value
         for _, _, line, value in group:
             level[line] = value
         if closed_at is not None and opened is not None:

@@ -248,6 +248,7 @@ class Codec:
     def __init__(self, chip: Chip) -> None:
         self.chip = chip
         self._by_address = {(r.page, r.address): r for r in chip.registers.values()}
+        self._usual = next((f for f in chip.frames.values() if f.when is None), None)
         # a command that says more of its word is recognised before one that says less
         self._commands = sorted(chip.commands.values(), key=lambda c: -len(c.parts))
         named = [r.frame for r in chip.registers.values() if r.frame]
@@ -270,7 +271,9 @@ class Codec:
 
     def _alternative(self, wanted: Frame | None, bank: Bank | None) -> Frame:
         if wanted is not None and wanted.when is None:
-            return wanted
+            if wanted is not self._usual:
+                return wanted
+            wanted = None  # the usual frame gives way to one whose condition holds
         if wanted is None and len(self.chip.frames) == 1:
             return next(iter(self.chip.frames.values()))
         bank = bank if bank is not None else Bank.at_reset(self.chip)

@@ -24,6 +24,8 @@ from .schema import BAD, Reader, Rec
 from .source import MappingNode, Node, ScalarNode, Sources, compose_file
 
 MAX_EXTENDS = 8
+#: keys of the whole document that a variant may drop
+OPTIONAL = ("watchdog", "page_select", "chain", "electrical", "rules", "known_frames")
 
 
 def shipped(folder: str) -> dict[str, Path]:
@@ -198,11 +200,13 @@ def _remove(tree: Node, without: Node, reader: Reader) -> None:
             fields = _value(register, "fields") if register is not None else None
             if tail and isinstance(fields, MappingNode) and _drop(fields, tail):
                 continue
+        if not tail and head in OPTIONAL and _drop(tree, head):
+            continue
         reader.complain(
             item,
             "without",
             f"'{item.value}', which the extended map does not have",
-            "REG, REG.FIELD, or section.NAME of the extended map",
+            "REG, REG.FIELD, section.NAME or an optional key of the extended map",
         )
 
 

@@ -638,7 +638,7 @@ def map_shape() -> Record:
             "without": (
                 Many(Word(r"[A-Za-z_][\w.]*", "REG, REG.FIELD, faults.NAME ..."), "names"),
                 False,
-                "entries of the extended map to leave out: REG, REG.FIELD, or section.NAME",
+                "entries of the extended map to leave out: REG, REG.FIELD, section.NAME, or a key such as watchdog",
             ),
             "chip": (
                 Record(

@@ -124,9 +124,11 @@ def warnings(chip: Chip) -> list[Problem]:
             found.extend(_weak_guards(layout))
     for item in _valued(chip):
         found.extend(_gaps(item))
+    pieces = {f"{r}.{f}" for joined in chip.joined.values() for r, f in joined.fields}
     for register in chip.registers.values():
         for field in register.fields:
-            found.extend(_missing_role(field))
+            if field.ref not in pieces:
+                found.extend(_missing_role(field))
     for fault in chip.faults.values():
         lacking = [
             k for k, v in (("causes", fault.causes), ("check_first", fault.check_first)) if not v

@@ -29,8 +29,16 @@ class Extras:
         self.bank = Bank.at_reset(chip)
 
     # --- references -------------------------------------------------------------------------
-    def request(self, text: str, node: Node, path: str, *, writes_only: bool = False) -> Any:
-        """A request whose names and value are good, or None after reporting."""
+    def request(
+        self,
+        text: str,
+        node: Node,
+        path: str,
+        *,
+        writes_only: bool = False,
+        bank: Bank | None = None,
+    ) -> Any:
+        """A request whose names and value are good, or None after reporting; `bank` then knows of it."""
         chip = self.chip
         try:
             request = parse_request(text, chip.registers, chip.commands, chip.joined)
@@ -39,7 +47,9 @@ class Extras:
                 if item is None:
                     unknown_field(request.name, dict(chip.registers), node, path, self.reader)
                     return None
-                choose(item, request.value, self.bank)
+                choice = choose(item, request.value, bank or self.bank)
+                if bank is not None:
+                    bank.put(item, choice.code)
                 if isinstance(item, Field) and not item.writable and writes_only:
                     raise CallError(f"{item.ref} cannot be written ({item.access})")
             if isinstance(request, WriteWord):
@@ -306,10 +316,8 @@ class Extras:
             request = self.request(value, node, rec.path, writes_only=do == "write")
             if request is None:
                 return None
-            if (
-                (do == "expect"
-                and isinstance(request, (ReadRegister,)))
-                or not isinstance(request, (SetField, WriteWord))
+            if (do == "expect" and isinstance(request, (ReadRegister,))) or not isinstance(
+                request, (SetField, WriteWord)
             ):
                 self.reader.complain(
                     node, rec.path, quoted(value), "REG.FIELD = VALUE or REG = WORD"
@@ -359,12 +367,15 @@ class Extras:
             if "does" not in rec:
                 continue
             good = True
-            for piece in rec["does"].split(";"):
-                good = self.request(piece, rec.value_nodes["does"], rec.path) is not None and good
+            # what one request sets can change what the next one's value means
+            bank = self.bank.copy()
             for index, text in enumerate(rec.get("after", ())):
                 node = rec["after"].nodes[index]
                 if text not in self.chip.keys:
-                    good = self.request(text, node, rec.path) is not None and good
+                    good = self.request(text, node, rec.path, bank=bank) is not None and good
+            for piece in rec["does"].split(";"):
+                node = rec.value_nodes["does"]
+                good = self.request(piece, node, rec.path, bank=bank) is not None and good
             if "command" not in rec.key_nodes and "reply" not in rec.key_nodes:
                 self.reader.complain(
                     rec.node,

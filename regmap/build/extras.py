@@ -15,7 +15,6 @@ from ..source import Node, Sources
 from ..values import choose
 from .registers import read_code, unknown_field
 
-
 #: who reacts to a fault of this severity where the map does not say
 HANDLED_BY = {"stop": "chip", "warn": "poll", "note": "nobody"}
 

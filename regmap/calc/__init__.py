@@ -10,9 +10,9 @@ The room knows nothing of maps, stages or settings; named inputs are the only wa
 
 from .inputs import Facts, FaultTiming, Input, Inputs, describe
 from .registry import SUBJECTS, Check, checks, run, select
-from .verdict import CAUTION, Verdict, worst_first
+from .verdict import CAUTION, Verdict, fold_sides, worst_first
 
 __all__ = [
     "CAUTION", "SUBJECTS", "Check", "Facts", "FaultTiming", "Input", "Inputs", "Verdict",
-    "checks", "describe", "run", "select", "worst_first",
+    "checks", "describe", "fold_sides", "run", "select", "worst_first",
 ]

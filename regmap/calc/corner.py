@@ -213,14 +213,17 @@ class Variable:
         if self.formula is None:
             return ()
         symbols = {name: arg.symbol for name, arg in self.args.items()}
-        typical = {name: arg.text("typ") for name, arg in self.args.items()}
+        typical = {name: _inside(arg.text("typ")) for name, arg in self.args.items()}
         lines = [
             f"{self.symbol} = {self.formula.write(symbols)}",
             f"    typ: {self.formula.write(typical)} = {self.text('typ')}",
         ]
         if not self.exact:
             for label, ends, high in (("min", self.at_low, False), ("max", self.at_high, True)):
-                put_in = {name: self.args[name].text("max" if end else "min") for name, end in ends}
+                put_in = {
+                    name: _inside(self.args[name].text("max" if end else "min"))
+                    for name, end in ends
+                }
                 mark = "  <- worst" if worst_max is high else ""
                 text = f"    {label}: {self.formula.write(put_in)} = {self.text(label)}"
                 corner = ", ".join(
@@ -234,7 +237,17 @@ class Variable:
 def show_value(value: float, dim: str, digits: int = 4) -> str:
     """A float in base units as text with the unit of its dimension."""
     exponents, unit = DIMENSIONS[dim]
-    return show(value, exponents, digits, unit if unit in ("%", "V/V") else None)
+    if dim == "temperature coefficient":
+        unit = "%/K" if abs(value) >= 1e-3 else "ppm/K"
+    elif dim == "voltage drift":
+        unit = "mV/K" if abs(value) >= 1e-3 else "uV/K"
+    fixed = (unit.endswith("/K") and unit != "K/W") or unit in ("%", "V/V")
+    return show(value, exponents, digits, unit if fixed else None)
+
+
+def _inside(text: str) -> str:
+    """A value within a formula: a negative one in parentheses."""
+    return f"({text})" if text.startswith("-") else text
 
 
 def derive(symbol: str, rule: Formula, args: dict[str, Variable]) -> Variable:

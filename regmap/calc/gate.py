@@ -117,6 +117,12 @@ def gate_power(n: Any, qg: Any, vg: Any, f: Any) -> Any:
     return n * qg * vg * f
 
 
+@formula("2 * {n}", "ratio", up="n", source="two gates in a half-bridge")
+def doubled(n: Any) -> Any:
+    """Gates in `n` half-bridges."""
+    return 2 * n
+
+
 @formula("({roff} / ({roff} + {rgoff}) + {ron} / ({ron} + {rgon})) / 2", "ratio",
          up="roff ron", down="rgoff rgon", source="TI SLUSAQ3F p. 24, SLUSAW9E p. 20 (the factor "
          "1/2 is missing in revision E)")
@@ -337,6 +343,11 @@ def driver_loss(work: Work) -> Variable | None:
     if vg is None:
         vg, share = (work.constant("Vg", 0.0, "voltage", "not needed"),
                      work.constant("s", 1.0, "ratio", "all gate power counted in the driver"))
+    else:
+        gates = work.derive("n", doubled, n=work.take("n", "stage:pwm.half_bridges"))
+        power = work.derive("Pgate", gate_power, n=gates, qg=work.take("Qg", "stage:mosfet.qg"),
+                            vg=vg, f=work.take("f", "stage:pwm.frequency"))
+        work.extra += [power] if power is not None else []
     return work.derive(
         "P", driver_power, vs=work.take("Vs", "stage:supply.driver"),
         iq=work.take("Iq", "chip:supply.current"), k=ratio,

@@ -6,7 +6,7 @@ Each function raises CallError that names the inputs that are missing.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import wraps
+from functools import partial, wraps
 from typing import Literal
 
 from ..errors import CallError
@@ -16,8 +16,10 @@ from .drive import (
     charge_beyond,
     charge_time,
     current_charge,
+    current_fall_resistive,
     gate_current,
     gate_voltage,
+    is_resistive,
     threshold_overdrive,
 )
 from .inputs import ImpossibleError, Inputs
@@ -39,6 +41,32 @@ def _need(work: Work, *variables: Variable | None) -> list[Variable]:
     if work.missing or len(found) < len(variables):
         raise CallError(f"no {work.about.name} without {', '.join(work.missing)}")
     return found
+
+
+def plots(inputs: Inputs, left_out: list[str] | None = None) -> dict[str, str]:
+    """All plots that the inputs allow, name -> SVG text.
+
+    A plot that cannot be drawn is left out, with the reason added to `left_out`. Raises CallError
+    when none can be drawn.
+    """
+    sides: tuple[Side, Side] = ("high", "low")
+    makers: dict[str, Callable[[], str]] = {}
+    for side in sides:
+        makers[f"turn-on-{side}"] = partial(edge, inputs, side, "on")
+        makers[f"turn-off-{side}"] = partial(edge, inputs, side, "off")
+        makers[f"trip-current-{side}"] = partial(trip, inputs, side)
+        makers[f"dead-time-{side}"] = partial(deadtime, inputs, side)
+    drawn, reasons = {}, []
+    for name, make in makers.items():
+        try:
+            drawn[name] = make()
+        except CallError as error:
+            reasons.append(f"{name}: {error}")
+    if not drawn:
+        raise CallError("; ".join(dict.fromkeys(reasons)))
+    if left_out is not None:
+        left_out.extend(reasons)
+    return drawn
 
 
 def _guarded(function: Callable[..., str]) -> Callable[..., str]:
@@ -153,8 +181,8 @@ def trip(inputs: Inputs, side: Side = "high", points: int = 41) -> str:
     if most is not None:
         panel.line([(low, float(most.low)), (high, float(most.low))], HUES[3], "2 3",
                    name=f"MOSFET survives {most.text('min')}")
-    return picture(WIDTH, 440, f"Trip current of the VDS monitor, {side} side, "
-                   f"threshold {level.text()}", [panel], [CAUTION])
+    return picture(WIDTH, 450, f"Trip current of the VDS monitor, {side} side", [panel],
+                   [f"threshold {level.text()}, on-resistance at 25 degC {r25.text()}", CAUTION])
 
 
 @_guarded
@@ -181,8 +209,6 @@ def deadtime(inputs: Inputs, side: Side = "high") -> str:
 
 def _current_fall(work: Work, side: Side, ig: Variable | None, qgs: Variable | None
                   ) -> Variable | None:
-    from .drive import current_fall_resistive, is_resistive
-
     if is_resistive(work, "sink", side):
         vth, vov = threshold_overdrive(work)
         return work.derive("t", current_fall_resistive, q=qgs, vov=vov, i=ig, vth=vth)
@@ -204,19 +230,19 @@ def _budget(work: Work, side: Side, parts: Sequence[tuple[str, Variable | None]]
         longest = float(span.high) / factor
         y = rows - row - 0.5
         panel.bar(at, at + longest, y, 0.32, HUES[row % 2 * 2], f"{name} {span.text('max')}")
-        panel.text((0, y), f"{name}  ", "end")
+        panel.text((0, y), name, "end")
         # The figure stands beside its bar, on whichever side has room.
         if at + longest > 0.7 * end:
-            panel.text((at, y), f"{span.text('max')} ", "end")
+            panel.text((at, y), span.text("max"), "end")
         else:
-            panel.text((at + longest, y), f" {span.text('max')}")
+            panel.text((at + longest, y), span.text("max"))
         at += longest
     for row, (name, value, hue) in enumerate((
         ("needed at worst", needed, INK), ("set, shortest", float(have.low), HUES[1]),
     )):
         y = 1.5 - row
         panel.bar(0, value / factor, y, 0.32, hue, f"{name} {show_value(value, 'time')}")
-        panel.text((0, y), f"{name}  ", "end")
+        panel.text((0, y), name, "end")
     spare = float(have.low) - needed
     verdict = "spare" if spare >= 0 else "lacking"
     return picture(

@@ -10,6 +10,7 @@ from .drive import then
 from .registry import Outcome, check
 from .work import Work
 
+Parts = dict[str, Variable | None]
 SIGNS = "gain chain Vo = Vzero + G R I; TI SLVSDY6A, sense-amplifier example"
 
 
@@ -58,16 +59,29 @@ def step_current(vadc: Any, n: Any, g: Any, r: Any) -> Any:
     return vadc / (2**n * g * r)
 
 
-@formula("(({i} * {r} * (1 + {a} * ({ts} - 25)) + {vos} + {tc} * ({ta} - 25)) * (1 + {e})) / {rnom}"
-         " + {x} * {lsb} - {i}", "current", up="vos r", either="i a ts tc ta e rnom x lsb",
+@formula("{r} * (1 + {a} * ({ts} - 25))", "resistance", up="r", either="a ts",
+         source="definition of the temperature coefficient")
+def hot_shunt(r: Any, a: Any, ts: Any) -> Any:
+    """Shunt at a temperature in degC."""
+    return r * (1 + a * (ts - 25))
+
+
+@formula("{vos} + {tc} * ({ta} - 25)", "voltage", up="vos", either="tc ta",
+         source="definition of an offset drift")
+def drifted_offset(vos: Any, tc: Any, ta: Any) -> Any:
+    """Input offset at a temperature in degC."""
+    return vos + tc * (ta - 25)
+
+
+@formula("({i} * {r} + {vo}) * (1 + {e}) / {rnom} + {x} * {lsb} - {i}", "current", up="r vo",
+         either="i e rnom x lsb",
          source="linear error model of shunt, amplifier and ADC; common practice, no source")
-def reading_error(i: Any, r: Any, a: Any, ts: Any, vos: Any, tc: Any, ta: Any, e: Any,
-                  rnom: Any, x: Any, lsb: Any) -> Any:
+def reading_error(i: Any, r: Any, vo: Any, e: Any, rnom: Any, x: Any, lsb: Any) -> Any:
     """Reading less true current: shunt tolerance and drift, offset and drift, gain, rounding.
 
     The reading is made with the nominal shunt and gain; `x` runs over half a step either way.
     """
-    return (i * r * (1 + a * (ts - 25)) + vos + tc * (ta - 25)) * (1 + e) / rnom + x * lsb - i
+    return (i * r + vo) * (1 + e) / rnom + x * lsb - i
 
 
 @formula("{ta} + {i}^2 * {r} * {rth}", "temperature", up="ta i r rth",
@@ -197,23 +211,24 @@ _HEAT = "stage:temperature.ambient stage:motor.current.rms stage:shunt.resistanc
        "stage:limits.current_error")
 def error(work: Work) -> Outcome:
     """Linear worst case of shunt, amplifier and ADC; each part alone stands in the derivation."""
-    i = work.take("Ipk", "stage:motor.current.peak")
     r = work.take("R", "stage:shunt.resistance")
     rnom = work.typical("Rnom", r, "nominal value, used by the controller")
-    parts = {
-        "a": work.take("a", "stage:shunt.tempco"), "vos": work.take("Vos", "chip:sense.offset"),
-        "tc": work.take("tc", "chip:sense.offset_drift"),
-        "e": work.take("eG", "chip:sense.gain_error"),
+    parts: Parts = {
+        "i": work.take("Ipk", "stage:motor.current.peak"),
+        "r": work.derive("Rhot", hot_shunt, r=r, a=work.take("a", "stage:shunt.tempco"),
+                         ts=_shunt_temperature(work)),
+        "vo": work.derive("Voff", drifted_offset, vos=work.take("Vos", "chip:sense.offset"),
+                          tc=work.take("tc", "chip:sense.offset_drift"),
+                          ta=work.take("Tb", "stage:temperature.board")),
+        "e": work.take("eG", "chip:sense.gain_error"), "rnom": rnom,
+        "x": work.spread("x", -0.5, 0.5, "ratio", "rounding of the ADC, half a step either way"),
+        "lsb": _step(work),
     }
-    lsb = _step(work)
-    half = work.spread("x", -0.5, 0.5, "ratio", "rounding of the ADC, half a step either way")
-    ts, ta = _shunt_temperature(work), work.take("Tb", "stage:temperature.board")
-    value = work.derive("e", reading_error, i=i, r=r, ts=ts, ta=ta, rnom=rnom, x=half, lsb=lsb,
-                        **parts)
+    value = work.derive("e", reading_error, **parts)
     limit = work.take("limit", "stage:limits.current_error")
     lower = work.derive("-limit", opposite, i=limit)
-    if value is not None and isinstance(value.low, float):
-        work.extra.append(lambda: _budget(work, i, r, rnom, parts, half, lsb, ts, ta))
+    if value is not None and r is not None:
+        work.extra.append(lambda: _budget(work, parts, r))
     return work.within(value, lower, limit)
 
 
@@ -223,33 +238,30 @@ def opposite(i: Any) -> Any:
     return -i
 
 
-def _budget(
-    work: Work, i: Variable | None, r: Variable | None, rnom: Variable | None,
-    parts: dict[str, Variable | None], half: Variable, lsb: Variable | None,
-    ts: Variable | None, ta: Variable | None,
-) -> list[str]:
+def _budget(work: Work, parts: Parts, r: Variable) -> list[str]:
     """What each source of error does alone, and their root sum of squares."""
-    room = work.constant("T", 25.0, "temperature", "no drift")
-    still = {"a": work.constant("a", 0.0, "temperature coefficient", ""),
-             "vos": work.constant("Vos", 0.0, "voltage", ""),
-             "tc": work.constant("tc", 0.0, "voltage drift", ""),
-             "e": work.constant("eG", 0.0, "percent", "")}
-    none = work.constant("x", 0.0, "ratio", "")
-    cases: list[tuple[str, dict[str, Variable | None]]] = [
-        ("offset", {"vos": parts["vos"]}),
-        ("offset drift", {"tc": parts["tc"], "ta": ta}),
-        ("gain error", {"e": parts["e"]}),
-        ("shunt tolerance", {"r": r}),
-        ("shunt drift", {"a": parts["a"], "ts": ts}),
-        ("ADC rounding", {"x": half}),
+    zero = {
+        "r": parts["rnom"], "x": work.constant("x", 0.0, "ratio", "no rounding"),
+        "vo": work.constant("Voff", 0.0, "voltage", "no offset"),
+        "e": work.constant("eG", 0.0, "percent", "no gain error"),
+    }
+    hot, offset = parts["r"], parts["vo"]
+    assert hot is not None
+    assert offset is not None
+    drift_only = work.derive("Rhot", hot_shunt, r=parts["rnom"], a=hot.args["a"],
+                             ts=hot.args["ts"])
+    still = work.constant("Vos", 0.0, "voltage", "drift only")
+    moved = work.derive("Voff", drifted_offset, vos=still, tc=offset.args["tc"],
+                        ta=offset.args["ta"])
+    cases: list[tuple[str, Parts]] = [
+        ("offset", {"vo": offset.args["vos"]}), ("offset drift", {"vo": moved}),
+        ("gain error", {"e": parts["e"]}), ("shunt tolerance", {"r": r}),
+        ("shunt drift", {"r": drift_only}), ("ADC rounding", {"x": parts["x"]}),
     ]
     squares, lines = 0.0, []
     for name, change in cases:
-        args = {"i": i, "r": rnom, "ts": room, "ta": room, "rnom": rnom, "x": none, "lsb": lsb,
-                **still, **change}
-        alone = work.derive(name, reading_error, **args)
+        alone = work.derive(name, reading_error, **{**parts, **zero, **change})
         if alone is not None:
-            # The peak current's own band cancels in each case; the error is what is left.
             most = max(abs(alone.low), abs(alone.high))
             squares += most**2
             lines.append(f"{name} alone: at most {show_value(most, 'current')}")

@@ -134,9 +134,11 @@ def bridge(inputs: Inputs, side: str = "low", *, inductance: bool = False) -> Br
     return made
 
 
-def deck(item: Bridge, *, title: str = "half-bridge, one switching edge each way",
+def deck(item: Bridge | Inputs, *, title: str = "half-bridge, one switching edge each way",
          data: str = "edges.data") -> str:
     """The deck as text: turn-on, turn-off, and the waveforms written to the file `data`.
+
+    Inputs stand for their low-side half-bridge at typical values (see `bridge`).
 
     Columns of that file after a line of names: time in s, then gate-source voltage, drain-source
     voltage and drain current of the driven switch. Raises CallError for a file name that the
@@ -144,6 +146,8 @@ def deck(item: Bridge, *, title: str = "half-bridge, one switching edge each way
     """
     if not data or not all(c.isalnum() or c in "._-/" for c in data):
         raise CallError(f"file name {data!r}: letters, digits, dot, dash and slash only")
+    if isinstance(item, Inputs):
+        item = bridge(item)
     low = item.side == "low"
     # The load current flows so that the other switch's body diode carries it meanwhile.
     drain, source, vsource = ("ph", "0", "0") if low else ("rail", "ph", "v(ph)")

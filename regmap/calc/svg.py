@@ -92,10 +92,10 @@ class Panel:
             f'height="{_n(y1 - y0)}" fill="{hue}"><title>{escape(label)}</title></rect>'
         )
 
-    def text(self, point: Point, text: str, anchor: str = "start", dy: float = 4) -> None:
-        """Text at a data point."""
+    def text(self, point: Point, text: str, anchor: str = "start", gap: float = 6) -> None:
+        """Text beside a data point, `gap` away to the right ("start") or left ("end")."""
         x, y = self.at(point)
-        self.parts.append(_text(x, y + dy, text, anchor))
+        self.parts.append(_text(x - gap if anchor == "end" else x + gap, y + 4, text, anchor))
 
     def svg(self) -> list[str]:
         """The panel with its axes."""

@@ -193,6 +193,35 @@ def rank(verdict: Verdict) -> tuple[int, float, str]:
     return _ORDER[verdict.status], math.inf if relative is None else relative, verdict.check
 
 
+def fold_sides(verdicts: list[Verdict]) -> list[tuple[str, str, Verdict]]:
+    """(name, title, verdict) with a high and a low side of equal figures as one row.
+
+    The order is kept; a folded row has the name without its side.
+    """
+    by_name = {v.check: v for v in verdicts}
+    rows = []
+    for verdict in verdicts:
+        stem, _, side = verdict.check.rpartition(".")
+        other = by_name.get(f"{stem}.{'low' if side == 'high' else 'high'}")
+        if side not in ("high", "low") or other is None or not _alike(verdict, other):
+            rows.append((verdict.check, verdict.title, verdict))
+        elif side == "high":
+            title = verdict.title.removesuffix(", high side")
+            rows.append((stem, f"{title}, both sides", verdict))
+    return rows
+
+
+def _alike(one: Verdict, two: Verdict) -> bool:
+    def figures(v: Verdict) -> tuple[object, ...]:
+        bands = tuple(
+            None if b is None else (b.low, b.typ, b.high) for b in (v.value, v.lower, v.upper)
+        )
+        asked = tuple(name.replace(".high", "").replace(".low", "") for name in v.missing)
+        return v.status, bands, v.margin, asked, v.reason
+
+    return figures(one) == figures(two)
+
+
 def worst_first(verdicts: list[Verdict]) -> list[Verdict]:
     """The verdicts, worst first."""
     return sorted(verdicts, key=rank)

@@ -119,7 +119,7 @@ SHAPES: dict[str, dict[str, str | int]] = {
         "chip___overcurrent__measured_at": "output", "role___overcurrent__threshold": "2.9..3 V",
         "stage___adc__trigger": "end", "role___sense__reference": "1.6..1.7 V",
         "stage___mosfet__temperature": "-40..160 degC",
-        "stage___supply__load_dump_class": "12 V test A",
+        "stage___supply__load_dump_class": "12 V test A", "stage___mosfet__crss": "300..600 pF",
     },
 }
 LEFT_OUT: dict[str, tuple[str, ...]] = {
@@ -128,6 +128,12 @@ LEFT_OUT: dict[str, tuple[str, ...]] = {
     "other choices": ("stage:supply.load_dump", "role:temperature.warning", "role:vds.filter",
                       "chip:vds.comparator_delay"),
 }
+
+
+@pytest.fixture(scope="session")
+def shapes() -> list[Inputs]:
+    """All shapes at once."""
+    return [complete(LEFT_OUT.get(name, ()), **changes) for name, changes in SHAPES.items()]
 
 
 @pytest.fixture(scope="session", params=list(SHAPES))

@@ -1,0 +1,170 @@
+"""100,000 random draws never leave the bounds, for every check in every shape of the stage."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from regmap.calc import Input, Inputs, checks
+from regmap.calc.corner import FORMULAS, Formula, Variable, derive
+from regmap.calc.inputs import default
+from regmap.calc.registry import Check
+from regmap.calc.verdict import Verdict
+from regmap.quantity import Band
+
+DRAWS = 100_000
+
+
+def compare(check: str, bounds: Verdict, drawn: Verdict) -> dict[str, tuple[float, float]]:
+    """Hold draws against bounds; return the share of each band that the draws fill."""
+    fills = {}
+    for part in ("value", "lower", "upper"):
+        band: Variable | None = getattr(bounds, part)
+        draws: Variable | None = getattr(drawn, part)
+        assert (band is None) == (draws is None), f"{check} {part}"
+        if band is None or draws is None:
+            continue
+        low, high = float(np.min(draws.typ)), float(np.max(draws.typ))
+        slack = 1e-9 * max(abs(band.low), abs(band.high))
+        assert band.low - slack <= low, f"{check} {part}: {low} < {band.low}"
+        assert high <= band.high + slack, f"{check} {part}: {high} > {band.high}"
+        if band.high > band.low:
+            fills[part] = ((high - low) / (band.high - band.low), band.high)
+    return fills
+
+
+def run_all(inputs: Inputs, seed: int) -> dict[str, float]:
+    widths = {}
+    for check in checks():
+        bounds, drawn = check.work(inputs), check.sample(inputs, DRAWS, seed)
+        assert len(bounds) == len(drawn)
+        for one, many in zip(bounds, drawn, strict=True):
+            for part, (fill, _) in compare(one.check, one, many).items():
+                widths[f"{one.check} {part}"] = fill
+    return widths
+
+
+def test_draws_stay_inside_and_bounds_are_not_idle(shape: Inputs) -> None:
+    widths = run_all(shape, seed=20)
+    assert len(widths) > 60
+    # Bounds that no draw comes near would prove nothing: the draws fill most of every band.
+    assert min(widths.values()) > 0.45, sorted(widths.items(), key=lambda w: w[1])[:4]
+    assert sum(w > 0.9 for w in widths.values()) > 0.7 * len(widths)
+
+
+@st.composite
+def boxes(draw: st.DrawFn, base: Inputs) -> Inputs:
+    """The stage with each band moved by up to 20 % and made up to half again as wide."""
+    changed = []
+    seed = draw(st.integers(0, 2**32 - 1))
+    rng = np.random.default_rng(seed)
+    for item in base.known().values():
+        band = item.value
+        if not isinstance(band, Band) or band.exact:
+            continue
+        move = Fraction(int(rng.integers(80, 121)), 100)
+        wide = Fraction(int(rng.integers(0, 151)), 100)
+        typ = band.typ * move
+        low, high = typ - (band.typ - band.low) * wide, typ + (band.high - band.typ) * wide
+        if band.low >= 0:
+            low = max(low, band.low / 2)
+        changed.append(Input(item.name, Band(min(low, typ), typ, max(high, typ), band.dim), "box"))
+    return base.with_values(changed)
+
+
+@settings(max_examples=3, deadline=None, derandomize=True,
+          suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
+@given(data=st.data(), seed=st.integers(0, 1000))
+def test_draws_stay_inside_in_other_boxes(shape: Inputs, data: st.DataObject, seed: int) -> None:
+    run_all(data.draw(boxes(shape)), seed)
+
+
+def test_a_wrong_direction_is_noticed() -> None:
+    def quotient(q: float, i: float) -> float:
+        return q / i
+
+    wrong = Formula("wrong", "{q} / {i}", "time", quotient, frozenset({"q", "i"}), frozenset(),
+                    frozenset(), "a planted error")
+    q = Variable("Q", 1.0, 2.0, 3.0, "charge")
+    i = Variable("I", 1.0, 2.0, 4.0, "current")
+    band = derive("t", wrong, {"q": q, "i": i})
+    assert not band.low <= 1.0 / 4.0 or not band.high >= 3.0 / 1.0
+
+
+def test_every_formula_is_reached_by_some_shape(shapes: list[Inputs]) -> None:
+    seen = {
+        variable.formula.name
+        for inputs in shapes for check in checks() for verdict in check.work(inputs)
+        for variable in verdict.variables() if variable.formula is not None
+    }
+    assert set(FORMULAS) - seen == set()
+
+
+def test_uses_are_declared_and_no_more(shape: Inputs) -> None:
+    asked: dict[str, set[str]] = {}
+    for check in checks():
+        for verdict in check.work(shape):
+            asked.setdefault(check.name, set()).update(verdict.asked)
+    for check in checks():
+        extra = asked.get(check.name, set()) - set(check.uses)
+        # Times that a fault adds to its detection are named by the map, not by the check.
+        assert not extra or check.subject == "reaction", (check.name, extra)
+
+
+def with_defaults(check: Check, inputs: Inputs) -> Inputs:
+    """All defaults of the trade stated, so that they can be scaled like any input."""
+    known = inputs.known()
+    added = [default(name) for name in check.uses if name not in known]
+    return inputs.with_values([item for item in added if item is not None])
+
+
+#: Constants with a unit: 25 degC has no part in this (temperatures are not scaled), but the day
+#: of the standby check is in seconds and the load dump of a class in volts.
+OWN_UNITS = {"supply.standby": "s", "supply.load-dump-chip": "V", "supply.load-dump-mosfet": "V"}
+
+
+@pytest.mark.parametrize("unit", ["V", "A", "s"])
+def test_dimensions_agree(shape: Inputs, unit: str) -> None:
+    """Scaling a base unit scales every result by its dimension: no formula mixes its units.
+
+    Done on the checks as a whole, so that also the formulas' declared dimensions are held.
+    """
+    from regmap.calc.inputs import Facts, FaultTiming
+    from regmap.quantity import DIMENSIONS
+
+    index, factor = "VAs".index(unit), Fraction(8)
+
+    def scaled(band: Band) -> Band:
+        by = factor ** band.dim[index]
+        return Band(band.low * by, band.typ * by, band.high * by, band.dim)
+
+    faults = tuple(
+        FaultTiming(name=f.name, adds=f.adds, how=f.how, masked_by=f.masked_by, needed=f.needed,
+                    detect=scaled(f.detect) if f.detect else None,
+                    react=scaled(f.react) if f.react else None)
+        for f in shape.facts.faults or ()
+    )
+    facts = Facts(status_registers=5, frame_bits=24, extra_frames=1, faults=faults)
+    compared = 0
+    for check in checks():
+        if OWN_UNITS.get(check.name) == unit:
+            continue
+        before = with_defaults(check, shape)
+        after = before.with_values(
+            [Input(i.name, scaled(i.value), i.origin) for i in before.known().values()
+             if isinstance(i.value, Band)], facts)
+        for old, new in zip(check.work(before), check.work(after), strict=True):
+            assert old.status == new.status, check.name
+            if old.value is None or new.value is None:
+                continue
+            by = float(factor) ** DIMENSIONS[old.value.dim][0][index]
+            for end in ("low", "typ", "high"):
+                assert getattr(new.value, end) == pytest.approx(
+                    getattr(old.value, end) * by, rel=1e-9, abs=1e-15 * by), check.name
+            assert new.relative == pytest.approx(old.relative, rel=1e-9), check.name
+            compared += 1
+    assert compared > 55

@@ -180,7 +180,7 @@ class Params(Shape):
                     )
                     continue
                 rec.key_nodes[name], rec.value_nodes[name] = key, value
-                read = self.shapes[name].read(value, reader, f"{path}.{name}")
+                read = self.shapes[name].read(value, reader, f"{path}.{name}" if path else name)
                 if read is not BAD:
                     rec[name] = read
             else:
@@ -205,7 +205,7 @@ class Params(Shape):
                     "description": self.table[name].doc,
                 }
         for branch in sorted(self.branches):
-            if branch.startswith(prefix) and "." not in branch[len(prefix) :]:
+            if branch.startswith(prefix):  # `limits.rise_time: {min: ...}` is as good as nesting
                 below = self.json_below(branch + ".")
                 own = properties.get(branch[len(prefix) :])
                 properties[branch[len(prefix) :]] = {"anyOf": [own, below]} if own else below

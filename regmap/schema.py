@@ -272,6 +272,12 @@ class Choice(Scalar):
         return {"enum": words}
 
 
+def _told(error: CallError, label: str) -> tuple[str, str]:
+    """Found and expected of a refusal, which may have said itself what was expected."""
+    found, _, expected = str(error).partition("; expected ")
+    return found, expected or label
+
+
 class Qty(Shape):
     """A quantity with min/typ/max: text, or a mapping of min, typ, max and tolerance."""
 
@@ -287,7 +293,7 @@ class Qty(Shape):
             try:
                 return self.signed(parse_band(node.value, self.want), node, reader, path)
             except CallError as error:
-                return reader.complain(node, path, str(error), self.label)
+                return reader.complain(node, path, *_told(error, self.label))
         if isinstance(node, MappingNode):
             return self.read_mapping(node, reader, path)
         return reader.complain(node, path, kind_of(node), self.label)
@@ -318,7 +324,7 @@ class Qty(Shape):
         try:
             return self.signed(band_of(found, self.want), node, reader, path)
         except CallError as error:
-            return reader.complain(node, path, str(error), self.label)
+            return reader.complain(node, path, *_told(error, self.label))
 
     def json(self) -> dict[str, Any]:
         scalar: dict[str, Any] = {"type": ["string", "number"]}
@@ -409,7 +415,7 @@ class ExprShape(Scalar):
         try:
             return parse_expr(text)
         except CallError as error:
-            return reader.complain(node, path, str(error), self.label)
+            return reader.complain(node, path, *_told(error, self.label))
 
     def json(self) -> dict[str, Any]:
         return {"type": "string", "description": self.label}

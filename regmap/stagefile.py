@@ -298,7 +298,8 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
             (next(iter(sources.by_name.values())).digest + chip.digest).encode()
         ).hexdigest(),
     )
-    _rules(stage, rec, reader)
+    if not reader.errors:
+        _rules(stage, rec, reader)
     return stage
 
 

@@ -7,13 +7,18 @@ takes the data sheet's words apart and compares with what they are said to carry
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
 
 from .behave import Machine
+from .bits import extract, spans
 from .codec import Codec, Flaw
-from .errors import CallError, FrameError, Place, Problem
+from .errors import CallError, FileError, FrameError, Place, Problem
 from .guard import hamming_distance
+from .mapfile import read_map
 from .model import Chip, Field, KnownFrame, Layout, Part
 from .plan import plan
+from .source import read_text
 from .values import Valued
 
 
@@ -24,8 +29,36 @@ def place_of(origin: str) -> Place:
 
 
 def vet(chip: Chip) -> list[Problem]:
-    """Every error and warning about a chip whose map has loaded."""
-    return [*prove(chip), *warnings(chip)]
+    """Every error and warning about a chip whose map has loaded; each with the line it is about."""
+    lines: dict[str, list[str]] = {}
+    return [_shown(p, lines) for p in (*prove(chip), *warnings(chip))]
+
+
+def check_map(name: str | Path, *, text: str | None = None) -> tuple[Chip | None, list[Problem]]:
+    """Load and vet in one go: the chip, or None where it has errors, and every problem."""
+    chip, problems = read_map(name, text=text)
+    if chip is None:
+        return None, problems
+    own = {str(name): text.splitlines()} if text is not None else {}
+    return chip, [*problems, *(_shown(p, own) for p in (*prove(chip), *warnings(chip)))]
+
+
+def _shown(problem: Problem, lines: dict[str, list[str]]) -> Problem:
+    """The problem with its line's text and the column at which the entry starts."""
+    place = problem.place
+    if not place.line or place.text:
+        return problem
+    if place.file not in lines:
+        try:
+            lines[place.file] = read_text(Path(place.file)).splitlines()
+        except FileError:
+            lines[place.file] = []
+    text = lines[place.file][place.line - 1] if place.line <= len(lines[place.file]) else ""
+    if not text:
+        return problem
+    start = len(text) - len(text.lstrip(" -"))
+    span = len(text.rstrip()) - start
+    return replace(problem, place=Place(place.file, place.line, start + 1, max(1, span), text))
 
 
 def prove(chip: Chip) -> list[Problem]:
@@ -78,6 +111,7 @@ def _prove_one(chip: Chip, codec: Codec, known: KnownFrame) -> Iterator[Problem]
                 f"'{known.does}' encodes to 0x{sent.word:0{digits}X}{_difference(sent.frame.command, sent.word, known.command)}",
                 f"0x{known.command:0{digits}X} as the data sheet shows",
             )
+            return
         for flaw in codec.decode_command(known.command, frame=sent.frame).flaws:
             yield problem(
                 f"the command 0x{known.command:0{digits}X}: {flaw.text}", "a word without flaws"
@@ -99,6 +133,8 @@ def _prove_one(chip: Chip, codec: Codec, known: KnownFrame) -> Iterator[Problem]
             yield problem(
                 f"the reply 0x{known.reply:0{digits}X}: {flaw.text}", "a word without flaws"
             )
+        if answer.flaws:
+            return
         if known.data is not None and answer.data != known.data:
             yield problem(
                 f"the reply carries 0x{answer.data or 0:X}",
@@ -109,9 +145,22 @@ def _prove_one(chip: Chip, codec: Codec, known: KnownFrame) -> Iterator[Problem]
                 yield problem(f"the reply's '{name}' is {answer.parts[name]:#x}", f"{value:#x}")
 
 
-def _difference(layout: Layout, ours: int, theirs: int) -> str:
-    from .bits import extract
+def _shadowed(chip: Chip) -> Iterator[Problem]:
+    """Commands that cannot be told from another one."""
+    seen: dict[tuple[str, tuple[tuple[str, int], ...]], str] = {}
+    for command in chip.commands.values():
+        key = (command.frame, tuple(sorted(command.parts.items())))
+        if key in seen:
+            yield _warn(
+                command.origin,
+                f"command {command.name} has the same parts as {seen[key]}",
+                "parts that tell them apart",
+                f"commands.{command.name}",
+            )
+        seen.setdefault(key, command.name)
 
+
+def _difference(layout: Layout, ours: int, theirs: int) -> str:
     names = [p.name for p in layout.parts if extract(ours, p.bits) != extract(theirs, p.bits)]
     return f" (differs in {', '.join(names)})" if names else ""
 
@@ -124,6 +173,7 @@ def warnings(chip: Chip) -> list[Problem]:
             found.extend(_weak_guards(layout))
     for item in _valued(chip):
         found.extend(_gaps(item))
+    found.extend(_shadowed(chip))
     pieces = {f"{r}.{f}" for joined in chip.joined.values() for r, f in joined.fields}
     for register in chip.registers.values():
         for field in register.fields:
@@ -203,17 +253,31 @@ def _valued(chip: Chip) -> Iterator[Valued]:
 
 
 def _gaps(item: Valued) -> Iterator[Problem]:
+    """Codes that mean nothing, and meanings that no code or condition reaches."""
     origin = getattr(item, "origin", "")
     name = getattr(item, "ref", item.name)
+    seen: list[str] = []
     for meaning in item.meanings:
-        if meaning.scale is not None or not meaning.entries or item.width > 8:
-            continue
-        missing = [c for c in range(1 << item.width) if c not in meaning.entries]
-        if missing and len(missing) <= (1 << item.width) // 2:
-            shown = ", ".join(map(str, missing[:8])) + (" ..." if len(missing) > 8 else "")
+        if meaning.when is not None and str(meaning.when) in seen:
             yield _warn(
                 origin,
-                f"{name} says nothing of code{'s' * (len(missing) > 1)} {shown}",
+                f"{name} has a second case for `{meaning.when}`, which is never reached",
+                "each condition once",
+                name,
+            )
+        seen.append(str(meaning.when))
+        if item.width > 12 or (isinstance(item, Field) and not item.setting and meaning.scale):
+            continue
+        reached = set(meaning.entries)
+        if meaning.scale is not None:
+            numbers = range(meaning.scale.first, meaning.scale.last + 1)
+            reached |= {number % (1 << item.width) for number in numbers}
+        missing = [c for c in range((1 << item.width) - 1, -1, -1) if c not in reached]
+        few = meaning.scale is not None or len(missing) <= (1 << item.width) // 2
+        if reached and missing and few:
+            yield _warn(
+                origin,
+                f"{name} says nothing of code{'s' * (len(missing) > 1)} {spans(missing)}",
                 "an option for every code, if only `reserved`",
                 name,
             )

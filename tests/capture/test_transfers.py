@@ -212,12 +212,7 @@ def plain(signals: Signals, setup: SpiSetup) -> Iterator[tuple[int, int, str, st
                     closed_at = now
         for _, _, line, value in group:
             if line == 0 and value < 2:
-                if (
-                    known is not None
-                    and known != value
-                    and value == wanted
-                    and opened is not None
-                ):
+                if known is not None and known != value and value == wanted and opened is not None:
                     held[0].append("01xz"[before[2]])
                     held[1].append("01xz"[before[3]])
                 known = value

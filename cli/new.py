@@ -22,9 +22,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
-    from regmap.newfile import new_map, new_stage
+    if args.kind == "map":
+        from regmap.newfile import new_map
 
-    text = new_map() if args.kind == "map" else new_stage(args.map)
+        text = new_map()
+    else:
+        from regmap.newstage import new_stage
+
+        text = new_stage(args.map)
     if args.file == "-":
         context.stdout.write(text)
         return Status.OK

@@ -1,0 +1,164 @@
+"""Faults and electrical troubles by name and time: what can be injected, and reading it from text.
+
+    vds_ha at 12 ms for 30 us        a fault of the map; its condition is present that long
+    undervoltage at 5 ms             a fault by what it watches; until removed
+    no_power at 5 ms for 2 ms        supply of the logic gone: the chip comes back as after power-up
+    dead_reply high at 3 ms          the reply line stuck (low where not said), or `float`
+    bit_flips 1 %                    in one of a hundred bursts one bit turns over, on either line
+
+Without `at` it begins now, without `for` it lasts until removed.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from fractions import Fraction
+
+from ..errors import CallError, nearest
+from ..model import Chip
+from ..quantity import parse
+from .clock import nanoseconds
+
+#: Troubles on the SPI side; value: what it does.
+TROUBLES: dict[str, str] = {
+    "no_power": "the logic has no supply; afterwards the chip is as after power-up",
+    "reset": "the chip resets at that moment",
+    "dead_reply": "the reply line is stuck: low, high or float",
+    "dead_command": "the command line is stuck: low or high",
+    "dead_clock": "the chip sees no clock",
+    "echo": "the two data lines are connected: every reply is its own command",
+    "wrong_mode": "the controller drives another SPI mode (0 to 3) than it was told",
+    "bit_flips": "share of bursts in which one bit turns over, on either line",
+    "lost_frames": "share of bursts that the chip never sees",
+    "lost_clocks": "share of bursts in which the chip misses one clock",
+    "busy": "share of requests to which the adapter answers that it is busy",
+}
+
+#: Troubles of the serial line between host and adapter; value: what it does.
+LINE_TROUBLES: dict[str, str] = {
+    "line_flips": "share of pieces sent in which one bit turns over",
+    "line_drops": "share of pieces sent of which a part is lost",
+    "line_delays": "share of pieces sent that arrive late, by 20 ms or `by TIME`",
+    "line_echo": "everything that is sent comes back as well",
+    "unplug": "the port is gone",
+}
+RATES = (
+    "bit_flips",
+    "lost_frames",
+    "lost_clocks",
+    "busy",
+    "line_flips",
+    "line_drops",
+    "line_delays",
+)
+LEVELS = {
+    "dead_reply": ("low", "high", "float"),
+    "dead_command": ("low", "high"),
+    "wrong_mode": ("", "0", "1", "2", "3"),
+}
+
+#: Faults by what they watch: the role that the map's fault `uses`.
+WATCHED = {
+    "undervoltage": "uv.threshold",
+    "overvoltage": "ov.threshold",
+    "overcurrent": "overcurrent.threshold",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Injection:
+    """One thing to go wrong. Times in nanoseconds; `start` None is "now", `length` None "until removed".
+
+    `kind` is "fault" (then `name` is the map's) or "trouble". `level` is low, high, float or an SPI
+    mode's digit; `rate` a probability; `delay` of line_delays in nanoseconds.
+    """
+
+    kind: str
+    name: str
+    start: int | None = None
+    length: int | None = None
+    rate: float = 1.0
+    level: str = ""
+    delay: int = 20_000_000
+    text: str = ""
+
+
+_TIMES = re.compile(r"\b(at|for|by)\s+([\d.]+(?:e[+-]?\d+)?\s*[a-zµ]*s)\b", re.IGNORECASE)
+_RATE = re.compile(r"([\d.]+(?:e-?\d+)?)\s*(%|ppm)?", re.IGNORECASE)
+
+
+def parse_injection(text: str, chip: Chip | None = None) -> Injection:
+    """Read `NAME [LEVEL or RATE] [at TIME] [for TIME]`. Raises CallError with the nearest name."""
+    times: dict[str, int] = {}
+    for word, value in _TIMES.findall(text):
+        if word.lower() in times:
+            raise CallError(f"{text!r} says `{word}` twice")
+        times[word.lower()] = nanoseconds(parse(value).value)
+    rest = _TIMES.sub(" ", text).split()
+    if not rest:
+        raise CallError(f"{text!r} names nothing to inject")
+    kind, name = name_of(rest[0], chip)
+    level, rate = "", 1.0
+    extra = " ".join(rest[1:])
+    if extra and name in RATES:
+        rate = _share(extra, text)
+    elif extra and extra in LEVELS.get(name, ()):
+        level = extra
+    elif extra:
+        raise CallError(f"{extra!r} in {text!r}; expected {_expected(name)}")
+    if name in RATES and not extra:
+        raise CallError(f"{text!r} has no rate; expected {name} 1 %")
+    if "by" in times and name != "line_delays":
+        raise CallError(f"`by` in {text!r}; only line_delays takes it")
+    return Injection(
+        kind=kind,
+        name=name,
+        start=times.get("at"),
+        length=times.get("for"),
+        rate=rate,
+        level=level or LEVELS.get(name, ("",))[0],
+        delay=times.get("by", 20_000_000),
+        text=text.strip(),
+    )
+
+
+def _expected(name: str) -> str:
+    if name in LEVELS:
+        return "one of " + ", ".join(level for level in LEVELS[name] if level)
+    return "at TIME or for TIME"
+
+
+def _share(extra: str, text: str) -> float:
+    match = _RATE.fullmatch(extra)
+    share = None
+    if match:
+        try:
+            share = Fraction(match[1])
+        except ValueError:
+            share = None
+    if match is None or share is None:
+        raise CallError(f"{extra!r} in {text!r} is no rate; expected 1 % or 0.01")
+    share /= {"%": 100, "ppm": 1_000_000}.get((match[2] or "").lower(), 1)
+    if not 0 <= share <= 1:
+        raise CallError(f"{extra!r} in {text!r}; a rate is 0 to 100 %")
+    return float(share)
+
+
+def name_of(word: str, chip: Chip | None) -> tuple[str, str]:
+    """("fault" or "trouble", its name as the map or the tables write it). Raises CallError."""
+    low = word.casefold()
+    faults = chip.faults if chip is not None else {}
+    for fault in faults:
+        if fault.casefold() == low:
+            return "fault", fault
+    if low in TROUBLES or low in LINE_TROUBLES:
+        return "trouble", low
+    if low in WATCHED:
+        for item in faults.values():
+            if WATCHED[low] in item.uses:
+                return "fault", item.name
+        raise CallError(f"{chip.name if chip else 'the map'} has no fault that watches for {low}")
+    near = nearest(word, [*faults, *TROUBLES, *LINE_TROUBLES, *WATCHED])
+    tail = f"; nearest: {near[0]}" if near else ""
+    raise CallError(f"{word[:40]!r} is no fault of the map and no trouble{tail}")

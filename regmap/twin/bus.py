@@ -102,6 +102,10 @@ class Bus:
                 return item
         return None
 
+    def dice(self, name: str) -> bool:
+        """Whether the trouble strikes now."""
+        return self._dice(name, self.clock.ns)
+
     def _dice(self, name: str, ns: int) -> bool:
         item = self.active(name, ns)
         if item is not None and self.rng.random() < item.rate:

@@ -21,7 +21,7 @@ from .errors import CallError, FileError, Problem, nearest
 from .mapgrammar import map_shape
 from .model import Chip, Param, Spi
 from .schema import BAD, Reader, Rec
-from .source import MappingNode, Node, ScalarNode, Sources, compose_file
+from .source import MappingNode, Node, ScalarNode, Sources, compose_file, has_key
 
 MAX_EXTENDS = 8
 #: keys of the whole document that a variant may drop
@@ -72,6 +72,9 @@ def read_map(name: str | Path, *, text: str | None = None) -> tuple[Chip | None,
         node = _merged(path, text, sources, reader)
     except FileError as error:
         return None, [*reader.problems, *error.problems]
+    if has_key(node, "gateword_stage") and not has_key(node, "gateword_map"):
+        reader.complain(node, "", "a stage", "a map, as the one that this stage names with `map:`")
+        return None, reader.problems
     rec = map_shape().read(node, reader, "")
     if rec is BAD or not isinstance(rec, Rec):
         return None, reader.problems

@@ -77,6 +77,13 @@ class Sources:
 _SHIPPED = (Path(__file__).parent / "devices", Path(__file__).parent.parent / "devices")
 
 
+def has_key(node: Node, key: str) -> bool:
+    """Whether a document is a mapping with this key at its top."""
+    return isinstance(node, MappingNode) and any(
+        isinstance(k, ScalarNode) and k.value == key for k, _ in node.value
+    )
+
+
 def display_name(path: Path) -> str:
     """How a file is called in messages: as the user gave it; a shipped one without the way to it."""
     if path.is_absolute() and path.parent in _SHIPPED:

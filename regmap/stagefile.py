@@ -39,7 +39,7 @@ from .schema import (
     Text,
     Word,
 )
-from .source import MappingNode, Node, ScalarNode, Sources, compose_file
+from .source import MappingNode, Node, ScalarNode, Sources, compose_file, has_key
 from .values import Choice, choose
 
 FORMAT = 1
@@ -239,6 +239,9 @@ def read_stage(name: str | Path, *, text: str | None = None) -> tuple[Stage | No
     except FileError as error:
         return None, list(error.problems)
     sources.add(source)
+    if has_key(source.node, "gateword_map") and not has_key(source.node, "gateword_stage"):
+        reader.complain(source.node, "", "a map", "a stage, which names its map with `map:`")
+        return None, reader.problems
     rec = stage_shape().read(source.node, reader, "")
     if rec is BAD or "map" not in rec:
         return None, reader.problems

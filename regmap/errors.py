@@ -119,6 +119,9 @@ class LinkError(GatewordError):
     """A port, an adapter or a chip did not answer as it must."""
 
 
+_CLOSE_LOOK = 150
+
+
 def nearest(word: str, choices: Iterable[str], limit: int = 1) -> list[str]:
     """The choices most like `word`, best first; case is ignored before spelling is.
 
@@ -132,5 +135,13 @@ def nearest(word: str, choices: Iterable[str], limit: int = 1) -> list[str]:
     folded = {c.casefold(): c for c in reversed(known)}
     if word.casefold() in folded and limit == 1:
         return [folded[word.casefold()]]
-    hits = difflib.get_close_matches(word[:200].casefold(), folded, n=limit, cutoff=0.5)
+    wanted = word[:200].casefold()
+    candidates: Iterable[str] = folded
+    if len(folded) > _CLOSE_LOOK:
+        # spelling is compared in full only with names that share pairs of letters: a file with a
+        # thousand names and a hundred slips must not take seconds
+        pairs = {wanted[i : i + 2] for i in range(len(wanted))}
+        shared = {c: len(pairs & {c[i : i + 2] for i in range(len(c))}) for c in folded}
+        candidates = sorted(folded, key=lambda c: -shared[c])[:_CLOSE_LOOK]
+    hits = difflib.get_close_matches(wanted, candidates, n=limit, cutoff=0.5)
     return [folded[h] for h in hits]

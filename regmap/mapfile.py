@@ -75,10 +75,13 @@ def read_map(name: str | Path, *, text: str | None = None) -> tuple[Chip | None,
     if has_key(node, "gateword_stage") and not has_key(node, "gateword_map"):
         reader.complain(node, "", "a stage", "a map, as the one that this stage names with `map:`")
         return None, reader.problems
-    rec = map_shape().read(node, reader, "")
-    if rec is BAD or not isinstance(rec, Rec):
-        return None, reader.problems
-    chip = _build(rec, reader, sources)
+    try:
+        rec = map_shape().read(node, reader, "")
+        if rec is BAD or not isinstance(rec, Rec):
+            return None, reader.problems
+        chip = _build(rec, reader, sources)
+    except FileError as error:  # the reader has seen enough
+        return None, list(error.problems)
     return (None if reader.errors else chip), reader.problems
 
 

@@ -41,6 +41,8 @@ from .schema import (
 from .source import MappingNode, Node, ScalarNode
 
 FORMAT = 1
+#: codes that the options of one map may name together
+MAX_CODES = 70_000
 
 TEXT = Text()
 BITS = BitsShape()
@@ -71,6 +73,11 @@ class OptionKey(Scalar):
                     node, path, quoted(text), "the smaller code first, 65536 codes at most"
                 )
             codes.extend(range(low, high + 1))
+            reader.codes += high - low + 1
+            if reader.codes > MAX_CODES:
+                return reader.complain(
+                    node, path, f"more than {MAX_CODES} codes named in this map", "a scale"
+                )
         return Codes(codes)
 
     def json(self) -> dict[str, Any]:

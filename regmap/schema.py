@@ -13,7 +13,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
-from .errors import CallError, Problem, nearest
+from .errors import CallError, FileError, Problem, nearest
 from .expr import parse_expr
 from .quantity import DIMENSIONS, Band, parse, parse_band
 from .source import MappingNode, Node, ScalarNode, SequenceNode, Sources
@@ -55,12 +55,17 @@ class Seq(list[Any]):
 
 
 class Reader:
-    """Collects problems, with places, while shapes read a document."""
+    """Collects problems, with places, while shapes read a document.
 
-    def __init__(self, sources: Sources, limit: int = 500) -> None:
+    `limit` ends a run that only repeats itself: FileError with what was found. `codes` counts the
+    codes that options name, so that ranges cannot make a small file a large model.
+    """
+
+    def __init__(self, sources: Sources, limit: int = 100) -> None:
         self.sources = sources
         self.problems: list[Problem] = []
         self.limit = limit
+        self.codes = 0
 
     def complain(
         self,
@@ -71,10 +76,15 @@ class Reader:
         near: str = "",
         severity: str = "error",
     ) -> Any:
-        """Report; returns BAD so that a shape can `return reader.complain(...)`."""
-        if len(self.problems) < self.limit:
-            place = self.sources.place(node)
-            self.problems.append(Problem(place, found, expected, near, path, severity))
+        """Report; returns BAD so that a shape can `return reader.complain(...)`.
+
+        Raises FileError with everything found once there are `limit` problems.
+        """
+        place = self.sources.place(node)
+        if len(self.problems) >= self.limit:
+            last = Problem(place, "more problems from here on", "those above to be mended first")
+            raise FileError([*self.problems, last])
+        self.problems.append(Problem(place, found, expected, near, path, severity))
         return BAD
 
     @property
@@ -386,6 +396,8 @@ class BitsShape(Shape):
                 return reader.complain(item, path, quoted(item.value), "bit numbers up to 255")
             step = -1 if high >= low else 1
             bits.extend(range(high, low + step, step))
+            if len(bits) > 256:
+                return reader.complain(node, path, "more than 256 bits", self.label)
         if not bits:
             return reader.complain(node, path, "an empty list", self.label)
         if len(set(bits)) != len(bits):

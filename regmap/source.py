@@ -18,7 +18,7 @@ from .errors import FileError, Place, Problem
 
 MAX_BYTES = 4_000_000
 MAX_DEPTH = 30
-MAX_NODES = 200_000
+MAX_NODES = 60_000
 MAX_SCALAR = 20_000
 
 _Loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)

@@ -305,9 +305,12 @@ def _crc(rec: Rec, width: int, reader: Reader) -> tuple[Crc | None, tuple[int, i
     if "prefix" in rec:
         text = rec["prefix"]
         bits = text[2:].replace("_", "") if text.lower().startswith("0b") else ""
-        if not bits or set(bits) - {"0", "1"}:
+        if not bits or set(bits) - {"0", "1"} or len(bits) > 64:
             reader.complain(
-                rec.value_nodes["prefix"], rec.path, quoted(text), "bits such as 0b1010"
+                rec.value_nodes["prefix"],
+                rec.path,
+                quoted(text),
+                "bits such as 0b1010, at most 64",
             )
         else:
             prefix = (int(bits, 2), len(bits))

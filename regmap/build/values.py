@@ -147,10 +147,10 @@ def _options(
                     f"the code {code}",
                     f"at most {(1 << width) - 1} in {width} bit{'s' * (width > 1)}",
                 )
-                continue
+                break
             if code in entries:
                 reader.complain(node, options.path, f"the code {code} again", "each code once")
-                continue
+                break
             entries[code] = Entry(code=code, name=name, text=option.get("text", ""), band=band)
 
 

@@ -96,7 +96,7 @@ def _room(work: Work) -> Variable | None:
 def _always_on(work: Work) -> bool:
     """Whether the highest duty cycle is 100 %, so that there is no refresh."""
     item = work.inputs.find("stage:pwm.duty.max", optional=True)
-    work.asked["stage:pwm.duty.max"] = None
+    work.stated("stage:pwm.duty.max")
     return item is not None and not isinstance(item.value, (str, int)) and item.value.high >= 1
 
 

@@ -150,8 +150,22 @@ def default(name: str) -> Input | None:
     return _DEFAULTS[name]
 
 
+_CHAINS: dict[str, dict[str, None]] = {}
+
+
+def chain(name: str) -> dict[str, None]:
+    """The names tried for one input, in order (as keys): itself, then what stands in for it.
+
+    Raises CallError for an unknown name.
+    """
+    found = _CHAINS.get(name)
+    if found is None:
+        parameter(name)
+        found = _CHAINS.setdefault(name, dict.fromkeys(_chain(name)))
+    return found
+
+
 def _chain(name: str) -> tuple[str, ...]:
-    """The names tried for one input, in order."""
     kind, _, key = name.partition(":")
     tried: list[str] = []
     step: str | None = key
@@ -164,9 +178,6 @@ def _chain(name: str) -> tuple[str, ...]:
             if fixed in CHIP:
                 tried += [n for n in _chain(f"chip:{fixed}") if n not in tried]
     return tuple(tried)
-
-
-_CHAINS: dict[str, tuple[str, ...]] = {}
 
 
 @dataclass(slots=True)
@@ -215,16 +226,13 @@ class Inputs:
 
         The record `missing` leaves out what was asked for as `optional`.
         """
-        chain = _CHAINS.get(name)
-        if chain is None:
-            parameter(name)
-            chain = _CHAINS.setdefault(name, _chain(name))
+        names = chain(name)
         self.asked[name] = None
-        for candidate in chain:
+        for candidate in names:
             item = self._known.get(candidate)
             if item is not None:
                 return item
-        for candidate in chain:
+        for candidate in names:
             item = default(candidate)
             if item is not None:
                 return item

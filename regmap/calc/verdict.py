@@ -36,7 +36,8 @@ class Verdict:
     `relative` is that distance as a share of the limit (or of what the check says instead), -inf
     when there is no working point at all. `missing` names the inputs without which nothing could
     be said; `reason` explains a verdict that no number explains. `asked` are all inputs the check
-    looked up, found or not. `caution` belongs to every result.
+    looked up, with all that could stand in for them, found or not: what is not in it cannot move
+    this verdict. `caution` belongs to every result.
     """
 
     check: str

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..quantity import Band
 from .corner import Formula, Variable, derive
-from .inputs import Facts, ImpossibleError, Input, Inputs, parameter
+from .inputs import Facts, ImpossibleError, Input, Inputs, chain, parameter
 from .verdict import CAUTION, Extra, Verdict
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ class Work:
         return item.value.floats()
 
     def _found(self, name: str, *, optional: bool) -> Input | None:
-        self.asked[name] = None
+        self.asked.update(chain(name))
         item = self.inputs.find(name, optional=optional)
         if item is None and not optional:
             self.missing[name] = None
@@ -99,7 +99,7 @@ class Work:
     def stated(self, *names: str) -> bool:
         """Whether any of these is known (defaults count); nothing is recorded as missing."""
         for name in names:
-            self.asked[name] = None
+            self.asked.update(chain(name))
         return any(self.inputs.find(name, optional=True) is not None for name in names)
 
     def switched_off(self, role: str) -> bool:
@@ -161,6 +161,8 @@ class Work:
             span = abs(upper.low - base.high) if base is not None else abs(upper.low)
             found.append((distance / span if span else _sign(distance), distance, True))
         relative, distance, is_upper = min(found)
+        if abs(relative) < 1e-9:  # exactly on the limit, but for the rounding of floats
+            return 0.0, 0.0, is_upper
         return distance, relative, is_upper
 
     def _end(

@@ -1,0 +1,333 @@
+"""Verdicts: statuses, margins, missing inputs, derivations, selection, folding, isolation."""
+
+from __future__ import annotations
+
+import ast
+import json
+import math
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import given as hypothesis_given
+from hypothesis import strategies as st
+
+import regmap.calc
+from regmap.calc import (
+    CAUTION,
+    Facts,
+    Input,
+    Inputs,
+    Verdict,
+    checks,
+    fold_sides,
+    run,
+    select,
+    worst_first,
+)
+from regmap.calc.inputs import chain, default
+from regmap.errors import CallError
+from regmap.parameters import TABLES
+from regmap.quantity import parse_band
+
+Build = Callable[..., Inputs]
+Given = Callable[[dict[str, "str | int"]], Inputs]
+
+RISE = {"stage:mosfet.qgd": "12 nC", "role:gate.source": "60 mA", "stage:mosfet.vth": "3 V"}
+
+
+def one(inputs: Inputs, name: str) -> Verdict:
+    (verdict,) = run(inputs, [name])
+    return verdict
+
+
+@pytest.mark.parametrize(("limit", "status", "relative"), [
+    ("240 ns", "holds", 1 / 6), ("210 ns", "thin", 1 / 21), ("200 ns", "thin", 0.0),
+    ("190 ns", "fails", -1 / 19)])
+def test_status_from_margin(given: Given, limit: str, status: str, relative: float) -> None:
+    verdict = one(given({**RISE, "stage:limits.rise_time.max": limit}), "gate.rise-time.high")
+    assert verdict.status == status
+    assert verdict.relative == pytest.approx(relative, abs=1e-9)
+    assert verdict.asked_margin == 0.1
+    assert verdict.value is not None
+    assert verdict.value.typ == pytest.approx(200e-9)
+    assert verdict.margin == pytest.approx(relative * parse_band(limit).floats()[1], abs=1e-18)
+
+
+def test_the_margin_asked_is_the_stages(given: Given) -> None:
+    table = {**RISE, "stage:limits.rise_time.max": "240 ns", "stage:goals.margin": "20 %"}
+    assert one(given(table), "gate.rise-time.high").status == "thin"
+
+
+def test_the_nearer_of_two_limits_decides(given: Given) -> None:
+    low = one(given({**RISE, "stage:limits.rise_time.min": "195 ns",
+                     "stage:limits.rise_time.max": "400 ns"}), "gate.rise-time.high")
+    assert (low.status, low.relation, low.worst_max) == ("thin", "within", False)
+    assert low.limit is low.lower
+    high = one(given({**RISE, "stage:limits.rise_time.min": "100 ns",
+                      "stage:limits.rise_time.max": "205 ns"}), "gate.rise-time.high")
+    assert high.limit is high.upper
+
+
+def test_everything_missing_is_named_at_once(given: Given) -> None:
+    verdict = one(given({"stage:mosfet.qgd": "12 nC"}), "gate.dvdt.high")
+    assert verdict.status == "not computed"
+    assert verdict.missing == ("role:gate.source.high", "role:gate.sink.high",
+                               "stage:supply.voltage", "stage:limits.dvdt")
+    assert verdict.relative is None
+    known = {item["name"] for item in verdict.json()["missing"]}
+    assert known == set(verdict.missing)
+
+
+def test_nothing_given_never_raises_and_never_holds() -> None:
+    verdicts = run(Inputs([]))
+    assert len(verdicts) > 50
+    assert {v.status for v in verdicts} == {"not computed"}
+    assert all(v.missing for v in verdicts)
+    json.dumps([v.json() for v in verdicts])
+
+
+def test_an_input_moves_only_verdicts_that_asked_for_it(shape: Inputs) -> None:
+    """What `asked` leaves out cannot matter: a search over settings relies on it."""
+    before = {v.check: v for v in run(shape)}
+    for name in shape.known():
+        left = Inputs([i for n, i in shape.known().items() if n != name], shape.facts)
+        after = {v.check: v for v in run(left)}
+        for check, old in before.items():
+            if name in old.asked:
+                continue
+            new = after.get(check)
+            assert new is not None, (name, check)
+            assert (new.status, new.margin, new.missing) == (old.status, old.margin, old.missing)
+
+
+def test_without_an_input_the_verdict_names_it(build: Build) -> None:
+    """Taking one away gives `not computed` with that name, or a stand-in that the origin names."""
+    whole = build()
+    for name in whole.known():
+        for verdict in run(build(without=(name,))):
+            if name not in verdict.asked or verdict.status != "not computed":
+                continue
+            asked = {n for m in verdict.missing for n in chain(m.partition(" ")[0])}
+            # A missing gate current is asked for as such, whatever the fallback was.
+            assert name in asked, (name, verdict.check, verdict.missing)
+
+
+def test_a_derivation_has_numbers_corner_and_origins(build: Build) -> None:
+    verdict = one(build(), "gate.rise-time.high")
+    assert verdict.corner == "Qgd max, Iset min"
+    text = "\n".join(verdict.steps)
+    assert "t_rise = Qgd / Isource" in text
+    assert "15 nC / 48 mA = 312.5 ns" in text
+    assert "<- worst" in text
+    assert "must be at most" in text
+    origins = {v.origin.name: v.origin.origin for v in verdict.inputs if v.origin}
+    assert origins["stage:mosfet.qgd"] == "test, stage:mosfet.qgd"
+    assert origins["stage:gate.resistor.on"].startswith("default of the trade (")
+
+
+def test_an_irrelevant_input_is_not_in_the_corner(build: Build) -> None:
+    assert "Vg" not in one(build(), "gate.rise-time.high").corner
+    limited = one(build(role___gate__source="8 A"), "gate.rise-time.high").corner
+    assert "Vg max" in limited
+    assert "Iset" not in limited
+
+
+def test_json_is_plain_and_complete(shape: Inputs) -> None:
+    for verdict in run(shape):
+        plain = json.loads(json.dumps(verdict.json(), allow_nan=False))
+        assert plain["check"] == verdict.check
+        assert plain["caution"].startswith(CAUTION)
+        assert plain["formula"]
+        if plain["value"] is not None:
+            assert plain["value"]["min"] <= plain["value"]["typ"] <= plain["value"]["max"]
+        for item in plain["inputs"]:
+            assert item["name"] or item["origin"] or item["symbol"]
+
+
+def test_no_working_point_fails_with_a_reason(build: Build) -> None:
+    verdict = one(build(chip___gate__voltage__high="4 / 4.5 / 5 V"), "gate.rise-time.high")
+    assert verdict.status == "fails"
+    assert "never turns on fully" in verdict.reason
+    assert verdict.relative == -math.inf
+    assert verdict.json()["relative_margin"] is None
+    zero = one(build(role___gate__source="0 mA"), "gate.rise-time.high")
+    assert zero.status == "fails"
+    assert "Isource can be zero" in zero.reason
+
+
+def test_a_function_that_is_off_or_without_number_says_so(build: Build) -> None:
+    off = one(build(role___vds__enable=0), "vds.protects.low")
+    assert off.status == "not computed"
+    assert "switched off" in off.missing[0]
+    inputs = build().with_values([Input("role:vds.threshold", "disabled", "map x:1")])
+    verdict = one(inputs, "vds.protects.low")
+    assert verdict.status == "not computed"
+    assert "disabled, which is no quantity" in verdict.missing[0]
+
+
+def test_masked_faults(build: Build) -> None:
+    verdicts = {v.check: v for v in run(build(), ["reaction"])}
+    assert set(verdicts) == {"reaction.time.VDS_HA", "reaction.time.OTW", "reaction.time.UV",
+                             "reaction.masked"}
+    assert verdicts["reaction.time.UV"].status == "fails"
+    assert "masked by CFG.UV_M" in verdicts["reaction.time.UV"].reason
+    text = "\n".join(verdicts["reaction.masked"].steps)
+    assert "UV is masked by CFG.UV_M; it needs a reaction" in text
+    assert "INFO is masked by CFG.INFO_M; it needs no reaction" in text
+    vds = verdicts["reaction.time.VDS_HA"].value
+    assert vds is not None
+    assert vds.high == pytest.approx((2.2 + 1.2 + 1) * 1e-6)
+    polled = verdicts["reaction.time.OTW"].value
+    assert polled is not None
+    assert polled.high == pytest.approx(30e-6 + 1e-3 + 150e-6)
+
+
+@pytest.mark.parametrize(("bridges", "share"), [("1", 1), ("2", 2), ("3", 3)])
+def test_charge_pump_load_by_half_bridges(build: Build, bridges: str, share: int) -> None:
+    verdict = one(build(stage___pwm__half_bridges=bridges, without=("stage:gate.clamp",),
+                        chip___high_side_supply="charge pump"), "gate.supply.high")
+    assert verdict.value is not None
+    assert verdict.value.typ == pytest.approx(share * 60e-9 * 20e3)
+    text = "\n".join(verdict.steps)
+    for count in ("1 half-bridge s", "2 half-bridges s", "3 half-bridges s"):
+        assert count in text
+
+
+def test_deadtime_joined_as_max_or_sum(build: Build) -> None:
+    def chosen(how: str) -> float:
+        verdict = one(build(chip___deadtime_with_controller=how), "deadtime.enough.high")
+        assert verdict.value is not None
+        return float(verdict.value.typ)
+
+    assert chosen("max") == pytest.approx(900e-9)
+    assert chosen("sum") == pytest.approx(1750e-9)
+
+
+def test_selection_and_its_errors(build: Build) -> None:
+    assert [c.name for c in select(["gate.rise-time"])] == ["gate.rise-time.high",
+                                                           "gate.rise-time.low"]
+    assert {c.subject for c in select(["vds", "bus"])} == {"vds", "bus"}
+    only = run(build(), ["reaction.time.OTW"])
+    assert [v.check for v in only] == ["reaction.time.OTW"]
+    with pytest.raises(CallError, match=r"unknown check 'gate\.risetime'; nearest: gate\.rise-time"):
+        select(["gate.risetime"])
+    with pytest.raises(CallError, match="nearest: deadtime"):
+        select(["dead-time"])
+
+
+def test_worst_first_and_folding(build: Build) -> None:
+    ordered = worst_first(run(build()))
+    order = ["fails", "thin", "not computed", "holds"]
+    ranks = [order.index(v.status) for v in ordered]
+    assert ranks == sorted(ranks)
+    rows = fold_sides(ordered)
+    names = [name for name, _, _ in rows]
+    assert "gate.rise-time" in names
+    assert "gate.rise-time.low" not in names
+    different = fold_sides(run(build(role___gate__source__high="50 mA"), ["gate.rise-time"]))
+    assert [name for name, _, _ in different] == ["gate.rise-time.high", "gate.rise-time.low"]
+
+
+@pytest.mark.parametrize(("item", "text"), [
+    (Input("stage:mosfet.qgdd", parse_band("1 nC"), ""), "nearest: stage:mosfet.qgd"),
+    (Input("steg:mosfet.qgd", parse_band("1 nC"), ""), "expected chip:, stage: or role:"),
+    (Input("stage:mosfet.qgd", parse_band("1 ns"), ""), "is a charge, not a time"),
+    (Input("stage:adc.trigger", "center", ""), "nearest: centre"),
+    (Input("stage:adc.bits", "12", ""), "expected a whole number"),
+    (Input("stage:mosfet.qgd", 3, ""), "bare number 3; expected a charge"),
+])
+def test_wrong_inputs_are_refused(item: Input, text: str) -> None:
+    with pytest.raises(CallError, match=text):
+        Inputs([item])
+
+
+def test_lookup_follows_the_tables(given: Given) -> None:
+    inputs = given({"role:gate.source": "60 mA", "role:gate.source.low": "70 mA",
+                    "chip:vds.filter": "1 us", "stage:supply.voltage": "12 V"})
+    for name, found in (("role:gate.source.low", "role:gate.source.low"),
+                        ("role:gate.source.high", "role:gate.source"),
+                        ("role:vds.filter", "chip:vds.filter"),
+                        ("stage:supply.driver", "stage:supply.voltage")):
+        item = inputs.find(name)
+        assert item is not None
+        assert item.name == found
+    assert inputs.find("stage:mosfet.qg") is None
+    assert list(inputs.missing) == ["stage:mosfet.qg"]
+    changed = inputs.with_values([Input("role:gate.source", parse_band("80 mA"), "sweep")])
+    item = changed.find("role:gate.source.high")
+    assert item is not None
+    assert item.origin == "sweep"
+    assert not changed.missing
+
+
+def test_defaults_say_where_they_come_from() -> None:
+    for kind, table in TABLES.items():
+        for name, row in table.items():
+            item = default(f"{kind}:{name}")
+            assert (item is None) == (row.default is None)
+            if item is not None:
+                assert row.note in item.origin
+
+
+@hypothesis_given(st.sampled_from(["stage:motor.current.peak", "stage:limits.dvdt"]),
+                  st.floats(1.01, 3))
+def test_a_looser_limit_never_worsens(name: str, by: float) -> None:
+    band = {"stage:motor.current.peak": parse_band("50 A"),
+            "stage:limits.dvdt": parse_band("100 V/us")}
+    table = {**band, "stage:supply.voltage": parse_band("12 V"),
+             "stage:mosfet.qgd": parse_band("12 nC"), "role:gate.source": parse_band("60 mA"),
+             "role:gate.sink": parse_band("90 mA"), "role:vds.threshold": parse_band("0.3 V"),
+             "stage:mosfet.rdson": parse_band("2 mohm"),
+             "stage:mosfet.temperature": parse_band("25..150 degC")}
+    check = "gate.dvdt.high" if name.endswith("dvdt") else "vds.no-false-trip.low"
+    base = Inputs([Input(n, b, "") for n, b in table.items()])
+    limit = table[name]
+    factor = type(limit.typ)(by) if name.endswith("dvdt") else 1 / type(limit.typ)(by)
+    easy = type(limit)(limit.low * factor, limit.typ * factor, limit.high * factor, limit.dim)
+    looser = base.with_values([Input(name, easy, "")])
+    before, after = one(base, check).relative, one(looser, check).relative
+    assert before is not None
+    assert after is not None
+    assert after > before
+
+
+def test_every_check_has_texts_and_a_caution() -> None:
+    every = checks()
+    assert len(every) > 65
+    assert len({c.name for c in every}) == len(every)
+    for check in every:
+        assert check.title
+        assert check.formula
+        assert check.caution.startswith(CAUTION)
+        assert len(check.name) < 32
+        assert "{" not in check.title + check.formula
+
+
+def test_room_imports_only_what_it_may() -> None:
+    room = Path(regmap.calc.__file__).parent
+    allowed = {"errors", "quantity", "parameters"}
+    for path in room.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.level == 2:
+                assert node.module in allowed, f"{path.name} imports {node.module}"
+            if isinstance(node, ast.ImportFrom) and node.level == 0:
+                assert not (node.module or "").startswith(("regmap", "numpy", "scipy")), path.name
+
+
+def test_import_and_run_stay_light() -> None:
+    code = (
+        "import sys\nfrom regmap.calc import Inputs, run\nrun(Inputs([]))\n"
+        "bad = {'numpy', 'scipy', 'yaml', 'serial', 'construct'} & set(sys.modules)\n"
+        "assert not bad, bad\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=30)
+    only = "import sys, regmap.calc\nassert 'regmap.calc.gate' not in sys.modules\n"
+    subprocess.run([sys.executable, "-c", only], check=True, timeout=30)
+
+
+def test_facts_default_to_unknown() -> None:
+    verdict = one(Inputs([], Facts()), "bus.poll-time")
+    assert "number of status registers (map)" in verdict.missing

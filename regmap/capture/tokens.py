@@ -40,10 +40,10 @@ class ByteBlock:
         self.view: Bytes = np.frombuffer(store, np.uint8, size, PAD)
         self._words: Words = np.frombuffer(store, "<u8", len(store) // 8)
 
-    def words(self, at: Indices) -> Words:
-        """uint64 of the eight bytes from each offset on (offsets from -PAD)."""
+    def words(self, at: Indices, before: int = 0) -> Words:
+        """uint64 of the eight bytes from each offset less `before` on (offsets from -PAD)."""
         # Two aligned loads and shifts beat one gather of unaligned words.
-        at = at + PAD
+        at = at + (PAD - before)
         index = at >> 3
         at &= 7
         shift = at.view(np.uint64)
@@ -83,11 +83,8 @@ def digits_only(words: Words) -> bool:
     """Whether all eight bytes of every word are decimal digits."""
     if not len(words):
         return True
-    both = int(np.bitwise_and.reduce(words))
-    either = int(np.bitwise_or.reduce(words)) | int(
-        np.bitwise_or.reduce(words + _U(0x0606060606060606))
-    )
-    return both & _ZEROS == _ZEROS and either & 0xC0C0C0C0C0C0C0C0 == 0
+    chars = words.view(np.uint8)
+    return int(chars.max()) <= 57 and int(chars.min()) >= 48
 
 
 def fold(words: Words) -> Words:
@@ -106,7 +103,7 @@ def fold(words: Words) -> Words:
 
 def _part(block: ByteBlock, ends: Indices, counts: Indices, low: int, high: int) -> Words:
     """The words that end at `ends`, all but their last `counts` (0..8) bytes made zeros."""
-    words = block.words(ends - 8)
+    words = block.words(ends, 8)
     if low >= 8:
         return words
     if low == high:

@@ -273,8 +273,12 @@ class TransferBuilder:
         rise = 0 if len(level) and level[0] == 1 else 1
         wanted = rise if self.setup.rising else 1 - rise
         samples = clock[wanted::2]
-        low = np.searchsorted(samples, start, side="left")
-        high = np.searchsorted(samples, end, side="right")
+        bounds = (
+            np.searchsorted(clock, start, side="left"),
+            np.searchsorted(clock, end, side="right"),
+        )
+        # Every second clock edge is a sampling edge.
+        low, high = ((b - wanted + 1) >> 1 for b in bounds)
         if not len(start):
             self._strays += len(samples)
             return None
@@ -300,7 +304,9 @@ class TransferBuilder:
         a, b = taken["command"], taken["reply"]
         if len(a) and len(b):
             self._compare(a, b)
-        measured = self._clock_times(start, end, flags, clock, rise, samples, first, clocks, number)
+        measured = self._clock_times(
+            start, end, flags, clock, rise, samples, first, clocks, number, bounds
+        )
         idle = np.empty_like(start)
         np.subtract(start[1:], end[:-1], out=idle[1:])
         idle[0] = NONE if self._end_before is None else start[0] - self._end_before
@@ -455,9 +461,9 @@ class TransferBuilder:
         first: Times,
         clocks: Times,
         number: Times,
+        bounds: tuple[Indices, Indices],
     ) -> dict[str, Times]:
-        low = np.searchsorted(clock, start, side="left")
-        high = np.searchsorted(clock, end, side="right")
+        low, high = bounds
         edges = high - low
         none = edges == 0
         flags[edges % 2 == 1] |= int(Flag.ODD_EDGES)

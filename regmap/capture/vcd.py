@@ -119,12 +119,19 @@ class Body:
         starts = np.empty_like(ends)
         starts[0] = 0
         np.add(ends[:-1], 1, out=starts[1:])
-        if not (ends - starts).min():
-            some = np.flatnonzero(ends - starts)
+        sizes = ends - starts
+        least = int(sizes.min())
+        if not least:
+            some = np.flatnonzero(sizes)
             starts, ends = starts[some], ends[some]
         first = block.view.take(starts)
-        kinds = _CLASS.take(first)
-        plain = not len(kinds) or (int(kinds.max()) <= SCALAR and int(kinds.min()) > OTHER)
+        kinds = first
+        is_time = first == ord("#")
+        # Most blocks hold times and changes to 0 and 1 only.
+        plain = np.count_nonzero(is_time) + np.count_nonzero(first & 0xFE == ord("0")) == len(first)
+        if not plain:
+            kinds = _CLASS.take(first)
+            plain = int(kinds.max()) <= SCALAR and int(kinds.min()) > OTHER
         if not plain:
             starts, ends, kinds = self._without_sections(block, starts, ends, kinds)
             codes = _claimed(kinds)
@@ -133,7 +140,7 @@ class Body:
                     self.cut = "a value without its code"
                 starts, ends, kinds, codes = starts[:-1], ends[:-1], kinds[:-1], codes[:-1]
             kinds[codes] = CODE
-        clocks = np.flatnonzero(kinds == TIME)
+        clocks = np.flatnonzero(is_time if plain else kinds == TIME)
         if not len(clocks):
             return block.size if final else 0
         times, bad = unsigned(block, starts.take(clocks) + 1, ends.take(clocks))
@@ -159,7 +166,7 @@ class Body:
         used = int(starts[stop]) if stop < len(starts) else block.size
         starts, ends, kinds = starts[:stop], ends[:stop], kinds[:stop]
         if plain:
-            self._plain(block, starts, ends, clocks, times, kinds, first)
+            self._plain(block, starts, ends, clocks, times, first[:stop], least)
         else:
             self._mixed(block, starts, ends, clocks, times, kinds)
         return used
@@ -266,27 +273,56 @@ class Body:
         ends: Indices,
         clocks: Indices,
         times: Times,
-        kinds: Bytes,
         first: Bytes,
+        least: int,
     ) -> None:
-        """Times and scalars only."""
-        scalars = np.flatnonzero(kinds == SCALAR)
+        """Times and scalars only; no token is shorter than `least`."""
+        scalars = np.flatnonzero(first != ord("#"))
         if not len(scalars):
             return
-        # Changes before the first time belong to it; then the changes behind each time are neighbours.
-        counts = np.empty_like(clocks)
-        np.subtract(clocks[1:], clocks[:-1], out=counts[:-1])
-        counts[-1] = len(kinds) - clocks[-1]
-        counts -= 1
-        counts[0] += clocks[0]
-        when = np.repeat(times, counts)
+        # Where one byte parts all tokens, the bytes between the times tell how long the changes are;
+        # if none is shorter than two and they are two on average, each one is two.
+        pairs = False
+        if least >= 2:
+            total = int(ends[-1]) - int(starts[0]) - len(starts) + 1
+            pairs = total - int((ends.take(clocks) - starts.take(clocks)).sum()) == 2 * len(scalars)
         starts = starts.take(scalars)
         values = first.take(scalars)
         if int(values.max()) <= ord("1"):
             values &= 1
         else:
             values = LEVEL.take(values)
+        if pairs and self._codes.few and self._few(block, starts, values, times, scalars):
+            return
+        # Changes before the first time belong to it; the changes behind each time are neighbours.
+        counts = np.diff(clocks, append=len(first)) - 1
+        counts[0] += clocks[0]
+        when = np.repeat(times, counts)
         self._scalars(block, starts, ends.take(scalars), values, when, scalars)
+
+    def _few(
+        self, block: ByteBlock, starts: Indices, values: Values, times: Times, tokens: Indices
+    ) -> bool:
+        """Two-byte changes of a few one-character codes; False if any is of another code."""
+        ids = block.view[1:].take(starts)
+        groups = [(n, np.flatnonzero(ids == code)) for n, code in self._codes.few]
+        if sum(len(p) for _, p in groups) != len(ids):
+            return False
+        for number, places in groups:
+            var = self.variables[number]
+            if var.first < 0 or var.width > 1:
+                counted = tokens - np.arange(len(tokens)) - 1
+                when = times.take(np.maximum(counted, 0))
+                self._keep(var, places, values, when, tokens)
+            elif len(places):
+                # Of the tokens before the k-th change, k are changes: all others are times.
+                when = tokens.take(places)
+                when -= places
+                when -= 1
+                if when[0] < 0:
+                    np.maximum(when, 0, out=when)
+                self._parts[var.first] = [(places, times.take(when), values.take(places))]
+        return True
 
     def _mixed(
         self,
@@ -341,29 +377,26 @@ class Body:
     ) -> None:
         if not len(starts):
             return
-        sizes = ends - starts
-        if not self._codes.few or int(sizes.max()) > 2 or int(sizes.min()) < 2:
-            numbers = self._codes.lookup(block, starts + 1, ends)
-            self._unknown(block, starts, ends, numbers)
-            groups = _groups(numbers, len(self.variables))
-        else:
-            ids = block.view.take(starts + 1)
-            groups = [(n, np.flatnonzero(ids == code)) for n, code in self._codes.few]
-            if sum(len(p) for _, p in groups) != len(ids):
-                self._unknown(block, starts, ends, self._codes.lookup(block, starts + 1, ends))
-        for number, places in groups:
-            var = self.variables[number]
-            if var.first < 0 or not len(places):
-                continue
-            part = tokens, when.take(places), values.take(places)
-            if self._ranked:
-                part = tokens.take(places), part[1], part[2]
-            self._parts.setdefault(var.first, []).append(part)
-            if var.width > 1:
-                # One character for a wide variable: 0 and 1 extend with 0, x and z with themselves.
-                rest = np.where(part[2] > 1, part[2], 0).astype(np.uint8)
-                for bit in range(1, var.width):
-                    self._parts.setdefault(var.first + bit, []).append((part[0], part[1], rest))
+        numbers = self._codes.lookup(block, starts + 1, ends)
+        self._unknown(block, starts, ends, numbers)
+        for number, places in _groups(numbers, len(self.variables)):
+            self._keep(self.variables[number], places, values, when, tokens)
+
+    def _keep(
+        self, var: Variable, places: Indices, values: Values, when: Times, tokens: Indices
+    ) -> None:
+        """Scalar changes of one variable, at `places` of the arrays."""
+        if var.first < 0 or not len(places):
+            return
+        part = tokens, when.take(places), values.take(places)
+        if self._ranked:
+            part = tokens.take(places), part[1], part[2]
+        self._parts.setdefault(var.first, []).append(part)
+        if var.width > 1:
+            # One character for a wide variable: 0 and 1 extend with 0, x and z with themselves.
+            rest = np.where(part[2] > 1, part[2], 0).astype(np.uint8)
+            for bit in range(1, var.width):
+                self._parts.setdefault(var.first + bit, []).append((part[0], part[1], rest))
 
     def _unknown(
         self,

@@ -1,0 +1,268 @@
+"""Fault table and the routine that names the first cause, as `regmap.faults` orders them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from ..bits import deposit, mask_of
+from ..faults import status_registers
+from ..model import SEVERITIES, Chip, Fault
+from .frames import word_bits, word_type
+from .names import word
+from .registers import address_macro
+from .sheet import Sheet
+from .text import block, count, defines, number, string, utype
+
+
+def causes_first(chip: Chip) -> list[Fault]:
+    """Every fault after all that it can follow from, else in the order of the map."""
+    done: dict[str, Fault] = {}
+
+    def visit(fault: Fault, trail: tuple[str, ...]) -> None:
+        if fault.name in done or fault.name in trail:
+            return
+        for cause in fault.follows_from:
+            if cause in chip.faults:
+                visit(chip.faults[cause], (*trail, fault.name))
+        done[fault.name] = fault
+
+    for fault in chip.faults.values():
+        visit(fault, ())
+    return list(done.values())
+
+
+def write_faults(sheet: Sheet) -> None:
+    """The table in an order in which causes stand before what follows from them, and its routine."""
+    chip, names = sheet.chip, sheet.names
+    faults = causes_first(chip)
+    if not faults:
+        names.note("the map names no faults")
+        return
+    status = status_registers(chip)
+    order = {f.name: i for i, f in enumerate(faults)}
+    sheet.section(
+        "faults",
+        "A fault is raised while (status word & mask) == value. Causes stand before what can follow from them.",
+    )
+    total, registers = names.macro("FAULT_COUNT"), names.macro("STATUS_COUNT")
+    rows = [
+        (total, count(len(faults)), ""),
+        (registers, count(len(status)), "status registers, in this order:"),
+    ]
+    for index, name in enumerate(status):
+        rows.append(
+            (
+                names.macro("STATUS_INDEX", word(name), of=f"status index of {name}"),
+                count(index),
+                "",
+            )
+        )
+    for index, level in enumerate(SEVERITIES):
+        rows.append((names.macro("SEVERITY", level.upper()), count(index), ""))
+    none = names.macro("FAULT_NONE")
+    small = utype(max((len(faults)).bit_length(), 1))
+    rows.append((none, number((1 << (8 if small == "uint8_t" else 16)) - 1), ""))
+    if len(faults) >= 255:
+        small = "uint16_t"
+        rows[-1] = (none, "0xFFFFU", "")
+    for fault in faults:
+        rows.append(
+            (
+                names.macro("FAULT", word(fault.name), of=f"fault {fault.name}"),
+                count(order[fault.name]),
+                fault.title,
+            )
+        )
+    sheet.lines(*defines(rows))
+    causes, spans = _lists(faults, order, lambda f: f.follows_from)
+    members, sums = _lists(faults, order, lambda f: f.summary_of)
+    kind = names.lower("fault_t")
+    sheet.lines(
+        "",
+        "typedef struct {",
+        "    const char *name;",
+        "    const char *title;",
+        f"    {word_type(sheet)} mask;",
+        f"    {word_type(sheet)} value;",
+        "    uint8_t status;     /* STATUS_INDEX_... of its register */",
+        "    uint8_t severity;   /* SEVERITY_... */",
+        "    uint8_t at_power_up;  /* 1: always raised after power-up */",
+        "    uint8_t cause_count;  /* faults that it can follow from, ... */",
+        "    uint16_t cause_first; /* ... from here in the list of causes */",
+        "    uint8_t sum_count;    /* faults that it only sums up, ... */",
+        "    uint16_t sum_first;   /* ... from here in the list of sums */",
+        f"}} {kind};",
+    )
+    bits = max((r.address.bit_length() for r in chip.registers.values()), default=1)
+    cells = [
+        f"    {address_macro(sheet, chip.registers[n]) if sheet.has('addresses') else number(chip.registers[n].address, bits)},"
+        for n in status
+    ]
+    sheet.table(
+        utype(max(bits, 1)),
+        names.lower("status_addresses"),
+        cells,
+        registers,
+        "Status registers to read, in the order of STATUS_INDEX.",
+    )
+    cause_list = names.lower("fault_causes")
+    sum_list = names.lower("fault_sums")
+    for name, items, about in (
+        (cause_list, causes, "Causes of all faults, the most likely first."),
+        (sum_list, members, "Faults that a summary bit sums up."),
+    ):
+        macro = names.macro(name.removeprefix(sheet.prefix).upper(), "COUNT")
+        sheet.lines("", *defines([(macro, count(max(len(items), 1)), "")]))
+        text = [
+            "    " + ", ".join(count(i) for i in items[at : at + 16]) + ","
+            for at in range(0, len(items), 16)
+        ] or [f"    {none}, /* none */"]
+        sheet.table(small, name, text, macro, about)
+    width = word_bits(sheet)
+    text = []
+    for fault in faults:
+        field = chip.field(fault.ref)
+        assert field is not None  # the loader has seen to it
+        about = f"{fault.ref}" + (f": {fault.meaning}" if fault.meaning else "")
+        text += block(about, "    ")
+        if fault.masked_when is not None:
+            text += block(f"masked while {fault.masked_when}", "    ")
+        text.append(
+            "    {"
+            + ", ".join(
+                (
+                    string(fault.name),
+                    string(fault.title),
+                    number(mask_of(field.bits), width),
+                    number(deposit(fault.code, field.bits), width),
+                    count(status.index(fault.register)),
+                    count(SEVERITIES.index(fault.severity)),
+                    count(int(fault.normal_at_power_up)),
+                    count(spans[fault.name][1]),
+                    count(spans[fault.name][0]),
+                    count(sums[fault.name][1]),
+                    count(sums[fault.name][0]),
+                )
+            )
+            + "},"
+        )
+    sheet.table(kind, names.lower("faults"), text, total, "Every fault of the map.")
+    _decode(sheet, small)
+
+
+def _lists(
+    faults: list[Fault], order: dict[str, int], pick: Callable[[Fault], tuple[str, ...]]
+) -> tuple[list[int], dict[str, tuple[int, int]]]:
+    items: list[int] = []
+    spans: dict[str, tuple[int, int]] = {}
+    for fault in faults:
+        found = [order[n] for n in pick(fault) if n in order]
+        spans[fault.name] = (len(items), len(found))
+        items += found
+    return items, spans
+
+
+def _decode(sheet: Sheet, small: str) -> None:
+    names = sheet.names
+    total, registers, none = (
+        names.macro("FAULT_COUNT"),
+        names.macro("STATUS_COUNT"),
+        names.macro("FAULT_NONE"),
+    )
+    faults, causes, sums = (
+        names.lower("faults"),
+        names.lower("fault_causes"),
+        names.lower("fault_sums"),
+    )
+    kind, found = names.lower("fault_t"), names.lower("diagnosis_t")
+    words = word_type(sheet)
+    wide = "unsigned int" if word_bits(sheet) <= 16 else words
+    sheet.lines(
+        "",
+        *block(
+            "Raised faults in the order in which to look at them: each first cause, then what can follow from it. "
+            "Summary bits whose members are raised are left out."
+        ),
+        "typedef struct {",
+        f"    {small} count;",
+        f"    {small} fault[{total}];  /* FAULT_..., first cause first */",
+        f"    {small} cause[{total}];  /* by FAULT_...: the raised fault it follows from, or FAULT_NONE */",
+        f"}} {found};",
+    )
+    sheet.inline(
+        f"bool {names.lower('fault_raised')}(const {words} words[{registers}], {small} fault)",
+        [
+            f"const {kind} *row = &{faults}[fault];",
+            f"return (({wide})words[row->status] & row->mask) == row->value;",
+        ],
+        "Whether the status words raise a fault; `words` in the order of STATUS_INDEX.",
+    )
+    raised = names.lower("fault_raised")
+    before = names.lower("fault_before")
+    sheet.hidden_function(
+        f"bool {before}({small} a, {small} b)",
+        [
+            f"const {kind} *x = &{faults}[a];",
+            f"const {kind} *y = &{faults}[b];",
+            "bool first = x->severity < y->severity;",
+            "if (x->at_power_up != y->at_power_up) {",
+            "    first = x->at_power_up < y->at_power_up;",
+            "}",
+            "return first;",
+        ],
+        "Whether fault a is to be looked at before fault b, where neither follows from the other.",
+    )
+    lines = [
+        f"{small} depth[{total}];  /* 0: not raised, or only a sum; 1: a first cause; else deeper */",
+        f"bool placed[{total}];",
+        f"{small} current = {none};",
+        f"{small} i;",
+        "found->count = 0U;",
+        f"for (i = 0U; i < {total}; i++) {{",
+        f"    const {kind} *row = &{faults}[i];",
+        "    uint16_t k;",
+        f"    bool counts = {raised}(words, i);",
+        f"    found->cause[i] = {none};",
+        "    depth[i] = 0U;",
+        "    placed[i] = false;",
+        "    for (k = 0U; counts && (k < row->sum_count); k++) {",
+        f"        if ({raised}(words, {sums}[row->sum_first + k])) {{",
+        "            counts = false;",
+        "        }",
+        "    }",
+        "    if (counts) {",
+        "        depth[i] = 1U;",
+        "    }",
+        "    for (k = 0U; counts && (k < row->cause_count); k++) {",
+        f"        const {small} cause = {causes}[row->cause_first + k];",
+        "        if ((depth[cause] != 0U) && (depth[cause] >= depth[i])) {",
+        f"            depth[i] = ({small})(depth[cause] + 1U);",
+        "            found->cause[i] = cause;",
+        "        }",
+        "    }",
+        "}",
+        "for (;;) {",
+        f"    {small} next = {none};",
+        f"    for (i = 0U; i < {total}; i++) {{",
+        "        const bool fits = (depth[i] != 0U) && (!placed[i]) && (found->cause[i] == current);",
+        f"        if (fits && ((next == {none}) || {before}(i, next))) {{",
+        "            next = i;",
+        "        }",
+        "    }",
+        f"    if (next != {none}) {{",
+        "        placed[next] = true;",
+        "        found->fault[found->count] = next;",
+        "        found->count++;",
+        "        current = next;",
+        f"    }} else if (current != {none}) {{",
+        "        current = found->cause[current];",
+        "    } else {",
+        "        break;",
+        "    }",
+        "}",
+    ]
+    sheet.function(
+        f"void {names.lower('diagnose')}(const {words} words[{registers}], {found} *found)",
+        lines,
+        "Names the raised faults, first cause first. All ones or all zeros come from wiring: do not believe them.",
+    )

@@ -1,0 +1,263 @@
+"""The order of the file, what each section needs, and the hash that tells whether it is stale."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from hashlib import sha256
+
+from .. import __version__
+from ..errors import CallError, nearest
+from ..model import Chip
+from ..stagefile import Stage
+from .faults import write_faults
+from .frames import FrameNames, write_frames
+from .names import Namer, check_prefix, default_prefix
+from .registers import write_registers
+from .runner import write_runner
+from .sheet import Options, Sheet
+from .tables import write_tables
+from .text import block, comment, heading, string
+
+#: section -> (what it holds, sections it cannot do without)
+SECTIONS: dict[str, tuple[str, tuple[str, ...]]] = {
+    "addresses": ("addresses and pages of registers", ()),
+    "masks": ("masks, shifts and widths of fields, reserved bits", ()),
+    "options": ("a constant for each option of a field", ()),
+    "resets": ("reset words", ()),
+    "helpers": ("get and set of each field", ()),
+    "frames": ("pack, unpack and check of frames with their guards, bytes of the bus", ()),
+    "init": ("steps that configure the chip, as ready frames (stage)", ("frames",)),
+    "verify": ("what to read back and compare (stage)", ("frames",)),
+    "run": ("a routine that runs the steps over your SPI transfer", ("init", "frames")),
+    "faults": ("fault table, and a routine that names the first cause", ()),
+    "shadow": ("copy of registers that cannot be read back", ()),
+    "values": ("physical values in comments: min / typ / max, asked, chosen, error", ()),
+    "asserts": ("compile-time assertions on masks, widths and options", ()),
+}
+
+DEVIATIONS = (
+    "MISRA C:2012 notes, for review in your own project:",
+    "Dir 4.6: 'unsigned int' is used where a value must not be promoted to a signed type; it suits 16-bit and "
+    "32-bit targets alike.",
+    "Rule 2.5, 8.7, 8.9: macros, routines and tables are offered to the program; what it does not use costs nothing.",
+    "Rule 8.5, 8.6: in a header alone, routines are 'static inline' and tables 'static const', one copy for each "
+    "file that uses them.",
+    "Rule 5.1, 5.4: identifiers are distinct within 63 characters (C99), not within 31.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Generated:
+    """The texts. `notes` is what the user should know; `files` is every file that was read."""
+
+    header: str
+    source: str | None
+    notes: tuple[str, ...]
+    files: tuple[str, ...]
+    prefix: str
+    hash: str
+
+
+def select(only: Iterable[str] = (), without: Iterable[str] = ()) -> tuple[str, ...]:
+    """The sections to generate: all, or `only` these; less `without`. Raises CallError for unknown names.
+
+    What a wanted section cannot do without comes along; leaving that out is an error.
+    """
+    only, without = list(only), list(without)
+    for name in (*only, *without):
+        if name not in SECTIONS:
+            near = nearest(name, SECTIONS)
+            tail = f"; nearest: {near[0]}" if near else ""
+            raise CallError(f"no section {name[:40]!r}; sections: {', '.join(SECTIONS)}{tail}")
+    wanted = set(only) if only else set(SECTIONS) - set(without)
+    if not only:
+        # what hangs on a section that was left out goes with it
+        for name in without:
+            wanted -= {s for s in wanted if name in _needs(s)}
+    else:
+        wanted = {n for s in wanted for n in (s, *_needs(s))}
+        for name in without:
+            users = sorted(s for s in wanted - {name} if name in _needs(s))
+            if users:
+                raise CallError(f"section '{users[0]}' cannot do without '{name}'")
+        wanted -= set(without)
+    return tuple(s for s in SECTIONS if s in wanted)
+
+
+def _needs(section: str) -> set[str]:
+    found: set[str] = set()
+    for name in SECTIONS[section][1]:
+        found |= {name} | _needs(name)
+    return found
+
+
+def content_hash(source: Stage | Chip, options: Options, prefix: str) -> str:
+    """SHA-256 over map, stage, tool version and options: equal if and only if the output is meant to be."""
+    chip = source.chip if isinstance(source, Stage) else source
+    pieces = [
+        options.version or __version__,
+        chip.digest or repr(chip),
+        source.digest if isinstance(source, Stage) else "",
+        prefix,
+        ",".join(options.sections or tuple(SECTIONS)),
+        str(options.split),
+        options.include,
+        options.crc,
+    ]
+    return sha256("\0".join(pieces).encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def generate(source: Stage | Chip, options: Options | None = None) -> Generated:
+    """C text for a stage, or for a map alone. Pure: no clock, no file system; the same input gives the same bytes.
+
+    Raises CallError for options that cannot be, and for what this map has and C here cannot do.
+    """
+    options = options or Options()
+    chip, stage = (source.chip, source) if isinstance(source, Stage) else (source, None)
+    prefix = check_prefix(options.prefix) if options.prefix else default_prefix(source.name)
+    sections = frozenset(select(options.sections or ()))
+    clashes: frozenset[str] = frozenset()
+    while True:
+        names = Namer(prefix, clashes)
+        sheet = Sheet(chip=chip, stage=stage, options=options, names=names, sections=sections)
+        _write(sheet)
+        if names.wanted_twice <= clashes:
+            break
+        clashes |= names.wanted_twice
+    digest = content_hash(source, options, prefix)
+    header = _assemble(sheet, digest)
+    return Generated(
+        header=header,
+        source=_source(sheet, digest) if options.split else None,
+        notes=tuple(names.notes),
+        files=stage.files if stage is not None else chip.files,
+        prefix=prefix,
+        hash=digest,
+    )
+
+
+def _write(sheet: Sheet) -> None:
+    write_registers(sheet)
+    frames: dict[str, FrameNames] = {}
+    if sheet.has("frames"):
+        frames = write_frames(sheet)
+    write_tables(sheet, frames)
+    if sheet.has("run") and sheet.stage is not None:
+        write_runner(sheet, frames)
+    if sheet.has("faults"):
+        write_faults(sheet)
+
+
+def _banner(sheet: Sheet, digest: str) -> list[str]:
+    chip, stage = sheet.chip, sheet.stage
+    version = sheet.options.version or __version__
+    text = [
+        f"Generated by gateword {version}. Do not edit: change the map or the stage and generate again.",
+        "",
+    ]
+    if stage is not None:
+        text.append(f"Stage {stage.name}{' (invented)' if stage.invented else ''}: {stage.title}")
+    text.append(f"Chip {chip.name}{' (invented)' if chip.invented else ''}: {chip.title}")
+    if chip.source:
+        text.append(f"Map after: {chip.source}")
+    text += [
+        f"Content hash of map, stage, options and tool version: {digest[:16]}",
+        "",
+        "Freestanding C99, C11 and C++11; int may be 16 bits. No heap, no bit-fields, constant tables.",
+        "These tables support, and do not replace, the data sheet, measurement, local codes and qualified review.",
+    ]
+    if sheet.names.notes:
+        text += ["", "Notes:", *(f"- {n}" for n in sheet.names.notes)]
+    text += ["", DEVIATIONS[0], *(f"- {d}" for d in DEVIATIONS[1:])]
+    return block(text)
+
+
+def _assemble(sheet: Sheet, digest: str) -> str:
+    macro = sheet.macro
+    guard = f"{macro}H"
+    short = f"0x{digest[:8].upper()}UL"
+    lines = [
+        *_banner(sheet, digest),
+        f"#if defined({guard})",
+        f"#if {macro}HASH != {short}",
+        f'#error "two different headers with the prefix {sheet.names.macro_prefix}; generate one of them with another prefix"',
+        "#endif",
+        "#else",
+        f"#define {guard}",
+        "",
+        "#include <stdbool.h>",
+        "#include <stddef.h>",
+        "#include <stdint.h>",
+        "",
+        f"#define {macro}HASH {short}",
+        f"#define {macro}HASH_TEXT {string(digest[:16])}",
+        "",
+        "#ifdef __cplusplus",
+        'extern "C" {',
+        "#endif",
+        *sheet.head,
+    ]
+    if sheet.has("asserts") and sheet.asserts:
+        lines += _asserts(sheet)
+    lines += ["", "#ifdef __cplusplus", "}", "#endif", "", f"#endif /* {guard} */"]
+    return "\n".join(lines) + "\n"
+
+
+def _asserts(sheet: Sheet) -> Iterable[str]:
+    """One line each; C99 has no assertion of its own, so an array of impossible size stands in."""
+    name = f"{sheet.macro}ASSERT"
+    yield from heading("compile-time assertions")
+    yield from (
+        "#if defined(__cplusplus) && (__cplusplus >= 201103L)",
+        f"#define {name}(number, condition, text) static_assert(condition, text)",
+        "#elif !defined(__cplusplus) && defined(__STDC_VERSION__) && (__STDC_VERSION__ >= 201112L)",
+        f"#define {name}(number, condition, text) _Static_assert(condition, text)",
+        "#else",
+        f"#define {name}(number, condition, text) typedef char {sheet.prefix}assert_ ## number[(condition) ? 1 : -1]",
+        "#endif",
+        "",
+    )
+    for index, (condition, text) in enumerate(sheet.asserts):
+        yield f"{name}({index}, {condition}, {string(text)});"
+    yield f"#undef {name}"
+
+
+def _source(sheet: Sheet, digest: str) -> str:
+    include = sheet.options.include or f"{sheet.names.lower_prefix}.h"
+    if any(c in include for c in '"\\\n\r') or not include.isprintable():
+        raise CallError(f"the header's name {include[:40]!r} cannot stand in an #include")
+    macro = sheet.macro
+    lines = [
+        *block(
+            f"Generated by gateword {sheet.options.version or __version__}; belongs to {comment(include)}."
+        ),
+        f'#include "{include}"',
+        "",
+        f"#if {macro}HASH != 0x{digest[:8].upper()}UL",
+        '#error "header and source were not generated together"',
+        "#endif",
+        *sheet.body,
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def depfile(target: str, files: Iterable[str]) -> str:
+    """Make rules that `target` depends on every file read; each file is also an empty rule of its own,
+
+    so that a map that is gone asks for a rebuild instead of stopping it. Make and ninja read both.
+    """
+    found = list(dict.fromkeys(files))
+    lines = [f"{_escaped(target)}: \\"]
+    lines += [
+        f"  {_escaped(name)}{' ' + chr(92) if i + 1 < len(found) else ''}"
+        for i, name in enumerate(found)
+    ]
+    text = "\n".join(lines) + "\n"
+    return text + "".join(f"\n{_escaped(name)}:\n" for name in found)
+
+
+def _escaped(name: str) -> str:
+    if "\n" in name or "\r" in name:
+        raise CallError(f"the file name {name[:40]!r} cannot stand in a dependency file")
+    return name.replace("\\ ", "\\\\ ").replace(" ", "\\ ").replace("#", "\\#").replace("$", "$$")

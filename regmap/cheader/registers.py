@@ -1,0 +1,406 @@
+"""Register definitions: addresses, masks, shifts, option constants, reset words, access helpers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from ..bits import mask_of, spans
+from ..model import ACCESS, Entry, Field, Joined, Meaning, Register
+from ..quantity import Band, show
+from .bitcode import low_end, put, take
+from .names import word
+from .sheet import Sheet
+from .text import block, comment, count, define, defines, number, suffix, utype, wtype
+
+Row = tuple[str, str, str]
+
+
+def write_registers(sheet: Sheet) -> None:
+    """Everything that follows from the registers alone, as selected."""
+    if sheet.has("addresses"):
+        _addresses(sheet)
+    if sheet.has("masks") or sheet.has("options") or sheet.has("resets"):
+        _definitions(sheet)
+    if sheet.has("options") and sheet.chip.joined:
+        _joined_options(sheet)
+    if sheet.has("helpers"):
+        _helpers(sheet)
+
+
+def _addresses(sheet: Sheet) -> None:
+    paged = any(r.page is not None for r in sheet.chip.registers.values())
+    sheet.section("addresses" + (" and pages" if paged else ""))
+    rows: list[Row] = []
+    bits = max((r.address.bit_length() for r in sheet.chip.registers.values()), default=1)
+    for register in sheet.chip.registers.values():
+        rows.append(
+            (address_macro(sheet, register), number(register.address, bits), register.summary)
+        )
+        if register.page is not None:
+            rows.append((page_macro(sheet, register), count(register.page), ""))
+    sheet.lines(*defines(rows))
+
+
+def address_macro(sheet: Sheet, register: Register) -> str:
+    return sheet.names.macro(*sheet.stem(register, "ADDR"), of=f"address of {register.name}")
+
+
+def page_macro(sheet: Sheet, register: Register) -> str:
+    return sheet.names.macro(*sheet.stem(register, "PAGE"), of=f"page of {register.name}")
+
+
+def mask_macro(sheet: Sheet, field: Field) -> str:
+    return sheet.names.macro(*_stem(field), "MASK", of=f"mask of {field.ref}")
+
+
+def shift_macro(sheet: Sheet, field: Field) -> str:
+    return sheet.names.macro(*_stem(field), "SHIFT", of=f"shift of {field.ref}")
+
+
+def _stem(field: Field) -> tuple[str, str]:
+    return word(field.register), word(field.name)
+
+
+# --- definitions --------------------------------------------------------------------------------
+def _definitions(sheet: Sheet) -> None:
+    sheet.section(
+        "registers and fields",
+        "MASK and SHIFT place a field in its register; an option is a code, not yet shifted. "
+        "A field of scattered bits has no SHIFT: use its helpers.",
+    )
+    for register in sheet.chip.registers.values():
+        sheet.lines("", *block(_about(register)))
+        rows: list[Row] = []
+        if sheet.has("resets"):
+            name = sheet.names.macro(
+                *sheet.stem(register, "RESET"), of=f"reset word of {register.name}"
+            )
+            rows.append((name, number(register.reset, register.width), "reset word"))
+            sheet.check(
+                f"{name} <= {number(register.mask, register.width)}",
+                f"the reset word of {register.name} is wider than the register",
+            )
+        if sheet.has("masks"):
+            rows += _register_masks(sheet, register)
+        for field in register.fields:
+            rows += _field(sheet, field)
+        sheet.lines(*defines(rows))
+        if sheet.has("options") and sheet.has("values"):
+            for field in register.fields:
+                _scales(sheet, field.name, field.meanings)
+        if sheet.has("masks"):
+            _check_overlap(sheet, register)
+
+
+def _about(register: Register) -> str:
+    where = f"address 0x{register.address:X}" + (
+        f", page {register.page}" if register.page is not None else ""
+    )
+    text = f"{register.name}: {where}, {register.width} bits"
+    if register.reads_as != "written":
+        text += f", reads as {register.reads_as}"
+    if register.complement_of:
+        text += f", always the complement of {register.complement_of}"
+    if register.writable is not None:
+        text += f"; writable while {register.writable}"
+    return f"{text}. {register.summary}" if register.summary else text
+
+
+def _register_masks(sheet: Sheet, register: Register) -> Iterable[Row]:
+    """What must be written to reserved bits: clear with one mask, then set with the other."""
+    stated = register.reserved & ~register.reserved_keep
+    if register.reserved:
+        what = f"reserved bits of {register.name}"
+        macro = sheet.names.macro
+        stem = sheet.stem(register)
+        yield (
+            macro(*stem, "RESERVED_MASK", of=what),
+            number(register.reserved, register.width),
+            "bits that belong to no field",
+        )
+        if stated:
+            yield (
+                macro(*stem, "RESERVED_WRITE", of=f"value of {what}"),
+                number(register.reserved_write & stated, register.width),
+                "what to write there"
+                + (
+                    f", except 0x{register.reserved_keep:X}: as read"
+                    if register.reserved_keep
+                    else ""
+                ),
+            )
+
+
+def _field(sheet: Sheet, field: Field) -> Iterable[Row]:
+    note = f"bit{'s' * (field.width > 1)} {spans(field.bits)}"
+    if field.access != "rw":
+        note += f", {ACCESS[field.access].partition(':')[0]}"
+    if field.summary:
+        note += f": {field.summary}"
+    register = sheet.chip.registers[field.register]
+    if sheet.has("masks"):
+        mask = mask_macro(sheet, field)
+        width = sheet.names.macro(*_stem(field), "WIDTH", of=f"width of {field.ref}")
+        yield mask, number(mask_of(field.bits), register.width), note
+        shift = low_end(field.bits)
+        if shift >= 0:
+            yield shift_macro(sheet, field), count(shift), ""
+            sheet.check(
+                f"({mask} >> {shift_macro(sheet, field)}) == {number((1 << field.width) - 1)}",
+                f"mask, shift and width of {field.ref} disagree",
+            )
+        yield width, count(field.width), ""
+        sheet.check(
+            f"{mask} <= {number(register.mask, register.width)}",
+            f"the mask of {field.ref} is wider than {register.name}",
+        )
+    if sheet.has("options"):
+        yield from _options(sheet, field, field.ref, _stem(field), field.width)
+
+
+def _check_overlap(sheet: Sheet, register: Register) -> None:
+    """Masks that overlap add up to more than their union."""
+    if len(register.fields) < 2:
+        return
+    masks = [mask_macro(sheet, f) for f in register.fields]
+    sheet.check(
+        f"({' + '.join(masks)}) == ({' | '.join(masks)})",
+        f"fields of {register.name} overlap",
+    )
+
+
+# --- options ------------------------------------------------------------------------------------
+def option_word(entry: Entry) -> str:
+    """The piece of an identifier that names an option; a value keeps its case: mV is not MV."""
+    text = entry.name or (show(entry.band.typ, entry.band.dim) if entry.band is not None else "")
+    if not text:
+        return f"CODE_{entry.code}"
+    measured = entry.band is not None and text.lstrip("+-")[:1].isdigit()
+    return word(text.replace(" ", ""), keep_case=measured) or f"CODE_{entry.code}"
+
+
+def _options(
+    sheet: Sheet, item: Field | Joined, ref: str, stem: tuple[str, ...], width: int
+) -> list[Row]:
+    rows: list[Row] = []
+    seen: set[tuple[str, int]] = set()
+    for meaning in item.meanings:
+        for entry in meaning.entries.values():
+            piece = option_word(entry)
+            if (piece, entry.code) in seen:
+                continue
+            seen.add((piece, entry.code))
+            name = sheet.names.macro(
+                *stem, piece, of=f"option {entry.name or piece} ({entry.code}) of {ref}"
+            )
+            if entry.name and word(entry.name, keep_case=True) != entry.name.replace(".", "_"):
+                sheet.names.note(f"option '{entry.name}' of {ref} is called {name}")
+            rows.append((name, count(entry.code), _entry_note(sheet, entry, meaning)))
+            sheet.check(
+                f"{name} <= {number((1 << width) - 1)}",
+                f"an option of {ref} is wider than its field",
+            )
+    return rows
+
+
+def _entry_note(sheet: Sheet, entry: Entry, meaning: Meaning) -> str:
+    parts = []
+    if entry.band is not None and sheet.has("values"):
+        parts.append(band_text(entry.band))
+    if entry.text:
+        parts.append(entry.text)
+    if meaning.when is not None:
+        parts.append(f"while {meaning.when}")
+    return "; ".join(parts)
+
+
+def band_text(band: Band) -> str:
+    """`60 mA` or `48 mA / 60 mA / 72 mA (min / typ / max)`."""
+    if band.exact:
+        return show(band.typ, band.dim)
+    low, typ, high = (show(v, band.dim) for v in (band.low, band.typ, band.high))
+    return f"{low} / {typ} / {high} (min / typ / max)"
+
+
+def _scales(sheet: Sheet, name: str, meanings: tuple[Meaning, ...]) -> None:
+    for meaning in meanings:
+        scale = meaning.scale
+        if scale is None:
+            continue
+        text = f"{name} = {show(scale.offset, scale.dim)} + {show(scale.step, scale.dim)} * code"
+        text += f", code {scale.first} to {scale.last}"
+        if scale.signed:
+            text += " (two's complement)"
+        if scale.tolerance:
+            text += f", tolerance {show(scale.tolerance, (0, 0, 0, 0), unit='%')}"
+        if scale.absolute:
+            text += f", and {show(scale.absolute, scale.dim)} either way"
+        if meaning.when is not None:
+            text += f"; while {meaning.when}"
+        sheet.lines(*block(text))
+
+
+def _joined_options(sheet: Sheet) -> None:
+    sheet.section(
+        "values held by several fields", "Codes of the whole value, first field most significant."
+    )
+    for item in sheet.chip.joined.values():
+        fields = ", ".join(f"{r}.{n}" for r, n in item.fields)
+        sheet.lines(*block(f"{item.name}: {fields}. {item.summary}".strip()))
+        stem = (word(item.name),)
+        width = sheet.names.macro(*stem, "WIDTH", of=f"width of {item.name}")
+        sheet.lines(
+            *defines(
+                [
+                    (width, count(item.width), ""),
+                    *_options(sheet, item, item.name, stem, item.width),
+                ]
+            )
+        )
+        if sheet.has("values"):
+            _scales(sheet, item.name, item.meanings)
+
+
+# --- helpers ------------------------------------------------------------------------------------
+def _helpers(sheet: Sheet) -> None:
+    sheet.section(
+        "reading and changing fields of a word",
+        "get takes a field out of a register word; set returns the word with the field changed. "
+        "A value that does not fit is cut to the field's width. Nothing here talks to the chip.",
+    )
+    for register in sheet.chip.registers.values():
+        _reserved_helper(sheet, register)
+        for field in register.fields:
+            _field_helpers(sheet, register, field)
+    for item in sheet.chip.joined.values():
+        _joined_helpers(sheet, item)
+
+
+def _reserved_helper(sheet: Sheet, register: Register) -> None:
+    stated = register.reserved & ~register.reserved_keep
+    if not stated or not any(f.writable for f in register.fields):
+        return
+    kind = utype(register.width)
+    name = sheet.names.lower(
+        *sheet.stem(register), "with_reserved", of=f"reserved bits helper of {register.name}"
+    )
+    keep = ~stated & register.mask
+    expr = f"{('word' if register.width > 16 else '(unsigned int)word')} & {number(keep, register.width)}"
+    if register.reserved_write & stated:
+        expr = f"({expr}) | {number(register.reserved_write & stated, register.width)}"
+    sheet.inline(
+        f"{kind} {name}({kind} word)",
+        [f"return ({kind})({expr});"],
+        f"A word for {register.name} with reserved bits as they must be written.",
+    )
+
+
+def _field_helpers(sheet: Sheet, register: Register, field: Field) -> None:
+    whole, small = utype(register.width), utype(field.width)
+    stem = _stem(field)
+    get = sheet.names.lower(*stem, "get", of=f"get helper of {field.ref}")
+    sheet.inline(
+        f"{small} {get}({whole} word)",
+        [f"return ({small}){_bracket(take('word', field.bits, register.width))};"],
+    )
+    if not field.writable:
+        return
+    if field.access in ("w1c", "w0c"):
+        # changing one flag in a word that was read would clear all others that were set in it
+        name = sheet.names.macro(*stem, "CLEAR", of=f"clearing word of {field.ref}")
+        stated = register.reserved & ~register.reserved_keep & register.reserved_write
+        base = 0
+        for other in register.fields:
+            if other.access == "w0c" and other is not field:
+                base |= mask_of(other.bits)
+        mine = mask_of(field.bits) if field.access == "w1c" else 0
+        sheet.lines(
+            define(
+                name,
+                number(base | mine | stated, register.width),
+                f"write this word to clear {field.name} alone",
+            )
+        )
+        return
+    name = sheet.names.lower(*stem, "set", of=f"set helper of {field.ref}")
+    keep = register.mask & ~mask_of(field.bits)
+    old = "(unsigned int)word" if register.width <= 16 else "word"
+    new = put("value", field.bits, register.width)
+    body = f"({old} & {number(keep, register.width)}) | {new}" if keep else new
+    sheet.inline(
+        f"{whole} {name}({whole} word, {small} value)"
+        if keep
+        else f"{whole} {name}({small} value)",
+        [f"return ({whole})({body});"],
+    )
+
+
+def _bracket(expr: str) -> str:
+    return expr if expr.startswith("(") and _closes_at_end(expr) else f"({expr})"
+
+
+def _closes_at_end(expr: str) -> bool:
+    """Whether the first bracket closes only at the end."""
+    depth = 0
+    for index, char in enumerate(expr):
+        depth += (char == "(") - (char == ")")
+        if depth == 0:
+            return index == len(expr) - 1
+    return False
+
+
+def _joined_helpers(sheet: Sheet, item: Joined) -> None:
+    pieces: list[tuple[Register, Field, int]] = []
+    at = item.width
+    for register_name, field_name in item.fields:
+        register = sheet.chip.registers[register_name]
+        field = register.field(field_name)
+        assert field is not None  # the loader has seen to it
+        at -= field.width
+        pieces.append((register, field, at))
+    touched = list(dict.fromkeys(r.name for r, _, _ in pieces))
+    kind = utype(item.width)
+    taken: set[str] = set()
+    names = {name: sheet.names.member(name, taken) for name in touched}
+    expr = []
+    for register, field, at in pieces:
+        bits = field.bits
+        one = take(names[register.name], bits, register.width, item.width)
+        expr.append(f"({one} << {count(at)})" if at else one)
+    params = ", ".join(f"{utype(sheet.chip.registers[n].width)} {names[n]}" for n in touched)
+    get = sheet.names.lower(word(item.name), "get", of=f"get helper of {item.name}")
+    body = expr[0] if len(expr) == 1 else f"({' | '.join(expr)})"
+    sheet.inline(
+        f"{kind} {get}({params})",
+        [f"return ({kind}){_bracket(body)};"],
+        comment(item.summary or item.name),
+    )
+    for name in touched:
+        register = sheet.chip.registers[name]
+        mine = [(f, a) for r, f, a in pieces if r.name == name]
+        if not all(f.writable for f, _ in mine):
+            continue
+        mask = 0
+        parts = []
+        for field, at in mine:
+            mask |= mask_of(field.bits)
+            value = take("value", tuple(range(at + field.width - 1, at - 1, -1)), item.width)
+            parts.append(
+                put(
+                    f"({wtype(max(register.width, field.width))}){_bracket(value)}",
+                    field.bits,
+                    register.width,
+                )
+            )
+        whole = utype(register.width)
+        old = f"({wtype(register.width)})word & {number(register.mask & ~mask, register.width)}"
+        set_name = sheet.names.lower(
+            word(item.name), "set_in", word(name), of=f"set helper of {item.name} in {name}"
+        )
+        sheet.inline(
+            f"{whole} {set_name}({whole} word, {kind} value)",
+            [f"return ({whole})(({old}) | {' | '.join(parts)});"],
+        )
+
+
+__all__ = ["address_macro", "band_text", "mask_macro", "option_word", "suffix", "write_registers"]

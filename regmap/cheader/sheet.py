@@ -1,0 +1,128 @@
+"""What the sections write on: one header, or a header and a source, from the same calls.
+
+table      constant data: `static const` in a header alone, `extern` and defined once in a pair
+function   `static inline` in a header alone, declared and defined once in a pair
+inline     always `static inline`: helpers of a line or two
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from ..errors import CallError
+from ..model import Chip, Register
+from ..stagefile import Stage
+from .names import Namer
+from .text import block, heading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """What to generate and how.
+
+    prefix    start of every identifier; "" takes the name of the stage or chip
+    sections  names out of `SECTIONS`; what they need comes along
+    split     header plus source instead of a header alone
+    include   the name under which the source includes the header (split only)
+    crc       "table": 256 entries in flash, quick; "loop": a bit at a time, small
+    version   the tool's version, part of the content hash; "" takes this library's
+    """
+
+    prefix: str = ""
+    sections: tuple[str, ...] | None = None
+    split: bool = False
+    include: str = ""
+    crc: str = "table"
+    version: str = ""
+
+    def __post_init__(self) -> None:
+        if self.crc not in ("table", "loop"):
+            raise CallError(f"crc is 'table' or 'loop', not {self.crc!r}")
+
+
+@dataclass(slots=True, kw_only=True)
+class Sheet:
+    """The chip, the names and the two texts that grow."""
+
+    chip: Chip
+    stage: Stage | None
+    options: Options
+    names: Namer
+    sections: frozenset[str]
+    head: list[str] = field(default_factory=list)
+    body: list[str] = field(default_factory=list)
+    asserts: list[tuple[str, str]] = field(default_factory=list)
+
+    def has(self, section: str) -> bool:
+        return section in self.sections
+
+    @property
+    def prefix(self) -> str:
+        """Lower-case prefix with its underscore, for functions and types."""
+        return f"{self.names.lower_prefix}_"
+
+    @property
+    def macro(self) -> str:
+        """Upper-case prefix with its underscore, for macros."""
+        return f"{self.names.macro_prefix}_"
+
+    def section(self, title: str, about: str | Sequence[str] = "") -> None:
+        self.head += heading(title)
+        if about:
+            self.head += block(about)
+
+    def lines(self, *lines: str) -> None:
+        self.head += lines
+
+    def table(self, kind: str, name: str, rows: Sequence[str], size: str, about: str) -> None:
+        """A constant table of `size` (a macro) elements; `rows` are its lines, comments included."""
+        text = [*rows]
+        if self.options.split:
+            self.head += ["", *block(about), f"extern const {kind} {name}[{size}];"]
+            self.body += ["", f"const {kind} {name}[{size}] = {{", *text, "};"]
+        else:
+            self.head += [
+                "",
+                *block(about),
+                f"static const {kind} {name}[{size}] = {{",
+                *text,
+                "};",
+            ]
+
+    def hidden_table(self, kind: str, name: str, rows: Sequence[str], size: int) -> None:
+        """A table only the routines here use: static in the source of a pair."""
+        target = self.body if self.options.split else self.head
+        target += ["", f"static const {kind} {name}[{size}] = {{", *rows, "};"]
+
+    def function(self, signature: str, lines: Sequence[str], about: str | Sequence[str]) -> None:
+        """A routine: `signature` without storage class; `lines` are its body."""
+        text = ["{", *(f"    {line}" if line else "" for line in lines), "}"]
+        if self.options.split:
+            self.head += ["", *block(about), f"{signature};"]
+            self.body += ["", signature, *text]
+        else:
+            self.head += ["", *block(about), f"static inline {signature}", *text]
+
+    def hidden_function(self, signature: str, lines: Sequence[str], about: str) -> None:
+        """A routine only the routines here use: static in the source of a pair."""
+        text = ["{", *(f"    {line}" if line else "" for line in lines), "}"]
+        if self.options.split:
+            self.body += ["", *block(about), f"static {signature}", *text]
+        else:
+            self.head += ["", *block(about), f"static inline {signature}", *text]
+
+    def inline(self, signature: str, lines: Sequence[str], about: str = "") -> None:
+        """A helper of a line or two that belongs in the header in any case."""
+        self.head += ["", *(block(about) if about else ()), f"static inline {signature}", "{"]
+        self.head += [*(f"    {line}" for line in lines), "}"]
+
+    def check(self, condition: str, text: str) -> None:
+        """A compile-time assertion; `text` says what is wrong where it fails."""
+        self.asserts.append((condition, text))
+
+    def stem(self, register: Register, *more: str) -> tuple[str, ...]:
+        """The pieces of an identifier that belongs to a register."""
+        from .names import word
+
+        return (word(register.name), *(word(m) for m in more))

@@ -1,0 +1,361 @@
+"""What a stage adds: the steps that configure the chip, what must be read back, and the values behind them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+
+from ..bank import Bank
+from ..behave import Machine, as_read
+from ..codec import Codec
+from ..errors import CallError
+from ..model import Field, Frame, Register
+from ..settings import BRING_UP, Action, setting_mask, setting_registers, write_plan
+from ..stagefile import Setting, Stage
+from .frames import FrameNames, frame_type, word_bits, word_type
+from .names import word
+from .registers import address_macro, band_text
+from .sheet import Sheet
+from .text import block, count, defines, number, utype
+
+STEP_KINDS = (
+    ("SEND", 0, "send the frame"),
+    ("EXPECT", 1, "send the frame, a read, and compare the word of its reply"),
+    ("WAIT", 2, "wait"),
+)
+
+
+def write_tables(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
+    """Init, readback and shadow tables, as selected; a map alone has only the shadow."""
+    stage = sheet.stage
+    actions: list[Action] = []
+    if stage is not None and (sheet.has("init") or sheet.has("verify") or sheet.has("shadow")):
+        actions = write_plan(sheet.chip, stage.bank)
+    if stage is not None and sheet.has("init"):
+        _init(sheet, stage, actions, frames)
+    if stage is not None and sheet.has("verify"):
+        _verify(sheet, stage, actions, frames)
+    if stage is None and (sheet.has("init") or sheet.has("verify")):
+        sheet.names.note(
+            "generated from a map alone: without a stage there is nothing to configure or read back"
+        )
+    if sheet.has("shadow"):
+        _shadow(sheet, stage)
+
+
+# --- steps --------------------------------------------------------------------------------------
+def _init(sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]) -> None:
+    names = sheet.names
+    sheet.section(
+        "bringing the chip up",
+        [
+            f"Steps in the order of the map's procedures, as stage {stage.name} wants the chip. Frames are ready "
+            "to send, guard included.",
+            "A step with another kind than SEND says what the reply must hold or how long to wait. An expected "
+            f"word is that of the reply to this very frame ({_after_text(sheet)}).",
+        ],
+    )
+    if any(f.counters for f in frames.values()):
+        sheet.lines(
+            *block("Frames carry counters: seal each one with its number before it is sent.")
+        )
+    rows = [(names.macro("STEP", kind), count(code), note) for kind, code, note in STEP_KINDS]
+    sheet.lines(*defines(rows))
+    several = len(frames) > 1
+    sheet.lines(
+        "",
+        "typedef struct {",
+        f"    {frame_type(sheet)} frame;    /* ready to send; 0 for a wait */",
+        "    uint32_t wait_us;  /* at least this long, in microseconds */",
+        f"    {word_type(sheet)} mask;     /* bits of the reply's word that count */",
+        f"    {word_type(sheet)} expect;   /* what they must hold */",
+        "    uint8_t kind;      /* STEP_... */",
+        *(["    uint8_t format;    /* FORMAT_... of the frame */"] if several else []),
+        f"}} {names.lower('step_t')};",
+    )
+    by_setting = _settings_by_register(stage)
+    _step_table(
+        sheet, "init", actions, frames, by_setting, "From power-up to a configured, locked chip."
+    )
+    for name in sheet.chip.procedures:
+        if name in BRING_UP:
+            continue
+        try:
+            extra = [
+                a
+                for a in write_plan(sheet.chip, stage.bank, (*BRING_UP, name))
+                if a.procedure == name
+            ]
+        except CallError as error:
+            names.note(f"procedure {name} is left out: {error}")
+            continue
+        if extra:
+            _step_table(
+                sheet,
+                name,
+                extra,
+                frames,
+                {},
+                f"Procedure {name} of the map, on a configured chip.",
+            )
+
+
+def _after_text(sheet: Sheet) -> str:
+    after = sorted({f.after for f in sheet.chip.frames.values()})
+    if after == [0]:
+        return "it comes within the same frame"
+    return f"it comes {' or '.join(map(str, after))} frames later"
+
+
+def _step_table(
+    sheet: Sheet,
+    name: str,
+    actions: list[Action],
+    frames: dict[str, FrameNames],
+    by_setting: dict[str, list[Setting]],
+    about: str,
+) -> None:
+    names = sheet.names
+    rows: list[str] = []
+    spans: dict[str, list[int]] = {}
+    for index, action in enumerate(actions):
+        if action.procedure not in spans:
+            rows += block(action.procedure, "    ")
+            spans[action.procedure] = [index, 0]
+        spans[action.procedure][1] += 1
+        rows += _step_row(sheet, action, frames, by_setting)
+    stem = word(name)
+    size = names.macro(stem, "COUNT", of=f"steps of {name}")
+    defs = [(size, count(len(actions)), "")]
+    if len(spans) > 1:
+        for procedure, (first, length) in spans.items():
+            piece = word(procedure)
+            defs.append(
+                (
+                    names.macro(stem, piece, "FIRST", of=f"first step of {procedure}"),
+                    count(first),
+                    "",
+                )
+            )
+            defs.append(
+                (
+                    names.macro(stem, piece, "COUNT", of=f"steps of {name} {procedure}"),
+                    count(length),
+                    "",
+                )
+            )
+    if not actions:
+        names.note(f"procedure {name} has no steps")
+        return
+    sheet.lines("", *defines(defs))
+    sheet.table(names.lower("step_t"), names.lower(stem, of=f"table {name}"), rows, size, about)
+
+
+def _step_row(
+    sheet: Sheet,
+    action: Action,
+    frames: dict[str, FrameNames],
+    by_setting: dict[str, list[Setting]],
+) -> Iterator[str]:
+    bits = word_bits(sheet)
+    note = action.text + (f": {action.why}" if action.why else "")
+    yield from block(note, "    ")
+    sent = action.sent
+    if (
+        action.do == "write"
+        and sent is not None
+        and sent.register is not None
+        and sheet.has("values")
+    ):
+        for setting in by_setting.get(sent.register.name, ()):
+            yield from block(setting_text(setting), "    ")
+    frame = number(sent.word, sent.frame.length) if sent is not None else "0U"
+    wait = action.wait.high if action.wait is not None else Fraction(0)
+    microseconds = -(-wait * 1_000_000 // 1)
+    kind = "WAIT" if action.do == "wait" else "SEND" if action.expect is None else "EXPECT"
+    cells = [
+        frame,
+        count(int(microseconds)),
+        number(action.mask, bits),
+        number(action.expect or 0, bits),
+        sheet.names.macro("STEP", kind),
+    ]
+    if len(frames) > 1:
+        cells.append(count(frames[sent.frame.name].index if sent is not None else 0))
+    yield f"    {{{', '.join(cells)}}},"
+
+
+def _settings_by_register(stage: Stage) -> dict[str, list[Setting]]:
+    found: dict[str, list[Setting]] = {}
+    for setting in stage.settings:
+        if "." in setting.name:
+            registers = [setting.name.partition(".")[0]]
+        elif setting.name in stage.chip.joined:
+            registers = list(dict.fromkeys(r for r, _ in stage.chip.joined[setting.name].fields))
+        else:
+            continue
+        for register in registers:
+            found.setdefault(register, []).append(setting)
+    return found
+
+
+def setting_text(setting: Setting) -> str:
+    """`GATE_HS.SOURCE: asked 55 mA, chosen 60 mA (48 mA / 60 mA / 72 mA), error +9.1 %, code 5`."""
+    choice = setting.choice
+    reading = choice.reading
+    text = f"{setting.name}: asked {setting.asked}, chosen {reading.label}"
+    if reading.band is not None and not reading.band.exact:
+        text += f", {band_text(reading.band)}"
+    if choice.error is not None:
+        text += ", no error" if choice.error == 0 else f", error {float(choice.error) * 100:+.3g} %"
+    return f"{text}, code {choice.code}"
+
+
+# --- readback -----------------------------------------------------------------------------------
+def configured(chip_machine: Machine, actions: list[Action]) -> Machine:
+    """The machine after every frame of the plan."""
+    for action in actions:
+        if action.sent is not None:
+            chip_machine.apply(action.sent)
+    return chip_machine
+
+
+def verify_rows(stage: Stage, actions: list[Action]) -> list[tuple[Register, int, int, Frame, int]]:
+    """(register, mask, expected word, frame, ready read frame) of everything that can be read back."""
+    chip = stage.chip
+    wanted = stage.bank
+    bank = configured(Machine(chip, supply=wanted.supply, externals=wanted.externals), actions).bank
+    codec = Codec(chip)
+    rows = []
+    for register in setting_registers(chip):
+        mask = setting_mask(register)
+        if (
+            not mask
+            or not register.readable
+            or register.reads_as == "zero"
+            or register.reads_as in chip.registers
+        ):
+            continue
+        words = {register.name: wanted.words[register.name]}
+        try:
+            sent = codec.read(register, bank)
+        except CallError:
+            continue
+        rows.append((register, mask, as_read(chip, register, words) & mask, sent.frame, sent.word))
+    return rows
+
+
+def _verify(
+    sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
+) -> None:
+    names = sheet.names
+    rows = verify_rows(stage, actions)
+    if not rows:
+        names.note("no register can be read back and compared")
+        return
+    bits = word_bits(sheet)
+    address_bits = max((r.address.bit_length() for r, *_ in rows), default=1)
+    paged = any(r.page is not None for r, *_ in rows)
+    several = len(frames) > 1
+    sheet.section(
+        "reading the configuration back",
+        "What each register must hold while the chip is configured: compare (word & mask) with expect."
+        + (" The page must be selected first." if sheet.chip.page_select and paged else ""),
+    )
+    sheet.lines(
+        "",
+        "typedef struct {",
+        f"    {frame_type(sheet)} read;     /* the frame that reads it */",
+        f"    {word_type(sheet)} mask;     /* bits that hold settings */",
+        f"    {word_type(sheet)} expect;   /* what they must hold */",
+        f"    {utype(max(address_bits, 1))} address;",
+        *(["    uint16_t page;"] if paged else []),
+        *(["    uint8_t format;    /* FORMAT_... of the frame */"] if several else []),
+        f"}} {names.lower('verify_t')};",
+    )
+    size = names.macro("VERIFY_COUNT")
+    text = []
+    for register, mask, expect, frame, read in rows:
+        cells = [
+            number(read, frame.length),
+            number(mask, bits),
+            number(expect, bits),
+            address_macro(sheet, register)
+            if sheet.has("addresses")
+            else number(register.address, address_bits),
+        ]
+        if paged:
+            cells.append(count(register.page or 0))
+        if several:
+            cells.append(count(frames[frame.name].index))
+        text += block(register.name, "    ")
+        text.append(f"    {{{', '.join(cells)}}},")
+    sheet.lines("", *defines([(size, count(len(rows)), "")]))
+    sheet.table(
+        names.lower("verify_t"),
+        names.lower("verify"),
+        text,
+        size,
+        "Configuration registers and their wanted content.",
+    )
+    kind = word_type(sheet)
+    wide = f"({'unsigned int' if bits <= 16 else kind})"
+    sheet.inline(
+        f"{kind} {names.lower('verify_difference')}(const {names.lower('verify_t')} *row, {kind} word)",
+        [f"return ({kind})(({wide}word ^ row->expect) & row->mask);"],
+        "The bits in which a word read back differs from what was wanted; 0: none.",
+    )
+
+
+# --- shadow -------------------------------------------------------------------------------------
+def shadowed(register: Register) -> bool:
+    """Whether what was written cannot be read back as a whole."""
+    if not any(f.writable for f in register.fields):
+        return False
+    lost = any(f.access == "wo" for f in register.fields)
+    return lost or not register.readable or register.reads_as not in ("written", "inverted")
+
+
+def _shadow(sheet: Sheet, stage: Stage | None) -> None:
+    names = sheet.names
+    registers = [r for r in sheet.chip.registers.values() if shadowed(r)]
+    if not registers:
+        names.note("every writable register can be read back: nothing to shadow")
+        return
+    sheet.section(
+        "shadow of registers that cannot be read back",
+        "Keep what was written here: change a field in the shadow, then send the whole word.",
+    )
+    size = names.macro("SHADOW_COUNT")
+    rows = [(size, count(len(registers)), "")]
+    for index, register in enumerate(registers):
+        rows.append(
+            (
+                names.macro("SHADOW", word(register.name), of=f"shadow of {register.name}"),
+                count(index),
+                "",
+            )
+        )
+    sheet.lines(*defines(rows))
+    kind, shadow = word_type(sheet), names.lower("shadow_t")
+    sheet.lines("", "typedef struct {", f"    {kind} word[{size}];", f"}} {shadow};")
+    banks: list[tuple[str, str, Bank]] = [("reset", "after a reset", Bank.at_reset(sheet.chip))]
+    if stage is not None:
+        banks.append(("configured", "once the init table has been sent", stage.bank))
+    for name, when, bank in banks:
+        table = names.lower("shadow", name, "words")
+        cells = []
+        for register in registers:
+            cells += block(register.name, "    ")
+            cells.append(f"    {number(bank.words[register.name], word_bits(sheet))},")
+        sheet.table(kind, table, cells, size, f"Words {when}.")
+        sheet.inline(
+            f"void {names.lower('shadow', name)}({shadow} *shadow)",
+            [
+                "uint16_t i;",
+                f"for (i = 0U; i < {size}; i++) {{",
+                f"    shadow->word[i] = {table}[i];",
+                "}",
+            ],
+            f"Fills the shadow with the words {when}.",
+        )

@@ -1,0 +1,152 @@
+"""Text that is safe inside C: comments, strings, numbers, and lines of a bounded width.
+
+Names and sentences come from files that people write. Nothing in them may end a comment, open
+one, splice lines, form a trigraph or leave a string:
+
+    comment("a */ b ??/")   ->  "a * / b ? ?/"
+    string('say "hi"??!')   ->  '"say \\"hi\\"?\\?!"'
+
+Non-ASCII letters of the trade become ASCII (micro sign, ohm, degree, plus-minus); every other one
+becomes `<U+XXXX>` in a comment and UTF-8 octal escapes in a string, so that no bidirectional or
+invisible character reaches a reviewer's editor.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+
+WIDTH = 100
+
+_TRADE = str.maketrans(
+    {
+        "\u00b5": "u",
+        "\u03bc": "u",
+        "\u2126": "ohm",
+        "\u03a9": "ohm",
+        "\u00b0": "deg",
+        "\u00b1": "+-",
+        "\u00b7": "*",
+        "\u2013": "-",
+        "\u2014": "-",
+        "\u2018": "'",
+        "\u2019": "'",
+        "\u201c": '"',
+        "\u201d": '"',
+        "\u2026": "...",
+        "\u00d7": "x",
+        "\u2264": "<=",
+        "\u2265": ">=",
+        "\u00a0": " ",
+    }
+)
+
+
+def plain(text: str) -> str:
+    """One line of text with the trade's signs in ASCII; other characters stay."""
+    return " ".join(text.translate(_TRADE).split())
+
+
+def comment(text: str) -> str:
+    """Text as it may stand inside a C comment: one line, ASCII, harmless."""
+    text = plain(text)
+    if not text.isascii() or not text.isprintable():
+        text = "".join(c if " " <= c <= "~" else f"<U+{ord(c):04X}>" for c in text)
+    if "\\" in text:
+        text = text.replace("\\", "|")
+    for bad, good in (("*/", "* /"), ("/*", "/ *"), ("//", "/ /"), ("??", "? ?")):
+        # a replacement may set free the same pair again, as in "***/" it cannot, in "////" it does
+        while bad in text:
+            text = text.replace(bad, good)
+    return text
+
+
+def string(text: str) -> str:
+    """A C string literal of one line of text, ASCII, without trigraphs."""
+    out = []
+    previous = ""
+    for char in plain(text):
+        if char in '"\\':
+            out.append("\\" + char)
+        elif char == "?" and previous == "?":
+            out.append("\\?")
+        elif " " <= char <= "~":
+            out.append(char)
+        else:
+            # three octal digits always: a digit that follows cannot run into the escape
+            out += [f"\\{byte:03o}" for byte in char.encode("utf-8", "surrogatepass")]
+        previous = char
+    return '"' + "".join(out) + '"'
+
+
+def number(value: int, bits: int = 0) -> str:
+    """A hexadecimal constant with as many digits as `bits` need and a suffix that 16-bit `int` bears."""
+    digits = max((bits + 3) // 4, 1)
+    return f"0x{value:0{digits}X}{suffix(value)}"
+
+
+def count(value: int) -> str:
+    """A decimal constant, for counts and shifts."""
+    return f"{value}{suffix(value)}"
+
+
+def suffix(value: int) -> str:
+    if value > 0xFFFFFFFF:
+        return "ULL"
+    return "UL" if value > 0xFFFF else "U"
+
+
+def utype(bits: int) -> str:
+    """The smallest exact-width type that holds `bits`."""
+    return f"uint{storage(bits)}_t"
+
+
+def storage(bits: int) -> int:
+    """8, 16, 32 or 64: the bits of `utype`."""
+    return next(size for size in (8, 16, 32, 64) if bits <= size)
+
+
+def wtype(bits: int) -> str:
+    """The type to compute in: never narrower than `int`, so nothing is promoted to a signed type."""
+    return "unsigned int" if bits <= 16 else utype(bits)
+
+
+def block(text: str | Sequence[str], indent: str = "") -> list[str]:
+    """A comment of one or several lines, folded; `text` is escaped here."""
+    paragraphs = [text] if isinstance(text, str) else list(text)
+    safe = [comment(p) for p in paragraphs]
+    room = WIDTH - len(indent) - 3
+    if len(safe) == 1 and len(safe[0]) <= room - 6:
+        return [f"{indent}/* {safe[0]} */"]
+    lines = [f"{indent}/*"]
+    for paragraph in safe:
+        if not paragraph:
+            lines.append(f"{indent} *")
+        elif len(paragraph) <= room:
+            lines.append(f"{indent} * {paragraph}")
+        else:
+            lines += [
+                f"{indent} * {line}"
+                for line in textwrap.wrap(
+                    paragraph, room, break_long_words=False, break_on_hyphens=False
+                )
+            ]
+    return [*lines, f"{indent} */"]
+
+
+def define(name: str, value: str, note: str = "", column: int = 48) -> str:
+    """A #define in columns, with a comment where there is room for one."""
+    line = f"#define {name:<{column}} {value}"
+    return f"{line:<{column + 24}} /* {comment(note)} */" if note else line
+
+
+def defines(rows: Iterable[tuple[str, str, str]]) -> list[str]:
+    """Rows of (name, value, note) with one column for all names."""
+    rows = list(rows)
+    column = max((len(r[0]) for r in rows), default=0)
+    return [define(name, value, note, column) for name, value, note in rows]
+
+
+def heading(title: str) -> list[str]:
+    """The line that opens a section."""
+    return ["", f"/* --- {comment(title)} {'-' * max(3, 88 - len(title))} */"]

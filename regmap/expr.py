@@ -95,9 +95,9 @@ class Env(Protocol):
 
 _TOKEN = re.compile(
     r"\s*(?:"
-    r"(?P<qty>\d[\d_]*(?:\.\d+)?\s*(?:[fpnuµmkMG]?(?:V|A|s|Hz|ohm|Ω|F|H|C|W|J|S)(?:/(?:us|ns|s))?|degC|%)(?![A-Za-z0-9_]))"
-    r"|(?P<num>0[xX][0-9a-fA-F_]+|0[bB][01_]+|\d[\d_]*(?![A-Za-z0-9_.]))"
-    r"|(?P<name>[A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)?|\d[A-Za-z0-9_.]*[A-Za-z_][A-Za-z0-9_]*)"
+    r"(?P<qty>[0-9][0-9_]*(?:\.[0-9]+)?\s*(?:[fpnuµmkMG]?(?:V|A|s|Hz|ohm|Ω|F|H|C|W|J|S)(?:/(?:us|ns|s))?|degC|%)(?![A-Za-z0-9_]))"
+    r"|(?P<num>0[xX][0-9a-fA-F_]+|0[bB][01_]+|[0-9][0-9_]*(?![A-Za-z0-9_.]))"
+    r"|(?P<name>[A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)?|[0-9][A-Za-z0-9_.]*[A-Za-z_][A-Za-z0-9_]*)"
     r"|(?P<op>==|!=|<=|>=|[<>()+\-*/,=])"
     r")"
 )

@@ -107,7 +107,8 @@ for _unit, (_dim, _factor, _prefixed) in _ATOMS.items():
         # SI wins over a clash: "min" is minutes, never milli-inch; no prefixed atom collides.
         _UNITS.setdefault(_prefix + _unit, (_dim, _factor * Fraction(10) ** _power))
 
-_NUMBER = r"[+-]?(?:\d[\d_]*\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?"
+# only the digits of ASCII: a number must look like what it is
+_NUMBER = r"[+-]?(?:[0-9][0-9_]*\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,4})?"
 _ONE = re.compile(rf"\s*({_NUMBER})\s*(.*?)\s*", re.DOTALL)
 _PLUS_MINUS = re.compile(r"\s*(?:\+-|\+/-|±)\s*")
 _MAX_TEXT = 120

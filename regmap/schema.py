@@ -226,7 +226,7 @@ class Word(Scalar):
     """A name of a stated form."""
 
     def __init__(self, pattern: str, label: str) -> None:
-        self.pattern = re.compile(pattern)
+        self.pattern = re.compile(pattern, re.ASCII)
         self.label = label
 
     def convert(self, node: Node, text: str, reader: Reader, path: str) -> Any:
@@ -372,7 +372,7 @@ def band_of(found: Mapping[str, str], want: str | None) -> Any:
 
 
 _SPAN = re.compile(
-    r"\s*(?:(?P<reg>[A-Za-z_]\w*)\s*\[\s*)?(?P<hi>\d{1,3})(?:\s*\.\.\s*(?P<lo>\d{1,3}))?\s*\]?\s*"
+    r"\s*(?:(?P<reg>[A-Za-z_]\w*)\s*\[\s*)?(?P<hi>[0-9]{1,3})(?:\s*\.\.\s*(?P<lo>[0-9]{1,3}))?\s*\]?\s*"
 )
 
 
@@ -511,10 +511,11 @@ class Table(Shape):
             if name is BAD:
                 continue
             label = str(name)
+            shown = label if len(label) <= 64 else kind_of(key).strip("'")
             if label in rec.key_nodes:
                 first = rec.key_nodes[label].start_mark.line + 1
                 reader.complain(
-                    key, path, f"the key '{label}' again", f"it once (first at line {first})"
+                    key, path, f"the key '{shown}' again", f"it once (first at line {first})"
                 )
                 continue
             rec.key_nodes[label] = key
@@ -525,7 +526,7 @@ class Table(Shape):
                     key, path, f"'{label}' beside '{twin}'", "names that differ by more than case"
                 )
                 continue
-            read = self.value.read(value, reader, f"{path}.{label}")
+            read = self.value.read(value, reader, f"{path}.{shown}")
             if read is not BAD:
                 rec[label] = read
         if len(rec.key_nodes) < self.least:

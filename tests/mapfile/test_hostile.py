@@ -164,7 +164,7 @@ CASES: dict[str, tuple[Callable[[], str | bytes], str]] = {
     "a full-width digit": (lambda: with_line("reset: 0x041", "reset: \uff11"), "expected a word"),
     "a full-width quantity": (
         lambda: with_line("clock_max: 10 MHz", "clock_max: \uff11\uff10 MHz"),
-        "frequency",
+        "is not a quantity",
     ),
     "thousands of slips": (many_slips, ""),
     "thousands of loose references": (many_references, ""),

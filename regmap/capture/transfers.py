@@ -23,6 +23,7 @@ import numpy as np
 from regmap.errors import CallError
 from regmap.quantity import show
 
+from .ahead import ahead
 from .measure import LineHealth, Timing, ranged
 from .segment import cut_by_gap, cut_by_select, find_gap
 from .signals import NO_TIMES, NO_VALUES, Block, Capture, Edges, Indices, Times, Values, X
@@ -558,8 +559,8 @@ def _ranges(first: Indices, counts: Indices) -> Indices:
 
 
 def iter_transfers(capture: Capture, builder: TransferBuilder) -> Iterator[Transfers]:
-    """The transfers of a whole capture, part by part."""
-    for block in capture.blocks():
+    """The transfers of a whole capture, part by part; the next block is read meanwhile."""
+    for block in ahead(capture.blocks()):
         part = builder.feed(block)
         if part is not None:
             yield part

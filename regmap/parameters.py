@@ -378,10 +378,13 @@ STAGE: dict[str, Parameter] = _table(
         _P("mosfet.qgs", "charge", "gate-source charge, up to the plateau"),
         _P("mosfet.qgd", "charge", "gate-drain charge, along the plateau"),
         _P("mosfet.cgd", "capacitance", "reverse transfer capacitance at low drain voltage"),
-        _P("mosfet.crss", "capacitance",
-       "reverse transfer capacitance at the supply voltage; with it the steepest part of the edge "
-       "is checked, without it the mean slope"),
-    _P("mosfet.vth", "voltage", "gate threshold voltage at 25 degC"),
+        _P(
+            "mosfet.crss",
+            "capacitance",
+            "reverse transfer capacitance at the supply voltage; with it the steepest part of the edge "
+            "is checked, without it the mean slope",
+        ),
+        _P("mosfet.vth", "voltage", "gate threshold voltage at 25 degC"),
         _P(
             "mosfet.vth_tempco",
             "voltage drift",

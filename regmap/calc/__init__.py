@@ -13,6 +13,18 @@ from .registry import SUBJECTS, Check, checks, run, select
 from .verdict import CAUTION, Verdict, fold_sides, worst_first
 
 __all__ = [
-    "CAUTION", "SUBJECTS", "Check", "Facts", "FaultTiming", "Input", "Inputs", "Verdict",
-    "checks", "describe", "fold_sides", "run", "select", "worst_first",
+    "CAUTION",
+    "SUBJECTS",
+    "Check",
+    "Facts",
+    "FaultTiming",
+    "Input",
+    "Inputs",
+    "Verdict",
+    "checks",
+    "describe",
+    "fold_sides",
+    "run",
+    "select",
+    "worst_first",
 ]

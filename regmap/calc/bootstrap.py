@@ -6,7 +6,7 @@ from typing import Any
 
 from .corner import Variable, decay, formula
 from .drive import gate_voltage
-from .gate import bootstrapped, both_currents, clamp_current, in_series
+from .gatesupply import bootstrapped, both_currents, clamp_current, in_series
 from .registry import Outcome, check
 from .work import Work
 
@@ -44,24 +44,39 @@ def low_side_time(d: Any, f: Any, td: Any) -> Any:
     return (1 - d) / f - td
 
 
-@formula("{vdd} - {vf} - {q} / ({c} * (1 - exp(-{t} / ({r} * {c}))))", "voltage",
-         up="vdd t c", down="vf q r",
-         source="Microchip, section 13.24.1.6 (exponential recharge), in the periodic state; for "
-                "long RC it becomes ST DocID13991, eq. 3: Vdrop = Q/t R")
+@formula(
+    "{vdd} - {vf} - {q} / ({c} * (1 - exp(-{t} / ({r} * {c}))))",
+    "voltage",
+    up="vdd t c",
+    down="vf q r",
+    source="Microchip, section 13.24.1.6 (exponential recharge), in the periodic state; for "
+    "long RC it becomes ST DocID13991, eq. 3: Vdrop = Q/t R",
+)
 def lowest_bootstrap(vdd: Any, vf: Any, q: Any, c: Any, t: Any, r: Any) -> Any:
     """Lowest bootstrap voltage once charge taken and charge returned balance."""
     return vdd - vf - q / (c * (1 - decay(t / (r * c))))
 
 
-@formula("({c} * {dv} - {qg}) / {ib}", "time", up="dv", down="qg", either="c ib",
-         source=MICROCHIP + " solved for the on-time")
+@formula(
+    "({c} * {dv} - {qg}) / {ib}",
+    "time",
+    up="dv",
+    down="qg",
+    either="c ib",
+    source=MICROCHIP + " solved for the on-time",
+)
 def longest_on_time(c: Any, dv: Any, qg: Any, ib: Any) -> Any:
     """On-time after which the sag is used up."""
     return (c * dv - qg) / ib
 
 
-@formula("{n} * {qg} / {c}", "voltage", up="n qg", down="c",
-         source="Microchip, section 4.5: dV = I t / C with I t = Q")
+@formula(
+    "{n} * {qg} / {c}",
+    "voltage",
+    up="n qg",
+    down="c",
+    source="Microchip, section 4.5: dV = I t / C with I t = Q",
+)
 def pump_droop(n: Any, qg: Any, c: Any) -> Any:
     """Sag of the charge-pump capacitor when `n` gates charge at the same time."""
     return n * qg / c
@@ -70,26 +85,38 @@ def pump_droop(n: Any, qg: Any, c: Any) -> Any:
 def _load(work: Work) -> Variable | None:
     """Current that a floating supply must feed while its gate is on."""
     load = work.derive(
-        "Ileak", both_currents, a=work.take("Ib", "chip:bootstrap.bias_current"),
+        "Ileak",
+        both_currents,
+        a=work.take("Ib", "chip:bootstrap.bias_current"),
         b=work.take("Igss", "stage:mosfet.gate_leakage"),
     )
     clamp = work.maybe("Rgs", "stage:gate.clamp")
     if clamp is None:
         return load
-    static = work.derive("Igs", clamp_current, n=work.constant("n", 1.0, "ratio", "one gate"),
-                         vg=gate_voltage(work, "high"), rgs=clamp)
+    static = work.derive(
+        "Igs",
+        clamp_current,
+        n=work.constant("n", 1.0, "ratio", "one gate"),
+        vg=gate_voltage(work, "high"),
+        rgs=clamp,
+    )
     return work.derive("Iload", both_currents, a=load, b=static)
 
 
-_LOAD = ("chip:high_side_supply stage:bootstrap.capacitor chip:bootstrap.bias_current "
-         "stage:mosfet.gate_leakage stage:gate.clamp role:gate.voltage.high stage:mosfet.qg ")
+_LOAD = (
+    "chip:high_side_supply stage:bootstrap.capacitor chip:bootstrap.bias_current "
+    "stage:mosfet.gate_leakage stage:gate.clamp role:gate.voltage.high stage:mosfet.qg "
+)
 _ROOM = "role:gate.voltage.low chip:bootstrap.vf chip:bootstrap.uv "
 
 
 def _room(work: Work) -> Variable | None:
     return work.derive(
-        "dVmax", allowed_droop, vdd=gate_voltage(work, "low"),
-        vf=work.take("Vf", "chip:bootstrap.vf"), vuv=work.take("Vuv", "chip:bootstrap.uv"),
+        "dVmax",
+        allowed_droop,
+        vdd=gate_voltage(work, "low"),
+        vf=work.take("Vf", "chip:bootstrap.vf"),
+        vuv=work.take("Vuv", "chip:bootstrap.uv"),
     )
 
 
@@ -100,65 +127,110 @@ def _always_on(work: Work) -> bool:
     return item is not None and not isinstance(item.value, (str, int)) and item.value.high >= 1
 
 
-@check("bootstrap.droop", "sag of the bootstrap in one on-time",
-       "dV = (Qg + Ileak Dmax / f) / C",
-       _LOAD + "stage:pwm.duty.max stage:pwm.frequency stage:limits.gate_droop")
+@check(
+    "bootstrap.droop",
+    "sag of the bootstrap in one on-time",
+    "dV = (Qg + Ileak Dmax / f) / C",
+    _LOAD + "stage:pwm.duty.max stage:pwm.frequency stage:limits.gate_droop",
+)
 def bootstrap_droop(work: Work) -> Outcome:
     """Capacitor size: the sag of one on-time against the sag permitted."""
     if not bootstrapped(work):
         return None
-    ton = work.derive("ton", on_time, d=work.take("Dmax", "stage:pwm.duty.max"),
-                      f=work.take("f", "stage:pwm.frequency"))
-    value = work.derive("dV", droop, qg=work.take("Qg", "stage:mosfet.qg"), ib=_load(work),
-                        ton=ton, c=work.take("C", "stage:bootstrap.capacitor"))
+    ton = work.derive(
+        "ton",
+        on_time,
+        d=work.take("Dmax", "stage:pwm.duty.max"),
+        f=work.take("f", "stage:pwm.frequency"),
+    )
+    value = work.derive(
+        "dV",
+        droop,
+        qg=work.take("Qg", "stage:mosfet.qg"),
+        ib=_load(work),
+        ton=ton,
+        c=work.take("C", "stage:bootstrap.capacitor"),
+    )
     return work.at_most(value, work.take("dVmax", "stage:limits.gate_droop"))
 
 
-@check("bootstrap.refresh", "bootstrap stays above its undervoltage threshold",
-       "Vmin = Vdd - Vf - Q / (C (1 - exp(-t / RC))), Q = Qg + Ileak / f, t = (1 - Dmax) / f - td",
-       _LOAD + _ROOM + "stage:pwm.duty.max stage:pwm.frequency stage:pwm.deadtime "
-       "chip:bootstrap.resistance stage:bootstrap.resistor")
+@check(
+    "bootstrap.refresh",
+    "bootstrap stays above its undervoltage threshold",
+    "Vmin = Vdd - Vf - Q / (C (1 - exp(-t / RC))), Q = Qg + Ileak / f, t = (1 - Dmax) / f - td",
+    _LOAD + _ROOM + "stage:pwm.duty.max stage:pwm.frequency stage:pwm.deadtime "
+    "chip:bootstrap.resistance stage:bootstrap.resistor",
+)
 def bootstrap_refresh(work: Work) -> Outcome:
     """Shortest low-side time against the recharge it must give."""
     if not bootstrapped(work) or _always_on(work):
         return None
     f = work.take("f", "stage:pwm.frequency")
-    taken = work.derive("Q", charge_per_period, qg=work.take("Qg", "stage:mosfet.qg"),
-                        ib=_load(work), f=f)
-    window = work.derive("t", low_side_time, d=work.take("Dmax", "stage:pwm.duty.max"), f=f,
-                         td=work.take("td", "stage:pwm.deadtime"))
-    path = work.derive("R", in_series, a=work.take("Rboot", "chip:bootstrap.resistance"),
-                       b=work.take("Rext", "stage:bootstrap.resistor"))
+    taken = work.derive(
+        "Q", charge_per_period, qg=work.take("Qg", "stage:mosfet.qg"), ib=_load(work), f=f
+    )
+    window = work.derive(
+        "t",
+        low_side_time,
+        d=work.take("Dmax", "stage:pwm.duty.max"),
+        f=f,
+        td=work.take("td", "stage:pwm.deadtime"),
+    )
+    path = work.derive(
+        "R",
+        in_series,
+        a=work.take("Rboot", "chip:bootstrap.resistance"),
+        b=work.take("Rext", "stage:bootstrap.resistor"),
+    )
     vuv = work.take("Vuv", "chip:bootstrap.uv")
     if window is not None and isinstance(window.low, float) and window.low <= 0:
         return work.refuse("the low side is not on at the highest duty: no refresh")
     value = work.derive(
-        "Vmin", lowest_bootstrap, vdd=gate_voltage(work, "low"),
-        vf=work.take("Vf", "chip:bootstrap.vf"), q=taken,
-        c=work.take("C", "stage:bootstrap.capacitor"), t=window, r=path,
+        "Vmin",
+        lowest_bootstrap,
+        vdd=gate_voltage(work, "low"),
+        vf=work.take("Vf", "chip:bootstrap.vf"),
+        q=taken,
+        c=work.take("C", "stage:bootstrap.capacitor"),
+        t=window,
+        r=path,
     )
     return work.at_least(value, vuv)
 
 
-@check("bootstrap.on-time", "longest on-time without refresh",
-       "tmax = (C (Vdd - Vf - Vuv) - Qg) / Ileak",
-       _LOAD + _ROOM + "stage:pwm.duty.max stage:pwm.frequency")
+@check(
+    "bootstrap.on-time",
+    "longest on-time without refresh",
+    "tmax = (C (Vdd - Vf - Vuv) - Qg) / Ileak",
+    _LOAD + _ROOM + "stage:pwm.duty.max stage:pwm.frequency",
+)
 def bootstrap_on_time(work: Work) -> Outcome:
     """How long the bootstrap alone holds the gate against the on-time at the highest duty."""
     if not bootstrapped(work) or _always_on(work):
         return None
     value = work.derive(
-        "tmax", longest_on_time, c=work.take("C", "stage:bootstrap.capacitor"), dv=_room(work),
-        qg=work.take("Qg", "stage:mosfet.qg"), ib=_load(work),
+        "tmax",
+        longest_on_time,
+        c=work.take("C", "stage:bootstrap.capacitor"),
+        dv=_room(work),
+        qg=work.take("Qg", "stage:mosfet.qg"),
+        ib=_load(work),
     )
-    needed = work.derive("ton", on_time, d=work.take("Dmax", "stage:pwm.duty.max"),
-                         f=work.take("f", "stage:pwm.frequency"))
+    needed = work.derive(
+        "ton",
+        on_time,
+        d=work.take("Dmax", "stage:pwm.duty.max"),
+        f=work.take("f", "stage:pwm.frequency"),
+    )
     return work.at_least(value, needed)
 
 
-@check("bootstrap.full-duty", "100 % duty: trickle current against leakage",
-       "Itrickle >= Ib + Igss (+ Vg / Rgs)",
-       _LOAD + "chip:bootstrap.trickle_current stage:pwm.duty.max")
+@check(
+    "bootstrap.full-duty",
+    "100 % duty: trickle current against leakage",
+    "Itrickle >= Ib + Igss (+ Vg / Rgs)",
+    _LOAD + "chip:bootstrap.trickle_current stage:pwm.duty.max",
+)
 def bootstrap_full_duty(work: Work) -> Outcome:
     """At 100 % duty only a trickle current keeps the bootstrap up."""
     if not bootstrapped(work) or not _always_on(work):
@@ -166,21 +238,26 @@ def bootstrap_full_duty(work: Work) -> Outcome:
     return work.at_most(_load(work), work.take("Itrickle", "chip:bootstrap.trickle_current"))
 
 
-@check("bootstrap.pump-full-duty", "100 % duty: charge pump against static gate load",
-       "n (Igss + Vg / Rgs) <= Icp",
-       "chip:high_side_supply stage:bootstrap.capacitor stage:mosfet.gate_leakage "
-       "stage:gate.clamp role:gate.voltage.high chip:charge_pump.current stage:pwm.duty.max")
+@check(
+    "bootstrap.pump-full-duty",
+    "100 % duty: charge pump against static gate load",
+    "n (Igss + Vg / Rgs) <= Icp",
+    "chip:high_side_supply stage:bootstrap.capacitor stage:mosfet.gate_leakage "
+    "stage:gate.clamp role:gate.voltage.high chip:charge_pump.current stage:pwm.duty.max",
+)
 def pump_full_duty(work: Work) -> Outcome:
     """With a charge pump, 100 % duty of all three high sides loads it with leakage only."""
     if bootstrapped(work) or not _always_on(work):
         return None
     three = work.constant("n", 3.0, "ratio", "all high sides on")
-    load = work.derive("Ileak", static_load, n=three,
-                       i=work.take("Igss", "stage:mosfet.gate_leakage"))
+    load = work.derive(
+        "Ileak", static_load, n=three, i=work.take("Igss", "stage:mosfet.gate_leakage")
+    )
     clamp = work.maybe("Rgs", "stage:gate.clamp")
     if clamp is not None:
-        static = work.derive("Igs", clamp_current, n=three, vg=gate_voltage(work, "high"),
-                             rgs=clamp)
+        static = work.derive(
+            "Igs", clamp_current, n=three, vg=gate_voltage(work, "high"), rgs=clamp
+        )
         load = work.derive("Iload", both_currents, a=load, b=static)
     return work.at_most(load, work.take("Icp", "chip:charge_pump.current"))
 
@@ -191,16 +268,22 @@ def static_load(n: Any, i: Any) -> Any:
     return n * i
 
 
-@check("bootstrap.pump-droop", "sag of the charge-pump capacitor", "dV = n Qg / C",
-       "chip:high_side_supply stage:bootstrap.capacitor stage:pwm.half_bridges stage:mosfet.qg "
-       "stage:charge_pump.capacitor stage:limits.gate_droop")
+@check(
+    "bootstrap.pump-droop",
+    "sag of the charge-pump capacitor",
+    "dV = n Qg / C",
+    "chip:high_side_supply stage:bootstrap.capacitor stage:pwm.half_bridges stage:mosfet.qg "
+    "stage:charge_pump.capacitor stage:limits.gate_droop",
+)
 def pump_capacitor(work: Work) -> Outcome:
     """All switching high sides at the same moment against the sag permitted."""
     if bootstrapped(work):
         return None
     value = work.derive(
-        "dV", pump_droop, n=work.take("n", "stage:pwm.half_bridges"),
-        qg=work.take("Qg", "stage:mosfet.qg"), c=work.take("C", "stage:charge_pump.capacitor"),
+        "dV",
+        pump_droop,
+        n=work.take("n", "stage:pwm.half_bridges"),
+        qg=work.take("Qg", "stage:mosfet.qg"),
+        c=work.take("C", "stage:charge_pump.capacitor"),
     )
     return work.at_most(value, work.take("dVmax", "stage:limits.gate_droop"))
-

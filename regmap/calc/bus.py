@@ -15,8 +15,13 @@ def real_clock(f: Any, tol: Any) -> Any:
     return f * (1 + tol)
 
 
-@formula("{n} * ({bits} / {f} + {lead} + {lag} + {gap})", "time", up="n bits lead lag gap",
-         down="f", source="serial frames one after the other; common practice, no source")
+@formula(
+    "{n} * ({bits} / {f} + {lead} + {lag} + {gap})",
+    "time",
+    up="n bits lead lag gap",
+    down="f",
+    source="serial frames one after the other; common practice, no source",
+)
 def poll_time(n: Any, bits: Any, f: Any, lead: Any, lag: Any, gap: Any) -> Any:
     """Time of `n` frames with chip-select lead, lag and pause."""
     return n * (bits / f + lead + lag + gap)
@@ -25,18 +30,29 @@ def poll_time(n: Any, bits: Any, f: Any, lead: Any, lag: Any, gap: Any) -> Any:
 _CLOCK = "stage:spi.clock stage:controller.clock_tolerance "
 
 
-@check("bus.clock", "SPI clock within the chip's limit", "f (1 + tol) <= fmax",
-       _CLOCK + "chip:spi.clock_max")
+@check(
+    "bus.clock",
+    "SPI clock within the chip's limit",
+    "f (1 + tol) <= fmax",
+    _CLOCK + "chip:spi.clock_max",
+)
 def clock(work: Work) -> Outcome:
     """Highest bus clock against the chip's."""
-    value = work.derive("fspi", real_clock, f=work.take("f", "stage:spi.clock"),
-                        tol=work.take("tol", "stage:controller.clock_tolerance"))
+    value = work.derive(
+        "fspi",
+        real_clock,
+        f=work.take("f", "stage:spi.clock"),
+        tol=work.take("tol", "stage:controller.clock_tolerance"),
+    )
     return work.at_most(value, work.take("fmax", "chip:spi.clock_max"))
 
 
-@check("bus.poll-time", "one poll of all status registers within the poll period",
-       "t = (registers + extra) (bits / fspi + t_lead + t_lag + t_gap)",
-       _CLOCK + "chip:spi.cs_high chip:spi.cs_lead chip:spi.cs_lag stage:poll.period")
+@check(
+    "bus.poll-time",
+    "one poll of all status registers within the poll period",
+    "t = (registers + extra) (bits / fspi + t_lead + t_lag + t_gap)",
+    _CLOCK + "chip:spi.cs_high chip:spi.cs_lead chip:spi.cs_lag stage:poll.period",
+)
 def poll(work: Work) -> Outcome:
     """Time on the bus for all status registers against the period at which they are read."""
     facts = work.facts
@@ -46,11 +62,18 @@ def poll(work: Work) -> Outcome:
         work.missing[f"bits in a frame ({facts.origin})"] = None
     frames = (facts.status_registers or 0) + facts.extra_frames
     value = work.derive(
-        "t", poll_time, n=work.constant("n", float(frames), "ratio", f"frames, {facts.origin}"),
+        "t",
+        poll_time,
+        n=work.constant("n", float(frames), "ratio", f"frames, {facts.origin}"),
         bits=work.constant("bits", float(facts.frame_bits or 0), "ratio", facts.origin),
-        f=work.derive("fspi", real_clock, f=work.take("f", "stage:spi.clock"),
-                      tol=work.take("tol", "stage:controller.clock_tolerance")),
-        lead=work.take("t_lead", "chip:spi.cs_lead"), lag=work.take("t_lag", "chip:spi.cs_lag"),
+        f=work.derive(
+            "fspi",
+            real_clock,
+            f=work.take("f", "stage:spi.clock"),
+            tol=work.take("tol", "stage:controller.clock_tolerance"),
+        ),
+        lead=work.take("t_lead", "chip:spi.cs_lead"),
+        lag=work.take("t_lag", "chip:spi.cs_lag"),
         gap=work.take("t_gap", "chip:spi.cs_high"),
     )
     return work.at_most(value, work.take("period", "stage:poll.period"))

@@ -116,9 +116,7 @@ def formula(
         taken = set(code.co_varnames[: code.co_argcount + code.co_kwonlyargcount])
         if not taken == set(listed) == named or len(listed) != len(taken) or dim not in DIMENSIONS:
             raise TypeError(f"formula {name}: text, directions and arguments do not agree")
-        made = Formula(
-            name, template, dim, function, groups[0], groups[1], groups[2], source
-        )
+        made = Formula(name, template, dim, function, groups[0], groups[1], groups[2], source)
         FORMULAS[name] = made
         return made
 
@@ -134,13 +132,34 @@ class Variable:
     extremes stand.
     """
 
-    __slots__ = ("args", "at_high", "at_low", "dim", "formula", "high", "low", "note", "origin",
-                 "symbol", "typ")
+    __slots__ = (
+        "args",
+        "at_high",
+        "at_low",
+        "dim",
+        "formula",
+        "high",
+        "low",
+        "note",
+        "origin",
+        "symbol",
+        "typ",
+    )
 
     def __init__(
-        self, symbol: str, low: Any, typ: Any, high: Any, dim: str, *,
-        origin: Input | None = None, note: str = "", formula: Formula | None = None,
-        args: dict[str, Variable] | None = None, at_low: Ends = (), at_high: Ends = (),
+        self,
+        symbol: str,
+        low: Any,
+        typ: Any,
+        high: Any,
+        dim: str,
+        *,
+        origin: Input | None = None,
+        note: str = "",
+        formula: Formula | None = None,
+        args: dict[str, Variable] | None = None,
+        at_low: Ends = (),
+        at_high: Ends = (),
     ) -> None:
         self.symbol, self.low, self.typ, self.high, self.dim = symbol, low, typ, high, dim
         self.origin, self.note = origin, note
@@ -290,7 +309,13 @@ def derive(symbol: str, rule: Formula, args: dict[str, Variable]) -> Variable:
         return (*fixed, *((name, end) for (name, _), end in zip(free, pattern, strict=True)))
 
     return Variable(
-        symbol, min(best_low[0], typ), typ, max(best_high[0], typ), rule.dim,
-        formula=rule, args=args,
-        at_low=ends(best_low[1], high=False), at_high=ends(best_high[1], high=True),
+        symbol,
+        min(best_low[0], typ),
+        typ,
+        max(best_high[0], typ),
+        rule.dim,
+        formula=rule,
+        args=args,
+        at_low=ends(best_low[1], high=False),
+        at_high=ends(best_high[1], high=True),
     )

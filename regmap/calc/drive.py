@@ -19,43 +19,55 @@ from .work import Work
 MODEL = "gate-charge model of the switching edge; common practice, no source"
 
 
-@formula("min({iset}, ({vg} - {vpl}) / ({rg} + {rint}))", "current",
-         up="iset vg", down="vpl rg rint", source=MODEL)
+@formula(
+    "min({iset}, ({vg} - {vpl}) / ({rg} + {rint}))",
+    "current",
+    up="iset vg",
+    down="vpl rg rint",
+    source=MODEL,
+)
 def source_limited(iset: Any, vg: Any, vpl: Any, rg: Any, rint: Any) -> Any:
     """Plateau current of a current-controlled driver, limited by resistance in its path."""
     if any_of(vg <= vpl):
-        raise ImpossibleError("the gate voltage does not exceed the plateau voltage: the MOSFET never "
-                         "turns on fully")
+        raise ImpossibleError(
+            "the gate voltage does not exceed the plateau voltage: the MOSFET never turns on fully"
+        )
     return smaller(iset, (vg - vpl) / (rg + rint))
 
 
-@formula("min({iset}, {vpl} / ({rg} + {rint}))", "current",
-         up="iset vpl", down="rg rint", source=MODEL)
+@formula(
+    "min({iset}, {vpl} / ({rg} + {rint}))", "current", up="iset vpl", down="rg rint", source=MODEL
+)
 def sink_limited(iset: Any, vpl: Any, rg: Any, rint: Any) -> Any:
     """Plateau current at turn-off of a current-controlled driver."""
     return smaller(iset, vpl / (rg + rint))
 
 
-@formula("({vg} - {vpl}) / ({rdrv} + {rg} + {rint})", "current",
-         up="vg", down="vpl rdrv rg rint",
-         source="Fairchild AN-6076, section 6 (from memory)")
+@formula(
+    "({vg} - {vpl}) / ({rdrv} + {rg} + {rint})",
+    "current",
+    up="vg",
+    down="vpl rdrv rg rint",
+    source="Fairchild AN-6076, section 6 (from memory)",
+)
 def source_resistive(vg: Any, vpl: Any, rdrv: Any, rg: Any, rint: Any) -> Any:
     """Plateau current of a resistive driver: Rtot = (VDD - Vpl) / Ig."""
     if any_of(vg <= vpl):
-        raise ImpossibleError("the gate voltage does not exceed the plateau voltage: the MOSFET never "
-                         "turns on fully")
+        raise ImpossibleError(
+            "the gate voltage does not exceed the plateau voltage: the MOSFET never turns on fully"
+        )
     return (vg - vpl) / (rdrv + rg + rint)
 
 
-@formula("{vpl} / ({rdrv} + {rg} + {rint})", "current", up="vpl", down="rdrv rg rint",
-         source=MODEL)
+@formula("{vpl} / ({rdrv} + {rg} + {rint})", "current", up="vpl", down="rdrv rg rint", source=MODEL)
 def sink_resistive(vpl: Any, rdrv: Any, rg: Any, rint: Any) -> Any:
     """Plateau current at turn-off of a resistive driver."""
     return vpl / (rdrv + rg + rint)
 
 
-@formula("{q} / {i}", "time", up="q", down="i",
-         source="Microchip MCP14H2304 documentation, section 5.8")
+@formula(
+    "{q} / {i}", "time", up="q", down="i", source="Microchip MCP14H2304 documentation, section 5.8"
+)
 def charge_time(q: Any, i: Any) -> Any:
     """Time in which a current moves a charge: t = Q / I."""
     return q / i
@@ -153,8 +165,10 @@ def threshold_overdrive(work: Work) -> tuple[Variable | None, Variable | None]:
     vpl = work.take("Vpl", "stage:mosfet.plateau")
     note = "typical values: the plateau follows the threshold from part to part"
     vov = work.derive(
-        "Vov", overdrive,
-        vpl=work.typical("Vpl", vpl, note), vth=work.typical("Vth", vth, note),
+        "Vov",
+        overdrive,
+        vpl=work.typical("Vpl", vpl, note),
+        vth=work.typical("Vth", vth, note),
     )
     return vth, vov
 

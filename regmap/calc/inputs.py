@@ -121,8 +121,9 @@ def _check(item: Input) -> None:
     elif entry.choices and str(item.value) not in entry.choices:
         hint = nearest(str(item.value), entry.choices)
         tail = f"; nearest: {hint[0]}" if hint else ""
-        raise CallError(f"{item.name} is {item.value!r}; expected one of "
-                        f"{', '.join(entry.choices)}{tail}")
+        raise CallError(
+            f"{item.name} is {item.value!r}; expected one of {', '.join(entry.choices)}{tail}"
+        )
     elif entry.kind == "count" and not isinstance(item.value, int):
         raise CallError(f"{item.name} is {item.value!r}; expected a whole number")
     elif entry.dimension is not None and isinstance(item.value, int):

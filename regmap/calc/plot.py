@@ -93,8 +93,9 @@ def edge(inputs: Inputs, side: Side = "high", way: Literal["on", "off"] = "on") 
     work = _bench("switching edge", inputs)
     ig = gate_current(work, "source" if way == "on" else "sink", side)
     qgs, qgd = work.take("Qgs", "stage:mosfet.qgs"), work.take("Qgd", "stage:mosfet.qgd")
-    beyond = work.derive("Qod", charge_beyond, qg=work.take("Qg", "stage:mosfet.qg"), qgs=qgs,
-                         qgd=qgd)
+    beyond = work.derive(
+        "Qod", charge_beyond, qg=work.take("Qg", "stage:mosfet.qg"), qgs=qgs, qgd=qgd
+    )
     times = {
         "gs": work.derive("t_gs", charge_time, q=qgs, i=ig),
         "id": work.derive("t_id", charge_time, q=current_charge(work), i=ig),
@@ -102,9 +103,14 @@ def edge(inputs: Inputs, side: Side = "high", way: Literal["on", "off"] = "on") 
         "od": work.derive("t_od", charge_time, q=beyond, i=ig),
     }
     vth, vov = threshold_overdrive(work)
-    levels = _need(work, vth, vov, gate_voltage(work, side),
-                   work.take("Vs", "stage:supply.voltage"),
-                   work.take("Ipk", "stage:motor.current.peak"))
+    levels = _need(
+        work,
+        vth,
+        vov,
+        gate_voltage(work, side),
+        work.take("Vs", "stage:supply.voltage"),
+        work.take("Ipk", "stage:motor.current.peak"),
+    )
     _need(work, *times.values())
     v_th, v_ov, v_gate, v_supply, i_load = (float(v.typ) for v in levels)
     v_plateau = v_th + v_ov
@@ -112,7 +118,11 @@ def edge(inputs: Inputs, side: Side = "high", way: Literal["on", "off"] = "on") 
     def course(end: str) -> tuple[list[tuple[float, float]], ...]:
         t = {name: _pick(v, end) for name, v in times.items() if v is not None}
         parts = (max(t["gs"] - t["id"], 0.0), t["id"], t["ds"], t["od"])
-        vgs, vds, current = [0.0, v_th, v_plateau, v_plateau, v_gate], [1, 1, 1, 0, 0], [0, 0, 1, 1, 1]
+        vgs, vds, current = (
+            [0.0, v_th, v_plateau, v_plateau, v_gate],
+            [1, 1, 1, 0, 0],
+            [0, 0, 1, 1, 1],
+        )
         if way == "off":
             parts = parts[::-1]
             vgs, vds, current = vgs[::-1], vds[::-1], current[::-1]
@@ -125,28 +135,45 @@ def edge(inputs: Inputs, side: Side = "high", way: Literal["on", "off"] = "on") 
             [(x, y * i_load) for x, y in zip(at, current, strict=True)],
         )
 
-    courses = {"typical": course("typ"), "fastest corner": course("min"),
-               "slowest corner": course("max")}
+    courses = {
+        "typical": course("typ"),
+        "fastest corner": course("min"),
+        "slowest corner": course("max"),
+    }
     end = max(c[0][-1][0] for c in courses.values()) * 1.05
     factor, unit = scale_for(end, "s")
     panels = []
     names = (("Vgs, V", v_gate), ("Vds, V", v_supply), ("Id, A", i_load))
     for row, (label, top) in enumerate(names):
-        panel = Panel((64, 64 + row * 128, WIDTH - 84, 112), (0, end / factor), (0, top * 1.12),
-                      f"time from the start of gate current, {unit}" if row == 2 else "", label)
-        for name, dash, width in (("fastest corner", "2 3", 1.4), ("slowest corner", "7 4", 1.4),
-                                  ("typical", "", 2.2)):
+        panel = Panel(
+            (64, 64 + row * 128, WIDTH - 84, 112),
+            (0, end / factor),
+            (0, top * 1.12),
+            f"time from the start of gate current, {unit}" if row == 2 else "",
+            label,
+        )
+        for name, dash, width in (
+            ("fastest corner", "2 3", 1.4),
+            ("slowest corner", "7 4", 1.4),
+            ("typical", "", 2.2),
+        ):
             points = courses[name][row]
             path = [(x / factor, y) for x, y in points] + [(end / factor, points[-1][1])]
-            panel.line(path, INK if name != "typical" else HUES[row], dash, width,
-                       "" if name == "typical" else name)
+            panel.line(
+                path,
+                INK if name != "typical" else HUES[row],
+                dash,
+                width,
+                "" if name == "typical" else name,
+            )
         panels.append(panel)
     word = "Turn-on" if way == "on" else "Turn-off"
     title = f"{word} of the {side}-side MOSFET at {i_load:.3g} A and {v_supply:.3g} V"
     plateau = times["ds"]
     assert plateau is not None
-    return picture(WIDTH, 524, title, panels,
-                   [f"plateau {plateau.text()}; thick line typical", CAUTION])
+    return picture(
+        WIDTH, 524, title, panels, [f"plateau {plateau.text()}; thick line typical", CAUTION]
+    )
 
 
 @_guarded
@@ -154,7 +181,9 @@ def trip(inputs: Inputs, side: Side = "high", points: int = 41) -> str:
     """Band of the VDS monitor's trip current over the junction temperature, with its limits."""
     work = _bench("trip-current plot", inputs)
     span, r25, alpha, level = _need(
-        work, junction_range(work), work.take("R25", "stage:mosfet.rdson"),
+        work,
+        junction_range(work),
+        work.take("R25", "stage:mosfet.rdson"),
         work.take("alpha", "stage:mosfet.rdson_tempco"),
         work.take("Vds,th", f"role:vds.threshold.{side}"),
     )
@@ -171,18 +200,36 @@ def trip(inputs: Inputs, side: Side = "high", points: int = 41) -> str:
     peak = work.maybe("Ipk", "stage:motor.current.peak")
     most = work.maybe("Imax", "stage:mosfet.pulse_current")
     top = max([y for _, y in upper] + [float(v.high) for v in (peak, most) if v is not None])
-    panel = Panel((64, 64, WIDTH - 84, 300), (low, high), (0, top * 1.08),
-                  "junction temperature, degC", "trip current, A")
+    panel = Panel(
+        (64, 64, WIDTH - 84, 300),
+        (low, high),
+        (0, top * 1.08),
+        "junction temperature, degC",
+        "trip current, A",
+    )
     panel.area(upper + lower[::-1], HUES[0], "min to max")
     panel.line(middle, HUES[0], name="typical")
     if peak is not None:
-        panel.line([(low, float(peak.high)), (high, float(peak.high))], HUES[1], "7 4",
-                   name=f"peak current {peak.text('max')}")
+        panel.line(
+            [(low, float(peak.high)), (high, float(peak.high))],
+            HUES[1],
+            "7 4",
+            name=f"peak current {peak.text('max')}",
+        )
     if most is not None:
-        panel.line([(low, float(most.low)), (high, float(most.low))], HUES[3], "2 3",
-                   name=f"MOSFET survives {most.text('min')}")
-    return picture(WIDTH, 450, f"Trip current of the VDS monitor, {side} side", [panel],
-                   [f"threshold {level.text()}, on-resistance at 25 degC {r25.text()}", CAUTION])
+        panel.line(
+            [(low, float(most.low)), (high, float(most.low))],
+            HUES[3],
+            "2 3",
+            name=f"MOSFET survives {most.text('min')}",
+        )
+    return picture(
+        WIDTH,
+        450,
+        f"Trip current of the VDS monitor, {side} side",
+        [panel],
+        [f"threshold {level.text()}, on-resistance at 25 degC {r25.text()}", CAUTION],
+    )
 
 
 @_guarded
@@ -191,24 +238,34 @@ def deadtime(inputs: Inputs, side: Side = "high") -> str:
     work = _bench("dead-time budget", inputs)
     ig = gate_current(work, "sink", side)
     qgs, qgd = work.take("Qgs", "stage:mosfet.qgs"), work.take("Qgd", "stage:mosfet.qgd")
-    beyond = work.derive("Qod", charge_beyond, qg=work.take("Qg", "stage:mosfet.qg"), qgs=qgs,
-                         qgd=qgd)
+    beyond = work.derive(
+        "Qod", charge_beyond, qg=work.take("Qg", "stage:mosfet.qg"), qgs=qgs, qgd=qgd
+    )
     if work.stated("chip:propagation.mismatch"):
         skew = work.take("t", "chip:propagation.mismatch")
     else:
-        skew = work.derive("t", delay_difference, toff=work.take("t_off", "chip:propagation.off"),
-                           ton=work.take("t_on", "chip:propagation.on"))
-    return _budget(work, side, [
-        ("difference of delays", skew),
-        ("turn-off delay", work.derive("t", charge_time, q=beyond, i=ig)),
-        ("VDS edge", work.derive("t", charge_time, q=qgd, i=ig)),
-        ("current fall", _current_fall(work, side, ig, qgs)),
-        ("margin asked", work.take("t", "stage:pwm.deadtime_margin")),
-    ])
+        skew = work.derive(
+            "t",
+            delay_difference,
+            toff=work.take("t_off", "chip:propagation.off"),
+            ton=work.take("t_on", "chip:propagation.on"),
+        )
+    return _budget(
+        work,
+        side,
+        [
+            ("difference of delays", skew),
+            ("turn-off delay", work.derive("t", charge_time, q=beyond, i=ig)),
+            ("VDS edge", work.derive("t", charge_time, q=qgd, i=ig)),
+            ("current fall", _current_fall(work, side, ig, qgs)),
+            ("margin asked", work.take("t", "stage:pwm.deadtime_margin")),
+        ],
+    )
 
 
-def _current_fall(work: Work, side: Side, ig: Variable | None, qgs: Variable | None
-                  ) -> Variable | None:
+def _current_fall(
+    work: Work, side: Side, ig: Variable | None, qgs: Variable | None
+) -> Variable | None:
     if is_resistive(work, "sink", side):
         vth, vov = threshold_overdrive(work)
         return work.derive("t", current_fall_resistive, q=qgs, vov=vov, i=ig, vth=vth)
@@ -223,8 +280,12 @@ def _budget(work: Work, side: Side, parts: Sequence[tuple[str, Variable | None]]
     factor, unit = scale_for(max(needed, float(have.high)), "s")
     end = max(needed, float(have.high)) / factor * 1.04
     rows = len(parts) + 2
-    panel = Panel((170, 48, WIDTH - 190, 30.0 * rows), (0, end), (0, rows),
-                  f"time, {unit}; longest case of each part")
+    panel = Panel(
+        (170, 48, WIDTH - 190, 30.0 * rows),
+        (0, end),
+        (0, rows),
+        f"time, {unit}; longest case of each part",
+    )
     at = 0.0
     for row, ((name, _), span) in enumerate(zip(parts, spans, strict=True)):
         longest = float(span.high) / factor
@@ -237,16 +298,25 @@ def _budget(work: Work, side: Side, parts: Sequence[tuple[str, Variable | None]]
         else:
             panel.text((at + longest, y), span.text("max"))
         at += longest
-    for row, (name, value, hue) in enumerate((
-        ("needed at worst", needed, INK), ("set, shortest", float(have.low), HUES[1]),
-    )):
+    for row, (name, value, hue) in enumerate(
+        (
+            ("needed at worst", needed, INK),
+            ("set, shortest", float(have.low), HUES[1]),
+        )
+    ):
         y = 1.5 - row
         panel.bar(0, value / factor, y, 0.32, hue, f"{name} {show_value(value, 'time')}")
         panel.text((0, y), name, "end")
     spare = float(have.low) - needed
     verdict = "spare" if spare >= 0 else "lacking"
     return picture(
-        WIDTH, 48 + 30.0 * rows + 84, f"Dead-time budget, turn-off of the {side} side", [panel],
-        [f"needed {show_value(needed, 'time')}, set {have.text('min')} at least: "
-         f"{show_value(abs(spare), 'time', 3)} {verdict}", CAUTION],
+        WIDTH,
+        48 + 30.0 * rows + 84,
+        f"Dead-time budget, turn-off of the {side} side",
+        [panel],
+        [
+            f"needed {show_value(needed, 'time')}, set {have.text('min')} at least: "
+            f"{show_value(abs(spare), 'time', 3)} {verdict}",
+            CAUTION,
+        ],
     )

@@ -13,8 +13,10 @@ from .registry import Outcome, check
 from .verdict import Verdict
 from .work import About, Work
 
-CAUTION = ("Which faults need a reaction, and in what time, is decided in the safety concept and "
-           "reviewed there.")
+CAUTION = (
+    "Which faults need a reaction, and in what time, is decided in the safety concept and "
+    "reviewed there."
+)
 _USES = "stage:poll.period stage:controller.reaction stage:safety.ftti"
 
 
@@ -50,9 +52,13 @@ def _one(work: Work, fault: FaultTiming) -> Verdict:
     return work.at_most(value, limit)
 
 
-@check("reaction.time", "fault detected and handled in the fault tolerant time interval",
-       "t_detect + t_react <= FTTI; + t_poll and + t_controller where the controller reacts",
-       _USES, CAUTION)
+@check(
+    "reaction.time",
+    "fault detected and handled in the fault tolerant time interval",
+    "t_detect + t_react <= FTTI; + t_poll and + t_controller where the controller reacts",
+    _USES,
+    CAUTION,
+)
 def reaction(work: Work) -> Outcome:
     """One verdict for each fault of the map that needs a reaction, named `reaction.time.FAULT`."""
     faults = work.facts.faults
@@ -63,14 +69,19 @@ def reaction(work: Work) -> Outcome:
     for fault in faults:
         if not fault.needed:
             continue
-        about = About(f"reaction.time.{fault.name}", fault.title or f"{fault.name} handled in time",
-                      work.about.formula, work.about.caution)
+        about = About(
+            f"reaction.time.{fault.name}",
+            fault.title or f"{fault.name} handled in time",
+            work.about.formula,
+            work.about.caution,
+        )
         verdicts.append(_one(work.branch(about), fault))
     return verdicts
 
 
-@check("reaction.masked", "no fault that needs a reaction is masked", "masked faults = 0", "",
-       CAUTION)
+@check(
+    "reaction.masked", "no fault that needs a reaction is masked", "masked faults = 0", "", CAUTION
+)
 def masked(work: Work) -> Outcome:
     """Which faults this configuration hides; those that need no reaction are only named."""
     faults = work.facts.faults

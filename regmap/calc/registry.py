@@ -18,8 +18,21 @@ from .verdict import CAUTION, Verdict
 from .work import About, Sampler, Work
 
 #: Subjects in the order in which they are reported; each is a module of this package.
-SUBJECTS = ("gate", "bootstrap", "deadtime", "vds", "sense", "supply", "thermal", "watchdog",
-            "reaction", "bus")
+SUBJECTS = (
+    "gate",
+    "bootstrap",
+    "deadtime",
+    "vds",
+    "sense",
+    "supply",
+    "thermal",
+    "watchdog",
+    "reaction",
+    "bus",
+)
+
+#: Further modules of a subject.
+MORE_MODULES = {"gate": ("gatesupply",), "sense": ("shunt",)}
 
 Outcome = Verdict | list[Verdict] | None
 SIDES = ("high", "low")
@@ -45,6 +58,7 @@ class Check:
     uses: tuple[str, ...]
     function: Callable[[Work], Outcome] = field(repr=False)
     caution: str = CAUTION
+    module: str = field(default="", repr=False)
 
     @property
     def subject(self) -> str:
@@ -90,7 +104,8 @@ def check(
         if name in _CHECKS:
             raise TypeError(f"check {name} is registered twice")
         text = f"{CAUTION} {caution}".strip()
-        _CHECKS[name] = Check(name, title, formula, names, function, text)
+        module = getattr(function, "func", function).__module__.rpartition(".")[2]
+        _CHECKS[name] = Check(name, title, formula, names, function, text, module)
         return function
 
     return register
@@ -108,8 +123,11 @@ def sided(
         for side, other in (SIDES, SIDES[::-1]):
             words: dict[str, Any] = {"side": side, "other": other}
             check(
-                f"{name}.{side}", f"{title.format(**words)}, {side} side",
-                formula.format(**words), uses.format(**words), caution,
+                f"{name}.{side}",
+                f"{title.format(**words)}, {side} side",
+                formula.format(**words),
+                uses.format(**words),
+                caution,
             )(partial(function, side=side))
         return function
 
@@ -118,10 +136,17 @@ def sided(
 
 def checks(subjects: Iterable[str] = SUBJECTS) -> list[Check]:
     """The registered checks of these subjects, in order; their modules are imported."""
-    wanted = [s for s in SUBJECTS if s in set(subjects)]
-    for subject in wanted:
-        import_module(f".{subject}", __package__)
-    return [c for subject in wanted for c in _CHECKS.values() if c.subject == subject]
+    wanted = set(subjects)
+    modules = [
+        module
+        for subject in SUBJECTS
+        if subject in wanted
+        for module in (subject, *MORE_MODULES.get(subject, ()))
+    ]
+    for module in modules:
+        import_module(f".{module}", __package__)
+    # By module first: the order must not depend on which module happened to be imported earlier.
+    return [c for module in modules for c in _CHECKS.values() if c.module == module]
 
 
 def select(names: Iterable[str] | None = None) -> list[Check]:
@@ -157,7 +182,4 @@ def run(inputs: Inputs, names: Iterable[str] | None = None) -> list[Verdict]:
     verdicts = [v for item in select(asked) for v in item.work(inputs)]
     if asked is None:
         return verdicts
-    return [
-        v for v in verdicts
-        if any(f"{v.check}.".startswith(f"{name}.") for name in asked)
-    ]
+    return [v for v in verdicts if any(f"{v.check}.".startswith(f"{name}.") for name in asked)]

@@ -1,12 +1,10 @@
-"""Current sense: range, use of the range, error budget, settling, shunt, overcurrent comparator."""
+"""Current sense, first half: range, use of the range, step, error budget."""
 
 from __future__ import annotations
 
 from typing import Any
 
-from .corner import Variable, formula, larger, show_value, smaller
-from .deadtime import DEADTIME_USES, set_deadtime
-from .drive import then
+from .corner import Variable, formula, show_value, smaller
 from .registry import Outcome, check
 from .work import Work
 
@@ -20,15 +18,27 @@ def zero_level(k: Any, vadc: Any) -> Any:
     return k * vadc
 
 
-@formula("({vadc} - {vhead} - {vzero}) / ({g} * {r})", "current", up="vadc",
-         down="vhead vzero", either="g r", source=SIGNS)
+@formula(
+    "({vadc} - {vhead} - {vzero}) / ({g} * {r})",
+    "current",
+    up="vadc",
+    down="vhead vzero",
+    either="g r",
+    source=SIGNS,
+)
 def range_up(vadc: Any, vhead: Any, vzero: Any, g: Any, r: Any) -> Any:
     """Largest positive current within the linear output range."""
     return (vadc - vhead - vzero) / (g * r)
 
 
-@formula("({vzero} - {vlow}) / ({g} * {r})", "current", up="vzero", down="vlow", either="g r",
-         source=SIGNS)
+@formula(
+    "({vzero} - {vlow}) / ({g} * {r})",
+    "current",
+    up="vzero",
+    down="vlow",
+    either="g r",
+    source=SIGNS,
+)
 def range_down(vzero: Any, vlow: Any, g: Any, r: Any) -> Any:
     """Largest negative current within the linear output range, as a magnitude."""
     return (vzero - vlow) / (g * r)
@@ -52,30 +62,49 @@ def use_of_range(i: Any, imax: Any) -> Any:
     return i / imax
 
 
-@formula("{vadc} / (2^{n} * {g} * {r})", "current", up="vadc", down="n g r",
-         source="resolution of an ideal ADC; common practice, no source")
+@formula(
+    "{vadc} / (2^{n} * {g} * {r})",
+    "current",
+    up="vadc",
+    down="n g r",
+    source="resolution of an ideal ADC; common practice, no source",
+)
 def step_current(vadc: Any, n: Any, g: Any, r: Any) -> Any:
     """One step of the ADC as a current."""
     return vadc / (2**n * g * r)
 
 
-@formula("{r} * (1 + {a} * ({ts} - 25))", "resistance", up="r", either="a ts",
-         source="definition of the temperature coefficient")
+@formula(
+    "{r} * (1 + {a} * ({ts} - 25))",
+    "resistance",
+    up="r",
+    either="a ts",
+    source="definition of the temperature coefficient",
+)
 def hot_shunt(r: Any, a: Any, ts: Any) -> Any:
     """Shunt at a temperature in degC."""
     return r * (1 + a * (ts - 25))
 
 
-@formula("{vos} + {tc} * ({ta} - 25)", "voltage", up="vos", either="tc ta",
-         source="definition of an offset drift")
+@formula(
+    "{vos} + {tc} * ({ta} - 25)",
+    "voltage",
+    up="vos",
+    either="tc ta",
+    source="definition of an offset drift",
+)
 def drifted_offset(vos: Any, tc: Any, ta: Any) -> Any:
     """Input offset at a temperature in degC."""
     return vos + tc * (ta - 25)
 
 
-@formula("({i} * {r} + {vo}) * (1 + {e}) / {rnom} + {x} * {lsb} - {i}", "current", up="r vo",
-         either="i e rnom x lsb",
-         source="linear error model of shunt, amplifier and ADC; common practice, no source")
+@formula(
+    "({i} * {r} + {vo}) * (1 + {e}) / {rnom} + {x} * {lsb} - {i}",
+    "current",
+    up="r vo",
+    either="i e rnom x lsb",
+    source="linear error model of shunt, amplifier and ADC; common practice, no source",
+)
 def reading_error(i: Any, r: Any, vo: Any, e: Any, rnom: Any, x: Any, lsb: Any) -> Any:
     """Reading less true current: shunt tolerance and drift, offset and drift, gain, rounding.
 
@@ -84,143 +113,156 @@ def reading_error(i: Any, r: Any, vo: Any, e: Any, rnom: Any, x: Any, lsb: Any) 
     return (i * r + vo) * (1 + e) / rnom + x * lsb - i
 
 
-@formula("{ta} + {i}^2 * {r} * {rth}", "temperature", up="ta i r rth",
-         source="Tj = Ta + P Rth: ST A5973D, eq. 27")
+@formula(
+    "{ta} + {i}^2 * {r} * {rth}",
+    "temperature",
+    up="ta i r rth",
+    source="Tj = Ta + P Rth: ST A5973D, eq. 27",
+)
 def heated(ta: Any, i: Any, r: Any, rth: Any) -> Any:
     """Temperature of the shunt with its own heat."""
     return ta + i * i * r * rth
 
 
-@formula("{i}^2 * {r}", "power", up="i r", source="Joule's law; TI SLVSDY6A, sense-amplifier "
-         "example (2 W at 28.3 A and 2.5 mohm)")
-def shunt_power(i: Any, r: Any) -> Any:
-    """Power in the shunt."""
-    return i * i * r
-
-
-@formula("{a} * ({ts} - 25)", "percent", either="a ts", source="definition of the coefficient")
-def drift(a: Any, ts: Any) -> Any:
-    """Relative change of the shunt from 25 degC."""
-    return a * (ts - 25)
-
-
-@formula("(1 - {d}) / (2 * {f}) - {td}", "time", down="d f td",
-         source="centre-aligned PWM; common practice, no source")
-def half_window(d: Any, f: Any, td: Any) -> Any:
-    """Low-side turn-on to the middle of the low-side phase."""
-    return (1 - d) / (2 * f) - td
-
-
-@formula("(1 - {d}) / {f} - {td}", "time", down="d f td", source="complementary PWM")
-def whole_window(d: Any, f: Any, td: Any) -> Any:
-    """Low-side on-time at a duty cycle of the high side."""
-    return (1 - d) / f - td
-
-
-@formula("max({a}, {b})", "time", up="a b", source="the longer of two needs")
-def longest(a: Any, b: Any) -> Any:
-    """Settling before the middle, or sampling after it."""
-    return larger(a, b)
-
-
-@formula("{v} / {r}", "current", up="v", down="r", source="Ohm's law")
-def shunt_trip(v: Any, r: Any) -> Any:
-    """Current at a comparator threshold across the shunt."""
-    return v / r
-
-
-@formula("({v} - {vzero}) / ({g} * {r})", "current", up="v", down="vzero", either="g r",
-         source=SIGNS)
-def output_trip(v: Any, vzero: Any, g: Any, r: Any) -> Any:
-    """Current at a comparator threshold at the amplifier's output."""
-    return (v - vzero) / (g * r)
-
-
-def _zero(work: Work) -> Variable | None:
+def output_at_zero(work: Work) -> Variable | None:
     if work.stated("role:sense.reference"):
         return work.take("Vzero", "role:sense.reference")
-    return work.derive("Vzero", zero_level, k=work.take("k", "role:sense.reference_share"),
-                       vadc=work.take("Vadc", "stage:adc.reference"))
+    return work.derive(
+        "Vzero",
+        zero_level,
+        k=work.take("k", "role:sense.reference_share"),
+        vadc=work.take("Vadc", "stage:adc.reference"),
+    )
 
 
-def _gain(work: Work) -> Variable | None:
-    return work.derive("G", real_gain, g=work.take("Gset", "role:sense.gain"),
-                       e=work.take("eG", "chip:sense.gain_error"))
+def gain_band(work: Work) -> Variable | None:
+    return work.derive(
+        "G",
+        real_gain,
+        g=work.take("Gset", "role:sense.gain"),
+        e=work.take("eG", "chip:sense.gain_error"),
+    )
 
 
 def _range(work: Work) -> Variable | None:
-    gain, r, zero = _gain(work), work.take("R", "stage:shunt.resistance"), _zero(work)
-    upper = work.derive("Iup", range_up, vadc=work.take("Vadc", "stage:adc.reference"),
-                        vhead=work.take("Vhead", "chip:sense.output.headroom"), vzero=zero,
-                        g=gain, r=r)
-    lower = work.derive("Idown", range_down, vzero=zero,
-                        vlow=work.take("Vlow", "chip:sense.output.low"), g=gain, r=r)
+    gain, zero = gain_band(work), output_at_zero(work)
+    r = work.take("R", "stage:shunt.resistance")
+    upper = work.derive(
+        "Iup",
+        range_up,
+        vadc=work.take("Vadc", "stage:adc.reference"),
+        vhead=work.take("Vhead", "chip:sense.output.headroom"),
+        vzero=zero,
+        g=gain,
+        r=r,
+    )
+    lower = work.derive(
+        "Idown",
+        range_down,
+        vzero=zero,
+        vlow=work.take("Vlow", "chip:sense.output.low"),
+        g=gain,
+        r=r,
+    )
     return work.derive("Irange", weaker, a=upper, b=lower)
 
 
-_CHAIN = "role:sense.gain chip:sense.gain_error stage:shunt.resistance stage:adc.reference "
-_ZERO = "role:sense.reference role:sense.reference_share "
-_RANGE = _CHAIN + _ZERO + "chip:sense.output.headroom chip:sense.output.low "
+CHAIN = "role:sense.gain chip:sense.gain_error stage:shunt.resistance stage:adc.reference "
+ZERO = "role:sense.reference role:sense.reference_share "
+_RANGE = CHAIN + ZERO + "chip:sense.output.headroom chip:sense.output.low "
 
 
-@check("sense.range", "measuring range covers the peak current",
-       "Irange = min(Vadc - Vhead - Vzero, Vzero - Vlow) / (G R)",
-       _RANGE + "stage:motor.current.peak")
+@check(
+    "sense.range",
+    "measuring range covers the peak current",
+    "Irange = min(Vadc - Vhead - Vzero, Vzero - Vlow) / (G R)",
+    _RANGE + "stage:motor.current.peak",
+)
 def measuring_range(work: Work) -> Outcome:
     """Smallest range of both signs against the peak current."""
     return work.at_least(_range(work), work.take("Ipk", "stage:motor.current.peak"))
 
 
-@check("sense.use", "gain makes use of the range", "Ipk / Irange",
-       _RANGE + "stage:motor.current.peak stage:limits.sense_use")
+@check(
+    "sense.use",
+    "gain makes use of the range",
+    "Ipk / Irange",
+    _RANGE + "stage:motor.current.peak stage:limits.sense_use",
+)
 def use(work: Work) -> Outcome:
     """Share of the range at the peak: too little wastes resolution, a larger gain is due."""
-    value = work.derive("use", use_of_range, i=work.take("Ipk", "stage:motor.current.peak"),
-                        imax=_range(work))
+    value = work.derive(
+        "use", use_of_range, i=work.take("Ipk", "stage:motor.current.peak"), imax=_range(work)
+    )
     return work.at_least(value, work.take("limit", "stage:limits.sense_use"))
 
 
 def _step(work: Work) -> Variable | None:
-    return work.derive("step", step_current, vadc=work.take("Vadc", "stage:adc.reference"),
-                       n=work.take("n", "stage:adc.bits"), g=_gain(work),
-                       r=work.take("R", "stage:shunt.resistance"))
+    return work.derive(
+        "step",
+        step_current,
+        vadc=work.take("Vadc", "stage:adc.reference"),
+        n=work.take("n", "stage:adc.bits"),
+        g=gain_band(work),
+        r=work.take("R", "stage:shunt.resistance"),
+    )
 
 
-@check("sense.step", "step of the ADC as a current", "step = Vadc / (2^n G R)",
-       _CHAIN + "stage:adc.bits stage:limits.current_step")
+@check(
+    "sense.step",
+    "step of the ADC as a current",
+    "step = Vadc / (2^n G R)",
+    CHAIN + "stage:adc.bits stage:limits.current_step",
+)
 def step(work: Work) -> Outcome:
     """Resolution against the step wanted."""
     return work.at_most(_step(work), work.take("limit", "stage:limits.current_step"))
 
 
-def _shunt_temperature(work: Work) -> Variable | None:
+def shunt_temperature(work: Work) -> Variable | None:
     return work.derive(
-        "Ts", heated, ta=work.take("Ta", "stage:temperature.ambient"),
+        "Ts",
+        heated,
+        ta=work.take("Ta", "stage:temperature.ambient"),
         i=work.take("Irms", "stage:motor.current.rms"),
-        r=work.take("R", "stage:shunt.resistance"), rth=work.take("Rth", "stage:shunt.rth"),
+        r=work.take("R", "stage:shunt.resistance"),
+        rth=work.take("Rth", "stage:shunt.rth"),
     )
 
 
-_HEAT = "stage:temperature.ambient stage:motor.current.rms stage:shunt.resistance stage:shunt.rth "
+HEAT = "stage:temperature.ambient stage:motor.current.rms stage:shunt.resistance stage:shunt.rth "
 
 
-@check("sense.error", "error of the measured current at the peak",
-       "e = (Ipk R (1 + a (Ts - 25)) + Vos + tc (Tb - 25)) (1 + eG) / Rnom +- step / 2 - Ipk",
-       _CHAIN + _HEAT + "stage:shunt.tempco stage:motor.current.peak chip:sense.offset "
-       "chip:sense.offset_drift stage:temperature.board stage:adc.bits "
-       "stage:limits.current_error")
+@check(
+    "sense.error",
+    "error of the measured current at the peak",
+    "e = (Ipk R (1 + a (Ts - 25)) + Vos + tc (Tb - 25)) (1 + eG) / Rnom +- step / 2 - Ipk",
+    CHAIN + HEAT + "stage:shunt.tempco stage:motor.current.peak chip:sense.offset "
+    "chip:sense.offset_drift stage:temperature.board stage:adc.bits "
+    "stage:limits.current_error",
+)
 def error(work: Work) -> Outcome:
     """Linear worst case of shunt, amplifier and ADC; each part alone stands in the derivation."""
     r = work.take("R", "stage:shunt.resistance")
     rnom = work.typical("Rnom", r, "nominal value, used by the controller")
     parts: Parts = {
         "i": work.take("Ipk", "stage:motor.current.peak"),
-        "r": work.derive("Rhot", hot_shunt, r=r, a=work.take("a", "stage:shunt.tempco"),
-                         ts=_shunt_temperature(work)),
-        "vo": work.derive("Voff", drifted_offset, vos=work.take("Vos", "chip:sense.offset"),
-                          tc=work.take("tc", "chip:sense.offset_drift"),
-                          ta=work.take("Tb", "stage:temperature.board")),
-        "e": work.take("eG", "chip:sense.gain_error"), "rnom": rnom,
+        "r": work.derive(
+            "Rhot",
+            hot_shunt,
+            r=r,
+            a=work.take("a", "stage:shunt.tempco"),
+            ts=shunt_temperature(work),
+        ),
+        "vo": work.derive(
+            "Voff",
+            drifted_offset,
+            vos=work.take("Vos", "chip:sense.offset"),
+            tc=work.take("tc", "chip:sense.offset_drift"),
+            ta=work.take("Tb", "stage:temperature.board"),
+        ),
+        "e": work.take("eG", "chip:sense.gain_error"),
+        "rnom": rnom,
         "x": work.spread("x", -0.5, 0.5, "ratio", "rounding of the ADC, half a step either way"),
         "lsb": _step(work),
     }
@@ -241,22 +283,26 @@ def opposite(i: Any) -> Any:
 def _budget(work: Work, parts: Parts, r: Variable) -> list[str]:
     """What each source of error does alone, and their root sum of squares."""
     zero = {
-        "r": parts["rnom"], "x": work.constant("x", 0.0, "ratio", "no rounding"),
+        "r": parts["rnom"],
+        "x": work.constant("x", 0.0, "ratio", "no rounding"),
         "vo": work.constant("Voff", 0.0, "voltage", "no offset"),
         "e": work.constant("eG", 0.0, "percent", "no gain error"),
     }
     hot, offset = parts["r"], parts["vo"]
     assert hot is not None
     assert offset is not None
-    drift_only = work.derive("Rhot", hot_shunt, r=parts["rnom"], a=hot.args["a"],
-                             ts=hot.args["ts"])
+    drift_only = work.derive("Rhot", hot_shunt, r=parts["rnom"], a=hot.args["a"], ts=hot.args["ts"])
     still = work.constant("Vos", 0.0, "voltage", "drift only")
-    moved = work.derive("Voff", drifted_offset, vos=still, tc=offset.args["tc"],
-                        ta=offset.args["ta"])
+    moved = work.derive(
+        "Voff", drifted_offset, vos=still, tc=offset.args["tc"], ta=offset.args["ta"]
+    )
     cases: list[tuple[str, Parts]] = [
-        ("offset", {"vo": offset.args["vos"]}), ("offset drift", {"vo": moved}),
-        ("gain error", {"e": parts["e"]}), ("shunt tolerance", {"r": r}),
-        ("shunt drift", {"r": drift_only}), ("ADC rounding", {"x": parts["x"]}),
+        ("offset", {"vo": offset.args["vos"]}),
+        ("offset drift", {"vo": moved}),
+        ("gain error", {"e": parts["e"]}),
+        ("shunt tolerance", {"r": r}),
+        ("shunt drift", {"r": drift_only}),
+        ("ADC rounding", {"x": parts["x"]}),
     ]
     squares, lines = 0.0, []
     for name, change in cases:
@@ -265,81 +311,7 @@ def _budget(work: Work, parts: Parts, r: Variable) -> list[str]:
             most = max(abs(alone.low), abs(alone.high))
             squares += most**2
             lines.append(f"{name} alone: at most {show_value(most, 'current')}")
-    lines.append(f"root sum of squares of these, for comparison: "
-                 f"{show_value(squares**0.5, 'current')}")
+    lines.append(
+        f"root sum of squares of these, for comparison: {show_value(squares**0.5, 'current')}"
+    )
     return lines
-
-
-@check("sense.settling", "amplifier settles in the low-side window at the highest duty",
-       "centre: (1 - Dmax) / (2 f) - td >= max(t_blank + t_settle, t_sample); "
-       "end: (1 - Dmax) / f - td >= t_blank + t_settle + t_sample",
-       DEADTIME_USES + "stage:pwm.duty.max stage:pwm.frequency stage:adc.trigger "
-       "stage:adc.sampling chip:sense.settling role:sense.blanking")
-def settling(work: Work) -> Outcome:
-    """Time from low-side turn-on to the sample against blanking, settling and sampling."""
-    trigger = work.choice("stage:adc.trigger")
-    duty, f = work.take("Dmax", "stage:pwm.duty.max"), work.take("f", "stage:pwm.frequency")
-    sample = work.take("t_sample", "stage:adc.sampling")
-    quiet = work.take("t_settle", "chip:sense.settling")
-    blank = work.maybe("t_blank", "role:sense.blanking")
-    if blank is not None:
-        quiet = work.derive("t_quiet", then, a=blank, b=quiet)
-    at_centre = trigger == "centre"
-    window = work.derive("t_window", half_window if at_centre else whole_window, d=duty, f=f,
-                         td=set_deadtime(work))
-    needed = work.derive("t_need", longest if at_centre else then, a=quiet, b=sample)
-    return work.at_least(window, needed)
-
-
-@check("sense.shunt-power", "power in the shunt", "P = Irms^2 R",
-       "stage:motor.current.rms stage:shunt.resistance stage:shunt.power")
-def dissipation(work: Work) -> Outcome:
-    """Full rms phase current in one shunt against its rating."""
-    value = work.derive("P", shunt_power, i=work.take("Irms", "stage:motor.current.rms"),
-                        r=work.take("R", "stage:shunt.resistance"))
-    return work.at_most(value, work.take("rating", "stage:shunt.power"))
-
-
-@check("sense.shunt-drift", "drift of the shunt over temperature",
-       "dR / R = a (Ts - 25), Ts = Ta + Irms^2 R Rth",
-       _HEAT + "stage:shunt.tempco stage:limits.shunt_drift")
-def shunt_drift(work: Work) -> Outcome:
-    """Coefficient times temperature difference, self-heating included."""
-    value = work.derive("dR/R", drift, a=work.take("a", "stage:shunt.tempco"),
-                        ts=_shunt_temperature(work))
-    limit = work.take("limit", "stage:limits.shunt_drift")
-    return work.within(value, work.derive("-limit", opposite_share, x=limit), limit)
-
-
-@formula("-{x}", "percent", down="x", source="sign")
-def opposite_share(x: Any) -> Any:
-    """The same limit for the other sign."""
-    return -x
-
-
-def _trip(work: Work) -> Variable | None:
-    work.switched_off("overcurrent.enable")
-    where = work.choice("chip:overcurrent.measured_at")
-    level = work.take("Voc", "role:overcurrent.threshold")
-    r = work.take("R", "stage:shunt.resistance")
-    if where == "output":
-        return work.derive("Ioc", output_trip, v=level, vzero=_zero(work), g=_gain(work), r=r)
-    return work.derive("Ioc", shunt_trip, v=level, r=r)
-
-
-_OC = ("role:overcurrent.enable chip:overcurrent.measured_at role:overcurrent.threshold " + _CHAIN
-       + _ZERO)
-
-
-@check("sense.overcurrent-silent", "overcurrent comparator stays silent at the peak current",
-       "Ioc = Voc / R, or (Voc - Vzero) / (G R)", _OC + "stage:motor.current.peak")
-def overcurrent_silent(work: Work) -> Outcome:
-    """Lowest trip current of the comparator against the peak current."""
-    return work.at_least(_trip(work), work.take("Ipk", "stage:motor.current.peak"))
-
-
-@check("sense.overcurrent-protects", "overcurrent comparator trips below the MOSFET's limit",
-       "Ioc = Voc / R, or (Voc - Vzero) / (G R)", _OC + "stage:mosfet.pulse_current")
-def overcurrent_protects(work: Work) -> Outcome:
-    """Highest trip current of the comparator against the pulse current survived."""
-    return work.at_most(_trip(work), work.take("Imax", "stage:mosfet.pulse_current"))

@@ -134,8 +134,12 @@ def bridge(inputs: Inputs, side: str = "low", *, inductance: bool = False) -> Br
     return made
 
 
-def deck(item: Bridge | Inputs, *, title: str = "half-bridge, one switching edge each way",
-         data: str = "edges.data") -> str:
+def deck(
+    item: Bridge | Inputs,
+    *,
+    title: str = "half-bridge, one switching edge each way",
+    data: str = "edges.data",
+) -> str:
     """The deck as text: turn-on, turn-off, and the waveforms written to the file `data`.
 
     Inputs stand for their low-side half-bridge at typical values (see `bridge`).

@@ -21,49 +21,78 @@ LOAD_DUMP: dict[str, tuple[int, int]] = {
 LOAD_DUMP_NOTE = "ISO 16750-2, as quoted in secondary sources; check it against the standard"
 
 
-@formula("({isl} * (1 - {n} * {tw} / 86400 s) + {ion} * {n} * {tw} / 86400 s) * {t}", "charge",
-         up="ion t", either="isl n tw", source="mean current times time")
+@formula(
+    "({isl} * (1 - {n} * {tw} / 86400 s) + {ion} * {n} * {tw} / 86400 s) * {t}",
+    "charge",
+    up="ion t",
+    either="isl n tw",
+    source="mean current times time",
+)
 def standby_charge(isl: Any, n: Any, tw: Any, ion: Any, t: Any) -> Any:
     """Charge taken in standby, asleep but for `n` wake phases of `tw` seconds a day."""
     awake = n * tw / 86400.0
     return (isl * (1 - awake) + ion * awake) * t
 
 
-@check("supply.undervoltage", "undervoltage threshold below the operating range", "Vuv <= Vs,min",
-       "role:uv.threshold stage:supply.driver")
+@check(
+    "supply.undervoltage",
+    "undervoltage threshold below the operating range",
+    "Vuv <= Vs,min",
+    "role:uv.threshold stage:supply.driver",
+)
 def undervoltage(work: Work) -> Outcome:
     """Highest undervoltage threshold against the lowest operating supply."""
-    return work.at_most(work.take("Vuv", "role:uv.threshold"),
-                        work.take("Vs", "stage:supply.driver"))
+    return work.at_most(
+        work.take("Vuv", "role:uv.threshold"), work.take("Vs", "stage:supply.driver")
+    )
 
 
-@check("supply.crank", "undervoltage threshold below the starting profile", "Vuv <= Vcrank",
-       "role:uv.threshold stage:supply.crank",
-       "The starting profile is yours to state; none is built in.")
+@check(
+    "supply.crank",
+    "undervoltage threshold below the starting profile",
+    "Vuv <= Vcrank",
+    "role:uv.threshold stage:supply.crank",
+    "The starting profile is yours to state; none is built in.",
+)
 def crank(work: Work) -> Outcome:
     """Highest undervoltage threshold against the lowest level of the starting profile."""
-    return work.at_most(work.take("Vuv", "role:uv.threshold"),
-                        work.take("Vcrank", "stage:supply.crank"))
+    return work.at_most(
+        work.take("Vuv", "role:uv.threshold"), work.take("Vcrank", "stage:supply.crank")
+    )
 
 
-@check("supply.overvoltage", "overvoltage threshold above the operating range", "Vov >= Vs,max",
-       "role:ov.threshold stage:supply.driver")
+@check(
+    "supply.overvoltage",
+    "overvoltage threshold above the operating range",
+    "Vov >= Vs,max",
+    "role:ov.threshold stage:supply.driver",
+)
 def overvoltage(work: Work) -> Outcome:
     """Lowest overvoltage threshold against the highest operating supply."""
-    return work.at_least(work.take("Vov", "role:ov.threshold"),
-                         work.take("Vs", "stage:supply.driver"))
+    return work.at_least(
+        work.take("Vov", "role:ov.threshold"), work.take("Vs", "stage:supply.driver")
+    )
 
 
-@check("supply.ov-protects", "overvoltage trips below the chip's absolute maximum",
-       "Vov <= Vs,abs", "role:ov.threshold chip:supply.max")
+@check(
+    "supply.ov-protects",
+    "overvoltage trips below the chip's absolute maximum",
+    "Vov <= Vs,abs",
+    "role:ov.threshold chip:supply.max",
+)
 def ov_protects(work: Work) -> Outcome:
     """Highest overvoltage threshold against the absolute maximum of the chip."""
-    return work.at_most(work.take("Vov", "role:ov.threshold"),
-                        work.take("Vs,abs", "chip:supply.max"))
+    return work.at_most(
+        work.take("Vov", "role:ov.threshold"), work.take("Vs,abs", "chip:supply.max")
+    )
 
 
-@check("supply.operating", "operating range inside the chip's", "Vs within the chip's range",
-       "stage:supply.driver chip:supply.operating")
+@check(
+    "supply.operating",
+    "operating range inside the chip's",
+    "Vs within the chip's range",
+    "stage:supply.driver chip:supply.operating",
+)
 def operating(work: Work) -> Outcome:
     """The stage's supply range against the range in which the data sheet's figures hold."""
     here = work.take("Vs", "stage:supply.driver")
@@ -91,38 +120,59 @@ def _load_dump(work: Work) -> Variable | None:
 _LOAD_DUMP = "stage:supply.load_dump stage:supply.load_dump_class "
 
 
-@check("supply.load-dump-chip", "load dump within the chip's absolute maximum",
-       "Vld <= Vs,abs", _LOAD_DUMP + "chip:supply.max", LOAD_DUMP_NOTE + ".")
+@check(
+    "supply.load-dump-chip",
+    "load dump within the chip's absolute maximum",
+    "Vld <= Vs,abs",
+    _LOAD_DUMP + "chip:supply.max",
+    LOAD_DUMP_NOTE + ".",
+)
 def load_dump_chip(work: Work) -> Outcome:
     """Load-dump voltage against the absolute maximum of the chip."""
     return work.at_most(_load_dump(work), work.take("Vs,abs", "chip:supply.max"))
 
 
-@check("supply.load-dump-mosfet", "load dump within the MOSFET's drain-source rating",
-       "Vld <= Vds,max", _LOAD_DUMP + "stage:mosfet.vds_max", LOAD_DUMP_NOTE + ".")
+@check(
+    "supply.load-dump-mosfet",
+    "load dump within the MOSFET's drain-source rating",
+    "Vld <= Vds,max",
+    _LOAD_DUMP + "stage:mosfet.vds_max",
+    LOAD_DUMP_NOTE + ".",
+)
 def load_dump_mosfet(work: Work) -> Outcome:
     """Load-dump voltage against the rating of the MOSFETs."""
     return work.at_most(_load_dump(work), work.take("Vds,max", "stage:mosfet.vds_max"))
 
 
-@check("supply.standby", "charge taken from the battery in standby",
-       "Q = (Isleep (1 - n tw / 1 d) + I n tw / 1 d) t",
-       "chip:supply.sleep_current chip:supply.current stage:standby.time "
-       "stage:standby.wakes_per_day stage:standby.wake_time stage:supply.charge_budget")
+@check(
+    "supply.standby",
+    "charge taken from the battery in standby",
+    "Q = (Isleep (1 - n tw / 1 d) + I n tw / 1 d) t",
+    "chip:supply.sleep_current chip:supply.current stage:standby.time "
+    "stage:standby.wakes_per_day stage:standby.wake_time stage:supply.charge_budget",
+)
 def standby(work: Work) -> Outcome:
     """Sleep and wake current over the days of standby against the charge budget."""
     value = work.derive(
-        "Q", standby_charge, isl=work.take("Isleep", "chip:supply.sleep_current"),
-        ion=work.take("I", "chip:supply.current"), t=work.take("t", "stage:standby.time"),
+        "Q",
+        standby_charge,
+        isl=work.take("Isleep", "chip:supply.sleep_current"),
+        ion=work.take("I", "chip:supply.current"),
+        t=work.take("t", "stage:standby.time"),
         n=work.take("n", "stage:standby.wakes_per_day"),
         tw=work.take("tw", "stage:standby.wake_time"),
     )
     return work.at_most(value, work.take("budget", "stage:supply.charge_budget"))
 
 
-@check("supply.wake-time", "wake-up in time", "t_wake <= limit",
-       "chip:supply.wake_time stage:limits.wake_time")
+@check(
+    "supply.wake-time",
+    "wake-up in time",
+    "t_wake <= limit",
+    "chip:supply.wake_time stage:limits.wake_time",
+)
 def wake_time(work: Work) -> Outcome:
     """Wake-up time of the chip against the time permitted."""
-    return work.at_most(work.take("t_wake", "chip:supply.wake_time"),
-                        work.take("limit", "stage:limits.wake_time"))
+    return work.at_most(
+        work.take("t_wake", "chip:supply.wake_time"), work.take("limit", "stage:limits.wake_time")
+    )

@@ -68,19 +68,24 @@ class Panel:
     def _path(self, points: Sequence[Point]) -> str:
         return " ".join(f"{_n(x)},{_n(y)}" for x, y in map(self.at, points))
 
-    def line(self, points: Sequence[Point], hue: str, dash: str = "", width: float = 2.0,
-             name: str = "") -> None:
+    def line(
+        self, points: Sequence[Point], hue: str, dash: str = "", width: float = 2.0, name: str = ""
+    ) -> None:
         """A polyline; a `name` puts it in the key."""
         style = f' stroke-dasharray="{dash}"' if dash else ""
-        self.parts.append(f'<polyline points="{self._path(points)}" fill="none" stroke="{hue}" '
-                          f'stroke-width="{_n(width)}"{style}/>')
+        self.parts.append(
+            f'<polyline points="{self._path(points)}" fill="none" stroke="{hue}" '
+            f'stroke-width="{_n(width)}"{style}/>'
+        )
         if name:
             self.keys.append((name, hue, dash))
 
     def area(self, points: Sequence[Point], hue: str, name: str = "") -> None:
         """A filled polygon, light."""
-        self.parts.append(f'<polygon points="{self._path(points)}" fill="{hue}" '
-                          f'fill-opacity="0.18" stroke="none"/>')
+        self.parts.append(
+            f'<polygon points="{self._path(points)}" fill="{hue}" '
+            f'fill-opacity="0.18" stroke="none"/>'
+        )
         if name:
             self.keys.append((name, hue, "area"))
 
@@ -103,24 +108,32 @@ class Panel:
         out = []
         for value in ticks(*self.x):
             x = self.at((value, self.y[0]))[0]
-            out.append(f'<line x1="{_n(x)}" y1="{_n(top)}" x2="{_n(x)}" y2="{_n(top + height)}" '
-                       f'stroke="{GRID}"/>')
+            out.append(
+                f'<line x1="{_n(x)}" y1="{_n(top)}" x2="{_n(x)}" y2="{_n(top + height)}" '
+                f'stroke="{GRID}"/>'
+            )
             if self.x_label:
                 out.append(_text(x, top + height + 16, f"{value:g}", "middle"))
         for value in ticks(*self.y, about=max(2, int(height / 34))) if self.y_label else ():
             y = self.at((self.x[0], value))[1]
-            out.append(f'<line x1="{_n(left)}" y1="{_n(y)}" x2="{_n(left + width)}" y2="{_n(y)}" '
-                       f'stroke="{GRID}"/>')
+            out.append(
+                f'<line x1="{_n(left)}" y1="{_n(y)}" x2="{_n(left + width)}" y2="{_n(y)}" '
+                f'stroke="{GRID}"/>'
+            )
             out.append(_text(left - 6, y + 4, f"{value:g}", "end"))
         out.extend(self.parts)
-        out.append(f'<rect x="{_n(left)}" y="{_n(top)}" width="{_n(width)}" '
-                   f'height="{_n(height)}" fill="none" stroke="{INK}"/>')
+        out.append(
+            f'<rect x="{_n(left)}" y="{_n(top)}" width="{_n(width)}" '
+            f'height="{_n(height)}" fill="none" stroke="{INK}"/>'
+        )
         if self.x_label:
             out.append(_text(left + width / 2, top + height + 34, self.x_label, "middle"))
         if self.y_label:
             x, y = left - 44, top + height / 2
-            out.append(f'<text x="{_n(x)}" y="{_n(y)}" text-anchor="middle" '
-                       f'transform="rotate(-90 {_n(x)} {_n(y)})">{escape(self.y_label)}</text>')
+            out.append(
+                f'<text x="{_n(x)}" y="{_n(y)}" text-anchor="middle" '
+                f'transform="rotate(-90 {_n(x)} {_n(y)})">{escape(self.y_label)}</text>'
+            )
         return out
 
 
@@ -128,8 +141,9 @@ def _text(x: float, y: float, text: str, anchor: str = "start") -> str:
     return f'<text x="{_n(x)}" y="{_n(y)}" text-anchor="{anchor}">{escape(text)}</text>'
 
 
-def picture(width: float, height: float, title: str, panels: Sequence[Panel],
-            notes: Sequence[str] = ()) -> str:
+def picture(
+    width: float, height: float, title: str, panels: Sequence[Panel], notes: Sequence[str] = ()
+) -> str:
     """A whole SVG document: title, panels, key, and notes below."""
     lines = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_n(width)} {_n(height)}" '
@@ -151,12 +165,16 @@ def picture(width: float, height: float, title: str, panels: Sequence[Panel],
         if x + span > width - 10:
             x, y = 64.0, y + 16
         if dash == "area":
-            lines.append(f'<rect x="{_n(x)}" y="{_n(y - 8)}" width="20" height="9" fill="{hue}" '
-                         f'fill-opacity="0.3"/>')
+            lines.append(
+                f'<rect x="{_n(x)}" y="{_n(y - 8)}" width="20" height="9" fill="{hue}" '
+                f'fill-opacity="0.3"/>'
+            )
         else:
             style = f' stroke-dasharray="{dash}"' if dash else ""
-            lines.append(f'<line x1="{_n(x)}" y1="{_n(y - 4)}" x2="{_n(x + 20)}" '
-                         f'y2="{_n(y - 4)}" stroke="{hue}" stroke-width="2"{style}/>')
+            lines.append(
+                f'<line x1="{_n(x)}" y1="{_n(y - 4)}" x2="{_n(x + 20)}" '
+                f'y2="{_n(y - 4)}" stroke="{hue}" stroke-width="2"{style}/>'
+            )
         lines.append(_text(x + 25, y, name))
         x += span
     for row, note in enumerate(reversed(notes)):

@@ -7,7 +7,7 @@ from typing import Any
 from .corner import Variable, any_of, formula
 from .deadtime import DEADTIME_USES, set_deadtime
 from .drive import OFF_USES, ON_USES, charge_time, current_charge, edge_time, gate_current, then
-from .gate import driver_loss
+from .gatesupply import driver_loss
 from .inputs import ImpossibleError
 from .registry import Outcome, check, sided
 from .work import Work
@@ -21,15 +21,23 @@ def conduction_loss(s: Any, i: Any, r: Any) -> Any:
     return s * i * i * r
 
 
-@formula("{s} * {vs} * {i} * ({ton} + {toff}) / 2 * {f}", "power", up="s vs i ton toff f",
-         source="ST A5973D, eqs. 23-25: V I tsw f with tsw = (ton + toff) / 2")
+@formula(
+    "{s} * {vs} * {i} * ({ton} + {toff}) / 2 * {f}",
+    "power",
+    up="s vs i ton toff f",
+    source="ST A5973D, eqs. 23-25: V I tsw f with tsw = (ton + toff) / 2",
+)
 def switching_loss(s: Any, vs: Any, i: Any, ton: Any, toff: Any, f: Any) -> Any:
     """Loss of both edges; the rms current stands for the smaller mean current."""
     return s * vs * i * (ton + toff) / 2 * f
 
 
-@formula("{vf} * {i} * {td} * {f}", "power", up="vf i td f",
-         source="one dead time a period for each switch; common practice, no source")
+@formula(
+    "{vf} * {i} * {td} * {f}",
+    "power",
+    up="vf i td f",
+    source="one dead time a period for each switch; common practice, no source",
+)
 def deadtime_loss(vf: Any, i: Any, td: Any, f: Any) -> Any:
     """Mean body-diode loss of one switch."""
     return vf * i * td * f
@@ -41,9 +49,13 @@ def both_losses(a: Any, b: Any) -> Any:
     return a + b
 
 
-@formula("({ta} + {rth} * ({pk} + {pc} * (1 - 25 * {a}))) / (1 - {rth} * {pc} * {a})",
-         "temperature", up="ta rth pk pc", either="a",
-         source="Tj = Ta + P Rth (ST A5973D, eq. 27) with P = pk + pc (1 + a (Tj - 25)), solved")
+@formula(
+    "({ta} + {rth} * ({pk} + {pc} * (1 - 25 * {a}))) / (1 - {rth} * {pc} * {a})",
+    "temperature",
+    up="ta rth pk pc",
+    either="a",
+    source="Tj = Ta + P Rth (ST A5973D, eq. 27) with P = pk + pc (1 + a (Tj - 25)), solved",
+)
 def junction(ta: Any, rth: Any, pk: Any, pc: Any, a: Any) -> Any:
     """Junction temperature at which heat made and heat carried away balance.
 
@@ -51,8 +63,10 @@ def junction(ta: Any, rth: Any, pk: Any, pc: Any, a: Any) -> Any:
     iteration Tj <- Ta + Rth (pk + pc (1 + a (Tj - 25))), which diverges when Rth pc a >= 1.
     """
     if any_of(rth * pc * a >= 1):
-        raise ImpossibleError("thermal runaway: the rise of the on-resistance with temperature "
-                         "outruns the cooling (Rth Pcond alpha >= 1)")
+        raise ImpossibleError(
+            "thermal runaway: the rise of the on-resistance with temperature "
+            "outruns the cooling (Rth Pcond alpha >= 1)"
+        )
     return (ta + rth * (pk + pc * (1 - 25 * a))) / (1 - rth * pc * a)
 
 
@@ -82,31 +96,49 @@ def _edge(work: Work, way: str, side: str) -> Variable | None:
     """VDS edge plus current edge, the time in which a switch sees both."""
     letter = "on" if way == "source" else "off"
     return work.derive(
-        f"t_{letter}", then, a=edge_time(work, way, side, f"t_v{letter}"),
-        b=work.derive(f"t_i{letter}", charge_time, q=current_charge(work),
-                      i=gate_current(work, way, side)),
+        f"t_{letter}",
+        then,
+        a=edge_time(work, way, side, f"t_v{letter}"),
+        b=work.derive(
+            f"t_i{letter}", charge_time, q=current_charge(work), i=gate_current(work, way, side)
+        ),
     )
 
 
-@sided("thermal.mosfet", "junction temperature of the MOSFET",
-       "Tj = Ta + Rth (s Irms^2 R25 (1 + alpha (Tj - 25)) + s Vs Irms (ton + toff) / 2 f "
-       "+ Vf Irms td f)",
-       ON_USES + OFF_USES + DEADTIME_USES
-       + "stage:mosfet.conduction_share stage:motor.current.rms stage:mosfet.rdson "
-       "stage:mosfet.rdson_tempco stage:supply.voltage stage:pwm.frequency stage:diode.vf "
-       "stage:temperature.ambient stage:mosfet.rth stage:mosfet.tj_max", CAUTION)
+@sided(
+    "thermal.mosfet",
+    "junction temperature of the MOSFET",
+    "Tj = Ta + Rth (s Irms^2 R25 (1 + alpha (Tj - 25)) + s Vs Irms (ton + toff) / 2 f "
+    "+ Vf Irms td f)",
+    ON_USES
+    + OFF_USES
+    + DEADTIME_USES
+    + "stage:mosfet.conduction_share stage:motor.current.rms stage:mosfet.rdson "
+    "stage:mosfet.rdson_tempco stage:supply.voltage stage:pwm.frequency stage:diode.vf "
+    "stage:temperature.ambient stage:mosfet.rth stage:mosfet.tj_max",
+    CAUTION,
+)
 def mosfet(work: Work, side: str) -> Outcome:
     """Conduction, switching and dead-time loss at the operating point, iterated on Rds(T)."""
     i = work.take("Irms", "stage:motor.current.rms")
     f = work.take("f", "stage:pwm.frequency")
     share = work.take("s", "stage:mosfet.conduction_share")
-    cond = work.derive("Pcond", conduction_loss, s=share, i=i,
-                       r=work.take("R25", "stage:mosfet.rdson"))
-    switch = work.derive("Psw", switching_loss, s=share, i=i, f=f,
-                         vs=work.take("Vs", "stage:supply.voltage"),
-                         ton=_edge(work, "source", side), toff=_edge(work, "sink", side))
-    diode = work.derive("Pd", deadtime_loss, vf=work.take("Vf", "stage:diode.vf"), i=i,
-                        td=set_deadtime(work), f=f)
+    cond = work.derive(
+        "Pcond", conduction_loss, s=share, i=i, r=work.take("R25", "stage:mosfet.rdson")
+    )
+    switch = work.derive(
+        "Psw",
+        switching_loss,
+        s=share,
+        i=i,
+        f=f,
+        vs=work.take("Vs", "stage:supply.voltage"),
+        ton=_edge(work, "source", side),
+        toff=_edge(work, "sink", side),
+    )
+    diode = work.derive(
+        "Pd", deadtime_loss, vf=work.take("Vf", "stage:diode.vf"), i=i, td=set_deadtime(work), f=f
+    )
     fixed = work.derive("Pfix", both_losses, a=switch, b=diode)
     ta, rth = work.take("Ta", "stage:temperature.ambient"), work.take("Rth", "stage:mosfet.rth")
     alpha = work.take("alpha", "stage:mosfet.rdson_tempco")
@@ -117,21 +149,26 @@ def mosfet(work: Work, side: str) -> Outcome:
     return work.at_most(value, work.take("Tj,max", "stage:mosfet.tj_max"), base=ta)
 
 
-@check("thermal.driver", "junction temperature of the driver", "Tj = Tboard + Rth P",
-       "stage:temperature.board chip:thermal.resistance role:temperature.warning "
-       "role:temperature.shutdown chip:temperature.max stage:supply.driver chip:supply.current "
-       "chip:charge_pump.input_ratio stage:mosfet.qg chip:high_side_supply "
-       "stage:bootstrap.capacitor stage:pwm.half_bridges stage:pwm.frequency "
-       "role:gate.voltage.high stage:gate.resistor.on stage:gate.resistor.off "
-       "stage:mosfet.internal_resistance chip:drive.resistance.source "
-       "chip:drive.resistance.sink role:gate.source.high role:gate.sink.high", CAUTION)
+@check(
+    "thermal.driver",
+    "junction temperature of the driver",
+    "Tj = Tboard + Rth P",
+    "stage:temperature.board chip:thermal.resistance role:temperature.warning "
+    "role:temperature.shutdown chip:temperature.max stage:supply.driver chip:supply.current "
+    "chip:charge_pump.input_ratio stage:mosfet.qg chip:high_side_supply "
+    "stage:bootstrap.capacitor stage:pwm.half_bridges stage:pwm.frequency "
+    "role:gate.voltage.high stage:gate.resistor.on stage:gate.resistor.off "
+    "stage:mosfet.internal_resistance chip:drive.resistance.source "
+    "chip:drive.resistance.sink role:gate.source.high role:gate.sink.high",
+    CAUTION,
+)
 def driver(work: Work) -> Outcome:
     """The driver's junction against its warning, else its shutdown, else its maximum."""
     ta = work.take("Tboard", "stage:temperature.board")
-    value = work.derive("Tj", heated_by, ta=ta, rth=work.take("Rth", "chip:thermal.resistance"),
-                        p=driver_loss(work))
+    value = work.derive(
+        "Tj", heated_by, ta=ta, rth=work.take("Rth", "chip:thermal.resistance"), p=driver_loss(work)
+    )
     for name in ("role:temperature.warning", "role:temperature.shutdown"):
         if work.stated(name):
             return work.at_most(value, work.take("Tlimit", name), base=ta)
     return work.at_most(value, work.take("Tlimit", "chip:temperature.max"), base=ta)
-

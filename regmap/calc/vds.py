@@ -10,12 +10,19 @@ from .inputs import ImpossibleError
 from .registry import Outcome, sided
 from .work import Work
 
-CAUTION = ("A VDS monitor is no current measurement: its trip current spreads with the MOSFET and "
-           "its temperature.")
+CAUTION = (
+    "A VDS monitor is no current measurement: its trip current spreads with the MOSFET and "
+    "its temperature."
+)
 
 
-@formula("{r} * (1 + {a} * ({tj} - 25))", "resistance", up="r", either="a tj",
-         source="linear rise from 25 degC; common practice, no source")
+@formula(
+    "{r} * (1 + {a} * ({tj} - 25))",
+    "resistance",
+    up="r",
+    either="a tj",
+    source="linear rise from 25 degC; common practice, no source",
+)
 def on_resistance(r: Any, a: Any, tj: Any) -> Any:
     """On-resistance at a junction temperature in degC."""
     factor = 1 + a * (tj - 25)
@@ -24,8 +31,13 @@ def on_resistance(r: Any, a: Any, tj: Any) -> Any:
     return r * factor
 
 
-@formula("{vds} / {r}", "current", up="vds", down="r",
-         source="Vth > I R k: TI application example (from memory)")
+@formula(
+    "{vds} / {r}",
+    "current",
+    up="vds",
+    down="r",
+    source="Vth > I R k: TI application example (from memory)",
+)
 def trip_current(vds: Any, r: Any) -> Any:
     """Current at which the monitor trips: I = Vth / Rds(on)."""
     return vds / r
@@ -38,13 +50,19 @@ def junction_range(work: Work) -> Variable | None:
         return stated
     cold = work.take("Ta", "stage:temperature.ambient")
     hot = work.take("Tj,max", "stage:mosfet.tj_max")
-    share = work.spread("x", 0.0, 1.0, "ratio",
-                        "any temperature from the lowest ambient to the highest junction")
+    share = work.spread(
+        "x", 0.0, 1.0, "ratio", "any temperature from the lowest ambient to the highest junction"
+    )
     return work.derive("Tj", between, x=share, cold=cold, hot=hot)
 
 
-@formula("{cold} + {x} * ({hot} - {cold})", "temperature", up="cold hot", either="x",
-         source="range of temperatures")
+@formula(
+    "{cold} + {x} * ({hot} - {cold})",
+    "temperature",
+    up="cold hot",
+    either="x",
+    source="range of temperatures",
+)
 def between(cold: Any, x: Any, hot: Any) -> Any:
     """A temperature between two others."""
     return cold + x * (hot - cold)
@@ -53,29 +71,44 @@ def between(cold: Any, x: Any, hot: Any) -> Any:
 def trip(work: Work, side: str) -> Variable | None:
     """Band of the trip current of a side."""
     hot = work.derive(
-        "Rds", on_resistance, r=work.take("R25", "stage:mosfet.rdson"),
-        a=work.take("alpha", "stage:mosfet.rdson_tempco"), tj=junction_range(work),
+        "Rds",
+        on_resistance,
+        r=work.take("R25", "stage:mosfet.rdson"),
+        a=work.take("alpha", "stage:mosfet.rdson_tempco"),
+        tj=junction_range(work),
     )
-    return work.derive("Itrip", trip_current, vds=work.take("Vds,th", f"role:vds.threshold.{side}"),
-                       r=hot)
+    return work.derive(
+        "Itrip", trip_current, vds=work.take("Vds,th", f"role:vds.threshold.{side}"), r=hot
+    )
 
 
-_TRIP = ("role:vds.enable role:vds.threshold.{side} stage:mosfet.rdson stage:mosfet.rdson_tempco "
-         "stage:mosfet.temperature stage:temperature.ambient stage:mosfet.tj_max ")
+_TRIP = (
+    "role:vds.enable role:vds.threshold.{side} stage:mosfet.rdson stage:mosfet.rdson_tempco "
+    "stage:mosfet.temperature stage:temperature.ambient stage:mosfet.tj_max "
+)
 _TIMES = "role:vds.enable role:vds.blanking role:vds.filter "
 
 
-@sided("vds.no-false-trip", "VDS monitor stays silent at the peak current",
-       "Itrip = Vds,th / (R25 (1 + alpha (Tj - 25)))", _TRIP + "stage:motor.current.peak", CAUTION)
+@sided(
+    "vds.no-false-trip",
+    "VDS monitor stays silent at the peak current",
+    "Itrip = Vds,th / (R25 (1 + alpha (Tj - 25)))",
+    _TRIP + "stage:motor.current.peak",
+    CAUTION,
+)
 def no_false_trip(work: Work, side: str) -> Outcome:
     """Lowest trip current (hot, highest resistance) against the peak current."""
     work.switched_off("vds.enable")
     return work.at_least(trip(work, side), work.take("Ipk", "stage:motor.current.peak"))
 
 
-@sided("vds.protects", "VDS monitor trips before the MOSFET is overloaded",
-       "Itrip = Vds,th / (R25 (1 + alpha (Tj - 25)))", _TRIP + "stage:mosfet.pulse_current",
-       CAUTION)
+@sided(
+    "vds.protects",
+    "VDS monitor trips before the MOSFET is overloaded",
+    "Itrip = Vds,th / (R25 (1 + alpha (Tj - 25)))",
+    _TRIP + "stage:mosfet.pulse_current",
+    CAUTION,
+)
 def protects(work: Work, side: str) -> Outcome:
     """Highest trip current (cold, lowest resistance) against the pulse current survived."""
     work.switched_off("vds.enable")
@@ -89,9 +122,13 @@ def _deaf_time(work: Work) -> Variable | None:
     return blank if wait is None else work.derive("t_deaf", then, a=blank, b=wait)
 
 
-@sided("vds.blanking", "blanking and filter outlast the turn-on",
-       "t_blank + t_filter >= t_pd,on + (Qgs + Qgd) / Isource",
-       _TIMES + ON_USES + "chip:propagation.on", CAUTION)
+@sided(
+    "vds.blanking",
+    "blanking and filter outlast the turn-on",
+    "t_blank + t_filter >= t_pd,on + (Qgs + Qgd) / Isource",
+    _TIMES + ON_USES + "chip:propagation.on",
+    CAUTION,
+)
 def blanking(work: Work, side: str) -> Outcome:
     """The monitor must not look before VDS has fallen."""
     work.switched_off("vds.enable")
@@ -102,9 +139,13 @@ def blanking(work: Work, side: str) -> Outcome:
     return work.at_least(_deaf_time(work), needed)
 
 
-@sided("vds.withstand", "short circuit is switched off in time",
-       "t_blank + t_filter + t_cmp + t_off <= t_sc",
-       _TIMES + OFF_USES + "chip:vds.comparator_delay stage:mosfet.short_circuit_time", CAUTION)
+@sided(
+    "vds.withstand",
+    "short circuit is switched off in time",
+    "t_blank + t_filter + t_cmp + t_off <= t_sc",
+    _TIMES + OFF_USES + "chip:vds.comparator_delay stage:mosfet.short_circuit_time",
+    CAUTION,
+)
 def withstand(work: Work, side: str) -> Outcome:
     """Blanking, filter, comparator and turn-off against the short-circuit withstand time."""
     work.switched_off("vds.enable")

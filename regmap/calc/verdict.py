@@ -20,9 +20,7 @@ Status = Literal["holds", "thin", "fails", "not computed"]
 Extra = Variable | str | Callable[[], list[str]]
 Relation = Literal["at most", "at least", "within"]
 
-CAUTION = (
-    "Figures support, and do not replace, the data sheet, measurement and qualified review."
-)
+CAUTION = "Figures support, and do not replace, the data sheet, measurement and qualified review."
 
 _ORDER: dict[str, int] = {"fails": 0, "thin": 1, "not computed": 2, "holds": 3}
 
@@ -129,9 +127,13 @@ class Verdict:
         if limit is None:
             return f"{self.value.symbol} = {self.value.text()}; no limit stated"
         relation = "at most" if self.worst_max else "at least"
-        share = "" if self.relative is None or not math.isfinite(self.relative) else (
-            f" ({show_value(self.relative, 'percent', 3)}; "
-            f"{show_value(self.asked_margin, 'percent', 3)} asked)"
+        share = (
+            ""
+            if self.relative is None or not math.isfinite(self.relative)
+            else (
+                f" ({show_value(self.relative, 'percent', 3)}; "
+                f"{show_value(self.asked_margin, 'percent', 3)} asked)"
+            )
         )
         margin = show_value(self.margin or 0.0, self.value.dim, 3)
         return (

@@ -22,31 +22,47 @@ def _window(work: Work) -> Variable | None:
 
 
 def _service(work: Work) -> Variable | None:
-    return work.derive("t_service", stretched, a=work.take("t_set", "stage:watchdog.service"),
-                       tol=work.take("tol,ctl", "stage:controller.clock_tolerance"))
+    return work.derive(
+        "t_service",
+        stretched,
+        a=work.take("t_set", "stage:watchdog.service"),
+        tol=work.take("tol,ctl", "stage:controller.clock_tolerance"),
+    )
 
 
-_USES = ("role:watchdog.enable role:watchdog.window stage:watchdog.service "
-         "stage:controller.clock_tolerance chip:oscillator.tolerance ")
+_USES = (
+    "role:watchdog.enable role:watchdog.window stage:watchdog.service "
+    "stage:controller.clock_tolerance chip:oscillator.tolerance "
+)
 
 
-@check("watchdog.late", "watchdog served before its window ends",
-       "t_service (1 + tol,ctl) <= W (1 + tol)", _USES)
+@check(
+    "watchdog.late",
+    "watchdog served before its window ends",
+    "t_service (1 + tol,ctl) <= W (1 + tol)",
+    _USES,
+)
 def late(work: Work) -> Outcome:
     """Longest service period against the shortest window (TI SLLSF80B: total window, min)."""
-    total = work.derive("W,real", stretched, a=_window(work),
-                        tol=work.take("tol", "chip:oscillator.tolerance"))
+    total = work.derive(
+        "W,real", stretched, a=_window(work), tol=work.take("tol", "chip:oscillator.tolerance")
+    )
     return work.at_most(_service(work), total)
 
 
-@check("watchdog.early", "watchdog served after its closed window",
-       "t_service (1 + tol,ctl) >= W c (1 + tol)", _USES + "role:watchdog.closed_share")
+@check(
+    "watchdog.early",
+    "watchdog served after its closed window",
+    "t_service (1 + tol,ctl) >= W c (1 + tol)",
+    _USES + "role:watchdog.closed_share",
+)
 def early(work: Work) -> Outcome:
     """Shortest service period against the longest closed part (TI SLLSF80B)."""
     share = work.take("c", "role:watchdog.closed_share")
     if share is not None and isinstance(share.high, float) and share.high == 0:
         return None
     part = work.derive("closed", closed_part, w=_window(work), c=share)
-    real = work.derive("closed,real", stretched, a=part,
-                       tol=work.take("tol", "chip:oscillator.tolerance"))
+    real = work.derive(
+        "closed,real", stretched, a=part, tol=work.take("tol", "chip:oscillator.tolerance")
+    )
     return work.at_least(_service(work), real)

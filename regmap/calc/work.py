@@ -119,8 +119,9 @@ class Work:
         if variable is None:
             return None
         middle = self._typical(variable)
-        return Variable(symbol, middle, middle, middle, variable.dim, origin=variable.origin,
-                        note=note)
+        return Variable(
+            symbol, middle, middle, middle, variable.dim, origin=variable.origin, note=note
+        )
 
     def _typical(self, variable: Variable) -> Any:
         return variable.typ
@@ -148,8 +149,9 @@ class Work:
 
     # the end
 
-    def _margin(self, lower: Variable | None, upper: Variable | None, value: Variable,
-                base: Variable | None) -> tuple[float, float, bool]:
+    def _margin(
+        self, lower: Variable | None, upper: Variable | None, value: Variable, base: Variable | None
+    ) -> tuple[float, float, bool]:
         """(margin, relative, whether the upper limit decides), for the nearer limit."""
         found: list[tuple[float, float, bool]] = []
         if lower is not None:
@@ -166,31 +168,48 @@ class Work:
         return distance, relative, is_upper
 
     def _end(
-        self, value: Variable | None, lower: Variable | None, upper: Variable | None,
+        self,
+        value: Variable | None,
+        lower: Variable | None,
+        upper: Variable | None,
         base: Variable | None = None,
     ) -> Verdict:
         asked = self.take("asked margin", "stage:goals.margin")
         share = asked.typ if asked is not None else 0.0
         nothing = lower is None and upper is None
         if value is None or nothing or self.missing:
-            return self._verdict("not computed", value=value, lower=lower, upper=upper,
-                                 asked_margin=share)
+            return self._verdict(
+                "not computed", value=value, lower=lower, upper=upper, asked_margin=share
+            )
         margin, relative, is_upper = self._margin(lower, upper, value, base)
         status = "fails" if margin < 0 else "thin" if relative < share else "holds"
         return self._verdict(
-            status, value=value, lower=lower, upper=upper, margin=margin, relative=relative,
-            worst_max=is_upper, asked_margin=share,
+            status,
+            value=value,
+            lower=lower,
+            upper=upper,
+            margin=margin,
+            relative=relative,
+            worst_max=is_upper,
+            asked_margin=share,
         )
 
     def _verdict(self, status: Any, **parts: Any) -> Verdict:
         return Verdict(
-            check=self.about.name, title=self.about.title, formula=self.about.formula,
-            status=status, missing=tuple(self.missing), asked=tuple(self.asked),
-            extra=tuple(self.extra), caution=self.about.caution, **parts,
+            check=self.about.name,
+            title=self.about.title,
+            formula=self.about.formula,
+            status=status,
+            missing=tuple(self.missing),
+            asked=tuple(self.asked),
+            extra=tuple(self.extra),
+            caution=self.about.caution,
+            **parts,
         )
 
-    def at_most(self, value: Variable | None, limit: Variable | None,
-                base: Variable | None = None) -> Verdict:
+    def at_most(
+        self, value: Variable | None, limit: Variable | None, base: Variable | None = None
+    ) -> Verdict:
         """The verdict that `value` stays at or below `limit` at its worst corner.
 
         The relative margin is a share of the limit, or of its distance to `base` where zero of
@@ -202,8 +221,9 @@ class Work:
         """The verdict that `value` stays at or above `limit` at its worst corner."""
         return self._end(value, limit, None)
 
-    def within(self, value: Variable | None, lower: Variable | None,
-               upper: Variable | None) -> Verdict:
+    def within(
+        self, value: Variable | None, lower: Variable | None, upper: Variable | None
+    ) -> Verdict:
         """The verdict that `value` stays between two limits; one of them may be absent."""
         return self._end(value, lower, upper)
 
@@ -278,7 +298,10 @@ class Sampler(Work):
         return Variable(symbol, drawn, drawn, drawn, rule.dim, formula=rule)
 
     def _end(
-        self, value: Variable | None, lower: Variable | None, upper: Variable | None,
+        self,
+        value: Variable | None,
+        lower: Variable | None,
+        upper: Variable | None,
         base: Variable | None = None,  # noqa: ARG002 (the interval bench uses it)
     ) -> Verdict:
         return self._verdict("not computed", value=value, lower=lower, upper=upper)

@@ -76,8 +76,12 @@ def boxes(draw: st.DrawFn, base: Inputs) -> Inputs:
     return base.with_values(changed)
 
 
-@settings(max_examples=3, deadline=None, derandomize=True,
-          suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
+@settings(
+    max_examples=3,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(data=st.data(), seed=st.integers(0, 1000))
 def test_draws_stay_inside_in_other_boxes(shape: Inputs, data: st.DataObject, seed: int) -> None:
     run_all(data.draw(boxes(shape)), seed)
@@ -87,8 +91,16 @@ def test_a_wrong_direction_is_noticed() -> None:
     def quotient(q: float, i: float) -> float:
         return q / i
 
-    wrong = Formula("wrong", "{q} / {i}", "time", quotient, frozenset({"q", "i"}), frozenset(),
-                    frozenset(), "a planted error")
+    wrong = Formula(
+        "wrong",
+        "{q} / {i}",
+        "time",
+        quotient,
+        frozenset({"q", "i"}),
+        frozenset(),
+        frozenset(),
+        "a planted error",
+    )
     q = Variable("Q", 1.0, 2.0, 3.0, "charge")
     i = Variable("I", 1.0, 2.0, 4.0, "current")
     band = derive("t", wrong, {"q": q, "i": i})
@@ -98,8 +110,11 @@ def test_a_wrong_direction_is_noticed() -> None:
 def test_every_formula_is_reached_by_some_shape(shapes: list[Inputs]) -> None:
     seen = {
         variable.formula.name
-        for inputs in shapes for check in checks() for verdict in check.work(inputs)
-        for variable in verdict.variables() if variable.formula is not None
+        for inputs in shapes
+        for check in checks()
+        for verdict in check.work(inputs)
+        for variable in verdict.variables()
+        if variable.formula is not None
     }
     assert set(FORMULAS) - seen == set()
 
@@ -144,9 +159,15 @@ def test_dimensions_agree(shape: Inputs, unit: str) -> None:
         return Band(band.low * by, band.typ * by, band.high * by, band.dim)
 
     faults = tuple(
-        FaultTiming(name=f.name, adds=f.adds, how=f.how, masked_by=f.masked_by, needed=f.needed,
-                    detect=scaled(f.detect) if f.detect else None,
-                    react=scaled(f.react) if f.react else None)
+        FaultTiming(
+            name=f.name,
+            adds=f.adds,
+            how=f.how,
+            masked_by=f.masked_by,
+            needed=f.needed,
+            detect=scaled(f.detect) if f.detect else None,
+            react=scaled(f.react) if f.react else None,
+        )
         for f in shape.facts.faults or ()
     )
     facts = Facts(status_registers=5, frame_bits=24, extra_frames=1, faults=faults)
@@ -156,8 +177,13 @@ def test_dimensions_agree(shape: Inputs, unit: str) -> None:
             continue
         before = with_defaults(check, shape)
         after = before.with_values(
-            [Input(i.name, scaled(i.value), i.origin) for i in before.known().values()
-             if isinstance(i.value, Band)], facts)
+            [
+                Input(i.name, scaled(i.value), i.origin)
+                for i in before.known().values()
+                if isinstance(i.value, Band)
+            ],
+            facts,
+        )
         for old, new in zip(check.work(before), check.work(after), strict=True):
             assert old.status == new.status, check.name
             if old.value is None or new.value is None:
@@ -165,7 +191,8 @@ def test_dimensions_agree(shape: Inputs, unit: str) -> None:
             by = float(factor) ** DIMENSIONS[old.value.dim][0][index]
             for end in ("low", "typ", "high"):
                 assert getattr(new.value, end) == pytest.approx(
-                    getattr(old.value, end) * by, rel=1e-9, abs=1e-15 * by), check.name
+                    getattr(old.value, end) * by, rel=1e-9, abs=1e-15 * by
+                ), check.name
             assert new.relative == pytest.approx(old.relative, rel=1e-9), check.name
             compared += 1
     assert compared > 55

@@ -29,7 +29,8 @@ Array = np.ndarray[Any, Any]
 #: supply V, load A, source current or drive resistance, resistive
 POINTS = [
     (volts, amps, drive, resistive)
-    for volts in (13.5, 24, 48) for amps in (15, 60)
+    for volts in (13.5, 24, 48)
+    for amps in (15, 60)
     for drive, resistive in ((30, False), (150, False), (600, False), (20, True), (60, True))
 ]
 
@@ -39,18 +40,27 @@ POINTS = [
 BOUNDS = {"current": (7.0, 5.5, 5.0), "resistive": (7.0, 5.5, 4.0)}
 
 
-def stage(given: Callable[..., Inputs], volts: float, amps: float, drive: float,
-          resistive: bool) -> Inputs:
+def stage(
+    given: Callable[..., Inputs], volts: float, amps: float, drive: float, resistive: bool
+) -> Inputs:
     table: dict[str, str | int] = {
-        "stage:supply.voltage": f"{volts} V", "stage:motor.current.peak": f"{amps} A",
-        "chip:gate.voltage.high": "11 V", "stage:mosfet.qgs": "14 nC", "stage:mosfet.qgd": "12 nC",
-        "stage:mosfet.vth": "2.8 V", "stage:mosfet.plateau": "4.6 V",
-        "stage:mosfet.rdson": "1.8 mohm", "stage:limits.rise_time.max": "1 us",
-        "stage:limits.dvdt": "1000 V/us", "stage:mosfet.internal_resistance": "1 ohm",
+        "stage:supply.voltage": f"{volts} V",
+        "stage:motor.current.peak": f"{amps} A",
+        "chip:gate.voltage.high": "11 V",
+        "stage:mosfet.qgs": "14 nC",
+        "stage:mosfet.qgd": "12 nC",
+        "stage:mosfet.vth": "2.8 V",
+        "stage:mosfet.plateau": "4.6 V",
+        "stage:mosfet.rdson": "1.8 mohm",
+        "stage:limits.rise_time.max": "1 us",
+        "stage:limits.dvdt": "1000 V/us",
+        "stage:mosfet.internal_resistance": "1 ohm",
     }
     if resistive:
-        table |= {"chip:drive.resistance.source": f"{drive} ohm",
-                  "chip:drive.resistance.sink": f"{drive / 2} ohm"}
+        table |= {
+            "chip:drive.resistance.source": f"{drive} ohm",
+            "chip:drive.resistance.sink": f"{drive / 2} ohm",
+        }
     else:
         table |= {"role:gate.source": f"{drive} mA", "role:gate.sink": f"{2 * drive} mA"}
     return given(table)
@@ -58,8 +68,14 @@ def stage(given: Callable[..., Inputs], volts: float, amps: float, drive: float,
 
 def simulate(item: Bridge, folder: Path) -> Array:
     (folder / "edge.cir").write_text(deck(item), encoding="ascii")
-    done = subprocess.run(["ngspice", "-b", "edge.cir"], cwd=folder, capture_output=True,
-                          text=True, timeout=60, check=False)
+    done = subprocess.run(
+        ["ngspice", "-b", "edge.cir"],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
     path = folder / "edges.data"
     assert path.exists(), done.stdout[-800:] + done.stderr[-800:]
     assert "aborted" not in done.stderr
@@ -101,8 +117,11 @@ def measured(item: Bridge, waves: Array, way: str) -> tuple[float, float, float]
 
 
 @pytest.fixture(scope="module")
-def agreement(given: Callable[..., Inputs], need_tool: Callable[[str], str],
-              tmp_path_factory: pytest.TempPathFactory) -> list[tuple[str, tuple[float, ...]]]:
+def agreement(
+    given: Callable[..., Inputs],
+    need_tool: Callable[[str], str],
+    tmp_path_factory: pytest.TempPathFactory,
+) -> list[tuple[str, tuple[float, ...]]]:
     """Kind of drive and disagreement in percent (edge, plateau, dV/dt), for each edge."""
     need_tool("ngspice")
     assert shutil.which("ngspice")
@@ -118,13 +137,18 @@ def agreement(given: Callable[..., Inputs], need_tool: Callable[[str], str],
             estimate = float(value.typ)
             slope = item.supply / estimate
             edge, flat, steepest = measured(item, waves, way)
-            percent = (100 * (edge / (0.8 * estimate) - 1), 100 * (flat / estimate - 1),
-                       100 * (steepest / slope - 1))
+            percent = (
+                100 * (edge / (0.8 * estimate) - 1),
+                100 * (flat / estimate - 1),
+                100 * (steepest / slope - 1),
+            )
             kind = "resistive" if resistive else "current"
             rows.append((kind, percent))
-            say(f"{item.side:4} {way:3} {volts:5} V {amps:3} A {drive:4} "
+            say(
+                f"{item.side:4} {way:3} {volts:5} V {amps:3} A {drive:4} "
                 f"{'ohm' if resistive else 'mA ':3}: edge {percent[0]:+5.1f} %, "
-                f"plateau {percent[1]:+5.1f} %, dV/dt {percent[2]:+5.1f} %")
+                f"plateau {percent[1]:+5.1f} %, dV/dt {percent[2]:+5.1f} %"
+            )
     return rows
 
 
@@ -135,15 +159,20 @@ def test_agreement_over_the_points(agreement: list[tuple[str, tuple[float, ...]]
         table = np.array([row for k, row in agreement if k == kind])
         worst = np.abs(table).max(axis=0)
         mean = np.abs(table).mean(axis=0)
-        say(f"{kind} drive, {len(table)} edges: worst {worst.round(1)} %, "
-            f"mean {mean.round(1)} % (VDS edge, plateau, dV/dt)")
+        say(
+            f"{kind} drive, {len(table)} edges: worst {worst.round(1)} %, "
+            f"mean {mean.round(1)} % (VDS edge, plateau, dV/dt)"
+        )
         assert (worst <= bounds).all(), f"{kind}: {worst}"
         assert (mean <= np.array(bounds) / 2).all(), f"{kind}: {mean}"
 
 
 @pytest.mark.parametrize("ratio", [3, 8])
 def test_steepest_part_with_a_falling_capacitance(
-    given: Callable[..., Inputs], need_tool: Callable[[str], str], tmp_path: Path, ratio: float,
+    given: Callable[..., Inputs],
+    need_tool: Callable[[str], str],
+    tmp_path: Path,
+    ratio: float,
 ) -> None:
     """With Cgd that falls with the drain voltage the plateau stays Qgd / Ig, but the steepest
     slope follows the smallest capacitance: that is why `mosfet.crss` is asked for."""
@@ -153,9 +182,12 @@ def test_steepest_part_with_a_falling_capacitance(
     mean = item.supply * item.source / item.qgd
     assert flat == pytest.approx(item.qgd / item.source, rel=0.12)
     assert steepest > 1.3 * mean
-    asked = stage(given, 24, 60, 100, False).with_values([
-        Input("stage:mosfet.crss", parse_band(f"{item.cgd * 1e12:.4f} pF"), "test"),
-        Input("role:gate.sink", parse_band("100 mA"), "test")])
+    asked = stage(given, 24, 60, 100, False).with_values(
+        [
+            Input("stage:mosfet.crss", parse_band(f"{item.cgd * 1e12:.4f} pF"), "test"),
+            Input("role:gate.sink", parse_band("100 mA"), "test"),
+        ]
+    )
     (verdict,) = run(asked, ["gate.dvdt.low"])
     assert verdict.value is not None
     assert verdict.value.typ >= 0.98 * steepest, "the estimate with Crss covers the steepest part"
@@ -183,8 +215,30 @@ def test_deck_without_its_inputs(given: Callable[..., Inputs]) -> None:
     with pytest.raises(CallError, match=r"no deck without .*stage:mosfet\.qgd"):
         bridge(given({"role:gate.source": "60 mA"}))
     with pytest.raises(CallError, match="threshold < plateau < gate voltage"):
-        Bridge(side="low", supply=24, current=10, gate_voltage=4, source=0.1, sink=0.1, qgs=1e-8,
-               qgd=1e-8, vth=3, plateau=5, rdson=1e-3)
+        Bridge(
+            side="low",
+            supply=24,
+            current=10,
+            gate_voltage=4,
+            source=0.1,
+            sink=0.1,
+            qgs=1e-8,
+            qgd=1e-8,
+            vth=3,
+            plateau=5,
+            rdson=1e-3,
+        )
     with pytest.raises(CallError, match="expected high or low"):
-        Bridge(side="middle", supply=24, current=10, gate_voltage=11, source=0.1, sink=0.1,
-               qgs=1e-8, qgd=1e-8, vth=3, plateau=5, rdson=1e-3)
+        Bridge(
+            side="middle",
+            supply=24,
+            current=10,
+            gate_voltage=11,
+            source=0.1,
+            sink=0.1,
+            qgs=1e-8,
+            qgd=1e-8,
+            vth=3,
+            plateau=5,
+            rdson=1e-3,
+        )

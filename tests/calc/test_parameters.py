@@ -14,8 +14,9 @@ EVERY = [(kind, row) for kind, table in TABLES.items() for row in table.values()
 def test_row(kind: str, row: Parameter) -> None:
     assert row.doc
     assert row.dimension is None or row.dimension in DIMENSIONS
-    assert row.kind in ({"quantity", "switch"} if kind == "role" else
-                        {"quantity", "count", "choice"})
+    assert row.kind in (
+        {"quantity", "switch"} if kind == "role" else {"quantity", "count", "choice"}
+    )
     if row.instead is not None:
         other = TABLES[kind][row.instead]
         assert other.dimension == row.dimension

@@ -42,8 +42,9 @@ def test_all_plots(shape: Inputs) -> None:
     assert plots(shape) == drawn, "the same input gives the same bytes"
 
 
-@pytest.mark.parametrize(("way", "figure"), [("on", "gate.rise-time.low"),
-                                             ("off", "gate.fall-time.low")])
+@pytest.mark.parametrize(
+    ("way", "figure"), [("on", "gate.rise-time.low"), ("off", "gate.fall-time.low")]
+)
 def test_edge_shows_the_calculated_plateau(build: Build, way: str, figure: str) -> None:
     svg = edge(build(), "low", way)
     (verdict,) = run(build(), [figure])
@@ -55,7 +56,7 @@ def test_edge_shows_the_calculated_plateau(build: Build, way: str, figure: str) 
     vds = [tuple(map(float, p.split(","))) for p in lines[5].split()]
     sloped = [(a, b) for a, b in pairwise(vds) if abs(a[1] - b[1]) > 5]
     assert len(sloped) == 1
-    (start, stop), = sloped
+    ((start, stop),) = sloped
     box, span = 680 - 84, max(float(p.split()[-1].split(",")[0]) for p in lines) - 64
     assert span == pytest.approx(box, abs=0.1)
     whole = _time_at_right_edge(svg)
@@ -66,8 +67,11 @@ def _time_at_right_edge(svg: str) -> float:
     """The time axis' end in s, from two of its tick labels."""
     root = ET.fromstring(svg)
     unit = next(w for w in texts(svg) if w.startswith("time from")).rpartition(" ")[2]
-    marks = [(float(t.get("x", 0)), float(t.text or "")) for t in root.iter(f"{NS}text")
-             if re.fullmatch(r"[\d.]+", t.text or "") and t.get("text-anchor") == "middle"]
+    marks = [
+        (float(t.get("x", 0)), float(t.text or ""))
+        for t in root.iter(f"{NS}text")
+        if re.fullmatch(r"[\d.]+", t.text or "") and t.get("text-anchor") == "middle"
+    ]
     (x0, v0), (x1, v1) = marks[0], marks[-1]
     per = (v1 - v0) / (x1 - x0)
     return (v0 + (660 - x0) * per) * {"ns": 1e-9, "us": 1e-6}[unit]
@@ -108,8 +112,14 @@ def test_missing_inputs_are_named(build: Build) -> None:
         edge(build(chip___gate__voltage__high="4 V"), "high")
 
 
-@pytest.mark.parametrize(("low", "high", "want"), [
-    (0, 10, [0, 2, 4, 6, 8, 10]), (-40, 175, [0, 50, 100, 150]), (0, 0.9, [0, 0.2, 0.4, 0.6, 0.8])])
+@pytest.mark.parametrize(
+    ("low", "high", "want"),
+    [
+        (0, 10, [0, 2, 4, 6, 8, 10]),
+        (-40, 175, [0, 50, 100, 150]),
+        (0, 0.9, [0, 0.2, 0.4, 0.6, 0.8]),
+    ],
+)
 def test_ticks(low: float, high: float, want: list[float]) -> None:
     assert ticks(low, high) == pytest.approx(want)
 

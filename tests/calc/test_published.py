@@ -18,15 +18,10 @@ from regmap.calc.bootstrap import (
 )
 from regmap.calc.deadtime import delay_difference
 from regmap.calc.drive import charge_time, source_resistive
-from regmap.calc.gate import (
-    driver_share,
-    gate_power,
-    gate_supply_current,
-    miller_current,
-    miller_voltage,
-    voltage_slope,
-)
-from regmap.calc.sense import range_up, shunt_power, shunt_trip
+from regmap.calc.gate import miller_current, miller_voltage, voltage_slope
+from regmap.calc.gatesupply import driver_share, gate_power, gate_supply_current
+from regmap.calc.sense import range_up
+from regmap.calc.shunt import shunt_power, shunt_trip
 from regmap.calc.supply import LOAD_DUMP
 from regmap.calc.thermal import conduction_loss, heated_by, switching_loss
 from regmap.calc.vds import trip_current
@@ -52,8 +47,14 @@ def test_total_gate_charge_time(given: Given) -> None:
     # 210 ns and 102 ns; recomputed 210.3 ns and 101.7 ns.
     assert charge_time(q=61e-9, i=0.29) == pytest.approx(210e-9, abs=0.5e-9)
     assert charge_time(q=61e-9, i=0.6) == pytest.approx(102e-9, abs=0.5e-9)
-    inputs = given({"stage:mosfet.qg": "61 nC", "role:gate.source": "290 mA",
-                    "role:gate.sink": "600 mA", "role:gate.drive_time": "1 us"})
+    inputs = given(
+        {
+            "stage:mosfet.qg": "61 nC",
+            "role:gate.source": "290 mA",
+            "role:gate.sink": "600 mA",
+            "role:gate.drive_time": "1 us",
+        }
+    )
     assert typ(one(inputs, "gate.drive-time.high")) == pytest.approx(61e-9 / 0.29)
 
 
@@ -79,21 +80,36 @@ def test_driver_share_has_the_half() -> None:
 def test_slew_rate_design(given: Given) -> None:
     # TI SLLSFQ7 design table (result recomputed, not printed): 24 V at 120 V/us and 14 nC needs
     # 200 ns and 70 mA.
-    inputs = given({"stage:mosfet.qgd": "14 nC", "role:gate.source": "70 mA",
-                    "role:gate.sink": "70 mA", "stage:supply.voltage": "24 V",
-                    "stage:limits.dvdt": "130 V/us", "stage:limits.rise_time.max": "300 ns"})
+    inputs = given(
+        {
+            "stage:mosfet.qgd": "14 nC",
+            "role:gate.source": "70 mA",
+            "role:gate.sink": "70 mA",
+            "stage:supply.voltage": "24 V",
+            "stage:limits.dvdt": "130 V/us",
+            "stage:limits.rise_time.max": "300 ns",
+        }
+    )
     assert typ(one(inputs, "gate.rise-time.high")) == pytest.approx(200e-9)
     assert typ(one(inputs, "gate.dvdt.low")) == pytest.approx(120e6)
     assert voltage_slope(vs=24, ion=0.07, ioff=0.01, qgd=14e-9) == pytest.approx(120e6)
 
 
-@pytest.mark.parametrize(("current", "time"), [
-    ("43.33 mA", 300e-9), ("130 mA", 100e-9), ("86.67 mA", 150e-9), ("260 mA", 50e-9)])
+@pytest.mark.parametrize(
+    ("current", "time"),
+    [("43.33 mA", 300e-9), ("130 mA", 100e-9), ("86.67 mA", 150e-9), ("260 mA", 50e-9)],
+)
 def test_rise_and_fall_times(given: Given, current: str, time: float) -> None:
     # TI SLVSFV1B eqs. 7, 8 and table 9-1 (recomputed): 13 nC, rise 100..300 ns needs 43.3..130 mA
     # source, fall 50..150 ns needs 86.7..260 mA sink.
-    inputs = given({"stage:mosfet.qgd": "13 nC", "role:gate.source": current,
-                    "role:gate.sink": current, "stage:limits.rise_time.max": "1 us"})
+    inputs = given(
+        {
+            "stage:mosfet.qgd": "13 nC",
+            "role:gate.source": current,
+            "role:gate.sink": current,
+            "stage:limits.rise_time.max": "1 us",
+        }
+    )
     assert typ(one(inputs, "gate.rise-time.low")) == pytest.approx(time, rel=2e-4)
     assert typ(one(inputs, "gate.fall-time.low")) == pytest.approx(time, rel=2e-4)
 
@@ -132,12 +148,17 @@ def test_bootstrap_design(given: Given) -> None:
     charge = charge_per_period(qg=54e-9, ib=115e-6, f=20e3)
     assert charge == pytest.approx(59.75e-9)
     assert charge == pytest.approx(59.8e-9, abs=0.06e-9)
-    inputs = given({
-        "chip:high_side_supply": "bootstrap", "stage:mosfet.qg": "54 nC",
-        "chip:bootstrap.bias_current": "115 uA", "stage:mosfet.gate_leakage": "0 A",
-        "stage:pwm.duty.max": "99.99 %", "stage:pwm.frequency": "20 kHz",
-        "stage:bootstrap.capacitor": "59.75 nF",
-    })
+    inputs = given(
+        {
+            "chip:high_side_supply": "bootstrap",
+            "stage:mosfet.qg": "54 nC",
+            "chip:bootstrap.bias_current": "115 uA",
+            "stage:mosfet.gate_leakage": "0 A",
+            "stage:pwm.duty.max": "99.99 %",
+            "stage:pwm.frequency": "20 kHz",
+            "stage:bootstrap.capacitor": "59.75 nF",
+        }
+    )
     assert typ(one(inputs, "bootstrap.droop")) == pytest.approx(1, rel=1e-3)
 
 
@@ -186,11 +207,14 @@ def test_charge_pump_rule(given: Given, bridges: int) -> None:
     limit = 15e-3 / (bridges * 45e3)
     assert limit == pytest.approx({1: 333e-9, 3: 111e-9}[bridges], rel=2e-3)
     for nc, status in ((0.89, "holds"), (1.01, "fails")):
-        inputs = given({
-            "chip:charge_pump.current": "15 mA", "stage:pwm.frequency": "45 kHz",
-            "stage:mosfet.qg": f"{limit * nc * 1e9:.4f} nC",
-            "stage:pwm.half_bridges": str(bridges),
-        })
+        inputs = given(
+            {
+                "chip:charge_pump.current": "15 mA",
+                "stage:pwm.frequency": "45 kHz",
+                "stage:mosfet.qg": f"{limit * nc * 1e9:.4f} nC",
+                "stage:pwm.half_bridges": str(bridges),
+            }
+        )
         assert one(inputs, "gate.supply.high").status == status
 
 
@@ -216,8 +240,11 @@ def test_resistor_programmed_deadtime() -> None:
 def test_converter_loss() -> None:
     # ST A5973D eqs. 23-25 (also DocID14117 r4 p. 28): R I^2 D + V I tsw f + V Iq with
     # tsw = (ton + toff) / 2: 0.4 ohm, 2 A, 0.3, 12 V, 70 ns, 250 kHz, 2.5 mA are 0.93 W.
-    total = (conduction_loss(s=0.3, i=2, r=0.4)
-             + switching_loss(s=1, vs=12, i=2, ton=70e-9, toff=70e-9, f=250e3) + 12 * 2.5e-3)
+    total = (
+        conduction_loss(s=0.3, i=2, r=0.4)
+        + switching_loss(s=1, vs=12, i=2, ton=70e-9, toff=70e-9, f=250e3)
+        + 12 * 2.5e-3
+    )
     assert total == pytest.approx(0.93, abs=1e-9)
     # Same, eq. 27: 70 degC + 0.93 W x 42 K/W is about 110 degC; recomputed 109.06.
     assert heated_by(ta=70, rth=42, p=total) == pytest.approx(109.06)
@@ -231,11 +258,18 @@ def test_driver_loss(given: Given) -> None:
     assert pytest.approx(6.8e-3, abs=0.02e-3) == 12 * 0.43e-3 + 11 * 0.15e-3
     assert pytest.approx(2.26e-3, abs=0.005e-3) == 72 * 0.033e-3 * 0.95
     assert gate_power(n=1, qg=2.5e-9, vg=72, f=50e3) == pytest.approx(9e-3)
-    inputs = given({
-        "stage:supply.driver": "12 V", "chip:supply.current": "0.5675 mA",
-        "stage:mosfet.qg": "0.000001 pC", "stage:pwm.frequency": "1 Hz",
-        "chip:temperature.max": "150 degC", "stage:temperature.board": "25 degC",
-        "chip:thermal.resistance": "100 K/W", "chip:high_side_supply": "charge pump"})
+    inputs = given(
+        {
+            "stage:supply.driver": "12 V",
+            "chip:supply.current": "0.5675 mA",
+            "stage:mosfet.qg": "0.000001 pC",
+            "stage:pwm.frequency": "1 Hz",
+            "chip:temperature.max": "150 degC",
+            "stage:temperature.board": "25 degC",
+            "chip:thermal.resistance": "100 K/W",
+            "chip:high_side_supply": "charge pump",
+        }
+    )
     assert typ(one(inputs, "gate.driver-power")) == pytest.approx(6.81e-3)
 
 
@@ -265,18 +299,54 @@ def test_sense_range(given: Given) -> None:
     assert shunt_power(i=28.3, r=2.5e-3) == pytest.approx(2, rel=2e-3)
     assert pytest.approx(3.7e-3, rel=0.02) == 3 / 28.3**2
     for gain, status in ((20, "holds"), (40, "fails")):
-        inputs = given({
-            "role:sense.gain": f"{gain}", "chip:sense.gain_error": "0 %",
-            "stage:shunt.resistance": "1 mohm", "stage:adc.reference": "3.3 V",
-            "chip:sense.output.low": "0.25 V", "stage:motor.current.peak": "40 A"})
+        inputs = given(
+            {
+                "role:sense.gain": f"{gain}",
+                "chip:sense.gain_error": "0 %",
+                "stage:shunt.resistance": "1 mohm",
+                "stage:adc.reference": "3.3 V",
+                "chip:sense.output.low": "0.25 V",
+                "stage:motor.current.peak": "40 A",
+            }
+        )
         assert one(inputs, "sense.range").status == status
 
 
 # TI SLOS842 table 10, 32 thresholds in V.
 THRESHOLDS = [
-    0.060, 0.068, 0.076, 0.086, 0.097, 0.109, 0.123, 0.138, 0.155, 0.175, 0.197, 0.222, 0.250,
-    0.282, 0.317, 0.358, 0.403, 0.454, 0.511, 0.576, 0.648, 0.730, 0.822, 0.926, 1.043, 1.175,
-    1.324, 1.491, 1.679, 1.892, 2.131, 2.400]
+    0.060,
+    0.068,
+    0.076,
+    0.086,
+    0.097,
+    0.109,
+    0.123,
+    0.138,
+    0.155,
+    0.175,
+    0.197,
+    0.222,
+    0.250,
+    0.282,
+    0.317,
+    0.358,
+    0.403,
+    0.454,
+    0.511,
+    0.576,
+    0.648,
+    0.730,
+    0.822,
+    0.926,
+    1.043,
+    1.175,
+    1.324,
+    1.491,
+    1.679,
+    1.892,
+    2.131,
+    2.400,
+]
 
 
 def test_vds_thresholds_and_first_that_holds(given: Given) -> None:
@@ -288,10 +358,15 @@ def test_vds_thresholds_and_first_that_holds(given: Given) -> None:
     assert trip_current(vds=0.396, r=2.2e-3 * 1.8) == pytest.approx(100)
     holding = []
     for volts in THRESHOLDS:
-        inputs = given({
-            "role:vds.threshold": f"{volts} V", "stage:mosfet.rdson": "2.2 mohm",
-            "stage:mosfet.rdson_tempco": "0.8 %/K", "stage:mosfet.temperature": "25..125 degC",
-            "stage:motor.current.peak": "100 A"})
+        inputs = given(
+            {
+                "role:vds.threshold": f"{volts} V",
+                "stage:mosfet.rdson": "2.2 mohm",
+                "stage:mosfet.rdson_tempco": "0.8 %/K",
+                "stage:mosfet.temperature": "25..125 degC",
+                "stage:motor.current.peak": "100 A",
+            }
+        )
         if one(inputs, "vds.no-false-trip.low").status != "fails":
             holding.append(volts)
     assert holding == THRESHOLDS[16:]
@@ -305,22 +380,33 @@ def test_shunt_comparator() -> None:
 # Watchdog and fault reaction
 
 
-@pytest.mark.parametrize(("window", "closed_max", "total_min", "centre", "usable"), [
-    ("60 ms", 33, 54, 43.5, 21), ("64 ms", 35.2, 57.6, 46.4, 22.4)])
-def test_watchdog_window(given: Given, window: str, closed_max: float, total_min: float,
-                         centre: float, usable: float) -> None:
+@pytest.mark.parametrize(
+    ("window", "closed_max", "total_min", "centre", "usable"),
+    [("60 ms", 33, 54, 43.5, 21), ("64 ms", 35.2, 57.6, 46.4, 22.4)],
+)
+def test_watchdog_window(
+    given: Given, window: str, closed_max: float, total_min: float, centre: float, usable: float
+) -> None:
     # TI SLLSF80B (60 ms) and SLLSFO8C (64 ms), 50/50 and +-10 %: total 54/66 and 57.6/70.4,
     # closed 27/33 and 28.8/35.2, usable 21 and 22.4 ms about 43.5 and 46.4 ms.
     assert total_min - closed_max == pytest.approx(usable)
     assert (total_min + closed_max) / 2 == pytest.approx(centre)
-    for service, early, late in ((centre, "holds", "holds"), (closed_max - 0.01, "fails", "holds"),
-                                 (total_min + 0.01, "holds", "fails"),
-                                 (closed_max + 0.01, "thin", "holds"),
-                                 (total_min - 0.01, "holds", "thin")):
-        inputs = given({
-            "role:watchdog.window": window, "role:watchdog.closed_share": "50 %",
-            "chip:oscillator.tolerance": "-10..10 %", "stage:controller.clock_tolerance": "0 %",
-            "stage:watchdog.service": f"{service} ms"})
+    for service, early, late in (
+        (centre, "holds", "holds"),
+        (closed_max - 0.01, "fails", "holds"),
+        (total_min + 0.01, "holds", "fails"),
+        (closed_max + 0.01, "thin", "holds"),
+        (total_min - 0.01, "holds", "thin"),
+    ):
+        inputs = given(
+            {
+                "role:watchdog.window": window,
+                "role:watchdog.closed_share": "50 %",
+                "chip:oscillator.tolerance": "-10..10 %",
+                "stage:controller.clock_tolerance": "0 %",
+                "stage:watchdog.service": f"{service} ms",
+            }
+        )
         assert one(inputs, "watchdog.early").status == early
         assert one(inputs, "watchdog.late").status == late
     verdict = one(inputs, "watchdog.late")
@@ -342,8 +428,9 @@ def test_fault_tolerant_time(reaction: str, status: str) -> None:
     react = parse_band("10 ms" if reaction == "-" else reaction)
     detect = parse_band("100 ms" if reaction != "-" else "50 ms")
     fault = FaultTiming(name="F", detect=detect, react=react)
-    inputs = Inputs([Input("stage:safety.ftti", parse_band("100 ms"), "test")],
-                    Facts(faults=(fault,)))
+    inputs = Inputs(
+        [Input("stage:safety.ftti", parse_band("100 ms"), "test")], Facts(faults=(fault,))
+    )
     verdict = one(inputs, "reaction.time.F")
     assert verdict.status == status
     if status == "fails":
@@ -359,8 +446,10 @@ def test_load_dump_levels(given: Given) -> None:
     assert LOAD_DUMP["12 V test A"] == (79, 101)
     assert LOAD_DUMP["24 V test A"] == (151, 202)
     assert LOAD_DUMP["12 V test B"] == (35, 35)
-    verdict = one(given({"stage:supply.load_dump_class": "12 V test B", "chip:supply.max": "40 V"}),
-                  "supply.load-dump-chip")
+    verdict = one(
+        given({"stage:supply.load_dump_class": "12 V test B", "chip:supply.max": "40 V"}),
+        "supply.load-dump-chip",
+    )
     assert verdict.status == "holds"
     assert "ISO 16750-2" in verdict.caution
     assert any("secondary" in v.note for v in verdict.inputs)
@@ -373,7 +462,13 @@ def test_load_dump_levels(given: Given) -> None:
 
 
 def test_six_switches(given: Given) -> None:
-    inputs = given({"chip:high_side_supply": "bootstrap", "chip:regulator.current": "30 mA",
-                    "stage:mosfet.qg": "100 nC", "stage:pwm.frequency": "20 kHz"})
+    inputs = given(
+        {
+            "chip:high_side_supply": "bootstrap",
+            "chip:regulator.current": "30 mA",
+            "stage:mosfet.qg": "100 nC",
+            "stage:pwm.frequency": "20 kHz",
+        }
+    )
     assert typ(one(inputs, "gate.supply.low")) == pytest.approx(6 * 100e-9 * 20e3)
     assert Fraction(6 * 100 * 20, 10**6) == Fraction(12, 1000)

@@ -22,10 +22,16 @@ from regmap.calc.watchdog import closed_part
 
 
 @settings(max_examples=60, deadline=None)
-@given(ta=st.floats(-40, 125), rth=st.floats(0.5, 40), pk=st.floats(0, 5), pc=st.floats(0.01, 3),
-       a=st.floats(0.002, 0.008))
-def test_junction_is_the_root_and_the_limit(ta: float, rth: float, pk: float, pc: float,
-                                            a: float) -> None:
+@given(
+    ta=st.floats(-40, 125),
+    rth=st.floats(0.5, 40),
+    pk=st.floats(0, 5),
+    pc=st.floats(0.01, 3),
+    a=st.floats(0.002, 0.008),
+)
+def test_junction_is_the_root_and_the_limit(
+    ta: float, rth: float, pk: float, pc: float, a: float
+) -> None:
     if rth * pc * a > 0.9:
         return
     closed = junction(ta=ta, rth=rth, pk=pk, pc=pc, a=a)
@@ -40,7 +46,8 @@ def test_junction_solved_by_sympy() -> None:
     ours = (ta + rth * (pk + pc * (1 - 25 * a))) / (1 - rth * pc * a)
     assert sympy.simplify(solution - ours) == 0
     assert junction(ta=85, rth=20, pk=1, pc=0.5, a=0.005) == pytest.approx(
-        float(solution.subs({ta: 85, rth: 20, pk: 1, pc: 0.5, a: 0.005})))
+        float(solution.subs({ta: 85, rth: 20, pk: 1, pc: 0.5, a: 0.005}))
+    )
 
 
 def test_runaway_is_refused(build: Callable[..., Inputs]) -> None:
@@ -54,11 +61,12 @@ def test_runaway_is_refused(build: Callable[..., Inputs]) -> None:
 def test_periodic_bootstrap_against_an_integrated_circuit() -> None:
     vdd, vf, c, r, q, t = 12.0, 0.7, 100e-9, 8.0, 40e-9, 1.2e-6
     v = vdd - vf
-    for _ in range(60):  # cycles, until the periodic state
+    for _ in range(20):  # cycles, until the periodic state
         v -= q / c
         lowest = v
-        path = integrate.solve_ivp(lambda _, y: (vdd - vf - y) / (r * c), (0, t), [v],
-                                   rtol=1e-10, atol=1e-12)
+        path = integrate.solve_ivp(
+            lambda _, y: (vdd - vf - y) / (r * c), (0, t), [v], rtol=1e-10, atol=1e-12
+        )
         v = float(path.y[0, -1])
     assert lowest_bootstrap(vdd=vdd, vf=vf, q=q, c=c, t=t, r=r) == pytest.approx(lowest, abs=1e-6)
 
@@ -81,13 +89,16 @@ def test_text_is_what_is_calculated(name: str) -> None:
     symbols = {arg: symbol_of(f"x_{arg}") for arg in arguments}
     text = rule.write({arg: f"x_{arg}" for arg in arguments}).replace("^", "**")
     expression = sympy.sympify(
-        text, locals={**{f"x_{a}": s for a, s in symbols.items()}, "max": sympy.Max,
-                      "min": sympy.Min})
+        text,
+        locals={**{f"x_{a}": s for a, s in symbols.items()}, "max": sympy.Max, "min": sympy.Min},
+    )
     rng = np.random.default_rng(7)
     tried = 0
-    for _ in range(60):
-        point = {arg: float(v) for arg, v in zip(arguments, rng.uniform(0.05, 3, len(arguments)),
-                                                  strict=True)}
+    for _ in range(20):
+        point = {
+            arg: float(v)
+            for arg, v in zip(arguments, rng.uniform(0.05, 3, len(arguments)), strict=True)
+        }
         point.update({arg: v + 25 for arg, v in point.items() if arg in ("tj", "ts", "ta")})
         try:
             ours = rule(**point)
@@ -99,8 +110,17 @@ def test_text_is_what_is_calculated(name: str) -> None:
     assert tried >= 5
 
 
-@pytest.mark.parametrize("name", ["charge_time", "trip_current", "reading_error", "voltage_slope",
-                                  "step_current", "longest_on_time"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "charge_time",
+        "trip_current",
+        "reading_error",
+        "voltage_slope",
+        "step_current",
+        "longest_on_time",
+    ],
+)
 def test_first_order_agrees_with_uncertainties(name: str) -> None:
     """For small tolerances the half-width is the sum of |df/dx| dx that `uncertainties` gives.
 
@@ -120,8 +140,11 @@ def test_first_order_agrees_with_uncertainties(name: str) -> None:
         numbers = {a: ufloat(v, tiny * v) for a, v in values.items()}
         result = rule(**numbers)
     spread = sum(abs(d) * x.std_dev for x, d in result.derivatives.items())
-    band = derive("y", rule, {
-        a: Variable(a, v * (1 - tiny), v, v * (1 + tiny), "ratio") for a, v in values.items()})
+    band = derive(
+        "y",
+        rule,
+        {a: Variable(a, v * (1 - tiny), v, v * (1 + tiny), "ratio") for a, v in values.items()},
+    )
     assert (band.high - band.low) / 2 == pytest.approx(spread, rel=1e-4)
 
 
@@ -129,8 +152,14 @@ def test_sigma_understates_corners() -> None:
     # Why the bounds are corners: with the same inputs, a root sum of squares is narrower.
     q, i = ufloat(14e-9, 4e-9), ufloat(60e-3, 12e-3)
     rule = FORMULAS["charge_time"]
-    band = derive("t", rule, {"q": Variable("Q", 10e-9, 14e-9, 18e-9, "charge"),
-                              "i": Variable("I", 48e-3, 60e-3, 72e-3, "current")})
+    band = derive(
+        "t",
+        rule,
+        {
+            "q": Variable("Q", 10e-9, 14e-9, 18e-9, "charge"),
+            "i": Variable("I", 48e-3, 60e-3, 72e-3, "current"),
+        },
+    )
     assert band.high > (q / i).nominal_value + (q / i).std_dev
     assert closed_part(w=60e-3, c=0.5) == pytest.approx(30e-3)
     assert math.isclose(band.high, 18e-9 / 48e-3)

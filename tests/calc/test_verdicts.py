@@ -43,9 +43,15 @@ def one(inputs: Inputs, name: str) -> Verdict:
     return verdict
 
 
-@pytest.mark.parametrize(("limit", "status", "relative"), [
-    ("240 ns", "holds", 1 / 6), ("210 ns", "thin", 1 / 21), ("200 ns", "thin", 0.0),
-    ("190 ns", "fails", -1 / 19)])
+@pytest.mark.parametrize(
+    ("limit", "status", "relative"),
+    [
+        ("240 ns", "holds", 1 / 6),
+        ("210 ns", "thin", 1 / 21),
+        ("200 ns", "thin", 0.0),
+        ("190 ns", "fails", -1 / 19),
+    ],
+)
 def test_status_from_margin(given: Given, limit: str, status: str, relative: float) -> None:
     verdict = one(given({**RISE, "stage:limits.rise_time.max": limit}), "gate.rise-time.high")
     assert verdict.status == status
@@ -62,20 +68,32 @@ def test_the_margin_asked_is_the_stages(given: Given) -> None:
 
 
 def test_the_nearer_of_two_limits_decides(given: Given) -> None:
-    low = one(given({**RISE, "stage:limits.rise_time.min": "195 ns",
-                     "stage:limits.rise_time.max": "400 ns"}), "gate.rise-time.high")
+    low = one(
+        given(
+            {**RISE, "stage:limits.rise_time.min": "195 ns", "stage:limits.rise_time.max": "400 ns"}
+        ),
+        "gate.rise-time.high",
+    )
     assert (low.status, low.relation, low.worst_max) == ("thin", "within", False)
     assert low.limit is low.lower
-    high = one(given({**RISE, "stage:limits.rise_time.min": "100 ns",
-                      "stage:limits.rise_time.max": "205 ns"}), "gate.rise-time.high")
+    high = one(
+        given(
+            {**RISE, "stage:limits.rise_time.min": "100 ns", "stage:limits.rise_time.max": "205 ns"}
+        ),
+        "gate.rise-time.high",
+    )
     assert high.limit is high.upper
 
 
 def test_everything_missing_is_named_at_once(given: Given) -> None:
     verdict = one(given({"stage:mosfet.qgd": "12 nC"}), "gate.dvdt.high")
     assert verdict.status == "not computed"
-    assert verdict.missing == ("role:gate.source.high", "role:gate.sink.high",
-                               "stage:supply.voltage", "stage:limits.dvdt")
+    assert verdict.missing == (
+        "role:gate.source.high",
+        "role:gate.sink.high",
+        "stage:supply.voltage",
+        "stage:limits.dvdt",
+    )
     assert verdict.relative is None
     known = {item["name"] for item in verdict.json()["missing"]}
     assert known == set(verdict.missing)
@@ -170,8 +188,12 @@ def test_a_function_that_is_off_or_without_number_says_so(build: Build) -> None:
 
 def test_masked_faults(build: Build) -> None:
     verdicts = {v.check: v for v in run(build(), ["reaction"])}
-    assert set(verdicts) == {"reaction.time.VDS_HA", "reaction.time.OTW", "reaction.time.UV",
-                             "reaction.masked"}
+    assert set(verdicts) == {
+        "reaction.time.VDS_HA",
+        "reaction.time.OTW",
+        "reaction.time.UV",
+        "reaction.masked",
+    }
     assert verdicts["reaction.time.UV"].status == "fails"
     assert "masked by CFG.UV_M" in verdicts["reaction.time.UV"].reason
     text = "\n".join(verdicts["reaction.masked"].steps)
@@ -187,8 +209,14 @@ def test_masked_faults(build: Build) -> None:
 
 @pytest.mark.parametrize(("bridges", "share"), [("1", 1), ("2", 2), ("3", 3)])
 def test_charge_pump_load_by_half_bridges(build: Build, bridges: str, share: int) -> None:
-    verdict = one(build(stage___pwm__half_bridges=bridges, without=("stage:gate.clamp",),
-                        chip___high_side_supply="charge pump"), "gate.supply.high")
+    verdict = one(
+        build(
+            stage___pwm__half_bridges=bridges,
+            without=("stage:gate.clamp",),
+            chip___high_side_supply="charge pump",
+        ),
+        "gate.supply.high",
+    )
     assert verdict.value is not None
     assert verdict.value.typ == pytest.approx(share * 60e-9 * 20e3)
     text = "\n".join(verdict.steps)
@@ -207,12 +235,16 @@ def test_deadtime_joined_as_max_or_sum(build: Build) -> None:
 
 
 def test_selection_and_its_errors(build: Build) -> None:
-    assert [c.name for c in select(["gate.rise-time"])] == ["gate.rise-time.high",
-                                                           "gate.rise-time.low"]
+    assert [c.name for c in select(["gate.rise-time"])] == [
+        "gate.rise-time.high",
+        "gate.rise-time.low",
+    ]
     assert {c.subject for c in select(["vds", "bus"])} == {"vds", "bus"}
     only = run(build(), ["reaction.time.OTW"])
     assert [v.check for v in only] == ["reaction.time.OTW"]
-    with pytest.raises(CallError, match=r"unknown check 'gate\.risetime'; nearest: gate\.rise-time"):
+    with pytest.raises(
+        CallError, match=r"unknown check 'gate\.risetime'; nearest: gate\.rise-time"
+    ):
         select(["gate.risetime"])
     with pytest.raises(CallError, match="nearest: deadtime"):
         select(["dead-time"])
@@ -231,26 +263,37 @@ def test_worst_first_and_folding(build: Build) -> None:
     assert [name for name, _, _ in different] == ["gate.rise-time.high", "gate.rise-time.low"]
 
 
-@pytest.mark.parametrize(("item", "text"), [
-    (Input("stage:mosfet.qgdd", parse_band("1 nC"), ""), "nearest: stage:mosfet.qgd"),
-    (Input("steg:mosfet.qgd", parse_band("1 nC"), ""), "expected chip:, stage: or role:"),
-    (Input("stage:mosfet.qgd", parse_band("1 ns"), ""), "is a charge, not a time"),
-    (Input("stage:adc.trigger", "center", ""), "nearest: centre"),
-    (Input("stage:adc.bits", "12", ""), "expected a whole number"),
-    (Input("stage:mosfet.qgd", 3, ""), "bare number 3; expected a charge"),
-])
+@pytest.mark.parametrize(
+    ("item", "text"),
+    [
+        (Input("stage:mosfet.qgdd", parse_band("1 nC"), ""), "nearest: stage:mosfet.qgd"),
+        (Input("steg:mosfet.qgd", parse_band("1 nC"), ""), "expected chip:, stage: or role:"),
+        (Input("stage:mosfet.qgd", parse_band("1 ns"), ""), "is a charge, not a time"),
+        (Input("stage:adc.trigger", "center", ""), "nearest: centre"),
+        (Input("stage:adc.bits", "12", ""), "expected a whole number"),
+        (Input("stage:mosfet.qgd", 3, ""), "bare number 3; expected a charge"),
+    ],
+)
 def test_wrong_inputs_are_refused(item: Input, text: str) -> None:
     with pytest.raises(CallError, match=text):
         Inputs([item])
 
 
 def test_lookup_follows_the_tables(given: Given) -> None:
-    inputs = given({"role:gate.source": "60 mA", "role:gate.source.low": "70 mA",
-                    "chip:vds.filter": "1 us", "stage:supply.voltage": "12 V"})
-    for name, found in (("role:gate.source.low", "role:gate.source.low"),
-                        ("role:gate.source.high", "role:gate.source"),
-                        ("role:vds.filter", "chip:vds.filter"),
-                        ("stage:supply.driver", "stage:supply.voltage")):
+    inputs = given(
+        {
+            "role:gate.source": "60 mA",
+            "role:gate.source.low": "70 mA",
+            "chip:vds.filter": "1 us",
+            "stage:supply.voltage": "12 V",
+        }
+    )
+    for name, found in (
+        ("role:gate.source.low", "role:gate.source.low"),
+        ("role:gate.source.high", "role:gate.source"),
+        ("role:vds.filter", "chip:vds.filter"),
+        ("stage:supply.driver", "stage:supply.voltage"),
+    ):
         item = inputs.find(name)
         assert item is not None
         assert item.name == found
@@ -272,16 +315,24 @@ def test_defaults_say_where_they_come_from() -> None:
                 assert row.note in item.origin
 
 
-@hypothesis_given(st.sampled_from(["stage:motor.current.peak", "stage:limits.dvdt"]),
-                  st.floats(1.01, 3))
+@hypothesis_given(
+    st.sampled_from(["stage:motor.current.peak", "stage:limits.dvdt"]), st.floats(1.01, 3)
+)
 def test_a_looser_limit_never_worsens(name: str, by: float) -> None:
-    band = {"stage:motor.current.peak": parse_band("50 A"),
-            "stage:limits.dvdt": parse_band("100 V/us")}
-    table = {**band, "stage:supply.voltage": parse_band("12 V"),
-             "stage:mosfet.qgd": parse_band("12 nC"), "role:gate.source": parse_band("60 mA"),
-             "role:gate.sink": parse_band("90 mA"), "role:vds.threshold": parse_band("0.3 V"),
-             "stage:mosfet.rdson": parse_band("2 mohm"),
-             "stage:mosfet.temperature": parse_band("25..150 degC")}
+    band = {
+        "stage:motor.current.peak": parse_band("50 A"),
+        "stage:limits.dvdt": parse_band("100 V/us"),
+    }
+    table = {
+        **band,
+        "stage:supply.voltage": parse_band("12 V"),
+        "stage:mosfet.qgd": parse_band("12 nC"),
+        "role:gate.source": parse_band("60 mA"),
+        "role:gate.sink": parse_band("90 mA"),
+        "role:vds.threshold": parse_band("0.3 V"),
+        "stage:mosfet.rdson": parse_band("2 mohm"),
+        "stage:mosfet.temperature": parse_band("25..150 degC"),
+    }
     check = "gate.dvdt.high" if name.endswith("dvdt") else "vds.no-false-trip.low"
     base = Inputs([Input(n, b, "") for n, b in table.items()])
     limit = table[name]

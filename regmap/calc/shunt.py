@@ -1,0 +1,173 @@
+"""Current sense, second half: settling in the window, the shunt itself, the comparator.
+
+The checks carry the subject `sense`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from .corner import Variable, formula, larger
+from .deadtime import DEADTIME_USES, set_deadtime
+from .drive import then
+from .registry import Outcome, check
+from .sense import CHAIN, HEAT, SIGNS, ZERO, gain_band, output_at_zero, shunt_temperature
+from .work import Work
+
+
+@formula(
+    "{i}^2 * {r}",
+    "power",
+    up="i r",
+    source="Joule's law; TI SLVSDY6A, sense-amplifier example (2 W at 28.3 A and 2.5 mohm)",
+)
+def shunt_power(i: Any, r: Any) -> Any:
+    """Power in the shunt."""
+    return i * i * r
+
+
+@formula("{a} * ({ts} - 25)", "percent", either="a ts", source="definition of the coefficient")
+def drift(a: Any, ts: Any) -> Any:
+    """Relative change of the shunt from 25 degC."""
+    return a * (ts - 25)
+
+
+@formula(
+    "(1 - {d}) / (2 * {f}) - {td}",
+    "time",
+    down="d f td",
+    source="centre-aligned PWM; common practice, no source",
+)
+def half_window(d: Any, f: Any, td: Any) -> Any:
+    """Low-side turn-on to the middle of the low-side phase."""
+    return (1 - d) / (2 * f) - td
+
+
+@formula("(1 - {d}) / {f} - {td}", "time", down="d f td", source="complementary PWM")
+def whole_window(d: Any, f: Any, td: Any) -> Any:
+    """Low-side on-time at a duty cycle of the high side."""
+    return (1 - d) / f - td
+
+
+@formula("max({a}, {b})", "time", up="a b", source="the longer of two needs")
+def longest(a: Any, b: Any) -> Any:
+    """Settling before the middle, or sampling after it."""
+    return larger(a, b)
+
+
+@formula("{v} / {r}", "current", up="v", down="r", source="Ohm's law")
+def shunt_trip(v: Any, r: Any) -> Any:
+    """Current at a comparator threshold across the shunt."""
+    return v / r
+
+
+@formula(
+    "({v} - {vzero}) / ({g} * {r})", "current", up="v", down="vzero", either="g r", source=SIGNS
+)
+def output_trip(v: Any, vzero: Any, g: Any, r: Any) -> Any:
+    """Current at a comparator threshold at the amplifier's output."""
+    return (v - vzero) / (g * r)
+
+
+@check(
+    "sense.settling",
+    "amplifier settles in the low-side window at the highest duty",
+    "centre: (1 - Dmax) / (2 f) - td >= max(t_blank + t_settle, t_sample); "
+    "end: (1 - Dmax) / f - td >= t_blank + t_settle + t_sample",
+    DEADTIME_USES + "stage:pwm.duty.max stage:pwm.frequency stage:adc.trigger "
+    "stage:adc.sampling chip:sense.settling role:sense.blanking",
+)
+def settling(work: Work) -> Outcome:
+    """Time from low-side turn-on to the sample against blanking, settling and sampling."""
+    trigger = work.choice("stage:adc.trigger")
+    duty, f = work.take("Dmax", "stage:pwm.duty.max"), work.take("f", "stage:pwm.frequency")
+    sample = work.take("t_sample", "stage:adc.sampling")
+    quiet = work.take("t_settle", "chip:sense.settling")
+    blank = work.maybe("t_blank", "role:sense.blanking")
+    if blank is not None:
+        quiet = work.derive("t_quiet", then, a=blank, b=quiet)
+    at_centre = trigger == "centre"
+    window = work.derive(
+        "t_window", half_window if at_centre else whole_window, d=duty, f=f, td=set_deadtime(work)
+    )
+    needed = work.derive("t_need", longest if at_centre else then, a=quiet, b=sample)
+    return work.at_least(window, needed)
+
+
+@check(
+    "sense.shunt-power",
+    "power in the shunt",
+    "P = Irms^2 R",
+    "stage:motor.current.rms stage:shunt.resistance stage:shunt.power",
+)
+def dissipation(work: Work) -> Outcome:
+    """Full rms phase current in one shunt against its rating."""
+    value = work.derive(
+        "P",
+        shunt_power,
+        i=work.take("Irms", "stage:motor.current.rms"),
+        r=work.take("R", "stage:shunt.resistance"),
+    )
+    return work.at_most(value, work.take("rating", "stage:shunt.power"))
+
+
+@check(
+    "sense.shunt-drift",
+    "drift of the shunt over temperature",
+    "dR / R = a (Ts - 25), Ts = Ta + Irms^2 R Rth",
+    HEAT + "stage:shunt.tempco stage:limits.shunt_drift",
+)
+def shunt_drift(work: Work) -> Outcome:
+    """Coefficient times temperature difference, self-heating included."""
+    value = work.derive(
+        "dR/R", drift, a=work.take("a", "stage:shunt.tempco"), ts=shunt_temperature(work)
+    )
+    limit = work.take("limit", "stage:limits.shunt_drift")
+    return work.within(value, work.derive("-limit", opposite_share, x=limit), limit)
+
+
+@formula("-{x}", "percent", down="x", source="sign")
+def opposite_share(x: Any) -> Any:
+    """The same limit for the other sign."""
+    return -x
+
+
+def _trip(work: Work) -> Variable | None:
+    work.switched_off("overcurrent.enable")
+    where = work.choice("chip:overcurrent.measured_at")
+    level = work.take("Voc", "role:overcurrent.threshold")
+    r = work.take("R", "stage:shunt.resistance")
+    if where == "output":
+        return work.derive(
+            "Ioc", output_trip, v=level, vzero=output_at_zero(work), g=gain_band(work), r=r
+        )
+    return work.derive("Ioc", shunt_trip, v=level, r=r)
+
+
+_OC = (
+    "role:overcurrent.enable chip:overcurrent.measured_at role:overcurrent.threshold "
+    + CHAIN
+    + ZERO
+)
+
+
+@check(
+    "sense.overcurrent-silent",
+    "overcurrent comparator stays silent at the peak current",
+    "Ioc = Voc / R, or (Voc - Vzero) / (G R)",
+    _OC + "stage:motor.current.peak",
+)
+def overcurrent_silent(work: Work) -> Outcome:
+    """Lowest trip current of the comparator against the peak current."""
+    return work.at_least(_trip(work), work.take("Ipk", "stage:motor.current.peak"))
+
+
+@check(
+    "sense.overcurrent-protects",
+    "overcurrent comparator trips below the MOSFET's limit",
+    "Ioc = Voc / R, or (Voc - Vzero) / (G R)",
+    _OC + "stage:mosfet.pulse_current",
+)
+def overcurrent_protects(work: Work) -> Outcome:
+    """Highest trip current of the comparator against the pulse current survived."""
+    return work.at_most(_trip(work), work.take("Imax", "stage:mosfet.pulse_current"))

@@ -49,12 +49,13 @@ def inputs_of(stage: Stage, bank: Bank | None = None) -> Inputs:
     return Inputs(items, facts_of(stage, bank))
 
 
-def role_inputs(chip: Chip, bank: Bank) -> list[Any]:
-    """One input for each role that the chip has; fields that share a role are taken together."""
+def role_inputs(chip: Chip, bank: Bank, roles: Iterable[str] = tuple(ROLES)) -> list[Any]:
+    """One input for each of these roles that the chip has; fields that share a role are taken together."""
     from .calc import Input
 
     found = []
-    for role, row in ROLES.items():
+    for role in roles:
+        row = ROLES[role]
         bands: list[Band] = []
         others: list[str | int] = []
         origins: list[str] = []
@@ -96,12 +97,13 @@ def facts_of(stage: Stage, bank: Bank) -> Facts:
         status_registers=len(status_registers(chip)) or None,
         frame_bits=frame.length * max(1, len(stage.chain)),
         extra_frames=frame.after,
-        faults=tuple(_timing(f, chip, bank) for f in chip.faults.values()) or None,
+        faults=tuple(timing_of(f, chip, bank) for f in chip.faults.values()) or None,
         origin=f"map {chip.name}",
     )
 
 
-def _timing(fault: Fault, chip: Chip, bank: Bank) -> Any:
+def timing_of(fault: Fault, chip: Chip, bank: Bank) -> Any:
+    """What the calculations may know of one fault: its times, who reacts, and what masks it."""
     from .calc import FaultTiming
 
     masked = fault.masked_when is not None and evaluate(fault.masked_when, bank) is True
@@ -144,14 +146,15 @@ def assess(stage: Stage, bank: Bank | None = None, names: Iterable[str] | None =
     for waived in stage.waive:
         select([waived])
     verdicts = run(inputs_of(stage, bank), names)
-    kept = [v for v in verdicts if not _waiver(stage, v)]
-    waived_ones = tuple((v, _waiver(stage, v)) for v in verdicts if _waiver(stage, v))
+    kept = [v for v in verdicts if not waiver(stage, v.check)]
+    waived_ones = tuple((v, waiver(stage, v.check)) for v in verdicts if waiver(stage, v.check))
     return Assessment(tuple(worst_first(kept)), waived_ones)
 
 
-def _waiver(stage: Stage, verdict: Verdict) -> str:
+def waiver(stage: Stage, check: str) -> str:
+    """Why the stage waives this check; empty where it does not."""
     for name, reason in stage.waive.items():
-        if f"{verdict.check}.".startswith(f"{name}."):
+        if f"{check}.".startswith(f"{name}."):
             return reason
     return ""
 
@@ -171,10 +174,20 @@ class Row:
         margins = [v.relative for v in self.verdicts.values() if v.relative is not None]
         return min(margins, default=0.0)
 
+    def lost(self, names: Iterable[str]) -> tuple[str, ...]:
+        """Those of these checks that this option leaves without an answer."""
+        found = (self.verdicts.get(n) for n in names)
+        return tuple(n for n, v in zip(names, found, strict=True) if v is None or v.relative is None)
+
 
 @dataclass(frozen=True, slots=True)
 class Sweep:
-    """A field's options with every verdict that it moves; `best` is the row with the largest worst margin."""
+    """A field's options with every verdict that it moves.
+
+    `best` is the row with the largest smallest margin. An option that makes a verdict vanish
+    (a monitor switched off, a threshold disabled) is no better for it: the verdicts that another
+    option answers count as lost.
+    """
 
     name: str
     rows: tuple[Row, ...]
@@ -183,10 +196,16 @@ class Sweep:
 
     @property
     def best(self) -> Row | None:
-        """The option to prefer: no failed verdict and no broken rule first, then the largest worst margin."""
-        def rank(row: Row) -> tuple[int, int, float]:
+        """The option to prefer: rules kept, fewest verdicts failed or lost, largest worst margin.
+
+        Among equals the option that the stage has, then the smallest code.
+        """
+        answered = [n for n in self.moved if any(n not in r.lost([n]) for r in self.rows)]
+
+        def rank(row: Row) -> tuple[int, int, float, bool, int]:
             fails = sum(v.status == "fails" for v in row.verdicts.values())
-            return (-len(row.broken_rules), -fails, row.worst)
+            worst = float(f"{row.worst:.12g}")  # the last digits are rounding, not a difference
+            return (-len(row.broken_rules), -fails - len(row.lost(answered)), worst, row.current, -row.reading.code)
 
         return max(self.rows, key=rank, default=None) if self.moved else None
 
@@ -213,7 +232,7 @@ def sweep(stage: Stage, name: str, limit: int = 256) -> Sweep:
             seen.add(key)
         bank = base.copy()
         bank.put(item, reading.code)
-        verdicts = {v.check: v for v in run(inputs_of(stage, bank)) if not _waiver(stage, v)}
+        verdicts = {v.check: v for v in run(inputs_of(stage, bank)) if not waiver(stage, v.check)}
         broken = tuple(r.name for r in stage.chip.rules if r.severity == "error" and evaluate(r.require, bank) is False)
         rows.append((reading, verdicts, broken))
     names = list(dict.fromkeys(n for _, v, _ in rows for n in v))

@@ -1,0 +1,331 @@
+"""An exact search for the settings with the largest smallest margin; knows no chip.
+
+A problem is a list of variables, each with the codes it may take, and a list of goals, each with
+the few variables it looks at and a margin for their codes. Sought are the codes whose margins,
+sorted with the smallest first, are the largest in the order of words in a dictionary: first the
+smallest margin counts, among equals the second smallest, and so on. So no goal is left worse than
+needed only because another one is the bottleneck. A margin beyond `enough` counts as `enough`: a
+goal that is met with plenty is no reason to change anything.
+
+Ties are broken towards the current codes (the fewest changes), then towards the smaller codes in
+the order of the variables.
+
+How: variables are split into groups that share no goal, and again whenever a variable has been
+fixed (what that leaves independent is solved on its own, and remembered by the codes it depends
+on). Every margin is worked out once. A branch is left as soon as the best that each goal could
+still reach is worse than what has been found. The order of sorted margins survives adding the
+same margins on both sides, which is what makes solving the parts apart exact.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import product
+
+#: Combinations that are tried to bound one goal; beyond, the goal is taken to reach anything.
+BOUND_LIMIT = 600
+#: Combinations of one goal that are worked through to drop codes before the search.
+FILTER_LIMIT = 6000
+
+Codes = tuple[int, ...]
+Vector = tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Choosable:
+    """A variable: the codes that it may take, and the one that it has now."""
+
+    name: str
+    codes: Codes
+    current: int
+
+
+@dataclass(slots=True)
+class Goal:
+    """Something to be met: `work` gives the margin for the codes of the variables in `scope`.
+
+    A margin below 0 is not met; minus infinity is a rule broken or a goal lost, plus infinity one
+    that asks for nothing. Margins are kept, rounded to 12 digits: the rest is noise, not a reason.
+    """
+
+    name: str
+    scope: tuple[int, ...]
+    work: Callable[[Codes], float]
+    known: dict[Codes, float] = field(default_factory=dict)
+
+    def margin(self, codes: Codes) -> float:
+        found = self.known.get(codes)
+        if found is None:
+            found = self.known[codes] = float(f"{self.work(codes):.12g}")
+        return found
+
+
+class TooLongError(Exception):
+    """The budget of steps is used up; what has been found is not proven to be the best."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The best of one part: its sorted margins (those that ask for something) and its codes."""
+
+    vector: Vector
+    changes: int
+    codes: Mapping[int, int]
+
+
+def groups(count: int, scopes: Iterable[Sequence[int]]) -> list[list[int]]:
+    """The numbers below `count` in groups that no scope connects, in order of the first member."""
+    parent = list(range(count))
+
+    def root(n: int) -> int:
+        while parent[n] != n:
+            parent[n] = parent[parent[n]]
+            n = parent[n]
+        return n
+
+    for scope in scopes:
+        for other in scope[1:]:
+            parent[root(other)] = root(scope[0])
+    found: dict[int, list[int]] = {}
+    for n in range(count):
+        found.setdefault(root(n), []).append(n)
+    return sorted(found.values())
+
+
+class Search:
+    """One group of variables with its goals. Margins are cut off at `cap`.
+
+    With `ties` off, any codes with the best margins will do; together with a cap of 0 that asks
+    only whether all goals can be met. `tick` is called with every step; it may raise TooLongError.
+    """
+
+    def __init__(
+        self, variables: Mapping[int, Choosable], goals: Sequence[Goal], *,
+        cap: float = math.inf, ties: bool = True, tick: Callable[[], None] | None = None,
+    ) -> None:
+        self.variables = dict(variables)
+        self.goals = list(goals)
+        self.cap = cap
+        self.ties = ties
+        self.tick = tick or (lambda: None)
+        self.domains: dict[int, Codes] = {n: v.codes for n, v in self.variables.items()}
+        self.touching: dict[int, list[int]] = {n: [] for n in self.variables}
+        for index, goal in enumerate(self.goals):
+            for n in goal.scope:
+                self.touching[n].append(index)
+        self._bounds: dict[tuple[int, tuple[int | None, ...]], float] = {}
+        self._solved: dict[tuple[tuple[int, ...], tuple[int | None, ...]], tuple[float, Found | None]] = {}
+        self._shape: dict[tuple[tuple[int, ...], int], list[tuple[int, ...]]] = {}
+
+    # --- margins and bounds -----------------------------------------------------------------
+    def margin(self, index: int, codes: Mapping[int, int]) -> float:
+        goal = self.goals[index]
+        return min(goal.margin(tuple(codes[n] for n in goal.scope)), self.cap)
+
+    def vector(self, codes: Mapping[int, int], indices: Iterable[int] | None = None) -> Vector:
+        """The sorted margins of complete codes; goals that ask for nothing are left out."""
+        numbers = range(len(self.goals)) if indices is None else indices
+        margins = (self.margin(i, codes) for i in numbers)
+        return tuple(sorted(m for m in margins if m != math.inf))
+
+    def bound(self, index: int, codes: Mapping[int, int]) -> float:
+        """The largest margin that a goal can still reach, or infinity where that takes too long."""
+        goal = self.goals[index]
+        key = (index, tuple(codes.get(n) for n in goal.scope))
+        found = self._bounds.get(key)
+        if found is None:
+            spans = [(codes[n],) if n in codes else self.domains[n] for n in goal.scope]
+            if math.prod(map(len, spans)) > BOUND_LIMIT:
+                found = self.cap
+            else:
+                found = -math.inf
+                for combination in product(*spans):
+                    found = max(found, goal.margin(combination))
+                    if found >= self.cap:
+                        break
+                found = min(found, self.cap)
+            self._bounds[key] = found
+        return found
+
+    # --- the whole group --------------------------------------------------------------------
+    def best(self, floor: float = -math.inf) -> Found | None:
+        """The best codes, or None where no codes have a smallest margin of at least `floor`."""
+        self.narrow(floor)
+        if not all(self.domains.values()):
+            return None
+        everything = tuple(sorted(self.variables))
+        fixed = [i for i, g in enumerate(self.goals) if not g.scope]
+        constant = [self.margin(i, {}) for i in fixed]
+        if any(m < floor for m in constant):
+            return None
+        found = self._parts(everything, {}, floor)
+        if found is None:
+            return None
+        vector = tuple(sorted([*found.vector, *(m for m in constant if m != math.inf)]))
+        return Found(vector, found.changes, found.codes)
+
+    def climb(self, start: Mapping[int, int]) -> dict[int, int]:
+        """Good codes fast: one variable at a time, until none improves. Never worse than `start`."""
+        codes = dict(start)
+        moved = True
+        while moved:
+            moved = False
+            for n, variable in self.variables.items():
+                here = self.touching[n]
+                best = (self.vector(codes, here), codes[n])
+                for code in variable.codes:
+                    self.tick()
+                    vector = self.vector({**codes, n: code}, here)
+                    if _better(vector, best[0]):
+                        best = (vector, code)
+                if best[1] != codes[n]:
+                    codes[n] = best[1]
+                    moved = True
+        return codes
+
+    def narrow(self, floor: float) -> None:
+        """Drop codes with which some goal by itself cannot reach `floor`; small goals first."""
+        if floor == -math.inf:
+            return
+        floor = min(floor, self.cap)
+        waiting = list(range(len(self.goals)))
+        while waiting:
+            sizes = {i: math.prod(len(self.domains[n]) for n in self.goals[i].scope) for i in waiting}
+            index = min(waiting, key=lambda i: (sizes[i], i))
+            waiting.remove(index)
+            goal = self.goals[index]
+            if not goal.scope or sizes[index] > FILTER_LIMIT:
+                continue
+            kept: list[set[int]] = [set() for _ in goal.scope]
+            for combination in product(*(self.domains[n] for n in goal.scope)):
+                self.tick()
+                if goal.margin(combination) >= floor:
+                    for codes, code in zip(kept, combination, strict=True):
+                        codes.add(code)
+            for n, codes in zip(goal.scope, kept, strict=True):
+                self.domains[n] = tuple(c for c in self.domains[n] if c in codes)
+        self._bounds.clear()
+
+    # --- branching --------------------------------------------------------------------------
+    def _parts(self, free: tuple[int, ...], codes: dict[int, int], floor: float) -> Found | None:
+        """The best of free variables, part by independent part."""
+        vector: list[float] = []
+        changes = 0
+        chosen: dict[int, int] = {}
+        for part in self._split(free):
+            found = self._solve(part, codes, floor)
+            if found is None:
+                return None
+            vector += found.vector
+            changes += found.changes
+            chosen.update(found.codes)
+        return Found(tuple(sorted(vector)), changes, chosen)
+
+    def _split(self, free: tuple[int, ...], without: int = -1) -> list[tuple[int, ...]]:
+        """The free variables (but one) in parts that share no goal."""
+        known = self._shape.get((free, without))
+        if known is None:
+            left = [n for n in free if n != without]
+            place = {n: i for i, n in enumerate(left)}
+            indices = {i for n in left for i in self.touching[n]}
+            scopes = [[place[n] for n in self.goals[i].scope if n in place] for i in sorted(indices)]
+            known = [tuple(left[i] for i in g) for g in groups(len(left), scopes)]
+            self._shape[free, without] = known
+        return known
+
+    def _solve(self, part: tuple[int, ...], codes: dict[int, int], floor: float) -> Found | None:
+        goals = sorted({i for n in part for i in self.touching[n]})
+        around = sorted({n for i in goals for n in self.goals[i].scope} - set(part))
+        key = (part, tuple(codes.get(n) for n in around))
+        known = self._solved.get(key)
+        if known is not None and (known[1] is not None or floor >= known[0]):
+            return known[1]
+        found = self._branch(part, goals, codes, floor)
+        self._solved[key] = (floor, found)
+        return found
+
+    def _branch(
+        self, part: tuple[int, ...], goals: list[int], codes: dict[int, int], floor: float,
+    ) -> Found | None:
+        n = min(part, key=lambda m: (math.log(len(self.domains[m]) + 1) / (1 + len(self.touching[m])), m))
+        current = self.variables[n].current
+        done = [i for i in goals if n in self.goals[i].scope and all(
+            m == n or m in codes for m in self.goals[i].scope)]
+        rest = [i for i in goals if i not in set(done)]
+        children = self._split(part, n)
+        inside = [[i for i in rest if set(self.goals[i].scope) & set(c)] for c in children]
+        candidates: list[tuple[Vector, bool, int, Vector]] = []
+        for code in self.domains[n]:
+            self.tick()
+            here = {**codes, n: code}
+            fixed = self.vector(here, done)
+            if fixed and fixed[0] < floor:
+                continue
+            reach = tuple(sorted([*fixed, *(b for i in rest if (b := self.bound(i, here)) != math.inf)]))
+            if not reach or reach[0] >= floor:
+                candidates.append((reach, code != current, code, fixed))
+        candidates.sort(key=lambda c: (_key(c[0]), c[1], c[2]))
+        best: Found | None = None
+        for reach, changed, code, fixed in candidates:
+            forced = sum(self.variables[m].current not in self.domains[m] for m in part if m != n)
+            if best is not None and (
+                not self._hopeful(reach, changed + forced, best)
+                # the first variable decides between equals: a larger code is no better any more
+                or (n == part[0] and code > best.codes[n] and changed + forced == best.changes
+                    and not _better(reach, best.vector))
+            ):
+                continue
+            here = {**codes, n: code}
+            limit = max(floor, best.vector[0] if best is not None and best.vector else floor)
+            vector, changes, chosen = list(fixed), int(changed), {n: code}
+            alive = True
+            for number, child in enumerate(children):
+                found = self._solve(child, here, limit)
+                if found is None:
+                    alive = False
+                    break
+                vector += found.vector
+                changes += found.changes
+                chosen.update(found.codes)
+                if best is not None and number + 1 < len(children):
+                    open_ones = {i for later in inside[number + 1:] for i in later}
+                    left = [m for later in children[number + 1:] for m in later]
+                    must = sum(self.variables[m].current not in self.domains[m] for m in left)
+                    bounds = (self.bound(i, here) for i in open_ones)
+                    reach = tuple(sorted([*vector, *(b for b in bounds if b != math.inf)]))
+                    if not self._hopeful(reach, changes + must, best):
+                        alive = False
+                        break
+            if not alive:
+                continue
+            made = Found(tuple(sorted(vector)), changes, chosen)
+            if best is None or self._beats(made, best, part):
+                best = made
+        return best
+
+    def _hopeful(self, reach: Vector, changes: int, best: Found) -> bool:
+        """Whether something with these bounds may still be better than the best."""
+        if _better(best.vector, reach):
+            return False
+        if _better(reach, best.vector):
+            return True
+        return self.ties and changes <= best.changes
+
+    def _beats(self, one: Found, other: Found, part: tuple[int, ...]) -> bool:
+        if _better(one.vector, other.vector):
+            return True
+        if _better(other.vector, one.vector):
+            return False
+        return (one.changes, [one.codes[n] for n in part]) < (other.changes, [other.codes[n] for n in part])
+
+
+def _key(vector: Vector) -> tuple[float, ...]:
+    """Sort key for the largest first; a vector with fewer goals continues with infinities."""
+    return (*(-m for m in vector), -math.inf)
+
+
+def _better(a: Vector, b: Vector) -> bool:
+    """Whether sorted margins `a` are larger than `b`; what is missing at the end asks for nothing."""
+    return _key(a) < _key(b)

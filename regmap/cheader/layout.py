@@ -176,7 +176,7 @@ def _banner(sheet: Sheet, digest: str) -> list[str]:
 def _assemble(sheet: Sheet, digest: str) -> str:
     macro = sheet.macro
     guard = f"{macro}H"
-    short = f"0x{digest[:8].upper()}UL"
+    short = f"0x{digest[:8].upper()}U"
     lines = [
         *_banner(sheet, digest),
         f"#if defined({guard})",
@@ -234,7 +234,7 @@ def _source(sheet: Sheet, digest: str) -> str:
         ),
         f'#include "{include}"',
         "",
-        f"#if {macro}HASH != 0x{digest[:8].upper()}UL",
+        f"#if {macro}HASH != 0x{digest[:8].upper()}U",
         '#error "header and source were not generated together"',
         "#endif",
         *sheet.body,

@@ -10,7 +10,7 @@ from ..quantity import Band, show
 from .bitcode import low_end, put, take
 from .names import word
 from .sheet import Sheet
-from .text import block, comment, count, define, defines, number, suffix, utype, wtype
+from .text import block, bracket, comment, count, define, defines, number, utype, wtype
 
 Row = tuple[str, str, str]
 
@@ -77,7 +77,7 @@ def _definitions(sheet: Sheet) -> None:
             )
             rows.append((name, number(register.reset, register.width), "reset word"))
             sheet.check(
-                f"{name} <= {number(register.mask, register.width)}",
+                _fits(name, register.width),
                 f"the reset word of {register.name} is wider than the register",
             )
         if sheet.has("masks"):
@@ -151,7 +151,7 @@ def _field(sheet: Sheet, field: Field) -> Iterable[Row]:
             )
         yield width, count(field.width), ""
         sheet.check(
-            f"{mask} <= {number(register.mask, register.width)}",
+            _fits(mask, register.width),
             f"the mask of {field.ref} is wider than {register.name}",
         )
     if sheet.has("options"):
@@ -185,8 +185,11 @@ def _options(
     rows: list[Row] = []
     seen: set[tuple[str, int]] = set()
     for meaning in item.meanings:
+        same: dict[tuple[str, Band | None], list[Entry]] = {}
         for entry in meaning.entries.values():
-            piece = option_word(entry)
+            same.setdefault((option_word(entry), entry.band), []).append(entry)
+        for (piece, _), entries in same.items():
+            entry = entries[0]
             if (piece, entry.code) in seen:
                 continue
             seen.add((piece, entry.code))
@@ -195,12 +198,21 @@ def _options(
             )
             if entry.name and word(entry.name, keep_case=True) != entry.name.replace(".", "_"):
                 sheet.names.note(f"option '{entry.name}' of {ref} is called {name}")
-            rows.append((name, count(entry.code), _entry_note(sheet, entry, meaning)))
-            sheet.check(
-                f"{name} <= {number((1 << width) - 1)}",
-                f"an option of {ref} is wider than its field",
-            )
+            note = _entry_note(sheet, entry, meaning)
+            if len(entries) > 1:
+                codes = spans([e.code for e in reversed(entries)])
+                note = "; ".join(p for p in (note, f"so are codes {codes}") if p)
+            rows.append((name, count(entry.code), note))
+            sheet.check(_fits(name, width), f"an option of {ref} is wider than its field")
     return rows
+
+
+def _fits(name: str, width: int) -> str:
+    """A condition that is never trivially true for the compiler, whatever the width of `int`."""
+    wide = "uint32_t" if width <= 16 else "uint64_t"
+    if width == 64:
+        return f"sizeof({name}) <= 8U"
+    return f"({wide}){name} <= {number((1 << width) - 1, width)}"
 
 
 def _entry_note(sheet: Sheet, entry: Entry, meaning: Meaning) -> str:
@@ -301,7 +313,7 @@ def _field_helpers(sheet: Sheet, register: Register, field: Field) -> None:
     get = sheet.names.lower(*stem, "get", of=f"get helper of {field.ref}")
     sheet.inline(
         f"{small} {get}({whole} word)",
-        [f"return ({small}){_bracket(take('word', field.bits, register.width))};"],
+        [f"return ({small}){bracket(take('word', field.bits, register.width))};"],
     )
     if not field.writable:
         return
@@ -335,20 +347,6 @@ def _field_helpers(sheet: Sheet, register: Register, field: Field) -> None:
     )
 
 
-def _bracket(expr: str) -> str:
-    return expr if expr.startswith("(") and _closes_at_end(expr) else f"({expr})"
-
-
-def _closes_at_end(expr: str) -> bool:
-    """Whether the first bracket closes only at the end."""
-    depth = 0
-    for index, char in enumerate(expr):
-        depth += (char == "(") - (char == ")")
-        if depth == 0:
-            return index == len(expr) - 1
-    return False
-
-
 def _joined_helpers(sheet: Sheet, item: Joined) -> None:
     pieces: list[tuple[Register, Field, int]] = []
     at = item.width
@@ -372,7 +370,7 @@ def _joined_helpers(sheet: Sheet, item: Joined) -> None:
     body = expr[0] if len(expr) == 1 else f"({' | '.join(expr)})"
     sheet.inline(
         f"{kind} {get}({params})",
-        [f"return ({kind}){_bracket(body)};"],
+        [f"return ({kind}){bracket(body)};"],
         comment(item.summary or item.name),
     )
     for name in touched:
@@ -387,7 +385,7 @@ def _joined_helpers(sheet: Sheet, item: Joined) -> None:
             value = take("value", tuple(range(at + field.width - 1, at - 1, -1)), item.width)
             parts.append(
                 put(
-                    f"({wtype(max(register.width, field.width))}){_bracket(value)}",
+                    f"({wtype(max(register.width, field.width))}){bracket(value)}",
                     field.bits,
                     register.width,
                 )
@@ -401,6 +399,3 @@ def _joined_helpers(sheet: Sheet, item: Joined) -> None:
             f"{whole} {set_name}({whole} word, {kind} value)",
             [f"return ({whole})(({old}) | {' | '.join(parts)});"],
         )
-
-
-__all__ = ["address_macro", "band_text", "mask_macro", "option_word", "suffix", "write_registers"]

@@ -9,7 +9,7 @@ from ..bank import Bank
 from ..behave import Machine, as_read
 from ..codec import Codec
 from ..errors import CallError
-from ..model import Field, Frame, Register
+from ..model import Frame, Register
 from ..settings import BRING_UP, Action, setting_mask, setting_registers, write_plan
 from ..stagefile import Setting, Stage
 from .frames import FrameNames, frame_type, word_bits, word_type

@@ -80,20 +80,17 @@ def string(text: str) -> str:
 
 
 def number(value: int, bits: int = 0) -> str:
-    """A hexadecimal constant with as many digits as `bits` need and a suffix that 16-bit `int` bears."""
-    digits = max((bits + 3) // 4, 1)
-    return f"0x{value:0{digits}X}{suffix(value)}"
+    """A hexadecimal constant with as many digits as `bits` need.
+
+    The suffix U alone is enough: the constant takes the first unsigned type that holds it, `unsigned
+    long` where `int` has 16 bits (C11 6.4.4.1), and never a wider one than it needs.
+    """
+    return f"0x{value:0{max((bits + 3) // 4, 1)}X}U"
 
 
 def count(value: int) -> str:
     """A decimal constant, for counts and shifts."""
-    return f"{value}{suffix(value)}"
-
-
-def suffix(value: int) -> str:
-    if value > 0xFFFFFFFF:
-        return "ULL"
-    return "UL" if value > 0xFFFF else "U"
+    return f"{value}U"
 
 
 def utype(bits: int) -> str:
@@ -150,3 +147,18 @@ def defines(rows: Iterable[tuple[str, str, str]]) -> list[str]:
 def heading(title: str) -> list[str]:
     """The line that opens a section."""
     return ["", f"/* --- {comment(title)} {'-' * max(3, 88 - len(title))} */"]
+
+
+def bracket(expr: str) -> str:
+    """An expression in brackets, unless it stands in them."""
+    return expr if expr.startswith("(") and _closes_at_end(expr) else f"({expr})"
+
+
+def _closes_at_end(expr: str) -> bool:
+    """Whether the first bracket closes only at the end."""
+    depth = 0
+    for index, char in enumerate(expr):
+        depth += (char == "(") - (char == ")")
+        if depth == 0:
+            return index == len(expr) - 1
+    return False

@@ -1,0 +1,174 @@
+"""Commands in C: packed from parts, sealed, checked; the two accesses and the map's own commands."""
+
+from __future__ import annotations
+
+from ..bits import deposit, mask_of
+from ..codec import build, guards_of
+from ..model import Command
+from .bitcode import put
+from .framebase import FrameWriter
+from .names import word
+from .text import count, defines, number, utype, wtype
+
+
+class CommandWriter(FrameWriter):
+    """Everything that makes or checks a command."""
+
+    def seal(self) -> str:
+        """`seal(frame[, sent])`: with counters, `sent` is the number of frames sent before."""
+        guard = self.guarded(
+            self.frame.command,
+            self.name("guard"),
+            "The frame with its guard bits computed anew.",
+            hidden=False,
+        )
+        if not self.counters:
+            return guard
+        name = self.name("seal")
+        mask = mask_of(tuple(b for p in self.counters for b in p.bits))
+        full = (1 << self.bits) - 1
+        lines = [f"{self.wide} counted = ({self.wide})frame & {number(full & ~mask, self.bits)};"]
+        for part in self.counters:
+            value = "sent"
+            if part.step != 1:
+                value = f"((uint32_t)sent * {number(part.step)})"
+            if part.start:
+                value = f"((uint32_t){value} + {number(part.start)})"
+            value = (
+                f"({wtype(max(self.bits, part.width))})({value} & {number((1 << part.width) - 1)})"
+            )
+            lines.append(f"counted |= {put(value, part.bits, self.bits)};")
+        last = f"({self.kind})counted"
+        lines.append(f"return {guard}({last});" if guard else f"return {last};")
+        self.sheet.function(
+            f"{self.kind} {name}({self.kind} frame, uint32_t sent)",
+            lines,
+            "The frame with its counter for the frame number `sent`, counted from 0 after a reset, and its guard.",
+        )
+        return name
+
+    def params(self, skip: tuple[str, ...] = ()) -> str:
+        return (
+            ", ".join(
+                f"{utype(p.width)} {self.members[p.name]}" for p in self.free if p.kind not in skip
+            )
+            or "void"
+        )
+
+    def constant(self) -> int:
+        value = 0
+        for part in self.frame.command.parts:
+            if part.kind in ("fixed", "ignored"):
+                value |= deposit(part.value, part.bits)
+        return value
+
+    def pack(self) -> None:
+        terms = [put(self.members[p.name], p.bits, self.bits) for p in self.free]
+        constant = self.constant()
+        if constant:
+            terms.append(number(constant, self.bits))
+        expr = " |\n        ".join(terms) or "0U"
+        self._returning(
+            f"{self.kind} {self.name('pack')}({self.params()})",
+            expr,
+            f"A command of frame {self.frame.name} from all its parts, guard included.",
+        )
+
+    def _returning(self, signature: str, expr: str, about: str) -> None:
+        guard = self.name("guard") if guards_of(self.frame.command) else ""
+        lines = [
+            f"const {self.wide} frame =",
+            *f"    {expr};".replace("\n        ", "\n    ").split("\n"),
+        ]
+        lines.append(
+            f"return {guard}(({self.kind})frame);" if guard else f"return ({self.kind})frame;"
+        )
+        self.sheet.function(signature, lines, about)
+
+    def accesses(self) -> None:
+        command = self.frame.command
+        operation = command.of_kind("operation")
+        for kind in ("read", "write"):
+            if kind == "write" and command.of_kind("data") is None:
+                continue
+            if operation is not None and kind not in operation.codes:
+                continue
+            if operation is None and kind == "read" and command.of_kind("data") is not None:
+                continue
+            args, params = [], []
+            for part in self.free:
+                if part.kind == "operation":
+                    args.append(self.macro(word(part.name), word(kind)))
+                elif part.kind == "chip":
+                    args.append(self.macro(word(part.name), "DEFAULT"))
+                elif part.kind == "data" and kind == "read":
+                    args.append("0U")
+                else:
+                    args.append(self.members[part.name])
+                    params.append(f"{utype(part.width)} {self.members[part.name]}")
+            target = "a register" if command.of_kind("address") else "the register"
+            self.sheet.inline(
+                f"{self.kind} {self.name(kind)}({', '.join(params) or 'void'})",
+                [f"return {self.name('pack')}({', '.join(args)});"],
+                f"The frame that {kind}s {target}.",
+            )
+
+    def commands(self) -> None:
+        rows = []
+        for command in self.sheet.chip.commands.values():
+            if not self._fits(command):
+                continue
+            data = self.frame.command.of_kind("data") if command.takes_data else None
+            base = build(self.frame.command, command.parts)
+            if data is None:
+                note = command.summary + (
+                    " (counter at its start: seal it)" if self.counters else ""
+                )
+                rows.append(
+                    (self.macro("COMMAND", word(command.name)), number(base, self.bits), note)
+                )
+                continue
+            value = self.members[data.name]
+            args = []
+            for part in self.free:
+                if part is data:
+                    args.append(value)
+                elif part.kind == "counter":
+                    args.append(count(part.start))
+                else:
+                    args.append(number(command.parts.get(part.name, part.value), part.width))
+            self.sheet.inline(
+                f"{self.kind} {self.name('command', word(command.name))}({utype(data.width)} {value})",
+                [f"return {self.name('pack')}({', '.join(args)});"],
+                f"Command {command.name}. {command.summary}".strip(),
+            )
+        if rows:
+            self.sheet.lines(
+                "",
+                f"/* commands of frame {word(self.frame.name).lower()}, ready to send */",
+                *defines(rows),
+            )
+
+    def _fits(self, command: Command) -> bool:
+        if command.frame == self.frame.name:
+            return True
+        other = self.sheet.chip.frames[command.frame]
+        return other.when is not None and all(
+            (p := self.frame.command.named(n)) is not None and not v >> p.width
+            for n, v in command.parts.items()
+        )
+
+    def check(self) -> None:
+        layout = self.frame.command
+        guard = self.name("guard") if guards_of(layout) else ""
+        operations = tuple(p for p in layout.parts if p.kind == "operation")
+        lines = self.flaws(layout, guard, operations)
+        if len(lines) == 1:
+            lines = ["(void)frame;", "return 0U;"]
+        else:
+            lines.append("return flaws;")
+        self.sheet.function(
+            f"uint8_t {self.name('check')}({self.kind} frame)",
+            lines,
+            "What is wrong with a command (FLAW bits); 0: nothing.",
+        )

@@ -1,0 +1,115 @@
+"""What all routines of a frame share: names, guards computed anew, and what can be wrong with a word."""
+
+from __future__ import annotations
+
+from ..bits import deposit, mask_of
+from ..codec import guards_of
+from ..model import Frame, Layout, Part
+from .bitcode import put, take
+from .guards import Guards
+from .names import word
+from .sheet import Sheet
+from .text import bracket, count, number, storage, utype, wtype
+
+FREE = ("operation", "address", "page", "data", "counter", "chip", "echo")
+FLAWS = (
+    ("GUARD", 1, "a parity bit or checksum is wrong"),
+    ("FIXED", 2, "a bit that is always the same is not"),
+    ("OPERATION", 4, "the operation code means nothing"),
+    ("ECHO", 8, "the reply does not repeat what was sent"),
+)
+
+
+def frame_type(sheet: Sheet) -> str:
+    """The type that holds the longest frame of the map."""
+    return utype(max(f.length for f in sheet.chip.frames.values()))
+
+
+def word_type(sheet: Sheet) -> str:
+    """The type that holds the widest register of the map."""
+    return utype(word_bits(sheet))
+
+
+def word_bits(sheet: Sheet) -> int:
+    return max((r.width for r in sheet.chip.registers.values()), default=8)
+
+
+class FrameWriter:
+    """One frame of the map, its names in C and its types."""
+
+    def __init__(self, sheet: Sheet, guards: Guards, frame: Frame, index: int) -> None:
+        self.sheet, self.guards, self.frame, self.index = sheet, guards, frame, index
+        self.bits = frame.length
+        self.kind = utype(self.bits)
+        self.wide = wtype(self.bits)
+        self.counters = [p for p in frame.command.parts if p.kind == "counter"]
+        self.members: dict[str, str] = {}
+
+    def name(self, *pieces: str) -> str:
+        return self.sheet.names.lower(
+            word(self.frame.name), *pieces, of=f"{' '.join(pieces)} of frame {self.frame.name}"
+        )
+
+    def macro(self, *pieces: str) -> str:
+        return self.sheet.names.macro(
+            word(self.frame.name), *pieces, of=f"{' '.join(pieces)} of frame {self.frame.name}"
+        )
+
+    @property
+    def free(self) -> list[Part]:
+        return [p for p in self.frame.command.parts if p.kind in FREE]
+
+    def guarded(self, layout: Layout, name: str, about: str, *, hidden: bool) -> str:
+        """The routine that computes a layout's guards anew; "" where it has none."""
+        guards = guards_of(layout)
+        if not guards:
+            return ""
+        mask = mask_of(tuple(b for g in guards for b in g.bits))
+        full = (1 << self.bits) - 1
+        lines = [f"{self.wide} sealed = ({self.wide})frame & {number(full & ~mask, self.bits)};"]
+        for guard in guards:
+            value = self.guards.expression(guard, "sealed", self.bits)
+            lines.append(f"sealed |= {put(value, guard.bits, self.bits)};")
+        lines.append(f"return ({self.kind})sealed;")
+        signature = f"{self.kind} {name}({self.kind} frame)"
+        if hidden:
+            self.sheet.hidden_function(signature, lines, about)
+        else:
+            self.sheet.function(signature, lines, about)
+        return name
+
+    def flaws(self, layout: Layout, guard: str, operations: tuple[Part, ...] = ()) -> list[str]:
+        lines = ["uint8_t flaws = 0U;"]
+        if guard:
+            lines += [
+                f"if ({guard}(frame) != frame) {{",
+                f"    flaws |= {self.flaw('GUARD')};",
+                "}",
+            ]
+        fixed = [p for p in layout.parts if p.kind in ("fixed", "chip")]
+        if fixed:
+            mask = mask_of(tuple(b for p in fixed for b in p.bits))
+            value = sum(deposit(p.value, p.bits) for p in fixed)
+            lines += [
+                f"if ((({self.wide})frame & {number(mask, self.bits)}) != {number(value, self.bits)}) {{",
+                f"    flaws |= {self.flaw('FIXED')};",
+                "}",
+            ]
+        for part in operations:
+            known = sorted(set(part.codes.values()))
+            if len(known) == 1 << part.width:
+                continue
+            code = bracket(take("frame", part.bits, self.bits))
+            wrong = " && ".join(f"({code} != {count(c)})" for c in known)
+            lines += [f"if ({wrong}) {{", f"    flaws |= {self.flaw('OPERATION')};", "}"]
+        full = (1 << self.bits) - 1
+        if storage(self.bits) != self.bits:
+            lines += [
+                f"if (({self.wide})frame > {number(full, self.bits)}) {{",
+                f"    flaws |= {self.flaw('FIXED')};",
+                "}",
+            ]
+        return lines
+
+    def flaw(self, name: str) -> str:
+        return self.sheet.names.macro("FLAW", name)

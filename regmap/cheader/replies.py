@@ -1,0 +1,150 @@
+"""Replies in C: taken apart and checked, echoes compared; and both directions as bytes of the bus."""
+
+from __future__ import annotations
+
+from ..model import Layout
+from .bitcode import put, take
+from .framebase import FrameWriter, word_type
+from .names import word
+from .text import bracket, comment, count, utype
+
+
+class ReplyWriter(FrameWriter):
+    """Everything that takes a reply apart."""
+
+    def replies(self) -> str:
+        done: dict[str, tuple[str, ...]] = {}
+        for kind, layout in self.frame.replies.items():
+            done[kind] = ("reply",) if kind == "any" else (word(kind).lower(), "reply")
+            self.reply(kind, layout, done[kind])
+        answer = self.frame.reply_to("read")
+        if answer is None or answer.of_kind("data") is None:
+            return ""
+        return self._data_routine(answer, done["read" if "read" in done else "any"])
+
+    def reply(self, kind: str, layout: Layout, pieces: tuple[str, ...]) -> None:
+        sheet = self.sheet
+        guard = self.guarded(
+            layout,
+            self.name(*pieces, "guard"),
+            "The reply with its guard bits computed anew.",
+            hidden=True,
+        )
+        parts = [
+            p for p in layout.parts if p.kind not in ("fixed", "chip", "ignored", "parity", "crc")
+        ]
+        lines = self.flaws(layout, guard)
+        struct = self.name(*pieces, "t")
+        if parts:
+            taken: set[str] = set()
+            sheet.lines("", "typedef struct {")
+            for part in parts:
+                item = sheet.names.member(part.name, taken)
+                about = part.summary or {
+                    "data": "the register's word",
+                    "echo": f"repeats {part.of}",
+                }.get(part.kind, "")
+                note = f"  /* {comment(about)} */" if about else ""
+                if part.kind == "status" and part.width == 1:
+                    sheet.lines(f"    bool {item};{note}")
+                    bit = take("frame", part.bits, self.bits)
+                    compare = "!=" if part.active else "=="
+                    lines.append(f"parts->{item} = {bracket(bit)} {compare} 0U;")
+                else:
+                    sheet.lines(f"    {utype(part.width)} {item};{note}")
+                    value = bracket(take("frame", part.bits, self.bits))
+                    lines.append(f"parts->{item} = ({utype(part.width)}){value};")
+            sheet.lines(f"}} {struct};")
+        what = "any command" if kind == "any" else kind
+        echoes = [p for p in layout.parts if p.kind == "echo"]
+        unpack = self.name(*pieces, "unpack")
+        if len(lines) == 1:
+            lines = ["(void)frame;", "uint8_t flaws = 0U;"]
+        target = f", {struct} *parts" if parts else ""
+        sheet.function(
+            f"uint8_t {unpack}({self.kind} frame{target})",
+            [*lines, "return flaws;"],
+            f"The parts of a reply to {what}, and what is wrong with it (FLAW bits); 0: nothing.",
+        )
+        if echoes:
+            tests = []
+            for part in echoes:
+                source = self.frame.command.named(part.of)
+                assert source is not None  # the loader has seen to it
+                tests.append(
+                    f"({bracket(take('sent', source.bits, self.bits))} != {bracket(take('frame', part.bits, self.bits))})"
+                )
+            sheet.inline(
+                f"uint8_t {self.name(*pieces, 'echo')}({self.kind} sent, {self.kind} frame)",
+                [f"return ({' || '.join(tests)}) ? {self.flaw('ECHO')} : 0U;"],
+                "FLAW_ECHO where the reply does not repeat what the command sent.",
+            )
+
+    def _data_routine(self, layout: Layout, pieces: tuple[str, ...]) -> str:
+        """`(sent, frame, *data) -> flaws`: what a runner needs of the reply to a read."""
+        part = layout.of_kind("data")
+        assert part is not None
+        name = self.name("read_data")
+        unpack, struct = self.name(*pieces, "unpack"), self.name(*pieces, "t")
+        lines = [f"{struct} parts;", f"uint8_t flaws = {unpack}(frame, &parts);"]
+        if any(p.kind == "echo" for p in layout.parts):
+            lines.append(f"flaws |= {self.name(*pieces, 'echo')}(sent, frame);")
+        else:
+            lines.append("(void)sent;")
+        member = self.sheet.names.member(part.name, set())
+        lines += [f"*data = ({word_type(self.sheet)})parts.{member};", "return flaws;"]
+        self.sheet.inline(
+            f"uint8_t {name}({self.kind} sent, {self.kind} frame, {word_type(self.sheet)} *data)",
+            lines,
+            "The register word in the reply to a read, and what is wrong with that reply.",
+        )
+        return name
+
+
+class ByteWriter(FrameWriter):
+    """A frame as the bytes of its chip-select bursts, and back."""
+
+    def bytes(self) -> None:
+        """One byte sum per burst; a burst is padded at its end to whole bytes."""
+        frame, sheet = self.frame, self.sheet
+        out, back = [], []
+        left, at = frame.length, 0
+        for bits in frame.bursts:
+            left -= bits
+            for index in range((bits + 7) // 8):
+                numbers = [
+                    self._bit(left, bits, index * 8 + k) for k in range(min(8, bits - index * 8))
+                ]
+                order = tuple(numbers)
+                pad = 8 - len(order)
+                value = bracket(take("frame", order, self.bits, 8))
+                if pad:
+                    value = f"({value} << {count(pad)})"
+                out.append(f"out[{at}] = (uint8_t){value};")
+                byte = f"((unsigned int)in[{at}] >> {count(pad)})" if pad else f"in[{at}]"
+                back.append(f"frame |= {put(byte, order, self.bits)};")
+                at += 1
+        size = self.macro("BYTES")
+        note = (
+            f"; bursts of {', '.join(map(str, frame.bursts))} bits" if len(frame.bursts) > 1 else ""
+        )
+        sheet.function(
+            f"void {self.name('to_bytes')}({self.kind} frame, uint8_t out[{size}])",
+            out,
+            f"The frame as the bytes of the bus, first bit in bit 7 of the first{note}.",
+        )
+        sheet.function(
+            f"{self.kind} {self.name('from_bytes')}(const uint8_t in[{size}])",
+            [f"{self.wide} frame = 0U;", *back, f"return ({self.kind})frame;"],
+            "The frame of the bytes of the bus.",
+        )
+        if len(frame.bursts) > 1:
+            table = self.name("bursts")
+            rows = ["    " + ", ".join(f"{count((b + 7) // 8)}" for b in frame.bursts) + ","]
+            sheet.table(
+                "uint8_t", table, rows, self.macro("BURSTS"), "Bytes of each chip-select burst."
+            )
+
+    def _bit(self, low: int, bits: int, index: int) -> int:
+        """The frame's bit number of the `index`-th bit of a burst on the wire."""
+        return low + (bits - 1 - index if self.sheet.chip.spi.msb_first else index)

@@ -132,16 +132,17 @@ def gate_current(work: Work, way: str, side: str) -> Variable | None:
     known), or from the driver's resistance.
     """
     symbol = f"I{way}"
-    rg = work.take("Rg", f"stage:gate.resistor.{'on' if way == 'source' else 'off'}")
+    word = "on" if way == "source" else "off"
+    rg = work.take(f"Rg,{word}", f"stage:gate.resistor.{word}")
     rint = work.take("Rint", "stage:mosfet.internal_resistance")
     if is_resistive(work, way, side):
-        rdrv = work.take("Rdrv", f"chip:drive.resistance.{way}")
+        rdrv = work.take(f"Rdrv,{word}", f"chip:drive.resistance.{way}")
         vpl = work.take("Vpl", "stage:mosfet.plateau")
         if way == "sink":
             return work.derive(symbol, sink_resistive, vpl=vpl, rdrv=rdrv, rg=rg, rint=rint)
         vg = gate_voltage(work, side)
         return work.derive(symbol, source_resistive, vg=vg, vpl=vpl, rdrv=rdrv, rg=rg, rint=rint)
-    setting = work.take("Iset", f"role:gate.{way}.{side}")
+    setting = work.take(f"Iset,{word}", f"role:gate.{way}.{side}")
     vpl = work.maybe("Vpl", "stage:mosfet.plateau")
     if vpl is None or setting is None:
         return setting

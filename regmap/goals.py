@@ -166,12 +166,16 @@ class _Maker:
                         seen_codes.add(code)
                         readings.append(made)
         single = len(item.meanings) <= 1 and not (self.conditions & atoms(self.chip, name))
+        bands = {r.code: r.band.typ for r in readings if r.band is not None}
         codes: dict[object, int] = {}
         for reading in readings:
             key: object = (reading.band, reading.name) if single and reading.band is not None else reading.code
             if key not in codes or reading.code == current:
                 codes[key] = reading.code
-        return Choosable(name, tuple(sorted(codes.values())) or (current,), current)
+        kept = tuple(sorted(codes.values())) or (current,)
+        # by value where every code has one, so that steps mean something
+        order = tuple(sorted(kept, key=lambda c: (bands[c], c))) if set(kept) <= set(bands) else kept
+        return Choosable(name, kept, current, order)
 
     # --- scopes -----------------------------------------------------------------------------
     def _scope(self, wanted: set[str]) -> tuple[int, ...]:

@@ -7,8 +7,8 @@ smallest margin counts, among equals the second smallest, and so on. So no goal 
 needed only because another one is the bottleneck. A margin beyond `enough` counts as `enough`: a
 goal that is met with plenty is no reason to change anything.
 
-Ties are broken towards the current codes (the fewest changes), then towards the smaller codes in
-the order of the variables.
+Ties are broken towards the current codes (the fewest changes, then the fewest steps away from
+them), then towards the smaller codes in the order of the variables.
 
 How: variables are split into groups that share no goal, and again whenever a variable has been
 fixed (what that leaves independent is solved on its own, and remembered by the codes it depends
@@ -35,11 +35,21 @@ Vector = tuple[float, ...]
 
 @dataclass(frozen=True, slots=True)
 class Choosable:
-    """A variable: the codes that it may take, and the one that it has now."""
+    """A variable: the codes that it may take, and the one that it has now.
+
+    `order` are the same codes in the order of what they mean (of the codes where not given); steps
+    between two codes are counted in it.
+    """
 
     name: str
     codes: Codes
     current: int
+    order: Codes = ()
+
+    def steps(self, code: int) -> int:
+        """How far a code is from the current one; 0 where the current one is none of the codes."""
+        order = self.order or self.codes
+        return abs(order.index(code) - order.index(self.current)) if self.current in order else 0
 
 
 @dataclass(slots=True)
@@ -68,10 +78,13 @@ class TooLongError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """The best of one part: its sorted margins (those that ask for something) and its codes."""
+    """The best of one part: its sorted margins (those that ask for something) and its codes.
+
+    `away` is how far the codes are from the current ones: (changes, steps).
+    """
 
     vector: Vector
-    changes: int
+    away: tuple[int, int]
     codes: Mapping[int, int]
 
 
@@ -164,7 +177,7 @@ class Search:
         if found is None:
             return None
         vector = tuple(sorted([*found.vector, *(m for m in constant if m != math.inf)]))
-        return Found(vector, found.changes, found.codes)
+        return Found(vector, found.away, found.codes)
 
     def climb(self, start: Mapping[int, int]) -> dict[int, int]:
         """Good codes fast: one variable at a time, until none improves. Never worse than `start`."""
@@ -212,16 +225,16 @@ class Search:
     def _parts(self, free: tuple[int, ...], codes: dict[int, int], floor: float) -> Found | None:
         """The best of free variables, part by independent part."""
         vector: list[float] = []
-        changes = 0
+        away = (0, 0)
         chosen: dict[int, int] = {}
         for part in self._split(free):
             found = self._solve(part, codes, floor)
             if found is None:
                 return None
             vector += found.vector
-            changes += found.changes
+            away = _sum(away, found.away)
             chosen.update(found.codes)
-        return Found(tuple(sorted(vector)), changes, chosen)
+        return Found(tuple(sorted(vector)), away, chosen)
 
     def _split(self, free: tuple[int, ...], without: int = -1) -> list[tuple[int, ...]]:
         """The free variables (but one) in parts that share no goal."""
@@ -256,7 +269,7 @@ class Search:
         rest = [i for i in goals if i not in set(done)]
         children = self._split(part, n)
         inside = [[i for i in rest if set(self.goals[i].scope) & set(c)] for c in children]
-        candidates: list[tuple[Vector, bool, int, Vector]] = []
+        candidates: list[tuple[Vector, tuple[int, int], int, Vector]] = []
         for code in self.domains[n]:
             self.tick()
             here = {**codes, n: code}
@@ -265,21 +278,17 @@ class Search:
                 continue
             reach = tuple(sorted([*fixed, *(b for i in rest if (b := self.bound(i, here)) != math.inf)]))
             if not reach or reach[0] >= floor:
-                candidates.append((reach, code != current, code, fixed))
+                step = (int(code != current), self.variables[n].steps(code))
+                candidates.append((reach, step, code, fixed))
         candidates.sort(key=lambda c: (_key(c[0]), c[1], c[2]))
         best: Found | None = None
-        for reach, changed, code, fixed in candidates:
-            forced = sum(self.variables[m].current not in self.domains[m] for m in part if m != n)
-            if best is not None and (
-                not self._hopeful(reach, changed + forced, best)
-                # the first variable decides between equals: a larger code is no better any more
-                or (n == part[0] and code > best.codes[n] and changed + forced == best.changes
-                    and not _better(reach, best.vector))
-            ):
+        forced = self._forced(m for m in part if m != n)
+        for reach, step, code, fixed in candidates:
+            if best is not None and not self._hopeful(reach, _sum(step, forced), best):
                 continue
             here = {**codes, n: code}
             limit = max(floor, best.vector[0] if best is not None and best.vector else floor)
-            vector, changes, chosen = list(fixed), int(changed), {n: code}
+            vector, away, chosen = list(fixed), step, {n: code}
             alive = True
             for number, child in enumerate(children):
                 found = self._solve(child, here, limit)
@@ -287,38 +296,50 @@ class Search:
                     alive = False
                     break
                 vector += found.vector
-                changes += found.changes
+                away = _sum(away, found.away)
                 chosen.update(found.codes)
                 if best is not None and number + 1 < len(children):
                     open_ones = {i for later in inside[number + 1:] for i in later}
-                    left = [m for later in children[number + 1:] for m in later]
-                    must = sum(self.variables[m].current not in self.domains[m] for m in left)
+                    must = self._forced(m for later in children[number + 1:] for m in later)
                     bounds = (self.bound(i, here) for i in open_ones)
                     reach = tuple(sorted([*vector, *(b for b in bounds if b != math.inf)]))
-                    if not self._hopeful(reach, changes + must, best):
+                    if not self._hopeful(reach, _sum(away, must), best):
                         alive = False
                         break
             if not alive:
                 continue
-            made = Found(tuple(sorted(vector)), changes, chosen)
+            made = Found(tuple(sorted(vector)), away, chosen)
             if best is None or self._beats(made, best, part):
                 best = made
         return best
 
-    def _hopeful(self, reach: Vector, changes: int, best: Found) -> bool:
+    def _forced(self, numbers: Iterable[int]) -> tuple[int, int]:
+        """The least that these variables must be away from their current codes."""
+        away = (0, 0)
+        for m in numbers:
+            variable, domain = self.variables[m], self.domains[m]
+            if variable.current not in domain:
+                away = _sum(away, (1, min(variable.steps(c) for c in domain)))
+        return away
+
+    def _hopeful(self, reach: Vector, away: tuple[int, int], best: Found) -> bool:
         """Whether something with these bounds may still be better than the best."""
         if _better(best.vector, reach):
             return False
         if _better(reach, best.vector):
             return True
-        return self.ties and changes <= best.changes
+        return self.ties and away <= best.away
 
     def _beats(self, one: Found, other: Found, part: tuple[int, ...]) -> bool:
         if _better(one.vector, other.vector):
             return True
         if _better(other.vector, one.vector):
             return False
-        return (one.changes, [one.codes[n] for n in part]) < (other.changes, [other.codes[n] for n in part])
+        return (one.away, [one.codes[n] for n in part]) < (other.away, [other.codes[n] for n in part])
+
+
+def _sum(a: tuple[int, int], b: tuple[int, int]) -> tuple[int, int]:
+    return a[0] + b[0], a[1] + b[1]
 
 
 def _key(vector: Vector) -> tuple[float, ...]:

@@ -248,7 +248,7 @@ class Codec:
     def __init__(self, chip: Chip) -> None:
         self.chip = chip
         self._by_address = {(r.page, r.address): r for r in chip.registers.values()}
-        self._usual = next((f for f in chip.frames.values() if f.when is None), None)
+        self.usual = next((f for f in chip.frames.values() if f.when is None), None)
         # a command that says more of its word is recognised before one that says less
         self._commands = sorted(chip.commands.values(), key=lambda c: -len(c.parts))
         named = [r.frame for r in chip.registers.values() if r.frame]
@@ -271,7 +271,7 @@ class Codec:
 
     def _alternative(self, wanted: Frame | None, bank: Bank | None) -> Frame:
         if wanted is not None and wanted.when is None:
-            if wanted is not self._usual:
+            if wanted is not self.usual:
                 return wanted
             wanted = None  # the usual frame gives way to one whose condition holds
         if wanted is None and len(self.chip.frames) == 1:

@@ -69,13 +69,20 @@ def role_inputs(chip: Chip, bank: Bank, roles: Iterable[str] = tuple(ROLES)) -> 
             elif row.dimension is not None:
                 others.append(reading.name or str(reading.code))
             else:
-                others.append(reading.code)
+                others.append(_switch(reading))
             origins.append(f"map {item.origin} {name}, code {reading.code}")
         if bands:
             found.append(Input(f"role:{role}", hull(bands), "; ".join(origins)))
         elif others:
             found.append(Input(f"role:{role}", others[0], origins[0]))
     return found
+
+
+def _switch(reading: values.Reading) -> int:
+    """A switch as a number that is 0 when it is off, whatever code this chip gives to `off`."""
+    if reading.name in ("off", "disabled", "no"):
+        return 0
+    return reading.code or (1 if reading.name in ("on", "enabled", "yes") else 0)
 
 
 def hull(bands: list[Band]) -> Band:

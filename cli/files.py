@@ -20,7 +20,7 @@ def write_text(path: Path, text: str, *, only_if_changed: bool = False) -> bool:
             return False
         if path.is_dir():
             raise CallError(f"{path} is a directory; expected a file name")
-        handle, temporary = tempfile.mkstemp(dir=path.parent or Path(), prefix=f".{path.name}.", suffix=".part")
+        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
         try:
             with os.fdopen(handle, "wb") as stream:
                 stream.write(data)

@@ -143,10 +143,10 @@ def _write(sheet: Sheet) -> None:
     if sheet.has("frames"):
         frames = write_frames(sheet)
     write_tables(sheet, frames)
-    if sheet.has("run") and sheet.stage is not None:
-        write_runner(sheet, frames)
     if sheet.has("faults"):
         write_faults(sheet)
+    if sheet.has("run") and sheet.stage is not None:
+        write_runner(sheet, frames)
 
 
 def _banner(sheet: Sheet, digest: str) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..codec import Codec
+from ..codec import build
 from ..errors import CallError
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .sheet import Sheet
@@ -33,7 +33,7 @@ def write_runner(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
         "    bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size);",
         "    void (*wait_us)(void *context, uint32_t us);",
         "    void *context;",
-        "    uint32_t sent;  /* frames since the chip's reset; start with 0 */",
+        f"    uint32_t sent[{len(frames)}];  /* frames of each format since the chip's reset; start with 0 */",
         f"}} {bus};",
     )
     frame, data = frame_type(sheet), word_type(sheet)
@@ -56,7 +56,12 @@ def write_runner(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
         lines += ["default:", "    break;", "}"]
     else:
         lines = ["bool done;", *per_frame[0]]
-    lines += ["if (done) {", "    bus->sent++;", "}", "return done;"]
+    lines += [
+        "if (done) {",
+        f"    bus->sent[{'format' if several else '0'}]++;",
+        "}",
+        "return done;",
+    ]
     sheet.function(
         f"bool {exchange}({bus} *bus{formal}, {frame} command, {frame} *reply)",
         lines,
@@ -122,6 +127,38 @@ def write_runner(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
         lines,
         "Runs a table of steps; stops at the first that fails and says which. RUN_...",
     )
+    if sheet.has("faults") and sheet.chip.faults:
+        _status(sheet, exchange, query, formats)
+
+
+def _status(sheet: Sheet, exchange: str, query: str, formats: str) -> None:
+    """Reads the status registers in the order of STATUS_INDEX, selecting pages on the way."""
+    names = sheet.names
+    bus, data = names.lower("bus_t"), word_type(sheet)
+    steps = names.lower("status_steps")
+    ok = names.macro("RUN", "OK")
+    lines = [
+        f"uint8_t result = {ok};",
+        "uint16_t i;",
+        "uint16_t index = 0U;",
+        f"for (i = 0U; (i < {names.macro('STATUS_STEPS', 'COUNT')}) && (result == {ok}); i++) {{",
+        f"    if ({steps}[i].kind == {names.macro('STEP', 'EXPECT')}) {{",
+        f"        result = {query}(bus{formats.replace('steps[', f'{steps}[')}, {steps}[i].frame, &words[index]);",
+        "        index++;",
+        "    } else {",
+        f"        {frame_type(sheet)} reply = 0U;",
+        f"        if (!{exchange}(bus{formats.replace('steps[', f'{steps}[')}, {steps}[i].frame, &reply)) {{",
+        f"            result = {names.macro('RUN', 'BUS')};",
+        "        }",
+        "    }",
+        "}",
+        "return result;",
+    ]
+    sheet.function(
+        f"uint8_t {names.lower('read_status')}({bus} *bus, {data} words[{names.macro('STATUS_COUNT')}])",
+        lines,
+        "Reads every status register of a configured chip, ready for `diagnose`. Reading may erase faults. RUN_...",
+    )
 
 
 def _exchange_lines(sheet: Sheet, item: FrameNames) -> list[str]:
@@ -131,7 +168,7 @@ def _exchange_lines(sheet: Sheet, item: FrameNames) -> list[str]:
     back = names.lower(item.stem, "from_bytes", of=f"from_bytes of frame {frame.name}")
     sealed = f"({item.kind})command"
     if item.counters:
-        sealed = f"{item.seal}({sealed}, bus->sent)"
+        sealed = f"{item.seal}({sealed}, bus->sent[{item.index}])"
     lines = [f"uint8_t out[{size}];", f"uint8_t in[{size}] = {{0U}};", f"{to}({sealed}, out);"]
     if len(frame.bursts) > 1:
         table = names.lower(item.stem, "bursts", of=f"bursts of frame {frame.name}")
@@ -180,15 +217,12 @@ def _query_lines(sheet: Sheet, item: FrameNames, exchange: str, actual: str) -> 
 
 def _filler(sheet: Sheet, item: FrameNames) -> tuple[str, str]:
     """A read that erases nothing, to clock a reply out; "" where only the same read will do."""
-    codec = Codec(sheet.chip)
     for register in sheet.chip.registers.values():
         harmless = register.readable and all(
             f.access in ("ro", "rw", "once") for f in register.fields
         )
         if not harmless or (register.frame and register.frame != item.frame.name):
             continue
-        from ..codec import build
-
         parts: dict[str, int] = {}
         for part in item.frame.command.parts:
             if part.kind == "operation" and "read" in part.codes:
@@ -204,5 +238,4 @@ def _filler(sheet: Sheet, item: FrameNames) -> tuple[str, str]:
         return number(
             frame, item.frame.length
         ), f"a read of {register.name} fetches the reply and changes nothing"
-    del codec
     return "", "the same read again fetches the reply"

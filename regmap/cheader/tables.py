@@ -9,7 +9,9 @@ from ..bank import Bank
 from ..behave import Machine, as_read
 from ..codec import Codec
 from ..errors import CallError
+from ..faults import status_registers
 from ..model import Frame, Register
+from ..plan import plan
 from ..settings import BRING_UP, Action, setting_mask, setting_registers, write_plan
 from ..stagefile import Setting, Stage
 from .frames import FrameNames, frame_type, word_bits, word_type
@@ -24,6 +26,8 @@ STEP_KINDS = (
     ("WAIT", 2, "wait"),
 )
 
+OUR_TABLES = ("init", "readback", "status_steps")
+
 
 def write_tables(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
     """Init, readback and shadow tables, as selected; a map alone has only the shadow."""
@@ -33,6 +37,8 @@ def write_tables(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
         actions = write_plan(sheet.chip, stage.bank)
     if stage is not None and sheet.has("init"):
         _init(sheet, stage, actions, frames)
+        if sheet.has("run") and sheet.has("faults") and sheet.chip.faults:
+            _status_steps(sheet, stage, actions, frames)
     if stage is not None and sheet.has("verify"):
         _verify(sheet, stage, actions, frames)
     if stage is None and (sheet.has("init") or sheet.has("verify")):
@@ -125,7 +131,9 @@ def _step_table(
         spans[action.procedure][1] += 1
         rows += _step_row(sheet, action, frames, by_setting)
     stem = word(name)
-    size = names.macro(stem, "COUNT", of=f"steps of {name}")
+    # the map's procedures may want a name that is ours; then theirs gives way
+    own = "" if name in OUR_TABLES else name
+    size = names.macro(stem, "COUNT", of=own and f"steps of {name}")
     defs = [(size, count(len(actions)), "")]
     if len(spans) > 1:
         for procedure, (first, length) in spans.items():
@@ -148,7 +156,13 @@ def _step_table(
         names.note(f"procedure {name} has no steps")
         return
     sheet.lines("", *defines(defs))
-    sheet.table(names.lower("step_t"), names.lower(stem, of=f"table {name}"), rows, size, about)
+    sheet.table(
+        names.lower("step_t"),
+        names.lower(stem, of=own and f"table of procedure {name}"),
+        rows,
+        size,
+        about,
+    )
 
 
 def _step_row(
@@ -211,20 +225,66 @@ def setting_text(setting: Setting) -> str:
     return f"{text}, code {choice.code}"
 
 
+def _status_steps(
+    sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
+) -> None:
+    """Reads of the status registers of a configured chip, with the page selections they need."""
+    wanted = dict.fromkeys(status_registers(sheet.chip), (0, 0))
+    steps = reads(stage, actions, wanted, "status")
+    _step_table(
+        sheet,
+        "status_steps",
+        steps,
+        frames,
+        {},
+        "Reads of the status registers, in the order of STATUS_INDEX.",
+    )
+
+
+def reads(
+    stage: Stage, actions: list[Action], wanted: dict[str, tuple[int, int]], procedure: str
+) -> list[Action]:
+    """Steps that read registers of the configured chip, pages selected on the way.
+
+    `wanted` is (mask, expected) by register name.
+    """
+    bank = configured(stage, actions).bank
+    steps = []
+    for planned in plan(stage.chip, [f"read:{name}" for name in wanted], bank):
+        sent = planned.sent
+        if sent.kind == "read" and sent.register is not None and planned.requests:
+            mask, expect = wanted[sent.register.name]
+            steps.append(
+                Action(
+                    do="verify",
+                    procedure=procedure,
+                    text=f"read {sent.register.name}",
+                    sent=sent,
+                    expect=expect,
+                    mask=mask,
+                )
+            )
+        else:
+            steps.append(Action(do="send", procedure=procedure, text="select the page", sent=sent))
+    return steps
+
+
 # --- readback -----------------------------------------------------------------------------------
-def configured(chip_machine: Machine, actions: list[Action]) -> Machine:
-    """The machine after every frame of the plan."""
+def configured(stage: Stage, actions: list[Action]) -> Machine:
+    """The chip's behaviour after every frame of the plan."""
+    wanted = stage.bank
+    machine = Machine(stage.chip, supply=wanted.supply, externals=wanted.externals)
     for action in actions:
         if action.sent is not None:
-            chip_machine.apply(action.sent)
-    return chip_machine
+            machine.apply(action.sent)
+    return machine
 
 
 def verify_rows(stage: Stage, actions: list[Action]) -> list[tuple[Register, int, int, Frame, int]]:
     """(register, mask, expected word, frame, ready read frame) of everything that can be read back."""
     chip = stage.chip
     wanted = stage.bank
-    bank = configured(Machine(chip, supply=wanted.supply, externals=wanted.externals), actions).bank
+    bank = configured(stage, actions).bank
     codec = Codec(chip)
     rows = []
     for register in setting_registers(chip):
@@ -298,6 +358,16 @@ def _verify(
         size,
         "Configuration registers and their wanted content.",
     )
+    if sheet.has("init"):
+        back = {r.name: (mask, expect) for r, mask, expect, _, _ in rows}
+        _step_table(
+            sheet,
+            "readback",
+            reads(stage, actions, back, "readback"),
+            frames,
+            {},
+            "The same as steps, with the page selections they need.",
+        )
     kind = word_type(sheet)
     wide = f"({'unsigned int' if bits <= 16 else kind})"
     sheet.inline(

@@ -21,7 +21,7 @@ from .. import values
 from ..bank import Bank, find
 from ..errors import CallError
 from ..expr import evaluate
-from ..model import Chip, Field, Rule
+from ..model import Chip, Rule
 from ..settings import Action, setting_registers, write_plan
 from ..stagefile import Stage
 from ..values import Choice, Reading, Valued

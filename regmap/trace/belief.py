@@ -1,0 +1,284 @@
+"""What the captured frames make one believe of a chip: register words, states, keys.
+
+The map's own behaviour (`regmap.behave.Machine`) runs along the frames and is corrected by what
+replies show; wherever the two disagree a note says so, and why that may be.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from regmap.bank import Bank
+from regmap.behave import Machine
+from regmap.bits import mask_of
+from regmap.codec import Sent
+from regmap.expr import Expr, Name, Op, evaluate
+from regmap.model import Chip, Register
+from regmap.settings import setting_mask
+
+from .events import Note
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """From frame `number`, ended at `time`, on: this register holds `word` in the bits of `known`."""
+
+    number: int
+    time: int
+    register: str
+    word: int
+    known: int
+
+
+@dataclass(slots=True)
+class Written:
+    """A write; `why` is why it did not take ("" if it did), `verified` the frame that showed it taken."""
+
+    number: int
+    time: int
+    register: str
+    word: int
+    why: str = ""
+    verified: int = -1
+    denied: int = -1
+
+
+class Belief:
+    """One chip as believed. `history` are all words over time, `writes` all writes that changed anything."""
+
+    def __init__(self, chip: Chip) -> None:
+        self.chip = chip
+        self.machine = Machine(chip, Bank(chip))
+        self.history: list[Known] = []
+        self.state_history: list[tuple[int, int, str, bool | None]] = []
+        self.writes: list[Written] = []
+        self.resets: list[tuple[int, int]] = []
+        self.lost: list[str] = []
+        self.pending: dict[str, Written] = {}
+        self.refused: dict[str, Written] = {}
+        self.latest: dict[str, Written] = {}
+        self._masks = {r.name: shown_mask(r) for r in chip.registers.values()}
+        self._fixed = {r.name: setting_mask(r) for r in chip.registers.values()}
+
+    @property
+    def bank(self) -> Bank:
+        return self.machine.bank
+
+    # --- bookkeeping ----------------------------------------------------------------------------
+    def mark(self) -> tuple[object, ...]:
+        """Everything that decides how the next frame is understood, for comparison."""
+        bank = self.bank
+        return (
+            dict(bank.words), dict(bank.known), dict(bank.states), dict(self.machine.progress),
+            len(self.machine.spent), len(self.pending), len(self.refused),
+        )  # fmt: skip
+
+    def record(self, before: tuple[object, ...], number: int, time: int) -> None:
+        """Write down what differs from `before`."""
+        words, known, states = before[0], before[1], before[2]
+        assert isinstance(words, dict)
+        assert isinstance(known, dict)
+        assert isinstance(states, dict)
+        for name, word in self.bank.words.items():
+            mask = self.bank.known.get(name, 0)
+            if words.get(name) != word or known.get(name) != mask:
+                self.history.append(Known(number, time, name, word, mask))
+        for name in words:
+            if name not in self.bank.words:
+                self.history.append(Known(number, time, name, 0, 0))
+        for state, value in self.bank.states.items():
+            if states.get(state) is not value:
+                self.state_history.append((number, time, state, value))
+        for state in states:
+            if state not in self.bank.states:
+                self.state_history.append((number, time, state, None))
+
+    def forget(self) -> None:
+        """Nothing is known any more: the chip was switched off."""
+        self.machine.bank.words.clear()
+        self.machine.bank.known.clear()
+        self.machine.bank.states.clear()
+        self.machine.progress = dict.fromkeys(self.chip.keys, 0)
+        self.machine.spent.clear()
+        self.pending.clear()
+        self.refused.clear()
+
+    def fresh(self) -> None:
+        """Everything is as after power-up."""
+        self.machine.reset()
+        self.pending.clear()
+        self.refused.clear()
+
+    def reset(self, number: int, time: int) -> Note:
+        """The chip was reset by itself: what was configured is lost."""
+        lost = []
+        for register in self.chip.registers.values():
+            mask = self._fixed[register.name] & self.bank.known.get(register.name, 0)
+            word = self.bank.words.get(register.name, 0)
+            if register.holds_settings and (word ^ register.reset) & mask:
+                lost.append(register.name)
+        self.fresh()
+        self.resets.append((number, time))
+        self.lost = lost
+        text = "the chip was reset"
+        if lost:
+            text += f": {', '.join(lost)} lost what had been written and hold their reset words again"
+        return Note(kind="reset", text=text, weight="bad" if lost else "warn")
+
+    # --- frames ---------------------------------------------------------------------------------
+    def apply(self, sent: Sent, number: int, time: int) -> list[Note]:
+        """What a taken frame does to the chip, as its map says."""
+        notes = []
+        started = {n: at for n, at in self.machine.progress.items() if at}
+        unsure = (
+            sent.kind == "write"
+            and sent.register is not None
+            and sent.register.writable is not None
+            and evaluate(sent.register.writable, self.bank) is None
+        )
+        before = self.bank.words.get(sent.register.name) if sent.register is not None else None
+        known = self.bank.known.get(sent.register.name, 0) if sent.register is not None else 0
+        outcome = self.machine.apply(sent)
+        for name, at in started.items():
+            if self.machine.progress[name] < at and name not in outcome.events:
+                step = self.chip.keys[name].steps[at]
+                notes.append(Note(kind="key", weight="bad", text=f"breaks key sequence '{name}': step {at + 1}, {step}, was due"))
+        for event in outcome.events:
+            if event in self.chip.keys:
+                notes.append(Note(kind="key", weight="good", text=f"completes key sequence '{event}'"))
+            elif event == "reset":
+                self.pending.clear()
+                self.resets.append((number, time))
+                notes.append(Note(kind="reset", weight="warn", text="resets every register"))
+            elif event.startswith(("entered ", "left ")):
+                notes.append(Note(kind="state", text=_state_text(self.chip, event)))
+        if sent.kind == "write" and sent.register is not None:
+            notes += self._written(sent.register, sent.data or 0, outcome.taken, outcome.why, unsure, before, known, number, time)
+        return notes
+
+    def _written(
+        self, register: Register, word: int, taken: bool, why: str, unsure: bool,
+        before: int | None, known: int, number: int, time: int,
+    ) -> list[Note]:  # fmt: skip
+        write = Written(number, time, register.name, word, why)
+        mask = self._masks[register.name] & self._fixed[register.name]
+        if not taken:
+            if register.name not in self.refused or self.refused[register.name].word != word:
+                self.writes.append(write)
+                self.refused[register.name] = write
+            return [Note(kind="not_taken", weight="bad", register=register.name, text=f"does not take: {why}")]
+        if not register.holds_settings:
+            return []
+        same = before is not None and not (before ^ word) & mask and known & mask == mask
+        last = self.latest.get(register.name)
+        if not same or last is None or (last.word ^ word) & register.mask:
+            self.writes.append(write)
+            self.latest[register.name] = write
+        if mask and not same:
+            write = self.latest[register.name]
+            write.why = f"(it takes only while {register.writable}, which was not known)" if unsure else ""
+            self.pending[register.name] = write
+        elif not mask:
+            self.pending.pop(register.name, None)
+        return []
+
+    def shows(self, register: Register, data: int, number: int) -> list[Note]:
+        """A read (or an echo of the content) showed `data`: compare, explain, learn."""
+        if register.reads_as == "zero":
+            return []
+        if register.reads_as in self.chip.registers:
+            register = self.chip.registers[register.reads_as]
+        elif register.reads_as == "inverted":
+            data = ~data & register.mask
+        name = register.name
+        mask = self._masks[name]
+        notes: list[Note] = []
+        believed, known = self.bank.words.get(name, 0), self.bank.known.get(name, 0)
+        differs = (believed ^ data) & known & mask & self._fixed[name]
+        pending = self.pending.get(name)
+        if differs:
+            notes.append(self._contradiction(register, data, believed, pending, number))
+            self.pending.pop(name, None)
+        latest = self.latest.get(name)
+        if not differs and latest is not None and latest.verified < 0:
+            latest.verified = number
+        if not differs and pending is not None and known & self._fixed[name]:
+            pending.verified = number
+            del self.pending[name]
+            pending.why = ""
+            notes.append(Note(kind="verified", weight="good", register=name, text=f"holds what frame {pending.number} wrote"))
+        self.bank.learn(name, data, mask)
+        notes += self._fields(register, data)
+        return notes
+
+    def _contradiction(
+        self, register: Register, data: int, believed: int, pending: Written | None, number: int
+    ) -> Note:
+        name = register.name
+        digits = (register.width + 3) // 4
+        wanted, found = f"0x{believed & self._masks[name]:0{digits}X}", f"0x{data:0{digits}X}"
+        refused = self.refused.pop(name, None)
+        mask = self._fixed[name]
+        if refused is not None and not (refused.word ^ data) & mask:
+            refused.denied = number
+            text = f"holds what frame {refused.number} wrote although that should not have taken ({refused.why})"
+            return Note(kind="impossible", weight="warn", register=name, text=text)
+        if pending is not None:
+            pending.denied = number
+            why = pending.why or "nothing in the map forbids it: look for a disturbed frame, a sleeping chip or a lock set before the capture"
+            pending.why = why
+            text = f"holds {found}; frame {pending.number} wrote {wanted} and it did not take {why if why.startswith('(') else '(' + why + ')'}"
+            return Note(kind="not_taken", weight="bad", register=name, text=text)
+        if not (data ^ register.reset) & mask:
+            text = f"holds its reset word {found} again, not {wanted}: the chip was reset, or lost its supply"
+            return Note(kind="reset", weight="bad", register=name, text=text)
+        text = f"holds {found}, not {wanted} as before: no captured frame changed it"
+        return Note(kind="impossible", weight="warn", register=name, text=text)
+
+    def _fields(self, register: Register, data: int) -> list[Note]:
+        """Fields that show a state correct the belief of that state."""
+        notes: list[Note] = []
+        for field in register.fields:
+            if field.shows is not None and mask_of(field.bits) & self._masks[register.name]:
+                raised = bool(data & mask_of(field.bits))
+                notes += self.state_shown(field.shows, raised, field.ref)
+        return notes
+
+    def state_shown(self, expression: Expr, value: bool, where: str) -> list[Note]:
+        """A bit that shows a state: correct the belief, and say so where they disagreed."""
+        name, value = _bare_state(expression, value)
+        state = self.chip.states.get(name)
+        if state is None or state.when is not None:
+            return []
+        believed = self.bank.states.get(name)
+        self.bank.states[name] = value
+        if believed is None or believed is value:
+            return []
+        text = f"{where} says '{name}' is {'on' if value else 'off'}; after the captured frames it should be {'on' if believed else 'off'}"
+        return [Note(kind="impossible", weight="warn", text=text)]
+
+
+def shown_mask(register: Register) -> int:
+    """The bits whose content a read shows."""
+    if register.reads_as == "zero" or not register.readable:
+        return 0
+    mask = register.mask & register.read_mask
+    for field in register.fields:
+        if field.access in ("wo", "sc"):
+            mask &= ~mask_of(field.bits)
+    return mask
+
+
+def _bare_state(expression: Expr, value: bool) -> tuple[str, bool]:
+    """The state that an expression names, also behind `not`; "" where it is more than that."""
+    root = expression.root
+    while isinstance(root, Op) and root.op == "not":
+        root, value = root.args[0], not value
+    return (root.text, value) if isinstance(root, Name) else ("", value)
+
+
+def _state_text(chip: Chip, event: str) -> str:
+    verb, _, name = event.partition(" ")
+    summary = chip.states[name].summary if name in chip.states else ""
+    tail = f" ({summary})" if summary and verb == "entered" else ""
+    return f"{'enters' if verb == 'entered' else 'leaves'} state '{name}'{tail}"

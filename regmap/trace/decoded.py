@@ -1,0 +1,155 @@
+"""One pair of words taken apart under the frame in force: what was asked, what was answered, what is wrong."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from regmap.bank import Bank
+from regmap.bits import mask_of
+from regmap.codec import Answer, Codec, Flaw, Sent, inspect
+from regmap.errors import FrameError
+from regmap.model import Chip, Frame, Layout
+
+from .frames import CUT, Pair
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decoded:
+    """`trouble` is why the chip must reject the command, `reply_trouble` why the reply says nothing; "" if fine.
+
+    `sent` is None where not even the length fits. `cut` marks a frame that the capture shows only in
+    part. `late` is True where the reply was not captured.
+    """
+
+    sent: Sent | None
+    answer: Answer | None = None
+    trouble: str = ""
+    reply_trouble: str = ""
+    reply_word: int | None = None
+    cut: bool = False
+    late: bool = False
+
+    @property
+    def taken(self) -> bool:
+        """Whether the chip takes the frame, as far as the frame tells."""
+        return self.sent is not None and not self.trouble and not self.cut
+
+    @property
+    def believed(self) -> Answer | None:
+        """The reply, if it can be believed."""
+        return self.answer if self.answer is not None and not self.reply_trouble else None
+
+
+class Judge:
+    """Decodes pairs for one chip; `bank` is what is believed of it, for frames that depend on state."""
+
+    def __init__(self, chip: Chip, chips: int = 1, total: int = 0) -> None:
+        self.chip = chip
+        self.codec = Codec(chip)
+        self.chips = chips
+        self.total = total
+        self.plain = (
+            len(chip.frames) == 1
+            and next(iter(chip.frames.values())).when is None
+            and not chip.page_select
+        )
+        self._cache: dict[tuple[Pair, object], Decoded] = {}
+
+    def key(self, bank: Bank) -> object:
+        """What of the bank decides how words are read."""
+        if self.plain:
+            return None
+        page = bank.code(self.chip.page_select) if self.chip.page_select else None
+        return tuple(f.name for f in self.codec.frames_possible(bank)), page
+
+    def decode(self, pair: Pair, bank: Bank) -> Decoded:
+        """The pair taken apart; the same answer for the same pair and frames in force."""
+        key = (pair, self.key(bank))
+        found = self._cache.get(key)
+        if found is None:
+            found = self._cache[key] = self._decode(pair, bank)
+        return found
+
+    def _decode(self, pair: Pair, bank: Bank) -> Decoded:
+        if pair.flags & CUT:
+            return Decoded(sent=None, cut=True, trouble="the capture shows only a part of it")
+        if pair.bits < 0:
+            return Decoded(sent=None, trouble=self._clocks(-pair.bits))
+        possible = self.codec.frames_possible(bank)
+        fitting = [f for f in possible if f.length == pair.bits]
+        if not fitting:
+            others = [f for f in self.chip.frames.values() if f.length == pair.bits]
+            fitting = [f for f in others if not inspect(f.command, pair.word)]
+        if not fitting:
+            return Decoded(sent=None, trouble=self._clocks(pair.bits))
+        sent = self.codec.decode_command(pair.word, bank, bits=pair.bits)
+        if sent.frame.length != pair.bits or sent.flaws:
+            sent = self._other(pair, bank, sent, fitting)
+        trouble = "; ".join(f.text for f in sent.flaws)
+        unknown = pair.unknown & ((1 << pair.bits) - 1)
+        if unknown:
+            trouble = f"{unknown.bit_count()} bits of the command line are unknown"
+        word, hidden, bits = pair.reply(sent.frame.after)
+        if bits <= 0 or hidden >> 63:
+            return Decoded(sent=sent, trouble=trouble, late=True)
+        return self._reply(sent, trouble, word, hidden, bits)
+
+    def _other(self, pair: Pair, bank: Bank, sent: Sent, fitting: list[Frame]) -> Sent:
+        """Another frame of the same length that fits without a flaw, even one not in force as believed."""
+        frames = [*fitting, *(f for f in self.chip.frames.values() if f.length == pair.bits)]
+        for frame in frames:
+            other = self.codec.decode_command(pair.word, bank, frame)
+            if not other.flaws:
+                return other
+        if sent.frame.length != pair.bits:
+            return self.codec.decode_command(pair.word, bank, frames[0])
+        return sent
+
+    def _reply(self, sent: Sent, trouble: str, word: int, hidden: int, bits: int) -> Decoded:
+        # where a layout has come into force in between, the answer already has its length
+        within = None
+        if bits != sent.frame.length:
+            within = next((f for f in self.chip.frames.values() if f.length == bits), None)
+        layout = self.codec.reply_layout(sent, within)
+        if layout is None:
+            return Decoded(sent=sent, trouble=trouble, reply_word=word)
+        if bits != layout.length:
+            text = f"the reply has {bits} bits; {layout.length} expected"
+            return Decoded(sent=sent, trouble=trouble, reply_trouble=text, reply_word=word)
+        telling = hidden & _telling(layout)
+        try:
+            answer = self.codec.decode_reply(word, sent, within)
+        except FrameError as error:
+            return Decoded(sent=sent, trouble=trouble, reply_trouble=str(error), reply_word=word)
+        flaws: list[Flaw] = list(answer.flaws)
+        if telling:
+            text = f"{telling.bit_count()} of {bits} bits of the reply line are unknown or floating"
+        elif flaws and word == (1 << bits) - 1:
+            text = "every bit of the reply is 1"
+        elif flaws and word == 0:
+            text = "every bit of the reply is 0"
+        else:
+            text = "; ".join(f.text for f in flaws)
+        return Decoded(sent=sent, answer=answer, trouble=trouble, reply_trouble=text, reply_word=word)
+
+    def _clocks(self, clocks: int) -> str:
+        lengths = sorted({f.length for f in self.chip.frames.values()})
+        if self.total:
+            return f"{clocks} clocks; {self.chips} chips in a chain take {self.total}"
+        wanted = " or ".join(map(str, lengths))
+        for length in lengths:
+            if clocks > length and clocks % length == 0:
+                return (
+                    f"{clocks} clocks are {clocks // length} frames of {length} in one select: "
+                    "frames merged, or a chain of chips"
+                )
+        return f"{clocks} clocks; a frame has {wanted}"
+
+
+def _telling(layout: Layout) -> int:
+    """The bits of a reply that mean something."""
+    mask = 0
+    for part in layout.parts:
+        if part.kind != "ignored":
+            mask |= mask_of(part.bits)
+    return mask

@@ -1,0 +1,329 @@
+"""From timed transfers to frames of each chip: bursts joined, chains cut, replies paired with commands.
+
+    framer = Framer(chips, chain)
+    for transfers in parts:
+        batches = framer.feed(transfers)      # one Batch for each chip, chip 0 first
+    batches = framer.finish()                 # the frames whose replies never came
+
+Everything here is arrays. Two frames with the same words have the same `ident`, so that whoever
+comes next has to think once about each pair of words, however often it travels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from regmap.capture.spi import Flag, LineName, Transfers, Words
+from regmap.errors import CallError
+from regmap.model import Chain, Chip
+
+Ints = npt.NDArray[np.int64]
+
+#: Flags that make a frame no evidence of what the bus really carried.
+CUT = int(Flag.STARTS_MID | Flag.ENDS_MID | Flag.TOO_LONG)
+_TELLING = CUT | int(Flag.UNKNOWN_COMMAND | Flag.UNKNOWN_REPLY)
+_MIX = np.uint64(0x9E3779B97F4A7C15)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """One frame with what could answer it. `replies` is keyed by latency: (word, unknown, bits).
+
+    `bits` below 0 says that so many clocks were no whole number of frames for the chain.
+    """
+
+    word: int
+    unknown: int
+    bits: int
+    flags: int
+    replies: tuple[tuple[int, int, int, int], ...]
+
+    def reply(self, after: int) -> tuple[int, int, int]:
+        """(word, unknown bits, bits) of the reply that comes `after` frames later; bits 0: none."""
+        for latency, word, unknown, bits in self.replies:
+            if latency == after:
+                return word, unknown, bits
+        return 0, 0, 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Batch:
+    """n frames of one chip in order of time; `idents` are places in `Framer.pairs`."""
+
+    chip: int
+    first: int
+    transfer: Ints
+    start: Ints
+    end: Ints
+    idents: npt.NDArray[np.int32]
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Columns:
+    transfer: Ints
+    start: Ints
+    end: Ints
+    bits: Ints
+    flags: Ints
+    word: Words
+    unknown: Words
+    reply: Words
+    reply_unknown: Words
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+
+_NAMES = ("transfer", "start", "end", "bits", "flags", "word", "unknown", "reply", "reply_unknown")
+
+
+def _cat(parts: Sequence[_Columns]) -> _Columns:
+    if len(parts) == 1:
+        return parts[0]
+    return _Columns(**{n: np.concatenate([getattr(p, n) for p in parts]) for n in _NAMES})
+
+
+def _some(columns: _Columns, which: slice | npt.NDArray[np.intp]) -> _Columns:
+    return _Columns(**{n: getattr(columns, n)[which] for n in _NAMES})
+
+
+def latencies(chip: Chip) -> tuple[int, ...]:
+    """After how many frames a reply can come, over all frames of the chip."""
+    return tuple(sorted({f.after for f in chip.frames.values()}))
+
+
+def stream_slices(
+    chain: Chain | None, lengths: Sequence[int], *, reply: bool
+) -> list[list[tuple[int, int]]]:
+    """For each chip, where its word's pieces stand in the chain's stream: (offset, bits), first first."""
+    chain = chain or Chain()
+    cuts = []
+    for length in lengths:
+        split = chain.split if 0 < chain.split < length else length
+        whole, rest = divmod(length, split)
+        cuts.append([split] * whole + ([rest] if rest else []))
+    rounds = max(map(len, cuts))
+    lead = sum(h.length for h in chain.headers)
+    if reply and chain.reply_headers == "none":
+        lead = 0
+    at = 1 if reply and chain.reply_headers == "between" else 0
+    places: list[list[tuple[int, int]]] = [[] for _ in lengths]
+    offset = 0
+    for index in range(rounds):
+        if index == at:
+            offset += lead
+        for chip in range(len(lengths) - 1, -1, -1):
+            if index < len(cuts[chip]):
+                places[chip].append((offset, cuts[chip][index]))
+                offset += cuts[chip][index]
+    return places
+
+
+class Framer:
+    """Cuts transfers into frames. `pairs` are all different frames met; `dropped` counts empty selects."""
+
+    def __init__(self, chips: Sequence[Chip], chain: Chain | None = None) -> None:
+        if not chips:
+            raise CallError("no chip to decode for; expected at least one")
+        self.chips = tuple(chips)
+        self.pairs: list[Pair] = []
+        self.dropped = 0
+        self.joined = 0
+        self._known: dict[tuple[int, ...], int] = {}
+        lengths = [c.default_frame().length for c in chips]
+        self.chain = chain
+        self.total = 0
+        if len(chips) > 1 or chain is not None:
+            self._command = stream_slices(chain, lengths, reply=False)
+            self._reply = stream_slices(chain, lengths, reply=True)
+            headers = chain.headers if chain else ()
+            self.total = sum(lengths) + sum(h.length for h in headers)
+        self._lengths = lengths
+        self._wait: list[list[_Columns]] = [[] for _ in chips]
+        self._after = [latencies(c) for c in chips]
+        self._count = [0] * len(chips)
+        self._patterns = sorted(
+            {f.bursts for f in chips[0].frames.values() if len(f.bursts) > 1}, key=len, reverse=True
+        )
+        self._half: Transfers | None = None
+
+    def feed(self, transfers: Transfers) -> list[Batch]:
+        """The frames that are complete with their replies, one batch for each chip."""
+        return self._take(transfers, final=False)
+
+    def finish(self) -> list[Batch]:
+        """What was held back for replies that never came."""
+        return self._take(None, final=True)
+
+    def _take(self, transfers: Transfers | None, *, final: bool) -> list[Batch]:
+        if transfers is not None:
+            empty = transfers.clocks == 0
+            if empty.any():
+                self.dropped += int(np.count_nonzero(empty))
+                transfers = transfers.take(np.flatnonzero(~empty))
+        batches = []
+        for chip in range(len(self.chips)):
+            wait = self._wait[chip]
+            if transfers is not None and len(transfers):
+                wait.append(self._columns(transfers, chip))
+            if not wait:
+                batches.append(self._empty(chip))
+                continue
+            columns = _cat(wait)
+            if self._patterns:
+                columns, held = self._join(columns, final=final)
+            else:
+                held = None
+            batch, rest = self._pair(chip, columns, final=final)
+            self._wait[chip] = [c for c in (rest, held) if c is not None and len(c)]
+            batches.append(batch)
+        return batches
+
+    def _empty(self, chip: int) -> Batch:
+        none = np.empty(0, np.int64)
+        return Batch(
+            chip=chip, first=self._count[chip], transfer=none, start=none, end=none,
+            idents=np.empty(0, np.int32),
+        )  # fmt: skip
+
+    def _columns(self, t: Transfers, chip: int) -> _Columns:
+        flags = t.flags.astype(np.int64) & _TELLING
+        if not self.total:
+            bits = np.where(t.clocks > 64, -t.clocks, t.clocks)
+            word, unknown = self._words(t, "command", None)
+            reply, reply_unknown = self._words(t, "reply", None)
+        else:
+            fits = t.clocks == self.total
+            bits = np.where(fits, self._lengths[chip], -t.clocks)
+            word, unknown = self._words(t, "command", self._command[chip])
+            reply, reply_unknown = self._words(t, "reply", self._reply[chip])
+        if not len(t.reply_values):
+            # without a reply line there is nothing to pair
+            reply_unknown = np.full(len(t), np.uint64(2**64 - 1))
+        return _Columns(
+            transfer=t.number, start=t.start, end=t.end, bits=bits, flags=flags,
+            word=word, unknown=unknown, reply=reply, reply_unknown=reply_unknown,
+        )  # fmt: skip
+
+    def _words(
+        self, t: Transfers, line: LineName, pieces: list[tuple[int, int]] | None
+    ) -> tuple[Words, Words]:
+        odd = Flag.UNKNOWN_COMMAND if line == "command" else Flag.UNKNOWN_REPLY
+        doubtful = bool((t.flags & np.uint32(odd)).any())
+        none = np.zeros(len(t), np.uint64)
+        if pieces is None:
+            return t.words(line), t.words(line, unknown=True) if doubtful else none
+        word, unknown = none.copy(), none.copy()
+        for offset, width in pieces:
+            word = word << np.uint64(width) | t.words(line, offset=offset, width=width)
+            if doubtful:
+                mask = t.words(line, offset=offset, width=width, unknown=True)
+                unknown = unknown << np.uint64(width) | mask
+        return word, unknown
+
+    def _join(self, c: _Columns, *, final: bool) -> tuple[_Columns, _Columns | None]:
+        """Bursts that make one frame become one row; what may still go on is held back."""
+        longest = len(self._patterns[0])
+        keep: list[int] = []
+        length: list[int] = []
+        bits = c.bits.tolist()
+        at, stop = 0, len(bits)
+        while at < stop:
+            for pattern in self._patterns:
+                part = tuple(bits[at : at + len(pattern)])
+                if part == pattern:
+                    keep.append(at)
+                    length.append(len(pattern))
+                    break
+                if not final and len(part) < len(pattern) and pattern[: len(part)] == part:
+                    stop = at
+                    break
+            else:
+                keep.append(at)
+                length.append(1)
+            if at < stop:
+                at += length[-1]
+        held = _some(c, slice(stop, None)) if stop < len(bits) else None
+        first = np.array(keep, np.intp)
+        count = np.array(length, np.intp)
+        rows = _some(c, first)
+        if not (count > 1).any():
+            return rows, held
+        joined = {n: getattr(rows, n).copy() for n in _NAMES}
+        for step in range(1, longest):
+            which = np.flatnonzero(count > step)
+            source = first[which] + step
+            width = c.bits[source].astype(np.uint64)
+            for name in ("word", "unknown", "reply", "reply_unknown"):
+                joined[name][which] = joined[name][which] << width | getattr(c, name)[source]
+            joined["bits"][which] += c.bits[source]
+            joined["end"][which] = c.end[source]
+            joined["flags"][which] |= c.flags[source]
+        self.joined += int(np.count_nonzero(count > 1))
+        # rows joined already must not be taken for bursts again when they wait for a reply
+        return _Columns(**joined), held
+
+    def _pair(self, chip: int, c: _Columns, *, final: bool) -> tuple[Batch, _Columns | None]:
+        after = self._after[chip]
+        deepest = after[-1]
+        ready = len(c) if final else max(0, len(c) - deepest)
+        now = _some(c, slice(0, ready))
+        columns = [now.word, now.unknown, now.bits.view(np.uint64), now.flags.view(np.uint64)]
+        for latency in after:
+            rows = np.arange(latency, latency + ready)
+            there = rows < len(c)
+            rows = np.minimum(rows, max(0, len(c) - 1))
+            fits = there & (c.bits[rows] > 0)
+            for values in (c.reply, c.reply_unknown, c.bits.view(np.uint64)):
+                columns.append(np.where(fits, values[rows], np.uint64(0)))
+        batch = Batch(
+            chip=chip, first=self._count[chip], transfer=now.transfer, start=now.start, end=now.end,
+            idents=self._identify(columns, after),
+        )  # fmt: skip
+        self._count[chip] += ready
+        return batch, _some(c, slice(ready, None)) if ready < len(c) else None
+
+    def _identify(self, columns: list[Words], after: tuple[int, ...]) -> npt.NDArray[np.int32]:
+        if not len(columns[0]):
+            return np.empty(0, np.int32)
+        mixed = np.zeros(len(columns[0]), np.uint64)
+        for column in columns:
+            mixed = (mixed ^ column) * _MIX
+            mixed ^= mixed >> np.uint64(29)
+        _, first, inverse = np.unique(mixed, return_index=True, return_inverse=True)
+        if any((c != c[first][inverse]).any() for c in columns):
+            # two different frames share a hash: compare all columns, slower
+            _, first, inverse = np.unique(
+                np.stack(columns), axis=1, return_index=True, return_inverse=True
+            )
+            inverse = inverse.reshape(-1)
+        rows = zip(*[c[first].tolist() for c in columns], strict=True)
+        table = np.empty(len(first), np.int32)
+        for place, row in enumerate(rows):
+            ident = self._known.get(row)
+            if ident is None:
+                ident = self._known[row] = len(self.pairs)
+                self.pairs.append(_as_pair(row, after))
+            table[place] = ident
+        return table[inverse]
+
+
+def _as_pair(row: tuple[int, ...], after: tuple[int, ...]) -> Pair:
+    word, unknown, bits, flags = row[:4]
+    replies = tuple(
+        (latency, *row[4 + 3 * k : 7 + 3 * k]) for k, latency in enumerate(after)
+    )
+    signed = bits - (1 << 64) if bits >> 63 else bits
+    return Pair(word=word, unknown=unknown, bits=signed, flags=flags, replies=replies)  # type: ignore[arg-type]
+
+
+def without_replies(pair: Pair) -> Pair:
+    """The same frame as if nothing had answered."""
+    return replace(pair, replies=())

@@ -1,0 +1,193 @@
+"""A capture and a map to a `Trace`: every frame, every change of belief, every fault over time.
+
+    with open_capture("pump_short.vcd") as capture:
+        trace = trace_capture(capture, [load_map("quoll16")])
+    for item in trace.timeline():
+        ...                                  # Event and Quiet, in order of time
+
+The capture is read once, block by block; what is kept are a few numbers for each frame and an
+object for each frame that changed anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from regmap.capture.channels import Finding, find_roles
+from regmap.capture.measure import LineHealth, Timing
+from regmap.capture.signals import Capture, Signals
+from regmap.capture.spi import BitOrder, SpiSetup, Transfers
+from regmap.capture.transfers import TransferBuilder
+from regmap.errors import CallError, Problem
+from regmap.model import Chain, Chip
+
+from .decoded import Judge
+from .events import Clock
+from .frames import Framer
+from .limits import Breach, LimitCheck
+from .pins import Pins
+from .walker import Walker
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class How:
+    """How to read the bus; None is "as the map says" or "find it".
+
+    `roles` gives channels by name, "-" for one that was not captured. `after` frames lie between a
+    command and its reply only where the map is to be overruled for a test.
+    """
+
+    mode: int | None = None
+    bit_order: BitOrder | None = None
+    select_active_low: bool | None = None
+    roles: Mapping[str, str] = field(default_factory=dict)
+    segment: Literal["auto", "select", "gap"] = "auto"
+
+
+@dataclass(slots=True, kw_only=True)
+class Trace:
+    """Everything that a capture tells of one chip, or of a chain of them (`walkers`, chip 0 first)."""
+
+    name: str
+    format: str
+    chips: tuple[Chip, ...]
+    clock: Clock
+    walkers: tuple[Walker, ...]
+    framer: Framer
+    pins: Pins
+    start: int = 0
+    end: int = 0
+    transfers: int = 0
+    setup: SpiSetup | None = None
+    finding: Finding | None = None
+    sample: Signals | None = None
+    timing: Timing | None = None
+    command_health: LineHealth | None = None
+    reply_health: LineHealth | None = None
+    breaches: tuple[Breach, ...] = ()
+    notes: tuple[str, ...] = ()
+    problems: tuple[Problem, ...] = ()
+
+    @property
+    def frames(self) -> int:
+        """Frames of all chips."""
+        return sum(w.count for w in self.walkers)
+
+
+def spi_setup(chips: Sequence[Chip], how: How, finding: Finding | None, clocks: int) -> SpiSetup:
+    """The SPI set-up that the map of chip 0 asks for, as `how` overrules it."""
+    spi = chips[0].spi
+    low = spi.select_active_low if how.select_active_low is None else how.select_active_low
+    if how.select_active_low is None and finding is not None and finding.how.get("select") == "behaviour":
+        low = finding.select_active_low
+    return SpiSetup(
+        mode=spi.mode if how.mode is None else how.mode,
+        select_active_low=low,
+        bit_order=("msb" if spi.msb_first else "lsb") if how.bit_order is None else how.bit_order,
+        frame_clocks=clocks,
+        segment=how.segment,
+    )
+
+
+def trace_capture(
+    capture: Capture,
+    chips: Sequence[Chip],
+    how: How | None = None,
+    *,
+    chain: Chain | None = None,
+    progress: Progress | None = None,
+) -> Trace:
+    """Read the whole capture and understand it as the bus of these chips (more than one: a daisy chain).
+
+    Raises CaptureError for what cannot be read, CallError for channels that cannot be.
+    """
+    how = how or How()
+    if len(chips) > 1 and len({c.spi.mode for c in chips}) > 1:
+        raise CallError("chips of different SPI modes cannot share a chain")
+    if len(chips) > 1 and chain is None:
+        chain = chips[0].chain
+    framer = Framer(chips, chain if len(chips) > 1 else None)
+    clocks = framer.total or chips[0].default_frame().length
+    if capture.kind == "words":
+        return _trace_words(capture, chips, framer, how, progress)
+    sample = capture.peek()
+    finding = find_roles(sample, how.roles)
+    setup = spi_setup(chips, how, finding, clocks)
+    roles = finding.roles
+    channels = capture.channels
+    pins = Pins(
+        channels[roles.fault] if roles.fault is not None else None,
+        channels[roles.enable] if roles.enable is not None else None,
+    )
+    trace = Trace(
+        name=capture.name, format=capture.format, chips=tuple(chips), clock=Clock(capture.tick),
+        walkers=_walkers(chips, pins, framer), framer=framer, pins=pins, setup=setup,
+        finding=finding, sample=sample,
+    )  # fmt: skip
+    builder = TransferBuilder(setup, roles, capture.tick, resolution=capture.resolution)
+    limits = LimitCheck(chips[0], capture.tick)
+    for block in capture.blocks():
+        pins.feed(block)
+        _feed(trace, builder.feed(block), limits)
+        if progress is not None:
+            progress(*capture.position)
+    _feed(trace, builder.finish(), limits)
+    _finish(trace)
+    trace.start, trace.end = capture.start or 0, capture.end or 0
+    trace.timing = builder.timing
+    trace.command_health, trace.reply_health = builder.command_health, builder.reply_health
+    trace.breaches = limits.result(pins)
+    trace.notes = (*capture.notes, *builder.notes)
+    trace.problems = capture.problems
+    return trace
+
+
+def _walkers(chips: Sequence[Chip], pins: Pins, framer: Framer) -> tuple[Walker, ...]:
+    return tuple(
+        Walker(chip, Judge(chip, len(chips), framer.total), pins, position)
+        for position, chip in enumerate(chips)
+    )
+
+
+def _trace_words(
+    capture: Capture, chips: Sequence[Chip], framer: Framer, how: How, progress: Progress | None
+) -> Trace:
+    pins = Pins(None, None)
+    trace = Trace(
+        name=capture.name, format=capture.format, chips=tuple(chips), clock=Clock(None),
+        walkers=_walkers(chips, pins, framer), framer=framer, pins=pins,
+    )  # fmt: skip
+    order: BitOrder = "msb" if chips[0].spi.msb_first else "lsb"
+    if how.bit_order is not None:
+        order = how.bit_order
+    for part in capture.word_transfers():
+        part = replace(part, setup=replace(part.setup, bit_order=order))
+        _feed(trace, part, None)
+        trace.end = int(part.end[-1])
+        if progress is not None:
+            progress(*capture.position)
+    _finish(trace)
+    timed = any("time" in n for n in capture.notes)
+    trace.clock = Clock(capture.tick if timed else None)
+    trace.notes = capture.notes
+    trace.problems = capture.problems
+    return trace
+
+
+def _feed(trace: Trace, part: Transfers | None, limits: LimitCheck | None) -> None:
+    if part is None or not len(part):
+        return
+    trace.transfers += len(part)
+    if limits is not None:
+        limits.add(part)
+    for walker, batch in zip(trace.walkers, trace.framer.feed(part), strict=True):
+        walker.walk(batch, trace.framer.pairs)
+
+
+def _finish(trace: Trace) -> None:
+    for walker, batch in zip(trace.walkers, trace.framer.finish(), strict=True):
+        walker.walk(batch, trace.framer.pairs)

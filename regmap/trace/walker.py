@@ -1,0 +1,323 @@
+"""Frames of one chip in order of time, each understood with what is believed of the chip by then.
+
+A frame that left belief as it was, met again while belief is still the same, tells nothing new and
+is passed over without a thought: that is what lets a million polls take a second.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from regmap.bank import Bank
+from regmap.codec import Answer, Sent
+from regmap.expr import evaluate
+from regmap.model import Chip
+
+from .belief import Belief
+from .decoded import Decoded, Judge
+from .events import Note
+from .faultlog import FaultLog
+from .frames import Batch, Pair
+from .pins import Pins
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """What is worth telling of one frame; `old` is the word its register held before, if known."""
+
+    number: int
+    old: int | None
+    notes: tuple[Note, ...]
+    key: object = None
+    decoded: Decoded | None = None
+
+
+class Walker:
+    """One chip's story while it is gathered. `happenings` by frame number, in order."""
+
+    def __init__(self, chip: Chip, judge: Judge, pins: Pins, position: int = 0) -> None:
+        self.chip = chip
+        self.judge = judge
+        self.pins = pins
+        self.position = position
+        self.belief = Belief(chip)
+        self.faults = FaultLog(chip, position)
+        self.happenings: dict[int, Happening] = {}
+        self.batches: list[Batch] = []
+        self.seen: dict[str, int] = {}
+        self.configured = False
+        self.version = 0
+        self._told: set[tuple[int, object]] = set()
+        self._shown: dict[int, dict[str, bool]] = {}
+        self._titles: dict[int, str] = {}
+        self._quiet: list[int] = []
+        self._pairs: list[Pair] = []
+        self._enable = 0
+
+    # --- bulk -----------------------------------------------------------------------------------
+    def walk(self, batch: Batch, pairs: list[Pair]) -> None:
+        """Take over a batch of frames in order of time."""
+        if not len(batch):
+            return
+        self._pairs = pairs
+        self._quiet += [-1] * (len(pairs) - len(self._quiet))
+        self.batches.append(batch)
+        quiet, version = self._quiet, self.version
+        stop = self._enable_place(batch)
+        for place, ident in enumerate(batch.idents.tolist()):
+            if place >= stop:
+                self._enabled(batch, place)
+                stop = self._enable_place(batch)
+                version = self.version
+            if quiet[ident] == version:
+                continue
+            before = self.version
+            self._frame(batch, place, ident)
+            if self.version == before:
+                quiet[ident] = before
+            version = self.version
+
+    @property
+    def count(self) -> int:
+        """Frames so far."""
+        return self.batches[-1].first + len(self.batches[-1]) if self.batches else 0
+
+    def _enable_place(self, batch: Batch) -> int:
+        """The place of the next frame before which the enable pin moved."""
+        edges = self.pins.enable_edges
+        if self._enable >= len(edges):
+            return len(batch) + 1
+        return int(np.searchsorted(batch.start, edges[self._enable][0]))
+
+    def _enabled(self, batch: Batch, place: int) -> None:
+        edges = self.pins.enable_edges
+        start = int(batch.start[place])
+        while self._enable < len(edges) and edges[self._enable][0] <= start:
+            time, on = edges[self._enable]
+            self._enable += 1
+            if not on:
+                mark = self.belief.mark()
+                self.belief.forget()
+                self.belief.record(mark, batch.first + place, time)
+                self.seen.clear()
+                self.version += 1
+
+    # --- one frame ------------------------------------------------------------------------------
+    def _frame(self, batch: Batch, place: int, ident: int) -> None:
+        number, time = batch.first + place, int(batch.end[place])
+        belief = self.belief
+        key = self.judge.key(belief.bank)
+        decoded = self.judge.decode(self._pairs[ident], belief.bank)
+        mark = belief.mark()
+        faults_before = (len(self.faults.active), sum(len(i.attempts) for i in self.faults.active.values()), len(self.faults.clear))
+        sent = decoded.sent
+        old = belief.bank.word(sent.register.name) if sent is not None and sent.register is not None else None
+        notes: list[Note] = []
+        told = (ident, key) in self._told
+        news = not told
+        if decoded.cut:
+            notes.append(Note(kind="wiring", text=decoded.trouble, weight="info"))
+        elif decoded.trouble:
+            notes.append(Note(kind="rejected", text=f"not a frame the chip takes: {decoded.trouble}", weight="bad"))
+        if decoded.reply_trouble and not decoded.cut:
+            notes.append(Note(kind="rejected", text=f"reply not believed: {decoded.reply_trouble}", weight="bad"))
+        answer = decoded.believed if not decoded.cut else None
+        if sent is not None and decoded.taken:
+            more, fresh = self._taken(sent, answer, decoded, number, time)
+            notes += more
+            news = fresh if sent.kind == "read" else news
+        elif answer is not None and sent is not None:
+            notes += self._status(sent, answer, None, number, time)
+        self._told.add((ident, key))
+        belief.record(mark, number, time)
+        after = (len(self.faults.active), sum(len(i.attempts) for i in self.faults.active.values()), len(self.faults.clear))
+        moved = belief.mark() != mark
+        if moved or after != faults_before:
+            self.version += 1
+        if moved and sent is not None and sent.kind != "read":
+            news = True
+        if notes or news:
+            self.happenings[number] = Happening(number, old, tuple(notes), key, decoded)
+
+    def _taken(
+        self, sent: Sent, answer: Answer | None, decoded: Decoded, number: int, time: int
+    ) -> tuple[list[Note], bool]:
+        """A frame that the chip takes: (notes, whether it is worth a line of its own)."""
+        notes: list[Note] = []
+        register = sent.register
+        if sent.command is None and register is None and sent.kind in ("read", "write"):
+            notes.append(Note(kind="unknown", weight="warn", text=f"no register at address 0x{sent.address or 0:X}"))
+        part = answer.layout.of_kind("data") if answer is not None else None
+        data = answer.data if answer is not None and part is not None and part.kind == "data" else None
+        is_read = sent.kind == "read" and register is not None
+        content = None
+        if register is not None and data is not None and (
+            is_read or (sent.kind == "write" and part is not None and part.on_write == "old")
+        ):
+            content = data
+        if answer is not None:
+            notes += self._status(sent, answer, content if register is not None else None, number, time)
+        fresh = sent.kind != "read"
+        if register is not None and content is not None and register.readable:
+            if is_read:
+                fresh = self.seen.get(register.name) != content
+            notes += self.belief.shows(register, content, number)
+            self.seen[register.name] = content
+        if is_read and register is not None:
+            notes += self._erasing(sent, content, decoded, number)
+        if sent.kind == "write" and register is not None and register.name in self.seen and register.holds_settings:
+            del self.seen[register.name]
+        notes += self.belief.apply(sent, number, time)
+        if any(n.kind == "reset" for n in notes):
+            self.seen.clear()
+        if sent.kind == "write" and register is not None and register.holds_settings:
+            self.configured = True
+        for name in self.faults.attempt(sent, number):
+            self._forget_fault(name)
+        if (
+            register is not None and data is not None and sent.kind == "write"
+            and part is not None and part.on_write == "new" and register.readable
+            and not any(n.kind == "not_taken" for n in notes)
+        ):  # fmt: skip
+            notes += [n for n in self.belief.shows(register, data, number) if n.kind != "verified"]
+        return notes, fresh
+
+    def _status(self, sent: Sent, answer: Answer, data: int | None, number: int, time: int) -> list[Note]:
+        """Faults and states that a believed reply shows."""
+        notes: list[Note] = []
+        seen = self.faults.shown(sent.register, data, answer)
+        for part in answer.layout.parts:
+            if part.kind == "status" and part.shows is not None and part.name in answer.status:
+                notes += self.belief.state_shown(part.shows, answer.status[part.name], f"status bit '{part.name}'")
+        for name, raised in seen.items():
+            fault = self.chip.faults.get(name)
+            if fault is None or not fault.normal_at_power_up or not raised or name in self.faults.active:
+                continue
+            if name in self.faults.clear:
+                notes.append(self.belief.reset(number, time))
+                self.faults.reset(number, time)
+                self.seen.clear()
+            elif not self.configured:
+                self.belief.fresh()
+        notes += self.faults.observe(seen, number, time, self._clear_before(number), self.pins.fault_fell)
+        return notes + self._impossible(seen, number, time)
+
+    def _impossible(self, seen: dict[str, bool], number: int, time: int) -> list[Note]:
+        notes = []
+        for name, raised in seen.items():
+            fault = self.chip.faults.get(name)
+            if fault is None:
+                continue
+            members = [m for m in fault.summary_of if seen.get(m)]
+            if members and not raised:
+                notes.append(Note(kind="impossible", weight="warn", fault=name, text=f"{name} is clear although {', '.join(members)}, which it sums up, is raised"))
+            if raised and fault.masked_when is not None and evaluate(fault.masked_when, self.belief.bank) is True:
+                notes.append(Note(kind="impossible", weight="warn", fault=name, text=f"{name} is raised although it is masked while {fault.masked_when}: was the configuration lost?"))
+        flag = next((f for f in self.chip.faults.values() if len(f.summary_of) > 3 and f.name in seen), None)
+        pin = self.pins.fault_at(time) if flag is not None else None
+        if flag is not None and pin is not None and self.pins.enable_at(time) is not False:
+            start = self.pins.fault_at(time) is self.pins.fault_at(max(0, time - 1))
+            if start and pin and not seen[flag.name] and not any(seen.values()) and not self.faults.active:
+                notes.append(Note(kind="impossible", weight="info", fault=flag.name, text=f"the fault pin is active while {flag.name} is clear"))
+            elif start and not pin and seen[flag.name] and flag.name not in self.faults.clear:
+                pass
+        return notes
+
+    def _erasing(self, sent: Sent, content: int | None, decoded: Decoded, number: int) -> list[Note]:
+        register = sent.register
+        assert register is not None
+        if not any(f.access == "rc" for f in register.fields):
+            return []
+        if content is None:
+            why = "its reply was not captured" if decoded.late else "its reply cannot be believed"
+            return [Note(kind="erased", weight="warn", register=register.name, text=f"this read cleared {register.name} and {why}: whatever stood there is lost")]
+        names = self.faults.erased(register, number)
+        for name in names:
+            self._forget_fault(name)
+        if not names:
+            return []
+        return [Note(kind="erased", weight="warn", register=register.name, text=f"this read erased {', '.join(names)} in the chip: later reads will not show it")]
+
+    def _forget_fault(self, name: str) -> None:
+        """A fault bit may be cleared now: what it holds is no longer known."""
+        fault = self.chip.faults[name]
+        field = self.chip.field(fault.ref)
+        bank = self.belief.bank
+        if field is not None and name in self.faults.active and fault.register in bank.known:
+            for bit in field.bits:
+                bank.known[fault.register] &= ~(1 << bit)
+        if name in self.faults.active:
+            self.seen.pop(fault.register, None)
+
+    def known_at(self, number: int) -> Bank:
+        """What was known of the registers when frame `number` came."""
+        bank = Bank(self.chip)
+        for known in self.belief.history:
+            if known.number >= number:
+                break
+            bank.words[known.register], bank.known[known.register] = known.word, known.known
+        return bank
+
+    # --- looking back ---------------------------------------------------------------------------
+    def _clear_before(self, number: int) -> Callable[[str], tuple[int, int]]:
+        def find(name: str) -> tuple[int, int]:
+            for at, time, ident in self._back(number):
+                if self._shows(ident).get(name) is False:
+                    return at, time
+            return -1, -1
+
+        return find
+
+    def _back(self, number: int) -> Iterator[tuple[int, int, int]]:
+        for batch in reversed(self.batches):
+            count = min(len(batch), number - batch.first)
+            for place in range(count - 1, -1, -1):
+                yield batch.first + place, int(batch.end[place]), int(batch.idents[place])
+
+    def _shows(self, ident: int) -> dict[str, bool]:
+        """Fault name to raised, as the frames of this ident show; without regard to frames in force."""
+        found = self._shown.get(ident)
+        if found is None:
+            decoded = self.judge.decode(self._pairs[ident], self.belief.bank)
+            answer = decoded.believed
+            found = {}
+            if answer is not None and decoded.sent is not None:
+                data = answer.data if decoded.sent.kind == "read" else None
+                found = self.faults.shown(decoded.sent.register, data, answer)
+            self._shown[ident] = found
+        return found
+
+    def pair(self, ident: int) -> Pair:
+        """The words behind an ident."""
+        return self._pairs[ident]
+
+    def title(self, ident: int) -> str:
+        """What frames of this ident ask, for counting: "read STATUS1"."""
+        found = self._titles.get(ident)
+        if found is None:
+            decoded = self.judge.decode(self._pairs[ident], self.belief.bank)
+            sent = decoded.sent
+            if sent is None or not decoded.taken:
+                found = "rejected"
+            elif sent.command is not None:
+                found = sent.command.name
+            else:
+                found = f"{sent.kind} {sent.register.name}" if sent.register is not None else sent.kind
+            self._titles[ident] = found
+        return found
+
+    def idents(self) -> npt.NDArray[np.int32]:
+        """The ident of every frame."""
+        if not self.batches:
+            return np.empty(0, np.int32)
+        return np.concatenate([b.idents for b in self.batches])
+
+    def times(self, which: str = "start") -> npt.NDArray[np.int64]:
+        """start, end or transfer of every frame."""
+        if not self.batches:
+            return np.empty(0, np.int64)
+        return np.concatenate([getattr(b, which) for b in self.batches])

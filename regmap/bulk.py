@@ -171,9 +171,9 @@ class BulkCodec:
                     kinds[parts[operation.name] == np.uint64(operation.codes[name])] = kind
         order = {name: i for i, name in enumerate(self.chip.commands)}
         # what the codec would find first comes last here, so that it stays
-        for command in sorted(
-            reversed(list(self.chip.commands.values())), key=lambda c: len(c.parts)
-        ):
+        ordered = list(self.chip.commands.values())[::-1]
+        ordered.sort(key=lambda c: len(c.parts))
+        for command in ordered:
             own = self.chip.frames[command.frame]
             if own is not frame and not (own is self.codec.usual and frame.when is not None):
                 continue

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from regmap import bulk, structs
 from regmap.bits import mask_of
-from regmap.codec import Codec, bursts, build, from_wire, inspect, join_bursts, split, wire_bytes
+from regmap.codec import Codec, build, bursts, from_wire, inspect, join_bursts, split, wire_bytes
 from regmap.mapfile import read_map
 from regmap.model import Chip, Layout
 from regmap.vet import vet
@@ -33,9 +33,7 @@ def covered(layout: Layout) -> set[int]:
             part.kind == "crc" and part.crc is not None and part.crc.poly & 1
         ):
             bits |= {*part.over, *part.bits}
-        elif part.kind in ("fixed", "chip"):
-            bits |= set(part.bits)
-        elif part.kind == "crc":
+        elif part.kind in ("fixed", "chip", "crc"):
             bits |= set(part.bits)
     return bits
 

@@ -116,14 +116,30 @@ def wrap(text: str, width: int, indent: str = "", hang: str | None = None) -> st
                          break_long_words=False, break_on_hyphens=False)
 
 
-def columns(rows: list[list[str]], gap: int = 2, right: Iterable[int] = ()) -> list[str]:
-    """Rows as aligned text columns; `right` are the columns aligned to the right."""
+def columns(
+    rows: list[list[str]], gap: int = 2, right: Iterable[int] = (), fold: int | None = None
+) -> list[str]:
+    """Rows as aligned text columns; `right` are the columns aligned to the right.
+
+    With `fold` no line is longer than that: the last column continues on lines of its own.
+    """
     if not rows:
         return []
     count = max(len(r) for r in rows)
     padded = [r + [""] * (count - len(r)) for r in rows]
     widths = [max(len(r[i]) for r in padded) for i in range(count)]
     flush = set(right)
+    if fold is not None:
+        import textwrap
+
+        room = max(fold - sum(widths[:-1]) - gap * (count - 1), 16)
+        folded: list[list[str]] = []
+        for row in padded:
+            pieces = textwrap.wrap(row[-1], room, break_on_hyphens=False) or [""]
+            folded.append([*row[:-1], pieces[0]])
+            folded += [[""] * (count - 1) + [piece] for piece in pieces[1:]]
+        padded = folded
+        widths[-1] = max(len(r[-1]) for r in padded)
     return [
         (" " * gap).join(c.rjust(widths[i]) if i in flush else c.ljust(widths[i]) for i, c in enumerate(r)).rstrip()
         for r in padded

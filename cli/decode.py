@@ -15,7 +15,7 @@ from regmap.model import Chip, Layout, Register
 from regmap.schema import read_int
 from regmap.settings import compare_words
 
-from .context import Context, Status, hexword
+from .context import Context, Status, hexword, wrap
 from .encode import bank_from
 
 NAME = "decode"
@@ -85,7 +85,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.json:
         context.json("decode", chip=chip.name, words=rows, wiring=wiring or None)
     elif wiring:
-        context.out(context.style("wiring: ", "bad") + wiring)
+        text = wrap("wiring: " + wiring, context.width, hang="  ")
+        context.out(text.replace("wiring:", context.style("wiring:", "bad"), 1))
     return Status.FINDINGS if flawed or wiring else Status.OK
 
 
@@ -147,8 +148,12 @@ def _answer(chip: Chip, answer: Answer, register: Register | None, context: Cont
             context.out(f"    {name} {'SET' if raised else 'clear'}: {text}")
         if register is not None and answer.data is not None and not answer.flaws:
             _fields(chip, register, answer.data, bank, context)
+            more = ""
             for fault in raised_in(chip, {register.name: answer.data}):
-                context.out(f"    {context.style('fault', 'bad')} {fault.name}: {fault.title}; `gateword explain {chip.name} {register.name}=0x{answer.data:X}` tells more")
+                context.out(f"    {context.style('fault', 'bad')} {fault.name}: {fault.title}")
+                more = f"`gateword explain {chip.name} {register.name}=0x{answer.data:X}` tells more"
+            if more:
+                context.out(f"    {more}")
     return {
         "word": answer.word, "hex": hexword(answer.word, answer.layout.length), "kind": "reply", "data": answer.data,
         "register": register.name if register else None, "status": dict(answer.status), "parts": dict(answer.parts),
@@ -158,7 +163,8 @@ def _answer(chip: Chip, answer: Answer, register: Register | None, context: Cont
 
 def _flaws(flaws: tuple[object, ...], context: Context) -> None:
     for flaw in flaws:
-        context.out(f"    {context.style('rejected', 'bad')}: {getattr(flaw, 'text', flaw)}")
+        text = wrap(f"rejected: {getattr(flaw, 'text', flaw)}", context.width, "    ", "      ")
+        context.out(text.replace("rejected", context.style("rejected", "bad"), 1))
 
 
 def _fields(chip: Chip, register: Register, word: int, bank: Bank, context: Context) -> None:

@@ -17,6 +17,11 @@ NAME = "explain"
 HELP = "what tripped, why, and what to look at first"
 
 
+BEFORE_TOUCHING = (
+    "Before touching hardware: supply off, capacitors discharged, rotor standing; the data sheet decides."
+)
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("map", metavar="MAP|STAGE", help="a map, or a stage whose settings are then taken as configured")
     parser.add_argument("words", nargs="+", metavar="REG=WORD", help="status words as they were read")
@@ -46,7 +51,7 @@ def explanation_lines(chip: Chip, result: Explanation, context: Context, *, brie
     """The explanation as text, first cause first, the most important line last."""
     lines: list[str] = []
     words = ", ".join(f"{n} {hexword(w, chip.registers[n].width)}" for n, w in result.words.items())
-    lines.append(f"{chip.name}: {words}")
+    lines.append(wrap(f"{chip.name}: {words}", context.width, hang="  "))
     if result.wiring:
         for text in result.wiring:
             lines.append(wrap(f"wiring: {text}", context.width))
@@ -69,7 +74,7 @@ def explanation_lines(chip: Chip, result: Explanation, context: Context, *, brie
     else:
         ahead = f": {first.check_first[0]}" if first.check_first else ""
         lines.append(wrap(f"Look first at {first.name} ({first.title}){ahead}.", context.width, hang="  "))
-    lines.append("Before touching hardware: supply off, capacitors discharged, rotor standing; the data sheet decides.")
+    lines.append(wrap(BEFORE_TOUCHING, context.width, hang="  "))
     return lines
 
 
@@ -79,7 +84,9 @@ def _finding(finding: Finding, context: Context, brief: bool, depth: int) -> lis
     tag = {"stop": "bad", "warn": "warn", "note": "dim"}[fault.severity]
     follows = "follows: " if depth else ""
     normal = " (normal after power-up)" if fault.normal_at_power_up else ""
-    lines = [f"{pad}{follows}{context.style(fault.severity.upper(), tag)} {fault.name} at {fault.ref}: {fault.title}{normal}"]
+    head = f"{pad}{follows}{fault.severity.upper()} {fault.name} at {fault.ref}: {fault.title}{normal}"
+    styled = context.style(fault.severity.upper(), tag)
+    lines = [wrap(head, context.width, hang=f"{pad}  ").replace(fault.severity.upper(), styled, 1)]
     if not brief:
         lines += [f"{pad}  {line}" for line in fault_text(fault, context.width - 2 * depth - 2)]
         if finding.settings:

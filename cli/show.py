@@ -89,16 +89,17 @@ def _chip(chip: Chip, as_json: bool, context: Context) -> None:
         page = f"{register.page}:" if register.page is not None else ""
         rows.append([f"{page}0x{register.address:02X}", register.name, hexword(register.reset, register.width),
                      str(register.width), register.summary])
-    for line in columns(rows):
-        context.out("  " + line[: context.width - 2])
+    for line in columns(rows, fold=context.width - 2):
+        context.out("  " + line)
     for title, table in (("joined", chip.joined), ("external", chip.externals), ("commands", chip.commands)):
         if table:
             context.out(context.style(title, "head"))
             for item in table.values():
                 context.out(f"  {item.name}  {item.summary}")
     context.out(context.style("faults", "head"))
-    for line in columns([[f.name, f.ref, f.severity, f.title] for f in chip.faults.values()]):
-        context.out("  " + line[: context.width - 2])
+    titles = [[f.name, f.ref, f.severity, f.title] for f in chip.faults.values()]
+    for line in columns(titles, fold=context.width - 2):
+        context.out("  " + line)
     context.out(f"{len(chip.registers)} registers, {len(chip.faults)} faults; `gateword show {chip.name} REG` tells more")
 
 
@@ -130,8 +131,8 @@ def _layout(title: str, layout: Layout, context: Context) -> None:
     for number, part in enumerate(layout.parts, 1):
         mark = str(number) if needs_number(part.name, part.bits) else ""
         rows.append([mark, part.name, spans(part.bits), _part_text(part)])
-    for line in columns(rows, right=[0]):
-        context.out(("    " + line)[: context.width])
+    for line in columns(rows, right=[0], fold=context.width - 4):
+        context.out("    " + line)
 
 
 def _part_text(part: object) -> str:
@@ -192,8 +193,8 @@ def _register(chip: Chip, register: Register, word: int, as_json: bool, context:
         mark = str(number) if needs_number(field.name, field.bits) else ""
         rows.append([mark, field.name, spans(field.bits), field.access, str(code),
                      reading.label if field.meanings else "", field.summary])
-    for line in columns(rows, right=[0, 4]):
-        context.out(("  " + line)[: context.width])
+    for line in columns(rows, right=[0, 4], fold=context.width - 2):
+        context.out("  " + line)
 
 
 def _field(chip: Chip, item: Field | Joined | External, as_json: bool, context: Context) -> None:
@@ -233,5 +234,5 @@ def _field(chip: Chip, item: Field | Joined | External, as_json: bool, context: 
             band = reading.band
             sides = [q(v, band.dim) for v in (band.low, band.typ, band.high)]
         rows.append([str(reading.code), f"{reading.code:0{item.width}b}", reading.name, *sides, reading.text])
-    for line in columns(rows, right=[0, 3, 4, 5]):
-        context.out(("  " + line)[: context.width])
+    for line in columns(rows, right=[0, 3, 4, 5], fold=context.width - 2):
+        context.out("  " + line)

@@ -41,7 +41,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     for number, name in enumerate(names, 1):
         if args.all or name in telling:
             title = next(r.verdicts[name].title for r in result.rows if name in r.verdicts)
-            context.out(f"[{number}] {name}: {title}")
+            context.out(wrap(f"[{number}] {name}: {title}", context.width, hang="    "))
     rows = [["", "code", "value", "smallest margin", "fails", "thin", "which"]]
     for item in result.rows:
         mark = ("*" if item is best else " ") + (">" if item.current else " ")
@@ -51,8 +51,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         which += " ".join(f"[{names.index(n) + 1}]thin" for n in thin)
         which += "".join(f" rule {r}" for r in item.broken_rules)
         rows.append([mark, str(item.reading.code), item.reading.label, percent(item.worst), str(len(fails)), str(len(thin)), which])
-    for line in columns(rows, gap=2, right=[1, 3, 4, 5]):
-        context.out(line if len(line) <= context.width else line[: context.width - 1] + "~")
+    for line in columns(rows, gap=2, right=[1, 3, 4, 5], fold=context.width):
+        context.out(line)
     context.out(f"{len(names)} verdicts move, {result.unmoved} do not.   * best   > as in the stage")
     if best is not None:
         context.out(wrap(f"Best: {result.name} = {best.reading.label}, smallest margin {percent(best.worst)} among the verdicts that it moves.", context.width))

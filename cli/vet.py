@@ -12,7 +12,7 @@ from regmap.source import MappingNode, ScalarNode, compose_file, read_text
 from regmap.stagefile import read_stage
 from regmap.vet import vet
 
-from .context import Context, Status
+from .context import Context, Status, wrap
 
 NAME = "vet"
 HELP = "check maps and stages; problems as file:line:col"
@@ -89,7 +89,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         for problem in shown:
             context.out(problem.render(context.width))
         if summary:
-            context.out(f"{name}: {context.style('sound', 'good')}: {summary}")
+            text = wrap(f"{name}: sound: {summary}", context.width, hang="  ")
+            context.out(text.replace("sound", context.style("sound", "good"), 1))
     if args.json:
         context.json("vet", files=rows, errors=errors, warnings=warnings)
     elif errors or (warnings and not args.quiet):

@@ -108,7 +108,7 @@ FILES = {
     "tab.yaml": (b"a:\n\tb: 1\n", "not YAML"),
     "double.yaml": (b"gateword_map: 1\ngateword_stage: 1\nmap: a\nmap: b\n", "error: "),
     "bomb.yaml": (b"a: &a [x,x,x,x,x,x,x,x,x]\n" + b"".join(
-        b"%c: &%c [%s]\n" % (c + 1, c + 1, b",".join([b"*%c" % c] * 9)) for c in range(ord("a"), ord("k"))), "more than 200000 values"),
+        b"%c: &%c [%s]\n" % (c + 1, c + 1, b",".join([b"*%c" % c] * 9)) for c in range(ord("a"), ord("k"))), "values once aliases are followed"),
     "list.yaml": (b"- 1\n", "a list"),
     "tag.yaml": (b"a: !!python/object:os.system x\n", "the tag"),
 }
@@ -150,10 +150,7 @@ def test_text_fits_80_columns_and_has_no_colour_when_piped(gateword: Run, argume
     result = gateword(*arguments)
     assert "\x1b" not in result.out
     assert result.out
-    if arguments[0] != "decode":
-        assert max(map(len, result.out.splitlines())) <= 100
-    else:
-        assert max(map(len, result.out.splitlines())) <= 130
+    assert max(map(len, result.out.splitlines())) <= 80
 
 
 def test_encode_agrees_with_decode(gateword: Run) -> None:
@@ -183,7 +180,7 @@ def test_decode_rejects_a_flipped_bit_and_says_so(gateword: Run) -> None:
 def test_decode_recognises_a_dead_bus(gateword: Run) -> None:
     result = gateword("decode", "quoll16", "--reply", "FFFF", "FFFF")
     assert result.status == 1
-    assert result.out.splitlines()[-1].startswith("wiring: every reply is all ones")
+    assert "\nwiring: every reply is all ones" in result.out
 
 
 def test_check_exit_status_follows_the_verdicts(gateword: Run) -> None:

@@ -12,15 +12,13 @@ from typing import Protocol
 
 import numpy as np
 
-from .signals import Capture, Channel, Findings, Times, Values
+from .signals import Capture, Changes, Channel, Findings
 from .source import Source
 from .tokens import PAD, ByteBlock
 
 BLOCK = 1 << 20
 #: One instant, comment or token may be this long; beyond it the file is not a capture.
 BLOCK_LIMIT = 64 << 20
-
-Changes = dict[int, tuple[Times, Values]]
 
 
 class Reader(Protocol):

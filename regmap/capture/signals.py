@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 Times = npt.NDArray[np.int64]
 Values = npt.NDArray[np.uint8]
 Indices = npt.NDArray[np.intp]
+#: Changes of some channels: (times, values) by channel index.
+Changes = dict[int, tuple[Times, Values]]
 
 LOW, HIGH, X, Z = 0, 1, 2, 3
 

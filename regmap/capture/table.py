@@ -16,22 +16,17 @@ import numpy.typing as npt
 
 from regmap.errors import CaptureError
 
-from .blocks import BLOCK, BlockCapture, Changes
+from .blocks import BLOCK, BlockCapture
 from .levels import Levels
-from .signals import Channel, Findings, Indices, Times, Values
+from .signals import Changes, Channel, Findings, Indices, Times
 from .source import Source
-from .tablehead import LEVELS, Column, TableHead, is_comment, read_head, split
-from .tokens import PAD, ByteBlock, unsigned
+from .tablecells import Cells, floats
+from .tablehead import TableHead, is_comment, read_head, split
+from .tokens import PAD, ByteBlock, decimals, scaled
 
 _HEAD = 1 << 16
-_LEVEL = np.full(256, 255, np.uint8)
-for _text, _value in LEVELS.items():
-    if len(_text) == 1:
-        _LEVEL[ord(_text)] = _LEVEL[ord(_text.upper())] = _value
-_HOLD = 254
 #: Times beyond this many ticks do not fit int64.
 _MOST = (1 << 63) - 1
-Fixed = tuple[Times, int]
 
 
 class TableCapture(BlockCapture):
@@ -105,7 +100,7 @@ class TableCapture(BlockCapture):
             if column.kind == "volts":
                 levels.prime(
                     column.name,
-                    _floats([r[index] for r in head.first_rows], head.decimal),
+                    floats([r[index] for r in head.first_rows], head.decimal),
                     findings,
                 )
         head.first_rows = []
@@ -134,8 +129,7 @@ class TableBody:
     ) -> None:
         self.head = head
         self.findings = findings
-        self.levels = levels
-        self.first_channel = first
+        self._cells = Cells(head, findings, levels, first, self._problem)
         self.until: int | None = None
         self.first = 0
         self.stopped = False
@@ -145,13 +139,10 @@ class TableBody:
         self._line = 0
         self._rows = 0
         self._digits = (15 if head.fine else 12) + head.power
-        self._changes: Changes = {}
-        self._held: dict[int, int] = {}
 
     def collect(self) -> Changes:
         """The changes of the last block by channel."""
-        found, self._changes = self._changes, {}
-        return found
+        return self._cells.collect()
 
     def take(self, block: ByteBlock, line: int, *, final: bool, cut: bool) -> int:
         """Read the whole rows of a block; the number of bytes used."""
@@ -159,7 +150,11 @@ class TableBody:
         stop = block.store.rfind(b"\n", PAD, PAD + block.size) + 1 - PAD
         if stop <= 0:
             return 0
-        fields = self._fields(block, stop)
+        # Blank lines at the end (a final block has one) are no rows.
+        rows_end = stop
+        while rows_end > 1 and block.view[rows_end - 1] == 10 and block.view[rows_end - 2] == 10:
+            rows_end -= 1
+        fields = self._fields(block, rows_end)
         origin = None
         if fields is None:
             block, origin = self._repair(block, stop, cut=cut and final)
@@ -198,7 +193,7 @@ class TableBody:
                     np.ascontiguousarray(starts[:whole, index]),
                     np.ascontiguousarray(ends[:whole, index]),
                 )
-                self._column(block, index, column, a, b, times, origin)
+                self._cells.column(block, index, column, a, b, times, origin)
         if self.stopped:
             return stop
         if whole < good:
@@ -318,9 +313,9 @@ class TableBody:
         if column is None:
             return self._rows + np.arange(rows, dtype=np.int64), rows
         a, b = np.ascontiguousarray(starts[:, column]), np.ascontiguousarray(ends[:, column])
-        fixed = _fixed(block, a, b, ord(self.head.decimal))
+        fixed = decimals(block, a, b, ord(self.head.decimal))
         good = rows
-        if fixed is not None and (ticks := _scaled(fixed, self._digits)) is not None:
+        if fixed is not None and (ticks := scaled(fixed, self._digits)) is not None:
             times = ticks
         else:
             times, good = self._odd_times(block, a, b)
@@ -392,181 +387,6 @@ class TableBody:
             times[index] = ticks
         return times, len(starts)
 
-    def _column(
-        self,
-        block: ByteBlock,
-        index: int,
-        column: Column,
-        starts: Indices,
-        ends: Indices,
-        times: Times,
-        origin: tuple[Indices, Indices] | None,
-    ) -> None:
-        channel = self.first_channel[index]
-        if column.kind == "volts":
-            volts = self._volts(block, starts, ends, origin)
-            self._changes[channel] = self.levels.digital(column.name, times, volts, self.findings)
-        elif column.kind == "bit":
-            values = self._levels(block, starts, ends, origin)
-            held = np.flatnonzero(values != _HOLD)
-            self._keep(channel, times, values, held)
-        else:
-            words, held = self._words(block, column, starts, ends, origin)
-            moved = (
-                np.flatnonzero(np.append(True, words[held][1:] != words[held][:-1]))
-                if len(held)
-                else held
-            )
-            held = held[moved]
-            for bit in range(column.width):
-                self._keep(
-                    channel + bit,
-                    times,
-                    ((words >> np.uint64(bit)) & np.uint64(1)).astype(np.uint8),
-                    held,
-                )
-
-    def _keep(self, channel: int, times: Times, values: Values, held: Indices) -> None:
-        if len(held) < len(values):
-            times, values = times[held], values[held]
-        if not len(values):
-            return
-        moved = np.flatnonzero(values[1:] != values[:-1]) + 1
-        if self._held.get(channel) != int(values[0]):
-            moved = np.concatenate(([0], moved))
-        self._held[channel] = int(values[-1])
-        if len(moved):
-            self._changes[channel] = times[moved], values[moved]
-
-    def _levels(
-        self,
-        block: ByteBlock,
-        starts: Indices,
-        ends: Indices,
-        origin: tuple[Indices, Indices] | None,
-    ) -> Values:
-        sizes = ends - starts
-        values = _LEVEL.take(block.view.take(starts, mode="clip"))
-        odd = np.flatnonzero((sizes != 1) | (values == 255))
-        if len(odd):
-            known: dict[bytes, int] = {b"": _HOLD}
-            for row in odd.tolist():
-                text = block.text(int(starts[row]), int(ends[row]))
-                level = known.get(text)
-                if level is None:
-                    level = (
-                        LEVELS.get(text.decode("latin-1").casefold(), 255) if len(text) < 8 else 255
-                    )
-                    if len(known) < 4096:
-                        known[text] = level
-                if level == 255:
-                    shown = text[:20].decode("utf-8", "replace")
-                    self._problem(
-                        block,
-                        int(starts[row]),
-                        int(ends[row]),
-                        origin,
-                        f"{shown!r} is no logic level",
-                        "0, 1, x or z",
-                    )
-                    level = 2
-                values[row] = level
-        return values
-
-    def _volts(
-        self,
-        block: ByteBlock,
-        starts: Indices,
-        ends: Indices,
-        origin: tuple[Indices, Indices] | None,
-    ) -> npt.NDArray[np.float64]:
-        fixed = _fixed(block, starts, ends, ord(self.head.decimal))
-        if fixed is not None:
-            return np.asarray(fixed[0] / 10.0 ** fixed[1], np.float64)
-        texts = block.texts(starts, np.minimum(ends, starts + 64))
-        if self.head.decimal == ",":
-            texts = np.char.replace(texts, b",", b".")
-        try:
-            return texts.astype(np.float64)
-        except ValueError:
-            volts = np.full(len(texts), np.nan)
-            for row, text in enumerate(texts.tolist()):
-                try:
-                    volts[row] = float(text)
-                except ValueError:
-                    if text:
-                        shown = text[:20].decode("utf-8", "replace")
-                        self._problem(
-                            block,
-                            int(starts[row]),
-                            int(ends[row]),
-                            origin,
-                            f"{shown!r} is no voltage",
-                            "a number",
-                        )
-                    elif row:
-                        volts[row] = volts[row - 1]
-            return volts
-
-    def _words(
-        self,
-        block: ByteBlock,
-        column: Column,
-        starts: Indices,
-        ends: Indices,
-        origin: tuple[Indices, Indices] | None,
-    ) -> tuple[npt.NDArray[np.uint64], Indices]:
-        words = np.zeros(len(starts), np.uint64)
-        good = np.ones(len(starts), np.bool_)
-        known: dict[bytes, int | None] = {}
-        texts = block.texts(starts, np.minimum(ends, starts + 24)).tolist()
-        for row, text in enumerate(texts):
-            if text not in known:
-                if len(known) > 65536:
-                    known.clear()
-                known[text] = _number(text, column.width)
-            value = known[text]
-            if value is None:
-                good[row] = False
-                if text:
-                    shown = text[:20].decode("utf-8", "replace")
-                    self._problem(
-                        block,
-                        int(starts[row]),
-                        int(ends[row]),
-                        origin,
-                        f"{shown!r} is no value of {column.name}",
-                        f"up to {column.width} bits as 0x1F or 31",
-                    )
-            else:
-                words[row] = value
-        return words, np.flatnonzero(good)
-
-
-def _floats(texts: list[str], decimal: str) -> npt.NDArray[np.float64]:
-    found = []
-    for text in texts:
-        try:
-            found.append(float(text.replace(decimal, ".")))
-        except ValueError:
-            continue
-    return np.array(found, np.float64)
-
-
-def _number(text: bytes, width: int) -> int | None:
-    word = text.decode("latin-1").casefold()
-    try:
-        if "_" in word or len(word) > 20:
-            return None
-        value = (
-            int(word[:-1], 16)
-            if word.endswith("h")
-            else int(word, 16 if word.startswith("0x") else 10)
-        )
-    except ValueError:
-        return None
-    return value if 0 <= value < 1 << width else None
-
 
 def _comments(first: npt.NDArray[np.uint8]) -> bool:
     return bool(
@@ -576,71 +396,3 @@ def _comments(first: npt.NDArray[np.uint8]) -> bool:
 
 def _line_start(block: ByteBlock, at: int) -> int:
     return (block.store.rfind(b"\n", PAD, PAD + at) + 1 or PAD) - PAD
-
-
-def _fixed(block: ByteBlock, starts: Indices, ends: Indices, point: int) -> Fixed | None:
-    """Plain decimal numbers as (int64, decimals): value = number / 10**decimals; None if any is not plain."""
-    if not len(starts):
-        return np.empty(0, np.int64), 0
-    if (ends <= starts).any():
-        return None
-    lead = block.view.take(starts)
-    minus = lead == 45
-    signs = minus | (lead == 43)
-    if signs.any():
-        starts = starts + signs
-        if (ends <= starts).any():
-            return None
-    else:
-        minus = signs
-    points = np.flatnonzero(block.view == point)
-    if len(points):
-        at = np.searchsorted(points, starts)
-        dot = np.append(points, block.size + 1).take(at)
-        dot = np.where(dot < ends, dot, ends)
-    else:
-        dot = ends
-    sizes = np.maximum(ends - dot - 1, 0)
-    decimals = int(sizes.max())
-    if decimals > 15:
-        return None
-    whole = np.zeros(len(starts), np.int64)
-    some = np.flatnonzero(dot > starts)
-    part, bad = (
-        unsigned(block, starts[some], dot[some])
-        if len(some) < len(starts)
-        else unsigned(block, starts, dot)
-    )
-    if bad >= 0:
-        return None
-    whole[some] = part
-    if decimals:
-        if len(whole) and int(whole.max()) >= 10 ** (18 - decimals):
-            return None
-        whole *= 10**decimals
-        some = np.flatnonzero(sizes)
-        part, bad = unsigned(block, dot[some] + 1, ends[some])
-        if bad >= 0:
-            return None
-        if int(sizes[some].min()) < decimals:
-            part = part * 10 ** (decimals - sizes[some])
-        whole[some] += part
-    elif (dot == starts).any():
-        return None
-    if (sizes + (dot - starts) == 0).any():
-        return None
-    if minus.any():
-        whole = np.where(minus, -whole, whole)
-    return whole, decimals
-
-
-def _scaled(fixed: Fixed, digits: int) -> Times | None:
-    """The numbers as ticks of 10**-digits; None if they do not fit or would lose digits."""
-    values, decimals = fixed
-    if decimals > digits:
-        return None
-    factor = 10 ** (digits - decimals)
-    if len(values) and int(np.abs(values).max()) > _MOST // 4 // factor:
-        return None
-    ticks: Times = values * factor
-    return ticks

@@ -27,6 +27,9 @@ _FILL = np.array([_ZEROS & ((1 << 8 * (8 - n)) - 1) for n in range(9)], np.uint6
 #: For n characters at the start of eight bytes.
 FRONT = np.array([(1 << 8 * n) - 1 for n in range(9)], np.uint64)
 MAX_DIGITS = 18
+#: Decimal numbers as (integers, decimals): value = integer / 10**decimals.
+Fixed = tuple[Times, int]
+_MOST = (1 << 63) - 1
 
 
 class ByteBlock:
@@ -63,7 +66,7 @@ class ByteBlock:
 
     def texts(self, starts: Indices, ends: Indices) -> npt.NDArray[np.bytes_]:
         """All tokens as one array of bytes strings."""
-        longest = int((ends - starts).max()) if len(starts) else 1
+        longest = max(1, int((ends - starts).max())) if len(starts) else 1
         at = starts[:, None] + np.arange(longest)
         inside = at < ends[:, None]
         chars = np.where(inside, self.view.take(at, mode="clip"), 0).astype(np.uint8)
@@ -162,3 +165,71 @@ def _first_bad(block: ByteBlock, starts: Indices, ends: Indices) -> int:
         if not (1 <= end - start <= MAX_DIGITS and block.text(start, end).isdigit()):
             return index
     return len(starts)
+
+
+def decimals(block: ByteBlock, starts: Indices, ends: Indices, point: int) -> Fixed | None:
+    """Plain decimal numbers as (int64, decimals): value = number / 10**decimals; None if any is not plain."""
+    if not len(starts):
+        return np.empty(0, np.int64), 0
+    if (ends <= starts).any():
+        return None
+    lead = block.view.take(starts)
+    minus = lead == 45
+    signs = minus | (lead == 43)
+    if signs.any():
+        starts = starts + signs
+        if (ends <= starts).any():
+            return None
+    else:
+        minus = signs
+    points = np.flatnonzero(block.view == point)
+    if len(points):
+        at = np.searchsorted(points, starts)
+        dot = np.append(points, block.size + 1).take(at)
+        dot = np.where(dot < ends, dot, ends)
+    else:
+        dot = ends
+    sizes = np.maximum(ends - dot - 1, 0)
+    places = int(sizes.max())
+    if places > 15:
+        return None
+    whole = np.zeros(len(starts), np.int64)
+    some = np.flatnonzero(dot > starts)
+    part, bad = (
+        unsigned(block, starts[some], dot[some])
+        if len(some) < len(starts)
+        else unsigned(block, starts, dot)
+    )
+    if bad >= 0:
+        return None
+    whole[some] = part
+    if places:
+        if len(whole) and int(whole.max()) >= 10 ** (18 - places):
+            return None
+        whole *= 10**places
+        some = np.flatnonzero(sizes)
+        part, bad = unsigned(block, dot[some] + 1, ends[some])
+        if bad >= 0:
+            return None
+        if int(sizes[some].min()) < places:
+            part = part * 10 ** (places - sizes[some])
+        whole[some] += part
+    elif (dot == starts).any():
+        return None
+    if (sizes + (dot - starts) == 0).any():
+        return None
+    if minus.any():
+        whole = np.where(minus, -whole, whole)
+    return whole, places
+
+
+def scaled(fixed: Fixed, digits: int) -> Times | None:
+    """The numbers as ticks of 10**-digits; None if they do not fit or would lose digits."""
+    values, decimals = fixed
+    if decimals > digits:
+        return None
+    factor = 10 ** (digits - decimals)
+    if len(values) and int(np.abs(values).max()) > _MOST // 4 // factor:
+        return None
+    ticks: Times = values * factor
+    return ticks

@@ -24,51 +24,18 @@ from regmap.errors import CallError
 from regmap.quantity import show
 
 from .ahead import ahead
-from .measure import LineHealth, Timing, ranged
+from .clocktimes import Usual, clock_times
+from .lines import NEVER, Track, held, ranges
+from .measure import LineHealth, Timing
 from .segment import cut_by_gap, cut_by_select, find_gap
-from .signals import NO_TIMES, NO_VALUES, Block, Capture, Edges, Indices, Times, Values, X
+from .signals import NO_TIMES, NO_VALUES, Block, Capture, Indices, Times, Values, X
 from .spi import NONE, Flag, Roles, SpiSetup, Transfers, join
 
 #: Clock edges seen before anything is decided (missing select, pause, usual pulse width).
 WARM_UP = 4096
 #: Edges that may wait for the end of one transfer, or for the warm-up.
 WAIT_LIMIT = 4_000_000
-_NEVER = -(1 << 62)
 _SECOND = (0, 0, 1, 0)
-
-
-class _Track:
-    """The edges of one line that were not used yet; `level` and `since` hold before the first one."""
-
-    def __init__(self) -> None:
-        self.level = X
-        self.since = _NEVER
-        self._parts: list[Edges] = []
-        self.count = 0
-
-    def add(self, edges: Edges) -> None:
-        if len(edges):
-            self._parts.append(edges)
-            self.count += len(edges)
-
-    def edges(self) -> Edges:
-        if len(self._parts) > 1:
-            merged = Edges(
-                np.concatenate([p.times for p in self._parts]),
-                np.concatenate([p.values for p in self._parts]),
-            )
-            self._parts = [merged]
-        return self._parts[0] if self._parts else Edges(NO_TIMES, NO_VALUES)
-
-    def drop(self, until: int) -> None:
-        """Forget the edges before `until`."""
-        edges = self.edges()
-        place = int(np.searchsorted(edges.times, until))
-        if place:
-            self.level, self.since = int(edges.values[place - 1]), int(edges.times[place - 1])
-            rest = Edges(edges.times[place:], edges.values[place:])
-            self._parts = [rest] if len(rest) else []
-            self.count = len(rest)
 
 
 class TransferBuilder:
@@ -94,19 +61,18 @@ class TransferBuilder:
         self.by_gap = roles.select is None or setup.segment == "gap"
         if setup.segment == "select" and roles.select is None:
             raise CallError("segment='select' needs a select line")
-        self._clock, self._select = _Track(), _Track()
-        self._data = {"command": _Track(), "reply": _Track()}
+        self._clock, self._select = Track(), Track()
+        self._data = {"command": Track(), "reply": Track()}
         self._warm = False
         self._start: int | None = None
         self._until = 0
         self._open: int | None = None
         self._open_flags = 0
         self._end_before: int | None = None
-        self._last_sample = _NEVER
+        self._last_sample = NEVER
         self._strays = 0
         self._gap: int | None = None
-        self._runt = 0
-        self._usual = 0
+        self._usual = Usual()
 
     # -- feeding -------------------------------------------------------------------------------
 
@@ -176,9 +142,10 @@ class TransferBuilder:
         times, _ = self._known_clock()
         times = times[:WARM_UP]
         widths = np.diff(times)
-        self._usual = int(np.median(widths)) if len(widths) else 0
+        pulse = int(np.median(widths)) if len(widths) else 0
         runt = self.setup.runt
-        self._runt = -(-runt // self.tick) if runt is not None else (self._usual + 3) // 4
+        limit = -(-runt // self.tick) if runt is not None else (pulse + 3) // 4
+        self._usual = Usual(pulse=pulse, runt=limit, resolution=self.resolution)
         select = self._select
         if not self.by_gap and self.setup.segment == "auto" and not select.count and len(times) > 1:
             state = {0: "low", 1: "high"}.get(select.level, "unknown")
@@ -291,7 +258,7 @@ class TransferBuilder:
         clocks = high - low
         first = np.cumsum(clocks) - clocks
         if int(clocks.sum()) != len(samples):
-            samples = samples[_ranges(low, clocks)]
+            samples = samples[ranges(low, clocks)]
         number = self.count + np.arange(len(start))
         flags = flags.copy()
         flags[clocks == 0] |= int(Flag.NO_CLOCKS)
@@ -305,9 +272,24 @@ class TransferBuilder:
         a, b = taken["command"], taken["reply"]
         if len(a) and len(b):
             self._compare(a, b)
-        measured = self._clock_times(
-            start, end, flags, clock, rise, samples, first, clocks, number, bounds
+        measured = clock_times(
+            self.setup,
+            self._usual,
+            start,
+            end,
+            flags,
+            clock,
+            rise,
+            self._clock.level,
+            samples,
+            first,
+            clocks,
+            bounds,
         )
+        self._unknown_clock(start, end, flags)
+        for name in ("high", "low", "period", "lead"):
+            self.timing.add(name, measured[name], number, start)
+        self.timing.add("lag", measured["lag"], number, end)
         idle = np.empty_like(start)
         np.subtract(start[1:], end[:-1], out=idle[1:])
         idle[0] = NONE if self._end_before is None else start[0] - self._end_before
@@ -357,7 +339,7 @@ class TransferBuilder:
         stop = int(np.searchsorted(edges.times, until))
         times, values = edges.times[:stop], edges.values[:stop]
         place = np.searchsorted(samples, times, side="right")
-        taken = _held(track.level, values, place, len(samples))
+        taken = held(track.level, values, place, len(samples))
         health.add(taken)
         self._near(name, health, samples, times, place, track, first, number, flags)
         if len(taken) and int(taken.max()) > 1:
@@ -372,19 +354,19 @@ class TransferBuilder:
         samples: Times,
         times: Times,
         place: Indices,
-        track: _Track,
+        track: Track,
         first: Times,
         number: Times,
         flags: Times,
     ) -> None:
-        if len(times) and self._last_sample != _NEVER and not place[0]:
+        if len(times) and self._last_sample != NEVER and not place[0]:
             self.timing.one(
                 f"{name}_hold", int(times[0]) - self._last_sample, int(number[0]) - 1, int(times[0])
             )
         if not len(samples):
             return
         head = int(np.searchsorted(place, 1))
-        if track.since != _NEVER and (not len(place) or place[0] > 0):
+        if track.since != NEVER and (not len(place) or place[0] > 0):
             self._worst(f"{name}_setup", int(samples[0]) - track.since, 0, samples, first, number)
         if not len(times):
             return
@@ -435,7 +417,7 @@ class TransferBuilder:
         low = np.searchsorted(samples, start, side="left")
         clocks = np.searchsorted(samples, end, side="right") - low
         if int(clocks.sum()) != len(samples):
-            samples = samples[_ranges(low, clocks)]
+            samples = samples[ranges(low, clocks)]
         found: dict[str, Any] = {
             "other_first": np.cumsum(clocks) - clocks,
             "other_clocks": clocks,
@@ -446,77 +428,17 @@ class TransferBuilder:
                 edges = track.edges()
                 stop = int(np.searchsorted(edges.times, until))
                 place = np.searchsorted(samples, edges.times[:stop], side="right")
-                found[f"{name}_other"] = _held(
-                    track.level, edges.values[:stop], place, len(samples)
-                )
+                found[f"{name}_other"] = held(track.level, edges.values[:stop], place, len(samples))
         return found
 
-    def _clock_times(
-        self,
-        start: Times,
-        end: Times,
-        flags: Times,
-        clock: Times,
-        rise: int,
-        samples: Times,
-        first: Times,
-        clocks: Times,
-        number: Times,
-        bounds: tuple[Indices, Indices],
-    ) -> dict[str, Times]:
-        low, high = bounds
-        edges = high - low
-        none = edges == 0
-        flags[edges % 2 == 1] |= int(Flag.ODD_EDGES)
-        lead, lag = np.full(len(start), NONE), np.full(len(start), NONE)
-        if len(clock):
-            lead = clock.take(low, mode="clip") - start
-            lag = end - clock.take(high - 1, mode="clip")
-        lead[none | (flags & int(Flag.STARTS_MID | Flag.BY_GAP) > 0)] = NONE
-        lag[none | (flags & int(Flag.ENDS_MID | Flag.BY_GAP | Flag.TOO_LONG) > 0)] = NONE
-        # The level before edge `low` follows from the parity; before any edge the track knows it.
-        level = (low - rise) % 2 if len(clock) else np.full(len(start), self._clock.level)
-        flags[(level <= 1) & (level != int(self.setup.idle_high))] |= int(Flag.CLOCK_NOT_IDLE)
-        edges_all = self._clock.edges()
-        odd = (
-            edges_all.times[edges_all.values > 1]
-            if len(edges_all) and int(edges_all.values.max()) > 1
-            else NO_TIMES
-        )
-        if len(odd):
-            owner = np.searchsorted(start, odd, side="right") - 1
-            inside = (owner >= 0) & (odd <= end.take(owner, mode="clip"))
-            flags[owner[inside]] |= int(Flag.CLOCK_UNKNOWN)
-
-        widths = np.diff(clock)
-        last = np.maximum(high - 1, low)
-        found = {}
-        for name, parity in (("high", rise), ("low", 1 - rise)):
-            a, b = (low - parity + 1) // 2, (last - parity + 1) // 2
-            found[name] = ranged(np.minimum, widths[parity::2], a, b)
-        found["period"] = ranged(
-            np.minimum, np.diff(samples), first, first + np.maximum(clocks - 1, 0)
-        )
-        longest = ranged(np.maximum, widths, low, last)
-        shortest = np.minimum(
-            np.where(found["high"] < 0, longest, found["high"]),
-            np.where(found["low"] < 0, longest, found["low"]),
-        )
-        if self.setup.runt is not None:
-            runt = (shortest >= 0) & (shortest < self._runt)
-        else:
-            runt = (shortest >= 0) & (shortest < self._runt) & (4 * shortest <= longest)
-            if self.resolution > 1:
-                # One sampling step more or less is no runt.
-                runt &= shortest + 2 * self.resolution < self._usual
-        flags[runt] |= int(Flag.RUNT_CLOCK)
-        if self._usual:
-            flags[longest > 20 * self._usual] |= int(Flag.LONG_GAP)
-        for name in ("high", "low", "period"):
-            self.timing.add(name, found[name], number, start)
-        self.timing.add("lead", lead, number, start)
-        self.timing.add("lag", lag, number, end)
-        return {**found, "lead": lead, "lag": lag}
+    def _unknown_clock(self, start: Times, end: Times, flags: Times) -> None:
+        edges = self._clock.edges()
+        if not len(edges) or int(edges.values.max()) <= 1:
+            return
+        odd = edges.times[edges.values > 1]
+        owner = np.searchsorted(start, odd, side="right") - 1
+        inside = (owner >= 0) & (odd <= end.take(owner, mode="clip"))
+        flags[owner[inside]] |= int(Flag.CLOCK_UNKNOWN)
 
     def _remarks(self) -> None:
         inside = self.command_health.bits or self.reply_health.bits
@@ -534,28 +456,6 @@ class TransferBuilder:
         for health in (self.command_health, self.reply_health):
             if health.text:
                 self._note(health.text)
-
-
-def _held(level: int, values: Values, place: Indices, count: int) -> Values:
-    """What a line holds at `count` instants, given the instant from which each change counts."""
-    runs = np.empty(len(place) + 1, np.intp)
-    if not len(place):
-        return np.full(count, level, np.uint8)
-    runs[0] = place[0]
-    np.subtract(place[1:], place[:-1], out=runs[1:-1])
-    runs[-1] = count - place[-1]
-    held = np.empty(len(values) + 1, np.uint8)
-    held[0] = level
-    held[1:] = values
-    return np.repeat(held, runs)
-
-
-def _ranges(first: Indices, counts: Indices) -> Indices:
-    """first[0], first[0]+1, ..., first[1], ...: `counts[i]` numbers from each `first[i]` on."""
-    total = int(counts.sum())
-    ends = np.cumsum(counts)
-    found: Indices = np.arange(total) + np.repeat(first - (ends - counts), counts)
-    return found
 
 
 def iter_transfers(capture: Capture, builder: TransferBuilder) -> Iterator[Transfers]:

@@ -71,14 +71,14 @@ def run(args: argparse.Namespace, context: Context) -> int:
 
 def percent(share: float | None) -> str:
     """A margin as people read it: `+12 %`; without a number where there is none."""
-    if share is None:
+    if share is None or share == float("inf"):
         return ""
     if abs(share) >= 9.995:
         return ">+999 %" if share > 0 else "<-999 %"
     return f"{share * 100:+.1f} %" if abs(share) < 0.0995 else f"{share * 100:+.0f} %"
 
 
-def row(verdict: Verdict, context: Context) -> list[str]:
+def row(verdict: Verdict, name: str = "") -> list[str]:
     """One verdict as table cells: sign, check, worst value, relation, limit, margin."""
     value = limit = relation = ""
     if verdict.value is not None:
@@ -92,14 +92,17 @@ def row(verdict: Verdict, context: Context) -> list[str]:
         relation = ""
     elif verdict.reason and not value:
         limit = verdict.reason
-    del context
-    return [SIGNS[verdict.status], verdict.check, value, relation, limit, percent(verdict.relative)]
+    return [SIGNS[verdict.status], name or verdict.check, value, relation, limit, percent(verdict.relative)]
 
 
 def table(result: Assessment, context: Context, only: set[str]) -> list[str]:
     """The verdicts as text, worst first, and the sum in the last line."""
-    shown = [v for v in result.verdicts if not only or v.status in only]
-    cells = [["", "check", "worst case", "", "limit", "margin"]] + [row(v, context) for v in shown]
+    from regmap.calc import CAUTION, fold_sides
+
+    chosen = [v for v in result.verdicts if not only or v.status in only]
+    folded = fold_sides(chosen)
+    shown = [v for _, _, v in folded]
+    cells = [["", "check", "worst case", "", "limit", "margin"]] + [row(v, n) for n, _, v in folded]
     widest = max((len(c[1]) for c in cells), default=10)
     rest = context.width - widest - 6 - 12 - 3 - 8 - 5
     cells = [[c[0], c[1], c[2], c[3], c[4] if len(c[4]) <= max(rest, 14) else c[4][: max(rest, 14) - 1] + "~", c[5]] for c in cells]
@@ -112,8 +115,6 @@ def table(result: Assessment, context: Context, only: set[str]) -> list[str]:
         styled.append(f"waived {verdict.check} ({verdict.status}): {reason}")
     counts = result.counts
     styled.append("")
-    from regmap.calc import CAUTION
-
     styled.append(wrap(CAUTION, context.width))
     failed = [v.check for v in result.verdicts if v.status == "fails"]
     summary = f"{counts['holds']} hold, {counts['thin']} thin, {counts['fails']} fail, {counts['not computed']} not computed"

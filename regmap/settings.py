@@ -73,7 +73,11 @@ def setting_registers(chip: Chip) -> list[Register]:
             if step.do == "configure":
                 named += [n for n in step.targets if n != "all"]
     lockers = {f.register for f in chip.with_role("lock") if isinstance(f, Field)}
-    rest = [r.name for r in chip.registers.values() if r.holds_settings and r.name not in lockers]
+    rest = [
+        r.name
+        for r in chip.registers.values()
+        if r.name not in lockers and any(f.setting and f.ref != chip.page_select for f in r.fields)
+    ]
     return [chip.registers[n] for n in dict.fromkeys([*named, *rest])]
 
 
@@ -232,6 +236,10 @@ class _Planner:
 
     def _verify(self, procedure: str, step: Step, register: Register) -> None:
         mask = setting_mask(register)
+        page = self.chip.field(self.chip.page_select)
+        if page is not None and page.register == register.name:
+            # which page is selected is the plan's own doing, not a setting
+            mask &= ~mask_of(page.bits)
         if not mask or not register.readable or register.reads_as == "zero":
             return
         word = self.wanted.words[register.name]

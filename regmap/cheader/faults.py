@@ -32,9 +32,9 @@ def causes_first(chip: Chip) -> list[Fault]:
 
 
 def write_faults(sheet: Sheet) -> None:
-    """The table in an order in which causes stand before what follows from them, and its routine."""
+    """The table in the order of the map, lists of causes and sums, and the routine that orders them."""
     chip, names = sheet.chip, sheet.names
-    faults = causes_first(chip)
+    faults = list(chip.faults.values())
     if not faults:
         names.note("the map names no faults")
         return
@@ -42,7 +42,7 @@ def write_faults(sheet: Sheet) -> None:
     order = {f.name: i for i, f in enumerate(faults)}
     sheet.section(
         "faults",
-        "A fault is raised while (status word & mask) == value. Causes stand before what can follow from them.",
+        "A fault is raised while (status word & mask) == value.",
     )
     total, registers = names.macro("FAULT_COUNT"), names.macro("STATUS_COUNT")
     rows = [
@@ -110,6 +110,11 @@ def write_faults(sheet: Sheet) -> None:
     for name, items, about in (
         (cause_list, causes, "Causes of all faults, the most likely first."),
         (sum_list, members, "Faults that a summary bit sums up."),
+        (
+            names.lower("fault_order"),
+            [order[f.name] for f in causes_first(chip)],
+            "Every fault after all that it can follow from.",
+        ),
     ):
         macro = names.macro(name.removeprefix(sheet.prefix).upper(), "COUNT")
         sheet.lines("", *defines([(macro, count(max(len(items), 1)), "")]))
@@ -217,27 +222,29 @@ def _decode(sheet: Sheet, small: str) -> None:
         f"bool placed[{total}];",
         f"{small} current = {none};",
         f"{small} i;",
+        f"{small} n;",
         "found->count = 0U;",
-        f"for (i = 0U; i < {total}; i++) {{",
-        f"    const {kind} *row = &{faults}[i];",
+        f"for (n = 0U; n < {total}; n++) {{",
+        f"    const {small} fault = {names.lower('fault_order')}[n];",
+        f"    const {kind} *row = &{faults}[fault];",
         "    uint16_t k;",
-        f"    bool counts = {raised}(words, i);",
-        f"    found->cause[i] = {none};",
-        "    depth[i] = 0U;",
-        "    placed[i] = false;",
+        f"    bool counts = {raised}(words, fault);",
+        f"    found->cause[fault] = {none};",
+        "    depth[fault] = 0U;",
+        "    placed[fault] = false;",
         "    for (k = 0U; counts && (k < row->sum_count); k++) {",
         f"        if ({raised}(words, {sums}[row->sum_first + k])) {{",
         "            counts = false;",
         "        }",
         "    }",
         "    if (counts) {",
-        "        depth[i] = 1U;",
+        "        depth[fault] = 1U;",
         "    }",
         "    for (k = 0U; counts && (k < row->cause_count); k++) {",
         f"        const {small} cause = {causes}[row->cause_first + k];",
-        "        if ((depth[cause] != 0U) && (depth[cause] >= depth[i])) {",
-        f"            depth[i] = ({small})(depth[cause] + 1U);",
-        "            found->cause[i] = cause;",
+        "        if ((depth[cause] != 0U) && (depth[cause] >= depth[fault])) {",
+        f"            depth[fault] = ({small})(depth[cause] + 1U);",
+        "            found->cause[fault] = cause;",
         "        }",
         "    }",
         "}",

@@ -11,7 +11,7 @@ from ..errors import CallError, nearest
 from ..model import Chip
 from ..stagefile import Stage
 from .faults import write_faults
-from .frames import FrameNames, write_frames
+from .frames import FrameNames, frame_type, word_type, write_frames
 from .names import Namer, check_prefix, default_prefix
 from .registers import write_registers
 from .runner import write_runner
@@ -138,8 +138,13 @@ def generate(source: Stage | Chip, options: Options | None = None) -> Generated:
 
 
 def _write(sheet: Sheet) -> None:
-    write_registers(sheet)
     frames: dict[str, FrameNames] = {}
+    sheet.section("types")
+    sheet.lines(
+        f"typedef {word_type(sheet)} {sheet.names.lower('word_t')};  /* holds the widest register */",
+        f"typedef {frame_type(sheet)} {sheet.names.lower('frame_t')};  /* holds the longest frame */",
+    )
+    write_registers(sheet)
     if sheet.has("frames"):
         frames = write_frames(sheet)
     write_tables(sheet, frames)

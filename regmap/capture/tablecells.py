@@ -60,6 +60,12 @@ class Cells:
     ) -> None:
         channel = self.first_channel[index]
         if column.kind == "volts":
+            some = np.flatnonzero(ends > starts)
+            if len(some) < len(starts):
+                # An empty field keeps the line as it is.
+                starts, ends, times = starts[some], ends[some], times[some]
+            if not len(some):
+                return
             volts = self._volts(block, starts, ends, origin)
             self._changes[channel] = self.levels.digital(column.name, times, volts, self.findings)
         elif column.kind == "bit":
@@ -150,18 +156,15 @@ class Cells:
                 try:
                     volts[row] = float(text)
                 except ValueError:
-                    if text:
-                        shown = text[:20].decode("utf-8", "replace")
-                        self._report(
-                            block,
-                            int(starts[row]),
-                            int(ends[row]),
-                            origin,
-                            f"{shown!r} is no voltage",
-                            "a number",
-                        )
-                    elif row:
-                        volts[row] = volts[row - 1]
+                    shown = text[:20].decode("utf-8", "replace")
+                    self._report(
+                        block,
+                        int(starts[row]),
+                        int(ends[row]),
+                        origin,
+                        f"{shown!r} is no voltage",
+                        "a number",
+                    )
             return volts
 
     def _words(

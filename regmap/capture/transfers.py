@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -28,7 +28,7 @@ from .clocktimes import Usual, clock_times
 from .lines import NEVER, Track, held, ranges
 from .measure import LineHealth, Timing
 from .segment import cut_by_gap, cut_by_select, find_gap
-from .signals import NO_TIMES, NO_VALUES, Block, Capture, Indices, Times, Values, X
+from .signals import NO_EDGES, NO_TIMES, NO_VALUES, Block, Capture, Edges, Indices, Times, Values, X
 from .spi import NONE, Flag, Roles, SpiSetup, Transfers, join
 
 #: Clock edges seen before anything is decided (missing select, pause, usual pulse width).
@@ -63,6 +63,10 @@ class TransferBuilder:
             raise CallError("segment='select' needs a select line")
         self._clock, self._select = Track(), Track()
         self._data = {"command": Track(), "reply": Track()}
+        pins = {"fault": roles.fault, "enable": roles.enable}
+        self._pins = {pin: index for pin, index in pins.items() if index is not None}
+        self._pin_edges: dict[str, list[Edges]] = {pin: [] for pin in self._pins}
+        self._pin_before = dict.fromkeys(self._pins, X)
         self._warm = False
         self._start: int | None = None
         self._until = 0
@@ -87,6 +91,7 @@ class TransferBuilder:
         ]
         if self._start is None:
             self._start = block.start
+            self._pin_before = {pin: int(block.before[i]) for pin, i in self._pins.items()}
             for track, index in lines:
                 if index is not None:
                     track.level = int(block.before[index])
@@ -101,6 +106,9 @@ class TransferBuilder:
             if track is self._select and len(edges):
                 closes = True
         self._until = block.until
+        for pin, index in self._pins.items():
+            if len(edges := block.of(index)):
+                self._pin_edges[pin].append(edges)
         for name, health in (("command", self.command_health), ("reply", self.reply_health)):
             index = getattr(roles, name)
             if index is not None:
@@ -125,6 +133,21 @@ class TransferBuilder:
         self.strays += self._strays
         self._remarks()
         return part
+
+    def pin(self, role: Literal["fault", "enable"]) -> tuple[int, Edges] | None:
+        """Level of a pin at the first instant and its edges so far; None if it was not captured."""
+        if role not in self._pins:
+            return None
+        parts = self._pin_edges[role]
+        if len(parts) > 1:
+            times = np.concatenate([p.times for p in parts])
+            parts[:] = [Edges(times, np.concatenate([p.values for p in parts]))]
+        return self._pin_before[role], parts[0] if parts else NO_EDGES
+
+    @property
+    def span(self) -> tuple[int, int]:
+        """(first, last) instant of the blocks fed so far, in ticks."""
+        return self._start or 0, max(self._until - 1, self._start or 0)
 
     @property
     def _active(self) -> int:

@@ -475,3 +475,32 @@ def test_a_list_without_words() -> None:
         pytest.raises(CallError, match="list of words"),
     ):
         c.read()
+
+
+def test_a_column_that_is_empty_for_a_whole_block_keeps_its_value() -> None:
+    rows = "".join(
+        f"{k},{k & 1},{'3.30' if k in (1, 2) else '0.00' if k == 0 else ''}\n" for k in range(200)
+    )
+    for block in (64, 1 << 20):
+        with open_capture(
+            io.BytesIO(("time us,a,b\n" + rows).encode()), options=Options(block=block)
+        ) as c:
+            s = c.read()
+            assert not c.problems
+            assert len(s["a"]) == 199
+            assert s["b"].values.tolist() == [1]
+
+
+def test_a_cut_table_says_where_it_ended() -> None:
+    rows = "".join(f"{k},{k & 1},0\n" for k in range(5000))
+    data = ("time us,a,b\n" + rows).encode()
+    packed = gzip.compress(data)
+    with open_capture(io.BytesIO(packed[: len(packed) // 2]), name="t.csv") as c:
+        s = c.read()
+        assert 500 < len(s["a"]) < 4999
+        assert "the compressed data end early" in str(c.problems[-1])
+    with open_capture(io.BytesIO(data[:-3]), name="t.csv") as c:
+        s = c.read()
+        assert len(s["a"]) == 4998
+        assert f"byte {len(data) - 3}, line 5001" in str(c.problems[-1])
+        assert "its last row is not complete" in str(c.problems[-1])

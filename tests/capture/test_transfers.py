@@ -537,3 +537,29 @@ def test_set_ups_that_cannot_be() -> None:
             SpiSetup(**wrong)  # type: ignore[arg-type]
     with pytest.raises(CallError, match="needs a select line"):
         TransferBuilder(SpiSetup(segment="select"), Roles(clock=0), TICK)
+
+
+def test_fault_and_enable_pins_come_along() -> None:
+    bus = Bus(0)
+    for a, b in WORDS:
+        bus.word(a, b, 16)
+    s = bus.signals()
+    fault = Edges(np.array([5, 900, 4000], np.int64), np.array([0, 1, 0], np.uint8))
+    with_pin = Signals(
+        name="b",
+        format="drawn",
+        tick=TICK,
+        start=s.start,
+        end=s.end,
+        channels=(*s.channels, Channel(index=4, name="nFAULT")),
+        initial=np.append(s.initial, 1).astype(np.uint8),
+        edges=(*s.edges, fault),
+    )
+    for changes in (0, 40):
+        _, builder = build(with_pin, SpiSetup(), Roles(clock=0, select=1, fault=4), changes)
+        found = builder.pin("fault")
+        assert found is not None
+        assert found[0] == 1
+        assert found[1].times.tolist() == [5, 900, 4000]
+        assert builder.pin("enable") is None
+        assert builder.span == (s.start, s.end)

@@ -1,0 +1,222 @@
+"""`gateword propose`: settings that meet the stage's goals, with the reason for each."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from regmap.errors import CallError, FileError
+from regmap.propose import Instead, Pick, Progress, Proposal, propose, settings_block
+from regmap.stagefile import Stage, load_stage, read_stage
+
+from .check import percent, stage_with
+from .context import Context, Status, wrap
+from .files import write_text
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+NAME = "propose"
+HELP = "settings that meet the stage's goals, with the reasons"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("stage", metavar="STAGE", help="a stage: a path or a shipped name")
+    parser.add_argument("--free", metavar="REG.FIELD", action="append", default=[],
+                        help="search this field and no others than those named so (default: every field with a role)")
+    parser.add_argument("--keep", metavar="REG.FIELD", action="append", default=[], help="leave this field as the stage has it")
+    parser.add_argument("--goal", metavar="CHECK", action="append", default=[],
+                        help="meet this check and no others than those named so: a name, or its beginning up to a dot")
+    parser.add_argument("--set", action="append", default=[], metavar="REG.FIELD=VALUE", help="start from this setting instead of the stage's")
+    parser.add_argument("--write", metavar="FILE", help="write the stage with the proposed settings")
+    parser.add_argument("--force", action="store_true", help="--write also where goals are missed, or over another file")
+    parser.add_argument("--json", action="store_true", help="one JSON object")
+    parser.epilog = (
+        "Margins of 50 % and more count as equal: nothing is moved for a verdict that holds with plenty.\n"
+        "A goal cannot be met by making it vanish: switching a monitor off misses its goals."
+    )
+
+
+def run(args: argparse.Namespace, context: Context) -> int:
+    stage = stage_with(args.stage, args.set)
+    target = _target(args, stage) if args.write else None
+    drawn = Drawn(context)
+    try:
+        result = propose(stage, free=args.free, keep=args.keep, goals=args.goal,
+                         progress=drawn if context.progress else None)
+    finally:
+        drawn.clear()
+    if args.json:
+        context.json("propose", **result.json())
+    else:
+        for line in text(result, context):
+            context.out(line)
+    if target is not None:
+        if result.feasible or args.force:
+            _write(target, args, result, context)
+        else:
+            context.err(f"gateword: {target} is not written, as goals are missed; --force writes it all the same")
+    return Status.OK if result.feasible else Status.FINDINGS
+
+
+class Drawn:
+    """The progress line on stderr; cleared before anything else is said."""
+
+    def __init__(self, context: Context) -> None:
+        self.context = context
+        self.shown = False
+
+    def __call__(self, at: Progress) -> None:
+        names = at.fields[0] + (f" and {len(at.fields) - 1} more" if len(at.fields) > 1 else "")
+        line = f"searching, group {at.number} of {at.groups} ({names}): {at.steps} steps"
+        self.context.stderr.write(f"\r{line[:78]:<78}")
+        self.context.stderr.flush()
+        self.shown = True
+
+    def clear(self) -> None:
+        if self.shown:
+            self.context.stderr.write("\r" + " " * 78 + "\r")
+            self.context.stderr.flush()
+
+
+# --- the text for people -------------------------------------------------------------------------
+def text(result: Proposal, context: Context) -> list[str]:
+    """The proposal for people; the most important line last."""
+    lines: list[str] = []
+    say = _say(lines, context)
+    changed = [p for p in result.picks if p.changed]
+    kept = [p for p in result.picks if not p.changed]
+    if result.conflicts:
+        lines += _conflicts(result, context)
+    if changed:
+        lines.append(context.style("Changed" if result.feasible else "Nearest settings", "head"))
+        for pick in changed:
+            say(f"{pick.name}: {pick.old.label} -> {pick.new.label}", "  ", "    ")
+            if pick.was is not None and pick.was.goal:
+                say(f"at {pick.old.label} {_hit(pick.was)}, now {_margin(pick.was.here)}", "      ", "        ")
+            for line in _around(pick):
+                say(line, "      ", "        ")
+    if kept:
+        lines.append(context.style("Kept", "head"))
+        for pick in kept:
+            around = _around(pick)
+            say(f"{pick.name}: {pick.new.label}" + (f"; {'; '.join(around)}" if around else ""), "  ", "      ")
+    if result.unjudged:
+        lines.append(context.style("Not judged", "head"))
+        for lack in result.unjudged:
+            say(f"{lack.check}: needs {', '.join(lack.missing)}", "  ", "      ")
+    if result.others_failing:
+        say(f"Fails, and is no goal here: {', '.join(result.others_failing)}")
+    counts = result.after.counts
+    lines.append("")
+    from regmap.calc import CAUTION
+
+    say(CAUTION + " The search knows the checks and nothing else: look at each value before you take it.")
+    say(f"{len(result.picks)} fields searched for {result.goals} goals, {result.evaluations} verdicts worked out"
+        + ("; nothing better exists." if result.proven else "; stopped early: something better may exist."))
+    say(f"{counts['holds']} hold, {counts['thin']} thin, {counts['fails']} fail, {counts['not computed']} not computed"
+        f" (before: {result.before.counts['holds']}, {result.before.counts['thin']}, {result.before.counts['fails']},"
+        f" {result.before.counts['not computed']})")
+    lines += _last(result, changed, context)
+    return lines
+
+
+def _last(result: Proposal, changed: list[Pick], context: Context) -> list[str]:
+    least = f"smallest margin {_margin(result.smallest[0])} ({result.smallest[1]})" if result.smallest[1] else "no margins"
+    before = f"{_margin(result.smallest_before[0])} ({result.smallest_before[1]})"
+    if not result.feasible:
+        line = context.style("No settings meet all goals", "bad") + f"; nearest: {least}, before {before}"
+    elif not changed:
+        line = f"The stage's settings are the best: {least}"
+    else:
+        line = f"{len(changed)} change{'s' * (len(changed) > 1)}: {least}, before {before}"
+    return [wrap(line, context.width)]
+
+
+def _say(lines: list[str], context: Context) -> Callable[..., None]:
+    def say(line: str, indent: str = "", hang: str | None = None) -> None:
+        lines.append(wrap(line, context.width, indent, hang))
+
+    return say
+
+
+def _margin(margin: float) -> str:
+    """A margin for people; a rule broken or a verdict lost has none."""
+    return "missed" if margin == float("-inf") else percent(margin)
+
+
+def _hit(instead: Instead) -> str:
+    if instead.goal.startswith("rule "):
+        return f"breaks {instead.goal}"
+    if instead.margin == float("-inf"):
+        return f"misses {instead.goal}"
+    verb = "fails" if instead.margin < 0 else "has"
+    return f"{instead.goal} {verb} {percent(instead.margin)}"
+
+
+def _around(pick: Pick) -> list[str]:
+    """What holds a choice: the next value on either side, or the other options."""
+    found = []
+    free: list[str] = []
+    for instead in (pick.down, pick.up, *pick.others):
+        if instead is not None and instead.reading.code != pick.old.code:
+            if instead.goal:
+                found.append(f"{instead.reading.label}: {_hit(instead)}")
+            else:
+                free.append(instead.reading.label)
+    if free:
+        found.append(f"{' and '.join(free)} would be as good")
+    return found
+
+
+def _conflicts(result: Proposal, context: Context) -> list[str]:
+    lines = [context.style("Goals in conflict", "head")]
+    for number, conflict in enumerate(result.conflicts, 1):
+        clashes = conflict.clashes
+        if not conflict.fields:
+            lines.append(wrap(f"{number}. {clashes[0].goal} has {_margin(clashes[0].reach)}: no free field moves it ({clashes[0].title})",
+                              context.width, "  ", "     "))
+            continue
+        if len(clashes) == 1:
+            only = clashes[0]
+            lines.append(wrap(f"{number}. {only.goal} reaches {_margin(only.reach)} at best, with any {', '.join(conflict.fields)} ({only.title})",
+                              context.width, "  ", "     "))
+            continue
+        lines.append(wrap(f"{number}. not together, over {', '.join(conflict.fields)}:", context.width, "  ", "     "))
+        rest = "the other holds" if len(clashes) == 2 else f"the other {len(clashes) - 1} hold"
+        for clash in clashes:
+            reach = "cannot be met" if clash.reach == float("-inf") else f"reaches {_margin(clash.reach)} at best"
+            lines.append(wrap(f"{clash.goal} {reach} while {rest} ({clash.title})", context.width, "     ", "       "))
+    if not result.conflicts_complete:
+        lines.append("  and more")
+    return lines
+
+
+# --- writing -------------------------------------------------------------------------------------
+def _target(args: argparse.Namespace, stage: Stage) -> Path:
+    path = Path(args.write)
+    if path.exists() and not args.force and not (Path(stage.file).exists() and path.samefile(stage.file)):
+        raise CallError(f"{path} exists and is not this stage; --force replaces it")
+    return path
+
+
+def _write(path: Path, args: argparse.Namespace, result: Proposal, context: Context) -> None:
+    """The stage's own text with the changed settings, checked before a byte is written."""
+    from regmap.source import read_text
+    from regmap.stagesave import edit_stage
+
+    base = load_stage(args.stage)
+    now = {s.name: s.asked for s in base.settings}
+    wanted = {s.name: s.asked for s in result.stage.settings if now.get(s.name) != s.asked}
+    try:
+        made = edit_stage(read_text(Path(base.file)), wanted, base.chip) if wanted else read_text(Path(base.file))
+    except CallError as error:
+        context.err(f"gateword: {error}; put these settings in by hand:")
+        context.err(settings_block(wanted).rstrip())
+        return
+    stage, problems = read_stage(path, text=made)
+    if stage is None:
+        raise FileError([p for p in problems if p.severity == "error"])
+    write_text(path, made)
+    context.err(f"wrote {path}")

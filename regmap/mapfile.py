@@ -79,6 +79,7 @@ def read_map(name: str | Path, *, text: str | None = None) -> tuple[Chip | None,
         rec = map_shape().read(node, reader, "")
         if rec is BAD or not isinstance(rec, Rec):
             return None, reader.problems
+        reader.document = rec
         chip = _build(rec, reader, sources)
     except FileError as error:  # the reader has seen enough
         return None, list(error.problems)
@@ -141,6 +142,12 @@ def _merged(path: Path, text: str | None, sources: Sources, reader: Reader) -> N
             )
             break
         current, current_text = following, None
+    if len(trees) == 1:
+        alone = _value(trees[0], "without")
+        if alone is not None and not reader.errors:
+            reader.complain(
+                alone, "without", "`without` in a map that extends none", "extends: FILE"
+            )
     if reader.errors:
         raise FileError([])
     tree = trees.pop()
@@ -261,6 +268,7 @@ def _build(rec: Rec, reader: Reader, sources: Sources) -> Chip:
     keys = extras.keys(rec.get("keys", empty))
     chip = extras.chip = replace(chip, keys=keys)
     extras.check_states(rec.get("states", empty))
+    extras.check_commands(rec.get("commands", empty))
     faults = extras.faults(rec.get("faults", empty))
     chip = extras.chip = replace(chip, faults=faults)
     chip = replace(

@@ -66,6 +66,7 @@ class Reader:
         self.problems: list[Problem] = []
         self.limit = limit
         self.codes = 0
+        self.document: Rec | None = None
 
     def complain(
         self,
@@ -86,6 +87,57 @@ class Reader:
             raise FileError([*self.problems, last])
         self.problems.append(Problem(place, found, expected, near, path, severity))
         return BAD
+
+    def refuse(self, node: Node | None, path: str, error: CallError, expected: str = "") -> Any:
+        """Report what a refusal says: its text may name itself what was expected and what is nearest."""
+        found, _, near = str(error).partition("; nearest: ")
+        found, _, wanted = found.partition("; expected ")
+        return self.complain(node, path, found, wanted or expected, near)
+
+    def has_error(self, path: str) -> bool:
+        """Whether something at this key path, or below it, has been reported as an error."""
+        below = (path + ".", path + "[")
+        return any(
+            p.severity == "error" and (p.path == path or p.path.startswith(below))
+            for p in self.problems
+        )
+
+    def spoiled(self, name: str) -> bool:
+        """Whether a name stands in the document but did not come out whole.
+
+        What refers to it is then not to blame: the one message about the name itself is enough.
+        """
+        document = self.document
+        if document is None or not self.errors:
+            return False
+        if "registers" not in document:
+            return True
+        head, _, tail = name.partition(".")
+        if tail:
+            if head not in document["registers"].key_nodes:
+                return False
+            fields = document["registers"].get(head, {}).get("fields")
+            if fields is None:
+                return True
+            if tail not in fields.key_nodes:
+                return False
+            path = f"registers.{head}"
+            own = any(p.severity == "error" and p.path == path for p in self.problems)
+            return (
+                own or self.has_error(f"{path}.address") or self.has_error(f"{path}.fields.{tail}")
+            )
+        for section in ("registers", "commands", "joined", "external", "states", "keys", "faults"):
+            recs = document.get(section)
+            if recs is not None and name in recs.key_nodes:
+                # a fault is left out silently where the field that shows it is spoiled
+                return (
+                    section == "faults"
+                    or self.has_error(f"{section}.{name}")
+                    or (section in ("registers", "commands") and self.has_error("frames"))
+                )
+            if recs is None and section in document.key_nodes:
+                return True
+        return False
 
     @property
     def errors(self) -> list[Problem]:
@@ -282,12 +334,6 @@ class Choice(Scalar):
         return {"enum": words}
 
 
-def _told(error: CallError, label: str) -> tuple[str, str]:
-    """Found and expected of a refusal, which may have said itself what was expected."""
-    found, _, expected = str(error).partition("; expected ")
-    return found, expected or label
-
-
 class Qty(Shape):
     """A quantity with min/typ/max: text, or a mapping of min, typ, max and tolerance."""
 
@@ -303,7 +349,7 @@ class Qty(Shape):
             try:
                 return self.signed(parse_band(node.value, self.want), node, reader, path)
             except CallError as error:
-                return reader.complain(node, path, *_told(error, self.label))
+                return reader.refuse(node, path, error, self.label)
         if isinstance(node, MappingNode):
             return self.read_mapping(node, reader, path)
         return reader.complain(node, path, kind_of(node), self.label)
@@ -334,7 +380,7 @@ class Qty(Shape):
         try:
             return self.signed(band_of(found, self.want), node, reader, path)
         except CallError as error:
-            return reader.complain(node, path, *_told(error, self.label))
+            return reader.refuse(node, path, error, self.label)
 
     def json(self) -> dict[str, Any]:
         scalar: dict[str, Any] = {"type": ["string", "number"]}
@@ -427,7 +473,7 @@ class ExprShape(Scalar):
         try:
             return parse_expr(text)
         except CallError as error:
-            return reader.complain(node, path, *_told(error, self.label))
+            return reader.refuse(node, path, error, self.label)
 
     def json(self) -> dict[str, Any]:
         return {"type": "string", "description": self.label}
@@ -453,11 +499,13 @@ class Record(Shape):
             return reader.complain(node, path, kind_of(node), self.label)
         rec = Rec(node, path)
         keys = self.keys
+        meant: set[str] = set()
         for key, value in node.value:
             name = key.value if isinstance(key, ScalarNode) else ""
             entry = keys.get(name)
             if entry is None:
                 near = self.hints.get(name) or next(iter(nearest(name, keys)), "")
+                meant.add(near)
                 reader.complain(
                     key, path, f"the key {kind_of(key)}", "one of " + ", ".join(keys), near
                 )
@@ -474,7 +522,7 @@ class Record(Shape):
             if read is not BAD:
                 rec[name] = read
         for name, (_, required, _doc) in keys.items():
-            if required and name not in rec.key_nodes:
+            if required and name not in rec.key_nodes and name not in meant:
                 reader.complain(node, path, f"no key '{name}'", f"{name}: {keys[name][0].label}")
         return rec
 

@@ -168,7 +168,10 @@ def _yaml_problem(name: str, text: str, error: yaml.MarkedYAMLError) -> Problem:
     if "exceeded max" in what:  # the parser's own bound, met before its events reach ours
         place = Place(name, mark.line + 1, mark.column + 1, 1, line)
         return Problem(place, f"nesting deeper than {MAX_DEPTH} levels", "a map or a stage")
-    expected = "spaces to indent with" if "\\t" in what else "valid YAML"
+    if line[mark.column : mark.column + 1] == "\t":
+        place = Place(name, mark.line + 1, mark.column + 1, 1, line)
+        return Problem(place, "a tab", "spaces to indent with")
+    expected = "valid YAML"
     return Problem(
         Place(name, mark.line + 1, mark.column + 1, 1, line), f"not YAML: {what}", expected
     )

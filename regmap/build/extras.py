@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import Any
 
@@ -17,6 +18,9 @@ from .registers import read_code, unknown_field
 
 #: who reacts to a fault of this severity where the map does not say
 HANDLED_BY = {"stop": "chip", "warn": "poll", "note": "nobody"}
+
+EFFECTS = ("reset", "clear_faults")
+_NAMES = re.compile(r"[A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)?")
 
 
 class Extras:
@@ -62,7 +66,8 @@ class Extras:
                     f"{text[:60]!r} is no write; expected REG.FIELD = VALUE or REG = WORD"
                 )
         except CallError as error:
-            self.reader.complain(node, path, str(error))
+            if not any(map(self.reader.spoiled, _NAMES.findall(text))):
+                self.reader.refuse(node, path, error)
             return None
         return request
 
@@ -70,7 +75,7 @@ class Extras:
         self, value: str, known: Iterable[str], what: str, node: Node | None, path: str
     ) -> None:
         known = list(known)
-        if value not in known:
+        if value not in known and not self.reader.spoiled(value):
             near = nearest(value, known)
             self.reader.complain(
                 node,
@@ -83,6 +88,8 @@ class Extras:
     def expr(self, expr: Expr, node: Node, path: str) -> None:
         """Every name of an expression must mean something here."""
         chip = self.chip
+        if any(map(self.reader.spoiled, expr.names())):
+            return
 
         def complaint(name: str) -> str | None:
             if name == "supply" or name in chip.states or find(chip, name) is not None:
@@ -96,10 +103,14 @@ class Extras:
             )
 
         for text in check_expr(expr, self.bank, complaint):
-            self.reader.complain(node, path, text, "names of this map in a condition")
+            self.reader.refuse(
+                node, path, CallError(text), "fields, values, states and options of this map"
+            )
 
     def event(self, text: str, node: Node, path: str) -> None:
         if text == "reset" or text in self.chip.keys or text in self.chip.commands:
+            return
+        if self.reader.spoiled(text):
             return
         if "=" in text:
             self.request(text, node, path, writes_only=True)
@@ -114,6 +125,23 @@ class Extras:
         )
 
     # --- sections ---------------------------------------------------------------------------
+    def check_commands(self, recs: Rec) -> None:
+        """Effects of commands: a reset, cleared faults, or a field that is set."""
+        for rec in recs.values():
+            for index, text in enumerate(rec.get("effects", ())):
+                node = rec["effects"].nodes[index]
+                if "=" in text:
+                    self.request(text, node, rec.path, writes_only=True)
+                elif text not in EFFECTS:
+                    near = nearest(text, EFFECTS)
+                    self.reader.complain(
+                        node,
+                        rec.path,
+                        f"the effect {quoted(text)}",
+                        "reset, clear_faults, or REG.FIELD = VALUE",
+                        near[0] if near else "",
+                    )
+
     def states(self, recs: Rec) -> dict[str, State]:
         found = {}
         for name, rec in recs.items():
@@ -266,6 +294,7 @@ class Extras:
                         continue
                     trail.append(name)
                 causes = faults[name].follows_from if name in faults else ()
+                causes = tuple(c for c in causes if c != name)  # has been told already
                 if index < len(causes):
                     stack.append((name, index + 1))
                     if causes[index] in trail:

@@ -59,6 +59,7 @@ def _frame(name: str, rec: Rec, reader: Reader) -> Frame | None:
             f"{length}, the frame's length",
         )
     command = build_layout(rec["command"], length, reader, reply=False, command=None)
+    sound = len(reader.errors) == before and not reader.has_error(rec["command"].path)
     replies: dict[str, Layout] = {}
     after = 0
     if "reply" in rec:
@@ -66,14 +67,16 @@ def _frame(name: str, rec: Rec, reader: Reader) -> Frame | None:
         after = reply.get("after", 0)
         if "parts" in reply:
             replies["any"] = build_layout(
-                reply["parts"], length, reader, reply=True, command=command
+                reply["parts"], length, reader, reply=True, command=command, sound=sound
             )
         for kind, parts in reply.get("to", {}).items():
             if kind == "any" and "any" in replies:
                 reader.complain(
                     reply["to"].key_nodes[kind], reply.path, "`any` beside `parts`", "one of them"
                 )
-            replies[kind] = build_layout(parts, length, reader, reply=True, command=command)
+            replies[kind] = build_layout(
+                parts, length, reader, reply=True, command=command, sound=sound
+            )
         if not replies and "parts" not in reply.key_nodes and "to" not in reply.key_nodes:
             reader.complain(
                 reply.node,
@@ -81,7 +84,7 @@ def _frame(name: str, rec: Rec, reader: Reader) -> Frame | None:
                 "a reply without parts",
                 "parts, or `to` with parts for each",
             )
-    if len(reader.errors) > before:
+    if len(reader.errors) > before or reader.has_error(rec.path):
         return None
     return Frame(
         name=name,
@@ -96,9 +99,18 @@ def _frame(name: str, rec: Rec, reader: Reader) -> Frame | None:
 
 
 def build_layout(
-    recs: Rec, length: int, reader: Reader, *, reply: bool, command: Layout | None
+    recs: Rec,
+    length: int,
+    reader: Reader,
+    *,
+    reply: bool,
+    command: Layout | None,
+    sound: bool = True,
 ) -> Layout:
-    """Parts of one word; reports bits outside, claimed twice or not at all."""
+    """Parts of one word; reports bits outside, claimed twice or not at all.
+
+    Unless the command is `sound`, what echoes it is not compared with it.
+    """
     owner: dict[int, str] = {}
     parts: list[Part] = []
     guard_bits = {b for r in recs.values() if r.get("holds") in GUARDS for b in r.get("bits", ())}
@@ -131,15 +143,18 @@ def build_layout(
                 f"one ('{single[kind]}' does)",
             )
         single[kind] = name
-        part = _part(name, rec, length, guard_bits, reader, reply, command)
+        part = _part(name, rec, length, guard_bits, reader, reply, command, sound)
         if part is not None:
             parts.append(part)
     missing = [b for b in range(length - 1, -1, -1) if b not in owner]
-    if missing and len(recs) == len(recs.key_nodes):
+    whole = len(recs) == len(recs.key_nodes) and all(
+        "bits" in r and "holds" in r for r in recs.values()
+    )
+    if missing and whole:
         reader.complain(
             recs.node,
             recs.path,
-            f"bits {spans(missing)} in no part",
+            f"bit{'s' * (len(missing) > 1)} {spans(missing)} in no part",
             "every bit in a part (holds: ignored where it means nothing)",
         )
     _check_guard_order(recs, parts, reader)
@@ -154,6 +169,7 @@ def _part(
     reader: Reader,
     reply: bool,
     command: Layout | None,
+    sound: bool,
 ) -> Part | None:
     kind, bits = rec["holds"], rec["bits"]
     width = len(bits)
@@ -184,7 +200,7 @@ def _part(
                     rec["codes"].value_nodes[code_name],
                     rec.path,
                     f"the code {code}",
-                    f"at most {(1 << width) - 1} in {width} bits",
+                    f"at most {(1 << width) - 1} in {width} bit{'s' * (width > 1)}",
                 )
         seen: dict[int, str] = {}
         for code_name, code in codes.items():
@@ -239,7 +255,7 @@ def _part(
             )
     crc, prefix = _crc(rec, width, reader) if kind == "crc" else (None, (0, 0))
     of = rec.get("of", "")
-    if kind == "echo":
+    if kind == "echo" and sound:
         source = command.named(of) if command is not None else None
         if source is None:
             near = nearest(of, [p.name for p in command.parts]) if command else []
@@ -358,7 +374,7 @@ def build_commands(recs: Rec, frames: dict[str, Frame], reader: Reader) -> dict[
         frame_name = rec.get("frame", next(iter(frames), ""))
         frame = frames.get(frame_name)
         if frame is None:
-            if "frame" in rec:
+            if "frame" in rec and not reader.has_error(f"frames.{frame_name}"):
                 near = nearest(frame_name, frames)
                 reader.complain(
                     rec.value_nodes["frame"],

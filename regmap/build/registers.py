@@ -35,6 +35,8 @@ def read_code(
 ) -> int | None:
     """As `code_of`, reporting what is no option, no number or too wide."""
     code = code_of(text, meanings, width)
+    if code is None and reader.has_error(path):
+        return None  # the option may be one of those that could not be read
     if code is None:
         near = nearest(text, option_names(meanings))
         reader.complain(
@@ -86,7 +88,7 @@ def build_registers(
 def _frame_of(rec: Rec, frames: dict[str, Frame], reader: Reader) -> Frame | None:
     if "frame" in rec:
         frame = frames.get(rec["frame"])
-        if frame is None and frames:
+        if frame is None and not reader.has_error(f"frames.{rec['frame']}"):
             near = nearest(rec["frame"], frames)
             reader.complain(
                 rec.value_nodes["frame"],
@@ -166,7 +168,7 @@ def _fits(rec: Rec, key: str, frame: Frame, reader: Reader) -> None:
             rec.value_nodes[key],
             rec.path,
             f"the {key} 0x{rec[key]:X}",
-            f"at most 0x{(1 << part.width) - 1:X} in {part.width} bits of the frame",
+            f"at most 0x{(1 << part.width) - 1:X} in {part.width} bit{'s' * (part.width > 1)} of the frame",
         )
 
 
@@ -298,7 +300,7 @@ def _reserved(rec: Rec, width: int, claimed: int, reader: Reader) -> tuple[int, 
                 rec["reserved"].value_nodes[text],
                 rec.path,
                 quoted(how),
-                f"keep, or a value of {len(bits)} bits",
+                f"keep, or a value of {len(bits)} bit{'s' * (len(bits) > 1)}",
             )
             continue
         write |= deposit(value, bits)
@@ -310,6 +312,8 @@ def _check_references(
 ) -> None:
     if register.complement_of:
         other = registers.get(register.complement_of)
+        if other is None and reader.spoiled(register.complement_of):
+            return
         if other is None or other is register:
             near = nearest(register.complement_of, registers)
             reader.complain(
@@ -326,14 +330,18 @@ def _check_references(
                 f"a complement of {other.width} bits in {register.width}",
                 "registers of the same width",
             )
-        elif register.reset != (~other.reset & register.mask):
+        elif register.reset != (~other.reset & register.mask) and not reader.has_error("frames"):
             reader.complain(
                 rec.value_nodes["complement_of"],
                 rec.path,
                 f"the reset word 0x{register.reset:X}",
                 f"0x{~other.reset & register.mask:X}, the complement of {other.name}'s",
             )
-    if register.reads_as not in READS_AS and register.reads_as not in registers:
+    if (
+        register.reads_as not in READS_AS
+        and register.reads_as not in registers
+        and not reader.spoiled(register.reads_as)
+    ):
         near = nearest(register.reads_as, [*READS_AS, *registers])
         reader.complain(
             rec.value_nodes["reads_as"],
@@ -411,6 +419,8 @@ def unknown_field(
     ref: str, registers: dict[str, Register], node: Node, path: str, reader: Reader
 ) -> None:
     """Report a reference that leads nowhere, with the nearest that would."""
+    if reader.spoiled(ref):
+        return
     register, _, name = ref.partition(".")
     if register not in registers:
         near = nearest(register, registers)

@@ -53,7 +53,7 @@ def _check_role(rec: Rec, meanings: list[Meaning], reader: Reader) -> None:
         return
     want = ROLES[role].dimension
     node = rec.value_nodes["role"]
-    if want is None:
+    if want is None or reader.has_error(rec.path):
         return
     dim = DIMENSIONS[want][0]
     dims = {m.dim for m in meanings if m.dim is not None}
@@ -129,11 +129,8 @@ def _options(
                     relative, absolute = tolerance_of(spread, band.dim)
                     band = Band(*_spread(band.typ, relative, absolute), band.dim)
                 except CallError as error:
-                    reader.complain(
-                        rec.value_nodes["tolerance"],
-                        rec.path,
-                        str(error),
-                        "a tolerance such as 20 %",
+                    reader.refuse(
+                        rec.value_nodes["tolerance"], rec.path, error, "a tolerance such as 20 %"
                     )
                     spread = None
         name = option.get("name", "")
@@ -175,8 +172,10 @@ def _table(
     lengths = {len(c) for c in columns.values()}
     if len(lengths) > 1:
         sizes = ", ".join(f"{k} {len(c)}" for k, c in columns.items())
+        common = max(lengths, key=lambda n: [len(c) for c in columns.values()].count(n))
+        odd = next(k for k, c in columns.items() if len(c) != common)
         reader.complain(
-            table.node,
+            table.value_nodes[odd],
             table.path,
             f"columns of different length ({sizes})",
             "as many numbers in each",
@@ -185,15 +184,15 @@ def _table(
     try:
         dim, factor = unit_of(table["unit"])
     except CallError as error:
-        reader.complain(table.value_nodes["unit"], table.path, str(error), "a unit")
+        reader.refuse(table.value_nodes["unit"], table.path, error, "a unit")
         return
     relative = absolute = Fraction(0)
     if "tolerance" in table:
         try:
             relative, absolute = tolerance_of(table["tolerance"], dim)
         except CallError as error:
-            reader.complain(
-                table.value_nodes["tolerance"], table.path, str(error), "a tolerance such as 20 %"
+            reader.refuse(
+                table.value_nodes["tolerance"], table.path, error, "a tolerance such as 20 %"
             )
     dims.setdefault(dim, table.node)
     first = table.get("first", 0)
@@ -202,9 +201,12 @@ def _table(
         cells = {k: Fraction(c[row]) * factor for k, c in columns.items() if c[row] is not None}  # type: ignore[arg-type]
         if not cells:
             continue
+        cell = next(
+            table.value_nodes[k].value[row] for k, c in columns.items() if c[row] is not None
+        )
         if code >> width:
             reader.complain(
-                table.node,
+                cell,
                 table.path,
                 f"row {row + 1} for code {code}",
                 f"codes up to {(1 << width) - 1}",
@@ -212,7 +214,7 @@ def _table(
             return
         if code in entries and entries[code].band is not None:
             reader.complain(
-                table.node,
+                cell,
                 table.path,
                 f"code {code} in options and in the table",
                 "a value in one of them",
@@ -226,7 +228,7 @@ def _table(
         try:
             band = Band(low, typ, high, dim, "/".join(cells))
         except CallError as error:
-            reader.complain(table.node, table.path, f"code {code}: {error}", "min <= typ <= max")
+            reader.complain(cell, table.path, f"code {code}: {error}", "min <= typ <= max")
             continue
         old = entries.get(code)
         name = old.name if old and old.name else show(typ, dim).replace(" ", "")
@@ -289,9 +291,7 @@ def _scale(rec: Rec, width: int, reader: Reader) -> Scale | None:
         try:
             relative, absolute = tolerance_of(rec["tolerance"], step.dim)
         except CallError as error:
-            reader.complain(
-                rec.value_nodes["tolerance"], rec.path, str(error), "a tolerance such as 10 %"
-            )
+            reader.refuse(rec.value_nodes["tolerance"], rec.path, error, "a tolerance such as 10 %")
     return Scale(
         step=step.typ,
         offset=offset.typ if offset is not None else Fraction(0),

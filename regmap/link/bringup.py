@@ -1,0 +1,418 @@
+"""Bring-up: look, expect, unlock, configure, verify every bit, lock, verify again. And verify alone.
+
+    done = apply(link, stage.bank)
+    done.ok, done.steps, done.account.lines()
+
+The steps are the map's procedures (`settings.write_plan`). It stops at the first step that does
+not hold, before anything is written if the wrong chip answers, and says what was done until then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from ..bank import Bank
+from ..behave import Machine
+from ..codec import Sent
+from ..errors import CallError
+from ..faults import status_registers
+from ..model import Chip, Register
+from ..settings import (
+    Action,
+    Change,
+    compare,
+    compare_words,
+    expectation,
+    setting_mask,
+    setting_registers,
+    write_plan,
+)
+from . import rules
+from .known import Account
+from .session import Link, Reading, Written
+
+OnStep = Callable[["StepDone"], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepDone:
+    """One step as it went. `grade` is a reading's grade or a write's result, "" for a wait."""
+
+    procedure: str
+    text: str
+    ok: bool
+    grade: str = ""
+    detail: str = ""
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checked:
+    """One register compared with what it should hold. `changes` are the fields that differ, read to wanted."""
+
+    register: str
+    wanted: int
+    reading: Reading
+    changes: tuple[Change, ...] = ()
+    unseen: int = 0
+
+    @property
+    def ok(self) -> bool:
+        return self.reading.good and not self.changes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """Who answered: the adapter, the witness register, and every register that was read."""
+
+    adapter: str
+    ok: bool
+    text: str
+    readings: tuple[Reading, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Applied:
+    """A whole bring-up. `ok` is True only if every step held and the last readback agrees in every bit."""
+
+    ok: bool
+    found: Found
+    steps: tuple[StepDone, ...]
+    checked: tuple[Checked, ...]
+    account: Account
+    stopped: str = ""
+    findings: tuple[str, ...] = field(default=())
+
+
+def identify(link: Link, *, any_chip: bool = False) -> Found:
+    """Find out whether the chip of the map answers, in whichever of its layouts. Never writes.
+
+    With `any_chip` a constant register that reads otherwise, but always the same, is taken as found.
+    """
+    identity = link.port.identity
+    adapter = (
+        f"{identity.name}, firmware {identity.firmware >> 8}.{identity.firmware & 255}"
+        if identity
+        else ""
+    )
+    proof = link.witness
+    probe = proof[0] if proof is not None else rules.filler(link.chip)
+    if probe is None:
+        return Found(
+            adapter=adapter, ok=True, text="the map has no register that can be read without effect"
+        )
+    reading = link.read(probe.name)
+    if not reading.good and link.find_layout():
+        reading = link.read(probe.name)
+    if reading.good:
+        text = f"{link.chip.name} answers: {probe.name} reads 0x{reading.word or 0:X}"
+        if proof is None:
+            other = _differs(link, reading)
+            if other is None:
+                text = (
+                    f"every register reads 0x{reading.word or 0:X}: whatever answers does not "
+                    "understand what it is asked"
+                )
+                return Found(adapter=adapter, ok=False, text=text, readings=(reading,))
+            text = f"something answers in good form ({probe.name} reads 0x{reading.word or 0:X}); the map has no register that tells this chip from others"
+        return Found(adapter=adapter, ok=True, text=text, readings=(reading,))
+    words = set(reading.seen)
+    if proof is not None and len(words) == 1 and len(reading.seen) > 2:
+        word = words.pop()
+        text = f"{probe.name} reads 0x{word:X}; the map of {link.chip.name} says 0x{proof[1]:X}: another chip, or another revision"
+        if any_chip:
+            link.witness = (probe, word)
+            return Found(adapter=adapter, ok=True, text=text, readings=(reading,))
+        return Found(adapter=adapter, ok=False, text=text, readings=(reading,))
+    text = f"nothing that can be believed answers for {link.chip.name}: {reading.why}"
+    return Found(adapter=adapter, ok=False, text=text, readings=(reading,))
+
+
+def _differs(link: Link, reading: Reading) -> Reading | None:
+    """A reading of another register that is another word: the answers depend on the questions."""
+    for register in link.chip.registers.values():
+        if register.name != reading.register and register.readable:
+            if rules.read_hazards(link.chip, register) or register.reset == reading.word:
+                continue
+            other = link.read(register.name)
+            if other.good and other.word != reading.word:
+                return other
+    return None
+
+
+def look(link: Link) -> tuple[Reading, ...]:
+    """Read everything that can be read without changing the chip."""
+    return tuple(
+        link.read(r.name)
+        for r in link.chip.registers.values()
+        if r.readable
+        and not rules.read_hazards(link.chip, r)
+        and not rules.closed(link.chip, r, link.machine.bank)
+    )
+
+
+def status(link: Link, *, clearing: bool = False) -> dict[str, Reading]:
+    """Every status register; those that reading clears only with `clearing`."""
+    return {
+        name: link.read(name)
+        for name in status_registers(link.chip)
+        if clearing or not rules.read_hazards(link.chip, link.chip.registers[name])
+    }
+
+
+def verify(
+    link: Link, wanted: Bank, registers: Sequence[Register] | None = None
+) -> tuple[Checked, ...]:
+    """Read every register with settings back and compare every bit that can be read."""
+    checked = []
+    for register in registers if registers is not None else setting_registers(link.chip):
+        mask = setting_mask(register)
+        if not mask or rules.readback(link.chip, register, 0, 0) is None:
+            continue
+        want = wanted.words[register.name]
+        reading = link.read(register.name)
+        changes: tuple[Change, ...] = ()
+        if reading.good and reading.word is not None:
+            held = (
+                reading.word if register.reads_as != "inverted" else ~reading.word & register.mask
+            )
+            changes = tuple(
+                c
+                for c in compare_words(link.chip, register, held & mask, want & mask, wanted)
+                if c.field.setting
+            )
+        checked.append(
+            Checked(
+                register=register.name,
+                wanted=want,
+                reading=reading,
+                changes=changes,
+                unseen=_settings_unseen(register, mask),
+            )
+        )
+    return tuple(checked)
+
+
+def _settings_unseen(register: Register, mask: int) -> int:
+    total = 0
+    for item in register.fields:
+        if item.setting:
+            for bit in item.bits:
+                total |= 1 << bit
+    return total & ~mask
+
+
+def unverifiable(chip: Chip) -> list[str]:
+    """Registers with settings that no read can prove."""
+    return [
+        r.name
+        for r in chip.registers.values()
+        if r.holds_settings
+        and any(f.setting and f.role not in ("lock", "watchdog.service") for f in r.fields)
+        and rules.readback(chip, r, 0, 0) is None
+    ]
+
+
+def apply(
+    link: Link,
+    wanted: Bank,
+    *,
+    any_state: bool = False,
+    any_chip: bool = False,
+    on_step: OnStep | None = None,
+) -> Applied:
+    """Bring the chip to `wanted` by the map's procedures. Raises CallError where the plan cannot be made.
+
+    `any_state` goes on where power-up flags are not as after power-up: the chip was configured
+    before, and what it held is in `found`.
+    """
+    plan = write_plan(link.chip, wanted)
+    run = _Run(link, wanted, any_state, on_step)
+    who = identify(link, any_chip=any_chip)
+    if not who.ok:
+        return run.end(who, (), f"nothing was written: {who.text}")
+    readings = look(link)
+    link.log(
+        "found", words={r.register: None if r.word is None else f"0x{r.word:X}" for r in readings}
+    )
+    found = Found(adapter=who.adapter, ok=True, text=who.text, readings=readings)
+    stopped = run.actions(plan)
+    checked: tuple[Checked, ...] = ()
+    final = final_bank(link.chip, wanted)
+    for change in compare(link.chip, wanted, final, [r.name for r in setting_registers(link.chip)]):
+        if change.field.setting and change.field.access != "wo":
+            run.findings.append(f"the map's procedures set {change} (asked -> set)")
+    if not stopped:
+        checked = verify(link, final)
+        bad = [c for c in checked if not c.ok]
+        if bad:
+            stopped = "the last readback does not hold: " + "; ".join(_says(c) for c in bad)
+    return run.end(found, checked, stopped)
+
+
+def final_bank(chip: Chip, wanted: Bank) -> Bank:
+    """What the chip holds after a bring-up: `wanted`, with what the map's procedures write beside it."""
+    machine = Machine(chip, supply=wanted.supply, externals=wanted.externals)
+    for action in write_plan(chip, wanted):
+        if action.sent is not None:
+            machine.apply(action.sent)
+    return machine.bank
+
+
+def _says(item: Checked) -> str:
+    if not item.reading.good:
+        return f"{item.register} could not be read: {item.reading.why}"
+    return f"{item.register}: " + ", ".join(str(c) for c in item.changes)
+
+
+class _Run:
+    """Carries a plan out, step by step, and stops at the first that does not hold."""
+
+    def __init__(self, link: Link, wanted: Bank, any_state: bool, on_step: OnStep | None) -> None:
+        self.link = link
+        self.wanted = wanted
+        self.any_state = any_state
+        self.on_step = on_step or (lambda _step: None)
+        self.steps: list[StepDone] = []
+        self.findings: list[str] = []
+        self.wrote = 0
+
+    def end(self, found: Found, checked: tuple[Checked, ...], stopped: str) -> Applied:
+        link = self.link
+        if stopped and self.wrote:
+            done = list(dict.fromkeys(s.procedure for s in self.steps if s.ok))
+            link.known.note(
+                f"stopped after {self.wrote} writes ({', '.join(done) or 'none whole'}): the chip is "
+                "configured in part, and it is not known to be locked"
+            )
+        for name in unverifiable(link.chip):
+            self.findings.append(f"{name} cannot be read back; no one can prove what it holds")
+        if not stopped and any(f.enabled for f in [_Watch(link.chip, self.wanted)]):
+            self.findings.append(
+                "the watchdog is on now and this program does not serve it: expect its fault"
+            )
+        account = link.account()
+        ok = not stopped and account.certain
+        if not stopped and not ok:
+            stopped = "not everything that was touched is known"
+        link.log("applied", ok=ok, stopped=stopped, findings=self.findings, account=account.lines())
+        return Applied(
+            ok=ok,
+            found=found,
+            steps=tuple(self.steps),
+            checked=checked,
+            account=account,
+            stopped=stopped,
+            findings=tuple(self.findings),
+        )
+
+    def done(self, action: Action, ok: bool, grade: str = "", detail: str = "") -> str:
+        """Note a step; the reason to stop, or ""."""
+        step = StepDone(
+            procedure=action.procedure,
+            text=action.text,
+            ok=ok,
+            grade=grade,
+            detail=detail,
+            why=action.why,
+        )
+        self.steps.append(step)
+        self.link.log(
+            "step", procedure=step.procedure, text=step.text, ok=ok, grade=grade, detail=detail
+        )
+        self.on_step(step)
+        return "" if ok else f"{action.procedure}: {action.text}: {detail}"
+
+    def actions(self, plan: Sequence[Action]) -> str:
+        at = 0
+        while at < len(plan):
+            action = plan[at]
+            key = self._key_at(plan, at)
+            if key:
+                stopped = self.written(action, self.link.key(key))
+                at += len(self.link.chip.keys[key].steps)
+            else:
+                stopped = self.one(action)
+                at += 1
+            if stopped:
+                return stopped
+        return ""
+
+    def _key_at(self, plan: Sequence[Action], at: int) -> str:
+        """The key sequence whose steps stand here, or ""."""
+        for key in self.link.chip.keys.values():
+            if [a.text for a in plan[at : at + len(key.steps)] if a.do == "send"] == list(
+                key.steps
+            ):
+                return key.name
+        return ""
+
+    def one(self, action: Action) -> str:
+        link = self.link
+        if action.do == "wait":
+            assert action.wait is not None
+            link.port.sleep(float(action.wait.high))
+            return self.done(action, True)
+        sent = action.sent
+        assert sent is not None
+        if action.do in ("expect", "verify"):
+            return self.expected(action, sent)
+        if sent.command is not None:
+            return self.written(action, link.command(sent.command, sent.data))
+        if sent.register is None:
+            raise CallError(f"{action.text} goes to no register")
+        if sent.kind == "read":
+            reading = link.read(sent.register.name)
+            return self.done(
+                action, reading.grade != "lost", reading.grade, reading.why or _hex(reading)
+            )
+        return self.written(action, link.write(sent.register.name, sent.data or 0))
+
+    def written(self, action: Action, result: Written) -> str:
+        self.wrote += result.result != "refused" or result.holds is not None
+        return self.done(action, result.good, result.result, result.why)
+
+    def expected(self, action: Action, sent: Sent) -> str:
+        assert sent.register is not None
+        reading = self.link.read(sent.register.name)
+        if reading.word is None:
+            return self.done(action, False, reading.grade, reading.why)
+        wrong = (reading.word ^ (action.expect or 0)) & action.mask
+        if not wrong:
+            return self.done(action, True, reading.grade, _hex(reading))
+        detail = f"{sent.register.name} reads {_hex(reading)}; expected 0x{action.expect or 0:X} in bits 0x{action.mask:X}"
+        if action.do == "expect" and self.any_state and self._of_power_up(action):
+            self.findings.append(
+                f"{action.text} does not hold ({_hex(reading)}): the chip was not fresh from power-up"
+            )
+            self.done(action, True, reading.grade, detail + "; gone on, as any state was allowed")
+            return ""
+        return self.done(action, False, reading.grade, detail)
+
+    def _of_power_up(self, action: Action) -> bool:
+        """Whether an expectation is about power-up rather than about which chip it is."""
+        if action.procedure != "power_up":
+            return False
+        register, _, _ = expectation(self.link.chip, action.text)
+        proof = self.link.witness
+        return proof is None or register is not proof[0]
+
+
+def _hex(reading: Reading) -> str:
+    return f"0x{reading.word or 0:X}"
+
+
+class _Watch:
+    """Whether the wanted settings switch a watchdog on."""
+
+    def __init__(self, chip: Chip, wanted: Bank) -> None:
+        self.enabled = False
+        if chip.watchdog:
+            for item in chip.with_role("watchdog.enable"):
+                reading = wanted.reading(getattr(item, "ref", item.name))
+                self.enabled = reading is not None and reading.name.casefold() in (
+                    "on",
+                    "enabled",
+                    "yes",
+                )

@@ -1,0 +1,177 @@
+"""What a chip is known to hold, what is not known, and how to reach a safe state from there.
+
+Nothing is assumed: a word is known only while it was read in agreement since the last event that
+could have changed it, and every reason why it no longer is stands beside it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from ..model import Chip
+from . import rules
+
+CAUTION = (
+    "Before the first write: a wrong setting can switch both MOSFETs of a half-bridge on, start a "
+    "motor, or leave a fault unprotected. Keep hands and loose parts away from the motor and secure "
+    "what it drives; disconnect the bridge supply or limit its current; bus capacitors stay charged "
+    "after the supply is off, so measure before touching. The chip's data sheet, local rules and a "
+    "qualified review decide, not this program."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Holding:
+    """One register's word as known. `how` says from what; times in seconds of the session.
+
+    `word` None means unknown; then `why` says so and `candidates` are the words that it can hold,
+    where that much is known.
+    """
+
+    register: str
+    word: int | None
+    how: str
+    time: float
+    why: str = ""
+    candidates: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Account:
+    """The honest state of a chip after a session: for the report, in the order of the map."""
+
+    chip: str
+    port: str
+    held: tuple[Holding, ...]
+    unknown: tuple[Holding, ...]
+    never_read: tuple[str, ...]
+    losses: tuple[str, ...]
+    notes: tuple[str, ...]
+    safe_state: tuple[str, ...]
+    digits: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def certain(self) -> bool:
+        """Whether nothing that was touched is unknown."""
+        return not self.unknown
+
+    def lines(self) -> list[str]:
+        """Text for people; the way to a safe state last, where something is unknown or was lost."""
+        out = []
+        if self.held:
+            out.append(f"{self.chip} is known to hold:")
+            for item in self.held:
+                out.append(f"  {item.register} = {self._hex(item.register, item.word)}  {item.how}")
+        for item in self.unknown:
+            also = ""
+            if item.candidates:
+                words = " or ".join(self._hex(item.register, w) for w in item.candidates)
+                also = f"; it holds {words}" if len(item.candidates) > 1 else f"; last seen {words}"
+            out.append(f"UNKNOWN {item.register}: {item.why}{also}")
+        if self.never_read:
+            out.append(f"never read in this session: {', '.join(self.never_read)}")
+        out += [f"lost: {text}" for text in self.losses]
+        out += [f"note: {text}" for text in self.notes]
+        if self.unknown or self.losses:
+            out.append("To reach a safe state:")
+            out += [f"  {number}. {text}" for number, text in enumerate(self.safe_state, 1)]
+        return out
+
+    def _hex(self, register: str, word: int | None) -> str:
+        return f"0x{word or 0:0{self.digits.get(register, 4)}X}"
+
+
+def safe_state(chip: Chip, port: str, enable_pin: bool) -> tuple[str, ...]:
+    """Steps from an unknown state to a safe one; the sure way last."""
+    steps = ["Hold the PWM inputs at their inactive level."]
+    if enable_pin:
+        steps.append(f"Drive the enable pin low: gateword link {port} pins --enable low --write.")
+    for request in rules.off_request(chip):
+        steps.append(
+            f'If the chip still answers: gateword link {port} write {chip.name} "{request}" --write.'
+        )
+    steps.append(
+        "Remove the bridge supply, wait until the bus capacitors are discharged, and measure that they are."
+    )
+    steps.append(
+        "Take the supply of the logic away and give it back: only then is every register at its reset "
+        "value; then apply the stage from the beginning."
+    )
+    return tuple(steps)
+
+
+class Knowledge:
+    """Register by register what is known; every event that could have changed it is told here."""
+
+    def __init__(self, chip: Chip) -> None:
+        self.chip = chip
+        self.items: dict[str, Holding] = {}
+        self.losses: list[str] = []
+        self.notes: list[str] = []
+
+    def holds(self, register: str, word: int, how: str, time: float) -> None:
+        self.items[register] = Holding(register=register, word=word, how=how, time=time)
+
+    def word(self, register: str) -> int | None:
+        """The known word, or None."""
+        item = self.items.get(register)
+        return item.word if item is not None else None
+
+    def unknown(
+        self, register: str, why: str, time: float, candidates: tuple[int | None, ...] = ()
+    ) -> None:
+        """This register's word is not known any more."""
+        old = self.items.get(register)
+        words = [w for w in candidates if w is not None]
+        if not words and old is not None:
+            words = [old.word] if old.word is not None else list(old.candidates)
+        self.items[register] = Holding(
+            register=register,
+            word=None,
+            how="",
+            time=time,
+            why=why,
+            candidates=tuple(dict.fromkeys(words)),
+        )
+
+    def all_unknown(self, why: str, time: float) -> None:
+        """Something happened after which no word is certain any more."""
+        for name in list(self.items):
+            if self.items[name].word is not None:
+                self.unknown(name, why, time)
+        self.note(why)
+
+    def lost(self, text: str) -> None:
+        """A value or an effect that cannot be recovered."""
+        self.losses.append(text)
+
+    def note(self, text: str) -> None:
+        if text not in self.notes:
+            self.notes.append(text)
+
+    def account(self, port: str, *, enable_pin: bool = False) -> Account:
+        """Everything known and unknown now."""
+        chip = self.chip
+        held, unknown, never = [], [], []
+        for name, register in chip.registers.items():
+            item = self.items.get(name)
+            if not register.holds_settings:
+                continue
+            if item is None:
+                if register.readable:
+                    never.append(name)
+            elif item.word is None:
+                unknown.append(item)
+            else:
+                held.append(item)
+        return Account(
+            chip=chip.name,
+            port=port,
+            held=tuple(held),
+            unknown=tuple(unknown),
+            never_read=tuple(never),
+            losses=tuple(self.losses),
+            notes=tuple(self.notes),
+            safe_state=safe_state(chip, port, enable_pin),
+            digits={r.name: (r.width + 3) // 4 for r in chip.registers.values()},
+        )

@@ -1,0 +1,203 @@
+"""What the map says about repeating, believing and undoing: no port, no state.
+
+A frame may be repeated only where a second one changes nothing. A reply is believed only as far as
+something in it, or beside it, proves that it answers this command.
+"""
+
+from __future__ import annotations
+
+from ..bank import Bank
+from ..behave import after_write, as_read, match_of
+from ..bits import deposit, extract, mask_of
+from ..codec import Sent
+from ..expr import evaluate
+from ..model import Chip, Field, Layout, Register
+from ..settings import expectation
+
+
+def hazards(chip: Chip, sent: Sent) -> list[str]:
+    """Why sending this frame a second time could do harm; empty where repeating is harmless."""
+    found = []
+    if sent.frame.command.of_kind("counter") is not None and sent.kind != "read":
+        found.append("the frame carries a counter")
+    if sent.command is not None:
+        found.append(f"{sent.command.name} acts each time it is sent")
+    elif sent.register is None:
+        found.append("the frame goes to no register of the map")
+    elif sent.kind == "read":
+        found += read_hazards(chip, sent.register)
+    else:
+        found += write_hazards(chip, sent.register, sent.data or 0)
+    return found
+
+
+def read_hazards(chip: Chip, register: Register) -> list[str]:
+    """What reading this register changes in the chip."""
+    found = []
+    erased = [f.name for f in register.fields if f.access == "rc"]
+    erased += [
+        f.field
+        for f in chip.faults.values()
+        if f.register == register.name and "read" in f.cleared_by and f.field not in erased
+    ]
+    if erased:
+        found.append(
+            f"reading {register.name} clears {', '.join(erased[:4])}"
+            + (" ..." if len(erased) > 4 else "")
+        )
+    if chip.watchdog == register.name:
+        found.append(f"reading {register.name} serves the watchdog")
+    shown_once = [f.name for f in register.fields if f.power_up is not None and f.access != "rc"]
+    if shown_once:
+        found.append(f"{', '.join(shown_once)} shows its power-up value once")
+    return found
+
+
+def write_hazards(chip: Chip, register: Register, word: int) -> list[str]:
+    """What a second write of this word would do beyond the first."""
+    found = []
+    for field in register.fields:
+        code = extract(word, field.bits)
+        if field.access == "once":
+            found.append(f"{field.ref} can be written once only")
+        elif field.access == "sc" and code:
+            found.append(f"{field.ref} acts each time it is written")
+        elif (field.access == "w1c" and code) or (
+            field.access == "w0c" and code != (1 << field.width) - 1
+        ):
+            found.append(f"writing {field.ref} clears what may have been raised since")
+    for key in chip.keys.values():
+        if any(match_of(chip, step).hits(register.name, word) for step in key.steps):
+            found.append(f"it is a step of the key sequence {key.name}")
+    watchdog, _, name = chip.watchdog.partition(".")
+    if watchdog == register.name:
+        item = register.field(name) if name else None
+        if item is None or extract(word, item.bits) != item.reset:
+            found.append("it serves the watchdog")
+    for fault in chip.faults.values():
+        if any(
+            "=" in way and match_of(chip, way).hits(register.name, word) for way in fault.cleared_by
+        ):
+            found.append(f"it clears {fault.name} and perhaps others")
+            break
+    return list(dict.fromkeys(found))
+
+
+def readback(chip: Chip, register: Register, old: int, word: int) -> tuple[int, int] | None:
+    """(mask, word) that a read must show after `word` was written over `old`; None if nothing can be read."""
+    if not register.readable or register.reads_as == "zero":
+        return None
+    if register.reads_as in chip.registers or read_hazards(chip, register):
+        return None
+    mask = 0
+    for field in register.fields:
+        if field.access in ("rw", "once"):
+            mask |= mask_of(field.bits)
+    mask &= register.write_mask & register.read_mask & register.mask
+    if not mask:
+        return None
+    new = after_write(register, old, word)
+    return mask, as_read(chip, register, {register.name: new}) & mask
+
+
+def witness(chip: Chip) -> tuple[Register, int] | None:
+    """A register whose word never changes, with that word: proof that the right chip answers.
+
+    First what the power-up procedure expects of a whole read-only register, else a read-only
+    register without faults and shown conditions whose word is neither all zeros nor all ones.
+    """
+
+    def constant(register: Register) -> bool:
+        faults = {f.register for f in chip.faults.values()}
+        return (
+            bool(register.fields)
+            and all(
+                f.access == "ro" and f.shows is None and f.power_up is None for f in register.fields
+            )
+            and register.name not in faults
+            and register.reads_as == "written"
+            and not read_hazards(chip, register)
+        )
+
+    for step in chip.procedures.get("power_up", ()):
+        if step.do == "expect":
+            register, mask, value = expectation(chip, step.targets[0])
+            if mask == register.mask and constant(register):
+                return register, value
+    for register in chip.registers.values():
+        named = any(w in register.name.upper() for w in ("ID", "CHIP", "REVISION"))
+        if named and constant(register) and register.reset not in (0, register.mask):
+            return register, register.reset
+    return None
+
+
+def filler(chip: Chip) -> Register | None:
+    """A register that can be read at any time without changing anything: the witness, else any.
+
+    One whose word is not zero after power-up is preferred, since a chip that understands nothing
+    often answers zeros in good form.
+    """
+    found = witness(chip)
+    if found is not None:
+        return found[0]
+    usable = [
+        r
+        for r in chip.registers.values()
+        if r.readable
+        and not read_hazards(chip, r)
+        and (not r.frame or chip.frames[r.frame].when is None)
+        and r.reads_as == "written"
+    ]
+    usable.sort(key=lambda r: (r.page is not None, not r.holds_settings, r.reset in (0, r.mask)))
+    return usable[0] if usable else None
+
+
+def closed(chip: Chip, register: Register, bank: Bank) -> str:
+    """The condition without which the register's own frame is not understood, or ""."""
+    frame = chip.frames.get(register.frame)
+    if frame is None or frame.when is None or evaluate(frame.when, bank) is True:
+        return ""
+    return frame.when.text
+
+
+def repeats(layout: Layout, chip: Chip) -> int:
+    """How many agreeing replies make a word believed.
+
+    Two where each reply carries a checksum and names the address it answers, else three: a command
+    damaged on its way is answered in good form, with another register's word, and nothing in the
+    reply tells.
+    """
+    address = {p.name for f in chip.frames.values() for p in f.command.parts if p.kind == "address"}
+    named = any(p.kind == "echo" and p.of in address for p in layout.parts)
+    return 2 if named and layout.of_kind("crc") is not None else 3
+
+
+def guarded(chip: Chip) -> bool:
+    """Whether every command frame carries a checksum, so that a damaged one changes nothing."""
+    return all(f.command.of_kind("crc") is not None for f in chip.frames.values())
+
+
+def power_up_flags(chip: Chip) -> set[str]:
+    """The faults that say that the chip has lost its configuration."""
+    return {f.name for f in chip.faults.values() if f.normal_at_power_up}
+
+
+def off_request(chip: Chip) -> list[str]:
+    """Writes that switch the outputs off or the chip to sleep, by the roles of its fields."""
+    found = []
+    for role, names in (
+        ("drive.enable", ("off", "disabled")),
+        ("sleep", ("asleep", "sleep", "on")),
+    ):
+        for item in chip.with_role(role):
+            if isinstance(item, Field):
+                for meaning in item.meanings:
+                    for entry in meaning.entries.values():
+                        if entry.name.casefold() in names:
+                            found.append(f"{item.ref} = {entry.name}")
+    return found
+
+
+def merge(word: int, field: Field, code: int) -> int:
+    """The word with this field's code."""
+    return word & ~mask_of(field.bits) | deposit(code, field.bits)

@@ -1,0 +1,190 @@
+"""Requests to bytes of one exchange and its replies back, for a chip alone or at a place in a chain."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from .. import chain as chains
+from ..behave import Machine
+from ..codec import (
+    Answer,
+    Codec,
+    Sent,
+    bursts,
+    counter_flaws,
+    from_wire,
+    join_bursts,
+    next_counters,
+    wire_bytes,
+)
+from ..errors import CallError, FrameError
+from ..model import Chip, Command, Frame, Register
+from . import rules
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """One request: read a register, write a word to it, or send a command."""
+
+    kind: str
+    register: Register | None = None
+    word: int | None = None
+    command: Command | None = None
+
+    @property
+    def text(self) -> str:
+        if self.command is not None:
+            return self.command.name
+        assert self.register is not None
+        if self.kind == "read":
+            return f"read {self.register.name}"
+        return f"write {self.register.name} = 0x{self.word or 0:0{(self.register.width + 3) // 4}X}"
+
+
+@dataclass(slots=True)
+class Trade:
+    """One exchange as it went: frames sent, and the reply to each (None where there is none).
+
+    `raw` are the words read during each frame; `damage` says what was wrong, reply by reply.
+    """
+
+    asks: list[Ask]
+    sent: list[Sent]
+    raw: list[int] = field(default_factory=list)
+    answers: list[Answer | None] = field(default_factory=list)
+    damage: list[str] = field(default_factory=list)
+
+    def clean(self, index: int) -> Answer | None:
+        """The reply to frame `index` if nothing contradicts it."""
+        answer = self.answers[index]
+        return answer if answer is not None and not answer.flaws else None
+
+    def missed(self) -> str:
+        """A counter in the replies that shows a frame not to have been accepted, or ""."""
+        for before, after in zip(self.answers, self.answers[1:], strict=False):
+            if before is None or after is None or before.flaws or after.flaws:
+                continue
+            if before.layout is after.layout:
+                flaws = counter_flaws(after.layout, before.parts, after.parts)
+                if flaws:
+                    return flaws[0].text
+        return ""
+
+
+class Route(Protocol):
+    """How a frame's word travels: as bursts of bytes, and back."""
+
+    def out(self, sent: Sent) -> list[bytes]: ...
+
+    def back(self, frame: Frame, read: Sequence[bytes]) -> int: ...
+
+
+class Direct:
+    """One chip on its chip select."""
+
+    def __init__(self, chip: Chip) -> None:
+        self.msb = chip.spi.msb_first
+
+    def out(self, sent: Sent) -> list[bytes]:
+        return [wire_bytes(v, b, msb_first=self.msb) for v, b in bursts(sent.frame, sent.word)]
+
+    def back(self, frame: Frame, read: Sequence[bytes]) -> int:
+        pieces = [
+            (from_wire(data, bits, msb_first=self.msb), bits)
+            for data, bits in zip(read, frame.bursts, strict=True)
+        ]
+        return join_bursts(pieces)
+
+
+class InChain:
+    """One chip of several on a chip select; the others are sent a harmless read meanwhile.
+
+    `chips` in order from the controller's data output; raises CallError where one of them has
+    nothing harmless to read.
+    """
+
+    def __init__(self, chips: Sequence[Chip], position: int) -> None:
+        if not 0 <= position < len(chips):
+            raise CallError(f"position {position} in a chain of {len(chips)} chips")
+        chain = chips[position].chain
+        if chain is None:
+            raise CallError(f"the map of {chips[position].name} says nothing of chains")
+        self.chain = chain
+        self.position = position
+        self.msb = chips[position].spi.msb_first
+        self.idle: list[tuple[int, int]] = []
+        for chip in chips:
+            register = rules.filler(chip)
+            if register is None:
+                raise CallError(f"{chip.name} has no register that can be read without effect")
+            sent = Codec(chip).read(register)
+            self.idle.append((sent.word, sent.frame.length))
+
+    def out(self, sent: Sent) -> list[bytes]:
+        words = list(self.idle)
+        words[self.position] = (sent.word, sent.frame.length)
+        value, bits = chains.pack(self.chain, words)
+        return [wire_bytes(value, bits, msb_first=self.msb)]
+
+    def back(self, frame: Frame, read: Sequence[bytes]) -> int:
+        lengths = [bits for _, bits in self.idle]
+        lengths[self.position] = frame.length
+        bits = 8 * len(read[0])
+        value = from_wire(read[0], bits, msb_first=self.msb)
+        return chains.unpack_reply(self.chain, (value, bits), lengths)[self.position]
+
+
+class Composer:
+    """Builds the frames of an exchange; keeps the counters that commands carry."""
+
+    def __init__(self, chip: Chip) -> None:
+        self.chip = chip
+        self.codec = Codec(chip)
+        self.counters: dict[str, dict[str, int]] = {}
+        self.conditional = any(f.when is not None for f in chip.frames.values())
+
+    def build(self, asks: Sequence[Ask], machine: Machine) -> list[Sent]:
+        """The frames, each in the layout that is in force once those before it have acted."""
+        if self.conditional:
+            machine = Machine(self.chip, machine.bank.copy())
+        sent = []
+        for ask in asks:
+            frame = self.codec.frame_in_force(machine.bank, ask.register, ask.command)
+            given = self.counters.get(frame.name)
+            if ask.command is not None:
+                made = self.codec.command(ask.command, ask.word, machine.bank, given)
+            elif ask.register is not None and ask.kind == "read":
+                made = self.codec.read(ask.register, machine.bank, given)
+            elif ask.register is not None:
+                made = self.codec.write(ask.register, ask.word or 0, machine.bank, given)
+            else:
+                raise CallError("a request of nothing")
+            counters = next_counters(made.frame.command, made.parts)
+            if counters:
+                self.counters[made.frame.name] = counters
+            sent.append(made)
+            if self.conditional:
+                machine.apply(made)
+        return sent
+
+    def decode(self, trade: Trade) -> None:
+        """Fill in the answers and what is wrong with them."""
+        for index, sent in enumerate(trade.sent):
+            carrier = index + sent.frame.after
+            answer: Answer | None = None
+            if carrier < len(trade.sent):
+                within = trade.sent[carrier].frame
+                layout = self.codec.reply_layout(sent, within)
+                word = trade.raw[carrier]
+                if layout is not None:
+                    if word >> layout.length:
+                        word >>= max(0, within.length - layout.length)
+                    try:
+                        answer = self.codec.decode_reply(word, sent, within)
+                    except FrameError as error:
+                        trade.damage.append(f"{trade.asks[index].text}: {error}")
+                    if answer is not None and answer.flaws:
+                        trade.damage.append(f"{trade.asks[index].text}: {answer.flaws[0].text}")
+            trade.answers.append(answer)

@@ -83,7 +83,12 @@ def read_map(name: str | Path, *, text: str | None = None) -> tuple[Chip | None,
         chip = _build(rec, reader, sources)
     except FileError as error:  # the reader has seen enough
         return None, list(error.problems)
-    return (None if reader.errors else chip), reader.problems
+    order = {file: index for index, file in enumerate(sources.by_name)}
+    found = sorted(
+        reader.problems,
+        key=lambda p: (order.get(p.place.file, 0), p.place.line, p.place.column),
+    )
+    return (None if reader.errors else chip), found
 
 
 # --- extends ------------------------------------------------------------------------------------

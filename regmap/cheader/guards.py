@@ -23,7 +23,7 @@ class Guards:
         self.sheet = sheet
         self._crc: dict[tuple[Crc, int, int, int], str] = {}
         self._engines: dict[tuple[int, int], str] = {}
-        self._parity: dict[int, str] = {}
+        self._parity: dict[tuple[int, bool], str] = {}
         self._reverse8 = ""
 
     def expression(self, part: Part, word: str, word_bits: int) -> str:
@@ -38,23 +38,25 @@ class Guards:
         for bit in part.over:
             mask ^= 1 << bit
         bits = max(storage(word_bits), 16)
-        name = self._parity.get(bits)
+        name = self._parity.get((bits, part.even))
         if name is None:
-            name = self.sheet.names.lower(f"parity{bits}")
-            self._parity[bits] = name
+            name = self.sheet.names.lower(f"parity{bits}" if part.even else f"parity{bits}_odd")
+            self._parity[bits, part.even] = name
             kind = utype(bits)
             lines = [f"{wtype(bits)} folded = bits;"]
             for half in (32, 16, 8, 4):
                 if half < bits:
                     lines.append(f"folded ^= folded >> {count(half)};")
-            # 0x6996 lists the parity of every four-bit number
-            lines.append("return (uint8_t)((0x6996U >> (unsigned int)(folded & 0xFU)) & 1U);")
+            # 0x6996 lists the parity of every four-bit number, 0x9669 its complement
+            table = "0x6996U" if part.even else "0x9669U"
+            lines.append(f"return (uint8_t)(({table} >> (unsigned int)(folded & 0xFU)) & 1U);")
             self.sheet.hidden_function(
-                f"uint8_t {name}({kind} bits)", lines, "1 where an odd number of bits is set."
+                f"uint8_t {name}({kind} bits)",
+                lines,
+                f"The bit that makes the number of ones {'even' if part.even else 'odd'}.",
             )
         masked = f"({utype(bits)})(({wtype(word_bits)}){word} & {number(mask, word_bits)})"
-        call = f"{name}({masked})"
-        return call if part.even else f"((unsigned int){call} ^ 1U)"
+        return f"{name}({masked})"
 
     # --- CRC ------------------------------------------------------------------------------------
     def _crc_of(self, part: Part, word: str, word_bits: int) -> str:
@@ -152,7 +154,8 @@ class Guards:
             ]
             sheet.hidden_table(kind, table, rows, 256)
             lines = [
-                f"const {wide} index = ((({wide})reg >> ({count(size)} - n)) ^ bits) & 0xFFU;",
+                f"{wide} index = ({wide})reg >> ({count(size)} - n);",
+                f"index = (index ^ ({wide})bits) & 0xFFU;",
                 f"return ({kind})(((({wide})reg << n) & {mask}) ^ {table}[index]);",
             ]
             about = "Feeds n bits, at most 8, by table."

@@ -40,9 +40,11 @@ DEVIATIONS = (
     "MISRA C:2012 notes, for review in your own project:",
     "Dir 4.6: 'unsigned int' is used where a value must not be promoted to a signed type; it suits 16-bit and "
     "32-bit targets alike.",
-    "Rule 2.5, 8.7, 8.9: macros, routines and tables are offered to the program; what it does not use costs nothing.",
-    "Rule 8.5, 8.6: in a header alone, routines are 'static inline' and tables 'static const', one copy for each "
-    "file that uses them.",
+    "Rule 2.3: in C99 an assertion is a type that nobody uses, because the language has none of its own; in C11 it "
+    "is _Static_assert.",
+    "Rule 20.7: the name of that type cannot stand in brackets.",
+    "Rule 2.5, 8.7: macros and routines are offered to the program; what it does not use costs nothing.",
+    "Rule 8.9: tables stand at file scope because the program may read them as well.",
     "Rule 5.1, 5.4: identifiers are distinct within 63 characters (C99), not within 31.",
 )
 
@@ -215,17 +217,16 @@ def _asserts(sheet: Sheet) -> Iterable[str]:
     yield from heading("compile-time assertions")
     yield from (
         "#if defined(__cplusplus) && (__cplusplus >= 201103L)",
-        f"#define {name}(number, condition, text) static_assert(condition, text)",
+        f"#define {name}(name, condition, text) static_assert(condition, text)",
         "#elif !defined(__cplusplus) && defined(__STDC_VERSION__) && (__STDC_VERSION__ >= 201112L)",
-        f"#define {name}(number, condition, text) _Static_assert(condition, text)",
+        f"#define {name}(name, condition, text) _Static_assert(condition, text)",
         "#else",
-        f"#define {name}(number, condition, text) typedef char {sheet.prefix}assert_ ## number[(condition) ? 1 : -1]",
+        f"#define {name}(name, condition, text) typedef char name[(condition) ? 1 : -1]",
         "#endif",
         "",
     )
     for index, (condition, text) in enumerate(sheet.asserts):
-        yield f"{name}({index}, {condition}, {string(text)});"
-    yield f"#undef {name}"
+        yield f"{name}({sheet.prefix}assert_{index}, {condition}, {string(text)});"
 
 
 def _source(sheet: Sheet, digest: str) -> str:

@@ -56,12 +56,7 @@ def write_runner(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
         lines += ["default:", "    break;", "}"]
     else:
         lines = ["bool done;", *per_frame[0]]
-    lines += [
-        "if (done) {",
-        f"    bus->sent[{'format' if several else '0'}]++;",
-        "}",
-        "return done;",
-    ]
+    lines.append("return done;")
     sheet.function(
         f"bool {exchange}({bus} *bus{formal}, {frame} command, {frame} *reply)",
         lines,
@@ -169,7 +164,7 @@ def _exchange_lines(sheet: Sheet, item: FrameNames) -> list[str]:
     sealed = f"({item.kind})command"
     if item.counters:
         sealed = f"{item.seal}({sealed}, bus->sent[{item.index}])"
-    lines = [f"uint8_t out[{size}];", f"uint8_t in[{size}] = {{0U}};", f"{to}({sealed}, out);"]
+    lines = [f"uint8_t out[{size}];", f"uint8_t in[{size}];", f"{to}({sealed}, out);"]
     if len(frame.bursts) > 1:
         table = names.lower(item.stem, "bursts", of=f"bursts of frame {frame.name}")
         bursts = names.macro(item.stem, "BURSTS", of=f"BURSTS of frame {frame.name}")
@@ -184,7 +179,13 @@ def _exchange_lines(sheet: Sheet, item: FrameNames) -> list[str]:
         ]
     else:
         lines.append(f"done = bus->transfer(bus->context, out, in, {size});")
-    return [*lines, f"*reply = {back}(in);"]
+    return [
+        *lines,
+        "if (done) {",
+        f"    *reply = {back}(in);",
+        f"    bus->sent[{item.index}]++;",
+        "}",
+    ]
 
 
 def _query_lines(sheet: Sheet, item: FrameNames, exchange: str, actual: str) -> list[str]:

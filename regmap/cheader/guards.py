@@ -154,7 +154,8 @@ class Guards:
             ]
             sheet.hidden_table(kind, table, rows, 256)
             lines = [
-                f"{wide} index = ({wide})reg >> ({count(size)} - n);",
+                f"const uint8_t rest = (uint8_t)({count(size)} - n);",
+                f"{wide} index = ({wide})reg >> rest;",
                 f"index = (index ^ ({wide})bits) & 0xFFU;",
                 f"return ({kind})(((({wide})reg << n) & {mask}) ^ {table}[index]);",
             ]
@@ -162,7 +163,8 @@ class Guards:
         else:
             aligned = crc.poly << (size - crc.width)
             lines = [
-                f"{wide} shifted = ({wide})reg ^ (({wide})bits << ({count(size)} - n));",
+                f"const uint8_t rest = (uint8_t)({count(size)} - n);",
+                f"{wide} shifted = ({wide})reg ^ (({wide})bits << rest);",
                 "uint8_t i;",
                 "for (i = 0U; i < n; i++) {",
                 f"    const {wide} out = shifted & {number(1 << (size - 1), size)};",

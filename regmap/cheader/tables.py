@@ -13,11 +13,12 @@ from ..errors import CallError
 from ..faults import status_registers
 from ..model import Frame, Register
 from ..plan import plan
+from ..quantity import show
 from ..settings import BRING_UP, Action, setting_mask, setting_registers, write_plan
 from ..stagefile import Setting, Stage
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .names import word
-from .registers import address_macro, band_text
+from .registers import address_macro
 from .sheet import Sheet
 from .text import block, count, defines, number, utype
 
@@ -60,6 +61,13 @@ def _init(sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, F
             "to send, guard included.",
             "A step with another kind than SEND says what the reply must hold or how long to wait. An expected "
             f"word is that of the reply to this very frame ({_after_text(sheet)}).",
+            *(
+                [
+                    "Settings: as asked, as chosen (min / typ / max by the map's tolerances), relative error, code."
+                ]
+                if sheet.has("values")
+                else []
+            ),
         ],
     )
     if any(f.counters for f in frames.values()):
@@ -173,8 +181,7 @@ def _step_row(
     by_setting: dict[str, list[Setting]],
 ) -> Iterator[str]:
     bits = word_bits(sheet)
-    note = action.text + (f": {action.why}" if action.why else "")
-    yield from block(note, "    ")
+    notes = [action.text + (f": {action.why}" if action.why else "")]
     sent = action.sent
     if (
         action.do == "write"
@@ -182,8 +189,8 @@ def _step_row(
         and sent.register is not None
         and sheet.has("values")
     ):
-        for setting in by_setting.get(sent.register.name, ()):
-            yield from block(setting_text(setting), "    ")
+        notes += [setting_text(s) for s in by_setting.get(sent.register.name, ())]
+    yield from block(notes, "    ")
     frame = number(sent.word, sent.frame.length) if sent is not None else "0U"
     wait = action.wait.high if action.wait is not None else Fraction(0)
     microseconds = -(-wait * 1_000_000 // 1)
@@ -215,12 +222,19 @@ def _settings_by_register(stage: Stage) -> dict[str, list[Setting]]:
 
 
 def setting_text(setting: Setting) -> str:
-    """`GATE_HS.SOURCE: asked 55 mA, chosen 60 mA (48 mA / 60 mA / 72 mA), error +9.1 %, code 5`."""
+    """`GATE_HS.SOURCE: asked 55 mA, chosen 60 mA (48 mA / 60 mA / 72 mA), error +9.1 %, code 5`.
+
+    In brackets min / typ / max by the tolerances of the map.
+    """
     choice = setting.choice
     reading = choice.reading
     text = f"{setting.name}: asked {setting.asked}, chosen {reading.label}"
     if reading.band is not None and not reading.band.exact:
-        text += f", {band_text(reading.band)}"
+        low, typ, high = (
+            show(v, reading.band.dim)
+            for v in (reading.band.low, reading.band.typ, reading.band.high)
+        )
+        text += f" ({low} / {typ} / {high})"
     if choice.error is not None:
         text += ", no error" if choice.error == 0 else f", error {float(choice.error) * 100:+.3g} %"
     return f"{text}, code {choice.code}"

@@ -30,6 +30,7 @@ Modules
     blocks      the loop over blocks of text that all text formats share; tokens: many places at once
     vcd         value change dumps (IEEE 1364); vcdhead, vcdcodes, vcdvalues: its parts
     table       CSV of samples or of transitions; tablehead, tablecells: its parts
+    events      CSV of single events: time, line, level
     levels      voltages to 0 and 1 with hysteresis
     raw         packed samples with a rate and a channel map
     words       a plain list of hex words, one or two columns, with or without times

@@ -13,6 +13,7 @@ from typing import BinaryIO, Literal
 from regmap.errors import CallError, CaptureError, nearest
 
 from .blocks import BLOCK
+from .events import open_events
 from .levels import Levels, Thresholds
 from .raw import RawCapture
 from .signals import Capture
@@ -84,6 +85,15 @@ def open_capture(
         if kind == "vcd":
             return VcdCapture(source, levels=levels, block=options.block)
         if kind == "csv":
+            events = open_events(
+                source,
+                levels=levels,
+                decimal=options.decimal,
+                time_unit=options.time_unit,
+                block=options.block,
+            )
+            if events is not None:
+                return events
             return TableCapture(
                 source,
                 levels=levels,

@@ -71,6 +71,8 @@ class TableCapture(BlockCapture):
         offset = 0
         for _ in range(head.skip):
             offset = data.find(b"\n", offset) + 1
+        if not head.skip and data.startswith(b"\xef\xbb\xbf"):
+            offset = 3
         source.read(offset)
         channels: list[Channel] = []
         first: list[int] = []
@@ -129,7 +131,7 @@ class TableBody:
     ) -> None:
         self.head = head
         self.findings = findings
-        self._cells = Cells(head, findings, levels, first, self._problem)
+        self.cells = Cells(head, findings, levels, first, self.problem)
         self.until: int | None = None
         self.first = 0
         self.stopped = False
@@ -142,7 +144,7 @@ class TableBody:
 
     def collect(self) -> Changes:
         """The changes of the last block by channel."""
-        return self._cells.collect()
+        return self.cells.collect()
 
     def take(self, block: ByteBlock, line: int, *, final: bool, cut: bool) -> int:
         """Read the whole rows of a block; the number of bytes used."""
@@ -193,7 +195,7 @@ class TableBody:
                     np.ascontiguousarray(starts[:whole, index]),
                     np.ascontiguousarray(ends[:whole, index]),
                 )
-                self._cells.column(block, index, column, a, b, times, origin)
+                self.cells.column(block, index, column, a, b, times, origin)
         if self.stopped:
             return stop
         if whole < good:
@@ -277,7 +279,7 @@ class TableBody:
         store[PAD : PAD + len(data)] = data
         return ByteBlock(store, len(data)), (np.array(offsets, np.intp), np.array(numbers, np.intp))
 
-    def _problem(
+    def problem(
         self,
         block: ByteBlock,
         start: int,
@@ -286,6 +288,7 @@ class TableBody:
         found: str,
         expected: str,
     ) -> None:
+        """Keep a problem of one field; `origin` tells where rewritten rows came from."""
         line, column, text = block.line_of(start)
         if origin is not None:
             line = int(origin[1][line])
@@ -323,7 +326,7 @@ class TableBody:
                 shown = block.text(int(a[good]), int(min(b[good], a[good] + 30))).decode(
                     "utf-8", "replace"
                 )
-                self._problem(
+                self.problem(
                     block,
                     int(a[good]),
                     int(b[good]),
@@ -346,7 +349,7 @@ class TableBody:
             shown = block.text(int(a[first]), int(min(b[first], a[first] + 30))).decode(
                 "utf-8", "replace"
             )
-            self._problem(
+            self.problem(
                 block,
                 int(a[first]),
                 int(b[first]),

@@ -18,7 +18,7 @@ _LEVEL = np.full(256, 255, np.uint8)
 for _text, _value in LEVELS.items():
     if len(_text) == 1:
         _LEVEL[ord(_text)] = _LEVEL[ord(_text.upper())] = _value
-_HOLD = 254
+HOLD = 254
 
 
 class Cells:
@@ -70,7 +70,7 @@ class Cells:
             self._changes[channel] = self.levels.digital(column.name, times, volts, self.findings)
         elif column.kind == "bit":
             values = self._levels(block, starts, ends, origin)
-            held = np.flatnonzero(values != _HOLD)
+            held = np.flatnonzero(values != HOLD)
             self._keep(channel, times, values, held)
         else:
             words, held = self._words(block, column, starts, ends, origin)
@@ -111,7 +111,7 @@ class Cells:
         values = _LEVEL.take(block.view.take(starts, mode="clip"))
         odd = np.flatnonzero((sizes != 1) | (values == 255))
         if len(odd):
-            known: dict[bytes, int] = {b"": _HOLD}
+            known: dict[bytes, int] = {b"": HOLD}
             for row in odd.tolist():
                 text = block.text(int(starts[row]), int(ends[row]))
                 level = known.get(text)

@@ -133,7 +133,8 @@ def is_comment(line: str) -> bool:
     return not text or text.startswith(_COMMENTS)
 
 
-def _number_like(text: str, decimal: str) -> bool:
+def number_like(text: str, decimal: str) -> bool:
+    """Whether a field is a number."""
     return bool(_NUMBER.fullmatch(text.replace(decimal, ".") if decimal == "," else text))
 
 
@@ -141,7 +142,7 @@ def _value_like(text: str, decimal: str) -> bool:
     return (
         not text
         or text.casefold() in LEVELS
-        or _number_like(text, decimal)
+        or number_like(text, decimal)
         or bool(_HEX.fullmatch(text))
     )
 
@@ -169,7 +170,7 @@ def read_head(
     rate: Fraction | None = None,
 ) -> TableHead:
     """The head of a table from its first bytes. CaptureError if these are no table."""
-    lines = text.splitlines()
+    lines = text.split("\n")
     if not complete and len(lines) > 1:
         lines = lines[:-1]
     if delimiter is not None and delimiter not in DELIMITERS:
@@ -313,7 +314,7 @@ def _columns(
             findings.note(f"column {name!r} is left out")
     if time is not None:
         kinds[time] = "time"
-        head.power = _unit(names[time], units[time], time_unit, findings)
+        head.power = unit_power(names[time], units[time], time_unit, findings)
         digits = max(
             (
                 len(f.split("e")[0].partition(".")[2]) - int(f.partition("e")[2] or 0)
@@ -362,12 +363,12 @@ def _kind(values: list[str], decimal: str) -> tuple[Kind, int]:
         return "bus", max(4 * len(re.sub(r"^0[xX]|[hH]$", "", v)) for v in filled)
     if all(v.isdigit() and len(v) < 6 for v in filled):
         return "bus", max(2, max(int(v) for v in filled).bit_length())
-    if all(_number_like(v, decimal) or v.casefold() in ("nan", "inf", "-inf", "") for v in filled):
+    if all(number_like(v, decimal) or v.casefold() in ("nan", "inf", "-inf", "") for v in filled):
         return "volts", 1
     # A few bad values do not make another kind of column; they are located when they are read.
     if sum(v.casefold() in LEVELS for v in filled) >= 0.9 * len(filled):
         return "bit", 1
-    if sum(_number_like(v, decimal) for v in filled) >= 0.9 * len(filled):
+    if sum(number_like(v, decimal) for v in filled) >= 0.9 * len(filled):
         return "volts", 1
     return "skip", 1
 
@@ -404,7 +405,8 @@ def _time_column(
     )
 
 
-def _unit(name: str, unit: str, given: str | None, findings: Findings) -> int:
+def unit_power(name: str, unit: str, given: str | None, findings: Findings) -> int:
+    """The power of ten of the time unit, from what was given, the column's name or its unit."""
     if given is not None:
         if given not in UNITS:
             raise CallError(f"time unit {given!r}; expected one of s, ms, us, ns, ps, fs")

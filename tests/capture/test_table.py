@@ -504,3 +504,36 @@ def test_a_cut_table_says_where_it_ended() -> None:
         assert len(s["a"]) == 4998
         assert f"byte {len(data) - 3}, line 5001" in str(c.problems[-1])
         assert "its last row is not complete" in str(c.problems[-1])
+
+
+@pytest.mark.parametrize("mark", [",", ";", "\t", " | "])
+def test_tables_of_events(mark: str) -> None:
+    last: list[object] = [None] * 4
+    rows = []
+    for t, *v in steps():
+        for name, x, y in zip(
+            ("ncs", "mosi", "miso", "sclk"), (v[1], v[2], v[3], v[0]), last, strict=True
+        ):
+            if x != y:
+                rows.append(mark.join((f"{t}.0", name, str(x))))
+        last = [v[1], v[2], v[3], v[0]]
+    check(
+        (mark.join(("time us", "line", "level")) + "\n" + "\n".join(rows) + "\n").encode(),
+        "a table of events of 4 lines",
+    )
+    bad = (
+        "time us,line,level\n"
+        + "\n".join(f"{k},a,{k & 1}" for k in range(9000))
+        + "\n9001,b,1\n9002,a,9\n"
+    ).encode()
+    with open_capture(io.BytesIO(bad), name="t.csv") as c:
+        assert len(c.read()["a"]) >= 8999
+        assert "t.csv:9002:6: error: no line 'b' at the start of the table" in str(c.problems[0])
+        assert "'9' is no logic level" in str(c.problems[1])
+
+
+def test_a_byte_order_mark() -> None:
+    for head in ("time us,a\n", ""):
+        with open_capture(io.BytesIO(("\ufeff" + head + "0,0\n1.5,1\n2.5,0\n").encode())) as c:
+            assert c.read().edges[0].values.tolist() == [1, 0]
+            assert not c.problems

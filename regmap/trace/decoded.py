@@ -40,6 +40,28 @@ class Decoded:
         return self.answer if self.answer is not None and not self.reply_trouble else None
 
 
+def plausible(decoded: Decoded) -> bool:
+    """Whether a controller in its right mind sends this: a word that fits by chance seldom passes.
+
+    Reads carry no data, writes go to what can be written and keep reserved bits as they must be.
+    """
+    sent = decoded.sent
+    if sent is None or not decoded.taken:
+        return False
+    if sent.command is not None:
+        return True
+    register = sent.register
+    if register is None:
+        return False
+    if sent.kind == "read":
+        part = sent.frame.command.of_kind("data")
+        return part is None or sent.parts.get(part.name) == part.value
+    if not any(f.writable for f in register.fields):
+        return False
+    must = register.reserved & ~register.reserved_keep
+    return not ((sent.data or 0) ^ register.reserved_write) & must
+
+
 class Judge:
     """Decodes pairs for one chip; `bank` is what is believed of it, for frames that depend on state."""
 

@@ -33,10 +33,11 @@ class FaultLog:
         }
 
     # --- what frames show -----------------------------------------------------------------------
-    def shown(self, register: Register | None, data: int | None, answer: Answer) -> dict[str, bool]:
-        """Fault name to raised or not, from a read word and the status bits of a believed reply."""
-        seen: dict[str, bool] = {}
-        seen.update(status_faults(self.chip, answer.layout, answer))
+    def shown(
+        self, register: Register | None, data: int | None, answer: Answer, *, bits: bool = True
+    ) -> dict[str, bool]:
+        """Fault name to raised or not, from a read word and, with `bits`, a reply's status bits."""
+        seen = status_faults(self.chip, answer.layout, answer) if bits else {}
         if register is not None and data is not None:
             for fault in self._by_register.get(register.name, ()):
                 field = register.field(fault.field)

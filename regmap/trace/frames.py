@@ -52,13 +52,17 @@ class Pair:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Batch:
-    """n frames of one chip in order of time; `idents` are places in `Framer.pairs`."""
+    """n frames of one chip in order of time; `idents` are places in `Framer.pairs`.
+
+    `answered` is when the frame that carries the reply ended (its own end where none came).
+    """
 
     chip: int
     first: int
     transfer: Ints
     start: Ints
     end: Ints
+    answered: Ints
     idents: npt.NDArray[np.int32]
 
     def __len__(self) -> int:
@@ -190,6 +194,7 @@ class Framer:
         none = np.empty(0, np.int64)
         return Batch(
             chip=chip, first=self._count[chip], transfer=none, start=none, end=none,
+            answered=none,
             idents=np.empty(0, np.int32),
         )  # fmt: skip
 
@@ -283,8 +288,10 @@ class Framer:
             fits = there & (c.bits[rows] > 0)
             for values in (c.reply, c.reply_unknown, c.bits.view(np.uint64)):
                 columns.append(np.where(fits, values[rows], np.uint64(0)))
+        carrier = np.minimum(np.arange(deepest, deepest + ready), max(0, len(c) - 1))
         batch = Batch(
             chip=chip, first=self._count[chip], transfer=now.transfer, start=now.start, end=now.end,
+            answered=c.end[carrier] if ready else now.end,
             idents=self._identify(columns, after),
         )  # fmt: skip
         self._count[chip] += ready

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from heapq import merge
 
 import numpy as np
@@ -16,7 +16,7 @@ from .decoded import Decoded
 from .events import Event, Note, Quiet
 from .frames import Batch, Pair
 from .tracer import Trace
-from .walker import Happening, Walker
+from .walker import Walker
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +79,8 @@ def _frames(walker: Walker, wanted: Filter) -> Iterator[Event | Quiet]:
         if wanted.until is not None:
             high = int(np.searchsorted(batch.start, wanted.until, side="right"))
         place = low
-        told = sorted(n - batch.first for n in happenings if batch.first + low <= n < batch.first + high)
+        inside = range(batch.first + low, batch.first + high)
+        told = sorted({n - batch.first for n in (*happenings, *walker.carried) if n in inside})
         for stop in [*told, high]:
             if stop > place:
                 if wanted.every:
@@ -90,7 +91,7 @@ def _frames(walker: Walker, wanted: Filter) -> Iterator[Event | Quiet]:
                 elif not wanted.narrow:
                     pending.append((batch.first + place, batch.first + stop - 1, int(batch.start[place]), int(batch.start[stop - 1])))
             if stop < high:
-                event = builder.told(happenings[batch.first + stop], batch, stop)
+                event = builder.told(batch.first + stop, batch, stop)
                 if wanted.shows(event):
                     if pending:
                         yield _quiet(walker, pending)
@@ -129,10 +130,16 @@ class EventBuilder:
         decoded = self.walker.judge.decode(self.walker.pair(ident), self.walker.belief.bank)
         return self._event(number, batch, place, decoded, None, ())
 
-    def told(self, happening: Happening, batch: Batch, place: int) -> Event:
-        """A frame with its notes."""
-        assert happening.decoded is not None
-        return self._event(happening.number, batch, place, happening.decoded, happening.old, happening.notes)
+    def told(self, number: int, batch: Batch, place: int) -> Event:
+        """A frame with its notes, those from an earlier frame's reply that it carried included."""
+        happening = self.walker.happenings.get(number)
+        carried = tuple(self.walker.carried.get(number, ()))
+        if happening is None:
+            event = self.plain(number, batch, place)
+            return replace(event, notes=carried)
+        return self._event(
+            number, batch, place, happening.decoded, happening.old, happening.notes + carried
+        )
 
     def _event(
         self, number: int, batch: Batch, place: int, decoded: Decoded, old: int | None, notes: tuple[Note, ...]

@@ -32,8 +32,7 @@ class Happening:
     number: int
     old: int | None
     notes: tuple[Note, ...]
-    key: object = None
-    decoded: Decoded | None = None
+    decoded: Decoded
 
 
 class Walker:
@@ -47,6 +46,8 @@ class Walker:
         self.belief = Belief(chip)
         self.faults = FaultLog(chip, position)
         self.happenings: dict[int, Happening] = {}
+        #: notes from status bits that a later frame carried, by that frame's number
+        self.carried: dict[int, list[Note]] = {}
         self.batches: list[Batch] = []
         self.seen: dict[str, int] = {}
         self.configured = False
@@ -127,7 +128,7 @@ class Walker:
             notes.append(Note(kind="rejected", text=f"reply not believed: {decoded.reply_trouble}", weight="bad"))
         answer = decoded.believed if not decoded.cut else None
         if sent is not None and decoded.taken:
-            more, fresh = self._taken(sent, answer, decoded, number, time)
+            more, fresh = self._taken(sent, answer, decoded, number, time, int(batch.answered[place]))
             notes += more
             news = fresh if sent.kind == "read" else news
         elif answer is not None and sent is not None:
@@ -141,10 +142,10 @@ class Walker:
         if moved and sent is not None and sent.kind != "read":
             news = True
         if notes or news:
-            self.happenings[number] = Happening(number, old, tuple(notes), key, decoded)
+            self.happenings[number] = Happening(number, old, tuple(notes), decoded)
 
     def _taken(
-        self, sent: Sent, answer: Answer | None, decoded: Decoded, number: int, time: int
+        self, sent: Sent, answer: Answer | None, decoded: Decoded, number: int, time: int, answered: int
     ) -> tuple[list[Note], bool]:
         """A frame that the chip takes: (notes, whether it is worth a line of its own)."""
         notes: list[Note] = []
@@ -159,18 +160,22 @@ class Walker:
             is_read or (sent.kind == "write" and part is not None and part.on_write == "old")
         ):
             content = data
-        if answer is not None:
-            notes += self._status(sent, answer, content if register is not None else None, number, time)
+        # a reply of the same frame shows the status from before it, a later one the status after it
+        late = sent.frame.after > 0
+        if answer is not None and not late:
+            notes += self._status(sent, answer, content, number, time)
         fresh = sent.kind != "read"
         if register is not None and content is not None and register.readable:
             if is_read:
                 fresh = self.seen.get(register.name) != content
             notes += self.belief.shows(register, content, number)
             self.seen[register.name] = content
+        if late and answer is not None and content is not None:
+            notes += self._status(sent, answer, content, number, time, bits=False)
         if is_read and register is not None:
             notes += self._erasing(sent, content, decoded, number)
-        if sent.kind == "write" and register is not None and register.name in self.seen and register.holds_settings:
-            del self.seen[register.name]
+        if sent.kind == "write" and register is not None and register.holds_settings:
+            self.seen.pop(register.name, None)
         notes += self.belief.apply(sent, number, time)
         if any(n.kind == "reset" for n in notes):
             self.seen.clear()
@@ -178,6 +183,12 @@ class Walker:
             self.configured = True
         for name in self.faults.attempt(sent, number):
             self._forget_fault(name)
+        if late and answer is not None:
+            # status bits belong to the moment at which they travel, with a later frame
+            carrier = number + sent.frame.after
+            found = self._status(sent, answer, None, carrier, answered)
+            if found:
+                self.carried.setdefault(carrier, []).extend(found)
         if (
             register is not None and data is not None and sent.kind == "write"
             and part is not None and part.on_write == "new" and register.readable
@@ -186,11 +197,14 @@ class Walker:
             notes += [n for n in self.belief.shows(register, data, number) if n.kind != "verified"]
         return notes, fresh
 
-    def _status(self, sent: Sent, answer: Answer, data: int | None, number: int, time: int) -> list[Note]:
-        """Faults and states that a believed reply shows."""
+    def _status(
+        self, sent: Sent, answer: Answer, data: int | None, number: int, time: int, *, bits: bool = True
+    ) -> list[Note]:
+        """Faults and states that a believed reply shows: those of `data` and, with `bits`, its status bits."""
         notes: list[Note] = []
-        seen = self.faults.shown(sent.register, data, answer)
-        for part in answer.layout.parts:
+        seen = self.faults.shown(sent.register, data, answer, bits=bits)
+        shows = answer.layout.parts if bits else ()
+        for part in shows:
             if part.kind == "status" and part.shows is not None and part.name in answer.status:
                 notes += self.belief.state_shown(part.shows, answer.status[part.name], f"status bit '{part.name}'")
         for name, raised in seen.items():
@@ -204,9 +218,9 @@ class Walker:
             elif not self.configured:
                 self.belief.fresh()
         notes += self.faults.observe(seen, number, time, self._clear_before(number), self.pins.fault_fell)
-        return notes + self._impossible(seen, number, time)
+        return notes + self._impossible(seen, time)
 
-    def _impossible(self, seen: dict[str, bool], number: int, time: int) -> list[Note]:
+    def _impossible(self, seen: dict[str, bool], time: int) -> list[Note]:
         notes = []
         for name, raised in seen.items():
             fault = self.chip.faults.get(name)
@@ -217,14 +231,14 @@ class Walker:
                 notes.append(Note(kind="impossible", weight="warn", fault=name, text=f"{name} is clear although {', '.join(members)}, which it sums up, is raised"))
             if raised and fault.masked_when is not None and evaluate(fault.masked_when, self.belief.bank) is True:
                 notes.append(Note(kind="impossible", weight="warn", fault=name, text=f"{name} is raised although it is masked while {fault.masked_when}: was the configuration lost?"))
+        if self.judge.chips > 1:
+            # several chips may pull a shared pin
+            return notes
         flag = next((f for f in self.chip.faults.values() if len(f.summary_of) > 3 and f.name in seen), None)
         pin = self.pins.fault_at(time) if flag is not None else None
         if flag is not None and pin is not None and self.pins.enable_at(time) is not False:
-            start = self.pins.fault_at(time) is self.pins.fault_at(max(0, time - 1))
-            if start and pin and not seen[flag.name] and not any(seen.values()) and not self.faults.active:
+            if pin and not any(seen.values()) and not self.faults.active:
                 notes.append(Note(kind="impossible", weight="info", fault=flag.name, text=f"the fault pin is active while {flag.name} is clear"))
-            elif start and not pin and seen[flag.name] and flag.name not in self.faults.clear:
-                pass
         return notes
 
     def _erasing(self, sent: Sent, content: int | None, decoded: Decoded, number: int) -> list[Note]:

@@ -1,0 +1,111 @@
+"""`gateword compose`: settings composed interactively, with the words and the verdicts alive."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from .context import Context, Status
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from .composer.session import Session
+    from .composer.vocabulary import Outcome, Question
+
+NAME = "compose"
+HELP = "compose settings interactively, words and verdicts alive"
+EPILOG = """In the view, just type: part of a name finds it, a value sets what is chosen, a word such as
+`sweep` or `save` does it; the line above says what Enter will do. `?` tells where you are.
+Piped in, or with --lines, the same words are read line by line:
+
+  printf 'GATE_HS.SOURCE = 60 mA\\nverdicts\\nsave\\n' | gateword compose pump.yaml"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("document", metavar="STAGE|MAP", help="a stage, or a map to begin a stage on: a path or a shipped name")
+    parser.add_argument("--lines", action="store_true", help="line by line, without the full-screen view (so without a terminal, too)")
+    parser.add_argument("--resume", action="store_true", help="take up a draft left behind without asking")
+    parser.epilog = EPILOG
+
+
+def run(args: argparse.Namespace, context: Context) -> int:
+    from .composer.lines import Lines, wants_lines
+
+    session, question, take_up = open_session(args.document, context, resume=args.resume)
+    if args.lines or wants_lines(context):
+        lines = Lines(session, context)
+        lines.answer_hook = take_up
+        status = lines.run(question)
+    else:
+        status = _full_screen(session, question, take_up, context)
+    commands = session.farewell()
+    if commands:
+        context.out("the same without the composer:")
+        for command in commands:
+            context.out(f"  {command}")
+    if session.draft.dirty:
+        context.out(f"{len(session.draft.changes())} changes were not saved" + ("; the draft is kept" if session.keeper.journal.path else ""))
+    return status
+
+
+def _full_screen(session: Session, question: Question | None, take_up: Callable[[str], Outcome | None], context: Context) -> int:
+    from .composer.screen import Screen
+    from .composer.view import View
+
+    view = View(session)
+    view.question = question
+    view.take_up = take_up
+    Screen(view, color=context.color).run()
+    return Status.OK
+
+
+def open_session(document: str, context: Context, *, resume: bool = False) -> tuple[Session, Question | None, Callable[[str], Outcome | None]]:
+    """The session of a document; the question to ask first, and what answers it. Raises FileError."""
+    from regmap.draft import Draft, Journal, leftovers, state_folder
+    from regmap.mapfile import find_document, load_map
+    from regmap.stagefile import Stage
+
+    from .composer.keeping import Keeper, live, open_stage
+    from .composer.session import Session
+    from .composer.vocabulary import Outcome, Question
+    from .vet import kind_of
+
+    path = find_document(document)
+    is_stage = kind_of(path) == "stage"
+    shipped = not Path(document).exists()
+    if is_stage:
+        stage, text = open_stage(path)
+        map_name = stage.map_name if stage.map_name and not Path(stage.map_name).suffix else os.path.relpath(path.parent / stage.map_name)
+    else:
+        chip = load_map(path)
+        stage, text = Stage(name=chip.name, title=chip.title, chip=chip, settings=(), params={}, map_name=document, file=str(path)), ""
+        map_name = document
+    folder = state_folder(context.environ)
+    journal = Journal(folder, document if shipped else str(path), text)
+    draft = Draft(stage, journal)
+    keeper = Keeper(document, path if is_stage and not shipped else None, text, map_name, journal, is_stage=is_stage)
+    session = Session(draft, keeper, context.width)
+    left = live(leftovers(folder, journal.document), stage)
+
+    def take_up(word: str) -> Outcome | None:
+        assert left is not None
+        if word == "resume":
+            return keeper.take_up(draft, left)
+        if word == "forget":
+            left.discard()
+            return Outcome("the draft left behind is forgotten")
+        return Outcome("the draft left behind stays; it is offered again next time")
+
+    if left is None:
+        return session, None, take_up
+    if resume:
+        context.err("gateword: " + keeper.take_up(draft, left).message)
+        return session, None, take_up
+    other = "" if left.same_base(text) else " (the file has changed since)"
+    return session, Question(
+        f"A draft of this was left behind with {left.steps} step{'s' * (left.steps != 1)} not saved{other}.",
+        (("r", "@resume", "take it up"), ("f", "@forget", "forget it"), ("n", "@later", "not now; it is offered again")),
+    ), take_up

@@ -1,0 +1,136 @@
+"""The files of a session: the stage that is edited, the backup of the draft, and the questions before either is lost."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from regmap.draft import Draft, Journal, Leftover
+from regmap.errors import CallError, FileError
+from regmap.stagefile import Stage, load_stage
+from regmap.stagesave import (
+    StageChangedError,
+    edit_stage,
+    new_stage,
+    proven,
+    read_stage_text,
+    save_stage,
+    write_whole,
+)
+
+from .vocabulary import Outcome, Question
+
+
+class Keeper:
+    """Where a draft comes from and goes to.
+
+    `path` is the user's own stage file; None for a map alone or a stage shipped with the program,
+    which is never written to: saving then needs a name.
+    """
+
+    def __init__(self, document: str, path: Path | None, text: str, map_name: str, journal: Journal, *, is_stage: bool) -> None:
+        self.document = document
+        self.path = path
+        self.text = text
+        self.map_name = map_name
+        self.journal = journal
+        self.is_stage = is_stage
+
+    # --- saving ---------------------------------------------------------------------------------
+    def save(self, draft: Draft, rest: str) -> Outcome:
+        """Save; `rest` is a file, `merge`, or nothing."""
+        broken = [r for r in draft.broken_rules() if r.severity == "error"]
+        if broken:
+            return Outcome(f"not saved: rule {broken[0].name} is broken ({broken[0].because}); a stage that breaks it would not load", "bad")
+        if rest and rest != "merge":
+            return self._save_as(draft, Path(rest).expanduser())
+        if self.path is None:
+            what = "this stage is shipped with the program" if self.is_stage else "there is no stage file yet"
+            return Outcome(f"{what}: `save FILE` writes one of your own, as in `save my_{draft.stage.name}.yaml`", "bad")
+        changes = draft.unsaved()
+        if not changes:
+            return Outcome("nothing to save: the file states the same")
+        try:
+            stage, text = save_stage(self.path, self.text, changes, draft.chip, merge=rest == "merge")
+        except StageChangedError:
+            return Outcome(question=Question(
+                f"{self.path} changed on disk since it was opened.",
+                (("m", "save merge", f"put the {len(changes)} changes made here into it as it is now"), ("n", "", "not now; nothing is written")),
+            ))
+        self._saved(draft, stage, text)
+        return Outcome(f"saved {len(changes)} setting{'s' * (len(changes) != 1)} to {self.path}; all else in it is as it was", "good")
+
+    def _save_as(self, draft: Draft, path: Path) -> Outcome:
+        if path.exists():
+            same = self.path is not None and path.resolve() == self.path.resolve()
+            return self.save(draft, "") if same else Outcome(f"{path} exists and was not opened here; nothing is written over it. Name another file", "bad")
+        if path.suffix not in (".yaml", ".yml"):
+            raise CallError(f"{path} does not end in .yaml; as in `save {path}.yaml`")
+        statements = draft.statements
+        if self.is_stage:
+            text = edit_stage(self.text, draft.unsaved(), draft.chip)
+        else:
+            text = new_stage(_name(path), self.map_name, statements, draft.chip)
+        stage = proven(path, text, statements)
+        write_whole(path, text)
+        self.path, self.document, self.is_stage = path, str(path), True
+        self._saved(draft, stage, text)
+        self.journal.document = str(path)
+        return Outcome(f"saved to {path}", "good")
+
+    def _saved(self, draft: Draft, stage: Stage, text: str) -> None:
+        self.text = text
+        draft.saved_as(stage)
+        self.journal.rebase(text)
+
+    # --- leaving --------------------------------------------------------------------------------
+    def leave(self, draft: Draft, rest: str) -> Outcome:
+        """End: at once where nothing is lost, after a question where something would be."""
+        if rest == "drop" or not draft.dirty:
+            self.journal.discard()
+            return Outcome(leave=True)
+        if rest == "keep":
+            self.journal.keep()
+            return Outcome("the draft is kept and offered next time", leave=True)
+        if rest:
+            raise CallError(f"leave {rest[:20]}? expected `leave`, `leave keep` or `leave drop`")
+        count = len(draft.changes())
+        return Outcome(question=Question(
+            f"{count} change{'s are' if count != 1 else ' is'} not saved.",
+            (("s", "save;;leave", "save and leave"), ("k", "leave keep", "leave; the draft is offered next time"),
+             ("d", "leave drop", "leave and forget the changes"), ("n", "", "stay here")),
+        ))
+
+    # --- a draft left behind ----------------------------------------------------------------------
+    def take_up(self, draft: Draft, left: Leftover) -> Outcome:
+        """Do the steps of a draft left behind again; its file goes once they are in the new journal."""
+        trouble = left.replay(draft)
+        left.discard()
+        count = len(draft.changes())
+        note = f"; {len(trouble)} steps could not be done any more: {trouble[0]}" if trouble else ""
+        other = "" if left.same_base(self.text) else "; the stage file has changed since"
+        return Outcome(f"took up the draft: {count} change{'s' * (count != 1)} not saved{other}{note}", "good" if not trouble else "bad")
+
+
+def live(found: list[Leftover], stage: Stage) -> Leftover | None:
+    """The newest leftover that would change something; those that would not are cleared away."""
+    for left in found:
+        trial = Draft(stage)
+        left.replay(trial)
+        if trial.dirty:
+            return left
+        left.discard()
+    return None
+
+
+def _name(path: Path) -> str:
+    kept = "".join(c if c.isalnum() or c in "-_" else "_" for c in path.stem) or "stage"
+    return kept if kept[0].isalpha() else f"stage_{kept}"
+
+
+def open_stage(path: Path) -> tuple[Stage, str]:
+    """A stage with the very text it was read from. Raises FileError."""
+    text = read_stage_text(path)
+    stage = load_stage(path)
+    if read_stage_text(path) != text:
+        raise FileError.at(str(path), "it changed while it was read", "a file at rest")
+    return stage, text

@@ -1,0 +1,264 @@
+"""What a typed line means, and what it could become: asked at every key, changes nothing."""
+
+from __future__ import annotations
+
+import re
+
+from regmap.bank import find, unknown
+from regmap.draft import Draft, Hit, Index, Preview, label_of, parse_raw
+from regmap.errors import CallError, GatewordError, nearest
+from regmap.faults import status_registers
+from regmap.quantity import show
+from regmap.schema import read_int
+
+from ..context import hexword
+from . import sheets
+from .vocabulary import FOLLOWS, TAKES_NAME, WORDS, Meant, Offer
+
+_ASSIGN = re.compile(r"([A-Za-z_][\w]*(?:\.[A-Za-z_]\w*)?)\s*=(?!=)\s*(.*)", re.DOTALL)
+_NUMBERLIKE = re.compile(r"[\d+\-.<>]|at (least|most)\b")
+_OFFERS = 40
+
+
+class Meaning:
+    """Reads lines against a draft. `at` is the name chosen: a register, a field or a value."""
+
+    def __init__(self, draft: Draft) -> None:
+        self.draft = draft
+        self.chip = draft.chip
+        self.index = Index(self.chip)
+        self.can_take = False
+        names = draft.names()
+        self.at = names[0] if names else next(iter(self.chip.registers))
+
+    # --- names --------------------------------------------------------------------------------
+    def resolve(self, text: str) -> str:
+        """The full name of a register, field, value or fault. Raises CallError with the nearest."""
+        chip = self.chip
+        if text in chip.registers or find(chip, text) is not None:
+            return text
+        everything = [*chip.registers, *(f.ref for r in chip.registers.values() for f in r.fields), *chip.joined, *chip.externals]
+        folded = {n.casefold(): n for n in everything}
+        if text.casefold() in folded:
+            return folded[text.casefold()]
+        here = self.at.partition(".")[0]
+        if f"{here}.{text}".casefold() in folded:
+            return folded[f"{here}.{text}".casefold()]
+        if text in chip.faults:
+            return chip.faults[text].ref
+        raise CallError(unknown(chip, text))
+
+    def settable(self, name: str) -> bool:
+        return sheets.settable(self.chip, name)
+
+    def need_setting(self, text: str) -> str:
+        name = self.resolve(text) if text else self.at
+        if not self.settable(name):
+            raise CallError(f"{name} holds no setting; choose a field that does, or name one")
+        return name
+
+    # --- what a line means ----------------------------------------------------------------------
+    def mean(self, text: str) -> Meant:
+        """What entering this line would do; cheap enough to ask at every key. Never raises."""
+        line = text.strip()
+        if not line:
+            return Meant("nothing")
+        try:
+            return self._mean(line)
+        except GatewordError as error:
+            return Meant("refused", str(error))
+
+    def _mean(self, line: str) -> Meant:
+        word, _, rest = line.partition(" ")
+        if line == "?":
+            return Meant("word", "enter tells where you are and what can be done", value="help")
+        if word in WORDS and word != "set":
+            return self._mean_word(word, rest.strip())
+        if word == "set":
+            name, _, value = rest.strip().partition(" ")
+            if not value.strip():
+                return Meant("refused", f"{WORDS['set'].usage}: {WORDS['set'].text}")
+            return self._mean_set(self.need_setting(name), value.strip().removeprefix("=").strip())
+        if line.startswith("="):
+            return self._mean_set(self.need_setting(""), line[1:].strip())
+        assigned = _ASSIGN.fullmatch(line)
+        if assigned:
+            return self._mean_assigned(line, assigned[1], assigned[2].strip())
+        pair = self._named(word, rest.strip())
+        if pair is not None:
+            return pair
+        return self._mean_bare(line)
+
+    def _mean_word(self, word: str, rest: str) -> Meant:
+        known = WORDS[word]
+        if word in TAKES_NAME and rest and word not in ("undo", "redo"):
+            name = self.resolve(rest)
+            return Meant("word", f"enter: {word} {name}", name=name, value=word)
+        if word in ("take",) and not self.can_take:
+            return Meant("refused", "there is nothing to take; paste, compare and propose show something first")
+        if word == "find" and rest:
+            return self._mean_find(rest)
+        extra = f" ({', '.join(n for n, _ in FOLLOWS[word])})" if word in FOLLOWS and not rest else ""
+        return Meant("word", f"{known.usage}: {known.text}{extra}", value=word)
+
+    def _mean_assigned(self, line: str, left: str, value: str) -> Meant:
+        name = self.resolve(left)
+        if name in self.chip.registers:
+            words = self.words_of([line])
+            if name in status_registers(self.chip):
+                return Meant("faults", f"enter explains what {name} = {value} says", name=name, value=line)
+            return Meant("paste", f"enter shows what {name} = {hexword(words[name], self.chip.registers[name].width)} would change", name=name, value=line)
+        if not value:
+            return Meant("refused", f"{name} = what? Down lists its options", name=name)
+        return self._mean_set(self.need_setting(name), value)
+
+    def _named(self, word: str, rest: str) -> Meant | None:
+        """`NAME` alone, or `NAME VALUE`."""
+        try:
+            name = self.resolve(word) if not word[0].isdigit() else ""
+        except CallError:
+            return None
+        if not name:
+            return None
+        if not rest:
+            if self.settable(self.at) and self._is_option(word):
+                return None
+            return Meant("go", f"enter goes to {name}", name=name)
+        return self._mean_set(name, rest) if self.settable(name) else None
+
+    def _is_option(self, text: str) -> bool:
+        try:
+            self.draft.choose(self.at, text)
+        except CallError:
+            return False
+        return True
+
+    def _mean_set(self, name: str, value: str) -> Meant:
+        seen = self.draft.consider(name, value)
+        return Meant("set", self.describe(seen), name, value, seen)
+
+    def describe(self, seen: Preview) -> str:
+        """A considered value in a sentence: what, its code, what was asked, what turns."""
+        text = f"enter sets {seen.name} to {label_of(seen.reading)}, code {seen.choice.code}"
+        if seen.choice.error:
+            text += f" (asked {seen.choice.asked}, off by {show(seen.choice.error, (0, 0, 0, 0), 3, '%')})"
+        if not seen.reading.defined:
+            text += ", which the map does not define"
+        turning = [e for e in seen.effects if e.turns and e.before is not None and e.after is not None]
+        if turning:
+            text += "; " + ", ".join(f"{e.verdict.check} {e.before.status} -> {e.after.status}" for e in turning[:2] if e.before and e.after)
+            text += f" and {len(turning) - 2} more" if len(turning) > 2 else ""
+        if seen.broken:
+            text += f"; BREAKS rule {seen.broken[0].name}: {seen.broken[0].because}"
+        return "; ".join((text, *seen.notes))
+
+    def _mean_bare(self, line: str) -> Meant:
+        reason = ""
+        numeric = bool(_NUMBERLIKE.match(line))
+        if self.settable(self.at):
+            try:
+                return self._mean_set(self.at, line)
+            except CallError as error:
+                reason = str(error)
+        elif numeric and self.status_here():
+            return Meant("faults", f"enter explains what {self.status_here()} = {line} says", self.status_here(), f"{self.status_here()}={line}")
+        if numeric:
+            raw = self._mean_raw(line)
+            return raw or Meant("refused", reason or f"{line!r} is no name, and {self.at} holds no setting")
+        found = self._mean_find(line)
+        if found.kind == "find":
+            return found
+        near = nearest(line.split()[0], WORDS)
+        tail = f"; did you mean the word `{near[0]}`?" if near else ""
+        return Meant("refused", (reason or found.text) + tail)
+
+    def status_here(self) -> str:
+        """The status register that the chosen name is in, or nothing."""
+        register = self.at.partition(".")[0]
+        return register if register in status_registers(self.chip) else ""
+
+    def _mean_raw(self, line: str) -> Meant | None:
+        """A frame pasted without a word before it, when it is too long for the chosen field."""
+        item = find(self.chip, self.at)
+        try:
+            word = parse_raw(line) if line[:2].lower() in ("0x", "0b") else -1
+        except CallError:
+            return None
+        if word < 0 or (item is not None and not word >> item.width) or word >> max(f.length for f in self.chip.frames.values()):
+            return None
+        return Meant("paste", f"enter takes the frame {line} apart; nothing changes yet", value=line)
+
+    def _mean_find(self, text: str) -> Meant:
+        hits = tuple(self.index.find(text))
+        if not hits:
+            return Meant("refused", f"nothing is called {text!r} or speaks of it")
+        first = hits[0]
+        more = f"; {len(hits) - 1} more: Down chooses" if len(hits) > 1 else ""
+        return Meant("find", f"enter goes to {first.target} ({first.text or first.kind}){more}", first.target, text, hits=hits)
+
+    # --- what could be typed --------------------------------------------------------------------
+    def offers(self, text: str) -> list[Offer]:
+        """What a line may become, best first, with meanings and physical values."""
+        line = text.lstrip()
+        word, space, rest = line.partition(" ")
+        found: list[Offer] = []
+        if space and word in FOLLOWS:
+            found += [Offer(n, t, f"{word} {n}") for n, t in FOLLOWS[word] if n.startswith(rest.strip())]
+        if space and word in TAKES_NAME:
+            name, inner, value = rest.partition(" ")
+            if word == "set" and inner:
+                return self._option_offers(name, value)
+            return found + [Offer(h.target, h.text, f"{word} {h.target}", h.target) for h in self._settings_like(rest)]
+        if space and word in WORDS:
+            return found[:_OFFERS]
+        assigned = _ASSIGN.fullmatch(line)
+        if assigned and "." in assigned[1]:
+            return self._option_offers(assigned[1], assigned[2])
+        if space:
+            options = self._option_offers(word, rest)
+            if options:
+                return options
+        if self.settable(self.at) and line:
+            found += self._option_offers(self.at, line)
+        found += [Offer(w.usage, w.text, w.name) for w in WORDS.values() if line and w.name.startswith(line)]
+        found += [Offer(h.name, f"{h.kind}: {h.text}", f"go {h.target}", h.target) for h in self.index.find(line)[:_OFFERS]]
+        return found[:_OFFERS]
+
+    def _settings_like(self, text: str) -> list[Hit]:
+        hits = self.index.find(text) if text.strip() else []
+        if not text.strip():
+            return [Hit("setting", n, str(getattr(find(self.chip, n), "summary", "")), n) for n in self.draft.names()[:_OFFERS]]
+        return [h for h in hits if h.kind in ("setting", "register")][:_OFFERS]
+
+    def _option_offers(self, name: str, text: str) -> list[Offer]:
+        try:
+            full = self.resolve(name)
+        except CallError:
+            return []
+        if not self.settable(full):
+            return []
+        wanted = text.strip().casefold().replace(" ", "")
+        found = []
+        for reading in self.draft.options(full, 1024):
+            label = label_of(reading)
+            if wanted in label.casefold().replace(" ", "") or (reading.name and wanted in reading.name.casefold()):
+                meaning = "  ".join(t for t in (sheets.band_text(reading), sheets.note_text(reading)) if t)
+                found.append((not label.casefold().replace(" ", "").startswith(wanted), Offer(label, meaning or f"code {reading.code}", f"set {full} 0x{reading.code:X}", full)))
+        return [offer for _, offer in sorted(found, key=lambda f: f[0])][:_OFFERS]
+
+    def words_of(self, texts: list[str]) -> dict[str, int]:
+        """REG=WORD texts as register words. Raises CallError."""
+        words = {}
+        for text in texts:
+            left, equals, right = text.replace(" ", "").partition("=")
+            value = read_int(right)
+            if not equals or value is None or value < 0:
+                example = next(iter(status_registers(self.chip)), "STATUS")
+                raise CallError(f"{text[:40]!r} is not REG=WORD; expected as in {example}=0x302")
+            name = self.resolve(left)
+            if name not in self.chip.registers:
+                raise CallError(f"{name} is no register")
+            if value >> self.chip.registers[name].width:
+                raise CallError(f"{right} does not fit the {self.chip.registers[name].width} bits of {name}")
+            words[name] = value
+        return words

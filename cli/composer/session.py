@@ -1,0 +1,275 @@
+"""One composer session: what a line of text does. The two faces share it; it knows no terminal."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Callable
+from pathlib import Path
+
+from regmap.bank import find
+from regmap.draft import (
+    Draft,
+    Edit,
+    compare_with,
+    registers_of,
+    sequence_lines,
+    take_apart,
+    write_of,
+)
+from regmap.errors import CallError, GatewordError, nearest
+from regmap.faults import status_registers
+from regmap.schema import read_int
+
+from ..context import hexword
+from ..files import write_text
+from . import sheets
+from .keeping import Keeper
+from .meaning import Meaning
+from .vocabulary import Outcome, Row, Sheet
+
+
+class Session(Meaning):
+    """The state that the two faces share: the draft, what is chosen, what `take` would take."""
+
+    def __init__(self, draft: Draft, keeper: Keeper, width: int = 80) -> None:
+        super().__init__(draft)
+        self.keeper = keeper
+        self.width = width
+        self._pending: Callable[[], Edit] | None = None
+        self.log: dict[str, None] = {}
+        self.opened = draft.statements
+        self.base = draft.bank.copy()
+
+    @property
+    def pending(self) -> Callable[[], Edit] | None:
+        """What `take` would do."""
+        return self._pending
+
+    @pending.setter
+    def pending(self, what: Callable[[], Edit] | None) -> None:
+        self._pending, self.can_take = what, what is not None
+
+    # --- doing ----------------------------------------------------------------------------------
+    def do(self, text: str, place: str = "list") -> Outcome:
+        """Enter a line (several separated by `;;` until one fails). Never raises for what a person can type."""
+        outcome = Outcome()
+        for line in text.split(";;"):
+            outcome = self._do(line.strip(), place)
+            if outcome.mark == "bad" or outcome.question is not None:
+                break
+        return outcome
+
+    def _do(self, line: str, place: str) -> Outcome:
+        meant = self.mean(line)
+        try:
+            if meant.kind == "nothing":
+                return Outcome()
+            if meant.kind == "refused":
+                return Outcome(meant.text, "bad")
+            if meant.kind == "set":
+                self.at = meant.name
+                return self.edited(self.draft.set(meant.name, meant.value))
+            if meant.kind in ("go", "find") and not line.startswith("find "):
+                return self._go(meant.name)
+            if meant.kind == "find":
+                return Outcome(sheet=sheets.hits_sheet(meant.value, meant.hits))
+            if meant.kind == "faults":
+                return self._faults([meant.value])
+            if meant.kind == "paste":
+                return self._paste(meant.value.split())
+            word, _, rest = line.partition(" ")
+            word = "help" if line == "?" else word
+            return self._word(word, rest.strip(), place)
+        except GatewordError as error:
+            return Outcome(str(error), "bad")
+        except OSError as error:
+            return Outcome(f"{error.filename or ''}: {error.strerror or error}", "bad")
+
+    def _word(self, word: str, rest: str, place: str) -> Outcome:
+        action: Callable[[str], Outcome] = {
+            "reset": self._reset, "go": lambda r: self._go(self.resolve(r)), "options": self._options,
+            "undo": lambda r: self._move(r, "undo"), "redo": lambda r: self._move(r, "redo"),
+            "verdicts": self._verdicts, "sweep": self._sweep, "propose": lambda _: self._propose(),
+            "faults": lambda r: self._faults(r.split()), "paste": lambda r: self._paste(r.split()),
+            "take": lambda _: self._take(), "compare": self._compare,
+            "changes": lambda _: Outcome(sheet=sheets.changes_sheet(self.draft)),
+            "sequence": lambda _: Outcome(sheet=sheets.sequence_sheet(self.draft)), "copy": self._copy,
+            "save": lambda r: self.keeper.save(self.draft, r), "leave": lambda r: self.keeper.leave(self.draft, r),
+            "help": lambda r: Outcome(sheet=sheets.help_sheet(place, r, self.width)),
+            "find": lambda _: Outcome("find what? a part of a name, a meaning, a fault or a unit", "bad"),
+        }[word]
+        return action(rest)
+
+    def edited(self, edit: Edit) -> Outcome:
+        """An accepted step in words."""
+        if not edit.changed:
+            return Outcome("; ".join(edit.notes) or "nothing changes")
+        first = edit.changed[0]
+        text = f"{first.name} is now {first.after} (was {first.before})" if len(edit.changed) == 1 else f"{len(edit.changed)} settings changed"
+        if len(edit.changed) > 1:
+            text += ": " + ", ".join(f"{c.name} {c.after}" for c in edit.changed[:3]) + (", ..." if len(edit.changed) > 3 else "")
+        notes = [*edit.notes, *([self.keeper.journal.trouble] if self.keeper.journal.trouble else [])]
+        return Outcome("; ".join((text, *notes)), "good")
+
+    def _go(self, name: str) -> Outcome:
+        self.at = name
+        item = find(self.chip, name)
+        reading = self.draft.reading(name) if item is not None else None
+        return Outcome(f"{name}: {reading.label}" if reading is not None and self.settable(name) else name)
+
+    def _reset(self, rest: str) -> Outcome:
+        name = self.need_setting(rest)
+        self.at = name
+        return self.edited(self.draft.drop(name))
+
+    def _options(self, rest: str) -> Outcome:
+        self.at = self.need_setting(rest)
+        return Outcome(sheet=sheets.options_sheet(self.draft, self.at))
+
+    def _move(self, rest: str, word: str) -> Outcome:
+        steps = read_int(rest) if rest else 1
+        if steps is None or steps < 1:
+            raise CallError(f"{word} {rest}? expected a number of steps, as in `{word} 3`")
+        edit = self.draft.undo(steps) if word == "undo" else self.draft.redo(steps)
+        if edit is None:
+            return Outcome(f"nothing to {word}")
+        if edit.changed:
+            self.at = edit.changed[0].name
+        return Outcome(f"{word}: {edit}", "good")
+
+    def _verdicts(self, rest: str) -> Outcome:
+        self.note(f"gateword check {self.keeper.document}")
+        return Outcome(sheet=sheets.verdicts_sheet(self.draft, everything=rest == "all"))
+
+    def _sweep(self, rest: str) -> Outcome:
+        self.at = self.need_setting(rest)
+        self.note(f"gateword sweep {self.keeper.document} {self.at}")
+        return Outcome(sheet=sheets.sweep_sheet(self.draft, self.at))
+
+    def _propose(self) -> Outcome:
+        from .proposing import propose_sheet
+
+        sheet, changes = propose_sheet(self.draft, self.width)
+        self.note(f"gateword propose {self.keeper.document}")
+        self.pending = (lambda: self.draft.apply(changes)) if changes else None
+        return Outcome(sheet=sheet)
+
+    def _faults(self, texts: list[str]) -> Outcome:
+        if not texts:
+            return Outcome(sheet=sheets.known_faults_sheet(self.draft))
+        here = self.status_here() or next(iter(status_registers(self.chip)), "")
+        words = self.words_of([t if "=" in t else f"{here}={t}" for t in texts])
+        self.note("gateword explain " + " ".join([str(self.keeper.document), *(f"{n}=0x{w:X}" for n, w in words.items())]))
+        return Outcome(sheet=sheets.faults_sheet(self.draft, words, self.width))
+
+    def _paste(self, texts: list[str]) -> Outcome:
+        if not texts:
+            return Outcome("paste what? a frame such as 0x21DF, or REG=WORD", "bad")
+        if "=" in " ".join(texts):
+            return self._paste_words("".join(texts).split(";"))
+        reply_to = None
+        if "reply" in texts:
+            at = texts.index("reply")
+            if len(texts) != at + 2:
+                raise CallError("paste WORD reply REG: which register was read?")
+            reply_to, texts = self.resolve(texts[at + 1]), texts[:at]
+        words = texts if all(t[:2].lower() == "0x" for t in texts) else [" ".join(texts)]
+        parts = [take_apart(self.draft, w, reply_to=reply_to) for w in words]
+        tail = f" --reply --to {reply_to}" if reply_to else ""
+        self.note(f"gateword decode {self.keeper.map_name} {' '.join(f'0x{p.word:X}' for p in parts)}{tail}")
+        taken: dict[str, int] = {}
+        for part in parts:
+            taken.update(part.takeable)
+        self.pending = (lambda: self.draft.take_words(taken)) if taken else None
+        made = [sheets.apart_sheet(self.chip, p) for p in parts]
+        rows = [r for s in made for r in ([Row(s.title, mark="head")] if len(made) > 1 else []) + list(s.rows)]
+        return Outcome(sheet=Sheet(made[0].title if len(made) == 1 else f"{len(made)} frames", tuple(rows), "takes it over, or goes to the field"))
+
+    def _paste_words(self, texts: list[str]) -> Outcome:
+        words = self.words_of(texts)
+        found = compare_with(self.draft, [f"{n}=0x{w:X}" for n, w in words.items()])
+        self.pending = (lambda: self.draft.take_words(words)) if found.changes else None
+        return Outcome(sheet=sheets.comparison_sheet(found))
+
+    def _take(self) -> Outcome:
+        if self.pending is None:
+            return Outcome("there is nothing to take", "bad")
+        edit = self.pending()
+        self.pending = None
+        return self.edited(edit)
+
+    def _compare(self, rest: str) -> Outcome:
+        try:
+            texts = shlex.split(rest)
+        except ValueError:
+            texts = rest.split()
+        found = compare_with(self.draft, texts)
+        if texts[0] not in ("reset", "saved"):
+            self.note(f"gateword diff {self.keeper.document} {shlex.join(texts)}")
+        bank = found.bank
+        changes: dict[str, str | None] = {}
+        for change in found.changes:
+            if change.old is not None and self.settable(change.field.ref):
+                changes[change.field.ref] = f"0x{bank.field_code(change.field) or 0:X}"
+        self.pending = (lambda: self.draft.apply(changes)) if changes else None
+        return Outcome(sheet=sheets.comparison_sheet(found))
+
+    def _copy(self, rest: str) -> Outcome:
+        what, _, target = rest.partition(" to ")
+        what = what.strip() or "frame"
+        if what not in ("frame", "word", "sequence"):
+            near = nearest(what, ("frame", "word", "sequence"))
+            raise CallError(f"copy {what[:30]}? expected frame, word or sequence" + (f"; nearest: {near[0]}" if near else ""))
+        lines = sequence_lines(self.chip, self.draft.plan()) if what == "sequence" else self._copied(what)
+        text = "\n".join(lines)
+        if target.strip():
+            path = Path(target.strip()).expanduser()
+            if path.exists():
+                raise CallError(f"{path} exists; nothing was written. Name a file that does not")
+            write_text(path, text + "\n")
+            return Outcome(f"{len(lines)} lines written to {path}", "good")
+        if len(lines) == 1:
+            return Outcome(f"copied {lines[0]}", "good", clip=text)
+        return Outcome(f"copied {len(lines)} lines; `copy {what} to FILE` writes them to a file", "good",
+                       sheet=Sheet(f"copied: {what}", tuple(Row(t) for t in lines)), clip=text)
+
+    def _copied(self, what: str) -> list[str]:
+        names = registers_of(self.chip, self.at)
+        if not names:
+            raise CallError(f"{self.at} is in no register; choose one that is")
+        lines = []
+        for name in names:
+            found = write_of(self.draft, name)
+            if what == "word":
+                lines.append(hexword(found.word, found.register.width))
+            elif found.sent is None:
+                raise CallError(found.trouble)
+            else:
+                lines.append(hexword(found.sent.word, found.sent.frame.length))
+        return lines
+
+    # --- leaving --------------------------------------------------------------------------------
+    def note(self, command: str) -> None:
+        """A command that does the same without the composer, for the end."""
+        self.log[command] = None
+
+    def farewell(self) -> list[str]:
+        """What to run for the same without the composer; the changes of this session first."""
+        changed = {n: t for n, t in self.draft.statements.items() if self.opened.get(n) != t}
+        gone = [n for n in self.opened if n not in self.draft.statements]
+        requests = [f"{n}={t}" for n, t in changed.items() if n not in self.chip.externals]
+        for name in gone:
+            item, code = find(self.chip, name), self.draft.bank.code(name)
+            if item is not None and name not in self.chip.externals and code is not None:
+                requests.append(f"{name}=0x{code:X}")
+        lines = []
+        if requests:
+            touched = dict.fromkeys(r for q in requests for r in registers_of(self.chip, q.partition("=")[0]))
+            base = [f"--from {n}=0x{self.base.words[n]:X}" for n in touched if self.base.words[n] != self.chip.registers[n].reset]
+            lines.append(" ".join(["gateword encode", shlex.quote(self.keeper.map_name), *map(shlex.quote, requests), *base]))
+            if self.keeper.is_stage and self.draft.dirty:
+                sets = " ".join(f"--set {shlex.quote(q)}" for q in requests)
+                lines.append(f"gateword check {shlex.quote(str(self.keeper.document))} {sets}")
+            elif self.keeper.is_stage:
+                self.note(f"gateword check {self.keeper.document}")
+        return [*lines, *self.log]

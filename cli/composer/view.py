@@ -1,0 +1,297 @@
+"""The full-screen view as a state: what keys do to it. Draws nothing and knows no terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from regmap.bank import find
+from regmap.draft import Preview, label_of
+from regmap.errors import GatewordError
+from regmap.values import Reading
+
+from ..context import hexword
+from .session import Session
+from .vocabulary import WORDS, Meant, Offer, Outcome, Question, Sheet
+
+IDLE = "words: " + "  ".join(
+    n for n in WORDS if n in ("find", "verdicts", "sweep", "propose", "faults", "paste", "compare", "changes", "sequence", "copy", "save", "leave")
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the list: a register, a field, or a value beside the registers."""
+
+    name: str
+    label: str
+    value: str
+    kind: str
+    changed: bool = False
+
+
+class View:
+    """What is on the screen. `place` is list, options or sheet; a text being typed covers them all."""
+
+    def __init__(self, session: Session) -> None:
+        self.session = session
+        self.place = "list"
+        self.text = ""
+        self.meant = Meant("nothing")
+        self.offers: list[Offer] = []
+        self.offer = -1
+        self.option = 0
+        self.sheet: Sheet | None = None
+        self.row = 0
+        self.message = ""
+        self.mark = ""
+        self.question: Question | None = None
+        self.done = False
+        self.clip = ""
+        self.page = 10
+        self.targets: list[tuple[int, int, int, str, int]] = []
+        #: answers a question that is not about words: a draft left behind
+        self.take_up: Callable[[str], Outcome | None] = lambda _: None
+
+    # --- what there is to see ---------------------------------------------------------------------
+    @property
+    def mode(self) -> str:
+        return "typing" if self.text.strip() else self.place
+
+    def lines(self) -> list[Line]:
+        """The list: every register with its fields, then joined and external values."""
+        draft, chip = self.session.draft, self.session.chip
+        changed = {c.name for c in draft.changes()} if draft.dirty else set()
+        found = []
+        for register in chip.registers.values():
+            word = draft.bank.word(register.name)
+            shown = hexword(word, register.width) if word is not None else "?"
+            moved = any(n.startswith(f"{register.name}.") for n in changed)
+            found.append(Line(register.name, register.name, shown, "register", moved))
+            for field in register.fields:
+                found.append(self._line(field.ref, field.name, "field" if self.session.settable(field.ref) else "status", changed))
+        for item in (*chip.joined, *chip.externals):
+            found.append(self._line(item, item, "value", changed))
+        return found
+
+    def _line(self, name: str, label: str, kind: str, changed: set[str]) -> Line:
+        reading = self.session.draft.reading(name)
+        shown = label_of(reading) if reading is not None else "?"
+        return Line(name, label, shown if kind != "status" else "", kind, name in changed)
+
+    def options(self) -> list[Reading]:
+        return self.session.draft.options(self.session.at)
+
+    def shown(self) -> str:
+        """The name that the right side tells of."""
+        if self.mode == "typing":
+            if 0 <= self.offer < len(self.offers) and self.offers[self.offer].target:
+                return self.offers[self.offer].target
+            return self.meant.name or self.session.at
+        return self.session.at
+
+    def preview(self) -> Preview | None:
+        """The value that is being considered, by typing or by the cursor, and not accepted."""
+        if self.mode == "typing":
+            if self.offer >= 0:
+                return self.session.mean(self.offers[self.offer].action).preview
+            return self.meant.preview
+        if self.place == "options":
+            options = self.options()
+            if 0 <= self.option < len(options):
+                return self._considered(options[self.option].code)
+        return None
+
+    def _considered(self, code: int) -> Preview | None:
+        if code == self.session.draft.bank.code(self.session.at):
+            return None
+        try:
+            return self.session.draft.consider(self.session.at, code)
+        except GatewordError as error:
+            self.message, self.mark = str(error), "bad"
+            return None
+
+    def hint(self) -> tuple[str, str]:
+        """The sentence above the typing line, and its mark."""
+        if self.question is not None:
+            answers = "   ".join(f"{key}: {text}" for key, _, text in self.question.answers)
+            return f"{self.question.text}  {answers}", "warn"
+        if self.mode == "typing":
+            meant = self.session.mean(self.offers[self.offer].action) if self.offer >= 0 else self.meant
+            return ("no: " if meant.kind == "refused" else "") + meant.text, "bad" if meant.kind == "refused" else ""
+        if self.message:
+            return self.message, self.mark
+        if self.place == "options":
+            seen = self.preview()
+            return (self.session.describe(seen), "") if seen is not None else ("the option in force; Up and Down try the others", "")
+        if self.place == "sheet" and self.sheet is not None:
+            return self._sheet_hint(), ""
+        return IDLE, "dim"
+
+    def _sheet_hint(self) -> str:
+        assert self.sheet is not None
+        row = self.sheet.rows[self.row] if self.sheet.rows else None
+        if row is None or not row.action:
+            return "Esc goes back"
+        if row.action.startswith("set "):
+            return self.session.mean(row.action).text
+        if row.action == "take":
+            return "enter takes it over"
+        return f"enter: {row.action}"
+
+    def keys(self) -> str:
+        if self.question is not None:
+            return "press one of " + " ".join(k for k, _, _ in self.question.answers) + "   Esc: stay"
+        return {
+            "list": "Up/Down move  Right options  type to find or set  ? help  ^Z undo  ^S save  ^Q leave",
+            "options": "Up/Down try  Enter accept  Left back  type a value  ? help  ^Z undo  ^S save",
+            "typing": "Enter do it  Down choose below  Tab complete  Esc clear",
+            "sheet": "Up/Down scroll  Enter take or go  Esc back  ? help",
+        }[self.mode]
+
+    # --- keys -------------------------------------------------------------------------------------
+    def typed(self, text: str) -> None:
+        """The typing line changed."""
+        self.text = " ".join(text.splitlines())
+        self.message = self.mark = ""
+        self.offer = -1
+        self.meant = self.session.mean(self.text)
+        self.offers = self.session.offers(self.text) if self.text.strip() else []
+
+    def move(self, by: int) -> None:
+        """Up and down, by lines."""
+        self.message = self.mark = ""
+        if self.mode == "typing":
+            self.offer = max(-1, min(self.offer + by, len(self.offers) - 1))
+        elif self.place == "options":
+            self.option = max(0, min(self.option + by, len(self.options()) - 1))
+        elif self.place == "sheet" and self.sheet is not None:
+            self.row = max(0, min(self.row + by, len(self.sheet.rows) - 1))
+        else:
+            names = [line.name for line in self.lines()]
+            here = names.index(self.session.at) if self.session.at in names else 0
+            self.session.at = names[max(0, min(here + by, len(names) - 1))]
+
+    def right(self) -> None:
+        self.message = self.mark = ""
+        if self.place == "list":
+            if self.session.settable(self.session.at):
+                self.place = "options"
+                code = self.session.draft.bank.code(self.session.at)
+                self.option = next((i for i, r in enumerate(self.options()) if r.code == code), 0)
+            elif self.session.at in self.session.chip.registers:
+                self.move(1)
+            else:
+                self.message, self.mark = f"{self.session.at} holds no setting; `faults` explains words that were read", ""
+
+    def back(self) -> None:
+        """Esc and Left: one step back, nothing lost."""
+        if self.question is not None:
+            self.question = None
+        elif self.mode == "typing":
+            self.typed("")
+        elif self.place != "list":
+            self.place, self.sheet = "list", None
+        else:
+            self.message = "nothing to go back from; Ctrl-Q leaves, ? tells what can be done"
+            return
+        self.message = self.mark = ""
+
+    def enter(self) -> None:
+        if self.question is not None:
+            return
+        if self.mode == "typing":
+            chosen = self.offers[self.offer].action if self.offer >= 0 else self.text
+            if self.offer >= 0 and chosen in WORDS and WORDS[chosen].usage != chosen and not WORDS[chosen].usage.startswith(f"{chosen} ["):
+                self.typed(f"{chosen} ")
+                return
+            self.run(chosen)
+        elif self.place == "options":
+            options = self.options()
+            if 0 <= self.option < len(options):
+                self.run(f"set {self.session.at} 0x{options[self.option].code:X}")
+        elif self.place == "sheet" and self.sheet is not None and self.sheet.rows:
+            action = self.sheet.rows[self.row].action
+            if action:
+                self.run(action)
+        else:
+            self.right()
+
+    def run(self, line: str) -> None:
+        """Enter a line; what it answers is shown."""
+        outcome = self.session.do(line, self.place)
+        if outcome.mark != "bad":
+            self.typed("")
+        self.show(outcome)
+
+    def show(self, outcome: Outcome) -> None:
+        self.message, self.mark = outcome.message, outcome.mark
+        self.question = outcome.question
+        self.clip = outcome.clip
+        self.done = self.done or outcome.leave
+        if outcome.sheet is not None:
+            self.place, self.sheet = "sheet", outcome.sheet
+            takes = [i for i, r in enumerate(outcome.sheet.rows) if r.action == "take"]
+            self.row = takes[0] if takes and outcome.sheet.enter.startswith("takes it over") else 0
+        elif outcome.mark != "bad" and outcome.question is None and not outcome.clip:
+            self.place, self.sheet = "list", None
+
+    def answer(self, key: str) -> None:
+        """A key pressed while a question stands."""
+        if self.question is None:
+            return
+        for known, line, _ in self.question.answers:
+            if key.casefold() == known:
+                self.question = None
+                self.message = self.mark = ""
+                if line.startswith("@"):
+                    self.show(self.take_up(line[1:]) or Outcome())
+                elif line:
+                    self.run(line)
+                return
+
+    def complete(self) -> str:
+        """Tab: the line as the first offer (or the chosen one) would have it."""
+        if not self.offers:
+            return self.text
+        offer = self.offers[max(self.offer, 0)]
+        return offer.action + (" " if offer.action in WORDS else "")
+
+    # --- mouse ------------------------------------------------------------------------------------
+    def click(self, x: int, y: int) -> None:
+        for line, left, right, kind, index in self.targets:
+            if line == y and left <= x < right:
+                self._clicked(kind, index)
+                return
+
+    def _clicked(self, kind: str, index: int) -> None:
+        self.message = self.mark = ""
+        if kind == "list" and self.place != "sheet":
+            self.place = "list"
+            names = [line.name for line in self.lines()]
+            again = self.session.at == names[index]
+            self.session.at = names[index]
+            if again:
+                self.right()
+        elif kind == "option":
+            again = self.place == "options" and self.option == index
+            if self.place == "list":
+                self.right()
+            self.option = index
+            if again:
+                self.enter()
+        elif kind in ("row", "offer"):
+            again = (self.row if kind == "row" else self.offer) == index
+            if kind == "row":
+                self.row = index
+            else:
+                self.offer = index
+            if again:
+                self.enter()
+
+
+def summary_of(session: Session, name: str) -> str:
+    """A field's, register's or value's own words."""
+    if name in session.chip.registers:
+        return session.chip.registers[name].summary
+    return str(getattr(find(session.chip, name), "summary", ""))

@@ -63,7 +63,7 @@ LEVELS: dict[str, int] = {
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _HEX = re.compile(r"(0[xX][0-9a-fA-F]{1,16}|[0-9a-fA-F]{1,16}[hH])")
 _TIME_NAME = re.compile(
-    r"^(time ?stamp|time|t|seconds?|sec|zeit|x|x ?axis|start ?time|elapsed)?\W*(?:_|\b)(s|sec|seconds?|ms|us|µs|μs|ns|ps|fs)?\W*$",
+    r"^(time ?stamp|time|t|seconds?|sec|zeit|x|elapsed)?\W*(?:_|\b)(s|sec|seconds?|ms|us|µs|μs|ns|ps|fs)?\W*$",
     re.I,
 )
 _INDEX_NAME = re.compile(r"^(sample|index|idx|n|no\.?|sample ?(no\.?|number|index)|#)$", re.I)

@@ -180,7 +180,7 @@ def main() -> None:
     real = path.stat().st_size / 1e6
     base = timed(floor, path, 5)
     print(f"{real:.0f} MB, floor {base:.4f} s ({real / base:.0f} MB/s)")
-    rows = [("edges", edges, 3), ("transfers", transfers, 3), ("plain loop", plain_loop, 1)]
+    rows = [("edges", edges, 5), ("transfers", transfers, 7), ("plain loop", plain_loop, 1)]
     found = {}
     for name, work, times in rows:
         found[name] = timed(work, path, times)

@@ -106,7 +106,7 @@ def dialect(kind: str) -> bytes:
         ).encode()
     if kind == "volts with a row of units":
         return (
-            "x-axis,1,2,3,4\nsecond,Volt,Volt,Volt,Volt\n"
+            "time,ch1,ch2,ch3,ch4\ns,V,V,V,V\n"
             + "".join(
                 f"{t * 1e-6:+.7E}," + ",".join(f"{volts(x, k):.3E}" for x in v) + "\n"
                 for k, (t, *v) in enumerate(rows)

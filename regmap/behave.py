@@ -140,6 +140,13 @@ class Machine:
             c.name: [e if "=" not in e else match_of(chip, e) for e in c.effects]
             for c in chip.commands.values()
         }
+        self._fault_bits = {}
+        for fault in chip.faults.values():
+            field = chip.field(fault.ref)
+            if field is not None:
+                codes = (fault.code, 0 if fault.code else 1)
+                raised, quiet = (deposit(c, field.bits) for c in codes)
+                self._fault_bits[fault.name] = (field.register, mask_of(field.bits), raised, quiet)
         self._clears = [
             (f, match_of(chip, way) if "=" in way else way)
             for f in chip.faults.values()
@@ -277,16 +284,16 @@ class Machine:
 
     def set_fault(self, fault: Fault, raised: bool) -> None:
         """Make the fault's field say that it is raised, or that nothing is wrong."""
-        field = self.chip.field(fault.ref)
-        if field is not None:
-            code = fault.code if raised else (0 if fault.code else 1)
-            self.bank.learn(field.register, deposit(code, field.bits), mask_of(field.bits))
+        register, mask, up, quiet = self._fault_bits.get(fault.name, ("", 0, 0, 0))
+        if mask:
+            self.bank.learn(register, up if raised else quiet, mask)
 
     def raised(self, fault: Fault) -> bool | None:
         """Whether the fault's field says so; None where that is not known."""
-        field = self.chip.field(fault.ref)
-        code = self.bank.field_code(field) if field is not None else None
-        return None if code is None else code == fault.code
+        register, mask, up, _ = self._fault_bits.get(fault.name, ("", 0, 0, 0))
+        if not mask or self.bank.known.get(register, 0) & mask != mask:
+            return None
+        return self.bank.words[register] & mask == up
 
     def raise_by(self, cause: str) -> list[str]:
         """Raise every unmasked fault that this word of `model.RAISED_BY` raises; their names."""
@@ -315,6 +322,20 @@ class Machine:
                 and self.raised(fault)
             ):
                 self.set_fault(fault, False)
+        if any(f.summary_of for f in faults.values()):
+            self._sum_up()
+        for register in self.chip.registers.values():
+            for field in register.fields:
+                if field.shows is not None:
+                    holds = evaluate(field.shows, self.bank)
+                    if holds is not None:
+                        self.bank.learn(
+                            register.name, deposit(int(holds), field.bits), mask_of(field.bits)
+                        )
+
+    def _sum_up(self) -> None:
+        """Sums after what they sum up, which may be sums themselves."""
+        faults = self.chip.faults
         done: set[str] = set()
 
         def sum_up(fault: Fault) -> bool:
@@ -327,14 +348,6 @@ class Machine:
 
         for fault in faults.values():
             sum_up(fault)
-        for register in self.chip.registers.values():
-            for field in register.fields:
-                if field.shows is not None:
-                    holds = evaluate(field.shows, self.bank)
-                    if holds is not None:
-                        self.bank.learn(
-                            register.name, deposit(int(holds), field.bits), mask_of(field.bits)
-                        )
 
     # --- keys and states -----------------------------------------------------------------------
     def _keys(self, register: str, word: int) -> list[str]:

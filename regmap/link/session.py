@@ -140,6 +140,7 @@ class Link:
             read = self.port.transfer([burst for frame in out for burst in frame])
         except TransferLostError as lost:
             self._in_step = False
+            self._note_page(trade)
             self.log(
                 "lost", asks=[a.text for a in asks], why=str(lost), may_have_run=lost.may_have_run
             )
@@ -147,6 +148,7 @@ class Link:
             raise
         except BaseException:
             self._in_step = False
+            self._note_page(trade)
             raise
         at = 0
         for sent, frame in zip(trade.sent, out, strict=True):
@@ -177,8 +179,34 @@ class Link:
                     self.time,
                 )
         self._session()
+        self._note_page(trade)
         self._watch_for_reset(trade)
         return trade
+
+    def _note_page(self, trade: Trade) -> None:
+        """What the page register holds now, where this exchange wrote it."""
+        words = [a for a in trade.asks if a.kind == "write" and a.register is not None]
+        for ask in words:
+            register = ask.register
+            if register is None or not self._is_pager(register):
+                continue
+            seen = [
+                answer.data
+                for i, a in enumerate(trade.asks[: len(trade.answers)])
+                if a.kind == "read" and a.register is register and (answer := trade.clean(i))
+            ]
+            if seen and set(seen) == {ask.word} and not trade.damage:
+                self.machine.bank.learn(register.name, ask.word or 0)
+                self.known.holds(register.name, ask.word or 0, "written and read back", self.time)
+            else:
+                self.machine.bank.forget(register.name)
+                old = self.known.word(register.name)
+                self.known.unknown(
+                    register.name,
+                    "a page was selected and not confirmed",
+                    self.time,
+                    (old, ask.word),
+                )
 
     def _guarded_enough(self) -> bool:
         return self._guarded or all(
@@ -294,7 +322,7 @@ class Link:
             return
         if register.reads_as not in ("written", "inverted"):
             return
-        word = reading.word if register.reads_as == "written" else ~reading.word & register.mask
+        word = _held(register, reading.word)
         mask = register.read_mask & register.mask
         for field in register.fields:
             if field.access in ("wo", "sc"):
@@ -326,6 +354,11 @@ class Link:
         field = self.chip.field(select)
         assert field is not None
         pager = self.chip.registers[field.register]
+        others = mask_of(
+            tuple(b for f in pager.fields if f is not field and f.setting for b in f.bits)
+        )
+        if others & ~self.machine.bank.known.get(pager.name, 0):
+            self.read(pager.name)  # so that its other settings are written back as they are
         base = self.machine.bank.words.get(pager.name, pager.reset)
         return [Ask("write", pager, rules.merge(base, field, register.page))]
 
@@ -610,13 +643,14 @@ class Link:
         name = register.name
         self.log("written", what=result.what, result=result.result, why=result.why)
         if result.result == "verified" and result.holds is not None:
-            held = result.holds if register.reads_as == "written" else word
+            held = _held(register, result.holds)
             self.machine.bank.learn(name, held, register.read_mask & register.mask)
             self.known.holds(name, held, "written and read back", self.time)
         elif result.result == "refused" and result.holds is not None:
-            self.machine.bank.learn(name, result.holds)
+            held = _held(register, result.holds)
+            self.machine.bank.learn(name, held)
             self.known.holds(
-                name, result.holds, f"read, after a write of 0x{word:X} did not take", self.time
+                name, held, f"read, after a write of 0x{word:X} did not take", self.time
             )
         elif result.result == "sent":
             self.machine.write(register, word)
@@ -687,3 +721,8 @@ class Link:
                 self.known.unknown(name, f"{what} was lost: {result.why}", self.time, (word,))
                 self.machine.bank.forget(name)
         return result
+
+
+def _held(register: Register, read: int) -> int:
+    """What a register holds that was read as `read`."""
+    return ~read & register.mask if register.reads_as == "inverted" else read

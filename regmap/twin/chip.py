@@ -65,6 +65,7 @@ class Core:
         self.now = 0
         self._rejected = rejected
         self._awake = 0
+        self._pin = True
         self._powered = True
         self._schedule: list[tuple[int, int, str, str]] = []
         self._order = 0
@@ -152,6 +153,9 @@ class Core:
 
     def _settle(self) -> None:
         self.machine.settle()
+        self._pin = not any(
+            f.severity == "stop" and not f.normal_at_power_up for f in self.raised()
+        )
         self.watchdog.update(self.machine.bank, self.now)
 
     # --- frames ----------------------------------------------------------------------------
@@ -350,9 +354,7 @@ class Core:
 
     def fault_pin(self) -> bool:
         """Level of the fault pin: low (False) while a fault of severity stop shows, or without supply."""
-        return self._powered and not any(
-            f.severity == "stop" and not f.normal_at_power_up for f in self.raised()
-        )
+        return self._powered and self._pin
 
     def flag_level(self) -> str:
         """Level of the reply line between select and the first clock, "" where it shows nothing."""

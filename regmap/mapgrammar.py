@@ -103,10 +103,7 @@ class OptionText(Scalar):
         rec = Rec(node, path)
         if band is not None:
             rec["value"] = band
-            rec["name"] = text.split("+-")[0].split("±")[0].replace(" ", "").replace("\u00b5", "u")
-            if OPTION.pattern.fullmatch(rec["name"]) is None:
-                rec["name"] = ""
-            return rec
+            return rec  # its value names it
         name = OPTION.convert(node, text, reader, path)
         if name is BAD:
             return BAD

@@ -46,7 +46,8 @@ def plan(
     bank: Bank | None = None,
     given: Mapping[str, int] | None = None,
 ) -> list[Planned]:
-    """The frames for these requests, in order; settings of one register in a row share one write.
+    """The frames for these requests, in order; settings of one register in a row share one write
+    (a field that is set again starts another).
 
     Fields that are not asked for keep what `bank` knows, the reset value where it knows nothing;
     `bank` is left as it was. Where a field selects the page, the frame that does is put before
@@ -107,8 +108,9 @@ class _Plan:
         for field in fields:
             if not field.writable:
                 raise CallError(f"{field.ref} cannot be written ({field.access})")
-        if any(name not in self.pending for name in touched) and self.pending:
-            self.flush()
+        again = any(field.name in self.asked.get(field.register, ()) for field in fields)
+        if self.pending and (again or any(name not in self.pending for name in touched)):
+            self.flush()  # a field set twice is two writes: a key sequence is nothing else
         for name in touched:
             _complete(self.now, name)
             self.bases.setdefault(name, self.now.words[name])

@@ -20,6 +20,7 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
+from functools import lru_cache
 
 from .errors import CallError, nearest
 
@@ -394,6 +395,17 @@ def show(value: Fraction | float, dim: Dim, digits: int = 4, unit: str | None = 
         if abs(scaled) * (1 + 5 * 10 ** -(digits + 1)) >= 10.0**power:
             break
     return f"{_digits(scaled / 10.0**power, digits)} {prefix}{unit}"
+
+
+@lru_cache(maxsize=4096)
+def value_name(value: Fraction, dim: Dim) -> str:
+    """A value as a name without spaces, with as many digits as it takes to read it back exactly.
+
+    >>> value_name(Fraction(3, 10), DIMENSIONS["current"][0])
+    '300mA'
+    """
+    digits = f"{float(value):.12g}".partition("e")[0].replace(".", "").strip("-0")
+    return show(value, dim, max(4, len(digits))).replace(" ", "")
 
 
 def _digits(value: float, digits: int) -> str:

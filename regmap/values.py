@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Protocol
 from .errors import CallError, nearest
 from .expr import Env, evaluate
 from .model import Entry, Meaning, Scale
-from .quantity import NONE, Band, Quantity, dimension_name, parse, show
+from .quantity import NONE, Band, Quantity, dimension_name, parse, show, value_name
 from .schema import read_int
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ class Reading:
     def label(self) -> str:
         """Name and value for people: `strong (60 mA)`, `60 mA`, `off`, or the bare code."""
         value = show(self.band.typ, self.band.dim) if self.band is not None else ""
-        if self.name and value and self.name != value.replace(" ", ""):
+        if self.name and self.band is not None and self.name != value_name(self.band.typ, self.band.dim):
             return f"{self.name} ({value})"
         return (
             value or self.name or (str(self.code) if self.defined else f"{self.code} (not defined)")

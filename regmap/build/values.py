@@ -8,7 +8,7 @@ from typing import Any
 from ..errors import CallError
 from ..model import Entry, Meaning, Scale
 from ..parameters import ROLES
-from ..quantity import DIMENSIONS, NONE, Band, Dim, dimension_name, parse, show, unit_of
+from ..quantity import DIMENSIONS, NONE, Band, Dim, dimension_name, parse, unit_of, value_name
 from ..schema import Reader, Rec
 from ..source import Node
 
@@ -135,7 +135,7 @@ def _options(
                     spread = None
         name = option.get("name", "")
         if not name and band is not None:
-            name = show(band.typ, band.dim).replace(" ", "")
+            name = value_name(band.typ, band.dim)
         for code in map(int, key.split(",")):
             if code >> width:
                 reader.complain(
@@ -231,7 +231,7 @@ def _table(
             reader.complain(cell, table.path, f"code {code}: {error}", "min <= typ <= max")
             continue
         old = entries.get(code)
-        name = old.name if old and old.name else show(typ, dim).replace(" ", "")
+        name = old.name if old and old.name else value_name(typ, dim)
         entries[code] = Entry(code=code, name=name, text=old.text if old else "", band=band)
 
 

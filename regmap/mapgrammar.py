@@ -103,7 +103,9 @@ class OptionText(Scalar):
         rec = Rec(node, path)
         if band is not None:
             rec["value"] = band
-            return rec  # its value names it
+            if band.dim == NONE:  # its value alone would not say % or V/V
+                rec["name"] = re.split(r"\+-|±", text)[0].replace(" ", "")
+            return rec  # otherwise its value names it
         name = OPTION.convert(node, text, reader, path)
         if name is BAD:
             return BAD

@@ -49,7 +49,13 @@ class Reading:
     def label(self) -> str:
         """Name and value for people: `strong (60 mA)`, `60 mA`, `off`, or the bare code."""
         value = show(self.band.typ, self.band.dim) if self.band is not None else ""
-        if self.name and self.band is not None and self.name != value_name(self.band.typ, self.band.dim):
+        if (
+            self.name
+            and self.band is not None
+            and self.name != value_name(self.band.typ, self.band.dim)
+        ):
+            if self.band.dim == NONE and self.name[0].isdigit():
+                return self.name  # 50% says more than 0.5
             return f"{self.name} ({value})"
         return (
             value or self.name or (str(self.code) if self.defined else f"{self.code} (not defined)")

@@ -145,6 +145,8 @@ class Core:
         elif do == "reset":
             self.power_up()
             self._event("power", "reset")
+        elif do == "note":
+            self._event("fault", what)
         if self._powered:
             self._settle()
 
@@ -444,26 +446,7 @@ class Twin(Core):
     def inject(self, what: str | Injection) -> Injection:
         """Let something go wrong, now or at its time. Raises CallError."""
         item = parse_injection(what, self.chip) if isinstance(what, str) else what
-        start = self.clock.ns if item.start is None else item.start
-        item = replace(item, start=start)
-        end = None if item.length is None else start + item.length
-        if item.kind == "fault":
-            fault = self.chip.faults[item.name]
-            seen = start + self.detection_ns(fault)
-            if end is None or seen < end:
-                self.plan(seen, "raise", fault.name)
-                if end is not None:
-                    self.plan(end, "quiet", fault.name)
-            else:
-                self._event("fault", f"{fault.name} would last too short to be detected")
-            return item
-        if item.name in ("no_power", "reset"):
-            self.plan(start, "off" if item.name == "no_power" else "reset")
-            if item.name == "no_power" and end is not None:
-                self.plan(end, "on")
-        self.bus.injections.append(item)
-        self.advance(self.clock.ns)
-        return item
+        return attach(self, self.bus, item)
 
     def remove(self, name: str) -> None:
         """End every injection of this name now."""
@@ -477,22 +460,6 @@ class Twin(Core):
         self.bus.injections = [i for i in self.bus.injections if i.name != name]
         self.advance(now)
 
-    def detection_ns(self, fault: Fault) -> int:
-        """From a condition to its detection: typical, with the filter and drive times it uses as set.
-
-        Blanking is left out: it counts from turning on, of which the bus knows nothing.
-        """
-        total = fault.detect.typ if fault.detect is not None else Fraction(0)
-        for role in fault.uses:
-            if role == "vds.blanking" or role.startswith("watchdog") or role == "retry.time":
-                continue
-            for item in self.chip.with_role(role):
-                reading = self.machine.bank.reading(getattr(item, "ref", item.name))
-                if reading is not None and reading.band is not None and reading.band.dim == _TIME:
-                    total += reading.band.typ
-                break
-        return nanoseconds(total)
-
     def word(self, register: str) -> int:
         """What the register holds, as nobody on the bus can see it."""
         if register not in self.chip.registers:
@@ -503,6 +470,47 @@ class Twin(Core):
         """Finish the recording, if there is one."""
         if self.bus.recorder is not None:
             self.bus.recorder.close(self.clock.ns)
+
+
+def attach(core: Core, bus: Bus, item: Injection) -> Injection:
+    """Let something go wrong in a chip or on its bus, now or at its time."""
+    start = bus.clock.ns if item.start is None else item.start
+    item = replace(item, start=start)
+    end = None if item.length is None else start + item.length
+    if item.kind == "fault":
+        fault = core.chip.faults[item.name]
+        seen = start + detection_ns(core, fault)
+        if end is None or seen < end:
+            core.plan(seen, "raise", fault.name)
+            if end is not None:
+                core.plan(end, "quiet", fault.name)
+        else:
+            core.plan(start, "note", f"{fault.name} lasts too short to be detected")
+        return item
+    if item.name in ("no_power", "reset"):
+        core.plan(start, "off" if item.name == "no_power" else "reset")
+        if item.name == "no_power" and end is not None:
+            core.plan(end, "on")
+    bus.injections.append(item)
+    core.advance(bus.clock.ns)
+    return item
+
+
+def detection_ns(core: Core, fault: Fault) -> int:
+    """From a condition to its detection: typical, with the filter and drive times it uses as set now.
+
+    Blanking is left out: it counts from turning on, of which the bus knows nothing.
+    """
+    total = fault.detect.typ if fault.detect is not None else Fraction(0)
+    for role in fault.uses:
+        if role == "vds.blanking" or role.startswith("watchdog") or role == "retry.time":
+            continue
+        for item in core.chip.with_role(role):
+            reading = core.machine.bank.reading(getattr(item, "ref", item.name))
+            if reading is not None and reading.band is not None and reading.band.dim == _TIME:
+                total += reading.band.typ
+            break
+    return nanoseconds(total)
 
 
 def gaps(chip: Chip) -> list[str]:

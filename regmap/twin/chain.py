@@ -1,0 +1,105 @@
+"""Several simulated chips on one chip select, their words shifted through one another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TextIO
+
+from .. import chain as chains
+from ..errors import CallError, FrameError
+from ..model import Chip
+from .bus import Bus
+from .chip import Core, attach
+from .clock import Clock, nanoseconds
+from .record import Recorder
+from .trouble import Injection, parse_injection
+
+
+class TwinChain:
+    """A daisy chain: `chips` in order from the controller's data output, the chain as the first's map says.
+
+    `transfer` takes whole streams as (value, bits) pairs (`regmap.chain.pack` makes them).
+    """
+
+    def __init__(
+        self,
+        chips: Sequence[Chip],
+        *,
+        seed: int = 0,
+        clock: Clock | None = None,
+        recorder: Recorder | TextIO | str | Path | None = None,
+        clock_hz: int | None = None,
+        inject: Iterable[str] = (),
+    ) -> None:
+        if not chips or chips[0].chain is None:
+            raise CallError("a chain needs chips whose map has a `chain` section")
+        self.chain = chips[0].chain
+        self.cores = [Core(chip) for chip in chips]
+        if recorder is not None and not isinstance(recorder, Recorder):
+            names = ", ".join(c.name for c in chips)
+            recorder = Recorder(recorder, note=f"simulated chain of {names}; no real signal")
+        self.bus = Bus(
+            self, chips[0].spi, clock=clock, recorder=recorder, seed=seed, clock_hz=clock_hz
+        )
+        for text in inject:
+            self.inject(text)
+
+    @property
+    def clock(self) -> Clock:
+        return self.bus.clock
+
+    def receive(self, value: int, bits: int) -> int | None:
+        """One stream: each chip takes its word and puts its answer in its place."""
+        lengths = [core.expected_bits() for core in self.cores]
+        try:
+            words = chains.unpack(self.chain, (value, bits), lengths)
+        except FrameError:
+            for core in self.cores:
+                # a count of clocks that is no frame, for every chip of the chain
+                core.receive(value & 1, 1)
+            return 0
+        replies = []
+        for core, word, length in zip(self.cores, words, lengths, strict=True):
+            reply = core.receive(word, length)
+            replies.append((reply or 0, length))
+        return chains.pack_reply(self.chain, replies)[0]
+
+    def advance(self, ns: int) -> None:
+        for core in self.cores:
+            core.advance(ns)
+
+    def fault_pin(self) -> bool:
+        """The pins of all chips on one line: low if any is."""
+        return all(core.fault_pin() for core in self.cores)
+
+    def flag_level(self) -> str:
+        return self.cores[-1].flag_level()
+
+    def transfer(self, streams: Sequence[tuple[int, int]]) -> list[int]:
+        """Send streams, one chip select each; what was read in each."""
+        return [self.bus.burst(value, bits)[1] for value, bits in streams]
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass with nothing on the bus."""
+        self.clock.advance(nanoseconds(seconds))
+        self.advance(self.clock.ns)
+        self.bus.note_pin(self.clock.ns)
+
+    def inject(self, what: str | Injection, position: int | None = None) -> None:
+        """As `Twin.inject`; `position` (or `2: vds_ha at ...`) is the chip meant, else every one."""
+        if isinstance(what, str) and what.partition(":")[0].strip().isdigit():
+            number, _, what = what.partition(":")
+            position = int(number)
+        if position is not None and not 0 <= position < len(self.cores):
+            raise CallError(f"position {position} in a chain of {len(self.cores)} chips")
+        for index, core in enumerate(self.cores):
+            if position is None or index == position:
+                item = parse_injection(what, core.chip) if isinstance(what, str) else what
+                attach(core, self.bus, item)
+                if item.kind != "fault" and item.name not in ("no_power", "reset"):
+                    return
+
+    def close(self) -> None:
+        if self.bus.recorder is not None:
+            self.bus.recorder.close(self.clock.ns)

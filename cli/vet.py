@@ -109,10 +109,13 @@ def _against(args: argparse.Namespace, context: Context) -> int:
     result = lint(chip, read_text(path), str(path))
     if args.json:
         context.json("vet-against", file=str(path), problems=[_as_json(p) for p in result.problems],
-                     read=result.read, unread=result.unread)
+                     read=result.read, unread=result.unread, skipped=[_as_json(p) for p in result.skipped])
     else:
         for problem in result.problems:
             context.out(problem.render(context.width))
+        for problem in result.skipped:
+            tail = f"; nearest: {problem.nearest}" if problem.nearest else ""
+            context.out(f"{problem.place}: not compared: {problem.found}{tail}")
         context.out(f"{path}: {result.read} #defines compared, {result.unread} not understood, {len(result.problems)} findings")
     return Status.FINDINGS if any(p.severity == "error" for p in result.problems) else Status.OK
 

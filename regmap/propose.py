@@ -33,8 +33,8 @@ from .values import Reading
 ENOUGH = 0.5
 #: Steps after which a search ends with the best found so far, not proven to be the best.
 BUDGET = 600_000
-#: Sets of conflicting goals that are worked out.
-MOST_CONFLICTS = 6
+#: Sets of conflicting goals that are worked out, beside goals that no field moves.
+MOST_CONFLICTS = 8
 
 _EVERY = 256
 
@@ -236,13 +236,13 @@ class _Proposer:
         start = {n: v.current if v.current in v.codes else v.codes[0] for n, v in variables.items()}
         try:
             start = search.climb(start)
-            vector = search.vector(start)
-            found = search.best(vector[0] if vector else -math.inf)
-            assert found is not None  # `start` reaches the floor
+            found = search.best(start=start)
+            assert found is not None  # `start` is one
             return found
         except TooLongError:
             self.proven = False
-            return Found(search.vector(start), (0, 0), start)
+            whole = Search(variables, goals, cap=cap)
+            return Found(whole.vector(start), (0, 0), start)
 
     def _of(self, part: list[int]) -> tuple[dict[int, Choosable], list[Goal]]:
         inside = set(part)
@@ -261,6 +261,7 @@ class _Proposer:
             Conflict((Clash(g.name, titles[g.name], g.margin(())),), ())
             for g in self.problem.goals if not g.scope and g.margin(()) < 0
         ]
+        most = len(found) + MOST_CONFLICTS
         self.budget = self.steps + BUDGET
         try:
             for part in self.parts:
@@ -270,7 +271,7 @@ class _Proposer:
                 # what is met with plenty in the nearest settings is left out first
                 pool.sort(key=lambda g: -g.margin(tuple(codes[n] for n in g.scope)))
                 while not self._satisfiable(variables, pool):
-                    if len(found) >= MOST_CONFLICTS:
+                    if len(found) >= most:
                         return found, False
                     core = self._core(variables, pool)
                     fields = sorted({n for g in core for n in g.scope})
@@ -331,7 +332,7 @@ class _Proposer:
             goals=len(goals), unjudged=tuple(problem.unjudged), kept=problem.kept,
             others_failing=tuple(
                 v.check for v in after.verdicts
-                if v.status == "fails" and not any(f"{g}.".startswith(f"{v.check}.") for g in goals)
+                if v.status == "fails" and v.check != "reaction.masked" and v.check not in goals
             ),
             evaluations=sum(len(g.known) for g in problem.goals), steps=self.steps, enough=self.enough,
         )

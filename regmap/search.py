@@ -20,6 +20,7 @@ same margins on both sides, which is what makes solving the parts apart exact.
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import product
@@ -28,6 +29,9 @@ from itertools import product
 BOUND_LIMIT = 600
 #: Combinations of one goal that are worked through to drop codes before the search.
 FILTER_LIMIT = 6000
+
+#: Below every margin but that of a rule broken or a goal lost.
+_LOWEST = -sys.float_info.max
 
 Codes = tuple[int, ...]
 Vector = tuple[float, ...]
@@ -128,18 +132,26 @@ class Search:
         for index, goal in enumerate(self.goals):
             for n in goal.scope:
                 self.touching[n].append(index)
+        self.alive = list(range(len(self.goals)))
+        self.pinned: dict[int, float] = {}
         self._bounds: dict[tuple[int, tuple[int | None, ...]], float] = {}
         self._solved: dict[tuple[tuple[int, ...], tuple[int | None, ...]], tuple[float, Found | None]] = {}
         self._shape: dict[tuple[tuple[int, ...], int], list[tuple[int, ...]]] = {}
 
     # --- margins and bounds -----------------------------------------------------------------
     def margin(self, index: int, codes: Mapping[int, int]) -> float:
-        goal = self.goals[index]
-        return min(goal.margin(tuple(codes[n] for n in goal.scope)), self.cap)
+        return self._of(index, tuple(codes[n] for n in self.goals[index].scope))
+
+    def _of(self, index: int, codes: Codes) -> float:
+        """The margin that counts: cut off at the cap; all or nothing where it is pinned."""
+        margin = self.goals[index].margin(codes)
+        if index in self.pinned:
+            return math.inf if margin >= self.pinned[index] else -math.inf
+        return min(margin, self.cap)
 
     def vector(self, codes: Mapping[int, int], indices: Iterable[int] | None = None) -> Vector:
         """The sorted margins of complete codes; goals that ask for nothing are left out."""
-        numbers = range(len(self.goals)) if indices is None else indices
+        numbers = self.alive if indices is None else indices
         margins = (self.margin(i, codes) for i in numbers)
         return tuple(sorted(m for m in margins if m != math.inf))
 
@@ -151,33 +163,71 @@ class Search:
         if found is None:
             spans = [(codes[n],) if n in codes else self.domains[n] for n in goal.scope]
             if math.prod(map(len, spans)) > BOUND_LIMIT:
-                found = self.cap
+                found = math.inf if index in self.pinned else self.cap
             else:
                 found = -math.inf
                 for combination in product(*spans):
-                    found = max(found, goal.margin(combination))
+                    found = max(found, self._of(index, combination))
                     if found >= self.cap:
                         break
-                found = min(found, self.cap)
             self._bounds[key] = found
         return found
 
     # --- the whole group --------------------------------------------------------------------
-    def best(self, floor: float = -math.inf) -> Found | None:
-        """The best codes, or None where no codes have a smallest margin of at least `floor`."""
-        self.narrow(floor)
-        if not all(self.domains.values()):
-            return None
-        everything = tuple(sorted(self.variables))
-        fixed = [i for i, g in enumerate(self.goals) if not g.scope]
-        constant = [self.margin(i, {}) for i in fixed]
-        if any(m < floor for m in constant):
-            return None
-        found = self._parts(everything, {}, floor)
+    def best(self, floor: float = -math.inf, start: Mapping[int, int] | None = None) -> Found | None:
+        """The best codes, or None where no codes have a smallest margin of at least `floor`.
+
+        `start` are good codes, if known; without them only `floor` narrows the search.
+        """
+        settled: list[float] = []
+        while True:
+            if start is not None:
+                start = self.climb(start)
+                floor = max(floor, *(self.vector(start)[:1] or (_LOWEST,)))
+            self.narrow(floor)
+            if not all(self.domains.values()) or any(self.margin(i, {}) < floor for i in self._without_scope()):
+                return None
+            # What cannot exceed the floor stands at it in every candidate left, and decides
+            # nothing any more; the others may then be asked for more.
+            stuck = [i for i in self.alive if i not in self.pinned and self._stuck(i, floor)]
+            settled += [floor] * len(stuck)
+            self._pin(stuck, floor)
+            if start is None or not stuck:
+                break
+            floor = -math.inf
+        found = self._parts(tuple(sorted(self.variables)), {}, floor)
         if found is None:
             return None
-        vector = tuple(sorted([*found.vector, *(m for m in constant if m != math.inf)]))
-        return Found(vector, found.away, found.codes)
+        constant = [m for i in self._without_scope() if (m := self.margin(i, {})) != math.inf]
+        return Found(tuple(sorted([*found.vector, *constant, *settled])), found.away, found.codes)
+
+    def _without_scope(self) -> list[int]:
+        return [i for i in self.alive if not self.goals[i].scope]
+
+    def _spans(self, index: int) -> list[Codes]:
+        return [self.domains[n] for n in self.goals[index].scope]
+
+    def _stuck(self, index: int, floor: float) -> bool:
+        """Whether a goal cannot exceed the floor; False where that takes too long to tell."""
+        if floor >= self.cap:
+            return True
+        spans = self._spans(index)
+        if math.prod(map(len, spans)) > FILTER_LIMIT:
+            return False
+        return all(self.goals[index].margin(c) <= floor for c in product(*spans))
+
+    def _pin(self, indices: Iterable[int], floor: float) -> None:
+        """From now on these goals only ask for the floor; those that have it anyway are let go."""
+        gone = set()
+        for i in indices:
+            self.pinned[i] = floor
+            spans = self._spans(i)
+            if math.prod(map(len, spans)) <= FILTER_LIMIT and all(
+                    self.goals[i].margin(c) >= floor for c in product(*spans)):
+                gone.add(i)
+        self.alive = [i for i in self.alive if i not in gone]
+        self.touching = {n: [i for i in t if i not in gone] for n, t in self.touching.items()}
+        self._bounds.clear()
 
     def climb(self, start: Mapping[int, int]) -> dict[int, int]:
         """Good codes fast: one variable at a time, until none improves. Never worse than `start`."""
@@ -185,10 +235,10 @@ class Search:
         moved = True
         while moved:
             moved = False
-            for n, variable in self.variables.items():
+            for n, domain in self.domains.items():
                 here = self.touching[n]
                 best = (self.vector(codes, here), codes[n])
-                for code in variable.codes:
+                for code in domain:
                     self.tick()
                     vector = self.vector({**codes, n: code}, here)
                     if _better(vector, best[0]):
@@ -203,18 +253,18 @@ class Search:
         if floor == -math.inf:
             return
         floor = min(floor, self.cap)
-        waiting = list(range(len(self.goals)))
+        waiting = list(self.alive)
         while waiting:
-            sizes = {i: math.prod(len(self.domains[n]) for n in self.goals[i].scope) for i in waiting}
+            sizes = {i: math.prod(map(len, self._spans(i))) for i in waiting}
             index = min(waiting, key=lambda i: (sizes[i], i))
             waiting.remove(index)
             goal = self.goals[index]
             if not goal.scope or sizes[index] > FILTER_LIMIT:
                 continue
             kept: list[set[int]] = [set() for _ in goal.scope]
-            for combination in product(*(self.domains[n] for n in goal.scope)):
+            for combination in product(*self._spans(index)):
                 self.tick()
-                if goal.margin(combination) >= floor:
+                if self._of(index, combination) >= floor:
                     for codes, code in zip(kept, combination, strict=True):
                         codes.add(code)
             for n, codes in zip(goal.scope, kept, strict=True):

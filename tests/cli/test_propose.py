@@ -1,0 +1,110 @@
+"""The propose command: reasons for people, JSON, files that are written whole and still are stages."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import regmap
+from regmap.cli.context import Context
+from regmap.cli.main import main
+from regmap.stagefile import load_stage
+
+Run = Callable[..., Any]
+DEVICES = Path(regmap.__file__).parent.parent / "devices"
+FEW = ["--free", "SUPPLY.UV", "--free", "SUPPLY.OV", "--free", "SENSE.OC_TH"]
+
+
+@pytest.fixture
+def pump(tmp_path: Path) -> Path:
+    for name in ("coolant_pump.yaml", "quoll16.yaml"):
+        shutil.copy(DEVICES / name, tmp_path / name)
+    return tmp_path / "coolant_pump.yaml"
+
+
+def test_each_choice_is_explained_at_80_columns(gateword: Run) -> None:
+    result = gateword("propose", "coolant_pump")
+    assert result.status == 0
+    assert result.err == ""
+    lines = result.out.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert "  SUPPLY.UV: 5.5 V -> 4.5 V" in lines
+    assert any("at 5.5 V supply.crank has +4.7 %" in line for line in lines)
+    assert any("deadtime.enough.high fails" in line for line in lines)
+    assert "do not replace" in " ".join(result.out.split())
+    assert "smallest margin +4.2 %" in lines[-2] + lines[-1]
+
+
+def test_conflicts_are_findings(gateword: Run, pump: Path) -> None:
+    pump.write_text(pump.read_text().replace("didt: 5 A/ns", "didt: 0.5 A/ns").replace("max: 500 ns", "max: 90 ns"))
+    result = gateword("propose", str(pump))
+    assert result.status == 1
+    assert result.out.startswith("Goals in conflict")
+    assert "gate.rise-time.high reaches" in result.out
+    assert "No settings meet all goals" in result.out.splitlines()[-2] + result.out.splitlines()[-1]
+    kept = gateword("propose", str(pump), *FEW, "--write", str(pump.parent / "new.yaml"))
+    assert "not written" in kept.err
+    assert not (pump.parent / "new.yaml").exists()
+
+
+def test_json_is_one_object_with_a_schema_number(gateword: Run) -> None:
+    made = json.loads(gateword("propose", "coolant_pump", *FEW, "--json").out)
+    assert made["schema"] == 1
+    assert made["kind"] == "propose"
+    assert made["changes"] == {"SUPPLY.UV": "4.5 V", "SUPPLY.OV": "28 V", "SENSE.OC_TH": "50 mV"}
+
+
+def test_the_written_stage_has_the_settings_and_nothing_else_changed(gateword: Run, pump: Path) -> None:
+    before = pump.read_text()
+    target = pump.parent / "proposed.yaml"
+    result = gateword("propose", str(pump), *FEW, "--write", str(target))
+    assert result.status == 0
+    assert f"wrote {target}" in result.err
+    changed = [(a, b) for a, b in zip(before.splitlines(), target.read_text().splitlines(), strict=True) if a != b]
+    assert changed == [("    OC_TH: 25 mV", "    OC_TH: 50 mV"), ("    UV: 5.5 V", "    UV: 4.5 V"), ("    OV: 20 V", "    OV: 28 V")]
+    assert load_stage(target).bank.code("SUPPLY.OV") == 1
+    again = gateword("propose", str(target), *FEW)
+    assert "settings are the best" in again.out
+    assert pump.read_text() == before
+
+
+def test_a_foreign_file_is_not_overwritten_and_the_own_one_is(gateword: Run, pump: Path) -> None:
+    other = pump.parent / "other.yaml"
+    other.write_text("mine")
+    result = gateword("propose", str(pump), *FEW, "--write", str(other))
+    assert result.status == 2
+    assert "--force" in result.err
+    assert other.read_text() == "mine"
+    assert gateword("propose", str(pump), *FEW, "--write", str(pump)).status == 0
+    assert "UV: 4.5 V" in pump.read_text()
+
+
+@pytest.mark.parametrize(("arguments", "near"), [
+    (["--free", "SUPLY.UV"], "SUPPLY.UV"), (["--keep", "SUPPLY.UX"], "SUPPLY.U"), (["--goal", "gate.rise"], "gate.rise-time"),
+    (["--free", "STATUS1.ANY"], ""),
+])
+def test_wrong_names_get_the_nearest(gateword: Run, arguments: list[str], near: str) -> None:
+    result = gateword("propose", "coolant_pump", *arguments)
+    assert result.status == 2
+    assert near in result.err
+    assert "Traceback" not in result.err
+
+
+def test_progress_is_drawn_on_a_terminal_and_wiped() -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    out, err = io.StringIO(), Terminal()
+    context = Context(stdin=io.StringIO(), stdout=out, stderr=err, environ={**os.environ, "TERM": "xterm"})
+    assert main(["propose", "coolant_pump", "--json"], context) == 0
+    assert "searching, group" in err.getvalue()
+    assert err.getvalue().endswith(" " * 78 + "\r")
+    json.loads(out.getvalue())

@@ -47,7 +47,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         for command in commands:
             context.out(f"  {command}")
     if session.draft.dirty:
-        context.out(f"{len(session.draft.changes())} changes were not saved" + ("; the draft is kept" if session.keeper.journal.path else ""))
+        count = len(session.draft.changes())
+        context.out(f"{count} change{'s were' if count != 1 else ' was'} not saved" + ("; the draft is kept" if session.keeper.journal.path else ""))
     return status
 
 

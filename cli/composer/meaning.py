@@ -18,6 +18,7 @@ from .vocabulary import FOLLOWS, TAKES_NAME, WORDS, Meant, Offer
 _ASSIGN = re.compile(r"([A-Za-z_][\w]*(?:\.[A-Za-z_]\w*)?)\s*=(?!=)\s*(.*)", re.DOTALL)
 _NUMBERLIKE = re.compile(r"[\d+\-.<>]|at (least|most)\b")
 _OFFERS = 40
+_DOES = {"go": "goes to", "sweep": "sweeps every option of", "options": "lists the options of", "reset": "drops from the stage, back to its reset value,"}
 
 
 class Meaning:
@@ -48,11 +49,33 @@ class Meaning:
             return chip.faults[text].ref
         raise CallError(unknown(chip, text))
 
+    def resolve_loosely(self, text: str) -> str:
+        """As `resolve`; a part of a name will do where only one setting has it."""
+        try:
+            return self.resolve(text)
+        except CallError as error:
+            near = [h.target for h in self.index.find(text) if h.kind == "setting" and h.rank <= 2]
+            if len(near) == 1:
+                return near[0]
+            if near:
+                raise CallError(f"{text!r} could be {', '.join(near[:4])}{', ...' if len(near) > 4 else ''}") from None
+            raise error from None
+
+    def expand(self, line: str) -> str:
+        """The line with its first word written out, where two letters or more leave only one word."""
+        word, space, rest = line.partition(" ")
+        if len(word) < 2 or word in WORDS or not word.isalpha():
+            return line
+        found = [w for w in WORDS if w.startswith(word)]
+        if len(found) != 1 or any(h.rank <= 1 for h in self.index.find(word)) or self._is_option(word):
+            return line
+        return found[0] + space + rest
+
     def settable(self, name: str) -> bool:
         return sheets.settable(self.chip, name)
 
     def need_setting(self, text: str) -> str:
-        name = self.resolve(text) if text else self.at
+        name = self.resolve_loosely(text) if text else self.at
         if not self.settable(name):
             raise CallError(f"{name} holds no setting; choose a field that does, or name one")
         return name
@@ -64,7 +87,7 @@ class Meaning:
         if not line:
             return Meant("nothing")
         try:
-            return self._mean(line)
+            return self._mean(self.expand(line))
         except GatewordError as error:
             return Meant("refused", str(error))
 
@@ -92,14 +115,14 @@ class Meaning:
     def _mean_word(self, word: str, rest: str) -> Meant:
         known = WORDS[word]
         if word in TAKES_NAME and rest and word not in ("undo", "redo"):
-            name = self.resolve(rest)
-            return Meant("word", f"enter: {word} {name}", name=name, value=word)
+            name = self.resolve_loosely(rest)
+            return Meant("word", f"enter {_DOES[word]} {name}", name=name, value=word)
         if word in ("take",) and not self.can_take:
             return Meant("refused", "there is nothing to take; paste, compare and propose show something first")
         if word == "find" and rest:
             return self._mean_find(rest)
         extra = f" ({', '.join(n for n, _ in FOLLOWS[word])})" if word in FOLLOWS and not rest else ""
-        return Meant("word", f"{known.usage}: {known.text}{extra}", value=word)
+        return Meant("word", f"enter: {known.usage} - {known.text}{extra}", value=word)
 
     def _mean_assigned(self, line: str, left: str, value: str) -> Meant:
         name = self.resolve(left)
@@ -121,12 +144,14 @@ class Meaning:
         if not name:
             return None
         if not rest:
-            if self.settable(self.at) and self._is_option(word):
+            if self._is_option(word):
                 return None
             return Meant("go", f"enter goes to {name}", name=name)
         return self._mean_set(name, rest) if self.settable(name) else None
 
     def _is_option(self, text: str) -> bool:
+        if not self.settable(self.at):
+            return False
         try:
             self.draft.choose(self.at, text)
         except CallError:
@@ -149,7 +174,8 @@ class Meaning:
             text += "; " + ", ".join(f"{e.verdict.check} {e.before.status} -> {e.after.status}" for e in turning[:2] if e.before and e.after)
             text += f" and {len(turning) - 2} more" if len(turning) > 2 else ""
         if seen.broken:
-            text += f"; BREAKS rule {seen.broken[0].name}: {seen.broken[0].because}"
+            already = seen.broken[0] in self.draft.broken_rules()
+            text += f"; rule {seen.broken[0].name} {'stays' if already else 'is then'} BROKEN: {seen.broken[0].because}"
         return "; ".join((text, *seen.notes))
 
     def _mean_bare(self, line: str) -> Meant:
@@ -221,7 +247,7 @@ class Meaning:
         if self.settable(self.at) and line:
             found += self._option_offers(self.at, line)
         found += [Offer(w.usage, w.text, w.name) for w in WORDS.values() if line and w.name.startswith(line)]
-        found += [Offer(h.name, f"{h.kind}: {h.text}", f"go {h.target}", h.target) for h in self.index.find(line)[:_OFFERS]]
+        found += [Offer(h.name, h.text if h.kind == "setting" else f"{h.kind}: {h.text}", f"go {h.target}", h.target) for h in self.index.find(line)[:_OFFERS]]
         return found[:_OFFERS]
 
     def _settings_like(self, text: str) -> list[Hit]:

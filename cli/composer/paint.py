@@ -26,7 +26,7 @@ from regmap.values import Reading
 
 from ..context import columns, hexword, wrap
 from ..explain import fault_text
-from ..picture import picture
+from ..picture import needs_number, picture
 from .sheets import MARKS, SIGNS, band_text, note_text, share
 from .view import Line, View, summary_of
 
@@ -62,16 +62,19 @@ def _title(view: View, width: int) -> Painted:
     counts = draft.assess().counts
     changed = len(draft.changes()) if draft.dirty else 0
     left = f" {view.session.keeper.document} on {draft.chip.name}"
-    verdicts = f"{counts['fails']} FAIL, {counts['thin']} thin, {counts['holds']} hold"
-    if counts["not computed"]:
-        verdicts += f", {counts['not computed']} not computed"
+    fail = "FAIL" if counts["fails"] else "fail"
+    unsaved = f"{changed} not saved" if changed else "saved"
+    lacking = f", {counts['not computed']} not computed" if counts["not computed"] else ""
     broken = draft.broken_rules()
-    if broken:
-        verdicts += f", RULE {broken[0].name} BROKEN"
-    saved = f"{changed} not saved" if changed else "saved"
-    right = f"{verdicts} | {saved} "
-    room = width - len(right)
-    return [("class:title", cut(left, room) + right if room > 8 else cut(right, width))]
+    rule = f", RULE {broken[0].name} BROKEN" if broken else ""
+    short = ", RULE BROKEN" if broken else ""
+    rights = (
+        f"{counts['fails']} {fail}, {counts['thin']} thin, {counts['holds']} hold{lacking}{rule} | {unsaved} ",
+        f"{counts['fails']} {fail}, {counts['thin']} thin, {counts['holds']} hold{short} | {unsaved} ",
+        f"{counts['fails']} {fail}{short} | {unsaved} ",
+    )
+    right = next((r for r in rights if width - len(r) >= min(len(left) + 1, 28)), rights[-1])
+    return [("class:title", cut(cut(left, max(0, width - len(right))) + right, width))]
 
 
 def _hint(view: View, width: int) -> list[Painted]:
@@ -319,11 +322,15 @@ def _register(view: View, register: Register, width: int) -> list[Painted]:
     page = f", page {register.page}" if register.page is not None else ""
     painted = [_text(f"{register.name}  {register.summary}", width, "head"),
                _text(f"address 0x{register.address:02X}{page}, {register.width} bits, reset {hexword(register.reset, register.width)}", width, "dim")]
-    if word is not None:
-        drawn = picture([(f.name, f.bits) for f in register.fields], register.width, word)
-        drawn = drawn if max(map(len, drawn)) <= width else picture([(f.name, f.bits) for f in register.fields], register.width, word, 3)
-        painted += [_text(t, width) for t in drawn] if max(map(len, drawn)) <= width else [_text(f"{hexword(word, register.width)} = {word:0{register.width}b}", width)]
-    rows = [[f.name, spans(f.bits), _means(view, f), f.summary] for f in register.fields]
+    # what a status register holds is not known here: its bits are drawn without values
+    shown = word if register.holds_settings else None
+    fields = [(f.name, f.bits) for f in register.fields]
+    drawn = next((d for cell in (4, 3) if max(map(len, d := picture(fields, register.width, shown, cell))) <= width), [])
+    painted += [_text(t, width) for t in drawn]
+    if not drawn and shown is not None:
+        painted.append(_text(f"{hexword(shown, register.width)} = {shown:0{register.width}b}", width))
+    numbers = {f.name: str(n) if needs_number(f.name, f.bits) else "" for n, f in enumerate(register.fields, 1)}
+    rows = [[numbers[f.name], f.name, spans(f.bits), _means(view, f), f.summary] for f in register.fields]
     painted += [_text(t, width) for t in columns(rows)]
     if register.holds_settings:
         painted += _frames(view, [register.name], draft.bank, False, width)

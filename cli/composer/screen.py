@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -65,7 +66,7 @@ class Screen:
     def __init__(self, view: View, *, color: bool = True) -> None:
         self.view = view
         self.buffer = Buffer(multiline=False, on_text_changed=lambda b: self._typed(b))
-        keys = Window(_Canvas(lambda w, _: [[("class:dim", paint.cut(" " + view.keys(), w))]], view), height=1)
+        keys = Window(_Canvas(lambda w, _: [[("class:dim", paint.cut(" " + view.keys(w), w))]], view), height=1)
         top = Window(_Canvas(lambda w, h: paint.compose(view, w, h), view, mouse=True))
         entry = VSplit([Window(_Canvas(lambda _, __: [[("class:head", " > ")]], view), width=3, height=1),
                         Window(BufferControl(self.buffer), height=1)])
@@ -77,9 +78,21 @@ class Screen:
         # Esc alone must act at once, and still be told from the start of an arrow key
         self.app.ttimeoutlen = 0.05
         self.app.timeoutlen = 0.05
+        self._said = 0.0
+        view.session.say = self._say
 
     def run(self) -> None:
         self.app.run()
+
+    def _say(self, text: str) -> None:
+        """How far something slow is; drawn at once, as no key is handled meanwhile."""
+        now = time.monotonic()
+        if self.app.is_running and now - self._said > 0.1:
+            self._said = now
+            kept = self.view.text, self.view.message
+            self.view.text, self.view.message = "", text
+            self.app.renderer.render(self.app, self.app.layout)
+            self.view.text, self.view.message = kept
 
     def _typed(self, buffer: Buffer) -> None:
         if buffer.text != self.view.text:
@@ -124,7 +137,8 @@ class Screen:
         bind("right", when=~asking & empty)(view.right)
         bind("left", when=~asking & empty)(view.back)
         bind("enter")(view.enter)
-        bind("escape", when=Condition(lambda: True))(view.back)
+        # eager: Esc acts at once, and what is typed next is typed, not taken for Alt and a letter
+        bind("escape", when=Condition(lambda: True), eager=True)(view.back)
         bind("tab")(self._complete)
         bind("s-tab")(lambda: view.move(-1))
         bind("?", when=~asking & empty)(lambda: view.run("?"))

@@ -35,6 +35,8 @@ class Session(Meaning):
         super().__init__(draft)
         self.keeper = keeper
         self.width = width
+        #: told how far something slow is
+        self.say: Callable[[str], None] = lambda _: None
         self._pending: Callable[[], Edit] | None = None
         self.log: dict[str, None] = {}
         self.opened = draft.statements
@@ -54,7 +56,7 @@ class Session(Meaning):
         """Enter a line (several separated by `;;` until one fails). Never raises for what a person can type."""
         outcome = Outcome()
         for line in text.split(";;"):
-            outcome = self._do(line.strip(), place)
+            outcome = self._do(self.expand(line.strip()), place)
             if outcome.mark == "bad" or outcome.question is not None:
                 break
         return outcome
@@ -87,7 +89,7 @@ class Session(Meaning):
 
     def _word(self, word: str, rest: str, place: str) -> Outcome:
         action: Callable[[str], Outcome] = {
-            "reset": self._reset, "go": lambda r: self._go(self.resolve(r)), "options": self._options,
+            "reset": self._reset, "go": lambda r: self._go(self.resolve_loosely(r)), "options": self._options,
             "undo": lambda r: self._move(r, "undo"), "redo": lambda r: self._move(r, "redo"),
             "verdicts": self._verdicts, "sweep": self._sweep, "propose": lambda _: self._propose(),
             "faults": lambda r: self._faults(r.split()), "paste": lambda r: self._paste(r.split()),
@@ -105,6 +107,7 @@ class Session(Meaning):
         if not edit.changed:
             return Outcome("; ".join(edit.notes) or "nothing changes")
         first = edit.changed[0]
+        self.at = self.at if any(c.name == self.at for c in edit.changed) else first.name
         text = f"{first.name} is now {first.after} (was {first.before})" if len(edit.changed) == 1 else f"{len(edit.changed)} settings changed"
         if len(edit.changed) > 1:
             text += ": " + ", ".join(f"{c.name} {c.after}" for c in edit.changed[:3]) + (", ..." if len(edit.changed) > 3 else "")
@@ -149,7 +152,7 @@ class Session(Meaning):
     def _propose(self) -> Outcome:
         from .proposing import propose_sheet
 
-        sheet, changes = propose_sheet(self.draft, self.width)
+        sheet, changes = propose_sheet(self.draft, self.width, self.say)
         self.note(f"gateword propose {self.keeper.document}")
         self.pending = (lambda: self.draft.apply(changes)) if changes else None
         return Outcome(sheet=sheet)

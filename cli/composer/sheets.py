@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from regmap.bank import find
-from regmap.draft import Apart, Comparison, Draft, Hit, explain_words, label_of, sequence_lines
+from regmap.draft import Apart, Comparison, Draft, Hit, explain_words, label_of, ref, sequence_lines
 from regmap.model import Chip, Field
 from regmap.quantity import show
 from regmap.values import Reading
@@ -87,7 +87,8 @@ def options_sheet(draft: Draft, name: str) -> Sheet:
     lines = columns(rows, right=[1])
     acts = ["", *(f"set {name} 0x{r.code:X}" for r in readings)]
     summary = getattr(item, "summary", "")
-    return Sheet(f"{name}: {summary}", tuple(Row(t, a, "" if a else "dim") for t, a in zip(lines, acts, strict=True)), "takes this option")
+    return Sheet(f"{name}: {summary}", tuple(Row(t, a, "" if a else "dim") for t, a in zip(lines, acts, strict=True)), "takes this option",
+                 next((i for i, r in enumerate(readings, 1) if r.code == now), 1))
 
 
 def hits_sheet(text: str, hits: Sequence[Hit]) -> Sheet:
@@ -98,7 +99,7 @@ def hits_sheet(text: str, hits: Sequence[Hit]) -> Sheet:
 def verdicts_sheet(draft: Draft, *, everything: bool) -> Sheet:
     found = draft.assess()
     shown = [v for v in found.verdicts if everything or v.status != "holds"]
-    rows = [Row(line, mark=MARKS[v.status]) for line, v in zip(verdict_lines(shown), shown, strict=True)]
+    rows = [Row(line, _decider(draft, v), MARKS[v.status]) for line, v in zip(verdict_lines(shown), shown, strict=True)]
     rows += [Row(f"waived  {v.check}: {why}", mark="dim") for v, why in found.waived]
     rows += [Row(f"rule {r.name} is broken: {r.require} ({r.because})", mark="bad") for r in draft.broken_rules()]
     missing = sorted({n for v in shown for n in v.missing})
@@ -107,7 +108,17 @@ def verdicts_sheet(draft: Draft, *, everything: bool) -> Sheet:
     counts = found.counts
     hidden = "" if everything else "; `verdicts all` shows those that hold, too"
     title = f"verdicts: {counts['fails']} fail, {counts['thin']} thin, {counts['not computed']} not computed, {counts['holds']} hold{hidden}"
-    return Sheet(title, tuple(rows) or (Row("Every verdict holds."),))
+    return Sheet(title, tuple(rows) or (Row("Every verdict holds."),), "goes to a setting that decides it")
+
+
+def _decider(draft: Draft, verdict: Verdict) -> str:
+    """Where to go for a verdict: the first setting that it looked up."""
+    for name in verdict.asked:
+        if name.startswith("role:"):
+            for item in draft.chip.with_role(name.removeprefix("role:")):
+                if settable(draft.chip, ref(item)):
+                    return f"go {ref(item)}"
+    return ""
 
 
 def verdict_lines(verdicts: Iterable[Verdict]) -> list[str]:
@@ -158,7 +169,8 @@ def apart_sheet(chip: Chip, apart: Apart) -> Sheet:
              for name, r in apart.fields]
     rows += [Row("  " + line, f"go {name}") for line, (name, _) in zip(columns(table), apart.fields, strict=True)]
     if apart.takeable:
-        rows.append(Row(f"`take` puts it into the draft: {len([c for c in apart.changes if c.field.setting])} settings change", "take", "mark"))
+        count = len([c for c in apart.changes if c.field.setting])
+        rows.append(Row(f"`take` puts it into the draft: {count} setting{'s' * (count != 1)} change{'s' * (count == 1)}", "take", "mark"))
     elif apart.fields and not apart.flaws:
         rows.append(Row("nothing to take over: the draft holds these settings already", mark="dim"))
     del chip
@@ -222,7 +234,8 @@ def sweep_sheet(draft: Draft, name: str) -> Sheet:
     rows += [Row(f"[{i}] {titles[n]}", mark="dim") for i, n in enumerate(telling, 1)]
     if not result.moved:
         rows.append(Row(f"{name} moves no verdict", mark="dim"))
-    return Sheet(f"sweep of {name}: {len(result.moved)} verdicts move, {result.unmoved} do not", tuple(rows), "takes this option")
+    return Sheet(f"sweep of {name}: {len(result.moved)} verdicts move, {result.unmoved} do not", tuple(rows), "takes this option",
+                 next((i for i, r in enumerate(result.rows, 1) if r.current), 1))
 
 
 def settable(chip: Chip, name: str) -> bool:

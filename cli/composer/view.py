@@ -65,7 +65,7 @@ class View:
         found = []
         for register in chip.registers.values():
             word = draft.bank.word(register.name)
-            shown = hexword(word, register.width) if word is not None else "?"
+            shown = hexword(word, register.width) if word is not None and register.holds_settings else ""
             moved = any(n.startswith(f"{register.name}.") for n in changed)
             found.append(Line(register.name, register.name, shown, "register", moved))
             for field in register.fields:
@@ -131,22 +131,30 @@ class View:
     def _sheet_hint(self) -> str:
         assert self.sheet is not None
         row = self.sheet.rows[self.row] if self.sheet.rows else None
+        more = "; `take` takes over what is shown" if self.session.can_take and any(r.action == "take" for r in self.sheet.rows) else ""
         if row is None or not row.action:
-            return "Esc goes back"
+            return "Esc goes back" + more
         if row.action.startswith("set "):
             return self.session.mean(row.action).text
         if row.action == "take":
             return "enter takes it over"
-        return f"enter: {row.action}"
+        return self.session.mean(row.action).text + more
 
-    def keys(self) -> str:
+    def keys(self, width: int = 80) -> str:
         if self.question is not None:
             return "press one of " + " ".join(k for k, _, _ in self.question.answers) + "   Esc: stay"
+        if width < 78:
+            return {
+                "list": "Right: options  ?: help  ^S save  ^Q leave",
+                "options": "Enter accept  Left back  ?: help",
+                "typing": "Enter do it  Down choose  Esc clear",
+                "sheet": "Enter take or go  Esc back",
+            }[self.mode]
         return {
-            "list": "Up/Down move  Right options  type to find or set  ? help  ^Z undo  ^S save  ^Q leave",
-            "options": "Up/Down try  Enter accept  Left back  type a value  ? help  ^Z undo  ^S save",
-            "typing": "Enter do it  Down choose below  Tab complete  Esc clear",
-            "sheet": "Up/Down scroll  Enter take or go  Esc back  ? help",
+            "list": "Up/Down  Right: options  type: find or set  ?: help  ^Z undo  ^S save  ^Q leave",
+            "options": "Up/Down try  Enter accept  Left back  type: a value  ?: help  ^Z undo  ^S save",
+            "typing": "Enter do it  Down choose from the list  Tab complete  Esc clear",
+            "sheet": "Up/Down scroll  Enter take or go  Esc back  type: find or set  ?: help",
         }[self.mode]
 
     # --- keys -------------------------------------------------------------------------------------
@@ -232,7 +240,10 @@ class View:
         if outcome.sheet is not None:
             self.place, self.sheet = "sheet", outcome.sheet
             takes = [i for i, r in enumerate(outcome.sheet.rows) if r.action == "take"]
-            self.row = takes[0] if takes and outcome.sheet.enter.startswith("takes it over") else 0
+            acts = [i for i, r in enumerate(outcome.sheet.rows) if r.action]
+            over = takes if outcome.sheet.enter.startswith("takes it over") else []
+            start = [outcome.sheet.start] if outcome.sheet.start >= 0 else []
+            self.row = next(iter([*start, *over, *acts]), 0)
         elif outcome.mark != "bad" and outcome.question is None and not outcome.clip:
             self.place, self.sheet = "list", None
 

@@ -69,11 +69,12 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """An answer of several lines. `enter` says what Enter does on a line with an action."""
+    """An answer of several lines. `enter` says what Enter does on a line with an action; `start` is the line to begin on."""
 
     title: str
     rows: Sequence[Row]
     enter: str = ""
+    start: int = -1
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,8 +20,9 @@ are typical ones, and passing here proves nothing about a real stage.
 
 from __future__ import annotations
 
-from .chip import Core, Event, Twin, gaps
+from .chip import Twin, gaps
 from .clock import Clock, RealClock
+from .core import Core, Event
 from .record import Recorder
 from .trouble import LINE_TROUBLES, TROUBLES, Injection, parse_injection
 

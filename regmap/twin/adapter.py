@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     from typing_extensions import Self
 
-    from .chip import Core
+    from .core import Core
 
 ABILITIES = (
     Capability.ENABLE_PIN

@@ -10,8 +10,9 @@ from .. import chain as chains
 from ..errors import CallError, FrameError
 from ..model import Chip
 from .bus import Bus
-from .chip import Core, attach
+from .chip import attach
 from .clock import Clock, nanoseconds
+from .core import Core
 from .record import Recorder
 from .trouble import Injection, parse_injection
 

@@ -1,0 +1,177 @@
+"""Looking without writing: who answers, what it holds, and whether that is what was wanted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from ..bank import Bank
+from ..behave import Machine
+from ..faults import status_registers
+from ..model import Chip, Register
+from ..settings import Change, compare_words, setting_mask, setting_registers, write_plan
+from . import rules
+from .session import Link, Reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checked:
+    """One register compared with what it should hold. `changes` are the fields that differ, read to wanted."""
+
+    register: str
+    wanted: int
+    reading: Reading
+    changes: tuple[Change, ...] = ()
+    unseen: int = 0
+
+    @property
+    def ok(self) -> bool:
+        return self.reading.good and not self.changes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """Who answered: the adapter, the witness register, and every register that was read."""
+
+    adapter: str
+    ok: bool
+    text: str
+    readings: tuple[Reading, ...] = ()
+
+
+def identify(link: Link, *, any_chip: bool = False) -> Found:
+    """Find out whether the chip of the map answers, in whichever of its layouts. Never writes.
+
+    With `any_chip` a constant register that reads otherwise, but always the same, is taken as found.
+    """
+    identity = link.port.identity
+    adapter = (
+        f"{identity.name}, firmware {identity.firmware >> 8}.{identity.firmware & 255}"
+        if identity
+        else ""
+    )
+    proof = link.witness
+    probe = proof[0] if proof is not None else rules.filler(link.chip)
+    if probe is None:
+        return Found(
+            adapter=adapter, ok=True, text="the map has no register that can be read without effect"
+        )
+    reading = link.read(probe.name)
+    if not reading.good and link.find_layout():
+        reading = link.read(probe.name)
+    if reading.good:
+        text = f"{link.chip.name} answers: {probe.name} reads 0x{reading.word or 0:X}"
+        if proof is None:
+            other = _differs(link, reading)
+            if other is None:
+                text = (
+                    f"every register reads 0x{reading.word or 0:X}: whatever answers does not "
+                    "understand what it is asked"
+                )
+                return Found(adapter=adapter, ok=False, text=text, readings=(reading,))
+            text = f"something answers in good form ({probe.name} reads 0x{reading.word or 0:X}); the map has no register that tells this chip from others"
+        return Found(adapter=adapter, ok=True, text=text, readings=(reading,))
+    words = set(reading.seen)
+    if proof is not None and len(words) == 1 and len(reading.seen) > 2:
+        word = words.pop()
+        text = f"{probe.name} reads 0x{word:X}; the map of {link.chip.name} says 0x{proof[1]:X}: another chip, or another revision"
+        if any_chip:
+            link.witness = (probe, word)
+            return Found(adapter=adapter, ok=True, text=text, readings=(reading,))
+        return Found(adapter=adapter, ok=False, text=text, readings=(reading,))
+    text = f"nothing that can be believed answers for {link.chip.name}: {reading.why}"
+    return Found(adapter=adapter, ok=False, text=text, readings=(reading,))
+
+
+def _differs(link: Link, reading: Reading) -> Reading | None:
+    """A reading of another register that is another word: the answers depend on the questions."""
+    for register in link.chip.registers.values():
+        if register.name != reading.register and register.readable:
+            if rules.read_hazards(link.chip, register) or register.reset == reading.word:
+                continue
+            other = link.read(register.name)
+            if other.good and other.word != reading.word:
+                return other
+    return None
+
+
+def look(link: Link) -> tuple[Reading, ...]:
+    """Read everything that can be read without changing the chip."""
+    return tuple(
+        link.read(r.name)
+        for r in link.chip.registers.values()
+        if r.readable
+        and not rules.read_hazards(link.chip, r)
+        and not rules.closed(link.chip, r, link.machine.bank)
+    )
+
+
+def status(link: Link, *, clearing: bool = False) -> dict[str, Reading]:
+    """Every status register; those that reading clears only with `clearing`."""
+    return {
+        name: link.read(name)
+        for name in status_registers(link.chip)
+        if clearing or not rules.read_hazards(link.chip, link.chip.registers[name])
+    }
+
+
+def verify(
+    link: Link, wanted: Bank, registers: Sequence[Register] | None = None
+) -> tuple[Checked, ...]:
+    """Read every register with settings back and compare every bit that can be read."""
+    checked = []
+    for register in registers if registers is not None else setting_registers(link.chip):
+        mask = setting_mask(register)
+        if not mask or rules.readback(link.chip, register, 0, 0) is None:
+            continue
+        want = wanted.words[register.name]
+        reading = link.read(register.name)
+        changes: tuple[Change, ...] = ()
+        if reading.good and reading.word is not None:
+            held = (
+                reading.word if register.reads_as != "inverted" else ~reading.word & register.mask
+            )
+            changes = tuple(
+                c
+                for c in compare_words(link.chip, register, held & mask, want & mask, wanted)
+                if c.field.setting
+            )
+        checked.append(
+            Checked(
+                register=register.name,
+                wanted=want,
+                reading=reading,
+                changes=changes,
+                unseen=_settings_unseen(register, mask),
+            )
+        )
+    return tuple(checked)
+
+
+def _settings_unseen(register: Register, mask: int) -> int:
+    total = 0
+    for item in register.fields:
+        if item.setting:
+            for bit in item.bits:
+                total |= 1 << bit
+    return total & ~mask
+
+
+def unverifiable(chip: Chip) -> list[str]:
+    """Registers with settings that no read can prove."""
+    return [
+        r.name
+        for r in chip.registers.values()
+        if r.holds_settings
+        and any(f.setting and f.role not in ("lock", "watchdog.service") for f in r.fields)
+        and rules.readback(chip, r, 0, 0) is None
+    ]
+
+
+def final_bank(chip: Chip, wanted: Bank) -> Bank:
+    """What the chip holds after a bring-up: `wanted`, with what the map's procedures write beside it."""
+    machine = Machine(chip, supply=wanted.supply, externals=wanted.externals)
+    for action in write_plan(chip, wanted):
+        if action.sent is not None:
+            machine.apply(action.sent)
+    return machine.bank

@@ -1,0 +1,274 @@
+"""Reading with evidence: which replies are believed, and why not.
+
+A reply in good form proves little: a command damaged on its way is answered in good form too, with
+another register's word. So a read is asked several times in one exchange, beside a read whose
+answer is known, and counts only if all of it fits together (`rules.repeats`, `rules.witness`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from ..bank import need_register
+from ..bits import extract, mask_of
+from ..model import Register
+from ..settings import setting_mask
+from . import rules
+from .exchange import Exchange
+from .layouts import alternatives
+from .port import TransferLostError
+from .trade import Ask, Trade
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What a register was read as.
+
+    grade   good    enough replies agree, in good form, with proof that the right chip answered
+            single  one reply in good form; it cannot be read again without changing the chip
+            lost    no word that could be believed; `why` says it, `seen` are the words that came
+    """
+
+    register: str
+    word: int | None
+    grade: str
+    why: str = ""
+    attempts: int = 1
+    seen: tuple[int, ...] = ()
+
+    @property
+    def good(self) -> bool:
+        return self.grade == "good"
+
+
+class Reader(Exchange):
+    """The reading half of `session.Link`."""
+
+    def read(self, name: str) -> Reading:
+        """Read a register. Where reading it changes the chip it is read once and no more."""
+        register = need_register(self.chip, name)
+        if not register.readable:
+            return Reading(register=name, word=None, grade="lost", why="it is write-only")
+        closed = rules.closed(self.chip, register, self.machine.bank)
+        if closed:
+            return Reading(
+                register=name, word=None, grade="lost", why=f"it can be reached only while {closed}"
+            )
+        dangers = rules.read_hazards(self.chip, register)
+        tries = 1 if dangers else self.attempts
+        why = ""
+        seen: list[int] = []
+        reading: Reading | None = None
+        for attempt in range(1, tries + 1):
+            if attempt > 2 and self.composer.conditional:
+                self.find_layout()
+            try:
+                self._step_in()
+                reading = self._read_once(register, attempt, once=bool(dangers))
+            except TransferLostError as lost:
+                why = str(lost)
+                if dangers and lost.may_have_run:
+                    break
+                continue
+            if reading.grade != "lost":
+                break
+            why = reading.why
+            seen += reading.seen
+        if reading is None or reading.grade == "lost":
+            why = why or "no reply that could be believed"
+            if dangers:
+                why += f"; not repeated, for {dangers[0]}"
+                self.known.lost(f"what {name} held when it was read: {why}")
+            reading = Reading(
+                register=name, word=None, grade="lost", why=why, attempts=tries, seen=tuple(seen)
+            )
+        self._take(register, reading)
+        return reading
+
+    def _take(self, register: Register, reading: Reading) -> None:
+        """Put a reading into what is known."""
+        self.log(
+            "reading",
+            register=register.name,
+            grade=reading.grade,
+            word=None if reading.word is None else f"0x{reading.word:X}",
+            **({"why": reading.why} if reading.why else {}),
+        )
+        if reading.word is None or reading.grade == "lost":
+            return
+        if register.reads_as not in ("written", "inverted"):
+            return
+        word = held_as(register, reading.word)
+        mask = register.read_mask & register.mask
+        for field in register.fields:
+            if field.access in ("wo", "sc"):
+                mask &= ~mask_of(field.bits)
+        self.machine.bank.learn(register.name, word, mask)
+        if reading.grade == "good":
+            self.known.holds(register.name, word, "read", self.time)
+        self._reset_shown(register, word)
+        if rules.read_hazards(self.chip, register):
+            self.machine.read(register)
+
+    def _reset_shown(self, register: Register, word: int) -> None:
+        """A power-on flag in the register itself, for chips that show none in every reply."""
+        flags = [
+            f
+            for f in self.chip.faults.values()
+            if f.name in self._flags and f.register == register.name
+        ]
+        for fault in flags:
+            field = register.field(fault.field)
+            if field is not None:
+                self._flag_is(extract(word, field.bits) == fault.code)
+
+    def _prefix(self, register: Register) -> list[Ask]:
+        """The write that selects the register's page, where a field does that."""
+        select = self.chip.page_select
+        if not select or register.page is None:
+            return []
+        field = self.chip.field(select)
+        assert field is not None
+        pager = self.chip.registers[field.register]
+        others = mask_of(
+            tuple(b for f in pager.fields if f is not field and f.setting for b in f.bits)
+        )
+        if others & ~self.machine.bank.known.get(pager.name, 0):
+            self.read(pager.name)  # so that its other settings are written back as they are
+        base = self.machine.bank.words.get(pager.name, pager.reset)
+        return [Ask("write", pager, rules.merge(base, field, register.page))]
+
+    def _read_once(self, register: Register, attempt: int, *, once: bool) -> Reading:
+        before = self._prefix(register)
+        pager = [Ask("read", a.register) for a in before]
+        proof = [Ask("read", self._filler)] if self._filler is not None else []
+        layout = self.composer.codec.reply_layout(
+            self.composer.codec.read(register, self.machine.bank)
+        )
+        if layout is None or layout.of_kind("data") is None:
+            return Reading(
+                register=register.name, word=None, grade="lost", why="the chip answers no reads"
+            )
+        count = 1 if once else rules.repeats(layout, self.chip)
+        first = [*before, *(proof if once else [])]
+        asks = [*first, *[Ask("read", register)] * count, *proof, *pager]
+        trade = self._trade(asks)
+        return self._judge(trade, register, len(first), count, attempt, once=once)
+
+    def _judge(
+        self, trade: Trade, register: Register, at: int, count: int, attempt: int, *, once: bool
+    ) -> Reading:
+        """Whether the `count` replies from frame `at` on can be believed."""
+
+        def lost(why: str, seen: Sequence[int] = ()) -> Reading:
+            return Reading(
+                register=register.name,
+                word=None,
+                grade="lost",
+                why=why,
+                attempts=attempt,
+                seen=tuple(seen),
+            )
+
+        answers = [trade.clean(i) for i in range(at, at + count)]
+        words = [a.data for a in answers if a is not None and a.data is not None]
+        if trade.missed():
+            return lost(trade.missed(), words)
+        if len(words) < count:
+            return lost(trade.damage[0] if trade.damage else "no reply", words)
+        if len(set(words)) > 1:
+            shown = ", ".join(f"0x{w:X}" for w in words)
+            return lost(f"replies to the same read differ: {shown}", words)
+        for index, ask in enumerate(trade.asks):
+            if index in range(at, at + count) or ask.kind != "read" or ask.register is None:
+                continue
+            fault = self._disproof(trade, index)
+            if fault:
+                return lost(fault, words)
+        word = words[0]
+        proven = self.witness is not None and any(
+            a.kind == "read" and a.register is self.witness[0] and trade.clean(i) is not None
+            for i, a in enumerate(trade.asks)
+        )
+        raw = {w for w, s in zip(trade.raw, trade.sent, strict=True) if s.kind == "read"}
+        if not proven and len(raw) == 1 and raw <= {0, (1 << trade.sent[0].bits) - 1}:
+            return lost("every reply is the same, as from a line that nobody drives", words)
+        layout = answers[0].layout if answers[0] is not None else None
+        strong = layout is not None and rules.repeats(layout, self.chip) == 2
+        if once and not (strong and proven):
+            return Reading(
+                register=register.name,
+                word=word,
+                grade="single",
+                why="read once only, because " + rules.read_hazards(self.chip, register)[0],
+                attempts=attempt,
+                seen=tuple(words),
+            )
+        return Reading(
+            register=register.name, word=word, grade="good", attempts=attempt, seen=tuple(words)
+        )
+
+    def _disproof(self, trade: Trade, index: int) -> str:
+        """Why a read beside the one in question speaks against it, or ""."""
+        ask = trade.asks[index]
+        assert ask.register is not None
+        if index + trade.sent[index].frame.after >= len(trade.sent):
+            return ""
+        answer = trade.clean(index)
+        if answer is None:
+            return f"the read of {ask.register.name} beside it came back damaged"
+        if (
+            self.witness is not None
+            and ask.register is self.witness[0]
+            and answer.data != self.witness[1]
+        ):
+            return (
+                f"{ask.register.name} reads 0x{answer.data or 0:X}, which is always "
+                f"0x{self.witness[1]:X} in {self.chip.name}"
+            )
+        held = self.known.word(ask.register.name)
+        if (
+            ask.register is self._filler
+            and held is not None
+            and answer.data is not None
+            and ask.register.name
+            not in [a.register.name for a in trade.asks if a.kind == "write" and a.register]
+            and (answer.data ^ held) & setting_mask(ask.register)
+        ):
+            why = f"{ask.register.name} reads 0x{answer.data:X} but was known to hold 0x{held:X}"
+            self.known.all_unknown(
+                f"{why}: the chip was reset, or something else writes to it", self.time
+            )
+            return why
+        if self._is_pager(ask.register):
+            wanted = [
+                a.word for a in trade.asks if a.kind == "write" and a.register is ask.register
+            ]
+            if wanted and answer.data != wanted[-1]:
+                return f"{ask.register.name} did not take the page word 0x{wanted[-1] or 0:X}"
+        return ""
+
+    def find_layout(self) -> bool:
+        """Try the other frame layouts of the map with a harmless read; keep the one that answers."""
+        probe = self._filler
+        if probe is None:
+            return False
+        kept = self.machine.bank
+        for bank in alternatives(self.chip, kept):
+            self.machine.bank = bank
+            self._in_step = False
+            try:
+                self._step_in()
+                if self._read_once(probe, 1, once=False).good:
+                    self.log("layout", frame=self.composer.codec.frame_in_force(bank).name)
+                    return True
+            except TransferLostError:
+                continue
+        self.machine.bank = kept
+        return False
+
+
+def held_as(register: Register, read: int) -> int:
+    """What a register holds that was read as `read`."""
+    return ~read & register.mask if register.reads_as == "inverted" else read

@@ -1,0 +1,364 @@
+"""The chip without a bus: registers as the map says (`behave.Machine`), frames and time around them."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+from ..behave import Machine, as_read
+from ..codec import Codec, Sent, build, counter_flaws
+from ..errors import CallError
+from ..expr import evaluate
+from ..model import Chip, Fault, Field, Frame, Layout
+from .clock import nanoseconds
+from .watchdog import Watchdog
+
+MAX_EVENTS = 100_000
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened in the chip. `kind`: frame, refused, rejected, fault, power, watchdog, state."""
+
+    ns: int
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Pending:
+    """What is to be answered: the command, and the data as they were when it was acted upon."""
+
+    sent: Sent
+    data: int
+
+
+class Core:
+    """The chip without a bus: takes bursts, gives what it drives. A chain has several."""
+
+    def __init__(
+        self,
+        chip: Chip,
+        *,
+        supply: Fraction | None = None,
+        externals: Mapping[str, int] | None = None,
+        rejected: str = "zero",
+    ) -> None:
+        if rejected not in ("zero", "previous"):
+            raise CallError(f"rejected={rejected!r}; expected zero or previous")
+        self.chip = chip
+        self.codec = Codec(chip)
+        self.machine = Machine(chip, supply=supply, externals=externals)
+        self.watchdog = Watchdog(chip)
+        self.events: deque[Event] = deque(maxlen=MAX_EVENTS)
+        self.enable = True
+        self.accepted = 0
+        self.now = 0
+        self._rejected = rejected
+        self._awake = 0
+        self._pin = True
+        self._powered = True
+        self._schedule: list[tuple[int, int, str, str]] = []
+        self._order = 0
+        self._pieces: list[tuple[int, int]] = []
+        self._frame: Frame | None = None
+        self._reply = 0
+        self._queue: deque[_Pending | None] = deque(maxlen=32)
+        self._counters: dict[str, dict[str, int]] = {}
+        self._power_up_codes: dict[str, list[Field]] = {}
+        self.power_up()
+
+    # --- power and time --------------------------------------------------------------------
+    def power_up(self) -> None:
+        """Everything as after power-up, awake at once."""
+        self.machine.reset()
+        bank = self.machine.bank
+        self._power_up_codes = {}
+        for register in self.chip.registers.values():
+            for field in register.fields:
+                if field.power_up is not None:
+                    bank.put(field, field.power_up)
+                    self._power_up_codes.setdefault(register.name, []).append(field)
+        self.watchdog.stop()
+        self._forget_frames()
+        self.accepted = 0
+        self._settle()
+
+    def _forget_frames(self) -> None:
+        self._pieces, self._frame = [], None
+        self._queue.clear()
+        self._counters = {}
+
+    def plan(self, ns: int, do: str, what: str = "") -> None:
+        """Something to happen at a time: raise, quiet, off, on, reset."""
+        self._order += 1
+        self._schedule.append((ns, self._order, do, what))
+        self._schedule.sort()
+
+    def advance(self, ns: int) -> None:
+        """Let everything due until `ns` happen, in order of time."""
+        while True:
+            deadline = self.watchdog.deadline(self.machine.bank) if self._powered else None
+            due = self._schedule[0] if self._schedule else None
+            if due is not None and due[0] <= ns and (deadline is None or due[0] <= deadline):
+                self._schedule.pop(0)
+                self.now = max(self.now, due[0])
+                self._happen(due[2], due[3])
+            elif deadline is not None and deadline <= ns:
+                self.now = max(self.now, deadline)
+                self.watchdog.expire(deadline)
+                self._event("watchdog", "not served within its window")
+                self._raise_by("watchdog")
+                self._settle()
+            else:
+                break
+        self.now = max(self.now, ns)
+
+    def _happen(self, do: str, what: str) -> None:
+        if do == "raise":
+            self.machine.conditions.add(what)
+            self._event("fault", f"{what}: its condition is there")
+        elif do == "quiet":
+            self.machine.conditions.discard(what)
+            self._event("fault", f"{what}: its condition is gone")
+        elif do == "off":
+            self._powered = False
+            self._forget_frames()
+            self.watchdog.stop()
+            self._event("power", "the logic has lost its supply")
+            return
+        elif do == "on":
+            self._powered = True
+            self.power_up()
+            wake = self.chip.spi.wake_up
+            self._awake = self.now + (nanoseconds(wake.high) if wake is not None else 0)
+            self._event("power", "the supply is back; everything is as after power-up")
+        elif do == "reset":
+            self.power_up()
+            self._event("power", "reset")
+        elif do == "note":
+            self._event("fault", what)
+        if self._powered:
+            self._settle()
+
+    def _event(self, kind: str, text: str) -> None:
+        self.events.append(Event(self.now, kind, text))
+
+    def _settle(self) -> None:
+        self.machine.settle()
+        self._pin = not any(
+            f.severity == "stop" and not f.normal_at_power_up for f in self.raised()
+        )
+        self.watchdog.update(self.machine.bank, self.now)
+
+    # --- frames ----------------------------------------------------------------------------
+    def receive(self, value: int, bits: int) -> int | None:
+        """Take one burst as seen by the chip; what it drives meanwhile, None while it is not awake."""
+        if not self._powered or self.now < self._awake:
+            return None
+        if not self._pieces:
+            self._frame = self._recognise(value, bits)
+        frame = self._frame
+        assert frame is not None
+        expected = frame.bursts[len(self._pieces)]
+        whole_before = sum(b for _, b in self._pieces)
+        if bits != expected:
+            reply = self._drive(frame, None) if not self._pieces else self._reply
+            self._reject(frame, "clocks", f"{bits} clocks where {expected} make a burst")
+            left = frame.length - whole_before
+            return reply >> (left - bits) if bits <= left else reply << (bits - left)
+        self._pieces.append((value, bits))
+        left = frame.length - whole_before - bits
+        word = self._word() << left
+        sent = self.codec.decode_command(word, self.machine.bank, frame)
+        if any(p.kind == "chip" and sent.parts[p.name] != p.value for p in frame.command.parts):
+            # another chip on the same select is meant; it drives the line
+            if not left:
+                self._pieces, self._frame = [], None
+            return None
+        if frame.after == 0 or len(self._pieces) == 1:
+            self._reply = self._drive(frame, sent)
+        part = (self._reply >> left) & ((1 << bits) - 1)
+        if not left:
+            self._pieces = []
+            self._act(frame, sent)
+            self._frame = None
+        return part
+
+    def expected_bits(self) -> int:
+        """Bits of the burst that the chip waits for."""
+        if self._pieces and self._frame is not None:
+            return self._frame.bursts[len(self._pieces)]
+        return self.codec.frames_possible(self.machine.bank)[0].bursts[0]
+
+    def _word(self) -> int:
+        word = 0
+        for value, bits in self._pieces:
+            word = word << bits | value
+        return word
+
+    def _recognise(self, value: int, bits: int) -> Frame:
+        """The frame that begins with this burst."""
+        frames = self.codec.frames_possible(self.machine.bank)
+        fitting = [f for f in frames if f.bursts[0] == bits] or frames[:1]
+        if len(fitting) == 1 or bits not in [f.bursts[0] for f in frames]:
+            return fitting[0]
+        words = [(f, value << (f.length - bits)) for f in fitting]
+        found = [self.codec.decode_command(w, self.machine.bank, f) for f, w in words]
+        return min(
+            found,
+            key=lambda s: (
+                len(s.flaws),
+                s.command is None
+                and (
+                    s.register is None
+                    or self.codec.frame_in_force(self.machine.bank, s.register) is not s.frame
+                ),
+            ),
+        ).frame
+
+    def _drive(self, frame: Frame, sent: Sent | None) -> int:
+        """The reply word that goes out while `frame` comes in."""
+        pending: _Pending | None = None
+        if frame.after == 0:
+            if sent is not None:
+                pending = _Pending(sent, self._data_for(sent))
+        elif len(self._queue) >= frame.after:
+            pending = self._queue[-frame.after]
+        if pending is not None:
+            layout = self.codec.reply_layout(pending.sent, frame)
+            if layout is None:
+                return 0
+            word = self.codec.build_reply(
+                pending.sent, pending.data, self._status(layout), self._counts(layout), frame
+            )
+            return (
+                word >> max(0, layout.length - frame.length) << max(0, frame.length - layout.length)
+            )
+        layout = frame.reply_to("read") or next(iter(frame.replies.values()), None)
+        if layout is None:
+            return 0
+        parts = {p.name: 0 for p in layout.parts if p.kind in ("data", "echo")}
+        status = self._status(layout)
+        for part in layout.parts:
+            if part.kind == "status":
+                full = (1 << part.width) - 1
+                parts[part.name] = full if status[part.name] == bool(part.active) else 0
+        return build(layout, {**parts, **self._counts(layout)})
+
+    def _counts(self, layout: Layout) -> dict[str, int]:
+        return {
+            p.name: (p.start + p.step * self.accepted) % (1 << p.width)
+            for p in layout.parts
+            if p.kind == "counter"
+        }
+
+    def _status(self, layout: Layout) -> dict[str, bool]:
+        """The status parts of a reply as they are now."""
+        faults, found = self.chip.faults, {}
+        for part in layout.parts:
+            if part.kind == "status":
+                holds = False
+                if part.shows is not None:
+                    holds = evaluate(part.shows, self.machine.bank) is True
+                if part.fault in faults:
+                    holds = holds or self.machine.raised(faults[part.fault]) is True
+                found[part.name] = holds
+        return found
+
+    def _data_for(self, sent: Sent) -> int:
+        """The data part of the answer, before the command has acted."""
+        bank = self.machine.bank
+        if sent.register is None:
+            return 0
+        if sent.kind == "read":
+            return as_read(self.chip, sent.register, bank.words)
+        layout = self.codec.reply_layout(sent)
+        part = layout.of_kind("data") if layout is not None else None
+        if part is None or part.on_write == "zero":
+            return 0
+        return as_read(self.chip, sent.register, bank.words)
+
+    def _reject(self, frame: Frame, cause: str, text: str) -> None:
+        self._pieces, self._frame = [], None
+        self._event("rejected", text)
+        if frame.after:
+            last = self._queue[-1] if self._queue and self._rejected == "previous" else None
+            self._queue.append(last)
+        self._raise_by(cause)
+        self._settle()
+
+    def _raise_by(self, cause: str) -> None:
+        for name in self.machine.raise_by(cause):
+            self._event("fault", f"{name} raised by {cause}")
+
+    def _act(self, frame: Frame, sent: Sent) -> None:
+        """Accept or reject a whole frame, and do what it says."""
+        flaws = [f for f in sent.flaws if not (f.kind == "fixed" and f.part == "data")]
+        if flaws:
+            kinds = {f.kind for f in flaws}
+            cause = "guard" if "guard" in kinds else "operation"
+            self._reject(frame, cause, flaws[0].text)
+            return
+        before = self._counters.get(frame.name)
+        parts = {p.name: sent.parts[p.name] for p in frame.command.parts if p.kind == "counter"}
+        if parts:
+            first = {p.name: p.start for p in frame.command.parts if p.kind == "counter"}
+            wrong = (
+                counter_flaws(frame.command, before, parts)
+                if before is not None
+                else [n for n in parts if parts[n] != first[n]]
+            )
+            self._counters[frame.name] = parts
+            if wrong:
+                self._reject(frame, "counter", f"the counter is out of step: {parts}")
+                return
+        data = self._data_for(sent)
+        early = self.watchdog.serve(sent, self.machine.bank, self.now)
+        outcome = self.machine.apply(sent)
+        self.accepted += 1
+        for field in (
+            self._power_up_codes.pop(sent.register.name, [])
+            if (sent.register is not None and sent.kind == "read")
+            else []
+        ):
+            if not any(f.ref == field.ref for f in self.chip.faults.values()):
+                self.machine.bank.put(field, field.reset)
+        if early:
+            self._event("watchdog", f"served {early}")
+            self._raise_by("watchdog")
+        if not outcome.taken:
+            self._event("refused", outcome.why)
+            self._raise_by(outcome.refused)
+        for text in outcome.events:
+            self._event("state", text)
+        self._settle()
+        layout = self.codec.reply_layout(sent)
+        part = layout.of_kind("data") if layout is not None else None
+        if sent.kind == "write" and part is not None and part.on_write == "new" and sent.register:
+            data = as_read(self.chip, sent.register, self.machine.bank.words)
+        if frame.after:
+            self._queue.append(_Pending(sent, data))
+
+    # --- pins ------------------------------------------------------------------------------
+    def raised(self) -> list[Fault]:
+        """The faults that its status bits show now."""
+        return [f for f in self.chip.faults.values() if self.machine.raised(f)]
+
+    def fault_pin(self) -> bool:
+        """Level of the fault pin: low (False) while a fault of severity stop shows, or without supply."""
+        return self._powered and self._pin
+
+    def flag_level(self) -> str:
+        """Level of the reply line between select and the first clock, "" where it shows nothing."""
+        name = self.chip.spi.select_flag
+        if not name or not self._powered or self.now < self._awake:
+            return ""
+        shown = (
+            any(f.severity != "note" for f in self.raised())
+            if name == "any"
+            else self.machine.raised(self.chip.faults[name]) is True
+        )
+        return "1" if shown == bool(self.chip.spi.select_flag_active) else "0"

@@ -215,7 +215,12 @@ class Params(Shape):
                 below = self.json_below(branch + ".")
                 own = properties.get(branch[len(prefix) :])
                 properties[branch[len(prefix) :]] = {"anyOf": [own, below]} if own else below
-        return {"type": "object", "properties": properties, "additionalProperties": False}
+        return {
+            "type": "object",
+            "description": f"parameters of {prefix.rstrip('.')}" if prefix else self.label,
+            "properties": properties,
+            "additionalProperties": False,
+        }
 
 
 def _shape_of(parameter: Parameter) -> Shape:
@@ -533,11 +538,18 @@ FAULT = Record(
             False,
             "roles of the settings that decide when it trips",
         ),
-        "detect": (TIME, False, "time from the condition to detection, without the times that settings named in `uses` add"),
+        "detect": (
+            TIME,
+            False,
+            "time from the condition to detection, without the times that settings named in `uses` add",
+        ),
         "react": (TIME, False, "time from detection to the safe reaction"),
-        "handled_by": (Choice({"chip": 1, "pin": 1, "poll": 1, "nobody": 1}), False,
-                   "who brings the outputs to safety: the chip itself (stop), the controller after the fault pin or "
-                   "after a poll (warn), or nobody because none is needed (note)"),
+        "handled_by": (
+            Choice({"chip": 1, "pin": 1, "poll": 1, "nobody": 1}),
+            False,
+            "who brings the outputs to safety: the chip itself (stop), the controller after the fault pin or "
+            "after a poll (warn), or nobody because none is needed (note)",
+        ),
         "normal_at_power_up": (BOOL, False, "is set after every power-up"),
         "raised_by": (
             Many(Choice(RAISED_BY), "events on the bus"),
@@ -878,9 +890,24 @@ def map_shape() -> Record:
 
 
 def json_schema() -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) of a map, from the same tables that the loader reads by."""
+    """The JSON Schema (draft 2020-12) of a map, from the same tables that the loader reads by.
+
+    What a map must hold is only asked of one that extends no other.
+    """
+    whole = map_shape().json()
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "gateword map",
-        **map_shape().json(),
+        **_nothing_required(whole),
+        "if": {"not": {"required": ["extends"]}},
+        "then": whole,
     }
+
+
+def _nothing_required(node: Any) -> Any:
+    if isinstance(node, dict):
+        kept = {k: v for k, v in node.items() if not (k == "required" and isinstance(v, list))}
+        return {k: _nothing_required(v) for k, v in kept.items() if k != "minProperties"}
+    if isinstance(node, list):
+        return [_nothing_required(item) for item in node]
+    return node

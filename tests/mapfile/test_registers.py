@@ -281,7 +281,9 @@ def test_flags_that_are_normal_after_power_up() -> None:
 
 
 # --- values -----------------------------------------------------------------------------------------
-def both_ways(chip: Chip, ref: str, asked: str, code: int, label: str, env: Bank | None = None) -> None:
+def both_ways(
+    chip: Chip, ref: str, asked: str, code: int, label: str, env: Bank | None = None
+) -> None:
     """What people write gives the code, and the code reads as what people read."""
     item = chip.field(ref)
     assert item is not None
@@ -352,7 +354,9 @@ def test_tables_with_min_typ_max_and_duplicate_codes() -> None:
     assert values.read(item, 7).label == "750 mV"
     band = values.read(item, 3).band
     assert band is not None
-    assert [band.low, band.typ, band.high] == [parse(t).value for t in ("260 mV", "300 mV", "345 mV")]
+    assert [band.low, band.typ, band.high] == [
+        parse(t).value for t in ("260 mV", "300 mV", "345 mV")
+    ]
 
 
 def test_tables_with_holes_and_options() -> None:
@@ -367,7 +371,9 @@ def test_tables_with_holes_and_options() -> None:
     ("tolerance", "low", "high"), [("10 %", 90, 110), ("5 ns", 95, 105), ("1000 ppm", 99.9, 100.1)]
 )
 def test_tolerances(tolerance: str, low: float, high: float) -> None:
-    chip, register = one(f"A: {{bits: 0, options: {{0: 100 ns, 1: 200 ns}}, tolerance: {tolerance}}}")
+    chip, register = one(
+        f"A: {{bits: 0, options: {{0: 100 ns, 1: 200 ns}}, tolerance: {tolerance}}}"
+    )
     band = values.read(register.fields[0], 0).band
     assert band is not None
     assert float(band.low * 10**9) == pytest.approx(low)

@@ -19,7 +19,7 @@ from regmap.stagefile import Stage, load_stage
 from regmap.twin import Twin
 
 HERE = Path(__file__).parent / "header"
-STRICT = "-std=c99 -Wall -Wextra -Wpedantic -Wconversion -Wshadow -Werror".split()
+STRICT = ["-std=c99", "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wshadow", "-Werror"]
 
 STAGES = {
     # counter and checksum come into force on the way, and frames grow

@@ -1,0 +1,217 @@
+"""What is generated: every section, deterministic, hashed, light, and honest about what it cannot do."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from regmap.cheader import SECTIONS, Options, content_hash, depfile, generate, select
+from regmap.cheader.faults import causes_first
+from regmap.cheader.tables import setting_text
+from regmap.errors import CallError
+from regmap.mapfile import load_map, read_map
+from regmap.model import Field, Register
+from regmap.settings import write_plan
+from regmap.stagefile import load_stage
+
+STAGE = load_stage("coolant_pump")
+CHIP = STAGE.chip
+
+
+def body(table: str, header: str) -> list[str]:
+    """The rows of a table, without comments."""
+    match = re.search(rf"{table}\[\w+\] = {{\n(.*?)\n}};", header, re.S)
+    assert match is not None
+    text = re.sub(r"/\*.*?\*/", "", match[1], flags=re.S)
+    return [line.strip() for line in text.split("\n") if line.strip()]
+
+
+def test_the_same_input_gives_the_same_bytes() -> None:
+    a, b = (
+        generate(STAGE, Options(prefix="gd")),
+        generate(load_stage("coolant_pump"), Options(prefix="gd")),
+    )
+    assert a == b
+    assert "/" + str(Path.home()).strip("/") not in a.header
+    assert str(Path(STAGE.file).parent) not in a.header
+
+
+def test_hash_follows_map_stage_version_and_options() -> None:
+    options = Options(prefix="gd")
+    base = content_hash(STAGE, options, "gd")
+    others = {
+        content_hash(replace(STAGE, digest="x"), options, "gd"),
+        content_hash(replace(STAGE, chip=replace(CHIP, digest="x")), options, "gd"),
+        content_hash(CHIP, options, "gd"),
+        content_hash(STAGE, options, "other"),
+        content_hash(STAGE, replace(options, version="9.9"), "gd"),
+        content_hash(STAGE, replace(options, crc="loop"), "gd"),
+        content_hash(STAGE, replace(options, split=True), "gd"),
+        content_hash(STAGE, replace(options, sections=("masks",)), "gd"),
+    }
+    assert base not in others
+    assert len(others) == 8
+    made = generate(STAGE, options)
+    assert made.hash == base
+    assert base[:16] in made.header
+
+
+def test_init_table_follows_the_write_plan() -> None:
+    header = generate(STAGE, Options(prefix="gd")).header
+    rows = body("gd_init", header)
+    actions = write_plan(CHIP, STAGE.bank)
+    assert len(rows) == len(actions)
+    for row, action in zip(rows, actions, strict=True):
+        frame, wait, mask, expect, kind = (c.strip() for c in row.strip("{},").split(","))
+        if action.do == "wait":
+            assert kind == "GD_STEP_WAIT"
+            assert action.wait is not None
+            assert int(wait[:-1]) >= action.wait.high * 1_000_000
+            continue
+        assert action.sent is not None
+        assert int(frame[:-1], 16) == action.sent.word
+        assert kind == ("GD_STEP_SEND" if action.expect is None else "GD_STEP_EXPECT")
+        assert int(mask[:-1], 16) == action.mask
+        assert int(expect[:-1], 16) == (action.expect or 0)
+
+
+def test_settings_stand_beside_their_frames() -> None:
+    header = generate(STAGE, Options(prefix="gd")).header
+    for setting in STAGE.settings:
+        assert setting_text(setting) in header
+    setting = next(s for s in STAGE.settings if s.name == "GATE_HS.SOURCE")
+    wrong = replace(setting, asked="55 mA", choice=replace(setting.choice, error=Fraction(1, 11)))
+    assert ", error +9.09 %, " in setting_text(wrong)
+
+
+@pytest.mark.parametrize("section", SECTIONS)
+def test_each_section_can_be_had_alone_and_left_out(section: str) -> None:
+    alone = generate(STAGE, Options(prefix="gd", sections=select([section])))
+    rest = generate(STAGE, Options(prefix="gd", sections=select(without=[section])))
+    assert alone.header.count("#endif") >= 3
+    assert rest.header != generate(STAGE, Options(prefix="gd")).header
+
+
+def test_sections_pull_what_they_need() -> None:
+    assert select(["run"]) == ("frames", "init", "run")
+    assert "init" not in select(without=["frames"])
+    with pytest.raises(CallError, match="cannot do without 'frames'"):
+        select(["init"], ["frames"])
+    with pytest.raises(CallError, match=r"no section 'mask'.*nearest: masks"):
+        select(["mask"])
+
+
+def test_header_and_source_belong_together() -> None:
+    made = generate(STAGE, Options(prefix="gd", split=True, include="drive.h"))
+    assert made.source is not None
+    assert '#include "drive.h"' in made.source
+    assert "extern const gd_step_t gd_init[GD_INIT_COUNT];" in made.header
+    assert "static const" not in made.header
+    with pytest.raises(CallError, match="cannot stand in an #include"):
+        generate(STAGE, Options(split=True, include='a".h'))
+
+
+def test_a_map_alone() -> None:
+    made = generate(CHIP)
+    assert made.prefix == "quoll16"
+    assert "quoll16_step_t" not in made.header
+    assert any("without a stage" in n for n in made.notes)
+    assert made.files == CHIP.files
+
+
+def test_names_that_meet_are_told_apart() -> None:
+    """Register A with field B_C beside register A_B with field C: one stem for two fields."""
+    fields = [
+        Field(name="B_C", register="A", bits=(3, 2), access="rw", reset=0),
+        Field(name="C", register="A_B", bits=(1, 0), access="rw", reset=0),
+    ]
+    registers = {
+        f.register: Register(name=f.register, address=i, width=8, reset=0, fields=(f,))
+        for i, f in enumerate(fields)
+    }
+    made = generate(replace(CHIP, registers=registers, faults={}, procedures={}, commands={}))
+    defined = re.findall(r"#define (\w+)", made.header)
+    assert len([d for d in defined if d.startswith("QUOLL16_A_B_C_MASK_")]) == 2
+    assert "QUOLL16_A_B_C_MASK" not in defined
+    assert any(n.startswith("mask of A.B_C is called") for n in made.notes)
+    assert any(n.startswith("mask of A_B.C is called") for n in made.notes)
+
+
+def test_map_text_cannot_inject_code() -> None:
+    evil = '*/ int evil; /* "); system("x ??/\n#error \\'
+    register = next(iter(CHIP.registers.values()))
+    fault = next(iter(CHIP.faults.values()))
+    chip = replace(
+        CHIP,
+        title=evil,
+        source=evil,
+        registers={**CHIP.registers, register.name: replace(register, summary=evil)},
+        faults={**CHIP.faults, fault.name: replace(fault, title=evil, meaning=evil)},
+    )
+    header = generate(chip, Options(prefix="gd")).header
+    # without comments and strings nothing of it is left
+    bare = re.sub(r'/\*.*?\*/|"(?:[^"\\]|\\.)*"', "", header, flags=re.S)
+    for word in ("evil", "system", "#error \\", "??"):
+        assert word not in bare
+    assert "??" not in header
+
+
+def test_daisy_chain_is_refused_with_a_way_out() -> None:
+    stage = replace(STAGE, chain=(CHIP, CHIP, CHIP))
+    with pytest.raises(CallError, match=r"daisy chain of 3 chips.*without the sections frames"):
+        generate(stage)
+    assert generate(stage, Options(sections=select(without=["frames"]))).header
+
+
+def test_checksum_that_c_cannot_feed_is_refused() -> None:
+    text = """
+gateword_map: 1
+chip: {name: x, title: x, invented: yes}
+spi: {mode: 0}
+frames:
+  w:
+    length: 64
+    command:
+      a: {bits: 63..56, holds: address}
+      d: {bits: 55..8, holds: data}
+      c: {bits: 7..0, holds: crc, polynomial: 0x07, prefix: 0b10101, reflect_in: yes, over: 63..8}
+registers: {R: {address: 0, width: 8, reset: 0, fields: {F: {bits: 7..0}}}}
+"""
+    chip, problems = read_map("x.yaml", text=text.replace("0b10101", "0b" + "10" * 6 + "1"))
+    assert chip is not None, problems
+    with pytest.raises(CallError, match=r"part 'c' feeds its checksum with 69 bits"):
+        generate(chip)
+
+
+def test_causes_stand_before_what_follows() -> None:
+    for name in ("quoll16", "numbat24", "bilby32"):
+        chip = load_map(name)
+        ordered = [f.name for f in causes_first(chip)]
+        assert sorted(ordered) == sorted(chip.faults)
+        for fault in chip.faults.values():
+            for cause in fault.follows_from:
+                assert ordered.index(cause) < ordered.index(fault.name)
+
+
+@given(st.lists(st.text(st.characters(exclude_characters="\n\r\x00"), min_size=1), min_size=1))
+def test_depfile_names_every_file(files: list[str]) -> None:
+    text = depfile("out dir/a$b#.h", files)
+    assert text.startswith("out\\ dir/a$$b\\#.h: \\\n")
+    assert text.count("\n\n") >= len(set(files))
+
+
+def test_loading_is_light() -> None:
+    code = (
+        "import sys, regmap.cheader, regmap.stagefile as s; regmap.cheader.generate(s.load_stage('coolant_pump'));"
+        "print([m for m in ('numpy','construct','prompt_toolkit','serial') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

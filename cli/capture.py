@@ -3,99 +3,276 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING
+import os
+from collections.abc import Callable
+from contextlib import contextmanager
+from dataclasses import replace
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
 
+from regmap.errors import CallError, nearest
 from regmap.mapfile import load_map
 from regmap.model import Chip
 
-from .context import Context, Status, hexword, wrap
+from .context import Context, Status
 
 if TYPE_CHECKING:
-    from regmap.trace.events import Event, Note, Quiet
-    from regmap.trace.story import Story
-    from regmap.trace.tracer import Trace
+    from collections.abc import Iterator
+
+    from regmap.capture.setupfile import CaptureSetup
+    from regmap.stagefile import Stage
+    from regmap.trace.events import Clock
+    from regmap.trace.timeline import Filter
 
 NAME = "capture"
 HELP = "transfers, faults and timing of a logic capture"
 
+ROLES = ("clock", "select", "command", "reply", "fault", "enable")
+FORMATS = ("vcd", "csv", "raw", "words")
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", metavar="FILE", help="a value change dump, table, raw samples or list of words, gz too; - for standard input")
-    parser.add_argument("--map", metavar="MAP", action="append", default=[], help="the chip's map: a path or a shipped name; several for a daisy chain, nearest to the controller's output first")
+    parser.add_argument("--map", metavar="MAP", action="append", default=[], help="the chip's map, a path or a shipped name; several for a daisy chain, first the one nearest to the controller's output")
+    parser.add_argument("--stage", metavar="STAGE", help="hold the capture against a stage; its map is taken where --map is not given")
+    parser.add_argument("--chain", type=int, metavar="N", help="N chips of this map in a daisy chain")
+    parser.add_argument("--chip-address", type=int, metavar="N", help="the chip address the pins select, where frames carry one")
+    parser.add_argument("--at", metavar="TIME", help="what the chip holds at this time (12.5 ms), against the stage if given")
     parser.add_argument("--fail-on-fault", action="store_true", help="exit status 1 when a fault is found")
-    parser.add_argument("--json", action="store_true", help="one JSON object a line, the summary last")
+
+    show = parser.add_argument_group("what is shown")
+    show.add_argument("--register", metavar="REG", action="append", default=[], help="only frames of this register")
+    show.add_argument("--fault", metavar="NAME", action="append", default=[], help="only what concerns this fault")
+    show.add_argument("--kind", metavar="KIND", action="append", default=[], help="only this kind: read, write, rejected, pin, a command, or a kind of note")
+    show.add_argument("--chip", type=int, metavar="N", action="append", default=[], help="only this position of a chain, 0 first")
+    show.add_argument("--since", metavar="TIME", help="from this time on")
+    show.add_argument("--until", metavar="TIME", help="up to this time")
+    show.add_argument("--all", action="store_true", help="also every frame that told nothing new")
+    show.add_argument("--summary", action="store_true", help="no timeline")
+    show.add_argument("--brief", action="store_true", help="faults as one line each")
+    form = show.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="one JSON object a line, the summary last")
+    form.add_argument("--csv", action="store_true", help="one row a frame")
+
+    read = parser.add_argument_group("how the file is read (kept beside it with --save-setup, in FILE.setup.yaml)")
+    read.add_argument("--line", metavar="ROLE=NAME", action="append", default=[], help=f"which channel is {', '.join(ROLES)}; - for one not captured")
+    read.add_argument("--mode", type=int, choices=range(4), help="SPI mode, against the map")
+    read.add_argument("--order", choices=("msb", "lsb"), help="bit sent first, against the map")
+    read.add_argument("--select", choices=("low", "high"), help="active level of select, against the map")
+    read.add_argument("--cut", choices=("auto", "select", "gap"), help="how frames are told apart")
+    read.add_argument("--gap", metavar="TIME", help="pause that ends a frame where select is missing")
+    read.add_argument("--format", choices=FORMATS, help="format of the file (told by content)")
+    read.add_argument("--rate", metavar="FREQUENCY", help="sample rate of raw samples or of a table without times")
+    read.add_argument("--bit", metavar="NAME=N", action="append", default=[], help="raw samples: which bit is which line")
+    read.add_argument("--sample-bytes", type=int, choices=(1, 2, 4, 8), help="raw samples: bytes of one")
+    read.add_argument("--thresholds", metavar="LOW,HIGH", help="voltages below and above which analog lines are 0 and 1")
+    read.add_argument("--time-unit", choices=("s", "ms", "us", "ns", "ps", "fs"), help="unit of a table's or list's times")
+    read.add_argument("--word-bits", type=int, metavar="N", help="bits of a word in a list of words")
+    read.add_argument("--save-setup", action="store_true", help="write FILE.setup.yaml with these choices and the lines found")
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
     from regmap.capture.opening import open_capture
     from regmap.trace.story import tell
-    from regmap.trace.tracer import trace_capture
+    from regmap.trace.tracer import How, trace_capture
 
-    chips = [load_map(name) for name in args.map]
-    with open_capture(args.file) as capture:
-        trace = trace_capture(capture, chips)
-    story = tell(trace)
-    for line in report_lines(trace, story, context):
-        context.out(line)
+    from . import captureshow
+
+    stage = _stage(args)
+    chips = chips_of(args, stage)
+    setup = setup_of(args)
+    source: Any = context.binary_stdin if args.file == "-" else args.file
+    how = How(roles=setup.channels, spi=setup.spi)
+    with (
+        open_capture(source, format=setup.format, options=setup.options, name="stdin" if args.file == "-" else None) as capture,
+        _progress(context) as progress,
+    ):
+        trace = trace_capture(capture, chips, how, chain=chips[0].chain, progress=progress)
+    wanted = filter_of(args, chips, trace.clock)
+    at = ticks(args.at, trace.clock) if args.at else None
+    story = tell(trace, stage, at)
+    if args.save_setup:
+        _save(args, setup, trace, context)
+    if args.json:
+        captureshow.json_lines(trace, story, wanted, at, context, timeline=not args.summary)
+    elif args.csv:
+        captureshow.csv_rows(trace, wanted, context)
+    else:
+        for line in captureshow.report(trace, story, wanted, at, context, timeline=not args.summary, brief=args.brief):
+            context.out(line)
     for problem in trace.problems:
         context.err(problem.render(context.width))
+    if any(p.severity == "error" for p in trace.problems):
+        return Status.USAGE
     return Status.FINDINGS if args.fail_on_fault and story.faulty else Status.OK
 
 
-def report_lines(trace: Trace, story: Story, context: Context) -> Iterator[str]:
-    """Timeline, explained faults, summary; the most important line last."""
-    from regmap.trace.timeline import timeline
+# --- what is asked -------------------------------------------------------------------------------
+def _stage(args: argparse.Namespace) -> Stage | None:
+    if not args.stage:
+        return None
+    from regmap.stagefile import load_stage
 
-    for item in timeline(trace):
-        yield from item_lines(trace, item, context)
-    yield ""
-    yield from summary_lines(trace, story, context)
+    return load_stage(args.stage)
 
 
-def item_lines(trace: Trace, item: Event | Quiet, context: Context) -> Iterator[str]:
-    from regmap.trace.events import Quiet
+def chips_of(args: argparse.Namespace, stage: Stage | None) -> list[Chip]:
+    """The chips on the bus, chip 0 first."""
+    from regmap.codec import readdress
 
-    if isinstance(item, Quiet):
-        what = ", ".join(f"{count} x {title}" for title, count in item.counts.items())
-        text = f"{'':>13} {item.frames} frame{'s' * (item.frames > 1)} without news: {what}"
-        yield context.style(wrap(text, context.width, hang=" " * 16), "dim")
+    if args.map:
+        chips = [load_map(name) for name in args.map]
+    elif stage is not None:
+        chips = list(stage.chain) or [stage.chip]
+    else:
+        raise CallError("capture needs to know the chip: give --map MAP or --stage STAGE")
+    if args.chain is not None:
+        if not 1 <= args.chain <= 64:
+            raise CallError(f"a chain of {args.chain} chips; expected 1 to 64")
+        if len(chips) > 1 and args.chain != len(chips):
+            raise CallError(f"--chain {args.chain} and {len(chips)} maps; give one map, or leave --chain out")
+        chips = chips * args.chain if len(chips) == 1 else chips
+    if args.chip_address is not None:
+        chips = [readdress(chip, args.chip_address) for chip in chips]
+    return chips
+
+
+def setup_of(args: argparse.Namespace) -> CaptureSetup:
+    """What is known of the file: its set-up file beside it, overruled by options."""
+    from regmap.capture.setupfile import CaptureSetup, load_setup, setup_path
+
+    beside = setup_path(args.file)
+    setup = load_setup(beside) if args.file != "-" and beside.is_file() else CaptureSetup()
+    channels = {**setup.channels, **pairs(args.line, ROLES, "line")}
+    spi = dict(setup.spi)
+    for key, value in (("mode", args.mode), ("bit_order", args.order), ("segment", args.cut)):
+        if value is not None:
+            spi[key] = value
+    if args.select:
+        spi["select_active_low"] = args.select == "low"
+    if args.gap:
+        spi["gap"] = quantity(args.gap, "time", "--gap")
+    options = setup.options
+    given: dict[str, Any] = {}
+    if args.rate:
+        given["rate"] = quantity(args.rate, "frequency", "--rate")
+    if args.bit:
+        given["lines"] = {n: whole(b, f"bit of {n}") for n, b in pairs(args.bit, None, "bit").items()}
+    if args.thresholds:
+        low, comma, high = args.thresholds.partition(",")
+        if not comma:
+            raise CallError(f"--thresholds {args.thresholds[:40]!r}; expected LOW,HIGH as in 0.8V,2V")
+        given["thresholds"] = tuple(float(quantity(v, "voltage", "--thresholds", positive=False)) for v in (low, high))
+    for key in ("time_unit", "word_bits", "sample_bytes"):
+        if getattr(args, key) is not None:
+            given[key] = getattr(args, key)
+    return CaptureSetup(format=args.format or setup.format, channels=channels, options=replace(options, **given), spi=spi)
+
+
+def pairs(texts: list[str], known: tuple[str, ...] | None, what: str) -> dict[str, str]:
+    """KEY=VALUE options as a mapping."""
+    found = {}
+    for text in texts:
+        key, equals, value = text.partition("=")
+        if not equals or not value:
+            raise CallError(f"--{what} {text[:40]!r}; expected KEY=VALUE")
+        if known is not None and key not in known:
+            near = nearest(key, known)
+            tail = f"; nearest: {near[0]}" if near else ""
+            raise CallError(f"--{what} {text[:40]!r}: no role {key[:40]!r}; expected one of {', '.join(known)}{tail}")
+        found[key] = value
+    return found
+
+
+def whole(text: str, what: str) -> int:
+    if not text.isdigit():
+        raise CallError(f"{what}: {text[:40]!r}; expected a whole number")
+    return int(text)
+
+
+def quantity(text: str, dimension: str, what: str, *, positive: bool = True) -> Fraction:
+    from regmap.quantity import parse
+
+    try:
+        value = parse(text, dimension).value
+    except CallError as error:
+        raise CallError(f"{what}: {error}") from None
+    if positive and value <= 0:
+        raise CallError(f"{what} {text[:40]!r}; expected more than 0")
+    return value
+
+
+def ticks(text: str, clock: Clock) -> int:
+    """A time of the capture in its own ticks; a word's number where it has no times."""
+    if clock.tick is None:
+        return whole(text, "a list without times counts words: --at, --since and --until")
+    return int(quantity(text, "time", "a time", positive=False) / clock.tick)
+
+
+def filter_of(args: argparse.Namespace, chips: list[Chip], clock: Clock) -> Filter:
+    """The filter that the options ask for; CallError with the nearest name for an unknown one."""
+    from regmap.trace.events import NOTES
+    from regmap.trace.timeline import Filter
+
+    def known(names: list[str], choices: set[str], what: str) -> frozenset[str]:
+        for name in names:
+            if name not in choices:
+                near = nearest(name, choices)
+                tail = f"; nearest: {near[0]}" if near else ""
+                raise CallError(f"no {what} {name[:40]!r}{tail}")
+        return frozenset(names)
+
+    commands = {c for chip in chips for c in chip.commands}
+    for number in args.chip:
+        if not 0 <= number < len(chips):
+            raise CallError(f"no chip {number}; the chain has 0 to {len(chips) - 1}")
+    return Filter(
+        registers=known(args.register, {r for c in chips for r in c.registers}, "register"),
+        faults=known(args.fault, {f for c in chips for f in c.faults}, "fault"),
+        kinds=known(args.kind, {"read", "write", "rejected", "pin", *NOTES, *commands}, "kind"),
+        chips=frozenset(args.chip),
+        since=ticks(args.since, clock) if args.since else None,
+        until=ticks(args.until, clock) if args.until else None,
+        every=args.all,
+    )
+
+
+# --- around it -----------------------------------------------------------------------------------
+@contextmanager
+def _progress(context: Context) -> Iterator[Callable[[int, int], None] | None]:
+    """A line on stderr while a long file is read, and its removal."""
+    if not context.progress:
+        yield None
         return
-    time = f"{trace.clock.text(item.time):>13}"
-    if item.kind == "pin":
-        yield f"{time}        {context.style(item.notes[0].text, 'head')}"
-        return
-    chip = trace.chips[item.chip]
-    who = f"{item.chip}:" if len(trace.chips) > 1 else ""
-    head = f"{time} {who + str(item.number):>6} {item.kind:<6} {item.register}"
-    if item.data is not None and item.register:
-        head += f" {hexword(item.data, chip.registers[item.register].width)}"
-    elif item.kind == "rejected" or not item.register:
-        head += f" {hexword(item.word or 0, item.bits)}"
-    yield head.rstrip()
-    for change in item.changes:
-        yield wrap(change, context.width, " " * 22, " " * 24)
-    for note in item.notes:
-        yield note_line(note, context)
+    shown = [-1]
+
+    def draw(done: int, total: int) -> None:
+        step = done * 100 // total if total else done >> 20
+        if step != shown[0] and (max(total, done) > 20_000_000):
+            shown[0] = step
+            text = f"{step} %" if total else f"{step} MB"
+            context.stderr.write(f"\rreading {text} ")
+            context.stderr.flush()
+
+    try:
+        yield draw
+    finally:
+        if shown[0] >= 0:
+            context.stderr.write("\r" + " " * 24 + "\r")
+            context.stderr.flush()
 
 
-def note_line(note: Note, context: Context) -> str:
-    role = {"bad": "bad", "warn": "warn", "good": "good", "info": "dim"}[note.weight]
-    return context.style(wrap(note.text, context.width, " " * 22, " " * 24), role)
+def _save(args: argparse.Namespace, setup: CaptureSetup, trace: Any, context: Context) -> None:
+    """Write the set-up beside the capture, with the lines that were found."""
+    from regmap.capture.setupfile import save_setup, setup_path
 
-
-def summary_lines(trace: Trace, story: Story, context: Context) -> Iterator[str]:
-    from .explain import explanation_lines
-
-    for episode in story.episodes:
-        yield from explanation_lines(trace.chips[episode.chip], episode.explanation, context)
-        yield ""
-    counts = ", ".join(f"{n} {kind}" for kind, n in story.counts.items())
-    yield f"{trace.name}: {trace.transfers} transfers, {trace.frames} frames ({counts})"
-    for text in story.telling:
-        yield wrap(text, context.width, hang="  ")
-
-
-def need_maps(names: Iterable[str]) -> list[Chip]:
-    """The chips of a chain, nearest first."""
-    return [load_map(n) for n in names]
+    if args.file == "-":
+        raise CallError("--save-setup needs a file, not standard input")
+    channels = dict(setup.channels)
+    if trace.finding is not None:
+        for role in ROLES:
+            index = getattr(trace.finding.roles, role)
+            channels.setdefault(role, trace.sample.channels[index].name if index is not None else "-")
+    path = setup_path(args.file)
+    save_setup(replace(setup, channels=channels), path)
+    context.err(f"{os.fspath(path)} written")

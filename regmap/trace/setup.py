@@ -66,13 +66,14 @@ class Way:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """How many of `of` frames fit when a line is read this way."""
+    """How many of `of` frames fit when a line is read this way; `change` says what is unusual about it."""
 
     way: Way
     role: str
     good: int
     of: int
     different: int
+    change: str = ""
 
     @property
     def share(self) -> float:
@@ -105,7 +106,7 @@ class Reader:
                 for rising in (usual.rising, not usual.rising):
                     for order in (usual.order, "lsb" if usual.order == "msb" else "msb"):
                         for shift in (0, 1, -1):
-                            yield Way(line=line, rising=rising, shift=shift, order=order, inverted=inverted)  # type: ignore[arg-type]
+                            yield Way(line=line, rising=rising, shift=shift, order=order, inverted=inverted)
 
     def read(self, command: Way, reply: Way) -> Transfers:
         """The transfers as if the lines had been read these ways."""
@@ -172,7 +173,8 @@ class Reader:
                     fits = self._reply_fits(judge.chip, pair.replies, way)
                     words.update(r[1] for r in pair.replies)
                 good += fits
-        return Fit(way=way, role=role, good=good, of=total, different=len(words))
+        change = way.text(self.usual[role])
+        return Fit(way=way, role=role, good=good, of=total, different=len(words), change=change)
 
     @staticmethod
     def _reply_fits(chip: Chip, replies: Sequence[tuple[int, int, int, int]], way: Way) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,10 +13,13 @@ from regmap.bits import deposit
 from regmap.errors import CallError
 from regmap.faults import Explanation, explain
 from regmap.model import Chip
+from regmap.stagefile import Stage
 
-from .events import Interval
+from .against import Held, against
+from .events import Interval, Note
 from .tracer import Trace
 from .walker import Walker
+from .wiring import Diagnosis, diagnose
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,14 +46,19 @@ class Episode:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Story:
-    """`sentences` are all, most important last; `faulty` says that a fault of the chip was seen."""
+    """`sentences` are all, most important last; `faulty` says that a fault was seen, of chip or wiring.
+
+    `counts` is by kind of frame, `registers` reads and writes by register; `held` is the comparison
+    with a stage where one was given.
+    """
 
     counts: dict[str, int]
     registers: dict[str, tuple[int, int]]
     episodes: tuple[Episode, ...]
     sentences: tuple[Sentence, ...]
+    diagnosis: Diagnosis
     faulty: bool
-    wiring: tuple[str, ...] = field(default=())
+    held: Held | None = None
 
     @property
     def telling(self) -> tuple[str, ...]:
@@ -58,22 +66,53 @@ class Story:
         return tuple(s.text for s in self.sentences[-3:])
 
 
-def tell(trace: Trace, wiring: tuple[str, ...] = ()) -> Story:
-    """The story of a trace; `wiring` are findings about lines and set-up, which come before all else."""
+#: Remarks on wiring that leave the words believable: how much each matters.
+_REMARKS = {"dead": 95, "mode": 58, "clocks": 72, "select_still": 34, "select_missing": 33}
+
+
+def tell(trace: Trace, stage: Stage | None = None, at: int | None = None) -> Story:
+    """The story of a trace, also held against a stage (at tick `at`, else at the end).
+
+    Where wiring or set-up make the words unbelievable, that is told instead of any fault.
+    """
     counts: Counter[str] = Counter()
     registers: dict[str, tuple[int, int]] = {}
     for walker in trace.walkers:
         _count(walker, counts, registers)
-    episodes = tuple(e for w in trace.walkers for e in episodes_of(trace, w))
-    sentences = [Sentence(rank=100 - i, kind="wiring", text=t) for i, t in enumerate(wiring)]
-    if not wiring:
+    diagnosis = diagnose(trace, trace.framer.chain)
+    sentences = [
+        Sentence(rank=200 - i, kind="wiring", text=_sentence(t)) for i, t in enumerate(diagnosis.grave)
+    ]
+    if sentences and trace.frames:
+        sentences.append(Sentence(rank=150, kind="wiring", text="Nothing decoded here can be believed until that is put right."))
+    episodes: tuple[Episode, ...] = ()
+    held = against(trace, stage, at) if stage is not None else None
+    for mistake in diagnosis.mistakes:
+        if not mistake.grave:
+            rank = _REMARKS.get(mistake.name, 50)
+            sentences.append(Sentence(rank=rank, kind="wiring", bad=rank > 40, text=_sentence(mistake.text)))
+    if not diagnosis.grave:
+        episodes = tuple(e for w in trace.walkers for e in episodes_of(trace, w))
         sentences += _sentences(trace, episodes, counts)
+        if held is not None:
+            sentences.append(_held_sentence(held))
+        if not any(s.bad for s in sentences):
+            sentences += _good(trace)
     sentences.sort(key=lambda s: s.rank)
+    faulty = (
+        bool(diagnosis.grave)
+        or any(m.name == "dead" for m in diagnosis.mistakes)
+        or any(not i.normal for e in episodes for i in e.intervals)
+        or any(s.kind in ("watchdog", "reset") and s.bad for s in sentences)
+    )
     return Story(
         counts=dict(counts.most_common()), registers=registers, episodes=episodes,
-        sentences=tuple(sentences), wiring=wiring,
-        faulty=bool(wiring) or any(not i.normal for e in episodes for i in e.intervals),
+        sentences=tuple(sentences), diagnosis=diagnosis, faulty=faulty, held=held,
     )  # fmt: skip
+
+
+def _sentence(text: str) -> str:
+    return text[0].upper() + text[1:] + ("" if text.endswith(".") else ".")
 
 
 def _count(walker: Walker, counts: Counter[str], registers: dict[str, tuple[int, int]]) -> None:
@@ -110,9 +149,14 @@ def _episode(trace: Trace, walker: Walker, group: list[Interval]) -> Episode:
         item = chip.field(fault.ref)
         assert item is not None
         words[fault.register] = words.get(fault.register, 0) | deposit(fault.code, item.bits)
+    # a status register that was read and showed nothing is known to be quiet
+    last = max(i.gone if i.gone >= 0 else walker.count for i in group)
+    for name in walker.read_between(group[0].raised, last):
+        words.setdefault(name, 0)
     order = [i.fault for i in group]
     explanation = explained(chip, words, walker.known_at(group[0].raised), order)
-    over = all(i.fault not in walker.faults.active for i in group)
+    telling = [i for i in group if not chip.faults[i.fault].summary_of] or group
+    over = all(walker.faults.active.get(i.fault) is not i for i in telling)
     end = max((i.gone_time for i in group), default=-1) if over else trace.end
     return Episode(
         chip=walker.position, start=group[0].raised_time, end=end, intervals=tuple(group),
@@ -138,6 +182,7 @@ def _sentences(trace: Trace, episodes: tuple[Episode, ...], counts: Counter[str]
     for walker in trace.walkers:
         who = f"chip {walker.position}: " if many else ""
         out += _write_sentences(walker, who)
+        out += _note_sentences(trace, walker, who)
         for number, time in walker.belief.resets:
             names = walker.belief.lost
             if names:
@@ -145,12 +190,56 @@ def _sentences(trace: Trace, episodes: tuple[Episode, ...], counts: Counter[str]
                 out.append(Sentence(rank=88, kind="reset", text=f"{who}The chip was reset before frame {number} at {clock.text(time)}{lost}."))
     rejected = counts.get("rejected", 0)
     if rejected:
-        out.append(Sentence(rank=70, kind="rejected", text=f"{rejected} of {trace.frames} frames are none that the chip takes."))
+        first = _first_rejected(trace)
+        out.append(Sentence(rank=70, kind="rejected", text=f"{rejected} of {trace.frames} frame{'s' * (trace.frames > 1)} {'are' if rejected > 1 else 'is'} not taken by the chip{first}."))
     for breach in trace.breaches:
         out.append(Sentence(rank=60, kind="timing", text=f"Limit not kept: {breach.text}."))
-    if not any(s.bad for s in out):
-        out += _good(trace, counts)
     return out
+
+
+def _first_rejected(trace: Trace) -> str:
+    for walker in trace.walkers:
+        for happening in walker.happenings.values():
+            decoded = happening.decoded
+            if decoded.trouble and not decoded.cut:
+                return f", the first is frame {happening.number}: {decoded.trouble}"
+    return ""
+
+
+def _note_sentences(trace: Trace, walker: Walker, who: str) -> list[Sentence]:
+    """Remarks of a kind, told once with their number: the watchdog, lost evidence, broken keys, contradictions."""
+    ranks = {"watchdog": 78, "erased": 55, "key": 68, "impossible": 52, "still": 76}
+    found: dict[str, list[tuple[int, Note]]] = {}
+    for number, notes in walker.notes():
+        for note in notes:
+            if note.kind in ranks and note.weight in ("warn", "bad"):
+                found.setdefault(note.kind, []).append((number, note))
+    out = []
+    for kind, hits in found.items():
+        number, note = max(hits, key=lambda h: (h[1].weight == "bad", -h[0]))
+        where = f" in frame {number}" if number >= 0 else ""
+        more = f" ({len(hits)} such remarks)" if len(hits) > 1 else ""
+        subject = f"{note.register}: " if note.register and note.register not in note.text else ""
+        out.append(Sentence(rank=ranks[kind], kind=kind, text=f"{who}{_sentence(subject + note.text)[:-1]}{where}{more}."))
+    del trace
+    return out
+
+
+def _held_sentence(held: Held) -> Sentence:
+    wrong = [r for r in held.rows if not r.fine]
+    count = len(held.rows)
+    if not wrong and not held.order and held.locked is not False:
+        lock = f" and {held.lock}" if held.lock else ""
+        unread = [r.register for r in held.rows if r.verdict == "held, not read back"]
+        tail = f"; never read back: {', '.join(unread)}" if unread else ""
+        return Sentence(rank=36, kind="good", bad=False, text=f"All {count} registers hold what {held.stage} says{lock}{tail}.")
+    texts = [f"{r.register} {r.verdict}" for r in wrong[:4]]
+    texts += [held.order] if held.order else []
+    texts += [held.lock] if held.locked is False and held.lock else []
+    if len(wrong) > 4:
+        texts.append(f"{len(wrong) - 4} more")
+    fine = f"{count - len(wrong)} of {count} registers hold what {held.stage} says"
+    return Sentence(rank=82, kind="not_taken", text=f"{fine}; {'; '.join(texts)}.")
 
 
 def _fault_sentence(trace: Trace, episode: Episode, who: str) -> Sentence:
@@ -198,7 +287,7 @@ def _write_sentences(walker: Walker, who: str) -> list[Sentence]:
     return out
 
 
-def _good(trace: Trace, counts: Counter[str]) -> list[Sentence]:
+def _good(trace: Trace) -> list[Sentence]:
     if not trace.frames:
         return [Sentence(rank=99, kind="wiring", text="No frame was found in this capture.")]
     span = trace.clock.text(trace.end - trace.start, 4) if trace.clock.tick is not None else ""

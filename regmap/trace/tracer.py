@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Any
 
 from regmap.capture.channels import Finding, find_roles
 from regmap.capture.measure import LineHealth, Timing
@@ -29,6 +29,7 @@ from .frames import Framer
 from .limits import Breach, LimitCheck
 from .pins import Pins
 from .walker import Walker
+from .watchdog import check_watchdog
 
 Progress = Callable[[int, int], None]
 
@@ -37,15 +38,12 @@ Progress = Callable[[int, int], None]
 class How:
     """How to read the bus; None is "as the map says" or "find it".
 
-    `roles` gives channels by name, "-" for one that was not captured. `after` frames lie between a
-    command and its reply only where the map is to be overruled for a test.
+    `roles` gives channels by name, "-" for one that was not captured. `spi` are keys of SpiSetup
+    that overrule the map's: mode, bit_order, select_active_low, gap, runt, segment.
     """
 
-    mode: int | None = None
-    bit_order: BitOrder | None = None
-    select_active_low: bool | None = None
     roles: Mapping[str, str] = field(default_factory=dict)
-    segment: Literal["auto", "select", "gap"] = "auto"
+    spi: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -81,16 +79,16 @@ class Trace:
 def spi_setup(chips: Sequence[Chip], how: How, finding: Finding | None, clocks: int) -> SpiSetup:
     """The SPI set-up that the map of chip 0 asks for, as `how` overrules it."""
     spi = chips[0].spi
-    low = spi.select_active_low if how.select_active_low is None else how.select_active_low
-    if how.select_active_low is None and finding is not None and finding.how.get("select") == "behaviour":
+    low = spi.select_active_low
+    if finding is not None and finding.how.get("select") == "behaviour":
         low = finding.select_active_low
-    return SpiSetup(
-        mode=spi.mode if how.mode is None else how.mode,
+    base = SpiSetup(
+        mode=spi.mode,
         select_active_low=low,
-        bit_order=("msb" if spi.msb_first else "lsb") if how.bit_order is None else how.bit_order,
+        bit_order="msb" if spi.msb_first else "lsb",
         frame_clocks=clocks,
-        segment=how.segment,
     )
+    return replace(base, **how.spi)
 
 
 def trace_capture(
@@ -138,6 +136,9 @@ def trace_capture(
     _feed(trace, builder.finish(), limits)
     _finish(trace)
     trace.start, trace.end = capture.start or 0, capture.end or 0
+    for walker in trace.walkers:
+        for late in check_watchdog(walker, capture.tick, trace.end):
+            walker.carried.setdefault(late.number, []).append(late.note)
     trace.timing = builder.timing
     trace.command_health, trace.reply_health = builder.command_health, builder.reply_health
     trace.breaches = limits.result(pins)
@@ -161,9 +162,7 @@ def _trace_words(
         name=capture.name, format=capture.format, chips=tuple(chips), clock=Clock(None),
         walkers=_walkers(chips, pins, framer), framer=framer, pins=pins,
     )  # fmt: skip
-    order: BitOrder = "msb" if chips[0].spi.msb_first else "lsb"
-    if how.bit_order is not None:
-        order = how.bit_order
+    order: BitOrder = how.spi.get("bit_order") or ("msb" if chips[0].spi.msb_first else "lsb")
     for part in capture.word_transfers():
         part = replace(part, setup=replace(part.setup, bit_order=order))
         _feed(trace, part, None)

@@ -236,9 +236,9 @@ class Walker:
             return notes
         flag = next((f for f in self.chip.faults.values() if len(f.summary_of) > 3 and f.name in seen), None)
         pin = self.pins.fault_at(time) if flag is not None else None
-        if flag is not None and pin is not None and self.pins.enable_at(time) is not False:
-            if pin and not any(seen.values()) and not self.faults.active:
-                notes.append(Note(kind="impossible", weight="info", fault=flag.name, text=f"the fault pin is active while {flag.name} is clear"))
+        quiet = not any(seen.values()) and not self.faults.active
+        if flag is not None and pin and quiet and self.pins.enable_at(time) is not False:
+            notes.append(Note(kind="impossible", weight="info", fault=flag.name, text=f"the fault pin is active while {flag.name} is clear"))
         return notes
 
     def _erasing(self, sent: Sent, content: int | None, decoded: Decoded, number: int) -> list[Note]:
@@ -275,6 +275,28 @@ class Walker:
                 break
             bank.words[known.register], bank.known[known.register] = known.word, known.known
         return bank
+
+    def notes(self) -> Iterator[tuple[int, tuple[Note, ...]]]:
+        """The notes of every frame that has any, in order; -1 is the end of the capture."""
+        for number in sorted({*self.happenings, *self.carried} - {-1}):
+            happening = self.happenings.get(number)
+            own = happening.notes if happening is not None else ()
+            yield number, (*own, *self.carried.get(number, ()))
+        if -1 in self.carried:
+            yield -1, tuple(self.carried[-1])
+
+    def read_between(self, first: int, last: int) -> list[str]:
+        """The fault registers that were read, and believed, by frames `first` to `last`."""
+        found: dict[str, None] = {}
+        for batch in self.batches:
+            low, high = max(0, first - batch.first), min(len(batch), last + 1 - batch.first)
+            if low < high:
+                for ident in np.unique(batch.idents[low:high]).tolist():
+                    decoded = self.judge.decode(self._pairs[ident], self.belief.bank)
+                    sent = decoded.sent
+                    if decoded.believed is not None and sent is not None and sent.kind == "read" and sent.register is not None and self.faults.has(sent.register.name):
+                        found[sent.register.name] = None
+        return [r for r in self.chip.registers if r in found]
 
     # --- looking back ---------------------------------------------------------------------------
     def _clear_before(self, number: int) -> Callable[[str], tuple[int, int]]:

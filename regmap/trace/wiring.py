@@ -328,7 +328,7 @@ def _dead_later(trace: Trace) -> list[Mistake]:
         who = f"chip {walker.position}: " if len(trace.walkers) > 1 else ""
         end = "to the end" if start + tail >= len(dead) - 1 else f"for {tail} frames"
         text = f"{who}from frame {start} at {time} on, {end}, {decoded.reply_trouble}: the reply line died (broken, shorted, or the chip lost its supply); nothing read there can be believed"
-        out.append(Mistake(name="dead", text=text))
+        out.append(Mistake(name="dead", grave=False, text=text))
     return out
 
 
@@ -340,7 +340,7 @@ def _clock_count(trace: Trace, found: Shares) -> list[Mistake]:
     odd = {n: c for n, c in found.lengths.items() if n not in wanted}
     if not odd or not found.frames:
         return []
-    clocks, count = max(odd.items(), key=lambda i: i[1])
+    clocks = max(odd, key=odd.__getitem__)
     total = sum(odd.values())
     length = min(wanted, key=lambda n: abs(n - clocks))
     many = total > 0.5 * found.frames

@@ -28,8 +28,8 @@ module bench;
     endtask
 
     wire [9:0] mode     = {2'd0, 2'd0, 2'd0, 2'd2, 1'b0, 1'b0};
-    wire [9:0] gate     = {4'd7, 4'd7, 2'd2};              // 120 mA, 240 mA, 200 mA
-    wire [9:0] timing   = {1'b0, 3'd4, 2'd2, 2'd1, 2'd2};  // 600 ns, 2 us, 2 us, 1 us
+    wire [9:0] gate     = {4'd7, 4'd6, 2'd2};              // 120 mA, 160 mA, 200 mA
+    wire [9:0] timing   = {1'b0, 3'd5, 2'd2, 2'd1, 2'd2};  // 1 us, 2 us, 2 us, 1 us
     wire [9:0] vds      = 10'd6;                           // 250 mV
     wire [9:0] sense    = {2'd3, 1'b1, 1'b0, 2'd0, 2'd1, 1'b1, 1'b0};
     wire [9:0] supply   = {4'd0, 2'd1, 2'd0, 1'b0, 1'b0};

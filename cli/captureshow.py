@@ -1,0 +1,324 @@
+"""A traced capture as text at 80 columns, as JSON lines, as CSV."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from typing import Any
+
+from regmap import values
+from regmap.trace.against import Held, bank_at
+from regmap.trace.events import Event, Note, Quiet
+from regmap.trace.story import Episode, Story
+from regmap.trace.timeline import Filter, timeline
+from regmap.trace.tracer import Trace
+
+from .context import Context, columns, hexword, wrap
+from .explain import explanation_json, explanation_lines
+
+_NOTE = " " * 22
+_HANG = " " * 24
+
+
+def report(
+    trace: Trace, story: Story, wanted: Filter, at: int | None, context: Context,
+    *, timeline: bool = True, brief: bool = False,
+) -> Iterator[str]:  # fmt: skip
+    """Lines found, timeline, explained faults, timing, comparison, summary: the most important last."""
+    yield from finding_lines(trace, story, context)
+    if timeline:
+        yield from timeline_lines(trace, wanted, context)
+        yield ""
+    if at is not None:
+        yield from at_lines(trace, at, context)
+    for episode in story.episodes:
+        yield from episode_lines(trace, episode, context, brief)
+        yield ""
+    yield from limit_lines(trace, context)
+    if story.held is not None:
+        yield from held_lines(trace, story.held, context)
+    yield from summary_lines(trace, story, context)
+
+
+def finding_lines(trace: Trace, story: Story, context: Context) -> Iterator[str]:
+    """Which channel is which line, and what was assumed."""
+    if trace.finding is not None and (not trace.finding.certain or story.diagnosis.grave):
+        for line in trace.finding.text.splitlines():
+            yield context.style(wrap(line, context.width, hang="  "), "dim")
+    for note in trace.notes:
+        yield context.style(wrap(f"note: {note}", context.width, hang="  "), "dim")
+    ranked = [f for fits in (story.diagnosis.command, story.diagnosis.reply) for f in fits[:3]]
+    if ranked:
+        yield "ways of reading, best first:"
+        for fit in ranked:
+            what = "commands" if fit.role == "command" else "replies"
+            yield wrap(f"{fit.good:>5} of {fit.of} {what} fit {fit.change}", context.width, hang=" " * 8)
+
+
+# --- timeline ---------------------------------------------------------------------------------------
+def timeline_lines(trace: Trace, wanted: Filter, context: Context) -> Iterator[str]:
+    """Every event that passes the filter."""
+    shown = 0
+    for item in timeline(trace, wanted):
+        yield from item_lines(trace, item, context)
+        shown += 1
+    if not shown:
+        yield "nothing in this capture passes the filter" if trace.frames else "no frame in this capture"
+
+
+def item_lines(trace: Trace, item: Event | Quiet, context: Context) -> Iterator[str]:
+    """One event or quiet run."""
+    if isinstance(item, Quiet):
+        what = ", ".join(f"{count} x {title}" for title, count in item.counts.items())
+        who = f"chip {item.chip}: " if len(trace.walkers) > 1 else ""
+        frames = f"{item.frames} frame{'s' * (item.frames > 1)}"
+        text = f"{who}{frames} without news: {what}"
+        yield context.style(wrap(text, context.width, " " * 14 + "... ", " " * 18), "dim")
+        return
+    time = f"{trace.clock.text(item.time):>13}"
+    if item.kind == "pin":
+        yield f"{time}        {context.style(item.notes[0].text, 'head')}"
+        return
+    who = f"{item.chip}:" if len(trace.walkers) > 1 else ""
+    yield f"{time} {who + str(item.number):>6} {_what(trace, item)}".rstrip()
+    for change in item.changes:
+        yield wrap(change, context.width, _NOTE, _HANG)
+    for note in item.notes:
+        yield note_line(note, context)
+
+
+def _what(trace: Trace, item: Event) -> str:
+    chip = trace.chips[item.chip]
+    if item.kind == "rejected" or (not item.register and item.kind in ("read", "write")):
+        return f"{item.kind} {hexword(item.word or 0, item.bits)}"
+    if not item.register:
+        return f"{item.kind} {hexword(item.data, 8)}" if item.data is not None else item.kind
+    data = hexword(item.data, chip.registers[item.register].width) if item.data is not None else "?"
+    return f"{item.kind:<5} {item.register} {data}"
+
+
+def note_line(note: Note, context: Context) -> str:
+    """One note under its frame."""
+    role = {"bad": "bad", "warn": "warn", "good": "good", "info": "dim"}[note.weight]
+    return context.style(wrap(note.text, context.width, _NOTE, _HANG), role)
+
+
+# --- after the timeline -----------------------------------------------------------------------------
+def episode_lines(trace: Trace, episode: Episode, context: Context, brief: bool) -> Iterator[str]:
+    """Faults that came together, explained, first cause first, with when each was raised and cleared."""
+    clock = trace.clock
+    who = f"chip {episode.chip}, " if len(trace.walkers) > 1 else ""
+    until = f"to {clock.text(episode.end)}" if episode.over else "not cleared in this capture"
+    yield context.style(f"{who}faults from {clock.text(episode.start)} {until}", "head")
+    faults = trace.chips[episode.chip].faults
+    telling = [i for i in episode.intervals if not faults[i.fault].summary_of] or episode.intervals
+    for interval in telling:
+        text = f"{interval.fault}: "
+        if interval.clear_before >= 0:
+            text += f"clear in frame {interval.clear_before} at {clock.text(interval.clear_before_time)}, "
+        if interval.pin >= 0:
+            text += f"fault pin at {clock.text(interval.pin)}, "
+        text += f"raised in frame {interval.raised} at {clock.text(interval.raised_time)}"
+        if interval.gone >= 0 and interval.gone_time >= 0:
+            text += f", seen clear in frame {interval.gone} at {clock.text(interval.gone_time)}"
+            if interval.cleared_by >= 0:
+                text += f" after frame {interval.cleared_by} ({interval.how})"
+            elif interval.how:
+                text += f" ({interval.how})"
+        yield wrap(text, context.width, "  ", "    ")
+    yield from explanation_lines(trace.chips[episode.chip], episode.explanation, context, brief=brief)
+
+
+def limit_lines(trace: Trace, context: Context) -> Iterator[str]:
+    """The bus limits of the map against what was measured."""
+    for breach in trace.breaches:
+        yield context.style(wrap(f"limit not kept: {breach.text}", context.width, hang="  "), "bad")
+    if trace.timing is None or trace.breaches:
+        return
+    spi = trace.chips[0].spi
+    limited = [n for n, limit in _LIMITED.items() if getattr(spi, limit) is not None and n in trace.timing]
+    if limited:
+        worst = trace.timing.get("period")
+        period = f"; {worst.text}" if worst is not None and "period" in limited else ""
+        yield wrap(f"bus limits of the map are kept ({', '.join(_LIMITED[n] for n in limited)}){period}", context.width, hang="  ")
+
+
+_LIMITED = {"period": "clock_max", "high": "clock_high", "low": "clock_low", "lead": "lead", "lag": "lag", "idle": "idle"}
+
+
+def at_lines(trace: Trace, at: int, context: Context) -> Iterator[str]:
+    """What is known of every register at an instant, field by field."""
+    for walker in trace.walkers:
+        chip, bank = walker.chip, bank_at(walker, at)
+        who = f"chip {walker.position} " if len(trace.walkers) > 1 else ""
+        yield context.style(f"{who}{chip.name} at {trace.clock.text(at)}", "head")
+        rows = []
+        for register in chip.registers.values():
+            known = bank.known.get(register.name, 0)
+            if not known:
+                continue
+            word = hexword(bank.words[register.name], register.width) if known == register.mask else "partly"
+            fields = []
+            for field in register.fields:
+                code = bank.field_code(field)
+                if code is not None:
+                    fields.append(f"{field.name} {values.read(field, code, bank).label}")
+            rows.append((register.name, word, ", ".join(fields)))
+        wide = max((len(r[0]) for r in rows), default=0)
+        for name, word, text in rows:
+            head = f"  {name:<{wide}} {word:>7}  "
+            yield wrap(head + text, context.width, hang=" " * len(head))
+        states = [f"{n} {'on' if v else 'off'}" for n, v in bank.states.items()]
+        if states:
+            yield f"  states: {', '.join(states)}"
+        if not rows:
+            yield "  nothing is known yet"
+    yield ""
+
+
+def held_lines(trace: Trace, held: Held, context: Context) -> Iterator[str]:
+    """The comparison with a stage as a table."""
+    chip = trace.walkers[0].chip
+    yield context.style(f"against {held.stage} at {trace.clock.text(held.time)}", "head")
+    rows = [["register", "wanted", "holds", "written", "read back", "verdict"]]
+    for row in held.rows:
+        width = chip.registers[row.register].width
+        write = row.written
+        rows.append([
+            row.register, hexword(row.wanted, width), hexword(row.holds, width) if row.holds is not None else "?",
+            f"frame {write.number}" if write is not None else "-",
+            f"frame {write.verified}" if write is not None and write.verified >= 0 else "-", row.verdict,
+        ])  # fmt: skip
+    for place, line in enumerate(columns(rows)):
+        good = place == 0 or held.rows[place - 1].fine
+        yield "  " + (line if good else context.style(line, "bad"))
+    for row in held.rows:
+        for change in row.changes:
+            new = change.new.label if change.new is not None else "?"
+            old = change.old.label if change.old is not None else "?"
+            yield wrap(f"{change.field.ref} is {old}; the stage says {new}", context.width, "    ", "      ")
+    for text in (held.order, held.lock):
+        if text:
+            yield wrap(text, context.width, "  ", "    ")
+    yield ""
+
+
+def summary_lines(trace: Trace, story: Story, context: Context) -> Iterator[str]:
+    """Counts, then the three sentences that matter most."""
+    counts = ", ".join(f"{n} {kind}" for kind, n in story.counts.items())
+    tail = f" ({counts})" if counts else ""
+    yield wrap(f"{trace.name}: {trace.transfers} transfers, {trace.frames} frames{tail}", context.width, hang="  ")
+    last = len(story.telling) - 1
+    for place, sentence in enumerate(story.sentences[-3:]):
+        text = wrap(sentence.text, context.width, hang="  ")
+        yield context.style(text, "bad" if sentence.bad and place == last else "head" if place == last else "dim") if context.color else text
+
+
+# --- machine output ---------------------------------------------------------------------------------
+def json_lines(trace: Trace, story: Story, wanted: Filter, at: int | None, context: Context, *, timeline: bool = True) -> None:
+    """One object a line: every event, every quiet run, then the summary."""
+    if timeline:
+        for item in _items(trace, wanted):
+            context.json_line("quiet" if isinstance(item, Quiet) else "event", **item_json(trace, item))
+    if at is not None:
+        for walker in trace.walkers:
+            bank = bank_at(walker, at)
+            context.json_line("at", chip=walker.position, time_s=trace.clock.seconds(at), states=dict(bank.states),
+                              registers={n: {"word": w, "known": bank.known.get(n, 0)} for n, w in bank.words.items()})  # fmt: skip
+    context.json_line("summary", **summary_json(trace, story))
+
+
+def _items(trace: Trace, wanted: Filter) -> Iterator[Event | Quiet]:
+    return timeline(trace, wanted)
+
+
+def item_json(trace: Trace, item: Event | Quiet) -> dict[str, Any]:
+    """One event or quiet run as plain data; times in seconds."""
+    clock = trace.clock
+    if isinstance(item, Quiet):
+        return {"chip": item.chip, "first": item.first, "last": item.last, "start_s": clock.seconds(item.start),
+                "end_s": clock.seconds(item.end), "counts": dict(item.counts)}  # fmt: skip
+    return {
+        "time_s": clock.seconds(item.time), "frame": item.number, "transfer": item.transfer, "chip": item.chip,
+        "what": item.kind, "register": item.register or None, "address": item.address, "word": item.word,
+        "bits": item.bits, "reply": item.reply, "data": item.data, "old": item.old, "changes": list(item.changes),
+        "status": list(item.status),
+        "notes": [{"kind": n.kind, "weight": n.weight, "text": n.text, "fault": n.fault or None, "register": n.register or None} for n in item.notes],
+    }  # fmt: skip
+
+
+def summary_json(trace: Trace, story: Story) -> dict[str, Any]:
+    """Everything that the summary says as plain data."""
+    clock = trace.clock
+    held = story.held
+    fields: dict[str, Any] = {}
+    for walker in trace.walkers:
+        fields[str(walker.position)] = [_interval(trace, i) for i in walker.faults.intervals]
+    return {
+        "file": trace.name, "format": trace.format, "chips": [c.name for c in trace.chips],
+        "transfers": trace.transfers, "frames": trace.frames, "counts": story.counts,
+        "start_s": clock.seconds(trace.start), "end_s": clock.seconds(trace.end),
+        "registers": {n: {"reads": r, "writes": w} for n, (r, w) in story.registers.items()},
+        "wiring": [{"name": m.name, "grave": m.grave, "text": m.text} for m in story.diagnosis.mistakes],
+        "faults": fields,
+        "episodes": [{"chip": e.chip, "start_s": clock.seconds(e.start), "end_s": clock.seconds(e.end), "over": e.over,
+                      **explanation_json(e.explanation)} for e in story.episodes],
+        "limits": [{"limit": b.limit, "count": b.count, "of": b.of, "worst": b.worst, "allowed": b.allowed,
+                    "transfer": b.transfer, "time_s": clock.seconds(b.time), "text": b.text} for b in trace.breaches],
+        "stage": None if held is None else {
+            "name": held.stage, "time_s": clock.seconds(held.time), "fine": held.fine, "order": held.order,
+            "lock": held.lock, "locked": held.locked,
+            "rows": [{"register": r.register, "wanted": r.wanted, "mask": r.mask, "holds": r.holds, "verdict": r.verdict,
+                      "written": r.written.number if r.written else None,
+                      "read_back": r.written.verified if r.written and r.written.verified >= 0 else None} for r in held.rows],
+        },
+        "faulty": story.faulty, "notes": list(trace.notes), "problems": [str(p) for p in trace.problems],
+        "sentences": list(story.telling),
+    }  # fmt: skip
+
+
+def _interval(trace: Trace, interval: Any) -> dict[str, Any]:
+    seconds = trace.clock.seconds
+
+    def moment(ticks: int) -> Any:
+        return seconds(ticks) if ticks >= 0 else None
+
+    def frame(number: int) -> int | None:
+        return number if number >= 0 else None
+
+    return {
+        "fault": interval.fault, "normal_at_power_up": interval.normal, "raised_frame": interval.raised,
+        "raised_s": seconds(interval.raised_time), "clear_before_frame": frame(interval.clear_before),
+        "clear_before_s": moment(interval.clear_before_time), "pin_s": moment(interval.pin),
+        "cleared_by_frame": frame(interval.cleared_by), "how": interval.how or None,
+        "gone_frame": frame(interval.gone) if interval.gone_time >= 0 else None, "gone_s": moment(interval.gone_time),
+    }  # fmt: skip
+
+
+_COLUMNS = ("time_s", "frame", "transfer", "chip", "what", "register", "word", "reply", "data", "old", "changes", "notes")
+
+
+def csv_rows(trace: Trace, wanted: Filter, context: Context) -> None:
+    """A title row, then one row for each event and quiet run."""
+    writer = csv.writer(context.stdout, lineterminator="\n")
+    writer.writerow(_COLUMNS)
+    for item in _items(trace, wanted):
+        if isinstance(item, Quiet):
+            what = "; ".join(f"{n} x {t}" for t, n in item.counts.items())
+            writer.writerow([_decimal(trace, item.start), item.first, "", item.chip, "quiet", "", "", "", "", "", "", what])
+            continue
+        writer.writerow([
+            _decimal(trace, item.time), item.number if item.number >= 0 else "", item.transfer if item.transfer >= 0 else "",
+            item.chip, item.kind, item.register, _hex(item.word, item.bits), _hex(item.reply, item.bits),
+            _hex(item.data, 0), _hex(item.old, 0), "; ".join(item.changes), "; ".join(n.text for n in item.notes),
+        ])  # fmt: skip
+
+
+def _decimal(trace: Trace, ticks: int) -> str:
+    if trace.clock.tick is None:
+        return str(ticks)
+    return f"{float(trace.clock.seconds(ticks)):.12g}"
+
+
+def _hex(word: int | None, bits: int) -> str:
+    return "" if word is None else hexword(word, bits) if bits else f"0x{word:X}"

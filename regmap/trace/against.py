@@ -1,0 +1,179 @@
+"""A capture held against a stage: was every setting written, in order, read back, locked, and is it held?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+from regmap.bank import Bank
+from regmap.bits import mask_of
+from regmap.errors import CallError
+from regmap.model import Register
+from regmap.settings import Change, compare, setting_mask, setting_registers, write_plan
+from regmap.stagefile import Stage
+
+from .belief import Written
+from .tracer import Trace
+from .walker import Walker
+
+#: verdict -> whether it is as the stage wants it
+VERDICTS: dict[str, bool] = {
+    "held": True,
+    "held, not read back": True,
+    "at reset as wanted": True,
+    "not written": False,
+    "other word": False,
+    "refused": False,
+    "lost": False,
+    "not known": False,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One register of the stage: wanted word, the write that set it, the read that showed it, what is held."""
+
+    register: str
+    wanted: int
+    mask: int
+    verdict: str
+    written: Written | None = None
+    holds: int | None = None
+    changes: tuple[Change, ...] = ()
+
+    @property
+    def fine(self) -> bool:
+        return VERDICTS[self.verdict]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """The comparison at tick `time`. `order` and `lock` are sentences; "" where there is nothing to say."""
+
+    stage: str
+    time: int
+    rows: tuple[Row, ...]
+    order: str = ""
+    lock: str = ""
+    locked: bool | None = None
+
+    @property
+    def fine(self) -> bool:
+        """Whether everything is as the stage wants it."""
+        return all(r.fine for r in self.rows) and not self.order and self.locked is not False
+
+
+def bank_at(walker: Walker, time: int) -> Bank:
+    """What is known of the registers and states after all that happened up to tick `time`."""
+    bank = Bank(walker.chip)
+    for known in walker.belief.history:
+        if known.time > time:
+            break
+        bank.words[known.register], bank.known[known.register] = known.word, known.known
+    for _, when, state, value in walker.belief.state_history:
+        if when > time:
+            break
+        if value is None:
+            bank.states.pop(state, None)
+        else:
+            bank.states[state] = value
+    return bank
+
+
+def against(trace: Trace, stage: Stage, time: int | None = None) -> Held:
+    """Hold the chip at the stage's position against the stage, at the end or at tick `time`.
+
+    Raises CallError where the stage is of another chip.
+    """
+    position = stage.position if stage.position < len(trace.walkers) else 0
+    walker = trace.walkers[position]
+    if walker.chip.name != stage.chip.name:
+        raise CallError(f"{stage.name} is a stage of {stage.chip.name}; the capture was read as {walker.chip.name}")
+    when = trace.end if time is None else time
+    bank = bank_at(walker, when)
+    writes = [w for w in walker.belief.writes if w.time <= when]
+    asked = {s.name.partition(".")[0] for s in stage.settings}
+    rows = tuple(_row(walker, r, stage.bank, bank, writes, r.name in asked) for r in setting_registers(stage.chip))
+    lock, locked = _lock(walker, stage, bank, when)
+    return Held(stage=stage.name, time=when, rows=rows, order=_order(walker, writes), lock=lock, locked=locked)
+
+
+def _row(
+    walker: Walker, register: Register, wanted: Bank, bank: Bank, writes: list[Written], asked: bool
+) -> Row:
+    name = register.name
+    mask = setting_mask(register)
+    for field in register.fields:
+        if field.access == "wo":
+            mask |= mask_of(field.bits)
+    word = wanted.words[name] & mask
+    mine = [w for w in writes if w.register == name]
+    right = [w for w in mine if not (w.word ^ word) & mask]
+    last = mine[-1] if mine else None
+    known, held = bank.known.get(name, 0) & mask, bank.words.get(name, 0) & mask
+    complete = known == mask
+    changes = tuple(compare(walker.chip, bank, wanted, [name])) if known else ()
+    changes = tuple(c for c in changes if mask_of(c.field.bits) & mask and c.old is not None)
+    if complete and held == word:
+        if last is None:
+            verdict = "at reset as wanted" if not asked or register.reset & mask == word else "held"
+        else:
+            verdict = "held" if last.verified >= 0 or not setting_mask(register) else "held, not read back"
+    elif last is None:
+        verdict = "not written" if known or asked else "not known"
+        if not asked and not known and register.reset & mask == word:
+            verdict = "at reset as wanted"
+    elif right and right[-1] is last and last.why and not last.why.startswith("("):
+        verdict = "refused"
+    elif right and right[-1] is last:
+        verdict = "refused" if last.denied >= 0 else "lost" if complete else "not known"
+    else:
+        verdict = "other word"
+    return Row(register=name, wanted=word, mask=mask, verdict=verdict, written=right[-1] if right else last,
+               holds=held if complete else None, changes=changes)  # fmt: skip
+
+
+def _order(walker: Walker, writes: list[Written]) -> str:
+    """Where the registers were not written in the order of the map's procedure; "" if they were."""
+    chip = walker.chip
+    named = [t for steps in chip.procedures.values() for s in steps if s.do == "configure" for t in s.targets if t != "all"]
+    if not named:
+        return ""
+    done: dict[str, Written] = {}
+    for write in writes:
+        if write.register in named and not write.why:
+            done.setdefault(write.register, write)
+    actual = sorted(done, key=lambda n: done[n].number)
+    for before, after in pairwise(actual):
+        if named.index(before) > named.index(after):
+            return f"{after} was written after {before} (frame {done[after].number}); the map's procedure has it before"
+    return ""
+
+
+def _lock(walker: Walker, stage: Stage, bank: Bank, when: int) -> tuple[str, bool | None]:
+    chip = walker.chip
+    if "lock" not in chip.procedures:
+        return "", None
+    try:
+        plan = write_plan(chip, stage.bank, ("lock",))
+    except CallError:
+        return "", None
+    wanted = [a for a in plan if a.do == "expect" and a.sent is not None and a.sent.register is not None]
+    sends = [a for a in plan if a.do == "send" and a.sent is not None and a.sent.kind == "write"]
+    for action in wanted:
+        assert action.sent is not None
+        assert action.sent.register is not None
+        name = action.sent.register.name
+        if bank.known.get(name, 0) & action.mask == action.mask:
+            if bank.words[name] & action.mask == action.expect:
+                return f"locked, as read from {name}", True
+            return f"not locked: {name} says so", False
+    for action in sends:
+        assert action.sent is not None
+        assert action.sent.register is not None
+        name = action.sent.register.name
+        if bank.words.get(name) == action.sent.data and bank.known.get(name):
+            return f"locked by {action.text}, not confirmed by a read", True
+    known = [s for s, on in bank.states.items() if on]
+    del when
+    return (f"the lock ({', '.join(a.text for a in sends)}) was not seen" + (f"; the chip is in state {', '.join(known)}" if known else "")), False

@@ -24,7 +24,7 @@ from .cdefines import Define, read_defines
 from .errors import CallError, Place, Problem, nearest
 from .headernames import Meant, Names, flat
 from .model import Chip, Field, Register
-from .quantity import Quantity, parse
+from .quantity import Band, Quantity, parse
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -258,45 +258,58 @@ def _judge_comment(item: Define, meant: Meant, value: int) -> Iterator[Finding]:
                 "",
             )
     for clause in re.split(r"[,;]", item.comment):
+        stated = []
         for text in _QUANTITY.findall(clause):
             try:
-                quantity = parse(text)
+                stated.append(parse(text))
             except CallError:
                 continue
-            yield from _judge_quantity(text, quantity, clause, meant, value)
+        for dim in dict.fromkeys(q.dim for q in stated):
+            same = [q for q in stated if q.dim == dim]
+            yield from _judge_quantities(same, clause, meant, value)
 
 
-def _judge_quantity(
-    text: str, quantity: Quantity, clause: str, meant: Meant, value: int
+def _judge_quantities(
+    stated: list[Quantity], clause: str, meant: Meant, value: int
 ) -> Iterator[Finding]:
     """Compares with what the word holds, wherever the map gives that dimension a value.
 
     Where the clause around the value names a field ("2 us dead time"), that field must hold it.
+    One value must be the typical one; of several, each must lie within min and max.
     """
-    fields: list[tuple[Field, int]] = []
-    if meant.field is not None and meant.kind in ("option", "reset", "word"):
-        code = value if not value >> meant.field.width else extract(value, meant.field.bits)
-        fields = [(meant.field, code)]
-    elif (
-        meant.field is None
-        and meant.kind in ("reset", "word")
-        and not value >> meant.register.width
-    ):
-        fields = [(f, extract(value, f.bits)) for f in meant.register.fields]
-        named = [(f, code) for f, code in fields if flat(f.name) in flat(clause)]
-        fields = named or fields
-    held = []
-    for field, code in fields:
-        for meaning in field.meanings:
-            reading = values.in_meaning(meaning, code, field.width)
-            if reading.band is not None and reading.band.dim == quantity.dim:
-                held.append((field, reading))
-    if held and not any(
-        r.band is not None and abs(r.band.typ - quantity.value) * 200 <= abs(r.band.typ)
-        for _, r in held
-    ):
-        said = ", ".join(f"{f.name} {r.label}" for f, r in held)
-        yield (f"a comment that says {text.strip()}", f"what the number holds: {said}", "")
+    held = [
+        (field, reading)
+        for field, code in _held(clause, meant, value)
+        for meaning in field.meanings
+        if (reading := values.in_meaning(meaning, code, field.width)).band is not None
+        and reading.band.dim == stated[0].dim
+    ]
+    if held and not any(r.band is not None and _agrees(stated, r.band) for _, r in held):
+        said = ", ".join(dict.fromkeys(f"{f.name} {r.label}" for f, r in held))
+        text = " / ".join(map(str, stated))
+        yield (f"a comment that says {text}", f"what the number holds: {said}", "")
+
+
+def _held(clause: str, meant: Meant, value: int) -> list[tuple[Field, int]]:
+    """The fields that a comment may speak of, with the codes that the number gives them."""
+    field, register = meant.field, meant.register
+    if field is not None and meant.kind in ("option", "reset", "word"):
+        # an option may be written as a code or in place; both readings count
+        codes = [extract(value, field.bits)]
+        if meant.option is not None:
+            return [(field, meant.option if meant.option in (value, codes[0]) else codes[0])]
+        return [(field, c) for c in ([value] if not value >> field.width else []) + codes]
+    if field is None and meant.kind in ("reset", "word") and not value >> register.width:
+        every = [(f, extract(value, f.bits)) for f in register.fields]
+        return [(f, c) for f, c in every if flat(f.name) in flat(clause)] or every
+    return []
+
+
+def _agrees(stated: list[Quantity], band: Band) -> bool:
+    if len(stated) == 1:
+        return abs(band.typ - stated[0].value) * 200 <= abs(band.typ)
+    room = abs(band.typ) / 200
+    return all(band.low - room <= q.value <= band.high + room for q in stated)
 
 
 # --- across definitions -------------------------------------------------------------------------

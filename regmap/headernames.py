@@ -67,7 +67,9 @@ class Names:
             pieces = name.split("_")
             for cut in range(min(4, len(pieces))):
                 head = flat("".join(pieces[:cut]))
-                if self.meaning(name, head) is not None:
+                meant = self.meaning(name, head)
+                # any text behind a field's name can be an option that the map lacks: no evidence
+                if meant is not None and (meant.kind != "option" or meant.option is not None):
                     tally[head] += 1
         if not tally:
             return ""
@@ -122,5 +124,6 @@ class Names:
                     )
                     if label and flat(label) == tail:
                         return Meant("option", *pair, entry.code, label)
-            return Meant("option", *pair, None, tail)
+            if key[:length] in self.fields:
+                return Meant("option", *pair, None, tail)
         return None

@@ -68,7 +68,7 @@ def write_faults(sheet: Sheet) -> None:
     for fault in faults:
         rows.append(
             (
-                names.macro("FAULT", word(fault.name), of=f"fault {fault.name}"),
+                names.macro("FAULT_ID", word(fault.name), of=f"fault {fault.name}"),
                 count(order[fault.name]),
                 fault.title,
             )
@@ -190,8 +190,8 @@ def _decode(sheet: Sheet, small: str) -> None:
         ),
         "typedef struct {",
         f"    {small} count;",
-        f"    {small} fault[{total}];  /* FAULT_..., first cause first */",
-        f"    {small} cause[{total}];  /* by FAULT_...: the raised fault it follows from, or FAULT_NONE */",
+        f"    {small} fault[{total}];  /* FAULT_ID_..., first cause first */",
+        f"    {small} cause[{total}];  /* by FAULT_ID_...: the raised fault it follows from, or FAULT_NONE */",
         f"}} {found};",
     )
     sheet.inline(

@@ -1,0 +1,14 @@
+"""The review record: everything about a stage on one HTML page, for people to check and to sign.
+
+    record = review(load_stage("motor.yaml"), capture="bring_up.vcd", date="2031-05-04")
+    record.html, record.findings
+
+One file without links to the outside, without script, without the clock: the same stage gives the
+same bytes, so two records can be compared. A date stands in it only where it is given.
+"""
+
+from __future__ import annotations
+
+from .record import Record, review
+
+__all__ = ["Record", "review"]

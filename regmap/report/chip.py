@@ -1,0 +1,201 @@
+"""The part of a record about the chip: settings, register words, frames, faults, known frames."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from ..assess import Assessment, timing_of
+from ..bank import Bank
+from ..bits import extract
+from ..calc.corner import show_value
+from ..errors import CallError
+from ..model import Chip, Field, Register
+from ..parameters import ROLES
+from ..settings import Action, setting_registers, write_plan
+from ..stagefile import Stage
+from ..values import read
+from ..vet import place_of, prove
+from .page import Html, code, facts, join, table, tag
+from .verdicts import percent
+
+_NOBODY = "no reaction needed"
+_HOW = {"chip": "the chip", "pin": "controller, by the fault pin", "poll": "controller, by polling"}
+
+
+def hexword(word: int, bits: int) -> str:
+    """As many digits as the bits need."""
+    return f"0x{word:0{(bits + 3) // 4}X}"
+
+
+def settings(stage: Stage) -> Html:
+    """What was asked for, what the chip can do, the difference, and where it is written."""
+    rows = []
+    bank = stage.bank
+    for setting in stage.settings:
+        item = stage.chip.field(setting.name)
+        role = item.role if item is not None else ""
+        reading = bank.reading(setting.name) or setting.choice.reading
+        band = f" ({reading.band})" if reading.band is not None and reading.band.low != reading.band.high else ""
+        rows.append([
+            code(setting.name), ROLES[role].doc if role else (item.summary if item is not None else ""),
+            setting.asked, f"{reading.label}{band}", str(reading.code), error(setting.choice.error), setting.origin,
+        ])
+    return table(["setting", "meaning", "asked", "chosen (min / typ / max)", "code", "error", "stated at"], rows, right=[4, 5])
+
+
+def error(share: Fraction | None) -> str:
+    """How far the chosen value is from the one asked for."""
+    if share is None:
+        return ""
+    return "0" if not share else f"{float(share) * 100:+.2g} %"
+
+
+def left_at_reset(stage: Stage) -> Html:
+    """Fields with a role that the stage does not state: they stand at reset, and count."""
+    stated = {s.name for s in stage.settings}
+    for name in list(stated):
+        joined = stage.chip.joined.get(name)
+        if joined is not None:
+            stated |= {f"{r}.{f}" for r, f in joined.fields}
+    bank = stage.bank
+    rows = []
+    for register in stage.chip.registers.values():
+        for field in register.fields:
+            if field.setting and field.role and field.ref not in stated and field.access != "wo":
+                reading = bank.reading(field.ref)
+                rows.append([code(field.ref), ROLES[field.role].doc, reading.label if reading else "unknown"])
+    if not rows:
+        return Html("")
+    return join([tag("h3", "Not stated, so at reset"), table(["field", "meaning", "value"], rows)])
+
+
+def registers(stage: Stage) -> Html:
+    """Every register with settings as a strip of its fields; what differs from reset is marked."""
+    bank = stage.bank
+    return join((_strip(stage.chip, r, bank) for r in setting_registers(stage.chip)), "\n")
+
+
+def _strip(chip: Chip, register: Register, bank: Bank) -> Html:
+    word = bank.words[register.name]
+    frame = chip.default_frame(register).command.of_kind("address")
+    address = hexword(register.address, frame.width if frame is not None else 8)
+    segments = []
+    bit = register.width - 1
+    while bit >= 0:
+        field = next((f for f in register.fields if bit in f.bits), None)
+        low = bit
+        while low > 0 and next((f for f in register.fields if low - 1 in f.bits), None) is field:
+            low -= 1
+        segments.append(_segment(field, register, word, bit, low, bank))
+        bit = low - 1
+    page = f", page {register.page}" if register.page is not None else ""
+    head = tag("p", tag("b", register.name), f" at {address}{page}: ", code(hexword(word, register.width)),
+               "" if word != register.reset else " (reset)", " ",
+               tag("span", f"reset {hexword(register.reset, register.width)}. {register.summary}", cls="note"))
+    return tag("div", head, tag("div", join(segments), cls="strip"), cls="reg")
+
+
+def _segment(field: Field | None, register: Register, word: int, high: int, low: int, bank: Bank) -> Html:
+    bits = str(high) if high == low else f"{high}..{low}"
+    # a share of the strip by its bits, with room enough for a name
+    style = f"flex:{2 + high - low} 1 0"
+    if field is None:
+        return tag("div", tag("b", bits), "reserved", cls="seg res", style=style)
+    now, reset = extract(word, field.bits), extract(register.reset, field.bits)
+    value = read(field, now, bank).label
+    return tag("div", tag("b", bits), f"{field.name} ", tag("strong", value), cls="seg moved" if now != reset else "seg", style=style)
+
+
+def frames(stage: Stage) -> Html:
+    """Every frame from power-up to locked, in order."""
+    try:
+        actions = write_plan(stage.chip, stage.bank)
+    except CallError as problem:
+        return tag("p", f"No write plan: {problem}.")
+    rows = []
+    shown = ""
+    for number, action in enumerate(actions, 1):
+        name = action.procedure.replace("_", " ") if action.procedure != shown else ""
+        shown = action.procedure
+        rows.append([str(number), name, action.text, _word(action), _expected(action), action.why])
+    return table(["", "step", "what", "word sent", "answer holds", "why"], rows, right=[0])
+
+
+def _word(action: Action) -> Html:
+    return code(hexword(action.sent.word, action.sent.bits)) if action.sent is not None else Html("")
+
+
+def _expected(action: Action) -> object:
+    if action.expect is None or action.sent is None or action.sent.register is None:
+        return ""
+    width = action.sent.register.width
+    full = (1 << width) - 1
+    mask = "" if action.mask == full else f" under {hexword(action.mask, width)}"
+    return code(f"{hexword(action.expect, width)}{mask}")
+
+
+def faults(stage: Stage, result: Assessment) -> Html:
+    """Every fault: who reacts, in what time against the interval, and what hides it."""
+    verdicts = {v.check: v for v in [*result.verdicts, *(w for w, _ in result.waived)]}
+    bank = stage.bank
+    rows = []
+    for fault in stage.chip.faults.values():
+        timing = timing_of(fault, stage.chip, bank)
+        verdict = verdicts.get(f"reaction.time.{fault.name}")
+        time = margin = ""
+        if verdict is not None and verdict.value is not None:
+            time, margin = verdict.value.text("max"), percent(verdict.relative)
+        elif verdict is not None and verdict.missing:
+            time = "not known"
+        who = "for information" if fault.normal_at_power_up or fault.summary_of else _HOW[timing.how] if timing.needed else _NOBODY
+        hidden = Html(tag("span", "MASKED", cls="sign fails") + " by " + code(timing.masked_by)) if timing.masked_by else ""
+        rows.append([code(fault.name), join([fault.title, " ", tag("span", f"({fault.severity})", cls="note")]), who, time, margin, hidden,
+                     "class=apart" if not timing.needed else "class="])
+    return table(["fault", "what it is", "who reacts", "detected and handled", "margin", "hidden"], rows, right=[3, 4])
+
+
+def known_frames(chip: Chip) -> tuple[Html, int]:
+    """The data sheet's own examples against the map, and how many are not reproduced."""
+    if not chip.known_frames:
+        return tag("p", "The map holds no examples of its data sheet, so nothing proves its frames."), 0
+    broken: dict[tuple[str, int], list[str]] = {}
+    for problem in prove(chip):
+        broken.setdefault((problem.place.file, problem.place.line), []).append(problem.found)
+    rows = []
+    wrong = 0
+    for known in chip.known_frames:
+        place = place_of(known.origin)
+        problems = broken.get((place.file, place.line), [])
+        wrong += bool(problems)
+        length = chip.default_frame().length
+        words = [f"{name} {hexword(w, length)}" for name, w in (("sent", known.command), ("reply", known.reply)) if w is not None]
+        state = tag("span", "differs", cls="sign fails") if problems else tag("span", "proven", cls="sign holds")
+        rows.append([state, known.does, code(", ".join(words)), known.source, "; ".join(problems)])
+    return table(["", "what it does", "words", "where it stands", "difference"], rows), wrong
+
+
+def identity(stage: Stage) -> Html:
+    """What exactly was reviewed."""
+    chip = stage.chip
+    invented = "This stage and its chip are invented; nothing here describes a real product." if stage.invented or chip.invented else ""
+    pairs: list[tuple[object, object]] = [
+        ("stage", f"{stage.name}{': ' + stage.title if stage.title else ''}"),
+        ("stage digest", code(stage.digest)),
+        ("map", f"{chip.name}{': ' + chip.title if chip.title else ''}"),
+        ("map digest", code(chip.digest)),
+        ("map written from", chip.source or "not stated"),
+        ("contents of the map", f"{len(chip.registers)} registers, {sum(len(r.fields) for r in chip.registers.values())} fields, "
+                                f"{len(chip.faults)} faults, {len(chip.known_frames)} known frames, {len(chip.rules)} rules"),
+        ("margin asked for", show_value(float(_asked(stage)), "percent", 3)),
+    ]
+    return join([tag("p", invented) if invented else Html(""), facts(pairs)])
+
+
+def _asked(stage: Stage) -> Fraction:
+    from ..calc.inputs import default
+
+    stated = stage.params.get("goals.margin")
+    value = stated.value if stated is not None else getattr(default("stage:goals.margin"), "value", None)
+    typ = getattr(value, "typ", None)
+    return typ if isinstance(typ, Fraction) else Fraction(0)
+

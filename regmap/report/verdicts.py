@@ -1,0 +1,114 @@
+"""The part of a record about verdicts: the table, every derivation, the plots."""
+
+from __future__ import annotations
+
+import math
+
+from ..assess import Assessment
+from ..calc import SUBJECTS, Inputs, Verdict
+from ..errors import CallError
+from .page import Html, bar, code, facts, fold, join, table, tag
+
+SIGNS = {"fails": "FAILS", "thin": "thin", "not computed": "no answer", "holds": "holds"}
+CLASSES = {"fails": "fails", "thin": "thin", "not computed": "none", "holds": "holds"}
+
+TITLES = {
+    "gate": "Gate drive", "bootstrap": "Bootstrap and charge pump", "deadtime": "Dead time", "vds": "VDS monitor",
+    "sense": "Current sense", "supply": "Supply", "thermal": "Temperatures", "watchdog": "Watchdog",
+    "reaction": "Detection and reaction", "bus": "SPI",
+}
+
+
+def sign(status: str) -> Html:
+    return tag("span", SIGNS[status], cls=f"sign {CLASSES[status]}")
+
+
+def percent(share: float | None) -> str:
+    """A margin for people; nothing where there is no number."""
+    if share is None or math.isnan(share):
+        return ""
+    if not math.isfinite(share) or abs(share) >= 9.995:
+        return ">+999 %" if share > 0 else "no margin" if share == -math.inf else "<-999 %"
+    return f"{share * 100:+.1f} %" if abs(share) < 0.0995 else f"{share * 100:+.0f} %"
+
+
+def worst(verdict: Verdict) -> str:
+    """The worst value with its unit."""
+    if verdict.value is None:
+        return ""
+    return verdict.value.text("max" if verdict.worst_max else "min") if verdict.worst_max is not None else verdict.value.text()
+
+
+def limit(verdict: Verdict) -> str:
+    """The limit that decides, with its relation; else what is missing, else the reason."""
+    if verdict.missing:
+        return f"needs {verdict.missing[0]}" + (f" and {len(verdict.missing) - 1} more" if len(verdict.missing) > 1 else "")
+    if verdict.limit is None:
+        return verdict.reason
+    upper = verdict.worst_max or (verdict.worst_max is None and verdict.relation == "at most")
+    return f"{'at most' if upper else 'at least'} {verdict.limit.text('min' if upper else 'max')}"
+
+
+def tally(result: Assessment) -> Html:
+    """Four counters: never by colour alone."""
+    counts = result.counts
+    names = {"fails": "fail", "thin": "thin: hold with less margin than asked", "not computed": "without an answer", "holds": "hold"}
+    return tag("div", join(
+        tag("div", tag("b", str(counts[s])), tag("span", names[s]), cls=f"t-{CLASSES[s]}") for s in names
+    ), cls="tally")
+
+
+def overview(result: Assessment) -> Html:
+    """All verdicts, worst first."""
+    rows = []
+    for verdict in result.verdicts:
+        share = verdict.relative
+        margin: list[object] = [percent(share)]
+        if share is not None and math.isfinite(share):
+            margin.append(bar(share))
+        name = tag("a", code(verdict.check), href=f"#v-{verdict.check}")
+        rows.append([sign(verdict.status), join([name, Html("<br>"), verdict.title]), worst(verdict), limit(verdict), join(margin)])
+    return table(["", "check", "worst case", "limit", "margin"], rows, right=[2, 4])
+
+
+def derivations(result: Assessment, *, unfold: bool) -> Html:
+    """Every verdict with formula, inputs with origin, steps and corner, folded, by subject."""
+    parts: list[Html] = []
+    for subject in SUBJECTS:
+        here = [v for v in result.verdicts if v.check.partition(".")[0] == subject]
+        here.sort(key=lambda v: v.check)
+        if here:
+            parts.append(tag("h3", TITLES.get(subject, subject)))
+            parts += [derivation(v, unfold=unfold) for v in here]
+    return join(parts, "\n")
+
+
+def derivation(verdict: Verdict, *, unfold: bool = False) -> Html:
+    """One verdict from its inputs to its margin."""
+    head = join([sign(verdict.status), verdict.title, " ", tag("span", percent(verdict.relative), cls="r")])
+    pairs: list[tuple[object, object]] = [("check", code(verdict.check)), ("formula", code(verdict.formula))]
+    if verdict.corner:
+        pairs.append(("worst corner", verdict.corner))
+    if verdict.missing:
+        pairs.append(("missing", ", ".join(verdict.missing)))
+    rows = [
+        [code(v.symbol), v.text(), (v.origin.origin if v.origin else "") or v.note]
+        for v in verdict.inputs
+    ]
+    inputs = table(["input", "min / typ / max", "where it comes from"], rows) if rows else Html("")
+    steps = tag("pre", "\n".join(verdict.steps)) if verdict.steps else Html("")
+    return fold(head, facts(pairs), inputs, steps, ident=f"v-{verdict.check}", unfold=unfold)
+
+
+def drawings(inputs: Inputs) -> Html:
+    """The plots that the inputs allow; what is left out is said."""
+    from ..calc.plot import plots
+
+    left_out: list[str] = []
+    try:
+        drawn = plots(inputs, left_out)
+    except CallError as error:
+        return tag("p", f"No plot can be drawn: {error}.", cls="note")
+    figures = [tag("figure", Html(svg.strip())) for svg in drawn.values()]
+    notes = [tag("p", f"Left out: {reason}.", cls="note") for reason in left_out]
+    return join([tag("div", join(figures, "\n"), cls="pair"), *notes])

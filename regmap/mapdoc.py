@@ -101,9 +101,9 @@ def _records() -> Iterator[tuple[str, Record]]:
         elif isinstance(shape, Many):
             yield from walk(shape.item, _one(shape.item, title))
         elif isinstance(shape, ByKind):
-            for below in (shape.mapping, shape.sequence, shape.scalar):
-                if below is not None:
-                    yield from walk(below, _one(below, title))
+            for inner in (shape.mapping, shape.sequence, shape.scalar):
+                if inner is not None:
+                    yield from walk(inner, _one(inner, title))
 
     yield from walk(map_shape(), "A map")
 

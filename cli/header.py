@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import difflib
 import os
+import re
 import tempfile
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from .context import Context, Status
 NAME = "header"
 HELP = "C tables for the firmware build"
 DIFF_LINES = 24
+_HASH = re.compile(r"(?<=HASH != )0x\w+|(?<=_HASH )0x\w+|(?<=_HASH_TEXT )\"\w+\"|(?<=tool version: )\w+")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -33,6 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="checksum by a table of 256 entries (quick) or bit by bit (small)")
     parser.add_argument("--check", action="store_true", help="write nothing; exit 1 with a short diff where a file is stale")
     parser.add_argument("--depfile", metavar="FILE.d", help="rules for make and ninja: every file that was read")
+    parser.add_argument("--deptarget", metavar="NAME", help="what those rules build, where it is not FILE.h (a stamp)")
     parser.add_argument("--json", action="store_true", help="one JSON object about what was done")
     parser.epilog = "sections:\n" + "\n".join(f"  {name:<10} {text}" for name, (text, _) in SECTIONS.items())
 
@@ -44,6 +47,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         raise CallError("--check needs -o FILE.h, the header to compare with")
     if args.depfile and args.output == "-":
         raise CallError("--depfile needs -o FILE.h, the file that depends")
+    if args.deptarget and not args.depfile:
+        raise CallError("--deptarget needs --depfile FILE.d, the file that it goes into")
     source = load(args.file)
     made = generate(source, options_of(args))
     outputs = {args.output: made.header}
@@ -58,7 +63,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
         return Status.OK
     changed = {name: write_changed(Path(name), text) for name, text in outputs.items()}
     if args.depfile:
-        write_changed(Path(args.depfile), depfile(args.output, made.files))
+        write_changed(Path(args.depfile), depfile(args.deptarget or args.output, made.files))
     if args.json:
         context.json("header", files=[{"file": n, "changed": c} for n, c in changed.items()],
                      hash=made.hash, prefix=made.prefix, read=made.files, notes=made.notes)
@@ -122,9 +127,7 @@ def _check(outputs: dict[str, str], made: Generated, args: argparse.Namespace, c
             stale.append((name, ["does not exist"]))
             continue
         if old != text:
-            diff = list(difflib.unified_diff(old.splitlines(), text.splitlines(), name, "as it would be", n=1, lineterm=""))
-            more = len(diff) - DIFF_LINES
-            stale.append((name, diff[:DIFF_LINES] + ([f"... and {more} more lines"] if more > 0 else [])))
+            stale.append((name, short_diff(old, text, name)))
     if args.json:
         context.json("header-check", stale=[{"file": n, "diff": d} for n, d in stale], hash=made.hash, notes=made.notes)
     else:
@@ -135,3 +138,13 @@ def _check(outputs: dict[str, str], made: Generated, args: argparse.Namespace, c
         if not stale:
             context.out(f"{args.output}: up to date, content hash {made.hash[:16]}")
     return Status.FINDINGS if stale else Status.OK
+
+
+def short_diff(old: str, new: str, name: str) -> list[str]:
+    """What differs beside the content hash, which always does; a few lines of it."""
+    before, after = _HASH.sub("", old), _HASH.sub("", new)
+    if before == after:
+        return ["only the content hash differs: a comment in a file, an option or the tool's version"]
+    diff = list(difflib.unified_diff(before.splitlines(), after.splitlines(), name, "as it would be", n=0, lineterm=""))
+    more = len(diff) - DIFF_LINES
+    return diff[:DIFF_LINES] + ([f"... and {more} more lines"] if more > 0 else [])

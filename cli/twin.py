@@ -1,0 +1,212 @@
+"""`gateword twin`: a simulated chip on a pseudo-terminal, or over standard input and output."""
+
+from __future__ import annotations
+
+import argparse
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from regmap.errors import CallError
+from regmap.mapfile import find_document, load_map
+from regmap.model import Chip
+from regmap.stagefile import load_stage
+
+from .context import Context, Status, wrap
+from .vet import kind_of
+
+if TYPE_CHECKING:
+    from regmap.ports import Line
+    from regmap.twin import Clock, Core, Injection, Twin
+    from regmap.twin.adapter import Adapter
+    from regmap.twin.chain import TwinChain
+
+NAME = "twin"
+HELP = "a simulated chip on a pseudo-terminal"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("map", nargs="+", metavar="MAP|STAGE", help="the chip's map, or a stage; several maps make a daisy chain, nearest to the controller's output first")
+    parser.add_argument("--stdio", action="store_true", help="speak the adapter protocol over standard input and output, until the input ends")
+    parser.add_argument("--record", metavar="FILE.vcd", help="record select, clock, command, reply and fault pin; `gateword capture` reads it")
+    parser.add_argument("--inject", action="append", default=[], metavar="WHAT", help='a fault at a time: "vds_ha at 12 ms for 30 us"; may be given several times')
+    parser.add_argument("--trouble", action="append", default=[], metavar="WHAT", help='trouble on the lines: "bit_flips 1 %%", "dead_reply high at 3 ms", "line_drops 1 %%"; may be given several times')
+    parser.add_argument("--list", action="store_true", help="list what can be injected, and leave")
+    parser.add_argument("--seed", type=int, default=0, metavar="N", help="same seed, same trouble (0)")
+    parser.add_argument("--clock", choices=("real", "virtual"), help="real time, or virtual time that only the bus moves (real on a pseudo-terminal, virtual with --stdio)")
+    parser.add_argument("--rejected", choices=("zero", "previous"), default="zero", help="what the chip answers to a frame that it rejected (zero)")
+    parser.add_argument("--events", action="store_true", help="tell on standard error what happens in the chip")
+
+
+def _chips(names: list[str]) -> list[Chip]:
+    if len(names) == 1:
+        path = find_document(names[0])
+        if kind_of(path) == "stage":
+            stage = load_stage(path)
+            return list(stage.chain) or [stage.chip]
+        return [load_map(path)]
+    return [load_map(name) for name in names]
+
+
+def run(args: argparse.Namespace, context: Context) -> int:
+    chips = _chips(args.map)
+    if args.list:
+        for line in _list(chips[0]):
+            context.out(line)
+        return Status.OK
+    from regmap.twin import Clock, RealClock
+    from regmap.twin.adapter import Adapter
+
+    real = args.clock == "real" or (args.clock is None and not args.stdio)
+    clock = RealClock() if real else Clock()
+    on_bus, on_line = _sorted(args.inject, args.trouble, chips)
+    twin = _twin(args, chips, clock)
+    for item in on_bus:
+        twin.inject(item)
+    cores = getattr(twin, "cores", None) or [twin]
+    adapter = Adapter(twin.bus, cores)
+    name = "+".join(c.name for c in chips)
+    try:
+        with _terminated():
+            if args.stdio:
+                _serve_stdio(adapter, name, on_line, args, context)
+            else:
+                _serve_terminal(adapter, name, on_line, args, context, clock)
+    except KeyboardInterrupt:
+        context.err("gateword: the simulated chip has been switched off")
+        return Status.INTERRUPTED
+    finally:
+        twin.close()
+        if args.record:
+            context.err(f"recorded: {args.record}")
+    return Status.OK
+
+
+def _twin(args: argparse.Namespace, chips: list[Chip], clock: Clock) -> Twin | TwinChain:
+    from regmap.twin import Twin
+    from regmap.twin.chain import TwinChain
+
+    if args.record and Path(args.record).is_dir():
+        raise CallError(f"{args.record} is a directory; expected a file name")
+    if len(chips) > 1:
+        return TwinChain(chips, seed=args.seed, clock=clock, recorder=args.record)
+    return Twin(
+        chips[0], seed=args.seed, clock=clock, recorder=args.record, rejected=args.rejected
+    )
+
+
+def _sorted(
+    faults: list[str], troubles: list[str], chips: list[Chip]
+) -> tuple[list[str | Injection], list[Injection]]:
+    """What goes to the chip's side and what to the serial line; every text is checked."""
+    from regmap.twin import LINE_TROUBLES, parse_injection
+
+    on_bus: list[str | Injection] = []
+    on_line: list[Injection] = []
+    for text in [*faults, *troubles]:
+        number, colon, rest = text.partition(":")
+        placed = bool(colon) and number.strip().isdigit()
+        if placed and len(chips) > 1:
+            if not 0 <= int(number) < len(chips):
+                raise CallError(f"position {number} in a chain of {len(chips)} chips")
+            parse_injection(rest, chips[int(number)])
+            on_bus.append(text)
+            continue
+        item = parse_injection(text, chips[0])
+        if item.name in LINE_TROUBLES:
+            on_line.append(item)
+        else:
+            on_bus.append(item)
+    return on_bus, on_line
+
+
+def _list(chip: Chip) -> Iterator[str]:
+    from regmap.twin import LINE_TROUBLES, TROUBLES
+
+    yield f"faults of {chip.name} (NAME [at TIME] [for TIME]):"
+    for fault in chip.faults.values():
+        if not fault.summary_of:
+            yield f"  {fault.name.lower():<14} {fault.title}"
+    yield "trouble on the SPI bus:"
+    yield from (f"  {name:<14} {text}" for name, text in TROUBLES.items())
+    yield "trouble on the serial line:"
+    yield from (f"  {name:<14} {text}" for name, text in LINE_TROUBLES.items())
+
+
+@contextmanager
+def _terminated() -> Iterator[None]:
+    """A polite end when the process is told to stop, so that the recording is complete."""
+
+    def stop(_number: int, _frame: object) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def _serve_terminal(
+    adapter: Adapter,
+    name: str,
+    on_line: list[Injection],
+    args: argparse.Namespace,
+    context: Context,
+    clock: Clock,
+) -> None:
+    from regmap.ports import PseudoTerminal
+    from regmap.twin import gaps
+    from regmap.twin.adapter import TroubledLine
+
+    with PseudoTerminal() as terminal:
+        line: Line = terminal
+        if on_line:
+            line = TroubledLine(terminal, on_line, seed=args.seed, clock=clock, silent=True)
+        context.out(terminal.path)
+        context.stdout.flush()
+        context.err(wrap(f"A simulated {name} answers there until Ctrl-C; no real chip, no real signal.", context.width))
+        for text in gaps(adapter.cores[0].chip):
+            context.err(wrap(f"the map leaves open: {text}", context.width, hang="  "))
+        _answer(line, adapter, name, lambda: False, args, context)
+
+
+def _serve_stdio(
+    adapter: Adapter, name: str, on_line: list[Injection], args: argparse.Namespace, context: Context
+) -> None:
+    from regmap.twin.adapter import StreamLine, TroubledLine
+
+    streams = StreamLine(context.binary_stdin.fileno(), context.binary_stdout.fileno())
+    line: Line = streams
+    if on_line:
+        line = TroubledLine(streams, on_line, seed=args.seed, silent=True)
+    _answer(line, adapter, name, lambda: streams.ended, args, context)
+
+
+def _answer(
+    line: Line, adapter: Adapter, name: str, ended: Any, args: argparse.Namespace, context: Context
+) -> None:
+    """Serve, and tell events where asked."""
+    from regmap.ports import serve
+    from regmap.twin.adapter import identity
+    from regmap.wire import Server
+
+    told = [0] * len(adapter.cores)
+
+    def stop() -> bool:
+        if args.events:
+            for index, core in enumerate(adapter.cores):
+                told[index] = _tell(core, told[index], context, index if len(told) > 1 else None)
+        return bool(ended())
+
+    serve(line, Server(adapter, identity(name)), stop)
+
+
+def _tell(core: Core, told: int, context: Context, index: int | None) -> int:
+    events = list(core.events)
+    for event in events[told:]:
+        where = "" if index is None else f"chip {index} "
+        context.err(f"{event.ns / 1e6:12.6f} ms  {where}{event.kind}: {event.text}")
+    return len(events)

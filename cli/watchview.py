@@ -1,0 +1,77 @@
+"""The live table of `gateword link PORT watch`: redrawn in place on a terminal, else one block a change.
+
+No terminal mode is changed and the cursor is never hidden, so there is nothing to put back when
+the program is stopped at any moment.
+"""
+
+from __future__ import annotations
+
+from regmap.link.watch import Sample, tree
+from regmap.model import Chip
+
+from .context import Context, hexword, wrap
+
+
+class View:
+    """Shows samples. On a terminal the table is redrawn; in a pipe only what has changed is written."""
+
+    def __init__(self, context: Context, chip: Chip, *, as_json: bool) -> None:
+        self.context = context
+        self.chip = chip
+        self.as_json = as_json
+        self.live = not as_json and context.stdout.isatty() and context.environ.get("TERM") != "dumb"
+        self._drawn = 0
+        self._last: list[str] = []
+
+    def show(self, sample: Sample) -> None:
+        """Put one sample out."""
+        if self.as_json:
+            self.context.json_line("sample", **sample.plain())
+            self.context.stdout.flush()
+            return
+        lines = self.lines(sample)
+        if self.live:
+            if self._drawn:
+                self.context.stdout.write(f"\x1b[{self._drawn}A\x1b[J")
+            self.context.stdout.write("\n".join(lines) + "\n")
+            self._drawn = len(lines)
+        elif lines[1:] != self._last:
+            for line in lines:
+                self.context.out(line)
+        self._last = lines[1:]
+        self.context.stdout.flush()
+
+    def close(self) -> None:
+        """Leave the last table standing, with the cursor below it."""
+        self.context.stdout.flush()
+
+    def lines(self, sample: Sample) -> list[str]:
+        """One sample as text; the first line holds the time, so that the rest can be compared."""
+        width = self.context.width
+        out = [f"{sample.time:9.3f} s  poll {sample.number}"]
+        for name, reading in sample.readings.items():
+            register = self.chip.registers[name]
+            if reading.word is None:
+                out += wrap(f"{name:<14} lost: {reading.why}", width, hang="    ").splitlines()
+            else:
+                note = " (single reading)" if reading.grade == "single" else ""
+                out.append(f"{name:<14} {hexword(reading.word, register.width)}{note}")
+        for text in sample.explanation.wiring:
+            out += wrap(f"wiring: {text}", width, hang="  ").splitlines()
+        for depth, finding in tree(sample.explanation.findings):
+            fault = finding.fault
+            new = " NEW" if fault.name in sample.appeared else ""
+            role = {"stop": "bad", "warn": "warn", "note": "dim"}[fault.severity]
+            mark = self.context.style(fault.severity.upper(), role)
+            out.append(f"{'  ' * depth}{mark} {fault.name}: {fault.title}{new}")
+            if not depth and fault.check_first:
+                out += wrap(f"look first at: {fault.check_first[0]}", width, "  ").splitlines()
+        if sample.gone:
+            out += wrap("gone: " + ", ".join(sample.gone), width, hang="  ").splitlines()
+        if sample.skipped:
+            out += wrap(f"not read, because reading clears: {', '.join(sample.skipped)}", width, hang="  ").splitlines()
+        if sample.fault_pin is not None:
+            out.append(f"fault pin {'high' if sample.fault_pin else 'low (active)'}")
+        if not sample.explanation.raised and sample.complete and not sample.explanation.wiring:
+            out.append("no fault is raised in the registers read")
+        return out

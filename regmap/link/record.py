@@ -1,0 +1,72 @@
+"""The written record of a session: one JSON object a line, complete however the session ends.
+
+Lines go to `FILE.part` as things happen and are flushed at once; at the end, also after an error or
+an interrupt, a last line says how it ended and the file is put in place.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TextIO
+
+from ..errors import CallError
+
+if TYPE_CHECKING:
+    from types import TracebackType
+
+    from typing_extensions import Self
+
+FORMAT = 1
+
+
+class Record:
+    """Events written as they come. `about` opens it: the chip, the digests of map and stage, the port.
+
+    `path` None keeps nothing. The caller gives the wall-clock time in `about` if it wants one there.
+    """
+
+    def __init__(self, path: str | Path | None, about: Mapping[str, Any]) -> None:
+        self.path = Path(path) if path is not None else None
+        self._part: Path | None = None
+        self._out: TextIO | None = None
+        self.lines = 0
+        if self.path is not None:
+            if self.path.is_dir():
+                raise CallError(f"{self.path} is a directory; expected a file name")
+            self._part = self.path.with_name(self.path.name + ".part")
+            try:
+                self._out = self._part.open("w", encoding="utf-8", newline="\n")
+            except OSError as error:
+                raise CallError(f"{self.path} cannot be written ({error.strerror})") from None
+        self({"event": "begin", "record": FORMAT, **about})
+
+    def __call__(self, event: dict[str, Any]) -> None:
+        """Write one event."""
+        self.lines += 1
+        if self._out is not None:
+            self._out.write(json.dumps(event, ensure_ascii=False, default=str) + "\n")
+            self._out.flush()
+
+    def close(self, how: str, account: list[str] | None = None) -> None:
+        """The last line, then the file in place. Does nothing the second time."""
+        if self._out is None:
+            return
+        self({"event": "end", "how": how, "account": account or []})
+        self._out.close()
+        self._out = None
+        assert self._part is not None
+        assert self.path is not None
+        self._part.replace(self.path)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close("finished" if kind is None else f"{kind.__name__}: {error}")

@@ -82,8 +82,11 @@ def _hint(view: View, width: int) -> list[Painted]:
     lines = wrap(text, width - 2, " ", "   ").splitlines() or [""]
     if len(lines) > 2:
         lines = [lines[0], cut(lines[1].rstrip() + " " + " ".join(t.strip() for t in lines[2:]), width)]
-    lines += [""] * (2 - len(lines))
-    return [[(f"class:{mark}" if mark else "", cut(line, width))] for line in lines]
+    style = f"class:{mark}" if mark else ""
+    painted: list[Painted] = [[(style, cut(line, width))] for line in lines]
+    if len(painted) < 2:
+        painted.append([("class:dim", cut(f" {view.second_hint()}", width))])
+    return painted
 
 
 def _sheet(view: View, width: int, height: int) -> list[Painted]:

@@ -14,9 +14,9 @@ from ..context import hexword
 from .session import Session
 from .vocabulary import WORDS, Meant, Offer, Outcome, Question, Sheet
 
-IDLE = "words: " + "  ".join(
-    n for n in WORDS if n in ("find", "verdicts", "sweep", "propose", "faults", "paste", "compare", "changes", "sequence", "copy", "save", "leave")
-)
+IDLE = "type part of a name, a meaning, a fault or a unit to find it, or a value to set"
+SHOWN = ("find", "verdicts", "sweep", "propose", "faults", "paste", "compare", "copy", "save", "leave")
+WORDS_LINE = "words: " + "  ".join(n for n in WORDS if n in SHOWN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +139,10 @@ class View:
         if row.action == "take":
             return "enter takes it over"
         return self.session.mean(row.action).text + more
+
+    def second_hint(self) -> str:
+        """The words, where there is room for them below the hint."""
+        return WORDS_LINE if self.question is None and self.mode in ("list", "sheet") else ""
 
     def keys(self, width: int = 80) -> str:
         if self.question is not None:

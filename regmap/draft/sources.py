@@ -9,14 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..bank import Bank, unknown
-from ..behave import Machine
-from ..codec import Codec
-from ..errors import CallError, FrameError, nearest
+from ..errors import CallError, nearest
 from ..model import Chip
 from ..schema import read_int
 from ..settings import Change, compare, setting_registers
 from ..source import decode_text
-from ..stagefile import load_stage, supply_of
+from ..stagefile import Stage, load_stage, supply_of
 from .state import Draft
 
 _WORD = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]*)\s*[=:\s]\s*(0[xXbB][0-9A-Fa-f_]+|\d+)\s*")
@@ -108,7 +106,7 @@ def _file(draft: Draft, path: Path) -> Comparison:
         bank = _readback(draft.chip, decode_text(str(path), head))
         if bank is not None:
             return _against(draft, f"readback {path}", bank)
-    bank, notes = capture_bank(draft.chip, path)
+    bank, notes = capture_bank(draft.stage, path)
     bank.supply = supply_of(draft.stage.params)
     return _against(draft, f"capture {path}", bank, notes)
 
@@ -142,63 +140,25 @@ def _readback(chip: Chip, text: str) -> Bank | None:
     return bank
 
 
-def capture_bank(chip: Chip, path: Path) -> tuple[Bank, list[str]]:
-    """What the frames of a capture wrote into the registers, and what they read from them.
+def capture_bank(stage: Stage, path: Path) -> tuple[Bank, list[str]]:
+    """What is known of the chip's registers at the end of a capture: what its frames wrote and read.
 
-    Raises CaptureError or CallError for a capture that cannot be read. Registers that no frame
-    touches stay unknown.
+    A saved set-up beside the capture is heeded. Registers that no frame touches stay unknown.
+    Raises CaptureError or CallError for a capture that cannot be read.
     """
-    from ..capture.channels import find_roles
     from ..capture.opening import open_capture
-    from ..capture.spi import SpiSetup
-    from ..capture.transfers import read_transfers
+    from ..capture.setupfile import CaptureSetup, load_setup, setup_path
+    from ..trace.against import bank_at
+    from ..trace.tracer import How, trace_capture
 
-    setup = SpiSetup(
-        mode=chip.spi.mode,
-        select_active_low=chip.spi.select_active_low,
-        bit_order="msb" if chip.spi.msb_first else "lsb",
-    )
-    with open_capture(path) as capture:
-        finding = find_roles(capture.peek())
-        transfers, _ = read_transfers(capture, setup, finding.roles)
-    codec, bank = Codec(chip), Bank(chip)
-    machine = Machine(chip, Bank.at_reset(chip))
-    taken = refused = 0
-    waiting: list[tuple[int, object]] = []
-    for index, transfer in enumerate(transfers):
-        lengths = {f.length for f in codec.frames_possible(machine.bank)}
-        if transfer.command is None or transfer.clocks not in lengths:
-            refused += 1
-            continue
-        sent = codec.decode_command(transfer.command, machine.bank, bits=transfer.clocks)
-        if sent.flaws:
-            refused += 1
-            continue
-        waiting.append((index + sent.frame.after, sent))
-        for due, asked in [w for w in waiting if w[0] <= index]:
-            waiting.remove((due, asked))
-            _reply(codec, bank, asked, transfer.reply)
-        outcome = machine.apply(sent)
-        if sent.kind == "write" and sent.register is not None and outcome.taken:
-            word = machine.bank.words.get(sent.register.name)
-            if word is not None:
-                bank.learn(sent.register.name, word)
-                taken += 1
-    notes = [f"{len(transfers)} transfers, {taken} writes taken"]
-    if refused:
-        notes.append(f"{refused} transfers are no frames of {chip.name} and were left out")
-    return bank, notes
-
-
-def _reply(codec: Codec, bank: Bank, sent: object, word: int | None) -> None:
-    from ..codec import Sent
-
-    assert isinstance(sent, Sent)
-    if word is None or sent.kind != "read" or sent.register is None:
-        return
-    try:
-        answer = codec.decode_reply(word, sent)
-    except FrameError:
-        return
-    if answer.data is not None and not answer.flaws:
-        bank.learn_read(sent.register.name, answer.data)
+    beside = setup_path(path)
+    setup = load_setup(beside) if beside.is_file() else CaptureSetup()
+    chips = list(stage.chain) or [stage.chip]
+    with open_capture(path, format=setup.format, options=setup.options) as capture:
+        trace = trace_capture(
+            capture, chips, How(roles=setup.channels, spi=setup.spi), chain=chips[0].chain
+        )
+    walker = trace.walkers[stage.position if stage.chain else 0]
+    notes = [f"{trace.transfers} transfers, {walker.count} frames of {stage.chip.name}"]
+    notes += [str(p) for p in trace.problems]
+    return bank_at(walker, trace.end), notes

@@ -10,7 +10,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from .errors import CallError
-from .mapgrammar import ELECTRICAL, HOLDS, PROCEDURES, Params, map_shape
+from .mapgrammar import ELECTRICAL, HOLDS, PROCEDURES, map_shape
+from .mapshapes import Params
 from .model import ACCESS
 from .parameters import ROLES, Parameter
 from .schema import (

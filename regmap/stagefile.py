@@ -20,7 +20,7 @@ from .bank import Bank, find, unknown
 from .errors import CallError, FileError, Problem, nearest
 from .expr import evaluate
 from .mapfile import find_document, read_map
-from .mapgrammar import Params
+from .mapshapes import Params
 from .model import Chip, External, Field, Param
 from .parameters import STAGE
 from .schema import (

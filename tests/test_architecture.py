@@ -29,12 +29,15 @@ ALLOWED = {
     "ports": {"errors", "wire"},
 }
 _FORMAT = {"errors", "bits", "quantity", "parameters", "guard", "expr", "model", "source"}
-ALLOWED["schema"] = _FORMAT - {"model", "parameters"}
-ALLOWED["mapgrammar"] = _FORMAT | {"schema"}
+ALLOWED["reader"] = {"errors", "source"}
+ALLOWED["schema"] = _FORMAT - {"model", "parameters"} | {"reader"}
+ALLOWED["mapshapes"] = _FORMAT - {"model"} | {"schema"}
+ALLOWED["mapgrammar"] = _FORMAT | {"schema", "mapshapes"}
+ALLOWED["words"] = _FORMAT
 ALLOWED["values"] = _FORMAT | {"schema"}
 ALLOWED["bank"] = _FORMAT | {"values"}
 ALLOWED["requests"] = _FORMAT | {"schema"}
-ALLOWED["codec"] = _FORMAT | {"bank", "values"}
+ALLOWED["codec"] = _FORMAT | {"bank", "values", "words"}
 #: nothing below the program may know these
 PROGRAM_ONLY = {"prompt_toolkit", "cli", "argparse", "readline", "curses"}
 HEAVY = {"numpy", "serial", "construct", "prompt_toolkit", "scipy", "jinja2", "ruamel", "jsonschema", "pytest", "hypothesis"}

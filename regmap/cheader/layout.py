@@ -9,14 +9,16 @@ from hashlib import sha256
 from .. import __version__
 from ..errors import CallError, nearest
 from ..model import Chip
+from ..settings import Action, write_plan
 from ..stagefile import Stage
 from .faults import write_faults
 from .frames import FrameNames, frame_type, word_type, write_frames
 from .names import Namer, check_prefix, default_prefix
+from .readback import write_shadow, write_verify
 from .registers import write_registers
 from .runner import write_runner
 from .sheet import Options, Sheet
-from .tables import write_tables
+from .steps import write_init, write_status_steps
 from .text import block, comment, heading, string
 
 #: section -> (what it holds, sections it cannot do without)
@@ -149,11 +151,31 @@ def _write(sheet: Sheet) -> None:
     write_registers(sheet)
     if sheet.has("frames"):
         frames = write_frames(sheet)
-    write_tables(sheet, frames)
+    _write_stage(sheet, frames)
     if sheet.has("faults"):
         write_faults(sheet)
     if sheet.has("run") and sheet.stage is not None:
         write_runner(sheet, frames)
+
+
+def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
+    """Init, readback and shadow tables, as selected; a map alone has only the shadow."""
+    stage = sheet.stage
+    actions: list[Action] = []
+    if stage is not None and any(sheet.has(s) for s in ("init", "verify", "shadow")):
+        actions = write_plan(sheet.chip, stage.bank)
+    if stage is not None and sheet.has("init"):
+        write_init(sheet, stage, actions, frames)
+        if sheet.has("run") and sheet.has("faults") and sheet.chip.faults:
+            write_status_steps(sheet, stage, actions, frames)
+    if stage is not None and sheet.has("verify"):
+        write_verify(sheet, stage, actions, frames)
+    if stage is None and (sheet.has("init") or sheet.has("verify")):
+        sheet.names.note(
+            "generated from a map alone: without a stage there is nothing to configure or read back"
+        )
+    if sheet.has("shadow"):
+        write_shadow(sheet, stage, actions)
 
 
 def _banner(sheet: Sheet, digest: str) -> list[str]:

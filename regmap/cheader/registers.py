@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from ..bits import mask_of, spans
-from ..model import ACCESS, Entry, Field, Joined, Meaning, Register
-from ..quantity import Band, show
+from ..model import ACCESS, Field, Joined, Register
 from .bitcode import low_end, put, take
 from .names import word
+from .options import Row, field_options, fits, scales
 from .sheet import Sheet
 from .text import block, bracket, comment, count, define, defines, number, utype, wtype
-
-Row = tuple[str, str, str]
 
 
 def write_registers(sheet: Sheet) -> None:
@@ -22,7 +20,7 @@ def write_registers(sheet: Sheet) -> None:
     if sheet.has("masks") or sheet.has("options") or sheet.has("resets"):
         _definitions(sheet)
     if sheet.has("options") and sheet.chip.joined:
-        _joined_options(sheet)
+        joined_options(sheet)
     if sheet.has("helpers"):
         _helpers(sheet)
 
@@ -77,7 +75,7 @@ def _definitions(sheet: Sheet) -> None:
             )
             rows.append((name, number(register.reset, register.width), "reset word"))
             sheet.check(
-                _fits(name, register.width),
+                fits(name, register.width),
                 f"the reset word of {register.name} is wider than the register",
             )
         if sheet.has("masks"):
@@ -87,7 +85,7 @@ def _definitions(sheet: Sheet) -> None:
         sheet.lines(*defines(rows))
         if sheet.has("options") and sheet.has("values"):
             for field in register.fields:
-                _scales(sheet, field.name, field.meanings)
+                scales(sheet, field.name, field.meanings)
         if sheet.has("masks"):
             _check_overlap(sheet, register)
 
@@ -151,11 +149,11 @@ def _field(sheet: Sheet, field: Field) -> Iterable[Row]:
             )
         yield width, count(field.width), ""
         sheet.check(
-            _fits(mask, register.width),
+            fits(mask, register.width),
             f"the mask of {field.ref} is wider than {register.name}",
         )
     if sheet.has("options"):
-        yield from _options(sheet, field, field.ref, _stem(field), field.width)
+        yield from field_options(sheet, field, field.ref, _stem(field), field.width)
 
 
 def _check_overlap(sheet: Sheet, register: Register) -> None:
@@ -167,110 +165,6 @@ def _check_overlap(sheet: Sheet, register: Register) -> None:
         f"({' + '.join(masks)}) == ({' | '.join(masks)})",
         f"fields of {register.name} overlap",
     )
-
-
-# --- options ------------------------------------------------------------------------------------
-def option_word(entry: Entry) -> str:
-    """The piece of an identifier that names an option; a value keeps its case: mV is not MV."""
-    text = entry.name or (show(entry.band.typ, entry.band.dim) if entry.band is not None else "")
-    if not text:
-        return f"CODE_{entry.code}"
-    measured = entry.band is not None and text.lstrip("+-")[:1].isdigit()
-    return word(text.replace(" ", ""), keep_case=measured) or f"CODE_{entry.code}"
-
-
-def _options(
-    sheet: Sheet, item: Field | Joined, ref: str, stem: tuple[str, ...], width: int
-) -> list[Row]:
-    rows: list[Row] = []
-    seen: set[tuple[str, int]] = set()
-    for meaning in item.meanings:
-        same: dict[tuple[str, Band | None], list[Entry]] = {}
-        for entry in meaning.entries.values():
-            same.setdefault((option_word(entry), entry.band), []).append(entry)
-        for (piece, _), entries in same.items():
-            entry = entries[0]
-            if (piece, entry.code) in seen:
-                continue
-            seen.add((piece, entry.code))
-            name = sheet.names.macro(
-                *stem, piece, of=f"option {entry.name or piece} ({entry.code}) of {ref}"
-            )
-            if entry.name and word(entry.name, keep_case=True) != entry.name.replace(".", "_"):
-                sheet.names.note(f"option '{entry.name}' of {ref} is called {name}")
-            note = _entry_note(sheet, entry, meaning)
-            if len(entries) > 1:
-                codes = spans([e.code for e in reversed(entries)])
-                note = "; ".join(p for p in (note, f"so are codes {codes}") if p)
-            rows.append((name, count(entry.code), note))
-            sheet.check(_fits(name, width), f"an option of {ref} is wider than its field")
-    return rows
-
-
-def _fits(name: str, width: int) -> str:
-    """A condition that is never trivially true for the compiler, whatever the width of `int`."""
-    wide = "uint32_t" if width <= 16 else "uint64_t"
-    if width == 64:
-        return f"sizeof({name}) <= 8U"
-    return f"({wide}){name} <= {number((1 << width) - 1, width)}"
-
-
-def _entry_note(sheet: Sheet, entry: Entry, meaning: Meaning) -> str:
-    parts = []
-    if entry.band is not None and sheet.has("values"):
-        parts.append(band_text(entry.band))
-    if entry.text:
-        parts.append(entry.text)
-    if meaning.when is not None:
-        parts.append(f"while {meaning.when}")
-    return "; ".join(parts)
-
-
-def band_text(band: Band) -> str:
-    """`60 mA` or `48 mA / 60 mA / 72 mA (min / typ / max)`."""
-    if band.exact:
-        return show(band.typ, band.dim)
-    low, typ, high = (show(v, band.dim) for v in (band.low, band.typ, band.high))
-    return f"{low} / {typ} / {high} (min / typ / max)"
-
-
-def _scales(sheet: Sheet, name: str, meanings: tuple[Meaning, ...]) -> None:
-    for meaning in meanings:
-        scale = meaning.scale
-        if scale is None:
-            continue
-        text = f"{name} = {show(scale.offset, scale.dim)} + {show(scale.step, scale.dim)} * code"
-        text += f", code {scale.first} to {scale.last}"
-        if scale.signed:
-            text += " (two's complement)"
-        if scale.tolerance:
-            text += f", tolerance {show(scale.tolerance, (0, 0, 0, 0), unit='%')}"
-        if scale.absolute:
-            text += f", and {show(scale.absolute, scale.dim)} either way"
-        if meaning.when is not None:
-            text += f"; while {meaning.when}"
-        sheet.lines(*block(text))
-
-
-def _joined_options(sheet: Sheet) -> None:
-    sheet.section(
-        "values held by several fields", "Codes of the whole value, first field most significant."
-    )
-    for item in sheet.chip.joined.values():
-        fields = ", ".join(f"{r}.{n}" for r, n in item.fields)
-        sheet.lines(*block(f"{item.name}: {fields}. {item.summary}".strip()))
-        stem = (word(item.name),)
-        width = sheet.names.macro(*stem, "WIDTH", of=f"width of {item.name}")
-        sheet.lines(
-            *defines(
-                [
-                    (width, count(item.width), ""),
-                    *_options(sheet, item, item.name, stem, item.width),
-                ]
-            )
-        )
-        if sheet.has("values"):
-            _scales(sheet, item.name, item.meanings)
 
 
 # --- helpers ------------------------------------------------------------------------------------
@@ -331,6 +225,7 @@ def _field_helpers(sheet: Sheet, register: Register, field: Field) -> None:
                 name,
                 number(base | mine | stated, register.width),
                 f"write this word to clear {field.name} alone",
+                len(name),
             )
         )
         return

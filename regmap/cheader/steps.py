@@ -1,26 +1,21 @@
-"""What a stage adds: the steps that configure the chip, what must be read back, and the values behind them."""
+"""Steps as tables: what configures the chip, frame by frame, with the values behind each."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
 
-from ..bank import Bank
-from ..behave import Machine, as_read
-from ..bits import mask_of
-from ..codec import Codec
+from ..behave import Machine
 from ..errors import CallError
 from ..faults import status_registers
-from ..model import Frame, Register
 from ..plan import plan
 from ..quantity import show
-from ..settings import BRING_UP, Action, setting_mask, setting_registers, write_plan
+from ..settings import BRING_UP, Action, write_plan
 from ..stagefile import Setting, Stage
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .names import word
-from .registers import address_macro
 from .sheet import Sheet
-from .text import block, count, defines, number, utype
+from .text import block, count, defines, number
 
 STEP_KINDS = (
     ("SEND", 0, "send the frame"),
@@ -31,28 +26,9 @@ STEP_KINDS = (
 OUR_TABLES = ("init", "readback", "status_steps")
 
 
-def write_tables(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
-    """Init, readback and shadow tables, as selected; a map alone has only the shadow."""
-    stage = sheet.stage
-    actions: list[Action] = []
-    if stage is not None and (sheet.has("init") or sheet.has("verify") or sheet.has("shadow")):
-        actions = write_plan(sheet.chip, stage.bank)
-    if stage is not None and sheet.has("init"):
-        _init(sheet, stage, actions, frames)
-        if sheet.has("run") and sheet.has("faults") and sheet.chip.faults:
-            _status_steps(sheet, stage, actions, frames)
-    if stage is not None and sheet.has("verify"):
-        _verify(sheet, stage, actions, frames)
-    if stage is None and (sheet.has("init") or sheet.has("verify")):
-        sheet.names.note(
-            "generated from a map alone: without a stage there is nothing to configure or read back"
-        )
-    if sheet.has("shadow"):
-        _shadow(sheet, stage)
-
-
-# --- steps --------------------------------------------------------------------------------------
-def _init(sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]) -> None:
+def write_init(
+    sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
+) -> None:
     names = sheet.names
     sheet.section(
         "bringing the chip up",
@@ -89,7 +65,7 @@ def _init(sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, F
         f"}} {names.lower('step_t')};",
     )
     by_setting = _settings_by_register(stage)
-    _step_table(
+    step_table(
         sheet, "init", actions, frames, by_setting, "From power-up to a configured, locked chip."
     )
     for name in sheet.chip.procedures:
@@ -105,7 +81,7 @@ def _init(sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, F
             names.note(f"procedure {name} is left out: {error}")
             continue
         if extra:
-            _step_table(
+            step_table(
                 sheet,
                 name,
                 extra,
@@ -119,10 +95,10 @@ def _after_text(sheet: Sheet) -> str:
     after = sorted({f.after for f in sheet.chip.frames.values()})
     if after == [0]:
         return "it comes within the same frame"
-    return f"it comes {' or '.join(map(str, after))} frames later"
+    return f"it comes {' or '.join(map(str, after))} frame{'s' * (after != [1])} later"
 
 
-def _step_table(
+def step_table(
     sheet: Sheet,
     name: str,
     actions: list[Action],
@@ -240,13 +216,13 @@ def setting_text(setting: Setting) -> str:
     return f"{text}, code {choice.code}"
 
 
-def _status_steps(
+def write_status_steps(
     sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
 ) -> None:
     """Reads of the status registers of a configured chip, with the page selections they need."""
     wanted = dict.fromkeys(status_registers(sheet.chip), (0, 0))
     steps = reads(stage, actions, wanted, "status")
-    _step_table(
+    step_table(
         sheet,
         "status_steps",
         steps,
@@ -254,6 +230,16 @@ def _status_steps(
         {},
         "Reads of the status registers, in the order of STATUS_INDEX.",
     )
+
+
+def configured(stage: Stage, actions: list[Action]) -> Machine:
+    """The chip's behaviour after every frame of the plan."""
+    wanted = stage.bank
+    machine = Machine(stage.chip, supply=wanted.supply, externals=wanted.externals)
+    for action in actions:
+        if action.sent is not None:
+            machine.apply(action.sent)
+    return machine
 
 
 def reads(
@@ -282,169 +268,3 @@ def reads(
         else:
             steps.append(Action(do="send", procedure=procedure, text="select the page", sent=sent))
     return steps
-
-
-# --- readback -----------------------------------------------------------------------------------
-def configured(stage: Stage, actions: list[Action]) -> Machine:
-    """The chip's behaviour after every frame of the plan."""
-    wanted = stage.bank
-    machine = Machine(stage.chip, supply=wanted.supply, externals=wanted.externals)
-    for action in actions:
-        if action.sent is not None:
-            machine.apply(action.sent)
-    return machine
-
-
-def verify_rows(stage: Stage, actions: list[Action]) -> list[tuple[Register, int, int, Frame, int]]:
-    """(register, mask, expected word, frame, ready read frame) of everything that can be read back."""
-    chip = stage.chip
-    page = chip.field(chip.page_select)
-    # procedures may have moved a register on from what the stage asks for: a checksum switched on
-    bank = configured(stage, actions).bank
-    codec = Codec(chip)
-    rows = []
-    for register in setting_registers(chip):
-        mask = setting_mask(register)
-        if page is not None and page.register == register.name:
-            # the page moves while registers are read
-            mask &= ~mask_of(page.bits)
-        if (
-            not mask
-            or not register.readable
-            or register.reads_as == "zero"
-            or register.reads_as in chip.registers
-        ):
-            continue
-        words = {register.name: bank.words[register.name]}
-        try:
-            sent = codec.read(register, bank)
-        except CallError:
-            continue
-        rows.append((register, mask, as_read(chip, register, words) & mask, sent.frame, sent.word))
-    return rows
-
-
-def _verify(
-    sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
-) -> None:
-    names = sheet.names
-    rows = verify_rows(stage, actions)
-    if not rows:
-        names.note("no register can be read back and compared")
-        return
-    bits = word_bits(sheet)
-    address_bits = max((r.address.bit_length() for r, *_ in rows), default=1)
-    paged = any(r.page is not None for r, *_ in rows)
-    several = len(frames) > 1
-    sheet.section(
-        "reading the configuration back",
-        "What each register must hold while the chip is configured: compare (word & mask) with expect."
-        + (" The page must be selected first." if sheet.chip.page_select and paged else ""),
-    )
-    sheet.lines(
-        "",
-        "typedef struct {",
-        f"    {frame_type(sheet)} read;     /* the frame that reads it */",
-        f"    {word_type(sheet)} mask;     /* bits that hold settings */",
-        f"    {word_type(sheet)} expect;   /* what they must hold */",
-        f"    {utype(max(address_bits, 1))} address;",
-        *(["    uint16_t page;"] if paged else []),
-        *(["    uint8_t format;    /* FORMAT_... of the frame */"] if several else []),
-        f"}} {names.lower('verify_t')};",
-    )
-    size = names.macro("VERIFY_COUNT")
-    text = []
-    for register, mask, expect, frame, read in rows:
-        cells = [
-            number(read, frame.length),
-            number(mask, bits),
-            number(expect, bits),
-            address_macro(sheet, register)
-            if sheet.has("addresses")
-            else number(register.address, address_bits),
-        ]
-        if paged:
-            cells.append(count(register.page or 0))
-        if several:
-            cells.append(count(frames[frame.name].index))
-        text += block(register.name, "    ")
-        text.append(f"    {{{', '.join(cells)}}},")
-    sheet.lines("", *defines([(size, count(len(rows)), "")]))
-    sheet.table(
-        names.lower("verify_t"),
-        names.lower("verify"),
-        text,
-        size,
-        "Configuration registers and their wanted content.",
-    )
-    if sheet.has("init"):
-        back = {r.name: (mask, expect) for r, mask, expect, _, _ in rows}
-        _step_table(
-            sheet,
-            "readback",
-            reads(stage, actions, back, "readback"),
-            frames,
-            {},
-            "The same as steps, with the page selections they need.",
-        )
-    kind = word_type(sheet)
-    wide = f"({'unsigned int' if bits <= 16 else kind})"
-    sheet.inline(
-        f"{kind} {names.lower('verify_difference')}(const {names.lower('verify_t')} *row, {kind} word)",
-        [f"return ({kind})(({wide}word ^ row->expect) & row->mask);"],
-        "The bits in which a word read back differs from what was wanted; 0: none.",
-    )
-
-
-# --- shadow -------------------------------------------------------------------------------------
-def shadowed(register: Register) -> bool:
-    """Whether what was written cannot be read back as a whole."""
-    if not any(f.writable for f in register.fields):
-        return False
-    lost = any(f.access == "wo" for f in register.fields)
-    return lost or not register.readable or register.reads_as not in ("written", "inverted")
-
-
-def _shadow(sheet: Sheet, stage: Stage | None) -> None:
-    names = sheet.names
-    registers = [r for r in sheet.chip.registers.values() if shadowed(r)]
-    if not registers:
-        names.note("every writable register can be read back: nothing to shadow")
-        return
-    sheet.section(
-        "shadow of registers that cannot be read back",
-        "Keep what was written here: change a field in the shadow, then send the whole word.",
-    )
-    size = names.macro("SHADOW_COUNT")
-    rows = [(size, count(len(registers)), "")]
-    for index, register in enumerate(registers):
-        rows.append(
-            (
-                names.macro("SHADOW", word(register.name), of=f"shadow of {register.name}"),
-                count(index),
-                "",
-            )
-        )
-    sheet.lines(*defines(rows))
-    kind, shadow = word_type(sheet), names.lower("shadow_t")
-    sheet.lines("", "typedef struct {", f"    {kind} word[{size}];", f"}} {shadow};")
-    banks: list[tuple[str, str, Bank]] = [("reset", "after a reset", Bank.at_reset(sheet.chip))]
-    if stage is not None:
-        banks.append(("configured", "once the init table has been sent", stage.bank))
-    for name, when, bank in banks:
-        table = names.lower("shadow", name, "words")
-        cells = []
-        for register in registers:
-            cells += block(register.name, "    ")
-            cells.append(f"    {number(bank.words[register.name], word_bits(sheet))},")
-        sheet.table(kind, table, cells, size, f"Words {when}.")
-        sheet.inline(
-            f"void {names.lower('shadow', name)}({shadow} *shadow)",
-            [
-                "uint16_t i;",
-                f"for (i = 0U; i < {size}; i++) {{",
-                f"    shadow->word[i] = {table}[i];",
-                "}",
-            ],
-            f"Fills the shadow with the words {when}.",
-        )

@@ -1,0 +1,177 @@
+"""What must be read back of a configured chip, and a shadow of what cannot be."""
+
+from __future__ import annotations
+
+from ..bank import Bank
+from ..behave import as_read
+from ..bits import mask_of
+from ..codec import Codec
+from ..errors import CallError
+from ..model import Frame, Register
+from ..settings import Action, setting_mask, setting_registers
+from ..stagefile import Stage
+from .frames import FrameNames, frame_type, word_bits, word_type
+from .names import word
+from .registers import address_macro
+from .sheet import Sheet
+from .steps import configured, reads, step_table
+from .text import block, count, defines, number, utype
+
+# --- readback -----------------------------------------------------------------------------------
+
+
+def verify_rows(stage: Stage, actions: list[Action]) -> list[tuple[Register, int, int, Frame, int]]:
+    """(register, mask, expected word, frame, ready read frame) of everything that can be read back."""
+    chip = stage.chip
+    page = chip.field(chip.page_select)
+    # procedures may have moved a register on from what the stage asks for: a checksum switched on
+    bank = configured(stage, actions).bank
+    codec = Codec(chip)
+    rows = []
+    for register in setting_registers(chip):
+        mask = setting_mask(register)
+        if page is not None and page.register == register.name:
+            # the page moves while registers are read
+            mask &= ~mask_of(page.bits)
+        if (
+            not mask
+            or not register.readable
+            or register.reads_as == "zero"
+            or register.reads_as in chip.registers
+        ):
+            continue
+        words = {register.name: bank.words[register.name]}
+        try:
+            sent = codec.read(register, bank)
+        except CallError:
+            continue
+        rows.append((register, mask, as_read(chip, register, words) & mask, sent.frame, sent.word))
+    return rows
+
+
+def write_verify(
+    sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
+) -> None:
+    names = sheet.names
+    rows = verify_rows(stage, actions)
+    if not rows:
+        names.note("no register can be read back and compared")
+        return
+    bits = word_bits(sheet)
+    address_bits = max((r.address.bit_length() for r, *_ in rows), default=1)
+    paged = any(r.page is not None for r, *_ in rows)
+    several = len(frames) > 1
+    sheet.section(
+        "reading the configuration back",
+        "What each register must hold while the chip is configured: compare (word & mask) with expect."
+        + (" The page must be selected first." if sheet.chip.page_select and paged else ""),
+    )
+    sheet.lines(
+        "",
+        "typedef struct {",
+        f"    {frame_type(sheet)} read;     /* the frame that reads it */",
+        f"    {word_type(sheet)} mask;     /* bits that hold settings */",
+        f"    {word_type(sheet)} expect;   /* what they must hold */",
+        f"    {utype(max(address_bits, 1))} address;",
+        *(["    uint16_t page;"] if paged else []),
+        *(["    uint8_t format;    /* FORMAT_... of the frame */"] if several else []),
+        f"}} {names.lower('verify_t')};",
+    )
+    size = names.macro("VERIFY_COUNT")
+    text = []
+    for register, mask, expect, frame, read in rows:
+        cells = [
+            number(read, frame.length),
+            number(mask, bits),
+            number(expect, bits),
+            address_macro(sheet, register)
+            if sheet.has("addresses")
+            else number(register.address, address_bits),
+        ]
+        if paged:
+            cells.append(count(register.page or 0))
+        if several:
+            cells.append(count(frames[frame.name].index))
+        text += block(register.name, "    ")
+        text.append(f"    {{{', '.join(cells)}}},")
+    sheet.lines("", *defines([(size, count(len(rows)), "")]))
+    sheet.table(
+        names.lower("verify_t"),
+        names.lower("verify"),
+        text,
+        size,
+        "Configuration registers and their wanted content.",
+    )
+    if sheet.has("init"):
+        back = {r.name: (mask, expect) for r, mask, expect, _, _ in rows}
+        step_table(
+            sheet,
+            "readback",
+            reads(stage, actions, back, "readback"),
+            frames,
+            {},
+            "The same as steps, with the page selections they need.",
+        )
+    kind = word_type(sheet)
+    wide = f"({'unsigned int' if bits <= 16 else kind})"
+    sheet.inline(
+        f"{kind} {names.lower('verify_difference')}(const {names.lower('verify_t')} *row, {kind} word)",
+        [f"return ({kind})(({wide}word ^ row->expect) & row->mask);"],
+        "The bits in which a word read back differs from what was wanted; 0: none.",
+    )
+
+
+# --- shadow -------------------------------------------------------------------------------------
+def shadowed(register: Register) -> bool:
+    """Whether what was written cannot be read back as a whole."""
+    if not any(f.writable for f in register.fields):
+        return False
+    lost = any(f.access == "wo" for f in register.fields)
+    return lost or not register.readable or register.reads_as not in ("written", "inverted")
+
+
+def write_shadow(sheet: Sheet, stage: Stage | None, actions: list[Action]) -> None:
+    names = sheet.names
+    registers = [r for r in sheet.chip.registers.values() if shadowed(r)]
+    if not registers:
+        names.note("every writable register can be read back: nothing to shadow")
+        return
+    sheet.section(
+        "shadow of registers that cannot be read back",
+        "Keep what was written here: change a field in the shadow, then send the whole word.",
+    )
+    size = names.macro("SHADOW_COUNT")
+    rows = [(size, count(len(registers)), "")]
+    for index, register in enumerate(registers):
+        rows.append(
+            (
+                names.macro("SHADOW", word(register.name), of=f"shadow of {register.name}"),
+                count(index),
+                "",
+            )
+        )
+    sheet.lines(*defines(rows))
+    kind, shadow = word_type(sheet), names.lower("shadow_t")
+    sheet.lines("", "typedef struct {", f"    {kind} word[{size}];", f"}} {shadow};")
+    banks: list[tuple[str, str, Bank]] = [("reset", "after a reset", Bank.at_reset(sheet.chip))]
+    if stage is not None:
+        # not what the stage wants alone: procedures write keys and switches as well
+        bank = configured(stage, actions).bank
+        banks.append(("configured", "once the init table has been sent", bank))
+    for name, when, bank in banks:
+        table = names.lower("shadow", name, "words")
+        cells = []
+        for register in registers:
+            cells += block(register.name, "    ")
+            cells.append(f"    {number(bank.words[register.name], word_bits(sheet))},")
+        sheet.table(kind, table, cells, size, f"Words {when}.")
+        sheet.inline(
+            f"void {names.lower('shadow', name)}({shadow} *shadow)",
+            [
+                "uint16_t i;",
+                f"for (i = 0U; i < {size}; i++) {{",
+                f"    shadow->word[i] = {table}[i];",
+                "}",
+            ],
+            f"Fills the shadow with the words {when}.",
+        )

@@ -1,7 +1,7 @@
 """Coverage-guided fuzzing of everything that reads a capture; run by hand, not part of the suite.
 
     pip install atheris
-    python tests/fuzz/fuzz_captures.py -max_total_time=600 -rss_limit_mb=1500 -timeout=20
+    python tests/fuzz/fuzz_captures.py -max_total_time=600 -rss_limit_mb=8000 -timeout=20
 
 Whatever the bytes are, reading ends in data, notes or a CaptureError; anything else is a finding.
 """

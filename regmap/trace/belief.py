@@ -14,7 +14,7 @@ from regmap.bits import mask_of
 from regmap.codec import Sent
 from regmap.expr import Expr, Name, Op, evaluate
 from regmap.model import Chip, Register
-from regmap.settings import setting_mask
+from regmap.settings import expectation, setting_mask
 
 from .events import Note
 
@@ -46,8 +46,9 @@ class Written:
 class Belief:
     """One chip as believed. `history` are all words over time, `writes` all writes that changed anything."""
 
-    def __init__(self, chip: Chip) -> None:
+    def __init__(self, chip: Chip, measured: frozenset[str] = frozenset()) -> None:
         self.chip = chip
+        self.measured = measured
         self.machine = Machine(chip, Bank(chip))
         self.history: list[Known] = []
         self.state_history: list[tuple[int, int, str, bool | None]] = []
@@ -57,6 +58,7 @@ class Belief:
         self.pending: dict[str, Written] = {}
         self.refused: dict[str, Written] = {}
         self.latest: dict[str, Written] = {}
+        self._identity = _identities(chip)
         self._masks = {r.name: shown_mask(r) for r in chip.registers.values()}
         self._fixed = {r.name: setting_mask(r) for r in chip.registers.values()}
 
@@ -184,7 +186,7 @@ class Belief:
 
     def shows(self, register: Register, data: int, number: int) -> list[Note]:
         """A read (or an echo of the content) showed `data`: compare, explain, learn."""
-        if register.reads_as == "zero":
+        if register.reads_as == "zero" or register.name in self.measured:
             return []
         if register.reads_as in self.chip.registers:
             register = self.chip.registers[register.reads_as]
@@ -207,6 +209,11 @@ class Belief:
             del self.pending[name]
             pending.why = ""
             notes.append(Note(kind="verified", weight="good", register=name, text=f"holds what frame {pending.number} wrote"))
+        wanted = self._identity.get(name)
+        if wanted is not None and wanted != data:
+            digits = (register.width + 3) // 4
+            text = f"is 0x{data:0{digits}X} where the map expects 0x{wanted:0{digits}X}: another chip, another revision, or lost bits"
+            notes.append(Note(kind="impossible", weight="bad", register=name, text=text))
         self.bank.learn(name, data, mask)
         notes += self._fields(register, data)
         return notes
@@ -267,6 +274,20 @@ def shown_mask(register: Register) -> int:
         if field.access in ("wo", "sc"):
             mask &= ~mask_of(field.bits)
     return mask
+
+
+def _identities(chip: Chip) -> dict[str, int]:
+    """Read-only registers that a procedure expects to hold one word: what tells the chip."""
+    found: dict[str, int] = {}
+    holding = {f.register for f in chip.faults.values()}
+    for steps in chip.procedures.values():
+        for step in steps:
+            if step.do != "expect":
+                continue
+            register, mask, value = expectation(chip, step.targets[0])
+            if mask == register.mask and register.name not in holding and not any(f.writable for f in register.fields):
+                found[register.name] = value
+    return found
 
 
 def _bare_state(expression: Expr, value: bool) -> tuple[str, bool]:

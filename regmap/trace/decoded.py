@@ -10,7 +10,7 @@ from regmap.codec import Answer, Codec, Flaw, Sent, inspect
 from regmap.errors import FrameError
 from regmap.model import Chip, Frame, Layout
 
-from .frames import CUT, Pair
+from .pairs import CUT, Pair
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,7 +12,7 @@ comes next has to think once about each pair of words, however often it travels.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -21,38 +21,16 @@ from regmap.capture.spi import Flag, LineName, Transfers, Words
 from regmap.errors import CallError
 from regmap.model import Chain, Chip
 
+from .pairs import CUT, PairTable
+
 Ints = npt.NDArray[np.int64]
 
-#: Flags that make a frame no evidence of what the bus really carried.
-CUT = int(Flag.STARTS_MID | Flag.ENDS_MID | Flag.TOO_LONG)
 _TELLING = CUT | int(Flag.UNKNOWN_COMMAND | Flag.UNKNOWN_REPLY)
-_MIX = np.uint64(0x9E3779B97F4A7C15)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
-    """One frame with what could answer it. `replies` is keyed by latency: (word, unknown, bits).
-
-    `bits` below 0 says that so many clocks were no whole number of frames for the chain.
-    """
-
-    word: int
-    unknown: int
-    bits: int
-    flags: int
-    replies: tuple[tuple[int, int, int, int], ...]
-
-    def reply(self, after: int) -> tuple[int, int, int]:
-        """(word, unknown bits, bits) of the reply that comes `after` frames later; bits 0: none."""
-        for latency, word, unknown, bits in self.replies:
-            if latency == after:
-                return word, unknown, bits
-        return 0, 0, 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Batch:
-    """n frames of one chip in order of time; `idents` are places in `Framer.pairs`.
+    """n frames of one chip in order of time; `idents` are places in the chip's `Framer.tables`.
 
     `answered` is when the frame that carries the reply ended (its own end where none came).
     """
@@ -131,16 +109,15 @@ def stream_slices(
 
 
 class Framer:
-    """Cuts transfers into frames. `pairs` are all different frames met; `dropped` counts empty selects."""
+    """Cuts transfers into frames. `tables` hold the different frames of each chip; `dropped` counts empty selects."""
 
     def __init__(self, chips: Sequence[Chip], chain: Chain | None = None) -> None:
         if not chips:
             raise CallError("no chip to decode for; expected at least one")
         self.chips = tuple(chips)
-        self.pairs: list[Pair] = []
+        self.tables = [PairTable(latencies(c)) for c in chips]
         self.dropped = 0
         self.joined = 0
-        self._known: dict[tuple[int, ...], int] = {}
         lengths = [c.default_frame().length for c in chips]
         self.chain = chain
         self.total = 0
@@ -156,7 +133,6 @@ class Framer:
         self._patterns = sorted(
             {f.bursts for f in chips[0].frames.values() if len(f.bursts) > 1}, key=len, reverse=True
         )
-        self._half: Transfers | None = None
 
     def feed(self, transfers: Transfers) -> list[Batch]:
         """The frames that are complete with their replies, one batch for each chip."""
@@ -291,46 +267,8 @@ class Framer:
         carrier = np.minimum(np.arange(deepest, deepest + ready), max(0, len(c) - 1))
         batch = Batch(
             chip=chip, first=self._count[chip], transfer=now.transfer, start=now.start, end=now.end,
-            answered=c.end[carrier] if ready else now.end,
-            idents=self._identify(columns, after),
+            answered=c.end[carrier] if ready and deepest else now.end,
+            idents=self.tables[chip].identify(columns),
         )  # fmt: skip
         self._count[chip] += ready
         return batch, _some(c, slice(ready, None)) if ready < len(c) else None
-
-    def _identify(self, columns: list[Words], after: tuple[int, ...]) -> npt.NDArray[np.int32]:
-        if not len(columns[0]):
-            return np.empty(0, np.int32)
-        mixed = np.zeros(len(columns[0]), np.uint64)
-        for column in columns:
-            mixed = (mixed ^ column) * _MIX
-            mixed ^= mixed >> np.uint64(29)
-        _, first, inverse = np.unique(mixed, return_index=True, return_inverse=True)
-        if any((c != c[first][inverse]).any() for c in columns):
-            # two different frames share a hash: compare all columns, slower
-            _, first, inverse = np.unique(
-                np.stack(columns), axis=1, return_index=True, return_inverse=True
-            )
-            inverse = inverse.reshape(-1)
-        rows = zip(*[c[first].tolist() for c in columns], strict=True)
-        table = np.empty(len(first), np.int32)
-        for place, row in enumerate(rows):
-            ident = self._known.get(row)
-            if ident is None:
-                ident = self._known[row] = len(self.pairs)
-                self.pairs.append(_as_pair(row, after))
-            table[place] = ident
-        return table[inverse]
-
-
-def _as_pair(row: tuple[int, ...], after: tuple[int, ...]) -> Pair:
-    word, unknown, bits, flags = row[:4]
-    replies = tuple(
-        (latency, *row[4 + 3 * k : 7 + 3 * k]) for k, latency in enumerate(after)
-    )
-    signed = bits - (1 << 64) if bits >> 63 else bits
-    return Pair(word=word, unknown=unknown, bits=signed, flags=flags, replies=replies)  # type: ignore[arg-type]
-
-
-def without_replies(pair: Pair) -> Pair:
-    """The same frame as if nothing had answered."""
-    return replace(pair, replies=())

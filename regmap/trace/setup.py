@@ -21,7 +21,8 @@ from regmap.codec import inspect
 from regmap.model import Chain, Chip
 
 from .decoded import Judge, plausible
-from .frames import CUT, Framer
+from .frames import Framer
+from .pairs import CUT
 
 #: Transfers that are read in every way.
 SAMPLE = 160
@@ -161,7 +162,7 @@ class Reader:
             judge = Judge(self.chips[batch.chip], len(self.chips), framer.total)
             bank = Bank(self.chips[batch.chip])
             for ident in batch.idents.tolist():
-                pair = framer.pairs[ident]
+                pair = framer.tables[batch.chip][ident]
                 if pair.flags & CUT:
                     continue
                 total += 1

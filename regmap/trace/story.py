@@ -116,9 +116,8 @@ def _sentence(text: str) -> str:
 
 
 def _count(walker: Walker, counts: Counter[str], registers: dict[str, tuple[int, int]]) -> None:
-    idents, many = np.unique(walker.idents(), return_counts=True)
-    for ident, count in zip(idents.tolist(), many.tolist(), strict=True):
-        kind, _, name = walker.title(ident).partition(" ")
+    for title, count in walker.titles(walker.idents()).items():
+        kind, _, name = title.partition(" ")
         counts[kind] += count
         if kind in ("read", "write") and name:
             reads, writes = registers.get(name, (0, 0))
@@ -199,10 +198,11 @@ def _sentences(trace: Trace, episodes: tuple[Episode, ...], counts: Counter[str]
 
 def _first_rejected(trace: Trace) -> str:
     for walker in trace.walkers:
-        for happening in walker.happenings.values():
-            decoded = happening.decoded
+        idents = walker.idents()
+        for place in np.flatnonzero(walker.sorter.kind[idents] == 0).tolist():
+            decoded = walker.judge.decode(walker.pair(int(idents[place])), walker.belief.bank)
             if decoded.trouble and not decoded.cut:
-                return f", the first is frame {happening.number}: {decoded.trouble}"
+                return f", the first is frame {place}: {decoded.trouble}"
     return ""
 
 

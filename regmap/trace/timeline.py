@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -14,9 +15,13 @@ from regmap.settings import compare_words
 
 from .decoded import Decoded
 from .events import Event, Note, Quiet
-from .frames import Batch, Pair
+from .frames import Batch
+from .pairs import Pair
 from .tracer import Trace
-from .walker import Walker
+from .walker import Walker, flaw_notes
+
+#: Frames that nobody believes are shown one by one up to this number, then counted only.
+SHOWN_REJECTED = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +77,7 @@ def _frames(walker: Walker, wanted: Filter) -> Iterator[Event | Quiet]:
     pending: list[tuple[int, int, int, int]] = []
     builder = EventBuilder(walker)
     happenings = walker.happenings
+    budget = SHOWN_REJECTED
     for batch in walker.batches:
         low, high = 0, len(batch)
         if wanted.since is not None:
@@ -79,8 +85,8 @@ def _frames(walker: Walker, wanted: Filter) -> Iterator[Event | Quiet]:
         if wanted.until is not None:
             high = int(np.searchsorted(batch.start, wanted.until, side="right"))
         place = low
-        inside = range(batch.first + low, batch.first + high)
-        told = sorted({n - batch.first for n in (*happenings, *walker.carried) if n in inside})
+        told = _told(walker, batch, low, high, budget if not wanted.every and "rejected" not in wanted.kinds else high)
+        budget -= sum(1 for p in told if p + batch.first not in happenings)
         for stop in [*told, high]:
             if stop > place:
                 if wanted.every:
@@ -102,15 +108,22 @@ def _frames(walker: Walker, wanted: Filter) -> Iterator[Event | Quiet]:
         yield _quiet(walker, pending)
 
 
+def _told(walker: Walker, batch: Batch, low: int, high: int, budget: int) -> list[int]:
+    """Places in a batch of the frames that tell something; of frames that no one believes only the first."""
+    first = batch.first + low
+    numbers = walker.told()
+    places = [n - batch.first for n in numbers[bisect_left(numbers, first) : bisect_left(numbers, batch.first + high)]]
+    inert = low + np.flatnonzero(walker.sorter.inert[batch.idents[low:high]])[: max(0, budget)]
+    return sorted({*places, *inert.tolist()})
+
+
 def _quiet(walker: Walker, runs: list[tuple[int, int, int, int]]) -> Quiet:
     counts: Counter[str] = Counter()
     for first, last, _, _ in runs:
         for batch in walker.batches:
             low, high = max(first - batch.first, 0), min(last - batch.first + 1, len(batch))
             if low < high:
-                idents, many = np.unique(batch.idents[low:high], return_counts=True)
-                for ident, count in zip(idents.tolist(), many.tolist(), strict=True):
-                    counts[walker.title(ident)] += count
+                counts.update(walker.titles(batch.idents[low:high]))
     return Quiet(
         first=runs[0][0], last=runs[-1][1], start=runs[0][2], end=runs[-1][3],
         counts=dict(counts.most_common()), chip=walker.position,
@@ -128,7 +141,7 @@ class EventBuilder:
         """A frame that told nothing new."""
         ident = int(batch.idents[place])
         decoded = self.walker.judge.decode(self.walker.pair(ident), self.walker.belief.bank)
-        return self._event(number, batch, place, decoded, None, ())
+        return self._event(number, batch, place, decoded, None, tuple(flaw_notes(decoded)))
 
     def told(self, number: int, batch: Batch, place: int) -> Event:
         """A frame with its notes, those from an earlier frame's reply that it carried included."""
@@ -136,7 +149,7 @@ class EventBuilder:
         carried = tuple(self.walker.carried.get(number, ()))
         if happening is None:
             event = self.plain(number, batch, place)
-            return replace(event, notes=carried)
+            return replace(event, notes=event.notes + carried)
         return self._event(
             number, batch, place, happening.decoded, happening.old, happening.notes + carried
         )

@@ -149,7 +149,7 @@ def trace_capture(
 
 def _walkers(chips: Sequence[Chip], pins: Pins, framer: Framer) -> tuple[Walker, ...]:
     return tuple(
-        Walker(chip, Judge(chip, len(chips), framer.total), pins, position)
+        Walker(chip, Judge(chip, len(chips), framer.total), pins, framer.tables[position], position)
         for position, chip in enumerate(chips)
     )
 
@@ -184,9 +184,9 @@ def _feed(trace: Trace, part: Transfers | None, limits: LimitCheck | None) -> No
     if limits is not None:
         limits.add(part)
     for walker, batch in zip(trace.walkers, trace.framer.feed(part), strict=True):
-        walker.walk(batch, trace.framer.pairs)
+        walker.walk(batch)
 
 
 def _finish(trace: Trace) -> None:
     for walker, batch in zip(trace.walkers, trace.framer.finish(), strict=True):
-        walker.walk(batch, trace.framer.pairs)
+        walker.walk(batch)

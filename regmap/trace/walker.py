@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from regmap.bank import Bank
+from regmap.bulk import READ
 from regmap.codec import Answer, Sent
 from regmap.expr import evaluate
 from regmap.model import Chip
@@ -21,8 +22,13 @@ from .belief import Belief
 from .decoded import Decoded, Judge
 from .events import Note
 from .faultlog import FaultLog
-from .frames import Batch, Pair
+from .frames import Batch
+from .pairs import Pair, PairTable
 from .pins import Pins
+from .sorting import Sorter
+
+#: Remarks of one kind that are kept from one batch.
+_LIMIT = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,12 +44,14 @@ class Happening:
 class Walker:
     """One chip's story while it is gathered. `happenings` by frame number, in order."""
 
-    def __init__(self, chip: Chip, judge: Judge, pins: Pins, position: int = 0) -> None:
+    def __init__(self, chip: Chip, judge: Judge, pins: Pins, table: PairTable, position: int = 0) -> None:
         self.chip = chip
         self.judge = judge
         self.pins = pins
         self.position = position
-        self.belief = Belief(chip)
+        self.table = table
+        self.sorter = Sorter(chip, judge, table)
+        self.belief = Belief(chip, self.sorter.measured)
         self.faults = FaultLog(chip, position)
         self.happenings: dict[int, Happening] = {}
         #: notes from status bits that a later frame carried, by that frame's number
@@ -54,33 +62,57 @@ class Walker:
         self.version = 0
         self._told: set[tuple[int, object]] = set()
         self._shown: dict[int, dict[str, bool]] = {}
-        self._titles: dict[int, str] = {}
         self._quiet: list[int] = []
-        self._pairs: list[Pair] = []
+        self._counter = -1
+        self._told_list: tuple[int, list[int]] | None = None
         self._enable = 0
 
     # --- bulk -----------------------------------------------------------------------------------
-    def walk(self, batch: Batch, pairs: list[Pair]) -> None:
+    def walk(self, batch: Batch) -> None:
         """Take over a batch of frames in order of time."""
         if not len(batch):
             return
-        self._pairs = pairs
-        self._quiet += [-1] * (len(pairs) - len(self._quiet))
+        self.sorter.update(self.belief.bank)
         self.batches.append(batch)
+        idents = batch.idents
+        canons = self.sorter.canon[idents]
+        top = int(canons.max()) + 1
+        self._quiet += [-1] * (top - len(self._quiet))
+        self._counters(batch)
         quiet, version = self._quiet, self.version
         stop = self._enable_place(batch)
-        for place, ident in enumerate(batch.idents.tolist()):
+        places = np.flatnonzero(self.sorter.inert[idents] == 0)
+        for place, canon in zip(places.tolist(), canons[places].tolist(), strict=True):
             if place >= stop:
                 self._enabled(batch, place)
                 stop = self._enable_place(batch)
                 version = self.version
-            if quiet[ident] == version:
+            if quiet[canon] == version:
                 continue
             before = self.version
-            self._frame(batch, place, ident)
+            self._frame(batch, place, int(idents[place]), canon)
             if self.version == before:
-                quiet[ident] = before
+                quiet[canon] = before
             version = self.version
+
+    def _counters(self, batch: Batch) -> None:
+        """Rolling counters of the commands that do not follow each other."""
+        sorter, idents = self.sorter, batch.idents
+        some = np.flatnonzero(sorter.counter[idents] >= 0)
+        if not len(some):
+            return
+        mine = idents[some]
+        values = sorter.counter[mine]
+        before = np.concatenate(([self._counter if self._counter >= 0 else values[0]], values[:-1]))
+        due = (before + sorter.step[mine]) % sorter.modulus[mine]
+        wrong = np.flatnonzero(due != values)
+        if self._counter < 0:
+            wrong = wrong[wrong > 0]
+        for place in wrong[:_LIMIT].tolist():
+            text = f"counter is {int(values[place])}; {int(due[place])} follows {int(before[place])}: a frame is missing from the capture, or was not accepted"
+            note = Note(kind="rejected", weight="warn", text=text)
+            self.carried.setdefault(batch.first + int(some[place]), []).append(note)
+        self._counter = int(values[-1])
 
     @property
     def count(self) -> int:
@@ -108,24 +140,18 @@ class Walker:
                 self.version += 1
 
     # --- one frame ------------------------------------------------------------------------------
-    def _frame(self, batch: Batch, place: int, ident: int) -> None:
+    def _frame(self, batch: Batch, place: int, ident: int, canon: int) -> None:
         number, time = batch.first + place, int(batch.end[place])
         belief = self.belief
         key = self.judge.key(belief.bank)
-        decoded = self.judge.decode(self._pairs[ident], belief.bank)
+        decoded = self.judge.decode(self.table[ident], belief.bank)
         mark = belief.mark()
         faults_before = (len(self.faults.active), sum(len(i.attempts) for i in self.faults.active.values()), len(self.faults.clear))
         sent = decoded.sent
         old = belief.bank.word(sent.register.name) if sent is not None and sent.register is not None else None
-        notes: list[Note] = []
-        told = (ident, key) in self._told
+        notes = flaw_notes(decoded)
+        told = (canon, key) in self._told
         news = not told
-        if decoded.cut:
-            notes.append(Note(kind="wiring", text=decoded.trouble, weight="info"))
-        elif decoded.trouble:
-            notes.append(Note(kind="rejected", text=f"not a frame the chip takes: {decoded.trouble}", weight="bad"))
-        if decoded.reply_trouble and not decoded.cut:
-            notes.append(Note(kind="rejected", text=f"reply not believed: {decoded.reply_trouble}", weight="bad"))
         answer = decoded.believed if not decoded.cut else None
         if sent is not None and decoded.taken:
             more, fresh = self._taken(sent, answer, decoded, number, time, int(batch.answered[place]))
@@ -133,7 +159,7 @@ class Walker:
             news = fresh if sent.kind == "read" else news
         elif answer is not None and sent is not None:
             notes += self._status(sent, answer, None, number, time)
-        self._told.add((ident, key))
+        self._told.add((canon, key))
         belief.record(mark, number, time)
         after = (len(self.faults.active), sum(len(i.attempts) for i in self.faults.active.values()), len(self.faults.clear))
         moved = belief.mark() != mark
@@ -168,6 +194,8 @@ class Walker:
         if register is not None and content is not None and register.readable:
             if is_read:
                 fresh = self.seen.get(register.name) != content
+                if register.name in self.sorter.measured:
+                    fresh = register.name not in self.seen
             notes += self.belief.shows(register, content, number)
             self.seen[register.name] = content
         if late and answer is not None and content is not None:
@@ -276,9 +304,16 @@ class Walker:
             bank.words[known.register], bank.known[known.register] = known.word, known.known
         return bank
 
+    def told(self) -> list[int]:
+        """Numbers of the frames that have something to tell, in order."""
+        size = len(self.happenings) + len(self.carried)
+        if self._told_list is None or self._told_list[0] != size:
+            self._told_list = size, sorted({*self.happenings, *self.carried} - {-1})
+        return self._told_list[1]
+
     def notes(self) -> Iterator[tuple[int, tuple[Note, ...]]]:
         """The notes of every frame that has any, in order; -1 is the end of the capture."""
-        for number in sorted({*self.happenings, *self.carried} - {-1}):
+        for number in self.told():
             happening = self.happenings.get(number)
             own = happening.notes if happening is not None else ()
             yield number, (*own, *self.carried.get(number, ()))
@@ -287,38 +322,41 @@ class Walker:
 
     def read_between(self, first: int, last: int) -> list[str]:
         """The fault registers that were read, and believed, by frames `first` to `last`."""
-        found: dict[str, None] = {}
+        found: set[int] = set()
+        sorter = self.sorter
         for batch in self.batches:
-            low, high = max(0, first - batch.first), min(len(batch), last + 1 - batch.first)
-            if low < high:
-                for ident in np.unique(batch.idents[low:high]).tolist():
-                    decoded = self.judge.decode(self._pairs[ident], self.belief.bank)
-                    sent = decoded.sent
-                    if decoded.believed is not None and sent is not None and sent.kind == "read" and sent.register is not None and self.faults.has(sent.register.name):
-                        found[sent.register.name] = None
-        return [r for r in self.chip.registers if r in found]
+            idents = batch.idents[max(0, first - batch.first) : max(0, last + 1 - batch.first)]
+            read = (sorter.kind[idents] == READ) & (sorter.believed[idents] > 0)
+            found.update(np.unique(sorter.register[idents][read]).tolist())
+        names = {sorter.names[n] for n in found if n >= 0}
+        return [r for r in self.chip.registers if r in names and self.faults.has(r)]
 
     # --- looking back ---------------------------------------------------------------------------
     def _clear_before(self, number: int) -> Callable[[str], tuple[int, int]]:
         def find(name: str) -> tuple[int, int]:
-            for at, time, ident in self._back(number):
-                if self._shows(ident).get(name) is False:
-                    return at, time
+            fault = self.chip.faults[name]
+            bits = any(
+                p.kind == "status" and p.fault == name
+                for f in self.chip.frames.values() for layout in f.replies.values() for p in layout.parts
+            )  # fmt: skip
+            sorter = self.sorter
+            for batch in reversed(self.batches):
+                idents = batch.idents[: max(0, number - batch.first)]
+                telling = sorter.believed[idents] > 0
+                if not bits:
+                    telling &= (sorter.kind[idents] == READ) & (sorter.register[idents] == sorter.names.index(fault.register))
+                for place in np.flatnonzero(telling)[::-1].tolist():
+                    if self._shows(int(idents[place])).get(name) is False:
+                        return batch.first + place, int(batch.end[place])
             return -1, -1
 
         return find
-
-    def _back(self, number: int) -> Iterator[tuple[int, int, int]]:
-        for batch in reversed(self.batches):
-            count = min(len(batch), number - batch.first)
-            for place in range(count - 1, -1, -1):
-                yield batch.first + place, int(batch.end[place]), int(batch.idents[place])
 
     def _shows(self, ident: int) -> dict[str, bool]:
         """Fault name to raised, as the frames of this ident show; without regard to frames in force."""
         found = self._shown.get(ident)
         if found is None:
-            decoded = self.judge.decode(self._pairs[ident], self.belief.bank)
+            decoded = self.judge.decode(self.table[ident], self.belief.bank)
             answer = decoded.believed
             found = {}
             if answer is not None and decoded.sent is not None:
@@ -329,22 +367,21 @@ class Walker:
 
     def pair(self, ident: int) -> Pair:
         """The words behind an ident."""
-        return self._pairs[ident]
+        return self.table[ident]
 
     def title(self, ident: int) -> str:
         """What frames of this ident ask, for counting: "read STATUS1"."""
-        found = self._titles.get(ident)
-        if found is None:
-            decoded = self.judge.decode(self._pairs[ident], self.belief.bank)
-            sent = decoded.sent
-            if sent is None or not decoded.taken:
-                found = "rejected"
-            elif sent.command is not None:
-                found = sent.command.name
-            else:
-                found = f"{sent.kind} {sent.register.name}" if sent.register is not None else sent.kind
-            self._titles[ident] = found
-        return found
+        return self.sorter.title(int(self.sorter.kind[ident]), int(self.sorter.register[ident]))
+
+    def titles(self, idents: npt.NDArray[np.int32]) -> dict[str, int]:
+        """How many frames ask what, the most frequent first."""
+        codes = self.sorter.kind[idents] << 16 | (self.sorter.register[idents] + 1)
+        kinds, many = np.unique(codes, return_counts=True)
+        found = {
+            self.sorter.title(int(code) >> 16, (int(code) & 0xFFFF) - 1): count
+            for code, count in zip(kinds.tolist(), many.tolist(), strict=True)
+        }
+        return dict(sorted(found.items(), key=lambda i: -i[1]))
 
     def idents(self) -> npt.NDArray[np.int32]:
         """The ident of every frame."""
@@ -357,3 +394,27 @@ class Walker:
         if not self.batches:
             return np.empty(0, np.int64)
         return np.concatenate([getattr(b, which) for b in self.batches])
+
+    def measured_at(self, name: str, time: int) -> int | None:
+        """The last value that a measured register was read with, by frames that ended up to tick `time`."""
+        sorter = self.sorter
+        register = sorter.names.index(name)
+        for batch in reversed(self.batches):
+            idents = batch.idents[: int(np.searchsorted(batch.end, time, side="right"))]
+            hits = np.flatnonzero((sorter.kind[idents] == READ) & (sorter.register[idents] == register) & (sorter.believed[idents] > 0))
+            if len(hits):
+                answer = self.judge.decode(self.table[int(idents[hits[-1]])], self.belief.bank).believed
+                return answer.data if answer is not None else None
+        return None
+
+
+def flaw_notes(decoded: Decoded) -> list[Note]:
+    """What is wrong with a frame and its reply."""
+    if decoded.cut:
+        return [Note(kind="wiring", text=decoded.trouble, weight="info")]
+    notes = []
+    if decoded.trouble:
+        notes.append(Note(kind="rejected", text=f"not a frame the chip takes: {decoded.trouble}", weight="bad"))
+    if decoded.reply_trouble:
+        notes.append(Note(kind="rejected", text=f"reply not believed: {decoded.reply_trouble}", weight="bad"))
+    return notes

@@ -14,6 +14,7 @@ import numpy as np
 
 from regmap.bank import Bank
 from regmap.bits import extract
+from regmap.bulk import WRITE
 from regmap.model import Chip, Field
 from regmap.quantity import Band, show
 
@@ -104,8 +105,10 @@ def _range(band: Band) -> str:
 def _services(walker: Walker, field: Field) -> tuple[np.ndarray, np.ndarray]:
     """Numbers and end ticks of the frames that serve the watchdog."""
     idents = walker.idents()
+    sorter = walker.sorter
+    writes = (sorter.kind == WRITE) & (sorter.register == sorter.names.index(field.register))
     serving = []
-    for ident in np.unique(idents).tolist():
+    for ident in np.flatnonzero(writes).tolist():
         decoded = walker.judge.decode(walker.pair(ident), walker.belief.bank)
         sent = decoded.sent
         if sent is None or not decoded.taken or sent.kind != "write" or sent.register is None:

@@ -19,10 +19,12 @@ from regmap.faults import suspicious
 from regmap.model import Chain
 
 from .decoded import plausible
-from .frames import CUT
+from .pairs import CUT
 from .setup import CLEARLY, ENOUGH, Fit, Reader
 from .tracer import Trace
 
+#: Different pairs of words that are looked at one by one.
+SAMPLE_PAIRS = 1500
 _BUS = ("clock", "select", "command", "reply")
 _LEVEL = {True: "high", False: "low"}
 
@@ -79,12 +81,18 @@ class Shares:
 
 
 def shares(trace: Trace) -> Shares:
-    """Counted over the whole capture, by words that differ."""
+    """Counted by words that differ; over a sample of them where they are very many."""
     frames = commands = replies = believed = sensible = 0
     lengths: dict[int, int] = {}
     for walker in trace.walkers:
         bank = Bank(walker.chip)
         idents, many = np.unique(walker.idents(), return_counts=True)
+        if len(idents) > SAMPLE_PAIRS:
+            # the most frequent pairs, and some of all others
+            order = np.argsort(-many, kind="stable")
+            rest = order[SAMPLE_PAIRS // 2 :]
+            some = np.concatenate((order[: SAMPLE_PAIRS // 2], rest[:: -(-len(rest) // (SAMPLE_PAIRS // 2))]))
+            idents, many = idents[some], many[some]
         for ident, count in zip(idents.tolist(), many.tolist(), strict=True):
             pair = walker.pair(ident)
             if pair.flags & CUT:
@@ -303,12 +311,7 @@ def _dead_later(trace: Trace) -> list[Mistake]:
         if len(idents) < 6:
             continue
         bank = walker.belief.bank
-        silent = np.zeros(len(trace.framer.pairs), np.bool_)
-        for ident in np.unique(idents).tolist():
-            decoded = walker.judge.decode(walker.pair(ident), bank)
-            silent[ident] = bool(decoded.reply_trouble) and (
-                "every bit" in decoded.reply_trouble or "floating" in decoded.reply_trouble
-            )
+        silent = walker.sorter.silent > 0
         dead = silent[idents]
         alive = np.flatnonzero(~dead)
         if not dead.any() or not len(alive):

@@ -8,7 +8,7 @@ from ..bits import mask_of, spans
 from ..model import ACCESS, Field, Joined, Register
 from .bitcode import low_end, put, take
 from .names import word
-from .options import Row, field_options, fits, scales
+from .options import Row, field_options, fits, joined_options, scales
 from .sheet import Sheet
 from .text import block, bracket, comment, count, define, defines, number, utype, wtype
 

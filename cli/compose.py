@@ -35,12 +35,15 @@ def run(args: argparse.Namespace, context: Context) -> int:
     from .composer.lines import Lines, wants_lines
 
     session, question, take_up = open_session(args.document, context, resume=args.resume)
-    if args.lines or wants_lines(context):
-        lines = Lines(session, context)
-        lines.answer_hook = take_up
-        status = lines.run(question)
-    else:
-        status = _full_screen(session, question, take_up, context)
+    try:
+        if args.lines or wants_lines(context):
+            lines = Lines(session, context)
+            lines.answer_hook = take_up
+            status = lines.run(question)
+        else:
+            status = _full_screen(session, question, take_up, context)
+    finally:
+        session.keeper.journal.keep()
     commands = session.farewell()
     if commands:
         context.out("the same without the composer:")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 from regmap.bank import find, unknown
 from regmap.draft import Draft, Hit, Index, Preview, label_of, parse_raw
@@ -192,9 +193,10 @@ class Meaning:
             raw = self._mean_raw(line)
             return raw or Meant("refused", reason or f"{line!r} is no name, and {self.at} holds no setting")
         found = self._mean_find(line)
+        near = nearest(line.split()[0], WORDS) if len(line.split()[0]) > 2 else []
         if found.kind == "find":
-            return found
-        near = nearest(line.split()[0], WORDS)
+            only_meant = near and found.hits[0].rank > 2
+            return replace(found, text=f"{found.text}; or did you mean the word `{near[0]}`?") if only_meant else found
         tail = f"; did you mean the word `{near[0]}`?" if near else ""
         return Meant("refused", (reason or found.text) + tail)
 

@@ -14,7 +14,7 @@ from ..context import hexword
 from .session import Session
 from .vocabulary import WORDS, Meant, Offer, Outcome, Question, Sheet
 
-IDLE = "type part of a name, a meaning, a fault or a unit to find it, or a value to set"
+IDLE = "type part of a name, meaning, fault or unit to find it, or a value to set it"
 SHOWN = ("find", "verdicts", "sweep", "propose", "faults", "paste", "compare", "copy", "save", "leave")
 WORDS_LINE = "words: " + "  ".join(n for n in WORDS if n in SHOWN)
 
@@ -116,7 +116,7 @@ class View:
         if self.question is not None:
             answers = "   ".join(f"{key}: {text}" for key, _, text in self.question.answers)
             return f"{self.question.text}  {answers}", "warn"
-        if self.mode == "typing":
+        if self.mode == "typing" and not self.message:
             meant = self.session.mean(self.offers[self.offer].action) if self.offer >= 0 else self.meant
             return ("no: " if meant.kind == "refused" else "") + meant.text, "bad" if meant.kind == "refused" else ""
         if self.message:

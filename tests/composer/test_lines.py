@@ -1,0 +1,150 @@
+"""The line face: the same words from a pipe, exit statuses, and a question in the middle."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from regmap.cli.compose import open_session
+from regmap.cli.composer.lines import wants_lines
+from regmap.cli.composer.vocabulary import FOLLOWS, WORDS
+from regmap.cli.context import Context
+from regmap.cli.main import main
+from regmap.stagefile import load_stage
+
+
+def run(document: str, state: Path, text: str, *more: str) -> tuple[int, str, str]:
+    out, err = io.StringIO(), io.StringIO()
+    context = Context(stdin=io.StringIO(text), stdout=out, stderr=err, environ={"GATEWORD_STATE": str(state)})
+    return main(["compose", document, *more], context), out.getvalue(), err.getvalue()
+
+
+def test_a_session_from_a_pipe(pump: Path, state: Path) -> None:
+    status, out, err = run(str(pump), state, """# a comment, and a blank line
+
+dead
+2 us
+GATE_HS.SOURCE = 60mA
++1
+undo 2
+redo
+changes
+save
+leave
+""")
+    assert (status, err) == (0, "")
+    assert "TIMING.DEAD_TIME is now 2 us (was 1 us)" in out
+    assert "saved 2 settings" in out
+    stage = load_stage(pump)
+    assert [s.asked for s in stage.settings if s.name in ("GATE_HS.SOURCE", "TIMING.DEAD_TIME")] == ["60 mA", "2 us"]
+    assert "\x1b" not in out
+    tail = out[out.index("the same without the composer:") :].splitlines()
+    assert tail[1].startswith("  gateword encode quoll16 ")
+
+
+def test_the_equivalent_commands_say_the_same(pump: Path, state: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What `encode` answers to the printed command is the frame that the composer showed."""
+    import shlex
+
+    monkeypatch.chdir(pump.parent)
+    _, out, _ = run("pump.yaml", state, "GATE_HS.SOURCE = 160 mA\nGATE_HS.HOLD = max\ncopy frame\nleave drop\n")
+    frame = out[out.index("copied 0x") + 7 :].split()[0]
+    commands = [line.strip() for line in out[out.index("the same without") :].splitlines()[1:] if line.startswith("  gateword")]
+    for command in commands:
+        answered = io.StringIO()
+        assert main(shlex.split(command)[1:], Context(stdout=answered, stderr=answered, environ={})) in (0, 1)
+        if " encode " in command:
+            assert frame in answered.getvalue()
+
+
+def test_refusals_are_told_and_counted(pump: Path, state: Path) -> None:
+    status, out, _ = run(str(pump), state, "GATE_HS.SORCE = 60 mA\nGATE_HS.SOURCE = 9 A\nleavv\n")
+    assert status == 1
+    assert "nearest: GATE_HS.SOURCE" in out
+    assert "nearest: 1 A" in out
+    assert "did you mean the word `leave`?" in out
+
+
+def test_input_that_ends_keeps_the_draft_and_resume_takes_it_up(pump: Path, state: Path) -> None:
+    status, _, err = run(str(pump), state, "GATE_HS.SOURCE = 160 mA\n")
+    assert status == 0
+    assert "kept and offered next time" in err
+    _, out, _ = run(str(pump), state, "r\nsave\n")
+    assert "A draft of this was left behind with 1 step" in out
+    assert "took up the draft" in out
+    assert "SOURCE: 160 mA" in pump.read_text()
+    run(str(pump), state, "GATE_HS.SOURCE = 60 mA\n")
+    _, _, err = run(str(pump), state, "save\n", "--resume")
+    assert "took up the draft" in err
+    assert "SOURCE: 60 mA" in pump.read_text()
+
+
+def test_questions_are_answered_by_key_or_by_words(pump: Path, state: Path) -> None:
+    _, out, _ = run(str(pump), state, "GATE_HS.SOURCE = 160 mA\nleave\nn\nleave\nd\n")
+    assert out.count("1 change is not saved.") == 2
+    assert "1 change was not saved" in out
+    assert "SOURCE: 160 mA" not in pump.read_text()
+
+
+def test_a_file_that_is_none_is_status_2(state: Path) -> None:
+    status, _, err = run("no_such.yaml", state, "")
+    assert status == 2
+    assert "no such file" in err
+
+
+def test_no_terminal_or_a_dumb_one_means_lines() -> None:
+    class Tty(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    def wanted(term: str, stdin: io.StringIO, stdout: io.StringIO) -> bool:
+        return wants_lines(Context(stdin=stdin, stdout=stdout, environ={"TERM": term}))
+
+    assert not wanted("xterm", Tty(), Tty())
+    assert wanted("dumb", Tty(), Tty())
+    assert wanted("xterm", io.StringIO(), Tty())
+    assert wanted("xterm", Tty(), io.StringIO())
+
+
+def test_every_word_is_understood_explained_and_never_a_traceback(pump: Path, state: Path) -> None:
+    """Each word of the vocabulary alone, with nonsense, and with each thing that may follow."""
+    context = Context(stdin=io.StringIO(), stdout=io.StringIO(), stderr=io.StringIO(), environ={"GATEWORD_STATE": str(state)})
+    for word in WORDS:
+        session, _, _ = open_session(str(pump), context)
+        for rest in ("", " nonsense", " 0x", " =", " GATE_HS.SOURCE", " reply", *(f" {n}" for n, _ in FOLLOWS.get(word, ()))):
+            assert session.mean(word + rest).kind in ("word", "refused", "set", "find", "go")
+            session.offers(word + rest)
+            outcome = session.do(word + rest)
+            assert outcome.message or outcome.sheet or outcome.question or outcome.leave, word + rest
+        help_text = session.do(f"help {word}").sheet
+        assert help_text is not None
+        assert WORDS[word].usage in help_text.rows[0].text
+        session.keeper.journal.discard()
+
+
+@pytest.mark.parametrize(("line", "kind"), [
+    ("", "nothing"), ("dead", "find"), ("TIMING", "go"), ("timing.dead_time", "go"), ("VDS_HA", "go"), ("60mA", "set"), ("GATE_LS.SINK=60mA", "set"),
+    ("GATE_LS.SINK 60 mA", "set"), ("= max", "set"), ("+1", "set"), ("max", "set"), ("0x5", "set"), ("0b101", "set"), ("0x23F5", "paste"),
+    ("GATE_HS=0x155", "paste"), ("STATUS1=0x302", "faults"), ("STATUS1 = 0xFFFF", "refused"), ("9 A", "refused"), ("zzz", "refused"),
+    ("sweep", "word"), ("sw", "word"), ("sweep dead", "word"), ("sweep STATUS1.OT", "word"), ("take", "refused"), ("?", "word"), ("mA", "find"),
+])
+def test_what_a_line_means(pump: Path, state: Path, line: str, kind: str) -> None:
+    context = Context(stdin=io.StringIO(), stdout=io.StringIO(), stderr=io.StringIO(), environ={"GATEWORD_STATE": str(state)})
+    session, _, _ = open_session(str(pump), context)
+    session.at = "GATE_HS.SOURCE"
+    before = session.draft.statements
+    assert session.mean(line).kind == kind
+    assert session.draft.statements == before
+
+
+def test_offers_carry_descriptions_and_physical_values(pump: Path, state: Path) -> None:
+    context = Context(stdin=io.StringIO(), stdout=io.StringIO(), stderr=io.StringIO(), environ={"GATEWORD_STATE": str(state)})
+    session, _, _ = open_session(str(pump), context)
+    by_label = {o.label: o for o in session.offers("GATE_HS.SOURCE = ")}
+    assert by_label["60 mA"].meaning == "48 mA..72 mA"
+    assert {o.label for o in session.offers("compare ")} >= {"reset", "saved"}
+    named: Any = session.offers("dead")[0]
+    assert (named.label, named.meaning) == ("TIMING.DEAD_TIME", "dead time the chip inserts")

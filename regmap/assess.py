@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from . import values
@@ -24,6 +25,7 @@ from .faults import status_registers
 from .model import Chip, Fault, Field
 from .parameters import CHIP, ROLES
 from .quantity import Band
+from .source import display_name
 from .stagefile import Stage
 
 if TYPE_CHECKING:
@@ -44,9 +46,14 @@ def inputs_of(stage: Stage, bank: Bank | None = None) -> Inputs:
     for name, attribute in _SPI.items():
         band = getattr(chip.spi, attribute)
         if band is not None and f"chip:{name}" not in stated and name in CHIP:
-            items.append(Input(f"chip:{name}", band, f"map {chip.files[-1] if chip.files else chip.name}, spi.{attribute}"))
+            items.append(Input(f"chip:{name}", band, f"map {_file_of(chip)}, spi.{attribute}"))
     items += role_inputs(chip, bank)
     return Inputs(items, facts_of(stage, bank))
+
+
+def _file_of(chip: Chip) -> str:
+    """The map's file as messages call it."""
+    return display_name(Path(chip.files[-1])) if chip.files else chip.name
 
 
 def role_inputs(chip: Chip, bank: Bank, roles: Iterable[str] = tuple(ROLES)) -> list[Any]:

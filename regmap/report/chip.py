@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from fractions import Fraction
 
 from ..assess import Assessment, timing_of
@@ -11,9 +12,10 @@ from ..calc.corner import show_value
 from ..errors import CallError
 from ..model import Chip, Field, Register
 from ..parameters import ROLES
+from ..quantity import show
 from ..settings import Action, setting_registers, write_plan
 from ..stagefile import Stage
-from ..values import read
+from ..values import Reading, read
 from ..vet import place_of, prove
 from .page import Html, code, facts, join, table, tag
 from .verdicts import percent
@@ -35,12 +37,25 @@ def settings(stage: Stage) -> Html:
         item = stage.chip.field(setting.name)
         role = item.role if item is not None else ""
         reading = bank.reading(setting.name) or setting.choice.reading
-        band = f" ({reading.band})" if reading.band is not None and reading.band.low != reading.band.high else ""
         rows.append([
             code(setting.name), ROLES[role].doc if role else (item.summary if item is not None else ""),
-            setting.asked, f"{reading.label}{band}", str(reading.code), error(setting.choice.error), setting.origin,
+            setting.asked, *chosen(reading, role), str(reading.code), error(setting.choice.error),
+            setting.origin,
         ])
-    return table(["setting", "meaning", "asked", "chosen (min / typ / max)", "code", "error", "stated at"], rows, right=[4, 5])
+    head = ["setting", "meaning", "asked", "chosen", "min / typ / max", "code", "error", "stated at"]
+    return table(head, rows, cls="dense settings", right=[5, 6])
+
+
+def chosen(reading: Reading, role: str) -> tuple[str, str]:
+    """The choice by name or typical value, and its whole band with units."""
+    band = reading.band
+    if band is None:
+        return reading.label, ""
+    dimension = ROLES[role].dimension if role else None
+    unit = {"percent": "%", "gain": "V/V"}.get(dimension or "")
+    low, typ, high = (show(v, band.dim, 4, unit) for v in (band.low, band.typ, band.high))
+    named = f"{reading.name} ({typ})" if reading.name and reading.name != typ.replace(" ", "") else typ
+    return named, f"{low} / {typ} / {high}" if band.low != band.high else ""
 
 
 def error(share: Fraction | None) -> str:
@@ -63,7 +78,7 @@ def left_at_reset(stage: Stage) -> Html:
         for field in register.fields:
             if field.setting and field.role and field.ref not in stated and field.access != "wo":
                 reading = bank.reading(field.ref)
-                rows.append([code(field.ref), ROLES[field.role].doc, reading.label if reading else "unknown"])
+                rows.append([code(field.ref), ROLES[field.role].doc, chosen(reading, field.role)[0] if reading else "unknown"])
     if not rows:
         return Html("")
     return join([tag("h3", "Not stated, so at reset"), table(["field", "meaning", "value"], rows)])
@@ -72,7 +87,9 @@ def left_at_reset(stage: Stage) -> Html:
 def registers(stage: Stage) -> Html:
     """Every register with settings as a strip of its fields; what differs from reset is marked."""
     bank = stage.bank
-    return join((_strip(stage.chip, r, bank) for r in setting_registers(stage.chip)), "\n")
+    found = setting_registers(stage.chip)
+    strips = join((_strip(stage.chip, r, bank) for r in found), "\n")
+    return tag("div", strips, cls="pair" if all(r.width <= 8 for r in found) else "")
 
 
 def _strip(chip: Chip, register: Register, bank: Bank) -> Html:
@@ -89,9 +106,9 @@ def _strip(chip: Chip, register: Register, bank: Bank) -> Html:
         segments.append(_segment(field, register, word, bit, low, bank))
         bit = low - 1
     page = f", page {register.page}" if register.page is not None else ""
-    head = tag("p", tag("b", register.name), f" at {address}{page}: ", code(hexword(word, register.width)),
-               "" if word != register.reset else " (reset)", " ",
-               tag("span", f"reset {hexword(register.reset, register.width)}. {register.summary}", cls="note"))
+    reset = f"reset {hexword(register.reset, register.width)}" if word != register.reset else "as at reset"
+    head = tag("p", tag("b", register.name), f" at {address}{page}: ", code(hexword(word, register.width)), f", {reset}",
+               tag("span", f". {register.summary}" if register.summary else "", cls="note"))
     return tag("div", head, tag("div", join(segments), cls="strip"), cls="reg")
 
 
@@ -102,7 +119,7 @@ def _segment(field: Field | None, register: Register, word: int, high: int, low:
     if field is None:
         return tag("div", tag("b", bits), "reserved", cls="seg res", style=style)
     now, reset = extract(word, field.bits), extract(register.reset, field.bits)
-    value = read(field, now, bank).label
+    value = chosen(read(field, now, bank), field.role)[0]
     return tag("div", tag("b", bits), f"{field.name} ", tag("strong", value), cls="seg moved" if now != reset else "seg", style=style)
 
 
@@ -174,8 +191,8 @@ def known_frames(chip: Chip) -> tuple[Html, int]:
     return table(["", "what it does", "words", "where it stands", "difference"], rows), wrong
 
 
-def identity(stage: Stage) -> Html:
-    """What exactly was reviewed."""
+def identity(stage: Stage, others: Iterable[tuple[object, object]] = ()) -> Html:
+    """What exactly was reviewed; `others` are further facts."""
     chip = stage.chip
     invented = "This stage and its chip are invented; nothing here describes a real product." if stage.invented or chip.invented else ""
     pairs: list[tuple[object, object]] = [
@@ -187,6 +204,7 @@ def identity(stage: Stage) -> Html:
         ("contents of the map", f"{len(chip.registers)} registers, {sum(len(r.fields) for r in chip.registers.values())} fields, "
                                 f"{len(chip.faults)} faults, {len(chip.known_frames)} known frames, {len(chip.rules)} rules"),
         ("margin asked for", show_value(float(_asked(stage)), "percent", 3)),
+        *others,
     ]
     return join([tag("p", invented) if invented else Html(""), facts(pairs)])
 

@@ -127,6 +127,10 @@ th { text-align: left; font-size: 11.5px; font-weight: 600; color: var(--soft); 
   border-bottom: 1px solid var(--ink); vertical-align: bottom; }
 td { padding: .34rem .7rem .34rem 0; border-bottom: 1px solid var(--line); vertical-align: top; }
 td.n, th.n { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
+.dense { font-size: 12.8px; } .dense td { padding-top: .2rem; padding-bottom: .2rem; }
+.verdicts td:nth-child(5), .settings td:nth-child(5) { white-space: nowrap; }
+.settings td:last-child { overflow-wrap: anywhere; min-width: 6rem; }
+td .note { font-size: inherit; }
 tr.apart td { color: var(--soft); }
 dl { display: grid; grid-template-columns: max-content 1fr; gap: .25rem 1.4rem; margin: .6rem 0; font-size: 14px; }
 dt { color: var(--soft); font-size: 12.5px; padding-top: .1rem; }
@@ -161,7 +165,8 @@ summary .sign { margin-right: .7rem; } summary .r { float: right; font-variant-n
 .seg.moved { background: #dfeae6; box-shadow: inset 0 -3px var(--lead); }
 .seg.res { background: repeating-linear-gradient(135deg, #fff 0 5px, var(--band) 5px 9px); }
 figure { margin: .8rem 0; break-inside: avoid; } figure svg { max-width: 100%; height: auto; border: 1px solid var(--line); }
-.pair { display: grid; grid-template-columns: repeat(auto-fit, minmax(26rem, 1fr)); gap: 1rem; }
+.pair { display: grid; grid-template-columns: repeat(auto-fit, minmax(26rem, 1fr)); gap: .4rem 1.6rem; align-items: end; }
+.pair figure { align-self: start; }
 .caution { border: 1.5px solid var(--warn); border-left-width: 6px; padding: .6rem .9rem; background: #fffaf0; max-width: none; }
 .blank td { height: 3.1rem; }
 .box { display: inline-block; width: .95em; height: .95em; border: 1.5px solid var(--ink); margin-right: .6em; vertical-align: -.12em; }
@@ -173,5 +178,6 @@ a { color: var(--lead); }
   h2 { margin-top: 1.6rem; break-after: avoid; } h3 { break-after: avoid; } tr, .tally, .caution { break-inside: avoid; }
   table { font-size: 8.5pt; } .wide { overflow: visible; } a { color: inherit; text-decoration: none; }
   summary { font-size: 8.5pt; } .strip { font-size: 7.5pt; } pre { font-size: 7.5pt; } .pair { grid-template-columns: 1fr 1fr; }
-  thead { display: table-header-group; } }
+  thead { display: table-header-group; } .bar { width: 52px; } .dense { font-size: 8pt; }
+  .verdicts code, .settings code { font-size: 7pt; } .sign { font-size: 7.5pt; min-width: 3rem; } }
 """

@@ -11,7 +11,7 @@ from ..calc import CAUTION
 from ..stagefile import Stage
 from . import chip as about
 from . import verdicts
-from .page import Html, code, facts, items, join, page, section, table, tag
+from .page import Html, code, items, join, page, section, table, tag
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +58,8 @@ class _Maker:
         if wrong:
             self.findings.append(f"{wrong} of {len(stage.chip.known_frames)} known frames are not reproduced by the map")
         bus = self._bus()
-        self.add("subject", "What was reviewed", about.identity(stage),
-                 facts([("tool", f"gateword {__version__}"), *([("date", self.date)] if self.date else [])]))
+        dated = [("date", self.date)] if self.date else []
+        self.add("subject", "What was reviewed", about.identity(stage, [("tool", f"gateword {__version__}"), *dated]))
         self.add("result", "Verdicts", verdicts.tally(result), verdicts.overview(result))
         self.add("settings", "Settings", about.settings(stage), about.left_at_reset(stage))
         self.add("registers", "Register words",

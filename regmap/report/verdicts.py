@@ -66,9 +66,9 @@ def overview(result: Assessment) -> Html:
         margin: list[object] = [percent(share)]
         if share is not None and math.isfinite(share):
             margin.append(bar(share))
-        name = tag("a", code(verdict.check), href=f"#v-{verdict.check}")
-        rows.append([sign(verdict.status), join([name, Html("<br>"), verdict.title]), worst(verdict), limit(verdict), join(margin)])
-    return table(["", "check", "worst case", "limit", "margin"], rows, right=[2, 4])
+        name = tag("a", verdict.title, href=f"#v-{verdict.check}")
+        rows.append([sign(verdict.status), name, code(verdict.check), worst(verdict), limit(verdict), join(margin)])
+    return table(["", "what must hold", "check", "worst case", "limit", "margin"], rows, cls="dense verdicts", right=[3, 5])
 
 
 def derivations(result: Assessment, *, unfold: bool) -> Html:
@@ -76,7 +76,7 @@ def derivations(result: Assessment, *, unfold: bool) -> Html:
     parts: list[Html] = []
     for subject in SUBJECTS:
         here = [v for v in result.verdicts if v.check.partition(".")[0] == subject]
-        here.sort(key=lambda v: v.check)
+        here.sort(key=lambda v: v.check.split("."))
         if here:
             parts.append(tag("h3", TITLES.get(subject, subject)))
             parts += [derivation(v, unfold=unfold) for v in here]

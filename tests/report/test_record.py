@@ -1,0 +1,221 @@
+"""The review record: whole, self-contained, the same every time, and nothing in it unescaped."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+import regmap
+from regmap.assess import assess, with_settings
+from regmap.codec import Codec
+from regmap.report import review
+from regmap.report.page import Html, bar, page, safe, table, tag
+from regmap.settings import write_plan
+from regmap.stagefile import Stage, load_stage
+
+HOME = Path(regmap.__file__).parent.parent
+STAGES = ("coolant_pump", "conveyor_drum")
+VOID = {"meta", "br"}
+
+
+class Page(HTMLParser):
+    """Reads a page strictly: every tag closed in order; collects text, links and anchors."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.words: list[str] = []
+        self.hrefs: list[str] = []
+        self.idents: list[str] = []
+        self.tags: set[str] = set()
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, name: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(name)
+        given = dict(attrs)
+        assert not [a for a in given if a.startswith("on") or a == "src"]
+        if given.get("href"):
+            self.hrefs.append(str(given["href"]))
+        if given.get("id"):
+            self.idents.append(str(given["id"]))
+        if name not in VOID:
+            self.open.append(name)
+
+    def handle_startendtag(self, name: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(name, attrs)
+        if name not in VOID:
+            self.open.pop()
+
+    def handle_endtag(self, name: str) -> None:
+        assert self.open, name
+        assert self.open.pop() == name
+
+    def handle_data(self, data: str) -> None:
+        if not self.open or self.open[-1] != "style":
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+@pytest.fixture(scope="module", params=STAGES)
+def stage(request: pytest.FixtureRequest) -> Stage:
+    return load_stage(request.param)
+
+
+@pytest.fixture(scope="module")
+def html(stage: Stage) -> str:
+    return review(stage).html
+
+
+def test_it_is_one_file_without_script_or_outside_links(html: str) -> None:
+    made = Page(html)
+    assert all(h.startswith("#") for h in made.hrefs)
+    assert {h[1:] for h in made.hrefs} <= set(made.idents)
+    assert len(made.idents) == len(set(made.idents))
+    assert not made.tags & {"script", "link", "iframe", "img", "object"}
+    outside = re.findall(r"https?://[^\"' )]+", html)
+    assert set(outside) <= {"http://www.w3.org/2000/svg"}
+    assert "@import" not in html
+    assert "url(" not in html
+
+
+def test_it_is_the_same_every_time_and_holds_no_place_of_this_machine(stage: Stage, html: str) -> None:
+    assert review(stage).html == html
+    assert str(HOME) not in html
+    assert not re.search(r"\b20\d\d-\d\d-\d\d\b", html)
+    dated = review(stage, date="2031-05-04").html
+    assert "2031-05-04" in dated
+    assert dated != html
+
+
+def test_every_verdict_is_there_with_inputs_origin_and_steps(stage: Stage, html: str) -> None:
+    made = Page(html)
+    text = made.text
+    for verdict in assess(stage).verdicts:
+        assert f"v-{verdict.check}" in made.idents
+        for step in verdict.steps:
+            assert " ".join(step.split()) in text
+        for variable in verdict.inputs:
+            assert variable.text() in text
+            if variable.origin is not None:
+                assert " ".join(variable.origin.origin.split()) in text
+
+
+def test_every_setting_with_asked_chosen_and_place(stage: Stage, html: str) -> None:
+    text = Page(html).text
+    for setting in stage.settings:
+        assert setting.name in text
+        assert setting.origin in text
+    assert "160 mA" in text
+
+
+def test_frames_stand_in_write_order_with_their_words(stage: Stage, html: str) -> None:
+    text = Page(html).text
+    at = text.index("Frames in write order", text.index("Register words") + 1)
+    codec = Codec(stage.chip)
+    for action in write_plan(stage.chip, stage.bank):
+        if action.sent is not None:
+            shown = f"0x{action.sent.word:0{action.sent.bits // 4}X}"
+            at = text.index(shown, at)
+            assert codec.decode_command(int(shown, 16), stage.bank).kind == action.sent.kind
+
+
+def test_digests_faults_waivers_known_frames_and_sign_off(stage: Stage, html: str) -> None:
+    text = Page(html).text
+    for needed in (stage.digest, stage.chip.digest, f"gateword {regmap.__version__}", "The stage waives no check.",
+                   "No capture was given", "Prepared by", "Reviewed by", "Approved by", "do not replace", "invented"):
+        assert needed in text
+    for fault in stage.chip.faults.values():
+        assert fault.title in text
+    assert text.count(" proven ") == len(stage.chip.known_frames)
+    assert html.count("<svg") == 8
+
+
+def test_what_fails_is_a_finding_and_is_ticked_off() -> None:
+    stage = with_settings(load_stage("coolant_pump"), {"TIMING.DEAD_TIME": "600 ns", "SENSE.OC_EN": "off"})
+    record = review(stage)
+    assert not record.clean
+    assert any(f.startswith("deadtime.enough.high fails") for f in record.findings)
+    text = Page(record.html).text
+    assert "MASKED by" in text
+    assert record.findings[0].split(":")[0] in text
+    assert review(load_stage("coolant_pump")).clean
+
+
+def test_a_waiver_is_shown_with_its_reason(tmp_path: Path) -> None:
+    text = (HOME / "devices" / "coolant_pump.yaml").read_text()
+    shutil.copy(HOME / "devices" / "quoll16.yaml", tmp_path / "quoll16.yaml")
+    path = tmp_path / "stage.yaml"
+    path.write_text(text + "waive:\n  supply.crank: the pump <stands> still while the engine starts\n")
+    made = review(load_stage(path)).html
+    assert "the pump &lt;stands&gt; still while the engine starts" in made
+    assert "Waived: supply.crank" in Page(made).text
+
+
+def test_foreign_text_is_escaped(tmp_path: Path) -> None:
+    text = (HOME / "devices" / "coolant_pump.yaml").read_text()
+    path = tmp_path / "stage.yaml"
+    path.write_text(text.replace("title: Coolant pump inverter, 12 V, 30 A (invented)", "title: '<script>alert(1)</script> & \"x\"'"))
+    made = review(load_stage(path), date="<b>").html
+    assert "<script" not in made
+    assert "&lt;script&gt;alert(1)&lt;/script&gt; &amp; &quot;x&quot;" in made
+    assert "&lt;b&gt;" in made
+
+
+def test_unfolded_for_paper() -> None:
+    stage = load_stage("coolant_pump")
+    opened = review(stage, unfold=True).html
+    assert opened.count("<details") == opened.count(" open>") > 80
+    assert " open>" not in review(stage).html
+
+
+def test_a_capture_that_agrees_and_one_that_shows_a_fault() -> None:
+    stage = load_stage("conveyor_drum")
+    good = review(stage, HOME / "captures" / "drum_bring_up.vcd")
+    assert good.clean
+    assert "registers hold what conveyor_drum says" in Page(good.html).text
+    bad = review(stage, HOME / "captures" / "drum_short.vcd")
+    assert not bad.clean
+    assert any("VDS_HB" in f for f in bad.findings)
+    assert "Look first at" in Page(bad.html).text
+    assert "drum_short.vcd" in bad.html
+    assert str(HOME) not in bad.html
+
+
+def test_a_capture_of_other_settings_names_the_fields() -> None:
+    stage = with_settings(load_stage("conveyor_drum"), {"DEADTIME.TIME": "1 us"})
+    record = review(stage, HOME / "captures" / "drum_bring_up.vcd")
+    text = Page(record.html).text
+    assert "DEADTIME.TIME: 920 ns -> 1 us" in text
+    assert not record.clean
+
+
+# --- the kit --------------------------------------------------------------------------------------
+def test_kit_escapes_all_but_markup() -> None:
+    assert safe("a < b & c") == "a &lt; b &amp; c"
+    assert safe(Html("<b>")) == "<b>"
+    assert tag("p", "<", tag("b", ">"), cls="x", title='"') == '<p class="x" title="&quot;">&lt;<b>&gt;</b></p>'
+    made = table(["<h>"], [["<c>", "class=dim"]], right=[0])
+    assert "&lt;h&gt;" in made
+    assert '<tr class="dim"><td class="n">&lt;c&gt;</td></tr>' in made
+
+
+def test_bars_point_the_right_way_and_are_clipped() -> None:
+    assert 'left:50.0%;width:12.5%' in bar(0.25)
+    assert 'left:37.5%;width:12.5%' in bar(-0.25)
+    assert 'width:50.0%' in bar(7.0)
+    assert 'left:0.0%;width:50.0%' in bar(-7.0)
+
+
+def test_a_page_is_well_formed() -> None:
+    made = Page(page("<t>", [("a", "A & B")], tag("section", "x", id="a")))
+    assert made.hrefs == ["#a"]
+    assert "A & B" in made.text

@@ -370,6 +370,8 @@ def check_expr(expr: Expr, env: Env, known: Callable[[str], str | None]) -> list
 
     walk(expr.root, None)
     if not complaints:
+        complaints.extend(_misplaced(expr.root, env, truth=True))
+    if not complaints:
         for left, right in _comparisons(expr.root):
             named = isinstance(left, Name) and isinstance(right, Name)
             if named and env.option(left.text, right.text) is not None:  # type: ignore[union-attr]
@@ -380,6 +382,20 @@ def check_expr(expr: Expr, env: Env, known: Callable[[str], str | None]) -> list
                 except CallError as error:
                     complaints.append(str(error))
     return complaints
+
+
+def _misplaced(node: Node, env: Env, *, truth: bool) -> Iterator[str]:
+    """Numbers where a condition is needed, and conditions where a number is."""
+    if isinstance(node, Name):
+        if not truth and env.is_state(node.text):
+            yield f"the state {node.text!r} has no value; expected it by itself, or with not"
+    elif isinstance(node, Op):
+        gives_truth = node.op not in ("+", "-", "*", "/")
+        if gives_truth != truth:
+            kinds = ("a condition", "a number") if gives_truth else ("a number", "a condition")
+            yield f"{node.op!r} gives {kinds[0]} where {kinds[1]} is needed"
+        for arg in node.args:
+            yield from _misplaced(arg, env, truth=node.op in ("and", "or", "not"))
 
 
 def _comparisons(node: Node) -> Iterator[tuple[Node, Node]]:

@@ -39,9 +39,13 @@ class Extras:
         path: str,
         *,
         writes_only: bool = False,
+        single: bool = False,
         bank: Bank | None = None,
     ) -> Any:
-        """A request whose names and value are good, or None after reporting; `bank` then knows of it."""
+        """A request whose names and value are good, or None after reporting; `bank` then knows of it.
+
+        `single`: it must be a write of one register, so that one frame can be recognised as it.
+        """
         chip = self.chip
         try:
             request = parse_request(text, chip.registers, chip.commands, chip.joined)
@@ -55,6 +59,10 @@ class Extras:
                     bank.put(item, choice.code)
                 if isinstance(item, Field) and not item.writable and writes_only:
                     raise CallError(f"{item.ref} cannot be written ({item.access})")
+            if single and isinstance(request, SetField) and not isinstance(item, Field):
+                raise CallError(
+                    f"{request.name!r} is held by several fields; expected REG.FIELD = VALUE or REG = WORD"
+                )
             if isinstance(request, WriteWord):
                 register = chip.registers[request.register]
                 if request.word >> register.width:
@@ -113,7 +121,7 @@ class Extras:
         if self.reader.spoiled(text):
             return
         if "=" in text:
-            self.request(text, node, path, writes_only=True)
+            self.request(text, node, path, writes_only=True, single=True)
             return
         near = nearest(text, ["reset", *self.chip.keys, *self.chip.commands])
         self.reader.complain(
@@ -131,7 +139,7 @@ class Extras:
             for index, text in enumerate(rec.get("effects", ())):
                 node = rec["effects"].nodes[index]
                 if "=" in text:
-                    self.request(text, node, rec.path, writes_only=True)
+                    self.request(text, node, rec.path, single=True)
                 elif text not in EFFECTS:
                     near = nearest(text, EFFECTS)
                     self.reader.complain(
@@ -192,7 +200,7 @@ class Extras:
                     rec.value_nodes["steps"], rec.path, "no steps", "at least one write"
                 )
             for text, node in zip(steps, steps.nodes if steps else (), strict=True):
-                self.request(text, node, rec.path, writes_only=True)
+                self.request(text, node, rec.path, writes_only=True, single=True)
             found[name] = Key(
                 name=name,
                 steps=tuple(steps),
@@ -237,7 +245,8 @@ class Extras:
             at[rec["at"], code] = name
             for index, way in enumerate(rec.get("cleared_by", ())):
                 if "=" in way:
-                    self.request(way, rec["cleared_by"].nodes[index], rec.path, writes_only=True)
+                    node = rec["cleared_by"].nodes[index]
+                    self.request(way, node, rec.path, writes_only=True, single=True)
                 else:
                     ways = ["read", "write_1", "write_0", "condition", "reset", *self.chip.commands]
                     self.name(way, ways, "way to clear", rec["cleared_by"].nodes[index], rec.path)

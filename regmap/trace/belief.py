@@ -184,8 +184,8 @@ class Belief:
             self.pending.pop(register.name, None)
         return []
 
-    def shows(self, register: Register, data: int, number: int) -> list[Note]:
-        """A read (or an echo of the content) showed `data`: compare, explain, learn."""
+    def shows(self, register: Register, data: int, number: int, *, past: bool = False) -> list[Note]:
+        """A read (or, with `past`, the reply to a write) showed `data`: compare, explain, learn."""
         if register.reads_as == "zero" or register.name in self.measured:
             return []
         if register.reads_as in self.chip.registers:
@@ -208,7 +208,7 @@ class Belief:
             pending.verified = number
             del self.pending[name]
             pending.why = ""
-            notes.append(Note(kind="verified", weight="good", register=name, text=f"holds what frame {pending.number} wrote"))
+            notes.append(Note(kind="verified", weight="good", register=name, text=f"{'held' if past else 'holds'} what frame {pending.number} wrote"))
         wanted = self._identity.get(name)
         if wanted is not None and wanted != data:
             digits = (register.width + 3) // 4

@@ -30,6 +30,7 @@ SAMPLE = 160
 ENOUGH = 0.85
 #: How much more must fit than as set up.
 CLEARLY = 0.3
+AS_SET_UP = "as set up"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +56,7 @@ class Way:
             parts.append(f"{'least' if self.order == 'lsb' else 'most'} significant bit first")
         if self.inverted:
             parts.append("inverted")
-        return ", ".join(parts) or "as set up"
+        return ", ".join(parts) or AS_SET_UP
 
     def distance(self, usual: Way) -> int:
         """How many things are different: of equal fits the simplest explanation wins."""
@@ -75,6 +76,11 @@ class Fit:
     of: int
     different: int
     change: str = ""
+
+    @property
+    def change_needed(self) -> bool:
+        """Whether this is another way of reading than the one set up."""
+        return self.change != AS_SET_UP
 
     @property
     def share(self) -> float:

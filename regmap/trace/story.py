@@ -12,7 +12,7 @@ from regmap.bank import Bank
 from regmap.bits import deposit
 from regmap.errors import CallError
 from regmap.faults import Explanation, explain
-from regmap.model import Chip
+from regmap.model import Chip, Field
 from regmap.stagefile import Stage
 
 from .against import Held, against
@@ -67,7 +67,7 @@ class Story:
 
 
 #: Remarks on wiring that leave the words believable: how much each matters.
-_REMARKS = {"dead": 95, "mode": 58, "clocks": 72, "select_still": 34, "select_missing": 33}
+_REMARKS = {"dead": 95, "silent": 66, "mode": 58, "clocks": 72, "select_still": 34, "select_missing": 33}
 
 
 def tell(trace: Trace, stage: Stage | None = None, at: int | None = None) -> Story:
@@ -154,13 +154,19 @@ def _episode(trace: Trace, walker: Walker, group: list[Interval]) -> Episode:
         words.setdefault(name, 0)
     order = [i.fault for i in group]
     explanation = explained(chip, words, walker.known_at(group[0].raised), order)
-    telling = [i for i in group if not chip.faults[i.fault].summary_of] or group
+    telling = [i for i in group if not _aside(chip, i.fault)] or group
     over = all(walker.faults.active.get(i.fault) is not i for i in telling)
     end = max((i.gone_time for i in group), default=-1) if over else trace.end
     return Episode(
         chip=walker.position, start=group[0].raised_time, end=end, intervals=tuple(group),
         explanation=explanation, over=over,
     )  # fmt: skip
+
+
+def _aside(chip: Chip, name: str) -> bool:
+    """Whether a fault only sums up others, or is a flag that stands after every power-up."""
+    fault = chip.faults[name]
+    return bool(fault.summary_of) or fault.normal_at_power_up
 
 
 def explained(chip: Chip, words: dict[str, int], bank: Bank, order: list[str]) -> Explanation:
@@ -186,7 +192,7 @@ def _sentences(trace: Trace, episodes: tuple[Episode, ...], counts: Counter[str]
             names = walker.belief.lost
             if names:
                 lost = f"; {', '.join(names)} lost their settings"
-                out.append(Sentence(rank=88, kind="reset", text=f"{who}The chip was reset before frame {number} at {clock.text(time)}{lost}."))
+                out.append(Sentence(rank=93, kind="reset", text=f"{who}The chip was reset before frame {number} at {clock.text(time)}{lost}."))
     rejected = counts.get("rejected", 0)
     if rejected:
         first = _first_rejected(trace)
@@ -272,10 +278,13 @@ def _write_sentences(walker: Walker, who: str) -> list[Sentence]:
         first = failed[0]
         why = first.why.strip("()")
         names = ", ".join(dict.fromkeys(w.register for w in failed))
-        text = f"{who}{len(failed)} write{'s' * (len(failed) > 1)} did not take ({names}): frame {first.number}, {why}."
+        again = next((w for w in belief.writes if w.number > first.number and w.verified >= 0 and (w.register, w.word) == (first.register, first.word)), None)
+        later = f"; frame {again.number} wrote the same later and did" if again is not None else ""
+        text = f"{who}{len(failed)} write{'s' * (len(failed) > 1)} did not take ({names}): frame {first.number}, {why}{later}."
         out.append(Sentence(rank=80, kind="not_taken", text=text))
     good = [w for w in belief.writes if not w.why and w.verified >= 0]
-    unread = sorted({w.register for w in belief.latest.values() if w.verified < 0 and not w.why and w.denied < 0 and walker.chip.registers[w.register].readable})
+    lockers = {i.register for i in walker.chip.with_role("lock") if isinstance(i, Field)}
+    unread = sorted({w.register for w in belief.latest.values() if w.register not in lockers and w.verified < 0 and not w.why and w.denied < 0 and walker.chip.registers[w.register].readable})
     if good and not failed:
         count = len({w.register for w in good})
         out.append(Sentence(rank=20, kind="verified", bad=False, text=f"{who}{count} register{'s' * (count > 1)} written and read back as written."))

@@ -70,7 +70,10 @@ def timeline(trace: Trace, wanted: Filter | None = None) -> Iterator[Event | Qui
 
 
 def _time(item: Event | Quiet) -> tuple[int, int]:
-    return (item.start if isinstance(item, Quiet) else item.time), item.chip
+    if isinstance(item, Quiet):
+        return item.start, item.chip
+    # what a pin does comes before the frame that starts in the same tick
+    return item.time, -1 if item.kind == "pin" else item.chip
 
 
 def _frames(walker: Walker, wanted: Filter) -> Iterator[Event | Quiet]:

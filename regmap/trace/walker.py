@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from regmap.bank import Bank
 from regmap.bulk import READ
@@ -22,10 +21,10 @@ from .belief import Belief
 from .decoded import Decoded, Judge
 from .events import Note
 from .faultlog import FaultLog
+from .framelog import FrameLog
 from .frames import Batch
-from .pairs import Pair, PairTable
+from .pairs import PairTable
 from .pins import Pins
-from .sorting import Sorter
 
 #: Remarks of one kind that are kept from one batch.
 _LIMIT = 200
@@ -41,22 +40,18 @@ class Happening:
     decoded: Decoded
 
 
-class Walker:
+class Walker(FrameLog):
     """One chip's story while it is gathered. `happenings` by frame number, in order."""
 
     def __init__(self, chip: Chip, judge: Judge, pins: Pins, table: PairTable, position: int = 0) -> None:
-        self.chip = chip
-        self.judge = judge
+        super().__init__(chip, judge, table)
         self.pins = pins
         self.position = position
-        self.table = table
-        self.sorter = Sorter(chip, judge, table)
         self.belief = Belief(chip, self.sorter.measured)
         self.faults = FaultLog(chip, position)
         self.happenings: dict[int, Happening] = {}
         #: notes from status bits that a later frame carried, by that frame's number
         self.carried: dict[int, list[Note]] = {}
-        self.batches: list[Batch] = []
         self.seen: dict[str, int] = {}
         self.configured = False
         self.version = 0
@@ -113,11 +108,6 @@ class Walker:
             note = Note(kind="rejected", weight="warn", text=text)
             self.carried.setdefault(batch.first + int(some[place]), []).append(note)
         self._counter = int(values[-1])
-
-    @property
-    def count(self) -> int:
-        """Frames so far."""
-        return self.batches[-1].first + len(self.batches[-1]) if self.batches else 0
 
     def _enable_place(self, batch: Batch) -> int:
         """The place of the next frame before which the enable pin moved."""
@@ -196,7 +186,7 @@ class Walker:
                 fresh = self.seen.get(register.name) != content
                 if register.name in self.sorter.measured:
                     fresh = register.name not in self.seen
-            notes += self.belief.shows(register, content, number)
+            notes += self.belief.shows(register, content, number, past=not is_read)
             self.seen[register.name] = content
         if late and answer is not None and content is not None:
             notes += self._status(sent, answer, content, number, time, bits=False)
@@ -304,13 +294,6 @@ class Walker:
             bank.words[known.register], bank.known[known.register] = known.word, known.known
         return bank
 
-    def told(self) -> list[int]:
-        """Numbers of the frames that have something to tell, in order."""
-        size = len(self.happenings) + len(self.carried)
-        if self._told_list is None or self._told_list[0] != size:
-            self._told_list = size, sorted({*self.happenings, *self.carried} - {-1})
-        return self._told_list[1]
-
     def notes(self) -> Iterator[tuple[int, tuple[Note, ...]]]:
         """The notes of every frame that has any, in order; -1 is the end of the capture."""
         for number in self.told():
@@ -320,16 +303,12 @@ class Walker:
         if -1 in self.carried:
             yield -1, tuple(self.carried[-1])
 
-    def read_between(self, first: int, last: int) -> list[str]:
-        """The fault registers that were read, and believed, by frames `first` to `last`."""
-        found: set[int] = set()
-        sorter = self.sorter
-        for batch in self.batches:
-            idents = batch.idents[max(0, first - batch.first) : max(0, last + 1 - batch.first)]
-            read = (sorter.kind[idents] == READ) & (sorter.believed[idents] > 0)
-            found.update(np.unique(sorter.register[idents][read]).tolist())
-        names = {sorter.names[n] for n in found if n >= 0}
-        return [r for r in self.chip.registers if r in names and self.faults.has(r)]
+    def told(self) -> list[int]:
+        """Numbers of the frames that have something to tell, in order."""
+        size = len(self.happenings) + len(self.carried)
+        if self._told_list is None or self._told_list[0] != size:
+            self._told_list = size, sorted({*self.happenings, *self.carried} - {-1})
+        return self._told_list[1]
 
     # --- looking back ---------------------------------------------------------------------------
     def _clear_before(self, number: int) -> Callable[[str], tuple[int, int]]:
@@ -364,48 +343,6 @@ class Walker:
                 found = self.faults.shown(decoded.sent.register, data, answer)
             self._shown[ident] = found
         return found
-
-    def pair(self, ident: int) -> Pair:
-        """The words behind an ident."""
-        return self.table[ident]
-
-    def title(self, ident: int) -> str:
-        """What frames of this ident ask, for counting: "read STATUS1"."""
-        return self.sorter.title(int(self.sorter.kind[ident]), int(self.sorter.register[ident]))
-
-    def titles(self, idents: npt.NDArray[np.int32]) -> dict[str, int]:
-        """How many frames ask what, the most frequent first."""
-        codes = self.sorter.kind[idents] << 16 | (self.sorter.register[idents] + 1)
-        kinds, many = np.unique(codes, return_counts=True)
-        found = {
-            self.sorter.title(int(code) >> 16, (int(code) & 0xFFFF) - 1): count
-            for code, count in zip(kinds.tolist(), many.tolist(), strict=True)
-        }
-        return dict(sorted(found.items(), key=lambda i: -i[1]))
-
-    def idents(self) -> npt.NDArray[np.int32]:
-        """The ident of every frame."""
-        if not self.batches:
-            return np.empty(0, np.int32)
-        return np.concatenate([b.idents for b in self.batches])
-
-    def times(self, which: str = "start") -> npt.NDArray[np.int64]:
-        """start, end or transfer of every frame."""
-        if not self.batches:
-            return np.empty(0, np.int64)
-        return np.concatenate([getattr(b, which) for b in self.batches])
-
-    def measured_at(self, name: str, time: int) -> int | None:
-        """The last value that a measured register was read with, by frames that ended up to tick `time`."""
-        sorter = self.sorter
-        register = sorter.names.index(name)
-        for batch in reversed(self.batches):
-            idents = batch.idents[: int(np.searchsorted(batch.end, time, side="right"))]
-            hits = np.flatnonzero((sorter.kind[idents] == READ) & (sorter.register[idents] == register) & (sorter.believed[idents] > 0))
-            if len(hits):
-                answer = self.judge.decode(self.table[int(idents[hits[-1]])], self.belief.bank).believed
-                return answer.data if answer is not None else None
-        return None
 
 
 def flaw_notes(decoded: Decoded) -> list[Note]:

@@ -1,0 +1,85 @@
+"""All frames of one chip as arrays, and the questions one asks of them."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from regmap.bank import Bank
+from regmap.bulk import READ
+from regmap.model import Chip
+
+from .decoded import Judge
+from .frames import Batch
+from .pairs import Pair, PairTable
+from .sorting import Sorter
+
+
+class FrameLog:
+    """The batches of one chip so far; `sorter` tells what each frame is."""
+
+    def __init__(self, chip: Chip, judge: Judge, table: PairTable) -> None:
+        self.chip = chip
+        self.judge = judge
+        self.table = table
+        self.sorter = Sorter(chip, judge, table)
+        self.batches: list[Batch] = []
+
+    @property
+    def count(self) -> int:
+        """Frames so far."""
+        return self.batches[-1].first + len(self.batches[-1]) if self.batches else 0
+
+    def pair(self, ident: int) -> Pair:
+        """The words behind an ident."""
+        return self.table[ident]
+
+    def title(self, ident: int) -> str:
+        """What frames of this ident ask, for counting: "read STATUS1"."""
+        return self.sorter.title(int(self.sorter.kind[ident]), int(self.sorter.register[ident]))
+
+    def titles(self, idents: npt.NDArray[np.int32]) -> dict[str, int]:
+        """How many frames ask what, the most frequent first."""
+        codes = self.sorter.kind[idents] << 16 | (self.sorter.register[idents] + 1)
+        kinds, many = np.unique(codes, return_counts=True)
+        found = {
+            self.sorter.title(int(code) >> 16, (int(code) & 0xFFFF) - 1): count
+            for code, count in zip(kinds.tolist(), many.tolist(), strict=True)
+        }
+        return dict(sorted(found.items(), key=lambda i: -i[1]))
+
+    def idents(self) -> npt.NDArray[np.int32]:
+        """The ident of every frame."""
+        if not self.batches:
+            return np.empty(0, np.int32)
+        return np.concatenate([b.idents for b in self.batches])
+
+    def times(self, which: str = "start") -> npt.NDArray[np.int64]:
+        """start, end or transfer of every frame."""
+        if not self.batches:
+            return np.empty(0, np.int64)
+        return np.concatenate([getattr(b, which) for b in self.batches])
+
+    def measured_at(self, name: str, time: int) -> int | None:
+        """The last value that a measured register was read with, by frames that ended up to tick `time`."""
+        sorter = self.sorter
+        register = sorter.names.index(name)
+        for batch in reversed(self.batches):
+            idents = batch.idents[: int(np.searchsorted(batch.end, time, side="right"))]
+            hits = np.flatnonzero((sorter.kind[idents] == READ) & (sorter.register[idents] == register) & (sorter.believed[idents] > 0))
+            if len(hits):
+                answer = self.judge.decode(self.table[int(idents[hits[-1]])], Bank(self.chip)).believed
+                return answer.data if answer is not None else None
+        return None
+
+    def read_between(self, first: int, last: int) -> list[str]:
+        """The fault registers that were read, and believed, by frames `first` to `last`."""
+        found: set[int] = set()
+        sorter = self.sorter
+        for batch in self.batches:
+            idents = batch.idents[max(0, first - batch.first) : max(0, last + 1 - batch.first)]
+            read = (sorter.kind[idents] == READ) & (sorter.believed[idents] > 0)
+            found.update(np.unique(sorter.register[idents][read]).tolist())
+        names = {sorter.names[n] for n in found if n >= 0}
+        holding = {f.register for f in self.chip.faults.values()}
+        return [r for r in self.chip.registers if r in names and r in holding]

@@ -1,0 +1,156 @@
+"""Whether words fit at all, and reply lines that say nothing: stuck, floating, echoing, broken later."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from regmap.bank import Bank
+from regmap.faults import suspicious
+
+from .decoded import plausible
+from .pairs import CUT
+from .tracer import Trace
+
+#: Different pairs of words that are looked at one by one.
+SAMPLE_PAIRS = 1500
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mistake:
+    """One finding. `grave`: the decoded words are not to be believed; else it is a remark.
+
+    `name` is one of: mode, order, shift, data_swapped, stuck_high, stuck_low, floating, echo, twice,
+    clock_select_swapped, select_inverted, select_missing, select_still, clocks, inverted, dead, fit,
+    lines.
+    """
+
+    name: str
+    text: str
+    grave: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Shares:
+    """How much of what was captured fits: frames, commands that fit, replies captured, replies that fit.
+
+    `sensible` are the commands that also make sense: no data in a read, no write to read-only registers.
+    """
+
+    frames: int
+    commands: int
+    replies: int
+    believed: int
+    lengths: dict[int, int]
+    sensible: int = 0
+
+    @property
+    def command(self) -> float:
+        return self.commands / self.frames if self.frames else 0.0
+
+    @property
+    def reply(self) -> float:
+        return self.believed / self.replies if self.replies else 1.0
+
+
+def shares(trace: Trace) -> Shares:
+    """Counted by words that differ; over a sample of them where they are very many."""
+    frames = commands = replies = believed = sensible = 0
+    lengths: dict[int, int] = {}
+    for walker in trace.walkers:
+        bank = Bank(walker.chip)
+        idents, many = np.unique(walker.idents(), return_counts=True)
+        if len(idents) > SAMPLE_PAIRS:
+            # the most frequent pairs, and some of all others
+            order = np.argsort(-many, kind="stable")
+            rest = order[SAMPLE_PAIRS // 2 :]
+            some = np.concatenate((order[: SAMPLE_PAIRS // 2], rest[:: -(-len(rest) // (SAMPLE_PAIRS // 2))]))
+            idents, many = idents[some], many[some]
+        for ident, count in zip(idents.tolist(), many.tolist(), strict=True):
+            pair = walker.pair(ident)
+            if pair.flags & CUT:
+                continue
+            frames += count
+            lengths[abs(pair.bits)] = lengths.get(abs(pair.bits), 0) + count
+            decoded = walker.judge.decode(pair, bank)
+            sent = decoded.sent
+            if decoded.taken and sent is not None and (sent.register is not None or sent.command is not None):
+                commands += count
+            sensible += count if plausible(decoded) else 0
+            if decoded.reply_word is not None:
+                replies += count
+                believed += count if decoded.believed is not None else 0
+    return Shares(frames, commands, replies, believed, lengths, sensible)
+
+
+def dead_replies(trace: Trace, found: Shares) -> list[Mistake]:
+    """Reply lines that say nothing: stuck, floating, echoing; from the start or from some frame on."""
+    health = trace.reply_health
+    if health is not None and health.captured:
+        moving = trace.command_health is None or not trace.command_health.stuck
+        if health.stuck and moving and found.frames and (found.reply < 1 or health.stuck in ("floating", "unknown")):
+            name = {"high": "stuck_high", "low": "stuck_low"}.get(health.stuck, "floating")
+            return [Mistake(name=name, text=_STUCK[name])]
+    echoes = []
+    for walker in trace.walkers:
+        pairs = [walker.pair(i) for i in np.unique(walker.idents()).tolist()[:400]]
+        pairs = [p for p in pairs if p.bits > 0 and not p.flags & CUT and p.replies and p.replies[0][3] == p.bits]
+        frame = walker.chip.default_frame()
+        pairs = [p for p in pairs if p.bits == frame.length]
+        if len(pairs) < 2:
+            continue
+        # an echo comes in the same frame, whatever the chip's latency is
+        text = suspicious(frame.reply_to("read"), frame.length, [p.reply(frame.after)[0] for p in pairs], [p.word for p in pairs])
+        if "repeats its own command" in text or "shifted by one bit" in text:
+            echoes.append(Mistake(name="echo", text=text))
+        elif "all ones" in text and found.believed < found.replies:
+            echoes.append(Mistake(name="stuck_high", text=text))
+        elif "all zeros" in text and found.believed < found.replies:
+            echoes.append(Mistake(name="stuck_low", text=text))
+    if not echoes and health is not None and health.captured and health.echo and found.reply < 1:
+        echoes.append(Mistake(name="echo", text="every reply repeats its own command: the two data lines are connected to each other, or the capture shows one line twice"))
+    return echoes[:1] or _dead_later(trace)
+
+
+_STUCK = {
+    "stuck_high": "every reply bit is 1: the reply line is stuck high or nobody drives it (chip not powered, select not connected, line open with a pull-up)",
+    "stuck_low": "every reply bit is 0: the reply line is stuck low or nobody drives it (chip not powered or asleep, line shorted to ground or open with a pull-down)",
+    "floating": "the reply line floats at every sampling edge: nobody drives it (chip not powered or asleep, select or the reply line not connected)",
+}
+
+
+def _dead_later(trace: Trace) -> list[Mistake]:
+    """A reply line that lived and then died: the last run of replies that are all ones or all zeros."""
+    out = []
+    for walker in trace.walkers:
+        idents = walker.idents()
+        if len(idents) < 6:
+            continue
+        bank = walker.belief.bank
+        silent = walker.sorter.silent > 0
+        dead = silent[idents]
+        alive = np.flatnonzero(~dead)
+        if not dead.any() or not len(alive):
+            continue
+        # frames at the end whose reply was never captured say nothing
+        tail = len(dead) - 1 - int(alive[-1])
+        start = int(alive[-1]) + 1
+        if tail < 3:
+            runs = np.flatnonzero(np.diff(np.concatenate(([0], dead.view(np.int8), [0]))))
+            lengths = runs[1::2] - runs[::2]
+            best = int(lengths.argmax())
+            start, tail = int(runs[2 * best]), int(lengths[best])
+            if tail < 3:
+                continue
+        decoded = walker.judge.decode(walker.pair(int(idents[start])), bank)
+        time = trace.clock.text(int(walker.times()[start]))
+        who = f"chip {walker.position}: " if len(trace.walkers) > 1 else ""
+        said = f"{who}from frame {start} at {time} on"
+        if start + tail >= len(dead) - 1:
+            text = f"{said}, to the end, {decoded.reply_trouble}: the reply line died (broken, shorted, or the chip lost its supply); nothing read there can be believed"
+            out.append(Mistake(name="dead", grave=False, text=text))
+        else:
+            text = f"{said}, for {tail} frames, {decoded.reply_trouble}: the chip was off or the line open meanwhile, and nothing read then can be believed"
+            out.append(Mistake(name="silent", grave=False, text=text))
+    return out

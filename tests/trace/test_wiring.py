@@ -1,0 +1,157 @@
+"""Every wrong mode and every wiring mistake, injected into a capture of a Verilog model, is named.
+
+The controller and the chip are written in Verilog and simulated by Icarus Verilog, which also writes
+the dump; what a mode does to a chip that needs another one is the simulator's doing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from regmap.mapfile import load_map
+from regmap.trace.story import tell
+from regmap.trace.wiring import diagnose
+
+BENCH = ("wiring.v", "quoll16.v")
+
+
+def names(trace: Any, *, grave: bool | None = True) -> list[str]:
+    return [m.name for m in diagnose(trace).mistakes if grave is None or m.grave is grave]
+
+
+def test_a_sound_capture_has_no_mistake(verilog: Any, traced: Any) -> None:
+    trace = traced(verilog(*BENCH))
+    assert names(trace, grave=None) == []
+    assert not tell(trace).faulty
+
+
+@pytest.mark.parametrize("mode", [0, 2, 3])
+def test_a_controller_in_the_wrong_mode(mode: int, verilog: Any, traced: Any) -> None:
+    found = diagnose(traced(verilog(*BENCH, MODE=mode))).mistakes
+    assert [m.name for m in found if m.grave] == ["mode"]
+    assert f"the controller drives mode {mode} and the chip needs mode 1" in found[0].text
+
+
+@pytest.mark.parametrize("mode", [0, 1, 2, 3])
+@pytest.mark.parametrize("wanted", [0, 1, 2, 3])
+def test_every_pair_of_modes(mode: int, wanted: int, verilog: Any, traced: Any) -> None:
+    """The controller's mode is named whatever the map asks for."""
+    chip = load_map("quoll16")
+    chip = replace(chip, spi=replace(chip.spi, mode=wanted))
+    found = [m for m in diagnose(traced(verilog(*BENCH, MODE=mode), chip)).mistakes if m.name == "mode"]
+    if mode == wanted:
+        assert not any("drives mode" in m.text for m in found)
+    else:
+        assert f"drives mode {mode} and the chip needs mode {wanted}" in found[0].text
+
+
+@pytest.mark.parametrize("asked", [0, 2, 3])
+def test_read_in_a_wrong_mode_on_purpose(asked: int, verilog: Any, traced: Any) -> None:
+    found = diagnose(traced(verilog(*BENCH), spi={"mode": asked})).mistakes
+    assert found[0].name == "mode"
+    assert f"read in SPI mode {asked} as asked, but this bus runs in mode 1" in found[0].text
+
+
+MISTAKES: dict[str, tuple[str, Callable[[Any], Any]]] = {
+    "data lines swapped": ("data_swapped", lambda v: v.swapped("mosi", "miso")),
+    "reply stuck high": ("stuck_high", lambda v: v.stuck("miso", "1")),
+    "reply stuck low": ("stuck_low", lambda v: v.stuck("miso", "0")),
+    "reply floating": ("floating", lambda v: v.stuck("miso", "z")),
+    "reply unknown": ("floating", lambda v: v.stuck("miso", "x")),
+    "data lines bridged": ("twice", lambda v: v.copied("mosi", "miso")),
+    "echo a little later": ("echo", lambda v: v.copied("mosi", "miso", delay=12)),
+    "clock and select swapped": ("clock_select_swapped", lambda v: v.swapped("sclk", "ncs")),
+    "select inverted": ("select_inverted", lambda v: v.inverted("ncs")),
+    "one line captured twice": ("twice", lambda v: v.same("mosi", "miso")),
+    "clock captured as command": ("twice", lambda v: v.same("sclk", "mosi")),
+    "reply inverted": ("inverted", lambda v: v.inverted("miso")),
+    "command inverted": ("inverted", lambda v: v.inverted("mosi")),
+}
+
+
+@pytest.mark.parametrize("case", MISTAKES)
+def test_wiring_mistakes(case: str, verilog: Any, traced: Any) -> None:
+    name, change = MISTAKES[case]
+    trace = traced(change(verilog(*BENCH)))
+    assert names(trace)[0] == name
+    story = tell(trace)
+    assert story.episodes == ()
+    assert story.faulty
+    assert story.telling[-1][1:10] == diagnose(trace).mistakes[0].text[1:10]
+
+
+REMARKS: dict[str, tuple[str, Callable[[Any], Any]]] = {
+    "select not captured": ("select_missing", lambda v: v.without("ncs")),
+    "select tied low": ("select_still", lambda v: v.stuck("ncs", "0")),
+}
+
+
+@pytest.mark.parametrize("case", REMARKS)
+def test_words_are_still_read_without_select(case: str, verilog: Any, traced: Any) -> None:
+    name, change = REMARKS[case]
+    sound = traced(verilog(*BENCH))
+    trace = traced(change(verilog(*BENCH)))
+    assert names(trace) == []
+    assert name in names(trace, grave=False)
+    assert tell(trace).counts == tell(sound).counts
+
+
+@pytest.mark.parametrize(
+    ("clocks", "text"),
+    [(15, "one clock is missing"), (17, "one extra clock"), (32, "2 frames in one select"), (8, "select rises inside the frame")],
+)
+def test_wrong_number_of_clocks(clocks: int, text: str, verilog: Any, traced: Any) -> None:
+    found = diagnose(traced(verilog(*BENCH, CLOCKS=clocks))).mistakes
+    assert found[0].name == "clocks"
+    assert found[0].grave
+    assert text in found[0].text
+
+
+def test_wrong_bit_order(verilog: Any, traced: Any) -> None:
+    """Odd parity does not mind the order: only what makes sense tells it."""
+    found = diagnose(traced(verilog(*BENCH, LSB=1))).mistakes
+    assert [m.name for m in found] == ["order"]
+    assert "least significant bit first" in found[0].text
+
+
+def test_another_chip(verilog: Any, traced: Any) -> None:
+    found = diagnose(traced(verilog(*BENCH), "bilby32", spi={"mode": 1})).mistakes
+    assert any(m.grave for m in found)
+    assert "16 instead of 32" in found[0].text
+
+
+def test_the_ways_of_reading_are_ranked(verilog: Any, traced: Any) -> None:
+    ranked = diagnose(traced(verilog(*BENCH, LSB=1))).command
+    assert ranked[0].way.order == "lsb"
+    assert [f.share for f in ranked] == sorted((f.share for f in ranked), reverse=True)
+    assert {(f.way.line, f.way.rising, f.way.shift, f.way.order, f.way.inverted) for f in ranked} == {
+        (line, rising, shift, order, inverted)
+        for line in ("command", "reply") for rising in (False, True) for shift in (-1, 0, 1)
+        for order in ("msb", "lsb") for inverted in (False, True)
+    }  # fmt: skip
+
+
+def test_a_line_that_dies_in_mid_work(verilog: Any, traced: Any) -> None:
+    """From the middle on the reply line is high: what came before is still believed."""
+    text = verilog(*BENCH).text
+    code = verilog(*BENCH).code("miso")
+    head, changes = text.split("$enddefinitions $end\n")
+    out, time, cut = [], 0, 1_700_000
+    for line in changes.splitlines(keepends=True):
+        if line.startswith("#"):
+            time = int(line[1:])
+        if time >= cut and line[1:].strip() == code and line[0] in "01xz":
+            line = "1" + line[1:]
+        out.append(line)
+    trace = traced(head + "$enddefinitions $end\n" + "".join(out))
+    found = diagnose(trace).mistakes
+    assert [(m.name, m.grave) for m in found] == [("dead", False)]
+    assert "every bit of the reply is 1" in found[0].text
+    story = tell(trace)
+    assert story.faulty
+    assert "the reply line died" in story.telling[-1]
+    assert story.counts["read"] == 20

@@ -7,9 +7,10 @@ blamed too.
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
-from .errors import CallError, FileError, Problem
+from .errors import CallError, FileError, Place, Problem
 from .source import MappingNode, Node, ScalarNode, SequenceNode, Sources
 
 
@@ -48,6 +49,22 @@ class Seq(list[Any]):
         self.nodes: list[Node] = []
 
 
+_QUOTED = re.compile(r"'([^']+)'")
+
+
+def _narrowed(place: Place, part: str) -> Place:
+    """The place of `part` inside a place, where it stands there as a word of its own."""
+    if not part or not place.text or len(part) >= place.span:
+        return place
+    start = place.column - 1
+    hit = re.search(
+        rf"(?<![\w.]){re.escape(part)}(?![\w.])", place.text[start : start + place.span]
+    )
+    if hit is None:
+        return place
+    return Place(place.file, place.line, place.column + hit.start(), len(part), place.text)
+
+
 class Reader:
     """Collects problems, with places, while shapes read a document.
 
@@ -70,12 +87,14 @@ class Reader:
         expected: str = "",
         near: str = "",
         severity: str = "error",
+        part: str = "",
     ) -> Any:
         """Report; returns BAD so that a shape can `return reader.complain(...)`.
 
-        Raises FileError with everything found once there are `limit` problems.
+        `part` is the piece of a one-line text that is at fault: only that is underlined. Raises
+        FileError with everything found once there are `limit` problems.
         """
-        place = self.sources.place(node)
+        place = _narrowed(self.sources.place(node), part)
         if len(self.problems) >= self.limit:
             last = Problem(place, "more problems from here on", "those above to be mended first")
             raise FileError([*self.problems, last])
@@ -83,10 +102,13 @@ class Reader:
         return BAD
 
     def refuse(self, node: Node | None, path: str, error: CallError, expected: str = "") -> Any:
-        """Report what a refusal says: its text may name itself what was expected and what is nearest."""
+        """Report what a refusal says: its text may name itself what was expected and what is nearest,
+        and what it quotes is the part at fault."""
         found, _, near = str(error).partition("; nearest: ")
         found, _, wanted = found.partition("; expected ")
-        return self.complain(node, path, found, wanted or expected, near)
+        quote = _QUOTED.search(found)
+        part = quote[1] if quote else ""
+        return self.complain(node, path, found, wanted or expected, near, part=part)
 
     def has_error(self, path: str) -> bool:
         """Whether something at this key path, or below it, has been reported as an error."""

@@ -413,6 +413,22 @@ class Extras:
             for piece in rec["does"].split(";"):
                 node = rec.value_nodes["does"]
                 good = self.request(piece, node, rec.path, bank=bank) is not None and good
+            parts = [
+                p.name
+                for f in self.chip.frames.values()
+                for layout in (f.command, *f.replies.values())
+                for p in layout.parts
+            ]
+            for part in rec.get("given", ()):
+                if part not in parts and not self.reader.has_error("frames"):
+                    near = nearest(part, parts)
+                    self.reader.complain(
+                        rec["given"].key_nodes[part],
+                        rec.path,
+                        f"the part {quoted(part)}",
+                        "a part of a frame of this map",
+                        near[0] if near else "",
+                    )
             if "command" not in rec.key_nodes and "reply" not in rec.key_nodes:
                 self.reader.complain(
                     rec.node,

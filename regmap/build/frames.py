@@ -255,7 +255,9 @@ def _part(
             )
     crc, prefix = _crc(rec, width, reader) if kind == "crc" else (None, (0, 0))
     of = rec.get("of", "")
-    if kind == "echo" and sound:
+    if kind == "echo" and "of" not in rec.key_nodes:
+        reader.complain(rec.node, rec.path, "no key 'of'", "of: the part of the command repeated")
+    elif kind == "echo" and sound:
         source = command.named(of) if command is not None else None
         if source is None:
             near = nearest(of, [p.name for p in command.parts]) if command else []

@@ -80,7 +80,7 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "unit unknown",
         "idle: 400 ns",
         "idle: 400 nsec",
-        "map.yaml:9:9: error: unknown unit 'nsec'; expected a time in s; nearest: ns [spi.idle]",
+        "map.yaml:9:13: error: unknown unit 'nsec'; expected a time in s; nearest: ns [spi.idle]",
     ),
     (
         "number without unit",
@@ -590,7 +590,7 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "key of no option",
         "KEY.CODE = second]",
         "KEY.CODE = secnd]",
-        "map.yaml:81:31: error: 'secnd' is not a choice of CODE; nearest: second [keys.open_up]",
+        "map.yaml:81:42: error: 'secnd' is not a choice of CODE; nearest: second [keys.open_up]",
     ),
     (
         "state that nothing enters",
@@ -674,7 +674,7 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "step value unknown",
         "{write: MODE.PWM = six_input}",
         "{write: MODE.PWM = six}",
-        "map.yaml:104:15: error: 'six' is not a choice of PWM; nearest: six_input [procedures.configure[0]]",
+        "map.yaml:104:26: error: 'six' is not a choice of PWM; nearest: six_input [procedures.configure[0]]",
     ),
     (
         "rule of no field",
@@ -692,7 +692,7 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "rule of no option",
         "MODE.PWM == six_input\n",
         "MODE.PWM == six_inputs\n",
-        "map.yaml:109:14: error: 'six_inputs' is no option of MODE.PWM; expected fields, values, states and options of this map; nearest: six_input [rules.slow_enough]",
+        "map.yaml:109:49: error: 'six_inputs' is no option of MODE.PWM; expected fields, values, states and options of this map; nearest: six_input [rules.slow_enough]",
     ),
     (
         "rule that ends",
@@ -767,6 +767,48 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "watchdog: KEY\nwithout: [MODE]",
         "map.yaml:115:10: error: `without` in a map that extends none; expected extends: FILE [without]",
     ),
+    (
+        "rule that is a number",
+        "require: MODE.TIME >= 200 ns or MODE.PWM == six_input",
+        "require: MODE.TIME + 1",
+        "map.yaml:109:24: error: '+' gives a number where a condition is needed; expected fields, values, states and options of this map [rules.slow_enough]",
+    ),
+    (
+        "state as a number",
+        "require: MODE.TIME >= 200 ns",
+        "require: unlocked == 1",
+        "map.yaml:109:14: error: the state 'unlocked' has no value; expected it by itself, or with not [rules.slow_enough]",
+    ),
+    (
+        "key over several fields",
+        "steps: [KEY.CODE = first, KEY.CODE = second]",
+        "steps: [BOTH = 3, KEY.CODE = second]",
+        "map.yaml:81:13: error: 'BOTH' is held by several fields; expected REG.FIELD = VALUE or REG = WORD [keys.open_up]",
+    ),
+    (
+        "echo without of",
+        "holds: echo, of: address}",
+        "holds: echo}",
+        "map.yaml:25:18: error: no key 'of'; expected of: the part of the command repeated [frames.word.reply.parts.again]",
+    ),
+    (
+        "case without when",
+        'options: {0: "off", 1: "on"}}',
+        'cases: [{options: {0: "off", 1: "on"}}, {options: {0: a, 1: b}}]}',
+        "map.yaml:49:43: error: a case without `when` before the last; expected `when` in every case but the last [registers.MODE.fields.RUN]",
+    ),
+    (
+        "given part unknown",
+        "{does: CLEAR, command: 0xC25A97, source",
+        "{does: CLEAR, command: 0xC25A97, given: {odds: 1}, source",
+        "map.yaml:120:46: error: the part 'odds'; expected a part of a frame of this map; nearest: odd [known_frames[0]]",
+    ),
+    (
+        "after of nothing",
+        "{does: CLEAR, command: 0xC25A97, source",
+        "{does: CLEAR, command: 0xC25A97, after: [open], source",
+        "map.yaml:120:46: error: 'open' is not a request; expected REG.FIELD=VALUE, REG=WORD, read:REG or a command; nearest: MODE [known_frames[0]]",
+    ),
 ]
 
 
@@ -801,9 +843,9 @@ def test_the_spot_is_underlined() -> None:
         "                                   ^^^^^^^^^"
     ]
     assert rendered("  idle: 400 ns", "  idle: 400 nsec") == [
-        "map.yaml:9:9: error: unknown unit 'nsec'; expected a time in s; nearest: ns [spi.idle]\n"
+        "map.yaml:9:13: error: unknown unit 'nsec'; expected a time in s; nearest: ns [spi.idle]\n"
         "      idle: 400 nsec\n"
-        "            ^^^^^^^^"
+        "                ^^^^"
     ]
     assert rendered("access: rc", "acces: rc") == [
         "map.yaml:37:5: error: the key 'acces'; expected one of address, page, width, reset, access,"

@@ -170,7 +170,7 @@ def _yaml_problem(name: str, text: str, error: yaml.MarkedYAMLError) -> Problem:
         return Problem(place, f"nesting deeper than {MAX_DEPTH} levels", "a map or a stage")
     if line[mark.column : mark.column + 1] == "\t":
         place = Place(name, mark.line + 1, mark.column + 1, 1, line)
-        return Problem(place, "a tab", "spaces to indent with")
+        return Problem(place, "not YAML: a tab", "spaces to indent with")
     expected = "valid YAML"
     return Problem(
         Place(name, mark.line + 1, mark.column + 1, 1, line), f"not YAML: {what}", expected

@@ -754,7 +754,12 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "{does: CLEAR, source",
         "map.yaml:120:5: error: neither command nor reply; expected the word that the data sheet shows [known_frames[0]]",
     ),
-    ("tab", "  mode: 1", "\tmode: 1", "map.yaml:7:1: error: a tab; expected spaces to indent with"),
+    (
+        "tab",
+        "  mode: 1",
+        "\tmode: 1",
+        "map.yaml:7:1: error: not YAML: a tab; expected spaces to indent with",
+    ),
     (
         "quote left open",
         "source: page 9}",

@@ -70,7 +70,7 @@ def read_id(name: str, setup: Setup, *inject: str) -> list[bytes]:
 def test_a_wrong_set_up_shows(name: str) -> None:
     right = read_id(name, setup_of(name))
     spi = load_map(name).spi
-    assert read_id(name, setup_of(name, mode=spi.mode ^ 1)) != right
+    assert read_id(name, setup_of(name, mode=spi.mode ^ 3)) != right
     assert read_id(name, setup_of(name, select_high=spi.select_active_low)) == [
         bytes(len(b)) for b in right
     ]

@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 import argparse
-import difflib
-import os
 import re
-import tempfile
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from regmap.cheader import SECTIONS, Generated, Options, depfile, generate, select
 from regmap.errors import CallError
 from regmap.mapfile import find_document, load_map
 from regmap.model import Chip
-from regmap.source import MappingNode, ScalarNode, compose, read_text
-from regmap.stagefile import Stage, load_stage
+from regmap.source import read_text
 
 from .context import Context, Status
+from .files import write_text
+
+if TYPE_CHECKING:
+    from regmap.stagefile import Stage
 
 NAME = "header"
 HELP = "C tables for the firmware build"
 DIFF_LINES = 24
+_MAP = re.compile(r"^gateword_map\s*:", re.MULTILINE)
 _HASH = re.compile(r"(?<=HASH != )0x\w+|(?<=_HASH )0x\w+|(?<=_HASH_TEXT )\"\w+\"|(?<=tool version: )\w+")
 
 
@@ -61,9 +63,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.output == "-":
         context.stdout.write(made.header)
         return Status.OK
-    changed = {name: write_changed(Path(name), text) for name, text in outputs.items()}
+    changed = {name: write_text(Path(name), text, only_if_changed=True) for name, text in outputs.items()}
     if args.depfile:
-        write_changed(Path(args.depfile), depfile(args.deptarget or args.output, made.files))
+        write_text(Path(args.depfile), depfile(args.deptarget or args.output, made.files), only_if_changed=True)
     if args.json:
         context.json("header", files=[{"file": n, "changed": c} for n, c in changed.items()],
                      hash=made.hash, prefix=made.prefix, read=made.files, notes=made.notes)
@@ -76,10 +78,10 @@ def run(args: argparse.Namespace, context: Context) -> int:
 def load(name: str) -> Stage | Chip:
     """A stage or a map, told apart by the file's own key. Raises FileError."""
     path = find_document(name)
-    node = compose(str(path), read_text(path)).node
-    keys = {k.value for k, _ in node.value if isinstance(k, ScalarNode)} if isinstance(node, MappingNode) else set()
-    if "gateword_map" in keys:
+    if _MAP.search(read_text(path)):
         return load_map(path)
+    from regmap.stagefile import load_stage
+
     return load_stage(path)
 
 
@@ -93,29 +95,6 @@ def options_of(args: argparse.Namespace) -> Options:
         include=Path(args.output).name if args.source else "",
         crc=args.crc,
     )
-
-
-def write_changed(path: Path, text: str) -> bool:
-    """Write by way of a temporary file, and only where the content differs; whether it did."""
-    data = text.encode("utf-8")
-    try:
-        if path.read_bytes() == data:
-            return False
-    except FileNotFoundError:
-        pass
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-        # mkstemp makes files private; a header is for everybody whom the umask lets read
-        mask = os.umask(0)
-        os.umask(mask)
-        Path(temporary).chmod(0o666 & ~mask)
-        Path(temporary).replace(path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
-    return True
 
 
 def _check(outputs: dict[str, str], made: Generated, args: argparse.Namespace, context: Context) -> int:
@@ -145,6 +124,8 @@ def short_diff(old: str, new: str, name: str) -> list[str]:
     before, after = _HASH.sub("", old), _HASH.sub("", new)
     if before == after:
         return ["only the content hash differs: a comment in a file, an option or the tool's version"]
+    import difflib
+
     diff = list(difflib.unified_diff(before.splitlines(), after.splitlines(), name, "as it would be", n=0, lineterm=""))
     more = len(diff) - DIFF_LINES
     return diff[:DIFF_LINES] + ([f"... and {more} more lines"] if more > 0 else [])

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from ..bits import mask_of
 from .text import count, number, wtype
 
 
+@lru_cache(maxsize=1024)
 def runs(bits: tuple[int, ...]) -> list[tuple[int, int, int]]:
     """Runs without a gap as (low bit in the word, low bit in the value, width), highest first.
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from ..bits import deposit, mask_of
-from ..codec import build, guards_of
 from ..model import Command
+from ..words import build, guards_of
 from .bitcode import put
 from .framebase import FrameWriter
 from .names import word

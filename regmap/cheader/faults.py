@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from ..bits import deposit, mask_of
-from ..faults import status_registers
 from ..model import SEVERITIES, Chip, Fault
 from .frames import word_bits, word_type
 from .names import word
@@ -38,6 +37,9 @@ def write_faults(sheet: Sheet) -> None:
     if not faults:
         names.note("the map names no faults")
         return
+    # explaining faults needs much that a table does not
+    from ..faults import status_registers
+
     status = status_registers(chip)
     order = {f.name: i for i, f in enumerate(faults)}
     sheet.section(

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from ..bits import deposit, mask_of
-from ..codec import guards_of
 from ..model import Frame, Layout, Part
+from ..words import guards_of
 from .bitcode import put, take
 from .guards import Guards
 from .names import word

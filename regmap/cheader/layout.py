@@ -5,21 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from hashlib import sha256
+from typing import TYPE_CHECKING
 
 from .. import __version__
 from ..errors import CallError, nearest
 from ..model import Chip
-from ..settings import Action, write_plan
-from ..stagefile import Stage
 from .faults import write_faults
 from .frames import FrameNames, frame_type, word_type, write_frames
 from .names import Namer, check_prefix, default_prefix
-from .readback import write_shadow, write_verify
 from .registers import write_registers
-from .runner import write_runner
+from .shadow import write_shadow
 from .sheet import Options, Sheet
-from .steps import write_init, write_status_steps
 from .text import block, comment, heading, string
+
+if TYPE_CHECKING:
+    from ..settings import Action
+    from ..stagefile import Stage
 
 #: section -> (what it holds, sections it cannot do without)
 SECTIONS: dict[str, tuple[str, tuple[str, ...]]] = {
@@ -98,11 +99,11 @@ def _needs(section: str) -> set[str]:
 
 def content_hash(source: Stage | Chip, options: Options, prefix: str) -> str:
     """SHA-256 over map, stage, tool version and options: equal if and only if the output is meant to be."""
-    chip = source.chip if isinstance(source, Stage) else source
+    chip = source if isinstance(source, Chip) else source.chip
     pieces = [
         options.version or __version__,
         chip.digest or repr(chip),
-        source.digest if isinstance(source, Stage) else "",
+        "" if isinstance(source, Chip) else source.digest,
         prefix,
         ",".join(options.sections or tuple(SECTIONS)),
         str(options.split),
@@ -118,7 +119,7 @@ def generate(source: Stage | Chip, options: Options | None = None) -> Generated:
     Raises CallError for options that cannot be, and for what this map has and C here cannot do.
     """
     options = options or Options()
-    chip, stage = (source.chip, source) if isinstance(source, Stage) else (source, None)
+    chip, stage = (source, None) if isinstance(source, Chip) else (source.chip, source)
     prefix = check_prefix(options.prefix) if options.prefix else default_prefix(source.name)
     sections = frozenset(select(options.sections or ()))
     clashes: frozenset[str] = frozenset()
@@ -155,6 +156,8 @@ def _write(sheet: Sheet) -> None:
     if sheet.has("faults"):
         write_faults(sheet)
     if sheet.has("run") and sheet.stage is not None:
+        from .runner import write_runner
+
         write_runner(sheet, frames)
 
 
@@ -162,15 +165,21 @@ def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
     """Init, readback and shadow tables, as selected; a map alone has only the shadow."""
     stage = sheet.stage
     actions: list[Action] = []
-    if stage is not None and any(sheet.has(s) for s in ("init", "verify", "shadow")):
-        actions = write_plan(sheet.chip, stage.bank)
-    if stage is not None and sheet.has("init"):
-        write_init(sheet, stage, actions, frames)
-        if sheet.has("run") and sheet.has("faults") and sheet.chip.faults:
-            write_status_steps(sheet, stage, actions, frames)
-    if stage is not None and sheet.has("verify"):
-        write_verify(sheet, stage, actions, frames)
-    if stage is None and (sheet.has("init") or sheet.has("verify")):
+    if stage is not None:
+        # a map alone does without all that plans need
+        from ..settings import write_plan
+        from .readback import write_verify
+        from .steps import write_init, write_status_steps
+
+        if any(sheet.has(s) for s in ("init", "verify", "shadow")):
+            actions = write_plan(sheet.chip, stage.bank)
+        if sheet.has("init"):
+            write_init(sheet, stage, actions, frames)
+            if sheet.has("run") and sheet.has("faults") and sheet.chip.faults:
+                write_status_steps(sheet, stage, actions, frames)
+        if sheet.has("verify"):
+            write_verify(sheet, stage, actions, frames)
+    elif sheet.has("init") or sheet.has("verify"):
         sheet.names.note(
             "generated from a map alone: without a stage there is nothing to configure or read back"
         )

@@ -9,6 +9,7 @@ seen, but cannot quietly take over another one's name.
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 from ..errors import CallError
 from .text import comment, plain
@@ -36,15 +37,19 @@ KEYWORDS = frozenset(f"{_C} {_CPP} {_COMMON}".split())
 _RESERVED_PREFIX = re.compile(
     r"(?:u?int(?:8|16|32|64|ptr|max)?|uint|int|e|sig|lc|pri|scn|str|mem|wcs|atomic|memory|cnd|mtx|thrd|tss|fe|math|fp|to|is)"
 )
+_PLAIN_WORD = re.compile(r"[A-Za-z0-9]+(?:_[A-Za-z0-9]+)*")
 _PREFIX = re.compile(r"[A-Za-z][A-Za-z0-9]*(?:_[A-Za-z0-9]+)*")
 
 
+@lru_cache(maxsize=8192)
 def word(text: str, *, keep_case: bool = False) -> str:
     """A piece of an identifier: letters, digits and single underscores; capitals unless `keep_case`.
 
     A sign before a number becomes `minus` or `plus`, every other stranger an underscore. May be
     empty, and may start with a digit: it is meant to follow a prefix.
     """
+    if _PLAIN_WORD.fullmatch(text):
+        return text if keep_case else text.upper()
     text = plain(text).replace("%", "percent")
     if text[:1] == "-" and text[1:2].isdigit():
         text = "minus" + text[1:]

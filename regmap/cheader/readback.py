@@ -1,8 +1,7 @@
-"""What must be read back of a configured chip, and a shadow of what cannot be."""
+"""What must be read back of a configured chip, as rows to compare and as steps to run."""
 
 from __future__ import annotations
 
-from ..bank import Bank
 from ..behave import as_read
 from ..bits import mask_of
 from ..codec import Codec
@@ -11,7 +10,6 @@ from ..model import Frame, Register
 from ..settings import Action, setting_mask, setting_registers
 from ..stagefile import Stage
 from .frames import FrameNames, frame_type, word_bits, word_type
-from .names import word
 from .registers import address_macro
 from .sheet import Sheet
 from .steps import configured, reads, step_table
@@ -119,59 +117,3 @@ def write_verify(
         [f"return ({kind})(({wide}word ^ row->expect) & row->mask);"],
         "The bits in which a word read back differs from what was wanted; 0: none.",
     )
-
-
-# --- shadow -------------------------------------------------------------------------------------
-def shadowed(register: Register) -> bool:
-    """Whether what was written cannot be read back as a whole."""
-    if not any(f.writable for f in register.fields):
-        return False
-    lost = any(f.access == "wo" for f in register.fields)
-    return lost or not register.readable or register.reads_as not in ("written", "inverted")
-
-
-def write_shadow(sheet: Sheet, stage: Stage | None, actions: list[Action]) -> None:
-    names = sheet.names
-    registers = [r for r in sheet.chip.registers.values() if shadowed(r)]
-    if not registers:
-        names.note("every writable register can be read back: nothing to shadow")
-        return
-    sheet.section(
-        "shadow of registers that cannot be read back",
-        "Keep what was written here: change a field in the shadow, then send the whole word.",
-    )
-    size = names.macro("SHADOW_COUNT")
-    rows = [(size, count(len(registers)), "")]
-    for index, register in enumerate(registers):
-        rows.append(
-            (
-                names.macro("SHADOW", word(register.name), of=f"shadow of {register.name}"),
-                count(index),
-                "",
-            )
-        )
-    sheet.lines(*defines(rows))
-    kind, shadow = word_type(sheet), names.lower("shadow_t")
-    sheet.lines("", "typedef struct {", f"    {kind} word[{size}];", f"}} {shadow};")
-    banks: list[tuple[str, str, Bank]] = [("reset", "after a reset", Bank.at_reset(sheet.chip))]
-    if stage is not None:
-        # not what the stage wants alone: procedures write keys and switches as well
-        bank = configured(stage, actions).bank
-        banks.append(("configured", "once the init table has been sent", bank))
-    for name, when, bank in banks:
-        table = names.lower("shadow", name, "words")
-        cells = []
-        for register in registers:
-            cells += block(register.name, "    ")
-            cells.append(f"    {number(bank.words[register.name], word_bits(sheet))},")
-        sheet.table(kind, table, cells, size, f"Words {when}.")
-        sheet.inline(
-            f"void {names.lower('shadow', name)}({shadow} *shadow)",
-            [
-                "uint16_t i;",
-                f"for (i = 0U; i < {size}; i++) {{",
-                f"    shadow->word[i] = {table}[i];",
-                "}",
-            ],
-            f"Fills the shadow with the words {when}.",
-        )

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from ..codec import build
 from ..errors import CallError
+from ..words import build
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .sheet import Sheet
 from .text import count, defines, number

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from ..errors import CallError
 from ..model import Chip, Register
-from ..stagefile import Stage
 from .names import Namer
 from .text import block, heading
+
+if TYPE_CHECKING:
+    from ..stagefile import Stage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

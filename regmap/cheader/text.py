@@ -13,7 +13,7 @@ invisible character reaches a reviewer's editor.
 
 from __future__ import annotations
 
-import textwrap
+import re
 from collections.abc import Iterable, Sequence
 
 WIDTH = 100
@@ -41,15 +41,22 @@ _TRADE = str.maketrans(
     }
 )
 
+#: Text without anything that a comment or a string would have to change.
+_HARMLESS = re.compile(r"[A-Za-z0-9 .,;:=<>()\[\]_+%&'-]*")
+
 
 def plain(text: str) -> str:
     """One line of text with the trade's signs in ASCII; other characters stay."""
+    if text.isascii():
+        return " ".join(text.split())
     return " ".join(text.translate(_TRADE).split())
 
 
 def comment(text: str) -> str:
     """Text as it may stand inside a C comment: one line, ASCII, harmless."""
     text = plain(text)
+    if _HARMLESS.fullmatch(text):
+        return text
     if not text.isascii() or not text.isprintable():
         text = "".join(c if " " <= c <= "~" else f"<U+{ord(c):04X}>" for c in text)
     if "\\" in text:
@@ -63,9 +70,12 @@ def comment(text: str) -> str:
 
 def string(text: str) -> str:
     """A C string literal of one line of text, ASCII, without trigraphs."""
+    text = plain(text)
+    if _HARMLESS.fullmatch(text):
+        return f'"{text}"'
     out = []
     previous = ""
-    for char in plain(text):
+    for char in text:
         if char in '"\\':
             out.append("\\" + char)
         elif char == "?" and previous == "?":
@@ -122,6 +132,9 @@ def block(text: str | Sequence[str], indent: str = "") -> list[str]:
         elif len(paragraph) <= room:
             lines.append(f"{indent} * {paragraph}")
         else:
+            # costs more to import than most headers need
+            import textwrap
+
             lines += [
                 f"{indent} * {line}"
                 for line in textwrap.wrap(

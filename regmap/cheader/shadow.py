@@ -1,0 +1,75 @@
+"""A shadow of the registers that cannot be read back: what was written is kept by the program."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from ..model import Register
+from .framebase import word_bits, word_type
+from .names import word
+from .sheet import Sheet
+from .text import block, count, defines, number
+
+if TYPE_CHECKING:
+    from ..settings import Action
+    from ..stagefile import Stage
+
+
+def shadowed(register: Register) -> bool:
+    """Whether what was written cannot be read back as a whole."""
+    if not any(f.writable for f in register.fields):
+        return False
+    lost = any(f.access == "wo" for f in register.fields)
+    return lost or not register.readable or register.reads_as not in ("written", "inverted")
+
+
+def write_shadow(sheet: Sheet, stage: Stage | None, actions: list[Action]) -> None:
+    names = sheet.names
+    registers = [r for r in sheet.chip.registers.values() if shadowed(r)]
+    if not registers:
+        names.note("every writable register can be read back: nothing to shadow")
+        return
+    sheet.section(
+        "shadow of registers that cannot be read back",
+        "Keep what was written here: change a field in the shadow, then send the whole word.",
+    )
+    size = names.macro("SHADOW_COUNT")
+    rows = [(size, count(len(registers)), "")]
+    for index, register in enumerate(registers):
+        rows.append(
+            (
+                names.macro("SHADOW", word(register.name), of=f"shadow of {register.name}"),
+                count(index),
+                "",
+            )
+        )
+    sheet.lines(*defines(rows))
+    kind, shadow = word_type(sheet), names.lower("shadow_t")
+    sheet.lines("", "typedef struct {", f"    {kind} word[{size}];", f"}} {shadow};")
+    banks: list[tuple[str, str, Mapping[str, int]]] = [
+        ("reset", "after a reset", {r.name: r.reset for r in registers})
+    ]
+    if stage is not None:
+        # not what the stage wants alone: procedures write keys and switches as well
+        from .steps import configured
+
+        words = configured(stage, actions).bank.words
+        banks.append(("configured", "once the init table has been sent", words))
+    for name, when, contents in banks:
+        table = names.lower("shadow", name, "words")
+        cells = []
+        for register in registers:
+            cells += block(register.name, "    ")
+            cells.append(f"    {number(contents[register.name], word_bits(sheet))},")
+        sheet.table(kind, table, cells, size, f"Words {when}.")
+        sheet.inline(
+            f"void {names.lower('shadow', name)}({shadow} *shadow)",
+            [
+                "uint16_t i;",
+                f"for (i = 0U; i < {size}; i++) {{",
+                f"    shadow->word[i] = {table}[i];",
+                "}",
+            ],
+            f"Fills the shadow with the words {when}.",
+        )

@@ -80,6 +80,9 @@ def _title(view: View, width: int) -> Painted:
 def _hint(view: View, width: int) -> list[Painted]:
     text, mark = view.hint()
     lines = wrap(text, width - 2, " ", "   ").splitlines() or [""]
+    if mark == "good" and view.second_hint():
+        # what was done is to be seen in the list as well: the words below matter more than its tail
+        lines = [cut(f" {text}", width)]
     if len(lines) > 2:
         lines = [lines[0], cut(lines[1].rstrip() + " " + " ".join(t.strip() for t in lines[2:]), width)]
     style = f"class:{mark}" if mark else ""
@@ -311,12 +314,18 @@ def _verdicts(view: View, name: str, width: int, effects: Sequence[Effect] | Non
         return [_text("no verdict moves", width, "dim")]
     turned = sum(e.turns for e in effects)
     painted = [_text(f"verdicts that move: {len(effects)}, {turned} turn" + ("" if turned else ": none"), width, "head")]
-    for effect in effects:
-        after = effect.verdict
-        before = SIGNS[effect.before.status] + " -> " if effect.turns and effect.before is not None else ""
-        margins = f"{share(effect.before)} -> {share(effect.after)}"
-        painted.append(_text(f"{before}{SIGNS[after.status]}  {margins}  {after.title}", width, MARKS[after.status]))
+    painted += [_text(_effect_text(e, width), width, MARKS[e.verdict.status]) for e in effects]
     return painted
+
+
+def _effect_text(effect: Effect, width: int) -> str:
+    """What moves, from what to what; where there is little room, only where it goes."""
+    after = effect.verdict
+    before = SIGNS[effect.before.status] + " -> " if effect.turns and effect.before is not None else ""
+    margins = f"{share(effect.before).removesuffix(' %')} -> {share(effect.after)}"
+    if before and width < 60:
+        margins = share(effect.after)
+    return f"{before}{SIGNS[after.status]}  {margins}  {after.title}"
 
 
 def _register(view: View, register: Register, width: int) -> list[Painted]:

@@ -138,7 +138,8 @@ class Session(Meaning):
             return Outcome(f"nothing to {word}")
         if edit.changed:
             self.at = edit.changed[0].name
-        return Outcome(f"{word}: {edit}", "good")
+        first = str(edit) if len(edit.changed) < 2 else f"{len(edit.changed)} settings: " + ", ".join(f"{c.name} {c.after}" for c in edit.changed)
+        return Outcome(f"{word}: {first}", "good")
 
     def _verdicts(self, rest: str) -> Outcome:
         self.note(f"gateword check {self.keeper.document}")

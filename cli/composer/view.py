@@ -16,7 +16,7 @@ from .vocabulary import WORDS, Meant, Offer, Outcome, Question, Sheet
 
 IDLE = "type part of a name, meaning, fault or unit to find it, or a value to set it"
 SHOWN = ("find", "verdicts", "sweep", "propose", "faults", "paste", "compare", "copy", "save", "leave")
-WORDS_LINE = "words: " + "  ".join(n for n in WORDS if n in SHOWN)
+WORDS_LINE = "words: " + " ".join(n for n in WORDS if n in SHOWN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,13 +150,13 @@ class View:
         if width < 78:
             return {
                 "list": "Right: options  ?: help  ^S save  ^Q leave",
-                "options": "Enter accept  Left back  ?: help",
+                "options": "Enter accept  Esc back  ?: help",
                 "typing": "Enter do it  Down choose  Esc clear",
                 "sheet": "Enter take or go  Esc back",
             }[self.mode]
         return {
             "list": "Up/Down  Right: options  type: find or set  ?: help  ^Z undo  ^S save  ^Q leave",
-            "options": "Up/Down try  Enter accept  Left back  type: a value  ?: help  ^Z undo  ^S save",
+            "options": "Up/Down try  Enter accept  Esc back  type: a value  ?: help  ^Z undo  ^S save",
             "typing": "Enter do it  Down choose from the list  Tab complete  Esc clear",
             "sheet": "Up/Down scroll  Enter take or go  Esc back  type: find or set  ?: help",
         }[self.mode]

@@ -127,6 +127,8 @@ class Draft:
         self._at = 0
         self._assessed: dict[object, Assessment] = {}
         self._plans: dict[object, list[Action] | CallError] = {}
+        self._considered: dict[object, Preview] = {}
+        self._options: dict[object, list[Reading]] = {}
 
     # --- what is now --------------------------------------------------------------------------
     @property
@@ -170,9 +172,13 @@ class Draft:
         return (bank or self.bank).reading(name)
 
     def options(self, name: str, limit: int = 4096) -> list[Reading]:
-        """The options of a value at the present settings, in the order of codes."""
-        item = find(self.chip, name)
-        return list(values.options(item, self.bank, limit)) if item is not None else []
+        """The options of a value at the present settings, in the order of codes; not to be changed."""
+
+        def make() -> list[Reading]:
+            item = find(self.chip, name)
+            return list(values.options(item, self.bank, limit)) if item is not None else []
+
+        return _kept(self._options, (self._at, name, limit), make)
 
     def changes(self) -> list[Changed]:
         """What differs from the stage as it was opened or last saved."""
@@ -195,6 +201,10 @@ class Draft:
 
     def consider(self, name: str, text: str | int) -> Preview:
         """What accepting a value (text, or a code) would do; nothing changes. Raises CallError."""
+        key = (self._at, name, text)
+        return _kept(self._considered, key, lambda: self._consider(name, text))
+
+    def _consider(self, name: str, text: str | int) -> Preview:
         item = setting(self.chip, name)
         if isinstance(text, int):
             choice = Choice(text, str(text), values.read(item, text, self.bank))
@@ -323,6 +333,8 @@ class Draft:
         del self._history[self._at + 1 :]
         self._history.append(point)
         self._at += 1
+        self._considered.clear()
+        self._options.clear()
         return Edit(tuple(changed), notes)
 
     def _changed(self, old: _Point, new: _Point) -> list[Changed]:
@@ -363,6 +375,8 @@ class Draft:
         self.stage = stage
         self._saved = held
         self._assessed.clear()
+        self._considered.clear()
+        self._options.clear()
 
     # --- verdicts, rules, frames --------------------------------------------------------------
     def assess(self, bank: Bank | None = None) -> Assessment:

@@ -1,0 +1,115 @@
+"""Transactions per second of the link over a pseudo-terminal, against the terminal's own limit, in one run.
+
+Run: python tests/bench/bench_link.py [--seconds 2] [--chip quoll16]
+
+Three floors, each asked one question at a time: a process that sends back what it gets (`cat`) with
+as many bytes as one exchange has; then the adapter protocol with the same exchange against the
+simulated chip; then the link's own read and write, with all their evidence. Only ratios mean
+anything. A read of the link is an exchange of several frames (see `regmap.link.rules.repeats`).
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+
+from regmap.codec import bursts, wire_bytes
+from regmap.link.port import AdapterPort
+from regmap.link.session import Link
+from regmap.mapfile import load_map
+from regmap.ports import PseudoTerminal, SerialLine
+from regmap.twin import Twin
+from regmap.twin.adapter import Adapter, Terminal
+from regmap.wire import Transfer, encode_frame
+from regmap.wire.layout import Kind, request_body
+
+
+def per_second(seconds: float, once: Callable[[], object]) -> float:
+    begin = time.perf_counter()
+    count = 0
+    while (spent := time.perf_counter() - begin) < seconds:
+        once()
+        count += 1
+    return count / spent
+
+
+def floor(seconds: float, size: int) -> float:
+    """Round trips of `size` bytes through a process that sends them back."""
+    data = b"\x55" * size
+    with PseudoTerminal() as terminal:
+        os.set_blocking(terminal.fileno(), True)
+        process = subprocess.Popen(["cat"], stdin=terminal.fileno(), stdout=terminal.fileno())
+        descriptor = os.open(terminal.path, os.O_RDWR | os.O_NOCTTY)
+
+        def once() -> None:
+            os.write(descriptor, data)
+            got = 0
+            while got < size:
+                got += len(os.read(descriptor, 4096))
+
+        try:
+            return per_second(seconds, once)
+        finally:
+            os.close(descriptor)
+            process.kill()
+            process.wait()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--seconds", type=float, default=2.0)
+    parser.add_argument("--chip", default="quoll16")
+    args = parser.parse_args()
+    chip = load_map(args.chip)
+    twin = Twin(chip)
+    with Terminal(Adapter(twin.bus, [twin]), chip.name) as terminal:
+        port = AdapterPort(lambda: SerialLine(terminal.path), chip.spi, name=terminal.path)
+        port.open()
+        link = Link(chip, port)
+        name = link.witness[0].name if link.witness else next(iter(chip.registers))
+        setting = next(
+            r
+            for r in chip.registers.values()
+            if (r.holds_settings and r.writable is None) or r.name == "VDS"
+        )
+        exchanges: list[int] = []
+        link._log = lambda e: exchanges.append(len(e["asks"])) if e["event"] == "exchange" else None
+        link.read(name)
+        frames = exchanges[-1]
+        sent = link.composer.codec.read(chip.registers[name], link.machine.bank)
+        pieces = (
+            tuple(
+                wire_bytes(v, b, msb_first=chip.spi.msb_first)
+                for v, b in bursts(sent.frame, sent.word)
+            )
+            * frames
+        )
+        size = len(encode_frame(Kind.TRANSFER, 1, request_body(Transfer(pieces))))
+        link._log = lambda _event: None
+        raw = per_second(args.seconds, lambda: port.transfer(pieces))
+        reads = per_second(args.seconds, lambda: link.read(name))
+        writes = per_second(args.seconds, lambda: link.write(setting.name, setting.reset))
+        port.close()
+    limit = floor(args.seconds, size)
+    sys.stdout.write(
+        f"{chip.name}: a believed read is {frames} frames in one exchange, {size} bytes on the line"
+        "\n"
+    )
+    for what, rate in (
+        ("terminal alone (cat)", limit),
+        ("adapter protocol, same exchange", raw),
+        ("link, believed read", reads),
+        ("link, write with readback", writes),
+    ):
+        times = limit / rate
+        sys.stdout.write(f"{what:<34} {rate:8.0f} /s   {times:5.1f} times the terminal's time\n")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,125 @@
+"""The check command: worst first at 80 columns, whole derivations, JSON, exit status."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from regmap.assess import assess, check_names, with_settings
+from regmap.stagefile import load_stage
+
+Run = Callable[..., Any]
+STAGES = ("coolant_pump", "conveyor_drum")
+
+
+@pytest.mark.parametrize("name", STAGES)
+def test_shipped_stages_are_complete_and_do_not_fail(gateword: Run, name: str) -> None:
+    result = gateword("check", name)
+    assert result.status == 0
+    assert load_stage(name).invented
+    assert re.search(r"^\d+ hold, [0-3] thin, 0 fail, 0 not computed$", result.out.splitlines()[-1])
+    assert "do not replace" in " ".join(result.out.split())
+
+
+@pytest.mark.parametrize("name", STAGES)
+def test_the_table_fits_80_columns_and_is_worst_first(gateword: Run, name: str) -> None:
+    lines = gateword("check", name, *(["--set", "TIMING.DEAD_TIME=600 ns"] if name == "coolant_pump" else [])).out.splitlines()
+    assert max(map(len, lines)) <= 80
+    order = ["FAILS", "thin", "--", "holds"]
+    signs = [line.split()[0] for line in lines[1:] if line.split() and line.split()[0] in order]
+    assert signs == sorted(signs, key=order.index)
+    shown = {line.split()[1] for line in lines[1:] if line.split() and line.split()[0] in order}
+    for verdict in assess(load_stage(name)).verdicts:  # both sides may share a row
+        assert verdict.check in shown or verdict.check.rpartition(".")[0] in shown
+
+
+def test_a_failed_verdict_is_a_finding(gateword: Run) -> None:
+    result = gateword("check", "coolant_pump", "--set", "TIMING.DEAD_TIME=600 ns")
+    assert result.status == 1
+    assert result.out.splitlines()[-1].endswith("2 fail, 0 not computed; first: deadtime.enough.high")
+    assert gateword("check", "coolant_pump", "supply", "--set", "TIMING.DEAD_TIME=600 ns").status == 0
+    assert gateword("check", "coolant_pump", "--strict").status == 1
+    assert gateword("check", "coolant_pump", "gate.voltage", "--strict").status == 0
+
+
+def test_only_some_kinds_or_checks(gateword: Run) -> None:
+    thin = gateword("check", "coolant_pump", "--only", "thin").out.splitlines()
+    assert {line.split()[0] for line in thin[1 : thin.index("")]} == {"thin"}
+    gate = gateword("check", "coolant_pump", "gate.voltage").out.splitlines()
+    assert {line.split()[1] for line in gate[1:3]} == {"gate.voltage.high", "gate.voltage.low"}
+
+
+def test_a_derivation_has_numbers_origins_corner_and_caution(gateword: Run) -> None:
+    out = gateword("check", "coolant_pump", "--explain", "gate.dvdt.high").out
+    joined = " ".join(out.split())
+    for needed in ("formula: dV/dt", "stage shipped:coolant_pump.yaml:", "map shipped:quoll16.yaml:", "GATE_HS.SINK, code 6",
+                   "default of the trade", "16 V * max(144 mA, 192 mA) / 8 nC = 384 V/us", "worst corner: Vs max, Iset,off max, Qgd min",
+                   "margin 616 V/us", "do not replace", "verdict: holds"):
+        assert needed in joined
+    # by hand: 16 V * 192 mA / 8 nC
+    assert pytest.approx(384e6) == 16 * 0.192 / 8e-9
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_every_check_of_both_stages_can_be_explained(gateword: Run) -> None:
+    for name in STAGES:
+        out = gateword("check", name, *(x for c in check_names() for x in ("--explain", c))).out
+        for verdict in assess(load_stage(name)).verdicts:
+            assert f"{verdict.check}  " in out
+
+
+def test_what_is_missing_is_named_with_where_it_belongs(gateword: Run, tmp_path: Path) -> None:
+    from regmap.mapfile import find_document
+
+    text = Path(find_document("coolant_pump")).read_text().replace("safety.ftti: 200 ms\n", "")
+    for name, content in (("s.yaml", text), ("quoll16.yaml", Path(find_document("quoll16")).read_text())):
+        (tmp_path / name).write_text(content)
+    result = gateword("check", str(tmp_path / "s.yaml"), "reaction.time.OT")
+    assert "needs safety.ftti" in result.out
+    explained = gateword("check", str(tmp_path / "s.yaml"), "--explain", "reaction.time.OT").out
+    assert "missing: stage:safety.ftti, fault tolerant time interval (the stage)" in explained
+
+
+def test_json_has_everything(gateword: Run) -> None:
+    made = json.loads(gateword("check", "conveyor_drum", "--json").out)
+    assert made["schema"] == 1
+    assert made["kind"] == "check"
+    verdicts = {v["check"]: v for v in made["verdicts"]}
+    assert made["counts"]["holds"] == sum(v["status"] == "holds" for v in verdicts.values())
+    one = verdicts["vds.protects.low"]
+    assert {"formula", "value", "upper", "margin", "relative_margin", "corner", "inputs", "steps", "caution"} <= set(one)
+    assert one["value"]["unit"] == "A"
+    assert all(i["origin"] for i in one["inputs"])
+
+
+def test_settings_of_the_command_line_are_the_same_as_in_the_stage(gateword: Run) -> None:
+    made = json.loads(gateword("check", "coolant_pump", "--set", "VDS.THRESHOLD=200 mV", "--json").out)
+    expected = {v.check: v.status for v in assess(with_settings(load_stage("coolant_pump"), {"VDS.THRESHOLD": "200 mV"})).verdicts}
+    assert {v["check"]: v["status"] for v in made["verdicts"]} == expected
+
+
+@pytest.mark.parametrize(("arguments", "near"), [
+    (["coolant_pump", "gate.rise"], "gate.rise-time"), (["coolant_pmp"], "coolant_pump"),
+    (["coolant_pump", "--set", "TIMING.DEADTIME=1 us"], "TIMING.DEAD_TIME"), (["coolant_pump", "--set", "TIMING"], "REG.FIELD=VALUE"),
+    (["coolant_pump", "--set", "TIMING.DEAD_TIME=1 nC"], "time"),
+])
+def test_wrong_use_names_the_nearest(gateword: Run, arguments: list[str], near: str) -> None:
+    result = gateword("check", *arguments)
+    assert result.status == 2
+    assert near in result.err
+    assert result.out == ""
+
+
+def test_deck_and_plots_are_written(gateword: Run, tmp_path: Path) -> None:
+    result = gateword("check", "coolant_pump", "--spice", str(tmp_path / "half.cir"), "--plot", str(tmp_path / "plots"))
+    assert result.status == 0
+    assert ".end" in (tmp_path / "half.cir").read_text().lower()
+    drawn = sorted(p.name for p in (tmp_path / "plots").iterdir())
+    assert len(drawn) >= 3
+    assert all(p.read_text().lstrip().startswith("<svg") for p in (tmp_path / "plots").iterdir())
+    assert all(f"wrote {tmp_path / 'plots' / name}" in result.err for name in drawn)

@@ -219,6 +219,9 @@ class Codec:
         given: Mapping[str, int] | None,
     ) -> Sent:
         frame = self.frame_in_force(bank, register)
+        if frame.command.of_kind("operation") is None and kind != self._kind(frame, {}):
+            # nothing in the word could tell a read from a write of zero
+            raise CallError(f"frame '{frame.name}' cannot {kind}: no part of it says read or write")
         parts = dict(given or {})
         for part in frame.command.parts:
             if part.kind == "operation":

@@ -386,10 +386,36 @@ def _check_links(rec: Rec, chip: Chip, extras: Extras) -> None:
             "page_select",
             extras.reader,
         )
+    elif chip.page_select:
+        _check_pages(rec, chip, extras.reader)
     if chip.watchdog and chip.watchdog not in chip.registers and chip.field(chip.watchdog) is None:
         extras.name(
             chip.watchdog, chip.registers, "register", rec.value_nodes["watchdog"], "watchdog"
         )
+
+
+def _check_pages(rec: Rec, chip: Chip, reader: Reader) -> None:
+    """Pages that the selecting field can select; the field itself is reachable on every page."""
+    field = chip.field(chip.page_select)
+    assert field is not None  # its caller has seen to it
+    for name, register in chip.registers.items():
+        node = rec["registers"][name].value_nodes.get("page")
+        if register.page is None:
+            continue
+        if name == field.register:
+            reader.complain(
+                node,
+                f"registers.{name}",
+                f"the page {register.page} for the register that selects the page",
+                "no page: it must be reachable on each",
+            )
+        elif register.page >> field.width:
+            reader.complain(
+                node,
+                f"registers.{name}",
+                f"the page {register.page}",
+                f"at most {(1 << field.width) - 1}, as {field.ref} selects",
+            )
 
 
 def _reply_parts(frame: Rec) -> list[Rec]:

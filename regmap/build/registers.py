@@ -63,12 +63,22 @@ def build_registers(
     """
     registers: dict[str, Register] = {}
     taken: dict[tuple[int | None, int], str] = {}
+    alone: dict[str, str] = {}
     for name, rec in recs.items():
         if "address" not in rec or "fields" not in rec:
             continue
         frame = _frame_of(rec, frames, reader)
         register = _register(name, rec, frame, reader, paged)
         key = (register.page, register.address)
+        if frame is not None and frame.command.of_kind("address") is None:
+            only = alone.setdefault(frame.name, name)
+            if only != name:
+                reader.complain(
+                    rec.value_nodes["address"],
+                    rec.path,
+                    f"a second register in frame '{frame.name}', which holds no address",
+                    f"one ('{only}' is it), or a part that holds address",
+                )
         if key in taken:
             where = f" on page {register.page}" if register.page is not None else ""
             reader.complain(

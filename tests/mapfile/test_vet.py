@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from regmap.codec import Codec
+from regmap.errors import CallError
 from regmap.mapfile import load_map, read_map
 from regmap.vet import check_map, vet
 
@@ -199,4 +200,62 @@ def test_a_reply_where_there_is_none() -> None:
 def test_more_than_one_frame() -> None:
     assert known("does: 'CLEAR; read:STATUS', command: 0xC25A97") == [
         "error 120: 'CLEAR; read:STATUS' takes 2 frames"
+    ]
+
+
+# --- pages and frames that cannot tell ----------------------------------------------------------------
+POTOROO = (Path(__file__).parents[2] / "devices" / "potoroo40.yaml").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        (
+            "  CURRENT:\n    page: 2",
+            "  CURRENT:\n    page: 4",
+            "the page 4; expected at most 3, as PAGE.NUMBER selects",
+        ),
+        (
+            "  PAGE:\n    address: 0x00",
+            "  PAGE:\n    page: 1\n    address: 0x00",
+            "the page 1 for the register that selects the page; expected no page: it must be reachable on each",
+        ),
+        (
+            "page_select: PAGE.NUMBER",
+            "page_select: PAGE.NUMBR",
+            "the field 'PAGE.NUMBR'; expected a field of PAGE; nearest: PAGE.NUMBER",
+        ),
+    ],
+)
+def test_pages_that_a_field_selects(old: str, new: str, message: str) -> None:
+    assert old in POTOROO
+    chip, problems = check_map("map.yaml", text=POTOROO.replace(old, new, 1))
+    assert chip is None
+    (problem,) = [p for p in problems if p.severity == "error"]
+    assert message in str(problem)
+
+
+def test_frames_that_cannot_tell_registers_or_directions_apart() -> None:
+    text = """
+gateword_map: 1
+chip: {name: bare}
+spi: {mode: 0}
+frames:
+  word: {length: 8, command: {data: {bits: 7..0, holds: data}}}
+registers:
+  A: {address: 0, fields: {ALL: {bits: 7..0}}}
+"""
+    chip, problems = read_map("bare.yaml", text=text)
+    assert chip is not None, problems
+    codec = Codec(chip)
+    assert codec.write(chip.registers["A"], 0x5A).word == 0x5A
+    with pytest.raises(CallError, match="cannot read: no part of it says read or write"):
+        codec.read(chip.registers["A"])
+    chip, problems = read_map(
+        "bare.yaml", text=text + "  B: {address: 1, fields: {ALL: {bits: 7..0}}}\n"
+    )
+    assert chip is None
+    assert [str(p) for p in problems] == [
+        "bare.yaml:9:16: error: a second register in frame 'word', which holds no address;"
+        " expected one ('A' is it), or a part that holds address [registers.B]"
     ]

@@ -269,6 +269,7 @@ class Band:
         return f"{low}..{high}"
 
 
+@lru_cache(maxsize=2048)
 def parse(text: str, want: str | None = None) -> Quantity:
     """Read one quantity; `want` is a key of DIMENSIONS or None for any.
 
@@ -283,6 +284,7 @@ def parse(text: str, want: str | None = None) -> Quantity:
     return Quantity(number * factor, dim)
 
 
+@lru_cache(maxsize=2048)
 def parse_band(text: str, want: str | None = None) -> Band:
     """Read min/typ/max in any of the forms of the module's docstring, or a single value.
 
@@ -297,11 +299,8 @@ def parse_band(text: str, want: str | None = None) -> Band:
         dim, factor = unit_of(unit)
         if number < 0:
             raise CallError(f"{text[:40]!r} has a negative tolerance")
-        if (
-            (unit in ("%", "ppm")
-            and typ.dim != NONE)
-            or (unit in ("%", "ppm")
-            and "%" not in around[0])
+        if (unit in ("%", "ppm") and typ.dim != NONE) or (
+            unit in ("%", "ppm") and "%" not in around[0]
         ):
             spread = abs(typ.value) * number * factor
         elif dim == typ.dim:

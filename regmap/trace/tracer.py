@@ -136,15 +136,21 @@ def trace_capture(
     _feed(trace, builder.finish(), limits)
     _finish(trace)
     trace.start, trace.end = capture.start or 0, capture.end or 0
-    for walker in trace.walkers:
-        for late in check_watchdog(walker, capture.tick, trace.end):
-            walker.carried.setdefault(late.number, []).append(late.note)
+    _watchdogs(trace)
     trace.timing = builder.timing
     trace.command_health, trace.reply_health = builder.command_health, builder.reply_health
     trace.breaches = limits.result(pins)
     trace.notes = (*capture.notes, *builder.notes)
     trace.problems = capture.problems
     return trace
+
+
+def _watchdogs(trace: Trace) -> None:
+    """Remarks on watchdog services go to the frames that they belong to."""
+    assert trace.clock.tick is not None
+    for walker in trace.walkers:
+        for late in check_watchdog(walker, trace.clock.tick, trace.end):
+            walker.carried.setdefault(late.number, []).append(late.note)
 
 
 def _walkers(chips: Sequence[Chip], pins: Pins, framer: Framer) -> tuple[Walker, ...]:
@@ -163,15 +169,20 @@ def _trace_words(
         walkers=_walkers(chips, pins, framer), framer=framer, pins=pins,
     )  # fmt: skip
     order: BitOrder = how.spi.get("bit_order") or ("msb" if chips[0].spi.msb_first else "lsb")
+    first = True
     for part in capture.word_transfers():
         part = replace(part, setup=replace(part.setup, bit_order=order))
         _feed(trace, part, None)
+        if first:
+            trace.start, first = int(part.start[0]), False
         trace.end = int(part.end[-1])
         if progress is not None:
             progress(*capture.position)
     _finish(trace)
-    timed = any("time" in n for n in capture.notes)
+    timed = not any(n.startswith("no times") for n in capture.notes)
     trace.clock = Clock(capture.tick if timed else None)
+    if timed:
+        _watchdogs(trace)
     trace.notes = capture.notes
     trace.problems = capture.problems
     return trace

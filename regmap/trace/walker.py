@@ -266,7 +266,8 @@ class Walker(FrameLog):
             return []
         if content is None:
             why = "its reply was not captured" if decoded.late else "its reply cannot be believed"
-            return [Note(kind="erased", weight="warn", register=register.name, text=f"this read cleared {register.name} and {why}: whatever stood there is lost")]
+            weight = "info" if decoded.late else "warn"
+            return [Note(kind="erased", weight=weight, register=register.name, text=f"this read cleared {register.name} and {why}: whatever stood there is lost")]
         names = self.faults.erased(register, number)
         for name in names:
             self._forget_fault(name)

@@ -12,7 +12,9 @@ from typing import Any
 
 import pytest
 
+from regmap.bank import Bank
 from regmap.capture.opening import open_capture
+from regmap.codec import Codec, Sent
 from regmap.mapfile import load_map, read_map
 from regmap.model import Chip
 from regmap.trace.timeline import timeline
@@ -133,7 +135,9 @@ def traced() -> Callable[..., Trace]:
     """`traced(source, maps, roles=..., spi=...)`: a Trace of text, bytes or a file."""
 
     def make(source: Any, chips: Any = "quoll16", chain: Any = None, **how: Any) -> Trace:
-        if isinstance(source, Vcd):
+        if isinstance(source, Talk):
+            chips = source.chip
+        if isinstance(source, (Vcd, Talk)):
             source = source.text
         if isinstance(source, str):
             source = io.BytesIO(source.encode())
@@ -187,3 +191,75 @@ def small_map(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Chip]
 def captures() -> Path:
     """The folder of the shipped captures."""
     return CAPTURES
+
+
+class Talk:
+    """A list of words as a controller and a chip would exchange them, each line made on purpose.
+
+    `read`, `write`, `command` and `raw` add one frame each; replies follow after the chip's latency.
+    `status` names the status bits that are set; `reply` overrules the whole reply word.
+    """
+
+    def __init__(self, name: str | Chip, step_us: float = 10.0) -> None:
+        self.chip = load_map(name) if isinstance(name, str) else name
+        self.codec = Codec(self.chip)
+        self.bank = Bank.at_reset(self.chip)
+        self.frames: list[tuple[float, Sent, int | None]] = []
+        self.time = 0.0
+        self.step = step_us
+
+    def wait(self, ms: float) -> Talk:
+        self.time += ms * 1000 - self.step
+        return self
+
+    def read(self, register: str, data: int, *status: str, **given: int) -> Talk:
+        sent = self.codec.read(self.chip.registers[register], self.bank)
+        return self._add(sent, data, status, given)
+
+    def write(self, register: str, word: int, *status: str, shown: int = 0, **given: int) -> Talk:
+        sent = self.codec.write(self.chip.registers[register], word, self.bank)
+        return self._add(sent, shown, status, given)
+
+    def command(self, name: str, *status: str) -> Talk:
+        return self._add(self.codec.command(self.chip.commands[name], bank=self.bank), 0, status, {})
+
+    def raw(self, word: int, reply: int) -> Talk:
+        sent = self.codec.decode_command(word, self.bank)
+        self.frames.append((self._tick(), sent, reply))
+        return self
+
+    def broken(self, flip: int = 1) -> Talk:
+        """The last frame's reply with bits turned over."""
+        time, sent, reply = self.frames.pop()
+        self.frames.append((time, sent, (reply or 0) ^ flip))
+        return self
+
+    def _tick(self) -> float:
+        self.time += self.step
+        return self.time
+
+    def _add(self, sent: Sent, data: int, status: tuple[str, ...], given: dict[str, int]) -> Talk:
+        layout = self.codec.reply_layout(sent)
+        reply = None
+        if layout is not None:
+            names = {p.name for p in layout.parts if p.kind == "status"}
+            # a status bit that is active low rests at 1
+            reply = self.codec.build_reply(sent, data, {n: n in status for n in names}, given)
+        self.frames.append((self._tick(), sent, reply))
+        return self
+
+    @property
+    def text(self) -> str:
+        after = next(iter(self.chip.frames.values())).after
+        lines = []
+        for place, (time, sent, _) in enumerate(self.frames):
+            digits = sent.frame.length // 4
+            reply = self.frames[place - after][2] if place >= after else 0
+            lines.append(f"{time:.3f}us {sent.word:0{digits}X} {reply or 0:0{digits}X}")
+        return "\n".join(lines) + "\n"
+
+
+@pytest.fixture(scope="session")
+def talk() -> type[Talk]:
+    """The class `Talk`."""
+    return Talk

@@ -140,13 +140,14 @@ class Machine:
             c.name: [e if "=" not in e else match_of(chip, e) for e in c.effects]
             for c in chip.commands.values()
         }
-        self._fault_bits = {}
+        self._fault_bits: dict[str, tuple[str, int, int, int]] = {}
         for fault in chip.faults.values():
             field = chip.field(fault.ref)
             if field is not None:
                 codes = (fault.code, 0 if fault.code else 1)
                 raised, quiet = (deposit(c, field.bits) for c in codes)
                 self._fault_bits[fault.name] = (field.register, mask_of(field.bits), raised, quiet)
+        self._sums: list[tuple[Fault, list[tuple[str, int, int]]]] | None = None
         self._clears = [
             (f, match_of(chip, way) if "=" in way else way)
             for f in chip.faults.values()
@@ -322,8 +323,7 @@ class Machine:
                 and self.raised(fault)
             ):
                 self.set_fault(fault, False)
-        if any(f.summary_of for f in faults.values()):
-            self._sum_up()
+        self._sum_up()
         for register in self.chip.registers.values():
             for field in register.fields:
                 if field.shows is not None:
@@ -335,19 +335,30 @@ class Machine:
 
     def _sum_up(self) -> None:
         """Sums after what they sum up, which may be sums themselves."""
-        faults = self.chip.faults
-        done: set[str] = set()
+        if self._sums is None:
+            self._sums = self._ordered_sums()
+        words, known = self.bank.words, self.bank.known
+        for fault, members in self._sums:
+            raised = fault.name in self.conditions or any(
+                words.get(register, 0) & known.get(register, 0) & mask == up
+                for register, mask, up in members
+            )
+            self.set_fault(fault, raised)
 
-        def sum_up(fault: Fault) -> bool:
-            if fault.summary_of and fault.name not in done:
-                done.add(fault.name)
-                members = [faults[n] for n in fault.summary_of if n in faults]
-                raised = any(sum_up(m) for m in members)
-                self.set_fault(fault, raised or fault.name in self.conditions)
-            return self.raised(fault) is True
+    def _ordered_sums(self) -> list[tuple[Fault, list[tuple[str, int, int]]]]:
+        """Every sum with the bits of its members, sums of sums last."""
+        faults, bits = self.chip.faults, self._fault_bits
+        depth: dict[str, int] = {}
 
-        for fault in faults.values():
-            sum_up(fault)
+        def deep(name: str) -> int:
+            if name not in depth:
+                depth[name] = 0
+                members = [n for n in faults[name].summary_of if n in faults]
+                depth[name] = 1 + max(map(deep, members), default=-1)
+            return depth[name]
+
+        sums = sorted((f for f in faults.values() if f.summary_of), key=lambda f: deep(f.name))
+        return [(f, [bits[n][:3] for n in f.summary_of if n in bits]) for f in sums]
 
     # --- keys and states -----------------------------------------------------------------------
     def _keys(self, register: str, word: int) -> list[str]:

@@ -57,6 +57,9 @@ class Bus:
         fastest = int(spi.clock_max.low) if spi.clock_max is not None else 10_000_000
         self.clock_hz = fastest // 2
         self.gap_ns = 0
+        self._least = [
+            nanoseconds(b.high) if b is not None else 0 for b in (spi.lead, spi.lag, spi.idle)
+        ]
         self.mode = spi.mode
         self.hurt: list[tuple[int, str]] = []
         if clock_hz is not None:
@@ -118,10 +121,7 @@ class Bus:
         if not 1 <= bits <= MAX_BITS or value < 0 or value >> bits:
             raise CallError(f"a burst of {bits} bits that holds 0x{value:X}")
         half = -(-500_000_000 // self.clock_hz)
-        lead, lag, idle = (
-            max(half, nanoseconds(b.high) if b is not None else 0)
-            for b in (self.spi.lead, self.spi.lag, self.spi.idle)
-        )
+        lead, lag, idle = (max(half, least) for least in self._least)
         start = max(self.clock.ns, self._free)
         self.target.advance(start)
         self.note_pin(start)

@@ -59,6 +59,9 @@ class Core:
         self._rejected = rejected
         self._awake = 0
         self._pin = True
+        self._stopping = [
+            f for f in chip.faults.values() if f.severity == "stop" and not f.normal_at_power_up
+        ]
         self._powered = True
         self._schedule: list[tuple[int, int, str, str]] = []
         self._order = 0
@@ -148,9 +151,7 @@ class Core:
 
     def _settle(self) -> None:
         self.machine.settle()
-        self._pin = not any(
-            f.severity == "stop" and not f.normal_at_power_up for f in self.raised()
-        )
+        self._pin = not any(self.machine.raised(f) for f in self._stopping)
         self.watchdog.update(self.machine.bank, self.now)
 
     # --- frames ----------------------------------------------------------------------------

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import enum
 import io
-import json
 import os
-import shutil
 import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -49,6 +47,8 @@ class Context:
     def width(self) -> int:
         """Columns to lay tables out for: the terminal's, 80 where there is none."""
         if self.stdout.isatty():
+            import shutil
+
             return max(40, min(shutil.get_terminal_size((80, 24)).columns, 120))
         return 80
 
@@ -69,10 +69,14 @@ class Context:
 
     def json(self, kind: str, **content: Any) -> None:
         """One JSON object with the schema number; fractions become floats, tuples lists."""
+        import json
+
         self.out(json.dumps({"schema": SCHEMA, "kind": kind, **content}, default=plain, ensure_ascii=False, indent=2))
 
     def json_line(self, kind: str, **content: Any) -> None:
         """One JSON object on one line, for lists that can be long."""
+        import json
+
         self.out(json.dumps({"schema": SCHEMA, "kind": kind, **content}, default=plain, ensure_ascii=False))
 
     @property

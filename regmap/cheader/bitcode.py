@@ -42,6 +42,7 @@ def widen(expr: str, bits: int) -> str:
     return f"({wtype(bits)}){expr}"
 
 
+@lru_cache(maxsize=4096)
 def take(word: str, bits: tuple[int, ...], word_bits: int, out_bits: int = 0) -> str:
     """An expression, of type `wtype(max(word_bits, out_bits))`, for the value of `bits` in `word`.
 
@@ -62,6 +63,7 @@ def _size(bits: int) -> int:
     return next(s for s in (8, 16, 32, 64) if bits <= s)
 
 
+@lru_cache(maxsize=4096)
 def put(value: str, bits: tuple[int, ...], word_bits: int) -> str:
     """An expression, of type `wtype(word_bits)`, for the word that holds `value` in `bits`."""
     wide = widen(value, word_bits)

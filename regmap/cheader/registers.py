@@ -142,25 +142,30 @@ def _field(sheet: Sheet, field: Field) -> Iterable[Row]:
         yield mask, number(mask_of(field.bits), register.width), note
         shift = low_end(field.bits)
         if shift >= 0:
-            yield shift_macro(sheet, field), count(shift), ""
-            sheet.check(
-                f"({mask} >> {shift_macro(sheet, field)}) == {number((1 << field.width) - 1)}",
-                f"mask, shift and width of {field.ref} disagree",
-            )
+            place = shift_macro(sheet, field)
+            yield place, count(shift), ""
+            if field.width < 64:
+                wide = "uint32_t" if field.width < 32 else "uint64_t"
+                sheet.check(
+                    f"(({wide})({mask} >> {place}) + 1U) == (({wide})1U << {width})",
+                    f"mask, shift and width of {field.ref} disagree",
+                )
         yield width, count(field.width), ""
-        sheet.check(
-            fits(mask, register.width),
-            f"the mask of {field.ref} is wider than {register.name}",
-        )
     if sheet.has("options"):
         yield from field_options(sheet, field, field.ref, _stem(field), field.width)
 
 
 def _check_overlap(sheet: Sheet, register: Register) -> None:
     """Masks that overlap add up to more than their union."""
-    if len(register.fields) < 2:
+    if not register.fields:
         return
     masks = [mask_macro(sheet, f) for f in register.fields]
+    sheet.check(
+        fits(f"({' | '.join(masks)})" if len(masks) > 1 else masks[0], register.width),
+        f"a mask is wider than {register.name}",
+    )
+    if len(masks) < 2:
+        return
     sheet.check(
         f"({' + '.join(masks)}) == ({' | '.join(masks)})",
         f"fields of {register.name} overlap",

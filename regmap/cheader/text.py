@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 
 WIDTH = 100
 
@@ -89,6 +90,7 @@ def string(text: str) -> str:
     return '"' + "".join(out) + '"'
 
 
+@lru_cache(maxsize=4096)
 def number(value: int, bits: int = 0) -> str:
     """A hexadecimal constant with as many digits as `bits` need.
 
@@ -98,21 +100,25 @@ def number(value: int, bits: int = 0) -> str:
     return f"0x{value:0{max((bits + 3) // 4, 1)}X}U"
 
 
+@lru_cache(maxsize=4096)
 def count(value: int) -> str:
     """A decimal constant, for counts and shifts."""
     return f"{value}U"
 
 
+@lru_cache(maxsize=4096)
 def utype(bits: int) -> str:
     """The smallest exact-width type that holds `bits`."""
     return f"uint{storage(bits)}_t"
 
 
+@lru_cache(maxsize=4096)
 def storage(bits: int) -> int:
     """8, 16, 32 or 64: the bits of `utype`."""
     return next(size for size in (8, 16, 32, 64) if bits <= size)
 
 
+@lru_cache(maxsize=4096)
 def wtype(bits: int) -> str:
     """The type to compute in: never narrower than `int`, so nothing is promoted to a signed type."""
     return "unsigned int" if bits <= 16 else utype(bits)
@@ -162,6 +168,7 @@ def heading(title: str) -> list[str]:
     return ["", f"/* --- {comment(title)} {'-' * max(3, 88 - len(title))} */"]
 
 
+@lru_cache(maxsize=4096)
 def bracket(expr: str) -> str:
     """An expression in brackets, unless it stands in them."""
     return expr if expr.startswith("(") and _closes_at_end(expr) else f"({expr})"

@@ -425,25 +425,20 @@ uint8_t sm_read_status(sm_bus_t *bus, uint8_t words[SM_STATUS_COUNT]);
 #endif
 
 SM_ASSERT(sm_assert_0, (uint32_t)SM_STATUS_RESET <= 0xFFU, "the reset word of STATUS is wider than the register");
-SM_ASSERT(sm_assert_1, (SM_STATUS_OT_MASK >> SM_STATUS_OT_SHIFT) == 0x1U, "mask, shift and width of STATUS.OT disagree");
-SM_ASSERT(sm_assert_2, (uint32_t)SM_STATUS_OT_MASK <= 0xFFU, "the mask of STATUS.OT is wider than STATUS");
-SM_ASSERT(sm_assert_3, (SM_STATUS_POR_MASK >> SM_STATUS_POR_SHIFT) == 0x1U, "mask, shift and width of STATUS.POR disagree");
-SM_ASSERT(sm_assert_4, (uint32_t)SM_STATUS_POR_MASK <= 0xFFU, "the mask of STATUS.POR is wider than STATUS");
-SM_ASSERT(sm_assert_5, (SM_STATUS_OT_MASK + SM_STATUS_POR_MASK) == (SM_STATUS_OT_MASK | SM_STATUS_POR_MASK), "fields of STATUS overlap");
-SM_ASSERT(sm_assert_6, (uint32_t)SM_DRIVE_RESET <= 0xFFU, "the reset word of DRIVE is wider than the register");
-SM_ASSERT(sm_assert_7, (uint32_t)SM_DRIVE_SOURCE_MASK <= 0xFFU, "the mask of DRIVE.SOURCE is wider than DRIVE");
-SM_ASSERT(sm_assert_8, (uint32_t)SM_DRIVE_SOURCE_10mA <= 0x7U, "an option of DRIVE.SOURCE is wider than its field");
-SM_ASSERT(sm_assert_9, (uint32_t)SM_DRIVE_SOURCE_20mA <= 0x7U, "an option of DRIVE.SOURCE is wider than its field");
-SM_ASSERT(sm_assert_10, (uint32_t)SM_DRIVE_SOURCE_50mA <= 0x7U, "an option of DRIVE.SOURCE is wider than its field");
-SM_ASSERT(sm_assert_11, (SM_DRIVE_TIME_MASK >> SM_DRIVE_TIME_SHIFT) == 0x3U, "mask, shift and width of DRIVE.TIME disagree");
-SM_ASSERT(sm_assert_12, (uint32_t)SM_DRIVE_TIME_MASK <= 0xFFU, "the mask of DRIVE.TIME is wider than DRIVE");
-SM_ASSERT(sm_assert_13, (SM_DRIVE_SOURCE_MASK + SM_DRIVE_TIME_MASK) == (SM_DRIVE_SOURCE_MASK | SM_DRIVE_TIME_MASK), "fields of DRIVE overlap");
-SM_ASSERT(sm_assert_14, (uint32_t)SM_SECRET_RESET <= 0xFFU, "the reset word of SECRET is wider than the register");
-SM_ASSERT(sm_assert_15, (SM_SECRET_KEY_MASK >> SM_SECRET_KEY_SHIFT) == 0xFFU, "mask, shift and width of SECRET.KEY disagree");
-SM_ASSERT(sm_assert_16, (uint32_t)SM_SECRET_KEY_MASK <= 0xFFU, "the mask of SECRET.KEY is wider than SECRET");
-SM_ASSERT(sm_assert_17, (uint32_t)SM_SECRET_KEY_OPEN <= 0xFFU, "an option of SECRET.KEY is wider than its field");
-SM_ASSERT(sm_assert_18, (uint32_t)SM_SECRET_KEY_CLOSED <= 0xFFU, "an option of SECRET.KEY is wider than its field");
-SM_ASSERT(sm_assert_19, sizeof(uint16_t) * 8U >= SM_WORD_BITS, "frame word does not fit its type");
+SM_ASSERT(sm_assert_1, ((uint32_t)(SM_STATUS_OT_MASK >> SM_STATUS_OT_SHIFT) + 1U) == ((uint32_t)1U << SM_STATUS_OT_WIDTH), "mask, shift and width of STATUS.OT disagree");
+SM_ASSERT(sm_assert_2, ((uint32_t)(SM_STATUS_POR_MASK >> SM_STATUS_POR_SHIFT) + 1U) == ((uint32_t)1U << SM_STATUS_POR_WIDTH), "mask, shift and width of STATUS.POR disagree");
+SM_ASSERT(sm_assert_3, (uint32_t)(SM_STATUS_OT_MASK | SM_STATUS_POR_MASK) <= 0xFFU, "a mask is wider than STATUS");
+SM_ASSERT(sm_assert_4, (SM_STATUS_OT_MASK + SM_STATUS_POR_MASK) == (SM_STATUS_OT_MASK | SM_STATUS_POR_MASK), "fields of STATUS overlap");
+SM_ASSERT(sm_assert_5, (uint32_t)SM_DRIVE_RESET <= 0xFFU, "the reset word of DRIVE is wider than the register");
+SM_ASSERT(sm_assert_6, (uint32_t)(SM_DRIVE_SOURCE_10mA | SM_DRIVE_SOURCE_20mA | SM_DRIVE_SOURCE_50mA) <= 0x7U, "an option of DRIVE.SOURCE is wider than its field");
+SM_ASSERT(sm_assert_7, ((uint32_t)(SM_DRIVE_TIME_MASK >> SM_DRIVE_TIME_SHIFT) + 1U) == ((uint32_t)1U << SM_DRIVE_TIME_WIDTH), "mask, shift and width of DRIVE.TIME disagree");
+SM_ASSERT(sm_assert_8, (uint32_t)(SM_DRIVE_SOURCE_MASK | SM_DRIVE_TIME_MASK) <= 0xFFU, "a mask is wider than DRIVE");
+SM_ASSERT(sm_assert_9, (SM_DRIVE_SOURCE_MASK + SM_DRIVE_TIME_MASK) == (SM_DRIVE_SOURCE_MASK | SM_DRIVE_TIME_MASK), "fields of DRIVE overlap");
+SM_ASSERT(sm_assert_10, (uint32_t)SM_SECRET_RESET <= 0xFFU, "the reset word of SECRET is wider than the register");
+SM_ASSERT(sm_assert_11, ((uint32_t)(SM_SECRET_KEY_MASK >> SM_SECRET_KEY_SHIFT) + 1U) == ((uint32_t)1U << SM_SECRET_KEY_WIDTH), "mask, shift and width of SECRET.KEY disagree");
+SM_ASSERT(sm_assert_12, (uint32_t)(SM_SECRET_KEY_OPEN | SM_SECRET_KEY_CLOSED) <= 0xFFU, "an option of SECRET.KEY is wider than its field");
+SM_ASSERT(sm_assert_13, (uint32_t)SM_SECRET_KEY_MASK <= 0xFFU, "a mask is wider than SECRET");
+SM_ASSERT(sm_assert_14, sizeof(uint16_t) * 8U >= SM_WORD_BITS, "frame word does not fit its type");
 
 #ifdef __cplusplus
 }

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from pathlib import Path
 
 from regmap.errors import CallError
@@ -20,6 +19,8 @@ def write_text(path: Path, text: str, *, only_if_changed: bool = False) -> bool:
             return False
         if path.is_dir():
             raise CallError(f"{path} is a directory; expected a file name")
+        import tempfile  # most builds find nothing to write
+
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
         try:
             with os.fdopen(handle, "wb") as stream:

@@ -138,16 +138,19 @@ def block(text: str | Sequence[str], indent: str = "") -> list[str]:
         elif len(paragraph) <= room:
             lines.append(f"{indent} * {paragraph}")
         else:
-            # costs more to import than most headers need
-            import textwrap
-
-            lines += [
-                f"{indent} * {line}"
-                for line in textwrap.wrap(
-                    paragraph, room, break_long_words=False, break_on_hyphens=False
-                )
-            ]
+            lines += [f"{indent} * {line}" for line in _folded(paragraph, room)]
     return [*lines, f"{indent} */"]
+
+
+def _folded(text: str, room: int) -> list[str]:
+    """Lines of whole words; a word longer than the room has a line of its own."""
+    lines = [""]
+    for word in text.split(" "):
+        if lines[-1] and len(lines[-1]) + 1 + len(word) > room:
+            lines.append(word)
+        else:
+            lines[-1] = f"{lines[-1]} {word}" if lines[-1] else word
+    return lines
 
 
 def define(name: str, value: str, note: str = "", column: int = 48) -> str:

@@ -207,11 +207,15 @@ def summary_lines(trace: Trace, story: Story, context: Context) -> Iterator[str]
     """Counts, then the three sentences that matter most."""
     counts = ", ".join(f"{n} {kind}" for kind, n in story.counts.items())
     tail = f" ({counts})" if counts else ""
-    yield wrap(f"{trace.name}: {trace.transfers} transfers, {trace.frames} frames{tail}", context.width, hang="  ")
+    yield wrap(f"{trace.name}: {_many(trace.transfers, 'transfer')}, {_many(trace.frames, 'frame')}{tail}", context.width, hang="  ")
     last = len(story.telling) - 1
     for place, sentence in enumerate(story.sentences[-3:]):
         text = wrap(sentence.text, context.width, hang="  ")
         yield context.style(text, "bad" if sentence.bad and place == last else "head" if place == last else "dim") if context.color else text
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}{'s' * (count != 1)}"
 
 
 # --- machine output ---------------------------------------------------------------------------------

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 from regmap.bank import Bank
 from regmap.bits import mask_of
-from regmap.codec import Answer, Codec, Flaw, Sent, inspect
+from regmap.codec import Answer, Codec, Flaw, Sent
 from regmap.errors import FrameError
-from regmap.model import Chip, Frame, Layout
+from regmap.model import Chip, Layout
 
 from .pairs import CUT, Pair
 
@@ -97,16 +97,9 @@ class Judge:
             return Decoded(sent=None, cut=True, trouble="the capture shows only a part of it")
         if pair.bits < 0:
             return Decoded(sent=None, trouble=self._clocks(-pair.bits))
-        possible = self.codec.frames_possible(bank)
-        fitting = [f for f in possible if f.length == pair.bits]
-        if not fitting:
-            others = [f for f in self.chip.frames.values() if f.length == pair.bits]
-            fitting = [f for f in others if not inspect(f.command, pair.word)]
-        if not fitting:
+        sent = self._recognised(pair, bank)
+        if sent is None:
             return Decoded(sent=None, trouble=self._clocks(pair.bits))
-        sent = self.codec.decode_command(pair.word, bank, bits=pair.bits)
-        if sent.frame.length != pair.bits or sent.flaws:
-            sent = self._other(pair, bank, sent, fitting)
         trouble = "; ".join(f.text for f in sent.flaws)
         unknown = pair.unknown & ((1 << pair.bits) - 1)
         if unknown:
@@ -116,16 +109,22 @@ class Judge:
             return Decoded(sent=sent, trouble=trouble, late=True)
         return self._reply(sent, trouble, word, hidden, bits)
 
-    def _other(self, pair: Pair, bank: Bank, sent: Sent, fitting: list[Frame]) -> Sent:
-        """Another frame of the same length that fits without a flaw, even one not in force as believed."""
-        frames = [*fitting, *(f for f in self.chip.frames.values() if f.length == pair.bits)]
-        for frame in frames:
-            other = self.codec.decode_command(pair.word, bank, frame)
-            if not other.flaws:
-                return other
-        if sent.frame.length != pair.bits:
-            return self.codec.decode_command(pair.word, bank, frames[0])
-        return sent
+    def _recognised(self, pair: Pair, bank: Bank) -> Sent | None:
+        """The command under the frames in force, else under any of its length that it fits without a flaw.
+
+        None where no frame of the chip has this length, or only ones not in force that do not fit.
+        """
+        usual: Sent | None = None
+        if any(f.length == pair.bits for f in self.codec.frames_possible(bank)):
+            usual = self.codec.decode_command(pair.word, bank, bits=pair.bits)
+            if not usual.flaws:
+                return usual
+        for frame in self.chip.frames.values():
+            if frame.length == pair.bits:
+                other = self.codec.decode_command(pair.word, bank, frame)
+                if not other.flaws:
+                    return other
+        return usual
 
     def _reply(self, sent: Sent, trouble: str, word: int, hidden: int, bits: int) -> Decoded:
         # where a layout has come into force in between, the answer already has its length

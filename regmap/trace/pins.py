@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from regmap.capture.channels import words_of
-from regmap.capture.signals import Block, Channel, Edges
+from regmap.capture.signals import Block, Channel, Edges, Signals
 
 
 class Pins:
     """Edges of both pins, gathered block after block. Lists of (tick, active) from the first on.
 
-    A fault pin is taken as active low (open drain), unless its name says otherwise and it rests low:
-    common practice, no source. An enable pin named sleep or reset with a bar is still active high.
+    A fault pin is taken as active low (open drain) if its name has the bar or it rests high: common
+    practice, no source. An enable pin named sleep or reset with a bar is still active high.
     """
 
-    def __init__(self, fault: Channel | None, enable: Channel | None) -> None:
+    def __init__(
+        self, fault: Channel | None, enable: Channel | None, sample: Signals | None = None
+    ) -> None:
         self.fault = fault
         self.enable = enable
-        self.fault_low = True
+        self.fault_low = fault is None or sample is None or _barred(fault.name) or _rests_high(sample, fault)
         self.fault_edges: list[tuple[int, bool]] = []
         self.enable_edges: list[tuple[int, bool]] = []
         self._started = False
@@ -29,7 +31,6 @@ class Pins:
             self._started = True
             if self.fault is not None:
                 level = int(block.before[self.fault.index])
-                self.fault_low = not (level == 0 and not _barred(self.fault.name))
                 self._fault_start = level <= 1 and (level == 0) == self.fault_low
             if self.enable is not None:
                 self._enable_start = int(block.before[self.enable.index]) == 1
@@ -86,3 +87,14 @@ def _barred(name: str) -> bool:
     return any(w.startswith("n") or w.endswith(("n", "b")) for w in words[-1:])
 
 
+
+
+def _rests_high(sample: Signals, channel: Channel) -> bool:
+    """Whether a line is high for most of the sample."""
+    edges = sample.edges[channel.index]
+    time, level, high = sample.start, int(sample.initial[channel.index]), 0
+    for at, value in zip(edges.times.tolist(), edges.values.tolist(), strict=True):
+        high += at - time if level == 1 else 0
+        time, level = at, value
+    high += sample.end - time if level == 1 else 0
+    return 2 * high > sample.end - sample.start

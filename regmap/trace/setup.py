@@ -14,15 +14,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from regmap.bank import Bank
+from regmap.bulk import Mask, flawless
 from regmap.capture.signals import Signals, Values
 from regmap.capture.spi import BitOrder, Roles, SpiSetup, Transfers, join
 from regmap.capture.transfers import TransferBuilder
-from regmap.codec import inspect
 from regmap.model import Chain, Chip
 
 from .decoded import Judge, plausible
 from .frames import Framer
-from .pairs import CUT
+from .pairs import CUT, PairTable
 
 #: Transfers that are read in every way.
 SAMPLE = 160
@@ -165,48 +165,49 @@ class Reader:
         good = total = 0
         words: set[int] = set()
         for batch in batches:
+            table = framer.tables[batch.chip]
             judge = Judge(self.chips[batch.chip], len(self.chips), framer.total)
-            bank = Bank(self.chips[batch.chip])
-            for ident in batch.idents.tolist():
-                pair = framer.tables[batch.chip][ident]
-                if pair.flags & CUT:
-                    continue
-                total += 1
-                if role == "command":
-                    decoded = judge.decode(replace(pair, unknown=_tolerant(pair.unknown, way)), bank)
-                    fits = plausible(decoded)
-                    words.add(pair.word)
-                else:
-                    fits = self._reply_fits(judge.chip, pair.replies, way)
-                    words.update(r[1] for r in pair.replies)
-                good += fits
+            fits = self._commands_fit(judge, table, way) if role == "command" else self._replies_fit(judge, table, way)
+            whole = (table.column(3) & np.uint64(CUT)) == 0
+            total += int(np.count_nonzero(whole[batch.idents]))
+            good += int(np.count_nonzero((fits & whole)[batch.idents]))
+            words.update(np.unique(table.column(0 if role == "command" else 4)).tolist())
         change = way.text(self.usual[role])
         return Fit(way=way, role=role, good=good, of=total, different=len(words), change=change)
 
+    def _commands_fit(self, judge: Judge, table: PairTable, way: Way) -> Mask:
+        """For each pair, whether its command is one that makes sense."""
+        bank = Bank(judge.chip)
+        possible = np.ones(len(table), np.bool_)
+        if judge.plain:
+            frame = next(iter(judge.chip.frames.values()))
+            possible = (table.column(2) == np.uint64(frame.length)) & flawless(frame.command, table.column(0))
+        for ident in np.flatnonzero(possible).tolist():
+            pair = table[ident]
+            decoded = judge.decode(replace(pair, unknown=_tolerant(pair.unknown, way)), bank)
+            possible[ident] = plausible(decoded)
+        return possible
+
     @staticmethod
-    def _reply_fits(chip: Chip, replies: Sequence[tuple[int, int, int, int]], way: Way) -> bool:
-        """Whether a reply fits any reply layout of the chip, whatever was asked."""
-        for after, word, hidden, bits in replies:
-            if hidden and not way.shift:
-                continue
-            for frame in chip.frames.values():
-                if frame.after != after:
-                    continue
-                for layout in frame.replies.values():
-                    if layout.length == bits and not inspect(layout, word) and _tells(word, bits):
-                        return True
-        return False
+    def _replies_fit(judge: Judge, table: PairTable, way: Way) -> Mask:
+        """For each pair, whether its reply fits any reply layout of the chip, whatever was asked."""
+        fits = np.zeros(len(table), np.bool_)
+        for place, after in enumerate(table.after):
+            word, hidden, bits = (table.column(4 + 3 * place + k) for k in range(3))
+            clear = (hidden == 0) | bool(way.shift)
+            for frame in judge.chip.frames.values():
+                for layout in frame.replies.values() if frame.after == after else ():
+                    full = np.uint64((1 << layout.length) - 1)
+                    # a word that rests at one level tells nothing
+                    telling = (word != 0) & (word != full) & (bits == np.uint64(layout.length))
+                    fits |= clear & telling & flawless(layout, word)
+        return fits
 
     def ranked(self, role: str) -> list[Fit]:
         """All ways, best first; equal shares in the order of simplicity."""
         usual = self.usual[role]
         fits = [self.fit(role, w) for w in self.ways(role)]
         return sorted(fits, key=lambda f: (-round(f.share, 2), f.way.distance(usual)))
-
-
-def _tells(word: int, bits: int) -> bool:
-    """Whether a word is more than a line that rests."""
-    return 0 < word < (1 << bits) - 1
 
 
 def _tolerant(unknown: int, way: Way) -> int:

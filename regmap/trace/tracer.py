@@ -120,6 +120,7 @@ def trace_capture(
     pins = Pins(
         channels[roles.fault] if roles.fault is not None else None,
         channels[roles.enable] if roles.enable is not None else None,
+        sample,
     )
     trace = Trace(
         name=capture.name, format=capture.format, chips=tuple(chips), clock=Clock(capture.tick),

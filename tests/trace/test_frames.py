@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -67,7 +68,7 @@ def test_replies_pair_with_commands_however_the_capture_is_cut(words: list[tuple
     framer = Framer([chip])
     found: list[tuple[int, int | None]] = []
     edges = [0, *sorted(min(c, len(rows)) for c in cuts), len(rows)]
-    parts = [whole.take(np.arange(a, b)) for a, b in zip(edges, edges[1:], strict=False) if b > a]
+    parts = [whole.take(np.arange(a, b)) for a, b in pairwise(edges) if b > a]
     batches = [b for p in parts for b in framer.feed(p)] + framer.finish()
     for batch in batches:
         assert batch.first == len(found)
@@ -80,7 +81,7 @@ def test_replies_pair_with_commands_however_the_capture_is_cut(words: list[tuple
     assert found == wanted
 
 
-def test_equal_words_share_a_number(talk: Any) -> None:
+def test_equal_words_share_a_number() -> None:
     chip = load_map("quoll16")
     framer = Framer([chip])
     one = framer.feed(transfers([("1000000000000000", "0010100000000001")] * 5 + [("1" + "0" * 15, "0" * 16)]))[0]

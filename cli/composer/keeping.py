@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from regmap.draft import Draft, Journal, Leftover
 from regmap.errors import CallError, FileError
-from regmap.stagefile import Stage, load_stage
+from regmap.stagefile import Stage, load_stage, read_stage
 from regmap.stagesave import (
     StageChangedError,
     edit_stage,
@@ -51,13 +52,24 @@ class Keeper:
             return Outcome("nothing to save: the file states the same")
         try:
             stage, text = save_stage(self.path, self.text, changes, draft.chip, merge=rest == "merge")
-        except StageChangedError:
+        except StageChangedError as error:
+            both = self._also_theirs(draft, error.text, changes)
             return Outcome(question=Question(
-                f"{self.path} changed on disk since it was opened.",
+                f"{self.path} changed on disk since it was opened{both}.",
                 (("m", "save merge", f"put the {len(changes)} changes made here into it as it is now"), ("n", "", "not now; nothing is written")),
             ))
         self._saved(draft, stage, text)
         return Outcome(f"saved {len(changes)} setting{'s' * (len(changes) != 1)} to {self.path}; all else in it is as it was", "good")
+
+    def _also_theirs(self, draft: Draft, text: str, changes: Mapping[str, str | None]) -> str:
+        """Settings that were changed here and on disk, in words: putting ours in replaces those."""
+        theirs, _ = read_stage(draft.stage.file or self.document, text=text.removeprefix("\ufeff"))
+        if theirs is None:
+            return " and does not load as it is now"
+        was = {s.name: s.asked for s in draft.stage.settings}
+        now = {s.name: s.asked for s in theirs.settings}
+        both = [f"{n} ({now.get(n, 'not stated')} there)" for n in changes if now.get(n) not in (was.get(n), changes[n])]
+        return f"; changed on both sides: {', '.join(both)}" if both else ""
 
     def _save_as(self, draft: Draft, path: Path) -> Outcome:
         if path.exists():

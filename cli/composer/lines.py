@@ -25,6 +25,7 @@ class Lines:
         self.context = context
         self.question: Question | None = None
         self.refused = 0
+        session.chooses = "Tab lists them"
         self.answer_hook: Callable[[str], Outcome | None] = lambda _: None
 
     def run(self, question: Question | None = None) -> int:

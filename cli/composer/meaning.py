@@ -30,6 +30,8 @@ class Meaning:
         self.chip = draft.chip
         self.index = Index(self.chip)
         self.can_take = False
+        #: how one gets at what else fits
+        self.chooses = "Down chooses"
         names = draft.names()
         self.at = names[0] if names else next(iter(self.chip.registers))
 
@@ -133,7 +135,7 @@ class Meaning:
                 return Meant("faults", f"enter explains what {name} = {value} says", name=name, value=line)
             return Meant("paste", f"enter shows what {name} = {hexword(words[name], self.chip.registers[name].width)} would change", name=name, value=line)
         if not value:
-            return Meant("refused", f"{name} = what? Down lists its options", name=name)
+            return Meant("refused", f"{name} = what? {self.chooses}", name=name)
         return self._mean_set(self.need_setting(name), value)
 
     def _named(self, word: str, rest: str) -> Meant | None:
@@ -221,7 +223,7 @@ class Meaning:
         if not hits:
             return Meant("refused", f"nothing is called {text!r} or speaks of it")
         first = hits[0]
-        more = f"; {len(hits) - 1} more: Down chooses" if len(hits) > 1 else ""
+        more = f"; {len(hits) - 1} more: {self.chooses}" if len(hits) > 1 else ""
         return Meant("find", f"enter goes to {first.target} ({first.text or first.kind}){more}", first.target, text, hits=hits)
 
     # --- what could be typed --------------------------------------------------------------------

@@ -16,6 +16,7 @@ Everything is told by words and signs; colour only repeats them.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 from regmap.bank import find
 from regmap.bits import spans
@@ -48,20 +49,29 @@ def compose(view: View, width: int, height: int) -> list[Painted]:
     if width < SMALLEST[0] or height < SMALLEST[1] - 2:
         text = wrap(f"{width} x {height + 2} is too small for the view; make the window larger, or leave (Ctrl-Q) and use `compose --lines`", max(width, 10))
         return [[("", cut(t, width))] for t in text.splitlines()][:height]
-    body = height - 4
+    hint = _question(view, width)[: height - 3] if view.question is not None else _hint(view, width)
+    body = height - 2 - len(hint)
     view.page = max(1, body - 1)
     painted = [_title(view, width)]
     painted += _sheet(view, width, body) if view.mode == "sheet" else _sides(view, width, body)
     painted.append([("class:dim", "-" * width)])
-    painted += _hint(view, width)
-    return painted
+    return painted + hint
+
+
+def _question(view: View, width: int) -> list[Painted]:
+    """A question takes the lines it needs: nothing of it may be cut."""
+    assert view.question is not None
+    lines = wrap(view.question.text, width - 1, " ").splitlines()
+    painted = [_text(line, width, "warn") for line in lines]
+    return painted + [_text(f"   {key}  {text}", width) for key, _, text in view.question.answers]
 
 
 def _title(view: View, width: int) -> Painted:
     draft = view.session.draft
     counts = draft.assess().counts
     changed = len(draft.changes()) if draft.dirty else 0
-    left = f" {view.session.keeper.document} on {draft.chip.name}"
+    document = view.session.keeper.document
+    left = f" {document if len(document) <= width // 3 else Path(document).name} on {draft.chip.name}"
     fail = "FAIL" if counts["fails"] else "fail"
     unsaved = f"{changed} not saved" if changed else "saved"
     lacking = f", {counts['not computed']} not computed" if counts["not computed"] else ""
@@ -83,8 +93,11 @@ def _hint(view: View, width: int) -> list[Painted]:
     if mark == "good" and view.second_hint():
         # what was done is to be seen in the list as well: the words below matter more than its tail
         lines = [cut(f" {text}", width)]
-    if len(lines) > 2:
-        lines = [lines[0], cut(lines[1].rstrip() + " " + " ".join(t.strip() for t in lines[2:]), width)]
+    # why something could not be done is told whole; what is only being typed keeps its two lines
+    most = 4 if view.message and mark == "bad" else 2
+    if len(lines) > most:
+        rest = " ".join(t.strip() for t in lines[most:])
+        lines = [*lines[: most - 1], cut(lines[most - 1].rstrip() + " " + rest, width)]
     style = f"class:{mark}" if mark else ""
     painted: list[Painted] = [[(style, cut(line, width))] for line in lines]
     if len(painted) < 2:

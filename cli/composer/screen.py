@@ -142,6 +142,7 @@ class Screen:
         bind("tab")(self._complete)
         bind("s-tab")(lambda: view.move(-1))
         bind("?", when=~asking & empty)(lambda: view.run("?"))
+        bind("f1")(lambda: view.run("?"))
         for key, line in (("c-z", "undo"), ("c-y", "redo"), ("c-s", "save"), ("c-r", "sweep"), ("c-k", "copy frame")):
             bind(key)(lambda line=line: view.run(line))  # type: ignore[misc]
         bind("c-q")(lambda: view.run("leave"))

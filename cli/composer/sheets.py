@@ -68,8 +68,9 @@ def help_sheet(place: str, topic: str = "", width: int = 80) -> Sheet:
     rows = [Row(here.title, mark="head")]
     for line in here.lines:
         rows += [Row(text) for text in wrap(line, width - 2, "  ").splitlines()]
-    rows.append(Row("Keys that work everywhere", mark="head"))
-    rows += [Row("  " + line) for line in KEYS]
+    if place != "lines":
+        rows.append(Row("Keys that work everywhere", mark="head"))
+        rows += [Row("  " + line) for line in KEYS]
     rows.append(Row("Words you can type", mark="head"))
     rows += [Row("  " + line) for line in columns([[w.usage, w.text] for w in WORDS.values()])]
     rows.append(Row("Figures support, and do not replace, the data sheet, measurement, local codes and qualified review.", mark="dim"))

@@ -113,9 +113,6 @@ class View:
 
     def hint(self) -> tuple[str, str]:
         """The sentence above the typing line, and its mark."""
-        if self.question is not None:
-            answers = "   ".join(f"{key}: {text}" for key, _, text in self.question.answers)
-            return f"{self.question.text}  {answers}", "warn"
         if self.mode == "typing" and not self.message:
             meant = self.session.mean(self.offers[self.offer].action) if self.offer >= 0 else self.meant
             return ("no: " if meant.kind == "refused" else "") + meant.text, "bad" if meant.kind == "refused" else ""
@@ -142,23 +139,23 @@ class View:
 
     def second_hint(self) -> str:
         """The words, where there is room for them below the hint."""
-        return WORDS_LINE if self.question is None and self.mode in ("list", "sheet") else ""
+        return WORDS_LINE if self.mode in ("list", "sheet") else ""
 
     def keys(self, width: int = 80) -> str:
         if self.question is not None:
             return "press one of " + " ".join(k for k, _, _ in self.question.answers) + "   Esc: stay"
         if width < 78:
             return {
-                "list": "Right: options  ?: help  ^S save  ^Q leave",
-                "options": "Enter accept  Esc back  ?: help",
+                "list": "Right: options  ? help  Ctrl: S save  Q leave",
+                "options": "Enter accept  Esc back  ? help",
                 "typing": "Enter do it  Down choose  Esc clear",
                 "sheet": "Enter take or go  Esc back",
             }[self.mode]
         return {
-            "list": "Up/Down  Right: options  type: find or set  ?: help  ^Z undo  ^S save  ^Q leave",
-            "options": "Up/Down try  Enter accept  Esc back  type: a value  ?: help  ^Z undo  ^S save",
+            "list": "Up/Down  Right: options  type: find, set  ? help  Ctrl: Z undo  S save  Q leave",
+            "options": "Up/Down try  Enter accept  Esc back  type a value  ? help  Ctrl: Z undo  S save",
             "typing": "Enter do it  Down choose from the list  Tab complete  Esc clear",
-            "sheet": "Up/Down scroll  Enter take or go  Esc back  type: find or set  ?: help",
+            "sheet": "Up/Down scroll  Enter take or go  Esc back  type: find, set  ? help",
         }[self.mode]
 
     # --- keys -------------------------------------------------------------------------------------

@@ -149,6 +149,12 @@ PLACES: dict[str, Help] = {
         "The line above says what Enter will do. Down steps into the list of what fits; Tab completes to the first.",
         "Esc clears the line.",
     )),
+    "lines": Help("You are in the line mode", (
+        "Type one thing a line; what stands before > is what is chosen.",
+        "Part of a name, a meaning, a fault or a unit (dead, vds_ha, mA) finds it and chooses the first.",
+        "A value as you would write it sets what is chosen: 60mA, 0x1F, 0b101, an option's name, max, +1; so does NAME = VALUE.",
+        "Tab lists what fits. The end of the input keeps what is not saved, to be offered next time.",
+    )),
     "sheet": Help("You are reading an answer", (
         "Up and Down, PageUp and PageDown scroll. Where a line can be taken, Enter takes it. Esc goes back.",
     )),
@@ -156,5 +162,5 @@ PLACES: dict[str, Help] = {
 
 KEYS = (
     "Ctrl-Z undo    Ctrl-Y redo    Ctrl-S save    Ctrl-Q leave    Ctrl-R sweep    Ctrl-K copy frame",
-    "Tab complete   Esc back       ? help (on an empty line)",
+    "Tab complete   Esc back       ? help (on an empty line; F1 at any time)",
 )

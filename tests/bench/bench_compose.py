@@ -8,6 +8,7 @@ one bare assessment of the stage in the same run: no live verdict can be quicker
 are at most 50 ms for a key, at the 95th of 100; the status is 1 where it takes longer.
 """
 
+# ruff: noqa: T201 -- a benchmark prints
 from __future__ import annotations
 
 import argparse

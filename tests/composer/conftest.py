@@ -78,8 +78,10 @@ class Driver:
 
     @property
     def said(self) -> str:
-        """The two lines above the typing line, as one."""
-        return " ".join(" ".join(self.lines[-4:-2]).split())
+        """The lines between the rule and the typing line, as one."""
+        lines = self.lines
+        rule = max(i for i, line in enumerate(lines[:-2]) if line == "-" * self.width)
+        return " ".join(" ".join(lines[rule + 1 : -2]).split())
 
 
 @pytest.fixture

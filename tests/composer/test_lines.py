@@ -7,12 +7,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from regmap.cli.compose import open_session
 from regmap.cli.composer.lines import wants_lines
 from regmap.cli.composer.vocabulary import FOLLOWS, WORDS
 from regmap.cli.context import Context
 from regmap.cli.main import main
+from regmap.mapfile import shipped
 from regmap.stagefile import load_stage
 
 
@@ -114,7 +117,7 @@ def test_every_word_is_understood_explained_and_never_a_traceback(pump: Path, st
     context = Context(stdin=io.StringIO(), stdout=io.StringIO(), stderr=io.StringIO(), environ={"GATEWORD_STATE": str(state)})
     for word in WORDS:
         session, _, _ = open_session(str(pump), context)
-        for rest in ("", " nonsense", " 0x", " =", " GATE_HS.SOURCE", " reply", *(f" {n}" for n, _ in FOLLOWS.get(word, ()))):
+        for rest in ("",) if word == "propose" else ("", " nonsense", " 0x", " =", " GATE_HS.SOURCE", " reply", *(f" {n}" for n, _ in FOLLOWS.get(word, ()))):
             assert session.mean(word + rest).kind in ("word", "refused", "set", "find", "go")
             session.offers(word + rest)
             outcome = session.do(word + rest)
@@ -148,3 +151,39 @@ def test_offers_carry_descriptions_and_physical_values(pump: Path, state: Path) 
     assert {o.label for o in session.offers("compare ")} >= {"reset", "saved"}
     named: Any = session.offers("dead")[0]
     assert (named.label, named.meaning) == ("TIMING.DEAD_TIME", "dead time the chip inserts")
+
+
+@pytest.mark.parametrize("name", sorted(shipped("devices")))
+def test_every_item_of_every_shipped_chip_is_shown_considered_and_set(new_driver: Any, state: Path, name: str) -> None:
+    """Each line of the list drawn; for each setting its last option (of maps also the first and one between) considered, then accepted."""
+    driver = new_driver(name, state, 120, 40)
+    draft = driver.session.draft
+    for line in driver.view.lines():
+        driver.session.at = line.name
+        assert line.name in driver.text
+        if not driver.session.settable(line.name):
+            continue
+        codes = [r.code for r in draft.options(line.name)]
+        few = (codes[0], codes[len(codes) // 2], codes[-1]) if not draft.stage.params else (codes[-1],)
+        for code in dict.fromkeys(few):
+            seen = draft.consider(line.name, code)
+            driver.session.do(f"set {line.name} 0x{code:X}")
+            assert draft.bank.code(line.name) == code
+            assert draft.bank.words == seen.bank.words
+    for word in ("sequence", "verdicts all", "changes", "compare reset", "faults", "copy sequence"):
+        outcome = driver.session.do(word)
+        assert outcome.sheet is not None or "cannot" in outcome.message or outcome.mark == "bad", word
+    driver.session.keeper.journal.discard()
+
+
+@given(line=st.one_of(st.text(max_size=40), st.lists(st.sampled_from([*WORDS, "GATE_HS", ".", "SOURCE", "=", " ", "0x", "5", "mA", "+", "-", "1e9", "reply", "STATUS1", "to", "?"]), max_size=6).map("".join)))
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_no_line_raises_while_it_is_typed(new_driver: Any, state: Path, line: str) -> None:
+    if not new_driver.every:
+        new_driver("coolant_pump", state)
+    session = new_driver.every[0].session
+    before = session.draft.statements
+    meant = session.mean(line)
+    assert meant.text or meant.kind == "nothing"
+    session.offers(line)
+    assert session.draft.statements == before

@@ -70,7 +70,7 @@ def _settings(**more: Any) -> Any:
 
 
 @given(keys=STEPS, size=SIZES)
-@_settings(max_examples=25)
+@_settings(max_examples=15)
 def test_random_keys(keys: list[str], size: tuple[int, int], tmp_path: Path, new_driver: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     play(new_driver, keys, size, tmp_path)

@@ -181,6 +181,20 @@ def test_a_file_changed_on_disk_is_asked_about(driver: Any, pump: Path) -> None:
     assert "SOURCE: 160 mA" in pump.read_text()
 
 
+def test_what_both_sides_changed_is_named_and_what_only_they_did_is_kept(driver: Any, pump: Path) -> None:
+    pump.write_text(pump.read_text().replace("SOURCE: 120 mA", "SOURCE: 80 mA", 1).replace("RETRY: 4 ms", "RETRY: 8 ms"))
+    driver.enter("GATE_HS.SOURCE = 160 mA").press("^S")
+    assert "changed on both sides: GATE_HS.SOURCE (80 mA there)" in driver.said
+    driver.press("m")
+    stated = {s.name: s.asked for s in load_stage(pump).settings}
+    assert (stated["GATE_HS.SOURCE"], stated["MODE.RETRY"]) == ("160 mA", "8 ms")
+    assert driver.session.draft.statements == stated
+    assert "| saved" in driver.lines[0]
+    driver.press("^Z", "^Z")
+    assert driver.session.draft.statements["MODE.RETRY"] == "4 ms"
+    assert driver.session.draft.dirty
+
+
 def test_leaving_asks_and_what_is_kept_is_offered_next_time(driver: Any, pump: Path, state: Path) -> None:
     driver.enter("GATE_HS.SOURCE = 160 mA").press("^Q")
     assert "1 change is not saved" in driver.text

@@ -151,7 +151,7 @@ def test_kill_9_resize_and_no_colour(open_terminal: Open, pump: Path, tmp_path: 
     terminal.wait("STATUS 137")
     assert pump.read_text() == before
     again = open_terminal(80, 24)
-    again.wait("A draft of this was left behind with 2 steps not saved", "r: take it up")
+    again.wait("A draft of this was left behind with 2 steps not saved", "r  take it up")
     again.type("r")
     again.wait("took up the draft: 2 changes not saved")
     again.keys("C-s")

@@ -266,47 +266,56 @@ class _Proposer:
         try:
             for part in self.parts:
                 variables, pool = self._of(part)
-                if self._least(codes, lambda g, inside=set(part): bool(inside & set(g.scope)))[0] >= 0:  # type: ignore[misc]
-                    continue
-                # what is met with plenty in the nearest settings is left out first
-                pool.sort(key=lambda g: -g.margin(tuple(codes[n] for n in g.scope)))
-                while not self._satisfiable(variables, pool):
+                here = {n: codes[n] for n in part}
+                while not self._satisfiable(variables, pool, here):
                     if len(found) >= most:
                         return found, False
-                    core = self._core(variables, pool)
+                    core = self._core(variables, pool, here)
                     fields = sorted({n for g in core for n in g.scope})
                     found.append(Conflict(
                         tuple(Clash(g.name, titles[g.name], self._reach(variables, core, g)) for g in core),
                         tuple(variables[n].name for n in fields),
                     ))
                     pool = [g for g in pool if g not in core]
+                    here = Search(variables, pool, cap=0.0, tick=self.tick).climb(here)
         except TooLongError:
             return found, False
         return found, True
 
-    def _satisfiable(self, variables: Mapping[int, Choosable], goals: Sequence[Goal]) -> bool:
-        return self._search(variables, goals, 0.0, ties=False).best(0.0) is not None
+    def _satisfiable(self, variables: Mapping[int, Choosable], goals: Sequence[Goal], here: Mapping[int, int]) -> bool:
+        if all(_at(g, here) >= 0 for g in goals):
+            return True
+        return self._search(variables, goals, 0.0).best(0.0) is not None
 
-    def _search(self, variables: Mapping[int, Choosable], goals: Sequence[Goal], cap: float, *, ties: bool) -> Search:
+    def _search(self, variables: Mapping[int, Choosable], goals: Sequence[Goal], cap: float) -> Search:
         used = {n for g in goals for n in g.scope}
-        return Search({n: variables[n] for n in sorted(used)}, goals, cap=cap, ties=ties, tick=self.tick)
+        return Search({n: variables[n] for n in sorted(used)}, goals, cap=cap, ties=False, tick=self.tick)
 
-    def _core(self, variables: Mapping[int, Choosable], goals: list[Goal]) -> list[Goal]:
-        """A set of goals that cannot be met together while any of its smaller sets can."""
-        for goal in goals:
-            if not self._satisfiable(variables, [goal]):
+    def _core(self, variables: Mapping[int, Choosable], goals: list[Goal], here: Mapping[int, int]) -> list[Goal]:
+        """A set of goals that cannot be met together while any of its smaller sets can.
+
+        Settings that even out the margins miss most goals of a conflict at once: it is sought
+        among what `here` misses first, then among ever more goals by their margin.
+        """
+        ordered = sorted(goals, key=lambda g: _at(g, here))
+        missed = [g for g in ordered if _at(g, here) < 0]
+        for goal in missed:
+            if not self._satisfiable(variables, [goal], here):
                 return [goal]
-        core = list(goals)
-        for goal in goals:
+        count = max(2, len(missed))
+        while count < len(ordered) and self._satisfiable(variables, ordered[:count], here):
+            count = min(len(ordered), max(count + 2, count * 3 // 2))
+        core = ordered[:count]
+        for goal in reversed(ordered[:count]):
             rest = [g for g in core if g is not goal]
-            if not self._satisfiable(variables, rest):
+            if not self._satisfiable(variables, rest, here):
                 core = rest
         return core
 
     def _reach(self, variables: Mapping[int, Choosable], core: list[Goal], goal: Goal) -> float:
         """The largest margin of one goal while the others of the core are met."""
         others = [Goal(g.name, g.scope, _all_or_nothing(g)) for g in core if g is not goal]
-        found = self._search(variables, [goal, *others], 0.0, ties=False).best()
+        found = self._search(variables, [goal, *others], 0.0).best()
         return found.vector[0] if found is not None and found.vector else -math.inf
 
     # --- the answer -------------------------------------------------------------------------
@@ -369,6 +378,10 @@ class _Proposer:
         if worst is None:
             return Instead(reading)
         return Instead(reading, worst[2], worst[3], worst[0], worst[1])
+
+
+def _at(goal: Goal, codes: Mapping[int, int]) -> float:
+    return goal.margin(tuple(codes[n] for n in goal.scope))
 
 
 def _all_or_nothing(goal: Goal) -> Callable[[Codes], float]:

@@ -95,10 +95,20 @@ def run(args: argparse.Namespace, context: Context) -> int:
         raise CallError(
             "no action; expected identify, read, write, apply, verify, watch, script or pins after the port"
         )
-    from . import linkrun
+    from . import linkrun, linkwrite
 
+    actions = {
+        "identify": linkrun.run_identify,
+        "read": linkrun.run_read,
+        "verify": linkrun.run_verify,
+        "watch": linkrun.run_watch,
+        "write": linkwrite.run_write,
+        "apply": linkwrite.run_apply,
+        "script": linkwrite.run_script_file,
+        "pins": linkwrite.run_pins,
+    }
     target = target_of(getattr(args, "document", None), stage=args.action in ("apply", "verify"))
-    return linkrun.ACTIONS[args.action](args, context, target)
+    return actions[args.action](args, context, target)
 
 
 def _ports(args: argparse.Namespace, context: Context) -> int:

@@ -63,11 +63,7 @@ class Account:
             for item in self.held:
                 out.append(f"  {item.register} = {self._hex(item.register, item.word)}  {item.how}")
         for item in self.unknown:
-            also = ""
-            if item.candidates:
-                words = " or ".join(self._hex(item.register, w) for w in item.candidates)
-                also = f"; it holds {words}" if len(item.candidates) > 1 else f"; last seen {words}"
-            out.append(f"UNKNOWN {item.register}: {item.why}{also}")
+            out.append(f"UNKNOWN {item.register}: {item.why}{self._also(item)}")
         if self.never_read:
             out.append(f"never read in this session: {', '.join(self.never_read)}")
         out += [f"lost: {text}" for text in self.losses]
@@ -76,6 +72,16 @@ class Account:
             out.append("To reach a safe state:")
             out += [f"  {number}. {text}" for number, text in enumerate(self.safe_state, 1)]
         return out
+
+    def _also(self, item: Holding) -> str:
+        """What an unknown register may hold, as far as that is known."""
+        words = [self._hex(item.register, w) for w in item.candidates]
+        if not words:
+            return ""
+        if item.how == "written":
+            before = " or ".join(words[:-1]) or "what it held before, which is not known"
+            return f"; it holds {before}{',' if len(words) < 2 else ''} or {words[-1]}"
+        return f"; last seen {' or '.join(words)}"
 
     def _hex(self, register: str, word: int | None) -> str:
         return f"0x{word or 0:0{self.digits.get(register, 4)}X}"
@@ -122,13 +128,19 @@ class Knowledge:
     ) -> None:
         """This register's word is not known any more."""
         old = self.items.get(register)
-        words = [w for w in candidates if w is not None]
+        words: list[int] = []
+        for word in candidates:
+            if word is not None:
+                words.append(word)
+            elif old is not None:
+                words += old.candidates  # doubt on top of doubt
+        how = "written" if words else "seen"
         if not words and old is not None:
             words = [old.word] if old.word is not None else list(old.candidates)
         self.items[register] = Holding(
             register=register,
             word=None,
-            how="",
+            how=how,
             time=time,
             why=why,
             candidates=tuple(dict.fromkeys(words)),

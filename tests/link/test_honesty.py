@@ -432,3 +432,15 @@ def test_wrong_set_up_is_refused_before_anything_is_opened() -> None:
     chip, problems = read_map("quoll16")
     assert chip is not None
     assert not problems
+
+
+def test_doubt_on_top_of_doubt_keeps_every_word_that_is_possible(make_bench: Any) -> None:
+    bench = make_bench("quoll16")
+    link = bench.link
+    link.read("VDS")
+    bench.twin.inject("dead_reply low")
+    assert link.write("VDS", 0x003).result == "unknown"
+    assert link.write("VDS", 0x005).result == "unknown"
+    [item] = link.account().unknown
+    assert item.candidates == (0x00F, 0x003, 0x005)
+    assert bench.twin.word("VDS") in item.candidates

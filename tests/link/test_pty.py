@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -142,3 +143,31 @@ def test_a_capture_of_the_bring_up_shows_it(tmp_path: Path) -> None:
         trace = trace_capture(capture, [stage.chip])
     assert not trace.problems
     assert path.stat().st_size > 10_000
+
+
+def test_a_real_port_pulled_out_in_mid_write() -> None:
+    """The terminal is closed under the link: the serial library sees what it sees of a pulled cable."""
+    chip = load_map("quoll16")
+    twin = Twin(chip)
+    terminal = Terminal(Adapter(twin.bus, [twin]), chip.name)
+    port = AdapterPort(
+        lambda: SerialLine(terminal.path), chip.spi, name=terminal.path, timeout=1.0, reconnect=0.2
+    )
+    port.open()
+    link = Link(chip, port)
+    assert link.write("VDS", 0x003).result == "verified"
+    # the adapter stops answering, and the port goes while the answer is waited for
+    terminal.stop()
+    timer = threading.Timer(0.3, terminal.terminal.close)
+    timer.start()
+    written = link.write("GATE_HS", 0x123)
+    timer.join()
+    port.close()
+    assert written.result == "unknown"
+    account = link.account()
+    assert [u.register for u in account.unknown] == ["GATE_HS"]
+    assert account.unknown[0].candidates == (0x123,)
+    text = "\n".join(account.lines())
+    assert "it holds what it held before, which is not known, or 0x123" in text
+    assert not account.certain
+    assert any("gateword link" in step for step in account.safe_state)

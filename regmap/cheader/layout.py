@@ -169,10 +169,10 @@ def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
         # a map alone does without all that plans need
         from ..settings import write_plan
         from .readback import write_verify
-        from .steps import write_init, write_status_steps
+        from .steps import answerable, write_init, write_status_steps
 
         if any(sheet.has(s) for s in ("init", "verify", "shadow")):
-            actions = write_plan(sheet.chip, stage.bank)
+            actions = answerable(sheet, write_plan(sheet.chip, stage.bank), frames)
         if sheet.has("init"):
             write_init(sheet, stage, actions, frames)
             if sheet.has("run") and sheet.has("faults") and sheet.chip.faults:

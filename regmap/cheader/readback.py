@@ -51,7 +51,7 @@ def write_verify(
     sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
 ) -> None:
     names = sheet.names
-    rows = verify_rows(stage, actions)
+    rows = [r for r in verify_rows(stage, actions) if frames[r[3].name].reply_data]
     if not rows:
         names.note("no register can be read back and compared")
         return

@@ -122,7 +122,7 @@ def write_runner(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
         lines,
         "Runs a table of steps; stops at the first that fails and says which. RUN_...",
     )
-    if sheet.has("faults") and sheet.chip.faults:
+    if "status_steps" in sheet.tables:
         _status(sheet, exchange, query, formats)
 
 

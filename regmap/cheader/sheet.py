@@ -46,7 +46,7 @@ class Options:
 
 @dataclass(slots=True, kw_only=True)
 class Sheet:
-    """The chip, the names and the two texts that grow."""
+    """The chip, the names and the two texts that grow; `tables` names the step tables written so far."""
 
     chip: Chip
     stage: Stage | None
@@ -56,6 +56,7 @@ class Sheet:
     head: list[str] = field(default_factory=list)
     body: list[str] = field(default_factory=list)
     asserts: list[tuple[str, str]] = field(default_factory=list)
+    tables: set[str] = field(default_factory=set)
 
     def has(self, section: str) -> bool:
         return section in self.sections

@@ -80,6 +80,7 @@ def write_init(
         except CallError as error:
             names.note(f"procedure {name} is left out: {error}")
             continue
+        extra = answerable(sheet, extra, frames)
         if extra:
             step_table(
                 sheet,
@@ -141,6 +142,7 @@ def step_table(
         names.note(f"procedure {name} has no steps")
         return
     sheet.lines("", *defines(defs))
+    sheet.tables.add(name)
     sheet.table(
         names.lower("step_t"),
         names.lower(stem, of=own and f"table of procedure {name}"),
@@ -216,12 +218,31 @@ def setting_text(setting: Setting) -> str:
     return f"{text}, code {choice.code}"
 
 
+def answerable(sheet: Sheet, actions: list[Action], frames: dict[str, FrameNames]) -> list[Action]:
+    """The steps without expectations of chips (or frames) that answer nothing; what is left out is noted."""
+    if not sheet.has("frames"):
+        return actions
+    kept = []
+    for action in actions:
+        if action.expect is not None and action.sent is not None:
+            frame = action.sent.frame.name
+            if not frames[frame].reply_data:
+                sheet.names.note(
+                    f"{action.procedure}: '{action.text}' is left out, because frame {frame} has no reply with data"
+                )
+                continue
+        kept.append(action)
+    return kept
+
+
 def write_status_steps(
     sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
 ) -> None:
     """Reads of the status registers of a configured chip, with the page selections they need."""
     wanted = dict.fromkeys(status_registers(sheet.chip), (0, 0))
     steps = reads(stage, actions, wanted, "status")
+    if len(answerable(sheet, steps, frames)) < len(steps):
+        return
     step_table(
         sheet,
         "status_steps",

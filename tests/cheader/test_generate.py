@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -15,7 +16,7 @@ from hypothesis import strategies as st
 
 from regmap.cheader import SECTIONS, Options, content_hash, depfile, generate, select
 from regmap.cheader.faults import causes_first
-from regmap.cheader.tables import setting_text
+from regmap.cheader.steps import setting_text
 from regmap.errors import CallError
 from regmap.mapfile import load_map, read_map
 from regmap.model import Field, Register
@@ -189,6 +190,42 @@ registers: {R: {address: 0, width: 8, reset: 0, fields: {F: {bits: 7..0}}}}
     assert chip is not None, problems
     with pytest.raises(CallError, match=r"part 'c' feeds its checksum with 69 bits"):
         generate(chip)
+
+
+MUTE = """
+gateword_map: 1
+chip: {name: mute, title: a chip that answers nothing (invented), invented: yes}
+spi: {mode: 0}
+frames:
+  w:
+    length: 16
+    command:
+      op: {bits: 15, holds: operation, codes: {write: 1, read: 0}}
+      a: {bits: 14..8, holds: address}
+      d: {bits: 7..0, holds: data}
+registers:
+  R: {address: 0, width: 8, reset: 0, fields: {F: {bits: 7..0, options: {0: "off", 1: "on"}}}}
+  S: {address: 1, width: 8, reset: 0, access: ro, fields: {BAD: {bits: 0}}}
+faults:
+  BAD: {at: S.BAD, title: bad, severity: stop, meaning: bad}
+"""
+
+
+def test_a_chip_that_answers_nothing_expects_nothing(tmp_path: Path) -> None:
+    (tmp_path / "mute.yaml").write_text(MUTE, "utf-8")
+    (tmp_path / "stage.yaml").write_text(
+        "gateword_stage: 1\nstage: {name: quiet, invented: yes}\nmap: mute.yaml\nsettings: {R.F: on}\n",
+        "utf-8",
+    )
+    made = generate(load_stage(tmp_path / "stage.yaml"), Options(prefix="gd"))
+    assert body("gd_init", made.header) == ["{0x8001U, 0U, 0x00U, 0x00U, GD_STEP_SEND},"]
+    assert "gd_read_status" not in made.header
+    assert "gd_verify" not in made.header
+    assert any("'read back R' is left out, because frame w has no reply" in n for n in made.notes)
+    (tmp_path / "gd.h").write_text(made.header, "ascii")
+    flags = ["-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Werror", "-fsyntax-only", "-x", "c"]
+    if gcc := shutil.which("gcc"):
+        subprocess.run([gcc, *flags, tmp_path / "gd.h"], check=True)
 
 
 def test_causes_stand_before_what_follows() -> None:

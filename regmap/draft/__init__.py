@@ -22,8 +22,9 @@ from .apart import (
 from .journal import Journal, Leftover, leftovers, state_folder
 from .search import Hit, Index
 from .sources import Comparison, compare_with
-from .state import Changed, Draft, Edit, Effect, Preview
+from .state import Draft
 from .statements import label_of, ref, text_of
+from .steps import Changed, Edit, Effect, Preview
 
 __all__ = [
     "Apart",

@@ -38,6 +38,7 @@ from .statements import (
     stepped,
     text_of,
 )
+from .steps import Changed, Edit, Effect, Preview, effects_between
 
 if TYPE_CHECKING:
     from ..assess import Assessment, Sweep
@@ -47,65 +48,6 @@ if TYPE_CHECKING:
 _STEP = re.compile(r"\s*([+-]\s*\d{1,6})\s*")
 _CACHE = 256
 T = TypeVar("T")
-
-
-@dataclass(frozen=True, slots=True)
-class Changed:
-    """One statement that an edit moved; None is "not stated", which leaves the reset value."""
-
-    name: str
-    old: str | None
-    new: str | None
-    before: str
-    after: str
-
-    def __str__(self) -> str:
-        return f"{self.name}: {self.before} -> {self.after}"
-
-
-@dataclass(frozen=True, slots=True)
-class Edit:
-    """What an accepted step did: its statements, and what else people should know."""
-
-    changed: tuple[Changed, ...]
-    notes: tuple[str, ...] = ()
-
-    def __str__(self) -> str:
-        return "; ".join(str(c) for c in self.changed) or "nothing changed"
-
-
-@dataclass(frozen=True, slots=True)
-class Effect:
-    """One verdict that a change moves."""
-
-    before: Verdict | None
-    after: Verdict | None
-
-    @property
-    def verdict(self) -> Verdict:
-        found = self.after or self.before
-        assert found is not None
-        return found
-
-    @property
-    def turns(self) -> bool:
-        """Whether the status itself changes, not only the margin."""
-        return self.before is None or self.after is None or self.before.status != self.after.status
-
-
-@dataclass(frozen=True, slots=True)
-class Preview:
-    """A value considered and not accepted: what it would come to."""
-
-    name: str
-    text: str
-    choice: Choice
-    reading: Reading
-    bank: Bank
-    statements: Statements
-    effects: tuple[Effect, ...]
-    broken: tuple[Rule, ...]
-    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -388,16 +330,7 @@ class Draft:
 
     def effects(self, bank: Bank) -> tuple[Effect, ...]:
         """The verdicts that differ between now and `bank`: those that turn first, the worst on top."""
-        old = {v.check: v for v in self.assess().verdicts}
-        new = {v.check: v for v in self.assess(bank).verdicts}
-        found = [
-            Effect(old.get(n), new.get(n))
-            for n in {**new, **old}
-            if _signature(old.get(n)) != _signature(new.get(n))
-        ]
-        from ..calc.verdict import rank
-
-        return tuple(sorted(found, key=lambda e: (not e.turns, rank(e.verdict))))
+        return effects_between(self.assess().verdicts, self.assess(bank).verdicts)
 
     def depending(self, name: str) -> list[Verdict]:
         """The verdicts that look this setting up, worst first."""
@@ -467,11 +400,3 @@ def _key(bank: Bank) -> object:
 
 def _label(reading: Reading | None) -> str:
     return reading.label if reading is not None else "not known"
-
-
-def _signature(verdict: Verdict | None) -> object:
-    if verdict is None:
-        return None
-    # twelve digits: the last ones are rounding, not a difference
-    share = None if verdict.relative is None else f"{verdict.relative:.12g}"
-    return (verdict.status, share, verdict.missing)

@@ -1,0 +1,97 @@
+"""What the draft answers with: statements that an edit moved, verdicts that a value would move."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from ..bank import Bank
+from ..model import Rule
+from ..values import Choice, Reading
+from .statements import Statements
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from ..calc import Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """One statement that an edit moved; None is "not stated", which leaves the reset value."""
+
+    name: str
+    old: str | None
+    new: str | None
+    before: str
+    after: str
+
+    def __str__(self) -> str:
+        return f"{self.name}: {self.before} -> {self.after}"
+
+
+@dataclass(frozen=True, slots=True)
+class Edit:
+    """What an accepted step did: its statements, and what else people should know."""
+
+    changed: tuple[Changed, ...]
+    notes: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        return "; ".join(str(c) for c in self.changed) or "nothing changed"
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """One verdict that a change moves."""
+
+    before: Verdict | None
+    after: Verdict | None
+
+    @property
+    def verdict(self) -> Verdict:
+        found = self.after or self.before
+        assert found is not None
+        return found
+
+    @property
+    def turns(self) -> bool:
+        """Whether the status itself changes, not only the margin."""
+        return self.before is None or self.after is None or self.before.status != self.after.status
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """A value considered and not accepted: what it would come to."""
+
+    name: str
+    text: str
+    choice: Choice
+    reading: Reading
+    bank: Bank
+    statements: Statements
+    effects: tuple[Effect, ...]
+    broken: tuple[Rule, ...]
+    notes: tuple[str, ...]
+
+
+def effects_between(old: Iterable[Verdict], new: Iterable[Verdict]) -> tuple[Effect, ...]:
+    """The verdicts that differ: those that turn first, the worst on top."""
+    from ..calc.verdict import rank
+
+    before = {v.check: v for v in old}
+    after = {v.check: v for v in new}
+    found = [
+        Effect(before.get(n), after.get(n))
+        for n in {**after, **before}
+        if _signature(before.get(n)) != _signature(after.get(n))
+    ]
+    return tuple(sorted(found, key=lambda e: (not e.turns, rank(e.verdict))))
+
+
+def _signature(verdict: Verdict | None) -> object:
+    if verdict is None:
+        return None
+    # twelve digits: the last ones are rounding, not a difference
+    share = None if verdict.relative is None else f"{verdict.relative:.12g}"
+    return (verdict.status, share, verdict.missing)

@@ -28,9 +28,13 @@ class FaultLog:
         self._by_register: dict[str, list[Fault]] = {}
         for fault in chip.faults.values():
             self._by_register.setdefault(fault.register, []).append(fault)
-        self._clearers: dict[str, list[Match | str]] = {
-            f.name: list(_clearers(chip, f)) for f in chip.faults.values()
-        }
+        #: command or register -> the faults that it can clear, and by what; None: by a bit of their own
+        self._clearers: dict[str, list[tuple[str, Match | str | None]]] = {}
+        for fault in chip.faults.values():
+            for event in _clearers(chip, fault):
+                target = event if isinstance(event, str) else event.register
+                self._clearers.setdefault(target, []).append((fault.name, event))
+            self._clearers.setdefault(fault.register, []).append((fault.name, None))
 
     # --- what frames show -----------------------------------------------------------------------
     def shown(
@@ -124,12 +128,14 @@ class FaultLog:
     # --- what frames do -------------------------------------------------------------------------
     def attempt(self, sent: Sent, number: int) -> list[str]:
         """Note every active fault that this taken frame clears; returns the names of all it can clear."""
+        if sent.kind == "read":
+            return []
         touched = []
-        for name, events in self._clearers.items():
-            if not any(_hits(e, sent) for e in events):
-                fault = self.chip.faults[name]
-                if not self._by_one(fault, sent):
-                    continue
+        target = sent.command.name if sent.command is not None else sent.register.name if sent.register is not None else ""
+        for name, event in self._clearers.get(target, ()):
+            fault = self.chip.faults[name]
+            if name in touched or not (self._by_one(fault, sent) if event is None else _hits(event, sent)):
+                continue
             touched.append(name)
             current = self.active.get(name)
             if current is not None:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from regmap.bank import Bank
 from regmap.bulk import READ
@@ -59,6 +60,7 @@ class Walker(FrameLog):
         self._shown: dict[int, dict[str, bool]] = {}
         self._quiet: list[int] = []
         self._counter = -1
+        self._telling: list[npt.NDArray[np.intp]] = []
         self._told_list: tuple[int, list[int]] | None = None
         self._enable = 0
 
@@ -320,17 +322,27 @@ class Walker(FrameLog):
                 for f in self.chip.frames.values() for layout in f.replies.values() for p in layout.parts
             )  # fmt: skip
             sorter = self.sorter
-            for batch in reversed(self.batches):
-                idents = batch.idents[: max(0, number - batch.first)]
-                telling = sorter.believed[idents] > 0
+            register = sorter.names.index(fault.register)
+            for index in range(len(self.batches) - 1, -1, -1):
+                batch, places = self.batches[index], self._believed(index)
+                places = places[: int(np.searchsorted(places, number - batch.first))]
+                idents = batch.idents[places]
                 if not bits:
-                    telling &= (sorter.kind[idents] == READ) & (sorter.register[idents] == sorter.names.index(fault.register))
-                for place in np.flatnonzero(telling)[::-1].tolist():
-                    if self._shows(int(idents[place])).get(name) is False:
+                    some = np.flatnonzero((sorter.kind[idents] == READ) & (sorter.register[idents] == register))
+                    places, idents = places[some], idents[some]
+                for place, ident in zip(places[::-1].tolist(), idents[::-1].tolist(), strict=True):
+                    if self._shows(ident).get(name) is False:
                         return batch.first + place, int(batch.end[place])
             return -1, -1
 
         return find
+
+    def _believed(self, index: int) -> npt.NDArray[np.intp]:
+        """Places of the believed replies of one batch."""
+        while len(self._telling) <= index:
+            idents = self.batches[len(self._telling)].idents
+            self._telling.append(np.flatnonzero(self.sorter.believed[idents]))
+        return self._telling[index]
 
     def _shows(self, ident: int) -> dict[str, bool]:
         """Fault name to raised, as the frames of this ident show; without regard to frames in force."""

@@ -45,8 +45,9 @@ _PREFIX = re.compile(r"[A-Za-z][A-Za-z0-9]*(?:_[A-Za-z0-9]+)*")
 def word(text: str, *, keep_case: bool = False) -> str:
     """A piece of an identifier: letters, digits and single underscores; capitals unless `keep_case`.
 
-    A sign before a number becomes `minus` or `plus`, every other stranger an underscore. May be
-    empty, and may start with a digit: it is meant to follow a prefix.
+    A sign before a number becomes `minus` or `plus`, a letter outside ASCII its code point, so that
+    no two names meet that were different, and every other stranger an underscore. May be empty, and
+    may start with a digit: it is meant to follow a prefix.
     """
     if _PLAIN_WORD.fullmatch(text):
         return text if keep_case else text.upper()
@@ -55,6 +56,8 @@ def word(text: str, *, keep_case: bool = False) -> str:
         text = "minus" + text[1:]
     elif text[:1] == "+" and text[1:2].isdigit():
         text = "plus" + text[1:]
+    if not text.isascii():
+        text = "".join(c if c.isascii() else f"_U{ord(c):04X}_" for c in text)
     text = re.sub(r"[^A-Za-z0-9]+", "_", text).strip("_")
     return text if keep_case else text.upper()
 

@@ -67,6 +67,9 @@ def _definitions(sheet: Sheet) -> None:
         "A field of scattered bits has no SHIFT: use its helpers.",
     )
     for register in sheet.chip.registers.values():
+        for name in (register.name, *(f.name for f in register.fields)):
+            if word(name) != name.upper():
+                sheet.names.note(f"'{name}' of {register.name} is spelt {word(name)}")
         sheet.lines("", *block(_about(register)))
         rows: list[Row] = []
         if sheet.has("resets"):

@@ -146,6 +146,19 @@ def test_names_that_meet_are_told_apart() -> None:
     assert any(n.startswith("mask of A_B.C is called") for n in made.notes)
 
 
+def test_names_outside_ascii_are_spelt_out_and_told() -> None:
+    fields = tuple(
+        Field(name=n, register="R", bits=(i,), access="rw", reset=0)
+        for i, n in enumerate(("ö", "ä"))
+    )
+    registers = {"R": Register(name="R", address=0, width=8, reset=0, fields=fields)}
+    made = generate(replace(CHIP, registers=registers, faults={}, procedures={}, commands={}))
+    assert made.header.isascii()
+    assert "#define QUOLL16_R_U00F6_MASK" in made.header
+    assert "#define QUOLL16_R_U00E4_MASK" in made.header
+    assert any("is spelt U00F6" in n for n in made.notes)
+
+
 def test_map_text_cannot_inject_code() -> None:
     evil = '*/ int evil; /* "); system("x ??/\n#error \\'
     register = next(iter(CHIP.registers.values()))

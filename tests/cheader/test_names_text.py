@@ -98,7 +98,8 @@ def test_members_are_identifiers(text: str) -> None:
         ("50 %", False, "50PERCENT"),
         ("10 µA", True, "10_uA"),
         ("Ω", True, "ohm"),
-        ("äöü", False, ""),
+        ("äö", False, "U00E4_U00F6"),
+        ("Größe", True, "Gr_U00F6_U00DF_e"),
         ("a--b__c", False, "A_B_C"),
     ],
 )

@@ -107,6 +107,9 @@ def text(result: Difference, context: Context, *, brief: bool = False) -> list[s
         for field in register.fields:
             change = f" ({percent(field.change)})" if field.change else ""
             say(f"{field.name.partition('.')[2]}: {field.old.label} -> {field.new.label}{change}", "  ", "    ")
+    for value in () if brief else result.joined:
+        change = f" ({percent(value.change)})" if value.change else ""
+        say(f"{value.name}: {value.old.label} -> {value.new.label}{change}", "", "  ")
     for title, figures in (("Set outside the frame", result.externals), ("Stage", result.figures), ("Settings by role", result.roles)):
         if figures and not brief:
             lines.append(context.style(title, "head"))

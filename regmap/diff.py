@@ -85,11 +85,16 @@ def status_of(verdict: Verdict | None) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
-    """Everything that differs between `a` and `b`. `unknown` are registers not known on one side."""
+    """Everything that differs between `a` and `b`.
+
+    `joined` are values held by several fields, whose parts stand in `registers`; `unknown` are
+    registers not wholly known on one side.
+    """
 
     a: str
     b: str
     registers: tuple[RegisterDiff, ...] = ()
+    joined: tuple[FieldDiff, ...] = ()
     externals: tuple[FigureDiff, ...] = ()
     figures: tuple[FigureDiff, ...] = ()
     roles: tuple[FigureDiff, ...] = ()
@@ -122,6 +127,7 @@ class Difference:
                     {"field": f.name, "a": reading(f.old), "b": reading(f.new), "change": f.change} for f in r.fields
                 ]} for r in self.registers
             ],
+            "joined": [{"name": f.name, "a": reading(f.old), "b": reading(f.new), "change": f.change} for f in self.joined],
             "external": [figure(f) for f in self.externals],
             "parameters": [figure(f) for f in self.figures],
             "roles": [figure(f) for f in self.roles],
@@ -144,6 +150,7 @@ def diff_stages(a: Stage, b: Stage) -> Difference:
     )
     return Difference(
         a=a.name, b=b.name, chips=(a.chip.name, b.chip.name), registers=registers, unknown=unknown, compared=compared,
+        joined=_joined(a.chip, a.bank, b.bank) if same_chip else (),
         externals=_externals(a.chip, a.bank, b.bank) if same_chip else (), figures=figures,
         roles=() if same_chip else _roles(a, b),
         verdicts=_verdicts(assess(a).verdicts, assess(b).verdicts),
@@ -175,7 +182,7 @@ def diff_bank(stage: Stage, bank: Bank, name: str) -> Difference:
     verdicts = _verdicts(assess(stage, wanted).verdicts, assess(stage, there).verdicts) if registers else ()
     return Difference(
         a=stage.name, b=name, chips=(stage.chip.name, stage.chip.name), registers=registers,
-        unknown=unknown, compared=compared, verdicts=verdicts,
+        joined=_joined(stage.chip, wanted, bank), unknown=unknown, compared=compared, verdicts=verdicts,
     )
 
 
@@ -221,6 +228,15 @@ def _read(field: Field, code: int, bank: Bank) -> Reading:
 def _word(register: Register, bank: Bank) -> int | None:
     mask = settings_of(register)
     return bank.words[register.name] if bank.known.get(register.name, 0) & mask == mask else None
+
+
+def _joined(chip: Chip, a: Bank, b: Bank) -> tuple[FieldDiff, ...]:
+    found = []
+    for name in chip.joined:
+        old, new = a.reading(name), b.reading(name)
+        if old is not None and new is not None and old.code != new.code:
+            found.append(FieldDiff(name, old, new))
+    return tuple(found)
 
 
 def _externals(chip: Chip, a: Bank, b: Bank) -> tuple[FigureDiff, ...]:

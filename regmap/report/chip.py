@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from fractions import Fraction
 
 from ..assess import Assessment, timing_of
-from ..bank import Bank
+from ..bank import Bank, find
 from ..bits import extract
 from ..calc.corner import show_value
 from ..errors import CallError
@@ -34,11 +34,11 @@ def settings(stage: Stage) -> Html:
     rows = []
     bank = stage.bank
     for setting in stage.settings:
-        item = stage.chip.field(setting.name)
-        role = item.role if item is not None else ""
+        item = find(stage.chip, setting.name)
+        role = getattr(item, "role", "")
         reading = bank.reading(setting.name) or setting.choice.reading
         rows.append([
-            code(setting.name), ROLES[role].doc if role else (item.summary if item is not None else ""),
+            code(setting.name), ROLES[role].doc if role else getattr(item, "summary", ""),
             setting.asked, *chosen(reading, role), str(reading.code), error(setting.choice.error),
             setting.origin,
         ])

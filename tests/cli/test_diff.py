@@ -14,9 +14,10 @@ import regmap
 from regmap.assess import assess, with_settings
 from regmap.diff import diff_bank, diff_stages, diff_words
 from regmap.errors import FileError
+from regmap.mapfile import find_document
 from regmap.readback import looks_like_readback, parse_readback
 from regmap.settings import setting_registers
-from regmap.stagefile import Stage, load_stage
+from regmap.stagefile import Stage, load_stage, read_stage
 
 Run = Callable[..., Any]
 HOME = Path(regmap.__file__).parent.parent
@@ -76,6 +77,17 @@ def test_stages_of_other_chips_are_compared_by_role_and_figure() -> None:
     assert "deadtime" in roles
     assert {"supply.voltage", "mosfet.qg"} <= {f.name for f in result.figures}
     json.dumps(result.json(), default=str, allow_nan=False)
+
+
+def test_a_value_held_by_several_fields_is_shown_as_one() -> None:
+    body = find_document("coolant_pump").read_text().partition("settings:")[0]
+    path = find_document("bilby32").with_name("stage_of_a_test.yaml")
+    stage, _ = read_stage(path, text=body.replace("map: quoll16", "map: bilby32"))
+    assert stage is not None
+    result = diff_stages(stage, with_settings(stage, {"DEAD_TIME": "1.05 us"}))
+    (value,) = result.joined
+    assert (value.name, value.new.label) == ("DEAD_TIME", "1.05 us")
+    assert {f.name for r in result.registers for f in r.fields} <= {f"{r}.{f}" for r, f in stage.chip.joined["DEAD_TIME"].fields}
 
 
 FORMS = [

@@ -123,13 +123,43 @@ def write_plan(chip: Chip, wanted: Bank, procedures: Iterable[str] = BRING_UP) -
     settings is written in the map's order and read back. Raises CallError when a step cannot be.
     """
     planner = _Planner(chip, wanted)
-    for name in procedures:
+    wished = tuple(procedures)
+    left = never_written(chip, wanted) if "configure" in wished else []
+    if left:
+        names = ", ".join(r.name for r in left)
+        raise CallError(
+            f"{names} is wanted at other than its reset word, but the procedure 'configure' of {chip.name} never "
+            f"writes it; expected it among the registers of that procedure, or that setting left to the program"
+        )
+    for name in wished:
         steps = chip.procedures.get(name)
         if steps is None and name == "configure":
             steps = DEFAULT_PROCEDURE
         for step in steps or ():
             planner.step(name, step)
     return planner.actions
+
+
+def never_written(chip: Chip, wanted: Bank) -> list[Register]:
+    """Registers whose wanted settings differ from reset and that the bring-up never writes.
+
+    A complement register is written with its partner; one that a step writes by name is written.
+    """
+    steps = [s for n in BRING_UP for s in chip.procedures.get(n, ())]
+    if not any(s.do == "configure" for s in steps):
+        return []
+    written = {n for s in steps if s.do == "configure" for n in s.targets}
+    if "all" in written:
+        return []
+    for step in steps:
+        texts = chip.keys[step.targets[0]].steps if step.do == "key" else step.targets
+        if step.do in ("write", "key"):
+            written |= {t.partition("=")[0].strip().partition(".")[0] for t in texts}
+    written |= {r.name for r in chip.registers.values() if r.complement_of}
+    return [
+        r for r in setting_registers(chip)
+        if r.name not in written and (wanted.words.get(r.name, r.reset) ^ r.reset) & setting_mask(r)
+    ]
 
 
 class _Planner:

@@ -303,6 +303,7 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
     )
     if not reader.errors:
         _rules(stage, rec, reader)
+        _unwritten(stage, rec, reader)
     return stage
 
 
@@ -417,6 +418,21 @@ def settled(chip: Chip, settings: tuple[Setting, ...], params: Mapping[str, Para
             other = bank.words[register.complement_of]
             bank.learn(register.name, ~other & register.mask)
     return bank
+
+
+def _unwritten(stage: Stage, rec: Rec, reader: Reader) -> None:
+    """A setting that the bring-up never writes would be judged, but never be in the chip."""
+    from .settings import never_written
+
+    node = rec.key_nodes.get("settings", rec.node)
+    for register in never_written(stage.chip, stage.bank):
+        reader.complain(
+            node,
+            "settings",
+            f"settings of {register.name}, which the procedure 'configure' of {stage.chip.name} never writes",
+            "settings of registers that it writes; the program must write this one itself",
+            severity="warning",
+        )
 
 
 def _rules(stage: Stage, rec: Rec, reader: Reader) -> None:

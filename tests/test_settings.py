@@ -10,7 +10,7 @@ from regmap.errors import CallError
 from regmap.mapfile import load_map
 from regmap.plan import plan
 from regmap.settings import compare, write_plan
-from regmap.stagefile import load_stage
+from regmap.stagefile import load_stage, read_stage
 
 CHIP = load_map("quoll16")
 
@@ -95,3 +95,15 @@ def test_machine_write_one_to_clear_and_read_to_clear_follow_the_map() -> None:
     word = machine.bank.word(register.name)
     assert word is not None
     assert not word >> field.bits[0] & 1
+
+
+def test_a_setting_that_the_bring_up_never_writes_is_told_and_refused_in_a_plan() -> None:
+    text = "gateword_stage: 1\nstage: {name: t}\nmap: numbat24\nsettings: {CONTROL.ENABLE: max}\n"
+    chip = load_map("numbat24")
+    field = next(f for f in chip.registers["CONTROL"].fields if f.setting)
+    stage, found = read_stage("s.yaml", text=text.replace("CONTROL.ENABLE: max", f"{field.ref}: 1"))
+    assert stage is not None
+    assert [str(p).partition(": settings of ")[2].partition(";")[0] for p in found] == [
+        "CONTROL, which the procedure 'configure' of numbat24 never writes"]
+    with pytest.raises(CallError, match="CONTROL is wanted at other than its reset word"):
+        write_plan(stage.chip, stage.bank)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ..bits import deposit, mask_of
+from ..errors import CallError
 from ..model import Command
 from ..words import build, guards_of
 from .bitcode import put
@@ -29,6 +30,11 @@ class CommandWriter(FrameWriter):
         full = (1 << self.bits) - 1
         lines = [f"{self.wide} counted = ({self.wide})frame & {number(full & ~mask, self.bits)};"]
         for part in self.counters:
+            if part.width > 32:
+                raise CallError(
+                    f"counter '{part.name}' of frame {self.frame.name} has {part.width} bits; in C at most 32 are "
+                    "supported. Leave out the section 'frames'"
+                )
             value = "sent"
             if part.step != 1:
                 value = f"((uint32_t)sent * {number(part.step)})"

@@ -115,6 +115,19 @@ def ask_frames(ask: Ask, chip: Chip, rng: random.Random, words: int) -> None:
         for _ in range(words // 10):
             values = {p.name: rng.getrandbits(p.width) for p in equal.free_parts(frame)}
             ask.add("P", number, *values.values(), want=f"{build(frame.command, values):x}")
+        counters = [p for p in frame.command.parts if p.kind == "counter"]
+        for _ in range(words // 10 if counters else 0):
+            word, sent = (
+                sample(frame.command, rng),
+                rng.choice((rng.randrange(20), rng.getrandbits(32))),
+            )
+            parts = split(frame.command, word)
+            for part in counters:
+                parts[part.name] = (part.start + part.step * sent) % (1 << part.width)
+            for part in frame.command.parts:
+                if part.kind in ("parity", "crc"):
+                    del parts[part.name]
+            ask.add("L", number, word, sent, want=f"{build(frame.command, parts):x}")
         for reply, layout in enumerate(frame.replies.values()):
             for _ in range(words // len(frame.replies)):
                 word, sent = sample(layout, rng), sample(frame.command, rng)
@@ -233,9 +246,7 @@ registers:
 
 @pytest.mark.parametrize("order", ["msb_first", "lsb_first"])
 @pytest.mark.parametrize("crc", ["table", "loop"])
-def test_odd_frames(
-    order: str, crc: str, tmp_path: Path, need_tool: Callable[[str], str]
-) -> None:
+def test_odd_frames(order: str, crc: str, tmp_path: Path, need_tool: Callable[[str], str]) -> None:
     """Any width, scattered guards, prefixes and rests that are no whole groups of eight."""
     chip, problems = read_map("odd.yaml", text=ODD.replace("BITORDER", order))
     assert chip is not None, problems

@@ -3,6 +3,7 @@
     C f word             check; bytes of the bus; the frame of those bytes
     P f parts...         pack
     A f kind args...     read (0) or write (1)
+    L f word sent        seal: counters and guards anew
     R f k word sent      reply k: flaws, echo flaws, parts
     G i word             get helper i
     S i word value       set helper i
@@ -65,6 +66,11 @@ def program(chip: Chip, header: str) -> str:
         put(
             f"if (op == 'P' && a[0] == {index}) printf(\"%llx\\n\", (unsigned long long){stem}_pack({args}));"
         )
+        if any(p.kind == "counter" for p in frame.command.parts):
+            put(
+                f"if (op == 'L' && a[0] == {index}) printf(\"%llx\\n\", (unsigned long long)"
+                f"{stem}_seal(({_type(frame)})a[1], (uint32_t)a[2]));"
+            )
         for code, kind in enumerate(("read", "write")):
             if has_access(frame, kind):
                 args = ", ".join(

@@ -31,6 +31,9 @@ from .stagefile import Stage
 if TYPE_CHECKING:
     from .calc import Facts, Inputs, Verdict
 
+#: origin of settings that were laid over a stage's own
+COMMAND_LINE = "command line"
+
 _SPI = {"spi.clock_max": "clock_max", "spi.cs_high": "idle", "spi.cs_lead": "lead", "spi.cs_lag": "lag"}
 
 
@@ -276,7 +279,7 @@ def with_settings(stage: Stage, changes: dict[str, str]) -> Stage:
         item = need(stage.chip, name)
         choice = values.choose(item, text, bank)
         bank.put(item, choice.code)
-        kept[name] = Setting(name=name, asked=text, choice=choice, origin="command line")
+        kept[name] = Setting(name=name, asked=text, choice=choice, origin=COMMAND_LINE)
     return replace(stage, settings=tuple(kept.values()))
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from .. import __version__
-from ..assess import Assessment, assess, inputs_of
+from ..assess import COMMAND_LINE, Assessment, assess, inputs_of
 from ..calc import CAUTION
 from ..stagefile import Stage
 from . import chip as about
@@ -43,6 +43,8 @@ class _Maker:
     def __init__(self, stage: Stage, capture: str | Path | None, date: str, unfold: bool) -> None:
         self.stage, self.capture, self.date, self.unfold = stage, capture, date, unfold
         self.result: Assessment = assess(stage)
+        # settings laid over the file: the digest does not know of them, so they are said with it
+        self.changed = ", ".join(f"{s.name} = {s.asked}" for s in stage.settings if s.origin == COMMAND_LINE)
         self.findings: list[str] = []
         self.contents: list[tuple[str, str]] = []
         self.body: list[Html] = []
@@ -58,8 +60,12 @@ class _Maker:
         if wrong:
             self.findings.append(f"{wrong} of {len(stage.chip.known_frames)} known frames are not reproduced by the map")
         bus = self._bus()
-        dated = [("date", self.date)] if self.date else []
-        self.add("subject", "What was reviewed", about.identity(stage, [("tool", f"gateword {__version__}"), *dated]))
+        others: list[tuple[object, object]] = [("tool", f"gateword {__version__}")]
+        if self.date:
+            others.append(("date", self.date))
+        if self.changed:
+            others.append(("changed beside the file", self.changed))
+        self.add("subject", "What was reviewed", about.identity(stage, others))
         self.add("result", "Verdicts", verdicts.tally(result), verdicts.overview(result))
         self.add("settings", "Settings", about.settings(stage), about.left_at_reset(stage))
         self.add("registers", "Register words",
@@ -149,6 +155,7 @@ class _Maker:
                    "Switching edges, dead time and trip currents measured on the stage"]
         ticked = [join([tag("span", cls="box"), p]) for p in points]
         rows = [[role, "", "", "", "class=blank"] for role in ("Prepared by", "Reviewed by", "Approved by")]
-        digest = tag("p", "This record stands for the stage with digest ", code(self.stage.digest), " and no other.", cls="note")
+        beside = f" with {self.changed}" if self.changed else ""
+        digest = tag("p", "This record stands for the stage with digest ", code(self.stage.digest), beside, " and no other.", cls="note")
         return join([tag("ul", join(tag("li", t) for t in ticked), style="list-style:none;padding-left:0"),
                      table(["", "name", "date", "signature"], rows), digest])

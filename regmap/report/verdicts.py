@@ -27,8 +27,10 @@ def percent(share: float | None) -> str:
     """A margin for people; nothing where there is no number."""
     if share is None or math.isnan(share):
         return ""
-    if not math.isfinite(share) or abs(share) >= 9.995:
-        return ">+999 %" if share > 0 else "no margin" if share == -math.inf else "<-999 %"
+    if not math.isfinite(share):
+        return "" if share > 0 else "no margin"
+    if abs(share) >= 9.995:
+        return ">+999 %" if share > 0 else "<-999 %"
     return f"{share * 100:+.1f} %" if abs(share) < 0.0995 else f"{share * 100:+.0f} %"
 
 

@@ -147,6 +147,8 @@ def test_what_fails_is_a_finding_and_is_ticked_off() -> None:
     text = Page(record.html).text
     assert "MASKED by" in text
     assert record.findings[0].split(":")[0] in text
+    # the digest is the file's: what was laid over it stands beside the digest
+    assert f"{stage.digest} with TIMING.DEAD_TIME = 600 ns, SENSE.OC_EN = off and no other" in text
     assert review(load_stage("coolant_pump")).clean
 
 

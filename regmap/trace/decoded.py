@@ -18,7 +18,8 @@ class Decoded:
     """`trouble` is why the chip must reject the command, `reply_trouble` why the reply says nothing; "" if fine.
 
     `sent` is None where not even the length fits. `cut` marks a frame that the capture shows only in
-    part. `late` is True where the reply was not captured.
+    part. `late` is True where the reply was not captured. `elsewhere` is a sound frame for another
+    chip address on the same select.
     """
 
     sent: Sent | None
@@ -28,6 +29,7 @@ class Decoded:
     reply_word: int | None = None
     cut: bool = False
     late: bool = False
+    elsewhere: bool = False
 
     @property
     def taken(self) -> bool:
@@ -101,6 +103,10 @@ class Judge:
         if sent is None:
             return Decoded(sent=None, trouble=self._clocks(pair.bits))
         trouble = "; ".join(f.text for f in sent.flaws)
+        part = sent.frame.command.of_kind("chip")
+        if part is not None and sent.flaws and all(f.part == part.name for f in sent.flaws) and not pair.unknown:
+            text = f"it is for the chip at address {sent.parts[part.name]}; this one has {part.value}"
+            return Decoded(sent=sent, trouble=text, elsewhere=True)
         unknown = pair.unknown & ((1 << pair.bits) - 1)
         if unknown:
             trouble = f"{unknown.bit_count()} bits of the command line are unknown"

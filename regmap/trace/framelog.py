@@ -40,11 +40,12 @@ class FrameLog:
 
     def titles(self, idents: npt.NDArray[np.int32]) -> dict[str, int]:
         """How many frames ask what, the most frequent first."""
-        codes = self.sorter.kind[idents] << 16 | (self.sorter.register[idents] + 1)
-        kinds, many = np.unique(codes, return_counts=True)
+        kinds = self.sorter.kind[idents].astype(np.int64)
+        codes = kinds << 16 | (self.sorter.register[idents].astype(np.int64) + 1)
+        found_codes, many = np.unique(codes, return_counts=True)
         found = {
             self.sorter.title(int(code) >> 16, (int(code) & 0xFFFF) - 1): count
-            for code, count in zip(kinds.tolist(), many.tolist(), strict=True)
+            for code, count in zip(found_codes.tolist(), many.tolist(), strict=True)
         }
         return dict(sorted(found.items(), key=lambda i: -i[1]))
 

@@ -71,9 +71,11 @@ def shares(trace: Trace) -> Shares:
             pair = walker.pair(ident)
             if pair.flags & CUT:
                 continue
+            decoded = walker.judge.decode(pair, bank)
+            if decoded.elsewhere:
+                continue
             frames += count
             lengths[abs(pair.bits)] = lengths.get(abs(pair.bits), 0) + count
-            decoded = walker.judge.decode(pair, bank)
             sent = decoded.sent
             if decoded.taken and sent is not None and (sent.register is not None or sent.command is not None):
                 commands += count

@@ -6,6 +6,8 @@ for guards, counters and measured values, so that the walker looks at each of th
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -23,16 +25,23 @@ from .pairs import CUT, PairTable, mixed
 Mask = npt.NDArray[np.bool_]
 
 
+#: The arrays of a Sorter; truth values are 0 and 1.
+_DTYPES = {
+    "kind": np.int16, "register": np.int16, "believed": np.int8, "silent": np.int8, "inert": np.int8,
+    "canon": np.int32, "counter": np.int32, "step": np.int32, "modulus": np.int32,
+}  # fmt: skip
+
+
 class Sorter:
     """What can be told of every pair of a table.
 
-    kind      int8   0 rejected, 1 read, 2 write, 3 and more a command of the map
-    register  int16  place in `names`, -1 for none
-    believed  bool   the reply fits (guards, fixed bits, echoes)
-    silent    bool   every bit of a reply that does not fit is the same, or floats
-    inert     bool   neither the command nor the reply can be believed: nothing follows from it
-    canon     int32  the same for pairs that differ only in guards, counters and measured values
-    counter, step, modulus  int64  the command's counter (-1: it has none)
+    kind      0 rejected, 1 read, 2 write, 3 and more a command of the map
+    register  place in `names`, -1 for none
+    believed  the reply fits (guards, fixed bits, echoes)
+    silent    every bit of a reply that does not fit is the same, or floats
+    inert     neither the command nor the reply can be believed: nothing follows from it
+    canon     the same for pairs that differ only in guards, counters and measured values
+    counter, step, modulus  the command's counter (-1: it has none)
     """
 
     def __init__(self, chip: Chip, judge: Judge, table: PairTable) -> None:
@@ -43,26 +52,29 @@ class Sorter:
         self.names = self.bulk.names
         self.commands = tuple(chip.commands)
         self.measured = frozenset(r.name for r in measured(chip))
-        self._arrays: dict[str, npt.NDArray[np.int64]] = {
-            n: np.empty(0, np.int64)
-            for n in ("kind", "register", "believed", "silent", "inert", "canon", "counter", "step", "modulus")
-        }
+        self._arrays: dict[str, npt.NDArray[Any]] = {name: np.empty(256, kind) for name, kind in _DTYPES.items()}
+        self._count = 0
         self._canons: dict[int, int] = {}
 
-    def __getattr__(self, name: str) -> npt.NDArray[np.int64]:
-        try:
-            return self._arrays[name]
-        except KeyError:
-            raise AttributeError(name) from None
+    def __getattr__(self, name: str) -> npt.NDArray[Any]:
+        if name not in _DTYPES:
+            raise AttributeError(name)
+        return self._arrays[name][: self._count]
 
     def update(self, bank: Bank) -> None:
         """Tell of the pairs that were added since; `bank` is what is believed now."""
-        done = len(self._arrays["kind"])
-        if done == len(self.table):
+        done, need = self._count, len(self.table)
+        if done == need:
             return
         rows = self._in_bulk(done) if self.judge.plain else self._one_by_one(done, bank)
+        if need > len(self._arrays["kind"]):
+            room = max(need, 2 * len(self._arrays["kind"]))
+            for name, values in self._arrays.items():
+                self._arrays[name] = np.empty(room, values.dtype)
+                self._arrays[name][:done] = values[:done]
         for name, values in rows.items():
-            self._arrays[name] = np.concatenate((self._arrays[name], values.astype(np.int64)))
+            self._arrays[name][done:need] = values
+        self._count = need
 
     def title(self, kind: int, register: int) -> str:
         """What frames of this kind ask: "read STATUS1"."""

@@ -194,8 +194,8 @@ def _sentences(trace: Trace, episodes: tuple[Episode, ...], counts: Counter[str]
                 lost = f"; {', '.join(names)} lost their settings"
                 out.append(Sentence(rank=93, kind="reset", text=f"{who}The chip was reset before frame {number} at {clock.text(time)}{lost}."))
     rejected = counts.get("rejected", 0)
-    if rejected:
-        first = _first_rejected(trace)
+    first = _first_rejected(trace) if rejected else ""
+    if first:
         out.append(Sentence(rank=70, kind="rejected", text=f"{rejected} of {trace.frames} frame{'s' * (trace.frames > 1)} {'are' if rejected > 1 else 'is'} not taken by the chip{first}."))
     for breach in trace.breaches:
         out.append(Sentence(rank=60, kind="timing", text=f"Limit not kept: {breach.text}."))
@@ -207,7 +207,7 @@ def _first_rejected(trace: Trace) -> str:
         idents = walker.idents()
         for place in np.flatnonzero(walker.sorter.kind[idents] == 0).tolist():
             decoded = walker.judge.decode(walker.pair(int(idents[place])), walker.belief.bank)
-            if decoded.trouble and not decoded.cut:
+            if decoded.trouble and not decoded.cut and not decoded.elsewhere:
                 return f", the first is frame {place}: {decoded.trouble}"
     return ""
 

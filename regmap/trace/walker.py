@@ -362,6 +362,8 @@ def flaw_notes(decoded: Decoded) -> list[Note]:
     """What is wrong with a frame and its reply."""
     if decoded.cut:
         return [Note(kind="wiring", text=decoded.trouble, weight="info")]
+    if decoded.elsewhere:
+        return [Note(kind="rejected", text=decoded.trouble, weight="info")]
     notes = []
     if decoded.trouble:
         notes.append(Note(kind="rejected", text=f"not a frame the chip takes: {decoded.trouble}", weight="bad"))

@@ -23,17 +23,17 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from bench_capture import _text, floor, timed  # noqa: E402
+from bench_capture import _text, floor, timed
 
-from regmap.bank import Bank  # noqa: E402
-from regmap.bulk import flawless, split  # noqa: E402
-from regmap.capture.opening import open_capture  # noqa: E402
-from regmap.codec import Codec  # noqa: E402
-from regmap.mapfile import load_map  # noqa: E402
-from regmap.model import Chip  # noqa: E402
-from regmap.trace.story import tell  # noqa: E402
-from regmap.trace.timeline import timeline  # noqa: E402
-from regmap.trace.tracer import How, Trace, trace_capture  # noqa: E402
+from regmap.bank import Bank
+from regmap.bulk import flawless, split
+from regmap.capture.opening import open_capture
+from regmap.codec import Codec
+from regmap.mapfile import load_map
+from regmap.model import Chip
+from regmap.trace.story import tell
+from regmap.trace.timeline import timeline
+from regmap.trace.tracer import How, Trace, trace_capture
 
 MODES = {"numbat24": 0, "bilby32": 3}
 

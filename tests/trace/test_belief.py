@@ -176,3 +176,20 @@ def test_news_is_told_again_after_a_change(talk: Any, traced: Any, items: Any) -
     lines = brought_up(talk).read("VDS", 15).read("VDS", 15).write("VDS", 6, shown=15).read("VDS", 15)
     trace = traced(lines)
     assert any(n.kind == "not_taken" for n in items(trace)[-1].notes)
+
+
+def test_frames_for_another_chip_on_the_same_select(talk: Any, traced: Any, notes: Any) -> None:
+    """Bilby-32 at address 1 hears frames for address 2: they are no mistake, and their replies are not its own."""
+    from regmap.codec import Codec, readdress
+
+    lines = talk("bilby32")
+    other = Codec(readdress(lines.chip, 2))
+    for toggle in (1, 0, 1, 0):
+        sent = other.read(other.chip.registers["ID"], None, {"toggle": toggle})
+        lines.raw(sent.word, other.build_reply(sent, 0xB32, {"fine": True}))
+    trace = traced(lines.read("ID", 0xB32).read("ID", 0xB32).read("ID", 0xB32))
+    assert notes(trace, "rejected")[0] == (0, "it is for the chip at address 2; this one has 1")
+    assert not notes(trace, "raised")
+    story = tell(trace)
+    assert not story.faulty
+    assert not any("not taken by the chip" in s.text for s in story.sentences)

@@ -104,7 +104,7 @@ def test_belief_does_not_depend_on_what_is_passed_over(name: str, seed: int, rep
             if not slow:
                 return trace_capture(capture, [chip])
             with pytest.MonkeyPatch.context() as patch:
-                patch.setattr(Sorter, "_numbered", lambda self, rows: np.arange(len(self._arrays["kind"]), len(self._arrays["kind"]) + len(rows)))
+                patch.setattr(Sorter, "_numbered", lambda self, rows: np.arange(self._count, self._count + len(rows)))
                 patch.setattr("regmap.trace.walker.Walker._frame", _always(patch))
                 return trace_capture(capture, [chip])
 

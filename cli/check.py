@@ -24,7 +24,7 @@ STYLES = {"fails": "bad", "thin": "warn", "not computed": "dim", "holds": "good"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("stage", metavar="STAGE", help="a stage: a path or a shipped name")
-    parser.add_argument("names", nargs="*", metavar="CHECK", help="only these checks: a name, or its beginning up to a dot (gate)")
+    parser.add_argument("names", nargs="*", default=[], metavar="CHECK", help="only these checks: a name, or its beginning up to a dot (gate)")
     parser.add_argument("--explain", action="append", default=[], metavar="CHECK", help="the whole derivation, with numbers put in")
     parser.add_argument("--set", action="append", default=[], metavar="REG.FIELD=VALUE", help="judge with this setting instead of the stage's")
     parser.add_argument("--only", choices=["fails", "thin", "not-computed", "holds"], action="append", default=[], help="only verdicts of this kind")

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import enum
 import io
 import os
 import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, TextIO
+from pathlib import Path
+from typing import Any, TextIO, cast
 
 SCHEMA = 1
 
@@ -26,13 +28,18 @@ class Status(enum.IntEnum):
 _STYLES = {"bad": "31;1", "good": "32", "warn": "33", "dim": "2", "head": "1", "mark": "36"}
 
 
+def _stream(stream: TextIO | None, mode: str) -> TextIO:
+    """The stream, or nothing's own where whoever started us has closed it (`>&-`)."""
+    return stream if stream is not None else cast(TextIO, Path(os.devnull).open(mode))
+
+
 @dataclass
 class Context:
     """What a command may touch. `color` is decided once; text never relies on colour alone."""
 
-    stdin: TextIO = field(default_factory=lambda: sys.stdin)
-    stdout: TextIO = field(default_factory=lambda: sys.stdout)
-    stderr: TextIO = field(default_factory=lambda: sys.stderr)
+    stdin: TextIO = field(default_factory=lambda: _stream(sys.stdin, "r"))
+    stdout: TextIO = field(default_factory=lambda: _stream(sys.stdout, "w"))
+    stderr: TextIO = field(default_factory=lambda: _stream(sys.stderr, "w"))
     environ: Mapping[str, str] = field(default_factory=lambda: os.environ)
     no_color: bool = False
 
@@ -61,7 +68,8 @@ class Context:
         self.stdout.write(text + "\n")
 
     def err(self, text: str) -> None:
-        self.stderr.write(text + "\n")
+        with contextlib.suppress(OSError):  # nowhere is left to tell it; the status still does
+            self.stderr.write(text + "\n")
 
     def style(self, text: str, role: str) -> str:
         """`text` in a colour where colour is on; roles: bad, good, warn, dim, head, mark."""

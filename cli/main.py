@@ -10,6 +10,7 @@ import argparse
 import importlib
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 import regmap
 from regmap.errors import CallError, CaptureError, FileError, FrameError, GatewordError, LinkError
@@ -42,9 +43,17 @@ CAUTION = (
 )
 
 
+class _Parser(argparse.ArgumentParser):
+    """A parser whose help does not vanish without a word on a full disk."""
+
+    def _print_message(self, message: str, file: Any = None) -> None:
+        if message:
+            (file or sys.stderr or Context().stderr).write(message)
+
+
 def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
     """The whole parser; only the chosen command's own arguments are filled in."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="gateword",
         description="Configure, prove and diagnose SPI-configured MOSFET gate drivers in three-phase motor drives.",
         epilog=f"`gateword COMMAND --help` tells more. {CAUTION}",
@@ -61,7 +70,37 @@ def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
             loaded = importlib.import_module(f".{module}", __package__)
             sub.formatter_class = argparse.RawDescriptionHelpFormatter
             loaded.add_arguments(sub)
+            for each in _leaves(sub):
+                # people write it last; the default must not undo one that stands before the command
+                each.add_argument("--no-color", action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
     return parser
+
+
+def _leaves(parser: argparse.ArgumentParser) -> list[argparse.ArgumentParser]:
+    """The parser and those of its own actions, as `link PORT read`."""
+    found = [parser]
+    for action in parser._actions:  # argparse has no documented way to list them
+        if isinstance(action, argparse._SubParsersAction):
+            for sub in action.choices.values():
+                found += _leaves(sub)
+    return found
+
+
+def _refuse_unknown(parser: argparse.ArgumentParser, arguments: list[str], extra: list[str]) -> None:
+    """Arguments that nobody takes: told by the command that was asked, with its nearest option."""
+    from regmap.errors import nearest
+
+    here = parser
+    for text in arguments:
+        for action in here._actions:
+            if isinstance(action, argparse._SubParsersAction) and text in action.choices:
+                here = action.choices[text]
+                break
+    text = next((e for e in extra if e.startswith("-")), extra[0])
+    known = [o for a in here._actions if a.help is not argparse.SUPPRESS for o in a.option_strings if o.startswith("--")]
+    near = nearest(text.partition("=")[0], known) if text.startswith("-") else ()
+    what = f"no option {text[:40]!r}" if text.startswith("-") else f"{text[:40]!r} is one argument too many"
+    here.error(what + (f"; nearest: {near[0]}" if near else ""))
 
 
 def main(argv: Sequence[str] | None = None, context: Context | None = None) -> int:
@@ -71,9 +110,11 @@ def main(argv: Sequence[str] | None = None, context: Context | None = None) -> i
     chosen = next((a for a in arguments if not a.startswith("-")), None)
     parser = build_parser(chosen if chosen in COMMANDS else None)
     try:
-        args = parser.parse_args(_hint_command(parser, arguments, chosen))
-    except SystemExit as stop:
-        return int(stop.code or 0)
+        args, extra = parser.parse_known_args(_hint_command(parser, arguments, chosen))
+        if extra:
+            _refuse_unknown(parser, arguments, extra)
+    except (SystemExit, OSError) as stop:
+        return _printed(stop, context)
     if args.command is None:
         context.err(parser.format_help().rstrip())
         return Status.USAGE
@@ -95,6 +136,22 @@ def main(argv: Sequence[str] | None = None, context: Context | None = None) -> i
         name = f"{error.filename}: " if error.filename else ""
         context.err(f"gateword: {name}{error.strerror or error}")
         return Status.USAGE
+
+
+def _printed(stop: BaseException, context: Context) -> int:
+    """The status of what argparse has printed, unless it could not be written."""
+    try:
+        if isinstance(stop, OSError):
+            raise stop
+        if sys.stdout is not None:
+            sys.stdout.flush()
+    except BrokenPipeError:
+        broken_pipe(sys.stdout)
+    except OSError as error:
+        context.err(f"gateword: {error.strerror or error}")
+        broken_pipe(sys.stdout)
+        return Status.USAGE
+    return int(stop.code or 0) if isinstance(stop, SystemExit) else Status.OK
 
 
 def _hint_command(parser: argparse.ArgumentParser, arguments: list[str], chosen: str | None) -> list[str]:

@@ -65,6 +65,10 @@ def setting_mask(register: Register) -> int:
     return mask & register.read_mask
 
 
+#: roles of fields whose write does something, and sets nothing
+_DEEDS = ("watchdog.service", "clear")
+
+
 def setting_registers(chip: Chip) -> list[Register]:
     """The registers that hold settings, in the order of the configure procedure, then of the map."""
     named: list[str] = []
@@ -73,10 +77,16 @@ def setting_registers(chip: Chip) -> list[Register]:
             if step.do == "configure":
                 named += [n for n in step.targets if n != "all"]
     lockers = {f.register for f in chip.with_role("lock") if isinstance(f, Field)}
+
+    def kept(field: Field) -> bool:
+        # what serves the watchdog or clears faults is a deed: `configure: all` must not do it
+        served = chip.watchdog in (field.register, field.ref) or field.role in _DEEDS
+        return field.setting and field.ref != chip.page_select and not served
+
     rest = [
         r.name
         for r in chip.registers.values()
-        if r.name not in lockers and any(f.setting and f.ref != chip.page_select for f in r.fields)
+        if r.name not in lockers and any(kept(f) for f in r.fields)
     ]
     return [chip.registers[n] for n in dict.fromkeys([*named, *rest])]
 

@@ -1,0 +1,91 @@
+"""What a first-time user ran into: each test is a place where the program lied, was silent or fell over."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from regmap.cli.files import write_text
+
+Run = Callable[..., Any]
+
+
+def test_a_special_file_is_written_into_and_never_replaced(tmp_path: Path) -> None:
+    """A rename over /dev/null or a pipe would leave a regular file in its place."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    got: list[str] = []
+    reader = threading.Thread(target=lambda: got.append(pipe.read_text()), daemon=True)
+    reader.start()
+    assert write_text(pipe, "text\n")
+    reader.join(5)
+    assert got == ["text\n"]
+    assert pipe.is_fifo()
+
+
+def test_a_link_keeps_pointing_where_it_did(tmp_path: Path) -> None:
+    real, link = tmp_path / "real.h", tmp_path / "link.h"
+    real.write_text("old")
+    link.symlink_to(real)
+    write_text(link, "new")
+    assert link.is_symlink()
+    assert real.read_text() == "new"
+
+
+def program(*arguments: str, **more: Any) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, "-m", "regmap.cli", *arguments], text=True, check=False, timeout=60, **more)
+
+
+@pytest.mark.skipif(not Path("/dev/full").is_char_device(), reason="no device here that is always full")
+def test_a_full_disk_is_told() -> None:
+    for arguments in (["show", "quoll16"], ["--help"], ["check", "--help"]):
+        with Path("/dev/full").open("w") as full:
+            result = program(*arguments, stdout=full, stderr=subprocess.PIPE)
+        assert result.returncode == 2, arguments
+        assert result.stderr == "gateword: No space left on device\n"
+
+
+def test_a_closed_output_is_no_traceback() -> None:
+    line = f'"{sys.executable}" -m regmap.cli vet quoll16 >&-'
+    result = subprocess.run(["sh", "-c", line], capture_output=True, text=True, check=False, timeout=60)
+    assert (result.returncode, result.stderr) == (0, "")
+
+
+def test_an_unknown_option_is_told_by_its_command(gateword: Run) -> None:
+    result = gateword("check", "coolant_pump", "--pot", "x")
+    assert result.status == 2
+    assert "usage: gateword check" in result.err
+    assert "no option '--pot'; nearest: --plot" in result.err
+    assert "gateword show: error: 'B' is one argument too many" in gateword("show", "quoll16", "A", "B").err
+
+
+def test_no_color_may_stand_last(gateword: Run) -> None:
+    assert gateword("show", "quoll16", "VDS", "--no-color").status == 0
+    assert gateword("--no-color", "show", "quoll16", "VDS").status == 0
+
+
+def test_what_may_be_left_out_is_not_asked_for(gateword: Run) -> None:
+    assert gateword("check").err.endswith("the following arguments are required: STAGE\n")
+
+
+def test_a_closed_error_stream_keeps_the_status() -> None:
+    result = subprocess.run(["sh", "-c", f'"{sys.executable}" -m regmap.cli vet no_such 2>&-; echo $?'], capture_output=True, text=True, check=False, timeout=60)
+    assert result.stdout.endswith("2\n")
+
+
+MAP = Path(__file__).parent / "trial" / "tarsier32.yaml"
+
+
+def test_configure_all_does_not_serve_the_watchdog() -> None:
+    """A service word written amid the configuration is a wrong or early service (common practice, no source)."""
+    from regmap.mapfile import load_map
+    from regmap.settings import setting_registers
+
+    assert [r.name for r in setting_registers(load_map(MAP))] == ["GATE", "VDS", "CSA", "WDOG"]

@@ -10,6 +10,7 @@ from regmap.codec import Answer, Codec, Flaw, Sent
 from regmap.errors import FrameError
 from regmap.model import Chip, Layout
 
+from .events import Note
 from .pairs import CUT, Pair
 
 
@@ -42,7 +43,17 @@ class Decoded:
         return self.answer if self.answer is not None and not self.reply_trouble else None
 
 
-def plausible(decoded: Decoded) -> bool:
+def known_target(chip: Chip, decoded: Decoded) -> bool:
+    """Whether a frame is taken and asks for something the map has, on whatever page."""
+    sent = decoded.sent
+    if sent is None or not decoded.taken:
+        return False
+    if sent.command is not None or sent.register is not None:
+        return True
+    return bool(chip.page_select) and any(r.address == sent.address for r in chip.registers.values())
+
+
+def plausible(decoded: Decoded, chip: Chip | None = None) -> bool:
     """Whether a controller in its right mind sends this: a word that fits by chance seldom passes.
 
     Reads carry no data, writes go to what can be written and keep reserved bits as they must be.
@@ -54,7 +65,8 @@ def plausible(decoded: Decoded) -> bool:
         return True
     register = sent.register
     if register is None:
-        return False
+        # behind a page that nobody knows, an address is all there is
+        return chip is not None and known_target(chip, decoded)
     if sent.kind == "read":
         part = sent.frame.command.of_kind("data")
         return part is None or sent.parts.get(part.name) == part.value
@@ -62,6 +74,20 @@ def plausible(decoded: Decoded) -> bool:
         return False
     must = register.reserved & ~register.reserved_keep
     return not ((sent.data or 0) ^ register.reserved_write) & must
+
+
+def flaw_notes(decoded: Decoded) -> list[Note]:
+    """What is wrong with a frame and its reply."""
+    if decoded.cut:
+        return [Note(kind="wiring", text=decoded.trouble, weight="info")]
+    if decoded.elsewhere:
+        return [Note(kind="rejected", text=decoded.trouble, weight="info")]
+    notes = []
+    if decoded.trouble:
+        notes.append(Note(kind="rejected", text=f"not a frame the chip takes: {decoded.trouble}", weight="bad"))
+    if decoded.reply_trouble:
+        notes.append(Note(kind="rejected", text=f"reply not believed: {decoded.reply_trouble}", weight="bad"))
+    return notes
 
 
 class Judge:

@@ -9,7 +9,7 @@ from regmap.bank import Bank
 from regmap.bulk import READ
 from regmap.model import Chip
 
-from .decoded import Judge
+from .decoded import Decoded, Judge
 from .frames import Batch
 from .pairs import Pair, PairTable
 from .sorting import Sorter
@@ -24,6 +24,9 @@ class FrameLog:
         self.table = table
         self.sorter = Sorter(chip, judge, table)
         self.batches: list[Batch] = []
+        #: pairs that mean something else in each state, as decoded in theirs
+        self.variants: dict[int, Decoded] = {}
+        self._unknown = Bank(chip)
 
     @property
     def count(self) -> int:
@@ -33,6 +36,11 @@ class FrameLog:
     def pair(self, ident: int) -> Pair:
         """The words behind an ident."""
         return self.table[ident]
+
+    def decoded(self, ident: int) -> Decoded:
+        """The words behind an ident as they were understood when they travelled."""
+        found = self.variants.get(ident)
+        return found if found is not None else self.judge.decode(self.table[ident], self._unknown)
 
     def title(self, ident: int) -> str:
         """What frames of this ident ask, for counting: "read STATUS1"."""
@@ -69,7 +77,7 @@ class FrameLog:
             idents = batch.idents[: int(np.searchsorted(batch.end, time, side="right"))]
             hits = np.flatnonzero((sorter.kind[idents] == READ) & (sorter.register[idents] == register) & (sorter.believed[idents] > 0))
             if len(hits):
-                answer = self.judge.decode(self.table[int(idents[hits[-1]])], Bank(self.chip)).believed
+                answer = self.decoded(int(idents[hits[-1]])).believed
                 return answer.data if answer is not None else None
         return None
 

@@ -98,6 +98,11 @@ class PairTable:
         result: npt.NDArray[np.int32] = numbers[inverse]
         return result
 
+    def again(self, ident: int) -> int:
+        """A further number for the words of a row."""
+        self._append([c[ident : ident + 1].copy() for c in self._columns])
+        return self.count - 1
+
     def _append(self, rows: list[Words]) -> None:
         need = self.count + len(rows[0])
         if need > len(self._columns[0]):

@@ -6,10 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from regmap.bank import Bank
 from regmap.faults import suspicious
 
-from .decoded import plausible
+from .decoded import known_target, plausible
 from .pairs import CUT
 from .tracer import Trace
 
@@ -59,7 +58,6 @@ def shares(trace: Trace) -> Shares:
     frames = commands = replies = believed = sensible = 0
     lengths: dict[int, int] = {}
     for walker in trace.walkers:
-        bank = Bank(walker.chip)
         idents, many = np.unique(walker.idents(), return_counts=True)
         if len(idents) > SAMPLE_PAIRS:
             # the most frequent pairs, and some of all others
@@ -71,15 +69,13 @@ def shares(trace: Trace) -> Shares:
             pair = walker.pair(ident)
             if pair.flags & CUT:
                 continue
-            decoded = walker.judge.decode(pair, bank)
+            decoded = walker.decoded(ident)
             if decoded.elsewhere:
                 continue
             frames += count
             lengths[abs(pair.bits)] = lengths.get(abs(pair.bits), 0) + count
-            sent = decoded.sent
-            if decoded.taken and sent is not None and (sent.register is not None or sent.command is not None):
-                commands += count
-            sensible += count if plausible(decoded) else 0
+            commands += count if known_target(walker.chip, decoded) else 0
+            sensible += count if plausible(decoded, walker.chip) else 0
             if decoded.reply_word is not None:
                 replies += count
                 believed += count if decoded.believed is not None else 0
@@ -129,7 +125,6 @@ def _dead_later(trace: Trace) -> list[Mistake]:
         idents = walker.idents()
         if len(idents) < 6:
             continue
-        bank = walker.belief.bank
         silent = walker.sorter.silent > 0
         dead = silent[idents]
         alive = np.flatnonzero(~dead)
@@ -145,7 +140,7 @@ def _dead_later(trace: Trace) -> list[Mistake]:
             start, tail = int(runs[2 * best]), int(lengths[best])
             if tail < 3:
                 continue
-        decoded = walker.judge.decode(walker.pair(int(idents[start])), bank)
+        decoded = walker.decoded(int(idents[start]))
         time = trace.clock.text(int(walker.times()[start]))
         who = f"chip {walker.position}: " if len(trace.walkers) > 1 else ""
         said = f"{who}from frame {start} at {time} on"

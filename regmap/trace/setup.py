@@ -185,7 +185,7 @@ class Reader:
         for ident in np.flatnonzero(possible).tolist():
             pair = table[ident]
             decoded = judge.decode(replace(pair, unknown=_tolerant(pair.unknown, way)), bank)
-            possible[ident] = plausible(decoded)
+            possible[ident] = plausible(decoded, judge.chip)
         return possible
 
     @staticmethod

@@ -206,7 +206,7 @@ def _first_rejected(trace: Trace) -> str:
     for walker in trace.walkers:
         idents = walker.idents()
         for place in np.flatnonzero(walker.sorter.kind[idents] == 0).tolist():
-            decoded = walker.judge.decode(walker.pair(int(idents[place])), walker.belief.bank)
+            decoded = walker.decoded(int(idents[place]))
             if decoded.trouble and not decoded.cut and not decoded.elsewhere:
                 return f", the first is frame {place}: {decoded.trouble}"
     return ""

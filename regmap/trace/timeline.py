@@ -13,12 +13,12 @@ import numpy as np
 from regmap.bank import Bank
 from regmap.settings import compare_words
 
-from .decoded import Decoded
+from .decoded import Decoded, flaw_notes
 from .events import Event, Note, Quiet
 from .frames import Batch
 from .pairs import Pair
 from .tracer import Trace
-from .walker import Walker, flaw_notes
+from .walker import Walker
 
 #: Frames that nobody believes are shown one by one up to this number, then counted only.
 SHOWN_REJECTED = 60
@@ -143,7 +143,7 @@ class EventBuilder:
     def plain(self, number: int, batch: Batch, place: int) -> Event:
         """A frame that told nothing new."""
         ident = int(batch.idents[place])
-        decoded = self.walker.judge.decode(self.walker.pair(ident), self.walker.belief.bank)
+        decoded = self.walker.decoded(ident)
         return self._event(number, batch, place, decoded, None, tuple(flaw_notes(decoded)))
 
     def told(self, number: int, batch: Batch, place: int) -> Event:

@@ -7,7 +7,7 @@ is passed over without a thought: that is what lets a million polls take a secon
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +19,7 @@ from regmap.expr import evaluate
 from regmap.model import Chip
 
 from .belief import Belief
-from .decoded import Decoded, Judge
+from .decoded import Decoded, Judge, flaw_notes
 from .events import Note
 from .faultlog import FaultLog
 from .framelog import FrameLog
@@ -63,6 +63,7 @@ class Walker(FrameLog):
         self._telling: list[npt.NDArray[np.intp]] = []
         self._told_list: tuple[int, list[int]] | None = None
         self._enable = 0
+        self._variants: dict[tuple[int, object], int] = {}
 
     # --- bulk -----------------------------------------------------------------------------------
     def walk(self, batch: Batch) -> None:
@@ -70,11 +71,13 @@ class Walker(FrameLog):
         if not len(batch):
             return
         self.sorter.update(self.belief.bank)
+        if not self.judge.plain:
+            self._by_state(batch)
+            return
         self.batches.append(batch)
         idents = batch.idents
         canons = self.sorter.canon[idents]
-        top = int(canons.max()) + 1
-        self._quiet += [-1] * (top - len(self._quiet))
+        self._quiet += [-1] * (int(canons.max()) + 1 - len(self._quiet))
         self._counters(batch)
         quiet, version = self._quiet, self.version
         stop = self._enable_place(batch)
@@ -91,6 +94,35 @@ class Walker(FrameLog):
             if self.version == before:
                 quiet[canon] = before
             version = self.version
+
+    def _by_state(self, batch: Batch) -> None:
+        """A batch of a chip whose frames or pages depend on its state: words mean what they mean by then.
+
+        The same words under other frames in force get a number of their own.
+        """
+        numbers = batch.idents.copy()
+        batch = replace(batch, idents=numbers)
+        self.batches.append(batch)
+        stop = self._enable_place(batch)
+        version, key = -1, None
+        for place, ident in enumerate(batch.idents.tolist()):
+            if place >= stop:
+                self._enabled(batch, place)
+                stop = self._enable_place(batch)
+            if self.version != version:
+                version, key = self.version, self.judge.key(self.belief.bank)
+            own = self._variants.get((ident, key))
+            if own is None:
+                own = self._variants[ident, key] = self.table.again(ident)
+                self.sorter.update(self.belief.bank)
+                self.variants[own] = self.judge.decode(self.table[own], self.belief.bank)
+                self._quiet += [-1] * (own + 1 - len(self._quiet))
+            numbers[place] = own
+            if self._quiet[own] != version:
+                self._frame(batch, place, own, own)
+                if self.version == version:
+                    self._quiet[own] = version
+        self._counters(batch)
 
     def _counters(self, batch: Batch) -> None:
         """Rolling counters of the commands that do not follow each other."""
@@ -169,7 +201,7 @@ class Walker(FrameLog):
         notes: list[Note] = []
         register = sent.register
         if sent.command is None and register is None and sent.kind in ("read", "write"):
-            notes.append(Note(kind="unknown", weight="warn", text=f"no register at address 0x{sent.address or 0:X}"))
+            notes.append(Note(kind="unknown", weight="warn", text=f"no register at address 0x{sent.address or 0:X}{' of the page in force' if self.chip.page_select else ''}"))
         part = answer.layout.of_kind("data") if answer is not None else None
         data = answer.data if answer is not None and part is not None and part.kind == "data" else None
         is_read = sent.kind == "read" and register is not None
@@ -348,7 +380,7 @@ class Walker(FrameLog):
         """Fault name to raised, as the frames of this ident show; without regard to frames in force."""
         found = self._shown.get(ident)
         if found is None:
-            decoded = self.judge.decode(self.table[ident], self.belief.bank)
+            decoded = self.decoded(ident)
             answer = decoded.believed
             found = {}
             if answer is not None and decoded.sent is not None:
@@ -356,17 +388,3 @@ class Walker(FrameLog):
                 found = self.faults.shown(decoded.sent.register, data, answer)
             self._shown[ident] = found
         return found
-
-
-def flaw_notes(decoded: Decoded) -> list[Note]:
-    """What is wrong with a frame and its reply."""
-    if decoded.cut:
-        return [Note(kind="wiring", text=decoded.trouble, weight="info")]
-    if decoded.elsewhere:
-        return [Note(kind="rejected", text=decoded.trouble, weight="info")]
-    notes = []
-    if decoded.trouble:
-        notes.append(Note(kind="rejected", text=f"not a frame the chip takes: {decoded.trouble}", weight="bad"))
-    if decoded.reply_trouble:
-        notes.append(Note(kind="rejected", text=f"reply not believed: {decoded.reply_trouble}", weight="bad"))
-    return notes

@@ -109,7 +109,7 @@ def _services(walker: Walker, field: Field) -> tuple[np.ndarray, np.ndarray]:
     writes = (sorter.kind == WRITE) & (sorter.register == sorter.names.index(field.register))
     serving = []
     for ident in np.flatnonzero(writes).tolist():
-        decoded = walker.judge.decode(walker.pair(ident), walker.belief.bank)
+        decoded = walker.decoded(ident)
         sent = decoded.sent
         if sent is None or not decoded.taken or sent.kind != "write" or sent.register is None:
             continue

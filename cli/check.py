@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -52,7 +53,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.spice or args.plot:
         _files(args, stage, context)
     if args.json:
-        context.json("check", stage=stage.name, chip=stage.chip.name, counts=result.counts, digest=stage.digest,
+        context.json("check", stage=stage.name, chip=stage.chip.name, counts=result.counts, digest=stage.digest, rounded=[{"setting": s.name, "asked": s.asked, "value": s.choice.reading.band, "error": s.choice.error} for s in stage.settings if s.choice.error],
                      verdicts=[v.json() for v in result.verdicts],
                      waived=[{"check": v.check, "status": v.status, "reason": reason} for v, reason in result.waived])
     elif args.explain:
@@ -61,12 +62,22 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 context.out(line)
             context.out("")
     else:
-        for line in table(result, context, {o.replace("-", " ") for o in args.only}):
+        for line in table(result, context, {o.replace("-", " ") for o in args.only}, [] if args.names else rounded(stage)):
             context.out(line)
     counts = result.counts
     if counts["fails"] or (args.strict and (counts["thin"] or counts["not computed"])):
         return Status.FINDINGS
     return Status.OK
+
+
+def rounded(stage: Stage) -> list[str]:
+    """The settings that the chip cannot hold exactly as asked: what was asked, what it has, the error."""
+    from regmap.quantity import show
+
+    return [
+        f"{s.name}: asked {s.asked}, the chip has {s.choice.reading.label} ({'+' * (s.choice.error > 0)}{show(s.choice.error, (0, 0, 0, 0), 3, '%')})"
+        for s in stage.settings if s.choice.error
+    ]
 
 
 def percent(share: float | None) -> str:
@@ -87,32 +98,58 @@ def row(verdict: Verdict, name: str = "") -> list[str]:
     if verdict.limit is not None:
         relation = "<=" if verdict.worst_max or (verdict.worst_max is None and verdict.relation == "at most") else ">="
         limit = verdict.limit.text("min" if relation == "<=" else "max")
-    if verdict.missing:
-        limit = f"needs {verdict.missing[0].removeprefix('stage:').removeprefix('chip:')}"
-        relation = ""
-    elif verdict.reason and not value:
+    if verdict.reason and not value:
         limit = verdict.reason
     return [SIGNS[verdict.status], name or verdict.check, value, relation, limit, percent(verdict.relative)]
 
 
-def table(result: Assessment, context: Context, only: set[str]) -> list[str]:
+_WHERE = {"stage": "in the stage", "chip": "in the map's electrical", "role": "as a role in the map"}
+
+
+def needs(verdict: Verdict) -> str:
+    """What a verdict lacks, whole, with where to state it: `needs mosfet.qg, spi.clock in the stage`."""
+    from regmap.parameters import CHIP
+
+    groups: dict[str, list[str]] = {}
+    for item in verdict.missing:
+        kind, colon, rest = item.partition(":")
+        where = _WHERE.get(kind, "") if colon else ""
+        if kind == "role" and rest in CHIP:
+            where += " or in its electrical"
+        groups.setdefault(where, []).append(rest if where else item)
+    return "needs " + "; ".join(f"{', '.join(names)} {where}".rstrip() for where, names in groups.items())
+
+
+def table(result: Assessment, context: Context, only: set[str], notes: Sequence[str] = ()) -> list[str]:
     """The verdicts as text, worst first, and the sum in the last line."""
     from regmap.calc import CAUTION, fold_sides
 
     chosen = [v for v in result.verdicts if not only or v.status in only]
     folded = fold_sides(chosen)
     shown = [v for _, _, v in folded]
-    cells = [["", "check", "worst case", "", "limit", "margin"]] + [row(v, n) for n, _, v in folded]
-    widest = max((len(c[1]) for c in cells), default=10)
+    known = [(n, v) for n, _, v in folded if not v.missing]
+    names = {id(v): n for n, _, v in folded}
+    cells = [["", "check", "worst case", "", "limit", "margin"]] + [row(v, n) for n, v in known]
+    widest = max((len(n) for n in [*names.values(), "check"]), default=5)
+    for cell in cells:
+        cell[1] = cell[1].ljust(widest)
     rest = context.width - widest - 6 - 12 - 3 - 8 - 5
     cells = [[c[0], c[1], c[2], c[3], c[4] if len(c[4]) <= max(rest, 14) else c[4][: max(rest, 14) - 1] + "~", c[5]] for c in cells]
     lines = columns(cells, gap=1, right=[5])
-    styled = [lines[0]]
-    for line, verdict in zip(lines[1:], shown, strict=True):
+    drawn = {id(v): line for (_, v), line in zip(known, lines[1:], strict=True)}
+    styled = lines[:1] if known else []
+    for verdict in shown:
         sign = SIGNS[verdict.status]
-        styled.append(context.style(sign, STYLES[verdict.status]) + line[len(sign):])
+        if id(verdict) in drawn:
+            body = [drawn[id(verdict)]]
+        else:
+            found = f"{verdict.value.text()}, " if verdict.value is not None else ""
+            body = columns([[sign.ljust(5), names[id(verdict)].ljust(widest), found + needs(verdict)]], gap=1, fold=context.width)
+        styled.append(context.style(sign, STYLES[verdict.status]) + body[0][len(sign):])
+        styled += body[1:]
     for verdict, reason in result.waived:
         styled.append(f"waived {verdict.check} ({verdict.status}): {reason}")
+    styled += [wrap(note, context.width, hang="  ") for note in notes]
     counts = result.counts
     styled.append("")
     styled.append(wrap(CAUTION, context.width))
@@ -131,10 +168,11 @@ def derivation(verdict: Verdict, context: Context) -> list[str]:
     for item in verdict.inputs:
         origin = (item.origin.origin if item.origin else "") or item.note
         rows.append([item.symbol, item.text(), origin])
-    for line in columns(rows):
-        lines.append(wrap(line, width, "    ", "        "))
+    lines += ["    " + line for line in columns(rows, fold=width - 4)]
     lines.append("  steps")
-    lines += [wrap(step, width, "    ", "      ") for step in verdict.steps]
+    for step in verdict.steps:
+        own = " " * (4 + len(step) - len(step.lstrip()))
+        lines.append(wrap(step.lstrip(), width, own, own + "  "))
     if verdict.corner:
         lines.append(wrap(f"worst corner: {verdict.corner}", width, "  ", "    "))
     for name in verdict.missing:

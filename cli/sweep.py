@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 
-from regmap.assess import sweep
+from regmap.assess import Sweep, sweep
 
-from .check import SIGNS, percent, stage_with
+from .check import SIGNS, needs, percent, stage_with
 from .context import Context, Status, columns, wrap
 
 NAME = "sweep"
@@ -31,10 +31,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
              "best": r is best, "broken_rules": list(r.broken_rules), "smallest_margin": r.worst,
              "verdicts": {n: {"status": v.status, "relative_margin": v.json()["relative_margin"]} for n, v in r.verdicts.items()}}
             for r in result.rows
-        ])
+        ], not_judged=[{"check": v.check, "missing": list(v.missing)} for v in result.open])
         return Status.OK
     if not result.moved:
-        context.out(f"{result.name} moves no verdict of {stage.name}; {result.unmoved} stay as they are")
+        context.out(wrap(f"{result.name} moves no verdict of {stage.name}; {result.unmoved} stay as they are", context.width))
+        _not_judged(result, context)
         return Status.OK
     names = list(result.moved)
     telling = [n for n in names if len({r.verdicts[n].status for r in result.rows if n in r.verdicts}) > 1]
@@ -54,6 +55,16 @@ def run(args: argparse.Namespace, context: Context) -> int:
     for line in columns(rows, gap=2, right=[1, 3, 4, 5], fold=context.width):
         context.out(line)
     context.out(f"{len(names)} verdicts move, {result.unmoved} do not.   * best   > as in the stage")
+    _not_judged(result, context)
     if best is not None:
-        context.out(wrap(f"Best: {result.name} = {best.reading.label}, smallest margin {percent(best.worst)} among the verdicts that it moves.", context.width))
+        blind = " It knows nothing of what is not judged." if result.open else ""
+        context.out(wrap(f"Best: {result.name} = {best.reading.label}, smallest margin {percent(best.worst)} among the verdicts that it moves.{blind}", context.width))
     return Status.OK
+
+
+def _not_judged(result: Sweep, context: Context) -> None:
+    """What hangs on the field and could not be computed: a best value is only as good as what was asked."""
+    from regmap.calc import fold_sides
+
+    for name, _, verdict in fold_sides(list(result.open)):
+        context.out(wrap(f"not judged: {name}, {needs(verdict)}", context.width, hang="    "))

@@ -39,7 +39,7 @@ def kind_of(path: Path) -> str:
 
 
 def problems_of(name: str) -> tuple[list[Problem], str]:
-    """Every problem of one file, and a line that says what it holds."""
+    """Every problem of one file, and lines that say what it holds."""
     try:
         path = find_document(name)
         kind = kind_of(path)
@@ -49,7 +49,10 @@ def problems_of(name: str) -> tuple[list[Problem], str]:
         stage, problems = read_stage(path)
         if stage is None:
             return problems, ""
-        return problems, f"stage {stage.name} on {stage.chip.name}, {len(stage.settings)} settings"
+        from .check import rounded
+
+        count = len(stage.settings)
+        return problems, "\n".join([f"stage {stage.name} on {stage.chip.name}, {count} setting{'s' * (count != 1)}", *rounded(stage)])
     chip, problems = read_map(path)
     if chip is None:
         return problems, ""
@@ -89,8 +92,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
         for problem in shown:
             context.out(problem.render(context.width))
         if summary:
-            text = wrap(f"{name}: sound: {summary}", context.width, hang="  ")
+            first, *notes = summary.splitlines()
+            text = wrap(f"{name}: sound: {first}", context.width, hang="  ")
             context.out(text.replace("sound", context.style("sound", "good"), 1))
+            for note in notes:
+                context.out(wrap(note, context.width, "  ", "    "))
     if args.json:
         context.json("vet", files=rows, errors=errors, warnings=warnings)
     elif errors or (warnings and not args.quiet):

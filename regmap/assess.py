@@ -22,7 +22,7 @@ from .bank import Bank, need
 from .errors import CallError
 from .expr import evaluate
 from .faults import status_registers
-from .model import Chip, Fault, Field
+from .model import Chip, External, Fault, Field, Joined
 from .parameters import CHIP, ROLES
 from .quantity import Band
 from .source import display_name
@@ -203,13 +203,15 @@ class Sweep:
 
     `best` is the row with the largest smallest margin. An option that makes a verdict vanish
     (a monitor switched off, a threshold disabled) is no better for it: the verdicts that another
-    option answers count as lost.
+    option answers count as lost. `open` are checks that look at this field and that lack an input
+    at every option: `best` knows nothing of them.
     """
 
     name: str
     rows: tuple[Row, ...]
     moved: tuple[str, ...]
     unmoved: int
+    open: tuple[Verdict, ...] = ()
 
     @property
     def best(self) -> Row | None:
@@ -257,7 +259,21 @@ def sweep(stage: Stage, name: str, limit: int = 256) -> Sweep:
     return Sweep(
         name,
         tuple(Row(r, {n: v[n] for n in moved if n in v}, r.code == now, b) for r, v, b in rows),
-        moved, len(names) - len(moved),
+        moved, len(names) - len(moved), _open(item, [v for _, v, _ in rows]),
+    )
+
+
+def _open(item: Field | Joined | External, options: list[dict[str, Verdict]]) -> tuple[Verdict, ...]:
+    """The checks that this item's role decides and that no option lets be computed."""
+    from .calc import checks
+
+    if not options or not item.role:
+        return ()
+    deciding = {c.name for c in checks() if f"role:{item.role}" in c.uses}
+    return tuple(
+        v for n, v in options[0].items()
+        if v.status == "not computed" and (n in deciding or f"role:{item.role}" in v.asked)
+        and all(o[n].status == "not computed" for o in options if n in o)
     )
 
 

@@ -89,3 +89,37 @@ def test_configure_all_does_not_serve_the_watchdog() -> None:
     from regmap.settings import setting_registers
 
     assert [r.name for r in setting_registers(load_map(MAP))] == ["GATE", "VDS", "CSA", "WDOG"]
+
+
+STAGE = MAP.with_name("my_pump.yaml")
+
+
+def test_no_verdict_is_cut_and_no_line_is_too_long(gateword: Run) -> None:
+    """A stage at its beginning lacks much; what it lacks is named whole, and where to state it."""
+    out = gateword("check", str(STAGE)).out
+    assert max(map(len, out.splitlines())) <= 80
+    assert "~" not in out
+    flat = " ".join(out.split())
+    assert "deadtime.enough 425 ns / 500 ns / 575 ns, needs propagation.off, propagation.on in the map's electrical" in flat
+    assert "supply.undervoltage needs uv.threshold as a role in the map or in its electrical" in flat
+
+
+@pytest.mark.parametrize("command", ["check", "vet"])
+def test_a_rounded_setting_is_told(gateword: Run, command: str) -> None:
+    out = gateword(command, str(STAGE)).out
+    assert "GATE.SOURCE: asked 120 mA, the chip has 125 mA (+4.17 %)" in out
+    assert "VDS.BLANK: asked 3 us, the chip has 2 us (-33.3 %)" in out
+
+
+def test_a_sweep_names_what_it_could_not_judge(gateword: Run) -> None:
+    """The shortest dead time is no best value where nobody computed whether it is enough."""
+    out = " ".join(gateword("sweep", str(STAGE), "GATE.DEAD").out.split())
+    assert "not judged: deadtime.enough, needs propagation.off, propagation.on in the map's electrical" in out
+    assert "It knows nothing of what is not judged." in out
+    assert "not judged" not in gateword("sweep", "coolant_pump", "TIMING.DEAD_TIME").out
+
+
+def test_folded_steps_hang_under_their_step(gateword: Run) -> None:
+    lines = gateword("check", str(STAGE), "--explain", "vds.protects.high").out.splitlines()
+    at = next(i for i, line in enumerate(lines) if line.startswith("        min: (-40 degC)"))
+    assert lines[at + 1] == "          min)"

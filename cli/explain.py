@@ -63,6 +63,8 @@ def explanation_lines(chip: Chip, result: Explanation, context: Context, *, brie
         lines.append(f"note: {text}; the map names no meaning")
     if result.blind:
         lines.append(wrap("not reported in this configuration: " + ", ".join(f.name for f in result.blind), context.width, hang="  "))
+    if result.reported:
+        lines.append(wrap("reported only in this configuration, the chip does not act: " + ", ".join(f.name for f in result.reported), context.width, hang="  "))
     if result.unread:
         lines.append(wrap(f"not given: {', '.join(result.unread)}; faults there are not known", context.width, hang="  "))
     if not result.raised:
@@ -96,6 +98,9 @@ def _finding(finding: Finding, context: Context, brief: bool, depth: int) -> lis
         if finding.masked:
             lines.append(f"{pad}  raised although this configuration masks it: was the configuration lost?")
     for child in finding.consequences:
+        if finding.reported_only:
+            text = f"reported only in this configuration ({fault.reported_only_when}): the chip does not act, the controller has to"
+            lines.append(wrap(text, context.width, f"{pad}  ", f"{pad}    "))
         lines += _finding(child, context, brief, depth + 1)
     return lines
 
@@ -129,10 +134,13 @@ def explanation_json(result: Explanation) -> dict[str, object]:
         fault = finding.fault
         return {
             "fault": fault.name, "at": fault.ref, "title": fault.title, "severity": fault.severity, "meaning": fault.meaning,
+    if fault.reported_only_when is not None:
+        lines.append(f"  only reported while {fault.reported_only_when}: the chip does not act")
             "causes": list(fault.causes), "check_first": list(fault.check_first), "effect": fault.effect, "clears": fault.clears,
-            "normal_at_power_up": fault.normal_at_power_up, "masked": finding.masked, "settings": list(finding.settings),
+            "normal_at_power_up": fault.normal_at_power_up, "masked": finding.masked, "reported_only": finding.reported_only, "settings": list(finding.settings),
             "possible_causes": list(finding.possible), "consequences": [tree(c) for c in finding.consequences],
         }
 
     return {"words": dict(result.words), "wiring": list(result.wiring), "findings": [tree(f) for f in result.findings],
-            "masked_by_configuration": [f.name for f in result.blind], "unread": list(result.unread), "undefined": list(result.undefined)}
+            "masked_by_configuration": [f.name for f in result.blind],
+            "reported_only_by_configuration": [f.name for f in result.reported], "unread": list(result.unread), "undefined": list(result.undefined)}

@@ -21,7 +21,7 @@ from . import values
 from .bank import Bank, need
 from .errors import CallError
 from .expr import evaluate
-from .faults import status_registers
+from .faults import only_reported, status_registers
 from .model import Chip, External, Fault, Field, Joined
 from .parameters import CHIP, ROLES
 from .quantity import Band
@@ -120,19 +120,31 @@ def facts_of(stage: Stage, bank: Bank) -> Facts:
 
 
 def timing_of(fault: Fault, chip: Chip, bank: Bank) -> Any:
-    """What the calculations may know of one fault: its times, who reacts, and what masks it."""
+    """What the calculations may know of one fault: its times, who reacts, and what masks it.
+
+    Where this configuration makes the chip only report it, the controller has to act after a poll
+    (after the fault pin, if the map says so), and the chip's own reaction time does not count.
+    """
     from .calc import FaultTiming
 
     masked = fault.masked_when is not None and evaluate(fault.masked_when, bank) is True
+    reported = only_reported(fault, bank)
     adds = tuple(
         f"role:{role}" for role in fault.uses
         if ROLES[role].dimension == "time" and chip.with_role(role)
     )
     how = "chip" if fault.handled_by == "nobody" else fault.handled_by
     needed = fault.handled_by != "nobody" and not fault.normal_at_power_up
+    react, title = fault.react, f"{fault.title}: handled in time"
+    if reported and how == "chip":
+        # the map's reaction time is that of the chip, which does nothing here
+        how, react = "poll", None
     return FaultTiming(
-        name=fault.name, title=f"{fault.title}: handled in time", detect=fault.detect, react=fault.react, adds=adds,
-        how=how, masked_by=str(fault.masked_when) if masked else "", needed=needed, origin=f"map {fault.origin}",
+        name=fault.name, title=f"{title} (reported only)" if reported else title, detect=fault.detect, react=react,
+        adds=adds, how=how, masked_by=str(fault.masked_when) if masked else "",
+        reported_by=str(fault.reported_only_when) if reported else "",
+        decided_by=tuple(f"role:{role}" for role in fault.uses), watches_controller="watchdog" in fault.raised_by,
+        needed=needed, origin=f"map {fault.origin}",
     )
 
 

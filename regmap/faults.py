@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 from .bank import Bank
 from .bits import extract
 from .errors import CallError
-from .expr import evaluate
-from .model import SEVERITIES, Chip, Fault, Layout
+from .expr import Env, evaluate
+from .model import SEVERITIES, Chip, Fault, Field, Layout
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,8 +23,8 @@ class Finding:
     """One raised fault with what follows from it in this set of words.
 
     `consequences` are raised faults that this one can have caused; `possible` names causes that are
-    not raised here. `masked` says that the known configuration hides it; `summary` that it only
-    sums up others that are raised too.
+    not raised here. `masked` says that the known configuration hides it, `reported_only` that under
+    it the chip does not act; `summed` names raised faults that only sum this one up.
     """
 
     fault: Fault
@@ -32,6 +32,7 @@ class Finding:
     possible: tuple[str, ...] = ()
     summed: tuple[str, ...] = ()
     masked: bool = False
+    reported_only: bool = False
     settings: tuple[str, ...] = ()
 
 
@@ -40,7 +41,8 @@ class Explanation:
     """Everything that a set of status words says, most urgent first.
 
     `wiring` is filled instead of `findings` where the words cannot come from a living chip.
-    `normal` are flags that are always set after power-up; `blind` are faults this configuration masks;
+    `normal` are flags that are always set after power-up; `blind` are faults this configuration masks,
+    `reported` those on which the chip does not act in it;
     `unread` are status registers that were not given; `undefined` are bits set that nothing names.
     """
 
@@ -48,6 +50,7 @@ class Explanation:
     wiring: tuple[str, ...] = ()
     normal: tuple[Fault, ...] = ()
     blind: tuple[Fault, ...] = ()
+    reported: tuple[Fault, ...] = ()
     unread: tuple[str, ...] = ()
     undefined: tuple[str, ...] = ()
     words: Mapping[str, int] = field(default_factory=dict)
@@ -115,10 +118,18 @@ def explain(
             for f in chip.faults.values()
             if f.masked_when is not None and bank is not None and evaluate(f.masked_when, env)
         ),
+        reported=tuple(
+            f for f in chip.faults.values() if bank is not None and only_reported(f, env)
+        ),
         unread=unread,
         undefined=tuple(_undefined(chip, words)),
         words=dict(words),
     )
+
+
+def only_reported(fault: Fault, env: Env) -> bool:
+    """Whether this configuration makes the chip report the fault and do nothing about it."""
+    return fault.reported_only_when is not None and evaluate(fault.reported_only_when, env) is True
 
 
 def _with_words(chip: Chip, bank: Bank | None, words: Mapping[str, int]) -> Bank:
@@ -126,6 +137,22 @@ def _with_words(chip: Chip, bank: Bank | None, words: Mapping[str, int]) -> Bank
     for name, word in words.items():
         env.learn(name, word)
     return env
+
+
+def unnamed_flags(chip: Chip, name: str) -> list[Field]:
+    """Flags of a register that only report, and of which the map says nothing: no fault, no meaning."""
+    named = {f.ref for f in chip.faults.values()}
+    return [
+        f
+        for f in chip.registers[name].fields
+        if f.width == 1
+        and f.access in ("ro", "rc", "w1c", "w0c")
+        and not f.meanings
+        and not f.role
+        and f.shows is None
+        and f.ref not in named
+        and f.ref != chip.watchdog
+    ]
 
 
 def _undefined(chip: Chip, words: Mapping[str, int]) -> Iterable[str]:
@@ -178,6 +205,7 @@ def _arrange(faults: list[Fault], env: Bank, order: Sequence[str]) -> tuple[Find
         )
 
     roots = sorted((n for n in detail if n not in parent), key=rank)
+            reported_only=only_reported(fault, env),
     return tuple(make(n) for n in roots)
 
 

@@ -269,9 +269,7 @@ class _Maker:
             return
         # Times count for the time only; a mask is the same question to both checks.
         roles = [a.partition(":")[2] for a in base.adds] if check.name == "reaction.time" else []
-        wanted: set[str] = set()
-        if fault.masked_when is not None:
-            wanted = mentioned(self.chip, fault.masked_when)
+        wanted = self._fate(fault)
         scope = tuple(sorted({n for r in roles for n in self.role_scope(r)} | set(self._scope(wanted))))
 
         def work(codes: Codes) -> list[Verdict]:
@@ -282,6 +280,11 @@ class _Maker:
 
         title = fault.title if check.name == "reaction.time" else f"{check.title}: {fault.name}"
         self._add(name, title, scope, work)
+
+    def _fate(self, fault: Fault) -> set[str]:
+        """The atoms that decide whether the fault is masked or only reported."""
+        exprs = (fault.masked_when, fault.reported_only_when)
+        return {name for e in exprs if e is not None for name in mentioned(self.chip, e)}
 
     def _add(self, name: str, title: str, scope: tuple[int, ...], work: Callable[[Codes], list[Verdict]]) -> None:
         """A goal, unless nothing in the stage or the map can answer it."""
@@ -418,7 +421,8 @@ def mentioned(chip: Chip, expr: Expr) -> set[str]:
 def conditions(chip: Chip) -> set[str]:
     """Every atom whose very code decides something: a rule, a mask, a layout, another meaning."""
     exprs = [r.require for r in chip.rules]
-    exprs += [f.masked_when for f in chip.faults.values() if f.masked_when is not None]
+    fates = [e for f in chip.faults.values() for e in (f.masked_when, f.reported_only_when)]
+    exprs += [e for e in fates if e is not None]
     exprs += [f.when for f in chip.frames.values() if f.when is not None]
     exprs += [s.when for s in chip.states.values() if s.when is not None]
     items: list[Item] = [*chip.joined.values(), *chip.externals.values()]

@@ -344,6 +344,11 @@ FAULT = Record(
         "follows_from": (Many(NAME, "fault names"), False, "faults that can cause this one"),
         "summary_of": (Many(NAME, "fault names"), False, "faults that this bit only sums up"),
         "masked_when": (EXPR, False, "configuration under which it is not reported"),
+        "reported_only_when": (
+            EXPR,
+            False,
+            "configuration under which the chip reports it and does nothing else: the controller has to act",
+        ),
         "uses": (
             Many(Choice(dict(ROLES)), "roles"),
             False,

@@ -356,6 +356,7 @@ class Fault:
     latched: bool = True
     follows_from: tuple[str, ...] = ()
     masked_when: Expr | None = None
+    reported_only_when: Expr | None = None
     summary_of: tuple[str, ...] = ()
     uses: tuple[str, ...] = ()
     detect: Band | None = None

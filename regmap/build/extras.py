@@ -260,8 +260,9 @@ class Extras:
                             f"'{name}' in its own {key}",
                             "another fault",
                         )
-            if "masked_when" in rec:
-                self.expr(rec["masked_when"], rec.value_nodes["masked_when"], rec.path)
+            for key in ("masked_when", "reported_only_when"):
+                if key in rec:
+                    self.expr(rec[key], rec.value_nodes[key], rec.path)
             found[name] = Fault(
                 name=name,
                 register=register,
@@ -279,6 +280,7 @@ class Extras:
                 follows_from=tuple(rec.get("follows_from", ())),
                 summary_of=tuple(rec.get("summary_of", ())),
                 masked_when=rec.get("masked_when"),
+                reported_only_when=rec.get("reported_only_when"),
                 uses=tuple(rec.get("uses", ())),
                 detect=rec.get("detect"),
                 react=rec.get("react"),

@@ -44,11 +44,26 @@ def _time(work: Work, fault: FaultTiming) -> Variable | None:
     return total
 
 
+def _reported(fault: FaultTiming) -> str:
+    who = "fault pin" if fault.how == "pin" else "poll"
+    return (
+        f"{fault.name} is only reported while {fault.reported_by}: the chip does not act, the "
+        f"controller does after the {who}"
+    )
+
+
 def _one(work: Work, fault: FaultTiming) -> Verdict:
     value = _time(work, fault)
     limit = work.take("FTTI", "stage:safety.ftti")
     if fault.masked_by:
         return work.refuse(f"{fault.name} is masked by {fault.masked_by}: no reaction takes place")
+    if fault.reported_by:
+        if fault.watches_controller:
+            return work.refuse(
+                f"{fault.name} is only reported while {fault.reported_by}, and to the very "
+                "controller that has failed: no reaction takes place"
+            )
+        work.extra.append(_reported(fault))
     return work.at_most(value, limit)
 
 
@@ -92,6 +107,7 @@ def masked(work: Work) -> Outcome:
     for fault in hidden:
         need = "needs a reaction" if fault.needed else "needs no reaction"
         work.extra.append(f"{fault.name} is masked by {fault.masked_by}; it {need}")
+    work.extra += [_reported(f) for f in faults if f.reported_by and f.needed and not f.masked_by]
     count = sum(f.needed for f in hidden)
     return work.at_most(
         work.constant("masked", float(count), "ratio", "faults that need a reaction, masked"),

@@ -134,6 +134,9 @@ def write_faults(sheet: Sheet) -> None:
         text += block(about, "    ")
         if fault.masked_when is not None:
             text += block(f"masked while {fault.masked_when}", "    ")
+        if fault.reported_only_when is not None:
+            about = f"only reported while {fault.reported_only_when}: the chip does not act"
+            text += block(about, "    ")
         text.append(
             "    {"
             + ", ".join(

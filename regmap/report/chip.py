@@ -166,9 +166,12 @@ def faults(stage: Stage, result: Assessment) -> Html:
             time = "not known"
         who = "for information" if fault.normal_at_power_up or fault.summary_of else _HOW[timing.how] if timing.needed else _NOBODY
         hidden = Html(tag("span", "MASKED", cls="sign fails") + " by " + code(timing.masked_by)) if timing.masked_by else ""
+        if timing.reported_by:
+            only = Html(tag("span", "REPORTED ONLY", cls="sign thin") + " by " + code(timing.reported_by))
+            hidden = join([hidden, " ", only]) if hidden else only
         rows.append([code(fault.name), join([fault.title, " ", tag("span", f"({fault.severity})", cls="note")]), who, time, margin, hidden,
                      "class=apart" if not timing.needed else "class="])
-    return table(["fault", "what it is", "who reacts", "detected and handled", "margin", "hidden"], rows, right=[3, 4])
+    return table(["fault", "what it is", "who reacts", "detected and handled", "margin", "hidden or only reported"], rows, right=[3, 4])
 
 
 def known_frames(chip: Chip) -> tuple[Html, int]:

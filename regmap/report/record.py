@@ -116,11 +116,14 @@ class _Maker:
 
     def _faults(self) -> Html:
         masked = [n for n, f in self.stage.chip.faults.items() if f.masked_when is not None]
+        silent = [n for n, f in self.stage.chip.faults.items() if f.reported_only_when is not None]
         return join([
             tag("p", "Times are the longest from the event to safe outputs, held against the fault tolerant time interval "
                      "of the stage. The map says who reacts; whether that is enough is decided in the safety concept.", cls="note"),
             about.faults(self.stage, self.result),
             tag("p", f"{len(masked)} of {len(self.stage.chip.faults)} faults can be hidden by settings.", cls="note") if masked else Html(""),
+            tag("p", f"Settings can make the chip only report {len(silent)} of them: then nothing happens until the controller acts.",
+                cls="note") if silent else Html(""),
         ])
 
     def _waivers(self) -> Html:

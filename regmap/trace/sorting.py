@@ -260,7 +260,7 @@ def measured(chip: Chip) -> list[Register]:
 def _expressions(chip: Chip) -> list[Expr]:
     found: list[Expr | None] = [f.when for f in chip.frames.values()]
     found += [s.when for s in chip.states.values()]
-    found += [f.masked_when for f in chip.faults.values()]
+    found += [e for f in chip.faults.values() for e in (f.masked_when, f.reported_only_when)]
     for register in chip.registers.values():
         found.append(register.writable)
         for field in register.fields:

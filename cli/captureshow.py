@@ -164,6 +164,13 @@ def at_lines(trace: Trace, at: int, context: Context) -> Iterator[str]:
                 if code is not None:
                     fields.append(f"{field.name} {values.read(field, code, bank).label}")
             rows.append((register.name, word, ", ".join(fields)))
+        for name in sorted(walker.sorter.measured):
+            value = walker.measured_at(name, at)
+            if value is not None:
+                register = chip.registers[name]
+                bank.learn(name, value)
+                fields = [f"{f.name} {values.read(f, bank.field_code(f) or 0, bank).label}" for f in register.fields]
+                rows.append((name, hexword(value, register.width), ", ".join(fields)))
         wide = max((len(r[0]) for r in rows), default=0)
         for name, word, text in rows:
             head = f"  {name:<{wide}} {word:>7}  "

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from regmap.capture.spi import Flag
 from regmap.faults import suspicious
 
 from .decoded import known_target, plausible
@@ -22,7 +23,7 @@ class Mistake:
 
     `name` is one of: mode, order, shift, data_swapped, stuck_high, stuck_low, floating, echo, twice,
     clock_select_swapped, select_inverted, select_missing, select_still, clocks, inverted, dead, fit,
-    lines.
+    lines, dead, silent, cut, empty, runt, stray, odd_edges, at_edge, clock_unknown.
     """
 
     name: str
@@ -151,3 +152,28 @@ def _dead_later(trace: Trace) -> list[Mistake]:
             text = f"{said}, for {tail} frames, {decoded.reply_trouble}: the chip was off or the line open meanwhile, and nothing read then can be believed"
             out.append(Mistake(name="silent", grave=False, text=text))
     return out
+
+
+_ODD = {
+    Flag.STARTS_MID: ("cut", "the capture starts in mid-frame"),
+    Flag.ENDS_MID: ("cut", "the capture ends in mid-frame"),
+    Flag.NO_CLOCKS: ("empty", "select pulses without a clock"),
+    Flag.RUNT_CLOCK: ("runt", "clock pulses far shorter than the others (a glitch on the clock line, or slow edges)"),
+    Flag.CLOCK_UNKNOWN: ("clock_unknown", "the clock is unknown or floats inside frames"),
+    Flag.STRAY_CLOCKS: ("stray", "clock edges while select is inactive (another chip on the bus, or a glitch on select)"),
+    Flag.ODD_EDGES: ("odd_edges", "not as many rising as falling clock edges inside a frame"),
+    Flag.COMMAND_AT_EDGE: ("at_edge", "the command line changes in the very tick of a sampling edge (sampled too slowly?)"),
+    Flag.REPLY_AT_EDGE: ("at_edge", "the reply line changes in the very tick of a sampling edge (sampled too slowly?)"),
+}  # fmt: skip
+
+
+def odd_transfers(trace: Trace) -> list[Mistake]:
+    """Remarks on transfers that are unusual, each kind once with its number and first place."""
+    found = []
+    for flag, (name, text) in _ODD.items():
+        if flag in trace.oddities:
+            count, number, time = trace.oddities[flag]
+            where = f"first in transfer {number} at {trace.clock.text(time)}"
+            many = "" if name == "cut" else f" in {count} of {trace.transfers} transfers, {where}"
+            found.append(Mistake(name=name, grave=False, text=text + many))
+    return found

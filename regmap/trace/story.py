@@ -67,7 +67,7 @@ class Story:
 
 
 #: Remarks on wiring that leave the words believable: how much each matters.
-_REMARKS = {"dead": 95, "silent": 66, "mode": 58, "clocks": 72, "select_still": 34, "select_missing": 33}
+_REMARKS = {"cut": 12, "empty": 48, "runt": 74, "stray": 48, "odd_edges": 48, "at_edge": 56, "clock_unknown": 57, "dead": 95, "silent": 66, "mode": 58, "clocks": 72, "select_still": 34, "select_missing": 33}
 
 
 def tell(trace: Trace, stage: Stage | None = None, at: int | None = None) -> Story:
@@ -90,7 +90,7 @@ def tell(trace: Trace, stage: Stage | None = None, at: int | None = None) -> Sto
     for mistake in diagnosis.mistakes:
         if not mistake.grave:
             rank = _REMARKS.get(mistake.name, 50)
-            sentences.append(Sentence(rank=rank, kind="wiring", bad=rank > 40, text=_sentence(mistake.text)))
+            sentences.append(Sentence(rank=rank, kind="wiring", bad=rank > 50, text=_sentence(mistake.text)))
     if not diagnosis.grave:
         episodes = tuple(e for w in trace.walkers for e in episodes_of(trace, w))
         sentences += _sentences(trace, episodes, counts)

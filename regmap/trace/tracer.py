@@ -15,10 +15,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import numpy as np
+
 from regmap.capture.channels import Finding, find_roles
 from regmap.capture.measure import LineHealth, Timing
 from regmap.capture.signals import Capture, Signals
-from regmap.capture.spi import BitOrder, SpiSetup, Transfers
+from regmap.capture.spi import BitOrder, Flag, SpiSetup, Transfers
 from regmap.capture.transfers import TransferBuilder
 from regmap.errors import CallError, Problem
 from regmap.model import Chain, Chip
@@ -66,6 +68,8 @@ class Trace:
     timing: Timing | None = None
     command_health: LineHealth | None = None
     reply_health: LineHealth | None = None
+    #: what is unusual about transfers: Flag -> (how many, first transfer, its tick)
+    oddities: dict[Flag, tuple[int, int, int]] = field(default_factory=dict)
     breaches: tuple[Breach, ...] = ()
     notes: tuple[str, ...] = ()
     problems: tuple[Problem, ...] = ()
@@ -193,6 +197,12 @@ def _feed(trace: Trace, part: Transfers | None, limits: LimitCheck | None) -> No
     if part is None or not len(part):
         return
     trace.transfers += len(part)
+    if part.flags.any():
+        for flag in Flag:
+            hits = np.flatnonzero(part.flags & np.uint32(flag))
+            if len(hits):
+                count, number, time = trace.oddities.get(flag, (0, int(part.number[hits[0]]), int(part.start[hits[0]])))
+                trace.oddities[flag] = count + len(hits), number, time
     if limits is not None:
         limits.add(part)
     for walker, batch in zip(trace.walkers, trace.framer.feed(part), strict=True):

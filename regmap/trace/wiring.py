@@ -16,7 +16,7 @@ from regmap.capture.spi import Roles, SpiSetup
 from regmap.errors import CallError
 from regmap.model import Chain
 
-from .replies import Mistake, Shares, dead_replies, shares
+from .replies import Mistake, Shares, dead_replies, odd_transfers, shares
 from .setup import CLEARLY, ENOUGH, Fit, Reader
 from .tracer import Trace
 
@@ -69,6 +69,7 @@ def diagnose(trace: Trace, chain: Chain | None = None) -> Diagnosis:
             reply = reader.ranked("reply")
             mistakes += _best_reply(reader, reply, mistakes)
     mistakes += _select(trace)
+    mistakes += odd_transfers(trace)
     if lame and not any(m.grave for m in mistakes):
         text = f"only {found.commands} of {found.frames} frames fit {trace.chips[0].name}, read in any way: another chip, another map, or other lines"
         if not found.frames:

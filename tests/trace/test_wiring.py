@@ -155,3 +155,50 @@ def test_a_line_that_dies_in_mid_work(verilog: Any, traced: Any) -> None:
     assert story.faulty
     assert "the reply line died" in story.telling[-1]
     assert story.counts["read"] == 20
+
+
+def with_pulse(vcd: Any, frame: int, clock: int, width: int, shift: int) -> str:
+    """A short extra clock pulse after one clock of one frame."""
+    code = vcd.code("sclk")
+    head, changes = vcd.text.split("$enddefinitions $end\n")
+    moves: list[tuple[int, str]] = []
+    time, falls, place = 0, 0, 0
+    for line in changes.splitlines():
+        if line.startswith("#"):
+            time = int(line[1:])
+        elif line and line[0] in "01xz":
+            moves.append((time, line))
+            if line == f"0{code}" and time:
+                falls += 1
+                if falls == 16 * frame + clock:
+                    place = time
+    moves += [(place + shift, f"1{code}"), (place + shift + width, f"0{code}")]
+    moves.sort(key=lambda m: m[0])
+    out, last = [], None
+    for when, line in moves:
+        out.append((f"#{when}\n" if when != last else "") + line + "\n")
+        last = when
+    return head + "$enddefinitions $end\n" + "".join(out)
+
+
+def test_a_glitch_on_the_clock_in_one_frame(verilog: Any, traced: Any) -> None:
+    """One extra pulse of 4 ns: that frame is not taken, the runt is named, everything else is believed."""
+    trace = traced(with_pulse(verilog(*BENCH), frame=7, clock=5, width=4, shift=40))
+    found = {m.name: m for m in diagnose(trace).mistakes}
+    assert not any(m.grave for m in found.values())
+    assert "first in transfer 7" in found["runt"].text
+    assert "1 of 27 frames have a wrong number of clocks, most of these 17 instead of 16" in found["clocks"].text
+    assert tell(trace).counts["rejected"] == 1
+
+
+def test_a_capture_that_starts_and_ends_in_mid_frame(verilog: Any, traced: Any) -> None:
+    text = verilog(*BENCH).text
+    head, changes = text.split("$enddefinitions $end\n")
+    # in the first frame, and some clocks before the last select ends
+    start = changes.index("#1251")
+    last = changes.rindex("\n1" + verilog(*BENCH).code("ncs"))
+    end = changes.rindex("#", 0, last - 200)
+    trace = traced(head + '$enddefinitions $end\n#1251000\n0!\n0"\n0#\n0$\n1%\n1&\n' + changes[changes.index("#", start + 1) : end])
+    found = [m.name for m in diagnose(trace).mistakes]
+    assert "cut" in found
+    assert not any(m.grave for m in diagnose(trace).mistakes)

@@ -60,7 +60,7 @@ def explanation_lines(chip: Chip, result: Explanation, context: Context, *, brie
     for finding in result.findings:
         lines += _finding(finding, context, brief, 0)
     for text in result.undefined:
-        lines.append(f"note: {text}; the map names no meaning")
+        lines.append(wrap(f"note: {text}; the map says no more of it", context.width, hang="  "))
     if result.blind:
         lines.append(wrap("not reported in this configuration: " + ", ".join(f.name for f in result.blind), context.width, hang="  "))
     if result.reported:
@@ -68,7 +68,8 @@ def explanation_lines(chip: Chip, result: Explanation, context: Context, *, brie
     if result.unread:
         lines.append(wrap(f"not given: {', '.join(result.unread)}; faults there are not known", context.width, hang="  "))
     if not result.raised:
-        lines.append("No fault is raised in these words.")
+        named = "that the map names " if result.undefined else ""
+        lines.append(f"No fault {named}is raised in these words.")
         return lines
     first = result.findings[0].fault
     if len(result.raised) == 1 and first.normal_at_power_up:
@@ -105,10 +106,19 @@ def _finding(finding: Finding, context: Context, brief: bool, depth: int) -> lis
     return lines
 
 
+def cleared(fault: Fault) -> str:
+    """How the fault clears, from what the map lets the tools know of it."""
+    words = {
+        "read": f"read {fault.register}", "write_1": f"write 1 to {fault.ref}", "write_0": f"write 0 to {fault.ref}",
+        "condition": "by itself, once the cause is gone", "reset": "reset",
+    }
+    return " or ".join(words.get(how, f"write {how}" if "=" in how else f"command {how}") for how in fault.cleared_by)
+
+
 def fault_text(fault: Fault, width: int) -> list[str]:
     """The map's words on a fault, labelled and folded."""
     rows = [("", fault.meaning), ("causes", "; ".join(fault.causes)), ("check first", "; ".join(fault.check_first)),
-            ("effect", fault.effect), ("clears", fault.clears)]
+            ("effect", fault.effect), ("clears", fault.clears or cleared(fault))]
     lines: list[str] = []
     for label, text in rows:
         if text:

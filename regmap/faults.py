@@ -157,6 +157,10 @@ def unnamed_flags(chip: Chip, name: str) -> list[Field]:
 
 def _undefined(chip: Chip, words: Mapping[str, int]) -> Iterable[str]:
     for name, word in words.items():
+        for flag in unnamed_flags(chip, name):
+            if extract(word, flag.bits):
+                about = f" ({flag.summary})" if flag.summary else ""
+                yield f"{flag.ref} is set{about}"
         stray = word & chip.registers[name].reserved & ~chip.registers[name].reserved_write
         if stray:
             yield f"{name} has reserved bits set: 0x{stray:X}"

@@ -6,6 +6,7 @@ takes the data sheet's words apart and compares with what they are said to carry
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -14,10 +15,12 @@ from .behave import Machine
 from .bits import extract, spans
 from .codec import Codec, Flaw
 from .errors import CallError, FileError, FrameError, Place, Problem
+from .faults import status_registers, unnamed_flags
 from .guard import hamming_distance
 from .mapfile import read_map
 from .model import Chip, Field, KnownFrame, Layout, Part
 from .plan import plan
+from .quantity import dimension_name
 from .source import read_text
 from .values import Valued
 
@@ -173,12 +176,15 @@ def warnings(chip: Chip) -> list[Problem]:
             found.extend(_weak_guards(layout))
     for item in _valued(chip):
         found.extend(_gaps(item))
+        found.extend(_unitless(item))
     found.extend(_shadowed(chip))
     pieces = {f"{r}.{f}" for joined in chip.joined.values() for r, f in joined.fields}
     for register in chip.registers.values():
         for field in register.fields:
             if field.ref not in pieces:
                 found.extend(_missing_role(field))
+    for name in status_registers(chip):
+        found.extend(_nameless(chip, name))
     for fault in chip.faults.values():
         lacking = [
             k for k, v in (("causes", fault.causes), ("check_first", fault.check_first)) if not v
@@ -300,13 +306,43 @@ def _gaps(item: Valued) -> Iterator[Problem]:
 
 _LOOKS_LIKE = (
     (("DEAD",), "deadtime"),
-    (("SOURCE", "IDRIVEP"), "gate.source"),
-    (("SINK", "IDRIVEN"), "gate.sink"),
+    (("SOURCE",), "gate.source"),
+    (("SINK",), "gate.sink"),
     (("BLANK",), "vds.blanking"),
     (("GAIN",), "sense.gain"),
     (("LOCK", "KEY"), "lock"),
     (("WDT", "WATCHDOG"), "watchdog.window"),
 )
+
+
+def _nameless(chip: Chip, name: str) -> Iterator[Problem]:
+    """Flags beside faults that no fault names: `explain` could say nothing of them."""
+    flags = unnamed_flags(chip, name)
+    if flags:
+        several = len(flags) > 1
+        yield _warn(
+            flags[0].origin,
+            f"{', '.join(f.ref for f in flags)} {'are flags' if several else 'is a flag'} that no fault names",
+            f"{'faults' if several else 'a fault'} with `at`, or `shows`, or options that say what it means",
+            name,
+        )
+
+
+_NUMBER = re.compile(r"[+-]?\d*\.?\d+([eE][+-]?\d+)?")
+
+
+def _unitless(item: Valued) -> Iterator[Problem]:
+    """A bare number among values with units: it is read as a name, and carries no value."""
+    name = getattr(item, "ref", item.name)
+    for meaning in item.meanings:
+        bare = [e.name for e in meaning.entries.values() if e.band is None and _NUMBER.fullmatch(e.name)]
+        if bare and meaning.dim is not None:
+            yield _warn(
+                getattr(item, "origin", ""),
+                f"{name} has the option{'s' * (len(bare) > 1)} {', '.join(bare)} without a unit, which {'are names' if len(bare) > 1 else 'is a name'} and no value",
+                f"a {dimension_name(meaning.dim)} with its unit",
+                name,
+            )
 
 
 def _missing_role(field: Field) -> Iterator[Problem]:

@@ -62,7 +62,7 @@ def _check_role(rec: Rec, meanings: list[Meaning], reader: Reader) -> None:
             node,
             rec.path,
             f"the role {role} on a field without values",
-            f"options or a scale that give a {want}",
+            f"options, a table or a scale that give a {want}{_example(want)}",
         )
     for other in dims - {dim}:
         reader.complain(
@@ -71,6 +71,12 @@ def _check_role(rec: Rec, meanings: list[Meaning], reader: Reader) -> None:
             f"the role {role} on a field that gives a {dimension_name(other)}",
             f"a {want}",
         )
+
+
+def _example(want: str) -> str:
+    """How one value of this dimension is written: people leave the unit out."""
+    unit = DIMENSIONS[want][1]
+    return f", with its unit, as 5 {unit}" if unit else ""
 
 
 def _meaning(rec: Rec, width: int, reader: Reader, when: Any) -> Meaning:

@@ -123,3 +123,26 @@ def test_folded_steps_hang_under_their_step(gateword: Run) -> None:
     lines = gateword("check", str(STAGE), "--explain", "vds.protects.high").out.splitlines()
     at = next(i for i, line in enumerate(lines) if line.startswith("        min: (-40 degC)"))
     assert lines[at + 1] == "          min)"
+
+
+def test_a_flag_without_a_fault_is_not_passed_over(gateword: Run) -> None:
+    """Five of six flags of this register have no fault in the map; that they are set must be said."""
+    out = gateword("explain", str(STAGE), "STAT2=0x3F", "STAT1=0").out
+    for name in ("VDS_LA", "VDS_HB", "VDS_LB", "VDS_HC", "VDS_LC"):
+        assert f"note: STAT2.{name} is set" in out
+    alone = gateword("explain", str(MAP), "STAT2=0x10", "STAT1=0").out
+    assert "No fault that the map names is raised in these words." in alone
+    warned = " ".join(gateword("vet", str(MAP)).out.split())
+    assert "warning: STAT1.OV, STAT1.CP, STAT1.OT, STAT1.CRC, STAT1.WD are flags that no fault names" in warned
+
+
+def test_how_a_fault_clears_is_told_without_a_text_for_it(gateword: Run) -> None:
+    assert "  clears: read STAT2\n" in gateword("explain", str(STAGE), "STAT2=0x20", "STAT1=0").out
+
+
+def test_a_value_without_its_unit_is_told(gateword: Run, tmp_path: Path) -> None:
+    text = MAP.read_text().replace("{0: 0.5 us, 1: 1 us", "{0: 0.5, 1: 1 us")
+    (tmp_path / "bare.yaml").write_text(text)
+    assert "warning: VDS.FILT has the option 0.5 without a unit, which is a name and no value; expected a time with its unit" in gateword("vet", str(tmp_path / "bare.yaml")).out
+    (tmp_path / "none.yaml").write_text(MAP.read_text().replace("{0: 5 V/V, 1: 10 V/V, 2: {name: x20, value: 20 V/V}, 3: 40 V/V}", "{0: 5, 1: 10, 2: 20, 3: 40}"))
+    assert "expected options, a table or a scale that give a gain, with its unit, as 5 V/V" in gateword("vet", str(tmp_path / "none.yaml")).out

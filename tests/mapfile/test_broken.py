@@ -500,7 +500,7 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "role without values",
         "PWM:  {bits: 7..6, options: {0: six_input, 1: three_input, 2..3: reserved}}",
         "PWM:  {bits: 7..6, role: gate.hold, options: {0: six_input, 1: three_input, 2..3: reserved}}",
-        "map.yaml:47:32: error: the role gate.hold on a field without values; expected options or a scale that give a current [registers.MODE.fields.PWM]",
+        "map.yaml:47:32: error: the role gate.hold on a field without values; expected options, a table or a scale that give a current, with its unit, as 5 A [registers.MODE.fields.PWM]",
     ),
     (
         "reserved belongs to a field",
@@ -645,6 +645,24 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "    cleared_by: [read]\n",
         "    cleared_by: [read]\n    follows_from: [POR]\n",
         "map.yaml:94:3: error: a circle of follows_from: UV <- POR <- UV; expected causes that come to an end [faults]",
+    ),
+    (
+        "reported only while something unknown",
+        "    cleared_by: [read]\n",
+        "    cleared_by: [read]\n    reported_only_when: MODE.PWMM == six_input\n",
+        "?",
+    ),
+    (
+        "reported only while an option that is none",
+        "    cleared_by: [read]\n",
+        "    cleared_by: [read]\n    reported_only_when: MODE.PWM == six\n",
+        "?",
+    ),
+    (
+        "reported only while half a condition",
+        "    cleared_by: [read]\n",
+        "    cleared_by: [read]\n    reported_only_when: MODE.PWM ==\n",
+        "?",
     ),
     (
         "step of two",

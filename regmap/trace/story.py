@@ -191,7 +191,7 @@ def _sentences(trace: Trace, episodes: tuple[Episode, ...], counts: Counter[str]
         for number, time in walker.belief.resets:
             names = walker.belief.lost
             if names:
-                lost = f"; {', '.join(names)} lost their settings"
+                lost = f"; {', '.join(names)} lost {'their' if len(names) > 1 else 'its'} settings"
                 out.append(Sentence(rank=93, kind="reset", text=f"{who}The chip was reset before frame {number} at {clock.text(time)}{lost}."))
     rejected = counts.get("rejected", 0)
     first = _first_rejected(trace) if rejected else ""
@@ -231,15 +231,24 @@ def _note_sentences(trace: Trace, walker: Walker, who: str) -> list[Sentence]:
     return out
 
 
+_WRONG = {
+    "not written": "was not written",
+    "other word": "was written with another word",
+    "refused": "did not take",
+    "lost": "was lost",
+    "not known": "is not known",
+}
+
+
 def _held_sentence(held: Held) -> Sentence:
     wrong = [r for r in held.rows if not r.fine]
     count = len(held.rows)
     if not wrong and not held.order and held.locked is not False:
-        lock = f" and {held.lock}" if held.lock else ""
+        lock = f"; the chip is {held.lock}" if held.lock else ""
         unread = [r.register for r in held.rows if r.verdict == "held, not read back"]
         tail = f"; never read back: {', '.join(unread)}" if unread else ""
         return Sentence(rank=36, kind="good", bad=False, text=f"All {count} registers hold what {held.stage} says{lock}{tail}.")
-    texts = [f"{r.register} {r.verdict}" for r in wrong[:4]]
+    texts = [f"{r.register} {_WRONG[r.verdict]}" for r in wrong[:4]]
     texts += [held.order] if held.order else []
     texts += [held.lock] if held.locked is False and held.lock else []
     if len(wrong) > 4:

@@ -88,7 +88,7 @@ def test_a_reset_seen_by_its_flag(talk: Any, traced: Any, notes: Any) -> None:
     assert known(trace, "VDS") == 15
     story = tell(trace)
     assert story.faulty
-    assert story.telling[-1] == "The chip was reset before frame 6 at 70 us; VDS lost their settings."
+    assert story.telling[-1] == "The chip was reset before frame 6 at 70 us; VDS lost its settings."
 
 
 def test_a_rejected_frame_changes_nothing(talk: Any, traced: Any, notes: Any) -> None:

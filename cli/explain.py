@@ -98,10 +98,10 @@ def _finding(finding: Finding, context: Context, brief: bool, depth: int) -> lis
             lines.append(wrap(f"can follow from {', '.join(finding.possible)}, not raised here", context.width, f"{pad}  ", f"{pad}    "))
         if finding.masked:
             lines.append(f"{pad}  raised although this configuration masks it: was the configuration lost?")
-    for child in finding.consequences:
         if finding.reported_only:
             text = f"reported only in this configuration ({fault.reported_only_when}): the chip does not act, the controller has to"
             lines.append(wrap(text, context.width, f"{pad}  ", f"{pad}    "))
+    for child in finding.consequences:
         lines += _finding(child, context, brief, depth + 1)
     return lines
 
@@ -134,6 +134,8 @@ def fault_card(fault: Fault, context: Context) -> list[str]:
         lines.append("  can follow from " + ", ".join(fault.follows_from))
     if fault.masked_when is not None:
         lines.append(f"  not reported while {fault.masked_when}")
+    if fault.reported_only_when is not None:
+        lines.append(f"  only reported while {fault.reported_only_when}: the chip does not act")
     if fault.uses:
         lines.append("  decided by roles " + ", ".join(fault.uses))
     return lines
@@ -144,8 +146,6 @@ def explanation_json(result: Explanation) -> dict[str, object]:
         fault = finding.fault
         return {
             "fault": fault.name, "at": fault.ref, "title": fault.title, "severity": fault.severity, "meaning": fault.meaning,
-    if fault.reported_only_when is not None:
-        lines.append(f"  only reported while {fault.reported_only_when}: the chip does not act")
             "causes": list(fault.causes), "check_first": list(fault.check_first), "effect": fault.effect, "clears": fault.clears,
             "normal_at_power_up": fault.normal_at_power_up, "masked": finding.masked, "reported_only": finding.reported_only, "settings": list(finding.settings),
             "possible_causes": list(finding.possible), "consequences": [tree(c) for c in finding.consequences],

@@ -205,11 +205,11 @@ def _arrange(faults: list[Fault], env: Bank, order: Sequence[str]) -> tuple[Find
             possible=tuple(c for c in fault.follows_from if c not in raised),
             summed=tuple(s for s, members in sums.items() if name in members),
             masked=masked,
+            reported_only=only_reported(fault, env),
             settings=tuple(_settings(fault, env)),
         )
 
     roots = sorted((n for n in detail if n not in parent), key=rank)
-            reported_only=only_reported(fault, env),
     return tuple(make(n) for n in roots)
 
 

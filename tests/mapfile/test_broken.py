@@ -649,20 +649,20 @@ BROKEN: list[tuple[str, str, str, str]] = [
     (
         "reported only while something unknown",
         "    cleared_by: [read]\n",
-        "    cleared_by: [read]\n    reported_only_when: MODE.PWMM == six_input\n",
-        "?",
+        "    cleared_by: [read]\n    reported_only_when: MODE.PWMM == 1\n",
+        "map.yaml:93:25: error: 'MODE.PWMM' is no field, value, state or option here; expected fields, values, states and options of this map; nearest: MODE.PWM [faults.UV]",
     ),
     (
         "reported only while an option that is none",
         "    cleared_by: [read]\n",
         "    cleared_by: [read]\n    reported_only_when: MODE.PWM == six\n",
-        "?",
+        "map.yaml:93:37: error: 'six' is no option of MODE.PWM; expected fields, values, states and options of this map; nearest: six_input [faults.UV]",
     ),
     (
         "reported only while half a condition",
         "    cleared_by: [read]\n",
         "    cleared_by: [read]\n    reported_only_when: MODE.PWM ==\n",
-        "?",
+        "map.yaml:93:25: error: the expression ends where a name, a number or a bracket was expected; expected a condition such as REG.FIELD == option [faults.UV.reported_only_when]",
     ),
     (
         "step of two",

@@ -23,7 +23,7 @@ from .errors import CallError
 from .expr import evaluate
 from .faults import only_reported, status_registers
 from .model import Chip, External, Fault, Field, Joined
-from .parameters import CHIP, ROLES
+from .parameters import CHIP, OFF_WORDS, ON_WORDS, ROLES
 from .quantity import Band
 from .source import display_name
 from .stagefile import Stage
@@ -67,32 +67,49 @@ def role_inputs(chip: Chip, bank: Bank, roles: Iterable[str] = tuple(ROLES)) -> 
     for role in roles:
         row = ROLES[role]
         bands: list[Band] = []
-        others: list[str | int] = []
+        others: list[tuple[str | int, str, str]] = []
         origins: list[str] = []
         for item in chip.with_role(role):
             name = getattr(item, "ref", item.name)
             reading = bank.reading(name)
+            value: Band | str | int
             if reading is None:
-                continue
-            if row.dimension is not None and reading.band is not None:
-                bands.append(reading.band)
-            elif row.dimension is not None:
-                others.append(reading.name or str(reading.code))
+                value, text = NOT_KNOWN, NOT_KNOWN
             else:
-                others.append(_switch(reading))
-            origins.append(f"map {item.origin} {name}, code {reading.code}")
-        if bands:
+                text = f"code {reading.code}"
+                if row.dimension is None:
+                    value = _switch(role, reading)
+                else:
+                    value = reading.band or reading.name or str(reading.code)
+            if isinstance(value, Band):
+                bands.append(value)
+            else:
+                others.append((value, name, f"map {item.origin} {name}, {text}"))
+            origins.append(f"map {item.origin} {name}, {text}")
+        if others:
+            # of several the one that is off: a band of the others would speak for it too
+            value, name, origin = min(others, key=lambda o: o[0] not in (0, *OFF_WORDS))
+            found.append(Input(f"role:{role}", f"{value} in {name}" if bands else value, origin))
+        elif bands:
             found.append(Input(f"role:{role}", hull(bands), "; ".join(origins)))
-        elif others:
-            found.append(Input(f"role:{role}", others[0], origins[0]))
     return found
 
 
-def _switch(reading: values.Reading) -> int:
-    """A switch as a number that is 0 when it is off, whatever code this chip gives to `off`."""
-    if reading.name in ("off", "disabled", "no"):
+#: What a value is called that nobody has stated or read.
+NOT_KNOWN = "not known"
+
+
+def _switch(role: str, reading: values.Reading) -> int | str:
+    """A switch as a number that is 0 when it is off, whatever code this chip gives to `off`.
+
+    What a chip does on a fault (roles in `.mode`) is its option's name: code 0 may well act.
+    """
+    name = reading.name.casefold()
+    if name in OFF_WORDS:
         return 0
-    return reading.code or (1 if reading.name in ("on", "enabled", "yes") else 0)
+    if role.endswith(".mode"):
+        return name or f"code {reading.code}"
+    return reading.code or int(name in ON_WORDS)
 
 
 def hull(bands: list[Band]) -> Band:
@@ -109,11 +126,17 @@ def facts_of(stage: Stage, bank: Bank) -> Facts:
     from .codec import Codec
 
     chip = stage.chip
-    frame = Codec(chip).frame_in_force(bank)
+    codec = Codec(chip)
+    status = [chip.registers[n] for n in status_registers(chip)]
+    frames = [codec.frame_in_force(bank, r) for r in status] or [codec.frame_in_force(bank)]
+    others = [Codec(c).frame_in_force().length for n, c in enumerate(stage.chain) if n != stage.position]
+    headers = sum(h.length for h in chip.chain.headers) if chip.chain is not None and stage.chain else 0
+    pages = {r.page for r in status if r.page is not None} if chip.page_select else set()
     return Facts(
-        status_registers=len(status_registers(chip)) or None,
-        frame_bits=frame.length * max(1, len(stage.chain)),
-        extra_frames=frame.after,
+        status_registers=len(status) or None,
+        frame_bits=max(f.length for f in frames) + sum(others) + headers,
+        # a poll over several pages selects each of them once a round
+        extra_frames=max(f.after for f in frames) + (len(pages) if len(pages) > 1 else 0),
         faults=tuple(timing_of(f, chip, bank) for f in chip.faults.values()) or None,
         origin=f"map {chip.name}",
     )
@@ -131,7 +154,7 @@ def timing_of(fault: Fault, chip: Chip, bank: Bank) -> Any:
     reported = only_reported(fault, bank)
     adds = tuple(
         f"role:{role}" for role in fault.uses
-        if ROLES[role].dimension == "time" and chip.with_role(role)
+        if ROLES[role].dimension == "time" and (chip.with_role(role) or role in chip.electrical)
     )
     how = "chip" if fault.handled_by == "nobody" else fault.handled_by
     needed = fault.handled_by != "nobody" and not fault.normal_at_power_up

@@ -9,7 +9,7 @@ from . import values
 from .bits import deposit, extract, mask_of
 from .errors import CallError, nearest
 from .expr import evaluate
-from .model import Chip, Field, Joined, Register
+from .model import Chip, Field, Joined, Meaning, Register
 from .quantity import DIMENSIONS, Dim
 from .values import Reading, Valued
 
@@ -162,11 +162,18 @@ class Bank:
         found = find(self.chip, name)
         if found is None:
             return None
-        for meaning in found.meanings:
-            for entry in meaning.entries.values():
-                if entry.name == option:
-                    return entry.code
-        return None
+        codes = [_option_code(meaning, option) for meaning in found.meanings]
+        if len(set(codes)) > 1 and name not in self._asking:
+            # the same name can be another code under another condition, or no option there
+            self._asking.add(name)
+            try:
+                meaning = values.meaning_of(found, self)
+            finally:
+                self._asking.discard(name)
+            if meaning is not None:
+                code = _option_code(meaning, option)
+                return -1 if code is None else code
+        return next((code for code in codes if code is not None), None)
 
     def is_state(self, name: str) -> bool:
         return name in self.chip.states
@@ -205,6 +212,10 @@ class Bank:
                 code >>= part.width
         else:
             self.externals[item.name] = code
+
+
+def _option_code(meaning: Meaning, option: str) -> int | None:
+    return next((e.code for e in meaning.entries.values() if e.name == option), None)
 
 
 def find(chip: Chip, name: str) -> Field | Joined | Valued | None:

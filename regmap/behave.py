@@ -252,10 +252,7 @@ class Machine:
         events: list[str] = []
         for effect in self._effects[command.name]:
             if isinstance(effect, Match):
-                old = self.bank.words.get(
-                    effect.register, self.chip.registers[effect.register].reset
-                )
-                self.bank.learn(effect.register, old & ~effect.mask | effect.value)
+                self.bank.learn(effect.register, effect.value, effect.mask)
             elif effect == "reset":
                 self.reset()
                 events.append("reset")
@@ -289,7 +286,8 @@ class Machine:
     def set_fault(self, fault: Fault, raised: bool) -> None:
         """Make the fault's field say that it is raised, or that nothing is wrong."""
         register, mask, up, quiet = self._fault_bits.get(fault.name, ("", 0, 0, 0))
-        if mask:
+        if mask and (raised or self.raised(fault) is not False):
+            # a field that tells of another fault keeps that one
             self.bank.learn(register, up if raised else quiet, mask)
 
     def raised(self, fault: Fault) -> bool | None:

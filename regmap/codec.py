@@ -418,10 +418,8 @@ class Codec:
                     )
                 )
             elif part.kind == "status":
-                raised = (1 << part.width) - 1 if part.active else 0
-                status[part.name] = (
-                    parts[part.name] == raised if part.width == 1 else parts[part.name] != 0
-                )
+                idle = 0 if part.active else (1 << part.width) - 1
+                status[part.name] = parts[part.name] != idle
         data = self._data(layout, parts)
         if data is not None and sent.register is not None:
             wide = data >> sent.register.width

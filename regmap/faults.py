@@ -214,9 +214,17 @@ def _arrange(faults: list[Fault], env: Bank, order: Sequence[str]) -> tuple[Find
 
 
 def _depth(name: str, detail: Mapping[str, Fault]) -> int:
-    return 1 + max(
-        (_depth(c, detail) for c in detail[name].follows_from if c in detail), default=-1
-    )
+    """Length of the longest chain of causes; several thousand faults with many causes are no burden."""
+    known: dict[str, int] = {}
+    stack = [name]
+    while stack:
+        causes = [c for c in detail[stack[-1]].follows_from if c in detail]
+        open_ = [c for c in causes if c not in known and c not in stack]
+        if open_:
+            stack.extend(open_[:1])
+        else:
+            known[stack.pop()] = 1 + max((known.get(c, -1) for c in causes), default=-1)
+    return known[name]
 
 
 def _settings(fault: Fault, env: Bank) -> Iterable[str]:
@@ -252,12 +260,15 @@ def _impossible(chip: Chip, name: str, word: int) -> bool:
 
 
 def _never_zero(chip: Chip, name: str) -> bool:
-    return bool(chip.registers[name].reserved_write) or any(
+    item = chip.registers[name]
+    # what reserved bits must be written with need not be what they read as, where they are written
+    stated = item.reserved_write & item.read_mask and not any(f.writable for f in item.fields)
+    return bool(stated) or any(
         f.access == "ro"
         and not f.meanings
         and f.reset
         and f.name.upper() in ("ID", "CHIP", "REVISION")
-        for f in chip.registers[name].fields
+        for f in item.fields
     )
 
 
@@ -267,7 +278,8 @@ def suspicious(
     """What raw reply words say of the wiring, or "" where they look alive.
 
     `replies` are whole frames of `length` bits. Constant words count only where the layout itself
-    forbids them (fixed bits, guards) or where they never change although the commands do.
+    forbids them (fixed bits, guards) or where they never change although the commands do. All zeros
+    are what a healthy chip answers to every read of its status, unless it must repeat something.
     """
     if not replies:
         return ""
@@ -284,7 +296,8 @@ def suspicious(
             "every reply is all ones: the reply line is stuck high or nobody drives it "
             "(chip not powered, select not connected, line open with a pull-up)"
         )
-    if all(r == 0 for r in replies) and (forbidden(0) or varied):
+    echoes = layout is not None and layout.of_kind("echo") is not None
+    if all(r == 0 for r in replies) and (forbidden(0) or (varied and echoes)):
         return (
             "every reply is all zeros: the reply line is stuck low or nobody drives it "
             "(chip not powered or asleep, line shorted to ground or open with a pull-down)"

@@ -192,6 +192,8 @@ def word_to_write(chip: Chip, name: str, bank: Bank, asked: Iterable[str] = ()) 
     register = chip.registers[name]
     if register.complement_of:
         other = chip.registers[register.complement_of]
+        if not other.complement_of:  # of what is written there, reserved bits and all
+            return ~word_to_write(chip, other.name, bank) & register.mask
         return ~bank.words.get(other.name, other.reset) & register.mask
     word = bank.words.get(name, register.reset)
     wanted = set(asked)

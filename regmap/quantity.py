@@ -317,6 +317,8 @@ def parse_band(text: str, want: str | None = None) -> Band:
         if len(pieces) != 3:
             raise CallError(f"{text[:40]!r} has {len(pieces)} parts; expected min / typ / max")
     elif ".." in text:
+        if "..." in text:  # 0...5 would else be 0 to 0.5
+            raise CallError(f"{text[:40]!r} has too many dots; expected min..max")
         pieces, kind = text.split(".."), "min/max"
         if len(pieces) != 2:
             raise CallError(f"{text[:40]!r}; expected min..max")
@@ -410,5 +412,5 @@ def value_name(value: Fraction, dim: Dim) -> str:
 def _digits(value: float, digits: int) -> str:
     text = f"{value:.{digits}g}"
     if "e" in text and 1e-6 < abs(value) < 1e9:
-        text = f"{float(text):f}".rstrip("0").rstrip(".")
+        text = f"{float(text):.{digits + 6}f}".rstrip("0").rstrip(".")
     return text

@@ -7,7 +7,7 @@ between them; a value outside what the chip can do is refused with the nearest c
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Protocol
 
@@ -18,7 +18,7 @@ from .quantity import NONE, Band, Quantity, dimension_name, parse, show, value_n
 from .schema import read_int
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
 
 class Valued(Protocol):
@@ -160,15 +160,40 @@ _BOUND = re.compile(r"\s*(>=|<=|at least|at most)?\s*(.*)", re.DOTALL)
 def choose(item: Valued, text: str, env: Env | None = None) -> Choice:
     """The code for what a person wrote: an option's name, `60 mA`, `>= 200 ns`, `max`, `0x1F`, `3`.
 
-    Names win over numbers; 0x and 0b are always raw codes. Raises CallError with the nearest choice.
+    Names win over numbers; 0x and 0b are always raw codes. Where several meanings may be in force
+    only what all of them agree on can be chosen. Raises CallError with the nearest choice.
     """
     asked = text.strip()
     if not asked:
         raise CallError(f"no value for {item.name}")
-    meaning = meaning_of(item, env)
-    if meaning is None and item.meanings:
-        # the condition is unknown: only what every meaning agrees on can be chosen by name
-        meaning = item.meanings[-1]
+    possible = _possible(item, env)
+    if len(possible) < 2:
+        return _choose(item, possible[0] if possible else None, asked)
+    found = [_choose(item, meaning, asked) for meaning in possible]
+    if len({choice.code for choice in found}) > 1:
+        labels = ", ".join(dict.fromkeys(f"code {c.code}" for c in found))
+        raise CallError(
+            f"{asked!r} for {item.name} depends on {', '.join(_conditions(item))}, which is not "
+            f"known here ({labels}); set that first, or give a raw code such as 0x{found[0].code:X}"
+        )
+    return replace(found[0], reading=read(item, found[0].code, env))
+
+
+def _possible(item: Valued, env: Env | None) -> list[Meaning]:
+    """The meanings that may be in force: one where that is known; with none known, any of them."""
+    found = []
+    for meaning in item.meanings:
+        truth: bool | None = True
+        if meaning.when is not None:
+            truth = evaluate(meaning.when, env) if env is not None else None
+        if truth is not False:
+            found.append(meaning)
+        if truth:
+            break
+    return found
+
+
+def _choose(item: Valued, meaning: Meaning | None, asked: str) -> Choice:
     if meaning is not None:
         named = _by_name(item, meaning, asked)
         if named is not None:
@@ -235,38 +260,44 @@ def _raw(item: Valued, meaning: Meaning | None, asked: str, code: int) -> Choice
 
 
 def _valued(item: Valued, meaning: Meaning) -> list[tuple[Fraction, Reading]]:
-    rows = [
-        (e.band.typ, in_meaning(meaning, e.code, item.width))
-        for e in meaning.entries.values()
-        if e.band is not None
-    ]
+    """Every entry with a value, and the ends of the scale."""
     scale = meaning.scale
-    if scale is not None:
-        for number in (scale.first, scale.last):
-            code = number % (1 << item.width)
-            if code not in meaning.entries:
-                rows.append(
-                    (scale.offset + scale.step * number, in_meaning(meaning, code, item.width))
-                )
-    return rows
+    return _with_scale(item, meaning, () if scale is None else (scale.first, scale.last))
 
 
 def _candidates(item: Valued, meaning: Meaning, value: Fraction) -> list[tuple[Fraction, Reading]]:
-    """Every entry with a value, and the scale's codes next to `value`."""
-    rows = _valued(item, meaning)
+    """Every entry with a value, the ends of the scale, and its codes next to `value`."""
     scale = meaning.scale
+    numbers: tuple[int, ...] = ()
     if scale is not None:
         exact = (value - scale.offset) / scale.step
-        for number in {
-            exact.numerator // exact.denominator,
-            -(-exact.numerator // exact.denominator),
-        }:
-            code = number % (1 << item.width)
-            if scale.first <= number <= scale.last and code not in meaning.entries:
-                rows.append(
-                    (scale.offset + scale.step * number, in_meaning(meaning, code, item.width))
-                )
-    return sorted(rows, key=lambda r: (r[0], r[1].code))
+        numbers = (scale.first, exact.numerator // exact.denominator, scale.last)
+    return sorted(_with_scale(item, meaning, numbers), key=lambda r: (r[0], r[1].code))
+
+
+def _with_scale(
+    item: Valued, meaning: Meaning, near: Iterable[int]
+) -> list[tuple[Fraction, Reading]]:
+    """Every entry with a value, and the first codes of the scale on both sides of `near` that no
+    entry has taken from it (a code 0 that means `off`)."""
+    rows = {
+        e.code: (e.band.typ, in_meaning(meaning, e.code, item.width))
+        for e in meaning.entries.values()
+        if e.band is not None
+    }
+    scale = meaning.scale
+    if scale is not None:
+        for start in near:
+            for number, way in ((start, -1), (start + 1, 1)):
+                number = max(scale.first, min(scale.last, number))
+                code = number % (1 << item.width)
+                while scale.first <= number <= scale.last and code in meaning.entries:
+                    number += way
+                    code = number % (1 << item.width)
+                if scale.first <= number <= scale.last and code not in rows:
+                    typ = scale.offset + scale.step * number
+                    rows[code] = (typ, in_meaning(meaning, code, item.width))
+    return list(rows.values())
 
 
 def _by_value(item: Valued, meaning: Meaning, asked: str, quantity: Quantity, bound: str) -> Choice:

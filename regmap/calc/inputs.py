@@ -105,11 +105,11 @@ def parameter(name: str) -> Parameter:
 
 
 def describe(name: str) -> str:
-    """What an input is, in words, for a message that asks for it."""
+    """What an input is, in words, for a message that asks for it; a remark in brackets may follow."""
     kind = name.partition(":")[0]
     if kind not in TABLES:
         return name
-    entry = parameter(name)
+    entry = parameter(name.partition(" (")[0])
     where = {"chip": "the map's electrical section", "stage": "the stage", "role": "a field's role"}
     return f"{entry.doc} ({where[kind]})"
 

@@ -133,7 +133,8 @@ def opposite_share(x: Any) -> Any:
 
 
 def _trip(work: Work) -> Variable | None:
-    work.switched_off("overcurrent.enable")
+    if not work.switched_off("overcurrent.enable"):
+        work.switched_off("overcurrent.mode")
     where = work.choice("chip:overcurrent.measured_at")
     level = work.take("Voc", "role:overcurrent.threshold")
     r = work.take("R", "stage:shunt.resistance")
@@ -145,7 +146,7 @@ def _trip(work: Work) -> Variable | None:
 
 
 _OC = (
-    "role:overcurrent.enable chip:overcurrent.measured_at role:overcurrent.threshold "
+    "role:overcurrent.enable role:overcurrent.mode chip:overcurrent.measured_at role:overcurrent.threshold "
     + CHAIN
     + ZERO
 )
@@ -170,4 +171,5 @@ def overcurrent_silent(work: Work) -> Outcome:
 )
 def overcurrent_protects(work: Work) -> Outcome:
     """Highest trip current of the comparator against the pulse current survived."""
+    work.reports_only("overcurrent.mode")
     return work.at_most(_trip(work), work.take("Imax", "stage:mosfet.pulse_current"))

@@ -82,11 +82,23 @@ def trip(work: Work, side: str) -> Variable | None:
     )
 
 
+def _on(work: Work) -> None:
+    """Record that the monitor is off, by its switch or by what it does on a fault."""
+    if not work.switched_off("vds.enable"):
+        work.switched_off("vds.mode")
+
+
+def _acts(work: Work) -> None:
+    """Record that the monitor switches nothing off."""
+    _on(work)
+    work.reports_only("vds.mode")
+
+
 _TRIP = (
-    "role:vds.enable role:vds.threshold.{side} stage:mosfet.rdson stage:mosfet.rdson_tempco "
+    "role:vds.enable role:vds.mode role:vds.threshold.{side} stage:mosfet.rdson stage:mosfet.rdson_tempco "
     "stage:mosfet.temperature stage:temperature.ambient stage:mosfet.tj_max "
 )
-_TIMES = "role:vds.enable role:vds.blanking role:vds.filter "
+_TIMES = "role:vds.enable role:vds.mode role:vds.blanking role:vds.filter "
 
 
 @sided(
@@ -98,7 +110,7 @@ _TIMES = "role:vds.enable role:vds.blanking role:vds.filter "
 )
 def no_false_trip(work: Work, side: str) -> Outcome:
     """Lowest trip current (hot, highest resistance) against the peak current."""
-    work.switched_off("vds.enable")
+    _on(work)
     return work.at_least(trip(work, side), work.take("Ipk", "stage:motor.current.peak"))
 
 
@@ -111,7 +123,7 @@ def no_false_trip(work: Work, side: str) -> Outcome:
 )
 def protects(work: Work, side: str) -> Outcome:
     """Highest trip current (cold, lowest resistance) against the pulse current survived."""
-    work.switched_off("vds.enable")
+    _acts(work)
     return work.at_most(trip(work, side), work.take("Imax", "stage:mosfet.pulse_current"))
 
 
@@ -131,7 +143,7 @@ def _deaf_time(work: Work) -> Variable | None:
 )
 def blanking(work: Work, side: str) -> Outcome:
     """The monitor must not look before VDS has fallen."""
-    work.switched_off("vds.enable")
+    _on(work)
     needed = turn_on_time(work, side)
     delay = work.maybe("t_pd,on", "chip:propagation.on")
     if delay is not None:
@@ -148,7 +160,7 @@ def blanking(work: Work, side: str) -> Outcome:
 )
 def withstand(work: Work, side: str) -> Outcome:
     """Blanking, filter, comparator and turn-off against the short-circuit withstand time."""
-    work.switched_off("vds.enable")
+    _acts(work)
     total = work.derive("t_seen", then, a=_deaf_time(work), b=turn_off_time(work, side))
     late = work.maybe("t_cmp", "chip:vds.comparator_delay")
     if late is not None:

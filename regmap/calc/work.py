@@ -13,6 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from ..parameters import OFF_WORDS, REPORT_WORDS
 from ..quantity import Band
 from .corner import Formula, Variable, derive
 from .inputs import Facts, ImpossibleError, Input, Inputs, chain, parameter
@@ -81,6 +82,9 @@ class Work:
         elif dim is None and (isinstance(item.value, int) or str(item.value).isdigit()):
             low = typ = high = float(item.value)  # type: ignore[arg-type]
             dim = "ratio"
+        elif str(item.value).partition(" in ")[0].casefold() in OFF_WORDS:
+            self.missing[f"{name} (set to {item.value}, which is no quantity: switched off)"] = None
+            return None
         else:
             self.missing[f"{name} (set to {item.value}, which is no quantity)"] = None
             return None
@@ -105,9 +109,17 @@ class Work:
     def switched_off(self, role: str) -> bool:
         """Whether a switch role is known and off; the check is then missing that function."""
         item = self._found(f"role:{role}", optional=True)
-        if item is None or item.value not in (0, "off", "disabled"):
+        if item is None or not (item.value == 0 or str(item.value) in OFF_WORDS):
             return False
         self.missing[f"role:{role} (switched off: {item.origin})"] = None
+        return True
+
+    def reports_only(self, role: str) -> bool:
+        """Whether this says that the chip only tells of the fault; the check then misses its action."""
+        item = self._found(f"role:{role}", optional=True)
+        if item is None or str(item.value) not in REPORT_WORDS:
+            return False
+        self.missing[f"role:{role} (only reports, switches nothing off: {item.origin})"] = None
         return True
 
     def constant(self, symbol: str, value: float, dim: str, note: str) -> Variable:
@@ -182,6 +194,11 @@ class Work:
                 "not computed", value=value, lower=lower, upper=upper, asked_margin=share
             )
         margin, relative, is_upper = self._margin(lower, upper, value, base)
+        if margin != margin or relative != relative:  # inf - inf is no answer, least of all a yes
+            return self._verdict(
+                "fails", value=value, lower=lower, upper=upper, asked_margin=share,
+                relative=float("-inf"), reason="numbers beyond any hardware: nothing can be compared",
+            )
         status = "fails" if margin < 0 else "thin" if relative < share else "holds"
         return self._verdict(
             status,

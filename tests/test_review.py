@@ -1,0 +1,230 @@
+"""Wrong answers that look right, each once found by review: units, switches, corners, unknowns."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+
+from regmap.assess import assess, facts_of, role_inputs, with_settings
+from regmap.bank import Bank
+from regmap.behave import Machine
+from regmap.calc.inputs import describe
+from regmap.codec import Codec
+from regmap.errors import CallError
+from regmap.expr import evaluate, parse_expr
+from regmap.faults import explain, suspicious
+from regmap.mapfile import load_map
+from regmap.model import Chip, Entry, Fault, Field, Layout, Meaning, Part, Register, Scale
+from regmap.plan import plan
+from regmap.quantity import NONE, parse_band, show
+from regmap.stagefile import load_stage
+from regmap.values import choose
+
+VOLT = (1, 0, 0, 0)
+QUOLL = load_map("quoll16")
+PUMP = load_stage("coolant_pump")
+
+
+def _chip(*registers: Register, **more: object) -> Chip:
+    """quoll16 with further registers."""
+    return replace(QUOLL, registers={**QUOLL.registers, **{r.name: r for r in registers}}, **more)
+
+
+def _field(name: str, register: str, bits: tuple[int, ...], *meanings: Meaning, role: str = "", access: str = "rw") -> Field:
+    return Field(name=name, register=register, bits=bits, access=access, reset=0, meanings=meanings, role=role)
+
+
+def _ramp(**entries: str) -> Meaning:
+    """0..15 V in 16 codes, some of them options without a value: c0="off"."""
+    taken = {int(k[1:]): Entry(code=int(k[1:]), name=v) for k, v in entries.items()}
+    return Meaning(entries=taken, scale=Scale(step=Fraction(1), offset=Fraction(0), dim=VOLT, first=0, last=15), dim=VOLT)
+
+
+def test_three_dots_are_not_a_range_to_half_a_volt() -> None:
+    with pytest.raises(CallError, match="too many dots"):
+        parse_band("0...5 V")
+
+
+def test_small_plain_numbers_keep_their_digits() -> None:
+    assert show(1.5e-6, NONE) == "0.0000015"
+    assert show(1.234e-5, NONE) == "0.00001234"
+
+
+@pytest.mark.parametrize(
+    ("asked", "code"),
+    [(">= 0 V", 1), (">= -5 V", 1), ("at most 5 V", 4), ("5 V", 4), ("5.4 V", 6), ("min", 1), ("max", 15), (">= 5 V", 6)],
+)
+def test_codes_that_an_option_takes_from_a_scale_are_stepped_over(asked: str, code: int) -> None:
+    item = _field("F", "R", (3, 2, 1, 0), _ramp(c0="off", c5="special"))
+    assert choose(item, asked).code == code
+
+
+def test_a_scale_whose_every_code_is_an_option_has_no_values() -> None:
+    item = _field("F", "R", (3, 2, 1, 0), _ramp(**{f"c{n}": f"o{n}" for n in range(16)}))
+    with pytest.raises(CallError, match="no physical values"):
+        choose(item, "3 V")
+
+
+def test_a_value_is_not_chosen_under_a_meaning_that_may_not_be_in_force() -> None:
+    wide = _ramp()
+    narrow = replace(wide, scale=replace(wide.scale, step=Fraction(1, 10)), when=parse_expr("X.RANGE == 1"))  # type: ignore[type-var]
+    chip = _chip(Register(name="X", address=0x5, width=10, reset=0, fields=(_field("LEVEL", "X", (4, 3, 2, 1), narrow, wide), _field("RANGE", "X", (0,)))))
+    item = chip.field("X.LEVEL")
+    assert item is not None
+    with pytest.raises(CallError, match=r"depends on X\.RANGE"):
+        choose(item, "1 V", Bank(chip))
+    assert choose(item, "0 V", Bank(chip)).code == 0  # the same either way
+    assert choose(item, "0x7", Bank(chip)).code == 7
+    assert choose(item, "1 V", Bank(chip, {"X": 0})).code == 1
+    assert choose(item, "1 V", Bank(chip, {"X": 1})).code == 10
+
+
+def test_an_option_is_the_code_it_has_under_the_meaning_in_force() -> None:
+    one = Meaning(entries={0: Entry(code=0, name="slow"), 1: Entry(code=1, name="fast")}, when=parse_expr("X.M == 1"))
+    two = Meaning(entries={0: Entry(code=0, name="fast"), 1: Entry(code=1, name="slow")})
+    chip = _chip(Register(name="X", address=0x5, width=10, reset=0, fields=(_field("F", "X", (1,), one, two), _field("M", "X", (0,)))))
+    fast = parse_expr("X.F == fast")
+    assert [evaluate(fast, Bank(chip, {"X": w})) for w in range(4)] == [True, False, False, True]
+
+
+# --- roles ---------------------------------------------------------------------------------------
+THRESHOLD = _ramp(c0="off")
+
+
+def test_one_monitor_that_is_off_is_not_hidden_by_the_others() -> None:
+    chip = _chip(Register(name="X", address=0x5, width=10, reset=0, fields=(
+        _field("A", "X", (7, 6, 5, 4), THRESHOLD, role="vds.threshold.high"),
+        _field("B", "X", (3, 2, 1, 0), THRESHOLD, role="vds.threshold.high"),
+    )))
+    both = role_inputs(chip, Bank(chip, {"X": 0x35}), ["vds.threshold.high"])[0]
+    assert (both.value.low, both.value.high) == (3, 5)
+    for word, name in ((0x30, "X.B"), (0x05, "X.A")):
+        found = role_inputs(chip, Bank(chip, {"X": word}), ["vds.threshold.high"])
+        assert [i.value for i in found] == [f"off in {name}"]
+    unknown = role_inputs(chip, Bank(chip), ["vds.threshold.high"])
+    assert [i.value for i in unknown] == ["not known"]
+
+
+def test_one_switch_that_is_off_counts_and_words_of_any_case_do() -> None:
+    plain = Meaning(entries={0: Entry(code=0, name="On"), 1: Entry(code=1, name="Off")})
+    chip = _chip(Register(name="X", address=0x5, width=10, reset=0, fields=(
+        _field("A", "X", (1,), plain, role="vds.enable"), _field("B", "X", (0,), plain, role="vds.enable"),
+    )))
+    values = [role_inputs(chip, Bank(chip, {"X": w}), ["vds.enable"])[0].value for w in range(4)]
+    assert values == [1, 0, 0, 0]
+
+
+@pytest.mark.parametrize(("mode", "word"), [("off", "switched off"), ("report", "only reports")])
+def test_a_monitor_that_does_not_act_protects_nothing(mode: str, word: str) -> None:
+    verdicts = {v.check: v for v in assess(with_settings(PUMP, {"MODE.VDS_ACT": mode, "MODE.OC_ACT": mode})).verdicts}
+    for name in ("vds.protects.high", "vds.withstand.low", "sense.overcurrent-protects"):
+        assert verdicts[name].status == "not computed"
+        assert word in verdicts[name].missing[0]
+        assert verdicts[name].json()["missing"][0]["what"] == describe(verdicts[name].missing[0])
+    assert (verdicts["vds.blanking.high"].status == "holds") == (mode == "report")
+
+
+def test_a_threshold_that_is_off_is_told_as_off_and_as_json() -> None:
+    stage = load_stage("coolant_pump")
+    chip = _chip(replace(QUOLL.registers["VDS"], reset=0, fields=(_field("THRESHOLD", "VDS", (3, 2, 1, 0), THRESHOLD, role="vds.threshold"),)))
+    stage = replace(stage, chip=chip, settings=tuple(s for s in stage.settings if s.name != "VDS.THRESHOLD"))
+    found = {v.check: v for v in assess(stage).verdicts}["vds.protects.high"]
+    assert found.status == "not computed"
+    assert "set to off, which is no quantity: switched off" in found.missing[0]
+    assert found.json()["status"] == "not computed"
+
+
+def test_a_time_fixed_in_the_chip_belongs_to_the_detection() -> None:
+    from regmap.assess import timing_of
+    from regmap.model import Param
+
+    fault = replace(QUOLL.faults["VDS_HA"], uses=("vds.blanking",))
+    bare = replace(QUOLL.registers["TIMING"], fields=tuple(f for f in QUOLL.registers["TIMING"].fields if f.role != "vds.blanking"))
+    chip = _chip(bare, electrical={**QUOLL.electrical, "vds.blanking": Param(name="vds.blanking", value=parse_band("4 us"))})
+    assert timing_of(fault, chip, Bank.at_reset(chip)).adds == ("role:vds.blanking",)
+
+
+def test_a_poll_of_a_mixed_chain_is_as_long_as_all_its_frames() -> None:
+    other = load_map("numbat24")
+    stage = replace(PUMP, chain=(PUMP.chip, other), position=0)
+    assert facts_of(stage, stage.bank).frame_bits == 16 + Codec(other).frame_in_force().length
+
+
+# --- chip behaviour and faults -------------------------------------------------------------------
+def test_clearing_one_fault_of_a_field_keeps_another() -> None:
+    which = Meaning(entries={n: Entry(code=n, name=t) for n, t in enumerate(("none", "over", "under"))})
+    faults = {
+        n: Fault(name=n, register="X", field="WHAT", code=c, title=n, cleared_by=(w,))
+        for n, c, w in (("OVER", 1, "read"), ("UNDER", 2, "clear_by_hand"))
+    }
+    chip = _chip(Register(name="X", address=0x5, width=10, reset=0, fields=(_field("WHAT", "X", (1, 0), which, access="ro"),)), faults=faults)
+    machine = Machine(chip, Bank(chip, {"X": 2}))
+    machine.read(chip.registers["X"])
+    assert machine.bank.words["X"] == 2
+    machine = Machine(chip, Bank(chip, {"X": 1}))
+    machine.read(chip.registers["X"])
+    assert machine.bank.words["X"] == 0
+
+
+def test_a_command_that_sets_a_field_says_nothing_of_the_rest() -> None:
+    from regmap.model import Command
+
+    chip = replace(QUOLL, commands={"GO": Command(name="GO", frame="word", parts={}, effects=("MODE.PWM = one_input",))})
+    machine = Machine(chip, Bank(chip))
+    machine.command(chip.commands["GO"])
+    assert machine.bank.code("MODE.PWM") == 2
+    assert machine.bank.code("MODE.VDS_ACT") is None
+
+
+def test_active_low_status_of_several_bits() -> None:
+    parts = (Part(name="n", kind="status", bits=(9, 8), active=0), Part(name="data", kind="data", bits=tuple(range(7, -1, -1))))
+    frame = replace(QUOLL.frames["word"], length=16)
+    layout = Layout(length=10, parts=parts)
+    chip = replace(QUOLL, frames={"word": replace(frame, replies={"any": layout})})
+    codec = Codec(chip)
+    sent = codec.read(chip.registers["STATUS1"])
+    for raised in (True, False):
+        word = codec.build_reply(sent, 0, {"n": raised})
+        assert codec.decode_reply(word, sent).status == {"n": raised}
+
+
+def test_faults_that_all_follow_from_each_other_are_arranged_at_once() -> None:
+    fields = tuple(_field(f"B{n}", "X", (n,), access="ro") for n in range(40))
+    faults = {
+        f"B{n}": Fault(name=f"B{n}", register="X", field=f"B{n}", code=1, title=str(n), follows_from=tuple(f"B{m}" for m in range(n)))
+        for n in range(40)
+    }
+    chip = _chip(Register(name="X", address=0x5, width=41, reset=0, fields=fields), faults=faults)
+    begun = time.monotonic()
+    found = explain(chip, {"X": (1 << 40) - 1})
+    assert time.monotonic() - begun < 5
+    assert [f.name for f in found.raised] == [f"B{n}" for n in range(40)]
+
+
+def test_a_healthy_chip_that_answers_zero_is_alive() -> None:
+    # reserved bits of a register that can be written say how to write them, not how they read
+    status = Register(name="X", address=0x5, width=10, reset=0, reserved=0x300, reserved_write=0x300,
+                      fields=(_field("OC", "X", (0,), access="w1c"),))
+    chip = _chip(status, faults={"OC": Fault(name="OC", register="X", field="OC", code=1, title="overcurrent")})
+    assert not explain(chip, {"X": 0}).wiring
+    # two status registers read without a fault, over a layout of data only
+    data = Layout(length=16, parts=(Part(name="data", kind="data", bits=tuple(range(15, -1, -1))),))
+    assert suspicious(data, 16, [0, 0], [0x8000, 0x8800]) == ""
+    assert "stuck high" in suspicious(data, 16, [0xFFFF, 0xFFFF], [0x8000, 0x8800])
+    echo = Layout(length=16, parts=(Part(name="at", kind="echo", of="address", bits=(15, 14, 13, 12)), Part(name="data", kind="data", bits=tuple(range(11, -1, -1)))))
+    assert "stuck low" in suspicious(echo, 16, [0, 0], [0x8000, 0x8800])
+
+
+def test_a_complement_is_that_of_what_is_written() -> None:
+    one = Register(name="X", address=0x5, width=10, reset=0, reserved=0x300, reserved_write=0x300, fields=(_field("F", "X", (0,)),))
+    two = Register(name="Y", address=0x6, width=10, reset=0x3FF, complement_of="X", fields=())
+    from regmap.plan import word_to_write
+
+    chip = _chip(one, two)
+    bank = Bank.at_reset(chip)
+    bank.learn("X", 1)
+    assert word_to_write(chip, "X", bank) ^ word_to_write(chip, "Y", bank) == 0x3FF
+    assert [p.sent.data for p in plan(chip, ["X.F = 1"])] == [0x301, 0x0FE]

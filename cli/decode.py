@@ -13,10 +13,10 @@ from regmap.faults import raised_in, suspicious
 from regmap.mapfile import load_map
 from regmap.model import Chip, Layout, Register
 from regmap.schema import read_int
-from regmap.settings import compare_words
+from regmap.settings import compare_words, oddities
 
 from .context import Context, Status, hexword, wrap
-from .encode import bank_from
+from .encode import bank_from, odd_lines
 
 NAME = "decode"
 HELP = "any raw word taken apart and explained"
@@ -108,6 +108,11 @@ def _data_name(layout: Layout) -> str:
     return part.name if part else ""
 
 
+def _data_width(layout: Layout) -> int:
+    part = layout.of_kind("data")
+    return part.width if part else 8
+
+
 def _command(chip: Chip, sent: Sent, bank: Bank, context: Context, as_json: bool) -> dict[str, object]:
     if not as_json:
         target = sent.register.name if sent.register else (f"address 0x{sent.address:X}, which the map does not have" if sent.command is None and sent.address is not None else "")
@@ -125,10 +130,13 @@ def _command(chip: Chip, sent: Sent, bank: Bank, context: Context, as_json: bool
                 context.out(f"    changes against {label}: {change}")
             if not changes:
                 context.out(f"    changes nothing against {label}")
+            for line in odd_lines(sent.register, data, context) if sent.kind == "write" else ():
+                context.out(line)
     return {
         "word": sent.word, "hex": hexword(sent.word, sent.frame.length), "kind": sent.kind, "data": sent.data,
         "register": sent.register.name if sent.register else None, "address": sent.address,
         "parts": dict(sent.parts), "flaws": [f.text for f in sent.flaws],
+        "cautions": oddities(sent.register, sent.data) if sent.kind == "write" and sent.register and sent.data is not None and not sent.flaws else [],
         "fields": _fields_json(chip, sent.register, sent.data, bank),
     }
 
@@ -137,7 +145,7 @@ def _answer(chip: Chip, answer: Answer, register: Register | None, context: Cont
     bank = Bank.at_reset(chip)
     if not as_json:
         what = f" to read {register.name}" if register else ""
-        data = f", data {hexword(answer.data, register.width if register else 8)}" if answer.data is not None else ""
+        data = f", data {hexword(answer.data, register.width if register else _data_width(answer.layout))}" if answer.data is not None else ""
         context.out(f"{context.style(hexword(answer.word, answer.layout.length), 'mark')}  reply{what}{data}")
         _flaws(answer.flaws, context)
         if answer.flaws:
@@ -151,7 +159,7 @@ def _answer(chip: Chip, answer: Answer, register: Register | None, context: Cont
             more = ""
             for fault in raised_in(chip, {register.name: answer.data}):
                 context.out(f"    {context.style('fault', 'bad')} {fault.name}: {fault.title}")
-                more = f"`gateword explain {chip.name} {register.name}=0x{answer.data:X}` tells more"
+                more = f"`gateword explain {name_of(chip)} {register.name}=0x{answer.data:X}` tells more"
             if more:
                 context.out(f"    {more}")
     return {
@@ -159,6 +167,16 @@ def _answer(chip: Chip, answer: Answer, register: Register | None, context: Cont
         "register": register.name if register else None, "status": dict(answer.status), "parts": dict(answer.parts),
         "flaws": [f.text for f in answer.flaws], "fields": _fields_json(chip, register, answer.data, bank),
     }
+
+
+def name_of(chip: Chip) -> str:
+    """What a command line calls the chip: the name of a shipped map, or its file."""
+    from pathlib import Path
+
+    from regmap.mapfile import shipped
+    from regmap.source import display_name
+
+    return chip.name if chip.name in shipped("devices") or not chip.files else display_name(Path(chip.files[-1]))
 
 
 def _flaws(flaws: tuple[object, ...], context: Context) -> None:

@@ -9,13 +9,13 @@ from regmap.bits import extract
 from regmap.codec import bursts, wire_bytes
 from regmap.errors import CallError
 from regmap.mapfile import load_map
-from regmap.model import Chip
+from regmap.model import Chip, Register
 from regmap.plan import Planned, plan
 from regmap.quantity import show as quantity
 from regmap.schema import read_int
-from regmap.settings import compare_words
+from regmap.settings import compare_words, oddities
 
-from .context import Context, Status, hexword
+from .context import Context, Status, hexword, wrap
 
 NAME = "encode"
 HELP = "words to send for what is asked, guard included"
@@ -99,7 +99,17 @@ def frame_lines(chip: Chip, planned: Planned, context: Context) -> list[str]:
         lines.append(f"    {name} = {label}{note}, code {choice.code}")
     if sent.register is not None and sent.data is not None:
         lines += _changes(chip, planned)
+        if sent.kind == "write":
+            lines += odd_lines(sent.register, sent.data, context)
     return lines
+
+
+def odd_lines(register: Register, word: int, context: Context) -> list[str]:
+    """What the map forbids in this write; the word is shown all the same, for it may be a test."""
+    return [
+        wrap(f"caution: {text}", context.width, "    ", "      ").replace("caution", context.style("caution", "warn"), 1)
+        for text in oddities(register, word)
+    ]
 
 
 def _changes(chip: Chip, planned: Planned) -> list[str]:
@@ -128,6 +138,7 @@ def _as_json(chip: Chip, planned: Planned) -> dict[str, object]:
         "register": sent.register.name if sent.register else None, "data": sent.data, "parts": dict(sent.parts),
         "bytes": [wire_bytes(v, n, msb_first=chip.spi.msb_first).hex() for v, n in bursts(sent.frame, sent.word)],
         "requests": list(planned.requests),
+        "cautions": oddities(sent.register, sent.data) if sent.kind == "write" and sent.register is not None and sent.data is not None else [],
         "choices": [{"name": n, "asked": c.asked, "code": c.code, "value": c.reading.band, "error": c.error} for n, c in planned.choices],
         "changes": [
             {"field": c.field.ref, "from": extract(sent.register.reset, c.field.bits), "to": extract(sent.data, c.field.bits)}

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import os
+import re
 from pathlib import Path
 
 from regmap.errors import CallError
@@ -21,15 +23,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--force", action="store_true", help="replace a file that is there")
 
 
+def _called(file: str) -> str:
+    """The file's own name where a chip or a stage can be called so."""
+    stem = Path(file).stem
+    return stem if re.fullmatch(r"[A-Za-z][A-Za-z0-9_\-]*", stem) else ""
+
+
+def _beside(name: str, file: str) -> str:
+    """The map as a stage in that file must call it: a path counts from the stage's folder, not from here."""
+    if file == "-" or not Path(name).is_file() or Path(name).is_absolute():
+        return name
+    return Path(os.path.relpath(name, Path(file).parent)).as_posix()
+
+
 def run(args: argparse.Namespace, context: Context) -> int:
     if args.kind == "map":
         from regmap.newfile import new_map
 
-        text = new_map()
+        text = new_map(_called(args.file) or "mychip")
     else:
         from regmap.newstage import new_stage
 
-        text = new_stage(args.map)
+        text = new_stage(args.map, name=_called(args.file) or "my_stage", written=_beside(args.map, args.file))
     if args.file == "-":
         context.stdout.write(text)
         return Status.OK

@@ -29,7 +29,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     chip = load_map(args.map)
     what = args.what
     if what is None:
-        _chip(chip, args.json, context)
+        _chip(chip, args.map, args.json, context)
         return Status.OK
     if what in chip.registers:
         register = chip.registers[what]
@@ -42,13 +42,24 @@ def run(args: argparse.Namespace, context: Context) -> int:
     elif what in chip.frames:
         _frame(chip.frames[what], args.json, context)
     elif what in chip.faults:
+        fault = chip.faults[what]
+        if args.json:
+            context.json("fault", chip=chip.name, name=fault.name, at=fault.ref, code=fault.code, title=fault.title, severity=fault.severity,
+                         meaning=fault.meaning, causes=list(fault.causes), check_first=list(fault.check_first), effect=fault.effect,
+                         clears=fault.clears, cleared_by=list(fault.cleared_by), follows_from=list(fault.follows_from), uses=list(fault.uses))
+            return Status.OK
         from .explain import fault_card
 
-        context.out("\n".join(fault_card(chip.faults[what], context)))
+        context.out("\n".join(fault_card(fault, context)))
     elif what in chip.commands:
         command = chip.commands[what]
-        context.out(f"{command.name}: command in frame {command.frame}, parts {dict(command.parts)}")
-        context.out(command.summary)
+        if args.json:
+            context.json("command", chip=chip.name, name=command.name, frame=command.frame, parts=dict(command.parts), summary=command.summary)
+            return Status.OK
+        parts = ", ".join(f"{n} = 0x{v:X}" for n, v in command.parts.items())
+        context.out(wrap(f"{command.name}: command in frame {command.frame}, {parts}", context.width, hang="  "))
+        if command.summary:
+            context.out(wrap(command.summary, context.width, "  "))
     else:
         raise CallError(unknown(chip, what))
     return Status.OK
@@ -67,7 +78,7 @@ def _word(text: str | None, register: Register) -> int:
     return word
 
 
-def _chip(chip: Chip, as_json: bool, context: Context) -> None:
+def _chip(chip: Chip, called: str, as_json: bool, context: Context) -> None:
     if as_json:
         context.json("chip", name=chip.name, title=chip.title, invented=chip.invented, source=chip.source,
                      registers=[_register_json(chip, r, r.reset) for r in chip.registers.values()],
@@ -88,7 +99,7 @@ def _chip(chip: Chip, as_json: bool, context: Context) -> None:
     for register in chip.registers.values():
         page = f"{register.page}:" if register.page is not None else ""
         rows.append([f"{page}0x{register.address:02X}", register.name, hexword(register.reset, register.width),
-                     str(register.width), register.summary])
+                     str(register.width), register.summary or ", ".join(f.name for f in register.fields)])
     for line in columns(rows, fold=context.width - 2):
         context.out("  " + line)
     for title, table in (("joined", chip.joined), ("external", chip.externals), ("commands", chip.commands)):
@@ -100,7 +111,7 @@ def _chip(chip: Chip, as_json: bool, context: Context) -> None:
     titles = [[f.name, f.ref, f.severity, f.title] for f in chip.faults.values()]
     for line in columns(titles, fold=context.width - 2):
         context.out("  " + line)
-    context.out(f"{len(chip.registers)} registers, {len(chip.faults)} faults; `gateword show {chip.name} REG` tells more")
+    context.out(f"{len(chip.registers)} registers, {len(chip.faults)} faults; `gateword show {called} REG` tells more")
 
 
 def _parts(layout: Layout) -> list[tuple[str, tuple[int, ...]]]:
@@ -205,7 +216,7 @@ def _field(chip: Chip, item: Field | Joined | External, as_json: bool, context: 
         context.json("field", chip=chip.name, name=name, role=item.role or None, summary=item.summary,
                      options=[{"code": r.code, "name": r.name, "value": r.band, "text": r.text} for r in readings])
         return
-    context.out(context.style(name, "head") + f"  {item.summary}")
+    context.out(f"{context.style(name, 'head')}  {item.summary}".rstrip())
     if isinstance(item, Field):
         context.out(f"  bits {spans(item.bits)} of {item.register}, {ACCESS[item.access]}, "
                     f"reset {item.reset} ({values.read(item, item.reset, bank).label})")

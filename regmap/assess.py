@@ -22,7 +22,7 @@ from .bank import Bank, need
 from .errors import CallError
 from .expr import evaluate
 from .faults import only_reported, status_registers
-from .model import Chip, External, Fault, Field, Joined
+from .model import Chip, Fault, Field
 from .parameters import CHIP, OFF_WORDS, ON_WORDS, ROLES
 from .quantity import Band
 from .source import display_name
@@ -294,20 +294,20 @@ def sweep(stage: Stage, name: str, limit: int = 256) -> Sweep:
     return Sweep(
         name,
         tuple(Row(r, {n: v[n] for n in moved if n in v}, r.code == now, b) for r, v, b in rows),
-        moved, len(names) - len(moved), _open(item, [v for _, v, _ in rows]),
+        moved, len(names) - len(moved), _open(getattr(item, "role", "") or "", [v for _, v, _ in rows]),
     )
 
 
-def _open(item: Field | Joined | External, options: list[dict[str, Verdict]]) -> tuple[Verdict, ...]:
-    """The checks that this item's role decides and that no option lets be computed."""
+def _open(role: str, options: list[dict[str, Verdict]]) -> tuple[Verdict, ...]:
+    """The checks that a field of this role decides and that no option lets be computed."""
     from .calc import checks
 
-    if not options or not item.role:
+    if not options or not role:
         return ()
-    deciding = {c.name for c in checks() if f"role:{item.role}" in c.uses}
+    deciding = {c.name for c in checks() if f"role:{role}" in c.uses}
     return tuple(
         v for n, v in options[0].items()
-        if v.status == "not computed" and (n in deciding or f"role:{item.role}" in v.asked)
+        if v.status == "not computed" and (n in deciding or f"role:{role}" in v.asked)
         and all(o[n].status == "not computed" for o in options if n in o)
     )
 

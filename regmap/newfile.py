@@ -95,6 +95,6 @@ known_frames:
 """
 
 
-def new_map() -> str:
-    """A commented map that vets clean."""
-    return _MAP
+def new_map(name: str = "mychip") -> str:
+    """A commented map that vets clean, of a chip of this name."""
+    return _MAP.replace("  name: mychip  ", f"  name: {name}  ", 1)

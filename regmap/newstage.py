@@ -14,8 +14,11 @@ from .parameters import STAGE, Parameter
 from .quantity import DIMENSIONS
 
 
-def new_stage(map_name: str) -> str:
-    """The text of a starting stage; it loads as it stands. Raises FileError for a map that does not."""
+def new_stage(map_name: str, *, name: str = "my_stage", written: str | None = None) -> str:
+    """The text of a starting stage; it loads as it stands. Raises FileError for a map that does not.
+
+    `written` is what the stage calls the map, where its own folder is not the one `map_name` is seen from.
+    """
     chip = load_map(map_name)
     lines = [
         "# A stage: the power stage around one gate driver, and the settings wanted.",
@@ -24,10 +27,10 @@ def new_stage(map_name: str) -> str:
         "gateword_stage: 1",
         "",
         "stage:",
-        "  name: my_stage",
+        f"  name: {name}",
         "  title: what it drives",
         "",
-        f"map: {map_name}",
+        f"map: {written or map_name}",
         "",
     ]
     lines += _parameters()
@@ -70,11 +73,12 @@ def _settings(chip: Chip) -> list[str]:
         fields = [f for f in register.fields if f.setting and f.role != "lock"]
         if not fields:
             continue
-        lines.append(f"  # {register.name}:  {register.summary}".rstrip())
+        lines.append(f"  # {register.name}:" + (f"   # {register.summary}" if register.summary else ""))
         for field in fields:
             reading = values.read(field, field.reset, bank)
             text = reading.name or (reading.label if reading.band is not None else f"0x{field.reset:X}")
             names = [r.name or r.label for r in values.options(field, bank, 64)] if field.meanings else []
             choices = f" ({', '.join(names)})" if 0 < len(names) <= 8 else ""
-            lines.append(f"  #   {field.name}: {text}   # {field.summary}{choices}".rstrip())
+            about = f"{field.summary}{choices}".strip()
+            lines.append(f"  #   {field.name}: {text}" + (f"   # {about}" if about else ""))
     return lines

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from . import values
 from .bank import Bank
 from .behave import Machine
-from .bits import deposit, extract, mask_of
+from .bits import deposit, extract, mask_of, spans
 from .codec import Codec, Sent
 from .errors import CallError
 from .model import Chip, Field, Register, Step
@@ -63,6 +63,23 @@ def setting_mask(register: Register) -> int:
         if field.access in ("rw", "once"):
             mask |= mask_of(field.bits)
     return mask & register.read_mask
+
+
+def oddities(register: Register, word: int) -> list[str]:
+    """What a data sheet forbids in writing this word, as sentences: reserved bits, registers that only report."""
+    found = []
+    if register.fields and not any(f.writable for f in register.fields):
+        found.append(f"{register.name} is only read; a write does nothing")
+    stated = register.reserved & ~register.reserved_keep
+    wrong = (word ^ register.reserved_write) & stated
+    if wrong:
+        bits = [b for b in range(register.width - 1, -1, -1) if wrong >> b & 1]
+        several = len(bits) > 1
+        found.append(
+            f"reserved bit{'s' * several} {spans(bits)} {'are' if several else 'is'} not as the map says: "
+            f"0x{word & stated:X} in place of 0x{register.reserved_write & stated:X} (mask 0x{stated:X})"
+        )
+    return found
 
 
 #: roles of fields whose write does something, and sets nothing

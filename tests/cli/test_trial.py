@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -146,3 +147,44 @@ def test_a_value_without_its_unit_is_told(gateword: Run, tmp_path: Path) -> None
     assert "warning: VDS.FILT has the option 0.5 without a unit, which is a name and no value; expected a time with its unit" in gateword("vet", str(tmp_path / "bare.yaml")).out
     (tmp_path / "none.yaml").write_text(MAP.read_text().replace("{0: 5 V/V, 1: 10 V/V, 2: {name: x20, value: 20 V/V}, 3: 40 V/V}", "{0: 5, 1: 10, 2: 20, 3: 40}"))
     assert "expected options, a table or a scale that give a gain, with its unit, as 5 V/V" in gateword("vet", str(tmp_path / "none.yaml")).out
+
+
+def test_forbidden_writes_are_cautioned(gateword: Run) -> None:
+    """Reserved bits at another value than stated are a data sheet's "write 0" (common practice, no source)."""
+    text = "caution: reserved bits 13..12 are not as the map says: 0x3000 in place of 0x0 (mask 0xF000)"
+    assert text in " ".join(gateword("encode", str(MAP), "GATE=0x3A5C").out.split())
+    assert text in " ".join(gateword("decode", str(MAP), "0x903A5C68").out.split())
+    assert "caution: STAT1 is only read; a write does nothing" in gateword("encode", str(MAP), "STAT1=1").out
+    assert "caution" not in gateword("encode", str(MAP), "GATE.SOURCE=100 mA", "read:STAT1").out
+    [frame] = json.loads(gateword("encode", str(MAP), "GATE=0x3A5C", "--json").out)["frames"]
+    assert frame["cautions"][0].startswith("reserved bits 13..12")
+
+
+def test_hints_name_the_map_as_the_command_line_must(gateword: Run) -> None:
+    assert f"`gateword show {MAP} REG` tells more" in gateword("show", str(MAP)).out
+    hint = gateword("decode", str(MAP), "0x000000F1:0x00800125").out
+    assert f"`gateword explain {MAP} STAT1=0x8001` tells more" in hint
+
+
+def test_a_reply_alone_shows_all_digits_of_its_data(gateword: Run) -> None:
+    assert "reply, data 0x0000" in gateword("decode", str(MAP), "--reply", "0x00000000").out
+
+
+@pytest.mark.parametrize("what", ["VDS_HA", "VDS", "VDS.THRESHOLD", "word"])
+def test_show_gives_json_of_everything(gateword: Run, what: str) -> None:
+    assert json.loads(gateword("show", "quoll16", what, "--json").out)["schema"] == 1
+
+
+def test_show_names_fields_where_a_register_has_no_summary(gateword: Run) -> None:
+    out = gateword("show", str(MAP)).out
+    assert "0x10     GATE   0x0000  16    SOURCE, SINK, DEAD\n" in out
+    assert not [line for line in out.splitlines() if line != line.rstrip()]
+
+
+def test_new_files_are_called_after_their_file_and_find_their_map(gateword: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "stages").mkdir()
+    assert gateword("new", "map", "tarsier.yaml").status == 0
+    assert gateword("new", "stage", "stages/pump.yaml", "--map", "tarsier.yaml").status == 0
+    assert "stage pump on tarsier, 0 settings" in gateword("vet", "stages/pump.yaml").out
+    assert not [line for line in (tmp_path / "stages/pump.yaml").read_text().splitlines() if line.endswith("#")][1:]

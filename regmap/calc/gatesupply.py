@@ -308,6 +308,25 @@ def crank_voltage(work: Work, side: str) -> Outcome:
 
 
 @sided(
+    "gate.voltage-uv",
+    "gate voltage at the undervoltage threshold",
+    "Vgs = min(Vg, k Vuv - Vd)",
+    _VOLTAGE + "role:uv.threshold",
+    "Between the lowest operating supply and the threshold the outputs still switch: a MOSFET "
+    "whose gate voltage is too low there carries its current half on, and overheats.",
+)
+def undervoltage_voltage(work: Work, side: str) -> Outcome:
+    """The same at the lowest supply at which the outputs still switch.
+
+    That is the threshold's minimum by its tolerance. A monitor of the gate supply itself, where the
+    chip has one, may stop the outputs earlier; it is not counted on here.
+    """
+    if not work.stated("role:uv.threshold"):
+        return None
+    return _voltage(work, side, work.take("Vuv", "role:uv.threshold"))
+
+
+@sided(
     "gate.rating",
     "gate voltage against the gate's rating",
     "Vg <= Vgs,max",

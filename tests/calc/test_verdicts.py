@@ -207,6 +207,35 @@ def test_masked_faults(build: Build) -> None:
     assert polled.high == pytest.approx(30e-6 + 1e-3 + 150e-6)
 
 
+def test_gate_voltage_at_the_undervoltage_threshold(build: Build) -> None:
+    """Worked by hand, common practice, no source: pump min(9.5 V, 5 V - 1.5 V) = 3.5 V at the
+    threshold's minimum; regulator min(9.5 V, 5 V - 0.5 V) = 4.5 V."""
+    pump = {"chip___high_side_supply": "charge pump"}
+    high = one(build(**pump), "gate.voltage-uv.high")
+    low = one(build(**pump), "gate.voltage-uv.low")
+    assert high.value is not None
+    assert low.value is not None
+    assert (high.value.low, low.value.low) == (pytest.approx(3.5), pytest.approx(4.5))
+    assert high.status == low.status == "fails"  # 7 V is what the on-resistance needs
+    assert high.corner == "Vuv min, Vd max"
+    # a bootstrap loses its diode as well: 4.5 V - 0.9 V
+    boot = one(build(chip___high_side_supply="bootstrap"), "gate.voltage-uv.high")
+    assert boot.value is not None
+    assert boot.value.low == pytest.approx(3.6)
+    # just enough, and just not: 7 V + 1.5 V
+    for threshold, status in (("8.5 V", "thin"), ("8.49 V", "fails"), ("9.4 V", "holds")):
+        assert (
+            one(build(**pump, role___uv__threshold=threshold), "gate.voltage-uv.high").status
+            == status
+        )
+    fixed = build(**pump, without=("role:uv.threshold",), chip___uv__threshold="8.5 V")
+    assert one(fixed, "gate.voltage-uv.high").status == "thin"
+
+
+def test_no_verdict_on_an_undervoltage_threshold_that_the_map_does_not_have(build: Build) -> None:
+    assert not run(build(without=("role:uv.threshold",)), ["gate.voltage-uv"])
+
+
 @pytest.mark.parametrize(("bridges", "share"), [("1", 1), ("2", 2), ("3", 3)])
 def test_charge_pump_load_by_half_bridges(build: Build, bridges: str, share: int) -> None:
     verdict = one(

@@ -212,3 +212,12 @@ def test_progress_is_told_and_a_small_budget_is_admitted() -> None:
     result = propose(stage, budget=300)
     assert not result.proven
     assert result.smallest[0] >= result.smallest_before[0] or not result.feasible
+
+
+def test_an_undervoltage_threshold_is_not_lowered_below_what_the_gates_need() -> None:
+    """Without the gate's side, the lowest threshold has the largest margin; with it, 4.5 V is no choice."""
+    stage = load_stage("coolant_pump")
+    without = propose(stage, free=["SUPPLY.UV"], goals=["supply"])
+    assert {p.name: p.new.label for p in without.picks} == {"SUPPLY.UV": "4.5 V"}
+    whole = propose(stage, free=["SUPPLY.UV"], goals=["supply", "gate.voltage-uv"])
+    assert {p.name: p.new.label for p in whole.picks} == {"SUPPLY.UV": "5.5 V"}

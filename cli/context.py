@@ -71,6 +71,11 @@ class Context:
         with contextlib.suppress(OSError):  # nowhere is left to tell it; the status still does
             self.stderr.write(text + "\n")
 
+    def say(self, text: str) -> None:
+        """A message of one sentence on stderr, folded where a person reads it; whole for programs."""
+        folded = "\n".join(wrap(line, self.width, hang="  ") for line in text.splitlines())
+        self.err(folded if self.stderr.isatty() else text)
+
     def style(self, text: str, role: str) -> str:
         """`text` in a colour where colour is on; roles: bad, good, warn, dim, head, mark."""
         return f"\x1b[{_STYLES[role]}m{text}\x1b[0m" if self.color else text

@@ -106,6 +106,14 @@ def _refuse_unknown(parser: argparse.ArgumentParser, arguments: list[str], extra
 def main(argv: Sequence[str] | None = None, context: Context | None = None) -> int:
     """Run one command; returns its exit status."""
     context = context or Context()
+    try:
+        return _main(argv, context)
+    except KeyboardInterrupt:  # also while a module is still being loaded
+        context.err("gateword: interrupted")
+        return Status.INTERRUPTED
+
+
+def _main(argv: Sequence[str] | None, context: Context) -> int:
     arguments = list(sys.argv[1:] if argv is None else argv)
     chosen = next((a for a in arguments if not a.startswith("-")), None)
     parser = build_parser(chosen if chosen in COMMANDS else None)
@@ -127,9 +135,6 @@ def main(argv: Sequence[str] | None = None, context: Context | None = None) -> i
     except BrokenPipeError:
         broken_pipe(context.stdout)
         return Status.OK
-    except KeyboardInterrupt:
-        context.err("gateword: interrupted")
-        return Status.INTERRUPTED
     except GatewordError as error:
         return _report(error, context)
     except OSError as error:
@@ -169,12 +174,16 @@ def _report(error: GatewordError, context: Context) -> int:
     """One clear message on stderr; whose fault it was decides the status."""
     if isinstance(error, (FileError, CaptureError)):
         for problem in error.problems:
-            context.err(problem.render(context.width))
+            text = problem.render(context.width)
+            if "\n" in text:
+                context.err(text)  # a place and its line: for editors, as they are
+            else:
+                context.say(text)
         count = len(error.problems)
         if count > 1:
             context.err(f"gateword: {count} problems")
         return Status.USAGE
-    context.err(f"gateword: {error}")
+    context.say(f"gateword: {error}")
     if isinstance(error, LinkError):
         return Status.LINK
     if isinstance(error, (CallError, FrameError)):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import subprocess
@@ -13,7 +14,9 @@ from typing import Any
 
 import pytest
 
+from regmap.cli.context import Context
 from regmap.cli.files import write_text
+from regmap.cli.main import main
 
 Run = Callable[..., Any]
 
@@ -188,3 +191,51 @@ def test_new_files_are_called_after_their_file_and_find_their_map(gateword: Run,
     assert gateword("new", "stage", "stages/pump.yaml", "--map", "tarsier.yaml").status == 0
     assert "stage pump on tarsier, 0 settings" in gateword("vet", "stages/pump.yaml").out
     assert not [line for line in (tmp_path / "stages/pump.yaml").read_text().splitlines() if line.endswith("#")][1:]
+
+
+@pytest.mark.parametrize(
+    ("line", "wanted"),
+    [
+        ("gateword new m", ["map"]),
+        ("gateword link /dev/ttyX wr", ["write"]),
+        ("gateword --no-color chec", ["check"]),
+        ("gateword check --pl", ["--plot"]),
+        ("gateword vet sp", ["sp ace.yaml"]),
+    ],
+)
+def test_bash_completes_words_options_and_names_with_blanks(
+    gateword: Run, need_tool: Callable[[str], str], tmp_path: Path, line: str, wanted: list[str]
+) -> None:
+    need_tool("bash")
+    (tmp_path / "sp ace.yaml").touch()
+    (tmp_path / "script").write_text(gateword("completion", "bash").out)
+    words = line.split()
+    script = f'source ./script; COMP_WORDS=({line}); COMP_CWORD={len(words) - 1}; _gateword; printf "%s\\n" "${{COMPREPLY[@]}}"'
+    result = subprocess.run(["bash", "-c", script], cwd=tmp_path, capture_output=True, text=True, check=True, timeout=20)
+    assert [w for w in result.stdout.splitlines() if w != "script"] == wanted
+
+
+class _Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_messages_fold_on_a_terminal_and_stay_whole_for_programs() -> None:
+    out, folded, whole = io.StringIO(), _Terminal(), io.StringIO()
+    main(["vet", "quoll16", "--against", "no_such.h"], Context(stdout=out, stderr=folded))
+    main(["show", "nothing_of_that_name"], Context(stdout=out, stderr=folded))
+    main(["show", "nothing_of_that_name"], Context(stdout=out, stderr=whole))
+    assert len(whole.getvalue().splitlines()) == 1
+    assert max(map(len, whole.getvalue().splitlines())) > 80
+    assert max(map(len, folded.getvalue().splitlines())) <= 80
+    assert " ".join(whole.getvalue().split()) in " ".join(folded.getvalue().split())
+
+
+def test_an_interrupt_while_a_module_loads_is_no_traceback(monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("regmap.cli.main.importlib.import_module", interrupted)
+    err = io.StringIO()
+    assert main(["show", "quoll16"], Context(stdout=io.StringIO(), stderr=err)) == 130
+    assert err.getvalue() == "gateword: interrupted\n"

@@ -330,7 +330,11 @@ class _Proposer:
             conflicts, complete = self._conflicts(codes)
         bank = problem.bank(ordered)
         picks = tuple(self._pick(n, codes, ordered, bank) for n in range(len(ordered)))
-        changed = with_settings(self.stage, {p.name: p.text for p in picks if p.changed})
+        changed = with_settings(self.stage, {
+            # what a text means may hang on another field: those are stated anew in any case
+            p.name: p.text for p, item in zip(picks, problem.items, strict=True)
+            if p.changed or len(item.meanings) > 1
+        })
         before, after = assess(self.stage), assess(changed)
         goals = {g.name for g in problem.goals}
         return Proposal(

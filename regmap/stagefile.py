@@ -10,7 +10,7 @@ asked, what the chip can do, and where it stands in the file.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -21,7 +21,7 @@ from .errors import CallError, FileError, Problem, nearest
 from .expr import evaluate
 from .mapfile import find_document, read_map
 from .mapshapes import Params
-from .model import Chip, External, Field, Param
+from .model import Chip, External, Field, Joined, Param
 from .parameters import STAGE
 from .schema import (
     BAD,
@@ -40,7 +40,7 @@ from .schema import (
     Word,
 )
 from .source import MappingNode, Node, ScalarNode, Sources, compose_file, has_key
-from .values import Choice, choose
+from .values import Choice, Valued, choose
 
 FORMAT = 1
 
@@ -356,6 +356,7 @@ def _asked(rec: Rec, chip: Chip, reader: Reader) -> list[tuple[str, str, Node]]:
             continue
         asked.append((key, value, outside.value_nodes[key]))
     good = []
+    taken: dict[tuple[str, int], str] = {}
     for name, text, node in asked:
         item = find(chip, name)
         if item is None:
@@ -371,33 +372,74 @@ def _asked(rec: Rec, chip: Chip, reader: Reader) -> list[tuple[str, str, Node]]:
             reader.complain(
                 node, "settings", f"{name}, which is set outside the frame", "it under external:"
             )
+        elif twice := _twice(chip, name, item, taken):
+            reader.complain(node, "settings", f"{name}, whose bits {twice} sets too", "each bit set once")
         else:
             good.append((name, text, node))
     return good
 
 
+def _twice(chip: Chip, name: str, item: Valued, taken: dict[tuple[str, int], str]) -> str:
+    """The earlier setting that sets some of these bits, or ""; notes them in `taken`."""
+    if isinstance(item, Joined):
+        fields = [f for r, n in item.fields if (f := chip.registers[r].field(n)) is not None]
+    else:
+        fields = [item] if isinstance(item, Field) else []
+    for field_ in fields:
+        for bit in field_.bits:
+            if (field_.register, bit) in taken:
+                return taken[field_.register, bit]
+            taken[field_.register, bit] = name
+    return ""
+
+
 def _settle(
     asked: list[tuple[str, str, Node]], chip: Chip, params: Mapping[str, Param], reader: Reader
 ) -> list[Setting]:
-    """Codes for every wanted text. A meaning may hang on another setting, so the last pass decides."""
+    """Codes for every wanted text; what cannot be chosen is reported."""
+    choices, errors = choices_of(chip, [(name, text) for name, text, _ in asked], params)
     settings: list[Setting] = []
+    for (name, text, node), choice, error in zip(asked, choices, errors, strict=True):
+        if choice is None:
+            reader.complain(node, name, error)
+        else:
+            origin = Sources.origin(node)
+            settings.append(Setting(name=name, asked=text, choice=choice, origin=origin))
+    return settings
+
+
+def choices_of(
+    chip: Chip, asked: Sequence[tuple[str, str]], params: Mapping[str, Param]
+) -> tuple[list[Choice | None], list[str]]:
+    """The choice for each (name, text), or None and why not.
+
+    A meaning may hang on another setting and that on a third, so rounds are made until nothing
+    moves any more; what still moves then asks for itself through others and is refused.
+    """
     bank = Bank.at_reset(chip, supply=supply_of(params))
-    for final in (False, True):
-        settings = []
-        for name, text, node in asked:
+    found: list[Choice | None] = [None] * len(asked)
+    errors = [""] * len(asked)
+    for _ in range(len(asked) + 2):
+        moved = []
+        for index, (name, text) in enumerate(asked):
             item = find(chip, name)
             assert item is not None
+            before = found[index]
             try:
                 choice = choose(item, text, bank)
             except CallError as error:
-                if final:
-                    reader.complain(node, name, str(error))
+                found[index], errors[index] = None, str(error)
                 continue
+            found[index], errors[index] = choice, ""
             bank.put(item, choice.code)
-            settings.append(
-                Setting(name=name, asked=text, choice=choice, origin=Sources.origin(node))
-            )
-    return settings
+            if before is None or choice.code != before.code:
+                moved.append(index)
+        if not moved:
+            return found, errors
+    for index in moved:
+        found[index] = None
+        errors[index] = f"{asked[index][1]!r} changes its own meaning through other settings"
+    return found, errors
 
 
 def supply_of(params: Mapping[str, Param]) -> Any:
@@ -440,7 +482,16 @@ def _rules(stage: Stage, rec: Rec, reader: Reader) -> None:
     bank = stage.bank
     node = rec.key_nodes.get("settings", rec.node)
     for rule in stage.chip.rules:
-        if evaluate(rule.require, bank) is False:
+        kept = evaluate(rule.require, bank)
+        if kept is None:
+            reader.complain(
+                node,
+                "settings",
+                f"rule {rule.name} cannot be judged: {rule.require} ({rule.because})",
+                "settings and external values that all have a value there",
+                severity="warning",
+            )
+        if kept is False:
             reader.complain(
                 node,
                 "settings",

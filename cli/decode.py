@@ -38,6 +38,8 @@ def parse_word(text: str, chip: Chip) -> int:
     if value is None and cleaned and all(c in "0123456789abcdefABCDEF" for c in cleaned) and len(cleaned) <= 32:
         value = int(cleaned, 16)
     if value is None or value < 0:
+        if len(cleaned.lower().split("0x")) > 2:
+            raise CallError(f"{text[:40]!r} is more than one word; expected each as an argument of its own")
         bad = next((c for c in cleaned if c not in "0123456789abcdefABCDEFxX"), "")
         detail = f" ({bad!r} is no hex digit)" if bad else ""
         raise CallError(f"{text[:40]!r} is not a word{detail}; expected hex such as 0x21DF")
@@ -45,6 +47,20 @@ def parse_word(text: str, chip: Chip) -> int:
     if value >> longest:
         raise CallError(f"{text[:40]} has {value.bit_length()} bits; frames of {chip.name} have at most {longest}")
     return value
+
+
+def short_words(texts: list[str], chip: Chip) -> list[str]:
+    """Words with fewer digits than the shortest frame has: a byte lost in pasting looks like a small number."""
+    need = (min(f.length for f in chip.frames.values()) + 3) // 4
+    found = []
+    for text in (piece for t in texts for piece in t.split(":")):
+        digits = text.strip().replace(" ", "").replace("_", "")
+        if digits[:2].lower() == "0b":
+            continue
+        digits = digits[2:] if digits[:2].lower() == "0x" else digits
+        if len(digits) < need and digits.strip("0"):
+            found.append(f"note: {text[:40]!r} has {len(digits)} hex digits, a frame of {chip.name} at least {need}; read as 0x{digits.rjust(need, '0').upper()}")
+    return found
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
@@ -80,6 +96,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
             flawed = flawed or bool(sent.flaws)
             if sent.kind == "write" and sent.register is not None and sent.data is not None and not sent.flaws:
                 bank.learn(sent.register.name, sent.data)
+    for note in short_words(args.words, chip):
+        context.say(note)
     frame = codec.frame_in_force(bank)
     wiring = suspicious(frame.reply_to("read"), frame.length, replies, commands)
     if args.json:

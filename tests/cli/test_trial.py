@@ -239,3 +239,11 @@ def test_an_interrupt_while_a_module_loads_is_no_traceback(monkeypatch: pytest.M
     err = io.StringIO()
     assert main(["show", "quoll16"], Context(stdout=io.StringIO(), stderr=err)) == 130
     assert err.getvalue() == "gateword: interrupted\n"
+
+
+def test_a_pasted_word_that_lost_a_digit_is_noted(gateword: Run) -> None:
+    """0x23F passes the parity of a 16-bit frame, so nothing else would tell."""
+    result = gateword("decode", "quoll16", "23F")
+    assert result.err == "note: '23F' has 3 hex digits, a frame of quoll16 at least 4; read as 0x023F\n"
+    assert gateword("decode", "quoll16", "0x23F9", "0", "0x0:0x0").err == ""
+    assert "is more than one word; expected each as an argument of its own" in gateword("decode", "quoll16", "0x23F9 0x580C").err

@@ -127,7 +127,7 @@ def table(result: Assessment, context: Context, only: set[str], notes: Sequence[
     chosen = [v for v in result.verdicts if not only or v.status in only]
     folded = fold_sides(chosen)
     shown = [v for _, _, v in folded]
-    known = [(n, v) for n, _, v in folded if not v.missing]
+    known = [(n, v) for n, _, v in folded if not v.missing and not (v.reason and v.value is None)]
     names = {id(v): n for n, _, v in folded}
     cells = [["", "check", "worst case", "", "limit", "margin"]] + [row(v, n) for n, v in known]
     widest = max((len(n) for n in [*names.values(), "check"]), default=5)
@@ -144,7 +144,8 @@ def table(result: Assessment, context: Context, only: set[str], notes: Sequence[
             body = [drawn[id(verdict)]]
         else:
             found = f"{verdict.value.text()}, " if verdict.value is not None else ""
-            body = columns([[sign.ljust(5), names[id(verdict)].ljust(widest), found + needs(verdict)]], gap=1, fold=context.width)
+            text = found + needs(verdict) if verdict.missing else verdict.reason
+            body = columns([[sign.ljust(5), names[id(verdict)].ljust(widest), text]], gap=1, fold=context.width)
         styled.append(context.style(sign, STYLES[verdict.status]) + body[0][len(sign):])
         styled += body[1:]
     for verdict, reason in result.waived:
@@ -181,7 +182,7 @@ def derivation(verdict: Verdict, context: Context) -> list[str]:
         lines.append(wrap(f"missing: {name}, {describe(name)}", width, "  ", "    "))
     lines.append(wrap(verdict.caution, width, "  "))
     sign = context.style(SIGNS[verdict.status], STYLES[verdict.status])
-    lines.append(f"  verdict: {sign}" + (f", margin {percent(verdict.relative)}" if verdict.relative is not None else ""))
+    lines.append(f"  verdict: {sign}" + (f", margin {percent(verdict.relative)}" if percent(verdict.relative) else ""))
     return lines
 
 

@@ -247,3 +247,7 @@ def test_a_pasted_word_that_lost_a_digit_is_noted(gateword: Run) -> None:
     assert result.err == "note: '23F' has 3 hex digits, a frame of quoll16 at least 4; read as 0x023F\n"
     assert gateword("decode", "quoll16", "0x23F9", "0", "0x0:0x0").err == ""
     assert "is more than one word; expected each as an argument of its own" in gateword("decode", "quoll16", "0x23F9 0x580C").err
+
+
+def test_a_verdict_without_a_margin_announces_none(gateword: Run) -> None:
+    assert gateword("check", "coolant_pump", "--explain", "reaction.masked").out.rstrip().endswith("verdict: holds")

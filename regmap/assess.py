@@ -23,7 +23,7 @@ from .errors import CallError
 from .expr import evaluate
 from .faults import only_reported, status_registers
 from .model import Chip, Fault, Field
-from .parameters import CHIP, OFF_WORDS, ON_WORDS, ROLES
+from .parameters import CHIP, NOT_KNOWN, OFF_WORDS, ON_WORDS, ROLES
 from .quantity import Band
 from .source import display_name
 from .stagefile import Stage
@@ -95,10 +95,6 @@ def role_inputs(chip: Chip, bank: Bank, roles: Iterable[str] = tuple(ROLES)) -> 
     return found
 
 
-#: What a value is called that nobody has stated or read.
-NOT_KNOWN = "not known"
-
-
 def _switch(role: str, reading: values.Reading) -> int | str:
     """A switch as a number that is 0 when it is off, whatever code this chip gives to `off`.
 
@@ -113,7 +109,11 @@ def _switch(role: str, reading: values.Reading) -> int | str:
 
 
 def hull(bands: list[Band]) -> Band:
-    """The band that holds all of these: several switches with settings of their own are judged together."""
+    """The band that holds all of these: several switches with settings of their own are judged together.
+
+    Both ends stand in some field, so that the worst corner of the verdict is that of the worst field;
+    what no field can be is not told from what one is, which errs on the safe side.
+    """
     if len(bands) == 1:
         return bands[0]
     typ = sum((b.typ for b in bands), start=bands[0].typ * 0) / len(bands)
@@ -321,17 +321,29 @@ def _signature(verdict: Verdict | None) -> object:
 
 
 def with_settings(stage: Stage, changes: dict[str, str]) -> Stage:
-    """The stage with other wanted settings (name to text). Raises CallError for what cannot be."""
-    from .stagefile import Setting
+    """The stage with other wanted settings (name to text). Raises CallError for what cannot be.
 
-    kept = {s.name: s for s in stage.settings}
-    bank = stage.bank
+    All settings are read anew, as they would be from the file: what a text means may hang on a
+    setting that changes. One that is out of reach then keeps its code.
+    """
+    from .stagefile import Setting, choices_of
+
+    wanted = {s.name: s for s in stage.settings}
+    texts = {s.name: s.asked for s in stage.settings}
     for name, text in changes.items():
-        item = need(stage.chip, name)
-        choice = values.choose(item, text, bank)
-        bank.put(item, choice.code)
-        kept[name] = Setting(name=name, asked=text, choice=choice, origin=COMMAND_LINE)
-    return replace(stage, settings=tuple(kept.values()))
+        need(stage.chip, name)
+        texts[name] = text
+    choices, errors = choices_of(stage.chip, list(texts.items()), stage.params)
+    settings = []
+    for (name, text), choice, error in zip(texts.items(), choices, errors, strict=True):
+        if choice is not None:
+            origin = COMMAND_LINE if name in changes else wanted[name].origin
+            settings.append(Setting(name=name, asked=text, choice=choice, origin=origin))
+        elif name in changes:
+            raise CallError(error)
+        else:
+            settings.append(wanted[name])
+    return replace(stage, settings=tuple(settings))
 
 
 @lru_cache(maxsize=1)

@@ -251,11 +251,19 @@ class _Maker:
             for frame in self.chip.frames.values():
                 if frame.when is not None:
                     frame_names |= mentioned(self.chip, frame.when)
-        scope = tuple(sorted({n for r in roles for n in self.role_scope(r)} | set(self._scope(frame_names))))
+        watched = self._watched(check)
+        wanted = frame_names.union(*(self._fate(f) for f in watched))
+        scope = tuple(sorted({n for r in roles for n in self.role_scope(r)} | set(self._scope(wanted))))
 
         def work(codes: Codes) -> list[Verdict]:
             chosen = dict(zip(scope, codes, strict=True))
-            facts = facts_of(self.stage, self._bank(chosen)) if frame_names else None
+            facts = None
+            if frame_names:
+                facts = facts_of(self.stage, self._bank(chosen))
+            elif watched:
+                bank = self._bank(chosen)
+                faults = tuple(timing_of(f, self.chip, bank) for f in watched)
+                facts = replace(self.inputs.facts, faults=faults)
             return check.work(self.inputs.with_values(self._roles(roles, chosen), facts))
 
         self._add(check.name, check.title, scope, work)
@@ -280,6 +288,16 @@ class _Maker:
 
         title = fault.title if check.name == "reaction.time" else f"{check.title}: {fault.name}"
         self._add(name, title, scope, work)
+
+    def _watched(self, check: Check) -> list[Fault]:
+        """The faults whose fate the check asks for, one for each that shares it, if settings decide it."""
+        roles = {r for watched in check.watches for r in role_chain(watched)}
+        found: dict[object, Fault] = {}
+        for fault in self.chip.faults.values():
+            if roles & set(fault.uses) and self._fate(fault):
+                key = (str(fault.masked_when), str(fault.reported_only_when), fault.handled_by)
+                found.setdefault(key, fault)
+        return list(found.values())
 
     def _fate(self, fault: Fault) -> set[str]:
         """The atoms that decide whether the fault is masked or only reported."""

@@ -31,6 +31,8 @@ PRACTICE = "common practice, no source"
 #: off, on, or only told to the controller. A switch whose options have other names is off at code 0.
 OFF_WORDS = frozenset({"off", "disabled", "disable", "no", "none", "ignore", "ignored", "masked", "inactive"})
 ON_WORDS = frozenset({"on", "enabled", "enable", "yes", "active", "watch"})
+#: What a setting is called that nobody has stated or read.
+NOT_KNOWN = "not known"
 REPORT_WORDS = frozenset({"report", "report_only", "reported", "warn", "warning", "flag", "flag_only"})
 
 Kind = Literal["quantity", "count", "choice", "switch"]

@@ -34,14 +34,33 @@ def _chip(*registers: Register, **more: object) -> Chip:
     return replace(QUOLL, registers={**QUOLL.registers, **{r.name: r for r in registers}}, **more)
 
 
-def _field(name: str, register: str, bits: tuple[int, ...], *meanings: Meaning, role: str = "", access: str = "rw") -> Field:
-    return Field(name=name, register=register, bits=bits, access=access, reset=0, meanings=meanings, role=role)
+def _field(
+    name: str,
+    register: str,
+    bits: tuple[int, ...],
+    *meanings: Meaning,
+    role: str = "",
+    access: str = "rw",
+) -> Field:
+    return Field(
+        name=name,
+        register=register,
+        bits=bits,
+        access=access,
+        reset=0,
+        meanings=meanings,
+        role=role,
+    )
 
 
 def _ramp(**entries: str) -> Meaning:
     """0..15 V in 16 codes, some of them options without a value: c0="off"."""
     taken = {int(k[1:]): Entry(code=int(k[1:]), name=v) for k, v in entries.items()}
-    return Meaning(entries=taken, scale=Scale(step=Fraction(1), offset=Fraction(0), dim=VOLT, first=0, last=15), dim=VOLT)
+    return Meaning(
+        entries=taken,
+        scale=Scale(step=Fraction(1), offset=Fraction(0), dim=VOLT, first=0, last=15),
+        dim=VOLT,
+    )
 
 
 def test_three_dots_are_not_a_range_to_half_a_volt() -> None:
@@ -56,7 +75,16 @@ def test_small_plain_numbers_keep_their_digits() -> None:
 
 @pytest.mark.parametrize(
     ("asked", "code"),
-    [(">= 0 V", 1), (">= -5 V", 1), ("at most 5 V", 4), ("5 V", 4), ("5.4 V", 6), ("min", 1), ("max", 15), (">= 5 V", 6)],
+    [
+        (">= 0 V", 1),
+        (">= -5 V", 1),
+        ("at most 5 V", 4),
+        ("5 V", 4),
+        ("5.4 V", 6),
+        ("min", 1),
+        ("max", 15),
+        (">= 5 V", 6),
+    ],
 )
 def test_codes_that_an_option_takes_from_a_scale_are_stepped_over(asked: str, code: int) -> None:
     item = _field("F", "R", (3, 2, 1, 0), _ramp(c0="off", c5="special"))
@@ -71,8 +99,18 @@ def test_a_scale_whose_every_code_is_an_option_has_no_values() -> None:
 
 def test_a_value_is_not_chosen_under_a_meaning_that_may_not_be_in_force() -> None:
     wide = _ramp()
-    narrow = replace(wide, scale=replace(wide.scale, step=Fraction(1, 10)), when=parse_expr("X.RANGE == 1"))  # type: ignore[type-var]
-    chip = _chip(Register(name="X", address=0x5, width=10, reset=0, fields=(_field("LEVEL", "X", (4, 3, 2, 1), narrow, wide), _field("RANGE", "X", (0,)))))
+    narrow = replace(
+        wide, scale=replace(wide.scale, step=Fraction(1, 10)), when=parse_expr("X.RANGE == 1")
+    )  # type: ignore[type-var]
+    chip = _chip(
+        Register(
+            name="X",
+            address=0x5,
+            width=10,
+            reset=0,
+            fields=(_field("LEVEL", "X", (4, 3, 2, 1), narrow, wide), _field("RANGE", "X", (0,))),
+        )
+    )
     item = chip.field("X.LEVEL")
     assert item is not None
     with pytest.raises(CallError, match=r"depends on X\.RANGE"):
@@ -84,9 +122,20 @@ def test_a_value_is_not_chosen_under_a_meaning_that_may_not_be_in_force() -> Non
 
 
 def test_an_option_is_the_code_it_has_under_the_meaning_in_force() -> None:
-    one = Meaning(entries={0: Entry(code=0, name="slow"), 1: Entry(code=1, name="fast")}, when=parse_expr("X.M == 1"))
+    one = Meaning(
+        entries={0: Entry(code=0, name="slow"), 1: Entry(code=1, name="fast")},
+        when=parse_expr("X.M == 1"),
+    )
     two = Meaning(entries={0: Entry(code=0, name="fast"), 1: Entry(code=1, name="slow")})
-    chip = _chip(Register(name="X", address=0x5, width=10, reset=0, fields=(_field("F", "X", (1,), one, two), _field("M", "X", (0,)))))
+    chip = _chip(
+        Register(
+            name="X",
+            address=0x5,
+            width=10,
+            reset=0,
+            fields=(_field("F", "X", (1,), one, two), _field("M", "X", (0,))),
+        )
+    )
     fast = parse_expr("X.F == fast")
     assert [evaluate(fast, Bank(chip, {"X": w})) for w in range(4)] == [True, False, False, True]
 
@@ -96,10 +145,18 @@ THRESHOLD = _ramp(c0="off")
 
 
 def test_one_monitor_that_is_off_is_not_hidden_by_the_others() -> None:
-    chip = _chip(Register(name="X", address=0x5, width=10, reset=0, fields=(
-        _field("A", "X", (7, 6, 5, 4), THRESHOLD, role="vds.threshold.high"),
-        _field("B", "X", (3, 2, 1, 0), THRESHOLD, role="vds.threshold.high"),
-    )))
+    chip = _chip(
+        Register(
+            name="X",
+            address=0x5,
+            width=10,
+            reset=0,
+            fields=(
+                _field("A", "X", (7, 6, 5, 4), THRESHOLD, role="vds.threshold.high"),
+                _field("B", "X", (3, 2, 1, 0), THRESHOLD, role="vds.threshold.high"),
+            ),
+        )
+    )
     both = role_inputs(chip, Bank(chip, {"X": 0x35}), ["vds.threshold.high"])[0]
     assert (both.value.low, both.value.high) == (3, 5)
     for word, name in ((0x30, "X.B"), (0x05, "X.A")):
@@ -111,27 +168,49 @@ def test_one_monitor_that_is_off_is_not_hidden_by_the_others() -> None:
 
 def test_one_switch_that_is_off_counts_and_words_of_any_case_do() -> None:
     plain = Meaning(entries={0: Entry(code=0, name="On"), 1: Entry(code=1, name="Off")})
-    chip = _chip(Register(name="X", address=0x5, width=10, reset=0, fields=(
-        _field("A", "X", (1,), plain, role="vds.enable"), _field("B", "X", (0,), plain, role="vds.enable"),
-    )))
+    chip = _chip(
+        Register(
+            name="X",
+            address=0x5,
+            width=10,
+            reset=0,
+            fields=(
+                _field("A", "X", (1,), plain, role="vds.enable"),
+                _field("B", "X", (0,), plain, role="vds.enable"),
+            ),
+        )
+    )
     values = [role_inputs(chip, Bank(chip, {"X": w}), ["vds.enable"])[0].value for w in range(4)]
     assert values == [1, 0, 0, 0]
 
 
 @pytest.mark.parametrize(("mode", "word"), [("off", "switched off"), ("report", "report")])
 def test_a_monitor_that_does_not_act_protects_nothing(mode: str, word: str) -> None:
-    verdicts = {v.check: v for v in assess(with_settings(PUMP, {"MODE.VDS_ACT": mode, "MODE.OC_ACT": mode})).verdicts}
+    verdicts = {
+        v.check: v
+        for v in assess(with_settings(PUMP, {"MODE.VDS_ACT": mode, "MODE.OC_ACT": mode})).verdicts
+    }
     for name in ("vds.protects.high", "vds.withstand.low", "sense.overcurrent-protects"):
         assert verdicts[name].status in ("fails", "not computed")
-        assert word in " ".join((verdicts[name].reason, *verdicts[name].missing))
-        assert [m["what"] for m in verdicts[name].json()["missing"]] == [describe(m) for m in verdicts[name].missing]
+        assert word in " ".join((*verdicts[name].missing, *verdicts[name].steps))
+        assert [m["what"] for m in verdicts[name].json()["missing"]] == [
+            describe(m) for m in verdicts[name].missing
+        ]
     assert (verdicts["vds.blanking.high"].status == "holds") == (mode == "report")
 
 
 def test_a_threshold_that_is_off_is_told_as_off_and_as_json() -> None:
     stage = load_stage("coolant_pump")
-    chip = _chip(replace(QUOLL.registers["VDS"], reset=0, fields=(_field("THRESHOLD", "VDS", (3, 2, 1, 0), THRESHOLD, role="vds.threshold"),)))
-    stage = replace(stage, chip=chip, settings=tuple(s for s in stage.settings if s.name != "VDS.THRESHOLD"))
+    chip = _chip(
+        replace(
+            QUOLL.registers["VDS"],
+            reset=0,
+            fields=(_field("THRESHOLD", "VDS", (3, 2, 1, 0), THRESHOLD, role="vds.threshold"),),
+        )
+    )
+    stage = replace(
+        stage, chip=chip, settings=tuple(s for s in stage.settings if s.name != "VDS.THRESHOLD")
+    )
     verdicts = {v.check: v for v in assess(stage).verdicts}
     assert verdicts["vds.protects.high"].status in ("fails", "not computed")
     found = verdicts["vds.no-false-trip.high"]
@@ -145,8 +224,17 @@ def test_a_time_fixed_in_the_chip_belongs_to_the_detection() -> None:
     from regmap.model import Param
 
     fault = replace(QUOLL.faults["VDS_HA"], uses=("vds.blanking",))
-    bare = replace(QUOLL.registers["TIMING"], fields=tuple(f for f in QUOLL.registers["TIMING"].fields if f.role != "vds.blanking"))
-    chip = _chip(bare, electrical={**QUOLL.electrical, "vds.blanking": Param(name="vds.blanking", value=parse_band("4 us"))})
+    bare = replace(
+        QUOLL.registers["TIMING"],
+        fields=tuple(f for f in QUOLL.registers["TIMING"].fields if f.role != "vds.blanking"),
+    )
+    chip = _chip(
+        bare,
+        electrical={
+            **QUOLL.electrical,
+            "vds.blanking": Param(name="vds.blanking", value=parse_band("4 us")),
+        },
+    )
     assert timing_of(fault, chip, Bank.at_reset(chip)).adds == ("role:vds.blanking",)
 
 
@@ -158,12 +246,23 @@ def test_a_poll_of_a_mixed_chain_is_as_long_as_all_its_frames() -> None:
 
 # --- chip behaviour and faults -------------------------------------------------------------------
 def test_clearing_one_fault_of_a_field_keeps_another() -> None:
-    which = Meaning(entries={n: Entry(code=n, name=t) for n, t in enumerate(("none", "over", "under"))})
+    which = Meaning(
+        entries={n: Entry(code=n, name=t) for n, t in enumerate(("none", "over", "under"))}
+    )
     faults = {
         n: Fault(name=n, register="X", field="WHAT", code=c, title=n, cleared_by=(w,))
         for n, c, w in (("OVER", 1, "read"), ("UNDER", 2, "clear_by_hand"))
     }
-    chip = _chip(Register(name="X", address=0x5, width=10, reset=0, fields=(_field("WHAT", "X", (1, 0), which, access="ro"),)), faults=faults)
+    chip = _chip(
+        Register(
+            name="X",
+            address=0x5,
+            width=10,
+            reset=0,
+            fields=(_field("WHAT", "X", (1, 0), which, access="ro"),),
+        ),
+        faults=faults,
+    )
     machine = Machine(chip, Bank(chip, {"X": 2}))
     machine.read(chip.registers["X"])
     assert machine.bank.words["X"] == 2
@@ -175,7 +274,12 @@ def test_clearing_one_fault_of_a_field_keeps_another() -> None:
 def test_a_command_that_sets_a_field_says_nothing_of_the_rest() -> None:
     from regmap.model import Command
 
-    chip = replace(QUOLL, commands={"GO": Command(name="GO", frame="word", parts={}, effects=("MODE.PWM = one_input",))})
+    chip = replace(
+        QUOLL,
+        commands={
+            "GO": Command(name="GO", frame="word", parts={}, effects=("MODE.PWM = one_input",))
+        },
+    )
     machine = Machine(chip, Bank(chip))
     machine.command(chip.commands["GO"])
     assert machine.bank.code("MODE.PWM") == 2
@@ -183,7 +287,10 @@ def test_a_command_that_sets_a_field_says_nothing_of_the_rest() -> None:
 
 
 def test_active_low_status_of_several_bits() -> None:
-    parts = (Part(name="n", kind="status", bits=(9, 8), active=0), Part(name="data", kind="data", bits=tuple(range(7, -1, -1))))
+    parts = (
+        Part(name="n", kind="status", bits=(9, 8), active=0),
+        Part(name="data", kind="data", bits=tuple(range(7, -1, -1))),
+    )
     frame = replace(QUOLL.frames["word"], length=16)
     layout = Layout(length=10, parts=parts)
     chip = replace(QUOLL, frames={"word": replace(frame, replies={"any": layout})})
@@ -197,7 +304,14 @@ def test_active_low_status_of_several_bits() -> None:
 def test_faults_that_all_follow_from_each_other_are_arranged_at_once() -> None:
     fields = tuple(_field(f"B{n}", "X", (n,), access="ro") for n in range(40))
     faults = {
-        f"B{n}": Fault(name=f"B{n}", register="X", field=f"B{n}", code=1, title=str(n), follows_from=tuple(f"B{m}" for m in range(n)))
+        f"B{n}": Fault(
+            name=f"B{n}",
+            register="X",
+            field=f"B{n}",
+            code=1,
+            title=str(n),
+            follows_from=tuple(f"B{m}" for m in range(n)),
+        )
         for n in range(40)
     }
     chip = _chip(Register(name="X", address=0x5, width=41, reset=0, fields=fields), faults=faults)
@@ -209,20 +323,44 @@ def test_faults_that_all_follow_from_each_other_are_arranged_at_once() -> None:
 
 def test_a_healthy_chip_that_answers_zero_is_alive() -> None:
     # reserved bits of a register that can be written say how to write them, not how they read
-    status = Register(name="X", address=0x5, width=10, reset=0, reserved=0x300, reserved_write=0x300,
-                      fields=(_field("OC", "X", (0,), access="w1c"),))
-    chip = _chip(status, faults={"OC": Fault(name="OC", register="X", field="OC", code=1, title="overcurrent")})
+    status = Register(
+        name="X",
+        address=0x5,
+        width=10,
+        reset=0,
+        reserved=0x300,
+        reserved_write=0x300,
+        fields=(_field("OC", "X", (0,), access="w1c"),),
+    )
+    chip = _chip(
+        status,
+        faults={"OC": Fault(name="OC", register="X", field="OC", code=1, title="overcurrent")},
+    )
     assert not explain(chip, {"X": 0}).wiring
     # two status registers read without a fault, over a layout of data only
     data = Layout(length=16, parts=(Part(name="data", kind="data", bits=tuple(range(15, -1, -1))),))
     assert suspicious(data, 16, [0, 0], [0x8000, 0x8800]) == ""
     assert "stuck high" in suspicious(data, 16, [0xFFFF, 0xFFFF], [0x8000, 0x8800])
-    echo = Layout(length=16, parts=(Part(name="at", kind="echo", of="address", bits=(15, 14, 13, 12)), Part(name="data", kind="data", bits=tuple(range(11, -1, -1)))))
+    echo = Layout(
+        length=16,
+        parts=(
+            Part(name="at", kind="echo", of="address", bits=(15, 14, 13, 12)),
+            Part(name="data", kind="data", bits=tuple(range(11, -1, -1))),
+        ),
+    )
     assert "stuck low" in suspicious(echo, 16, [0, 0], [0x8000, 0x8800])
 
 
 def test_a_complement_is_that_of_what_is_written() -> None:
-    one = Register(name="X", address=0x5, width=10, reset=0, reserved=0x300, reserved_write=0x300, fields=(_field("F", "X", (0,)),))
+    one = Register(
+        name="X",
+        address=0x5,
+        width=10,
+        reset=0,
+        reserved=0x300,
+        reserved_write=0x300,
+        fields=(_field("F", "X", (0,)),),
+    )
     two = Register(name="Y", address=0x6, width=10, reset=0x3FF, complement_of="X", fields=())
     from regmap.plan import word_to_write
 
@@ -250,18 +388,35 @@ def test_a_field_set_twice_is_told() -> None:
 def test_settings_that_hang_on_each_other_are_read_in_any_order() -> None:
     def pair(name: str, by: str, bits: tuple[int, ...]) -> Field:
         wide = _ramp()
-        narrow = replace(wide, scale=replace(wide.scale, step=Fraction(1, 10)), when=parse_expr(f"X.{by} >= 5 V"))  # type: ignore[type-var]
+        narrow = replace(
+            wide, scale=replace(wide.scale, step=Fraction(1, 10)), when=parse_expr(f"X.{by} >= 5 V")
+        )  # type: ignore[type-var]
         return _field(name, "X", bits, narrow, wide)
 
     last = _field("C", "X", (3, 2, 1, 0), _ramp())
-    chip = _chip(Register(name="X", address=0x5, width=12, reset=0, fields=(pair("A", "B", (11, 10, 9, 8)), pair("B", "C", (7, 6, 5, 4)), last)))
+    chip = _chip(
+        Register(
+            name="X",
+            address=0x5,
+            width=12,
+            reset=0,
+            fields=(pair("A", "B", (11, 10, 9, 8)), pair("B", "C", (7, 6, 5, 4)), last),
+        )
+    )
     from regmap.stagefile import choices_of
 
     # C = 6 V puts B on the fine scale, where 5 V is out of reach; at 1 V it is code 10
-    for asked in ([("X.A", "1 V"), ("X.B", "1 V"), ("X.C", "6 V")], [("X.C", "6 V"), ("X.B", "1 V"), ("X.A", "1 V")]):
+    for asked in (
+        [("X.A", "1 V"), ("X.B", "1 V"), ("X.C", "6 V")],
+        [("X.C", "6 V"), ("X.B", "1 V"), ("X.A", "1 V")],
+    ):
         found, errors = choices_of(chip, asked, {})
         assert not any(errors)
-        assert {n: c.code for (n, _), c in zip(asked, found, strict=True) if c} == {"X.A": 1, "X.B": 10, "X.C": 6}
+        assert {n: c.code for (n, _), c in zip(asked, found, strict=True) if c} == {
+            "X.A": 1,
+            "X.B": 10,
+            "X.C": 6,
+        }
     # before the third round A believes that B is at 8 V
     found, errors = choices_of(chip, [("X.A", "1 V"), ("X.B", "8 V"), ("X.C", "1 V")], {})
     assert [c.code for c in found if c] == [10, 8, 1]
@@ -269,13 +424,34 @@ def test_settings_that_hang_on_each_other_are_read_in_any_order() -> None:
 
 def test_a_changed_setting_moves_what_others_mean() -> None:
     wide = _ramp()
-    narrow = replace(wide, scale=replace(wide.scale, step=Fraction(1, 10)), when=parse_expr("MODE.PWM == one_input"))  # type: ignore[type-var]
-    chip = _chip(replace(QUOLL.registers["VDS"], reset=0, fields=(_field("THRESHOLD", "VDS", (3, 2, 1, 0), narrow, wide),)))
+    narrow = replace(
+        wide,
+        scale=replace(wide.scale, step=Fraction(1, 10)),
+        when=parse_expr("MODE.PWM == one_input"),
+    )  # type: ignore[type-var]
+    chip = _chip(
+        replace(
+            QUOLL.registers["VDS"],
+            reset=0,
+            fields=(_field("THRESHOLD", "VDS", (3, 2, 1, 0), narrow, wide),),
+        )
+    )
     from regmap.stagefile import Setting
 
     item = chip.field("VDS.THRESHOLD")
     assert item is not None
-    stage = replace(PUMP, chip=chip, settings=(Setting(name="VDS.THRESHOLD", asked="1 V", choice=choose(item, "1 V", Bank.at_reset(chip)), origin=""),))
+    stage = replace(
+        PUMP,
+        chip=chip,
+        settings=(
+            Setting(
+                name="VDS.THRESHOLD",
+                asked="1 V",
+                choice=choose(item, "1 V", Bank.at_reset(chip)),
+                origin="",
+            ),
+        ),
+    )
     assert stage.bank.code("VDS.THRESHOLD") == 1
     assert with_settings(stage, {"MODE.PWM": "one_input"}).bank.code("VDS.THRESHOLD") == 10
 
@@ -283,10 +459,17 @@ def test_a_changed_setting_moves_what_others_mean() -> None:
 def test_a_rule_that_cannot_be_judged_is_no_silent_yes(tmp_path: Path) -> None:
     pump = Path(find_document("coolant_pump")).read_text()
     chip = Path(find_document("quoll16")).read_text()
-    loose = chip.replace("role: vds.blanking, options: {0: 1 us, 1: 2 us,", "role: vds.blanking, options: {0: 1 us, 1: none,")
+    loose = chip.replace(
+        "role: vds.blanking, options: {0: 1 us, 1: 2 us,",
+        "role: vds.blanking, options: {0: 1 us, 1: none,",
+    )
     assert loose != chip
     (tmp_path / "loose.yaml").write_text(loose)
-    (tmp_path / "s.yaml").write_text(pump.replace("map: quoll16", "map: loose.yaml").replace("BLANKING: 2 us", "BLANKING: none").replace("DEAD_TIME: 1 us", "DEAD_TIME: 2 us"))
+    (tmp_path / "s.yaml").write_text(
+        pump.replace("map: quoll16", "map: loose.yaml")
+        .replace("BLANKING: 2 us", "BLANKING: none")
+        .replace("DEAD_TIME: 1 us", "DEAD_TIME: 2 us")
+    )
     stage, problems = read_stage(tmp_path / "s.yaml")
     assert stage is not None
     assert ["rule blanking_covers_dead_time cannot be judged" in str(p) for p in problems] == [True]

@@ -311,19 +311,22 @@ def crank_voltage(work: Work, side: str) -> Outcome:
     "gate.voltage-uv",
     "gate voltage at the undervoltage threshold",
     "Vgs = min(Vg, k Vuv - Vd)",
-    _VOLTAGE + "role:uv.threshold",
+    _VOLTAGE + "role:uv.threshold role:uv.mode",
     "Between the lowest operating supply and the threshold the outputs still switch: a MOSFET "
     "whose gate voltage is too low there carries its current half on, and overheats.",
+    "uv.threshold",
 )
 def undervoltage_voltage(work: Work, side: str) -> Outcome:
     """The same at the lowest supply at which the outputs still switch.
 
     That is the threshold's minimum by its tolerance. A monitor of the gate supply itself, where the
-    chip has one, may stop the outputs earlier; it is not counted on here.
+    chip has one, may stop the outputs earlier; it is not counted on here. A threshold that stops no
+    output protects no gate, and fails.
     """
     if not work.stated("role:uv.threshold"):
         return None
-    return _voltage(work, side, work.take("Vuv", "role:uv.threshold"))
+    verdict = _voltage(work, side, work.take("Vuv", "role:uv.threshold"))
+    return work.protected(verdict, "uv.threshold", "uv.mode", acts="uv.mode")
 
 
 @sided(

@@ -50,6 +50,7 @@ class Check:
 
     `uses` are the input names it may look up (fallbacks of the tables not counted), `formula` its
     physics as text, `function` works it on a bench and returns None where it does not apply.
+    `watches` are the roles whose faults it asks for: what masks those can move it.
     """
 
     name: str
@@ -59,6 +60,7 @@ class Check:
     function: Callable[[Work], Outcome] = field(repr=False)
     caution: str = CAUTION
     module: str = field(default="", repr=False)
+    watches: tuple[str, ...] = ()
 
     @property
     def subject(self) -> str:
@@ -93,26 +95,27 @@ _ALWAYS = ("stage:goals.margin",)
 
 
 def check(
-    name: str, title: str, formula: str, uses: str, caution: str = ""
+    name: str, title: str, formula: str, uses: str, caution: str = "", watches: str = ""
 ) -> Callable[[Callable[[Work], Outcome]], Callable[[Work], Outcome]]:
-    """Register a check; `uses` is a list of input names separated by blanks."""
+    """Register a check; `uses` and `watches` are lists of names separated by blanks."""
 
     def register(function: Callable[[Work], Outcome]) -> Callable[[Work], Outcome]:
         names = tuple(dict.fromkeys((*uses.split(), *_ALWAYS)))
-        for item in names:
+        roles = tuple(watches.split())
+        for item in (*names, *(f"role:{role}" for role in roles)):
             parameter(item)
         if name in _CHECKS:
             raise TypeError(f"check {name} is registered twice")
         text = f"{CAUTION} {caution}".strip()
         module = getattr(function, "func", function).__module__.rpartition(".")[2]
-        _CHECKS[name] = Check(name, title, formula, names, function, text, module)
+        _CHECKS[name] = Check(name, title, formula, names, function, text, module, roles)
         return function
 
     return register
 
 
 def sided(
-    name: str, title: str, formula: str, uses: str, caution: str = ""
+    name: str, title: str, formula: str, uses: str, caution: str = "", watches: str = ""
 ) -> Callable[[SidedFunction], SidedFunction]:
     """Register a check for each side as `name.high` and `name.low`.
 
@@ -128,6 +131,7 @@ def sided(
                 formula.format(**words),
                 uses.format(**words),
                 caution,
+                watches.format(**words),
             )(partial(function, side=side))
         return function
 

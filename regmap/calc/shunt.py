@@ -168,8 +168,13 @@ def overcurrent_silent(work: Work) -> Outcome:
     "overcurrent comparator trips below the MOSFET's limit",
     "Ioc = Voc / R, or (Voc - Vzero) / (G R)",
     _OC + "stage:mosfet.pulse_current",
+    watches="overcurrent.threshold",
 )
 def overcurrent_protects(work: Work) -> Outcome:
-    """Highest trip current of the comparator against the pulse current survived."""
-    work.reports_only("overcurrent.mode")
-    return work.at_most(_trip(work), work.take("Imax", "stage:mosfet.pulse_current"))
+    """Highest trip current of the comparator against the pulse current survived.
+
+    A comparator that is off or only reports protects nothing, and fails.
+    """
+    verdict = work.at_most(_trip(work), work.take("Imax", "stage:mosfet.pulse_current"))
+    switches = ("overcurrent.enable", "overcurrent.mode")
+    return work.protected(verdict, "overcurrent.threshold", *switches, acts="overcurrent.mode")

@@ -78,13 +78,19 @@ def overvoltage(work: Work) -> Outcome:
     "supply.ov-protects",
     "overvoltage trips below the chip's absolute maximum",
     "Vov <= Vs,abs",
-    "role:ov.threshold chip:supply.max",
+    "role:ov.threshold role:ov.mode chip:supply.max",
+    watches="ov.threshold",
 )
 def ov_protects(work: Work) -> Outcome:
-    """Highest overvoltage threshold against the absolute maximum of the chip."""
-    return work.at_most(
+    """Highest overvoltage threshold against the absolute maximum of the chip.
+
+    To report is enough here: what ends the overvoltage is the controller, which stops to brake. A
+    monitor that is off tells it nothing, and fails.
+    """
+    verdict = work.at_most(
         work.take("Vov", "role:ov.threshold"), work.take("Vs,abs", "chip:supply.max")
     )
+    return work.protected(verdict, "ov.threshold", "ov.mode")
 
 
 @check(

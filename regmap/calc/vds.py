@@ -88,12 +88,6 @@ def _on(work: Work) -> None:
         work.switched_off("vds.mode")
 
 
-def _acts(work: Work) -> None:
-    """Record that the monitor switches nothing off."""
-    _on(work)
-    work.reports_only("vds.mode")
-
-
 _TRIP = (
     "role:vds.enable role:vds.mode role:vds.threshold.{side} stage:mosfet.rdson stage:mosfet.rdson_tempco "
     "stage:mosfet.temperature stage:temperature.ambient stage:mosfet.tj_max "
@@ -120,11 +114,16 @@ def no_false_trip(work: Work, side: str) -> Outcome:
     "Itrip = Vds,th / (R25 (1 + alpha (Tj - 25)))",
     _TRIP + "stage:mosfet.pulse_current",
     CAUTION,
+    "vds.threshold.{side}",
 )
 def protects(work: Work, side: str) -> Outcome:
-    """Highest trip current (cold, lowest resistance) against the pulse current survived."""
-    _acts(work)
-    return work.at_most(trip(work, side), work.take("Imax", "stage:mosfet.pulse_current"))
+    """Highest trip current (cold, lowest resistance) against the pulse current survived.
+
+    A monitor that is off or only reports protects nothing, and fails.
+    """
+    verdict = work.at_most(trip(work, side), work.take("Imax", "stage:mosfet.pulse_current"))
+    setting = f"vds.threshold.{side}"
+    return work.protected(verdict, setting, "vds.enable", "vds.mode", acts="vds.mode")
 
 
 def _deaf_time(work: Work) -> Variable | None:
@@ -154,15 +153,28 @@ def blanking(work: Work, side: str) -> Outcome:
 @sided(
     "vds.withstand",
     "short circuit is switched off in time",
-    "t_blank + t_filter + t_cmp + t_off <= t_sc",
-    _TIMES + OFF_USES + "chip:vds.comparator_delay stage:mosfet.short_circuit_time",
+    "t_blank + t_filter + t_cmp + t_off <= t_sc; + t_poll + t_ctl where the chip only reports",
+    _TIMES + OFF_USES + "role:vds.threshold.{side} chip:vds.comparator_delay "
+    "stage:poll.period stage:controller.reaction stage:mosfet.short_circuit_time",
     CAUTION,
+    "vds.threshold.{side}",
 )
 def withstand(work: Work, side: str) -> Outcome:
-    """Blanking, filter, comparator and turn-off against the short-circuit withstand time."""
-    _acts(work)
+    """Blanking, filter, comparator and turn-off against the short-circuit withstand time.
+
+    Where the monitor only reports, the controller's poll and reaction come before the turn-off.
+    """
+    setting = f"vds.threshold.{side}"
     total = work.derive("t_seen", then, a=_deaf_time(work), b=turn_off_time(work, side))
     late = work.maybe("t_cmp", "chip:vds.comparator_delay")
     if late is not None:
         total = work.derive("t_total", then, a=total, b=late)
-    return work.at_most(total, work.take("t_sc", "stage:mosfet.short_circuit_time"))
+    told = work.left_to_controller(setting, "vds.mode")
+    if told:
+        work.extra.append(f"the chip does not act: {told}")
+        if not any(f.how == "pin" for f in work.guarding(setting)):
+            total = work.derive("t", then, a=total, b=work.take("t_poll", "stage:poll.period"))
+        reaction = work.take("t_ctl", "stage:controller.reaction")
+        total = work.derive("t", then, a=total, b=reaction)
+    verdict = work.at_most(total, work.take("t_sc", "stage:mosfet.short_circuit_time"))
+    return work.protected(verdict, setting, "vds.enable", "vds.mode")

@@ -41,13 +41,18 @@ _USES = (
     "watchdog served before its window ends",
     "t_service (1 + tol,ctl) <= W (1 + tol)",
     _USES,
+    watches="watchdog.window",
 )
 def late(work: Work) -> Outcome:
-    """Longest service period against the shortest window (TI SLLSF80B: total window, min)."""
+    """Longest service period against the shortest window (TI SLLSF80B: total window, min).
+
+    Without a window nothing notices a controller that hangs: a watchdog that is off fails.
+    """
     total = work.derive(
         "W,real", stretched, a=_window(work), tol=work.take("tol", "chip:oscillator.tolerance")
     )
-    return work.at_most(_service(work), total)
+    verdict = work.at_most(_service(work), total)
+    return work.protected(verdict, "watchdog.window", "watchdog.enable")
 
 
 @check(

@@ -13,10 +13,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from ..parameters import OFF_WORDS, REPORT_WORDS
+from ..parameters import NOT_KNOWN, OFF_WORDS, REPORT_WORDS
 from ..quantity import Band
 from .corner import Formula, Variable, derive
-from .inputs import Facts, ImpossibleError, Input, Inputs, chain, parameter
+from .inputs import Facts, FaultTiming, ImpossibleError, Input, Inputs, chain, parameter
 from .verdict import CAUTION, Extra, Verdict
 
 if TYPE_CHECKING:
@@ -114,13 +114,60 @@ class Work:
         self.missing[f"role:{role} (switched off: {item.origin})"] = None
         return True
 
-    def reports_only(self, role: str) -> bool:
-        """Whether this says that the chip only tells of the fault; the check then misses its action."""
-        item = self._found(f"role:{role}", optional=True)
+    def guarding(self, role: str) -> list[FaultTiming]:
+        """The faults whose trip the setting of this role decides; the check names it in `watches`."""
+        names = chain(f"role:{role}")
+        return [f for f in self.facts.faults or () if any(n in names for n in f.decided_by)]
+
+    def disarmed(self, setting: str, *switches: str) -> str:
+        """Why the protection with this setting trips on nothing; empty where it can trip.
+
+        It is off by one of its switch roles, by a setting without a number (`off`, `reserved`), or
+        because a fault that it raises is masked. A setting that nobody has stated says nothing.
+        """
+        reasons = []
+        for role in (*switches, setting):
+            item = self._found(f"role:{role}", optional=True)
+            if item is None or isinstance(item.value, Band):
+                continue
+            text = str(item.value)
+            off = item.value == 0 or text.partition(" in ")[0].casefold() in OFF_WORDS
+            if off:
+                reasons.append(f"switched off ({item.origin})")
+            elif role == setting and not text.startswith(NOT_KNOWN):
+                reasons.append(f"set to {text}, which is no quantity ({item.origin})")
+        masked: dict[str, list[str]] = {}
+        for fault in self.guarding(setting):
+            if fault.masked_by:
+                masked.setdefault(fault.masked_by, []).append(fault.name)
+        reasons += [f"{', '.join(names)} masked by {by}" for by, names in masked.items()]
+        return "; ".join(reasons)
+
+    def left_to_controller(self, setting: str, mode: str = "") -> str:
+        """Why the chip itself switches nothing off; empty where it does.
+
+        The map says so of a fault (`reported_only_when`), or the option's name of a mode does.
+        """
+        told = dict.fromkeys(f.reported_by for f in self.guarding(setting) if f.reported_by)
+        if told:
+            return f"only reported while {', '.join(told)}"
+        item = self._found(f"role:{mode}", optional=True) if mode else None
         if item is None or str(item.value) not in REPORT_WORDS:
-            return False
-        self.missing[f"role:{role} (only reports, switches nothing off: {item.origin})"] = None
-        return True
+            return ""
+        return f"only reported ({item.origin})"
+
+    def protected(
+        self, verdict: Verdict, setting: str, *switches: str, acts: str | None = None
+    ) -> Verdict:
+        """The verdict of a protection: fails, whatever its figures, where nothing protects.
+
+        `acts` is the role of its mode (or "") where the chip itself has to act. A reviewer who
+        means it so waives the check in the stage, with the reason.
+        """
+        reason = self.disarmed(setting, *switches)
+        if not reason and acts is not None:
+            reason = self.left_to_controller(setting, acts)
+        return self.refuse(f"nothing protects here: {reason}") if reason else verdict
 
     def constant(self, symbol: str, value: float, dim: str, note: str) -> Variable:
         """A number of the check itself, with the reason for it."""
@@ -245,7 +292,8 @@ class Work:
         return self._end(value, lower, upper)
 
     def refuse(self, reason: str) -> Verdict:
-        """A verdict that fails for a reason that no margin expresses."""
+        """A verdict that fails for a reason that no margin expresses, whatever else is missing."""
+        self.missing.clear()
         return self._verdict("fails", reason=reason, relative=float("-inf"))
 
 

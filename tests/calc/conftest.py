@@ -135,6 +135,7 @@ def facts() -> Facts:
             FaultTiming(
                 name="VDS_HA",
                 adds=("role:vds.blanking", "role:vds.filter"),
+                decided_by=("role:vds.threshold", "role:vds.blanking", "role:vds.filter"),
                 react=parse_band("0.5..1 us"),
                 how="chip",
             ),

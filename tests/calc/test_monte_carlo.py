@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -149,7 +150,7 @@ def test_dimensions_agree(shape: Inputs, unit: str) -> None:
 
     Done on the checks as a whole, so that also the formulas' declared dimensions are held.
     """
-    from regmap.calc.inputs import Facts, FaultTiming
+    from regmap.calc.inputs import Facts
     from regmap.quantity import DIMENSIONS
 
     index, factor = "VAs".index(unit), Fraction(8)
@@ -159,12 +160,8 @@ def test_dimensions_agree(shape: Inputs, unit: str) -> None:
         return Band(band.low * by, band.typ * by, band.high * by, band.dim)
 
     faults = tuple(
-        FaultTiming(
-            name=f.name,
-            adds=f.adds,
-            how=f.how,
-            masked_by=f.masked_by,
-            needed=f.needed,
+        replace(
+            f,
             detect=scaled(f.detect) if f.detect else None,
             react=scaled(f.react) if f.react else None,
         )

@@ -8,6 +8,7 @@ import math
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,7 @@ import regmap.calc
 from regmap.calc import (
     CAUTION,
     Facts,
+    FaultTiming,
     Input,
     Inputs,
     Verdict,
@@ -176,14 +178,108 @@ def test_no_working_point_fails_with_a_reason(build: Build) -> None:
     assert "Isource can be zero" in zero.reason
 
 
-def test_a_function_that_is_off_or_without_number_says_so(build: Build) -> None:
-    off = one(build(role___vds__enable=0), "vds.protects.low")
+#: checks of protections, with the switch roles, the setting, and a number for it
+PROTECTIONS = {
+    "vds.protects.low": (("vds.enable", "vds.mode"), "vds.threshold"),
+    "vds.withstand.high": (("vds.enable", "vds.mode"), "vds.threshold"),
+    "sense.overcurrent-protects": (
+        ("overcurrent.enable", "overcurrent.mode"),
+        "overcurrent.threshold",
+    ),
+    "supply.ov-protects": (("ov.mode",), "ov.threshold"),
+    "gate.voltage-uv.high": (("uv.mode",), "uv.threshold"),
+    "watchdog.late": (("watchdog.enable",), "watchdog.window"),
+}
+
+
+@pytest.mark.parametrize("check", PROTECTIONS)
+def test_a_protection_that_is_off_fails_and_says_why(build: Build, check: str) -> None:
+    """Not `not computed`: what protects nothing is a finding, until the stage waives it."""
+    switches, setting = PROTECTIONS[check]
+    for switch in switches:
+        off = one(build().with_values([Input(f"role:{switch}", 0, "map x:1")]), check)
+        assert (off.status, off.relative, off.missing) == ("fails", -math.inf, ())
+        assert off.reason == "nothing protects here: switched off (map x:1)"
+    for word, text in (
+        ("disabled", "switched off (map x:2)"),
+        ("off in X.B", "switched off (map x:2)"),
+        ("reserved", "set to reserved, which is no quantity (map x:2)"),
+    ):
+        off = one(build().with_values([Input(f"role:{setting}", word, "map x:2")]), check)
+        assert (off.status, off.reason) == ("fails", f"nothing protects here: {text}")
+    unknown = one(build().with_values([Input(f"role:{setting}", "not known", "map x:2")]), check)
+    assert unknown.status != "fails" or unknown.value is not None
+    # the same without any other input: off is off
+    alone = Inputs([Input(f"role:{setting}", "off", "map x:2")])
+    assert one(alone, check).status == "fails"
+
+
+@pytest.mark.parametrize("check", PROTECTIONS)
+def test_a_protection_whose_fault_is_masked_fails(build: Build, check: str) -> None:
+    _, setting = PROTECTIONS[check]
+    faults = tuple(
+        FaultTiming(name=n, decided_by=(f"role:{setting}",), masked_by="M.X == 1") for n in "AB"
+    )
+    base = build()
+    masked = one(base.with_values([], replace(base.facts, faults=faults)), check)
+    assert masked.status == "fails"
+    assert masked.reason == "nothing protects here: A, B masked by M.X == 1"
+    other = tuple(replace(f, decided_by=("role:retry.time",)) for f in faults)
+    assert one(base.with_values([], replace(base.facts, faults=other)), check).value is not None
+
+
+def test_a_short_circuit_that_is_only_reported_waits_for_the_controller(build: Build) -> None:
+    """2.2 + 1.2 us seen, 0.15 us comparator, then 1 ms poll and 150 us controller, then turn-off."""
+    base = build(role___vds__blanking="1.8 / 2 / 2.2 us")
+    acting = one(base, "vds.withstand.low").value
+    assert acting is not None
+    for how, more in (("poll", 1e-3 + 150e-6), ("pin", 150e-6)):
+        fault = FaultTiming(
+            name="A",
+            how=how,
+            decided_by=("role:vds.threshold",),
+            reported_by="M.X == 2",  # type: ignore[arg-type]
+        )
+        facts = replace(base.facts, faults=(fault,))
+        told = one(base.with_values([], facts), "vds.withstand.low")
+        assert told.value is not None
+        assert told.value.high == pytest.approx(acting.high + more)
+        assert told.status == "fails"
+        assert "only reported while M.X == 2" in "\n".join(told.steps)
+        for check in ("vds.protects.low", "vds.protects.high"):
+            verdict = one(base.with_values([], facts), check)
+            assert verdict.reason == "nothing protects here: only reported while M.X == 2"
+    by_name = base.with_values([Input("role:vds.mode", "report", "map x:3")])
+    assert one(by_name, "vds.withstand.low").value.high == pytest.approx(acting.high + 1.15e-3)  # type: ignore[union-attr]
+
+
+def test_what_only_must_stay_silent_has_nothing_to_say_of_a_monitor_that_is_off(
+    build: Build,
+) -> None:
+    off = one(build(role___vds__enable=0), "vds.no-false-trip.low")
     assert off.status == "not computed"
     assert "switched off" in off.missing[0]
-    inputs = build().with_values([Input("role:vds.threshold", "disabled", "map x:1")])
-    verdict = one(inputs, "vds.protects.low")
+    inputs = build().with_values([Input("role:sense.gain", "reserved", "map x:1")])
+    verdict = one(inputs, "sense.step")
     assert verdict.status == "not computed"
-    assert "disabled, which is no quantity" in verdict.missing[0]
+    assert "reserved, which is no quantity" in verdict.missing[0]
+
+
+def test_what_a_check_asks_of_faults_it_declares(build: Build) -> None:
+    """A search over settings relies on `watches`: other faults cannot move the check."""
+    base = build()
+    roles = [n.partition(":")[2] for n in base.known() if n.startswith("role:")]
+    for check in regmap.calc.checks():
+        if check.subject == "reaction":
+            continue
+        watched = {n for role in check.watches for n in chain(f"role:{role}")}
+        quiet = [r for r in roles if f"role:{r}" not in watched]
+        fault = FaultTiming(
+            name="A", decided_by=tuple(f"role:{r}" for r in quiet), masked_by="M", reported_by="R"
+        )
+        facts = replace(base.facts, faults=(fault,))
+        before, after = check.work(base), check.work(base.with_values([], facts))
+        assert [(v.status, v.margin) for v in before] == [(v.status, v.margin) for v in after]
 
 
 def test_masked_faults(build: Build) -> None:

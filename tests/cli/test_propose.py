@@ -35,8 +35,8 @@ def test_each_choice_is_explained_at_80_columns(gateword: Run) -> None:
     assert result.err == ""
     lines = result.out.splitlines()
     assert max(map(len, lines)) <= 80
-    assert "  SUPPLY.UV: 5.5 V -> 4.5 V" in lines
-    assert any("at 5.5 V supply.crank has +4.7 %" in line for line in lines)
+    assert "  SUPPLY.OV: 20 V -> 28 V" in lines
+    assert any("at 20 V supply.overvoltage has +20 %" in line for line in lines)
     assert any("deadtime.enough.high fails" in line for line in lines)
     assert "do not replace" in " ".join(result.out.split())
     assert "smallest margin +4.2 %" in lines[-2] + lines[-1]
@@ -58,7 +58,7 @@ def test_json_is_one_object_with_a_schema_number(gateword: Run) -> None:
     made = json.loads(gateword("propose", "coolant_pump", *FEW, "--json").out)
     assert made["schema"] == 1
     assert made["kind"] == "propose"
-    assert made["changes"] == {"SUPPLY.UV": "4.5 V", "SUPPLY.OV": "28 V", "SENSE.OC_TH": "50 mV"}
+    assert made["changes"] == {"SUPPLY.OV": "28 V", "SENSE.OC_TH": "50 mV"}
 
 
 def test_the_written_stage_has_the_settings_and_nothing_else_changed(gateword: Run, pump: Path) -> None:
@@ -68,7 +68,7 @@ def test_the_written_stage_has_the_settings_and_nothing_else_changed(gateword: R
     assert result.status == 0
     assert f"wrote {target}" in result.err
     changed = [(a, b) for a, b in zip(before.splitlines(), target.read_text().splitlines(), strict=True) if a != b]
-    assert changed == [("    OC_TH: 25 mV", "    OC_TH: 50 mV"), ("    UV: 5.5 V", "    UV: 4.5 V"), ("    OV: 20 V", "    OV: 28 V")]
+    assert changed == [("    OC_TH: 25 mV", "    OC_TH: 50 mV"), ("    OV: 20 V", "    OV: 28 V")]
     assert load_stage(target).bank.code("SUPPLY.OV") == 1
     again = gateword("propose", str(target), *FEW)
     assert "settings are the best" in again.out
@@ -83,7 +83,7 @@ def test_a_foreign_file_is_not_overwritten_and_the_own_one_is(gateword: Run, pum
     assert "--force" in result.err
     assert other.read_text() == "mine"
     assert gateword("propose", str(pump), *FEW, "--write", str(pump)).status == 0
-    assert "UV: 4.5 V" in pump.read_text()
+    assert "OV: 28 V" in pump.read_text()
 
 
 @pytest.mark.parametrize(("arguments", "near"), [

@@ -31,9 +31,9 @@ PRACTICE = "common practice, no source"
 #: off, on, or only told to the controller. A switch whose options have other names is off at code 0.
 OFF_WORDS = frozenset({"off", "disabled", "disable", "no", "none", "ignore", "ignored", "masked", "inactive"})
 ON_WORDS = frozenset({"on", "enabled", "enable", "yes", "active", "watch"})
+REPORT_WORDS = frozenset({"report", "report_only", "reported", "warn", "warning", "flag", "flag_only"})
 #: What a setting is called that nobody has stated or read.
 NOT_KNOWN = "not known"
-REPORT_WORDS = frozenset({"report", "report_only", "reported", "warn", "warning", "flag", "flag_only"})
 
 Kind = Literal["quantity", "count", "choice", "switch"]
 Sign = Literal["any", "zero or more", "more than zero"]
@@ -228,7 +228,14 @@ CHIP: dict[str, Parameter] = _table(
         _P("vds.comparator_delay", "time", "delay of the VDS comparator itself"),
         # current sense
         _P("sense.gain", "gain", "gain of the current-sense amplifier, where it is fixed"),
-        _P("sense.gain_error", "percent", "gain error, as a band about zero", "-1..1 %", PRACTICE),
+        _P(
+            "sense.gain_error",
+            "percent",
+            "gain error, as a band about zero; where the gain's options have a tolerance of their "
+            "own, the wider of the two counts",
+            "-1..1 %",
+            PRACTICE,
+        ),
         _P("sense.offset", "voltage", "offset referred to the input, as a band about zero"),
         _P(
             "sense.offset_drift",

@@ -18,7 +18,8 @@ from .errors import CallError, FileError, FrameError, Place, Problem
 from .faults import status_registers, unnamed_flags
 from .guard import hamming_distance
 from .mapfile import read_map
-from .model import Chip, Field, KnownFrame, Layout, Part
+from .model import Chip, External, Field, Joined, KnownFrame, Layout, Part
+from .parameters import REPORT_WORDS
 from .plan import plan
 from .quantity import dimension_name
 from .source import read_text
@@ -198,6 +199,7 @@ def warnings(chip: Chip) -> list[Problem]:
                     f"faults.{fault.name}",
                 )
             )
+    found.extend(_silent_modes(chip))
     if not chip.known_frames:
         found.append(
             _warn(
@@ -212,6 +214,24 @@ def warnings(chip: Chip) -> list[Problem]:
 
 def _warn(origin: str, found: str, expected: str, path: str) -> Problem:
     return Problem(place_of(origin), found, expected, path=path, severity="warning")
+
+
+def _silent_modes(chip: Chip) -> Iterator[Problem]:
+    """Modes with an option that only reports, of which no fault says so."""
+    told = {n for f in chip.faults.values() if f.reported_only_when for n in f.reported_only_when.names()}
+    for item in _valued(chip):
+        name = getattr(item, "ref", item.name)
+        if not item.role.endswith(".mode") or name in told:
+            continue
+        names = [e.name for m in item.meanings for e in m.entries.values()]
+        word = next((n for n in names if n.casefold() in REPORT_WORDS), None)
+        if word is not None:
+            yield _warn(
+                item.origin,
+                f"{name} can be {word}, and no fault is reported_only_when it is",
+                f"reported_only_when: {name} == {word} at the faults on which the chip then does not act",
+                name,
+            )
 
 
 def _weak_guards(layout: Layout) -> Iterator[Problem]:
@@ -251,7 +271,7 @@ def _in_other_guard(layout: Layout, part: Part, bit: int) -> bool:
     )
 
 
-def _valued(chip: Chip) -> Iterator[Valued]:
+def _valued(chip: Chip) -> Iterator[Field | Joined | External]:
     for register in chip.registers.values():
         yield from register.fields
     yield from chip.joined.values()

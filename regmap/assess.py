@@ -114,7 +114,7 @@ def hull(bands: list[Band]) -> Band:
     Both ends stand in some field, so that the worst corner of the verdict is that of the worst field;
     what no field can be is not told from what one is, which errs on the safe side.
     """
-    if len(bands) == 1:
+    if all(band == bands[0] for band in bands):
         return bands[0]
     typ = sum((b.typ for b in bands), start=bands[0].typ * 0) / len(bands)
     return Band(min(b.low for b in bands), typ, max(b.high for b in bands), bands[0].dim, "computed")

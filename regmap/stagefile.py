@@ -373,7 +373,9 @@ def _asked(rec: Rec, chip: Chip, reader: Reader) -> list[tuple[str, str, Node]]:
                 node, "settings", f"{name}, which is set outside the frame", "it under external:"
             )
         elif twice := _twice(chip, name, item, taken):
-            reader.complain(node, "settings", f"{name}, whose bits {twice} sets too", "each bit set once")
+            reader.complain(
+                node, "settings", f"{name}, whose bits {twice} sets too", "each bit set once"
+            )
         else:
             good.append((name, text, node))
     return good

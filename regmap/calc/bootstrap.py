@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from .corner import Variable, decay, formula
+from .corner import Variable, any_of, decay, formula
 from .drive import gate_voltage
 from .gatesupply import bootstrapped, both_currents, clamp_current, in_series
 from .registry import Outcome, check
@@ -54,7 +54,8 @@ def low_side_time(d: Any, f: Any, td: Any) -> Any:
 )
 def lowest_bootstrap(vdd: Any, vf: Any, q: Any, c: Any, t: Any, r: Any) -> Any:
     """Lowest bootstrap voltage once charge taken and charge returned balance."""
-    return vdd - vf - q / (c * (1 - decay(t / (r * c))))
+    left = 0.0 if not any_of(r > 0) else decay(t / (r * c))
+    return vdd - vf - q / (c * (1 - left))
 
 
 @formula(
@@ -158,11 +159,13 @@ def bootstrap_droop(work: Work) -> Outcome:
     "bootstrap.refresh",
     "bootstrap stays above its undervoltage threshold",
     "Vmin = Vdd - Vf - Q / (C (1 - exp(-t / RC))), Q = Qg + Ileak / f, t = (1 - Dmax) / f - td",
-    _LOAD + _ROOM + "stage:pwm.duty.max stage:pwm.frequency stage:pwm.deadtime "
-    "chip:bootstrap.resistance stage:bootstrap.resistor",
+    _LOAD + _ROOM + "stage:pwm.duty.max stage:pwm.frequency stage:pwm.deadtime role:deadtime "
+    "stage:controller.clock_tolerance chip:deadtime_with_controller chip:bootstrap.resistance stage:bootstrap.resistor",
 )
 def bootstrap_refresh(work: Work) -> Outcome:
     """Shortest low-side time against the recharge it must give."""
+    from .deadtime import set_deadtime  # which needs the formulas of this module
+
     if not bootstrapped(work) or _always_on(work):
         return None
     f = work.take("f", "stage:pwm.frequency")
@@ -174,7 +177,7 @@ def bootstrap_refresh(work: Work) -> Outcome:
         low_side_time,
         d=work.take("Dmax", "stage:pwm.duty.max"),
         f=f,
-        td=work.take("td", "stage:pwm.deadtime"),
+        td=set_deadtime(work),
     )
     path = work.derive(
         "R",

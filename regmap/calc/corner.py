@@ -301,6 +301,8 @@ def derive(symbol: str, rule: Formula, args: dict[str, Variable]) -> Variable:
         zero = [arg.symbol for arg in args.values() if arg.low <= 0 <= arg.high]
         what = ", ".join(zero) or "a denominator"
         raise ImpossibleError(f"{symbol} has no value: {what} can be zero") from None
+    except OverflowError:
+        raise ImpossibleError(f"{symbol} has no value: numbers beyond any hardware") from None
     assert best_low is not None
     assert best_high is not None
 

@@ -143,14 +143,16 @@ def gate_current(work: Work, way: str, side: str) -> Variable | None:
         vg = gate_voltage(work, side)
         return work.derive(symbol, source_resistive, vg=vg, vpl=vpl, rdrv=rdrv, rg=rg, rint=rint)
     setting = work.take(f"Iset,{word}", f"role:gate.{way}.{side}")
-    vpl = work.maybe("Vpl", "stage:mosfet.plateau")
+    # a resistor that was fitted limits the current: without these voltages nobody knows how far
+    fitted = rg is not None and any_of(rg.high > 0)
+    vpl = work.take("Vpl", "stage:mosfet.plateau", optional=not fitted)
     if vpl is None or setting is None:
-        return setting
+        return None if fitted else setting
     if way == "sink":
         return work.derive(symbol, sink_limited, iset=setting, vpl=vpl, rg=rg, rint=rint)
-    vg = gate_voltage(work, side, optional=True)
+    vg = gate_voltage(work, side, optional=not fitted)
     if vg is None:
-        return setting
+        return None if fitted else setting
     return work.derive(symbol, source_limited, iset=setting, vg=vg, vpl=vpl, rg=rg, rint=rint)
 
 
@@ -193,7 +195,7 @@ def turn_off_time(work: Work, side: str) -> Variable | None:
     """Start of gate discharge until the channel carries no current.
 
     Delay (Qg - Qgs - Qgd) / Isink, VDS edge Qgd / Isink, current fall Qgs2 / Isink (with the
-    smaller current at the threshold where the driver is resistive).
+    smaller current at the threshold where resistance limits it).
     """
     ig = gate_current(work, "sink", side)
     qg = work.take("Qg", "stage:mosfet.qg")
@@ -206,7 +208,16 @@ def turn_off_time(work: Work, side: str) -> Variable | None:
         vth, vov = threshold_overdrive(work)
         fall = work.derive("t_id", current_fall_resistive, q=qgs, vov=vov, i=ig, vth=vth)
     else:
-        fall = work.derive("t_id", charge_time, q=current_charge(work), i=ig)
+        # the resistance in the path passes less at the threshold than on the plateau
+        last = work.derive(
+            "Isink,th",
+            sink_limited,
+            iset=work.take("Iset,off", f"role:gate.sink.{side}"),
+            vpl=work.take("Vth", "stage:mosfet.vth"),
+            rg=work.take("Rg,off", "stage:gate.resistor.off"),
+            rint=work.take("Rint", "stage:mosfet.internal_resistance"),
+        )
+        fall = work.derive("t_id", charge_time, q=current_charge(work), i=last)
     both = work.derive("t_vi", then, a=edge, b=fall)
     return work.derive("t_off", then, a=delay, b=both)
 

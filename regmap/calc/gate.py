@@ -282,16 +282,23 @@ def hold(work: Work, side: str) -> Outcome:
     "gate.miller",
     "gate voltage raised by the Miller current",
     "V = Cgd dV/dt (Rpd + Rg + Rint) against Vth(hot)",
-    _MILLER + "chip:gate.pulldown chip:drive.resistance.sink stage:gate.resistor.off "
+    _MILLER + "role:gate.hold.{side} role:gate.sink.{side} chip:gate.pulldown "
+    "chip:drive.resistance.sink stage:mosfet.internal_resistance stage:gate.resistor.off "
     "stage:mosfet.vth stage:mosfet.vth_tempco stage:mosfet.tj_max",
     EDGE_CAUTION,
 )
 def miller(work: Work, side: str) -> Outcome:
-    """With a resistive hold-off, the gate must stay below the threshold of a hot MOSFET."""
+    """The gate must stay below the threshold of a hot MOSFET.
+
+    A current that holds the driver's pin at the source (check gate.hold) leaves what the resistors
+    between the pin and the gate drop.
+    """
     if work.stated("chip:gate.pulldown"):
         pull = work.take("Rpd", "chip:gate.pulldown")
     elif work.stated("chip:drive.resistance.sink"):
         pull = work.take("Rpd", "chip:drive.resistance.sink")
+    elif work.stated(f"role:gate.hold.{side}", f"role:gate.sink.{side}"):
+        pull = work.constant("Rpd", 0.0, "resistance", "a current holds the pin, see gate.hold")
     else:
         return None
     value = work.derive(

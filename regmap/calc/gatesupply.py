@@ -147,7 +147,7 @@ def _supply(work: Work, per_bridge: int, current: str, symbol: str, side: str) -
 
 _SUPPLY = (
     "stage:mosfet.qg stage:pwm.frequency stage:pwm.half_bridges stage:gate.clamp "
-    "chip:high_side_supply "
+    "chip:high_side_supply stage:bootstrap.capacitor "
 )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from ..quantity import Band
 from .corner import Variable, formula, show_value, smaller
 from .registry import Outcome, check
 from .work import Work
@@ -99,18 +100,32 @@ def drifted_offset(vos: Any, tc: Any, ta: Any) -> Any:
 
 
 @formula(
-    "({i} * {r} + {vo}) * (1 + {e}) / {rnom} + {x} * {lsb} - {i}",
+    "({i} * {r} + {vo}) * (1 + {e}) * {vnom} / ({vadc} * {rnom}) + {dz} / ({g} * {rnom}) "
+    "+ {x} * {lsb} - {i}",
     "current",
-    up="r vo",
-    either="i e rnom x lsb",
+    up="r vo dz",
+    either="i e rnom x lsb vnom vadc g",
     source="linear error model of shunt, amplifier and ADC; common practice, no source",
 )
-def reading_error(i: Any, r: Any, vo: Any, e: Any, rnom: Any, x: Any, lsb: Any) -> Any:
-    """Reading less true current: shunt tolerance and drift, offset and drift, gain, rounding.
+def reading_error(
+    i: Any,
+    r: Any,
+    vo: Any,
+    e: Any,
+    rnom: Any,
+    x: Any,
+    lsb: Any,
+    vnom: Any,
+    vadc: Any,
+    dz: Any,
+    g: Any,
+) -> Any:
+    """Reading less true current: shunt tolerance and drift, offset and drift, gain, ADC.
 
-    The reading is made with the nominal shunt and gain; `x` runs over half a step either way.
+    The reading is made with nominal shunt, gain, level at zero current and ADC reference; `x` runs
+    over half a step either way.
     """
-    return (i * r + vo) * (1 + e) / rnom + x * lsb - i
+    return (i * r + vo) * (1 + e) * vnom / (vadc * rnom) + dz / (g * rnom) + x * lsb - i
 
 
 @formula(
@@ -135,13 +150,86 @@ def output_at_zero(work: Work) -> Variable | None:
     )
 
 
+@formula("{g} / {gnom} - 1", "percent", up="g", down="gnom", source="definition of a gain error")
+def gain_deviation(g: Any, gnom: Any) -> Any:
+    """Gain error of an option with a tolerance of its own."""
+    return g / gnom - 1
+
+
+@formula(
+    "{vz} * {vnom} / {vadc} - {vznom}",
+    "voltage",
+    up="vz vnom",
+    down="vadc vznom",
+    source="an ADC reads shares of its reference; common practice, no source",
+)
+def level_error(vz: Any, vnom: Any, vadc: Any, vznom: Any) -> Any:
+    """Error of an output level at zero current that does not follow the ADC reference."""
+    return vz * vnom / vadc - vznom
+
+
+@formula(
+    "({k} - {knom}) * {vnom}",
+    "voltage",
+    up="k",
+    down="knom",
+    either="vnom",
+    source="an ADC reads shares of its reference; common practice, no source",
+)
+def share_error(k: Any, knom: Any, vnom: Any) -> Any:
+    """The same of a level that follows the reference, which drops out."""
+    return (k - knom) * vnom
+
+
+NOMINAL = "nominal value, used by the controller"
+
+
+def zero_error(work: Work) -> Variable | None:
+    """Error of the output at zero current as the ADC sees it."""
+    vadc = work.take("Vadc", "stage:adc.reference")
+    vnom = work.typical("Vnom", vadc, NOMINAL)
+    if work.stated("role:sense.reference"):
+        vz = work.take("Vzero", "role:sense.reference")
+        vznom = work.typical("Vzero,nom", vz, NOMINAL)
+        return work.derive("dVzero", level_error, vz=vz, vnom=vnom, vadc=vadc, vznom=vznom)
+    k = work.take("k", "role:sense.reference_share")
+    return work.derive("dVzero", share_error, k=k, knom=work.typical("knom", k, NOMINAL), vnom=vnom)
+
+
+def gain_error(work: Work) -> Variable | None:
+    """Error of the gain: the tolerance of the option set or the chip's gain error.
+
+    Both state the same fact, so they do not add up: the wider one counts, and the default of the
+    trade only where neither is stated. Fields with gains of their own have no tolerance in common.
+    """
+    own = work.inputs.find("role:sense.gain", optional=True)
+    general = work.inputs.find("chip:sense.gain_error")
+    band = own.value if own is not None else None
+    if isinstance(band, Band) and not band.exact and band.given != "computed" and band.typ:
+        width = max(band.high / band.typ - 1, 1 - band.low / band.typ)
+        other = general.value if general is not None else None
+        stated = "chip:sense.gain_error" in work.inputs
+        wider = isinstance(other, Band) and stated and max(other.high, -other.low) > width
+        if not wider:
+            work.stated("chip:sense.gain_error")
+            g = work.take("Gset", "role:sense.gain")
+            gnom = work.typical("Gnom", g, NOMINAL)
+            return work.derive("eG", gain_deviation, g=g, gnom=gnom)
+    return work.take("eG", "chip:sense.gain_error")
+
+
+def nominal_gain(work: Work) -> Variable | None:
+    """Gain that the controller reckons with; a band where fields of this role differ."""
+    gain = work.take("Gset", "role:sense.gain")
+    if gain is None or gain.origin is None or not isinstance(gain.origin.value, Band):
+        return gain
+    if gain.origin.value.given == "computed":
+        return gain
+    return work.typical("Gnom", gain, NOMINAL)
+
+
 def gain_band(work: Work) -> Variable | None:
-    return work.derive(
-        "G",
-        real_gain,
-        g=work.take("Gset", "role:sense.gain"),
-        e=work.take("eG", "chip:sense.gain_error"),
-    )
+    return work.derive("G", real_gain, g=nominal_gain(work), e=gain_error(work))
 
 
 def _range(work: Work) -> Variable | None:
@@ -236,15 +324,17 @@ HEAT = "stage:temperature.ambient stage:motor.current.rms stage:shunt.resistance
 @check(
     "sense.error",
     "error of the measured current at the peak",
-    "e = (Ipk R (1 + a (Ts - 25)) + Vos + tc (Tb - 25)) (1 + eG) / Rnom +- step / 2 - Ipk",
-    CHAIN + HEAT + "stage:shunt.tempco stage:motor.current.peak chip:sense.offset "
+    "e = (Ipk R (1 + a (Ts - 25)) + Vos + tc (Tb - 25)) (1 + eG) Vnom / (Vadc Rnom) "
+    "+ dVzero / (G Rnom) +- step / 2 - Ipk",
+    CHAIN + ZERO + HEAT + "stage:shunt.tempco stage:motor.current.peak chip:sense.offset "
     "chip:sense.offset_drift stage:temperature.board stage:adc.bits "
     "stage:limits.current_error",
 )
 def error(work: Work) -> Outcome:
     """Linear worst case of shunt, amplifier and ADC; each part alone stands in the derivation."""
     r = work.take("R", "stage:shunt.resistance")
-    rnom = work.typical("Rnom", r, "nominal value, used by the controller")
+    rnom = work.typical("Rnom", r, NOMINAL)
+    vadc = work.take("Vadc", "stage:adc.reference")
     parts: Parts = {
         "i": work.take("Ipk", "stage:motor.current.peak"),
         "r": work.derive(
@@ -261,10 +351,14 @@ def error(work: Work) -> Outcome:
             tc=work.take("tc", "chip:sense.offset_drift"),
             ta=work.take("Tb", "stage:temperature.board"),
         ),
-        "e": work.take("eG", "chip:sense.gain_error"),
+        "e": gain_error(work),
         "rnom": rnom,
         "x": work.spread("x", -0.5, 0.5, "ratio", "rounding of the ADC, half a step either way"),
         "lsb": _step(work),
+        "vnom": work.typical("Vnom", vadc, NOMINAL),
+        "vadc": vadc,
+        "dz": zero_error(work),
+        "g": nominal_gain(work),
     }
     value = work.derive("e", reading_error, **parts)
     limit = work.take("limit", "stage:limits.current_error")
@@ -287,6 +381,8 @@ def _budget(work: Work, parts: Parts, r: Variable) -> list[str]:
         "x": work.constant("x", 0.0, "ratio", "no rounding"),
         "vo": work.constant("Voff", 0.0, "voltage", "no offset"),
         "e": work.constant("eG", 0.0, "percent", "no gain error"),
+        "vadc": parts["vnom"],
+        "dz": work.constant("dVzero", 0.0, "voltage", "no error of the level"),
     }
     hot, offset = parts["r"], parts["vo"]
     assert hot is not None
@@ -302,6 +398,8 @@ def _budget(work: Work, parts: Parts, r: Variable) -> list[str]:
         ("gain error", {"e": parts["e"]}),
         ("shunt tolerance", {"r": r}),
         ("shunt drift", {"r": drift_only}),
+        ("level at zero current", {"dz": parts["dz"]}),
+        ("ADC reference", {"vadc": parts["vadc"]}),
         ("ADC rounding", {"x": parts["x"]}),
     ]
     squares, lines = 0.0, []

@@ -195,6 +195,10 @@ SHAPES: dict[str, dict[str, str | int]] = {
         "stage___supply__load_dump_class": "12 V test A",
         "stage___mosfet__crss": "300..600 pF",
     },
+    "options with a tolerance": {
+        "role___sense__gain": "19.4 / 20 / 20.6 V/V",
+        "stage___gate__resistor__off": "10 ohm",
+    },
 }
 LEFT_OUT: dict[str, tuple[str, ...]] = {
     "resistive drive, bootstrap": (
@@ -210,6 +214,7 @@ LEFT_OUT: dict[str, tuple[str, ...]] = {
         "role:vds.filter",
         "chip:vds.comparator_delay",
     ),
+    "options with a tolerance": ("chip:gate.pulldown",),
 }
 
 

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from typing import TypeVar
+
+from .signals import Block, Capture
 
 T = TypeVar("T")
 
@@ -22,7 +24,7 @@ class _End:
         self.error = error
 
 
-def ahead(items: Iterator[T], depth: int = 2) -> Iterator[T]:
+def ahead(items: Iterator[T], depth: int = 2) -> Generator[T, None, None]:
     """The same items; up to `depth` of them are ready before they are asked for.
 
     When the consumer stops early (close, exception), the thread ends after the item in hand.
@@ -62,3 +64,13 @@ def ahead(items: Iterator[T], depth: int = 2) -> Iterator[T]:
     finally:
         stop.set()
         thread.join()
+
+
+def blocks_ahead(capture: Capture) -> Generator[Block, None, None]:
+    """The blocks of a capture; where they come from a file, the next ones are read meanwhile.
+
+    A stream may keep whoever reads it waiting for ever, and a thread that waits cannot be stopped:
+    Ctrl-C would not end the program. So streams are read in turn.
+    """
+    _, total = capture.position
+    yield from ahead(capture.blocks()) if total else capture.blocks()

@@ -78,6 +78,10 @@ class BlockCapture(Capture):
 
     def _raw(self) -> Iterator[tuple[Changes, int, int]]:
         body, source = self._body, self._file
+        if source.total > 8 * self._block:
+            # The C library keeps freed memory for the next block's arrays, instead of having the system
+            # clear fresh pages each time, once it has seen an array this large come and go.
+            np.empty(16 * self._block, np.uint8)
         store = bytearray(self._block + 2 * PAD)
         held, offset, line = 0, self._size, self._line
         while True:

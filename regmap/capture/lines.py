@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .signals import NO_TIMES, NO_VALUES, Edges, Indices, Values, X
+from .signals import NO_TIMES, NO_VALUES, Edges, Indices, Times, Values, X
 
 #: "Since ever", "not met yet".
 NEVER = -(1 << 62)
@@ -42,6 +42,19 @@ class Track:
             rest = Edges(edges.times[place:], edges.values[place:])
             self._parts = [rest] if len(rest) else []
             self.count = len(rest)
+
+
+def behind(samples: Times, times: Times) -> Indices:
+    """How many of `samples` come before or at each of `times`: searchsorted on the right, both ascending.
+
+    A stable sort merges two ascending runs in one pass, in half the time that a search for each takes.
+    """
+    if len(times) < 64 or len(samples) > 16 * len(times):
+        return np.searchsorted(samples, times, side="right")
+    order = np.argsort(np.concatenate((samples, times)), kind="stable")
+    places = np.flatnonzero(order >= len(samples))
+    places -= np.arange(len(times))
+    return places
 
 
 def held(level: int, values: Values, place: Indices, count: int) -> Values:

@@ -14,6 +14,7 @@ edge, both included, belong to the transfer.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from fractions import Fraction
 from typing import Any, Literal
@@ -23,9 +24,9 @@ import numpy as np
 from regmap.errors import CallError
 from regmap.quantity import show
 
-from .ahead import ahead
+from .ahead import blocks_ahead
 from .clocktimes import Usual, clock_times
-from .lines import NEVER, Track, held, ranges
+from .lines import NEVER, Track, behind, held, ranges
 from .measure import LineHealth, Timing
 from .segment import cut_by_gap, cut_by_select, find_gap
 from .signals import NO_EDGES, NO_TIMES, NO_VALUES, Block, Capture, Edges, Indices, Times, Values, X
@@ -361,7 +362,7 @@ class TransferBuilder:
         edges = track.edges()
         stop = int(np.searchsorted(edges.times, until))
         times, values = edges.times[:stop], edges.values[:stop]
-        place = np.searchsorted(samples, times, side="right")
+        place = behind(samples, times)
         taken = held(track.level, values, place, len(samples))
         health.add(taken)
         self._near(name, health, samples, times, place, track, first, number, flags)
@@ -450,7 +451,7 @@ class TransferBuilder:
                 track = self._data[name]
                 edges = track.edges()
                 stop = int(np.searchsorted(edges.times, until))
-                place = np.searchsorted(samples, edges.times[:stop], side="right")
+                place = behind(samples, edges.times[:stop])
                 found[f"{name}_other"] = held(track.level, edges.values[:stop], place, len(samples))
         return found
 
@@ -483,10 +484,11 @@ class TransferBuilder:
 
 def iter_transfers(capture: Capture, builder: TransferBuilder) -> Iterator[Transfers]:
     """The transfers of a whole capture, part by part; the next block is read meanwhile."""
-    for block in ahead(capture.blocks()):
-        part = builder.feed(block)
-        if part is not None:
-            yield part
+    with closing(blocks_ahead(capture)) as blocks:
+        for block in blocks:
+            part = builder.feed(block)
+            if part is not None:
+                yield part
     part = builder.finish()
     if part is not None:
         yield part

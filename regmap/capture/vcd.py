@@ -121,7 +121,8 @@ class Body:
         clocks = np.flatnonzero(is_time if plain else kinds == TIME)
         if not len(clocks):
             return block.size if final else 0
-        times, bad = unsigned(block, starts.take(clocks) + 1, ends.take(clocks))
+        digits, behind = starts.take(clocks) + 1, ends.take(clocks)
+        times, bad = unsigned(block, digits, behind)
         times, bad = self._ordered(times, bad)
         if bad >= 0:
             stop, count = int(clocks[bad]), bad
@@ -144,7 +145,8 @@ class Body:
         used = int(starts[stop]) if stop < len(starts) else block.size
         starts, ends, kinds = starts[:stop], ends[:stop], kinds[:stop]
         if plain:
-            self._plain(block, starts, ends, clocks, times, first[:stop], least)
+            in_times = int(behind[:count].sum() - digits[:count].sum()) + count
+            self._plain(block, starts, ends, clocks, times, first[:stop], least, in_times)
         else:
             self._mixed(block, starts, ends, clocks, times, kinds)
         return used
@@ -253,8 +255,9 @@ class Body:
         times: Times,
         first: Bytes,
         least: int,
+        in_times: int,
     ) -> None:
-        """Times and scalars only; no token is shorter than `least`."""
+        """Times and scalars only; no token is shorter than `least`, the times have `in_times` bytes."""
         scalars = np.flatnonzero(first != ord("#"))
         if not len(scalars):
             return
@@ -263,7 +266,7 @@ class Body:
         pairs = False
         if least >= 2:
             total = int(ends[-1]) - int(starts[0]) - len(starts) + 1
-            pairs = total - int((ends.take(clocks) - starts.take(clocks)).sum()) == 2 * len(scalars)
+            pairs = total - in_times == 2 * len(scalars)
         starts = starts.take(scalars)
         values = first.take(scalars)
         if int(values.max()) <= ord("1"):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import repeat
 
 import numpy as np
 import numpy.typing as npt
@@ -85,7 +86,7 @@ class PairTable:
             rows, inverse = list(stacked[0]), stacked[1].reshape(-1)
             hashes = mixed(rows)
         known = self._known
-        numbers = np.array([known.get(h, -1) for h in hashes.tolist()], np.int32)
+        numbers = np.fromiter(map(known.get, hashes.tolist(), repeat(-1)), np.int32, len(hashes))
         old = np.flatnonzero(numbers >= 0)
         for column, row in zip(self._columns, rows, strict=True):
             wrong = old[column[numbers[old]] != row[old]]

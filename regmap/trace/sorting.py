@@ -6,6 +6,8 @@ for guards, counters and measured values, so that the walker looks at each of th
 
 from __future__ import annotations
 
+from collections import defaultdict
+from itertools import count
 from typing import Any
 
 import numpy as np
@@ -54,7 +56,8 @@ class Sorter:
         self.measured = frozenset(r.name for r in measured(chip))
         self._arrays: dict[str, npt.NDArray[Any]] = {name: np.empty(256, kind) for name, kind in _DTYPES.items()}
         self._count = 0
-        self._canons: dict[int, int] = {}
+        #: the next number for every row that was not met before
+        self._canons: defaultdict[int, int] = defaultdict(count().__next__)
 
     def __getattr__(self, name: str) -> npt.NDArray[Any]:
         if name not in _DTYPES:
@@ -184,8 +187,7 @@ class Sorter:
         return wide
 
     def _numbered(self, rows: Words) -> npt.NDArray[np.int64]:
-        known = self._canons
-        return np.array([known.setdefault(h, len(known)) for h in rows.tolist()], np.int64)
+        return np.fromiter(map(self._canons.__getitem__, rows.tolist()), np.int64, len(rows))
 
     # --- layouts that depend on state -------------------------------------------------------------
     def _one_by_one(self, first: int, bank: Bank) -> dict[str, npt.NDArray[np.generic]]:
@@ -201,8 +203,7 @@ class Sorter:
             columns["believed"].append(decoded.believed is not None)
             columns["silent"].append(bool(text) and ("every bit" in text or bool(hidden)))
             columns["inert"].append(0)
-            columns["canon"].append(len(self._canons))
-            self._canons[-ident - 1] = len(self._canons)
+            columns["canon"].append(self._canons[-ident - 1])
             part = decoded.sent.frame.command.of_kind("counter") if decoded.sent is not None and decoded.taken else None
             columns["counter"].append(decoded.sent.parts[part.name] if part is not None and decoded.sent is not None else -1)
             columns["step"].append(part.step if part else 0)

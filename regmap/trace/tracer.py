@@ -11,16 +11,18 @@ object for each frame that changed anything.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
+from regmap.capture.ahead import blocks_ahead
 from regmap.capture.channels import Finding, find_roles
 from regmap.capture.measure import LineHealth, Timing
 from regmap.capture.signals import Capture, Signals
-from regmap.capture.spi import BitOrder, Flag, SpiSetup, Transfers
+from regmap.capture.spi import BitOrder, Flag, SpiSetup, Transfers, join
 from regmap.capture.transfers import TransferBuilder
 from regmap.errors import CallError, Problem
 from regmap.model import Chain, Chip
@@ -34,6 +36,10 @@ from .walker import Walker
 from .watchdog import check_watchdog
 
 Progress = Callable[[int, int], None]
+
+#: Transfers and sampled bits that are looked at together: enough that the fixed cost of each step does
+#: not count, few enough that they stay in the processor's cache.
+_TOGETHER = 1 << 19
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,12 +139,9 @@ def trace_capture(
     )  # fmt: skip
     builder = TransferBuilder(setup, roles, capture.tick, resolution=capture.resolution)
     limits = LimitCheck(chips[0], capture.tick)
-    for block in capture.blocks():
-        pins.feed(block)
-        _feed(trace, builder.feed(block), limits)
-        if progress is not None:
-            progress(*capture.position)
-    _feed(trace, builder.finish(), limits)
+    with closing(_parts(capture, builder, pins, progress)) as parts:
+        for part in _together(parts):
+            _feed(trace, part, limits)
     _finish(trace)
     trace.start, trace.end = capture.start or 0, capture.end or 0
     _watchdogs(trace)
@@ -148,6 +151,37 @@ def trace_capture(
     trace.notes = (*capture.notes, *builder.notes)
     trace.problems = capture.problems
     return trace
+
+
+def _parts(
+    capture: Capture, builder: TransferBuilder, pins: Pins, progress: Progress | None
+) -> Generator[Transfers, None, None]:
+    """The transfers as blocks complete them; close it to stop the reading of further blocks."""
+    with closing(blocks_ahead(capture)) as blocks:
+        for block in blocks:
+            pins.feed(block)
+            part = builder.feed(block)
+            if part is not None:
+                yield part
+            if progress is not None:
+                progress(*capture.position)
+    part = builder.finish()
+    if part is not None:
+        yield part
+
+
+def _together(parts: Iterable[Transfers]) -> Iterator[Transfers]:
+    """The same transfers in larger parts."""
+    kept: list[Transfers] = []
+    size = 0
+    for part in parts:
+        kept.append(part)
+        size += len(part) + max(len(part.command_values), len(part.reply_values))
+        if size >= _TOGETHER and (whole := join(kept)) is not None:
+            yield whole
+            kept, size = [], 0
+    if (whole := join(kept)) is not None:
+        yield whole
 
 
 def _watchdogs(trace: Trace) -> None:
@@ -193,8 +227,8 @@ def _trace_words(
     return trace
 
 
-def _feed(trace: Trace, part: Transfers | None, limits: LimitCheck | None) -> None:
-    if part is None or not len(part):
+def _feed(trace: Trace, part: Transfers, limits: LimitCheck | None) -> None:
+    if not len(part):
         return
     trace.transfers += len(part)
     if part.flags.any():

@@ -8,13 +8,13 @@ the lock, refused.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from . import values
 from .bank import Bank
 from .behave import Machine
 from .bits import deposit, extract, mask_of, spans
-from .codec import Codec, Sent
+from .codec import Codec, Sent, build, guards_of, next_counters, split
 from .errors import CallError
 from .model import Chip, Field, Register, Step
 from .plan import plan, word_to_write
@@ -196,6 +196,7 @@ class _Planner:
         self.codec = Codec(chip)
         self.machine = Machine(chip, supply=wanted.supply, externals=wanted.externals)
         self.actions: list[Action] = []
+        self.counters: dict[str, int] = {}
 
     def step(self, procedure: str, step: Step) -> None:
         if step.do == "wait":
@@ -211,9 +212,13 @@ class _Planner:
         elif step.do == "expect":
             self._expect(procedure, step)
         elif step.do in ("configure", "verify"):
-            for register in self._targets(step):
+            targets = self._targets(step)
+            for register in targets:
                 if step.do == "configure":
                     self._configure(procedure, step, register)
+                    for other in self.chip.registers.values():
+                        if other.complement_of == register.name and other not in targets:
+                            self._configure(procedure, step, other)
                 else:
                     self._verify(procedure, step, register)
         elif step.do == "key":
@@ -244,6 +249,7 @@ class _Planner:
         mask: int = 0,
     ) -> None:
         self._page(procedure, sent)
+        sent = self._counted(sent)
         outcome = self.machine.apply(sent)
         if sent.kind == "write" and not outcome.taken:
             raise CallError(
@@ -262,17 +268,32 @@ class _Planner:
             return
         if self.machine.bank.code(select) != sent.register.page:
             text = f"{select} = {sent.register.page}"
-            for planned in plan(self.chip, [text], self.machine.bank):
-                self.machine.apply(planned.sent)
+            # as a raw code: an option may be called by another number
+            raw = f"{select} = 0x{sent.register.page:X}"
+            for planned in plan(self.chip, [raw], self.machine.bank):
+                selecting = self._counted(planned.sent)
+                self.machine.apply(selecting)
                 self.actions.append(
                     Action(
                         do="send",
                         procedure=procedure,
                         text=text,
-                        sent=planned.sent,
+                        sent=selecting,
                         why=f"page of {sent.register.name}",
                     )
                 )
+
+    def _counted(self, sent: Sent) -> Sent:
+        """This frame with the counters that follow those of the frame before, guards renewed."""
+        layout = sent.frame.command
+        counting = {n: v for n, v in self.counters.items() if layout.named(n) is not None}
+        if counting:
+            guards = {part.name for part in guards_of(layout)}
+            parts = {n: v for n, v in sent.parts.items() if n not in guards} | counting
+            word = build(layout, parts)
+            sent = replace(sent, word=word, parts=split(layout, word))
+        self.counters.update(next_counters(layout, sent.parts))
+        return sent
 
     def _expect(self, procedure: str, step: Step) -> None:
         text = step.targets[0]

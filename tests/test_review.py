@@ -13,14 +13,15 @@ from regmap.assess import assess, facts_of, role_inputs, with_settings
 from regmap.bank import Bank
 from regmap.behave import Machine
 from regmap.calc.inputs import describe
-from regmap.codec import Codec
+from regmap.codec import Codec, counter_flaws, inspect
 from regmap.errors import CallError
 from regmap.expr import evaluate, parse_expr
 from regmap.faults import explain, suspicious
 from regmap.mapfile import find_document, load_map
-from regmap.model import Chip, Entry, Fault, Field, Layout, Meaning, Part, Register, Scale
+from regmap.model import Chip, Entry, Fault, Field, Layout, Meaning, Part, Register, Scale, Step
 from regmap.plan import plan
 from regmap.quantity import NONE, parse_band, show
+from regmap.settings import write_plan
 from regmap.stagefile import load_stage, read_stage
 from regmap.values import choose
 
@@ -473,3 +474,36 @@ def test_a_rule_that_cannot_be_judged_is_no_silent_yes(tmp_path: Path) -> None:
     stage, problems = read_stage(tmp_path / "s.yaml")
     assert stage is not None
     assert ["rule blanking_covers_dead_time cannot be judged" in str(p) for p in problems] == [True]
+
+
+# --- write plans ---------------------------------------------------------------------------------
+@pytest.mark.parametrize("name", ["bilby32", "wombat24", "numbat24", "potoroo40"])
+def test_counters_count_on_through_a_whole_plan(name: str) -> None:
+    chip = load_map(name)
+    before: dict[str, int] = {}
+    for action in write_plan(chip, Bank.at_reset(chip)):
+        if action.sent is not None:
+            layout = action.sent.frame.command
+            assert not counter_flaws(layout, before, action.sent.parts)
+            assert not inspect(layout, action.sent.word)
+            before = {**before, **action.sent.parts}
+
+
+def test_a_complement_is_written_beside_its_partner_even_where_no_step_names_it() -> None:
+    one = Register(name="X", address=0xD, width=10, reset=0, fields=(_field("F", "X", (0,)),))
+    all_of_it = _field("F_N", "Y", tuple(range(9, -1, -1)))
+    two = Register(
+        name="Y", address=0xE, width=10, reset=0x3FF, complement_of="X", fields=(all_of_it,)
+    )
+    chip = replace(
+        _chip(one, two), procedures={"configure": (Step(do="configure", targets=("X",)),)}
+    )
+    bank = Bank.at_reset(chip)
+    bank.learn("X", 1)
+    written = [
+        (a.sent.register.name, a.sent.data)
+        for a in write_plan(chip, bank)
+        if a.do == "write" and a.sent is not None and a.sent.register is not None
+    ]
+    at = written.index(("X", 1))
+    assert written[at + 1] == ("Y", 0x3FE)

@@ -48,6 +48,7 @@ settings:
 gateword_stage: 1
 stage: {name: bursts, invented: yes}
 map: potoroo40
+supply.voltage: 12 V
 external: {GAIN_PIN: x10}
 settings:
   OUTPUT: {SOURCE: 150 mA, DRIVE_TIME: 1.5 us}

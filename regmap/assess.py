@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,16 +21,18 @@ from typing import TYPE_CHECKING, Any
 from . import values
 from .bank import Bank, need
 from .errors import CallError
-from .expr import evaluate
+from .expr import Literal, Node, evaluate
 from .faults import only_reported, status_registers
-from .model import Chip, Fault, Field
-from .parameters import CHIP, NOT_KNOWN, OFF_WORDS, ON_WORDS, ROLES
-from .quantity import Band
+from .model import Chip, External, Fault, Field, Joined
+from .parameters import CHIP, NOT_KNOWN, OFF_WORDS, ON_WORDS, ROLES, Parameter
+from .quantity import DIMENSIONS, Band, Quantity
 from .source import display_name
 from .stagefile import Stage
 
 if TYPE_CHECKING:
     from .calc import Facts, Inputs, Verdict
+
+_VOLTAGE = DIMENSIONS["voltage"][0]
 
 #: origin of settings that were laid over a stage's own
 COMMAND_LINE = "command line"
@@ -71,16 +74,7 @@ def role_inputs(chip: Chip, bank: Bank, roles: Iterable[str] = tuple(ROLES)) -> 
         origins: list[str] = []
         for item in chip.with_role(role):
             name = getattr(item, "ref", item.name)
-            reading = bank.reading(name)
-            value: Band | str | int
-            if reading is None:
-                value, text = NOT_KNOWN, NOT_KNOWN
-            else:
-                text = f"code {reading.code}"
-                if row.dimension is None:
-                    value = _switch(role, reading)
-                else:
-                    value = reading.band or reading.name or str(reading.code)
+            value, text = _role_value(row, item, bank)
             if isinstance(value, Band):
                 bands.append(value)
             else:
@@ -93,6 +87,55 @@ def role_inputs(chip: Chip, bank: Bank, roles: Iterable[str] = tuple(ROLES)) -> 
         elif bands:
             found.append(Input(f"role:{role}", hull(bands), "; ".join(origins)))
     return found
+
+
+def _role_value(row: Parameter, item: Field | Joined | External, bank: Bank) -> tuple[Band | str | int, str]:
+    """What a field, joined or external value says of its role, and its code as text.
+
+    Where its meaning hangs on the supply, the band holds the values of the whole supply range.
+    """
+    name = getattr(item, "ref", item.name)
+    reading = bank.reading(name)
+    if reading is None:
+        return NOT_KNOWN, NOT_KNOWN
+    text = f"code {reading.code}"
+    if row.dimension is None:
+        return _switch(row.name, reading), text
+    bands = []
+    for found in (reading, *_over_supply(item, name, bank)):
+        if found.band is None:
+            return found.name or str(found.code), text
+        bands.append(found.band)
+    whole = hull(bands)
+    if whole is not bands[0]:
+        whole = replace(whole, typ=bands[0].typ)
+    return whole, text
+
+
+def _over_supply(item: Field | Joined | External, name: str, bank: Bank) -> list[values.Reading]:
+    """What a value means at the other supplies of the stage, if its meaning asks for the supply."""
+    asking = [m.when for m in item.meanings if m.when is not None and "supply" in m.when.names()]
+    if not asking or bank.supply_range is None:
+        return []
+    low, high = bank.supply_range
+    near = Fraction(1, 1000)
+    steps = {v + d for when in asking for v in _volts(when.root) for d in (-near, Fraction(0), near)}
+    found = []
+    for supply in sorted({low, high} | {v for v in steps if low < v < high}):
+        there = bank.copy()
+        there.supply = supply
+        reading = there.reading(name)
+        if reading is not None:
+            found.append(reading)
+    return found
+
+
+def _volts(node: Node) -> set[Fraction]:
+    """The voltages that an expression compares with."""
+    if isinstance(node, Literal):
+        value = node.value
+        return {value.value} if isinstance(value, Quantity) and value.dim == _VOLTAGE else set()
+    return {v for arg in getattr(node, "args", ()) for v in _volts(arg)}
 
 
 def _switch(role: str, reading: values.Reading) -> int | str:

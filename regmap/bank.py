@@ -37,6 +37,8 @@ class Bank:
         }
         self.externals.update(externals or {})
         self.supply = supply
+        #: lowest and highest supply of a stage, where it is no single value
+        self.supply_range: tuple[Fraction, Fraction] | None = None
         self.states: dict[str, bool] = dict(states or {})
         self._asking: set[str] = set()
 
@@ -64,6 +66,7 @@ class Bank:
             self.chip, self.words, externals=self.externals, supply=self.supply, states=self.states
         )
         twin.known = dict(self.known)
+        twin.supply_range = self.supply_range
         return twin
 
     def learn(self, register: str, word: int, mask: int | None = None) -> None:

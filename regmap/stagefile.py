@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,7 @@ from .mapfile import find_document, read_map
 from .mapshapes import Params
 from .model import Chip, External, Field, Joined, Param
 from .parameters import STAGE
+from .quantity import Band
 from .schema import (
     BAD,
     NAME,
@@ -450,9 +452,17 @@ def supply_of(params: Mapping[str, Param]) -> Any:
     return getattr(param.value, "typ", None) if param is not None else None
 
 
+def _supply_range(params: Mapping[str, Param]) -> tuple[Fraction, Fraction] | None:
+    """Lowest and highest driver supply in volts."""
+    param = params.get("supply.driver") or params.get("supply.voltage")
+    value = param.value if param is not None else None
+    return (value.low, value.high) if isinstance(value, Band) and not value.exact else None
+
+
 def settled(chip: Chip, settings: tuple[Setting, ...], params: Mapping[str, Param]) -> Bank:
     """Reset values with the settings laid over."""
     bank = Bank.at_reset(chip, supply=supply_of(params))
+    bank.supply_range = _supply_range(params)
     for setting in settings:
         item = find(chip, setting.name)
         assert item is not None

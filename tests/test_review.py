@@ -507,3 +507,25 @@ def test_a_complement_is_written_beside_its_partner_even_where_no_step_names_it(
     ]
     at = written.index(("X", 1))
     assert written[at + 1] == ("Y", 0x3FE)
+
+
+def test_a_gate_current_that_is_weaker_at_low_supply_is_judged_there_too() -> None:
+    text = (
+        "gateword_stage: 1\nstage: {name: s}\nmap: potoroo40\n"
+        "supply.voltage: SUPPLY\nsettings: {OUTPUT.SOURCE: 0x7}\n"
+    )
+
+    def source(supply: str) -> tuple[Fraction, Fraction, Fraction]:
+        stage, problems = read_stage("s.yaml", text=text.replace("SUPPLY", supply))
+        assert stage is not None, problems
+        band = role_inputs(stage.chip, stage.bank, ["gate.source"])[0].value
+        return band.low, band.typ, band.high
+
+    # 15 mA and 25 mA for each step and one more, with 25 % below 8 V and 20 % above
+    weak = (Fraction(90, 1000), Fraction(120, 1000), Fraction(150, 1000))
+    strong = (Fraction(160, 1000), Fraction(200, 1000), Fraction(240, 1000))
+    assert source("7 V") == weak
+    assert source("12 V") == strong
+    assert source("9 / 12 / 16 V") == strong
+    assert source("6 / 12 / 16 V") == (weak[0], strong[1], strong[2])
+    assert source("8 / 12 / 16 V") == strong

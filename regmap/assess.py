@@ -193,7 +193,7 @@ def timing_of(fault: Fault, chip: Chip, bank: Bank) -> Any:
     """
     from .calc import FaultTiming
 
-    masked = fault.masked_when is not None and evaluate(fault.masked_when, bank) is True
+    masked = evaluate(fault.masked_when, bank) if fault.masked_when is not None else False
     reported = only_reported(fault, bank)
     adds = tuple(
         f"role:{role}" for role in fault.uses
@@ -208,6 +208,7 @@ def timing_of(fault: Fault, chip: Chip, bank: Bank) -> Any:
     return FaultTiming(
         name=fault.name, title=f"{title} (reported only)" if reported else title, detect=fault.detect, react=react,
         adds=adds, how=how, masked_by=str(fault.masked_when) if masked else "",
+        perhaps_masked_by=str(fault.masked_when) if masked is None else "",
         reported_by=str(fault.reported_only_when) if reported else "",
         decided_by=tuple(f"role:{role}" for role in fault.uses), watches_controller="watchdog" in fault.raised_by,
         needed=needed, origin=f"map {fault.origin}",
@@ -310,6 +311,7 @@ class Sweep:
 def sweep(stage: Stage, name: str, limit: int = 256) -> Sweep:
     """Every option of a field, joined or external value with the verdicts that differ between them.
 
+    Of more than `limit` options that many, evenly spread.
     Raises CallError for an unknown name or one that holds no setting.
     """
     from .calc import run
@@ -321,7 +323,11 @@ def sweep(stage: Stage, name: str, limit: int = 256) -> Sweep:
     now = base.code(name)
     rows: list[tuple[values.Reading, dict[str, Verdict], tuple[str, ...]]] = []
     seen: set[object] = set()
-    for reading in values.options(item, base, limit):
+    options = list(values.options(item, base, 1 << 16))
+    if len(options) > limit:  # evenly, with both ends and the option that the stage has
+        picked = {round(n * (len(options) - 1) / (limit - 1)) for n in range(limit)}
+        options = [r for n, r in enumerate(options) if n in picked or r.code == now]
+    for reading in options:
         if reading.band is not None and reading.code != now:
             key = (reading.band, reading.name)
             if key in seen:

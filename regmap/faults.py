@@ -16,6 +16,7 @@ from .bits import extract
 from .errors import CallError
 from .expr import Env, evaluate
 from .model import SEVERITIES, Chip, Fault, Field, Layout
+from .parameters import ROLES
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +230,12 @@ def _depth(name: str, detail: Mapping[str, Fault]) -> int:
 
 def _settings(fault: Fault, env: Bank) -> Iterable[str]:
     """The settings that decide when this fault trips, with their values where known."""
-    for role in fault.uses:
+    for used in fault.uses:
+        # a side's setting may be that of both sides, as for the calculations
+        chain: list[str] = [used]
+        while (other := ROLES[chain[-1]].instead) is not None:
+            chain.append(other)
+        role = next((r for r in chain if env.chip.with_role(r)), used)
         for item in env.chip.with_role(role):
             name = getattr(item, "ref", item.name)
             reading = env.reading(name)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from regmap.assess import assess, facts_of, role_inputs, with_settings
+from regmap.assess import assess, facts_of, role_inputs, sweep, with_settings
 from regmap.bank import Bank
 from regmap.behave import Machine
 from regmap.calc.inputs import describe
@@ -18,7 +18,19 @@ from regmap.errors import CallError
 from regmap.expr import evaluate, parse_expr
 from regmap.faults import explain, suspicious
 from regmap.mapfile import find_document, load_map
-from regmap.model import Chip, Entry, Fault, Field, Layout, Meaning, Part, Register, Scale, Step
+from regmap.model import (
+    Chip,
+    Entry,
+    External,
+    Fault,
+    Field,
+    Layout,
+    Meaning,
+    Part,
+    Register,
+    Scale,
+    Step,
+)
 from regmap.plan import plan
 from regmap.quantity import NONE, parse_band, show
 from regmap.settings import write_plan
@@ -529,3 +541,55 @@ def test_a_gate_current_that_is_weaker_at_low_supply_is_judged_there_too() -> No
     assert source("9 / 12 / 16 V") == strong
     assert source("6 / 12 / 16 V") == (weak[0], strong[1], strong[2])
     assert source("8 / 12 / 16 V") == strong
+
+
+def test_a_mask_that_hangs_on_something_unknown_is_asked_for() -> None:
+    pin = External(
+        name="PIN",
+        width=1,
+        meanings=(Meaning(entries={0: Entry(code=0, name="low"), 1: Entry(code=1, name="high")}),),
+    )
+    fault = replace(QUOLL.faults["VDS_HA"], masked_when=parse_expr("PIN == high"))
+    chip = _chip(externals={"PIN": pin}, faults={**QUOLL.faults, "VDS_HA": fault})
+    stage = replace(PUMP, chip=chip)
+
+    def status(bank: Bank) -> tuple[str, str]:
+        found = {v.check: v for v in assess(stage, bank).verdicts}
+        return found["reaction.time.VDS_HA"].status, found["reaction.masked"].status
+
+    bank = stage.bank
+    assert status(bank) == ("not computed", "not computed")
+    bank.externals["PIN"] = 0
+    assert status(bank) == ("holds", "holds")
+    bank.externals["PIN"] = 1
+    assert status(bank) == ("fails", "fails")
+
+
+def test_a_sweep_of_many_codes_has_both_ends_and_the_present_one() -> None:
+    item = QUOLL.field("VDS.THRESHOLD")
+    assert item is not None
+    fine = replace(
+        _field(
+            "THRESHOLD",
+            "VDS",
+            tuple(range(9, -1, -1)),
+            replace(_ramp(), scale=replace(_ramp().scale, step=Fraction(1, 1000), last=1023)),
+            role="vds.threshold",
+        ),  # type: ignore[type-var]
+        reset=517,
+    )
+    chip = _chip(replace(QUOLL.registers["VDS"], reset=517, fields=(fine,), reserved=0))
+    stage = replace(
+        PUMP, chip=chip, settings=tuple(s for s in PUMP.settings if s.name != "VDS.THRESHOLD")
+    )
+    rows = sweep(stage, "VDS.THRESHOLD", 8).rows
+    assert [r.reading.code for r in rows if r.current] == [517]
+    assert {0, 1023} <= {r.reading.code for r in rows}
+    assert len(rows) in (8, 9)
+
+
+def test_a_setting_of_both_sides_is_named_beside_a_fault_of_one() -> None:
+    fault = replace(QUOLL.faults["VDS_HA"], uses=("vds.threshold.high",))
+    chip = _chip(faults={**QUOLL.faults, "VDS_HA": fault})
+    found = explain(chip, {"STATUS1": 0x300}, PUMP.bank)
+    assert found.findings[0].settings == ("VDS.THRESHOLD = 250 mV",)

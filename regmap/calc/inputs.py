@@ -55,7 +55,8 @@ class FaultTiming:
     whose times belong to the detection (`role:vds.blanking`, `role:vds.filter`). `how` is who
     brings the outputs to safety: the "chip", the controller after the fault "pin", or the
     controller after it has "poll"ed the status registers. `masked_by` says which setting hides the
-    fault (empty: it is not masked), `reported_by` which makes the chip report it without acting, so
+    fault (empty: it is not masked), `perhaps_masked_by` which may, where a value that decides is not
+    known, `reported_by` which makes the chip report it without acting, so
     that `how` is never the chip; `watches_controller` is true where the fault says that the
     controller itself has failed. `decided_by` are input names of the settings that decide when it
     trips. `needed` is false for a fault that needs no reaction.
@@ -68,6 +69,7 @@ class FaultTiming:
     adds: tuple[str, ...] = ()
     how: Literal["chip", "pin", "poll"] = "chip"
     masked_by: str = ""
+    perhaps_masked_by: str = ""
     reported_by: str = ""
     decided_by: tuple[str, ...] = ()
     watches_controller: bool = False

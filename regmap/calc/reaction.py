@@ -52,11 +52,19 @@ def _reported(fault: FaultTiming) -> str:
     )
 
 
+def _ask_for_mask(work: Work, fault: FaultTiming) -> None:
+    if fault.perhaps_masked_by:
+        origin = fault.origin or work.facts.origin
+        asked = f"whether {fault.name} is masked by {fault.perhaps_masked_by} ({origin})"
+        work.missing[asked] = None
+
+
 def _one(work: Work, fault: FaultTiming) -> Verdict:
     value = _time(work, fault)
     limit = work.take("FTTI", "stage:safety.ftti")
     if fault.masked_by:
         return work.refuse(f"{fault.name} is masked by {fault.masked_by}: no reaction takes place")
+    _ask_for_mask(work, fault)
     if fault.reported_by:
         if fault.watches_controller:
             return work.refuse(
@@ -108,6 +116,9 @@ def masked(work: Work) -> Outcome:
         need = "needs a reaction" if fault.needed else "needs no reaction"
         work.extra.append(f"{fault.name} is masked by {fault.masked_by}; it {need}")
     work.extra += [_reported(f) for f in faults if f.reported_by and f.needed and not f.masked_by]
+    for fault in faults:
+        if fault.needed and not any(f.needed for f in hidden):
+            _ask_for_mask(work, fault)
     count = sum(f.needed for f in hidden)
     return work.at_most(
         work.constant("masked", float(count), "ratio", "faults that need a reaction, masked"),

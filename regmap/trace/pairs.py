@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import repeat
+from itertools import count
 
 import numpy as np
 import numpy.typing as npt
@@ -53,7 +54,7 @@ class PairTable:
         self.after = after
         self.count = 0
         self._columns = [np.empty(256, np.uint64) for _ in range(4 + 3 * len(after))]
-        self._known: dict[int, int] = {}
+        self._known: defaultdict[int | tuple[int, ...], int] = defaultdict()
         self._pairs: dict[int, Pair] = {}
 
     def __len__(self) -> int:
@@ -75,29 +76,23 @@ class PairTable:
         return pair
 
     def identify(self, columns: Sequence[Words]) -> npt.NDArray[np.int32]:
-        """The number of every row, new ones added."""
-        if not len(columns[0]):
-            return np.empty(0, np.int32)
-        hashes, first, inverse = np.unique(mixed(columns), return_index=True, return_inverse=True)
-        rows = [c[first] for c in columns]
-        if any((c != r[inverse]).any() for c, r in zip(columns, rows, strict=True)):
-            # two different rows share a number: compare all columns, slower
-            stacked = np.unique(np.stack(columns), axis=1, return_inverse=True)
-            rows, inverse = list(stacked[0]), stacked[1].reshape(-1)
-            hashes = mixed(rows)
-        known = self._known
-        numbers = np.fromiter(map(known.get, hashes.tolist(), repeat(-1)), np.int32, len(hashes))
-        old = np.flatnonzero(numbers >= 0)
-        for column, row in zip(self._columns, rows, strict=True):
-            wrong = old[column[numbers[old]] != row[old]]
-            numbers[wrong] = -1
-        new = np.flatnonzero(numbers < 0)
-        if len(new):
-            numbers[new] = np.arange(self.count, self.count + len(new))
-            self._append([r[new] for r in rows])
-            known.update(zip(hashes[new].tolist(), numbers[new].tolist(), strict=True))
-        result: npt.NDArray[np.int32] = numbers[inverse]
-        return result
+        """The number of every row; new ones are added in the order in which they come."""
+        known, before = self._known, self.count
+        known.default_factory = count(before).__next__
+        rows = mixed(columns).tolist()
+        numbers = np.fromiter(map(known.__getitem__, rows), np.int32, len(rows))
+        # a row is new where its number tops all before it
+        tops = np.maximum.accumulate(np.concatenate(([before - 1], numbers)))
+        new = np.flatnonzero(tops[1:] > tops[:-1])
+        self._append([c[new] for c in columns])
+        differs = [np.flatnonzero(own[numbers] != c) for own, c in zip(self._columns, columns, strict=True)]
+        for place in np.unique(np.concatenate(differs)).tolist():
+            # different rows with one number: these go by all that they hold
+            number = known[tuple(int(c[place]) for c in columns)]
+            if number == self.count:
+                self._append([c[place : place + 1] for c in columns])
+            numbers[place] = number
+        return numbers
 
     def again(self, ident: int) -> int:
         """A further number for the words of a row."""

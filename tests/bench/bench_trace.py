@@ -1,8 +1,9 @@
 """Captures decoded to events against the floor: numpy reads the same bytes and counts newlines.
 
-Run: python tests/bench/bench_trace.py [--megabytes 100]
+Run: python tests/bench/bench_trace.py [--megabytes 100] [--sizes 1 10 100 1000]
 
-Everything is measured in one run on one machine; only the ratios mean anything. The captures are
+Everything is measured in one run on one machine; only the ratios mean anything: by the clock, where a
+second core reads ahead, and by processor time, where it counts as well. The captures are
 invented: a Numbat-24 that is polled and served with a setting now and then, a Bilby-32 whose measured
 values change with every read, and random words, which no chip would send.
 """
@@ -14,7 +15,8 @@ import argparse
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -23,17 +25,19 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from bench_capture import _text, floor, timed
+from bench_capture import _text, floor, general_library, plain_loop, timed
 
 from regmap.bank import Bank
-from regmap.bulk import flawless, split
+from regmap.bulk import BulkCodec, flawless, split
+from regmap.capture.channels import find_roles
 from regmap.capture.opening import open_capture
+from regmap.capture.transfers import TransferBuilder, iter_transfers
 from regmap.codec import Codec
 from regmap.mapfile import load_map
 from regmap.model import Chip
 from regmap.trace.story import tell
 from regmap.trace.timeline import timeline
-from regmap.trace.tracer import How, Trace, trace_capture
+from regmap.trace.tracer import How, Trace, spi_setup, trace_capture
 
 MODES = {"numbat24": 0, "bilby32": 3}
 
@@ -159,24 +163,107 @@ def peak(case: str, megabytes: int) -> float:
     return int(subprocess.run(run, check=True, capture_output=True, text=True).stdout) / 1024
 
 
+def edges(path: Path, case: str) -> None:
+    """The reader alone."""
+    del case
+    with open_capture(path) as capture:
+        for _ in capture.blocks():
+            pass
+
+
+def transfers(path: Path, case: str) -> None:
+    """Timed transfers with both words."""
+    with open_capture(path) as capture:
+        roles = find_roles(capture.peek()).roles
+        chip = chip_of(case)
+        setup = spi_setup([chip], How(), None, chip.default_frame().length)
+        for part in iter_transfers(capture, TransferBuilder(setup, roles, capture.tick)):
+            assert len(part.command) == len(part.reply)
+
+
+def best(works: Sequence[Callable[[], object]], rounds: int) -> list[tuple[float, float]]:
+    """The best (seconds by the clock, seconds of processor time) of each work.
+
+    The works take turns, so that a busy moment of the machine does not hit one of them alone.
+    """
+    found = [(float("inf"), float("inf"))] * len(works)
+    for _ in range(rounds):
+        for index, work in enumerate(works):
+            clock, cpu = time.perf_counter(), time.process_time()
+            work()
+            clock, cpu = time.perf_counter() - clock, time.process_time() - cpu
+            found[index] = min(found[index][0], clock), min(found[index][1], cpu)
+    return found
+
+
+def one_case(case: str, megabytes: int, rounds: int) -> None:
+    """A case against the floor, step by step."""
+    path = made(case, megabytes)
+    steps = {"edges": edges, "transfers": transfers, "events": decoded}
+    works = [lambda: floor(path), *(lambda w=w: w(path, case) for w in steps.values())]
+    (base, base_cpu), *rows = best(works, rounds)
+    trace = decoded(path, case)
+    said = timed(lambda _: len(tell(trace).sentences), path, 1)
+    lines = timed(lambda _: sum(1 for _ in timeline(trace)), path, 1)
+    print(f"{case}: {path.stat().st_size / 1e6:.0f} MB, {trace.frames} frames, floor {base:.4f} s")
+    for name, (clock, cpu) in zip(steps, rows, strict=True):
+        limit = "  (at most 15)" if name == "events" else ""
+        print(f"  to {name:10s} {clock:7.3f} s  {clock / base:5.1f} times the floor, processor time {cpu / base_cpu:5.1f} times{limit}")
+    print(f"  the story     {said:7.3f} s  the timeline {lines:.3f} s, {len(trace.framer.tables[0])} pairs")
+    print(f"  peak memory   {peak(case, megabytes):7.0f} MB  (under 500 for 100 MB, under 1000 for 2 GB)")
+
+
+def others(case: str, megabytes: int) -> None:
+    """A plain loop over lines, and a script on a general VCD library; both only collect edges."""
+    for name, work, size, least in (
+        ("plain loop over lines", plain_loop, megabytes, 5),
+        ("general VCD library", general_library, min(5, megabytes), 50),
+    ):
+        path = made(case, size)
+        ours, theirs = best([lambda p=path: decoded(p, case), lambda p=path, w=work: w(p)], 2)
+        print(f"{name}: {theirs[0] / ours[0]:.1f} times as long as decoding to events on {size} MB (at least {least})")
+
+
+def linear(case: str, sizes: list[int]) -> None:
+    """Time for each byte and peak memory by size."""
+    for size in sizes:
+        path = made(case, size)
+        ((clock, _),) = best([lambda p=path: decoded(p, case)], 3 if size <= 100 else 1)
+        count = path.stat().st_size
+        print(f"{count / 1e6:8.1f} MB: {1e9 * clock / count:.2f} ns a byte, peak {peak(case, size):.0f} MB")
+
+
+def bulk_rate(frames: int = 500_000) -> None:
+    """Words to guards, fixed bits, kinds, registers and every part, of commands and replies."""
+    command, reply, _ = random_words(frames)
+    chip = load_map("numbat24")
+    frame, codec = chip.default_frame(), BulkCodec(chip)
+    answer = frame.reply_to("read")
+    assert answer is not None
+
+    def work() -> None:
+        flawless(frame.command, command), split(frame.command, command)
+        codec.kinds(frame, command), codec.registers(frame, command)
+        flawless(answer, reply), split(answer, reply)
+
+    ((clock, _),) = best([work], 5)
+    print(f"bulk decoding of words: {2 * frames / clock / 1e6:.1f} million frames a second (more than 5)")
+
+
 def main() -> None:
     """Print all ratios."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--megabytes", type=int, default=100)
     parser.add_argument("--cases", nargs="*", default=list(CASES))
+    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--sizes", type=int, nargs="*", default=[1, 10, 100])
     args = parser.parse_args()
     for case in args.cases:
-        path = made(case, args.megabytes)
-        base = timed(floor, path, 5)
-        size = path.stat().st_size / 1e6
-        took = timed(lambda p, c=case: decoded(p, c).frames, path, 3)
-        trace = decoded(path, case)
-        said = timed(lambda _, t=trace: len(tell(t).sentences), path, 1)
-        lines = timed(lambda _, t=trace: sum(1 for _ in timeline(t)), path, 1)
-        print(f"{case}: {size:.0f} MB, {trace.frames} frames, floor {base:.4f} s")
-        print(f"  to events      {took:7.3f} s   {took / base:6.1f} times the floor (at most 15)")
-        print(f"  the story      {said:7.3f} s   the timeline {lines:.3f} s, {len(trace.framer.tables[0])} pairs")
-        print(f"  peak memory    {peak(case, args.megabytes):7.0f} MB (under 500)")
+        one_case(case, args.megabytes, args.rounds)
+    if args.cases:
+        others(args.cases[0], args.megabytes)
+        linear(args.cases[0], args.sizes)
+    bulk_rate()
 
 
 if __name__ == "__main__":

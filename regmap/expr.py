@@ -8,7 +8,8 @@ Operands: a field (`REG.FIELD`), a joined or external value or `supply` (a bare 
 bare name), a whole number (also 0x, 0b), a quantity (`200 ns`), an option's name beside a field.
 Operators, loosest first: or; and; not; == != < <= > >= in; + -; * /; brackets.
 
-A comparison with a whole number or an option compares codes, with a quantity the physical value.
+A comparison with a whole number or an option compares codes (an option that is called by that
+number wins; 0x and 0b are always codes), with a quantity the physical value.
 Values with a unit on both sides compare as physical values: `VDS.BLANKING > DRIVE.DEAD_TIME`.
 What is not known (a field nobody has read) makes the answer None, unless the rest decides.
 """
@@ -37,9 +38,10 @@ class Name:
 
 @dataclass(frozen=True, slots=True)
 class Literal:
-    """A whole number or a quantity."""
+    """A whole number or a quantity; `raw` is a number written with 0x or 0b, never an option's name."""
 
     value: int | Quantity
+    raw: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,9 +220,8 @@ class _Parser:
     def atom(self) -> Node:
         kind, word, column = self.take()
         if kind == "num":
-            return Literal(
-                int(word.replace("_", ""), 0 if word[:2].lower() in ("0x", "0b") else 10)
-            )
+            raw = word[:2].lower() in ("0x", "0b")
+            return Literal(int(word.replace("_", ""), 0 if raw else 10), raw)
         if kind == "qty":
             return Literal(parse(word))
         if kind == "name":
@@ -279,6 +280,12 @@ def _truth(node: Node, env: Env) -> bool | None:
 def _compare(op: str, left: Node, right: Node, env: Env) -> bool | None:
     if isinstance(right, Name) and isinstance(left, Name):
         option = env.option(left.text, right.text)
+        if option is not None:
+            code = env.code(left.text)
+            return None if code is None else _ordered(op, Fraction(code), Fraction(option))
+    if isinstance(left, Name) and isinstance(right, Literal) and isinstance(right.value, int):
+        # options can be called by numbers; names win over codes here as they do in settings
+        option = None if right.raw else env.option(left.text, str(right.value))
         if option is not None:
             code = env.code(left.text)
             return None if code is None else _ordered(op, Fraction(code), Fraction(option))

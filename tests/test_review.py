@@ -593,3 +593,20 @@ def test_a_setting_of_both_sides_is_named_beside_a_fault_of_one() -> None:
     chip = _chip(faults={**QUOLL.faults, "VDS_HA": fault})
     found = explain(chip, {"STATUS1": 0x300}, PUMP.bank)
     assert found.findings[0].settings == ("VDS.THRESHOLD = 250 mV",)
+
+
+def test_options_called_by_numbers_mean_the_same_in_conditions_and_in_settings() -> None:
+    shunts = Meaning(entries={0: Entry(code=0, name="3"), 1: Entry(code=1, name="1")})
+    item = _field("SHUNTS", "X", (1, 0), shunts)
+    chip = _chip(Register(name="X", address=0x5, width=10, reset=0, fields=(item,)))
+    for word, asked, truth in (
+        (0, "3", True),
+        (1, "3", False),
+        (1, "1", True),
+        (1, "0x1", True),
+        (0, "0x1", False),
+        (2, "2", True),
+    ):
+        assert evaluate(parse_expr(f"X.SHUNTS == {asked}"), Bank(chip, {"X": word})) is truth
+        assert (choose(item, asked).code == word) is truth
+    assert evaluate(parse_expr("X.SHUNTS in (3, 0x2)"), Bank(chip, {"X": 0})) is True

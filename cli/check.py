@@ -16,6 +16,7 @@ from .files import write_text
 
 if TYPE_CHECKING:
     from regmap.calc import Verdict
+    from regmap.goals import Unjudged
 
 NAME = "check"
 HELP = "all calculations of a stage, with verdicts"
@@ -106,7 +107,7 @@ def row(verdict: Verdict, name: str = "") -> list[str]:
 _WHERE = {"stage": "in the stage", "chip": "in the map's electrical", "role": "as a role in the map"}
 
 
-def needs(verdict: Verdict) -> str:
+def needs(verdict: Verdict | Unjudged) -> str:
     """What a verdict lacks, whole, with where to state it: `needs mosfet.qg, spi.clock in the stage`."""
     from regmap.parameters import CHIP
 

@@ -10,12 +10,12 @@ from regmap.errors import CallError, FileError
 from regmap.propose import Instead, Pick, Progress, Proposal, propose, settings_block
 from regmap.stagefile import Stage, load_stage, read_stage
 
-from .check import percent, stage_with
+from .check import needs, percent, stage_with
 from .context import Context, Status, wrap
 from .files import write_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
 NAME = "propose"
 HELP = "settings that meet the stage's goals, with the reasons"
@@ -34,7 +34,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="one JSON object")
     parser.epilog = (
         "Margins of 50 % and more count as equal: nothing is moved for a verdict that holds with plenty.\n"
-        "A goal cannot be met by making it vanish: switching a monitor off misses its goals."
+        "A goal cannot be met by making it vanish: switching a monitor off misses its goals.\n"
+        "A field that a check looks at which lacks an input is kept, unless --free names it."
     )
 
 
@@ -105,7 +106,14 @@ def text(result: Proposal, context: Context) -> list[str]:
     if result.unjudged:
         lines.append(context.style("Not judged", "head"))
         for lack in result.unjudged:
-            say(f"{lack.check}: needs {', '.join(lack.missing)}", "  ", "      ")
+            say(f"{lack.check}: {needs(lack)}", "  ", "      ")
+        blind = _blind(result)
+        if blind:
+            lines.append(context.style("Kept, as checks that look at them are not judged", "head"))
+            for name, checks in blind.items():
+                reading = result.stage.bank.reading(name)
+                say(f"{name}: {reading.label if reading else '?'}; {_few(checks)}", "  ", "      ")
+            say("State what is missing and propose again; --free REG.FIELD searches the fields so named all the same.", "  ")
     if result.others_failing:
         say(f"Fails, and is no goal here: {', '.join(result.others_failing)}")
     counts = result.after.counts
@@ -127,6 +135,8 @@ def _last(result: Proposal, changed: list[Pick], context: Context) -> list[str]:
     before = f"{_margin(result.smallest_before[0])} ({result.smallest_before[1]})"
     if not result.feasible:
         line = context.style("No settings meet all goals", "bad") + f"; nearest: {least}, before {before}"
+    elif not changed and _blind(result):
+        line = f"No change to what could be judged, {len(_blind(result))} fields kept unjudged: {least}"
     elif not changed:
         line = f"The stage's settings are the best: {least}"
     else:
@@ -155,6 +165,22 @@ def _hit(instead: Instead) -> str:
     return f"{instead.goal} {verb} {percent(instead.margin)}"
 
 
+def _blind(result: Proposal) -> dict[str, list[str]]:
+    """The fields that are kept for want of an answer, each with the checks that lack it."""
+    found: dict[str, list[str]] = {}
+    for lack in result.unjudged:
+        for name in lack.kept:
+            found.setdefault(name, []).append(lack.check)
+    return found
+
+
+def _few(checks: Sequence[str]) -> str:
+    """A few check names, both sides of one as one."""
+    stems = {c.rpartition(".")[0] for c in checks if c.endswith(".high")} & {c.rpartition(".")[0] for c in checks if c.endswith(".low")}
+    names = list(dict.fromkeys(stem if (stem := c.rpartition(".")[0]) in stems else c for c in checks))
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+
+
 def _around(pick: Pick) -> list[str]:
     """What holds a choice: the next value on either side, or the other options."""
     found = []
@@ -165,7 +191,9 @@ def _around(pick: Pick) -> list[str]:
                 found.append(f"{instead.reading.label}: {_hit(instead)}")
             else:
                 free.append(instead.reading.label)
-    if free:
+    if free and pick.blind:
+        found.append(f"{' and '.join(free)}: no goal says less, but {_few(pick.blind)} {'is' if len(pick.blind) == 1 else 'are'} not judged")
+    elif free:
         found.append(f"{' and '.join(free)} would be as good")
     return found
 

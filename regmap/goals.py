@@ -8,6 +8,9 @@ worked again when a code changes, on the inputs that the codes change, and nothi
 A goal cannot be met by making it vanish: where a verdict that the stage's own settings (or some
 setting of the free fields) would answer is not computed, because a monitor is switched off or a
 threshold is disabled, the goal counts as lost.
+
+Nor is a field moved while a check that looks at it cannot be judged for want of an input: nothing
+would hold it back. It keeps its code, and `Unjudged` names it, unless it is freed by name.
 """
 
 from __future__ import annotations
@@ -41,11 +44,16 @@ Item = Field | Joined | External
 
 @dataclass(frozen=True, slots=True)
 class Unjudged:
-    """A check that no setting can answer, and what it lacks."""
+    """A check that no setting can answer, what it lacks, and the fields that it looks at.
+
+    `kept` are those of `fields` that keep their code because of it; the others are freed by name.
+    """
 
     check: str
     title: str
     missing: tuple[str, ...]
+    fields: tuple[str, ...] = ()
+    kept: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
@@ -88,7 +96,8 @@ def problem_of(
     stage: Stage, *, free: Iterable[str] = (), keep: Iterable[str] = (), goals: Iterable[str] = (),
 ) -> Problem:
     """The problem: only the fields of `free` where any are given, none of `keep`; only the checks
-    of `goals` (a name, or its beginning up to a dot) where any are given.
+    of `goals` (a name, or its beginning up to a dot) where any are given. Without `free`, fields
+    that a check without an answer looks at are kept.
 
     Raises CallError for a name that means nothing, or a field that holds no setting.
     """
@@ -113,6 +122,8 @@ class _Maker:
         self.goals: list[Goal] = []
         self.titles: list[str] = []
         self.unjudged: list[Unjudged] = []
+        self.freed = bool(free)
+        self.blind: dict[int, list[str]] = {}  # variable to the checks without an answer that look at it
 
     # --- variables --------------------------------------------------------------------------
     def _free(self, free: tuple[str, ...], keep: tuple[str, ...]) -> list[Item]:
@@ -217,10 +228,12 @@ class _Maker:
         return self._problem()
 
     def _problem(self) -> Problem:
-        used = sorted({n for g in self.goals for n in g.scope if len(self.variables[n].codes) > 1})
+        moving = {n for g in self.goals for n in g.scope if len(self.variables[n].codes) > 1}
+        used = sorted(moving if self.freed else moving - set(self.blind))
         for number, item in enumerate(self.items):
             if number not in used:
-                self.kept[name_of(item)] = "moves no goal"
+                why = f"kept: not judged by {', '.join(self.blind[number])}" if number in self.blind else "moves no goal"
+                self.kept[name_of(item)] = why
         place = {n: i for i, n in enumerate(used)}
         goals = []
         for goal in self.goals:
@@ -308,7 +321,11 @@ class _Maker:
         """A goal, unless nothing in the stage or the map can answer it."""
         now = work(tuple(self.variables[n].current for n in scope))
         if now and now[0].status == "not computed" and not self._settings_fault(now[0]):
-            self.unjudged.append(Unjudged(name, now[0].title, now[0].missing))
+            looks_at = [n for n in scope if len(self.variables[n].codes) > 1]
+            for n in looks_at:
+                self.blind.setdefault(n, []).append(name)
+            fields = tuple(self.variables[n].name for n in looks_at)
+            self.unjudged.append(Unjudged(name, now[0].title, now[0].missing, fields, () if self.freed else fields))
             return
         if not now and not scope:
             return

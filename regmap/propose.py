@@ -9,6 +9,9 @@ All fields whose role moves a verdict are searched together, and the result is e
 that already holds with plenty; only where every verdict reaches that much is the smallest margin
 sought beyond it. Where no settings meet all goals the proposal is the nearest there is, and
 `conflicts` names the goals that cannot be met together: sets from which none can be left out.
+
+A field that a check without an answer looks at is not searched (see `goals`): `kept` and
+`unjudged` name it.
 """
 
 from __future__ import annotations
@@ -53,7 +56,7 @@ class Progress:
 class Instead:
     """Another code for one field, the others as proposed, and the goal that is worst hit by it.
 
-    Without a `goal` that code is as good. `margin` is the goal's margin there, `here` with the
+    Without a `goal` that code is as good, as far as the goals know. `margin` is the goal's margin there, `here` with the
     proposal; minus infinity: a rule is broken or the goal is lost.
     """
 
@@ -74,7 +77,8 @@ class Pick:
 
     `was` is the present code held against the proposal, where it differs. `down` and `up` are the
     next values on either side (None at the end of the range) or, for a field without values, the
-    other options in `others`.
+    other options in `others`. `blind` are checks without an answer that look at the field: where
+    there are any, nothing says that another code is as good.
     """
 
     name: str
@@ -87,6 +91,7 @@ class Pick:
     down: Instead | None = None
     up: Instead | None = None
     others: tuple[Instead, ...] = ()
+    blind: tuple[str, ...] = ()
 
     @property
     def changed(self) -> bool:
@@ -101,6 +106,7 @@ class Pick:
             "down": self.down.json() if self.down else None,
             "up": self.up.json() if self.up else None,
             "others": [o.json() for o in self.others],
+            "not_judged_by": list(self.blind),
         }
 
 
@@ -174,7 +180,8 @@ class Proposal:
             "conflicts": [c.json() for c in self.conflicts],
             "conflicts_complete": self.conflicts_complete,
             "counts_before": self.before.counts, "counts": self.after.counts, "goals": self.goals,
-            "not_judged": [{"check": u.check, "title": u.title, "missing": list(u.missing)} for u in self.unjudged],
+            "not_judged": [{"check": u.check, "title": u.title, "missing": list(u.missing), "fields": list(u.fields),
+                            "kept": list(u.kept)} for u in self.unjudged],
             "kept": dict(self.kept), "failing_outside_goals": list(self.others_failing),
             "evaluations": self.evaluations,
         }
@@ -367,6 +374,7 @@ class _Proposer:
             variable.name, item.role, item.summary, values.read(item, old, self.stage.bank), reading,
             setting_text(item, reading, bank),
             self._instead(n, old, codes, ordered) if old != new else None, down, up, others,
+            tuple(u.check for u in self.problem.unjudged if variable.name in u.fields),
         )
 
     def _instead(self, n: int, code: int, codes: Mapping[int, int], ordered: Codes) -> Instead:

@@ -86,6 +86,41 @@ def test_a_foreign_file_is_not_overwritten_and_the_own_one_is(gateword: Run, pum
     assert "OV: 28 V" in pump.read_text()
 
 
+@pytest.fixture
+def blind(pump: Path) -> Path:
+    """The pump without the gate charges that the dead time hangs on, and without the service period."""
+    lines = pump.read_text().splitlines(keepends=True)
+    pump.write_text("".join(line for line in lines if not line.lstrip().startswith(("qgs2:", "qgs:", "qgd:", "watchdog.service:"))))
+    return pump
+
+
+def test_a_field_whose_check_lacks_an_input_is_kept_and_named(gateword: Run, blind: Path) -> None:
+    checked = gateword("check", str(blind), "deadtime.enough", "watchdog.late").out
+    assert checked.count("needs") == 2
+    result = gateword("propose", str(blind))
+    made = json.loads(gateword("propose", str(blind), "--json").out)
+    fields = {"TIMING.DEAD_TIME", "GATE_HS.SINK", "WATCHDOG.ENABLE", "WATCHDOG.WINDOW"}
+    assert not fields & set(made["changes"])
+    assert not fields & {c["field"] for c in made["choices"]}
+    told = {u["check"]: u for u in made["not_judged"]}
+    assert "TIMING.DEAD_TIME" in told["deadtime.enough.high"]["kept"]
+    assert "WATCHDOG.ENABLE" in told["watchdog.late"]["kept"]
+    assert "kept: not judged by deadtime.enough.high" in made["kept"]["TIMING.DEAD_TIME"]
+    text = " ".join(result.out.split())
+    assert "deadtime.enough.high: needs mosfet.qg" in text
+    assert "watchdog.late: needs watchdog.service in the stage" in text
+    assert "TIMING.DEAD_TIME: 1 us; deadtime.enough" in text
+    assert max(map(len, result.out.splitlines())) <= 80
+
+
+def test_nothing_is_called_as_good_while_its_check_is_not_judged(gateword: Run, blind: Path) -> None:
+    freed = gateword("propose", str(blind), "--free", "WATCHDOG.WINDOW", "--free", "TIMING.DRIVE_TIME").out
+    text = " ".join(freed.split())
+    window = text[text.index("WATCHDOG.WINDOW"):].partition("Not judged")[0]
+    assert "watchdog.late, watchdog.early are not judged" in window
+    assert "as good" not in window.partition("TIMING.")[0]
+
+
 @pytest.mark.parametrize(("arguments", "near"), [
     (["--free", "SUPLY.UV"], "SUPPLY.UV"), (["--keep", "SUPPLY.UX"], "SUPPLY.U"), (["--goal", "gate.rise"], "gate.rise-time"),
     (["--free", "STATUS1.ANY"], ""),

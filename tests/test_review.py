@@ -610,3 +610,25 @@ def test_options_called_by_numbers_mean_the_same_in_conditions_and_in_settings()
         assert evaluate(parse_expr(f"X.SHUNTS == {asked}"), Bank(chip, {"X": word})) is truth
         assert (choose(item, asked).code == word) is truth
     assert evaluate(parse_expr("X.SHUNTS in (3, 0x2)"), Bank(chip, {"X": 0})) is True
+
+
+@pytest.mark.parametrize("key", ["follows_from", "summary_of"])
+def test_long_lines_and_circles_of_faults_are_refused_where_they_are_written(key: str) -> None:
+    from regmap.mapfile import read_map
+    from regmap.newfile import new_map
+
+    def problems(links: dict[int, int], count: int) -> list[str]:
+        fields = "".join(f"      B{i}: {{bits: {i}, access: ro}}\n" for i in range(8))
+        faults = "".join(
+            f"  L{i}: {{at: LINE{i // 8}.B{i % 8}, title: t, {key}: [{f'L{links[i]}' if i in links else ''}]}}\n"
+            for i in range(count)
+        )
+        lines = "".join(
+            f"  LINE{r}:\n    address: {16 + r}\n    access: ro\n    fields:\n{fields}" for r in range((count + 7) // 8)
+        )
+        text = new_map().replace("registers:\n", "registers:\n" + lines, 1).replace("faults:\n", "faults:\n" + faults, 1)
+        return [str(p) for p in read_map("m.yaml", text=text)[1] if p.severity == "error" and key in p.found]
+
+    assert not problems({i: i - 1 for i in range(1, 40)}, 40)
+    assert f"{key} over more than 40 faults" in problems({i: i - 1 for i in range(1, 48)}, 48)[0]
+    assert f"a circle of {key}" in problems({0: 1, 1: 0}, 8)[0]

@@ -22,6 +22,9 @@ HANDLED_BY = {"stop": "chip", "warn": "poll", "note": "nobody"}
 EFFECTS = ("reset", "clear_faults")
 _NAMES = re.compile(r"[A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)?")
 
+#: longest line of faults that follow from or sum up each other
+MAX_LINKS = 40
+
 
 class Extras:
     """Checks references against a chip that has frames, registers, commands and values already."""
@@ -289,38 +292,46 @@ class Extras:
                 raised_by=tuple(rec.get("raised_by", ())),
                 origin=Sources.origin(rec.node),
             )
-        self._no_circles(recs, found)
+        for key in ("follows_from", "summary_of"):
+            self._no_circles(recs, found, key)
         return found
 
-    def _no_circles(self, recs: Rec, faults: dict[str, Fault]) -> None:
-        """`follows_from` must have an end, or nothing could be named first."""
-        done: set[str] = set()
+    def _no_circles(self, recs: Rec, faults: dict[str, Fault], key: str) -> None:
+        """`follows_from` and `summary_of` must have an end, and a near one: nothing else can be told to people."""
+        links: dict[str, tuple[str, ...]] = {
+            n: tuple(c for c in getattr(f, key) if c != n and c in faults) for n, f in faults.items()
+        }
+        depth: dict[str, int] = {}
         for start in faults:
             trail: list[str] = []
             stack: list[tuple[str, int]] = [(start, 0)]
             while stack:
                 name, index = stack.pop()
                 if index == 0:
-                    if name in done:
+                    if name in depth:
                         continue
                     trail.append(name)
-                causes = faults[name].follows_from if name in faults else ()
-                causes = tuple(c for c in causes if c != name)  # has been told already
-                if index < len(causes):
+                if index < len(links[name]):
+                    following = links[name][index]
                     stack.append((name, index + 1))
-                    if causes[index] in trail:
-                        circle = " <- ".join([*trail[trail.index(causes[index]) :], causes[index]])
+                    if following in trail:
+                        circle = " <- ".join([*trail[trail.index(following) :], following])
                         self.reader.complain(
                             recs.key_nodes[name],
                             recs.path,
-                            f"a circle of follows_from: {circle}",
-                            "causes that come to an end",
+                            f"a circle of {key}: {circle}",
+                            "causes that come to an end" if key == "follows_from" else "sums that come to an end",
                         )
                         return
-                    stack.append((causes[index], 0))
-                else:
-                    done.add(name)
-                    trail.pop()
+                    stack.append((following, 0))
+                    continue
+                depth[name] = 1 + max((depth[c] for c in links[name]), default=0)
+                trail.pop()
+                if depth[name] > MAX_LINKS:
+                    self.reader.complain(
+                        recs.key_nodes[name], recs.path, f"{key} over more than {MAX_LINKS} faults", "a shorter line"
+                    )
+                    return
 
     def procedures(self, recs: Rec) -> dict[str, tuple[Step, ...]]:
         kinds = ("expect", "write", "read", "command", "key", "configure", "verify", "wait")

@@ -9,7 +9,7 @@ configuration only reports raises its bits as any other, one that it masks raise
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -151,11 +151,15 @@ class Machine:
                 raised, quiet = (deposit(c, field.bits) for c in codes)
                 self._fault_bits[fault.name] = (field.register, mask_of(field.bits), raised, quiet)
         self._sums: list[tuple[Fault, list[tuple[str, int, int]]]] | None = None
-        self._clears = [
-            (f, match_of(chip, way) if "=" in way else way)
-            for f in chip.faults.values()
-            for way in f.cleared_by
-        ]
+        #: the faults that "read" or a command clears, and those that a value written clears
+        self._cleared_by: dict[str, list[Fault]] = {}
+        self._cleared_by_write: list[tuple[Fault, Match]] = []
+        for fault in chip.faults.values():
+            for way in fault.cleared_by:
+                if "=" in way:
+                    self._cleared_by_write.append((fault, match_of(chip, way)))
+                else:
+                    self._cleared_by.setdefault(way, []).append(fault)
 
     # --- frames ------------------------------------------------------------------------------
     def apply(self, sent: Sent) -> Outcome:
@@ -223,7 +227,9 @@ class Machine:
         ]
         if wasted:
             why = f"{', '.join(wasted)} can be written once only after power-up"
-        self._clear(lambda way: isinstance(way, Match) and way.hits(register.name, word))
+        for fault, match in self._cleared_by_write:
+            if match.hits(register.name, word):
+                self.set_fault(fault, False)
         events += self._fire(None, (register.name, word), keys=events)
         return Outcome(
             not wasted,
@@ -243,7 +249,7 @@ class Machine:
         for field in register.fields:
             if field.access == "rc":
                 self.bank.learn(register.name, 0, mask_of(field.bits))
-        self._clear(lambda way: way == "read", register.name)
+        self._clear("read", register.name)
         return Outcome(True, "", before, self.bank.word(register.name))
 
     def command(self, command: Command) -> Outcome:
@@ -259,7 +265,7 @@ class Machine:
             elif effect == "clear_faults":
                 self.clear_faults()
                 events.append("clear_faults")
-        self._clear(lambda way: way == command.name)
+        self._clear(command.name)
         events += self._fire(command.name, None, keys=())
         return Outcome(True, "", None, None, tuple(events))
 
@@ -277,10 +283,10 @@ class Machine:
             self.set_fault(fault, False)
 
     # --- faults --------------------------------------------------------------------------------
-    def _clear(self, hit: Callable[[Match | str], bool], register: str = "") -> None:
-        """Quiet the faults that a way accepted by `hit` clears, in one register where given."""
-        for fault, way in self._clears:
-            if hit(way) and register in ("", fault.register):
+    def _clear(self, way: str, register: str = "") -> None:
+        """Quiet the faults that are cleared this way ("read" or a command), in one register where given."""
+        for fault in self._cleared_by.get(way, ()):
+            if register in ("", fault.register):
                 self.set_fault(fault, False)
 
     def set_fault(self, fault: Fault, raised: bool) -> None:

@@ -81,6 +81,8 @@ class Belief:
         assert isinstance(words, dict)
         assert isinstance(known, dict)
         assert isinstance(states, dict)
+        if (self.bank.words, self.bank.known, self.bank.states) == (words, known, states):
+            return
         for name, word in self.bank.words.items():
             mask = self.bank.known.get(name, 0)
             if words.get(name) != word or known.get(name) != mask:

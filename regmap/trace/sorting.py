@@ -97,10 +97,11 @@ class Sorter:
         reply, hidden, have = (table.column(c, first) for c in (4, 5, 6))
         fits = (bits == np.uint64(frame.length)) & (flags & np.uint64(CUT) == 0) & (unknown == 0)
         fits &= flawless(frame.command, word)
-        kind = self.bulk.kinds(frame, word).astype(np.int64)
-        register = self.bulk.registers(frame, word).astype(np.int64)
-        kind[~fits | (kind == UNKNOWN)] = 0
-        fits &= kind > 0
+        kind, register = np.zeros(len(word), np.int64), np.full(len(word), -1)
+        some = np.flatnonzero(fits)
+        kind[some] = self.bulk.kinds(frame, word[some])
+        register[some] = self.bulk.registers(frame, word[some])
+        fits &= kind != UNKNOWN
         register[~fits] = -1
         there = (have > 0) & (hidden >> np.uint64(63) == 0)
         believed = np.zeros(len(word), np.bool_)

@@ -64,6 +64,7 @@ class Walker(FrameLog):
         self._told_list: tuple[int, list[int]] | None = None
         self._enable = 0
         self._variants: dict[tuple[int, object], int] = {}
+        self._summaries = [f for f in chip.faults.values() if len(f.summary_of) > 3]
 
     # --- bulk -----------------------------------------------------------------------------------
     def walk(self, batch: Batch) -> None:
@@ -278,15 +279,15 @@ class Walker(FrameLog):
             fault = self.chip.faults.get(name)
             if fault is None:
                 continue
-            members = [m for m in fault.summary_of if seen.get(m)]
-            if members and not raised:
+            members = [] if raised else [m for m in fault.summary_of if seen.get(m)]
+            if members:
                 notes.append(Note(kind="impossible", weight="warn", fault=name, text=f"{name} is clear although {', '.join(members)}, which it sums up, is raised"))
             if raised and fault.masked_when is not None and evaluate(fault.masked_when, self.belief.bank) is True:
                 notes.append(Note(kind="impossible", weight="warn", fault=name, text=f"{name} is raised although it is masked while {fault.masked_when}: was the configuration lost?"))
         if self.judge.chips > 1:
             # several chips may pull a shared pin
             return notes
-        flag = next((f for f in self.chip.faults.values() if len(f.summary_of) > 3 and f.name in seen), None)
+        flag = next((f for f in self._summaries if f.name in seen), None)
         pin = self.pins.fault_at(time) if flag is not None else None
         quiet = not any(seen.values()) and not self.faults.active
         if flag is not None and pin and quiet and self.pins.enable_at(time) is not False:

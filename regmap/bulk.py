@@ -186,29 +186,50 @@ class BulkCodec:
             kinds[hit] = COMMAND + order[command.name]
         return kinds
 
-    def registers(self, frame: Frame, words: Words, page: int | None = None) -> NDArray[np.int32]:
+    def registers(
+        self,
+        frame: Frame,
+        words: Words,
+        page: int | None = None,
+        kinds: NDArray[np.int32] | None = None,
+    ) -> NDArray[np.int32]:
         """Index into `names` of the register each word addresses, -1 where there is none.
 
         `page` is the page selected by a field, where frames do not carry it. Words that are no
-        register access have -1.
+        register access have -1; `kinds` are those of the words, if they are known already.
         """
         address_part = frame.command.of_kind("address")
-        result = np.full(words.shape, -1, dtype=np.int32)
         if address_part is None:
-            return result
-        addresses = extract(words, address_part.bits)
+            return np.full(words.shape, -1, dtype=np.int32)
         page_part = frame.command.of_kind("page")
-        pages = extract(words, page_part.bits) if page_part is not None else None
+        bits = (page_part.bits if page_part is not None else ()) + address_part.bits
+        keys = extract(words, bits)
+        if words.size >> len(bits):
+            # fewer addresses than words: each address is looked for once
+            every = np.arange(1 << len(bits), dtype=np.uint64)
+            table = self._addressed(every, address_part.width, page_part is not None, page)
+            result = table[keys.astype(np.intp)]
+        else:
+            result = self._addressed(keys, address_part.width, page_part is not None, page)
+        kinds = self.kinds(frame, words) if kinds is None else kinds
+        result[(kinds != READ) & (kinds != WRITE)] = -1
+        return result
+
+    def _addressed(
+        self, keys: Words, width: int, paged: bool, page: int | None
+    ) -> NDArray[np.int32]:
+        """`registers` of addresses of `width` bits, the page above them if frames carry it."""
+        result = np.full(keys.shape, -1, dtype=np.int32)
+        addresses = keys & _mask(width)
         # registers of no page first: one that stands on the page itself has precedence
         for register in sorted(self.chip.registers.values(), key=lambda r: r.page is not None):
             hit = addresses == np.uint64(register.address)
             if register.page is not None:
-                if pages is not None:
-                    hit &= pages == np.uint64(register.page)
+                if paged:
+                    hit &= keys >> np.uint64(width) == np.uint64(register.page)
                 elif register.page != page:
                     continue
             result[hit] = self._index[register.name]
-        result[np.isin(self.kinds(frame, words), (READ, WRITE), invert=True)] = -1
         return result
 
 

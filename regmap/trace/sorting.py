@@ -99,8 +99,8 @@ class Sorter:
         fits &= flawless(frame.command, word)
         kind, register = np.zeros(len(word), np.int64), np.full(len(word), -1)
         some = np.flatnonzero(fits)
-        kind[some] = self.bulk.kinds(frame, word[some])
-        register[some] = self.bulk.registers(frame, word[some])
+        kinds = self.bulk.kinds(frame, word[some])
+        kind[some], register[some] = kinds, self.bulk.registers(frame, word[some], kinds=kinds)
         fits &= kind != UNKNOWN
         register[~fits] = -1
         there = (have > 0) & (hidden >> np.uint64(63) == 0)

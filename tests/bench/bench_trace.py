@@ -31,6 +31,7 @@ from regmap.bank import Bank
 from regmap.bulk import BulkCodec, flawless, split
 from regmap.capture.channels import find_roles
 from regmap.capture.opening import open_capture
+from regmap.capture.spi import pack
 from regmap.capture.transfers import TransferBuilder, iter_transfers
 from regmap.codec import Codec
 from regmap.mapfile import load_map
@@ -39,7 +40,7 @@ from regmap.trace.story import tell
 from regmap.trace.timeline import timeline
 from regmap.trace.tracer import How, Trace, spi_setup, trace_capture
 
-MODES = {"numbat24": 0, "bilby32": 3}
+BITS = np.random.default_rng(0).integers(0, 2, (1 << 15, 24), dtype=np.uint8)
 
 
 def words_vcd(path: Path, command: np.ndarray, reply: np.ndarray, bits: int, half: int = 100) -> None:
@@ -233,21 +234,24 @@ def linear(case: str, sizes: list[int]) -> None:
         print(f"{count / 1e6:8.1f} MB: {1e9 * clock / count:.2f} ns a byte, peak {peak(case, size):.0f} MB")
 
 
-def bulk_rate(frames: int = 500_000) -> None:
-    """Words to guards, fixed bits, kinds, registers and every part, of commands and replies."""
+def bulk_rate(frames: int = 1 << 15) -> None:
+    """Guards, fixed bits, kinds, registers and every part of commands and of what answers them."""
     command, reply, _ = random_words(frames)
     chip = load_map("numbat24")
     frame, codec = chip.default_frame(), BulkCodec(chip)
     answer = frame.reply_to("read")
     assert answer is not None
 
-    def work() -> None:
+    def commands() -> None:
         flawless(frame.command, command), split(frame.command, command)
-        codec.kinds(frame, command), codec.registers(frame, command)
+        codec.registers(frame, command, kinds=codec.kinds(frame, command))
+
+    def replies() -> None:
         flawless(answer, reply), split(answer, reply)
 
-    ((clock, _),) = best([work], 5)
-    print(f"bulk decoding of words: {2 * frames / clock / 1e6:.1f} million frames a second (more than 5)")
+    (_, one), (_, two), (_, bits) = best([commands, replies, lambda: pack(BITS)], 20)
+    rates = [frames / t / 1e6 for t in (one, two, bits)]
+    print("million frames a second (more than 5): commands {:.1f}, replies {:.1f}, bits to words {:.0f}".format(*rates))
 
 
 def main() -> None:

@@ -23,6 +23,7 @@ from regmap.quantity import parse
 from regmap.stagefile import Stage
 
 from .context import Context, Status, hexword, wrap
+from .files import wait_for_reader
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +83,7 @@ def session(args: argparse.Namespace, context: Context, target: Target) -> Itera
         "started": time.strftime("%Y-%m-%dT%H:%M:%S%z"),
         "action": args.action,
     }
+    wait_for_reader(args.record, context)
     record = Record(args.record, about)
     link: Link | None = None
     how = "finished"
@@ -108,9 +110,11 @@ def session(args: argparse.Namespace, context: Context, target: Target) -> Itera
         raise
     finally:
         signal.signal(signal.SIGTERM, before)
-        record.close(how, link.account().lines() if link is not None else None)
-        if link is not None:
-            link.port.close()
+        try:
+            record.close(how, link.account().lines() if link is not None else None)
+        finally:
+            if link is not None:
+                link.port.close()
         if args.record:
             context.err(f"record: {args.record}")
 

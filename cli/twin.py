@@ -6,7 +6,6 @@ import argparse
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from regmap.errors import CallError
@@ -15,6 +14,7 @@ from regmap.model import Chip
 from regmap.stagefile import load_stage
 
 from .context import Context, Status, wrap
+from .files import wait_for_reader
 from .vet import kind_of
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     real = args.clock == "real" or (args.clock is None and not args.stdio)
     clock = RealClock() if real else Clock()
     on_bus, on_line = _sorted(args.inject, args.trouble, chips)
-    twin = _twin(args, chips, clock)
+    twin = _twin(args, context, chips, clock)
     for item in on_bus:
         twin.inject(item)
     cores = getattr(twin, "cores", None) or [twin]
@@ -84,12 +84,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
     return Status.OK
 
 
-def _twin(args: argparse.Namespace, chips: list[Chip], clock: Clock) -> Twin | TwinChain:
+def _twin(args: argparse.Namespace, context: Context, chips: list[Chip], clock: Clock) -> Twin | TwinChain:
     from regmap.twin import Twin
     from regmap.twin.chain import TwinChain
 
-    if args.record and Path(args.record).is_dir():
-        raise CallError(f"{args.record} is a directory; expected a file name")
+    wait_for_reader(args.record, context)
     if len(chips) > 1:
         return TwinChain(chips, seed=args.seed, clock=clock, recorder=args.record)
     return Twin(

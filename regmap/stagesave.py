@@ -9,13 +9,11 @@ it was.
 
 from __future__ import annotations
 
-import contextlib
-import os
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
 from .errors import CallError, FileError, Problem
+from .files import write_whole
 from .model import Chip
 from .source import MAX_BYTES, decode_text
 from .stageedit import BOM, edit_stage, new_stage
@@ -102,25 +100,3 @@ def save_stage(
 def _plain_params(stage: Stage) -> dict[str, object]:
     """Parameters without their lines, which move when settings are added above them."""
     return {name: param.value for name, param in stage.params.items()}
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Write a text to a temporary file beside `path` and rename it: whole or not at all.
-
-    A symbolic link keeps pointing where it did; the file keeps its permissions.
-    """
-    target = Path(os.path.realpath(path))
-    handle, temporary = tempfile.mkstemp(
-        prefix=f".{target.name}.", suffix=".new", dir=target.parent
-    )
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as out:
-            out.write(text)
-            out.flush()
-            os.fsync(out.fileno())
-        with contextlib.suppress(OSError):
-            Path(temporary).chmod(target.stat().st_mode & 0o7777 if target.exists() else 0o644)
-        Path(temporary).replace(target)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise

@@ -17,6 +17,7 @@ ROOT = Path(__file__).parent.parent
 ALLOWED = {
     "errors": set(),
     "bits": {"errors"},
+    "files": set(),
     "quantity": {"errors"},
     "parameters": {"errors", "quantity"},
     "guard": {"errors"},
@@ -24,7 +25,7 @@ ALLOWED = {
     "model": {"errors", "quantity", "expr", "guard"},
     "source": {"errors"},
     "calc": {"errors", "quantity", "parameters"},
-    "capture": {"errors", "quantity", "source", "schema", "guard", "bits"},
+    "capture": {"errors", "quantity", "source", "schema", "guard", "bits", "files"},
     "wire": {"errors"},
     "ports": {"errors", "wire"},
 }

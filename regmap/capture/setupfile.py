@@ -14,13 +14,13 @@ Every key may be missing. Problems are located and gathered; nothing is guessed 
 from __future__ import annotations
 
 import os
-import tempfile
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from regmap.errors import CallError, FileError, Place, Problem, nearest
+from regmap.files import write_whole
 from regmap.quantity import DIMENSIONS, parse, show
 
 from .channels import ROLES
@@ -362,24 +362,10 @@ def dump_setup(setup: CaptureSetup) -> str:
 
 
 def save_setup(setup: CaptureSetup, path: str | os.PathLike[str]) -> None:
-    """Write a set-up to a temporary file beside `path` and rename it. FileError if that fails."""
-    target = Path(path)
-    temporary = ""
+    """Write a set-up, whole or not at all (`files.write_whole`). FileError if that fails."""
     try:
-        with tempfile.NamedTemporaryFile(
-            "w",
-            encoding="utf-8",
-            dir=target.parent,
-            prefix=target.name,
-            suffix=".new",
-            delete=False,
-        ) as out:
-            temporary = out.name
-            out.write(dump_setup(setup))
-        Path(temporary).replace(target)
+        write_whole(Path(path), dump_setup(setup))
     except OSError as error:
-        if temporary:
-            Path(temporary).unlink(missing_ok=True)
         raise FileError.at(
             os.fspath(path), f"cannot be written: {error.strerror or error}"
         ) from None

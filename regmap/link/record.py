@@ -1,7 +1,8 @@
 """The written record of a session: one JSON object a line, complete however the session ends.
 
 Lines go to `FILE.part` as things happen and are flushed at once; at the end, also after an error or
-an interrupt, a last line says how it ended and the file is put in place.
+an interrupt, a last line says how it ended and the file is put in place. A pipe or a device is
+written into as it is (`files.WholeFile`).
 """
 
 from __future__ import annotations
@@ -9,9 +10,10 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any
 
 from ..errors import CallError
+from ..files import WholeFile, reason
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -29,36 +31,31 @@ class Record:
 
     def __init__(self, path: str | Path | None, about: Mapping[str, Any]) -> None:
         self.path = Path(path) if path is not None else None
-        self._part: Path | None = None
-        self._out: TextIO | None = None
+        self._file: WholeFile | None = None
         self.lines = 0
         if self.path is not None:
-            if self.path.is_dir():
-                raise CallError(f"{self.path} is a directory; expected a file name")
-            self._part = self.path.with_name(self.path.name + ".part")
             try:
-                self._out = self._part.open("w", encoding="utf-8", newline="\n")
+                self._file = WholeFile(self.path)
             except OSError as error:
-                raise CallError(f"{self.path} cannot be written ({error.strerror})") from None
+                raise CallError(reason(self.path, error)) from None
         self({"event": "begin", "record": FORMAT, **about})
 
     def __call__(self, event: dict[str, Any]) -> None:
         """Write one event."""
         self.lines += 1
-        if self._out is not None:
-            self._out.write(json.dumps(event, ensure_ascii=False, default=str) + "\n")
-            self._out.flush()
+        if self._file is not None:
+            self._file.out.write(json.dumps(event, ensure_ascii=False, default=str) + "\n")
+            self._file.out.flush()
 
     def close(self, how: str, account: list[str] | None = None) -> None:
         """The last line, then the file in place. Does nothing the second time."""
-        if self._out is None:
+        if self._file is None:
             return
-        self({"event": "end", "how": how, "account": account or []})
-        self._out.close()
-        self._out = None
-        assert self._part is not None
-        assert self.path is not None
-        self._part.replace(self.path)
+        try:
+            self({"event": "end", "how": how, "account": account or []})
+        finally:
+            file, self._file = self._file, None
+            file.finish()
 
     def __enter__(self) -> Self:
         return self

@@ -10,6 +10,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
+from ..errors import CallError
+from ..files import WholeFile, reason
+
 if TYPE_CHECKING:
     from types import TracebackType
 
@@ -23,17 +26,19 @@ Change = tuple[int, int, str]
 class Recorder:
     """Gathers changes of the five lines and writes them in order of time.
 
-    `target` is a text stream, or a path that is written to a temporary file and renamed when
-    closed. `note` goes into the dump's comment.
+    `target` is a text stream, or a path (written as `files.WholeFile` says: in place when closed,
+    into a pipe or a device as it comes). `note` goes into the dump's comment. Raises CallError
+    where the path cannot be written.
     """
 
     def __init__(self, target: TextIO | str | Path, *, note: str = "") -> None:
-        self._path: Path | None = None
-        self._temporary: Path | None = None
+        self._file: WholeFile | None = None
         if isinstance(target, (str, Path)):
-            self._path = Path(target)
-            self._temporary = self._path.with_name(self._path.name + ".part")
-            self._out: TextIO = self._temporary.open("w", encoding="ascii", errors="replace")
+            try:
+                self._file = WholeFile(target, encoding="ascii")
+            except OSError as error:
+                raise CallError(reason(target, error)) from None
+            self._out: TextIO = self._file.out
         else:
             self._out = target
         self._waiting: list[Change] = []
@@ -65,18 +70,21 @@ class Recorder:
                 self._time = ns
             self._out.write(f"{level}{CODES[line]}\n")
         del self._waiting[:count]
+        if count and self._file is not None and self._file.live:
+            self._out.flush()  # somebody may be reading along
 
     def close(self, ns: int | None = None) -> None:
         """Write what waits and the last time, and put the file in place."""
         if self._out.closed:
             return
-        self.flush(1 << 62)
-        if ns is not None and ns > self._time:
-            self._out.write(f"#{ns}\n")
-        self._out.flush()
-        if self._path is not None and self._temporary is not None:
-            self._out.close()
-            self._temporary.replace(self._path)
+        try:
+            self.flush(1 << 62)
+            if ns is not None and ns > self._time:
+                self._out.write(f"#{ns}\n")
+            self._out.flush()
+        finally:
+            if self._file is not None:
+                self._file.finish()
 
     def __enter__(self) -> Self:
         return self

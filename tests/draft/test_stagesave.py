@@ -208,7 +208,7 @@ def test_a_write_that_breaks_off_leaves_the_old_file(tmp_path: Path, monkeypatch
     def broken(_: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("regmap.stagesave.os.fsync", broken)
+    monkeypatch.setattr("regmap.files.os.fsync", broken)
     with pytest.raises(OSError, match="No space"):
         save_stage(path, text, {"MODE.RETRY": "1 ms"}, CHIP)
     assert path.read_text() == text

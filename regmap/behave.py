@@ -181,28 +181,18 @@ class Machine:
     def write(self, register: Register, word: int) -> Outcome:
         """Write a whole word; a lock, a used write-once field or read-only bits make it not take."""
         before = self.bank.word(register.name)
-        events = self._keys(register.name, word)
         allowed = evaluate(register.writable, self.bank) if register.writable is not None else True
+        # a write that does not take is no step of a key and no event, but it comes between others
         if allowed is False:
-            events += self._fire(None, (register.name, word), keys=events)
-            return Outcome(
-                False,
-                f"{register.name} is writable only while {register.writable}",
-                before,
-                before,
-                tuple(events),
-                "locked_write",
-            )
+            self._interrupt()
+            why = f"{register.name} is writable only while {register.writable}"
+            return Outcome(False, why, before, before, (), "locked_write")
         if not any(f.writable for f in register.fields):
-            events += self._fire(None, (register.name, word), keys=events)
+            self._interrupt()
             return Outcome(
-                False,
-                f"{register.name} is read-only",
-                before,
-                before,
-                tuple(events),
-                "read_only_write",
+                False, f"{register.name} is read-only", before, before, (), "read_only_write"
             )
+        events = self._keys(register.name, word)
         spent = [f for r, f in self.spent if r == register.name]
         old = self.bank.words.get(register.name, 0)
         new = after_write(register, old, word, spent)

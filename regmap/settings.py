@@ -19,7 +19,7 @@ from .errors import CallError
 from .model import Chip, Field, Register, Step
 from .plan import plan, word_to_write
 from .quantity import Band
-from .requests import SetField, parse_request
+from .requests import SetField, WriteWord, parse_request
 from .values import Reading
 
 DEFAULT_PROCEDURE = (Step(do="configure", targets=("all",)), Step(do="verify", targets=("all",)))
@@ -167,6 +167,11 @@ def write_plan(chip: Chip, wanted: Bank, procedures: Iterable[str] = BRING_UP) -
     return planner.actions
 
 
+def _wanted_mask(register: Register) -> int:
+    """The bits that a stage can set, whether or not they can be read back."""
+    return sum(mask_of(f.bits) for f in register.fields if f.setting)
+
+
 def never_written(chip: Chip, wanted: Bank) -> list[Register]:
     """Registers whose wanted settings differ from reset and that the bring-up never writes.
 
@@ -185,7 +190,7 @@ def never_written(chip: Chip, wanted: Bank) -> list[Register]:
     written |= {r.name for r in chip.registers.values() if r.complement_of}
     return [
         r for r in setting_registers(chip)
-        if r.name not in written and (wanted.words.get(r.name, r.reset) ^ r.reset) & setting_mask(r)
+        if r.name not in written and (wanted.words.get(r.name, r.reset) ^ r.reset) & _wanted_mask(r)
     ]
 
 
@@ -332,7 +337,10 @@ class _Planner:
 
 
 def expectation(chip: Chip, text: str) -> tuple[Register, int, int]:
-    """(register, mask, value) of "REG.FIELD = VALUE" or "REG = WORD". Raises CallError."""
+    """(register, mask, value) that a read must show for "REG.FIELD = VALUE" or "REG = WORD".
+
+    It is what is read, as it is read: of a register that reads inverted, the inverted bits. Raises CallError.
+    """
     request = parse_request(text, chip.registers, chip.commands, chip.joined)
     if isinstance(request, SetField):
         item = chip.field(request.name)
@@ -340,8 +348,6 @@ def expectation(chip: Chip, text: str) -> tuple[Register, int, int]:
             raise CallError(f"{request.name} is no field of {chip.name}")
         choice = values.choose(item, request.value, Bank.at_reset(chip))
         return chip.registers[item.register], mask_of(item.bits), deposit(choice.code, item.bits)
-    from .requests import WriteWord
-
     if isinstance(request, WriteWord):
         register = chip.registers[request.register]
         return register, register.mask, request.word

@@ -83,7 +83,7 @@ def rounded(stage: Stage) -> list[str]:
 
 def percent(share: float | None) -> str:
     """A margin as people read it: `+12 %`; without a number where there is none."""
-    if share is None or share == float("inf"):
+    if share is None or share in (float("inf"), float("-inf")):
         return ""
     if abs(share) >= 9.995:
         return ">+999 %" if share > 0 else "<-999 %"

@@ -362,10 +362,10 @@ STAGE: dict[str, Parameter] = _table(
         ),
         _P(
             "supply.charge_budget",
-            "charge",
+            "battery charge",
             "charge the driver may take from the battery in standby",
         ),
-        _P("standby.time", "time", "how long the drive must rest on the battery, as 30 d"),
+        _P("standby.time", "duration", "how long the drive must rest on the battery, as 30 d"),
         _P(
             "standby.wakes_per_day",
             None,

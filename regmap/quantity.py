@@ -32,10 +32,12 @@ NONE: Dim = (0, 0, 0, 0)
 DIMENSIONS: dict[str, tuple[Dim, str]] = {
     "ratio": (NONE, ""),
     "percent": (NONE, "%"),
+    "faults": (NONE, ""),
     "gain": (NONE, "V/V"),
     "voltage": ((1, 0, 0, 0), "V"),
     "current": ((0, 1, 0, 0), "A"),
     "time": ((0, 0, 1, 0), "s"),
+    "duration": ((0, 0, 1, 0), "d"),
     "temperature": ((0, 0, 0, 1), "degC"),
     "frequency": ((0, 0, -1, 0), "Hz"),
     "resistance": ((1, -1, 0, 0), "ohm"),
@@ -43,6 +45,7 @@ DIMENSIONS: dict[str, tuple[Dim, str]] = {
     "capacitance": ((-1, 1, 1, 0), "F"),
     "inductance": ((1, -1, 1, 0), "H"),
     "charge": ((0, 1, 1, 0), "C"),
+    "battery charge": ((0, 1, 1, 0), "Ah"),
     "power": ((1, 1, 0, 0), "W"),
     "energy": ((1, 1, 1, 0), "J"),
     "voltage slew": ((1, 0, -1, 0), "V/s"),
@@ -53,6 +56,7 @@ DIMENSIONS: dict[str, tuple[Dim, str]] = {
     "voltage drift": ((1, 0, 0, -1), "V/K"),
 }
 
+#: Dimension to the unit that its values are kept and shown in; the first of its names decides.
 _BY_DIM: dict[Dim, str] = {}
 for _name, (_dim, _unit) in DIMENSIONS.items():
     _BY_DIM.setdefault(_dim, _unit)
@@ -134,6 +138,12 @@ def unit_of(text: str) -> tuple[Dim, Fraction]:
         hint = next(iter(nearest(text, [u for u in _UNITS if u])), "")
     tail = f"; nearest: {hint}" if hint else ""
     raise CallError(f"unknown unit {text[:30]!r}{tail}")
+
+
+def base_unit(want: str) -> str:
+    """The unit in which the numbers of a key of DIMENSIONS are kept: `C` for a battery's charge, shown in Ah."""
+    dim, unit = DIMENSIONS[want]
+    return unit if dim == NONE else _BY_DIM[dim]
 
 
 def dimension_name(dim: Dim) -> str:

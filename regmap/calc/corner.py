@@ -256,11 +256,13 @@ class Variable:
 def show_value(value: float, dim: str, digits: int = 4) -> str:
     """A float in base units as text with the unit of its dimension."""
     exponents, unit = DIMENSIONS[dim]
+    if dim == "faults":
+        return f"{value:g} fault{'s' * (value != 1)}"
     if dim == "temperature coefficient":
         unit = "%/K" if abs(value) >= 1e-3 else "ppm/K"
     elif dim == "voltage drift":
         unit = "mV/K" if abs(value) >= 1e-3 else "uV/K"
-    fixed = (unit.endswith("/K") and unit != "K/W") or unit in ("%", "V/V")
+    fixed = (unit.endswith("/K") and unit != "K/W") or unit in ("%", "V/V", "Ah", "d")
     return show(value, exponents, digits, unit if fixed else None)
 
 

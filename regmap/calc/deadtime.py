@@ -113,7 +113,7 @@ def needed_deadtime(work: Work, side: str) -> Variable | None:
 @sided(
     "deadtime.enough",
     "dead time covers the turn-off",
-    "td >= t_skew + (Qg - Qgs - Qgd + Qgd + Qgs2) / Isink + t_margin",
+    "td >= t_skew + (Qg - Qgs - Qgd) / Isink + Qgd / Isink + Qgs2 / Isink,th + t_margin",
     DEADTIME_USES + OFF_USES + "stage:pwm.deadtime_margin chip:propagation.mismatch "
     "chip:propagation.off chip:propagation.on",
     CAUTION,

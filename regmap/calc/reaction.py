@@ -121,6 +121,6 @@ def masked(work: Work) -> Outcome:
             _ask_for_mask(work, fault)
     count = sum(f.needed for f in hidden)
     return work.at_most(
-        work.constant("masked", float(count), "ratio", "faults that need a reaction, masked"),
-        work.constant("limit", 0.0, "ratio", "every such fault must be reported"),
+        work.constant("masked", float(count), "faults", "faults that need a reaction, masked"),
+        work.constant("limit", 0.0, "faults", "every such fault must be reported"),
     )

@@ -23,7 +23,7 @@ LOAD_DUMP_NOTE = "ISO 16750-2, as quoted in secondary sources; check it against 
 
 @formula(
     "({isl} * (1 - {n} * {tw} / 86400 s) + {ion} * {n} * {tw} / 86400 s) * {t}",
-    "charge",
+    "battery charge",
     up="ion t",
     either="isl n tw",
     source="mean current times time",

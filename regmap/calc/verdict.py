@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from ..quantity import DIMENSIONS
+from ..quantity import base_unit
 from .corner import Variable, show_value
 from .inputs import describe
 
@@ -185,7 +185,7 @@ def _plain(variable: Variable | None) -> dict[str, Any] | None:
         "min": _finite(variable.low),
         "typ": _finite(variable.typ),
         "max": _finite(variable.high),
-        "unit": DIMENSIONS[variable.dim][1] if variable.dim != "percent" else "1",
+        "unit": base_unit(variable.dim) if variable.dim != "percent" else "1",
         "text": variable.text(),
     }
 

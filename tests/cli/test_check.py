@@ -123,3 +123,29 @@ def test_deck_and_plots_are_written(gateword: Run, tmp_path: Path) -> None:
     assert len(drawn) >= 3
     assert all(p.read_text().lstrip().startswith("<svg") for p in (tmp_path / "plots").iterdir())
     assert all(f"wrote {tmp_path / 'plots' / name}" in result.err for name in drawn)
+
+
+def test_the_charge_of_a_battery_is_shown_in_ah_and_faults_are_counted(gateword: Run) -> None:
+    lines = gateword("check", "coolant_pump", "supply.standby", "reaction.masked").out.splitlines()
+    assert "holds supply.standby  10.8 mAh   <= 1 Ah      +99 %" in lines
+    assert "holds reaction.masked 0 faults   <= 0 faults" in lines
+    told = gateword("check", "coolant_pump", "--explain", "supply.standby").out
+    assert "margin 989 mAh" in told
+    assert " kC" not in told
+    assert "t       30 d " in told
+    made = json.loads(gateword("check", "coolant_pump", "supply.standby", "--json").out)["verdicts"][0]
+    assert (made["value"]["unit"], made["upper"]["unit"]) == ("C", "C")  # numbers are in base units
+    assert made["upper"]["max"] == 3600.0
+    masked = gateword("check", "coolant_pump", "reaction.masked", "--set", "MODE.UV_CP_DIS=ignore").out
+    assert "FAILS reaction.masked 1 fault    <= 0 faults" in masked.splitlines()  # and no share of nothing
+
+
+def test_no_formula_takes_off_and_adds_the_same() -> None:
+    """Written out as a reader takes it: no charge that is subtracted only to be added."""
+    from regmap.calc import checks
+
+    for check in checks():
+        for term in re.findall(r"\(([^()]*)\)", check.formula):
+            minus = set(re.findall(r"- (\w+)", term))
+            plus = set(re.findall(r"(?:\+ |^)(\w+)", term))
+            assert not minus & plus, check.formula

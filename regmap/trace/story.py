@@ -226,7 +226,10 @@ def _note_sentences(trace: Trace, walker: Walker, who: str) -> list[Sentence]:
         where = f" in frame {number}" if number >= 0 else ""
         more = f" ({len(hits)} such remarks)" if len(hits) > 1 else ""
         subject = f"{note.register}: " if note.register and note.register not in note.text else ""
-        out.append(Sentence(rank=ranks[kind], kind=kind, text=f"{who}{_sentence(subject + note.text)[:-1]}{where}{more}."))
+        told = subject + note.text
+        # the frame beside what happened in it, not behind what follows from it
+        told = told.replace("this read", f"the read{where}", 1) if "this read" in told else told + where
+        out.append(Sentence(rank=ranks[kind], kind=kind, text=f"{who}{_sentence(told)[:-1]}{more}."))
     del trace
     return out
 

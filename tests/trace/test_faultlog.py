@@ -92,6 +92,8 @@ def test_the_read_that_erased_the_evidence_is_named(talk: Any, traced: Any, note
     lines = talk("bilby32").read("FLAGS", 0).read("FLAGS", 0x2020, "fine").read("FLAGS", 0).read("FLAGS", 0).read("FLAGS", 0)
     trace = traced(lines)
     assert notes(trace, "erased")[0] == (1, "this read erased ANY, UV_VM in the chip: later reads will not show it")
+    told = [s.text for s in tell(trace).sentences if s.kind == "erased"]
+    assert told == ["FLAGS: the read in frame 1 erased ANY, UV_VM in the chip: later reads will not show it."]
     found = intervals(trace)["UV_VM"]
     assert (found.raised, found.cleared_by, found.gone, found.how) == (1, 1, 2, "read FLAGS")
 

@@ -27,7 +27,7 @@ from .frames import Batch
 from .pairs import PairTable
 from .pins import Pins
 
-#: Remarks of one kind that are kept from one batch.
+#: Remarks of one kind that are kept from one batch: so many, or for every fifth frame of a large one.
 _LIMIT = 200
 
 
@@ -138,7 +138,7 @@ class Walker(FrameLog):
         wrong = np.flatnonzero(due != values)
         if self._counter < 0:
             wrong = wrong[wrong > 0]
-        for place in wrong[:_LIMIT].tolist():
+        for place in wrong[: max(_LIMIT, len(batch) // 5)].tolist():
             text = f"counter is {int(values[place])}; {int(due[place])} follows {int(before[place])}: a frame is missing from the capture, or was not accepted"
             note = Note(kind="rejected", weight="warn", text=text)
             self.carried.setdefault(batch.first + int(some[place]), []).append(note)

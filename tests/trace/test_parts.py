@@ -1,0 +1,72 @@
+"""A trace does not depend on how the capture was cut into blocks, read ahead or taken together."""
+
+from __future__ import annotations
+
+import io
+import threading
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from regmap.capture.blocks import BLOCK
+from regmap.capture.opening import Options, open_capture
+from regmap.mapfile import load_map
+from regmap.trace import tracer
+from regmap.trace.story import tell
+from regmap.trace.timeline import timeline
+from regmap.trace.tracer import trace_capture
+
+#: shipped captures and the chips on their bus
+SHIPPED = [
+    ("pump_short.vcd", ["quoll16"]),
+    ("pump_brown_out.vcd", ["quoll16"]),
+    ("pump_locked_write.vcd", ["quoll16"]),
+    ("pump_dead_reply.vcd", ["quoll16"]),
+]
+
+
+def told(path: Path, chips: list[str], source: Any = None, block: int = BLOCK) -> tuple[Any, ...]:
+    with open_capture(source or path, name=path.name, options=Options(block=block)) as capture:
+        trace = trace_capture(capture, [load_map(c) for c in chips])
+    return (
+        trace.frames,
+        trace.transfers,
+        tell(trace).sentences,
+        list(timeline(trace)),
+        [w.idents().tolist() for w in trace.walkers],
+        trace.breaches,
+    )
+
+
+@pytest.mark.parametrize(("name", "chips"), SHIPPED, ids=[n for n, _ in SHIPPED])
+def test_cuts_change_nothing(
+    name: str, chips: list[str], captures: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = captures / name
+    whole = told(path, chips)
+    assert whole[0] > 10
+    # a stream is read in turn, a file ahead in a thread
+    assert told(path, chips, io.BytesIO(path.read_bytes())) == whole
+    monkeypatch.setattr(tracer, "_TOGETHER", 1)
+    assert told(path, chips, block=4096) == whole
+    monkeypatch.setattr(tracer, "_TOGETHER", 200)
+    assert told(path, chips, block=4096) == whole
+
+
+def test_who_stops_leaves_no_thread_behind(captures: Path) -> None:
+    met = []
+
+    def progress(done: int, total: int) -> None:
+        met.append((done, total))
+        raise KeyboardInterrupt
+
+    path = captures / "pump_short.vcd"
+    with (
+        open_capture(path, options=Options(block=4096)) as capture,
+        pytest.raises(KeyboardInterrupt),
+    ):
+        trace_capture(capture, [load_map("quoll16")], progress=progress)
+    assert len(met) == 1
+    assert met[0][0] <= met[0][1] == path.stat().st_size
+    assert not [t for t in threading.enumerate() if t.name == "capture-ahead"]

@@ -12,7 +12,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from .build.extras import Extras
 from .build.frames import build_commands, build_frames
@@ -37,18 +37,24 @@ def shipped(folder: str) -> dict[str, Path]:
     return {p.name.removesuffix(".yaml"): p for p in sorted(paths) if p.suffix == ".yaml"}
 
 
-def find_document(name: str | Path) -> Path:
-    """A path as it stands, or the shipped file of that name. Raises FileError with the nearest."""
+def find_document(name: str | Path, kind: Literal["map", "stage"] | None = None) -> Path:
+    """A path as it stands, or the shipped file of that name. Raises FileError with the nearest.
+
+    `kind` is what is wanted: of a name that means nothing, only those are offered.
+    """
     path = Path(name)
     if path.exists() or path.suffix or len(path.parts) > 1:
         return path
     known = shipped("devices")
     if str(name) in known:
         return known[str(name)]
+    if kind is not None:
+        key = f"gateword_{kind}"
+        known = {n: p for n, p in known.items() if has_key(compose_file(p).node, key)}
     near = nearest(str(name), known)
     raise FileError.at(
         str(name),
-        "no such file, and no shipped map or stage of that name",
+        f"no such file, and no shipped {kind or 'map or stage'} of that name",
         "a path, or one of " + ", ".join(known),
         near[0] if near else "",
     )
@@ -68,7 +74,7 @@ def read_map(name: str | Path, *, text: str | None = None) -> tuple[Chip | None,
     sources = Sources()
     reader = Reader(sources)
     try:
-        path = find_document(name) if text is None else Path(name)
+        path = find_document(name, "map") if text is None else Path(name)
         node = _merged(path, text, sources, reader)
     except FileError as error:
         return None, [*reader.problems, *error.problems]

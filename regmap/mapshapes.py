@@ -199,5 +199,5 @@ def _shape_of(parameter: Parameter) -> Shape:
     if parameter.kind == "choice":
         return Choice(parameter.choices)
     if parameter.kind == "count":
-        return Int(0, 1_000_000)
+        return Int(0, 1_000_000, "a whole number 0..1000000")
     return Qty(parameter.dimension, parameter.sign)

@@ -236,7 +236,7 @@ def read_stage(name: str | Path, *, text: str | None = None) -> tuple[Stage | No
     sources = Sources()
     reader = Reader(sources)
     try:
-        path = find_document(name) if text is None else Path(name)
+        path = find_document(name, "stage") if text is None else Path(name)
         source = compose_file(path, text)
     except FileError as error:
         return None, list(error.problems)
@@ -249,9 +249,16 @@ def read_stage(name: str | Path, *, text: str | None = None) -> tuple[Stage | No
         return None, reader.problems
     chip, chip_problems = _chip(rec["map"], path, rec.value_nodes["map"], reader)
     if chip is None:
-        return None, [*reader.problems, *chip_problems]
+        return None, [*_in_order(reader.problems, source.name), *chip_problems]
     stage = _build(rec, chip, path, reader, sources)
-    return (None if reader.errors else stage), reader.problems
+    return (None if reader.errors else stage), _in_order(reader.problems, source.name)
+
+
+def _in_order(problems: list[Problem], name: str) -> list[Problem]:
+    """The stage's own problems from top to bottom, then those of its maps as they came."""
+    own = [p for p in problems if p.place.file == name]
+    own.sort(key=lambda p: (p.place.line, p.place.column))
+    return own + [p for p in problems if p.place.file != name]
 
 
 def _chip(name: str, path: Path, node: Node, reader: Reader) -> tuple[Chip | None, list[Problem]]:
@@ -269,7 +276,7 @@ def _chip(name: str, path: Path, node: Node, reader: Reader) -> tuple[Chip | Non
             return None, []
         return read_map(beside)
     try:
-        return read_map(find_document(name))
+        return read_map(find_document(name, "map"))
     except FileError as error:
         problem = error.problems[0]
         reader.complain(node, "map", problem.found, problem.expected, problem.nearest)
@@ -332,7 +339,7 @@ def _chain(rec: Rec, chip: Chip, path: Path, reader: Reader) -> tuple[tuple[Chip
 
 def _asked(rec: Rec, chip: Chip, reader: Reader) -> list[tuple[str, str, Node]]:
     """Every wanted setting as (name, text, node); unknown and read-only ones are reported."""
-    asked: list[tuple[str, str, Node]] = []
+    asked: list[tuple[str, str, Node, Node]] = []  # with the node of the name
     table: Rec = rec.get("settings", Rec(rec.node, ""))
     for key, value in table.items():
         if isinstance(value, Rec):
@@ -341,9 +348,12 @@ def _asked(rec: Rec, chip: Chip, reader: Reader) -> list[tuple[str, str, Node]]:
                     table.key_nodes[key], "settings", unknown(chip, key), "a register of the map"
                 )
                 continue
-            asked += [(f"{key}.{n}", t, value.value_nodes[n]) for n, t in value.items()]
+            asked += [
+                (f"{key}.{n}", t, value.value_nodes[n], value.key_nodes[n])
+                for n, t in value.items()
+            ]
         else:
-            asked.append((key, value, table.value_nodes[key]))
+            asked.append((key, value, table.value_nodes[key], table.key_nodes[key]))
     outside: Rec = rec.get("external", Rec(rec.node, ""))
     for key, value in outside.items():
         if key not in chip.externals:
@@ -356,27 +366,27 @@ def _asked(rec: Rec, chip: Chip, reader: Reader) -> list[tuple[str, str, Node]]:
                 near[0] if near else "",
             )
             continue
-        asked.append((key, value, outside.value_nodes[key]))
+        asked.append((key, value, outside.value_nodes[key], outside.key_nodes[key]))
     good = []
     taken: dict[tuple[str, int], str] = {}
-    for name, text, node in asked:
+    for name, text, node, key_node in asked:
         item = find(chip, name)
         if item is None:
-            reader.complain(node, "settings", unknown(chip, name), "a field or value of the map")
+            reader.complain(key_node, "settings", unknown(chip, name), "a field or value of the map")
         elif isinstance(item, Field) and not item.setting:
             reader.complain(
-                node,
+                key_node,
                 "settings",
                 f"a value for {item.ref}, which is {item.access}",
                 "a field that holds a setting",
             )
         elif isinstance(item, External) and name in table:
             reader.complain(
-                node, "settings", f"{name}, which is set outside the frame", "it under external:"
+                key_node, "settings", f"{name}, which is set outside the frame", "it under external:"
             )
         elif twice := _twice(chip, name, item, taken):
             reader.complain(
-                node, "settings", f"{name}, whose bits {twice} sets too", "each bit set once"
+                key_node, "settings", f"{name}, whose bits {twice} sets too", "each bit set once"
             )
         else:
             good.append((name, text, node))

@@ -10,7 +10,7 @@ import pytest
 import yaml
 
 from regmap.errors import FileError
-from regmap.mapfile import shipped
+from regmap.mapfile import find_document, load_map, shipped
 from regmap.stagefile import json_schema, load_stage, read_stage
 
 HEAD = "gateword_stage: 1\nstage: {name: t}\nmap: quoll16\n"
@@ -36,9 +36,9 @@ def test_settings_become_codes_with_asked_chosen_and_error() -> None:
 
 @pytest.mark.parametrize(("text", "expected"), [
     ("settings: {GATE_HX.SOURCE: 1 A}\n",
-     "s.yaml:4:28: error: quoll16 has no field 'GATE_HX.SOURCE'; nearest: GATE_HS.SOURCE; expected a field or value of the map [settings]"),
+     "s.yaml:4:12: error: quoll16 has no field 'GATE_HX.SOURCE'; nearest: GATE_HS.SOURCE; expected a field or value of the map [settings]"),
     ("settings: {GATE_HS: {SOURC: 1 A}}\n",
-     "s.yaml:4:29: error: quoll16 has no field 'GATE_HS.SOURC'; nearest: GATE_HS.SOURCE; expected a field or value of the map [settings]"),
+     "s.yaml:4:22: error: quoll16 has no field 'GATE_HS.SOURC'; nearest: GATE_HS.SOURCE; expected a field or value of the map [settings]"),
     ("settings: {GATE_HS.SOURCE: 3 A}\n",
      "s.yaml:4:28: error: 3 A is outside what SOURCE can do, 10 mA..1 A; nearest: 1 A [GATE_HS.SOURCE]"),
     ("settings: {GATE_HS.SOURCE: 3 V}\n",
@@ -48,12 +48,13 @@ def test_settings_become_codes_with_asked_chosen_and_error() -> None:
     ("settings: {MODE.PWM: six_inptu}\n",
      "s.yaml:4:22: error: 'six_inptu' is not a choice of PWM; nearest: six_input [MODE.PWM]"),
     ("settings: {STATUS1.OT: 1}\n",
-     "s.yaml:4:24: error: a value for STATUS1.OT, which is ro; expected a field that holds a setting [settings]"),
+     "s.yaml:4:12: error: a value for STATUS1.OT, which is ro; expected a field that holds a setting [settings]"),
     ("mosfet: {qg: 60 ns}\n",
      "s.yaml:4:14: error: '60 ns' is a time; expected a charge (in C) [mosfet.qg]"),
     ("mosfet: {qgg: 60 nC}\n",
      "s.yaml:4:10: error: the parameter 'mosfet.qgg'; expected a parameter of the fixed list; nearest: mosfet.qg"),
     ("mosfett: {qg: 60 nC}\n", "nearest: mosfet"),
+    ("adc: {bits: 1e3}\n", "s.yaml:4:13: error: '1e3'; expected a whole number 0..1000000 [adc.bits]"),
     ("pwm: {frequency: -20 kHz}\n", "more than zero"),
     ("waive: {gate.miller: 5, gate.miller: 6}\n", "the key 'gate.miller' again; expected it once (first at line 4)"),
     ("settings: {SENSE.CAL: on}\n", "rule no_calibration_left_on is broken"),
@@ -67,12 +68,28 @@ def test_each_mistake_has_its_message(text: str, expected: str) -> None:
 def test_all_problems_in_one_run() -> None:
     text = "settings: {GATE_HS.SOURCE: 3 A, MODE.PWM: no}\nmosfet: {qg: 60 ns}\nbogus: 1\n"
     found = problems(text)
-    assert [p.split(": error")[0] for p in found] == ["s.yaml:6:1", "s.yaml:5:14", "s.yaml:4:28", "s.yaml:4:43"]
+    assert [p.split(": error")[0] for p in found] == ["s.yaml:4:28", "s.yaml:4:43", "s.yaml:5:14", "s.yaml:6:1"]  # from top to bottom
 
 
 def test_a_stage_of_an_unknown_map_says_which_exist() -> None:
     _, found = read_stage("s.yaml", text=HEAD.replace("quoll16", "quol16"))
     assert "nearest: quoll16" in str(found[0])
+    assert "coolant_pump" not in str(found[0])  # only what would do there is offered
+
+
+def test_maps_are_offered_where_a_map_is_wanted_and_stages_where_a_stage_is() -> None:
+    maps, stages = {"quoll16", "quokka16", "bilby32"}, {"coolant_pump", "conveyor_drum"}
+    for kind, offered, other in (("map", maps, stages), ("stage", stages, maps)):
+        with pytest.raises(FileError) as caught:
+            (load_map if kind == "map" else load_stage)("quoll16x" if kind == "map" else "coolant_pumpx")
+        (problem,) = caught.value.problems
+        names = set(problem.expected.removeprefix("a path, or one of ").split(", "))
+        assert offered <= names
+        assert not other & names
+        assert f"no shipped {kind} of that name" in problem.found
+    with pytest.raises(FileError) as caught:
+        find_document("quoll16x")
+    assert "coolant_pump" in caught.value.problems[0].expected
 
 
 def test_a_map_beside_the_stage_is_found(tmp_path: Path) -> None:

@@ -66,14 +66,15 @@ def run(args: argparse.Namespace, context: Context) -> int:
     outputs = {args.output: made.header}
     if made.source is not None:
         outputs[args.source] = made.source
-    for note in made.notes:
-        context.err(f"note: {note}")
     if args.check:
         return _check(outputs, made, args, context)
     if args.output == "-":
+        _notes(made, context)
         context.stdout.write(made.header)
         return Status.OK
     changed = {name: write_text(Path(name), text, only_if_changed=True) for name, text in outputs.items()}
+    if any(changed.values()):
+        _notes(made, context)  # who builds again has read them, and they stand in the header
     if args.depfile:
         write_text(Path(args.depfile), depfile(args.deptarget or args.output, made.files), only_if_changed=True)
     if args.json:
@@ -83,6 +84,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
         for name, new in changed.items():
             context.err(f"{name}: {'written' if new else 'unchanged'}, content hash {made.hash[:16]}")
     return Status.OK
+
+
+def _notes(made: Generated, context: Context) -> None:
+    for note in made.notes:
+        context.err(f"note: {note}")
 
 
 def load(name: str) -> Stage | Chip:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from . import values
@@ -21,6 +22,7 @@ from .errors import CallError
 from .model import Chip, Field, Register
 from .quantity import Band
 from .settings import setting_registers
+from .source import display_name
 from .stagefile import Stage
 from .values import Reading
 
@@ -148,8 +150,11 @@ def diff_stages(a: Stage, b: Stage) -> Difference:
     figures = tuple(
         FigureDiff(n, _value(a, n), _value(b, n)) for n in names if _value(a, n) != _value(b, n)
     )
+    called = (a.name, b.name)
+    if a.name == b.name and a.file != b.file:  # two files of one stage: only their paths tell them apart
+        called = (display_name(Path(a.file)), display_name(Path(b.file)))
     return Difference(
-        a=a.name, b=b.name, chips=(a.chip.name, b.chip.name), registers=registers, unknown=unknown, compared=compared,
+        a=called[0], b=called[1], chips=(a.chip.name, b.chip.name), registers=registers, unknown=unknown, compared=compared,
         joined=_joined(a.chip, a.bank, b.bank) if same_chip else (),
         externals=_externals(a.chip, a.bank, b.bank) if same_chip else (), figures=figures,
         roles=() if same_chip else _roles(a, b),

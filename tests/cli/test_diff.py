@@ -142,7 +142,9 @@ def test_two_stages(gateword: Run, tmp_path: Path) -> None:
     assert lines[:2] == ["TIMING 0x166 -> 0x126", "  DEAD_TIME: 1 us -> 600 ns (-40 %)"]
     assert "  mosfet.rth: 30 K/W -> 33 K/W" in lines
     assert "  deadtime.enough.high: holds +22 % -> FAILS -27 %" in lines
-    assert "2 turn, 2 to failing." in " ".join(lines[-2:])
+    assert "2 turn, 2 to failing." in " ".join(lines[-3:])
+    # both are called coolant_pump in their files: only the files tell them apart
+    assert " ".join(lines).count(f"shipped:coolant_pump.yaml and {other} differ in") == 1
 
 
 def test_words_files_and_standard_input(gateword: Run, tmp_path: Path) -> None:

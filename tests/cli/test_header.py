@@ -30,8 +30,10 @@ def test_written_atomically_and_only_when_changed(gateword, tmp_path: Path) -> N
     assert stat.S_IMODE(header.stat().st_mode) == 0o666 & ~_umask()
     assert '#include "gd.h"' in source.read_text()
     before = header.stat().st_mtime_ns, header.stat().st_ino
+    assert "note: " in first.err
     second = gateword(*arguments)
-    assert f"{header}: unchanged" in second.err
+    assert second.err.splitlines() == [f"{p}: unchanged, content hash {first.err.split()[-1]}" for p in (header, source)]
+    assert gateword(*arguments, "--check").err == ""  # what was told when it was written is not told again
     assert (header.stat().st_mtime_ns, header.stat().st_ino) == before
     header.write_text("changed by hand\n")
     assert f"{header}: written" in gateword(*arguments).err

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import io
 import threading
 from collections.abc import Iterator
+from pathlib import Path
 
+import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from regmap.capture.ahead import ahead
+from regmap.capture.ahead import ahead, blocks_ahead
+from regmap.capture.lines import behind
+from regmap.capture.opening import Options, open_capture
 
 
 def alive() -> list[str]:
@@ -46,3 +53,31 @@ def test_stopping_early_ends_the_thread() -> None:
     stream.close()  # type: ignore[attr-defined]
     assert not alive()
     assert len(given) < 10
+
+
+def test_a_stream_is_read_in_turn_and_a_file_ahead(tmp_path: Path) -> None:
+    """A thread that waits for a stream could not be stopped by Ctrl-C."""
+    text = b"$timescale 1 ns $end $var wire 1 ! a $end $enddefinitions $end\n"
+    text += b"".join(b"#%d\n%d!\n" % (t, t % 2) for t in range(4000))
+    path = tmp_path / "a.vcd"
+    path.write_bytes(text)
+    found = []
+    for source, threads in ((path, 1), (io.BytesIO(text), 0)):
+        with open_capture(source, name="a", options=Options(block=512)) as capture:
+            blocks = blocks_ahead(capture)
+            first = next(blocks)
+            assert len(alive()) == threads
+            found.append([(b.start, b.until, b.edges[0].times.tolist()) for b in (first, *blocks)])
+        assert not alive()
+    assert found[0] == found[1]
+    assert len(found[0]) > 20
+
+
+@given(
+    st.lists(st.integers(0, 300), max_size=400).map(sorted),
+    st.lists(st.integers(0, 300), max_size=400, min_size=60).map(sorted),
+)
+@settings(max_examples=50)
+def test_merging_finds_what_searching_finds(samples: list[int], times: list[int]) -> None:
+    a, b = np.array(samples, np.int64), np.array(times, np.int64)
+    assert behind(a, b).tolist() == [sum(s <= t for s in samples) for t in times]

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 
 from regmap.assess import Assessment, assess, with_settings
 from regmap.errors import CallError
-from regmap.stagefile import Stage, load_stage
+from regmap.stagefile import Stage
 
 from .context import Context, Status, columns, wrap
+from .documents import load_stage_of
 from .files import write_text
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ STYLES = {"fails": "bad", "thin": "warn", "not computed": "dim", "holds": "good"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("stage", metavar="STAGE", help="a stage: a path or a shipped name")
+    parser.add_argument("stage", metavar="STAGE", help="a stage: a path, a shipped name, or - for standard input")
     parser.add_argument("names", nargs="*", default=[], metavar="CHECK", help="only these checks: a name, or its beginning up to a dot (gate)")
     parser.add_argument("--explain", action="append", default=[], metavar="CHECK", help="the whole derivation, with numbers put in")
     parser.add_argument("--set", action="append", default=[], metavar="REG.FIELD=VALUE", help="judge with this setting instead of the stage's")
@@ -36,9 +37,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
 
-def stage_with(name: str, changes: list[str]) -> Stage:
-    """The stage with settings of the command line laid over."""
-    stage = load_stage(name)
+def stage_with(name: str, changes: list[str], context: Context) -> Stage:
+    """The stage (`-`: from standard input) with settings of the command line laid over."""
+    stage = load_stage_of(name, context)
     pairs = {}
     for text in changes:
         key, equals, value = text.partition("=")
@@ -49,7 +50,7 @@ def stage_with(name: str, changes: list[str]) -> Stage:
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
-    stage = stage_with(args.stage, args.set)
+    stage = stage_with(args.stage, args.set, context)
     result = assess(stage, names=[*args.names, *args.explain] or None)
     if args.spice or args.plot:
         _files(args, stage, context)

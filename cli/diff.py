@@ -33,7 +33,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
-    stage = stage_with(args.a, args.set)
+    if args.a == "-" and "-" in args.b:
+        raise CallError("standard input is one of the two, not both")
+    stage = stage_with(args.a, args.set, context)
     result = compared(stage, args.b, args.at, context)
     if args.json:
         context.json("diff", **result.json())

@@ -22,7 +22,7 @@ HELP = "settings that meet the stage's goals, with the reasons"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("stage", metavar="STAGE", help="a stage: a path or a shipped name")
+    parser.add_argument("stage", metavar="STAGE", help="a stage: a path, a shipped name, or - for standard input")
     parser.add_argument("--free", metavar="REG.FIELD", action="append", default=[],
                         help="search this field and no others than those named so (default: every field with a role)")
     parser.add_argument("--keep", metavar="REG.FIELD", action="append", default=[], help="leave this field as the stage has it")
@@ -40,7 +40,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
-    stage = stage_with(args.stage, args.set)
+    if args.stage == "-" and args.write:
+        raise CallError("--write edits the text of a stage's file; expected a path in place of -")
+    stage = stage_with(args.stage, args.set, context)
     target = _target(args, stage) if args.write else None
     drawn = Drawn(context)
     try:

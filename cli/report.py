@@ -32,7 +32,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
         raise CallError("-o FILE is needed: the page is HTML")
     if target == "-" and args.json:
         raise CallError("--json needs -o FILE, as the page would stand on the same stream")
-    stage = stage_with(args.stage, args.set)
+    stage = stage_with(args.stage, args.set, context)
     record = review(stage, args.capture, date=args.date, unfold=args.unfold)
     if target in (None, "-"):
         context.stdout.write(record.html)

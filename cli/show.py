@@ -8,10 +8,10 @@ from regmap import values
 from regmap.bank import Bank, unknown
 from regmap.bits import extract, spans
 from regmap.errors import CallError
-from regmap.mapfile import load_map
 from regmap.model import ACCESS, Chip, External, Field, Frame, Joined, Layout, Register
 
 from .context import Context, Status, columns, hexword, wrap
+from .documents import load_chip
 from .picture import needs_number, picture
 
 NAME = "show"
@@ -19,14 +19,14 @@ HELP = "what a chip, a register or a field holds, with a picture of its bits"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("map", metavar="MAP", help="a map: a path or a shipped name")
+    parser.add_argument("map", metavar="MAP", help="a map: a path, a shipped name, or - for standard input")
     parser.add_argument("what", nargs="?", metavar="REG[.FIELD]", help="a register, field, value, frame, command or fault; the whole chip where not given")
     parser.add_argument("--word", metavar="WORD", help="show what the register holds with this word instead of its reset word")
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
-    chip = load_map(args.map)
+    chip = load_chip(args.map, context)
     what = args.what
     if what is None:
         _chip(chip, args.map, args.json, context)

@@ -14,7 +14,7 @@ HELP = "every option of one field with the verdicts that it moves"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("stage", metavar="STAGE", help="a stage: a path or a shipped name")
+    parser.add_argument("stage", metavar="STAGE", help="a stage: a path, a shipped name, or - for standard input")
     parser.add_argument("field", metavar="REG.FIELD", help="a field, joined or external value")
     parser.add_argument("--set", action="append", default=[], metavar="REG.FIELD=VALUE", help="with this setting instead of the stage's")
     parser.add_argument("--all", action="store_true", help="every verdict that moves, also where it holds everywhere")
@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
-    stage = stage_with(args.stage, args.set)
+    stage = stage_with(args.stage, args.set, context)
     result = sweep(stage, args.field)
     best = result.best
     if args.json:

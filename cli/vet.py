@@ -8,18 +8,19 @@ from pathlib import Path
 
 from regmap.errors import FileError, Problem
 from regmap.mapfile import find_document, read_map
-from regmap.source import MappingNode, ScalarNode, compose_file, read_text
+from regmap.source import compose_file, read_text
 from regmap.stagefile import read_stage
 from regmap.vet import vet
 
 from .context import Context, Status, wrap
+from .documents import STDIN, kind_of_node, load_chip, standard_input
 
 NAME = "vet"
 HELP = "check maps and stages; problems as file:line:col"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("files", nargs="*", metavar="FILE", help="a map or a stage: a path or a shipped name")
+    parser.add_argument("files", nargs="*", metavar="FILE", help="a map or a stage: a path, a shipped name, or - for standard input")
     parser.add_argument("--against", metavar="FILE.h", help="compare a hand-written header of #defines with the map")
     parser.add_argument("--schema", choices=["map", "stage"], nargs="?", const="map",
                         help="print the JSON Schema that editors complete and underline with")
@@ -30,30 +31,29 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def kind_of(path: Path) -> str:
     """ "stage" or "map", by the file's own format key."""
-    node = compose_file(path).node
-    if isinstance(node, MappingNode):
-        keys = {k.value for k, _ in node.value if isinstance(k, ScalarNode)}
-        if "gateword_stage" in keys or {"settings", "mosfet"} & keys:
-            return "stage"
-    return "map"
+    return kind_of_node(compose_file(path).node)
 
 
-def problems_of(name: str) -> tuple[list[Problem], str]:
-    """Every problem of one file, and lines that say what it holds."""
+def problems_of(name: str, context: Context) -> tuple[list[Problem], str]:
+    """Every problem of one file (or of standard input, `-`), and lines that say what it holds."""
+    text = None
     try:
-        path = find_document(name)
-        kind = kind_of(path)
+        if name == "-":
+            path, text = STDIN, standard_input(context)
+        else:
+            path = find_document(name)
+        kind = kind_of_node(compose_file(path, text).node)
     except FileError as error:
         return list(error.problems), ""
     if kind == "stage":
-        stage, problems = read_stage(path)
+        stage, problems = read_stage(path, text=text)
         if stage is None:
             return problems, ""
         from .check import rounded
 
         count = len(stage.settings)
         return problems, "\n".join([f"stage {stage.name} on {stage.chip.name}, {count} setting{'s' * (count != 1)}", *rounded(stage)])
-    chip, problems = read_map(path)
+    chip, problems = read_map(path, text=text)
     if chip is None:
         return problems, ""
     fields = sum(len(r.fields) for r in chip.registers.values())
@@ -81,7 +81,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     unreadable = False
     rows = []
     for name in args.files:
-        problems, summary = problems_of(name)
+        problems, summary = problems_of(name, context)
         shown = [p for p in problems if p.severity == "error" or not args.quiet]
         errors += sum(p.severity == "error" for p in problems)
         warnings += sum(p.severity == "warning" for p in problems)
@@ -93,7 +93,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
             context.out(problem.render(context.width))
         if summary:
             first, *notes = summary.splitlines()
-            text = wrap(f"{name}: sound: {first}", context.width, hang="  ")
+            called = STDIN if name == "-" else name
+            text = wrap(f"{called}: sound: {first}", context.width, hang="  ")
             context.out(text.replace("sound", context.style("sound", "good"), 1))
             for note in notes:
                 context.out(wrap(note, context.width, "  ", "    "))
@@ -108,9 +109,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
 
 def _against(args: argparse.Namespace, context: Context) -> int:
     from regmap.headerlint import lint
-    from regmap.mapfile import load_map
 
-    chip = load_map(args.files[0])
+    chip = load_chip(args.files[0], context)
     path = Path(args.against)
     result = lint(chip, read_text(path), str(path))
     if args.json:

@@ -17,6 +17,7 @@ import pytest
 from regmap.cli.context import Context
 from regmap.cli.files import write_text
 from regmap.cli.main import main
+from regmap.mapfile import find_document
 
 Run = Callable[..., Any]
 
@@ -251,3 +252,22 @@ def test_a_pasted_word_that_lost_a_digit_is_noted(gateword: Run) -> None:
 
 def test_a_verdict_without_a_margin_announces_none(gateword: Run) -> None:
     assert gateword("check", "coolant_pump", "--explain", "reaction.masked").out.rstrip().endswith("verdict: holds")
+
+
+def test_a_document_comes_from_standard_input(gateword: Run) -> None:
+    stage, chip = (Path(find_document(n)).read_bytes() for n in ("coolant_pump", "quoll16"))
+    sound = gateword("vet", "-", stdin=stage)
+    assert (sound.status, sound.out) == (0, "standard input: sound: stage coolant_pump on quoll16, 25 settings\n")
+    assert gateword("vet", "-", stdin=chip).out.startswith("standard input: sound: map quoll16: ")
+    wrong = gateword("vet", "-", stdin=stage.replace(b"DEAD_TIME: 1 us", b"DEAD_TIMES: 1 us"))
+    assert wrong.status == 1
+    assert "standard input:78:5: error: quoll16 has no field 'TIMING.DEAD_TIMES'; nearest: TIMING.DEAD_TIME" in " ".join(wrong.out.split())
+    for arguments in (("check",), ("sweep", "TIMING.DEAD_TIME"), ("propose", "--free", "SENSE.OC_TH"), ("diff", "conveyor_drum")):
+        command, *rest = arguments
+        piped = gateword(command, "-", *rest, stdin=stage)
+        named = gateword(command, "coolant_pump", *rest)
+        assert (piped.status, piped.out) == (named.status, named.out)
+    assert gateword("show", "-", "TIMING", stdin=chip).out == gateword("show", "quoll16", "TIMING").out
+    assert gateword("propose", "-", "--write", "x.yaml", stdin=stage).status == 2
+    assert gateword("diff", "-", "-", stdin=stage).status == 2
+    assert gateword("vet", "-", stdin=b"\xff\xfe\x00").status == 2

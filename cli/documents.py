@@ -1,0 +1,61 @@
+"""Maps and stages that commands read: a path, a shipped name, or `-` for standard input."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from regmap.errors import FileError
+
+from .context import Context
+
+if TYPE_CHECKING:
+    from regmap.model import Chip
+    from regmap.source import Node
+    from regmap.stagefile import Stage
+
+#: How messages call what came that way; files named in it are looked for in the working directory.
+STDIN = Path("standard input")
+
+
+def standard_input(context: Context) -> str:
+    """All of standard input as the text of a document. Raises FileError where it is none."""
+    from regmap.source import MAX_BYTES, decode_text
+
+    data = context.binary_stdin.read(MAX_BYTES + 1)
+    return decode_text(str(STDIN), data.encode() if isinstance(data, str) else data)
+
+
+def load_chip(name: str, context: Context) -> Chip:
+    """The chip of a map. Raises FileError with every error found."""
+    from regmap.mapfile import load_map, read_map
+
+    if name != "-":
+        return load_map(name)
+    chip, problems = read_map(STDIN, text=standard_input(context))
+    if chip is None:
+        raise FileError([p for p in problems if p.severity == "error"])
+    return chip
+
+
+def load_stage_of(name: str, context: Context) -> Stage:
+    """The stage of a file or of standard input. Raises FileError with every error found."""
+    from regmap.stagefile import load_stage, read_stage
+
+    if name != "-":
+        return load_stage(name)
+    stage, problems = read_stage(STDIN, text=standard_input(context))
+    if stage is None:
+        raise FileError([p for p in problems if p.severity == "error"])
+    return stage
+
+
+def kind_of_node(node: Node) -> str:
+    """ "stage" or "map", by the document's own format key."""
+    from regmap.source import MappingNode, ScalarNode
+
+    if isinstance(node, MappingNode):
+        keys = {k.value for k, _ in node.value if isinstance(k, ScalarNode)}
+        if "gateword_stage" in keys or {"settings", "mosfet"} & keys:
+            return "stage"
+    return "map"

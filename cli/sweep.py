@@ -38,7 +38,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
         _not_judged(result, context)
         return Status.OK
     names = list(result.moved)
-    telling = [n for n in names if len({r.verdicts[n].status for r in result.rows if n in r.verdicts}) > 1]
+    # what the rows number, and what an option makes vanish
+    found = {n: {r.verdicts[n].status if n in r.verdicts else "" for r in result.rows} for n in names}
+    telling = [n for n in names if len(found[n]) > 1 or found[n] & {"fails", "thin"}]
     for number, name in enumerate(names, 1):
         if args.all or name in telling:
             title = next(r.verdicts[name].title for r in result.rows if name in r.verdicts)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -98,3 +99,16 @@ def test_a_field_that_moves_nothing_and_wrong_names(gateword: Run) -> None:
         result = gateword("sweep", "coolant_pump", field)
         assert result.status == 2
         assert near in result.err
+
+
+@pytest.mark.parametrize(("stage", "field", "changes"), [
+    ("coolant_pump", "GATE_HS.SINK", ()), ("conveyor_drum", "DEADTIME.TIME", ()),
+    ("coolant_pump", "GATE_HS.SINK", ("--set", "TIMING.DEAD_TIME=200 ns")),  # fails at every option
+])
+def test_every_number_in_the_rows_has_its_check_above(gateword: Run, stage: str, field: str, changes: tuple[str, ...]) -> None:
+    lines = gateword("sweep", stage, field, *changes).out.splitlines()
+    head = next(n for n, line in enumerate(lines) if line.lstrip().startswith("code"))
+    named = {m[1] for line in lines[:head] if (m := re.match(r"\[(\d+)\] \S+:", line))}
+    used = set(re.findall(r"\[(\d+)\](?:FAILS|thin)", "\n".join(lines[head:])))
+    assert used
+    assert used <= named

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import io
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -90,14 +91,11 @@ class WholeFile:
         self.live = written_into(self.path)
         self._target = self.path if self.live else Path(os.path.realpath(self.path))
         self._part = self._target.with_name(self._target.name + ".part")
-        if self.live:
-            where, mode = self._target, "a"
-        else:
-            where, mode = self._part, "x"
-            self._part.unlink(
-                missing_ok=True
-            )  # left by one that was killed; a link is not followed
-        self.out: TextIO = where.open(mode, encoding=encoding, errors="replace", newline="\n")
+        if not self.live:
+            # left by one that was killed; where it is a link it is not followed
+            self._part.unlink(missing_ok=True)
+        raw = self.path.open("ab") if self.live else self._part.open("xb")
+        self.out: TextIO = io.TextIOWrapper(raw, encoding, errors="replace", newline="\n")
 
     def finish(self) -> None:
         """Close, and put the file in place. Does nothing the second time."""

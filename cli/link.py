@@ -50,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     document(one, "?")
     one = actions.add_parser("read", parents=[common], help="read registers; all that reading does not change where none is named")
     document(one)
-    one.add_argument("registers", nargs="*", metavar="REG")
+    one.add_argument("registers", nargs="*", default=[], metavar="REG")  # without a default argparse calls it required
     one = actions.add_parser("write", parents=[common, writing], help="write fields, words or commands, read back")
     document(one)
     one.add_argument("requests", nargs="+", metavar="REQUEST", help='"REG.FIELD = VALUE", "REG = WORD", a command or a key sequence')
@@ -64,7 +64,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     one.add_argument("--period", default="500 ms", metavar="T", help="time between polls (500 ms)")
     one.add_argument("--count", type=int, metavar="N", help="stop after so many polls")
     one.add_argument("--clearing", action="store_true", help="also read registers that reading clears")
-    one.add_argument("--fail-on-fault", action="store_true", help="exit status 1 when a fault is seen")
+    one.add_argument("--fail-on-fault", action="store_true", help="exit status 1 when a fault is seen, or the fault pin is active")
     one = actions.add_parser("script", parents=[common, writing], help="run a test stand's script")
     document(one)
     one.add_argument("file", metavar="FILE", help="the script; - for standard input")

@@ -8,6 +8,7 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import Any
 
 from regmap.bank import need_register
@@ -19,11 +20,13 @@ from regmap.link.record import Record
 from regmap.link.session import Link, Reading
 from regmap.model import Chip, Spi
 from regmap.ports import SerialLine
-from regmap.quantity import parse
+from regmap.quantity import parse, show
 from regmap.stagefile import Stage
 
 from .context import Context, Status, hexword, wrap
 from .files import wait_for_reader
+
+HERTZ = parse("1 Hz").dim
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +55,7 @@ def open_port(args: argparse.Namespace, chip: Chip | None) -> AdapterPort:
     clock = None
     if args.spi_clock is not None:
         value = parse(args.spi_clock)
-        if value.dim != parse("1 Hz").dim:
+        if value.dim != HERTZ:
             raise CallError(f"--spi-clock {args.spi_clock!r} is no frequency; expected 500 kHz")
         clock = int(value.value)
     timeout = seconds(args.timeout, "--timeout")
@@ -150,7 +153,7 @@ def run_identify(args: argparse.Namespace, context: Context, target: Target) -> 
         identity = port.identity
         port.close()
         assert identity is not None
-        text = {
+        text: dict[str, Any] = {
             "name": identity.name,
             "firmware": f"{identity.firmware >> 8}.{identity.firmware & 255}",
             "protocol": identity.protocol,
@@ -162,9 +165,12 @@ def run_identify(args: argparse.Namespace, context: Context, target: Target) -> 
         if args.json:
             context.json("adapter", **text)
         else:
-            for name, value in text.items():
-                shown = ", ".join(map(str, value)) if isinstance(value, list) else value
-                context.out(f"{name.replace('_', ' '):<14} {shown}")
+            low, high = (show(Fraction(f), HERTZ) for f in (identity.min_clock_hz, identity.max_clock_hz))
+            clock = low if low == high else f"{low} to {high}"
+            shown = {**text, "clock_Hz": clock, "abilities": ", ".join(text["abilities"])}
+            for name, value in shown.items():
+                label = name.removesuffix("_Hz").replace("_", " ")
+                context.out(wrap(f"{label:<14} {value}", context.width, hang=" " * 15))
         return Status.OK
     with session(args, context, target) as link:
         found = identify(link, any_chip=args.any_chip)
@@ -293,7 +299,7 @@ def run_watch(args: argparse.Namespace, context: Context, target: Target) -> int
         bank = stage.bank if stage is not None else None
         try:
             for sample in watch(link, period=period, count=args.count, clearing=args.clearing, known=bank):
-                seen = seen or any(not f.normal_at_power_up for f in sample.explanation.raised)
+                seen = seen or sample.pin_active or any(not f.normal_at_power_up for f in sample.explanation.raised)
                 lost = lost or not sample.complete
                 view.show(sample)
         finally:

@@ -6,6 +6,8 @@ the program is stopped at any moment.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from regmap.link.watch import Sample, tree
 from regmap.model import Chip
 
@@ -58,20 +60,37 @@ class View:
                 out.append(f"{name:<14} {hexword(reading.word, register.width)}{note}")
         for text in sample.explanation.wiring:
             out += wrap(f"wiring: {text}", width, hang="  ").splitlines()
+        looked = False
         for depth, finding in tree(sample.explanation.findings):
             fault = finding.fault
             new = " NEW" if fault.name in sample.appeared else ""
             role = {"stop": "bad", "warn": "warn", "note": "dim"}[fault.severity]
             mark = self.context.style(fault.severity.upper(), role)
-            out.append(f"{'  ' * depth}{mark} {fault.name}: {fault.title}{new}")
-            if not depth and fault.check_first:
-                out += wrap(f"look first at: {fault.check_first[0]}", width, "  ").splitlines()
+            normal = " (normal after power-up)" if fault.normal_at_power_up else ""
+            out.append(f"{'  ' * depth}{mark} {fault.name}: {fault.title}{normal}{new}")
+            if not depth and fault.check_first and not fault.normal_at_power_up:
+                # where several stand by themselves the first is looked at first
+                look = "then look at" if looked else "look first at"
+                looked = True
+                out += wrap(f"{look}: {fault.check_first[0]}", width, "  ").splitlines()
         if sample.gone:
             out += wrap("gone: " + ", ".join(sample.gone), width, hang="  ").splitlines()
-        if sample.skipped:
-            out += wrap(f"not read, because reading clears: {', '.join(sample.skipped)}", width, hang="  ").splitlines()
         if sample.fault_pin is not None:
-            out.append(f"fault pin {'high' if sample.fault_pin else 'low (active)'}")
-        if not sample.explanation.raised and sample.complete and not sample.explanation.wiring:
-            out.append("no fault is raised in the registers read")
+            out.append(f"fault pin {'low (active)' if sample.pin_active else 'high'}")
+        for text in self.unseen(sample):
+            out += wrap(text, width, hang="  ").splitlines()
         return out
+
+    def unseen(self, sample: Sample) -> Iterator[str]:
+        """What this poll cannot say: never "no fault" of registers that were not read."""
+        skipped = ", ".join(sample.skipped)
+        quiet = not sample.explanation.raised and sample.complete and not sample.explanation.wiring
+        if not sample.readings:
+            yield f"no register was read, because reading clears {skipped}: no fault can be told" if skipped else "the map has no status register: no fault can be told"
+        elif quiet:
+            but = ", but the fault pin is active" if sample.pin_active else ""
+            yield f"no fault is raised in the registers read{but}"
+        if skipped and sample.readings:
+            yield f"not read, because reading clears: {skipped}"
+        if skipped and quiet and sample.pin_active:
+            yield f"the fault pin is active, so a fault is likely to stand in what was not read; --clearing reads {skipped}, and so erases what {'it holds' if len(sample.skipped) == 1 else 'they hold'}"

@@ -12,7 +12,7 @@ unknown has been noted.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ..bank import Bank, need_register
 from ..behave import match_of
@@ -20,6 +20,7 @@ from ..errors import CallError
 from ..model import Command, Register
 from ..plan import plan
 from . import rules
+from .locks import explain_lock, not_taken
 from .port import TransferLostError
 from .reading import Reader, Reading, held_as
 from .trade import Ask, Trade
@@ -79,6 +80,9 @@ class Link(Reader):
                 why=f"{result.why}; not repeated, for {dangers[0]}",
                 attempts=result.attempts,
             )
+        if result.result == "refused" and result.holds is not None:
+            lock = explain_lock(self, register)
+            result = replace(result, why=f"{result.why}; {lock}" if lock else result.why)
         self._settle_write(register, word, old, result)
         return result
 
@@ -132,11 +136,12 @@ class Link(Reader):
                 what=ask.text, result="verified", holds=reading.word, why=why, attempts=attempt
             )
         self.machine.bank = before_it
+        wrong = not_taken(register, (reading.word ^ expected) & mask)
         return Written(
             what=ask.text,
             result="refused",
             holds=reading.word,
-            why=f"it reads 0x{reading.word:X}; bits 0x{(reading.word ^ expected) & mask:X} are not as written",
+            why=f"it reads 0x{reading.word:X}; not as written: {wrong}",
             attempts=attempt,
         )
 

@@ -7,11 +7,12 @@ and what it held is in the sample and nowhere else.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from ..bank import Bank
 from ..faults import Explanation, Finding, explain, status_registers
+from ..model import SEVERITIES
 from . import rules
 from .look import status
 from .session import Link, Reading
@@ -34,6 +35,11 @@ class Sample:
     def complete(self) -> bool:
         """Whether every register asked for could be believed."""
         return all(r.grade != "lost" for r in self.readings.values())
+
+    @property
+    def pin_active(self) -> bool:
+        """Whether the fault pin says that there is a fault: it is low. False where there is no pin."""
+        return self.fault_pin is False
 
     def plain(self) -> dict[str, Any]:
         """For JSON."""
@@ -78,9 +84,11 @@ def watch(
         number += 1
         readings = status(link, clearing=clearing)
         words = {n: r.word for n, r in readings.items() if r.word is not None}
-        names = {f.name for f in explain(link.chip, words, known).raised} if words else set()
-        order = [n for n in order if n in names] + sorted(names - set(order))
-        explanation = explain(link.chip, words, known, order)
+        # what one poll finds for the first time was seen at once: its order is that of explanation
+        found = [f.name for f in explain(link.chip, words, known).raised] if words else []
+        names = set(found)
+        order = [n for n in order if n in names] + [n for n in found if n not in order]
+        explanation = _urgent_first(explain(link.chip, words, known, order))
         lost = {n for n, r in readings.items() if r.word is None}
         still = {n for n in before if link.chip.faults[n].register in lost}
         sample = Sample(
@@ -98,6 +106,20 @@ def watch(
         yield sample
         if count is None or number < count:
             link.port.sleep(max(0.0, begin + period - link.port.clock()))
+
+
+def _urgent_first(explanation: Explanation) -> Explanation:
+    """The tree with the most severe fault first, what is normal after power-up last.
+
+    A warning that has stood for an hour must not hide the fault that has just stopped the chip.
+    """
+
+    def urgency(finding: Finding) -> tuple[bool, int]:
+        faults = [item.fault for _, item in tree((finding,))]
+        odd = [f for f in faults if not f.normal_at_power_up]
+        return not odd, min(SEVERITIES.index(f.severity) for f in odd or faults)
+
+    return replace(explanation, findings=tuple(sorted(explanation.findings, key=urgency)))
 
 
 def tree(findings: tuple[Finding, ...], depth: int = 0) -> Iterator[tuple[int, Finding]]:

@@ -75,7 +75,8 @@ class Lost:
     may_have_run = True
 
     def __str__(self) -> str:
-        return f"{_name(self.request)} lost after {self.attempts} attempts: {self.reason}"
+        count = f"{self.attempts} attempt{'s' * (self.attempts != 1)}"
+        return f"{_name(self.request)} lost after {count}: {self.reason}"
 
 
 Outcome = Done | Refused | Lost

@@ -190,22 +190,32 @@ def _answer(
     """Serve, and tell events where asked."""
     from regmap.ports import serve
     from regmap.twin.adapter import identity
+    from regmap.twin.core import windows
     from regmap.wire import Server
 
     told = [0] * len(adapter.cores)
 
     def stop() -> bool:
         if args.events:
+            adapter.pins(None)  # brings the chips up to this moment, also when nobody asks them
             for index, core in enumerate(adapter.cores):
                 told[index] = _tell(core, told[index], context, index if len(told) > 1 else None)
         return bool(ended())
 
-    serve(line, Server(adapter, identity(name)), stop)
+    try:
+        serve(line, Server(adapter, identity(name)), stop)
+    finally:
+        stop()
+        for index, core in enumerate(adapter.cores if args.events else ()):
+            if core.watchdog.missed:
+                where = f"chip {index} " if len(told) > 1 else ""
+                context.err(f"{core.now / 1e6:12.6f} ms  {where}watchdog: still not served, {windows(core.watchdog.missed)} in a row")
 
 
 def _tell(core: Core, told: int, context: Context, index: int | None) -> int:
-    events = list(core.events)
-    for event in events[told:]:
-        where = "" if index is None else f"chip {index} "
+    """Tell what has happened since `told` events; how many there are now."""
+    new = min(core.happened - told, len(core.events))
+    where = "" if index is None else f"chip {index} "
+    for event in list(core.events)[-new:] if new else ():
         context.err(f"{event.ns / 1e6:12.6f} ms  {where}{event.kind}: {event.text}")
-    return len(events)
+    return core.happened

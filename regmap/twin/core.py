@@ -35,6 +35,11 @@ class _Pending:
     data: int
 
 
+def windows(count: int) -> str:
+    """A number of watchdog windows in words."""
+    return f"{count} window{'s' * (count != 1)}"
+
+
 class Core:
     """The chip without a bus: takes bursts, gives what it drives. A chain has several."""
 
@@ -53,6 +58,8 @@ class Core:
         self.machine = Machine(chip, supply=supply, externals=externals)
         self.watchdog = Watchdog(chip)
         self.events: deque[Event] = deque(maxlen=MAX_EVENTS)
+        self.happened = 0  # events ever, also those that `events` holds no more
+        self._unserved = 0
         self.enable = True
         self.accepted = 0
         self.now = 0
@@ -112,7 +119,7 @@ class Core:
             elif deadline is not None and deadline <= ns:
                 self.now = max(self.now, deadline)
                 self.watchdog.expire(deadline)
-                self._event("watchdog", "not served within its window")
+                self._watch()
                 self._raise_by("watchdog")
                 self._settle()
             else:
@@ -130,6 +137,7 @@ class Core:
             self._powered = False
             self._forget_frames()
             self.watchdog.stop()
+            self._watch()
             self._event("power", "the logic has lost its supply")
             return
         elif do == "on":
@@ -148,11 +156,22 @@ class Core:
 
     def _event(self, kind: str, text: str) -> None:
         self.events.append(Event(self.now, kind, text))
+        self.happened += 1
+
+    def _watch(self) -> None:
+        """Tell of unserved windows where a row of them begins and where it ends, not of each."""
+        before, self._unserved = self._unserved, self.watchdog.missed
+        if self._unserved and not before:
+            self._event("watchdog", "not served within its window")
+        elif before and not self._unserved:
+            end = "served again" if self.watchdog.running else "stopped"
+            self._event("watchdog", f"{end} after {windows(before)} unserved")
 
     def _settle(self) -> None:
         self.machine.settle()
         self._pin = not any(self.machine.raised(f) for f in self._stopping)
         self.watchdog.update(self.machine.bank, self.now)
+        self._watch()
 
     # --- frames ----------------------------------------------------------------------------
     def receive(self, value: int, bits: int) -> int | None:
@@ -292,8 +311,10 @@ class Core:
         self._settle()
 
     def _raise_by(self, cause: str) -> None:
+        before = {f.name for f in self.raised()}
         for name in self.machine.raise_by(cause):
-            self._event("fault", f"{name} raised by {cause}")
+            if name not in before:
+                self._event("fault", f"{name} raised by {cause}")
 
     def _act(self, frame: Frame, sent: Sent) -> None:
         """Accept or reject a whole frame, and do what it says."""

@@ -25,6 +25,7 @@ class Watchdog:
         self._register = name.partition(".")[0]
         self._field = chip.field(name) if "." in name else None
         self._armed: int | None = None
+        self.missed = 0  # windows in a row that went by unserved
         share = chip.electrical.get("watchdog.closed_share")
         self._share = getattr(share.value, "typ", Fraction(0)) if share else Fraction(0)
         self.known = bool(name) and bool(chip.with_role("watchdog.window"))
@@ -59,7 +60,7 @@ class Watchdog:
     def update(self, bank: Bank, now: int) -> None:
         """Start when it has been enabled, stop when disabled."""
         if not self.enabled(bank):
-            self._armed = None
+            self.stop()
         elif self._armed is None:
             self._armed = now
 
@@ -71,9 +72,15 @@ class Watchdog:
     def expire(self, now: int) -> None:
         """A window has gone by unserved; the next one begins."""
         self._armed = now
+        self.missed += 1
+
+    @property
+    def running(self) -> bool:
+        return self._armed is not None
 
     def stop(self) -> None:
         self._armed = None
+        self.missed = 0
 
     def serve(self, sent: Sent, bank: Bank, now: int) -> str:
         """What an accepted frame means to it: "" (nothing, or served in time), "early" or "wrong"."""
@@ -88,6 +95,7 @@ class Watchdog:
         window = self.window(bank)
         early = window is not None and now < self._armed + window[0]
         self._armed = now
+        self.missed = 0
         return "early" if early else ""
 
     @staticmethod

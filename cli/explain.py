@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 
 from regmap.faults import Explanation, Finding, explain
 from regmap.mapfile import find_document, load_map
@@ -93,7 +94,7 @@ def _finding(finding: Finding, context: Context, brief: bool, depth: int) -> lis
     if not brief:
         lines += [f"{pad}  {line}" for line in fault_text(fault, context.width - 2 * depth - 2)]
         if finding.settings:
-            lines.append(wrap("decided by " + ", ".join(finding.settings), context.width, f"{pad}  ", f"{pad}    "))
+            lines.append(wrap(_decided(finding.settings), context.width, f"{pad}  ", f"{pad}    "))
         if finding.possible:
             lines.append(wrap(f"can follow from {', '.join(finding.possible)}, not raised here", context.width, f"{pad}  ", f"{pad}    "))
         if finding.masked:
@@ -139,6 +140,18 @@ def fault_card(fault: Fault, context: Context) -> list[str]:
     if fault.uses:
         lines.append("  decided by roles " + ", ".join(fault.uses))
     return lines
+
+
+def _decided(settings: Sequence[str]) -> str:
+    """The settings that decide a fault; those without a value only by their names."""
+    tail = " = not known"
+    names = [s.removesuffix(tail) for s in settings if s.endswith(tail)]
+    known = [s for s in settings if not s.endswith(tail)]
+    if not names:
+        return "decided by " + ", ".join(known)
+    if not known:
+        return f"decided by {', '.join(names)} (their values are not known; a stage tells them)"
+    return f"decided by {', '.join(known)}, and by {', '.join(names)} (not known)"
 
 
 def explanation_json(result: Explanation) -> dict[str, object]:

@@ -271,3 +271,10 @@ def test_a_document_comes_from_standard_input(gateword: Run) -> None:
     assert gateword("propose", "-", "--write", "x.yaml", stdin=stage).status == 2
     assert gateword("diff", "-", "-", stdin=stage).status == 2
     assert gateword("vet", "-", stdin=b"\xff\xfe\x00").status == 2
+
+
+def test_settings_without_a_value_are_named_once(gateword: Run) -> None:
+    bare = " ".join(gateword("explain", "quoll16", "STATUS1=0x280").out.split())
+    assert "= not known" not in bare
+    assert "(their values are not known; a stage tells them)" in bare
+    assert "decided by VDS.THRESHOLD = 250 mV" in " ".join(gateword("explain", "coolant_pump", "STATUS1=0x280").out.split())

@@ -183,7 +183,8 @@ def derivation(verdict: Verdict, context: Context) -> list[str]:
 
         lines.append(wrap(f"missing: {name}, {describe(name)}", width, "  ", "    "))
     lines.append(wrap(verdict.caution, width, "  "))
-    sign = context.style(SIGNS[verdict.status], STYLES[verdict.status])
+    word = SIGNS[verdict.status] if verdict.status != "not computed" else verdict.status
+    sign = context.style(word, STYLES[verdict.status])
     lines.append(f"  verdict: {sign}" + (f", margin {percent(verdict.relative)}" if percent(verdict.relative) else ""))
     return lines
 

@@ -123,7 +123,7 @@ def text(result: Proposal, context: Context) -> list[str]:
     from regmap.calc import CAUTION
 
     say(CAUTION + " The search knows the checks and nothing else: look at each value before you take it.")
-    say(f"{len(result.picks)} fields searched for {result.goals} goals, {result.evaluations} verdicts worked out"
+    say(f"{_many(len(result.picks), 'field')} searched for {_many(result.goals, 'goal')}, {_many(result.evaluations, 'verdict')} worked out"
         + ("; nothing better exists." if result.proven else "; stopped early: something better may exist."))
     say(f"{counts['holds']} hold, {counts['thin']} thin, {counts['fails']} fail, {counts['not computed']} not computed"
         f" (before: {result.before.counts['holds']}, {result.before.counts['thin']}, {result.before.counts['fails']},"
@@ -132,13 +132,24 @@ def text(result: Proposal, context: Context) -> list[str]:
     return lines
 
 
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}{'s' * (count != 1)}"
+
+
+def _least(margin: float, goal: str) -> str:
+    """The smallest margin with its goal, in words where it has no number."""
+    if margin == float("inf"):
+        return "nothing has a margin"
+    return f"{goal} is missed" if margin == float("-inf") else f"smallest margin {percent(margin)} ({goal})"
+
+
 def _last(result: Proposal, changed: list[Pick], context: Context) -> list[str]:
-    least = f"smallest margin {_margin(result.smallest[0])} ({result.smallest[1]})" if result.smallest[1] else "no margins"
-    before = f"{_margin(result.smallest_before[0])} ({result.smallest_before[1]})"
+    least = _least(*result.smallest)
+    before = _least(*result.smallest_before).removeprefix("smallest margin ")
     if not result.feasible:
         line = context.style("No settings meet all goals", "bad") + f"; nearest: {least}, before {before}"
     elif not changed and _blind(result):
-        line = f"No change to what could be judged, {len(_blind(result))} fields kept unjudged: {least}"
+        line = f"No change to what could be judged, {_many(len(_blind(result)), 'field')} kept unjudged: {least}"
     elif not changed:
         line = f"The stage's settings are the best: {least}"
     else:

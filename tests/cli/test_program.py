@@ -54,6 +54,27 @@ def test_every_command_has_help(gateword: Run, name: str) -> None:
     assert f"usage: gateword {name}" in result.out
 
 
+def test_the_readmes_daily_use_runs_from_the_first_line_to_the_last(gateword: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a map and a stage as `new` writes them, and a shipped capture of another chip."""
+    import shlex
+
+    section = (ROOT / "README.md").read_text().partition("### Daily use")[2]
+    lines = section.partition("```sh\n")[2].partition("```")[0].splitlines()
+    assert 8 <= len(lines) <= 14
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "bench.vcd").write_bytes((ROOT / "captures" / "pump_short.vcd").read_bytes())
+    for line in lines:
+        result = gateword(*shlex.split(line, comments=True)[1:])
+        assert result.status in (0, 1), (line, result)  # 1: findings, as the capture is of another chip
+        assert "Traceback" not in result.err
+    assert {p.name for p in tmp_path.iterdir()} == {"bench.vcd", "driver.yaml", "pump.yaml", "pump.h", "pump.html"}
+
+
+def test_the_readmes_stage_is_sound(gateword: Run) -> None:
+    text = (ROOT / "README.md").read_text().partition("```yaml\n")[2].partition("```")[0]
+    assert gateword("vet", "-", stdin=text.encode()).out == "standard input: sound: stage my_pump on quoll16, 2 settings\n"
+
+
 def test_no_command_is_wrong_use(gateword: Run) -> None:
     result = gateword()
     assert result.status == 2

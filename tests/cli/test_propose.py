@@ -97,6 +97,7 @@ def blind(pump: Path) -> Path:
 def test_a_field_whose_check_lacks_an_input_is_kept_and_named(gateword: Run, blind: Path) -> None:
     checked = gateword("check", str(blind), "deadtime.enough", "watchdog.late").out
     assert checked.count("needs") == 2
+    assert "verdict: not computed" in gateword("check", str(blind), "--explain", "watchdog.late").out
     result = gateword("propose", str(blind))
     made = json.loads(gateword("propose", str(blind), "--json").out)
     fields = {"TIMING.DEAD_TIME", "GATE_HS.SINK", "WATCHDOG.ENABLE", "WATCHDOG.WINDOW"}
@@ -111,6 +112,15 @@ def test_a_field_whose_check_lacks_an_input_is_kept_and_named(gateword: Run, bli
     assert "watchdog.late: needs watchdog.service in the stage" in text
     assert "TIMING.DEAD_TIME: 1 us; deadtime.enough" in text
     assert max(map(len, result.out.splitlines())) <= 80
+
+
+def test_a_stage_that_says_nothing_yet_is_not_called_the_best(gateword: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    for arguments in (("map", "m.yaml"), ("stage", "s.yaml", "--map", "m.yaml")):
+        assert gateword("new", *arguments).status == 0
+    text = " ".join(gateword("propose", "s.yaml").out.split())
+    assert "settings are the best" not in text
+    assert text.endswith("No change to what could be judged, 3 fields kept unjudged: nothing has a margin")
 
 
 def test_nothing_is_called_as_good_while_its_check_is_not_judged(gateword: Run, blind: Path) -> None:

@@ -19,7 +19,7 @@ from regmap.link.port import AdapterPort
 from regmap.link.record import Record
 from regmap.link.session import Link, Reading
 from regmap.model import Chip, Spi
-from regmap.ports import SerialLine
+from regmap.ports import Reopener
 from regmap.quantity import parse, show
 from regmap.stagefile import Stage
 
@@ -62,7 +62,7 @@ def open_port(args: argparse.Namespace, chip: Chip | None) -> AdapterPort:
     if timeout <= 0:
         raise CallError("--timeout must be more than 0 s")
     port = AdapterPort(
-        lambda: SerialLine(args.port, baud=args.baud),
+        Reopener(args.port, baud=args.baud),
         chip.spi if chip is not None else Spi(mode=0),
         name=args.port,
         clock_hz=clock,

@@ -137,6 +137,41 @@ class SerialLine:
         self.close()
 
 
+class Reopener:
+    """Opens one port, again and again where it was lost, but never a stranger's terminal.
+
+    The system gives a pseudo-terminal's number to the next one that is made. Whoever opens
+    /dev/pts/7 again after the far end has closed it may find somebody's screen there, which must
+    neither be set up as a port nor written to: that raises LinkError. Called, it gives a SerialLine.
+    """
+
+    def __init__(self, device: str, *, baud: int = 115200) -> None:
+        self.device = device
+        self.baud = baud
+        self._met: dict[str, int] = {}
+
+    def __call__(self) -> SerialLine:
+        self._same()
+        line = SerialLine(self.device, baud=self.baud)
+        try:
+            self._same()
+        except LinkError:
+            line.close()
+            raise
+        return line
+
+    def _same(self) -> None:
+        """Raises LinkError where the terminal of this name is not the one met before."""
+        real = os.path.realpath(self.device)
+        if "://" in self.device or not real.startswith("/dev/pts/"):
+            return
+        with contextlib.suppress(FileNotFoundError):
+            # made anew with the terminal; reading and writing leave it as it is
+            made = os.stat(real).st_ctime_ns  # noqa: PTH116
+            if self._met.setdefault(real, made) != made:
+                raise LinkError(f"{self.device} is gone; another terminal has its name now")
+
+
 def _no_port(device: str, error: Exception) -> str:
     number = getattr(error, "errno", None)
     if number in (errno.EAGAIN, errno.EBUSY):
@@ -206,11 +241,11 @@ class PseudoTerminal:
 
     def close(self) -> None:
         """Take the line away, also from whoever has it open: as when an adapter is pulled out."""
-        for end in (self._near, self._far):
+        ends, self._near, self._far = (self._near, self._far), -1, -1
+        for end in ends:
             if end >= 0:
                 with contextlib.suppress(OSError):
                     os.close(end)
-        self._near = self._far = -1
 
     def __enter__(self) -> Self:
         return self

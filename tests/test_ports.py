@@ -7,12 +7,13 @@ import subprocess
 import sys
 import threading
 import time
+from pathlib import Path
 
 import pytest
 
 from regmap import ports
 from regmap.errors import CallError, LinkError
-from regmap.ports import Port, PseudoTerminal, SerialLine, exchange, list_ports, serve
+from regmap.ports import Port, PseudoTerminal, Reopener, SerialLine, exchange, list_ports, serve
 from regmap.wire import (
     Burst,
     Client,
@@ -123,6 +124,46 @@ def test_a_line_that_only_echoes_is_told_from_a_dead_one() -> None:
         client = Client(timeout=0.05, attempts=2)
         assert exchange(line, client, Hello()) == Lost(Hello(), "no answer within 0.05 s", 2)
         assert client.echoes == 2
+
+
+def test_a_strangers_terminal_is_not_opened_in_place_of_a_lost_one() -> None:
+    """The system gives the number to the next terminal, which may be somebody's screen."""
+    import termios
+
+    for _ in range(20):
+        mine = PseudoTerminal()
+        opener = Reopener(mine.path)
+        with opener() as line:
+            line.write(b"1")
+            assert mine.read(2.0) == b"1"
+        with opener() as line:  # the same terminal is opened again as often as one likes
+            line.write(b"2")
+            assert mine.read(2.0) == b"2"
+        mine.close()
+        with PseudoTerminal() as other:
+            if other.path != mine.path:
+                continue  # another program was quicker
+            before = termios.tcgetattr(other.fileno())
+            with pytest.raises(
+                LinkError, match=f"{mine.path} is gone; another terminal has its name"
+            ):
+                opener()
+            assert termios.tcgetattr(other.fileno()) == before
+            assert other.read(0.05) == b"", "not a byte came through"
+            return
+    pytest.skip("no terminal got the number of the one before")
+
+
+def test_a_name_that_leads_to_another_terminal_may_be_followed(tmp_path: Path) -> None:
+    link = tmp_path / "port"
+    opener = Reopener(str(link))
+    with PseudoTerminal() as first, PseudoTerminal() as second:
+        for terminal in (first, second, first):
+            link.unlink(missing_ok=True)
+            link.symlink_to(terminal.path)
+            with opener() as line:
+                line.write(b"x")
+                assert terminal.read(2.0) == b"x"
 
 
 def test_nobody_reads() -> None:

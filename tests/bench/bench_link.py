@@ -21,7 +21,7 @@ from regmap.codec import bursts, wire_bytes
 from regmap.link.port import AdapterPort
 from regmap.link.session import Link
 from regmap.mapfile import load_map
-from regmap.ports import PseudoTerminal, SerialLine
+from regmap.ports import PseudoTerminal, Reopener
 from regmap.twin import Twin
 from regmap.twin.adapter import Adapter, Terminal
 from regmap.wire import Transfer, encode_frame
@@ -69,7 +69,7 @@ def main() -> None:
     chip = load_map(args.chip)
     twin = Twin(chip)
     with Terminal(Adapter(twin.bus, [twin]), chip.name) as terminal:
-        port = AdapterPort(lambda: SerialLine(terminal.path), chip.spi, name=terminal.path)
+        port = AdapterPort(Reopener(terminal.path), chip.spi, name=terminal.path)
         port.open()
         link = Link(chip, port)
         name = link.witness[0].name if link.witness else next(iter(chip.registers))

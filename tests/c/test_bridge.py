@@ -405,9 +405,13 @@ def test_a_bridge_that_dies_is_a_lost_request(
 def test_a_bridge_that_opens_the_terminal_itself(host: Path) -> None:
     with PseudoTerminal() as terminal:
         process = subprocess.Popen([host, terminal.path])
-        client = Client(timeout=5.0)
-        outcome = exchange(terminal, client, Hello())
-        assert isinstance(outcome, Done)
+        try:
+            outcome = exchange(terminal, Client(timeout=5.0), Hello())
+            assert isinstance(outcome, Done)
+        except BaseException:
+            process.kill()  # while the name is still ours: it must not open somebody else's terminal
+            process.wait()
+            raise
     # With the terminal gone the program ends by itself.
     assert process.wait(timeout=5) == 0
 

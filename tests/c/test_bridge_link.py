@@ -23,7 +23,7 @@ from regmap.link.port import AdapterPort
 from regmap.link.session import Link
 from regmap.mapfile import load_map, shipped
 from regmap.model import Chip
-from regmap.ports import PseudoTerminal, SerialLine
+from regmap.ports import PseudoTerminal, Reopener
 from regmap.settings import setting_registers
 from regmap.stagefile import load_stage
 from regmap.twin import Twin
@@ -111,7 +111,7 @@ def bridged(program: Path, twin: Twin) -> Iterator[tuple[Link, Hardware]]:
         theirs.close()
         assert process.stderr is not None
         port = AdapterPort(
-            lambda: SerialLine(terminal.path),
+            Reopener(terminal.path),
             twin.chip.spi,
             name=terminal.path,
             timeout=5.0,

@@ -18,7 +18,7 @@ from regmap.link.port import AdapterPort
 from regmap.link.session import Link
 from regmap.mapfile import load_map, shipped
 from regmap.model import Chip
-from regmap.ports import SerialLine
+from regmap.ports import Reopener
 from regmap.settings import setting_registers
 from regmap.stagefile import load_stage
 from regmap.twin import Twin
@@ -66,7 +66,7 @@ def linked(
     cores = twin.cores if isinstance(twin, TwinChain) else [twin]
     with Terminal(Adapter(twin.bus, list(cores)), chip.name) as terminal:
         port = AdapterPort(
-            lambda: SerialLine(terminal.path),
+            Reopener(terminal.path),
             chip.spi,
             name=terminal.path,
             timeout=5.0,
@@ -151,7 +151,7 @@ def test_a_real_port_pulled_out_in_mid_write() -> None:
     twin = Twin(chip)
     terminal = Terminal(Adapter(twin.bus, [twin]), chip.name)
     port = AdapterPort(
-        lambda: SerialLine(terminal.path), chip.spi, name=terminal.path, timeout=1.0, reconnect=0.2
+        Reopener(terminal.path), chip.spi, name=terminal.path, timeout=1.0, reconnect=0.2
     )
     port.open()
     link = Link(chip, port)

@@ -139,6 +139,7 @@ def test_a_strangers_terminal_is_not_opened_in_place_of_a_lost_one() -> None:
         with opener() as line:  # the same terminal is opened again as often as one likes
             line.write(b"2")
             assert mine.read(2.0) == b"2"
+        time.sleep(0.05)  # the system dates terminals by its clock tick, 1 to 10 ms
         mine.close()
         with PseudoTerminal() as other:
             if other.path != mine.path:

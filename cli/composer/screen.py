@@ -67,7 +67,7 @@ class Screen:
         self.view = view
         self.buffer = Buffer(multiline=False, on_text_changed=lambda b: self._typed(b))
         keys = Window(_Canvas(lambda w, _: [[("class:dim", paint.cut(" " + view.keys(w), w))]], view), height=1)
-        top = Window(_Canvas(lambda w, h: paint.compose(view, w, h), view, mouse=True))
+        top = Window(_Canvas(self._paint, view, mouse=True))
         entry = VSplit([Window(_Canvas(lambda _, __: [[("class:head", " > ")]], view), width=3, height=1),
                         Window(BufferControl(self.buffer), height=1)])
         self.app: Application[None] = Application(
@@ -83,6 +83,11 @@ class Screen:
 
     def run(self) -> None:
         self.app.run()
+
+    def _paint(self, width: int, height: int) -> list[paint.Painted]:
+        """The screen above the typing line; sheets made from now on fold to fit beside their mark."""
+        self.view.session.width = width - 2
+        return paint.compose(self.view, width, height)
 
     def _say(self, text: str) -> None:
         """How far something slow is; drawn at once, as no key is handled meanwhile."""

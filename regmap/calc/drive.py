@@ -125,19 +125,23 @@ def is_resistive(work: Work, way: str, side: str) -> bool:
     )
 
 
-def gate_current(work: Work, way: str, side: str) -> Variable | None:
+def gate_current(
+    work: Work, way: str, side: str, *, from_threshold: bool = False
+) -> Variable | None:
     """Gate current along the plateau; `way` is "source" or "sink".
 
     From the driver's set current (limited by resistance in the path where the gate voltage is
-    known), or from the driver's resistance.
+    known), or from the driver's resistance. With `from_threshold` a source current is that at the
+    threshold, where the drain current starts to rise: through a resistance it is larger there.
     """
-    symbol = f"I{way}"
+    symbol = f"I{way},th" if from_threshold else f"I{way}"
+    level = ("Vth", "stage:mosfet.vth") if from_threshold else ("Vpl", "stage:mosfet.plateau")
     word = "on" if way == "source" else "off"
     rg = work.take(f"Rg,{word}", f"stage:gate.resistor.{word}")
     rint = work.take("Rint", "stage:mosfet.internal_resistance")
     if is_resistive(work, way, side):
         rdrv = work.take(f"Rdrv,{word}", f"chip:drive.resistance.{way}")
-        vpl = work.take("Vpl", "stage:mosfet.plateau")
+        vpl = work.take(*level)
         if way == "sink":
             return work.derive(symbol, sink_resistive, vpl=vpl, rdrv=rdrv, rg=rg, rint=rint)
         vg = gate_voltage(work, side)
@@ -145,7 +149,7 @@ def gate_current(work: Work, way: str, side: str) -> Variable | None:
     setting = work.take(f"Iset,{word}", f"role:gate.{way}.{side}")
     # a resistor that was fitted limits the current: without these voltages nobody knows how far
     fitted = rg is not None and any_of(rg.high > 0)
-    vpl = work.take("Vpl", "stage:mosfet.plateau", optional=not fitted)
+    vpl = work.take(*level, optional=not fitted)
     if vpl is None or setting is None:
         return None if fitted else setting
     if way == "sink":

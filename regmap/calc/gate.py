@@ -183,17 +183,21 @@ _QGS2 = "stage:mosfet.qgs stage:mosfet.vth stage:mosfet.plateau stage:motor.curr
 @sided(
     "gate.didt",
     "current slope in the switch",
-    "di/dt = Ipk max(Isource, Isink) / Qgs2, Qgs2 = Qgs Vov / (Vth + Vov)",
+    "di/dt = Ipk max(Isource,th, Isink) / Qgs2, Qgs2 = Qgs Vov / (Vth + Vov)",
     SOURCE_USES + SINK_USES + _QGS2 + "stage:limits.didt",
     EDGE_CAUTION,
 )
 def didt(work: Work, side: str) -> Outcome:
-    """Mean slope over Qgs2 at the peak current against the limit."""
+    """Slope over Qgs2 at the peak current against the limit.
+
+    Through a resistance the gate current is largest at the threshold at turn-on and on the plateau
+    at turn-off; those bound the slope.
+    """
     value = work.derive(
         "di/dt",
         current_slope,
         ipk=work.take("Ipk", "stage:motor.current.peak"),
-        ion=gate_current(work, "source", side),
+        ion=gate_current(work, "source", side, from_threshold=True),
         ioff=gate_current(work, "sink", side),
         qgs2=current_charge(work),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from itertools import product
+from itertools import pairwise, product
 
 import pytest
 
@@ -200,7 +200,7 @@ def test_di_dt_of_a_resistive_driver_bounds_the_slope_of_a_charging_gate() -> No
     capacitance, resistance, tail = 20e-9 / 5, 16.0, 40 / (5 - 3)
     times = [i * 1e-10 for i in range(3000)]
     gate = [10 * (1 - math.exp(-t / (resistance * capacitance))) for t in times]
-    slopes = [tail * (b - a) / 1e-10 for a, b in zip(gate, gate[1:], strict=False) if 3 <= a <= 5]
+    slopes = [tail * (b - a) / 1e-10 for a, b in pairwise(gate) if 3 <= a <= 5]
     steepest = max(slopes)
     assert figures(verdict)[1] == pytest.approx(steepest, rel=0.01)
     # on the plateau alone it would have been 5 / 7 of that, and the verdict too kind

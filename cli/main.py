@@ -7,6 +7,7 @@ imported only when it is the one asked for, so that `--help` and completion stay
 from __future__ import annotations
 
 import argparse
+import gc
 import importlib
 import sys
 from collections.abc import Sequence
@@ -105,6 +106,8 @@ def _refuse_unknown(parser: argparse.ArgumentParser, arguments: list[str], extra
 
 def main(argv: Sequence[str] | None = None, context: Context | None = None) -> int:
     """Run one command; returns its exit status."""
+    # a command makes many small objects that all live to its end: looking for dead ones is in vain
+    gc.set_threshold(100_000)
     context = context or Context()
     try:
         return _main(argv, context)

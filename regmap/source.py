@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import re
 from pathlib import Path
 
 import yaml
@@ -156,7 +157,8 @@ def compose(name: str, text: str) -> Source:
     data = _Named(text.encode())
     data.name = name
     try:
-        _bound(name, text, data)
+        if not _tame(text):
+            _bound(name, text, data)
         data.seek(0)
         # compose's annotation knows only pure-Python loaders
         node = yaml.compose(data, Loader=_Loader)
@@ -206,6 +208,26 @@ def _reader_problem(name: str, text: str, error: yaml.reader.ReaderError) -> Pro
     column = at - (text.rfind("\n", 0, at) + 1) + 1 if at >= 0 else 1
     place = Place(name, line + 1, column, 1, _line(text, line))
     return Problem(place, f"the control character U+{bad:04X}", "printable text")
+
+
+#: an anchor, an alias or a tag, or what looks like one
+_EXPANDS = re.compile(r"(?:^|[\s\[{,:\-])[&*!][^\s=]", re.MULTILINE)
+#: brackets in brackets in brackets; deep indentation; documents; a key that is more than a name
+_NESTS = re.compile(r"[\[{]\s*[\[{]\s*[\[{]|\n {40}|\n(?:---|\.\.\.)|\n *\?\s")
+
+
+def _tame(text: str) -> bool:
+    """Whether a text cannot explode, told from its characters alone; most maps are told so.
+
+    Without anchors nothing expands, and there are no more nodes than twice the signs that part
+    them. What is left is bounded by the parser's own limit on nesting. All other texts are looked
+    at event by event, which costs as much as composing them.
+    """
+    signs = sum(map(text.count, ",:-[{\n"))
+    longest = max(map(len, text.splitlines()), default=0)
+    if 2 * signs + 2 > MAX_NODES or longest > 2000 or text.startswith(("---", "...", "? ")):
+        return False
+    return _NESTS.search(text) is None and _EXPANDS.search(text) is None
 
 
 def _bound(name: str, text: str, data: io.BytesIO) -> None:

@@ -23,7 +23,7 @@ from regmap.guard import (
 ONES = 0xFFFFFFFF
 
 # AUTOSAR, "Specification of CRC Routines": results for the seven listed inputs, then the check
-# over "123456789". Seen in several independent transcriptions, not in the original.
+# over "123456789". Seen in several independent copies, not in the original.
 AUTOSAR_INPUTS = [
     "00000000",
     "F20183",

@@ -103,6 +103,11 @@ class Body:
             some = np.flatnonzero(sizes)
             starts, ends = starts[some], ends[some]
         first = block.view.take(starts)
+        if final and cut and ends[-1] - starts[-1] == 1 and _bare_value(first):
+            self.cut = "a value without its code"
+            starts, ends, first = starts[:-1], ends[:-1], first[:-1]
+            if not len(starts):
+                return block.size
         kinds = first
         is_time = first == ord("#")
         # Most blocks hold times and changes to 0 and 1 only.
@@ -322,6 +327,11 @@ class Body:
                 f"{shown!r} is neither a time nor a change",
                 "a change such as 1! or b01 !",
             )
+
+
+def _bare_value(first: Bytes) -> bool:
+    """Whether the last token, of one character, is a value that lost its code, and no code itself."""
+    return chr(first[-1]) in "01xXzZ" and (len(first) < 2 or chr(first[-2]) not in "bBrR")
 
 
 def _claimed(kinds: Bytes) -> Indices:

@@ -461,7 +461,9 @@ def test_gz_and_a_cut_gz_yield_all_before_the_cut() -> None:
     ("tail", "found"),
     [
         (b"#12345", ""),
-        (b"#40000\n1", "cut|has no code"),
+        (b"#40000\n1", "cut at byte .* a value without its code"),
+        (b"#40000\n0", "cut at byte .* a value without its code"),
+        (b"#40000\nx", "cut at byte .* a value without its code"),
         (b"#40000\nb10", "a value without its code"),
         (b"#4", "not complete"),
         (b"#40000\n$comment half", "inside a section"),
@@ -473,7 +475,7 @@ def test_a_cut_file_says_where_it_ended(tail: bytes, found: str) -> None:
     assert len(s["a"]) >= 3998
     said = " ".join(map(str, s.problems)) + " ".join(s.notes)
     assert re.search(found, said), said
-    assert f"byte {len(data)}" in said or "backwards" in said or "has no code" in said
+    assert f"byte {len(data)}" in said or "backwards" in said
 
 
 def test_a_stream_without_readinto_that_gives_little_at_a_time() -> None:

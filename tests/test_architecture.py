@@ -161,3 +161,11 @@ def test_only_one_name_is_installed() -> None:
     on_disk |= {"regmap.cli." + ".".join(p.parent.relative_to(ROOT / "cli").parts)
                 for p in (ROOT / "cli").rglob("__init__.py") if p.parent != ROOT / "cli"}
     assert set(packages) == on_disk | {"regmap"}
+
+
+def test_every_room_is_told_of_in_developers_md() -> None:
+    import re
+
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    untold = [room for room in rooms() if not re.search(rf"\b{room}\b", text)]
+    assert not untold

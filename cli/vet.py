@@ -7,10 +7,10 @@ import json
 from pathlib import Path
 
 from regmap.errors import FileError, Problem
-from regmap.mapfile import find_document, read_map
+from regmap.mapfile import find_document
 from regmap.source import compose_file, read_text
 from regmap.stagefile import read_stage
-from regmap.vet import vet
+from regmap.vet import check_map
 
 from .context import Context, Status, wrap
 from .documents import STDIN, kind_of_node, load_chip, standard_input
@@ -53,15 +53,14 @@ def problems_of(name: str, context: Context) -> tuple[list[Problem], str]:
 
         count = len(stage.settings)
         return problems, "\n".join([f"stage {stage.name} on {stage.chip.name}, {count} setting{'s' * (count != 1)}", *rounded(stage)])
-    chip, problems = read_map(path, text=text)
+    chip, problems = check_map(path, text=text)
     if chip is None:
         return problems, ""
     fields = sum(len(r.fields) for r in chip.registers.values())
     proven = len(chip.known_frames)
     summary = (f"map {chip.name}: {len(chip.registers)} registers, {fields} fields, {len(chip.faults)} faults, "
                f"{proven} known frame{'s' * (proven != 1)} proven")
-    found = [*problems, *vet(chip)]
-    return found, "" if any(p.severity == "error" for p in found) else summary
+    return problems, "" if any(p.severity == "error" for p in problems) else summary
 
 
 def run(args: argparse.Namespace, context: Context) -> int:

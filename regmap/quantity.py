@@ -255,12 +255,6 @@ class Band:
             "min/max" if typ is None else "min/typ/max",
         )
 
-    def widened(self, relative: Fraction | float = 0, absolute: Fraction | float = 0) -> Band:
-        """This band with a further tolerance on both sides."""
-        r, a = Fraction(relative), Fraction(absolute)
-        low, high = self.low - abs(self.low) * r - a, self.high + abs(self.high) * r + a
-        return Band(low, self.typ, high, self.dim, "computed")
-
     @property
     def exact(self) -> bool:
         """Whether the band has no width."""

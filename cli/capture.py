@@ -32,43 +32,129 @@ FORMATS = ("vcd", "csv", "raw", "words")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", metavar="FILE", help="a value change dump, table, raw samples or list of words, gz too; - for standard input")
-    parser.add_argument("--map", metavar="MAP", action="append", default=[], help="the chip's map, a path or a shipped name; several for a daisy chain, first the one nearest to the controller's output")
-    parser.add_argument("--stage", metavar="STAGE", help="hold the capture against a stage; its map is taken where --map is not given")
-    parser.add_argument("--chain", type=int, metavar="N", help="N chips of this map in a daisy chain")
-    parser.add_argument("--chip-address", type=int, metavar="N", help="the chip address the pins select, where frames carry one")
-    parser.add_argument("--at", metavar="TIME", help="what the chip holds at this time (12.5 ms), against the stage if given")
-    parser.add_argument("--fail-on-fault", action="store_true", help="exit status 1 when a fault is found")
+    parser.add_argument(
+        "file",
+        metavar="FILE",
+        help="a value change dump, table, raw samples or list of words, gz too; - for standard input",
+    )
+    parser.add_argument(
+        "--map",
+        metavar="MAP",
+        action="append",
+        default=[],
+        help="the chip's map, a path or a shipped name; several for a daisy chain, first the one nearest to the controller's output",
+    )
+    parser.add_argument(
+        "--stage",
+        metavar="STAGE",
+        help="hold the capture against a stage; its map is taken where --map is not given",
+    )
+    parser.add_argument(
+        "--chain", type=int, metavar="N", help="N chips of this map in a daisy chain"
+    )
+    parser.add_argument(
+        "--chip-address",
+        type=int,
+        metavar="N",
+        help="the chip address the pins select, where frames carry one",
+    )
+    parser.add_argument(
+        "--at",
+        metavar="TIME",
+        help="what the chip holds at this time (12.5 ms), against the stage if given",
+    )
+    parser.add_argument(
+        "--fail-on-fault", action="store_true", help="exit status 1 when a fault is found"
+    )
 
     show = parser.add_argument_group("what is shown")
-    show.add_argument("--register", metavar="REG", action="append", default=[], help="only frames of this register")
-    show.add_argument("--fault", metavar="NAME", action="append", default=[], help="only what concerns this fault")
-    show.add_argument("--kind", metavar="KIND", action="append", default=[], help="only this kind: read, write, rejected, pin, a command, or a kind of note")
-    show.add_argument("--chip", type=int, metavar="N", action="append", default=[], help="only this position of a chain, 0 first")
+    show.add_argument(
+        "--register",
+        metavar="REG",
+        action="append",
+        default=[],
+        help="only frames of this register",
+    )
+    show.add_argument(
+        "--fault", metavar="NAME", action="append", default=[], help="only what concerns this fault"
+    )
+    show.add_argument(
+        "--kind",
+        metavar="KIND",
+        action="append",
+        default=[],
+        help="only this kind: read, write, rejected, pin, a command, or a kind of note",
+    )
+    show.add_argument(
+        "--chip",
+        type=int,
+        metavar="N",
+        action="append",
+        default=[],
+        help="only this position of a chain, 0 first",
+    )
     show.add_argument("--since", metavar="TIME", help="from this time on")
     show.add_argument("--until", metavar="TIME", help="up to this time")
     show.add_argument("--all", action="store_true", help="also every frame that told nothing new")
     show.add_argument("--summary", action="store_true", help="no timeline")
     show.add_argument("--brief", action="store_true", help="faults as one line each")
     form = show.add_mutually_exclusive_group()
-    form.add_argument("--json", action="store_true", help="one JSON object a line, the summary last")
+    form.add_argument(
+        "--json", action="store_true", help="one JSON object a line, the summary last"
+    )
     form.add_argument("--csv", action="store_true", help="one row a frame")
 
-    read = parser.add_argument_group("how the file is read (kept beside it with --save-setup, in FILE.setup.yaml)")
-    read.add_argument("--line", metavar="ROLE=NAME", action="append", default=[], help=f"which channel is {', '.join(ROLES)}; - for one not captured")
+    read = parser.add_argument_group(
+        "how the file is read (kept beside it with --save-setup, in FILE.setup.yaml)"
+    )
+    read.add_argument(
+        "--line",
+        metavar="ROLE=NAME",
+        action="append",
+        default=[],
+        help=f"which channel is {', '.join(ROLES)}; - for one not captured",
+    )
     read.add_argument("--mode", type=int, choices=range(4), help="SPI mode, against the map")
     read.add_argument("--order", choices=("msb", "lsb"), help="bit sent first, against the map")
-    read.add_argument("--select", choices=("low", "high"), help="active level of select, against the map")
+    read.add_argument(
+        "--select", choices=("low", "high"), help="active level of select, against the map"
+    )
     read.add_argument("--cut", choices=("auto", "select", "gap"), help="how frames are told apart")
-    read.add_argument("--gap", metavar="TIME", help="pause that ends a frame where select is missing")
+    read.add_argument(
+        "--gap", metavar="TIME", help="pause that ends a frame where select is missing"
+    )
     read.add_argument("--format", choices=FORMATS, help="format of the file (told by content)")
-    read.add_argument("--rate", metavar="FREQUENCY", help="sample rate of raw samples or of a table without times")
-    read.add_argument("--bit", metavar="NAME=N", action="append", default=[], help="raw samples: which bit is which line")
-    read.add_argument("--sample-bytes", type=int, choices=(1, 2, 4, 8), help="raw samples: bytes of one")
-    read.add_argument("--thresholds", metavar="LOW,HIGH", help="voltages below and above which analog lines are 0 and 1")
-    read.add_argument("--time-unit", choices=("s", "ms", "us", "ns", "ps", "fs"), help="unit of a table's or list's times")
-    read.add_argument("--word-bits", type=int, metavar="N", help="bits of a word in a list of words")
-    read.add_argument("--save-setup", action="store_true", help="write FILE.setup.yaml with these choices and the lines found")
+    read.add_argument(
+        "--rate", metavar="FREQUENCY", help="sample rate of raw samples or of a table without times"
+    )
+    read.add_argument(
+        "--bit",
+        metavar="NAME=N",
+        action="append",
+        default=[],
+        help="raw samples: which bit is which line",
+    )
+    read.add_argument(
+        "--sample-bytes", type=int, choices=(1, 2, 4, 8), help="raw samples: bytes of one"
+    )
+    read.add_argument(
+        "--thresholds",
+        metavar="LOW,HIGH",
+        help="voltages below and above which analog lines are 0 and 1",
+    )
+    read.add_argument(
+        "--time-unit",
+        choices=("s", "ms", "us", "ns", "ps", "fs"),
+        help="unit of a table's or list's times",
+    )
+    read.add_argument(
+        "--word-bits", type=int, metavar="N", help="bits of a word in a list of words"
+    )
+    read.add_argument(
+        "--save-setup",
+        action="store_true",
+        help="write FILE.setup.yaml with these choices and the lines found",
+    )
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
@@ -84,7 +170,12 @@ def run(args: argparse.Namespace, context: Context) -> int:
     source: Any = context.binary_stdin if args.file == "-" else args.file
     how = How(roles=setup.channels, spi=setup.spi)
     with (
-        open_capture(source, format=setup.format, options=setup.options, name="stdin" if args.file == "-" else None) as capture,
+        open_capture(
+            source,
+            format=setup.format,
+            options=setup.options,
+            name="stdin" if args.file == "-" else None,
+        ) as capture,
         _progress(context) as progress,
     ):
         trace = trace_capture(capture, chips, how, chain=chips[0].chain, progress=progress)
@@ -98,7 +189,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
     elif args.csv:
         captureshow.csv_rows(trace, wanted, context)
     else:
-        for line in captureshow.report(trace, story, wanted, at, context, timeline=not args.summary, brief=args.brief):
+        for line in captureshow.report(
+            trace, story, wanted, at, context, timeline=not args.summary, brief=args.brief
+        ):
             context.out(line)
     for problem in trace.problems:
         context.err(problem.render(context.width))
@@ -130,7 +223,9 @@ def chips_of(args: argparse.Namespace, stage: Stage | None) -> list[Chip]:
         if not 1 <= args.chain <= 64:
             raise CallError(f"a chain of {args.chain} chips; expected 1 to 64")
         if len(chips) > 1 and args.chain != len(chips):
-            raise CallError(f"--chain {args.chain} and {len(chips)} maps; give one map, or leave --chain out")
+            raise CallError(
+                f"--chain {args.chain} and {len(chips)} maps; give one map, or leave --chain out"
+            )
         chips = chips * args.chain if len(chips) == 1 else chips
     if args.chip_address is not None:
         chips = [readdress(chip, args.chip_address) for chip in chips]
@@ -157,16 +252,27 @@ def setup_of(args: argparse.Namespace) -> CaptureSetup:
     if args.rate:
         given["rate"] = quantity(args.rate, "frequency", "--rate")
     if args.bit:
-        given["lines"] = {n: whole(b, f"bit of {n}") for n, b in pairs(args.bit, None, "bit").items()}
+        given["lines"] = {
+            n: whole(b, f"bit of {n}") for n, b in pairs(args.bit, None, "bit").items()
+        }
     if args.thresholds:
         low, comma, high = args.thresholds.partition(",")
         if not comma:
-            raise CallError(f"--thresholds {args.thresholds[:40]!r}; expected LOW,HIGH as in 0.8V,2V")
-        given["thresholds"] = tuple(float(quantity(v, "voltage", "--thresholds", positive=False)) for v in (low, high))
+            raise CallError(
+                f"--thresholds {args.thresholds[:40]!r}; expected LOW,HIGH as in 0.8V,2V"
+            )
+        given["thresholds"] = tuple(
+            float(quantity(v, "voltage", "--thresholds", positive=False)) for v in (low, high)
+        )
     for key in ("time_unit", "word_bits", "sample_bytes"):
         if getattr(args, key) is not None:
             given[key] = getattr(args, key)
-    return CaptureSetup(format=args.format or setup.format, channels=channels, options=replace(options, **given), spi=spi)
+    return CaptureSetup(
+        format=args.format or setup.format,
+        channels=channels,
+        options=replace(options, **given),
+        spi=spi,
+    )
 
 
 def pairs(texts: list[str], known: tuple[str, ...] | None, what: str) -> dict[str, str]:
@@ -179,7 +285,9 @@ def pairs(texts: list[str], known: tuple[str, ...] | None, what: str) -> dict[st
         if known is not None and key not in known:
             near = nearest(key, known)
             tail = f"; nearest: {near[0]}" if near else ""
-            raise CallError(f"--{what} {text[:40]!r}: no role {key[:40]!r}; expected one of {', '.join(known)}{tail}")
+            raise CallError(
+                f"--{what} {text[:40]!r}: no role {key[:40]!r}; expected one of {', '.join(known)}{tail}"
+            )
         found[key] = value
     return found
 
@@ -272,7 +380,9 @@ def _save(args: argparse.Namespace, setup: CaptureSetup, trace: Any, context: Co
     if trace.finding is not None:
         for role in ROLES:
             index = getattr(trace.finding.roles, role)
-            channels.setdefault(role, trace.sample.channels[index].name if index is not None else "-")
+            channels.setdefault(
+                role, trace.sample.channels[index].name if index is not None else "-"
+            )
     path = setup_path(args.file)
     save_setup(replace(setup, channels=channels), path)
     context.err(f"{os.fspath(path)} written")

@@ -52,7 +52,9 @@ def finding_lines(trace: Trace, story: Story, context: Context) -> Iterator[str]
         yield "ways of reading, best first:"
         for fit in ranked:
             what = "commands" if fit.role == "command" else "replies"
-            yield wrap(f"{fit.good:>5} of {fit.of} {what} fit {fit.change}", context.width, hang=" " * 8)
+            yield wrap(
+                f"{fit.good:>5} of {fit.of} {what} fit {fit.change}", context.width, hang=" " * 8
+            )
 
 
 # --- timeline ---------------------------------------------------------------------------------------
@@ -63,7 +65,11 @@ def timeline_lines(trace: Trace, wanted: Filter, context: Context) -> Iterator[s
         yield from item_lines(trace, item, context)
         shown += 1
     if not shown:
-        yield "nothing in this capture passes the filter" if trace.frames else "no frame in this capture"
+        yield (
+            "nothing in this capture passes the filter"
+            if trace.frames
+            else "no frame in this capture"
+        )
 
 
 def item_lines(trace: Trace, item: Event | Quiet, context: Context) -> Iterator[str]:
@@ -126,7 +132,9 @@ def episode_lines(trace: Trace, episode: Episode, context: Context, brief: bool)
             elif interval.how:
                 text += f" ({interval.how})"
         yield wrap(text, context.width, "  ", "    ")
-    yield from explanation_lines(trace.chips[episode.chip], episode.explanation, context, brief=brief)
+    yield from explanation_lines(
+        trace.chips[episode.chip], episode.explanation, context, brief=brief
+    )
 
 
 def limit_lines(trace: Trace, context: Context) -> Iterator[str]:
@@ -136,14 +144,27 @@ def limit_lines(trace: Trace, context: Context) -> Iterator[str]:
     if trace.timing is None or trace.breaches:
         return
     spi = trace.chips[0].spi
-    limited = [n for n, limit in _LIMITED.items() if getattr(spi, limit) is not None and n in trace.timing]
+    limited = [
+        n for n, limit in _LIMITED.items() if getattr(spi, limit) is not None and n in trace.timing
+    ]
     if limited:
         worst = trace.timing.get("period")
         period = f"; {worst.text}" if worst is not None and "period" in limited else ""
-        yield wrap(f"bus limits of the map are kept ({', '.join(_LIMITED[n] for n in limited)}){period}", context.width, hang="  ")
+        yield wrap(
+            f"bus limits of the map are kept ({', '.join(_LIMITED[n] for n in limited)}){period}",
+            context.width,
+            hang="  ",
+        )
 
 
-_LIMITED = {"period": "clock_max", "high": "clock_high", "low": "clock_low", "lead": "lead", "lag": "lag", "idle": "idle"}
+_LIMITED = {
+    "period": "clock_max",
+    "high": "clock_high",
+    "low": "clock_low",
+    "lead": "lead",
+    "lag": "lag",
+    "idle": "idle",
+}
 
 
 def at_lines(trace: Trace, at: int, context: Context) -> Iterator[str]:
@@ -157,7 +178,11 @@ def at_lines(trace: Trace, at: int, context: Context) -> Iterator[str]:
             known = bank.known.get(register.name, 0)
             if not known:
                 continue
-            word = hexword(bank.words[register.name], register.width) if known == register.mask else "partly"
+            word = (
+                hexword(bank.words[register.name], register.width)
+                if known == register.mask
+                else "partly"
+            )
             fields = []
             for field in register.fields:
                 code = bank.field_code(field)
@@ -169,7 +194,10 @@ def at_lines(trace: Trace, at: int, context: Context) -> Iterator[str]:
             if value is not None:
                 register = chip.registers[name]
                 bank.learn(name, value)
-                fields = [f"{f.name} {values.read(f, bank.field_code(f) or 0, bank).label}" for f in register.fields]
+                fields = [
+                    f"{f.name} {values.read(f, bank.field_code(f) or 0, bank).label}"
+                    for f in register.fields
+                ]
                 rows.append((name, hexword(value, register.width), ", ".join(fields)))
         wide = max((len(r[0]) for r in rows), default=0)
         for name, word, text in rows:
@@ -203,7 +231,12 @@ def held_lines(trace: Trace, held: Held, context: Context) -> Iterator[str]:
         for change in row.changes:
             new = change.new.label if change.new is not None else "?"
             old = change.old.label if change.old is not None else "?"
-            yield wrap(f"{change.field.ref} is {old}; the stage says {new}", context.width, "    ", "      ")
+            yield wrap(
+                f"{change.field.ref} is {old}; the stage says {new}",
+                context.width,
+                "    ",
+                "      ",
+            )
     for text in (held.order, held.lock):
         if text:
             yield wrap(text, context.width, "  ", "    ")
@@ -214,11 +247,22 @@ def summary_lines(trace: Trace, story: Story, context: Context) -> Iterator[str]
     """Counts, then the three sentences that matter most."""
     counts = ", ".join(f"{n} {kind}" for kind, n in story.counts.items())
     tail = f" ({counts})" if counts else ""
-    yield wrap(f"{trace.name}: {_many(trace.transfers, 'transfer')}, {_many(trace.frames, 'frame')}{tail}", context.width, hang="  ")
+    yield wrap(
+        f"{trace.name}: {_many(trace.transfers, 'transfer')}, {_many(trace.frames, 'frame')}{tail}",
+        context.width,
+        hang="  ",
+    )
     last = len(story.telling) - 1
     for place, sentence in enumerate(story.sentences[-3:]):
         text = wrap(sentence.text, context.width, hang="  ")
-        yield context.style(text, "bad" if sentence.bad and place == last else "head" if place == last else "dim") if context.color else text
+        yield (
+            context.style(
+                text,
+                "bad" if sentence.bad and place == last else "head" if place == last else "dim",
+            )
+            if context.color
+            else text
+        )
 
 
 def _many(count: int, what: str) -> str:
@@ -226,11 +270,21 @@ def _many(count: int, what: str) -> str:
 
 
 # --- machine output ---------------------------------------------------------------------------------
-def json_lines(trace: Trace, story: Story, wanted: Filter, at: int | None, context: Context, *, timeline: bool = True) -> None:
+def json_lines(
+    trace: Trace,
+    story: Story,
+    wanted: Filter,
+    at: int | None,
+    context: Context,
+    *,
+    timeline: bool = True,
+) -> None:
     """One object a line: every event, every quiet run, then the summary."""
     if timeline:
         for item in _items(trace, wanted):
-            context.json_line("quiet" if isinstance(item, Quiet) else "event", **item_json(trace, item))
+            context.json_line(
+                "quiet" if isinstance(item, Quiet) else "event", **item_json(trace, item)
+            )
     if at is not None:
         for walker in trace.walkers:
             bank = bank_at(walker, at)
@@ -306,7 +360,20 @@ def _interval(trace: Trace, interval: Any) -> dict[str, Any]:
     }  # fmt: skip
 
 
-_COLUMNS = ("time_s", "frame", "transfer", "chip", "what", "register", "word", "reply", "data", "old", "changes", "notes")
+_COLUMNS = (
+    "time_s",
+    "frame",
+    "transfer",
+    "chip",
+    "what",
+    "register",
+    "word",
+    "reply",
+    "data",
+    "old",
+    "changes",
+    "notes",
+)
 
 
 def csv_rows(trace: Trace, wanted: Filter, context: Context) -> None:
@@ -316,7 +383,22 @@ def csv_rows(trace: Trace, wanted: Filter, context: Context) -> None:
     for item in _items(trace, wanted):
         if isinstance(item, Quiet):
             what = "; ".join(f"{n} x {t}" for t, n in item.counts.items())
-            writer.writerow([_decimal(trace, item.start), item.first, "", item.chip, "quiet", "", "", "", "", "", "", what])
+            writer.writerow(
+                [
+                    _decimal(trace, item.start),
+                    item.first,
+                    "",
+                    item.chip,
+                    "quiet",
+                    "",
+                    "",
+                    "",
+                    "",
+                    "",
+                    "",
+                    what,
+                ]
+            )
             continue
         writer.writerow([
             _decimal(trace, item.time), item.number if item.number >= 0 else "", item.transfer if item.transfer >= 0 else "",

@@ -26,14 +26,48 @@ STYLES = {"fails": "bad", "thin": "warn", "not computed": "dim", "holds": "good"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("stage", metavar="STAGE", help="a stage: a path, a shipped name, or - for standard input")
-    parser.add_argument("names", nargs="*", default=[], metavar="CHECK", help="only these checks: a name, or its beginning up to a dot (gate)")
-    parser.add_argument("--explain", action="append", default=[], metavar="CHECK", help="the whole derivation, with numbers put in")
-    parser.add_argument("--set", action="append", default=[], metavar="REG.FIELD=VALUE", help="judge with this setting instead of the stage's")
-    parser.add_argument("--only", choices=["fails", "thin", "not-computed", "holds"], action="append", default=[], help="only verdicts of this kind")
-    parser.add_argument("--strict", action="store_true", help="thin and not computed count as findings")
-    parser.add_argument("--spice", metavar="FILE", help="write a SPICE deck of the half-bridge with the chosen gate currents")
-    parser.add_argument("--plot", metavar="FOLDER", help="write SVG plots: switching edge, trip current, dead time")
+    parser.add_argument(
+        "stage", metavar="STAGE", help="a stage: a path, a shipped name, or - for standard input"
+    )
+    parser.add_argument(
+        "names",
+        nargs="*",
+        default=[],
+        metavar="CHECK",
+        help="only these checks: a name, or its beginning up to a dot (gate)",
+    )
+    parser.add_argument(
+        "--explain",
+        action="append",
+        default=[],
+        metavar="CHECK",
+        help="the whole derivation, with numbers put in",
+    )
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="REG.FIELD=VALUE",
+        help="judge with this setting instead of the stage's",
+    )
+    parser.add_argument(
+        "--only",
+        choices=["fails", "thin", "not-computed", "holds"],
+        action="append",
+        default=[],
+        help="only verdicts of this kind",
+    )
+    parser.add_argument(
+        "--strict", action="store_true", help="thin and not computed count as findings"
+    )
+    parser.add_argument(
+        "--spice",
+        metavar="FILE",
+        help="write a SPICE deck of the half-bridge with the chosen gate currents",
+    )
+    parser.add_argument(
+        "--plot", metavar="FOLDER", help="write SVG plots: switching edge, trip current, dead time"
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
 
@@ -55,16 +89,40 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.spice or args.plot:
         _files(args, stage, context)
     if args.json:
-        context.json("check", stage=stage.name, chip=stage.chip.name, counts=result.counts, digest=stage.digest, rounded=[{"setting": s.name, "asked": s.asked, "value": s.choice.reading.band, "error": s.choice.error} for s in stage.settings if s.choice.error],
-                     verdicts=[v.json() for v in result.verdicts],
-                     waived=[{"check": v.check, "status": v.status, "reason": reason} for v, reason in result.waived])
+        context.json(
+            "check",
+            stage=stage.name,
+            chip=stage.chip.name,
+            counts=result.counts,
+            digest=stage.digest,
+            rounded=[
+                {
+                    "setting": s.name,
+                    "asked": s.asked,
+                    "value": s.choice.reading.band,
+                    "error": s.choice.error,
+                }
+                for s in stage.settings
+                if s.choice.error
+            ],
+            verdicts=[v.json() for v in result.verdicts],
+            waived=[
+                {"check": v.check, "status": v.status, "reason": reason}
+                for v, reason in result.waived
+            ],
+        )
     elif args.explain:
         for verdict in result.verdicts:
             for line in derivation(verdict, context):
                 context.out(line)
             context.out("")
     else:
-        for line in table(result, context, {o.replace("-", " ") for o in args.only}, [] if args.names else rounded(stage)):
+        for line in table(
+            result,
+            context,
+            {o.replace("-", " ") for o in args.only},
+            [] if args.names else rounded(stage),
+        ):
             context.out(line)
     counts = result.counts
     if counts["fails"] or (args.strict and (counts["thin"] or counts["not computed"])):
@@ -78,7 +136,8 @@ def rounded(stage: Stage) -> list[str]:
 
     return [
         f"{s.name}: asked {s.asked}, the chip has {s.choice.reading.label} ({'+' * (s.choice.error > 0)}{show(s.choice.error, (0, 0, 0, 0), 3, '%')})"
-        for s in stage.settings if s.choice.error
+        for s in stage.settings
+        if s.choice.error
     ]
 
 
@@ -95,17 +154,36 @@ def row(verdict: Verdict, name: str = "") -> list[str]:
     """One verdict as table cells: sign, check, worst value, relation, limit, margin."""
     value = limit = relation = ""
     if verdict.value is not None:
-        worst = "max" if verdict.worst_max or (verdict.worst_max is None and verdict.upper is not None) else "min"
+        worst = (
+            "max"
+            if verdict.worst_max or (verdict.worst_max is None and verdict.upper is not None)
+            else "min"
+        )
         value = verdict.value.text(worst) if verdict.worst_max is not None else verdict.value.text()
     if verdict.limit is not None:
-        relation = "<=" if verdict.worst_max or (verdict.worst_max is None and verdict.relation == "at most") else ">="
+        relation = (
+            "<="
+            if verdict.worst_max or (verdict.worst_max is None and verdict.relation == "at most")
+            else ">="
+        )
         limit = verdict.limit.text("min" if relation == "<=" else "max")
     if verdict.reason and not value:
         limit = verdict.reason
-    return [SIGNS[verdict.status], name or verdict.check, value, relation, limit, percent(verdict.relative)]
+    return [
+        SIGNS[verdict.status],
+        name or verdict.check,
+        value,
+        relation,
+        limit,
+        percent(verdict.relative),
+    ]
 
 
-_WHERE = {"stage": "in the stage", "chip": "in the map's electrical", "role": "as a role in the map"}
+_WHERE = {
+    "stage": "in the stage",
+    "chip": "in the map's electrical",
+    "role": "as a role in the map",
+}
 
 
 def needs(verdict: Verdict | Unjudged) -> str:
@@ -119,10 +197,14 @@ def needs(verdict: Verdict | Unjudged) -> str:
         if kind == "role" and rest in CHIP:
             where += " or in its electrical"
         groups.setdefault(where, []).append(rest if where else item)
-    return "needs " + "; ".join(f"{', '.join(names)} {where}".rstrip() for where, names in groups.items())
+    return "needs " + "; ".join(
+        f"{', '.join(names)} {where}".rstrip() for where, names in groups.items()
+    )
 
 
-def table(result: Assessment, context: Context, only: set[str], notes: Sequence[str] = ()) -> list[str]:
+def table(
+    result: Assessment, context: Context, only: set[str], notes: Sequence[str] = ()
+) -> list[str]:
     """The verdicts as text, worst first, and the sum in the last line."""
     from regmap.calc import CAUTION, fold_sides
 
@@ -136,7 +218,17 @@ def table(result: Assessment, context: Context, only: set[str], notes: Sequence[
     for cell in cells:
         cell[1] = cell[1].ljust(widest)
     rest = context.width - widest - 6 - 12 - 3 - 8 - 5
-    cells = [[c[0], c[1], c[2], c[3], c[4] if len(c[4]) <= max(rest, 14) else c[4][: max(rest, 14) - 1] + "~", c[5]] for c in cells]
+    cells = [
+        [
+            c[0],
+            c[1],
+            c[2],
+            c[3],
+            c[4] if len(c[4]) <= max(rest, 14) else c[4][: max(rest, 14) - 1] + "~",
+            c[5],
+        ]
+        for c in cells
+    ]
     lines = columns(cells, gap=1, right=[5])
     drawn = {id(v): line for (_, v), line in zip(known, lines[1:], strict=True)}
     styled = lines[:1] if known else []
@@ -147,8 +239,10 @@ def table(result: Assessment, context: Context, only: set[str], notes: Sequence[
         else:
             found = f"{verdict.value.text()}, " if verdict.value is not None else ""
             text = found + needs(verdict) if verdict.missing else verdict.reason
-            body = columns([[sign.ljust(5), names[id(verdict)].ljust(widest), text]], gap=1, fold=context.width)
-        styled.append(context.style(sign, STYLES[verdict.status]) + body[0][len(sign):])
+            body = columns(
+                [[sign.ljust(5), names[id(verdict)].ljust(widest), text]], gap=1, fold=context.width
+            )
+        styled.append(context.style(sign, STYLES[verdict.status]) + body[0][len(sign) :])
         styled += body[1:]
     for verdict, reason in result.waived:
         styled.append(f"waived {verdict.check} ({verdict.status}): {reason}")
@@ -165,7 +259,10 @@ def table(result: Assessment, context: Context, only: set[str], notes: Sequence[
 def derivation(verdict: Verdict, context: Context) -> list[str]:
     """Everything behind one verdict: formula, inputs with origin, steps, corner, caution."""
     width = context.width
-    lines = [context.style(verdict.check, "head") + f"  {verdict.title}", wrap(f"formula: {verdict.formula}", width, "  ", "    ")]
+    lines = [
+        context.style(verdict.check, "head") + f"  {verdict.title}",
+        wrap(f"formula: {verdict.formula}", width, "  ", "    "),
+    ]
     lines.append("  inputs")
     rows = []
     for item in verdict.inputs:
@@ -185,7 +282,10 @@ def derivation(verdict: Verdict, context: Context) -> list[str]:
     lines.append(wrap(verdict.caution, width, "  "))
     word = SIGNS[verdict.status] if verdict.status != "not computed" else verdict.status
     sign = context.style(word, STYLES[verdict.status])
-    lines.append(f"  verdict: {sign}" + (f", margin {percent(verdict.relative)}" if percent(verdict.relative) else ""))
+    lines.append(
+        f"  verdict: {sign}"
+        + (f", margin {percent(verdict.relative)}" if percent(verdict.relative) else "")
+    )
     return lines
 
 

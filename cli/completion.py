@@ -20,16 +20,23 @@ _USE = {
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("shell", choices=sorted(_USE), help="the shell to write for")
-    parser.epilog = "Put this in the shell's start file:\n" + "\n".join(f"  {s}: {t}" for s, t in _USE.items())
+    parser.epilog = "Put this in the shell's start file:\n" + "\n".join(
+        f"  {s}: {t}" for s, t in _USE.items()
+    )
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
     from .main import COMMANDS
 
     documents = list(shipped("devices"))
-    context.out({"bash": _bash, "zsh": _zsh, "fish": _fish}[args.shell](
-        {name: text for name, (_, text) in COMMANDS.items()}, options_of(), words_of(), documents
-    ))
+    context.out(
+        {"bash": _bash, "zsh": _zsh, "fish": _fish}[args.shell](
+            {name: text for name, (_, text) in COMMANDS.items()},
+            options_of(),
+            words_of(),
+            documents,
+        )
+    )
     return Status.OK
 
 
@@ -59,7 +66,12 @@ def words_of() -> dict[str, list[str]]:
     for name, (module, _) in COMMANDS.items():
         parser = argparse.ArgumentParser(prog=f"gateword {name}")
         importlib.import_module(f".{module}", __package__).add_arguments(parser)
-        words = {str(w): None for a in _actions(parser) if not a.option_strings and a.choices for w in a.choices}
+        words = {
+            str(w): None
+            for a in _actions(parser)
+            if not a.option_strings and a.choices
+            for w in a.choices
+        }
         found[name] = list(words)
     return found
 
@@ -74,8 +86,16 @@ def _actions(parser: argparse.ArgumentParser) -> list[argparse.Action]:
     return actions
 
 
-def _bash(commands: dict[str, str], options: dict[str, list[str]], words: dict[str, list[str]], documents: list[str]) -> str:
-    cases = "\n".join(f"    {name}) options=\"{' '.join(options[name])}\" words=\"{' '.join(words[name])}\" ;;" for name in commands)
+def _bash(
+    commands: dict[str, str],
+    options: dict[str, list[str]],
+    words: dict[str, list[str]],
+    documents: list[str],
+) -> str:
+    cases = "\n".join(
+        f'    {name}) options="{" ".join(options[name])}" words="{" ".join(words[name])}" ;;'
+        for name in commands
+    )
     # file names may hold blanks: one reply a line, never split at them
     return f"""_gateword() {{
   local word="${{COMP_WORDS[COMP_CWORD]}}" options="" words="" at=1
@@ -86,7 +106,7 @@ def _bash(commands: dict[str, str], options: dict[str, list[str]], words: dict[s
   if [ "$COMP_CWORD" -eq "$at" ]; then
     case "$word" in
       -*) words="--help --no-color --version" ;;
-      *) words="{' '.join(commands)}" ;;
+      *) words="{" ".join(commands)}" ;;
     esac
     while IFS= read -r at; do COMPREPLY+=("$at"); done < <(compgen -W "$words" -- "$word")
     return
@@ -97,20 +117,31 @@ def _bash(commands: dict[str, str], options: dict[str, list[str]], words: dict[s
   while IFS= read -r at; do COMPREPLY+=("$at"); done < <(
     case "$word" in
       -*) compgen -W "$options" -- "$word" ;;
-      *) compgen -W "$words {' '.join(documents)}" -- "$word"; compgen -f -- "$word" ;;
+      *) compgen -W "$words {" ".join(documents)}" -- "$word"; compgen -f -- "$word" ;;
     esac
   )
 }}
 complete -o filenames -F _gateword gateword"""
 
 
-def _zsh(commands: dict[str, str], options: dict[str, list[str]], words: dict[str, list[str]], documents: list[str]) -> str:
-    listed = " ".join(f"'{n}:{t}'" for n, t in ((n, t.replace("'", "").replace(":", ";")) for n, t in commands.items()))
-    cases = "\n".join(f"    {name}) opts=({' '.join(options[name])}) docs+=({' '.join(words[name])}) ;;" for name in commands)
+def _zsh(
+    commands: dict[str, str],
+    options: dict[str, list[str]],
+    words: dict[str, list[str]],
+    documents: list[str],
+) -> str:
+    listed = " ".join(
+        f"'{n}:{t}'"
+        for n, t in ((n, t.replace("'", "").replace(":", ";")) for n, t in commands.items())
+    )
+    cases = "\n".join(
+        f"    {name}) opts=({' '.join(options[name])}) docs+=({' '.join(words[name])}) ;;"
+        for name in commands
+    )
     return f"""_gateword() {{
   local -a cmds opts docs
   cmds=({listed})
-  docs=({' '.join(documents)})
+  docs=({" ".join(documents)})
   if (( CURRENT == 2 )); then _describe command cmds; return; fi
   case $words[2] in
 {cases}
@@ -120,14 +151,25 @@ def _zsh(commands: dict[str, str], options: dict[str, list[str]], words: dict[st
 compdef _gateword gateword"""
 
 
-def _fish(commands: dict[str, str], options: dict[str, list[str]], words: dict[str, list[str]], documents: list[str]) -> str:
+def _fish(
+    commands: dict[str, str],
+    options: dict[str, list[str]],
+    words: dict[str, list[str]],
+    documents: list[str],
+) -> str:
     lines = ["complete -c gateword -f"]
     for name, text in commands.items():
         quoted = text.replace("'", "")
         lines.append(f"complete -c gateword -n __fish_use_subcommand -a {name} -d '{quoted}'")
         for option in options[name]:
-            lines.append(f"complete -c gateword -n '__fish_seen_subcommand_from {name}' -l {option[2:]}")
+            lines.append(
+                f"complete -c gateword -n '__fish_seen_subcommand_from {name}' -l {option[2:]}"
+            )
         if words[name]:
-            lines.append(f"complete -c gateword -n '__fish_seen_subcommand_from {name}' -a '{' '.join(words[name])}'")
-    lines.append(f"complete -c gateword -n 'not __fish_use_subcommand' -F -a '{' '.join(documents)}'")
+            lines.append(
+                f"complete -c gateword -n '__fish_seen_subcommand_from {name}' -a '{' '.join(words[name])}'"
+            )
+    lines.append(
+        f"complete -c gateword -n 'not __fish_use_subcommand' -F -a '{' '.join(documents)}'"
+    )
     return "\n".join(lines)

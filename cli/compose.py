@@ -25,9 +25,19 @@ Piped in, or with --lines, the same words are read line by line:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("document", metavar="STAGE|MAP", help="a stage, or a map to begin a stage on: a path or a shipped name")
-    parser.add_argument("--lines", action="store_true", help="line by line, without the full-screen view (so without a terminal, too)")
-    parser.add_argument("--resume", action="store_true", help="take up a draft left behind without asking")
+    parser.add_argument(
+        "document",
+        metavar="STAGE|MAP",
+        help="a stage, or a map to begin a stage on: a path or a shipped name",
+    )
+    parser.add_argument(
+        "--lines",
+        action="store_true",
+        help="line by line, without the full-screen view (so without a terminal, too)",
+    )
+    parser.add_argument(
+        "--resume", action="store_true", help="take up a draft left behind without asking"
+    )
     parser.epilog = EPILOG
 
 
@@ -51,11 +61,19 @@ def run(args: argparse.Namespace, context: Context) -> int:
             context.out(f"  {command}")
     if session.draft.dirty:
         count = len(session.draft.changes())
-        context.out(f"{count} change{'s were' if count != 1 else ' was'} not saved" + ("; the draft is kept" if session.keeper.journal.path else ""))
+        context.out(
+            f"{count} change{'s were' if count != 1 else ' was'} not saved"
+            + ("; the draft is kept" if session.keeper.journal.path else "")
+        )
     return status
 
 
-def _full_screen(session: Session, question: Question | None, take_up: Callable[[str], Outcome | None], context: Context) -> int:
+def _full_screen(
+    session: Session,
+    question: Question | None,
+    take_up: Callable[[str], Outcome | None],
+    context: Context,
+) -> int:
     from .composer.screen import Screen
     from .composer.view import View
 
@@ -66,7 +84,9 @@ def _full_screen(session: Session, question: Question | None, take_up: Callable[
     return Status.OK
 
 
-def open_session(document: str, context: Context, *, resume: bool = False) -> tuple[Session, Question | None, Callable[[str], Outcome | None]]:
+def open_session(
+    document: str, context: Context, *, resume: bool = False
+) -> tuple[Session, Question | None, Callable[[str], Outcome | None]]:
     """The session of a document; the question to ask first, and what answers it. Raises FileError."""
     from regmap.draft import Draft, Journal, leftovers, state_folder
     from regmap.mapfile import find_document, load_map
@@ -82,15 +102,37 @@ def open_session(document: str, context: Context, *, resume: bool = False) -> tu
     shipped = not Path(document).exists()
     if is_stage:
         stage, text = open_stage(path)
-        map_name = stage.map_name if stage.map_name and not Path(stage.map_name).suffix else os.path.relpath(path.parent / stage.map_name)
+        map_name = (
+            stage.map_name
+            if stage.map_name and not Path(stage.map_name).suffix
+            else os.path.relpath(path.parent / stage.map_name)
+        )
     else:
         chip = load_map(path)
-        stage, text = Stage(name=chip.name, title=chip.title, chip=chip, settings=(), params={}, map_name=document, file=str(path)), ""
+        stage, text = (
+            Stage(
+                name=chip.name,
+                title=chip.title,
+                chip=chip,
+                settings=(),
+                params={},
+                map_name=document,
+                file=str(path),
+            ),
+            "",
+        )
         map_name = document
     folder = state_folder(context.environ)
     journal = Journal(folder, document if shipped else str(path), text)
     draft = Draft(stage, journal)
-    keeper = Keeper(document, path if is_stage and not shipped else None, text, map_name, journal, is_stage=is_stage)
+    keeper = Keeper(
+        document,
+        path if is_stage and not shipped else None,
+        text,
+        map_name,
+        journal,
+        is_stage=is_stage,
+    )
     session = Session(draft, keeper, context.width)
     left = live(leftovers(folder, journal.document), stage)
 
@@ -109,7 +151,15 @@ def open_session(document: str, context: Context, *, resume: bool = False) -> tu
         context.err("gateword: " + keeper.take_up(draft, left).message)
         return session, None, take_up
     other = "" if left.same_base(text) else " (the file has changed since)"
-    return session, Question(
-        f"A draft of this was left behind with {left.steps} step{'s' * (left.steps != 1)} not saved{other}.",
-        (("r", "@resume", "take it up"), ("f", "@forget", "forget it"), ("n", "@later", "not now; it is offered again")),
-    ), take_up
+    return (
+        session,
+        Question(
+            f"A draft of this was left behind with {left.steps} step{'s' * (left.steps != 1)} not saved{other}.",
+            (
+                ("r", "@resume", "take it up"),
+                ("f", "@forget", "forget it"),
+                ("n", "@later", "not now; it is offered again"),
+            ),
+        ),
+        take_up,
+    )

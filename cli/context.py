@@ -84,13 +84,24 @@ class Context:
         """One JSON object with the schema number; fractions become floats, tuples lists."""
         import json
 
-        self.out(json.dumps({"schema": SCHEMA, "kind": kind, **content}, default=plain, ensure_ascii=False, indent=2))
+        self.out(
+            json.dumps(
+                {"schema": SCHEMA, "kind": kind, **content},
+                default=plain,
+                ensure_ascii=False,
+                indent=2,
+            )
+        )
 
     def json_line(self, kind: str, **content: Any) -> None:
         """One JSON object on one line, for lists that can be long."""
         import json
 
-        self.out(json.dumps({"schema": SCHEMA, "kind": kind, **content}, default=plain, ensure_ascii=False))
+        self.out(
+            json.dumps(
+                {"schema": SCHEMA, "kind": kind, **content}, default=plain, ensure_ascii=False
+            )
+        )
 
     @property
     def binary_stdin(self) -> Any:
@@ -111,9 +122,19 @@ def plain(value: Any) -> Any:
         return float(value)
     if isinstance(value, Band):
         low, typ, high = value.floats()
-        return {"min": low, "typ": typ, "max": high, "dimension": dimension_name(value.dim), "text": str(value)}
+        return {
+            "min": low,
+            "typ": typ,
+            "max": high,
+            "dimension": dimension_name(value.dim),
+            "text": str(value),
+        }
     if isinstance(value, Quantity):
-        return {"value": float(value.value), "dimension": dimension_name(value.dim), "text": show(value.value, value.dim)}
+        return {
+            "value": float(value.value),
+            "dimension": dimension_name(value.dim),
+            "text": show(value.value, value.dim),
+        }
     if hasattr(value, "as_json"):
         return value.as_json()
     if isinstance(value, Mapping):
@@ -129,8 +150,14 @@ def wrap(text: str, width: int, indent: str = "", hang: str | None = None) -> st
     """Text folded to `width`; following lines start with `hang` (`indent` where not given)."""
     import textwrap
 
-    return textwrap.fill(text, width, initial_indent=indent, subsequent_indent=indent if hang is None else hang,
-                         break_long_words=False, break_on_hyphens=False)
+    return textwrap.fill(
+        text,
+        width,
+        initial_indent=indent,
+        subsequent_indent=indent if hang is None else hang,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def columns(
@@ -158,7 +185,9 @@ def columns(
         padded = folded
         widths[-1] = max(len(r[-1]) for r in padded)
     return [
-        (" " * gap).join(c.rjust(widths[i]) if i in flush else c.ljust(widths[i]) for i, c in enumerate(r)).rstrip()
+        (" " * gap)
+        .join(c.rjust(widths[i]) if i in flush else c.ljust(widths[i]) for i, c in enumerate(r))
+        .rstrip()
         for r in padded
     ]
 

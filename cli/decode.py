@@ -24,10 +24,26 @@ HELP = "any raw word taken apart and explained"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("map", metavar="MAP", help="a map: a path or a shipped name")
-    parser.add_argument("words", nargs="+", metavar="WORD", help="frames as hex (0x21DF) or binary; COMMAND:REPLY decodes a pair")
+    parser.add_argument(
+        "words",
+        nargs="+",
+        metavar="WORD",
+        help="frames as hex (0x21DF) or binary; COMMAND:REPLY decodes a pair",
+    )
     parser.add_argument("--reply", action="store_true", help="the words are replies")
-    parser.add_argument("--to", metavar="REG", help="with --reply: the register that was read (any reply layout where not given)")
-    parser.add_argument("--from", dest="base", action="append", default=[], metavar="REG=WORD", help="what registers hold, where that matters")
+    parser.add_argument(
+        "--to",
+        metavar="REG",
+        help="with --reply: the register that was read (any reply layout where not given)",
+    )
+    parser.add_argument(
+        "--from",
+        dest="base",
+        action="append",
+        default=[],
+        metavar="REG=WORD",
+        help="what registers hold, where that matters",
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
 
@@ -35,17 +51,26 @@ def parse_word(text: str, chip: Chip) -> int:
     """A frame word as people paste it: 0x21DF, 21DF, 0b..., with blanks or underscores inside."""
     cleaned = text.strip().replace(" ", "").replace("_", "")
     value = read_int(cleaned) if cleaned[:2].lower() in ("0x", "0b") else None
-    if value is None and cleaned and all(c in "0123456789abcdefABCDEF" for c in cleaned) and len(cleaned) <= 32:
+    if (
+        value is None
+        and cleaned
+        and all(c in "0123456789abcdefABCDEF" for c in cleaned)
+        and len(cleaned) <= 32
+    ):
         value = int(cleaned, 16)
     if value is None or value < 0:
         if len(cleaned.lower().split("0x")) > 2:
-            raise CallError(f"{text[:40]!r} is more than one word; expected each as an argument of its own")
+            raise CallError(
+                f"{text[:40]!r} is more than one word; expected each as an argument of its own"
+            )
         bad = next((c for c in cleaned if c not in "0123456789abcdefABCDEFxX"), "")
         detail = f" ({bad!r} is no hex digit)" if bad else ""
         raise CallError(f"{text[:40]!r} is not a word{detail}; expected hex such as 0x21DF")
     longest = max(f.length for f in chip.frames.values())
     if value >> longest:
-        raise CallError(f"{text[:40]} has {value.bit_length()} bits; frames of {chip.name} have at most {longest}")
+        raise CallError(
+            f"{text[:40]} has {value.bit_length()} bits; frames of {chip.name} have at most {longest}"
+        )
     return value
 
 
@@ -59,7 +84,9 @@ def short_words(texts: list[str], chip: Chip) -> list[str]:
             continue
         digits = digits[2:] if digits[:2].lower() == "0x" else digits
         if len(digits) < need and digits.strip("0"):
-            found.append(f"note: {text[:40]!r} has {len(digits)} hex digits, a frame of {chip.name} at least {need}; read as 0x{digits.rjust(need, '0').upper()}")
+            found.append(
+                f"note: {text[:40]!r} has {len(digits)} hex digits, a frame of {chip.name} at least {need}; read as 0x{digits.rjust(need, '0').upper()}"
+            )
     return found
 
 
@@ -82,7 +109,12 @@ def run(args: argparse.Namespace, context: Context) -> int:
             commands.append(sent.word)
             replies.append(answer.word)
             flawed = flawed or bool(sent.flaws or answer.flaws)
-            if sent.kind == "write" and sent.register is not None and sent.data is not None and not sent.flaws:
+            if (
+                sent.kind == "write"
+                and sent.register is not None
+                and sent.data is not None
+                and not sent.flaws
+            ):
                 bank.learn(sent.register.name, sent.data)
         elif args.reply:
             word = parse_word(first, chip)
@@ -94,7 +126,12 @@ def run(args: argparse.Namespace, context: Context) -> int:
             sent = codec.decode_command(parse_word(first, chip), bank)
             rows.append(_command(chip, sent, bank, context, args.json))
             flawed = flawed or bool(sent.flaws)
-            if sent.kind == "write" and sent.register is not None and sent.data is not None and not sent.flaws:
+            if (
+                sent.kind == "write"
+                and sent.register is not None
+                and sent.data is not None
+                and not sent.flaws
+            ):
                 bank.learn(sent.register.name, sent.data)
     for note in short_words(args.words, chip):
         context.say(note)
@@ -117,8 +154,14 @@ def _bare_reply(codec: Codec, word: int, to: Register | None, bank: Bank) -> Ans
     if to is not None:
         return answer
     # without the command an echo can be compared with nothing
-    return Answer(word=answer.word, layout=answer.layout, parts=answer.parts, data=answer.parts.get(_data_name(answer.layout)),
-                  status=answer.status, flaws=tuple(f for f in answer.flaws if f.kind != "echo" and f.part != "data"))
+    return Answer(
+        word=answer.word,
+        layout=answer.layout,
+        parts=answer.parts,
+        data=answer.parts.get(_data_name(answer.layout)),
+        status=answer.status,
+        flaws=tuple(f for f in answer.flaws if f.kind != "echo" and f.part != "data"),
+    )
 
 
 def _data_name(layout: Layout) -> str:
@@ -131,12 +174,28 @@ def _data_width(layout: Layout) -> int:
     return part.width if part else 8
 
 
-def _command(chip: Chip, sent: Sent, bank: Bank, context: Context, as_json: bool) -> dict[str, object]:
+def _command(
+    chip: Chip, sent: Sent, bank: Bank, context: Context, as_json: bool
+) -> dict[str, object]:
     if not as_json:
-        target = sent.register.name if sent.register else (f"address 0x{sent.address:X}, which the map does not have" if sent.command is None and sent.address is not None else "")
+        target = (
+            sent.register.name
+            if sent.register
+            else (
+                f"address 0x{sent.address:X}, which the map does not have"
+                if sent.command is None and sent.address is not None
+                else ""
+            )
+        )
         kind = sent.kind if sent.command is None else f"command {sent.kind}"
-        value = f" = {hexword(sent.data, sent.register.width)}" if sent.data is not None and sent.register else ""
-        context.out(f"{context.style(hexword(sent.word, sent.frame.length), 'mark')}  {kind} {target}{value}".rstrip())
+        value = (
+            f" = {hexword(sent.data, sent.register.width)}"
+            if sent.data is not None and sent.register
+            else ""
+        )
+        context.out(
+            f"{context.style(hexword(sent.word, sent.frame.length), 'mark')}  {kind} {target}{value}".rstrip()
+        )
         _flaws(sent.flaws, context)
         if sent.register is not None and sent.data is not None and not sent.flaws:
             data = sent.data & sent.register.mask
@@ -151,20 +210,35 @@ def _command(chip: Chip, sent: Sent, bank: Bank, context: Context, as_json: bool
             for line in odd_lines(sent.register, data, context) if sent.kind == "write" else ():
                 context.out(line)
     return {
-        "word": sent.word, "hex": hexword(sent.word, sent.frame.length), "kind": sent.kind, "data": sent.data,
-        "register": sent.register.name if sent.register else None, "address": sent.address,
-        "parts": dict(sent.parts), "flaws": [f.text for f in sent.flaws],
-        "cautions": oddities(sent.register, sent.data) if sent.kind == "write" and sent.register and sent.data is not None and not sent.flaws else [],
+        "word": sent.word,
+        "hex": hexword(sent.word, sent.frame.length),
+        "kind": sent.kind,
+        "data": sent.data,
+        "register": sent.register.name if sent.register else None,
+        "address": sent.address,
+        "parts": dict(sent.parts),
+        "flaws": [f.text for f in sent.flaws],
+        "cautions": oddities(sent.register, sent.data)
+        if sent.kind == "write" and sent.register and sent.data is not None and not sent.flaws
+        else [],
         "fields": _fields_json(chip, sent.register, sent.data, bank),
     }
 
 
-def _answer(chip: Chip, answer: Answer, register: Register | None, context: Context, as_json: bool) -> dict[str, object]:
+def _answer(
+    chip: Chip, answer: Answer, register: Register | None, context: Context, as_json: bool
+) -> dict[str, object]:
     bank = Bank.at_reset(chip)
     if not as_json:
         what = f" to read {register.name}" if register else ""
-        data = f", data {hexword(answer.data, register.width if register else _data_width(answer.layout))}" if answer.data is not None else ""
-        context.out(f"{context.style(hexword(answer.word, answer.layout.length), 'mark')}  reply{what}{data}")
+        data = (
+            f", data {hexword(answer.data, register.width if register else _data_width(answer.layout))}"
+            if answer.data is not None
+            else ""
+        )
+        context.out(
+            f"{context.style(hexword(answer.word, answer.layout.length), 'mark')}  reply{what}{data}"
+        )
         _flaws(answer.flaws, context)
         if answer.flaws:
             context.out("    a word that is rejected says nothing of the chip")
@@ -181,9 +255,15 @@ def _answer(chip: Chip, answer: Answer, register: Register | None, context: Cont
             if more:
                 context.out(f"    {more}")
     return {
-        "word": answer.word, "hex": hexword(answer.word, answer.layout.length), "kind": "reply", "data": answer.data,
-        "register": register.name if register else None, "status": dict(answer.status), "parts": dict(answer.parts),
-        "flaws": [f.text for f in answer.flaws], "fields": _fields_json(chip, register, answer.data, bank),
+        "word": answer.word,
+        "hex": hexword(answer.word, answer.layout.length),
+        "kind": "reply",
+        "data": answer.data,
+        "register": register.name if register else None,
+        "status": dict(answer.status),
+        "parts": dict(answer.parts),
+        "flaws": [f.text for f in answer.flaws],
+        "fields": _fields_json(chip, register, answer.data, bank),
     }
 
 
@@ -194,7 +274,11 @@ def name_of(chip: Chip) -> str:
     from regmap.mapfile import shipped
     from regmap.source import display_name
 
-    return chip.name if chip.name in shipped("devices") or not chip.files else display_name(Path(chip.files[-1]))
+    return (
+        chip.name
+        if chip.name in shipped("devices") or not chip.files
+        else display_name(Path(chip.files[-1]))
+    )
 
 
 def _flaws(flaws: tuple[object, ...], context: Context) -> None:
@@ -212,7 +296,9 @@ def _fields(chip: Chip, register: Register, word: int, bank: Bank, context: Cont
     del chip
 
 
-def _fields_json(chip: Chip, register: Register | None, word: int | None, bank: Bank) -> list[dict[str, object]]:
+def _fields_json(
+    chip: Chip, register: Register | None, word: int | None, bank: Bank
+) -> list[dict[str, object]]:
     if register is None or word is None:
         return []
     env = bank.copy()
@@ -222,5 +308,7 @@ def _fields_json(chip: Chip, register: Register | None, word: int | None, bank: 
     for field in register.fields:
         code = extract(word, field.bits)
         reading = values.read(field, code, env)
-        rows.append({"name": field.name, "code": code, "meaning": reading.label, "value": reading.band})
+        rows.append(
+            {"name": field.name, "code": code, "meaning": reading.label, "value": reading.band}
+        )
     return rows

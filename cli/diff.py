@@ -24,11 +24,27 @@ HELP = "differences of two stages, or of a stage and a capture or readback"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("a", metavar="STAGE", help="a stage: a path or a shipped name")
-    parser.add_argument("b", metavar="B", nargs="+",
-                        help="another stage; a file of REG=WORD lines or of `link read --json`; REG=WORD ...; or a logic capture")
-    parser.add_argument("--at", metavar="TIME", help="of a capture: what the chip holds then (12.5 ms), not at the end")
-    parser.add_argument("--set", action="append", default=[], metavar="REG.FIELD=VALUE", help="with this setting instead of the stage's")
-    parser.add_argument("--brief", action="store_true", help="only the sum, and what turns to failing")
+    parser.add_argument(
+        "b",
+        metavar="B",
+        nargs="+",
+        help="another stage; a file of REG=WORD lines or of `link read --json`; REG=WORD ...; or a logic capture",
+    )
+    parser.add_argument(
+        "--at",
+        metavar="TIME",
+        help="of a capture: what the chip holds then (12.5 ms), not at the end",
+    )
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="REG.FIELD=VALUE",
+        help="with this setting instead of the stage's",
+    )
+    parser.add_argument(
+        "--brief", action="store_true", help="only the sum, and what turns to failing"
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
 
@@ -52,12 +68,18 @@ def compared(stage: Stage, names: list[str], at: str | None, context: Context) -
             raise CallError("--at goes with one capture")
         return _capture(stage, names[0], at)
     if all("=" in n and not Path(n).exists() for n in names):
-        return diff_words(stage, parse_readback("\n".join(names), stage.chip, "command line"), "the words given")
+        return diff_words(
+            stage, parse_readback("\n".join(names), stage.chip, "command line"), "the words given"
+        )
     if len(names) > 1:
         raise CallError("more than one B; expected one stage, one file, or REG=WORD ...")
     name = names[0]
     if name == "-":
-        return diff_words(stage, parse_readback(context.stdin.read(), stage.chip, "standard input"), "standard input")
+        return diff_words(
+            stage,
+            parse_readback(context.stdin.read(), stage.chip, "standard input"),
+            "standard input",
+        )
     path = Path(name)
     if path.suffix in (".yaml", ".yml") or not path.exists():
         return diff_stages(stage, load_stage(name))
@@ -90,7 +112,9 @@ def _capture(stage: Stage, name: str, at: str | None) -> Difference:
     if trace.problems and not trace.frames:
         raise FileError(list(trace.problems))
     when = trace.end if at is None else ticks(at, trace.clock)
-    known: Bank = bank_at(trace.walkers[stage.position if stage.position < len(trace.walkers) else 0], when)
+    known: Bank = bank_at(
+        trace.walkers[stage.position if stage.position < len(trace.walkers) else 0], when
+    )
     return diff_bank(stage, known, f"{name} at {trace.clock.text(when)}")
 
 
@@ -104,20 +128,39 @@ def text(result: Difference, context: Context, *, brief: bool = False) -> list[s
 
     shown = () if brief else result.registers
     for register in shown:
-        words = [hexword(w, register.width) if w is not None else "not wholly known" for w in (register.old, register.new)]
+        words = [
+            hexword(w, register.width) if w is not None else "not wholly known"
+            for w in (register.old, register.new)
+        ]
         say(context.style(register.name, "head") + f" {words[0]} -> {words[1]}", "", "  ")
         for field in register.fields:
             change = f" ({percent(field.change)})" if field.change else ""
-            say(f"{field.name.partition('.')[2]}: {field.old.label} -> {field.new.label}{change}", "  ", "    ")
+            say(
+                f"{field.name.partition('.')[2]}: {field.old.label} -> {field.new.label}{change}",
+                "  ",
+                "    ",
+            )
     for value in () if brief else result.joined:
         change = f" ({percent(value.change)})" if value.change else ""
         say(f"{value.name}: {value.old.label} -> {value.new.label}{change}", "", "  ")
-    for title, figures in (("Set outside the frame", result.externals), ("Stage", result.figures), ("Settings by role", result.roles)):
+    for title, figures in (
+        ("Set outside the frame", result.externals),
+        ("Stage", result.figures),
+        ("Settings by role", result.roles),
+    ):
         if figures and not brief:
             lines.append(context.style(title, "head"))
             for figure in figures:
-                say(f"{figure.name}: {_shown(figure, 'old')} -> {_shown(figure, 'new')}", "  ", "    ")
-    verdicts = [v for v in result.verdicts if not brief or (v.new is not None and v.new.status == "fails" and v.turned)]
+                say(
+                    f"{figure.name}: {_shown(figure, 'old')} -> {_shown(figure, 'new')}",
+                    "  ",
+                    "    ",
+                )
+    verdicts = [
+        v
+        for v in result.verdicts
+        if not brief or (v.new is not None and v.new.status == "fails" and v.turned)
+    ]
     if verdicts:
         lines.append(context.style("Verdicts", "head"))
         hardly = 0
@@ -152,16 +195,31 @@ def _verdict(verdict: Verdict | None, context: Context) -> str:
 def _sum(result: Difference) -> str:
     pair = f"{result.a} and {result.b}"
     if result.same:
-        rest = f", as far as known ({result.compared} registers)" if result.unknown else f" ({result.compared} registers)"
+        rest = (
+            f", as far as known ({result.compared} registers)"
+            if result.unknown
+            else f" ({result.compared} registers)"
+        )
         return f"No difference between {pair}{rest}."
     parts = []
     if result.chips[0] != result.chips[1]:
         parts.append(f"other chips ({result.chips[0]}, {result.chips[1]})")
     fields = sum(len(r.fields) for r in result.registers)
-    counts = [(len(result.registers), "register"), (fields, "field"), (len(result.externals), "outside value"),
-              (len(result.figures), "figure"), (len(result.roles), "role")]
+    counts = [
+        (len(result.registers), "register"),
+        (fields, "field"),
+        (len(result.externals), "outside value"),
+        (len(result.figures), "figure"),
+        (len(result.roles), "role"),
+    ]
     parts += [f"{n} {what}{'s' * (n != 1)}" for n, what in counts if n]
     turned = sum(v.turned for v in result.verdicts)
-    failing = sum(v.turned and v.new is not None and v.new.status == "fails" for v in result.verdicts)
-    tail = f"; {len(result.verdicts)} verdicts move, {turned} turn, {failing} to failing" if result.verdicts else "; no verdict moves"
+    failing = sum(
+        v.turned and v.new is not None and v.new.status == "fails" for v in result.verdicts
+    )
+    tail = (
+        f"; {len(result.verdicts)} verdicts move, {turned} turn, {failing} to failing"
+        if result.verdicts
+        else "; no verdict moves"
+    )
     return f"{pair} differ in {', '.join(parts) or 'verdicts'}{tail}."

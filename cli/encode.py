@@ -23,12 +23,32 @@ HELP = "words to send for what is asked, guard included"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("map", metavar="MAP", help="a map: a path or a shipped name")
-    parser.add_argument("requests", nargs="+", metavar="REQUEST",
-                        help='"REG.FIELD=VALUE", REG=WORD, read:REG, a command; settings of one register in a row share one write')
-    parser.add_argument("--from", dest="base", action="append", default=[], metavar="REG=WORD",
-                        help="what a register holds before (its reset word where not given)")
-    parser.add_argument("--part", action="append", default=[], metavar="NAME=VALUE", help="value of a free part of the frame, as a counter")
-    parser.add_argument("--bytes", action="store_true", help="only the bytes, one burst a line, as a byte-wide controller sends them")
+    parser.add_argument(
+        "requests",
+        nargs="+",
+        metavar="REQUEST",
+        help='"REG.FIELD=VALUE", REG=WORD, read:REG, a command; settings of one register in a row share one write',
+    )
+    parser.add_argument(
+        "--from",
+        dest="base",
+        action="append",
+        default=[],
+        metavar="REG=WORD",
+        help="what a register holds before (its reset word where not given)",
+    )
+    parser.add_argument(
+        "--part",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help="value of a free part of the frame, as a counter",
+    )
+    parser.add_argument(
+        "--bytes",
+        action="store_true",
+        help="only the bytes, one burst a line, as a byte-wide controller sends them",
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
 
@@ -85,9 +105,15 @@ def frame_lines(chip: Chip, planned: Planned, context: Context) -> list[str]:
     head = context.style(hexword(sent.word, sent.frame.length), "mark")
     what = {"read": "read", "write": "write"}.get(sent.kind, "command")
     target = sent.register.name if sent.register else sent.kind
-    value = f" = {hexword(sent.data, sent.register.width)}" if sent.register and sent.data is not None else ""
+    value = (
+        f" = {hexword(sent.data, sent.register.width)}"
+        if sent.register and sent.data is not None
+        else ""
+    )
     lines = [f"{head}  {what} {target}{value}"]
-    parts = ", ".join(f"{p.name} {sent.parts[p.name]:0{p.width}b}" for p in sent.frame.command.parts)
+    parts = ", ".join(
+        f"{p.name} {sent.parts[p.name]:0{p.width}b}" for p in sent.frame.command.parts
+    )
     lines.append(f"    {parts}")
     for name, choice in planned.choices:
         label = choice.reading.label
@@ -107,7 +133,9 @@ def frame_lines(chip: Chip, planned: Planned, context: Context) -> list[str]:
 def odd_lines(register: Register, word: int, context: Context) -> list[str]:
     """What the map forbids in this write; the word is shown all the same, for it may be a test."""
     return [
-        wrap(f"caution: {text}", context.width, "    ", "      ").replace("caution", context.style("caution", "warn"), 1)
+        wrap(f"caution: {text}", context.width, "    ", "      ").replace(
+            "caution", context.style("caution", "warn"), 1
+        )
         for text in oddities(register, word)
     ]
 
@@ -127,21 +155,44 @@ def _changes(chip: Chip, planned: Planned) -> list[str]:
         if label == "reset" and not changes:
             lines.append(f"    equals its {label} word")
         for change in others:
-            lines.append(f"    also differs from {label}: {change}" if planned.choices else f"    against {label}: {change}")
+            lines.append(
+                f"    also differs from {label}: {change}"
+                if planned.choices
+                else f"    against {label}: {change}"
+            )
     return lines
 
 
 def _as_json(chip: Chip, planned: Planned) -> dict[str, object]:
     sent = planned.sent
     return {
-        "word": sent.word, "hex": hexword(sent.word, sent.frame.length), "bits": sent.frame.length, "kind": sent.kind,
-        "register": sent.register.name if sent.register else None, "data": sent.data, "parts": dict(sent.parts),
-        "bytes": [wire_bytes(v, n, msb_first=chip.spi.msb_first).hex() for v, n in bursts(sent.frame, sent.word)],
+        "word": sent.word,
+        "hex": hexword(sent.word, sent.frame.length),
+        "bits": sent.frame.length,
+        "kind": sent.kind,
+        "register": sent.register.name if sent.register else None,
+        "data": sent.data,
+        "parts": dict(sent.parts),
+        "bytes": [
+            wire_bytes(v, n, msb_first=chip.spi.msb_first).hex()
+            for v, n in bursts(sent.frame, sent.word)
+        ],
         "requests": list(planned.requests),
-        "cautions": oddities(sent.register, sent.data) if sent.kind == "write" and sent.register is not None and sent.data is not None else [],
-        "choices": [{"name": n, "asked": c.asked, "code": c.code, "value": c.reading.band, "error": c.error} for n, c in planned.choices],
+        "cautions": oddities(sent.register, sent.data)
+        if sent.kind == "write" and sent.register is not None and sent.data is not None
+        else [],
+        "choices": [
+            {"name": n, "asked": c.asked, "code": c.code, "value": c.reading.band, "error": c.error}
+            for n, c in planned.choices
+        ],
         "changes": [
-            {"field": c.field.ref, "from": extract(sent.register.reset, c.field.bits), "to": extract(sent.data, c.field.bits)}
+            {
+                "field": c.field.ref,
+                "from": extract(sent.register.reset, c.field.bits),
+                "to": extract(sent.data, c.field.bits),
+            }
             for c in compare_words(chip, sent.register, sent.register.reset, sent.data)
-        ] if sent.register is not None and sent.data is not None else [],
+        ]
+        if sent.register is not None and sent.data is not None
+        else [],
     }

@@ -18,14 +18,18 @@ NAME = "explain"
 HELP = "what tripped, why, and what to look at first"
 
 
-BEFORE_TOUCHING = (
-    "Before touching hardware: supply off, capacitors discharged, rotor standing; the data sheet decides."
-)
+BEFORE_TOUCHING = "Before touching hardware: supply off, capacitors discharged, rotor standing; the data sheet decides."
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("map", metavar="MAP|STAGE", help="a map, or a stage whose settings are then taken as configured")
-    parser.add_argument("words", nargs="+", metavar="REG=WORD", help="status words as they were read")
+    parser.add_argument(
+        "map",
+        metavar="MAP|STAGE",
+        help="a map, or a stage whose settings are then taken as configured",
+    )
+    parser.add_argument(
+        "words", nargs="+", metavar="REG=WORD", help="status words as they were read"
+    )
     parser.add_argument("--brief", action="store_true", help="one line a fault")
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
@@ -48,7 +52,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
     return Status.FINDINGS if result.wiring or result.raised else Status.OK
 
 
-def explanation_lines(chip: Chip, result: Explanation, context: Context, *, brief: bool = False) -> list[str]:
+def explanation_lines(
+    chip: Chip, result: Explanation, context: Context, *, brief: bool = False
+) -> list[str]:
     """The explanation as text, first cause first, the most important line last."""
     lines: list[str] = []
     words = ", ".join(f"{n} {hexword(w, chip.registers[n].width)}" for n, w in result.words.items())
@@ -56,18 +62,39 @@ def explanation_lines(chip: Chip, result: Explanation, context: Context, *, brie
     if result.wiring:
         for text in result.wiring:
             lines.append(wrap(f"wiring: {text}", context.width))
-        lines.append("Check supply, enable pin, chip select and the reply line before anything else.")
+        lines.append(
+            "Check supply, enable pin, chip select and the reply line before anything else."
+        )
         return lines
     for finding in result.findings:
         lines += _finding(finding, context, brief, 0)
     for text in result.undefined:
         lines.append(wrap(f"note: {text}; the map says no more of it", context.width, hang="  "))
     if result.blind:
-        lines.append(wrap("not reported in this configuration: " + ", ".join(f.name for f in result.blind), context.width, hang="  "))
+        lines.append(
+            wrap(
+                "not reported in this configuration: " + ", ".join(f.name for f in result.blind),
+                context.width,
+                hang="  ",
+            )
+        )
     if result.reported:
-        lines.append(wrap("reported only in this configuration, the chip does not act: " + ", ".join(f.name for f in result.reported), context.width, hang="  "))
+        lines.append(
+            wrap(
+                "reported only in this configuration, the chip does not act: "
+                + ", ".join(f.name for f in result.reported),
+                context.width,
+                hang="  ",
+            )
+        )
     if result.unread:
-        lines.append(wrap(f"not given: {', '.join(result.unread)}; faults there are not known", context.width, hang="  "))
+        lines.append(
+            wrap(
+                f"not given: {', '.join(result.unread)}; faults there are not known",
+                context.width,
+                hang="  ",
+            )
+        )
     if not result.raised:
         named = "that the map names " if result.undefined else ""
         lines.append(f"No fault {named}is raised in these words.")
@@ -77,7 +104,9 @@ def explanation_lines(chip: Chip, result: Explanation, context: Context, *, brie
         lines.append(f"{first.name} alone is normal after power-up.")
     else:
         ahead = f": {first.check_first[0]}" if first.check_first else ""
-        lines.append(wrap(f"Look first at {first.name} ({first.title}){ahead}.", context.width, hang="  "))
+        lines.append(
+            wrap(f"Look first at {first.name} ({first.title}){ahead}.", context.width, hang="  ")
+        )
     lines.append(wrap(BEFORE_TOUCHING, context.width, hang="  "))
     return lines
 
@@ -88,7 +117,9 @@ def _finding(finding: Finding, context: Context, brief: bool, depth: int) -> lis
     tag = {"stop": "bad", "warn": "warn", "note": "dim"}[fault.severity]
     follows = "follows: " if depth else ""
     normal = " (normal after power-up)" if fault.normal_at_power_up else ""
-    head = f"{pad}{follows}{fault.severity.upper()} {fault.name} at {fault.ref}: {fault.title}{normal}"
+    head = (
+        f"{pad}{follows}{fault.severity.upper()} {fault.name} at {fault.ref}: {fault.title}{normal}"
+    )
     styled = context.style(fault.severity.upper(), tag)
     lines = [wrap(head, context.width, hang=f"{pad}  ").replace(fault.severity.upper(), styled, 1)]
     if not brief:
@@ -96,9 +127,18 @@ def _finding(finding: Finding, context: Context, brief: bool, depth: int) -> lis
         if finding.settings:
             lines.append(wrap(_decided(finding.settings), context.width, f"{pad}  ", f"{pad}    "))
         if finding.possible:
-            lines.append(wrap(f"can follow from {', '.join(finding.possible)}, not raised here", context.width, f"{pad}  ", f"{pad}    "))
+            lines.append(
+                wrap(
+                    f"can follow from {', '.join(finding.possible)}, not raised here",
+                    context.width,
+                    f"{pad}  ",
+                    f"{pad}    ",
+                )
+            )
         if finding.masked:
-            lines.append(f"{pad}  raised although this configuration masks it: was the configuration lost?")
+            lines.append(
+                f"{pad}  raised although this configuration masks it: was the configuration lost?"
+            )
         if finding.reported_only:
             text = f"reported only in this configuration ({fault.reported_only_when}): the chip does not act, the controller has to"
             lines.append(wrap(text, context.width, f"{pad}  ", f"{pad}    "))
@@ -110,16 +150,27 @@ def _finding(finding: Finding, context: Context, brief: bool, depth: int) -> lis
 def cleared(fault: Fault) -> str:
     """How the fault clears, from what the map lets the tools know of it."""
     words = {
-        "read": f"read {fault.register}", "write_1": f"write 1 to {fault.ref}", "write_0": f"write 0 to {fault.ref}",
-        "condition": "by itself, once the cause is gone", "reset": "reset",
+        "read": f"read {fault.register}",
+        "write_1": f"write 1 to {fault.ref}",
+        "write_0": f"write 0 to {fault.ref}",
+        "condition": "by itself, once the cause is gone",
+        "reset": "reset",
     }
-    return " or ".join(words.get(how, f"write {how}" if "=" in how else f"command {how}") for how in fault.cleared_by)
+    return " or ".join(
+        words.get(how, f"write {how}" if "=" in how else f"command {how}")
+        for how in fault.cleared_by
+    )
 
 
 def fault_text(fault: Fault, width: int) -> list[str]:
     """The map's words on a fault, labelled and folded."""
-    rows = [("", fault.meaning), ("causes", "; ".join(fault.causes)), ("check first", "; ".join(fault.check_first)),
-            ("effect", fault.effect), ("clears", fault.clears or cleared(fault))]
+    rows = [
+        ("", fault.meaning),
+        ("causes", "; ".join(fault.causes)),
+        ("check first", "; ".join(fault.check_first)),
+        ("effect", fault.effect),
+        ("clears", fault.clears or cleared(fault)),
+    ]
     lines: list[str] = []
     for label, text in rows:
         if text:
@@ -129,7 +180,10 @@ def fault_text(fault: Fault, width: int) -> list[str]:
 
 def fault_card(fault: Fault, context: Context) -> list[str]:
     """Everything about one fault."""
-    lines = [context.style(fault.name, "head") + f"  {fault.title} ({fault.severity}) at {fault.ref} = {fault.code}"]
+    lines = [
+        context.style(fault.name, "head")
+        + f"  {fault.title} ({fault.severity}) at {fault.ref} = {fault.code}"
+    ]
     lines += ["  " + line for line in fault_text(fault, context.width - 2)]
     if fault.follows_from:
         lines.append("  can follow from " + ", ".join(fault.follows_from))
@@ -158,12 +212,29 @@ def explanation_json(result: Explanation) -> dict[str, object]:
     def tree(finding: Finding) -> dict[str, object]:
         fault = finding.fault
         return {
-            "fault": fault.name, "at": fault.ref, "title": fault.title, "severity": fault.severity, "meaning": fault.meaning,
-            "causes": list(fault.causes), "check_first": list(fault.check_first), "effect": fault.effect, "clears": fault.clears,
-            "normal_at_power_up": fault.normal_at_power_up, "masked": finding.masked, "reported_only": finding.reported_only, "settings": list(finding.settings),
-            "possible_causes": list(finding.possible), "consequences": [tree(c) for c in finding.consequences],
+            "fault": fault.name,
+            "at": fault.ref,
+            "title": fault.title,
+            "severity": fault.severity,
+            "meaning": fault.meaning,
+            "causes": list(fault.causes),
+            "check_first": list(fault.check_first),
+            "effect": fault.effect,
+            "clears": fault.clears,
+            "normal_at_power_up": fault.normal_at_power_up,
+            "masked": finding.masked,
+            "reported_only": finding.reported_only,
+            "settings": list(finding.settings),
+            "possible_causes": list(finding.possible),
+            "consequences": [tree(c) for c in finding.consequences],
         }
 
-    return {"words": dict(result.words), "wiring": list(result.wiring), "findings": [tree(f) for f in result.findings],
-            "masked_by_configuration": [f.name for f in result.blind],
-            "reported_only_by_configuration": [f.name for f in result.reported], "unread": list(result.unread), "undefined": list(result.undefined)}
+    return {
+        "words": dict(result.words),
+        "wiring": list(result.wiring),
+        "findings": [tree(f) for f in result.findings],
+        "masked_by_configuration": [f.name for f in result.blind],
+        "reported_only_by_configuration": [f.name for f in result.reported],
+        "unread": list(result.unread),
+        "undefined": list(result.undefined),
+    }

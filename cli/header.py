@@ -24,23 +24,67 @@ NAME = "header"
 HELP = "C tables for the firmware build"
 DIFF_LINES = 24
 _MAP = re.compile(r"^gateword_map\s*:", re.MULTILINE)
-_HASH = re.compile(r"(?<=HASH != )0x\w+|(?<=_HASH )0x\w+|(?<=_HASH_TEXT )\"\w+\"|(?<=tool version: )\w+")
+_HASH = re.compile(
+    r"(?<=HASH != )0x\w+|(?<=_HASH )0x\w+|(?<=_HASH_TEXT )\"\w+\"|(?<=tool version: )\w+"
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", metavar="STAGE|MAP", help="a stage, or a map alone: a path or a shipped name")
-    parser.add_argument("-o", "--output", metavar="FILE.h", default="-", help="the header to write (- or nothing: stdout)")
-    parser.add_argument("--source", metavar="FILE.c", help="tables and routines in a source of their own")
-    parser.add_argument("--prefix", default="", help="start of every identifier (default: the name of the stage or chip)")
-    parser.add_argument("--only", metavar="SECTION,...", action="append", default=[], help="these sections, and what they need")
-    parser.add_argument("--without", metavar="SECTION,...", action="append", default=[], help="all sections but these")
-    parser.add_argument("--crc", choices=["table", "loop"], default="table",
-                        help="checksum by a table of 256 entries (quick) or bit by bit (small)")
-    parser.add_argument("--check", action="store_true", help="write nothing; exit 1 with a short diff where a file is stale")
-    parser.add_argument("--depfile", metavar="FILE.d", help="rules for make and ninja: every file that was read")
-    parser.add_argument("--deptarget", metavar="NAME", help="what those rules build, where it is not FILE.h (a stamp)")
+    parser.add_argument(
+        "file", metavar="STAGE|MAP", help="a stage, or a map alone: a path or a shipped name"
+    )
+    parser.add_argument(
+        "-o",
+        "--output",
+        metavar="FILE.h",
+        default="-",
+        help="the header to write (- or nothing: stdout)",
+    )
+    parser.add_argument(
+        "--source", metavar="FILE.c", help="tables and routines in a source of their own"
+    )
+    parser.add_argument(
+        "--prefix",
+        default="",
+        help="start of every identifier (default: the name of the stage or chip)",
+    )
+    parser.add_argument(
+        "--only",
+        metavar="SECTION,...",
+        action="append",
+        default=[],
+        help="these sections, and what they need",
+    )
+    parser.add_argument(
+        "--without",
+        metavar="SECTION,...",
+        action="append",
+        default=[],
+        help="all sections but these",
+    )
+    parser.add_argument(
+        "--crc",
+        choices=["table", "loop"],
+        default="table",
+        help="checksum by a table of 256 entries (quick) or bit by bit (small)",
+    )
+    parser.add_argument(
+        "--check",
+        action="store_true",
+        help="write nothing; exit 1 with a short diff where a file is stale",
+    )
+    parser.add_argument(
+        "--depfile", metavar="FILE.d", help="rules for make and ninja: every file that was read"
+    )
+    parser.add_argument(
+        "--deptarget",
+        metavar="NAME",
+        help="what those rules build, where it is not FILE.h (a stamp)",
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object about what was done")
-    parser.epilog = "sections:\n" + "\n".join(f"  {name:<10} {text}" for name, (text, _) in SECTIONS.items())
+    parser.epilog = "sections:\n" + "\n".join(
+        f"  {name:<10} {text}" for name, (text, _) in SECTIONS.items()
+    )
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
@@ -72,17 +116,31 @@ def run(args: argparse.Namespace, context: Context) -> int:
         _notes(made, context)
         context.stdout.write(made.header)
         return Status.OK
-    changed = {name: write_text(Path(name), text, only_if_changed=True) for name, text in outputs.items()}
+    changed = {
+        name: write_text(Path(name), text, only_if_changed=True) for name, text in outputs.items()
+    }
     if any(changed.values()):
         _notes(made, context)  # who builds again has read them, and they stand in the header
     if args.depfile:
-        write_text(Path(args.depfile), depfile(args.deptarget or args.output, made.files), only_if_changed=True)
+        write_text(
+            Path(args.depfile),
+            depfile(args.deptarget or args.output, made.files),
+            only_if_changed=True,
+        )
     if args.json:
-        context.json("header", files=[{"file": n, "changed": c} for n, c in changed.items()],
-                     hash=made.hash, prefix=made.prefix, read=made.files, notes=made.notes)
+        context.json(
+            "header",
+            files=[{"file": n, "changed": c} for n, c in changed.items()],
+            hash=made.hash,
+            prefix=made.prefix,
+            read=made.files,
+            notes=made.notes,
+        )
     else:
         for name, new in changed.items():
-            context.err(f"{name}: {'written' if new else 'unchanged'}, content hash {made.hash[:16]}")
+            context.err(
+                f"{name}: {'written' if new else 'unchanged'}, content hash {made.hash[:16]}"
+            )
     return Status.OK
 
 
@@ -113,7 +171,9 @@ def options_of(args: argparse.Namespace) -> Options:
     )
 
 
-def _check(outputs: dict[str, str], made: Generated, args: argparse.Namespace, context: Context) -> int:
+def _check(
+    outputs: dict[str, str], made: Generated, args: argparse.Namespace, context: Context
+) -> int:
     stale = []
     for name, text in outputs.items():
         try:
@@ -124,7 +184,12 @@ def _check(outputs: dict[str, str], made: Generated, args: argparse.Namespace, c
         if old != text:
             stale.append((name, short_diff(old, text, name)))
     if args.json:
-        context.json("header-check", stale=[{"file": n, "diff": d} for n, d in stale], hash=made.hash, notes=made.notes)
+        context.json(
+            "header-check",
+            stale=[{"file": n, "diff": d} for n, d in stale],
+            hash=made.hash,
+            notes=made.notes,
+        )
     else:
         for name, diff in stale:
             for line in diff:
@@ -139,9 +204,15 @@ def short_diff(old: str, new: str, name: str) -> list[str]:
     """What differs beside the content hash, which always does; a few lines of it."""
     before, after = _HASH.sub("", old), _HASH.sub("", new)
     if before == after:
-        return ["only the content hash differs: a comment in a file, an option or the tool's version"]
+        return [
+            "only the content hash differs: a comment in a file, an option or the tool's version"
+        ]
     import difflib
 
-    diff = list(difflib.unified_diff(before.splitlines(), after.splitlines(), name, "as it would be", n=0, lineterm=""))
+    diff = list(
+        difflib.unified_diff(
+            before.splitlines(), after.splitlines(), name, "as it would be", n=0, lineterm=""
+        )
+    )
     more = len(diff) - DIFF_LINES
     return diff[:DIFF_LINES] + ([f"... and {more} more lines"] if more > 0 else [])

@@ -28,47 +28,107 @@ hold, what is unknown, and how to reach a safe state.
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = EPILOG
-    parser.add_argument("port", metavar="PORT", help="the adapter's port; `list` lists the ports of this machine")
+    parser.add_argument(
+        "port", metavar="PORT", help="the adapter's port; `list` lists the ports of this machine"
+    )
     parser.add_argument("--json-ports", action="store_true", help="with `list`: one JSON object")
     common = argparse.ArgumentParser(add_help=False)
-    common.add_argument("--baud", type=int, default=115200, metavar="N", help="of the serial port (115200)")
-    common.add_argument("--spi-clock", metavar="F", help="SPI clock, such as 500 kHz (1 MHz, or what the chip can do)")
-    common.add_argument("--timeout", default="250 ms", metavar="T", help="for one answer of the adapter (250 ms)")
-    common.add_argument("--reconnect", default="5 s", metavar="T", help="how long a lost port is looked for (5 s)")
-    common.add_argument("--any-chip", action="store_true", help="go on with a chip whose constant register reads otherwise than the map says")
-    common.add_argument("--record", metavar="FILE", help="written record of the session, one JSON object a line")
+    common.add_argument(
+        "--baud", type=int, default=115200, metavar="N", help="of the serial port (115200)"
+    )
+    common.add_argument(
+        "--spi-clock",
+        metavar="F",
+        help="SPI clock, such as 500 kHz (1 MHz, or what the chip can do)",
+    )
+    common.add_argument(
+        "--timeout", default="250 ms", metavar="T", help="for one answer of the adapter (250 ms)"
+    )
+    common.add_argument(
+        "--reconnect", default="5 s", metavar="T", help="how long a lost port is looked for (5 s)"
+    )
+    common.add_argument(
+        "--any-chip",
+        action="store_true",
+        help="go on with a chip whose constant register reads otherwise than the map says",
+    )
+    common.add_argument(
+        "--record", metavar="FILE", help="written record of the session, one JSON object a line"
+    )
     common.add_argument("--json", action="store_true", help="JSON instead of text")
     writing = argparse.ArgumentParser(add_help=False)
-    writing.add_argument("--write", action="store_true", help="yes, write to this chip on this port")
+    writing.add_argument(
+        "--write", action="store_true", help="yes, write to this chip on this port"
+    )
     writing.add_argument("--dry-run", action="store_true", help="print the frames and send nothing")
     actions = parser.add_subparsers(dest="action", metavar="ACTION", title="actions")
 
     def document(one: argparse.ArgumentParser, nargs: str | None = None) -> None:
-        one.add_argument("document", nargs=nargs, metavar="MAP|STAGE", help="a map or a stage: a path or a shipped name")
+        one.add_argument(
+            "document",
+            nargs=nargs,
+            metavar="MAP|STAGE",
+            help="a map or a stage: a path or a shipped name",
+        )
 
-    one = actions.add_parser("identify", parents=[common], help="who answers: adapter, chip, frame layout")
+    one = actions.add_parser(
+        "identify", parents=[common], help="who answers: adapter, chip, frame layout"
+    )
     document(one, "?")
-    one = actions.add_parser("read", parents=[common], help="read registers; all that reading does not change where none is named")
+    one = actions.add_parser(
+        "read",
+        parents=[common],
+        help="read registers; all that reading does not change where none is named",
+    )
     document(one)
-    one.add_argument("registers", nargs="*", default=[], metavar="REG")  # without a default argparse calls it required
-    one = actions.add_parser("write", parents=[common, writing], help="write fields, words or commands, read back")
+    one.add_argument(
+        "registers", nargs="*", default=[], metavar="REG"
+    )  # without a default argparse calls it required
+    one = actions.add_parser(
+        "write", parents=[common, writing], help="write fields, words or commands, read back"
+    )
     document(one)
-    one.add_argument("requests", nargs="+", metavar="REQUEST", help='"REG.FIELD = VALUE", "REG = WORD", a command or a key sequence')
-    one = actions.add_parser("apply", parents=[common, writing], help="bring the chip up to a stage: expect, unlock, configure, verify, lock")
+    one.add_argument(
+        "requests",
+        nargs="+",
+        metavar="REQUEST",
+        help='"REG.FIELD = VALUE", "REG = WORD", a command or a key sequence',
+    )
+    one = actions.add_parser(
+        "apply",
+        parents=[common, writing],
+        help="bring the chip up to a stage: expect, unlock, configure, verify, lock",
+    )
     one.add_argument("document", metavar="STAGE", help="a stage: a path or a shipped name")
-    one.add_argument("--any-state", action="store_true", help="go on where the chip is not fresh from power-up")
-    one = actions.add_parser("verify", parents=[common], help="compare every setting with a stage, bit by bit; writes nothing")
+    one.add_argument(
+        "--any-state", action="store_true", help="go on where the chip is not fresh from power-up"
+    )
+    one = actions.add_parser(
+        "verify",
+        parents=[common],
+        help="compare every setting with a stage, bit by bit; writes nothing",
+    )
     one.add_argument("document", metavar="STAGE", help="a stage: a path or a shipped name")
-    one = actions.add_parser("watch", parents=[common], help="poll the status, explained, until Ctrl-C")
+    one = actions.add_parser(
+        "watch", parents=[common], help="poll the status, explained, until Ctrl-C"
+    )
     document(one)
     one.add_argument("--period", default="500 ms", metavar="T", help="time between polls (500 ms)")
     one.add_argument("--count", type=int, metavar="N", help="stop after so many polls")
-    one.add_argument("--clearing", action="store_true", help="also read registers that reading clears")
-    one.add_argument("--fail-on-fault", action="store_true", help="exit status 1 when a fault is seen, or the fault pin is active")
+    one.add_argument(
+        "--clearing", action="store_true", help="also read registers that reading clears"
+    )
+    one.add_argument(
+        "--fail-on-fault",
+        action="store_true",
+        help="exit status 1 when a fault is seen, or the fault pin is active",
+    )
     one = actions.add_parser("script", parents=[common, writing], help="run a test stand's script")
     document(one)
     one.add_argument("file", metavar="FILE", help="the script; - for standard input")
-    one = actions.add_parser("pins", parents=[common, writing], help="read the adapter's pins, or drive the enable pin")
+    one = actions.add_parser(
+        "pins", parents=[common, writing], help="read the adapter's pins, or drive the enable pin"
+    )
     document(one, "?")
     one.add_argument("--enable", choices=("high", "low"), help="drive the enable pin")
 
@@ -116,10 +176,23 @@ def _ports(args: argparse.Namespace, context: Context) -> int:
 
     ports = list_ports()
     if args.json_ports:
-        context.json("ports", ports=[{"device": p.device, "description": p.description, "hardware": p.hardware_id} for p in ports])
+        context.json(
+            "ports",
+            ports=[
+                {"device": p.device, "description": p.description, "hardware": p.hardware_id}
+                for p in ports
+            ],
+        )
         return Status.OK
     for port in ports:
-        context.out(f"{port.device}  {port.description or 'no description'}  {port.hardware_id}".rstrip())
+        context.out(
+            f"{port.device}  {port.description or 'no description'}  {port.hardware_id}".rstrip()
+        )
     if not ports:
-        context.out(wrap("This machine has no serial port. `gateword twin MAP` offers a simulated chip.", context.width))
+        context.out(
+            wrap(
+                "This machine has no serial port. `gateword twin MAP` offers a simulated chip.",
+                context.width,
+            )
+        )
     return Status.OK

@@ -107,7 +107,11 @@ def session(args: argparse.Namespace, context: Context, target: Target) -> Itera
         )
         yield link
     except BaseException as error:
-        how = "interrupted" if isinstance(error, KeyboardInterrupt) else f"{type(error).__name__}: {error}"
+        how = (
+            "interrupted"
+            if isinstance(error, KeyboardInterrupt)
+            else f"{type(error).__name__}: {error}"
+        )
         if link is not None and link.known.items and not isinstance(error, BrokenPipeError):
             tell_account(link, context)
         raise
@@ -136,9 +140,13 @@ def permitted(args: argparse.Namespace, context: Context, what: str) -> None:
     if args.write:
         return
     if not context.stdin.isatty():
-        raise CallError(f"{what} on {args.port} needs --write (or a terminal to confirm at); --dry-run shows the frames")
+        raise CallError(
+            f"{what} on {args.port} needs --write (or a terminal to confirm at); --dry-run shows the frames"
+        )
     name = what.split()[-1]
-    context.stderr.write(f"{what[0].upper()}{what[1:]} on {args.port}. Type {name} to write, anything else to leave: ")
+    context.stderr.write(
+        f"{what[0].upper()}{what[1:]} on {args.port}. Type {name} to write, anything else to leave: "
+    )
     context.stderr.flush()
     if context.stdin.readline().strip() != name:
         raise CallError("not confirmed; nothing was sent")
@@ -160,12 +168,16 @@ def run_identify(args: argparse.Namespace, context: Context, target: Target) -> 
             "most_bytes": identity.max_bytes,
             "most_bursts": identity.max_bursts,
             "clock_Hz": [identity.min_clock_hz, identity.max_clock_hz],
-            "abilities": [f.name for f in type(identity.capabilities) if f in identity.capabilities],
+            "abilities": [
+                f.name for f in type(identity.capabilities) if f in identity.capabilities
+            ],
         }
         if args.json:
             context.json("adapter", **text)
         else:
-            low, high = (show(Fraction(f), HERTZ) for f in (identity.min_clock_hz, identity.max_clock_hz))
+            low, high = (
+                show(Fraction(f), HERTZ) for f in (identity.min_clock_hz, identity.max_clock_hz)
+            )
             clock = low if low == high else f"{low} to {high}"
             shown = {**text, "clock_Hz": clock, "abilities": ", ".join(text["abilities"])}
             for name, value in shown.items():
@@ -208,9 +220,18 @@ def run_read(args: argparse.Namespace, context: Context, target: Target) -> int:
             readings = look(link)
             if chip.page_select:
                 context.err(f"note: reading pages writes {chip.page_select}")
-            left = [r.name for r in chip.registers.values() if r.readable and rules.read_hazards(chip, r)]
+            left = [
+                r.name
+                for r in chip.registers.values()
+                if r.readable and rules.read_hazards(chip, r)
+            ]
             if left:
-                context.err(wrap(f"not read, because reading changes them: {', '.join(left)}; name them to read them", context.width))
+                context.err(
+                    wrap(
+                        f"not read, because reading changes them: {', '.join(left)}; name them to read them",
+                        context.width,
+                    )
+                )
         if args.json:
             context.json("read", chip=chip.name, registers=[_reading_json(r) for r in readings])
         else:
@@ -238,11 +259,18 @@ def _reading_line(chip: Chip, reading: Reading, context: Context) -> str:
     from regmap.bits import extract
 
     if reading.word is None:
-        return wrap(f"{reading.register:<14} {context.style('lost', 'bad')}: {reading.why}", context.width, hang="    ")
+        return wrap(
+            f"{reading.register:<14} {context.style('lost', 'bad')}: {reading.why}",
+            context.width,
+            hang="    ",
+        )
     register = chip.registers[reading.register]
     bank = Bank.at_reset(chip)
     bank.learn(register.name, reading.word)
-    parts = [f"{f.name} {values.read(f, extract(reading.word, f.bits), bank).label}" for f in register.fields]
+    parts = [
+        f"{f.name} {values.read(f, extract(reading.word, f.bits), bank).label}"
+        for f in register.fields
+    ]
     note = " (single reading)" if reading.grade == "single" else ""
     head = f"{reading.register:<14} {hexword(reading.word, register.width)}{note}  "
     return wrap(head + ", ".join(parts), context.width, hang=" " * 17)
@@ -265,7 +293,11 @@ def run_verify(args: argparse.Namespace, context: Context, target: Target) -> in
                 stage=target.stage.name,
                 ok=not lost and not wrong,
                 registers=[
-                    {**_reading_json(c.reading), "wanted": c.wanted, "differs": [str(x) for x in c.changes]}
+                    {
+                        **_reading_json(c.reading),
+                        "wanted": c.wanted,
+                        "differs": [str(x) for x in c.changes],
+                    }
                     for c in checked
                 ],
                 not_verifiable=unverifiable(chip),
@@ -274,12 +306,20 @@ def run_verify(args: argparse.Namespace, context: Context, target: Target) -> in
             for item in checked:
                 if item.changes:
                     for change in item.changes:
-                        context.out(wrap(f"{context.style('differs', 'bad')} {change} (read -> wanted)", context.width, hang="    "))
+                        context.out(
+                            wrap(
+                                f"{context.style('differs', 'bad')} {change} (read -> wanted)",
+                                context.width,
+                                hang="    ",
+                            )
+                        )
                 elif not item.reading.good:
                     context.out(_reading_line(chip, item.reading, context))
             for name in unverifiable(chip):
                 context.out(f"note: {name} cannot be read back")
-            context.out(f"{len(checked) - len(lost) - len(wrong)} of {len(checked)} registers hold what {target.stage.name} says, in every bit that can be read")
+            context.out(
+                f"{len(checked) - len(lost) - len(wrong)} of {len(checked)} registers hold what {target.stage.name} says, in every bit that can be read"
+            )
         return Status.LINK if lost else Status.FINDINGS if wrong else Status.OK
 
 
@@ -298,8 +338,14 @@ def run_watch(args: argparse.Namespace, context: Context, target: Target) -> int
         known_chip(args, link)
         bank = stage.bank if stage is not None else None
         try:
-            for sample in watch(link, period=period, count=args.count, clearing=args.clearing, known=bank):
-                seen = seen or sample.pin_active or any(not f.normal_at_power_up for f in sample.explanation.raised)
+            for sample in watch(
+                link, period=period, count=args.count, clearing=args.clearing, known=bank
+            ):
+                seen = (
+                    seen
+                    or sample.pin_active
+                    or any(not f.normal_at_power_up for f in sample.explanation.raised)
+                )
                 lost = lost or not sample.complete
                 view.show(sample)
         finally:

@@ -37,9 +37,13 @@ def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int
             if action.sent is None:
                 context.out(f"{'':<12}{action.text}")
             else:
-                for line in frames_text([(f"{action.procedure}: {action.do} {action.text}", action.sent)]):
+                for line in frames_text(
+                    [(f"{action.procedure}: {action.do} {action.text}", action.sent)]
+                ):
                     context.out(line)
-        context.err("dry run: nothing was sent; reads are repeated and reads of a constant register come between")
+        context.err(
+            "dry run: nothing was sent; reads are repeated and reads of a constant register come between"
+        )
         return Status.OK
     permitted(args, context, f"applying {stage.name} to {chip.name}")
 
@@ -47,11 +51,21 @@ def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int
         if args.json:
             return
         word = context.style("ok", "good") if step.ok else context.style("STOP", "bad")
-        detail = f"  {step.detail}" if step.detail and (not step.ok or step.grade in ("good", "single")) else ""
-        context.out(wrap(f"{word:<5} {step.procedure:<10} {step.text}{detail}", context.width, hang="      "))
+        detail = (
+            f"  {step.detail}"
+            if step.detail and (not step.ok or step.grade in ("good", "single"))
+            else ""
+        )
+        context.out(
+            wrap(
+                f"{word:<5} {step.procedure:<10} {step.text}{detail}", context.width, hang="      "
+            )
+        )
 
     with session(args, context, target) as link:
-        done = apply(link, stage.bank, any_state=args.any_state, any_chip=args.any_chip, on_step=on_step)
+        done = apply(
+            link, stage.bank, any_state=args.any_state, any_chip=args.any_chip, on_step=on_step
+        )
         if args.json:
             context.json(
                 "apply",
@@ -61,7 +75,16 @@ def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int
                 stopped=done.stopped,
                 found={r.register: r.word for r in done.found.readings},
                 findings=list(done.findings),
-                steps=[{"procedure": s.procedure, "text": s.text, "ok": s.ok, "grade": s.grade, "detail": s.detail} for s in done.steps],
+                steps=[
+                    {
+                        "procedure": s.procedure,
+                        "text": s.text,
+                        "ok": s.ok,
+                        "grade": s.grade,
+                        "detail": s.detail,
+                    }
+                    for s in done.steps
+                ],
                 account=done.account.lines(),
             )
         else:
@@ -69,7 +92,12 @@ def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int
                 context.out(wrap(f"note: {text}", context.width, hang="  "))
             if done.ok:
                 count = sum(c.ok for c in done.checked)
-                context.out(wrap(f"{stage.name} is applied to {chip.name}: {count} registers read back at the end, every bit as wanted.", context.width))
+                context.out(
+                    wrap(
+                        f"{stage.name} is applied to {chip.name}: {count} registers read back at the end, every bit as wanted.",
+                        context.width,
+                    )
+                )
             else:
                 for line in done.account.lines():
                     context.out(wrap(line, context.width, hang="    "))
@@ -87,20 +115,31 @@ def run_write(args: argparse.Namespace, context: Context, target: Target) -> int
     chip = target.the_chip
     settings, acts = _requests(chip, args.requests)
     if args.dry_run:
-        rows = [("; ".join(p.requests) or "select the page", p.sent) for p in plan(chip, settings)] if settings else []
+        rows = (
+            [("; ".join(p.requests) or "select the page", p.sent) for p in plan(chip, settings)]
+            if settings
+            else []
+        )
         for name in acts:
             texts = list(chip.keys[name].steps) if name in chip.keys else [name]
-            rows += [(f"{name}: {p.requests[0]}" if p.requests else name, p.sent) for p in plan(chip, texts)]
+            rows += [
+                (f"{name}: {p.requests[0]}" if p.requests else name, p.sent)
+                for p in plan(chip, texts)
+            ]
         for line in frames_text(rows):
             context.out(line)
-        context.err("dry run: nothing was sent; fields that were not asked for are shown at reset, and are kept as they are when it is done")
+        context.err(
+            "dry run: nothing was sent; fields that were not asked for are shown at reset, and are kept as they are when it is done"
+        )
         return Status.OK
     permitted(args, context, f"writing to {chip.name}")
     with session(args, context, target) as link:
         known_chip(args, link)
         results = []
         for name in acts:
-            results.append(link.key(name) if name in chip.keys else link.command(chip.commands[name]))
+            results.append(
+                link.key(name) if name in chip.keys else link.command(chip.commands[name])
+            )
             if not results[-1].good:
                 break
         if settings and all(r.good for r in results):
@@ -110,17 +149,35 @@ def run_write(args: argparse.Namespace, context: Context, target: Target) -> int
                     break
         good = all(r.good for r in results)
         if args.json:
-            context.json("write", chip=chip.name, ok=good, results=[{"what": r.what, "result": r.result, "holds": r.holds, "why": r.why} for r in results], account=link.account().lines())
+            context.json(
+                "write",
+                chip=chip.name,
+                ok=good,
+                results=[
+                    {"what": r.what, "result": r.result, "holds": r.holds, "why": r.why}
+                    for r in results
+                ],
+                account=link.account().lines(),
+            )
         else:
             for result in results:
                 style = "good" if result.good else "bad"
-                context.out(wrap(f"{context.style(result.result, style)}: {result.what}" + (f" ({result.why})" if result.why else ""), context.width, hang="    "))
+                context.out(
+                    wrap(
+                        f"{context.style(result.result, style)}: {result.what}"
+                        + (f" ({result.why})" if result.why else ""),
+                        context.width,
+                        hang="    ",
+                    )
+                )
             if not good:
                 for line in link.account().lines():
                     context.out(wrap(line, context.width, hang="    "))
         if good:
             return Status.OK
-        return Status.FINDINGS if all(r.good or r.holds is not None for r in results) else Status.LINK
+        return (
+            Status.FINDINGS if all(r.good or r.holds is not None for r in results) else Status.LINK
+        )
 
 
 def _requests(chip: Chip, texts: Sequence[str]) -> tuple[list[str], list[str]]:
@@ -132,7 +189,9 @@ def _requests(chip: Chip, texts: Sequence[str]) -> tuple[list[str], list[str]]:
             continue
         request = parse_request(text, chip.registers, chip.commands, chip.joined)
         if not isinstance(request, (SetField, WriteWord)):
-            raise CallError(f"{text!r} is no write; expected REG.FIELD = VALUE, REG = WORD, a command or a key sequence")
+            raise CallError(
+                f"{text!r} is no write; expected REG.FIELD = VALUE, REG = WORD, a command or a key sequence"
+            )
         settings.append(text)
     if settings:
         from regmap.plan import plan
@@ -156,7 +215,11 @@ def run_script_file(args: argparse.Namespace, context: Context, target: Target) 
     lines = read_script(text, chip, args.file)
     if args.dry_run:
         for line in lines:
-            texts = {"write": [line.text], "read": [f"read:{line.text}"], "command": [line.text]}.get(line.do, [])
+            texts = {
+                "write": [line.text],
+                "read": [f"read:{line.text}"],
+                "command": [line.text],
+            }.get(line.do, [])
             if line.do == "key":
                 texts = list(chip.keys[line.text].steps)
             rows = [(f"{line.do} {line.text}", p.sent) for p in plan(chip, texts)] if texts else []
@@ -170,10 +233,24 @@ def run_script_file(args: argparse.Namespace, context: Context, target: Target) 
     def on_line(done: LineDone) -> None:
         where = f"line {done.line.place.line}"
         if args.json:
-            context.json_line("step", line=done.line.place.line, do=done.line.do, text=done.line.text, ok=done.ok, grade=done.grade, detail=done.detail)
+            context.json_line(
+                "step",
+                line=done.line.place.line,
+                do=done.line.do,
+                text=done.line.text,
+                ok=done.ok,
+                grade=done.grade,
+                detail=done.detail,
+            )
             return
         word = context.style("ok", "good") if done.ok else context.style("STOP", "bad")
-        context.out(wrap(f"{word:<5} {where:<9} {done.line.do} {done.line.text}  {done.detail}".rstrip(), context.width, hang="      "))
+        context.out(
+            wrap(
+                f"{word:<5} {where:<9} {done.line.do} {done.line.text}  {done.detail}".rstrip(),
+                context.width,
+                hang="      ",
+            )
+        )
 
     with session(args, context, target) as link:
         known_chip(args, link)
@@ -192,7 +269,11 @@ def run_pins(args: argparse.Namespace, context: Context, target: Target) -> int:
         context.out(f"enable {args.enable}" if args.enable else "read the pins")
         return Status.OK
     if args.enable == "high":
-        permitted(args, context, f"driving the enable pin high at {target.chip.name if target.chip else 'the-adapter'}")
+        permitted(
+            args,
+            context,
+            f"driving the enable pin high at {target.chip.name if target.chip else 'the-adapter'}",
+        )
     elif args.enable == "low" and not args.write:
         raise CallError("driving a pin needs --write")
     port = open_port(args, target.chip)

@@ -39,9 +39,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "completion": ("completion", "shell completion for bash, zsh or fish"),
 }
 
-CAUTION = (
-    "Figures support, and do not replace, the data sheet, measurement, local codes and qualified review."
-)
+CAUTION = "Figures support, and do not replace, the data sheet, measurement, local codes and qualified review."
 
 
 class _Parser(argparse.ArgumentParser):
@@ -60,7 +58,9 @@ def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
         epilog=f"`gateword COMMAND --help` tells more. {CAUTION}",
     )
     parser.add_argument("--version", action="version", version=f"gateword {regmap.__version__}")
-    parser.add_argument("--no-color", action="store_true", help="no colour, also with NO_COLOR set or TERM=dumb")
+    parser.add_argument(
+        "--no-color", action="store_true", help="no colour, also with NO_COLOR set or TERM=dumb"
+    )
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
     for name, (module, text) in COMMANDS.items():
         if chosen is not None and name != chosen:
@@ -73,7 +73,12 @@ def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
             loaded.add_arguments(sub)
             for each in _leaves(sub):
                 # people write it last; the default must not undo one that stands before the command
-                each.add_argument("--no-color", action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
+                each.add_argument(
+                    "--no-color",
+                    action="store_true",
+                    default=argparse.SUPPRESS,
+                    help=argparse.SUPPRESS,
+                )
     return parser
 
 
@@ -87,7 +92,9 @@ def _leaves(parser: argparse.ArgumentParser) -> list[argparse.ArgumentParser]:
     return found
 
 
-def _refuse_unknown(parser: argparse.ArgumentParser, arguments: list[str], extra: list[str]) -> None:
+def _refuse_unknown(
+    parser: argparse.ArgumentParser, arguments: list[str], extra: list[str]
+) -> None:
     """Arguments that nobody takes: told by the command that was asked, with its nearest option."""
     from regmap.errors import nearest
 
@@ -98,9 +105,19 @@ def _refuse_unknown(parser: argparse.ArgumentParser, arguments: list[str], extra
                 here = action.choices[text]
                 break
     text = next((e for e in extra if e.startswith("-")), extra[0])
-    known = [o for a in here._actions if a.help is not argparse.SUPPRESS for o in a.option_strings if o.startswith("--")]
+    known = [
+        o
+        for a in here._actions
+        if a.help is not argparse.SUPPRESS
+        for o in a.option_strings
+        if o.startswith("--")
+    ]
     near = nearest(text.partition("=")[0], known) if text.startswith("-") else ()
-    what = f"no option {text[:40]!r}" if text.startswith("-") else f"{text[:40]!r} is one argument too many"
+    what = (
+        f"no option {text[:40]!r}"
+        if text.startswith("-")
+        else f"{text[:40]!r} is one argument too many"
+    )
     here.error(what + (f"; nearest: {near[0]}" if near else ""))
 
 
@@ -162,7 +179,9 @@ def _printed(stop: BaseException, context: Context) -> int:
     return int(stop.code or 0) if isinstance(stop, SystemExit) else Status.OK
 
 
-def _hint_command(parser: argparse.ArgumentParser, arguments: list[str], chosen: str | None) -> list[str]:
+def _hint_command(
+    parser: argparse.ArgumentParser, arguments: list[str], chosen: str | None
+) -> list[str]:
     """A mistyped command gets the nearest one named."""
     if chosen is not None and chosen not in COMMANDS:
         from regmap.errors import nearest

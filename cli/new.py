@@ -19,7 +19,9 @@ HELP = "write a commented starting map or stage"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("kind", choices=["map", "stage"], help="what to write")
     parser.add_argument("file", metavar="FILE", help="where to; - is standard output")
-    parser.add_argument("--map", metavar="MAP", default="quoll16", help="stage: the map it uses (quoll16)")
+    parser.add_argument(
+        "--map", metavar="MAP", default="quoll16", help="stage: the map it uses (quoll16)"
+    )
     parser.add_argument("--force", action="store_true", help="replace a file that is there")
 
 
@@ -44,7 +46,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
     else:
         from regmap.newstage import new_stage
 
-        text = new_stage(args.map, name=_called(args.file) or "my_stage", written=_beside(args.map, args.file))
+        text = new_stage(
+            args.map, name=_called(args.file) or "my_stage", written=_beside(args.map, args.file)
+        )
     if args.file == "-":
         context.stdout.write(text)
         return Status.OK

@@ -45,7 +45,9 @@ def boxes(named: Sequence[tuple[str, tuple[int, ...]]], width: int, gap: str = "
     return found
 
 
-def picture(named: Sequence[tuple[str, tuple[int, ...]]], width: int, word: int | None = None, cell: int = 4) -> list[str]:
+def picture(
+    named: Sequence[tuple[str, tuple[int, ...]]], width: int, word: int | None = None, cell: int = 4
+) -> list[str]:
     """The picture of a word of `width` bits, in rows of 16 bits, with its bits where `word` is given."""
     lines: list[str] = []
     everything = boxes(named, width)

@@ -22,15 +22,45 @@ HELP = "settings that meet the stage's goals, with the reasons"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("stage", metavar="STAGE", help="a stage: a path, a shipped name, or - for standard input")
-    parser.add_argument("--free", metavar="REG.FIELD", action="append", default=[],
-                        help="search this field and no others than those named so (default: every field with a role)")
-    parser.add_argument("--keep", metavar="REG.FIELD", action="append", default=[], help="leave this field as the stage has it")
-    parser.add_argument("--goal", metavar="CHECK", action="append", default=[],
-                        help="meet this check and no others than those named so: a name, or its beginning up to a dot")
-    parser.add_argument("--set", action="append", default=[], metavar="REG.FIELD=VALUE", help="start from this setting instead of the stage's")
-    parser.add_argument("--write", metavar="FILE", help="write the stage with the proposed settings")
-    parser.add_argument("--force", action="store_true", help="--write also where goals are missed, or over another file")
+    parser.add_argument(
+        "stage", metavar="STAGE", help="a stage: a path, a shipped name, or - for standard input"
+    )
+    parser.add_argument(
+        "--free",
+        metavar="REG.FIELD",
+        action="append",
+        default=[],
+        help="search this field and no others than those named so (default: every field with a role)",
+    )
+    parser.add_argument(
+        "--keep",
+        metavar="REG.FIELD",
+        action="append",
+        default=[],
+        help="leave this field as the stage has it",
+    )
+    parser.add_argument(
+        "--goal",
+        metavar="CHECK",
+        action="append",
+        default=[],
+        help="meet this check and no others than those named so: a name, or its beginning up to a dot",
+    )
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="REG.FIELD=VALUE",
+        help="start from this setting instead of the stage's",
+    )
+    parser.add_argument(
+        "--write", metavar="FILE", help="write the stage with the proposed settings"
+    )
+    parser.add_argument(
+        "--force",
+        action="store_true",
+        help="--write also where goals are missed, or over another file",
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object")
     parser.epilog = (
         "Margins of 50 % and more count as equal: nothing is moved for a verdict that holds with plenty.\n"
@@ -46,8 +76,13 @@ def run(args: argparse.Namespace, context: Context) -> int:
     target = _target(args, stage) if args.write else None
     drawn = Drawn(context)
     try:
-        result = propose(stage, free=args.free, keep=args.keep, goals=args.goal,
-                         progress=drawn if context.progress else None)
+        result = propose(
+            stage,
+            free=args.free,
+            keep=args.keep,
+            goals=args.goal,
+            progress=drawn if context.progress else None,
+        )
     finally:
         drawn.clear()
     if args.json:
@@ -59,7 +94,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
         if result.feasible or args.force:
             _write(target, args, result, context)
         else:
-            context.err(f"gateword: {target} is not written, as goals are missed; --force writes it all the same")
+            context.err(
+                f"gateword: {target} is not written, as goals are missed; --force writes it all the same"
+            )
     return Status.OK if result.feasible else Status.FINDINGS
 
 
@@ -97,14 +134,22 @@ def text(result: Proposal, context: Context) -> list[str]:
         for pick in changed:
             say(f"{pick.name}: {pick.old.label} -> {pick.new.label}", "  ", "    ")
             if pick.was is not None and pick.was.goal:
-                say(f"at {pick.old.label} {_hit(pick.was)}, now {_margin(pick.was.here)}", "      ", "        ")
+                say(
+                    f"at {pick.old.label} {_hit(pick.was)}, now {_margin(pick.was.here)}",
+                    "      ",
+                    "        ",
+                )
             for line in _around(pick):
                 say(line, "      ", "        ")
     if kept:
         lines.append(context.style("Kept", "head"))
         for pick in kept:
             around = _around(pick)
-            say(f"{pick.name}: {pick.new.label}" + (f"; {'; '.join(around)}" if around else ""), "  ", "      ")
+            say(
+                f"{pick.name}: {pick.new.label}" + (f"; {'; '.join(around)}" if around else ""),
+                "  ",
+                "      ",
+            )
     if result.unjudged:
         lines.append(context.style("Not judged", "head"))
         for lack in result.unjudged:
@@ -115,19 +160,33 @@ def text(result: Proposal, context: Context) -> list[str]:
             for name, checks in blind.items():
                 reading = result.stage.bank.reading(name)
                 say(f"{name}: {reading.label if reading else '?'}; {_few(checks)}", "  ", "      ")
-            say("State what is missing and propose again; --free REG.FIELD searches the fields so named all the same.", "  ")
+            say(
+                "State what is missing and propose again; --free REG.FIELD searches the fields so named all the same.",
+                "  ",
+            )
     if result.others_failing:
         say(f"Fails, and is no goal here: {', '.join(result.others_failing)}")
     counts = result.after.counts
     lines.append("")
     from regmap.calc import CAUTION
 
-    say(CAUTION + " The search knows the checks and nothing else: look at each value before you take it.")
-    say(f"{_many(len(result.picks), 'field')} searched for {_many(result.goals, 'goal')}, {_many(result.evaluations, 'verdict')} worked out"
-        + ("; nothing better exists." if result.proven else "; stopped early: something better may exist."))
-    say(f"{counts['holds']} hold, {counts['thin']} thin, {counts['fails']} fail, {counts['not computed']} not computed"
+    say(
+        CAUTION
+        + " The search knows the checks and nothing else: look at each value before you take it."
+    )
+    say(
+        f"{_many(len(result.picks), 'field')} searched for {_many(result.goals, 'goal')}, {_many(result.evaluations, 'verdict')} worked out"
+        + (
+            "; nothing better exists."
+            if result.proven
+            else "; stopped early: something better may exist."
+        )
+    )
+    say(
+        f"{counts['holds']} hold, {counts['thin']} thin, {counts['fails']} fail, {counts['not computed']} not computed"
         f" (before: {result.before.counts['holds']}, {result.before.counts['thin']}, {result.before.counts['fails']},"
-        f" {result.before.counts['not computed']})")
+        f" {result.before.counts['not computed']})"
+    )
     lines += _last(result, changed, context)
     return lines
 
@@ -140,14 +199,21 @@ def _least(margin: float, goal: str) -> str:
     """The smallest margin with its goal, in words where it has no number."""
     if margin == float("inf"):
         return "nothing has a margin"
-    return f"{goal} is missed" if margin == float("-inf") else f"smallest margin {percent(margin)} ({goal})"
+    return (
+        f"{goal} is missed"
+        if margin == float("-inf")
+        else f"smallest margin {percent(margin)} ({goal})"
+    )
 
 
 def _last(result: Proposal, changed: list[Pick], context: Context) -> list[str]:
     least = _least(*result.smallest)
     before = _least(*result.smallest_before).removeprefix("smallest margin ")
     if not result.feasible:
-        line = context.style("No settings meet all goals", "bad") + f"; nearest: {least}, before {before}"
+        line = (
+            context.style("No settings meet all goals", "bad")
+            + f"; nearest: {least}, before {before}"
+        )
     elif not changed and _blind(result):
         line = f"No change to what could be judged, {_many(len(_blind(result)), 'field')} kept unjudged: {least}"
     elif not changed:
@@ -189,8 +255,12 @@ def _blind(result: Proposal) -> dict[str, list[str]]:
 
 def _few(checks: Sequence[str]) -> str:
     """A few check names, both sides of one as one."""
-    stems = {c.rpartition(".")[0] for c in checks if c.endswith(".high")} & {c.rpartition(".")[0] for c in checks if c.endswith(".low")}
-    names = list(dict.fromkeys(stem if (stem := c.rpartition(".")[0]) in stems else c for c in checks))
+    stems = {c.rpartition(".")[0] for c in checks if c.endswith(".high")} & {
+        c.rpartition(".")[0] for c in checks if c.endswith(".low")
+    }
+    names = list(
+        dict.fromkeys(stem if (stem := c.rpartition(".")[0]) in stems else c for c in checks)
+    )
     return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
 
 
@@ -205,7 +275,9 @@ def _around(pick: Pick) -> list[str]:
             else:
                 free.append(instead.reading.label)
     if free and pick.blind:
-        found.append(f"{' and '.join(free)}: no goal says less, but {_few(pick.blind)} {'is' if len(pick.blind) == 1 else 'are'} not judged")
+        found.append(
+            f"{' and '.join(free)}: no goal says less, but {_few(pick.blind)} {'is' if len(pick.blind) == 1 else 'are'} not judged"
+        )
     elif free:
         found.append(f"{' and '.join(free)} would be as good")
     return found
@@ -216,19 +288,49 @@ def _conflicts(result: Proposal, context: Context) -> list[str]:
     for number, conflict in enumerate(result.conflicts, 1):
         clashes = conflict.clashes
         if not conflict.fields:
-            lines.append(wrap(f"{number}. {clashes[0].goal} has {_margin(clashes[0].reach)}: no free field moves it ({clashes[0].title})",
-                              context.width, "  ", "     "))
+            lines.append(
+                wrap(
+                    f"{number}. {clashes[0].goal} has {_margin(clashes[0].reach)}: no free field moves it ({clashes[0].title})",
+                    context.width,
+                    "  ",
+                    "     ",
+                )
+            )
             continue
         if len(clashes) == 1:
             only = clashes[0]
-            lines.append(wrap(f"{number}. {only.goal} reaches {_margin(only.reach)} at best, with any {', '.join(conflict.fields)} ({only.title})",
-                              context.width, "  ", "     "))
+            lines.append(
+                wrap(
+                    f"{number}. {only.goal} reaches {_margin(only.reach)} at best, with any {', '.join(conflict.fields)} ({only.title})",
+                    context.width,
+                    "  ",
+                    "     ",
+                )
+            )
             continue
-        lines.append(wrap(f"{number}. not together, over {', '.join(conflict.fields)}:", context.width, "  ", "     "))
+        lines.append(
+            wrap(
+                f"{number}. not together, over {', '.join(conflict.fields)}:",
+                context.width,
+                "  ",
+                "     ",
+            )
+        )
         rest = "the other holds" if len(clashes) == 2 else f"the other {len(clashes) - 1} hold"
         for clash in clashes:
-            reach = "cannot be met" if clash.reach == float("-inf") else f"reaches {_margin(clash.reach)} at best"
-            lines.append(wrap(f"{clash.goal} {reach} while {rest} ({clash.title})", context.width, "     ", "       "))
+            reach = (
+                "cannot be met"
+                if clash.reach == float("-inf")
+                else f"reaches {_margin(clash.reach)} at best"
+            )
+            lines.append(
+                wrap(
+                    f"{clash.goal} {reach} while {rest} ({clash.title})",
+                    context.width,
+                    "     ",
+                    "       ",
+                )
+            )
     if not result.conflicts_complete:
         lines.append("  and more")
     return lines
@@ -237,7 +339,11 @@ def _conflicts(result: Proposal, context: Context) -> list[str]:
 # --- writing -------------------------------------------------------------------------------------
 def _target(args: argparse.Namespace, stage: Stage) -> Path:
     path = Path(args.write)
-    if path.exists() and not args.force and not (Path(stage.file).exists() and path.samefile(stage.file)):
+    if (
+        path.exists()
+        and not args.force
+        and not (Path(stage.file).exists() and path.samefile(stage.file))
+    ):
         raise CallError(f"{path} exists and is not this stage; --force replaces it")
     return path
 
@@ -251,7 +357,11 @@ def _write(path: Path, args: argparse.Namespace, result: Proposal, context: Cont
     now = {s.name: s.asked for s in base.settings}
     wanted = {s.name: s.asked for s in result.stage.settings if now.get(s.name) != s.asked}
     try:
-        made = edit_stage(read_text(Path(base.file)), wanted, base.chip) if wanted else read_text(Path(base.file))
+        made = (
+            edit_stage(read_text(Path(base.file)), wanted, base.chip)
+            if wanted
+            else read_text(Path(base.file))
+        )
     except CallError as error:
         context.err(f"gateword: {error}; put these settings in by hand:")
         context.err(settings_block(wanted).rstrip())

@@ -18,12 +18,33 @@ HELP = "a review record of a stage as one HTML file"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("stage", metavar="STAGE", help="a stage: a path or a shipped name")
-    parser.add_argument("capture", metavar="CAPTURE", nargs="?", help="a logic capture to hold against the stage")
-    parser.add_argument("-o", "--output", metavar="FILE", help="the page to write (- or, away from a terminal, nothing: standard output)")
-    parser.add_argument("--date", default="", help="a date to print; without it the record holds none, and stays the same")
-    parser.add_argument("--unfold", action="store_true", help="every derivation stands open, for paper")
-    parser.add_argument("--set", action="append", default=[], metavar="REG.FIELD=VALUE", help="with this setting instead of the stage's")
-    parser.add_argument("--json", action="store_true", help="one JSON object about what was found; needs -o FILE")
+    parser.add_argument(
+        "capture", metavar="CAPTURE", nargs="?", help="a logic capture to hold against the stage"
+    )
+    parser.add_argument(
+        "-o",
+        "--output",
+        metavar="FILE",
+        help="the page to write (- or, away from a terminal, nothing: standard output)",
+    )
+    parser.add_argument(
+        "--date",
+        default="",
+        help="a date to print; without it the record holds none, and stays the same",
+    )
+    parser.add_argument(
+        "--unfold", action="store_true", help="every derivation stands open, for paper"
+    )
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="REG.FIELD=VALUE",
+        help="with this setting instead of the stage's",
+    )
+    parser.add_argument(
+        "--json", action="store_true", help="one JSON object about what was found; needs -o FILE"
+    )
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
@@ -40,7 +61,14 @@ def run(args: argparse.Namespace, context: Context) -> int:
         write_text(Path(target), record.html)
         context.err(f"wrote {target}")
     if args.json:
-        context.json("report", stage=stage.name, file=target, digest=stage.digest, counts=record.counts, findings=record.findings)
+        context.json(
+            "report",
+            stage=stage.name,
+            file=target,
+            digest=stage.digest,
+            counts=record.counts,
+            findings=record.findings,
+        )
     else:
         for finding in record.findings:
             context.err(wrap(finding, context.width, hang="  "))

@@ -19,9 +19,20 @@ HELP = "what a chip, a register or a field holds, with a picture of its bits"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("map", metavar="MAP", help="a map: a path, a shipped name, or - for standard input")
-    parser.add_argument("what", nargs="?", metavar="REG[.FIELD]", help="a register, field, value, frame, command or fault; the whole chip where not given")
-    parser.add_argument("--word", metavar="WORD", help="show what the register holds with this word instead of its reset word")
+    parser.add_argument(
+        "map", metavar="MAP", help="a map: a path, a shipped name, or - for standard input"
+    )
+    parser.add_argument(
+        "what",
+        nargs="?",
+        metavar="REG[.FIELD]",
+        help="a register, field, value, frame, command or fault; the whole chip where not given",
+    )
+    parser.add_argument(
+        "--word",
+        metavar="WORD",
+        help="show what the register holds with this word instead of its reset word",
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
 
@@ -44,9 +55,23 @@ def run(args: argparse.Namespace, context: Context) -> int:
     elif what in chip.faults:
         fault = chip.faults[what]
         if args.json:
-            context.json("fault", chip=chip.name, name=fault.name, at=fault.ref, code=fault.code, title=fault.title, severity=fault.severity,
-                         meaning=fault.meaning, causes=list(fault.causes), check_first=list(fault.check_first), effect=fault.effect,
-                         clears=fault.clears, cleared_by=list(fault.cleared_by), follows_from=list(fault.follows_from), uses=list(fault.uses))
+            context.json(
+                "fault",
+                chip=chip.name,
+                name=fault.name,
+                at=fault.ref,
+                code=fault.code,
+                title=fault.title,
+                severity=fault.severity,
+                meaning=fault.meaning,
+                causes=list(fault.causes),
+                check_first=list(fault.check_first),
+                effect=fault.effect,
+                clears=fault.clears,
+                cleared_by=list(fault.cleared_by),
+                follows_from=list(fault.follows_from),
+                uses=list(fault.uses),
+            )
             return Status.OK
         from .explain import fault_card
 
@@ -54,10 +79,23 @@ def run(args: argparse.Namespace, context: Context) -> int:
     elif what in chip.commands:
         command = chip.commands[what]
         if args.json:
-            context.json("command", chip=chip.name, name=command.name, frame=command.frame, parts=dict(command.parts), summary=command.summary)
+            context.json(
+                "command",
+                chip=chip.name,
+                name=command.name,
+                frame=command.frame,
+                parts=dict(command.parts),
+                summary=command.summary,
+            )
             return Status.OK
         parts = ", ".join(f"{n} = 0x{v:X}" for n, v in command.parts.items())
-        context.out(wrap(f"{command.name}: command in frame {command.frame}, {parts}", context.width, hang="  "))
+        context.out(
+            wrap(
+                f"{command.name}: command in frame {command.frame}, {parts}",
+                context.width,
+                hang="  ",
+            )
+        )
         if command.summary:
             context.out(wrap(command.summary, context.width, "  "))
     else:
@@ -80,17 +118,29 @@ def _word(text: str | None, register: Register) -> int:
 
 def _chip(chip: Chip, called: str, as_json: bool, context: Context) -> None:
     if as_json:
-        context.json("chip", name=chip.name, title=chip.title, invented=chip.invented, source=chip.source,
-                     registers=[_register_json(chip, r, r.reset) for r in chip.registers.values()],
-                     faults=[{"name": f.name, "at": f.ref, "title": f.title, "severity": f.severity} for f in chip.faults.values()])
+        context.json(
+            "chip",
+            name=chip.name,
+            title=chip.title,
+            invented=chip.invented,
+            source=chip.source,
+            registers=[_register_json(chip, r, r.reset) for r in chip.registers.values()],
+            faults=[
+                {"name": f.name, "at": f.ref, "title": f.title, "severity": f.severity}
+                for f in chip.faults.values()
+            ],
+        )
         return
     context.out(context.style(f"{chip.name}  {chip.title}", "head"))
     if chip.summary:
         context.out(wrap(chip.summary, context.width, "  "))
     context.out(f"  source: {chip.source}" if chip.source else "  source: not stated")
     limit = chip.spi.clock_max
-    context.out(f"  SPI mode {chip.spi.mode}, {'most' if chip.spi.msb_first else 'least'} significant bit first, "
-                f"select active {'low' if chip.spi.select_active_low else 'high'}" + (f", clock up to {limit}" if limit else ""))
+    context.out(
+        f"  SPI mode {chip.spi.mode}, {'most' if chip.spi.msb_first else 'least'} significant bit first, "
+        f"select active {'low' if chip.spi.select_active_low else 'high'}"
+        + (f", clock up to {limit}" if limit else "")
+    )
     for frame in chip.frames.values():
         _frame(frame, False, context)
     context.out("")
@@ -98,11 +148,22 @@ def _chip(chip: Chip, called: str, as_json: bool, context: Context) -> None:
     rows = [["address", "name", "reset", "bits", "holds"]]
     for register in chip.registers.values():
         page = f"{register.page}:" if register.page is not None else ""
-        rows.append([f"{page}0x{register.address:02X}", register.name, hexword(register.reset, register.width),
-                     str(register.width), register.summary or ", ".join(f.name for f in register.fields)])
+        rows.append(
+            [
+                f"{page}0x{register.address:02X}",
+                register.name,
+                hexword(register.reset, register.width),
+                str(register.width),
+                register.summary or ", ".join(f.name for f in register.fields),
+            ]
+        )
     for line in columns(rows, fold=context.width - 2):
         context.out("  " + line)
-    for title, table in (("joined", chip.joined), ("external", chip.externals), ("commands", chip.commands)):
+    for title, table in (
+        ("joined", chip.joined),
+        ("external", chip.externals),
+        ("commands", chip.commands),
+    ):
         if table:
             context.out(context.style(title, "head"))
             for item in table.values():
@@ -111,7 +172,9 @@ def _chip(chip: Chip, called: str, as_json: bool, context: Context) -> None:
     titles = [[f.name, f.ref, f.severity, f.title] for f in chip.faults.values()]
     for line in columns(titles, fold=context.width - 2):
         context.out("  " + line)
-    context.out(f"{len(chip.registers)} registers, {len(chip.faults)} faults; `gateword show {called} REG` tells more")
+    context.out(
+        f"{len(chip.registers)} registers, {len(chip.faults)} faults; `gateword show {called} REG` tells more"
+    )
 
 
 def _parts(layout: Layout) -> list[tuple[str, tuple[int, ...]]]:
@@ -120,16 +183,36 @@ def _parts(layout: Layout) -> list[tuple[str, tuple[int, ...]]]:
 
 def _frame(frame: Frame, as_json: bool, context: Context) -> None:
     if as_json:
-        layouts = {"command": frame.command, **{f"reply to {k}": v for k, v in frame.replies.items()}}
-        context.json("frame", name=frame.name, length=frame.length, after=frame.after, bursts=list(frame.bursts),
-                     layouts={n: [{"part": p.name, "holds": p.kind, "bits": list(p.bits)} for p in la.parts] for n, la in layouts.items()})
+        layouts = {
+            "command": frame.command,
+            **{f"reply to {k}": v for k, v in frame.replies.items()},
+        }
+        context.json(
+            "frame",
+            name=frame.name,
+            length=frame.length,
+            after=frame.after,
+            bursts=list(frame.bursts),
+            layouts={
+                n: [{"part": p.name, "holds": p.kind, "bits": list(p.bits)} for p in la.parts]
+                for n, la in layouts.items()
+            },
+        )
         return
     when = f", while {frame.when}" if frame.when else ""
-    burst = f", in bursts of {' and '.join(map(str, frame.bursts))} bits" if len(frame.bursts) > 1 else ""
+    burst = (
+        f", in bursts of {' and '.join(map(str, frame.bursts))} bits"
+        if len(frame.bursts) > 1
+        else ""
+    )
     context.out("")
-    context.out(context.style(f"frame {frame.name}", "head") + f": {frame.length} bits{burst}{when}")
+    context.out(
+        context.style(f"frame {frame.name}", "head") + f": {frame.length} bits{burst}{when}"
+    )
     _layout("command", frame.command, context)
-    answers = {0: "in the same frame", 1: "in the next frame"}.get(frame.after, f"{frame.after} frames later")
+    answers = {0: "in the same frame", 1: "in the next frame"}.get(
+        frame.after, f"{frame.after} frames later"
+    )
     for kind, layout in frame.replies.items():
         _layout(f"reply{'' if kind == 'any' else ' to ' + kind}, {answers}", layout, context)
 
@@ -158,8 +241,10 @@ def _part_text(part: object) -> str:
         return f"{'even' if part.even else 'odd'} parity over bits {spans(part.over)}"
     if part.kind == "crc" and part.crc is not None:
         crc = part.crc
-        return (f"CRC of {crc.width} bits, polynomial 0x{crc.poly:X}, start 0x{crc.init:X}, final xor 0x{crc.xor_out:X}, "
-                f"over bits {spans(part.over)}")
+        return (
+            f"CRC of {crc.width} bits, polynomial 0x{crc.poly:X}, start 0x{crc.init:X}, final xor 0x{crc.xor_out:X}, "
+            f"over bits {spans(part.over)}"
+        )
     if part.kind == "status":
         return f"status, set when {part.active}: {part.summary or part.fault}"
     if part.kind == "echo":
@@ -171,12 +256,25 @@ def _register_json(chip: Chip, register: Register, word: int) -> dict[str, objec
     bank = Bank.at_reset(chip)
     bank.learn(register.name, word)
     return {
-        "name": register.name, "address": register.address, "page": register.page, "width": register.width,
-        "reset": register.reset, "word": word, "summary": register.summary, "origin": register.origin,
+        "name": register.name,
+        "address": register.address,
+        "page": register.page,
+        "width": register.width,
+        "reset": register.reset,
+        "word": word,
+        "summary": register.summary,
+        "origin": register.origin,
         "fields": [
-            {"name": f.name, "bits": list(f.bits), "access": f.access, "role": f.role or None, "summary": f.summary,
-             "code": extract(word, f.bits), "meaning": values.read(f, extract(word, f.bits), bank).label,
-             "reset": f.reset}
+            {
+                "name": f.name,
+                "bits": list(f.bits),
+                "access": f.access,
+                "role": f.role or None,
+                "summary": f.summary,
+                "code": extract(word, f.bits),
+                "meaning": values.read(f, extract(word, f.bits), bank).label,
+                "reset": f.reset,
+            }
             for f in register.fields
         ],
     }
@@ -187,8 +285,11 @@ def _register(chip: Chip, register: Register, word: int, as_json: bool, context:
         context.json("register", chip=chip.name, **_register_json(chip, register, word))
         return
     page = f", page {register.page}" if register.page is not None else ""
-    context.out(context.style(register.name, "head") + f"  address 0x{register.address:02X}{page}, {register.width} bits, "
-                f"{'reset' if word == register.reset else 'shown with'} {hexword(word, register.width)}")
+    context.out(
+        context.style(register.name, "head")
+        + f"  address 0x{register.address:02X}{page}, {register.width} bits, "
+        f"{'reset' if word == register.reset else 'shown with'} {hexword(word, register.width)}"
+    )
     if register.summary:
         context.out(f"  {register.summary}")
     if register.writable is not None:
@@ -202,8 +303,17 @@ def _register(chip: Chip, register: Register, word: int, as_json: bool, context:
         code = extract(word, field.bits)
         reading = values.read(field, code, bank)
         mark = str(number) if needs_number(field.name, field.bits) else ""
-        rows.append([mark, field.name, spans(field.bits), field.access, str(code),
-                     reading.label if field.meanings else "", field.summary])
+        rows.append(
+            [
+                mark,
+                field.name,
+                spans(field.bits),
+                field.access,
+                str(code),
+                reading.label if field.meanings else "",
+                field.summary,
+            ]
+        )
     for line in columns(rows, right=[0, 4], fold=context.width - 2):
         context.out("  " + line)
 
@@ -213,15 +323,29 @@ def _field(chip: Chip, item: Field | Joined | External, as_json: bool, context: 
     readings = list(values.options(item, bank, 1 << min(item.width, 12)))
     name = getattr(item, "ref", item.name)
     if as_json:
-        context.json("field", chip=chip.name, name=name, role=item.role or None, summary=item.summary,
-                     options=[{"code": r.code, "name": r.name, "value": r.band, "text": r.text} for r in readings])
+        context.json(
+            "field",
+            chip=chip.name,
+            name=name,
+            role=item.role or None,
+            summary=item.summary,
+            options=[
+                {"code": r.code, "name": r.name, "value": r.band, "text": r.text} for r in readings
+            ],
+        )
         return
     context.out(f"{context.style(name, 'head')}  {item.summary}".rstrip())
     if isinstance(item, Field):
-        context.out(f"  bits {spans(item.bits)} of {item.register}, {ACCESS[item.access]}, "
-                    f"reset {item.reset} ({values.read(item, item.reset, bank).label})")
+        context.out(
+            f"  bits {spans(item.bits)} of {item.register}, {ACCESS[item.access]}, "
+            f"reset {item.reset} ({values.read(item, item.reset, bank).label})"
+        )
     elif isinstance(item, Joined):
-        context.out("  held by " + ", ".join(f"{r}.{f}" for r, f in item.fields) + ", most significant first")
+        context.out(
+            "  held by "
+            + ", ".join(f"{r}.{f}" for r, f in item.fields)
+            + ", most significant first"
+        )
     else:
         context.out("  set outside the frame, by a pin or a resistor")
     if item.role:
@@ -244,6 +368,14 @@ def _field(chip: Chip, item: Field | Joined | External, as_json: bool, context: 
 
             band = reading.band
             sides = [q(v, band.dim) for v in (band.low, band.typ, band.high)]
-        rows.append([str(reading.code), f"{reading.code:0{item.width}b}", reading.name, *sides, reading.text])
+        rows.append(
+            [
+                str(reading.code),
+                f"{reading.code:0{item.width}b}",
+                reading.name,
+                *sides,
+                reading.text,
+            ]
+        )
     for line in columns(rows, right=[0, 3, 4, 5], fold=context.width - 2):
         context.out("  " + line)

@@ -14,10 +14,22 @@ HELP = "every option of one field with the verdicts that it moves"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("stage", metavar="STAGE", help="a stage: a path, a shipped name, or - for standard input")
+    parser.add_argument(
+        "stage", metavar="STAGE", help="a stage: a path, a shipped name, or - for standard input"
+    )
     parser.add_argument("field", metavar="REG.FIELD", help="a field, joined or external value")
-    parser.add_argument("--set", action="append", default=[], metavar="REG.FIELD=VALUE", help="with this setting instead of the stage's")
-    parser.add_argument("--all", action="store_true", help="every verdict that moves, also where it holds everywhere")
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="REG.FIELD=VALUE",
+        help="with this setting instead of the stage's",
+    )
+    parser.add_argument(
+        "--all",
+        action="store_true",
+        help="every verdict that moves, also where it holds everywhere",
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
 
@@ -26,20 +38,44 @@ def run(args: argparse.Namespace, context: Context) -> int:
     result = sweep(stage, args.field)
     best = result.best
     if args.json:
-        context.json("sweep", stage=stage.name, field=result.name, moved=list(result.moved), rows=[
-            {"code": r.reading.code, "name": r.reading.name, "value": r.reading.band, "current": r.current,
-             "best": r is best, "broken_rules": list(r.broken_rules), "smallest_margin": r.worst,
-             "verdicts": {n: {"status": v.status, "relative_margin": v.json()["relative_margin"]} for n, v in r.verdicts.items()}}
-            for r in result.rows
-        ], not_judged=[{"check": v.check, "missing": list(v.missing)} for v in result.open])
+        context.json(
+            "sweep",
+            stage=stage.name,
+            field=result.name,
+            moved=list(result.moved),
+            rows=[
+                {
+                    "code": r.reading.code,
+                    "name": r.reading.name,
+                    "value": r.reading.band,
+                    "current": r.current,
+                    "best": r is best,
+                    "broken_rules": list(r.broken_rules),
+                    "smallest_margin": r.worst,
+                    "verdicts": {
+                        n: {"status": v.status, "relative_margin": v.json()["relative_margin"]}
+                        for n, v in r.verdicts.items()
+                    },
+                }
+                for r in result.rows
+            ],
+            not_judged=[{"check": v.check, "missing": list(v.missing)} for v in result.open],
+        )
         return Status.OK
     if not result.moved:
-        context.out(wrap(f"{result.name} moves no verdict of {stage.name}; {result.unmoved} stay as they are", context.width))
+        context.out(
+            wrap(
+                f"{result.name} moves no verdict of {stage.name}; {result.unmoved} stay as they are",
+                context.width,
+            )
+        )
         _not_judged(result, context)
         return Status.OK
     names = list(result.moved)
     # what the rows number, and what an option makes vanish
-    found = {n: {r.verdicts[n].status if n in r.verdicts else "" for r in result.rows} for n in names}
+    found = {
+        n: {r.verdicts[n].status if n in r.verdicts else "" for r in result.rows} for n in names
+    }
     telling = [n for n in names if len(found[n]) > 1 or found[n] & {"fails", "thin"}]
     for number, name in enumerate(names, 1):
         if args.all or name in telling:
@@ -50,17 +86,36 @@ def run(args: argparse.Namespace, context: Context) -> int:
         mark = ("*" if item is best else " ") + (">" if item.current else " ")
         fails = [n for n in names if n in item.verdicts and item.verdicts[n].status == "fails"]
         thin = [n for n in names if n in item.verdicts and item.verdicts[n].status == "thin"]
-        which = " ".join(f"[{names.index(n) + 1}]{SIGNS['fails']}" for n in fails) + (" " if fails and thin else "")
+        which = " ".join(f"[{names.index(n) + 1}]{SIGNS['fails']}" for n in fails) + (
+            " " if fails and thin else ""
+        )
         which += " ".join(f"[{names.index(n) + 1}]thin" for n in thin)
         which += "".join(f" rule {r}" for r in item.broken_rules)
-        rows.append([mark, str(item.reading.code), item.reading.label, percent(item.worst), str(len(fails)), str(len(thin)), which])
+        rows.append(
+            [
+                mark,
+                str(item.reading.code),
+                item.reading.label,
+                percent(item.worst),
+                str(len(fails)),
+                str(len(thin)),
+                which,
+            ]
+        )
     for line in columns(rows, gap=2, right=[1, 3, 4, 5], fold=context.width):
         context.out(line)
-    context.out(f"{len(names)} verdicts move, {result.unmoved} do not.   * best   > as in the stage")
+    context.out(
+        f"{len(names)} verdicts move, {result.unmoved} do not.   * best   > as in the stage"
+    )
     _not_judged(result, context)
     if best is not None:
         blind = " It knows nothing of what is not judged." if result.open else ""
-        context.out(wrap(f"Best: {result.name} = {best.reading.label}, smallest margin {percent(best.worst)} among the verdicts that it moves.{blind}", context.width))
+        context.out(
+            wrap(
+                f"Best: {result.name} = {best.reading.label}, smallest margin {percent(best.worst)} among the verdicts that it moves.{blind}",
+                context.width,
+            )
+        )
     return Status.OK
 
 

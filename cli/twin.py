@@ -28,16 +28,54 @@ HELP = "a simulated chip on a pseudo-terminal"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("map", nargs="+", metavar="MAP|STAGE", help="the chip's map, or a stage; several maps make a daisy chain, nearest to the controller's output first")
-    parser.add_argument("--stdio", action="store_true", help="speak the adapter protocol over standard input and output, until the input ends")
-    parser.add_argument("--record", metavar="FILE.vcd", help="record select, clock, command, reply and fault pin; `gateword capture` reads it")
-    parser.add_argument("--inject", action="append", default=[], metavar="WHAT", help='a fault at a time: "vds_ha at 12 ms for 30 us"; may be given several times')
-    parser.add_argument("--trouble", action="append", default=[], metavar="WHAT", help='trouble on the lines: "bit_flips 1 %%", "dead_reply high at 3 ms", "line_drops 1 %%"; may be given several times')
+    parser.add_argument(
+        "map",
+        nargs="+",
+        metavar="MAP|STAGE",
+        help="the chip's map, or a stage; several maps make a daisy chain, nearest to the controller's output first",
+    )
+    parser.add_argument(
+        "--stdio",
+        action="store_true",
+        help="speak the adapter protocol over standard input and output, until the input ends",
+    )
+    parser.add_argument(
+        "--record",
+        metavar="FILE.vcd",
+        help="record select, clock, command, reply and fault pin; `gateword capture` reads it",
+    )
+    parser.add_argument(
+        "--inject",
+        action="append",
+        default=[],
+        metavar="WHAT",
+        help='a fault at a time: "vds_ha at 12 ms for 30 us"; may be given several times',
+    )
+    parser.add_argument(
+        "--trouble",
+        action="append",
+        default=[],
+        metavar="WHAT",
+        help='trouble on the lines: "bit_flips 1 %%", "dead_reply high at 3 ms", "line_drops 1 %%"; may be given several times',
+    )
     parser.add_argument("--list", action="store_true", help="list what can be injected, and leave")
-    parser.add_argument("--seed", type=int, default=0, metavar="N", help="same seed, same trouble (0)")
-    parser.add_argument("--clock", choices=("real", "virtual"), help="real time, or virtual time that only the bus moves (real on a pseudo-terminal, virtual with --stdio)")
-    parser.add_argument("--rejected", choices=("zero", "previous"), default="zero", help="what the chip answers to a frame that it rejected (zero)")
-    parser.add_argument("--events", action="store_true", help="tell on standard error what happens in the chip")
+    parser.add_argument(
+        "--seed", type=int, default=0, metavar="N", help="same seed, same trouble (0)"
+    )
+    parser.add_argument(
+        "--clock",
+        choices=("real", "virtual"),
+        help="real time, or virtual time that only the bus moves (real on a pseudo-terminal, virtual with --stdio)",
+    )
+    parser.add_argument(
+        "--rejected",
+        choices=("zero", "previous"),
+        default="zero",
+        help="what the chip answers to a frame that it rejected (zero)",
+    )
+    parser.add_argument(
+        "--events", action="store_true", help="tell on standard error what happens in the chip"
+    )
 
 
 def _chips(names: list[str]) -> list[Chip]:
@@ -84,16 +122,16 @@ def run(args: argparse.Namespace, context: Context) -> int:
     return Status.OK
 
 
-def _twin(args: argparse.Namespace, context: Context, chips: list[Chip], clock: Clock) -> Twin | TwinChain:
+def _twin(
+    args: argparse.Namespace, context: Context, chips: list[Chip], clock: Clock
+) -> Twin | TwinChain:
     from regmap.twin import Twin
     from regmap.twin.chain import TwinChain
 
     wait_for_reader(args.record, context)
     if len(chips) > 1:
         return TwinChain(chips, seed=args.seed, clock=clock, recorder=args.record)
-    return Twin(
-        chips[0], seed=args.seed, clock=clock, recorder=args.record, rejected=args.rejected
-    )
+    return Twin(chips[0], seed=args.seed, clock=clock, recorder=args.record, rejected=args.rejected)
 
 
 def _sorted(
@@ -166,14 +204,23 @@ def _serve_terminal(
             line = TroubledLine(terminal, on_line, seed=args.seed, clock=clock, silent=True)
         context.out(terminal.path)
         context.stdout.flush()
-        context.err(wrap(f"A simulated {name} answers there until Ctrl-C; no real chip, no real signal.", context.width))
+        context.err(
+            wrap(
+                f"A simulated {name} answers there until Ctrl-C; no real chip, no real signal.",
+                context.width,
+            )
+        )
         for text in gaps(adapter.cores[0].chip):
             context.err(wrap(f"the map leaves open: {text}", context.width, hang="  "))
         _answer(line, adapter, name, lambda: False, args, context)
 
 
 def _serve_stdio(
-    adapter: Adapter, name: str, on_line: list[Injection], args: argparse.Namespace, context: Context
+    adapter: Adapter,
+    name: str,
+    on_line: list[Injection],
+    args: argparse.Namespace,
+    context: Context,
 ) -> None:
     from regmap.twin.adapter import StreamLine, TroubledLine
 
@@ -209,7 +256,9 @@ def _answer(
         for index, core in enumerate(adapter.cores if args.events else ()):
             if core.watchdog.missed:
                 where = f"chip {index} " if len(told) > 1 else ""
-                context.err(f"{core.now / 1e6:12.6f} ms  {where}watchdog: still not served, {windows(core.watchdog.missed)} in a row")
+                context.err(
+                    f"{core.now / 1e6:12.6f} ms  {where}watchdog: still not served, {windows(core.watchdog.missed)} in a row"
+                )
 
 
 def _tell(core: Core, told: int, context: Context, index: int | None) -> int:

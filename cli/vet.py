@@ -20,10 +20,22 @@ HELP = "check maps and stages; problems as file:line:col"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("files", nargs="*", metavar="FILE", help="a map or a stage: a path, a shipped name, or - for standard input")
-    parser.add_argument("--against", metavar="FILE.h", help="compare a hand-written header of #defines with the map")
-    parser.add_argument("--schema", choices=["map", "stage"], nargs="?", const="map",
-                        help="print the JSON Schema that editors complete and underline with")
+    parser.add_argument(
+        "files",
+        nargs="*",
+        metavar="FILE",
+        help="a map or a stage: a path, a shipped name, or - for standard input",
+    )
+    parser.add_argument(
+        "--against", metavar="FILE.h", help="compare a hand-written header of #defines with the map"
+    )
+    parser.add_argument(
+        "--schema",
+        choices=["map", "stage"],
+        nargs="?",
+        const="map",
+        help="print the JSON Schema that editors complete and underline with",
+    )
     parser.add_argument("--strict", action="store_true", help="warnings count as findings")
     parser.add_argument("--quiet", action="store_true", help="no warnings")
     parser.add_argument("--json", action="store_true", help="one JSON object")
@@ -52,14 +64,21 @@ def problems_of(name: str, context: Context) -> tuple[list[Problem], str]:
         from .check import rounded
 
         count = len(stage.settings)
-        return problems, "\n".join([f"stage {stage.name} on {stage.chip.name}, {count} setting{'s' * (count != 1)}", *rounded(stage)])
+        return problems, "\n".join(
+            [
+                f"stage {stage.name} on {stage.chip.name}, {count} setting{'s' * (count != 1)}",
+                *rounded(stage),
+            ]
+        )
     chip, problems = check_map(path, text=text)
     if chip is None:
         return problems, ""
     fields = sum(len(r.fields) for r in chip.registers.values())
     proven = len(chip.known_frames)
-    summary = (f"map {chip.name}: {len(chip.registers)} registers, {fields} fields, {len(chip.faults)} faults, "
-               f"{proven} known frame{'s' * (proven != 1)} proven")
+    summary = (
+        f"map {chip.name}: {len(chip.registers)} registers, {fields} fields, {len(chip.faults)} faults, "
+        f"{proven} known frame{'s' * (proven != 1)} proven"
+    )
     return problems, "" if any(p.severity == "error" for p in problems) else summary
 
 
@@ -100,7 +119,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.json:
         context.json("vet", files=rows, errors=errors, warnings=warnings)
     elif errors or (warnings and not args.quiet):
-        context.out(f"{errors} error{'s' * (errors != 1)}, {warnings} warning{'s' * (warnings != 1)}")
+        context.out(
+            f"{errors} error{'s' * (errors != 1)}, {warnings} warning{'s' * (warnings != 1)}"
+        )
     if unreadable:
         return Status.USAGE
     return Status.FINDINGS if errors or (args.strict and warnings) else Status.OK
@@ -113,19 +134,35 @@ def _against(args: argparse.Namespace, context: Context) -> int:
     path = Path(args.against)
     result = lint(chip, read_text(path), str(path))
     if args.json:
-        context.json("vet-against", file=str(path), problems=[_as_json(p) for p in result.problems],
-                     read=result.read, unread=result.unread, skipped=[_as_json(p) for p in result.skipped])
+        context.json(
+            "vet-against",
+            file=str(path),
+            problems=[_as_json(p) for p in result.problems],
+            read=result.read,
+            unread=result.unread,
+            skipped=[_as_json(p) for p in result.skipped],
+        )
     else:
         for problem in result.problems:
             context.out(problem.render(context.width))
         for problem in result.skipped:
             tail = f"; nearest: {problem.nearest}" if problem.nearest else ""
             context.out(f"{problem.place}: not compared: {problem.found}{tail}")
-        context.out(f"{path}: {result.read} #defines compared, {result.unread} not understood, {len(result.problems)} findings")
+        context.out(
+            f"{path}: {result.read} #defines compared, {result.unread} not understood, {len(result.problems)} findings"
+        )
     return Status.FINDINGS if any(p.severity == "error" for p in result.problems) else Status.OK
 
 
 def _as_json(problem: Problem) -> dict[str, object]:
     place = problem.place
-    return {"file": place.file, "line": place.line, "column": place.column, "severity": problem.severity,
-            "found": problem.found, "expected": problem.expected, "nearest": problem.nearest, "path": problem.path}
+    return {
+        "file": place.file,
+        "line": place.line,
+        "column": place.column,
+        "severity": problem.severity,
+        "found": problem.found,
+        "expected": problem.expected,
+        "nearest": problem.nearest,
+        "path": problem.path,
+    }

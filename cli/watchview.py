@@ -21,7 +21,9 @@ class View:
         self.context = context
         self.chip = chip
         self.as_json = as_json
-        self.live = not as_json and context.stdout.isatty() and context.environ.get("TERM") != "dumb"
+        self.live = (
+            not as_json and context.stdout.isatty() and context.environ.get("TERM") != "dumb"
+        )
         self._drawn = 0
         self._last: list[str] = []
 
@@ -86,7 +88,11 @@ class View:
         skipped = ", ".join(sample.skipped)
         quiet = not sample.explanation.raised and sample.complete and not sample.explanation.wiring
         if not sample.readings:
-            yield f"no register was read, because reading clears {skipped}: no fault can be told" if skipped else "the map has no status register: no fault can be told"
+            yield (
+                f"no register was read, because reading clears {skipped}: no fault can be told"
+                if skipped
+                else "the map has no status register: no fault can be told"
+            )
         elif quiet:
             but = ", but the fault pin is active" if sample.pin_active else ""
             yield f"no fault is raised in the registers read{but}"

@@ -37,7 +37,12 @@ _VOLTAGE = DIMENSIONS["voltage"][0]
 #: origin of settings that were laid over a stage's own
 COMMAND_LINE = "command line"
 
-_SPI = {"spi.clock_max": "clock_max", "spi.cs_high": "idle", "spi.cs_lead": "lead", "spi.cs_lag": "lag"}
+_SPI = {
+    "spi.clock_max": "clock_max",
+    "spi.cs_high": "idle",
+    "spi.cs_lead": "lead",
+    "spi.cs_lag": "lag",
+}
 
 
 def inputs_of(stage: Stage, bank: Bank | None = None) -> Inputs:
@@ -89,7 +94,9 @@ def role_inputs(chip: Chip, bank: Bank, roles: Iterable[str] = tuple(ROLES)) -> 
     return found
 
 
-def _role_value(row: Parameter, item: Field | Joined | External, bank: Bank) -> tuple[Band | str | int, str]:
+def _role_value(
+    row: Parameter, item: Field | Joined | External, bank: Bank
+) -> tuple[Band | str | int, str]:
     """What a field, joined or external value says of its role, and its code as text.
 
     Where its meaning hangs on the supply, the band holds the values of the whole supply range.
@@ -119,7 +126,9 @@ def _over_supply(item: Field | Joined | External, name: str, bank: Bank) -> list
         return []
     low, high = bank.supply_range
     near = Fraction(1, 1000)
-    steps = {v + d for when in asking for v in _volts(when.root) for d in (-near, Fraction(0), near)}
+    steps = {
+        v + d for when in asking for v in _volts(when.root) for d in (-near, Fraction(0), near)
+    }
     found = []
     for supply in sorted({low, high} | {v for v in steps if low < v < high}):
         there = bank.copy()
@@ -160,7 +169,9 @@ def hull(bands: list[Band]) -> Band:
     if all(band == bands[0] for band in bands):
         return bands[0]
     typ = sum((b.typ for b in bands), start=bands[0].typ * 0) / len(bands)
-    return Band(min(b.low for b in bands), typ, max(b.high for b in bands), bands[0].dim, "computed")
+    return Band(
+        min(b.low for b in bands), typ, max(b.high for b in bands), bands[0].dim, "computed"
+    )
 
 
 def facts_of(stage: Stage, bank: Bank) -> Facts:
@@ -172,8 +183,12 @@ def facts_of(stage: Stage, bank: Bank) -> Facts:
     codec = Codec(chip)
     status = [chip.registers[n] for n in status_registers(chip)]
     frames = [codec.frame_in_force(bank, r) for r in status] or [codec.frame_in_force(bank)]
-    others = [Codec(c).frame_in_force().length for n, c in enumerate(stage.chain) if n != stage.position]
-    headers = sum(h.length for h in chip.chain.headers) if chip.chain is not None and stage.chain else 0
+    others = [
+        Codec(c).frame_in_force().length for n, c in enumerate(stage.chain) if n != stage.position
+    ]
+    headers = (
+        sum(h.length for h in chip.chain.headers) if chip.chain is not None and stage.chain else 0
+    )
     pages = {r.page for r in status if r.page is not None} if chip.page_select else set()
     return Facts(
         status_registers=len(status) or None,
@@ -196,7 +211,8 @@ def timing_of(fault: Fault, chip: Chip, bank: Bank) -> Any:
     masked = evaluate(fault.masked_when, bank) if fault.masked_when is not None else False
     reported = only_reported(fault, bank)
     adds = tuple(
-        f"role:{role}" for role in fault.uses
+        f"role:{role}"
+        for role in fault.uses
         if ROLES[role].dimension == "time" and (chip.with_role(role) or role in chip.electrical)
     )
     how = "chip" if fault.handled_by == "nobody" else fault.handled_by
@@ -206,12 +222,19 @@ def timing_of(fault: Fault, chip: Chip, bank: Bank) -> Any:
         # the map's reaction time is that of the chip, which does nothing here
         how, react = "poll", None
     return FaultTiming(
-        name=fault.name, title=f"{title} (reported only)" if reported else title, detect=fault.detect, react=react,
-        adds=adds, how=how, masked_by=str(fault.masked_when) if masked else "",
+        name=fault.name,
+        title=f"{title} (reported only)" if reported else title,
+        detect=fault.detect,
+        react=react,
+        adds=adds,
+        how=how,
+        masked_by=str(fault.masked_when) if masked else "",
         perhaps_masked_by=str(fault.masked_when) if masked is None else "",
         reported_by=str(fault.reported_only_when) if reported else "",
-        decided_by=tuple(f"role:{role}" for role in fault.uses), watches_controller="watchdog" in fault.raised_by,
-        needed=needed, origin=f"map {fault.origin}",
+        decided_by=tuple(f"role:{role}" for role in fault.uses),
+        watches_controller="watchdog" in fault.raised_by,
+        needed=needed,
+        origin=f"map {fault.origin}",
     )
 
 
@@ -235,7 +258,9 @@ class Assessment:
         return any(v.status == "fails" for v in self.verdicts)
 
 
-def assess(stage: Stage, bank: Bank | None = None, names: Iterable[str] | None = None) -> Assessment:
+def assess(
+    stage: Stage, bank: Bank | None = None, names: Iterable[str] | None = None
+) -> Assessment:
     """Run the checks (all, or those named). Raises CallError for a name that means nothing."""
     from .calc import run, select, worst_first
 
@@ -273,7 +298,9 @@ class Row:
     def lost(self, names: Iterable[str]) -> tuple[str, ...]:
         """Those of these checks that this option leaves without an answer."""
         found = (self.verdicts.get(n) for n in names)
-        return tuple(n for n, v in zip(names, found, strict=True) if v is None or v.relative is None)
+        return tuple(
+            n for n, v in zip(names, found, strict=True) if v is None or v.relative is None
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,7 +330,13 @@ class Sweep:
         def rank(row: Row) -> tuple[int, int, float, bool, int]:
             fails = sum(v.status == "fails" for v in row.verdicts.values())
             worst = float(f"{row.worst:.12g}")  # the last digits are rounding, not a difference
-            return (-len(row.broken_rules), -fails - len(row.lost(answered)), worst, row.current, -row.reading.code)
+            return (
+                -len(row.broken_rules),
+                -fails - len(row.lost(answered)),
+                worst,
+                row.current,
+                -row.reading.code,
+            )
 
         return max(self.rows, key=rank, default=None) if self.moved else None
 
@@ -336,14 +369,20 @@ def sweep(stage: Stage, name: str, limit: int = 256) -> Sweep:
         bank = base.copy()
         bank.put(item, reading.code)
         verdicts = {v.check: v for v in run(inputs_of(stage, bank)) if not waiver(stage, v.check)}
-        broken = tuple(r.name for r in stage.chip.rules if r.severity == "error" and evaluate(r.require, bank) is False)
+        broken = tuple(
+            r.name
+            for r in stage.chip.rules
+            if r.severity == "error" and evaluate(r.require, bank) is False
+        )
         rows.append((reading, verdicts, broken))
     names = list(dict.fromkeys(n for _, v, _ in rows for n in v))
     moved = tuple(n for n in names if len({_signature(v.get(n)) for _, v, _ in rows}) > 1)
     return Sweep(
         name,
         tuple(Row(r, {n: v[n] for n in moved if n in v}, r.code == now, b) for r, v, b in rows),
-        moved, len(names) - len(moved), _open(getattr(item, "role", "") or "", [v for _, v, _ in rows]),
+        moved,
+        len(names) - len(moved),
+        _open(getattr(item, "role", "") or "", [v for _, v, _ in rows]),
     )
 
 
@@ -355,8 +394,10 @@ def _open(role: str, options: list[dict[str, Verdict]]) -> tuple[Verdict, ...]:
         return ()
     deciding = {c.name for c in checks() if f"role:{role}" in c.uses}
     return tuple(
-        v for n, v in options[0].items()
-        if v.status == "not computed" and (n in deciding or f"role:{role}" in v.asked)
+        v
+        for n, v in options[0].items()
+        if v.status == "not computed"
+        and (n in deciding or f"role:{role}" in v.asked)
         and all(o[n].status == "not computed" for o in options if n in o)
     )
 

@@ -107,11 +107,18 @@ class Difference:
 
     @property
     def same(self) -> bool:
-        return not (self.registers or self.externals or self.figures or self.roles or self.verdicts
-                    or self.chips[0] != self.chips[1])
+        return not (
+            self.registers
+            or self.externals
+            or self.figures
+            or self.roles
+            or self.verdicts
+            or self.chips[0] != self.chips[1]
+        )
 
     def json(self) -> dict[str, Any]:
         """A plain object for `--json`."""
+
         def reading(r: Reading) -> dict[str, Any]:
             return {"code": r.code, "value": r.label}
 
@@ -123,18 +130,40 @@ class Difference:
             return {"name": f.name, "a": _text(f.old), "b": _text(f.new)}
 
         return {
-            "a": self.a, "b": self.b, "same": self.same, "chips": list(self.chips),
+            "a": self.a,
+            "b": self.b,
+            "same": self.same,
+            "chips": list(self.chips),
             "registers": [
-                {"register": r.name, "a": r.old, "b": r.new, "fields": [
-                    {"field": f.name, "a": reading(f.old), "b": reading(f.new), "change": f.change} for f in r.fields
-                ]} for r in self.registers
+                {
+                    "register": r.name,
+                    "a": r.old,
+                    "b": r.new,
+                    "fields": [
+                        {
+                            "field": f.name,
+                            "a": reading(f.old),
+                            "b": reading(f.new),
+                            "change": f.change,
+                        }
+                        for f in r.fields
+                    ],
+                }
+                for r in self.registers
             ],
-            "joined": [{"name": f.name, "a": reading(f.old), "b": reading(f.new), "change": f.change} for f in self.joined],
+            "joined": [
+                {"name": f.name, "a": reading(f.old), "b": reading(f.new), "change": f.change}
+                for f in self.joined
+            ],
             "external": [figure(f) for f in self.externals],
             "parameters": [figure(f) for f in self.figures],
             "roles": [figure(f) for f in self.roles],
-            "verdicts": [{"check": v.check, "title": v.title, "a": verdict(v.old), "b": verdict(v.new)} for v in self.verdicts],
-            "not_known": list(self.unknown), "registers_compared": self.compared,
+            "verdicts": [
+                {"check": v.check, "title": v.title, "a": verdict(v.old), "b": verdict(v.new)}
+                for v in self.verdicts
+            ],
+            "not_known": list(self.unknown),
+            "registers_compared": self.compared,
         }
 
 
@@ -151,12 +180,20 @@ def diff_stages(a: Stage, b: Stage) -> Difference:
         FigureDiff(n, _value(a, n), _value(b, n)) for n in names if _value(a, n) != _value(b, n)
     )
     called = (a.name, b.name)
-    if a.name == b.name and a.file != b.file:  # two files of one stage: only their paths tell them apart
+    if (
+        a.name == b.name and a.file != b.file
+    ):  # two files of one stage: only their paths tell them apart
         called = (display_name(Path(a.file)), display_name(Path(b.file)))
     return Difference(
-        a=called[0], b=called[1], chips=(a.chip.name, b.chip.name), registers=registers, unknown=unknown, compared=compared,
+        a=called[0],
+        b=called[1],
+        chips=(a.chip.name, b.chip.name),
+        registers=registers,
+        unknown=unknown,
+        compared=compared,
         joined=_joined(a.chip, a.bank, b.bank) if same_chip else (),
-        externals=_externals(a.chip, a.bank, b.bank) if same_chip else (), figures=figures,
+        externals=_externals(a.chip, a.bank, b.bank) if same_chip else (),
+        figures=figures,
         roles=() if same_chip else _roles(a, b),
         verdicts=_verdicts(assess(a).verdicts, assess(b).verdicts),
     )
@@ -184,10 +221,20 @@ def diff_bank(stage: Stage, bank: Bank, name: str) -> Difference:
         known = bank.known.get(register.name, 0) & settings_of(register)
         if known:
             there.learn(register.name, bank.words[register.name], known)
-    verdicts = _verdicts(assess(stage, wanted).verdicts, assess(stage, there).verdicts) if registers else ()
+    verdicts = (
+        _verdicts(assess(stage, wanted).verdicts, assess(stage, there).verdicts)
+        if registers
+        else ()
+    )
     return Difference(
-        a=stage.name, b=name, chips=(stage.chip.name, stage.chip.name), registers=registers,
-        joined=_joined(stage.chip, wanted, bank), unknown=unknown, compared=compared, verdicts=verdicts,
+        a=stage.name,
+        b=name,
+        chips=(stage.chip.name, stage.chip.name),
+        registers=registers,
+        joined=_joined(stage.chip, wanted, bank),
+        unknown=unknown,
+        compared=compared,
+        verdicts=verdicts,
     )
 
 
@@ -200,7 +247,9 @@ def settings_of(register: Register) -> int:
     return mask
 
 
-def _registers(chip: Chip, a: Bank, b: Bank) -> tuple[tuple[RegisterDiff, ...], tuple[str, ...], int]:
+def _registers(
+    chip: Chip, a: Bank, b: Bank
+) -> tuple[tuple[RegisterDiff, ...], tuple[str, ...], int]:
     """(registers that differ, registers not wholly known on one side, registers compared)."""
     found: list[RegisterDiff] = []
     unknown: list[str] = []
@@ -222,7 +271,15 @@ def _registers(chip: Chip, a: Bank, b: Bank) -> tuple[tuple[RegisterDiff, ...], 
             unknown.append(register.name)
         compared += bool(seen)
         if fields:
-            found.append(RegisterDiff(register.name, register.width, _word(register, a), _word(register, b), tuple(fields)))
+            found.append(
+                RegisterDiff(
+                    register.name,
+                    register.width,
+                    _word(register, a),
+                    _word(register, b),
+                    tuple(fields),
+                )
+            )
     return tuple(found), tuple(unknown), compared
 
 

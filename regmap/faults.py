@@ -247,7 +247,9 @@ def dead_words(chip: Chip, words: Mapping[str, int]) -> list[str]:
     if not words:
         return []
     ones = all(word == chip.registers[n].mask for n, word in words.items())
-    if (ones and any(_impossible(chip, n, w) for n, w in words.items())) or (ones and len(words) > 1):
+    if (ones and any(_impossible(chip, n, w) for n, w in words.items())) or (
+        ones and len(words) > 1
+    ):
         return [
             "every bit of every word is 1: the reply line is stuck high, not driven, or the chip is not powered; no fault bit can be believed"
         ]

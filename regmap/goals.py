@@ -34,10 +34,18 @@ if TYPE_CHECKING:
     from .calc import Check, Verdict
 
 #: Roles that say what the drive is doing or how it is wired, and no goal may decide.
-KEPT_ROLES = frozenset({
-    "drive.enable", "sleep", "lock", "clear", "watchdog.service", "sense.calibrate", "pwm.mode",
-    "bus.guard_enable",
-})
+KEPT_ROLES = frozenset(
+    {
+        "drive.enable",
+        "sleep",
+        "lock",
+        "clear",
+        "watchdog.service",
+        "sense.calibrate",
+        "pwm.mode",
+        "bus.guard_enable",
+    }
+)
 
 Item = Field | Joined | External
 
@@ -93,7 +101,11 @@ def name_of(item: Item) -> str:
 
 
 def problem_of(
-    stage: Stage, *, free: Iterable[str] = (), keep: Iterable[str] = (), goals: Iterable[str] = (),
+    stage: Stage,
+    *,
+    free: Iterable[str] = (),
+    keep: Iterable[str] = (),
+    goals: Iterable[str] = (),
 ) -> Problem:
     """The problem: only the fields of `free` where any are given, none of `keep`; only the checks
     of `goals` (a name, or its beginning up to a dot) where any are given. Without `free`, fields
@@ -105,7 +117,9 @@ def problem_of(
 
 
 class _Maker:
-    def __init__(self, stage: Stage, free: tuple[str, ...], keep: tuple[str, ...], goals: tuple[str, ...]) -> None:
+    def __init__(
+        self, stage: Stage, free: tuple[str, ...], keep: tuple[str, ...], goals: tuple[str, ...]
+    ) -> None:
         from .calc import select
 
         self.stage, self.chip = stage, stage.chip
@@ -123,7 +137,9 @@ class _Maker:
         self.titles: list[str] = []
         self.unjudged: list[Unjudged] = []
         self.freed = bool(free)
-        self.blind: dict[int, list[str]] = {}  # variable to the checks without an answer that look at it
+        self.blind: dict[
+            int, list[str]
+        ] = {}  # variable to the checks without an answer that look at it
 
     # --- variables --------------------------------------------------------------------------
     def _free(self, free: tuple[str, ...], keep: tuple[str, ...]) -> list[Item]:
@@ -180,12 +196,18 @@ class _Maker:
         bands = {r.code: r.band.typ for r in readings if r.band is not None}
         codes: dict[object, int] = {}
         for reading in readings:
-            key: object = (reading.band, reading.name) if single and reading.band is not None else reading.code
+            key: object = (
+                (reading.band, reading.name)
+                if single and reading.band is not None
+                else reading.code
+            )
             if key not in codes or reading.code == current:
                 codes[key] = reading.code
         kept = tuple(sorted(codes.values())) or (current,)
         # by value where every code has one, so that steps mean something
-        order = tuple(sorted(kept, key=lambda c: (bands[c], c))) if set(kept) <= set(bands) else kept
+        order = (
+            tuple(sorted(kept, key=lambda c: (bands[c], c))) if set(kept) <= set(bands) else kept
+        )
         return Choosable(name, kept, current, order)
 
     # --- scopes -----------------------------------------------------------------------------
@@ -232,7 +254,11 @@ class _Maker:
         used = sorted(moving if self.freed else moving - set(self.blind))
         for number, item in enumerate(self.items):
             if number not in used:
-                why = f"kept: not judged by {', '.join(self.blind[number])}" if number in self.blind else "moves no goal"
+                why = (
+                    f"kept: not judged by {', '.join(self.blind[number])}"
+                    if number in self.blind
+                    else "moves no goal"
+                )
                 self.kept[name_of(item)] = why
         place = {n: i for i, n in enumerate(used)}
         goals = []
@@ -246,8 +272,13 @@ class _Maker:
             work = _with_fixed(goal, scope, inner, fixed)
             goals.append(Goal(goal.name, tuple(place[n] for n in inner), work))
         return Problem(
-            self.stage, [self.items[n] for n in used], [self.variables[n] for n in used],
-            goals, self.titles, self.kept, self.unjudged,
+            self.stage,
+            [self.items[n] for n in used],
+            [self.variables[n] for n in used],
+            goals,
+            self.titles,
+            self.kept,
+            self.unjudged,
         )
 
     def wanted(self, check: str) -> bool:
@@ -266,7 +297,9 @@ class _Maker:
                     frame_names |= mentioned(self.chip, frame.when)
         watched = self._watched(check)
         wanted = frame_names.union(*(self._fate(f) for f in watched))
-        scope = tuple(sorted({n for r in roles for n in self.role_scope(r)} | set(self._scope(wanted))))
+        scope = tuple(
+            sorted({n for r in roles for n in self.role_scope(r)} | set(self._scope(wanted)))
+        )
 
         def work(codes: Codes) -> list[Verdict]:
             chosen = dict(zip(scope, codes, strict=True))
@@ -291,7 +324,9 @@ class _Maker:
         # Times count for the time only; a mask is the same question to both checks.
         roles = [a.partition(":")[2] for a in base.adds] if check.name == "reaction.time" else []
         wanted = self._fate(fault)
-        scope = tuple(sorted({n for r in roles for n in self.role_scope(r)} | set(self._scope(wanted))))
+        scope = tuple(
+            sorted({n for r in roles for n in self.role_scope(r)} | set(self._scope(wanted)))
+        )
 
         def work(codes: Codes) -> list[Verdict]:
             chosen = dict(zip(scope, codes, strict=True))
@@ -317,7 +352,9 @@ class _Maker:
         exprs = (fault.masked_when, fault.reported_only_when)
         return {name for e in exprs if e is not None for name in mentioned(self.chip, e)}
 
-    def _add(self, name: str, title: str, scope: tuple[int, ...], work: Callable[[Codes], list[Verdict]]) -> None:
+    def _add(
+        self, name: str, title: str, scope: tuple[int, ...], work: Callable[[Codes], list[Verdict]]
+    ) -> None:
         """A goal, unless nothing in the stage or the map can answer it."""
         now = work(tuple(self.variables[n].current for n in scope))
         if now and now[0].status == "not computed" and not self._settings_fault(now[0]):
@@ -325,7 +362,9 @@ class _Maker:
             for n in looks_at:
                 self.blind.setdefault(n, []).append(name)
             fields = tuple(self.variables[n].name for n in looks_at)
-            self.unjudged.append(Unjudged(name, now[0].title, now[0].missing, fields, () if self.freed else fields))
+            self.unjudged.append(
+                Unjudged(name, now[0].title, now[0].missing, fields, () if self.freed else fields)
+            )
             return
         if not now and not scope:
             return
@@ -393,14 +432,19 @@ class _Maker:
                     continue
                 key = (role, tuple(codes.get(n, self.variables[n].current) for n in scope))
                 if key not in self.role_cache:
-                    made = role_inputs(self.chip, self._bank(dict(zip(scope, key[1], strict=True))), [role])
+                    made = role_inputs(
+                        self.chip, self._bank(dict(zip(scope, key[1], strict=True))), [role]
+                    )
                     self.role_cache[key] = made[0] if made else None
                 found[role] = self.role_cache[key]
         return [i for i in found.values() if i is not None]
 
 
 def _with_fixed(
-    goal: Goal, scope: tuple[int, ...], inner: tuple[int, ...], fixed: dict[int, int],
+    goal: Goal,
+    scope: tuple[int, ...],
+    inner: tuple[int, ...],
+    fixed: dict[int, int],
 ) -> Callable[[Codes], float]:
     def work(codes: Codes) -> float:
         given = {**fixed, **dict(zip(inner, codes, strict=True))}

@@ -34,8 +34,13 @@ def new_stage(map_name: str, *, name: str = "my_stage", written: str | None = No
         "",
     ]
     lines += _parameters()
-    lines += ["", "# A check that does not apply is waived with its reason, which reports repeat:",
-              "# waive:", "#   bus.clock: no SPI clock is set here", ""]
+    lines += [
+        "",
+        "# A check that does not apply is waived with its reason, which reports repeat:",
+        "# waive:",
+        "#   bus.clock: no SPI clock is set here",
+        "",
+    ]
     lines += _settings(chip)
     return "\n".join(lines) + "\n"
 
@@ -73,11 +78,19 @@ def _settings(chip: Chip) -> list[str]:
         fields = [f for f in register.fields if f.setting and f.role != "lock"]
         if not fields:
             continue
-        lines.append(f"  # {register.name}:" + (f"   # {register.summary}" if register.summary else ""))
+        lines.append(
+            f"  # {register.name}:" + (f"   # {register.summary}" if register.summary else "")
+        )
         for field in fields:
             reading = values.read(field, field.reset, bank)
-            text = reading.name or (reading.label if reading.band is not None else f"0x{field.reset:X}")
-            names = [r.name or r.label for r in values.options(field, bank, 64)] if field.meanings else []
+            text = reading.name or (
+                reading.label if reading.band is not None else f"0x{field.reset:X}"
+            )
+            names = (
+                [r.name or r.label for r in values.options(field, bank, 64)]
+                if field.meanings
+                else []
+            )
             choices = f" ({', '.join(names)})" if 0 < len(names) <= 8 else ""
             about = f"{field.summary}{choices}".strip()
             lines.append(f"  #   {field.name}: {text}" + (f"   # {about}" if about else ""))

@@ -29,9 +29,13 @@ PRACTICE = "common practice, no source"
 
 #: Names of options (in any case) by which a switch, or what a chip does on a fault, is known to be
 #: off, on, or only told to the controller. A switch whose options have other names is off at code 0.
-OFF_WORDS = frozenset({"off", "disabled", "disable", "no", "none", "ignore", "ignored", "masked", "inactive"})
+OFF_WORDS = frozenset(
+    {"off", "disabled", "disable", "no", "none", "ignore", "ignored", "masked", "inactive"}
+)
 ON_WORDS = frozenset({"on", "enabled", "enable", "yes", "active", "watch"})
-REPORT_WORDS = frozenset({"report", "report_only", "reported", "warn", "warning", "flag", "flag_only"})
+REPORT_WORDS = frozenset(
+    {"report", "report_only", "reported", "warn", "warning", "flag", "flag_only"}
+)
 #: What a setting is called that nobody has stated or read.
 NOT_KNOWN = "not known"
 

@@ -67,8 +67,14 @@ class Instead:
     here: float = math.inf
 
     def json(self) -> dict[str, Any]:
-        return {"code": self.reading.code, "value": self.reading.label, "goal": self.goal or None,
-                "title": self.title, "margin": _finite(self.margin), "margin_here": _finite(self.here)}
+        return {
+            "code": self.reading.code,
+            "value": self.reading.label,
+            "goal": self.goal or None,
+            "title": self.title,
+            "margin": _finite(self.margin),
+            "margin_here": _finite(self.here),
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +105,10 @@ class Pick:
 
     def json(self) -> dict[str, Any]:
         return {
-            "field": self.name, "role": self.role, "changed": self.changed, "set": self.text,
+            "field": self.name,
+            "role": self.role,
+            "changed": self.changed,
+            "set": self.text,
             "old": {"code": self.old.code, "value": self.old.label},
             "new": {"code": self.new.code, "value": self.new.label},
             "was": self.was.json() if self.was else None,
@@ -129,8 +138,12 @@ class Conflict:
     fields: tuple[str, ...]
 
     def json(self) -> dict[str, Any]:
-        return {"goals": [{"goal": c.goal, "title": c.title, "reach": _finite(c.reach)} for c in self.clashes],
-                "fields": list(self.fields)}
+        return {
+            "goals": [
+                {"goal": c.goal, "title": c.title, "reach": _finite(c.reach)} for c in self.clashes
+            ],
+            "fields": list(self.fields),
+        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,39 +181,70 @@ class Proposal:
 
     def json(self) -> dict[str, Any]:
         """A plain object for `--json`; margins without a number are null."""
+
         def least(pair: tuple[float, str]) -> dict[str, Any]:
             return {"margin": _finite(pair[0]), "goal": pair[1] or None}
 
         return {
-            "stage": self.base.name, "chip": self.base.chip.name, "feasible": self.feasible,
-            "proven": self.proven, "changes": self.changes, "smallest_margin": least(self.smallest),
+            "stage": self.base.name,
+            "chip": self.base.chip.name,
+            "feasible": self.feasible,
+            "proven": self.proven,
+            "changes": self.changes,
+            "smallest_margin": least(self.smallest),
             "smallest_margin_before": least(self.smallest_before),
-            "smallest_movable_margin": least(self.movable), "enough": self.enough,
+            "smallest_movable_margin": least(self.movable),
+            "enough": self.enough,
             "choices": [p.json() for p in self.picks],
             "conflicts": [c.json() for c in self.conflicts],
             "conflicts_complete": self.conflicts_complete,
-            "counts_before": self.before.counts, "counts": self.after.counts, "goals": self.goals,
-            "not_judged": [{"check": u.check, "title": u.title, "missing": list(u.missing), "fields": list(u.fields),
-                            "kept": list(u.kept)} for u in self.unjudged],
-            "kept": dict(self.kept), "failing_outside_goals": list(self.others_failing),
+            "counts_before": self.before.counts,
+            "counts": self.after.counts,
+            "goals": self.goals,
+            "not_judged": [
+                {
+                    "check": u.check,
+                    "title": u.title,
+                    "missing": list(u.missing),
+                    "fields": list(u.fields),
+                    "kept": list(u.kept),
+                }
+                for u in self.unjudged
+            ],
+            "kept": dict(self.kept),
+            "failing_outside_goals": list(self.others_failing),
             "evaluations": self.evaluations,
         }
 
 
 def propose(
-    stage: Stage, *, free: Iterable[str] = (), keep: Iterable[str] = (), goals: Iterable[str] = (),
-    enough: float = ENOUGH, budget: int = BUDGET, progress: Callable[[Progress], None] | None = None,
+    stage: Stage,
+    *,
+    free: Iterable[str] = (),
+    keep: Iterable[str] = (),
+    goals: Iterable[str] = (),
+    enough: float = ENOUGH,
+    budget: int = BUDGET,
+    progress: Callable[[Progress], None] | None = None,
 ) -> Proposal:
     """The best settings. `free`, `keep` and `goals` as in `goals.problem_of`.
 
     Raises CallError for names that mean nothing.
     """
-    return _Proposer(stage, problem_of(stage, free=free, keep=keep, goals=goals), enough, budget, progress).run()
+    return _Proposer(
+        stage, problem_of(stage, free=free, keep=keep, goals=goals), enough, budget, progress
+    ).run()
 
 
 class _Proposer:
-    def __init__(self, stage: Stage, problem: Problem, enough: float, budget: int,
-                 progress: Callable[[Progress], None] | None) -> None:
+    def __init__(
+        self,
+        stage: Stage,
+        problem: Problem,
+        enough: float,
+        budget: int,
+        progress: Callable[[Progress], None] | None,
+    ) -> None:
         self.stage, self.problem = stage, problem
         self.enough, self.budget, self.progress = enough, budget, progress
         self.steps = 0
@@ -253,12 +297,20 @@ class _Proposer:
 
     def _of(self, part: list[int]) -> tuple[dict[int, Choosable], list[Goal]]:
         inside = set(part)
-        return ({n: self.problem.variables[n] for n in part},
-                [g for g in self.problem.goals if inside & set(g.scope)])
+        return (
+            {n: self.problem.variables[n] for n in part},
+            [g for g in self.problem.goals if inside & set(g.scope)],
+        )
 
-    def _least(self, codes: Mapping[int, int], which: Callable[[Goal], bool] = lambda _: True) -> tuple[float, str]:
+    def _least(
+        self, codes: Mapping[int, int], which: Callable[[Goal], bool] = lambda _: True
+    ) -> tuple[float, str]:
         """The smallest margin of these goals, and whose it is."""
-        found = [(g.margin(tuple(codes[n] for n in g.scope)), g.name) for g in self.problem.goals if which(g)]
+        found = [
+            (g.margin(tuple(codes[n] for n in g.scope)), g.name)
+            for g in self.problem.goals
+            if which(g)
+        ]
         return min(found, default=(math.inf, ""))
 
     # --- conflicts --------------------------------------------------------------------------
@@ -266,7 +318,8 @@ class _Proposer:
         titles = dict(zip((g.name for g in self.problem.goals), self.problem.titles, strict=True))
         found = [
             Conflict((Clash(g.name, titles[g.name], g.margin(())),), ())
-            for g in self.problem.goals if not g.scope and g.margin(()) < 0
+            for g in self.problem.goals
+            if not g.scope and g.margin(()) < 0
         ]
         most = len(found) + MOST_CONFLICTS
         self.budget = self.steps + BUDGET
@@ -279,26 +332,39 @@ class _Proposer:
                         return found, False
                     core = self._core(variables, pool, here)
                     fields = sorted({n for g in core for n in g.scope})
-                    found.append(Conflict(
-                        tuple(Clash(g.name, titles[g.name], self._reach(variables, core, g)) for g in core),
-                        tuple(variables[n].name for n in fields),
-                    ))
+                    found.append(
+                        Conflict(
+                            tuple(
+                                Clash(g.name, titles[g.name], self._reach(variables, core, g))
+                                for g in core
+                            ),
+                            tuple(variables[n].name for n in fields),
+                        )
+                    )
                     pool = [g for g in pool if g not in core]
                     here = Search(variables, pool, cap=0.0, tick=self.tick).climb(here)
         except TooLongError:
             return found, False
         return found, True
 
-    def _satisfiable(self, variables: Mapping[int, Choosable], goals: Sequence[Goal], here: Mapping[int, int]) -> bool:
+    def _satisfiable(
+        self, variables: Mapping[int, Choosable], goals: Sequence[Goal], here: Mapping[int, int]
+    ) -> bool:
         if all(_at(g, here) >= 0 for g in goals):
             return True
         return self._search(variables, goals, 0.0).best(0.0) is not None
 
-    def _search(self, variables: Mapping[int, Choosable], goals: Sequence[Goal], cap: float) -> Search:
+    def _search(
+        self, variables: Mapping[int, Choosable], goals: Sequence[Goal], cap: float
+    ) -> Search:
         used = {n for g in goals for n in g.scope}
-        return Search({n: variables[n] for n in sorted(used)}, goals, cap=cap, ties=False, tick=self.tick)
+        return Search(
+            {n: variables[n] for n in sorted(used)}, goals, cap=cap, ties=False, tick=self.tick
+        )
 
-    def _core(self, variables: Mapping[int, Choosable], goals: list[Goal], here: Mapping[int, int]) -> list[Goal]:
+    def _core(
+        self, variables: Mapping[int, Choosable], goals: list[Goal], here: Mapping[int, int]
+    ) -> list[Goal]:
         """A set of goals that cannot be met together while any of its smaller sets can.
 
         Settings that even out the margins miss most goals of a conflict at once: it is sought
@@ -337,24 +403,41 @@ class _Proposer:
             conflicts, complete = self._conflicts(codes)
         bank = problem.bank(ordered)
         picks = tuple(self._pick(n, codes, ordered, bank) for n in range(len(ordered)))
-        changed = with_settings(self.stage, {
-            # what a text means may hang on another field: those are stated anew in any case
-            p.name: p.text for p, item in zip(picks, problem.items, strict=True)
-            if p.changed or len(item.meanings) > 1
-        })
+        changed = with_settings(
+            self.stage,
+            {
+                # what a text means may hang on another field: those are stated anew in any case
+                p.name: p.text
+                for p, item in zip(picks, problem.items, strict=True)
+                if p.changed or len(item.meanings) > 1
+            },
+        )
         before, after = assess(self.stage), assess(changed)
         goals = {g.name for g in problem.goals}
         return Proposal(
-            base=self.stage, stage=changed, picks=picks, feasible=feasible,
-            proven=self.proven, conflicts=tuple(conflicts), conflicts_complete=complete,
-            smallest=self._least(codes), smallest_before=self._least(now),
-            movable=self._least(codes, lambda g: bool(g.scope)), before=before, after=after,
-            goals=len(goals), unjudged=tuple(problem.unjudged), kept=problem.kept,
+            base=self.stage,
+            stage=changed,
+            picks=picks,
+            feasible=feasible,
+            proven=self.proven,
+            conflicts=tuple(conflicts),
+            conflicts_complete=complete,
+            smallest=self._least(codes),
+            smallest_before=self._least(now),
+            movable=self._least(codes, lambda g: bool(g.scope)),
+            before=before,
+            after=after,
+            goals=len(goals),
+            unjudged=tuple(problem.unjudged),
+            kept=problem.kept,
             others_failing=tuple(
-                v.check for v in after.verdicts
+                v.check
+                for v in after.verdicts
                 if v.status == "fails" and v.check != "reaction.masked" and v.check not in goals
             ),
-            evaluations=sum(len(g.known) for g in problem.goals), steps=self.steps, enough=self.enough,
+            evaluations=sum(len(g.known) for g in problem.goals),
+            steps=self.steps,
+            enough=self.enough,
         )
 
     def _pick(self, n: int, codes: Mapping[int, int], ordered: Codes, bank: Bank) -> Pick:
@@ -367,13 +450,24 @@ class _Proposer:
         place = order.index(new)
         if reading.band is not None:
             down = self._instead(n, order[place - 1], codes, ordered) if place else None
-            up = self._instead(n, order[place + 1], codes, ordered) if place + 1 < len(order) else None
+            up = (
+                self._instead(n, order[place + 1], codes, ordered)
+                if place + 1 < len(order)
+                else None
+            )
         else:
             others = tuple(self._instead(n, c, codes, ordered) for c in order[:9] if c != new)
         return Pick(
-            variable.name, item.role, item.summary, values.read(item, old, self.stage.bank), reading,
+            variable.name,
+            item.role,
+            item.summary,
+            values.read(item, old, self.stage.bank),
+            reading,
             setting_text(item, reading, bank),
-            self._instead(n, old, codes, ordered) if old != new else None, down, up, others,
+            self._instead(n, old, codes, ordered) if old != new else None,
+            down,
+            up,
+            others,
             tuple(u.check for u in self.problem.unjudged if variable.name in u.fields),
         )
 
@@ -425,4 +519,14 @@ def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-__all__ = ["Conflict", "Instead", "Pick", "Progress", "Proposal", "name_of", "propose", "setting_text", "settings_block"]
+__all__ = [
+    "Conflict",
+    "Instead",
+    "Pick",
+    "Progress",
+    "Proposal",
+    "name_of",
+    "propose",
+    "setting_text",
+    "settings_block",
+]

@@ -44,18 +44,26 @@ def parse_readback(text: str, chip: Chip, name: str) -> dict[str, int]:
     words: dict[str, int] = {}
     problems: list[Problem] = []
     for line, register, value in _pairs(text, name, problems):
+
         def complain(found: str, expected: str, line: int = line) -> None:
             problems.append(Problem(Place(name, line, 1), found, expected))
 
         if register not in chip.registers:
             complain(unknown(chip, register), "a register of the map")
             continue
-        number = value if isinstance(value, int) and not isinstance(value, bool) else read_int(str(value))
+        number = (
+            value
+            if isinstance(value, int) and not isinstance(value, bool)
+            else read_int(str(value))
+        )
         width = chip.registers[register].width
         if number is None or number < 0:
             complain(f"{str(value)[:40]!r} for {register}", "a word such as 0x1F")
         elif number >> width:
-            complain(f"0x{number:X} for {register}, which has {width} bits", f"at most 0x{(1 << width) - 1:X}")
+            complain(
+                f"0x{number:X} for {register}, which has {width} bits",
+                f"at most 0x{(1 << width) - 1:X}",
+            )
         else:
             words[register] = number
     if not words and not problems:
@@ -78,7 +86,13 @@ def _pairs(text: str, name: str, problems: list[Problem]) -> Iterator[tuple[int,
                 try:
                     value = json.loads(line)
                 except json.JSONDecodeError:
-                    problems.append(Problem(Place(name, whole.lineno, whole.colno), f"no JSON ({whole.msg})", "one JSON object, or one a line"))
+                    problems.append(
+                        Problem(
+                            Place(name, whole.lineno, whole.colno),
+                            f"no JSON ({whole.msg})",
+                            "one JSON object, or one a line",
+                        )
+                    )
                     return
                 yield from _of_json(value, number, name, problems)
         return
@@ -87,12 +101,16 @@ def _pairs(text: str, name: str, problems: list[Problem]) -> Iterator[tuple[int,
         if bare:
             match = _LINE.fullmatch(bare)
             if match is None:
-                problems.append(Problem(Place(name, number, 1), f"{bare[:40]!r}", "REG=WORD, as in MODE=0x008"))
+                problems.append(
+                    Problem(Place(name, number, 1), f"{bare[:40]!r}", "REG=WORD, as in MODE=0x008")
+                )
             else:
                 yield number, match[1], match[2]
 
 
-def _of_json(value: Any, line: int, name: str, problems: list[Problem]) -> Iterator[tuple[int, str, Any]]:
+def _of_json(
+    value: Any, line: int, name: str, problems: list[Problem]
+) -> Iterator[tuple[int, str, Any]]:
     """Pairs of one JSON value; a register whose word is null was not read, and is left out."""
     if isinstance(value, list):
         for item in value:
@@ -107,4 +125,10 @@ def _of_json(value: Any, line: int, name: str, problems: list[Problem]) -> Itera
             if isinstance(word, (int, str)) and key not in ("schema", "kind", "chip"):
                 yield line, key, word
     else:
-        problems.append(Problem(Place(name, line, 1), f"the JSON value {str(value)[:40]!r}", "an object of registers and words"))
+        problems.append(
+            Problem(
+                Place(name, line, 1),
+                f"the JSON value {str(value)[:40]!r}",
+                "an object of registers and words",
+            )
+        )

@@ -119,8 +119,13 @@ class Search:
     """
 
     def __init__(
-        self, variables: Mapping[int, Choosable], goals: Sequence[Goal], *,
-        cap: float = math.inf, ties: bool = True, tick: Callable[[], None] | None = None,
+        self,
+        variables: Mapping[int, Choosable],
+        goals: Sequence[Goal],
+        *,
+        cap: float = math.inf,
+        ties: bool = True,
+        tick: Callable[[], None] | None = None,
     ) -> None:
         self.variables = dict(variables)
         self.goals = list(goals)
@@ -135,7 +140,9 @@ class Search:
         self.alive = list(range(len(self.goals)))
         self.pinned: dict[int, float] = {}
         self._bounds: dict[tuple[int, tuple[int | None, ...]], float] = {}
-        self._solved: dict[tuple[tuple[int, ...], tuple[int | None, ...]], tuple[float, Found | None]] = {}
+        self._solved: dict[
+            tuple[tuple[int, ...], tuple[int | None, ...]], tuple[float, Found | None]
+        ] = {}
         self._shape: dict[tuple[tuple[int, ...], int], list[tuple[int, ...]]] = {}
 
     # --- margins and bounds -----------------------------------------------------------------
@@ -174,7 +181,9 @@ class Search:
         return found
 
     # --- the whole group --------------------------------------------------------------------
-    def best(self, floor: float = -math.inf, start: Mapping[int, int] | None = None) -> Found | None:
+    def best(
+        self, floor: float = -math.inf, start: Mapping[int, int] | None = None
+    ) -> Found | None:
         """The best codes, or None where no codes have a smallest margin of at least `floor`.
 
         `start` are good codes, if known; without them only `floor` narrows the search.
@@ -185,7 +194,9 @@ class Search:
                 start = self.climb(start)
                 floor = max(floor, *(self.vector(start)[:1] or (_LOWEST,)))
             self.narrow(floor)
-            if not all(self.domains.values()) or any(self.margin(i, {}) < floor for i in self._without_scope()):
+            if not all(self.domains.values()) or any(
+                self.margin(i, {}) < floor for i in self._without_scope()
+            ):
                 return None
             # What cannot exceed the floor stands at it in every candidate left, and decides
             # nothing any more; the others may then be asked for more.
@@ -223,7 +234,8 @@ class Search:
             self.pinned[i] = floor
             spans = self._spans(i)
             if math.prod(map(len, spans)) <= FILTER_LIMIT and all(
-                    self.goals[i].margin(c) >= floor for c in product(*spans)):
+                self.goals[i].margin(c) >= floor for c in product(*spans)
+            ):
                 gone.add(i)
         self.alive = [i for i in self.alive if i not in gone]
         self.touching = {n: [i for i in t if i not in gone] for n, t in self.touching.items()}
@@ -293,7 +305,9 @@ class Search:
             left = [n for n in free if n != without]
             place = {n: i for i, n in enumerate(left)}
             indices = {i for n in left for i in self.touching[n]}
-            scopes = [[place[n] for n in self.goals[i].scope if n in place] for i in sorted(indices)]
+            scopes = [
+                [place[n] for n in self.goals[i].scope if n in place] for i in sorted(indices)
+            ]
             known = [tuple(left[i] for i in g) for g in groups(len(left), scopes)]
             self._shape[free, without] = known
         return known
@@ -310,12 +324,22 @@ class Search:
         return found
 
     def _branch(
-        self, part: tuple[int, ...], goals: list[int], codes: dict[int, int], floor: float,
+        self,
+        part: tuple[int, ...],
+        goals: list[int],
+        codes: dict[int, int],
+        floor: float,
     ) -> Found | None:
-        n = min(part, key=lambda m: (math.log(len(self.domains[m]) + 1) / (1 + len(self.touching[m])), m))
+        n = min(
+            part,
+            key=lambda m: (math.log(len(self.domains[m]) + 1) / (1 + len(self.touching[m])), m),
+        )
         current = self.variables[n].current
-        done = [i for i in goals if n in self.goals[i].scope and all(
-            m == n or m in codes for m in self.goals[i].scope)]
+        done = [
+            i
+            for i in goals
+            if n in self.goals[i].scope and all(m == n or m in codes for m in self.goals[i].scope)
+        ]
         rest = [i for i in goals if i not in set(done)]
         children = self._split(part, n)
         inside = [[i for i in rest if set(self.goals[i].scope) & set(c)] for c in children]
@@ -326,7 +350,9 @@ class Search:
             fixed = self.vector(here, done)
             if fixed and fixed[0] < floor:
                 continue
-            reach = tuple(sorted([*fixed, *(b for i in rest if (b := self.bound(i, here)) != math.inf)]))
+            reach = tuple(
+                sorted([*fixed, *(b for i in rest if (b := self.bound(i, here)) != math.inf)])
+            )
             if not reach or reach[0] >= floor:
                 step = (int(code != current), self.variables[n].steps(code))
                 candidates.append((reach, step, code, fixed))
@@ -349,8 +375,8 @@ class Search:
                 away = _sum(away, found.away)
                 chosen.update(found.codes)
                 if best is not None and number + 1 < len(children):
-                    open_ones = {i for later in inside[number + 1:] for i in later}
-                    must = self._forced(m for later in children[number + 1:] for m in later)
+                    open_ones = {i for later in inside[number + 1 :] for i in later}
+                    must = self._forced(m for later in children[number + 1 :] for m in later)
                     bounds = (self.bound(i, here) for i in open_ones)
                     reach = tuple(sorted([*vector, *(b for b in bounds if b != math.inf)]))
                     if not self._hopeful(reach, _sum(away, must), best):
@@ -385,7 +411,10 @@ class Search:
             return True
         if _better(other.vector, one.vector):
             return False
-        return (one.away, [one.codes[n] for n in part]) < (other.away, [other.codes[n] for n in part])
+        return (one.away, [one.codes[n] for n in part]) < (
+            other.away,
+            [other.codes[n] for n in part],
+        )
 
 
 def _sum(a: tuple[int, int], b: tuple[int, int]) -> tuple[int, int]:

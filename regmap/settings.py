@@ -189,7 +189,8 @@ def never_written(chip: Chip, wanted: Bank) -> list[Register]:
             written |= {t.partition("=")[0].strip().partition(".")[0] for t in texts}
     written |= {r.name for r in chip.registers.values() if r.complement_of}
     return [
-        r for r in setting_registers(chip)
+        r
+        for r in setting_registers(chip)
         if r.name not in written and (wanted.words.get(r.name, r.reset) ^ r.reset) & _wanted_mask(r)
     ]
 

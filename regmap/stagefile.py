@@ -372,7 +372,9 @@ def _asked(rec: Rec, chip: Chip, reader: Reader) -> list[tuple[str, str, Node]]:
     for name, text, node, key_node in asked:
         item = find(chip, name)
         if item is None:
-            reader.complain(key_node, "settings", unknown(chip, name), "a field or value of the map")
+            reader.complain(
+                key_node, "settings", unknown(chip, name), "a field or value of the map"
+            )
         elif isinstance(item, Field) and not item.setting:
             reader.complain(
                 key_node,
@@ -382,7 +384,10 @@ def _asked(rec: Rec, chip: Chip, reader: Reader) -> list[tuple[str, str, Node]]:
             )
         elif isinstance(item, External) and name in table:
             reader.complain(
-                key_node, "settings", f"{name}, which is set outside the frame", "it under external:"
+                key_node,
+                "settings",
+                f"{name}, which is set outside the frame",
+                "it under external:",
             )
         elif twice := _twice(chip, name, item, taken):
             reader.complain(

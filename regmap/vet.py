@@ -218,7 +218,12 @@ def _warn(origin: str, found: str, expected: str, path: str) -> Problem:
 
 def _silent_modes(chip: Chip) -> Iterator[Problem]:
     """Modes with an option that only reports, of which no fault says so."""
-    told = {n for f in chip.faults.values() if f.reported_only_when for n in f.reported_only_when.names()}
+    told = {
+        n
+        for f in chip.faults.values()
+        if f.reported_only_when
+        for n in f.reported_only_when.names()
+    }
     for item in _valued(chip):
         name = getattr(item, "ref", item.name)
         if not item.role.endswith(".mode") or name in told:
@@ -355,7 +360,9 @@ def _unitless(item: Valued) -> Iterator[Problem]:
     """A bare number among values with units: it is read as a name, and carries no value."""
     name = getattr(item, "ref", item.name)
     for meaning in item.meanings:
-        bare = [e.name for e in meaning.entries.values() if e.band is None and _NUMBER.fullmatch(e.name)]
+        bare = [
+            e.name for e in meaning.entries.values() if e.band is None and _NUMBER.fullmatch(e.name)
+        ]
         if bare and meaning.dim is not None:
             yield _warn(
                 getattr(item, "origin", ""),

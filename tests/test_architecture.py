@@ -41,7 +41,18 @@ ALLOWED["requests"] = _FORMAT | {"schema"}
 ALLOWED["codec"] = _FORMAT | {"bank", "values", "words"}
 #: nothing below the program may know these
 PROGRAM_ONLY = {"prompt_toolkit", "cli", "argparse", "readline", "curses"}
-HEAVY = {"numpy", "serial", "construct", "prompt_toolkit", "scipy", "jinja2", "ruamel", "jsonschema", "pytest", "hypothesis"}
+HEAVY = {
+    "numpy",
+    "serial",
+    "construct",
+    "prompt_toolkit",
+    "scipy",
+    "jinja2",
+    "ruamel",
+    "jsonschema",
+    "pytest",
+    "hypothesis",
+}
 
 
 def rooms() -> dict[str, list[Path]]:
@@ -89,13 +100,18 @@ def test_no_import_cycles_between_rooms_at_load_time() -> None:
         for path in paths:
             tree = ast.parse(path.read_text())
             # imports inside functions and under TYPE_CHECKING do not run at load time
-            top = ast.Module(body=[n for n in tree.body if isinstance(n, (ast.Import, ast.ImportFrom))], type_ignores=[])
+            top = ast.Module(
+                body=[n for n in tree.body if isinstance(n, (ast.Import, ast.ImportFrom))],
+                type_ignores=[],
+            )
             package = ["regmap", *path.relative_to(ROOT / "regmap").parts[:-1]]
             for node in top.body:
                 if isinstance(node, ast.ImportFrom):
                     base = package[: len(package) - node.level + 1] if node.level else []
                     module = ".".join([*base, *([node.module] if node.module else [])])
-                    names = [module] if module != "regmap" else [f"regmap.{a.name}" for a in node.names]
+                    names = (
+                        [module] if module != "regmap" else [f"regmap.{a.name}" for a in node.names]
+                    )
                     graph[room] |= {n.split(".")[1] for n in names if n.startswith("regmap.")}
         graph[room] &= set(rooms())
         graph[room].discard(room)
@@ -111,14 +127,18 @@ def test_the_library_never_prints_or_reads_arguments() -> None:
         for path in paths:
             for node in ast.walk(ast.parse(path.read_text())):
                 if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
-                    assert node.func.id not in ("print", "input", "eval", "exec"), f"{path}:{node.lineno}"
+                    assert node.func.id not in ("print", "input", "eval", "exec"), (
+                        f"{path}:{node.lineno}"
+                    )
                 if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
                     assert (node.value.id, node.attr) != ("sys", "argv"), f"{path}:{node.lineno}"
 
 
 def loaded_by(code: str) -> set[str]:
     script = f"{code}\nimport sys\nprint(' '.join({{m.split('.')[0] for m in sys.modules}}), file=sys.stderr)"
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60)
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60
+    )
     return set(done.stderr.split())
 
 
@@ -130,7 +150,9 @@ def test_the_model_and_its_loader_need_nothing_heavy() -> None:
     assert not loaded_by("from regmap.mapfile import load_map; load_map('quoll16')") & HEAVY
 
 
-@pytest.mark.parametrize("arguments", [["--help"], ["--version"], ["vet", "quoll16"], ["encode", "quoll16", "read:ID"]])
+@pytest.mark.parametrize(
+    "arguments", [["--help"], ["--version"], ["vet", "quoll16"], ["encode", "quoll16", "read:ID"]]
+)
 def test_the_program_starts_light(arguments: list[str]) -> None:
     code = f"import io, sys\nfrom regmap.cli.main import main\nout, sys.stdout = sys.stdout, io.StringIO()\nmain({arguments!r})"
     assert not loaded_by(code) & HEAVY
@@ -155,11 +177,15 @@ def test_only_one_name_is_installed() -> None:
     assert {p.split(".")[0] for p in packages} == {"regmap"}
     on_disk = {
         "regmap." + ".".join(p.parent.relative_to(ROOT / "regmap").parts)
-        for p in (ROOT / "regmap").rglob("__init__.py") if p.parent != ROOT / "regmap"
+        for p in (ROOT / "regmap").rglob("__init__.py")
+        if p.parent != ROOT / "regmap"
     }
     on_disk |= {"regmap.cli", "regmap.devices", "regmap.captures"}
-    on_disk |= {"regmap.cli." + ".".join(p.parent.relative_to(ROOT / "cli").parts)
-                for p in (ROOT / "cli").rglob("__init__.py") if p.parent != ROOT / "cli"}
+    on_disk |= {
+        "regmap.cli." + ".".join(p.parent.relative_to(ROOT / "cli").parts)
+        for p in (ROOT / "cli").rglob("__init__.py")
+        if p.parent != ROOT / "cli"
+    }
     assert set(packages) == on_disk | {"regmap"}
 
 

@@ -8,7 +8,10 @@ from regmap.errors import FileError, Place, Problem, nearest
 def test_one_line_says_place_found_expected_and_nearest() -> None:
     place = Place("a.yaml", 3, 7, 4, "  bits: 9:2")
     problem = Problem(place, "'9:2'", "bits such as 7..4", "9..2", "registers.A")
-    assert str(problem) == "a.yaml:3:7: error: '9:2'; expected bits such as 7..4; nearest: 9..2 [registers.A]"
+    assert (
+        str(problem)
+        == "a.yaml:3:7: error: '9:2'; expected bits such as 7..4; nearest: 9..2 [registers.A]"
+    )
 
 
 def test_the_spot_is_underlined() -> None:

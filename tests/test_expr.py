@@ -20,25 +20,28 @@ def bank(**words: int) -> Bank:
     return Bank(CHIP, words)
 
 
-@pytest.mark.parametrize(("text", "words", "answer"), [
-    ("MODE.PWM == three_input", {"MODE": 0x100}, True),
-    ("MODE.PWM == three_input", {"MODE": 0}, False),
-    ("MODE.PWM == three_input", {}, None),
-    ("MODE.PWM != three_input", {"MODE": 0}, True),
-    ("MODE.PWM in (one_input, three_input)", {"MODE": 0x100}, True),
-    ("TIMING.DEAD_TIME >= 400 ns", {"TIMING": 3 << 6}, True),
-    ("TIMING.DEAD_TIME >= 400 ns", {"TIMING": 2 << 6}, False),
-    ("TIMING.DEAD_TIME >= 3", {"TIMING": 3 << 6}, True),
-    ("TIMING.BLANKING > TIMING.DEAD_TIME", {"TIMING": 5 << 6 | 0 << 2}, False),
-    ("TIMING.BLANKING > TIMING.DEAD_TIME", {"TIMING": 5 << 6 | 1 << 2}, True),
-    ("SENSE.OC_EN and not SENSE.CAL", {"SENSE": 0b10}, True),
-    ("SENSE.OC_EN or MODE.PWM == one_input", {"SENSE": 0b10}, True),
-    ("SENSE.OC_EN or MODE.PWM == one_input", {"SENSE": 0}, None),
-    ("SENSE.OC_EN and MODE.PWM == one_input", {"SENSE": 0}, False),
-    ("not (SENSE.OC_EN and SENSE.CAL)", {"SENSE": 0b1000010}, False),
-    ("0x10 + 2 * 3 == 22", {}, True),
-    ("not not SENSE.OC_EN", {"SENSE": 2}, True),
-])
+@pytest.mark.parametrize(
+    ("text", "words", "answer"),
+    [
+        ("MODE.PWM == three_input", {"MODE": 0x100}, True),
+        ("MODE.PWM == three_input", {"MODE": 0}, False),
+        ("MODE.PWM == three_input", {}, None),
+        ("MODE.PWM != three_input", {"MODE": 0}, True),
+        ("MODE.PWM in (one_input, three_input)", {"MODE": 0x100}, True),
+        ("TIMING.DEAD_TIME >= 400 ns", {"TIMING": 3 << 6}, True),
+        ("TIMING.DEAD_TIME >= 400 ns", {"TIMING": 2 << 6}, False),
+        ("TIMING.DEAD_TIME >= 3", {"TIMING": 3 << 6}, True),
+        ("TIMING.BLANKING > TIMING.DEAD_TIME", {"TIMING": 5 << 6 | 0 << 2}, False),
+        ("TIMING.BLANKING > TIMING.DEAD_TIME", {"TIMING": 5 << 6 | 1 << 2}, True),
+        ("SENSE.OC_EN and not SENSE.CAL", {"SENSE": 0b10}, True),
+        ("SENSE.OC_EN or MODE.PWM == one_input", {"SENSE": 0b10}, True),
+        ("SENSE.OC_EN or MODE.PWM == one_input", {"SENSE": 0}, None),
+        ("SENSE.OC_EN and MODE.PWM == one_input", {"SENSE": 0}, False),
+        ("not (SENSE.OC_EN and SENSE.CAL)", {"SENSE": 0b1000010}, False),
+        ("0x10 + 2 * 3 == 22", {}, True),
+        ("not not SENSE.OC_EN", {"SENSE": 2}, True),
+    ],
+)
 def test_truth(text: str, words: dict[str, int], answer: bool | None) -> None:
     assert evaluate(parse_expr(text), bank(**words)) is answer
 
@@ -49,15 +52,18 @@ def test_states_and_supply() -> None:
     assert evaluate(parse_expr("locked"), Bank(CHIP)) is None
 
 
-@pytest.mark.parametrize(("text", "says"), [
-    ("MODE.PWM ==", "the expression ends where a name"),
-    ("MODE.PWM == (1", "ends where"),
-    ("MODE.PWM & 1", "'& 1' at column"),
-    ("1 2", "'2' at column 3: expected an operator or the end"),
-    ("(" * 60 + "1" + ")" * 60, "nest deeper"),
-    ("x" * 1000, "an expression of 1000 characters"),
-    ("__import__('os')", "at column"),
-])
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("MODE.PWM ==", "the expression ends where a name"),
+        ("MODE.PWM == (1", "ends where"),
+        ("MODE.PWM & 1", "'& 1' at column"),
+        ("1 2", "'2' at column 3: expected an operator or the end"),
+        ("(" * 60 + "1" + ")" * 60, "nest deeper"),
+        ("x" * 1000, "an expression of 1000 characters"),
+        ("__import__('os')", "at column"),
+    ],
+)
 def test_refused(text: str, says: str) -> None:
     with pytest.raises(CallError) as caught:
         parse_expr(text)
@@ -78,9 +84,17 @@ def test_any_text_parses_or_is_refused_and_never_runs_wild(text: str) -> None:
 _BOOLS = {"SENSE.OC_EN": 1, "SENSE.CAL": 6, "WATCHDOG.ENABLE": 3}
 
 
-@given(st.recursive(st.sampled_from(sorted(_BOOLS)), lambda inner: st.one_of(
-    st.tuples(st.just("not"), inner), st.tuples(st.sampled_from(["and", "or"]), inner, inner)), max_leaves=8),
-    st.integers(0, 7))
+@given(
+    st.recursive(
+        st.sampled_from(sorted(_BOOLS)),
+        lambda inner: st.one_of(
+            st.tuples(st.just("not"), inner),
+            st.tuples(st.sampled_from(["and", "or"]), inner, inner),
+        ),
+        max_leaves=8,
+    ),
+    st.integers(0, 7),
+)
 def test_logic_agrees_with_python(tree: object, bits: int) -> None:
     values = {name: bool(bits >> i & 1) for i, name in enumerate(sorted(_BOOLS))}
 
@@ -88,7 +102,11 @@ def test_logic_agrees_with_python(tree: object, bits: int) -> None:
         if isinstance(node, str):
             return node
         assert isinstance(node, tuple)
-        return f"not ({text(node[1])})" if node[0] == "not" else f"({text(node[1])} {node[0]} {text(node[2])})"
+        return (
+            f"not ({text(node[1])})"
+            if node[0] == "not"
+            else f"({text(node[1])} {node[0]} {text(node[2])})"
+        )
 
     python = text(tree)
     for name, value in values.items():

@@ -37,9 +37,14 @@ def test_a_summary_bit_is_not_a_finding_of_its_own() -> None:
 
 def test_time_decides_between_causes() -> None:
     words = {"STATUS1": 0, "STATUS2": WD | SPI_ERR, "STATUS3": 0}
-    assert tree(explain(CHIP, words, order=["SPI_ERR", "WD"]).findings) == [("SPI_ERR", [("WD", [])])]
+    assert tree(explain(CHIP, words, order=["SPI_ERR", "WD"]).findings) == [
+        ("SPI_ERR", [("WD", [])])
+    ]
     # seen later, the frame error cannot have caused the watchdog fault
-    assert tree(explain(CHIP, words, order=["WD", "SPI_ERR"]).findings) == [("WD", []), ("SPI_ERR", [])]
+    assert tree(explain(CHIP, words, order=["WD", "SPI_ERR"]).findings) == [
+        ("WD", []),
+        ("SPI_ERR", []),
+    ]
 
 
 def test_settings_and_masks_come_from_the_stage() -> None:
@@ -63,13 +68,16 @@ def test_all_ones_is_wiring_not_twenty_faults() -> None:
     assert "every bit of every word is 1" in result.wiring[0]
 
 
-@pytest.mark.parametrize(("replies", "commands", "says"), [
-    ([0xFFFF] * 3, [0x8000, 0x8801, 0x9001], "all ones"),
-    ([0] * 3, [0x8000, 0x8801, 0x9001], "all zeros"),
-    ([0x8000, 0x8801], [0x8000, 0x8801], "repeats its own command"),
-    ([0x4000, 0x4400], [0x8000, 0x8801], "shifted by one bit"),
-    ([0x2801, 0x2801], [0x8000, 0x9001], ""),
-])
+@pytest.mark.parametrize(
+    ("replies", "commands", "says"),
+    [
+        ([0xFFFF] * 3, [0x8000, 0x8801, 0x9001], "all ones"),
+        ([0] * 3, [0x8000, 0x8801, 0x9001], "all zeros"),
+        ([0x8000, 0x8801], [0x8000, 0x8801], "repeats its own command"),
+        ([0x4000, 0x4400], [0x8000, 0x8801], "shifted by one bit"),
+        ([0x2801, 0x2801], [0x8000, 0x9001], ""),
+    ],
+)
 def test_dead_bus(replies: list[int], commands: list[int], says: str) -> None:
     layout = next(iter(CHIP.frames.values())).reply_to("read")
     found = suspicious(layout, 16, replies, commands)
@@ -77,9 +85,14 @@ def test_dead_bus(replies: list[int], commands: list[int], says: str) -> None:
     assert bool(says) == bool(found)
 
 
-@pytest.mark.parametrize(("words", "says"), [
-    ({"STATUS9": 1}, "nearest: STATUS"), ({"STATUS1": 0x400}, "does not fit the 10 bits"), ({"STATUS1": -1}, "does not fit"),
-])
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ({"STATUS9": 1}, "nearest: STATUS"),
+        ({"STATUS1": 0x400}, "does not fit the 10 bits"),
+        ({"STATUS1": -1}, "does not fit"),
+    ],
+)
 def test_impossible_words(words: dict[str, int], says: str) -> None:
     with pytest.raises(CallError) as caught:
         explain(CHIP, words)

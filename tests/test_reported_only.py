@@ -15,12 +15,25 @@ from regmap.stagefile import load_stage, read_stage
 
 #: every fault of the shipped maps whose monitor has a mode that only reports, from their summaries
 MODES = {
-    "quoll16": {**dict.fromkeys(("VDS_HA", "VDS_LA", "VDS_HB", "VDS_LB", "VDS_HC", "VDS_LC"), "MODE.VDS_ACT == report"),
-                **dict.fromkeys(("OC_A", "OC_B", "OC_C"), "MODE.OC_ACT == report"), "WD": "WATCHDOG.ACTION == report"},
-    "numbat24": {**dict.fromkeys(("VDS_HA", "VDS_LA", "VDS_HB", "VDS_LB", "VDS_HC", "VDS_LC"), "REACTION.VDS == report"),
-                 **dict.fromkeys(("OC_A", "OC_B", "OC_C"), "REACTION.OC == report"), "OV_VM": "REACTION.OV == report",
-                 "WD": "WATCHDOG.ACTION == report"},
-    "bilby32": dict.fromkeys(("VDS_HA", "VDS_LA", "VDS_HB", "VDS_LB", "VDS_HC", "VDS_LC", "VDS_SEVERAL"), "VDS.REACT == report"),
+    "quoll16": {
+        **dict.fromkeys(
+            ("VDS_HA", "VDS_LA", "VDS_HB", "VDS_LB", "VDS_HC", "VDS_LC"), "MODE.VDS_ACT == report"
+        ),
+        **dict.fromkeys(("OC_A", "OC_B", "OC_C"), "MODE.OC_ACT == report"),
+        "WD": "WATCHDOG.ACTION == report",
+    },
+    "numbat24": {
+        **dict.fromkeys(
+            ("VDS_HA", "VDS_LA", "VDS_HB", "VDS_LB", "VDS_HC", "VDS_LC"), "REACTION.VDS == report"
+        ),
+        **dict.fromkeys(("OC_A", "OC_B", "OC_C"), "REACTION.OC == report"),
+        "OV_VM": "REACTION.OV == report",
+        "WD": "WATCHDOG.ACTION == report",
+    },
+    "bilby32": dict.fromkeys(
+        ("VDS_HA", "VDS_LA", "VDS_HB", "VDS_LB", "VDS_HC", "VDS_LC", "VDS_SEVERAL"),
+        "VDS.REACT == report",
+    ),
     "wombat24": {},
     "potoroo40": {},
 }
@@ -30,7 +43,11 @@ MODES["quokka16"] = {n: w for n, w in MODES["quoll16"].items() if n != "WD"}
 @pytest.mark.parametrize("name", MODES)
 def test_every_mode_that_only_reports_is_in_the_map(name: str) -> None:
     chip = load_map(name)
-    found = {f.name: str(f.reported_only_when) for f in chip.faults.values() if f.reported_only_when is not None}
+    found = {
+        f.name: str(f.reported_only_when)
+        for f in chip.faults.values()
+        if f.reported_only_when is not None
+    }
     assert found == MODES[name]
 
 
@@ -46,7 +63,9 @@ def test_the_controller_handles_it_after_a_poll() -> None:
     assert told.value is not None
     assert told.value.high == pytest.approx(0.3e-6 + 2.2e-6 + 1.15e-6 + 1e-3 + 100e-6)
     assert told.title.endswith("(reported only)")
-    assert any("only reported while MODE.VDS_ACT == report: the chip does not act" in s for s in told.steps)
+    assert any(
+        "only reported while MODE.VDS_ACT == report: the chip does not act" in s for s in told.steps
+    )
     assert {"stage:poll.period", "stage:controller.reaction"} <= set(told.asked)
     masked = next(v for v in assess(reporting).verdicts if v.check == "reaction.masked")
     assert masked.status == "holds"
@@ -55,7 +74,11 @@ def test_the_controller_handles_it_after_a_poll() -> None:
 
 def test_by_the_fault_pin_where_the_map_says_so() -> None:
     path = find_document("quoll16")
-    text = path.read_text().replace("    reported_only_when: MODE.VDS_ACT == report\n", "    reported_only_when: MODE.VDS_ACT == report\n    handled_by: pin\n", 1)
+    text = path.read_text().replace(
+        "    reported_only_when: MODE.VDS_ACT == report\n",
+        "    reported_only_when: MODE.VDS_ACT == report\n    handled_by: pin\n",
+        1,
+    )
     chip, problems = read_map(path.with_name("pin_of_a_test.yaml"), text=text)
     assert chip is not None, problems
     bank = Bank.at_reset(chip)
@@ -81,7 +104,14 @@ def test_explain_says_that_the_chip_does_not_act() -> None:
     stage = with_settings(stage, {"MODE.VDS_ACT": "report"})
     result = explain(stage.chip, {"STATUS1": 0x300}, stage.bank)
     assert result.findings[0].reported_only
-    assert {f.name for f in result.reported} == {"VDS_HA", "VDS_LA", "VDS_HB", "VDS_LB", "VDS_HC", "VDS_LC"}
+    assert {f.name for f in result.reported} == {
+        "VDS_HA",
+        "VDS_LA",
+        "VDS_HB",
+        "VDS_LB",
+        "VDS_HC",
+        "VDS_LC",
+    }
     # without a known configuration nothing is claimed
     assert not explain(stage.chip, {"STATUS1": 0x300}).findings[0].reported_only
 
@@ -104,7 +134,9 @@ def test_proposals_let_the_chip_act() -> None:
     """Within 1 ms a poll every millisecond comes too late; the chip itself does not."""
     path = find_document("coolant_pump")
     text = path.read_text().replace("safety.ftti: 200 ms", "safety.ftti: 1 ms")
-    text = text.replace("VDS_ACT: latch", "VDS_ACT: report").replace("OC_ACT: latch", "OC_ACT: report")
+    text = text.replace("VDS_ACT: latch", "VDS_ACT: report").replace(
+        "OC_ACT: latch", "OC_ACT: report"
+    )
     stage, problems = read_stage(path.with_name("stage_of_a_test.yaml"), text=text)
     assert stage is not None, problems
     goals = ["reaction.time.VDS_HA", "reaction.time.OC_A"]

@@ -624,10 +624,19 @@ def test_long_lines_and_circles_of_faults_are_refused_where_they_are_written(key
             for i in range(count)
         )
         lines = "".join(
-            f"  LINE{r}:\n    address: {16 + r}\n    access: ro\n    fields:\n{fields}" for r in range((count + 7) // 8)
+            f"  LINE{r}:\n    address: {16 + r}\n    access: ro\n    fields:\n{fields}"
+            for r in range((count + 7) // 8)
         )
-        text = new_map().replace("registers:\n", "registers:\n" + lines, 1).replace("faults:\n", "faults:\n" + faults, 1)
-        return [str(p) for p in read_map("m.yaml", text=text)[1] if p.severity == "error" and key in p.found]
+        text = (
+            new_map()
+            .replace("registers:\n", "registers:\n" + lines, 1)
+            .replace("faults:\n", "faults:\n" + faults, 1)
+        )
+        return [
+            str(p)
+            for p in read_map("m.yaml", text=text)[1]
+            if p.severity == "error" and key in p.found
+        ]
 
     assert not problems({i: i - 1 for i in range(1, 40)}, 40)
     assert f"{key} over more than 40 faults" in problems({i: i - 1 for i in range(1, 48)}, 48)[0]

@@ -21,7 +21,10 @@ def problems(text: str) -> list[str]:
 
 
 def test_settings_become_codes_with_asked_chosen_and_error() -> None:
-    stage, found = read_stage("s.yaml", text=HEAD + "settings:\n  GATE_HS: {SOURCE: 55 mA, HOLD: 200mA}\n  VDS.THRESHOLD: max\n")
+    stage, found = read_stage(
+        "s.yaml",
+        text=HEAD + "settings:\n  GATE_HS: {SOURCE: 55 mA, HOLD: 200mA}\n  VDS.THRESHOLD: max\n",
+    )
     assert not found
     assert stage is not None
     by_name = {s.name: s for s in stage.settings}
@@ -34,31 +37,58 @@ def test_settings_become_codes_with_asked_chosen_and_error() -> None:
     assert stage.bank.words["GATE_HS"] == 5 << 6 | 15 << 2 | 2
 
 
-@pytest.mark.parametrize(("text", "expected"), [
-    ("settings: {GATE_HX.SOURCE: 1 A}\n",
-     "s.yaml:4:12: error: quoll16 has no field 'GATE_HX.SOURCE'; nearest: GATE_HS.SOURCE; expected a field or value of the map [settings]"),
-    ("settings: {GATE_HS: {SOURC: 1 A}}\n",
-     "s.yaml:4:22: error: quoll16 has no field 'GATE_HS.SOURC'; nearest: GATE_HS.SOURCE; expected a field or value of the map [settings]"),
-    ("settings: {GATE_HS.SOURCE: 3 A}\n",
-     "s.yaml:4:28: error: 3 A is outside what SOURCE can do, 10 mA..1 A; nearest: 1 A [GATE_HS.SOURCE]"),
-    ("settings: {GATE_HS.SOURCE: 3 V}\n",
-     "s.yaml:4:28: error: '3 V' is a voltage; SOURCE is a current [GATE_HS.SOURCE]"),
-    ("settings: {GATE_HS.SOURCE: 0x10}\n",
-     "s.yaml:4:28: error: 0x10 does not fit SOURCE: 4 bits hold 0..15 [GATE_HS.SOURCE]"),
-    ("settings: {MODE.PWM: six_inptu}\n",
-     "s.yaml:4:22: error: 'six_inptu' is not a choice of PWM; nearest: six_input [MODE.PWM]"),
-    ("settings: {STATUS1.OT: 1}\n",
-     "s.yaml:4:12: error: a value for STATUS1.OT, which is ro; expected a field that holds a setting [settings]"),
-    ("mosfet: {qg: 60 ns}\n",
-     "s.yaml:4:14: error: '60 ns' is a time; expected a charge (in C) [mosfet.qg]"),
-    ("mosfet: {qgg: 60 nC}\n",
-     "s.yaml:4:10: error: the parameter 'mosfet.qgg'; expected a parameter of the fixed list; nearest: mosfet.qg"),
-    ("mosfett: {qg: 60 nC}\n", "nearest: mosfet"),
-    ("adc: {bits: 1e3}\n", "s.yaml:4:13: error: '1e3'; expected a whole number 0..1000000 [adc.bits]"),
-    ("pwm: {frequency: -20 kHz}\n", "more than zero"),
-    ("waive: {gate.miller: 5, gate.miller: 6}\n", "the key 'gate.miller' again; expected it once (first at line 4)"),
-    ("settings: {SENSE.CAL: on}\n", "rule no_calibration_left_on is broken"),
-])
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        (
+            "settings: {GATE_HX.SOURCE: 1 A}\n",
+            "s.yaml:4:12: error: quoll16 has no field 'GATE_HX.SOURCE'; nearest: GATE_HS.SOURCE; expected a field or value of the map [settings]",
+        ),
+        (
+            "settings: {GATE_HS: {SOURC: 1 A}}\n",
+            "s.yaml:4:22: error: quoll16 has no field 'GATE_HS.SOURC'; nearest: GATE_HS.SOURCE; expected a field or value of the map [settings]",
+        ),
+        (
+            "settings: {GATE_HS.SOURCE: 3 A}\n",
+            "s.yaml:4:28: error: 3 A is outside what SOURCE can do, 10 mA..1 A; nearest: 1 A [GATE_HS.SOURCE]",
+        ),
+        (
+            "settings: {GATE_HS.SOURCE: 3 V}\n",
+            "s.yaml:4:28: error: '3 V' is a voltage; SOURCE is a current [GATE_HS.SOURCE]",
+        ),
+        (
+            "settings: {GATE_HS.SOURCE: 0x10}\n",
+            "s.yaml:4:28: error: 0x10 does not fit SOURCE: 4 bits hold 0..15 [GATE_HS.SOURCE]",
+        ),
+        (
+            "settings: {MODE.PWM: six_inptu}\n",
+            "s.yaml:4:22: error: 'six_inptu' is not a choice of PWM; nearest: six_input [MODE.PWM]",
+        ),
+        (
+            "settings: {STATUS1.OT: 1}\n",
+            "s.yaml:4:12: error: a value for STATUS1.OT, which is ro; expected a field that holds a setting [settings]",
+        ),
+        (
+            "mosfet: {qg: 60 ns}\n",
+            "s.yaml:4:14: error: '60 ns' is a time; expected a charge (in C) [mosfet.qg]",
+        ),
+        (
+            "mosfet: {qgg: 60 nC}\n",
+            "s.yaml:4:10: error: the parameter 'mosfet.qgg'; expected a parameter of the fixed list; nearest: mosfet.qg",
+        ),
+        ("mosfett: {qg: 60 nC}\n", "nearest: mosfet"),
+        (
+            "adc: {bits: 1e3}\n",
+            "s.yaml:4:13: error: '1e3'; expected a whole number 0..1000000 [adc.bits]",
+        ),
+        ("pwm: {frequency: -20 kHz}\n", "more than zero"),
+        (
+            "waive: {gate.miller: 5, gate.miller: 6}\n",
+            "the key 'gate.miller' again; expected it once (first at line 4)",
+        ),
+        ("settings: {SENSE.CAL: on}\n", "rule no_calibration_left_on is broken"),
+    ],
+)
 def test_each_mistake_has_its_message(text: str, expected: str) -> None:
     found = problems(text)
     assert len(found) == 1
@@ -68,7 +98,12 @@ def test_each_mistake_has_its_message(text: str, expected: str) -> None:
 def test_all_problems_in_one_run() -> None:
     text = "settings: {GATE_HS.SOURCE: 3 A, MODE.PWM: no}\nmosfet: {qg: 60 ns}\nbogus: 1\n"
     found = problems(text)
-    assert [p.split(": error")[0] for p in found] == ["s.yaml:4:28", "s.yaml:4:43", "s.yaml:5:14", "s.yaml:6:1"]  # from top to bottom
+    assert [p.split(": error")[0] for p in found] == [
+        "s.yaml:4:28",
+        "s.yaml:4:43",
+        "s.yaml:5:14",
+        "s.yaml:6:1",
+    ]  # from top to bottom
 
 
 def test_a_stage_of_an_unknown_map_says_which_exist() -> None:
@@ -81,7 +116,9 @@ def test_maps_are_offered_where_a_map_is_wanted_and_stages_where_a_stage_is() ->
     maps, stages = {"quoll16", "quokka16", "bilby32"}, {"coolant_pump", "conveyor_drum"}
     for kind, offered, other in (("map", maps, stages), ("stage", stages, maps)):
         with pytest.raises(FileError) as caught:
-            (load_map if kind == "map" else load_stage)("quoll16x" if kind == "map" else "coolant_pumpx")
+            (load_map if kind == "map" else load_stage)(
+                "quoll16x" if kind == "map" else "coolant_pumpx"
+            )
         (problem,) = caught.value.problems
         names = set(problem.expected.removeprefix("a path, or one of ").split(", "))
         assert offered <= names
@@ -125,5 +162,11 @@ def test_the_schema_refuses_what_the_loader_refuses() -> None:
     check = jsonschema.Draft202012Validator(json_schema())
     good = {"gateword_stage": 1, "stage": {"name": "t"}, "map": "quoll16"}
     assert check.is_valid(good)
-    for broken in ({"mosfett": {}}, {"map": None}, {"stage": {}}, {"mosfet": {"qgg": "1 nC"}}, {"settings": []}):
+    for broken in (
+        {"mosfett": {}},
+        {"map": None},
+        {"stage": {}},
+        {"mosfet": {"qgg": "1 nC"}},
+        {"settings": []},
+    ):
         assert not check.is_valid({**good, **broken}), broken

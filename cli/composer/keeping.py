@@ -28,7 +28,16 @@ class Keeper:
     which is never written to: saving then needs a name.
     """
 
-    def __init__(self, document: str, path: Path | None, text: str, map_name: str, journal: Journal, *, is_stage: bool) -> None:
+    def __init__(
+        self,
+        document: str,
+        path: Path | None,
+        text: str,
+        map_name: str,
+        journal: Journal,
+        *,
+        is_stage: bool,
+    ) -> None:
         self.document = document
         self.path = path
         self.text = text
@@ -41,25 +50,49 @@ class Keeper:
         """Save; `rest` is a file, `merge`, or nothing."""
         broken = [r for r in draft.broken_rules() if r.severity == "error"]
         if broken:
-            return Outcome(f"not saved: rule {broken[0].name} is broken ({broken[0].because}); a stage that breaks it would not load", "bad")
+            return Outcome(
+                f"not saved: rule {broken[0].name} is broken ({broken[0].because}); a stage that breaks it would not load",
+                "bad",
+            )
         if rest and rest != "merge":
             return self._save_as(draft, Path(rest).expanduser())
         if self.path is None:
-            what = "this stage is shipped with the program" if self.is_stage else "there is no stage file yet"
-            return Outcome(f"{what}: `save FILE` writes one of your own, as in `save my_{draft.stage.name}.yaml`", "bad")
+            what = (
+                "this stage is shipped with the program"
+                if self.is_stage
+                else "there is no stage file yet"
+            )
+            return Outcome(
+                f"{what}: `save FILE` writes one of your own, as in `save my_{draft.stage.name}.yaml`",
+                "bad",
+            )
         changes = draft.unsaved()
         if not changes:
             return Outcome("nothing to save: the file states the same")
         try:
-            stage, text = save_stage(self.path, self.text, changes, draft.chip, merge=rest == "merge")
+            stage, text = save_stage(
+                self.path, self.text, changes, draft.chip, merge=rest == "merge"
+            )
         except StageChangedError as error:
             both = self._also_theirs(draft, error.text, changes)
-            return Outcome(question=Question(
-                f"{self.path} changed on disk since it was opened{both}.",
-                (("m", "save merge", f"put the {len(changes)} changes made here into it as it is now"), ("n", "", "not now; nothing is written")),
-            ))
+            return Outcome(
+                question=Question(
+                    f"{self.path} changed on disk since it was opened{both}.",
+                    (
+                        (
+                            "m",
+                            "save merge",
+                            f"put the {len(changes)} changes made here into it as it is now",
+                        ),
+                        ("n", "", "not now; nothing is written"),
+                    ),
+                )
+            )
         self._saved(draft, stage, text)
-        return Outcome(f"saved {len(changes)} setting{'s' * (len(changes) != 1)} to {self.path}; all else in it is as it was", "good")
+        return Outcome(
+            f"saved {len(changes)} setting{'s' * (len(changes) != 1)} to {self.path}; all else in it is as it was",
+            "good",
+        )
 
     def _also_theirs(self, draft: Draft, text: str, changes: Mapping[str, str | None]) -> str:
         """Settings that were changed here and on disk, in words: putting ours in replaces those."""
@@ -68,13 +101,24 @@ class Keeper:
             return " and does not load as it is now"
         was = {s.name: s.asked for s in draft.stage.settings}
         now = {s.name: s.asked for s in theirs.settings}
-        both = [f"{n} ({now.get(n, 'not stated')} there)" for n in changes if now.get(n) not in (was.get(n), changes[n])]
+        both = [
+            f"{n} ({now.get(n, 'not stated')} there)"
+            for n in changes
+            if now.get(n) not in (was.get(n), changes[n])
+        ]
         return f"; changed on both sides: {', '.join(both)}" if both else ""
 
     def _save_as(self, draft: Draft, path: Path) -> Outcome:
         if path.exists():
             same = self.path is not None and path.resolve() == self.path.resolve()
-            return self.save(draft, "") if same else Outcome(f"{path} exists and was not opened here; nothing is written over it. Name another file", "bad")
+            return (
+                self.save(draft, "")
+                if same
+                else Outcome(
+                    f"{path} exists and was not opened here; nothing is written over it. Name another file",
+                    "bad",
+                )
+            )
         if path.suffix not in (".yaml", ".yml"):
             raise CallError(f"{path} does not end in .yaml; as in `save {path}.yaml`")
         statements = draft.statements
@@ -106,11 +150,17 @@ class Keeper:
         if rest:
             raise CallError(f"leave {rest[:20]}? expected `leave`, `leave keep` or `leave drop`")
         count = len(draft.changes())
-        return Outcome(question=Question(
-            f"{count} change{'s are' if count != 1 else ' is'} not saved.",
-            (("s", "save;;leave", "save and leave"), ("k", "leave keep", "leave; the draft is offered next time"),
-             ("d", "leave drop", "leave and forget the changes"), ("n", "", "stay here")),
-        ))
+        return Outcome(
+            question=Question(
+                f"{count} change{'s are' if count != 1 else ' is'} not saved.",
+                (
+                    ("s", "save;;leave", "save and leave"),
+                    ("k", "leave keep", "leave; the draft is offered next time"),
+                    ("d", "leave drop", "leave and forget the changes"),
+                    ("n", "", "stay here"),
+                ),
+            )
+        )
 
     # --- a draft left behind ----------------------------------------------------------------------
     def take_up(self, draft: Draft, left: Leftover) -> Outcome:
@@ -120,7 +170,10 @@ class Keeper:
         count = len(draft.changes())
         note = f"; {len(trouble)} steps could not be done any more: {trouble[0]}" if trouble else ""
         other = "" if left.same_base(self.text) else "; the stage file has changed since"
-        return Outcome(f"took up the draft: {count} change{'s' * (count != 1)} not saved{other}{note}", "good" if not trouble else "bad")
+        return Outcome(
+            f"took up the draft: {count} change{'s' * (count != 1)} not saved{other}{note}",
+            "good" if not trouble else "bad",
+        )
 
 
 def live(found: list[Leftover], stage: Stage) -> Leftover | None:

@@ -14,7 +14,14 @@ from .vocabulary import WORDS, Outcome, Question, Sheet
 if TYPE_CHECKING:
     from prompt_toolkit.completion import Completer
 
-_STYLES = {"bad": "bad", "good": "good", "warn": "warn", "dim": "dim", "head": "head", "mark": "mark"}
+_STYLES = {
+    "bad": "bad",
+    "good": "good",
+    "warn": "warn",
+    "dim": "dim",
+    "head": "head",
+    "mark": "mark",
+}
 
 
 class Lines:
@@ -34,7 +41,9 @@ class Lines:
         if interactive:
             draft = self.session.draft
             counts = draft.assess().counts
-            self.context.out(f"{self.session.keeper.document} on {draft.chip.name}: {counts['fails']} fail, {counts['thin']} thin, {counts['holds']} hold. `help` lists the words; Tab completes; `leave` ends.")
+            self.context.out(
+                f"{self.session.keeper.document} on {draft.chip.name}: {counts['fails']} fail, {counts['thin']} thin, {counts['holds']} hold. `help` lists the words; Tab completes; `leave` ends."
+            )
         if question is not None:
             self.ask(question)
         for line in self._input(interactive):
@@ -43,7 +52,9 @@ class Lines:
         else:
             if self.session.draft.dirty:
                 self.session.do("leave keep")
-                self.context.err("gateword: input ended with changes not saved; the draft is kept and offered next time")
+                self.context.err(
+                    "gateword: input ended with changes not saved; the draft is kept and offered next time"
+                )
         return Status.FINDINGS if self.refused and not interactive else Status.OK
 
     def enter(self, line: str) -> bool:
@@ -88,7 +99,11 @@ class Lines:
         self.question = question
         self.context.out(self.context.style(question.text, "warn"))
         for key, words, text in question.answers:
-            also = f" (or `{words.replace(';;', '`, `')}`)" if words and not words.startswith("@") else ""
+            also = (
+                f" (or `{words.replace(';;', '`, `')}`)"
+                if words and not words.startswith("@")
+                else ""
+            )
             self.context.out(f"  {key}  {text}{also}")
 
     # --- input ------------------------------------------------------------------------------------
@@ -100,7 +115,8 @@ class Lines:
         from prompt_toolkit.output import ColorDepth
 
         prompt: Any = PromptSession(
-            completer=_completer(self.session), complete_while_typing=False,
+            completer=_completer(self.session),
+            complete_while_typing=False,
             color_depth=None if self.context.color else ColorDepth.DEPTH_1_BIT,
             bottom_toolbar=self._toolbar if self.context.environ.get("TERM") != "dumb" else None,
         )
@@ -127,13 +143,20 @@ def _completer(session: Session) -> Completer:
     from prompt_toolkit.document import Document
 
     class Offers(Completer):
-        def get_completions(self, document: Document, complete_event: CompleteEvent) -> Iterator[Completion]:
+        def get_completions(
+            self, document: Document, complete_event: CompleteEvent
+        ) -> Iterator[Completion]:
             del complete_event
             text = document.text_before_cursor
             offers = session.offers(text) if text.strip() else session.offers("help")
             for offer in offers:
                 tail = " " if offer.action in WORDS else ""
-                yield Completion(offer.action + tail, start_position=-len(text), display=offer.label, display_meta=offer.meaning)
+                yield Completion(
+                    offer.action + tail,
+                    start_position=-len(text),
+                    display=offer.label,
+                    display_meta=offer.meaning,
+                )
 
     return Offers()
 
@@ -141,4 +164,8 @@ def _completer(session: Session) -> Completer:
 def wants_lines(context: Context) -> bool:
     """Whether the line face is the right one here: no terminal on either side, or a dumb one."""
     tty = context.stdin.isatty() and context.stdout.isatty()
-    return not tty or context.environ.get("TERM", "dumb") in ("dumb", "unknown") or sys.platform == "emscripten"
+    return (
+        not tty
+        or context.environ.get("TERM", "dumb") in ("dumb", "unknown")
+        or sys.platform == "emscripten"
+    )

@@ -19,7 +19,12 @@ from .vocabulary import FOLLOWS, TAKES_NAME, WORDS, Meant, Offer
 _ASSIGN = re.compile(r"([A-Za-z_][\w]*(?:\.[A-Za-z_]\w*)?)\s*=(?!=)\s*(.*)", re.DOTALL)
 _NUMBERLIKE = re.compile(r"[\d+\-.<>]|at (least|most)\b")
 _OFFERS = 40
-_DOES = {"go": "goes to", "sweep": "sweeps every option of", "options": "lists the options of", "reset": "drops from the stage, back to its reset value,"}
+_DOES = {
+    "go": "goes to",
+    "sweep": "sweeps every option of",
+    "options": "lists the options of",
+    "reset": "drops from the stage, back to its reset value,",
+}
 
 
 class Meaning:
@@ -41,7 +46,12 @@ class Meaning:
         chip = self.chip
         if text in chip.registers or find(chip, text) is not None:
             return text
-        everything = [*chip.registers, *(f.ref for r in chip.registers.values() for f in r.fields), *chip.joined, *chip.externals]
+        everything = [
+            *chip.registers,
+            *(f.ref for r in chip.registers.values() for f in r.fields),
+            *chip.joined,
+            *chip.externals,
+        ]
         folded = {n.casefold(): n for n in everything}
         if text.casefold() in folded:
             return folded[text.casefold()]
@@ -61,7 +71,9 @@ class Meaning:
             if len(near) == 1:
                 return near[0]
             if near:
-                raise CallError(f"{text!r} could be {', '.join(near[:4])}{', ...' if len(near) > 4 else ''}") from None
+                raise CallError(
+                    f"{text!r} could be {', '.join(near[:4])}{', ...' if len(near) > 4 else ''}"
+                ) from None
             raise error from None
 
     def expand(self, line: str) -> str:
@@ -70,7 +82,11 @@ class Meaning:
         if len(word) < 2 or word in WORDS or not word.isalpha():
             return line
         found = [w for w in WORDS if w.startswith(word)]
-        if len(found) != 1 or any(h.rank <= 1 for h in self.index.find(word)) or self._is_option(word):
+        if (
+            len(found) != 1
+            or any(h.rank <= 1 for h in self.index.find(word))
+            or self._is_option(word)
+        ):
             return line
         return found[0] + space + rest
 
@@ -121,10 +137,15 @@ class Meaning:
             name = self.resolve_loosely(rest)
             return Meant("word", f"enter {_DOES[word]} {name}", name=name, value=word)
         if word in ("take",) and not self.can_take:
-            return Meant("refused", "there is nothing to take; paste, compare and propose show something first")
+            return Meant(
+                "refused",
+                "there is nothing to take; paste, compare and propose show something first",
+            )
         if word == "find" and rest:
             return self._mean_find(rest)
-        extra = f" ({', '.join(n for n, _ in FOLLOWS[word])})" if word in FOLLOWS and not rest else ""
+        extra = (
+            f" ({', '.join(n for n, _ in FOLLOWS[word])})" if word in FOLLOWS and not rest else ""
+        )
         return Meant("word", f"enter: {known.usage} - {known.text}{extra}", value=word)
 
     def _mean_assigned(self, line: str, left: str, value: str) -> Meant:
@@ -132,8 +153,15 @@ class Meaning:
         if name in self.chip.registers:
             words = self.words_of([line])
             if name in status_registers(self.chip):
-                return Meant("faults", f"enter explains what {name} = {value} says", name=name, value=line)
-            return Meant("paste", f"enter shows what {name} = {hexword(words[name], self.chip.registers[name].width)} would change", name=name, value=line)
+                return Meant(
+                    "faults", f"enter explains what {name} = {value} says", name=name, value=line
+                )
+            return Meant(
+                "paste",
+                f"enter shows what {name} = {hexword(words[name], self.chip.registers[name].width)} would change",
+                name=name,
+                value=line,
+            )
         if not value:
             return Meant("refused", f"{name} = what? {self.chooses}", name=name)
         return self._mean_set(self.need_setting(name), value)
@@ -172,9 +200,15 @@ class Meaning:
             text += f" (asked {seen.choice.asked}, off by {show(seen.choice.error, (0, 0, 0, 0), 3, '%')})"
         if not seen.reading.defined:
             text += ", which the map does not define"
-        turning = [e for e in seen.effects if e.turns and e.before is not None and e.after is not None]
+        turning = [
+            e for e in seen.effects if e.turns and e.before is not None and e.after is not None
+        ]
         if turning:
-            text += "; " + ", ".join(f"{e.verdict.check} {e.before.status} -> {e.after.status}" for e in turning[:2] if e.before and e.after)
+            text += "; " + ", ".join(
+                f"{e.verdict.check} {e.before.status} -> {e.after.status}"
+                for e in turning[:2]
+                if e.before and e.after
+            )
             text += f" and {len(turning) - 2} more" if len(turning) > 2 else ""
         if seen.broken:
             already = seen.broken[0] in self.draft.broken_rules()
@@ -190,15 +224,26 @@ class Meaning:
             except CallError as error:
                 reason = str(error)
         elif numeric and self.status_here():
-            return Meant("faults", f"enter explains what {self.status_here()} = {line} says", self.status_here(), f"{self.status_here()}={line}")
+            return Meant(
+                "faults",
+                f"enter explains what {self.status_here()} = {line} says",
+                self.status_here(),
+                f"{self.status_here()}={line}",
+            )
         if numeric:
             raw = self._mean_raw(line)
-            return raw or Meant("refused", reason or f"{line!r} is no name, and {self.at} holds no setting")
+            return raw or Meant(
+                "refused", reason or f"{line!r} is no name, and {self.at} holds no setting"
+            )
         found = self._mean_find(line)
         near = nearest(line.split()[0], WORDS) if len(line.split()[0]) > 2 else []
         if found.kind == "find":
             only_meant = near and found.hits[0].rank > 2
-            return replace(found, text=f"{found.text}; or did you mean the word `{near[0]}`?") if only_meant else found
+            return (
+                replace(found, text=f"{found.text}; or did you mean the word `{near[0]}`?")
+                if only_meant
+                else found
+            )
         tail = f"; did you mean the word `{near[0]}`?" if near else ""
         return Meant("refused", (reason or found.text) + tail)
 
@@ -214,9 +259,15 @@ class Meaning:
             word = parse_raw(line) if line[:2].lower() in ("0x", "0b") else -1
         except CallError:
             return None
-        if word < 0 or (item is not None and not word >> item.width) or word >> max(f.length for f in self.chip.frames.values()):
+        if (
+            word < 0
+            or (item is not None and not word >> item.width)
+            or word >> max(f.length for f in self.chip.frames.values())
+        ):
             return None
-        return Meant("paste", f"enter takes the frame {line} apart; nothing changes yet", value=line)
+        return Meant(
+            "paste", f"enter takes the frame {line} apart; nothing changes yet", value=line
+        )
 
     def _mean_find(self, text: str) -> Meant:
         hits = tuple(self.index.find(text))
@@ -224,7 +275,13 @@ class Meaning:
             return Meant("refused", f"nothing is called {text!r} or speaks of it")
         first = hits[0]
         more = f"; {len(hits) - 1} more: {self.chooses}" if len(hits) > 1 else ""
-        return Meant("find", f"enter goes to {first.target} ({first.text or first.kind}){more}", first.target, text, hits=hits)
+        return Meant(
+            "find",
+            f"enter goes to {first.target} ({first.text or first.kind}){more}",
+            first.target,
+            text,
+            hits=hits,
+        )
 
     # --- what could be typed --------------------------------------------------------------------
     def offers(self, text: str) -> list[Offer]:
@@ -233,12 +290,17 @@ class Meaning:
         word, space, rest = line.partition(" ")
         found: list[Offer] = []
         if space and word in FOLLOWS:
-            found += [Offer(n, t, f"{word} {n}") for n, t in FOLLOWS[word] if n.startswith(rest.strip())]
+            found += [
+                Offer(n, t, f"{word} {n}") for n, t in FOLLOWS[word] if n.startswith(rest.strip())
+            ]
         if space and word in TAKES_NAME:
             name, inner, value = rest.partition(" ")
             if word == "set" and inner:
                 return self._option_offers(name, value)
-            return found + [Offer(h.target, h.text, f"{word} {h.target}", h.target) for h in self._settings_like(rest)]
+            return found + [
+                Offer(h.target, h.text, f"{word} {h.target}", h.target)
+                for h in self._settings_like(rest)
+            ]
         if space and word in WORDS:
             return found[:_OFFERS]
         assigned = _ASSIGN.fullmatch(line)
@@ -250,14 +312,29 @@ class Meaning:
                 return options
         if self.settable(self.at) and line:
             found += self._option_offers(self.at, line)
-        found += [Offer(w.usage, w.text, w.name) for w in WORDS.values() if line and w.name.startswith(line)]
-        found += [Offer(h.name, h.text if h.kind == "setting" else f"{h.kind}: {h.text}", f"go {h.target}", h.target) for h in self.index.find(line)[:_OFFERS]]
+        found += [
+            Offer(w.usage, w.text, w.name)
+            for w in WORDS.values()
+            if line and w.name.startswith(line)
+        ]
+        found += [
+            Offer(
+                h.name,
+                h.text if h.kind == "setting" else f"{h.kind}: {h.text}",
+                f"go {h.target}",
+                h.target,
+            )
+            for h in self.index.find(line)[:_OFFERS]
+        ]
         return found[:_OFFERS]
 
     def _settings_like(self, text: str) -> list[Hit]:
         hits = self.index.find(text) if text.strip() else []
         if not text.strip():
-            return [Hit("setting", n, str(getattr(find(self.chip, n), "summary", "")), n) for n in self.draft.names()[:_OFFERS]]
+            return [
+                Hit("setting", n, str(getattr(find(self.chip, n), "summary", "")), n)
+                for n in self.draft.names()[:_OFFERS]
+            ]
         return [h for h in hits if h.kind in ("setting", "register")][:_OFFERS]
 
     def _option_offers(self, name: str, text: str) -> list[Offer]:
@@ -271,9 +348,23 @@ class Meaning:
         found = []
         for reading in self.draft.options(full, 1024):
             label = label_of(reading)
-            if wanted in label.casefold().replace(" ", "") or (reading.name and wanted in reading.name.casefold()):
-                meaning = "  ".join(t for t in (sheets.band_text(reading), sheets.note_text(reading)) if t)
-                found.append((not label.casefold().replace(" ", "").startswith(wanted), Offer(label, meaning or f"code {reading.code}", f"set {full} 0x{reading.code:X}", full)))
+            if wanted in label.casefold().replace(" ", "") or (
+                reading.name and wanted in reading.name.casefold()
+            ):
+                meaning = "  ".join(
+                    t for t in (sheets.band_text(reading), sheets.note_text(reading)) if t
+                )
+                found.append(
+                    (
+                        not label.casefold().replace(" ", "").startswith(wanted),
+                        Offer(
+                            label,
+                            meaning or f"code {reading.code}",
+                            f"set {full} 0x{reading.code:X}",
+                            full,
+                        ),
+                    )
+                )
         return [offer for _, offer in sorted(found, key=lambda f: f[0])][:_OFFERS]
 
     def words_of(self, texts: list[str]) -> dict[str, int]:
@@ -289,6 +380,8 @@ class Meaning:
             if name not in self.chip.registers:
                 raise CallError(f"{name} is no register")
             if value >> self.chip.registers[name].width:
-                raise CallError(f"{right} does not fit the {self.chip.registers[name].width} bits of {name}")
+                raise CallError(
+                    f"{right} does not fit the {self.chip.registers[name].width} bits of {name}"
+                )
             words[name] = value
         return words

@@ -47,7 +47,10 @@ def compose(view: View, width: int, height: int) -> list[Painted]:
     """The screen above the typing line: `height` lines of `width` columns each."""
     view.targets = []
     if width < SMALLEST[0] or height < SMALLEST[1] - 2:
-        text = wrap(f"{width} x {height + 2} is too small for the view; make the window larger, or leave (Ctrl-Q) and use `compose --lines`", max(width, 10))
+        text = wrap(
+            f"{width} x {height + 2} is too small for the view; make the window larger, or leave (Ctrl-Q) and use `compose --lines`",
+            max(width, 10),
+        )
         return [[("", cut(t, width))] for t in text.splitlines()][:height]
     hint = _question(view, width)[: height - 3] if view.question is not None else _hint(view, width)
     body = height - 2 - len(hint)
@@ -71,7 +74,9 @@ def _title(view: View, width: int) -> Painted:
     counts = draft.assess().counts
     changed = len(draft.changes()) if draft.dirty else 0
     document = view.session.keeper.document
-    left = f" {document if len(document) <= width // 3 else Path(document).name} on {draft.chip.name}"
+    left = (
+        f" {document if len(document) <= width // 3 else Path(document).name} on {draft.chip.name}"
+    )
     fail = "FAIL" if counts["fails"] else "fail"
     unsaved = f"{changed} not saved" if changed else "saved"
     lacking = f", {counts['not computed']} not computed" if counts["not computed"] else ""
@@ -123,7 +128,11 @@ def _sheet(view: View, width: int, height: int) -> list[Painted]:
 def _sides(view: View, width: int, height: int) -> list[Painted]:
     narrow = width < 64
     left_width = min(44, max(24, width * 3 // 8)) if not narrow else width
-    left = _offers(view, left_width, height) if view.mode == "typing" else _list(view, left_width, height)
+    left = (
+        _offers(view, left_width, height)
+        if view.mode == "typing"
+        else _list(view, left_width, height)
+    )
     if narrow:
         # one side at a time: the list, or what it leads to
         if view.mode == "options":
@@ -159,8 +168,21 @@ def _list(view: View, width: int, height: int) -> list[Painted]:
     for index in range(first, min(first + height, len(lines))):
         line = lines[index]
         view.targets.append((len(painted) + 1, 0, width, "list", index))
-        painted.append([(_style("head" if line.kind == "register" else "dim" if line.kind == "status" else "", index == cursor and view.place == "list"),
-                         _list_text(line, width, index == cursor))])
+        painted.append(
+            [
+                (
+                    _style(
+                        "head"
+                        if line.kind == "register"
+                        else "dim"
+                        if line.kind == "status"
+                        else "",
+                        index == cursor and view.place == "list",
+                    ),
+                    _list_text(line, width, index == cursor),
+                )
+            ]
+        )
     return _filled(painted, height, width)
 
 
@@ -174,16 +196,29 @@ def _list_text(line: Line, width: int, here: bool) -> str:
 
 
 def _offers(view: View, width: int, height: int) -> list[Painted]:
-    painted: list[Painted] = [[("class:head", cut(" what fits what you type" if view.offers else " nothing else fits", width))]]
+    painted: list[Painted] = [
+        [
+            (
+                "class:head",
+                cut(" what fits what you type" if view.offers else " nothing else fits", width),
+            )
+        ]
+    ]
     room = height - 1
     first = _window(max(view.offer, 0), len(view.offers), room)
     for index in range(first, min(first + room, len(view.offers))):
         offer = view.offers[index]
         here = index == view.offer
         view.targets.append((len(painted) + 1, 0, width, "offer", index))
-        name = offer.label if len(offer.label) < width - 12 else cut(offer.label, width - 2).rstrip()
-        painted.append([(_style("", here), cut(f"{'>' if here else ' '}{name}", len(name) + 2)),
-                        (_style("dim", here), cut(offer.meaning, width - len(name) - 2))])
+        name = (
+            offer.label if len(offer.label) < width - 12 else cut(offer.label, width - 2).rstrip()
+        )
+        painted.append(
+            [
+                (_style("", here), cut(f"{'>' if here else ' '}{name}", len(name) + 2)),
+                (_style("dim", here), cut(offer.meaning, width - len(name) - 2)),
+            ]
+        )
     return _filled(painted, height, width)
 
 
@@ -218,12 +253,22 @@ def _setting(view: View, name: str, width: int, height: int, left: int) -> list[
     for register in registers:
         word = bank.word(register) or 0
         if width >= 70 and height >= 26 and len(registers) == 1:
-            painted += [_text(t, width) for t in picture([(f.name, f.bits) for f in session.chip.registers[register].fields], session.chip.registers[register].width, word)]
+            painted += [
+                _text(t, width)
+                for t in picture(
+                    [(f.name, f.bits) for f in session.chip.registers[register].fields],
+                    session.chip.registers[register].width,
+                    word,
+                )
+            ]
         else:
             painted += _strip(view, register, name, word, width)
     tail = _frames(view, registers, bank, seen is not None, width)
     verdicts = _verdicts(view, name, width, seen.effects if seen is not None else None)
-    broken = [_text(f"BROKEN rule {r.name}: {r.because}", width, "bad") for r in (seen.broken if seen is not None else draft.broken_rules())]
+    broken = [
+        _text(f"BROKEN rule {r.name}: {r.because}", width, "bad")
+        for r in (seen.broken if seen is not None else draft.broken_rules())
+    ]
     options = draft.options(name)
     room = height - len(painted) - len(tail)
     wanted = min(len(broken) + len(verdicts), max(5, room - len(options) - 1))
@@ -238,7 +283,9 @@ def _facts(view: View, name: str) -> str:
     if isinstance(item, Field):
         parts.append(f"bits {spans(item.bits)}, {ACCESS[item.access].split(':')[0]}")
         reset = item.reset
-        parts.append(f"reset {next((label_of(r) for r in draft.options(name) if r.code == reset), reset)}")
+        parts.append(
+            f"reset {next((label_of(r) for r in draft.options(name) if r.code == reset), reset)}"
+        )
     elif name in chip.joined:
         parts.append("held by " + ", ".join(f"{r}.{f}" for r, f in chip.joined[name].fields))
     else:
@@ -254,7 +301,9 @@ def _strip(view: View, register: str, name: str, word: int, width: int) -> list[
     item = chip.registers[register]
     mine = set()
     for part in item.fields:
-        if part.ref == name or (name in chip.joined and (register, part.name) in chip.joined[name].fields):
+        if part.ref == name or (
+            name in chip.joined and (register, part.name) in chip.joined[name].fields
+        ):
             mine |= set(part.bits)
     owner = {b: f.name for f in item.fields for b in f.bits}
     numbers, bits = "", ""
@@ -275,31 +324,53 @@ def _strip(view: View, register: str, name: str, word: int, width: int) -> list[
     return [_text(" " * len(label) + numbers, width, "dim"), _text(label + bits, width)]
 
 
-def _options(view: View, name: str, options: Sequence[Reading], width: int, room: int, left: int, above: int) -> list[Painted]:
+def _options(
+    view: View, name: str, options: Sequence[Reading], width: int, room: int, left: int, above: int
+) -> list[Painted]:
     draft = view.session.draft
     item = find(view.session.chip, name)
     bits = item.width if item is not None else 1
     now = draft.bank.code(name)
     seen = view.preview()
     target = seen.choice.code if seen is not None and seen.name == name else now
-    cursor = view.option if view.mode == "options" else next((i for i, r in enumerate(options) if r.code == target), 0)
+    cursor = (
+        view.option
+        if view.mode == "options"
+        else next((i for i, r in enumerate(options) if r.code == target), 0)
+    )
     shown = max(1, room - 1)
     first = _window(cursor, len(options), shown)
     part = options[first : first + shown]
-    rows = [[r.name if r.name and r.band is None else label_of(r), band_text(r), f"{r.code:0{bits}b}" if bits <= 8 else hexword(r.code, bits), note_text(r)] for r in part]
-    more = f"  {first + 1}..{first + len(part)} of {len(options)}" if len(part) < len(options) else ""
+    rows = [
+        [
+            r.name if r.name and r.band is None else label_of(r),
+            band_text(r),
+            f"{r.code:0{bits}b}" if bits <= 8 else hexword(r.code, bits),
+            note_text(r),
+        ]
+        for r in part
+    ]
+    more = (
+        f"  {first + 1}..{first + len(part)} of {len(options)}" if len(part) < len(options) else ""
+    )
     painted = [_text(f"options{more}", width, "head")]
     for offset, (text, reading) in enumerate(zip(columns(rows), part, strict=True)):
         index = first + offset
-        here = view.mode in ("options", "typing") and reading.code == (options[cursor].code if view.mode == "options" else target)
+        here = view.mode in ("options", "typing") and reading.code == (
+            options[cursor].code if view.mode == "options" else target
+        )
         sign = ">" if here else " "
         state = "now" if reading.code == now else ""
         view.targets.append((1 + above + len(painted), left, left + width, "option", index))
-        painted.append([(_style("mark" if state else "", here), cut(f"{sign}{state:<3} {text}", width))])
+        painted.append(
+            [(_style("mark" if state else "", here), cut(f"{sign}{state:<3} {text}", width))]
+        )
     return painted
 
 
-def _frames(view: View, registers: Sequence[str], bank: object, trying: bool, width: int) -> list[Painted]:
+def _frames(
+    view: View, registers: Sequence[str], bank: object, trying: bool, width: int
+) -> list[Painted]:
     from regmap.bank import Bank
 
     assert isinstance(bank, Bank)
@@ -311,8 +382,18 @@ def _frames(view: View, registers: Sequence[str], bank: object, trying: bool, wi
             painted.append(_text(f"frame: {new.trouble}", width, "bad"))
             continue
         length = new.sent.frame.length
-        was = f"{hexword(old.sent.word, length)} -> " if trying and old.sent is not None and old.sent.word != new.sent.word else ""
-        painted.append(_text(f"frame  {was}{hexword(new.sent.word, length)}  writes {register} = {hexword(new.word, new.register.width)}", width, "mark"))
+        was = (
+            f"{hexword(old.sent.word, length)} -> "
+            if trying and old.sent is not None and old.sent.word != new.sent.word
+            else ""
+        )
+        painted.append(
+            _text(
+                f"frame  {was}{hexword(new.sent.word, length)}  writes {register} = {hexword(new.word, new.register.width)}",
+                width,
+                "mark",
+            )
+        )
     return painted
 
 
@@ -322,11 +403,20 @@ def _verdicts(view: View, name: str, width: int, effects: Sequence[Effect] | Non
         if not found:
             return [_text("no verdict looks at it", width, "dim")]
         painted = [_text(f"verdicts that look at it: {len(found)}", width, "head")]
-        return painted + [_text(f"{SIGNS[v.status]:<6} {share(v):>8}  {v.title}", width, MARKS[v.status]) for v in found]
+        return painted + [
+            _text(f"{SIGNS[v.status]:<6} {share(v):>8}  {v.title}", width, MARKS[v.status])
+            for v in found
+        ]
     if not effects:
         return [_text("no verdict moves", width, "dim")]
     turned = sum(e.turns for e in effects)
-    painted = [_text(f"verdicts that move: {len(effects)}, {turned} turn" + ("" if turned else ": none"), width, "head")]
+    painted = [
+        _text(
+            f"verdicts that move: {len(effects)}, {turned} turn" + ("" if turned else ": none"),
+            width,
+            "head",
+        )
+    ]
     painted += [_text(_effect_text(e, width), width, MARKS[e.verdict.status]) for e in effects]
     return painted
 
@@ -334,7 +424,9 @@ def _verdicts(view: View, name: str, width: int, effects: Sequence[Effect] | Non
 def _effect_text(effect: Effect, width: int) -> str:
     """What moves, from what to what; where there is little room, only where it goes."""
     after = effect.verdict
-    before = SIGNS[effect.before.status] + " -> " if effect.turns and effect.before is not None else ""
+    before = (
+        SIGNS[effect.before.status] + " -> " if effect.turns and effect.before is not None else ""
+    )
     margins = f"{share(effect.before).removesuffix(' %')} -> {share(effect.after)}"
     if before and width < 60:
         margins = share(effect.after)
@@ -345,23 +437,55 @@ def _register(view: View, register: Register, width: int) -> list[Painted]:
     draft = view.session.draft
     word = draft.bank.word(register.name)
     page = f", page {register.page}" if register.page is not None else ""
-    painted = [_text(f"{register.name}  {register.summary}", width, "head"),
-               _text(f"address 0x{register.address:02X}{page}, {register.width} bits, reset {hexword(register.reset, register.width)}", width, "dim")]
+    painted = [
+        _text(f"{register.name}  {register.summary}", width, "head"),
+        _text(
+            f"address 0x{register.address:02X}{page}, {register.width} bits, reset {hexword(register.reset, register.width)}",
+            width,
+            "dim",
+        ),
+    ]
     # what a status register holds is not known here: its bits are drawn without values
     shown = word if register.holds_settings else None
     fields = [(f.name, f.bits) for f in register.fields]
-    drawn = next((d for cell in (4, 3) if max(map(len, d := picture(fields, register.width, shown, cell))) <= width), [])
+    drawn = next(
+        (
+            d
+            for cell in (4, 3)
+            if max(map(len, d := picture(fields, register.width, shown, cell))) <= width
+        ),
+        [],
+    )
     painted += [_text(t, width) for t in drawn]
     if not drawn and shown is not None:
-        painted.append(_text(f"{hexword(shown, register.width)} = {shown:0{register.width}b}", width))
-    numbers = {f.name: str(n) if needs_number(f.name, f.bits) else "" for n, f in enumerate(register.fields, 1)}
-    rows = [[numbers[f.name], f.name, spans(f.bits), _means(view, f), f.summary] for f in register.fields]
+        painted.append(
+            _text(f"{hexword(shown, register.width)} = {shown:0{register.width}b}", width)
+        )
+    numbers = {
+        f.name: str(n) if needs_number(f.name, f.bits) else ""
+        for n, f in enumerate(register.fields, 1)
+    }
+    rows = [
+        [numbers[f.name], f.name, spans(f.bits), _means(view, f), f.summary]
+        for f in register.fields
+    ]
     painted += [_text(t, width) for t in columns(rows)]
     if register.holds_settings:
         painted += _frames(view, [register.name], draft.bank, False, width)
-        painted += [_text(t, width, "dim") for t in wrap("Down to a field to change it; type REG=WORD to see what a word you read would change", width).splitlines()]
+        painted += [
+            _text(t, width, "dim")
+            for t in wrap(
+                "Down to a field to change it; type REG=WORD to see what a word you read would change",
+                width,
+            ).splitlines()
+        ]
     if register.name in status_registers(view.session.chip):
-        painted += [_text(t, width, "mark") for t in wrap("type or paste the word you read, such as 0x302, and Enter explains it", width).splitlines()]
+        painted += [
+            _text(t, width, "mark")
+            for t in wrap(
+                "type or paste the word you read, such as 0x302, and Enter explains it", width
+            ).splitlines()
+        ]
     return painted
 
 
@@ -375,15 +499,35 @@ def _status(view: View, name: str, width: int) -> list[Painted]:
     item = chip.field(name)
     painted = [_text(f"{name}  {summary_of(view.session, name)}", width, "head")]
     if item is not None:
-        painted += [_text(t, width, "dim") for t in wrap(f"bits {spans(item.bits)}, {ACCESS[item.access]}; it holds no setting", width).splitlines()]
+        painted += [
+            _text(t, width, "dim")
+            for t in wrap(
+                f"bits {spans(item.bits)}, {ACCESS[item.access]}; it holds no setting", width
+            ).splitlines()
+        ]
     for fault in (f for f in chip.faults.values() if f.ref == name):
-        painted.append(_text(f"fault {fault.name}: {fault.title} ({fault.severity})", width, "mark"))
+        painted.append(
+            _text(f"fault {fault.name}: {fault.title} ({fault.severity})", width, "mark")
+        )
         painted += [_text(t, width) for t in fault_text(fault, width)]
         deciding = [getattr(i, "ref", i.name) for r in fault.uses for i in chip.with_role(r)]
         if deciding:
-            painted += [_text(t, width) for t in wrap("decided by " + ", ".join(f"{n} {_label(view, n)}" for n in deciding), width, hang="  ").splitlines()]
+            painted += [
+                _text(t, width)
+                for t in wrap(
+                    "decided by " + ", ".join(f"{n} {_label(view, n)}" for n in deciding),
+                    width,
+                    hang="  ",
+                ).splitlines()
+            ]
     if item is not None and item.register in status_registers(chip):
-        painted += [_text(t, width, "mark") for t in wrap(f"type or paste the word of {item.register} you read, such as 0x302, and Enter explains it", width).splitlines()]
+        painted += [
+            _text(t, width, "mark")
+            for t in wrap(
+                f"type or paste the word of {item.register} you read, such as 0x302, and Enter explains it",
+                width,
+            ).splitlines()
+        ]
     return painted
 
 

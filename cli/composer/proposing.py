@@ -15,7 +15,9 @@ from .vocabulary import Row, Sheet
 BUDGET = 200_000
 
 
-def propose_sheet(draft: Draft, width: int, say: Callable[[str], None]) -> tuple[Sheet, dict[str, str | None]]:
+def propose_sheet(
+    draft: Draft, width: int, say: Callable[[str], None]
+) -> tuple[Sheet, dict[str, str | None]]:
     """The proposal as a sheet, and the changes it consists of; `say` is told how far the search is."""
 
     def progress(at: Progress) -> None:
@@ -24,9 +26,22 @@ def propose_sheet(draft: Draft, width: int, say: Callable[[str], None]) -> tuple
     say("searching")
     result = propose(draft.stage_now(), budget=BUDGET, progress=progress)
     changes: dict[str, str | None] = dict(result.changes)
-    rows = [Row(line) for line in text(result, plain_context(width - 2)) for line in line.splitlines()]
+    rows = [
+        Row(line) for line in text(result, plain_context(width - 2)) for line in line.splitlines()
+    ]
     if changes:
         count = len(changes)
-        rows.insert(0, Row(f"`take` puts {count} proposed value{'s' * (count != 1)} into the draft, as one step that can be undone", "take", "mark"))
-    what = "settings that meet every goal" if result.feasible else "no settings meet every goal; the nearest"
+        rows.insert(
+            0,
+            Row(
+                f"`take` puts {count} proposed value{'s' * (count != 1)} into the draft, as one step that can be undone",
+                "take",
+                "mark",
+            ),
+        )
+    what = (
+        "settings that meet every goal"
+        if result.feasible
+        else "no settings meet every goal; the nearest"
+    )
     return Sheet(f"proposal: {what}", tuple(rows), "takes it over"), changes

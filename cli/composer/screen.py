@@ -27,23 +27,37 @@ from .view import View
 if TYPE_CHECKING:
     from prompt_toolkit.key_binding.key_bindings import NotImplementedOrNone
 
-STYLE = Style.from_dict({
-    "title": "reverse", "cursor": "reverse", "head": "bold", "dim": "", "mark": "bold",
-    "bad": "ansired bold", "good": "ansigreen", "warn": "ansiyellow",
-})
+STYLE = Style.from_dict(
+    {
+        "title": "reverse",
+        "cursor": "reverse",
+        "head": "bold",
+        "dim": "",
+        "mark": "bold",
+        "bad": "ansired bold",
+        "good": "ansigreen",
+        "warn": "ansiyellow",
+    }
+)
 
 
 class _Canvas(UIControl):
     """Lines made anew for the size they have."""
 
-    def __init__(self, make: Callable[[int, int], list[paint.Painted]], view: View, *, mouse: bool = False) -> None:
+    def __init__(
+        self, make: Callable[[int, int], list[paint.Painted]], view: View, *, mouse: bool = False
+    ) -> None:
         self._make, self._view, self._mouse = make, view, mouse
         self._height = 24
 
     def create_content(self, width: int, height: int) -> UIContent:
         lines = self._make(width, height)
-        return UIContent(get_line=lambda i: list(lines[i]) if i < len(lines) else [], line_count=max(1, len(lines)),
-                         cursor_position=Point(0, 0), show_cursor=False)
+        return UIContent(
+            get_line=lambda i: list(lines[i]) if i < len(lines) else [],
+            line_count=max(1, len(lines)),
+            cursor_position=Point(0, 0),
+            show_cursor=False,
+        )
 
     def mouse_handler(self, mouse_event: MouseEvent) -> NotImplementedOrNone:
         if not self._mouse:
@@ -66,13 +80,23 @@ class Screen:
     def __init__(self, view: View, *, color: bool = True) -> None:
         self.view = view
         self.buffer = Buffer(multiline=False, on_text_changed=lambda b: self._typed(b))
-        keys = Window(_Canvas(lambda w, _: [[("class:dim", paint.cut(" " + view.keys(w), w))]], view), height=1)
+        keys = Window(
+            _Canvas(lambda w, _: [[("class:dim", paint.cut(" " + view.keys(w), w))]], view),
+            height=1,
+        )
         top = Window(_Canvas(self._paint, view, mouse=True))
-        entry = VSplit([Window(_Canvas(lambda _, __: [[("class:head", " > ")]], view), width=3, height=1),
-                        Window(BufferControl(self.buffer), height=1)])
+        entry = VSplit(
+            [
+                Window(_Canvas(lambda _, __: [[("class:head", " > ")]], view), width=3, height=1),
+                Window(BufferControl(self.buffer), height=1),
+            ]
+        )
         self.app: Application[None] = Application(
             layout=Layout(HSplit([top, entry, keys]), focused_element=self.buffer),
-            key_bindings=self._bindings(), style=STYLE, full_screen=True, mouse_support=True,
+            key_bindings=self._bindings(),
+            style=STYLE,
+            full_screen=True,
+            mouse_support=True,
             color_depth=None if color else ColorDepth.DEPTH_1_BIT,
         )
         # Esc alone must act at once, and still be told from the start of an arrow key
@@ -122,7 +146,9 @@ class Screen:
         asking = Condition(lambda: view.question is not None)
         empty = Condition(lambda: not self.buffer.text)
 
-        def bind(*keys: str, when: Any = ~asking, eager: bool = False) -> Callable[[Callable[[], None]], None]:
+        def bind(
+            *keys: str, when: Any = ~asking, eager: bool = False
+        ) -> Callable[[Callable[[], None]], None]:
             def add(action: Callable[[], None]) -> None:
                 def handler(event: KeyPressEvent) -> None:
                     del event
@@ -148,7 +174,13 @@ class Screen:
         bind("s-tab")(lambda: view.move(-1))
         bind("?", when=~asking & empty)(lambda: view.run("?"))
         bind("f1")(lambda: view.run("?"))
-        for key, line in (("c-z", "undo"), ("c-y", "redo"), ("c-s", "save"), ("c-r", "sweep"), ("c-k", "copy frame")):
+        for key, line in (
+            ("c-z", "undo"),
+            ("c-y", "redo"),
+            ("c-s", "save"),
+            ("c-r", "sweep"),
+            ("c-k", "copy frame"),
+        ):
             bind(key)(lambda line=line: view.run(line))  # type: ignore[misc]
         bind("c-q")(lambda: view.run("leave"))
         bind("c-c")(lambda: view.back() if view.text else view.run("leave"))

@@ -89,16 +89,27 @@ class Session(Meaning):
 
     def _word(self, word: str, rest: str, place: str) -> Outcome:
         action: Callable[[str], Outcome] = {
-            "reset": self._reset, "go": lambda r: self._go(self.resolve_loosely(r)), "options": self._options,
-            "undo": lambda r: self._move(r, "undo"), "redo": lambda r: self._move(r, "redo"),
-            "verdicts": self._verdicts, "sweep": self._sweep, "propose": lambda _: self._propose(),
-            "faults": lambda r: self._faults(r.split()), "paste": lambda r: self._paste(r.split()),
-            "take": lambda _: self._take(), "compare": self._compare,
+            "reset": self._reset,
+            "go": lambda r: self._go(self.resolve_loosely(r)),
+            "options": self._options,
+            "undo": lambda r: self._move(r, "undo"),
+            "redo": lambda r: self._move(r, "redo"),
+            "verdicts": self._verdicts,
+            "sweep": self._sweep,
+            "propose": lambda _: self._propose(),
+            "faults": lambda r: self._faults(r.split()),
+            "paste": lambda r: self._paste(r.split()),
+            "take": lambda _: self._take(),
+            "compare": self._compare,
             "changes": lambda _: Outcome(sheet=sheets.changes_sheet(self.draft)),
-            "sequence": lambda _: Outcome(sheet=sheets.sequence_sheet(self.draft)), "copy": self._copy,
-            "save": lambda r: self.keeper.save(self.draft, r), "leave": lambda r: self.keeper.leave(self.draft, r),
+            "sequence": lambda _: Outcome(sheet=sheets.sequence_sheet(self.draft)),
+            "copy": self._copy,
+            "save": lambda r: self.keeper.save(self.draft, r),
+            "leave": lambda r: self.keeper.leave(self.draft, r),
             "help": lambda r: Outcome(sheet=sheets.help_sheet(place, r, self.width)),
-            "find": lambda _: Outcome("find what? a part of a name, a meaning, a fault or a unit", "bad"),
+            "find": lambda _: Outcome(
+                "find what? a part of a name, a meaning, a fault or a unit", "bad"
+            ),
         }[word]
         return action(rest)
 
@@ -108,17 +119,30 @@ class Session(Meaning):
             return Outcome("; ".join(edit.notes) or "nothing changes")
         first = edit.changed[0]
         self.at = self.at if any(c.name == self.at for c in edit.changed) else first.name
-        text = f"{first.name} is now {first.after} (was {first.before})" if len(edit.changed) == 1 else f"{len(edit.changed)} settings changed"
+        text = (
+            f"{first.name} is now {first.after} (was {first.before})"
+            if len(edit.changed) == 1
+            else f"{len(edit.changed)} settings changed"
+        )
         if len(edit.changed) > 1:
-            text += ": " + ", ".join(f"{c.name} {c.after}" for c in edit.changed[:3]) + (", ..." if len(edit.changed) > 3 else "")
-        notes = [*edit.notes, *([self.keeper.journal.trouble] if self.keeper.journal.trouble else [])]
+            text += (
+                ": "
+                + ", ".join(f"{c.name} {c.after}" for c in edit.changed[:3])
+                + (", ..." if len(edit.changed) > 3 else "")
+            )
+        notes = [
+            *edit.notes,
+            *([self.keeper.journal.trouble] if self.keeper.journal.trouble else []),
+        ]
         return Outcome("; ".join((text, *notes)), "good")
 
     def _go(self, name: str) -> Outcome:
         self.at = name
         item = find(self.chip, name)
         reading = self.draft.reading(name) if item is not None else None
-        return Outcome(f"{name}: {reading.label}" if reading is not None and self.settable(name) else name)
+        return Outcome(
+            f"{name}: {reading.label}" if reading is not None and self.settable(name) else name
+        )
 
     def _reset(self, rest: str) -> Outcome:
         name = self.need_setting(rest)
@@ -138,7 +162,12 @@ class Session(Meaning):
             return Outcome(f"nothing to {word}")
         if edit.changed:
             self.at = edit.changed[0].name
-        first = str(edit) if len(edit.changed) < 2 else f"{len(edit.changed)} settings: " + ", ".join(f"{c.name} {c.after}" for c in edit.changed)
+        first = (
+            str(edit)
+            if len(edit.changed) < 2
+            else f"{len(edit.changed)} settings: "
+            + ", ".join(f"{c.name} {c.after}" for c in edit.changed)
+        )
         return Outcome(f"{word}: {first}", "good")
 
     def _verdicts(self, rest: str) -> Outcome:
@@ -163,7 +192,10 @@ class Session(Meaning):
             return Outcome(sheet=sheets.known_faults_sheet(self.draft))
         here = self.status_here() or next(iter(status_registers(self.chip)), "")
         words = self.words_of([t if "=" in t else f"{here}={t}" for t in texts])
-        self.note("gateword explain " + " ".join([str(self.keeper.document), *(f"{n}=0x{w:X}" for n, w in words.items())]))
+        self.note(
+            "gateword explain "
+            + " ".join([str(self.keeper.document), *(f"{n}=0x{w:X}" for n, w in words.items())])
+        )
         return Outcome(sheet=sheets.faults_sheet(self.draft, words, self.width))
 
     def _paste(self, texts: list[str]) -> Outcome:
@@ -180,14 +212,26 @@ class Session(Meaning):
         words = texts if all(t[:2].lower() == "0x" for t in texts) else [" ".join(texts)]
         parts = [take_apart(self.draft, w, reply_to=reply_to) for w in words]
         tail = f" --reply --to {reply_to}" if reply_to else ""
-        self.note(f"gateword decode {self.keeper.map_name} {' '.join(f'0x{p.word:X}' for p in parts)}{tail}")
+        self.note(
+            f"gateword decode {self.keeper.map_name} {' '.join(f'0x{p.word:X}' for p in parts)}{tail}"
+        )
         taken: dict[str, int] = {}
         for part in parts:
             taken.update(part.takeable)
         self.pending = (lambda: self.draft.take_words(taken)) if taken else None
         made = [sheets.apart_sheet(self.chip, p) for p in parts]
-        rows = [r for s in made for r in ([Row(s.title, mark="head")] if len(made) > 1 else []) + list(s.rows)]
-        return Outcome(sheet=Sheet(made[0].title if len(made) == 1 else f"{len(made)} frames", tuple(rows), "takes it over, or goes to the field"))
+        rows = [
+            r
+            for s in made
+            for r in ([Row(s.title, mark="head")] if len(made) > 1 else []) + list(s.rows)
+        ]
+        return Outcome(
+            sheet=Sheet(
+                made[0].title if len(made) == 1 else f"{len(made)} frames",
+                tuple(rows),
+                "takes it over, or goes to the field",
+            )
+        )
 
     def _paste_words(self, texts: list[str]) -> Outcome:
         words = self.words_of(texts)
@@ -223,8 +267,15 @@ class Session(Meaning):
         what = what.strip() or "frame"
         if what not in ("frame", "word", "sequence"):
             near = nearest(what, ("frame", "word", "sequence"))
-            raise CallError(f"copy {what[:30]}? expected frame, word or sequence" + (f"; nearest: {near[0]}" if near else ""))
-        lines = sequence_lines(self.chip, self.draft.plan()) if what == "sequence" else self._copied(what)
+            raise CallError(
+                f"copy {what[:30]}? expected frame, word or sequence"
+                + (f"; nearest: {near[0]}" if near else "")
+            )
+        lines = (
+            sequence_lines(self.chip, self.draft.plan())
+            if what == "sequence"
+            else self._copied(what)
+        )
         text = "\n".join(lines)
         if target.strip():
             path = Path(target.strip()).expanduser()
@@ -234,8 +285,12 @@ class Session(Meaning):
             return Outcome(f"{len(lines)} lines written to {path}", "good")
         if len(lines) == 1:
             return Outcome(f"copied {lines[0]}", "good", clip=text)
-        return Outcome(f"copied {len(lines)} lines; `copy {what} to FILE` writes them to a file", "good",
-                       sheet=Sheet(f"copied: {what}", tuple(Row(t) for t in lines)), clip=text)
+        return Outcome(
+            f"copied {len(lines)} lines; `copy {what} to FILE` writes them to a file",
+            "good",
+            sheet=Sheet(f"copied: {what}", tuple(Row(t) for t in lines)),
+            clip=text,
+        )
 
     def _copied(self, what: str) -> list[str]:
         names = registers_of(self.chip, self.at)
@@ -268,9 +323,24 @@ class Session(Meaning):
                 requests.append(f"{name}=0x{code:X}")
         lines = []
         if requests:
-            touched = dict.fromkeys(r for q in requests for r in registers_of(self.chip, q.partition("=")[0]))
-            base = [f"--from {n}=0x{self.base.words[n]:X}" for n in touched if self.base.words[n] != self.chip.registers[n].reset]
-            lines.append(" ".join(["gateword encode", shlex.quote(self.keeper.map_name), *map(shlex.quote, requests), *base]))
+            touched = dict.fromkeys(
+                r for q in requests for r in registers_of(self.chip, q.partition("=")[0])
+            )
+            base = [
+                f"--from {n}=0x{self.base.words[n]:X}"
+                for n in touched
+                if self.base.words[n] != self.chip.registers[n].reset
+            ]
+            lines.append(
+                " ".join(
+                    [
+                        "gateword encode",
+                        shlex.quote(self.keeper.map_name),
+                        *map(shlex.quote, requests),
+                        *base,
+                    ]
+                )
+            )
             if self.keeper.is_stage and self.draft.dirty:
                 sets = " ".join(f"--set {shlex.quote(q)}" for q in requests)
                 lines.append(f"gateword check {shlex.quote(str(self.keeper.document))} {sets}")

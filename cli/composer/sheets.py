@@ -32,7 +32,9 @@ def plain_context(width: int) -> Context:
         def width(self) -> int:
             return width
 
-    return _Wide(stdin=io.StringIO(), stdout=io.StringIO(), stderr=io.StringIO(), environ={}, no_color=True)
+    return _Wide(
+        stdin=io.StringIO(), stdout=io.StringIO(), stderr=io.StringIO(), environ={}, no_color=True
+    )
 
 
 def share(verdict: Verdict | None) -> str:
@@ -73,7 +75,12 @@ def help_sheet(place: str, topic: str = "", width: int = 80) -> Sheet:
         rows += [Row("  " + line) for line in KEYS]
     rows.append(Row("Words you can type", mark="head"))
     rows += [Row("  " + line) for line in columns([[w.usage, w.text] for w in WORDS.values()])]
-    rows.append(Row("Figures support, and do not replace, the data sheet, measurement, local codes and qualified review.", mark="dim"))
+    rows.append(
+        Row(
+            "Figures support, and do not replace, the data sheet, measurement, local codes and qualified review.",
+            mark="dim",
+        )
+    )
     return Sheet("where you are", tuple(rows))
 
 
@@ -84,32 +91,57 @@ def options_sheet(draft: Draft, name: str) -> Sheet:
     readings = draft.options(name)
     rows = [["", "code", "bits", "option", "from..to", ""]]
     for r in readings:
-        rows.append([">" if r.code == now else "", str(r.code), f"{r.code:0{width}b}", label_of(r), band_text(r), note_text(r)])
+        rows.append(
+            [
+                ">" if r.code == now else "",
+                str(r.code),
+                f"{r.code:0{width}b}",
+                label_of(r),
+                band_text(r),
+                note_text(r),
+            ]
+        )
     lines = columns(rows, right=[1])
     acts = ["", *(f"set {name} 0x{r.code:X}" for r in readings)]
     summary = getattr(item, "summary", "")
-    return Sheet(f"{name}: {summary}", tuple(Row(t, a, "" if a else "dim") for t, a in zip(lines, acts, strict=True)), "takes this option",
-                 next((i for i, r in enumerate(readings, 1) if r.code == now), 1))
+    return Sheet(
+        f"{name}: {summary}",
+        tuple(Row(t, a, "" if a else "dim") for t, a in zip(lines, acts, strict=True)),
+        "takes this option",
+        next((i for i, r in enumerate(readings, 1) if r.code == now), 1),
+    )
 
 
 def hits_sheet(text: str, hits: Sequence[Hit]) -> Sheet:
     lines = columns([[h.kind, h.name, h.text] for h in hits])
-    return Sheet(f"{len(hits)} found for {text!r}", tuple(Row(t, f"go {h.target}") for t, h in zip(lines, hits, strict=True)), "goes there")
+    return Sheet(
+        f"{len(hits)} found for {text!r}",
+        tuple(Row(t, f"go {h.target}") for t, h in zip(lines, hits, strict=True)),
+        "goes there",
+    )
 
 
 def verdicts_sheet(draft: Draft, *, everything: bool) -> Sheet:
     found = draft.assess()
     shown = [v for v in found.verdicts if everything or v.status != "holds"]
-    rows = [Row(line, _decider(draft, v), MARKS[v.status]) for line, v in zip(verdict_lines(shown), shown, strict=True)]
+    rows = [
+        Row(line, _decider(draft, v), MARKS[v.status])
+        for line, v in zip(verdict_lines(shown), shown, strict=True)
+    ]
     rows += [Row(f"waived  {v.check}: {why}", mark="dim") for v, why in found.waived]
-    rows += [Row(f"rule {r.name} is broken: {r.require} ({r.because})", mark="bad") for r in draft.broken_rules()]
+    rows += [
+        Row(f"rule {r.name} is broken: {r.require} ({r.because})", mark="bad")
+        for r in draft.broken_rules()
+    ]
     missing = sorted({n for v in shown for n in v.missing})
     if missing:
         rows.append(Row("not computed for want of " + ", ".join(missing), mark="dim"))
     counts = found.counts
     hidden = "" if everything else "; `verdicts all` shows those that hold, too"
     title = f"verdicts: {counts['fails']} fail, {counts['thin']} thin, {counts['not computed']} not computed, {counts['holds']} hold{hidden}"
-    return Sheet(title, tuple(rows) or (Row("Every verdict holds."),), "goes to a setting that decides it")
+    return Sheet(
+        title, tuple(rows) or (Row("Every verdict holds."),), "goes to a setting that decides it"
+    )
 
 
 def _decider(draft: Draft, verdict: Verdict) -> str:
@@ -127,9 +159,19 @@ def verdict_lines(verdicts: Iterable[Verdict]) -> list[str]:
 
 
 def changes_sheet(draft: Draft) -> Sheet:
-    rows = columns([[c.name, c.before, "->", c.after, "" if c.new is not None else "(not stated any more)"] for c in draft.changes()])
+    rows = columns(
+        [
+            [c.name, c.before, "->", c.after, "" if c.new is not None else "(not stated any more)"]
+            for c in draft.changes()
+        ]
+    )
     names = [c.name for c in draft.changes()]
-    return Sheet(f"{len(rows)} not saved", tuple(Row(t, f"go {n}") for t, n in zip(rows, names, strict=True)) or (Row("Everything is saved."),), "goes there")
+    return Sheet(
+        f"{len(rows)} not saved",
+        tuple(Row(t, f"go {n}") for t, n in zip(rows, names, strict=True))
+        or (Row("Everything is saved."),),
+        "goes there",
+    )
 
 
 def comparison_sheet(found: Comparison) -> Sheet:
@@ -140,42 +182,84 @@ def comparison_sheet(found: Comparison) -> Sheet:
     table += [[c.field.ref, label(c.old), "->", label(c.new)] for c in found.changes]
     lines = columns(table)
     acts = ["", *(f"go {c.field.ref}" for c in found.changes)]
-    rows = [Row(t, a, "" if a else "dim") for t, a in zip(lines, acts, strict=True)] if found.changes else [Row("No setting differs.")]
+    rows = (
+        [Row(t, a, "" if a else "dim") for t, a in zip(lines, acts, strict=True)]
+        if found.changes
+        else [Row("No setting differs.")]
+    )
     rows += [Row(f"note: {n}", mark="dim") for n in found.notes]
     if found.changes:
-        rows.append(Row(f"`take` puts {len(found.changes)} value{'s' * (len(found.changes) > 1)} of {found.what} into the draft", "take", "mark"))
-    return Sheet(f"draft against {found.what}: {len(found.changes)} differ", tuple(rows), "goes there")
+        rows.append(
+            Row(
+                f"`take` puts {len(found.changes)} value{'s' * (len(found.changes) > 1)} of {found.what} into the draft",
+                "take",
+                "mark",
+            )
+        )
+    return Sheet(
+        f"draft against {found.what}: {len(found.changes)} differ", tuple(rows), "goes there"
+    )
 
 
 def sequence_sheet(draft: Draft) -> Sheet:
     lines = sequence_lines(draft.chip, draft.plan())
     rows = [Row(t, mark="dim" if t.startswith("#") else "") for t in lines]
-    return Sheet("every frame to send, in order; `copy sequence` copies it, `copy sequence to FILE` writes it", tuple(rows))
+    return Sheet(
+        "every frame to send, in order; `copy sequence` copies it, `copy sequence to FILE` writes it",
+        tuple(rows),
+    )
 
 
 def apart_sheet(chip: Chip, apart: Apart) -> Sheet:
     sent = apart.sent
-    layout = sent.frame.command if sent is not None else apart.answer.layout if apart.answer is not None else None
-    parts = sent.parts if sent is not None else apart.answer.parts if apart.answer is not None else {}
+    layout = (
+        sent.frame.command
+        if sent is not None
+        else apart.answer.layout
+        if apart.answer is not None
+        else None
+    )
+    parts = (
+        sent.parts if sent is not None else apart.answer.parts if apart.answer is not None else {}
+    )
     length = layout.length if layout is not None else 16
     what = _what(apart)
     rows: list[Row] = []
     if layout is not None:
-        rows.append(Row("parts   " + "  ".join(f"{p.name} {parts[p.name]:0{p.width}b}" for p in layout.parts)))
+        rows.append(
+            Row(
+                "parts   "
+                + "  ".join(f"{p.name} {parts[p.name]:0{p.width}b}" for p in layout.parts)
+            )
+        )
     rows += [Row(f"REJECTED: {text}", mark="bad") for text in apart.flaws]
     if apart.flaws:
-        rows.append(Row("a word that is rejected says nothing; it cannot be taken over", mark="dim"))
-    changed = {c.field.ref: c for c in apart.changes}
-    table = [[name, r.label, f"draft has {changed[name].old.label}" if name in changed and changed[name].old else ""]  # type: ignore[union-attr]
-             for name, r in apart.fields]
-    rows += [Row("  " + line, f"go {name}") for line, (name, _) in zip(columns(table), apart.fields, strict=True)]
+        rows.append(
+            Row("a word that is rejected says nothing; it cannot be taken over", mark="dim")
+        )
+    drafted = {c.field.ref: f"draft has {c.old.label}" for c in apart.changes if c.old}
+    table = [[name, r.label, drafted.get(name, "")] for name, r in apart.fields]
+    rows += [
+        Row("  " + line, f"go {name}")
+        for line, (name, _) in zip(columns(table), apart.fields, strict=True)
+    ]
     if apart.takeable:
         count = len([c for c in apart.changes if c.field.setting])
-        rows.append(Row(f"`take` puts it into the draft: {count} setting{'s' * (count != 1)} change{'s' * (count == 1)}", "take", "mark"))
+        rows.append(
+            Row(
+                f"`take` puts it into the draft: {count} setting{'s' * (count != 1)} change{'s' * (count == 1)}",
+                "take",
+                "mark",
+            )
+        )
     elif apart.fields and not apart.flaws:
         rows.append(Row("nothing to take over: the draft holds these settings already", mark="dim"))
     del chip
-    return Sheet(f"{hexword(apart.word, length)}  {what}", tuple(rows), "takes it over" if apart.takeable else "goes there")
+    return Sheet(
+        f"{hexword(apart.word, length)}  {what}",
+        tuple(rows),
+        "takes it over" if apart.takeable else "goes there",
+    )
 
 
 def _what(apart: Apart) -> str:
@@ -187,7 +271,11 @@ def _what(apart: Apart) -> str:
     if sent.command is not None:
         return f"command {sent.kind}"
     if apart.register is None:
-        where = f"address 0x{sent.address:X}, which the map does not have" if sent.address is not None else "nothing the map knows"
+        where = (
+            f"address 0x{sent.address:X}, which the map does not have"
+            if sent.address is not None
+            else "nothing the map knows"
+        )
         return f"{sent.kind} {where}"
     value = f" = {hexword(apart.data, apart.register.width)}" if apart.data is not None else ""
     return f"{sent.kind} {apart.register.name}{value}"
@@ -198,7 +286,11 @@ def faults_sheet(draft: Draft, words: Mapping[str, int], width: int) -> Sheet:
 
     result = explain_words(draft, words)
     lines = explanation_lines(draft.chip, result, plain_context(width))
-    rows = [Row(t, mark="bad" if t.lstrip().startswith(("STOP", "follows: STOP", "wiring")) else "") for text in lines for t in text.splitlines()]
+    rows = [
+        Row(t, mark="bad" if t.lstrip().startswith(("STOP", "follows: STOP", "wiring")) else "")
+        for text in lines
+        for t in text.splitlines()
+    ]
     return Sheet("what these words say, first cause first", tuple(rows))
 
 
@@ -216,27 +308,46 @@ def known_faults_sheet(draft: Draft) -> Sheet:
 def sweep_sheet(draft: Draft, name: str) -> Sheet:
     result = draft.sweep(name)
     best = result.best
-    telling = [n for n in result.moved if len({r.verdicts[n].status for r in result.rows if n in r.verdicts}) > 1]
+    telling = [
+        n
+        for n in result.moved
+        if len({r.verdicts[n].status for r in result.rows if n in r.verdicts}) > 1
+    ]
     titles = {n: next(r.verdicts[n].title for r in result.rows if n in r.verdicts) for n in telling}
     table = [["", "code", "option", "smallest margin", "which verdicts do not hold"]]
     for row in result.rows:
-        bad = [f"{SIGNS[v.status]} [{telling.index(n) + 1}]" for n, v in row.verdicts.items()
-               if n in telling and v.status in ("fails", "thin")]
+        bad = [
+            f"{SIGNS[v.status]} [{telling.index(n) + 1}]"
+            for n, v in row.verdicts.items()
+            if n in telling and v.status in ("fails", "thin")
+        ]
         bad += [f"rule {r}" for r in row.broken_rules]
         worst = f"{100 * row.worst:+.3g} %" if row.verdicts and abs(row.worst) < 1e3 else "--"
         mark = ("best" if row is best else "") + (" now" if row.current else "")
-        table.append([mark.strip(), str(row.reading.code), label_of(row.reading), worst, " ".join(bad)])
+        table.append(
+            [mark.strip(), str(row.reading.code), label_of(row.reading), worst, " ".join(bad)]
+        )
     lines = columns(table, right=[1, 3])
     rows = [Row(lines[0], mark="dim")]
     for line, row in zip(lines[1:], result.rows, strict=True):
         statuses = {v.status for v in row.verdicts.values()}
-        mark = "bad" if "fails" in statuses or row.broken_rules else "warn" if "thin" in statuses else ""
+        mark = (
+            "bad"
+            if "fails" in statuses or row.broken_rules
+            else "warn"
+            if "thin" in statuses
+            else ""
+        )
         rows.append(Row(line, f"set {name} 0x{row.reading.code:X}", mark))
     rows += [Row(f"[{i}] {titles[n]}", mark="dim") for i, n in enumerate(telling, 1)]
     if not result.moved:
         rows.append(Row(f"{name} moves no verdict", mark="dim"))
-    return Sheet(f"sweep of {name}: {len(result.moved)} verdicts move, {result.unmoved} do not", tuple(rows), "takes this option",
-                 next((i for i, r in enumerate(result.rows, 1) if r.current), 1))
+    return Sheet(
+        f"sweep of {name}: {len(result.moved)} verdicts move, {result.unmoved} do not",
+        tuple(rows),
+        "takes this option",
+        next((i for i, r in enumerate(result.rows, 1) if r.current), 1),
+    )
 
 
 def settable(chip: Chip, name: str) -> bool:

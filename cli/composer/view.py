@@ -15,7 +15,18 @@ from .session import Session
 from .vocabulary import WORDS, Meant, Offer, Outcome, Question, Sheet
 
 IDLE = "type part of a name, meaning, fault or unit to find it, or a value to set it"
-SHOWN = ("find", "verdicts", "sweep", "propose", "faults", "paste", "compare", "copy", "save", "leave")
+SHOWN = (
+    "find",
+    "verdicts",
+    "sweep",
+    "propose",
+    "faults",
+    "paste",
+    "compare",
+    "copy",
+    "save",
+    "leave",
+)
 WORDS_LINE = "words: " + " ".join(n for n in WORDS if n in SHOWN)
 
 
@@ -65,11 +76,22 @@ class View:
         found = []
         for register in chip.registers.values():
             word = draft.bank.word(register.name)
-            shown = hexword(word, register.width) if word is not None and register.holds_settings else ""
+            shown = (
+                hexword(word, register.width)
+                if word is not None and register.holds_settings
+                else ""
+            )
             moved = any(n.startswith(f"{register.name}.") for n in changed)
             found.append(Line(register.name, register.name, shown, "register", moved))
             for field in register.fields:
-                found.append(self._line(field.ref, field.name, "field" if self.session.settable(field.ref) else "status", changed))
+                found.append(
+                    self._line(
+                        field.ref,
+                        field.name,
+                        "field" if self.session.settable(field.ref) else "status",
+                        changed,
+                    )
+                )
         for item in (*chip.joined, *chip.externals):
             found.append(self._line(item, item, "value", changed))
         return found
@@ -114,13 +136,21 @@ class View:
     def hint(self) -> tuple[str, str]:
         """The sentence above the typing line, and its mark."""
         if self.mode == "typing" and not self.message:
-            meant = self.session.mean(self.offers[self.offer].action) if self.offer >= 0 else self.meant
-            return ("no: " if meant.kind == "refused" else "") + meant.text, "bad" if meant.kind == "refused" else ""
+            meant = (
+                self.session.mean(self.offers[self.offer].action) if self.offer >= 0 else self.meant
+            )
+            return (
+                "no: " if meant.kind == "refused" else ""
+            ) + meant.text, "bad" if meant.kind == "refused" else ""
         if self.message:
             return self.message, self.mark
         if self.place == "options":
             seen = self.preview()
-            return (self.session.describe(seen), "") if seen is not None else ("the option in force; Up and Down try the others", "")
+            return (
+                (self.session.describe(seen), "")
+                if seen is not None
+                else ("the option in force; Up and Down try the others", "")
+            )
         if self.place == "sheet" and self.sheet is not None:
             return self._sheet_hint(), ""
         return IDLE, "dim"
@@ -128,7 +158,11 @@ class View:
     def _sheet_hint(self) -> str:
         assert self.sheet is not None
         row = self.sheet.rows[self.row] if self.sheet.rows else None
-        more = "; `take` takes over what is shown" if self.session.can_take and any(r.action == "take" for r in self.sheet.rows) else ""
+        more = (
+            "; `take` takes over what is shown"
+            if self.session.can_take and any(r.action == "take" for r in self.sheet.rows)
+            else ""
+        )
         if row is None or not row.action:
             return "Esc goes back" + more
         if row.action.startswith("set "):
@@ -143,7 +177,9 @@ class View:
 
     def keys(self, width: int = 80) -> str:
         if self.question is not None:
-            return "press one of " + " ".join(k for k, _, _ in self.question.answers) + "   Esc: stay"
+            return (
+                "press one of " + " ".join(k for k, _, _ in self.question.answers) + "   Esc: stay"
+            )
         if width < 78:
             return {
                 "list": "Right: options  ? help  Ctrl: S save  Q leave",
@@ -191,7 +227,10 @@ class View:
             elif self.session.at in self.session.chip.registers:
                 self.move(1)
             else:
-                self.message, self.mark = f"{self.session.at} holds no setting; `faults` explains words that were read", ""
+                self.message, self.mark = (
+                    f"{self.session.at} holds no setting; `faults` explains words that were read",
+                    "",
+                )
 
     def back(self) -> None:
         """Esc and Left: one step back, nothing lost."""
@@ -211,7 +250,12 @@ class View:
             return
         if self.mode == "typing":
             chosen = self.offers[self.offer].action if self.offer >= 0 else self.text
-            if self.offer >= 0 and chosen in WORDS and WORDS[chosen].usage != chosen and not WORDS[chosen].usage.startswith(f"{chosen} ["):
+            if (
+                self.offer >= 0
+                and chosen in WORDS
+                and WORDS[chosen].usage != chosen
+                and not WORDS[chosen].usage.startswith(f"{chosen} [")
+            ):
                 self.typed(f"{chosen} ")
                 return
             self.run(chosen)

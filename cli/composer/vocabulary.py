@@ -23,7 +23,11 @@ class Word:
 WORDS: dict[str, Word] = {
     w.name: w
     for w in (
-        Word("set", "set NAME VALUE", "states a value; also NAME = VALUE, or the value alone for what is chosen"),
+        Word(
+            "set",
+            "set NAME VALUE",
+            "states a value; also NAME = VALUE, or the value alone for what is chosen",
+        ),
         Word("reset", "reset [NAME]", "back to the reset value; the stage states it no longer"),
         Word("go", "go NAME", "chooses a register, a field or a value"),
         Word("find", "find TEXT", "what holds TEXT in its name, meaning, unit or faults"),
@@ -33,10 +37,18 @@ WORDS: dict[str, Word] = {
         Word("verdicts", "verdicts [all]", "the verdicts that do not hold, or all"),
         Word("sweep", "sweep [NAME]", "every option with the verdicts that it moves"),
         Word("propose", "propose", "settings that meet the stage's goals, to take or leave"),
-        Word("faults", "faults REG=WORD ...", "explains status words; `faults` alone lists what can trip"),
+        Word(
+            "faults",
+            "faults REG=WORD ...",
+            "explains status words; `faults` alone lists what can trip",
+        ),
         Word("paste", "paste WORD [reply REG]", "takes a raw frame apart"),
         Word("take", "take", "takes over what paste, compare or propose showed"),
-        Word("compare", "compare WITH", "with reset, saved, REG=WORD ..., or a file: stage, readback, capture"),
+        Word(
+            "compare",
+            "compare WITH",
+            "with reset, saved, REG=WORD ..., or a file: stage, readback, capture",
+        ),
         Word("changes", "changes", "what is not saved yet"),
         Word("sequence", "sequence", "every frame to send, in order"),
         Word("copy", "copy WHAT [to FILE]", "frame, word or sequence as text"),
@@ -49,8 +61,11 @@ WORDS: dict[str, Word] = {
 #: what may follow a word, where that is a closed list
 FOLLOWS: dict[str, tuple[tuple[str, str], ...]] = {
     "compare": (("reset", "the reset values"), ("saved", "the stage as saved")),
-    "copy": (("frame", "the frame that writes the chosen register"), ("word", "the chosen register's word"),
-             ("sequence", "the whole write sequence")),
+    "copy": (
+        ("frame", "the frame that writes the chosen register"),
+        ("word", "the chosen register's word"),
+        ("sequence", "the whole write sequence"),
+    ),
     "verdicts": (("all", "those that hold, too"),),
     "leave": (("keep", "the draft is offered next time"), ("drop", "the changes are forgotten")),
     "save": (("merge", "into a file that changed on disk meanwhile"),),
@@ -132,32 +147,47 @@ class Help:
 
 
 PLACES: dict[str, Help] = {
-    "list": Help("You are in the list of registers and fields", (
-        "Up and Down move; PageUp, PageDown, Home and End jump. The right side tells of the line you are on.",
-        "Right or Enter steps into the options of a field.",
-        "Just type to find something by part of its name, its meaning, a fault or a unit (dead, vds_ha, mA),",
-        "or to give the chosen field a value as you would write it: 60mA, 0x1F, 0b101, an option's name, max, +1.",
-        "The line above the one you type in always says what Enter will do, before you press it.",
-        "A * marks what is not saved yet.",
-    )),
-    "options": Help("You are trying the options of a field", (
-        "Up and Down move over the options; the frame and the verdicts below are those of the option under the",
-        "cursor, while nothing is accepted yet. Enter accepts it, Left or Esc goes back and changes nothing.",
-        "The option marked `now` is the one in force. Typing a value works here, too.",
-    )),
-    "typing": Help("You are typing", (
-        "The line above says what Enter will do. Down steps into the list of what fits; Tab completes to the first.",
-        "Esc clears the line.",
-    )),
-    "lines": Help("You are in the line mode", (
-        "Type one thing a line; what stands before > is what is chosen.",
-        "Part of a name, a meaning, a fault or a unit (dead, vds_ha, mA) finds it and chooses the first.",
-        "A value as you would write it sets what is chosen: 60mA, 0x1F, 0b101, an option's name, max, +1; so does NAME = VALUE.",
-        "Tab lists what fits. The end of the input keeps what is not saved, to be offered next time.",
-    )),
-    "sheet": Help("You are reading an answer", (
-        "Up and Down, PageUp and PageDown scroll. Where a line can be taken, Enter takes it. Esc goes back.",
-    )),
+    "list": Help(
+        "You are in the list of registers and fields",
+        (
+            "Up and Down move; PageUp, PageDown, Home and End jump. The right side tells of the line you are on.",
+            "Right or Enter steps into the options of a field.",
+            "Just type to find something by part of its name, its meaning, a fault or a unit (dead, vds_ha, mA),",
+            "or to give the chosen field a value as you would write it: 60mA, 0x1F, 0b101, an option's name, max, +1.",
+            "The line above the one you type in always says what Enter will do, before you press it.",
+            "A * marks what is not saved yet.",
+        ),
+    ),
+    "options": Help(
+        "You are trying the options of a field",
+        (
+            "Up and Down move over the options; the frame and the verdicts below are those of the option under the",
+            "cursor, while nothing is accepted yet. Enter accepts it, Left or Esc goes back and changes nothing.",
+            "The option marked `now` is the one in force. Typing a value works here, too.",
+        ),
+    ),
+    "typing": Help(
+        "You are typing",
+        (
+            "The line above says what Enter will do. Down steps into the list of what fits; Tab completes to the first.",
+            "Esc clears the line.",
+        ),
+    ),
+    "lines": Help(
+        "You are in the line mode",
+        (
+            "Type one thing a line; what stands before > is what is chosen.",
+            "Part of a name, a meaning, a fault or a unit (dead, vds_ha, mA) finds it and chooses the first.",
+            "A value as you would write it sets what is chosen: 60mA, 0x1F, 0b101, an option's name, max, +1; so does NAME = VALUE.",
+            "Tab lists what fits. The end of the input keeps what is not saved, to be offered next time.",
+        ),
+    ),
+    "sheet": Help(
+        "You are reading an answer",
+        (
+            "Up and Down, PageUp and PageDown scroll. Where a line can be taken, Enter takes it. Esc goes back.",
+        ),
+    ),
 }
 
 KEYS = (

@@ -299,7 +299,8 @@ class Extras:
     def _no_circles(self, recs: Rec, faults: dict[str, Fault], key: str) -> None:
         """`follows_from` and `summary_of` must have an end, and a near one: nothing else can be told to people."""
         links: dict[str, tuple[str, ...]] = {
-            n: tuple(c for c in getattr(f, key) if c != n and c in faults) for n, f in faults.items()
+            n: tuple(c for c in getattr(f, key) if c != n and c in faults)
+            for n, f in faults.items()
         }
         depth: dict[str, int] = {}
         for start in faults:
@@ -320,7 +321,9 @@ class Extras:
                             recs.key_nodes[name],
                             recs.path,
                             f"a circle of {key}: {circle}",
-                            "causes that come to an end" if key == "follows_from" else "sums that come to an end",
+                            "causes that come to an end"
+                            if key == "follows_from"
+                            else "sums that come to an end",
                         )
                         return
                     stack.append((following, 0))
@@ -329,7 +332,10 @@ class Extras:
                 trail.pop()
                 if depth[name] > MAX_LINKS:
                     self.reader.complain(
-                        recs.key_nodes[name], recs.path, f"{key} over more than {MAX_LINKS} faults", "a shorter line"
+                        recs.key_nodes[name],
+                        recs.path,
+                        f"{key} over more than {MAX_LINKS} faults",
+                        "a shorter line",
                     )
                     return
 

@@ -243,8 +243,13 @@ class Work:
         margin, relative, is_upper = self._margin(lower, upper, value, base)
         if margin != margin or relative != relative:  # inf - inf is no answer, least of all a yes
             return self._verdict(
-                "fails", value=value, lower=lower, upper=upper, asked_margin=share,
-                relative=float("-inf"), reason="numbers beyond any hardware: nothing can be compared",
+                "fails",
+                value=value,
+                lower=lower,
+                upper=upper,
+                asked_margin=share,
+                relative=float("-inf"),
+                reason="numbers beyond any hardware: nothing can be compared",
             )
         status = "fails" if margin < 0 else "thin" if relative < share else "holds"
         return self._verdict(

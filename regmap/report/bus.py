@@ -37,14 +37,23 @@ def bus_findings(stage: Stage, capture: str | Path) -> BusFindings:
         trace = trace_capture(opened, list(stage.chain or (stage.chip,)))
     story = tell(trace, stage)
     sentences = tuple(s.text for s in reversed(story.sentences) if s.bad)
-    parts: list[object] = [_about(trace, story, capture), tag("h3", "What it says, most important first"),
-                           items(tag("span", s.text, cls="" if s.bad else "note") for s in reversed(story.sentences))]
+    parts: list[object] = [
+        _about(trace, story, capture),
+        tag("h3", "What it says, most important first"),
+        items(tag("span", s.text, cls="" if s.bad else "note") for s in reversed(story.sentences)),
+    ]
     if story.held is not None:
-        parts += [tag("h3", f"Registers at the end, against {stage.name}"), _held(stage, story.held)]
+        parts += [
+            tag("h3", f"Registers at the end, against {stage.name}"),
+            _held(stage, story.held),
+        ]
     for episode in story.episodes:
         parts.append(_episode(trace, episode))
     if trace.breaches:
-        parts += [tag("h3", "Times outside the chip's limits"), items(str(getattr(b, "text", b)) for b in trace.breaches)]
+        parts += [
+            tag("h3", "Times outside the chip's limits"),
+            items(str(getattr(b, "text", b)) for b in trace.breaches),
+        ]
     if trace.problems:
         parts += [tag("h3", "Flaws of the file"), items(str(p) for p in trace.problems)]
     bad = story.faulty or (story.held is not None and not story.held.fine) or bool(trace.breaches)
@@ -53,11 +62,15 @@ def bus_findings(stage: Stage, capture: str | Path) -> BusFindings:
 
 def _about(trace: Trace, story: Story, capture: str | Path) -> Html:
     counts = ", ".join(f"{n} {kind}" for kind, n in story.counts.items())
-    return facts([
-        ("capture", code(Path(capture).name)), ("format", trace.format),
-        ("transfers", str(trace.transfers)), ("frames", f"{trace.frames} ({counts})" if counts else str(trace.frames)),
-        ("from, to", f"{trace.clock.text(trace.start)}, {trace.clock.text(trace.end)}"),
-    ])
+    return facts(
+        [
+            ("capture", code(Path(capture).name)),
+            ("format", trace.format),
+            ("transfers", str(trace.transfers)),
+            ("frames", f"{trace.frames} ({counts})" if counts else str(trace.frames)),
+            ("from, to", f"{trace.clock.text(trace.start)}, {trace.clock.text(trace.end)}"),
+        ]
+    )
 
 
 def _held(stage: Stage, held: Held) -> Html:
@@ -68,9 +81,15 @@ def _held(stage: Stage, held: Held) -> Html:
         there = code(hexword(row.holds, width)) if row.holds is not None else "not known"
         differs = "; ".join(str(c) for c in row.changes) if not row.fine else ""
         frame = f"frame {row.written.number}" if row.written is not None else "never"
-        rows.append([code(row.register), code(hexword(row.wanted, width)), there, mark, frame, differs])
-    notes = [tag("p", text[:1].upper() + text[1:] + ".") for text in (held.order, held.lock) if text]
-    return join([table(["register", "wanted", "holds", "", "written in", "there -> wanted"], rows), *notes])
+        rows.append(
+            [code(row.register), code(hexword(row.wanted, width)), there, mark, frame, differs]
+        )
+    notes = [
+        tag("p", text[:1].upper() + text[1:] + ".") for text in (held.order, held.lock) if text
+    ]
+    return join(
+        [table(["register", "wanted", "holds", "", "written in", "there -> wanted"], rows), *notes]
+    )
 
 
 def _episode(trace: Trace, episode: Episode) -> Html:

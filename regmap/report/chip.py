@@ -37,12 +37,27 @@ def settings(stage: Stage) -> Html:
         item = find(stage.chip, setting.name)
         role = getattr(item, "role", "")
         reading = bank.reading(setting.name) or setting.choice.reading
-        rows.append([
-            code(setting.name), ROLES[role].doc if role else getattr(item, "summary", ""),
-            setting.asked, *chosen(reading, role), str(reading.code), error(setting.choice.error),
-            setting.origin,
-        ])
-    head = ["setting", "meaning", "asked", "chosen", "min / typ / max", "code", "error", "stated at"]
+        rows.append(
+            [
+                code(setting.name),
+                ROLES[role].doc if role else getattr(item, "summary", ""),
+                setting.asked,
+                *chosen(reading, role),
+                str(reading.code),
+                error(setting.choice.error),
+                setting.origin,
+            ]
+        )
+    head = [
+        "setting",
+        "meaning",
+        "asked",
+        "chosen",
+        "min / typ / max",
+        "code",
+        "error",
+        "stated at",
+    ]
     return table(head, rows, cls="dense settings", right=[5, 6])
 
 
@@ -54,7 +69,9 @@ def chosen(reading: Reading, role: str) -> tuple[str, str]:
     dimension = ROLES[role].dimension if role else None
     unit = {"percent": "%", "gain": "V/V"}.get(dimension or "")
     low, typ, high = (show(v, band.dim, 4, unit) for v in (band.low, band.typ, band.high))
-    named = f"{reading.name} ({typ})" if reading.name and reading.name != typ.replace(" ", "") else typ
+    named = (
+        f"{reading.name} ({typ})" if reading.name and reading.name != typ.replace(" ", "") else typ
+    )
     return named, f"{low} / {typ} / {high}" if band.low != band.high else ""
 
 
@@ -78,7 +95,13 @@ def left_at_reset(stage: Stage) -> Html:
         for field in register.fields:
             if field.setting and field.role and field.ref not in stated and field.access != "wo":
                 reading = bank.reading(field.ref)
-                rows.append([code(field.ref), ROLES[field.role].doc, chosen(reading, field.role)[0] if reading else "unknown"])
+                rows.append(
+                    [
+                        code(field.ref),
+                        ROLES[field.role].doc,
+                        chosen(reading, field.role)[0] if reading else "unknown",
+                    ]
+                )
     if not rows:
         return Html("")
     return join([tag("h3", "Not stated, so at reset"), table(["field", "meaning", "value"], rows)])
@@ -106,13 +129,25 @@ def _strip(chip: Chip, register: Register, bank: Bank) -> Html:
         segments.append(_segment(field, register, word, bit, low, bank))
         bit = low - 1
     page = f", page {register.page}" if register.page is not None else ""
-    reset = f"reset {hexword(register.reset, register.width)}" if word != register.reset else "as at reset"
-    head = tag("p", tag("b", register.name), f" at {address}{page}: ", code(hexword(word, register.width)), f", {reset}",
-               tag("span", f". {register.summary}" if register.summary else "", cls="note"))
+    reset = (
+        f"reset {hexword(register.reset, register.width)}"
+        if word != register.reset
+        else "as at reset"
+    )
+    head = tag(
+        "p",
+        tag("b", register.name),
+        f" at {address}{page}: ",
+        code(hexword(word, register.width)),
+        f", {reset}",
+        tag("span", f". {register.summary}" if register.summary else "", cls="note"),
+    )
     return tag("div", head, tag("div", join(segments), cls="strip"), cls="reg")
 
 
-def _segment(field: Field | None, register: Register, word: int, high: int, low: int, bank: Bank) -> Html:
+def _segment(
+    field: Field | None, register: Register, word: int, high: int, low: int, bank: Bank
+) -> Html:
     bits = str(high) if high == low else f"{high}..{low}"
     # a share of the strip by its bits, with room enough for a name
     style = f"flex:{2 + high - low} 1 0"
@@ -120,7 +155,14 @@ def _segment(field: Field | None, register: Register, word: int, high: int, low:
         return tag("div", tag("b", bits), "reserved", cls="seg res", style=style)
     now, reset = extract(word, field.bits), extract(register.reset, field.bits)
     value = chosen(read(field, now, bank), field.role)[0]
-    return tag("div", tag("b", bits), f"{field.name} ", tag("strong", value), cls="seg moved" if now != reset else "seg", style=style)
+    return tag(
+        "div",
+        tag("b", bits),
+        f"{field.name} ",
+        tag("strong", value),
+        cls="seg moved" if now != reset else "seg",
+        style=style,
+    )
 
 
 def frames(stage: Stage) -> Html:
@@ -139,7 +181,9 @@ def frames(stage: Stage) -> Html:
 
 
 def _word(action: Action) -> Html:
-    return code(hexword(action.sent.word, action.sent.bits)) if action.sent is not None else Html("")
+    return (
+        code(hexword(action.sent.word, action.sent.bits)) if action.sent is not None else Html("")
+    )
 
 
 def _expected(action: Action) -> object:
@@ -164,20 +208,54 @@ def faults(stage: Stage, result: Assessment) -> Html:
             time, margin = verdict.value.text("max"), percent(verdict.relative)
         elif verdict is not None and verdict.missing:
             time = "not known"
-        who = "for information" if fault.normal_at_power_up or fault.summary_of else _HOW[timing.how] if timing.needed else _NOBODY
-        hidden = Html(tag("span", "MASKED", cls="sign fails") + " by " + code(timing.masked_by)) if timing.masked_by else ""
+        who = (
+            "for information"
+            if fault.normal_at_power_up or fault.summary_of
+            else _HOW[timing.how]
+            if timing.needed
+            else _NOBODY
+        )
+        hidden = (
+            Html(tag("span", "MASKED", cls="sign fails") + " by " + code(timing.masked_by))
+            if timing.masked_by
+            else ""
+        )
         if timing.reported_by:
-            only = Html(tag("span", "REPORTED ONLY", cls="sign thin") + " by " + code(timing.reported_by))
+            only = Html(
+                tag("span", "REPORTED ONLY", cls="sign thin") + " by " + code(timing.reported_by)
+            )
             hidden = join([hidden, " ", only]) if hidden else only
-        rows.append([code(fault.name), join([fault.title, " ", tag("span", f"({fault.severity})", cls="note")]), who, time, margin, hidden,
-                     "class=apart" if not timing.needed else "class="])
-    return table(["fault", "what it is", "who reacts", "detected and handled", "margin", "hidden or only reported"], rows, right=[3, 4])
+        rows.append(
+            [
+                code(fault.name),
+                join([fault.title, " ", tag("span", f"({fault.severity})", cls="note")]),
+                who,
+                time,
+                margin,
+                hidden,
+                "class=apart" if not timing.needed else "class=",
+            ]
+        )
+    return table(
+        [
+            "fault",
+            "what it is",
+            "who reacts",
+            "detected and handled",
+            "margin",
+            "hidden or only reported",
+        ],
+        rows,
+        right=[3, 4],
+    )
 
 
 def known_frames(chip: Chip) -> tuple[Html, int]:
     """The data sheet's own examples against the map, and how many are not reproduced."""
     if not chip.known_frames:
-        return tag("p", "The map holds no examples of its data sheet, so nothing proves its frames."), 0
+        return tag(
+            "p", "The map holds no examples of its data sheet, so nothing proves its frames."
+        ), 0
     broken: dict[tuple[str, int], list[str]] = {}
     for problem in prove(chip):
         broken.setdefault((problem.place.file, problem.place.line), []).append(problem.found)
@@ -188,8 +266,16 @@ def known_frames(chip: Chip) -> tuple[Html, int]:
         problems = broken.get((place.file, place.line), [])
         wrong += bool(problems)
         length = chip.default_frame().length
-        words = [f"{name} {hexword(w, length)}" for name, w in (("sent", known.command), ("reply", known.reply)) if w is not None]
-        state = tag("span", "differs", cls="sign fails") if problems else tag("span", "proven", cls="sign holds")
+        words = [
+            f"{name} {hexword(w, length)}"
+            for name, w in (("sent", known.command), ("reply", known.reply))
+            if w is not None
+        ]
+        state = (
+            tag("span", "differs", cls="sign fails")
+            if problems
+            else tag("span", "proven", cls="sign holds")
+        )
         rows.append([state, known.does, code(", ".join(words)), known.source, "; ".join(problems)])
     return table(["", "what it does", "words", "where it stands", "difference"], rows), wrong
 
@@ -197,15 +283,22 @@ def known_frames(chip: Chip) -> tuple[Html, int]:
 def identity(stage: Stage, others: Iterable[tuple[object, object]] = ()) -> Html:
     """What exactly was reviewed; `others` are further facts."""
     chip = stage.chip
-    invented = "This stage and its chip are invented; nothing here describes a real product." if stage.invented or chip.invented else ""
+    invented = (
+        "This stage and its chip are invented; nothing here describes a real product."
+        if stage.invented or chip.invented
+        else ""
+    )
     pairs: list[tuple[object, object]] = [
         ("stage", f"{stage.name}{': ' + stage.title if stage.title else ''}"),
         ("stage digest", code(stage.digest)),
         ("map", f"{chip.name}{': ' + chip.title if chip.title else ''}"),
         ("map digest", code(chip.digest)),
         ("map written from", chip.source or "not stated"),
-        ("contents of the map", f"{len(chip.registers)} registers, {sum(len(r.fields) for r in chip.registers.values())} fields, "
-                                f"{len(chip.faults)} faults, {len(chip.known_frames)} known frames, {len(chip.rules)} rules"),
+        (
+            "contents of the map",
+            f"{len(chip.registers)} registers, {sum(len(r.fields) for r in chip.registers.values())} fields, "
+            f"{len(chip.faults)} faults, {len(chip.known_frames)} known frames, {len(chip.rules)} rules",
+        ),
         ("margin asked for", show_value(float(_asked(stage)), "percent", 3)),
         *others,
     ]
@@ -216,7 +309,10 @@ def _asked(stage: Stage) -> Fraction:
     from ..calc.inputs import default
 
     stated = stage.params.get("goals.margin")
-    value = stated.value if stated is not None else getattr(default("stage:goals.margin"), "value", None)
+    value = (
+        stated.value
+        if stated is not None
+        else getattr(default("stage:goals.margin"), "value", None)
+    )
     typ = getattr(value, "typ", None)
     return typ if isinstance(typ, Fraction) else Fraction(0)
-

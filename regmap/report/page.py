@@ -28,7 +28,8 @@ def tag(name: str, *content: object, **attributes: str) -> Html:
     """`tag("p", "a < b", cls="note")`; `cls` stands for class."""
     shown = "".join(
         f' {"class" if key == "cls" else key.replace("_", "-")}="{escape(value)}"'
-        for key, value in attributes.items() if value
+        for key, value in attributes.items()
+        if value
     )
     return Html(f"<{name}{shown}>{join(content)}</{name}>")
 
@@ -38,7 +39,13 @@ def code(text: object) -> Html:
     return tag("code", text)
 
 
-def table(head: Sequence[object], rows: Iterable[Sequence[object]], *, cls: str = "", right: Sequence[int] = ()) -> Html:
+def table(
+    head: Sequence[object],
+    rows: Iterable[Sequence[object]],
+    *,
+    cls: str = "",
+    right: Sequence[int] = (),
+) -> Html:
     """A table; `right` are the columns of numbers. A row may be (cells..., "class=NAME") at its end."""
     flush = set(right)
 
@@ -57,7 +64,9 @@ def table(head: Sequence[object], rows: Iterable[Sequence[object]], *, cls: str 
 
 def fold(summary: object, *content: object, ident: str = "", unfold: bool = False) -> Html:
     """A part that opens on a click, or stands open."""
-    opening = "<details" + (f' id="{escape(ident)}"' if ident else "") + (" open" if unfold else "") + ">"
+    opening = (
+        "<details" + (f' id="{escape(ident)}"' if ident else "") + (" open" if unfold else "") + ">"
+    )
     return Html(f"{opening}{tag('summary', summary)}{tag('div', *content)}</details>")
 
 
@@ -80,7 +89,9 @@ def bar(share: float) -> Html:
     width = min(abs(share), 1.0) * 50
     left = 50.0 if share >= 0 else 50 - width
     side = "pos" if share >= 0 else "neg"
-    return Html(f'<span class="bar" aria-hidden="true"><i class="{side}" style="left:{left:.1f}%;width:{width:.1f}%"></i></span>')
+    return Html(
+        f'<span class="bar" aria-hidden="true"><i class="{side}" style="left:{left:.1f}%;width:{width:.1f}%"></i></span>'
+    )
 
 
 def page(title: str, contents: Iterable[tuple[str, str]], *body: object) -> str:

@@ -29,7 +29,11 @@ class Record:
 
 
 def review(
-    stage: Stage, capture: str | Path | None = None, *, date: str = "", unfold: bool = False,
+    stage: Stage,
+    capture: str | Path | None = None,
+    *,
+    date: str = "",
+    unfold: bool = False,
 ) -> Record:
     """The record of a stage, with a capture held against it where one is given.
 
@@ -44,7 +48,9 @@ class _Maker:
         self.stage, self.capture, self.date, self.unfold = stage, capture, date, unfold
         self.result: Assessment = assess(stage)
         # settings laid over the file: the digest does not know of them, so they are said with it
-        self.changed = ", ".join(f"{s.name} = {s.asked}" for s in stage.settings if s.origin == COMMAND_LINE)
+        self.changed = ", ".join(
+            f"{s.name} = {s.asked}" for s in stage.settings if s.origin == COMMAND_LINE
+        )
         self.findings: list[str] = []
         self.contents: list[tuple[str, str]] = []
         self.body: list[Html] = []
@@ -55,10 +61,14 @@ class _Maker:
 
     def make(self) -> Record:
         stage, result = self.stage, self.result
-        self.findings += [f"{v.check} fails: {v.sentence()}" for v in result.verdicts if v.status == "fails"]
+        self.findings += [
+            f"{v.check} fails: {v.sentence()}" for v in result.verdicts if v.status == "fails"
+        ]
         known, wrong = about.known_frames(stage.chip)
         if wrong:
-            self.findings.append(f"{wrong} of {len(stage.chip.known_frames)} known frames are not reproduced by the map")
+            self.findings.append(
+                f"{wrong} of {len(stage.chip.known_frames)} known frames are not reproduced by the map"
+            )
         bus = self._bus()
         others: list[tuple[object, object]] = [("tool", f"gateword {__version__}")]
         if self.date:
@@ -68,15 +78,33 @@ class _Maker:
         self.add("subject", "What was reviewed", about.identity(stage, others))
         self.add("result", "Verdicts", verdicts.tally(result), verdicts.overview(result))
         self.add("settings", "Settings", about.settings(stage), about.left_at_reset(stage))
-        self.add("registers", "Register words",
-                 tag("p", "Fields that differ from their reset value are marked below.", cls="note"), about.registers(stage))
-        self.add("frames", "Frames in write order",
-                 tag("p", "From power-up to the last step of the map's procedures; every word with its guard as sent.", cls="note"),
-                 about.frames(stage))
-        self.add("derivations", "Derivations",
-                 tag("p", "Every verdict with its formula, its inputs and where each came from, and both extremes. "
-                          "A line opens on a click.", cls="note"),
-                 verdicts.derivations(result, unfold=self.unfold))
+        self.add(
+            "registers",
+            "Register words",
+            tag("p", "Fields that differ from their reset value are marked below.", cls="note"),
+            about.registers(stage),
+        )
+        self.add(
+            "frames",
+            "Frames in write order",
+            tag(
+                "p",
+                "From power-up to the last step of the map's procedures; every word with its guard as sent.",
+                cls="note",
+            ),
+            about.frames(stage),
+        )
+        self.add(
+            "derivations",
+            "Derivations",
+            tag(
+                "p",
+                "Every verdict with its formula, its inputs and where each came from, and both extremes. "
+                "A line opens on a click.",
+                cls="note",
+            ),
+            verdicts.derivations(result, unfold=self.unfold),
+        )
         self.add("plots", "Plots", verdicts.drawings(inputs_of(stage)))
         self.add("faults", "Faults and reaction times", self._faults())
         self.add("waivers", "Waivers", self._waivers())
@@ -84,31 +112,57 @@ class _Maker:
         self.add("capture", "Capture", bus)
         self.add("cautions", "Cautions", self._cautions())
         self.add("sign-off", "Sign-off", self._sign_off())
-        html = page(f"Review record: {stage.name} on {stage.chip.name}", self.contents, self._head(), *self.body)
+        html = page(
+            f"Review record: {stage.name} on {stage.chip.name}",
+            self.contents,
+            self._head(),
+            *self.body,
+        )
         return Record(html, tuple(self.findings), result.counts)
 
     def _head(self) -> Html:
         stage, counts = self.stage, self.result.counts
         lead = stage.summary or stage.title
-        words = [f"{counts['holds']} verdicts hold", f"{counts['thin']} thin", f"{counts['fails']} fail",
-                 f"{counts['not computed']} without an answer"]
-        state = "Nothing found speaks against these settings." if not self.findings else (
-            f"{len(self.findings)} finding{'s' * (len(self.findings) > 1)}, listed under Sign-off.")
-        return join([
-            tag("p", "REVIEW RECORD OF A POWER STAGE" + (f", {self.date}" if self.date else ""), cls="eyebrow"),
-            tag("h1", stage.title or stage.name),
-            tag("p", lead, cls="lead") if lead != stage.title else Html(""),
-            tag("p", f"{', '.join(words)}. {state}"),
-            tag("p", CAUTION, cls="caution"),
-        ])
+        words = [
+            f"{counts['holds']} verdicts hold",
+            f"{counts['thin']} thin",
+            f"{counts['fails']} fail",
+            f"{counts['not computed']} without an answer",
+        ]
+        state = (
+            "Nothing found speaks against these settings."
+            if not self.findings
+            else (
+                f"{len(self.findings)} finding{'s' * (len(self.findings) > 1)}, listed under Sign-off."
+            )
+        )
+        return join(
+            [
+                tag(
+                    "p",
+                    "REVIEW RECORD OF A POWER STAGE" + (f", {self.date}" if self.date else ""),
+                    cls="eyebrow",
+                ),
+                tag("h1", stage.title or stage.name),
+                tag("p", lead, cls="lead") if lead != stage.title else Html(""),
+                tag("p", f"{', '.join(words)}. {state}"),
+                tag("p", CAUTION, cls="caution"),
+            ]
+        )
 
     def _bus(self) -> Html:
         if self.capture is None:
-            return tag("p", "No capture was given: what the bus of the drive really carries has not been looked at.")
+            return tag(
+                "p",
+                "No capture was given: what the bus of the drive really carries has not been looked at.",
+            )
         try:
             from .bus import bus_findings
         except ImportError as error:
-            return tag("p", f"The capture was not looked at: this installation cannot read captures ({error.name or error} is missing).")
+            return tag(
+                "p",
+                f"The capture was not looked at: this installation cannot read captures ({error.name or error} is missing).",
+            )
         found = bus_findings(self.stage, self.capture)
         if found.bad:
             self.findings += [f"capture: {s}" for s in found.sentences[:3]]
@@ -117,48 +171,99 @@ class _Maker:
     def _faults(self) -> Html:
         masked = [n for n, f in self.stage.chip.faults.items() if f.masked_when is not None]
         silent = [n for n, f in self.stage.chip.faults.items() if f.reported_only_when is not None]
-        return join([
-            tag("p", "Times are the longest from the event to safe outputs, held against the fault tolerant time interval "
-                     "of the stage. The map says who reacts; whether that is enough is decided in the safety concept.", cls="note"),
-            about.faults(self.stage, self.result),
-            tag("p", f"{len(masked)} of {len(self.stage.chip.faults)} faults can be hidden by settings.", cls="note") if masked else Html(""),
-            tag("p", f"Settings can make the chip only report {len(silent)} of them: then nothing happens until the controller acts.",
-                cls="note") if silent else Html(""),
-        ])
+        return join(
+            [
+                tag(
+                    "p",
+                    "Times are the longest from the event to safe outputs, held against the fault tolerant time interval "
+                    "of the stage. The map says who reacts; whether that is enough is decided in the safety concept.",
+                    cls="note",
+                ),
+                about.faults(self.stage, self.result),
+                tag(
+                    "p",
+                    f"{len(masked)} of {len(self.stage.chip.faults)} faults can be hidden by settings.",
+                    cls="note",
+                )
+                if masked
+                else Html(""),
+                tag(
+                    "p",
+                    f"Settings can make the chip only report {len(silent)} of them: then nothing happens until the controller acts.",
+                    cls="note",
+                )
+                if silent
+                else Html(""),
+            ]
+        )
 
     def _waivers(self) -> Html:
         if not self.result.waived:
             return tag("p", "The stage waives no check.")
-        return table(["check", "verdict without the waiver", "reason given in the stage"],
-                     [[code(v.check), v.status, reason] for v, reason in self.result.waived])
+        return table(
+            ["check", "verdict without the waiver", "reason given in the stage"],
+            [[code(v.check), v.status, reason] for v, reason in self.result.waived],
+        )
 
     def _cautions(self) -> Html:
         texts = dict.fromkeys(
             t for v in self.result.verdicts for t in [v.caution.removeprefix(CAUTION).strip()] if t
         )
-        return join([
-            tag("p", CAUTION + " Work on powered stages follows local codes and is done by qualified people.", cls="caution"),
-            items(texts),
-        ])
+        return join(
+            [
+                tag(
+                    "p",
+                    CAUTION
+                    + " Work on powered stages follows local codes and is done by qualified people.",
+                    cls="caution",
+                ),
+                items(texts),
+            ]
+        )
 
     def _sign_off(self) -> Html:
         points: list[object] = list(self.findings)
         by_status: dict[str, list[str]] = {}
         for verdict in self.result.verdicts:
             by_status.setdefault(verdict.status, []).append(verdict.check)
-        for status, text in (("thin", "Less margin than asked for"), ("not computed", "Without an answer, for lack of an input")):
+        for status, text in (
+            ("thin", "Less margin than asked for"),
+            ("not computed", "Without an answer, for lack of an input"),
+        ):
             if by_status.get(status):
                 points.append(f"{text}: {', '.join(by_status[status])}")
         if self.result.waived:
             points.append(f"Waived: {', '.join(v.check for v, _ in self.result.waived)}")
         rounded = [s.name for s in self.stage.settings if s.choice.error]
         if rounded:
-            points.append(f"The chip does not have exactly what was asked for: {', '.join(rounded)}")
-        points += ["Figures of the map compared with the data sheet in force", "Figures of the stage compared with schematic and parts list",
-                   "Switching edges, dead time and trip currents measured on the stage"]
+            points.append(
+                f"The chip does not have exactly what was asked for: {', '.join(rounded)}"
+            )
+        points += [
+            "Figures of the map compared with the data sheet in force",
+            "Figures of the stage compared with schematic and parts list",
+            "Switching edges, dead time and trip currents measured on the stage",
+        ]
         ticked = [join([tag("span", cls="box"), p]) for p in points]
-        rows = [[role, "", "", "", "class=blank"] for role in ("Prepared by", "Reviewed by", "Approved by")]
+        rows = [
+            [role, "", "", "", "class=blank"]
+            for role in ("Prepared by", "Reviewed by", "Approved by")
+        ]
         beside = f" with {self.changed}" if self.changed else ""
-        digest = tag("p", "This record stands for the stage with digest ", code(self.stage.digest), beside, " and no other.", cls="note")
-        return join([tag("ul", join(tag("li", t) for t in ticked), style="list-style:none;padding-left:0"),
-                     table(["", "name", "date", "signature"], rows), digest])
+        digest = tag(
+            "p",
+            "This record stands for the stage with digest ",
+            code(self.stage.digest),
+            beside,
+            " and no other.",
+            cls="note",
+        )
+        return join(
+            [
+                tag(
+                    "ul", join(tag("li", t) for t in ticked), style="list-style:none;padding-left:0"
+                ),
+                table(["", "name", "date", "signature"], rows),
+                digest,
+            ]
+        )

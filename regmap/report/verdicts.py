@@ -13,9 +13,16 @@ SIGNS = {"fails": "FAILS", "thin": "thin", "not computed": "no answer", "holds":
 CLASSES = {"fails": "fails", "thin": "thin", "not computed": "none", "holds": "holds"}
 
 TITLES = {
-    "gate": "Gate drive", "bootstrap": "Bootstrap and charge pump", "deadtime": "Dead time", "vds": "VDS monitor",
-    "sense": "Current sense", "supply": "Supply", "thermal": "Temperatures", "watchdog": "Watchdog",
-    "reaction": "Detection and reaction", "bus": "SPI",
+    "gate": "Gate drive",
+    "bootstrap": "Bootstrap and charge pump",
+    "deadtime": "Dead time",
+    "vds": "VDS monitor",
+    "sense": "Current sense",
+    "supply": "Supply",
+    "thermal": "Temperatures",
+    "watchdog": "Watchdog",
+    "reaction": "Detection and reaction",
+    "bus": "SPI",
 }
 
 
@@ -38,13 +45,19 @@ def worst(verdict: Verdict) -> str:
     """The worst value with its unit."""
     if verdict.value is None:
         return ""
-    return verdict.value.text("max" if verdict.worst_max else "min") if verdict.worst_max is not None else verdict.value.text()
+    return (
+        verdict.value.text("max" if verdict.worst_max else "min")
+        if verdict.worst_max is not None
+        else verdict.value.text()
+    )
 
 
 def limit(verdict: Verdict) -> str:
     """The limit that decides, with its relation; else what is missing, else the reason."""
     if verdict.missing:
-        return f"needs {verdict.missing[0]}" + (f" and {len(verdict.missing) - 1} more" if len(verdict.missing) > 1 else "")
+        return f"needs {verdict.missing[0]}" + (
+            f" and {len(verdict.missing) - 1} more" if len(verdict.missing) > 1 else ""
+        )
     if verdict.limit is None:
         return verdict.reason
     upper = verdict.worst_max or (verdict.worst_max is None and verdict.relation == "at most")
@@ -54,10 +67,20 @@ def limit(verdict: Verdict) -> str:
 def tally(result: Assessment) -> Html:
     """Four counters: never by colour alone."""
     counts = result.counts
-    names = {"fails": "fail", "thin": "thin: hold with less margin than asked", "not computed": "without an answer", "holds": "hold"}
-    return tag("div", join(
-        tag("div", tag("b", str(counts[s])), tag("span", names[s]), cls=f"t-{CLASSES[s]}") for s in names
-    ), cls="tally")
+    names = {
+        "fails": "fail",
+        "thin": "thin: hold with less margin than asked",
+        "not computed": "without an answer",
+        "holds": "hold",
+    }
+    return tag(
+        "div",
+        join(
+            tag("div", tag("b", str(counts[s])), tag("span", names[s]), cls=f"t-{CLASSES[s]}")
+            for s in names
+        ),
+        cls="tally",
+    )
 
 
 def overview(result: Assessment) -> Html:
@@ -69,8 +92,22 @@ def overview(result: Assessment) -> Html:
         if share is not None and math.isfinite(share):
             margin.append(bar(share))
         name = tag("a", verdict.title, href=f"#v-{verdict.check}")
-        rows.append([sign(verdict.status), name, code(verdict.check), worst(verdict), limit(verdict), join(margin)])
-    return table(["", "what must hold", "check", "worst case", "limit", "margin"], rows, cls="dense verdicts", right=[3, 5])
+        rows.append(
+            [
+                sign(verdict.status),
+                name,
+                code(verdict.check),
+                worst(verdict),
+                limit(verdict),
+                join(margin),
+            ]
+        )
+    return table(
+        ["", "what must hold", "check", "worst case", "limit", "margin"],
+        rows,
+        cls="dense verdicts",
+        right=[3, 5],
+    )
 
 
 def derivations(result: Assessment, *, unfold: bool) -> Html:
@@ -87,8 +124,13 @@ def derivations(result: Assessment, *, unfold: bool) -> Html:
 
 def derivation(verdict: Verdict, *, unfold: bool = False) -> Html:
     """One verdict from its inputs to its margin."""
-    head = join([sign(verdict.status), verdict.title, " ", tag("span", percent(verdict.relative), cls="r")])
-    pairs: list[tuple[object, object]] = [("check", code(verdict.check)), ("formula", code(verdict.formula))]
+    head = join(
+        [sign(verdict.status), verdict.title, " ", tag("span", percent(verdict.relative), cls="r")]
+    )
+    pairs: list[tuple[object, object]] = [
+        ("check", code(verdict.check)),
+        ("formula", code(verdict.formula)),
+    ]
     if verdict.corner:
         pairs.append(("worst corner", verdict.corner))
     if verdict.missing:

@@ -88,14 +88,26 @@ def against(trace: Trace, stage: Stage, time: int | None = None) -> Held:
     position = stage.position if stage.position < len(trace.walkers) else 0
     walker = trace.walkers[position]
     if walker.chip.name != stage.chip.name:
-        raise CallError(f"{stage.name} is a stage of {stage.chip.name}; the capture was read as {walker.chip.name}")
+        raise CallError(
+            f"{stage.name} is a stage of {stage.chip.name}; the capture was read as {walker.chip.name}"
+        )
     when = trace.end if time is None else time
     bank = bank_at(walker, when)
     writes = [w for w in walker.belief.writes if w.time <= when]
     asked = {s.name.partition(".")[0] for s in stage.settings}
-    rows = tuple(_row(walker, r, stage.bank, bank, writes, r.name in asked) for r in setting_registers(stage.chip))
+    rows = tuple(
+        _row(walker, r, stage.bank, bank, writes, r.name in asked)
+        for r in setting_registers(stage.chip)
+    )
     lock, locked = _lock(walker, stage, bank, when)
-    return Held(stage=stage.name, time=when, rows=rows, order=_order(walker, writes), lock=lock, locked=locked)
+    return Held(
+        stage=stage.name,
+        time=when,
+        rows=rows,
+        order=_order(walker, writes),
+        lock=lock,
+        locked=locked,
+    )
 
 
 def _row(
@@ -118,7 +130,11 @@ def _row(
         if last is None:
             verdict = "at reset as wanted" if not asked or register.reset & mask == word else "held"
         else:
-            verdict = "held" if last.verified >= 0 or not setting_mask(register) else "held, not read back"
+            verdict = (
+                "held"
+                if last.verified >= 0 or not setting_mask(register)
+                else "held, not read back"
+            )
     elif last is None:
         verdict = "not written" if known or asked else "not known"
         if not asked and not known and register.reset & mask == word:
@@ -136,7 +152,14 @@ def _row(
 def _order(walker: Walker, writes: list[Written]) -> str:
     """Where the registers were not written in the order of the map's procedure; "" if they were."""
     chip = walker.chip
-    named = [t for steps in chip.procedures.values() for s in steps if s.do == "configure" for t in s.targets if t != "all"]
+    named = [
+        t
+        for steps in chip.procedures.values()
+        for s in steps
+        if s.do == "configure"
+        for t in s.targets
+        if t != "all"
+    ]
     if not named:
         return ""
     done: dict[str, Written] = {}
@@ -158,7 +181,9 @@ def _lock(walker: Walker, stage: Stage, bank: Bank, when: int) -> tuple[str, boo
         plan = write_plan(chip, stage.bank, ("lock",))
     except CallError:
         return "", None
-    wanted = [a for a in plan if a.do == "expect" and a.sent is not None and a.sent.register is not None]
+    wanted = [
+        a for a in plan if a.do == "expect" and a.sent is not None and a.sent.register is not None
+    ]
     sends = [a for a in plan if a.do == "send" and a.sent is not None and a.sent.kind == "write"]
     for action in wanted:
         assert action.sent is not None
@@ -176,4 +201,7 @@ def _lock(walker: Walker, stage: Stage, bank: Bank, when: int) -> tuple[str, boo
             return f"locked by {action.text}, not confirmed by a read", True
     known = [s for s, on in bank.states.items() if on]
     del when
-    return (f"the lock ({', '.join(a.text for a in sends)}) was not seen" + (f"; the chip is in state {', '.join(known)}" if known else "")), False
+    return (
+        f"the lock ({', '.join(a.text for a in sends)}) was not seen"
+        + (f"; the chip is in state {', '.join(known)}" if known else "")
+    ), False

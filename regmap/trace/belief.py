@@ -126,7 +126,9 @@ class Belief:
         self.lost = lost
         text = "the chip was reset"
         if lost:
-            text += f": {', '.join(lost)} lost what had been written and hold their reset words again"
+            text += (
+                f": {', '.join(lost)} lost what had been written and hold their reset words again"
+            )
         return Note(kind="reset", text=text, weight="bad" if lost else "warn")
 
     # --- frames ---------------------------------------------------------------------------------
@@ -146,10 +148,18 @@ class Belief:
         for name, at in started.items():
             if self.machine.progress[name] < at and name not in outcome.events:
                 step = self.chip.keys[name].steps[at]
-                notes.append(Note(kind="key", weight="bad", text=f"breaks key sequence '{name}': step {at + 1}, {step}, was due"))
+                notes.append(
+                    Note(
+                        kind="key",
+                        weight="bad",
+                        text=f"breaks key sequence '{name}': step {at + 1}, {step}, was due",
+                    )
+                )
         for event in outcome.events:
             if event in self.chip.keys:
-                notes.append(Note(kind="key", weight="good", text=f"completes key sequence '{event}'"))
+                notes.append(
+                    Note(kind="key", weight="good", text=f"completes key sequence '{event}'")
+                )
             elif event == "reset":
                 self.pending.clear()
                 self.resets.append((number, time))
@@ -157,7 +167,17 @@ class Belief:
             elif event.startswith(("entered ", "left ")):
                 notes.append(Note(kind="state", text=_state_text(self.chip, event)))
         if sent.kind == "write" and sent.register is not None:
-            notes += self._written(sent.register, sent.data or 0, outcome.taken, outcome.why, unsure, before, known, number, time)
+            notes += self._written(
+                sent.register,
+                sent.data or 0,
+                outcome.taken,
+                outcome.why,
+                unsure,
+                before,
+                known,
+                number,
+                time,
+            )
         return notes
 
     def _written(
@@ -170,7 +190,14 @@ class Belief:
             if register.name not in self.refused or self.refused[register.name].word != word:
                 self.writes.append(write)
                 self.refused[register.name] = write
-            return [Note(kind="not_taken", weight="bad", register=register.name, text=f"does not take: {why}")]
+            return [
+                Note(
+                    kind="not_taken",
+                    weight="bad",
+                    register=register.name,
+                    text=f"does not take: {why}",
+                )
+            ]
         if not register.holds_settings:
             return []
         same = before is not None and not (before ^ word) & mask and known & mask == mask
@@ -180,13 +207,17 @@ class Belief:
             self.latest[register.name] = write
         if mask and not same:
             write = self.latest[register.name]
-            write.why = f"(it takes only while {register.writable}, which was not known)" if unsure else ""
+            write.why = (
+                f"(it takes only while {register.writable}, which was not known)" if unsure else ""
+            )
             self.pending[register.name] = write
         elif not mask:
             self.pending.pop(register.name, None)
         return []
 
-    def shows(self, register: Register, data: int, number: int, *, past: bool = False) -> list[Note]:
+    def shows(
+        self, register: Register, data: int, number: int, *, past: bool = False
+    ) -> list[Note]:
         """A read (or, with `past`, the reply to a write) showed `data`: compare, explain, learn."""
         if register.reads_as == "zero" or register.name in self.measured:
             return []
@@ -210,7 +241,14 @@ class Belief:
             pending.verified = number
             del self.pending[name]
             pending.why = ""
-            notes.append(Note(kind="verified", weight="good", register=name, text=f"{'held' if past else 'holds'} what frame {pending.number} wrote"))
+            notes.append(
+                Note(
+                    kind="verified",
+                    weight="good",
+                    register=name,
+                    text=f"{'held' if past else 'holds'} what frame {pending.number} wrote",
+                )
+            )
         wanted = self._identity.get(name)
         if wanted is not None and wanted != data:
             digits = (register.width + 3) // 4
@@ -234,7 +272,10 @@ class Belief:
             return Note(kind="impossible", weight="warn", register=name, text=text)
         if pending is not None:
             pending.denied = number
-            why = pending.why or "nothing in the map forbids it: look for a disturbed frame, a sleeping chip or a lock set before the capture"
+            why = (
+                pending.why
+                or "nothing in the map forbids it: look for a disturbed frame, a sleeping chip or a lock set before the capture"
+            )
             pending.why = why
             text = f"holds {found}; frame {pending.number} wrote {wanted} and it did not take {why if why.startswith('(') else '(' + why + ')'}"
             return Note(kind="not_taken", weight="bad", register=name, text=text)
@@ -287,7 +328,11 @@ def _identities(chip: Chip) -> dict[str, int]:
             if step.do != "expect":
                 continue
             register, mask, value = expectation(chip, step.targets[0])
-            if mask == register.mask and register.name not in holding and not any(f.writable for f in register.fields):
+            if (
+                mask == register.mask
+                and register.name not in holding
+                and not any(f.writable for f in register.fields)
+            ):
                 found[register.name] = value
     return found
 

@@ -50,7 +50,9 @@ def known_target(chip: Chip, decoded: Decoded) -> bool:
         return False
     if sent.command is not None or sent.register is not None:
         return True
-    return bool(chip.page_select) and any(r.address == sent.address for r in chip.registers.values())
+    return bool(chip.page_select) and any(
+        r.address == sent.address for r in chip.registers.values()
+    )
 
 
 def plausible(decoded: Decoded, chip: Chip | None = None) -> bool:
@@ -84,9 +86,15 @@ def flaw_notes(decoded: Decoded) -> list[Note]:
         return [Note(kind="rejected", text=decoded.trouble, weight="info")]
     notes = []
     if decoded.trouble:
-        notes.append(Note(kind="rejected", text=f"not a frame the chip takes: {decoded.trouble}", weight="bad"))
+        notes.append(
+            Note(
+                kind="rejected", text=f"not a frame the chip takes: {decoded.trouble}", weight="bad"
+            )
+        )
     if decoded.reply_trouble:
-        notes.append(Note(kind="rejected", text=f"reply not believed: {decoded.reply_trouble}", weight="bad"))
+        notes.append(
+            Note(kind="rejected", text=f"reply not believed: {decoded.reply_trouble}", weight="bad")
+        )
     return notes
 
 
@@ -130,8 +138,15 @@ class Judge:
             return Decoded(sent=None, trouble=self._clocks(pair.bits))
         trouble = "; ".join(f.text for f in sent.flaws)
         part = sent.frame.command.of_kind("chip")
-        if part is not None and sent.flaws and all(f.part == part.name for f in sent.flaws) and not pair.unknown:
-            text = f"it is for the chip at address {sent.parts[part.name]}; this one has {part.value}"
+        if (
+            part is not None
+            and sent.flaws
+            and all(f.part == part.name for f in sent.flaws)
+            and not pair.unknown
+        ):
+            text = (
+                f"it is for the chip at address {sent.parts[part.name]}; this one has {part.value}"
+            )
             return Decoded(sent=sent, trouble=text, elsewhere=True)
         unknown = pair.unknown & ((1 << pair.bits) - 1)
         if unknown:
@@ -183,7 +198,9 @@ class Judge:
             text = "every bit of the reply is 0"
         else:
             text = "; ".join(f.text for f in flaws)
-        return Decoded(sent=sent, answer=answer, trouble=trouble, reply_trouble=text, reply_word=word)
+        return Decoded(
+            sent=sent, answer=answer, trouble=trouble, reply_trouble=text, reply_word=word
+        )
 
     def _clocks(self, clocks: int) -> str:
         lengths = sorted({f.length for f in self.chip.frames.values()})

@@ -68,12 +68,18 @@ class FaultLog:
             if raised and current is None:
                 notes += self._raise(fault, number, time, before, pin)
             elif raised and current is not None:
-                if current.attempts and current.attempts[-1] > current.gone and not fault.summary_of:
+                if (
+                    current.attempts
+                    and current.attempts[-1] > current.gone
+                    and not fault.summary_of
+                ):
                     tried = current.attempts[-1]
                     # the same frame that tries to clear still shows what was before
                     if tried < number:
                         text = f"{name} is still raised after frame {tried} cleared it: its cause is still there, or the clearing did not take"
-                        notes.append(Note(kind="still", text=text, weight=WEIGHT[fault.severity], fault=name))
+                        notes.append(
+                            Note(kind="still", text=text, weight=WEIGHT[fault.severity], fault=name)
+                        )
                         current.gone = tried
             elif not raised and current is not None:
                 notes += self._close(fault, current, number, time)
@@ -104,7 +110,9 @@ class FaultLog:
         if normal:
             text = f"{fault.name}: {fault.title} (normal after power-up)"
         weight = "info" if normal else WEIGHT[fault.severity]
-        return [Note(kind="raised", text=text, weight=weight, fault=fault.name, register=fault.register)]
+        return [
+            Note(kind="raised", text=text, weight=weight, fault=fault.name, register=fault.register)
+        ]
 
     def _close(self, fault: Fault, interval: Interval, number: int, time: int) -> list[Note]:
         interval.gone, interval.gone_time = number, time
@@ -123,7 +131,14 @@ class FaultLog:
         interval.how = interval.how or how
         if fault.summary_of:
             return []
-        return [Note(kind="cleared", text=f"{fault.name} is clear: {how}", weight="info", fault=fault.name)]
+        return [
+            Note(
+                kind="cleared",
+                text=f"{fault.name} is clear: {how}",
+                weight="info",
+                fault=fault.name,
+            )
+        ]
 
     # --- what frames do -------------------------------------------------------------------------
     def attempt(self, sent: Sent, number: int) -> list[str]:
@@ -131,10 +146,18 @@ class FaultLog:
         if sent.kind == "read":
             return []
         touched = []
-        target = sent.command.name if sent.command is not None else sent.register.name if sent.register is not None else ""
+        target = (
+            sent.command.name
+            if sent.command is not None
+            else sent.register.name
+            if sent.register is not None
+            else ""
+        )
         for name, event in self._clearers.get(target, ()):
             fault = self.chip.faults[name]
-            if name in touched or not (self._by_one(fault, sent) if event is None else _hits(event, sent)):
+            if name in touched or not (
+                self._by_one(fault, sent) if event is None else _hits(event, sent)
+            ):
                 continue
             touched.append(name)
             current = self.active.get(name)

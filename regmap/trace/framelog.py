@@ -75,7 +75,11 @@ class FrameLog:
         register = sorter.names.index(name)
         for batch in reversed(self.batches):
             idents = batch.idents[: int(np.searchsorted(batch.end, time, side="right"))]
-            hits = np.flatnonzero((sorter.kind[idents] == READ) & (sorter.register[idents] == register) & (sorter.believed[idents] > 0))
+            hits = np.flatnonzero(
+                (sorter.kind[idents] == READ)
+                & (sorter.register[idents] == register)
+                & (sorter.believed[idents] > 0)
+            )
             if len(hits):
                 answer = self.decoded(int(idents[hits[-1]])).believed
                 return answer.data if answer is not None else None

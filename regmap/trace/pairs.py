@@ -85,7 +85,9 @@ class PairTable:
         tops = np.maximum.accumulate(np.concatenate(([before - 1], numbers)))
         new = np.flatnonzero(tops[1:] > tops[:-1])
         self._append([c[new] for c in columns])
-        differs = [np.flatnonzero(own[numbers] != c) for own, c in zip(self._columns, columns, strict=True)]
+        differs = [
+            np.flatnonzero(own[numbers] != c) for own, c in zip(self._columns, columns, strict=True)
+        ]
         for place in np.unique(np.concatenate(differs)).tolist():
             # different rows with one number: these go by all that they hold
             number = known[tuple(int(c[place]) for c in columns)]

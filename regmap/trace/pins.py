@@ -18,7 +18,9 @@ class Pins:
     ) -> None:
         self.fault = fault
         self.enable = enable
-        self.fault_low = fault is None or sample is None or _barred(fault.name) or _rests_high(sample, fault)
+        self.fault_low = (
+            fault is None or sample is None or _barred(fault.name) or _rests_high(sample, fault)
+        )
         self.fault_edges: list[tuple[int, bool]] = []
         self.enable_edges: list[tuple[int, bool]] = []
         self._started = False
@@ -85,8 +87,6 @@ def _barred(name: str) -> bool:
     """Whether a line's name says that it is active low."""
     words = words_of(name)
     return any(w.startswith("n") or w.endswith(("n", "b")) for w in words[-1:])
-
-
 
 
 def _rests_high(sample: Signals, channel: Channel) -> bool:

@@ -64,7 +64,9 @@ def shares(trace: Trace) -> Shares:
             # the most frequent pairs, and some of all others
             order = np.argsort(-many, kind="stable")
             rest = order[SAMPLE_PAIRS // 2 :]
-            some = np.concatenate((order[: SAMPLE_PAIRS // 2], rest[:: -(-len(rest) // (SAMPLE_PAIRS // 2))]))
+            some = np.concatenate(
+                (order[: SAMPLE_PAIRS // 2], rest[:: -(-len(rest) // (SAMPLE_PAIRS // 2))])
+            )
             idents, many = idents[some], many[some]
         for ident, count in zip(idents.tolist(), many.tolist(), strict=True):
             pair = walker.pair(ident)
@@ -88,19 +90,33 @@ def dead_replies(trace: Trace, found: Shares) -> list[Mistake]:
     health = trace.reply_health
     if health is not None and health.captured:
         moving = trace.command_health is None or not trace.command_health.stuck
-        if health.stuck and moving and found.frames and (found.reply < 1 or health.stuck in ("floating", "unknown")):
+        if (
+            health.stuck
+            and moving
+            and found.frames
+            and (found.reply < 1 or health.stuck in ("floating", "unknown"))
+        ):
             name = {"high": "stuck_high", "low": "stuck_low"}.get(health.stuck, "floating")
             return [Mistake(name=name, text=_STUCK[name])]
     echoes = []
     for walker in trace.walkers:
         pairs = [walker.pair(i) for i in np.unique(walker.idents()).tolist()[:400]]
-        pairs = [p for p in pairs if p.bits > 0 and not p.flags & CUT and p.replies and p.replies[0][3] == p.bits]
+        pairs = [
+            p
+            for p in pairs
+            if p.bits > 0 and not p.flags & CUT and p.replies and p.replies[0][3] == p.bits
+        ]
         frame = walker.chip.default_frame()
         pairs = [p for p in pairs if p.bits == frame.length]
         if len(pairs) < 2:
             continue
         # an echo comes in the same frame, whatever the chip's latency is
-        text = suspicious(frame.reply_to("read"), frame.length, [p.reply(frame.after)[0] for p in pairs], [p.word for p in pairs])
+        text = suspicious(
+            frame.reply_to("read"),
+            frame.length,
+            [p.reply(frame.after)[0] for p in pairs],
+            [p.word for p in pairs],
+        )
         if "repeats its own command" in text or "shifted by one bit" in text:
             echoes.append(Mistake(name="echo", text=text))
         elif "all ones" in text and found.believed < found.replies:
@@ -108,7 +124,12 @@ def dead_replies(trace: Trace, found: Shares) -> list[Mistake]:
         elif "all zeros" in text and found.believed < found.replies:
             echoes.append(Mistake(name="stuck_low", text=text))
     if not echoes and health is not None and health.captured and health.echo and found.reply < 1:
-        echoes.append(Mistake(name="echo", text="every reply repeats its own command: the two data lines are connected to each other, or the capture shows one line twice"))
+        echoes.append(
+            Mistake(
+                name="echo",
+                text="every reply repeats its own command: the two data lines are connected to each other, or the capture shows one line twice",
+            )
+        )
     return echoes[:1] or _dead_later(trace)
 
 

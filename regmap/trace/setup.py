@@ -91,14 +91,20 @@ class Reader:
     """The first transfers of a capture, readable in every way."""
 
     def __init__(
-        self, sample: Signals, roles: Roles, setup: SpiSetup, chips: Sequence[Chip], chain: Chain | None
+        self,
+        sample: Signals,
+        roles: Roles,
+        setup: SpiSetup,
+        chips: Sequence[Chip],
+        chain: Chain | None,
     ) -> None:
         self.chips = tuple(chips)
         self.chain = chain
         self.setup = setup
         self.transfers = first_transfers(sample, roles, setup)
         self.usual = {
-            role: Way(line=role, rising=setup.rising, order=setup.bit_order) for role in ("command", "reply")
+            role: Way(line=role, rising=setup.rising, order=setup.bit_order)
+            for role in ("command", "reply")
         }
 
     def __len__(self) -> int:
@@ -113,7 +119,13 @@ class Reader:
                 for rising in (usual.rising, not usual.rising):
                     for order in (usual.order, "lsb" if usual.order == "msb" else "msb"):
                         for shift in (0, 1, -1):
-                            yield Way(line=line, rising=rising, shift=shift, order=order, inverted=inverted)
+                            yield Way(
+                                line=line,
+                                rising=rising,
+                                shift=shift,
+                                order=order,
+                                inverted=inverted,
+                            )
 
     def read(self, command: Way, reply: Way) -> Transfers:
         """The transfers as if the lines had been read these ways."""
@@ -167,7 +179,11 @@ class Reader:
         for batch in batches:
             table = framer.tables[batch.chip]
             judge = Judge(self.chips[batch.chip], len(self.chips), framer.total)
-            fits = self._commands_fit(judge, table, way) if role == "command" else self._replies_fit(judge, table, way)
+            fits = (
+                self._commands_fit(judge, table, way)
+                if role == "command"
+                else self._replies_fit(judge, table, way)
+            )
             whole = (table.column(3) & np.uint64(CUT)) == 0
             total += int(np.count_nonzero(whole[batch.idents]))
             good += int(np.count_nonzero((fits & whole)[batch.idents]))
@@ -181,7 +197,9 @@ class Reader:
         possible = np.ones(len(table), np.bool_)
         if judge.plain:
             frame = next(iter(judge.chip.frames.values()))
-            possible = (table.column(2) == np.uint64(frame.length)) & flawless(frame.command, table.column(0))
+            possible = (table.column(2) == np.uint64(frame.length)) & flawless(
+                frame.command, table.column(0)
+            )
         for ident in np.flatnonzero(possible).tolist():
             pair = table[ident]
             decoded = judge.decode(replace(pair, unknown=_tolerant(pair.unknown, way)), bank)
@@ -215,7 +233,9 @@ def _tolerant(unknown: int, way: Way) -> int:
     return 0 if way.shift and unknown.bit_count() <= 1 else unknown
 
 
-def first_transfers(sample: Signals, roles: Roles, setup: SpiSetup, count: int = SAMPLE) -> Transfers | None:
+def first_transfers(
+    sample: Signals, roles: Roles, setup: SpiSetup, count: int = SAMPLE
+) -> Transfers | None:
     """The first transfers of a sample with the bits of both clock edges."""
     builder = TransferBuilder(replace(setup, both_edges=True), roles, sample.tick)
     parts: list[Transfers] = []

@@ -54,7 +54,9 @@ class Sorter:
         self.names = self.bulk.names
         self.commands = tuple(chip.commands)
         self.measured = frozenset(r.name for r in measured(chip))
-        self._arrays: dict[str, npt.NDArray[Any]] = {name: np.empty(256, kind) for name, kind in _DTYPES.items()}
+        self._arrays: dict[str, npt.NDArray[Any]] = {
+            name: np.empty(256, kind) for name, kind in _DTYPES.items()
+        }
         self._count = 0
         #: the next number for every row that was not met before
         self._canons: defaultdict[int, int] = defaultdict(count().__next__)
@@ -120,13 +122,17 @@ class Sorter:
             canon_reply = np.where(mine, reply & np.uint64(_telling(layout)), canon_reply)
             part = layout.of_kind("data")
             if part is not None:
-                canon_reply = np.where(mine & free, canon_reply & ~np.uint64(mask_of(part.bits)), canon_reply)
+                canon_reply = np.where(
+                    mine & free, canon_reply & ~np.uint64(mask_of(part.bits)), canon_reply
+                )
         wide = self._too_wide(frame, kind, register, word, reply)
         believed &= ~wide
         fits &= ~self._write_too_wide(frame, kind, register, word)
         kind[~fits], register[~fits] = 0, -1
         ones = np.uint64((1 << frame.length) - 1)
-        silent = there & ~possible & ((reply == 0) | (reply == ones)) | (there & (hidden & ones != 0))
+        silent = there & ~possible & ((reply == 0) | (reply == ones)) | (
+            there & (hidden & ones != 0)
+        )
         inert = (kind == 0) & ~possible
         plain = fits & (believed | ~there)
         own = np.arange(first, first + len(word)).astype(np.uint64)
@@ -136,7 +142,11 @@ class Sorter:
             np.where(inert | ~plain, np.uint64(0), canon_reply), np.where(inert | ~plain, np.uint64(0), have),
         ])  # fmt: skip
         counter = frame.command.of_kind("counter")
-        values = extract(word, counter.bits).astype(np.int64) if counter is not None else np.full(len(word), -1)
+        values = (
+            extract(word, counter.bits).astype(np.int64)
+            if counter is not None
+            else np.full(len(word), -1)
+        )
         return {
             "kind": kind, "register": register, "believed": believed, "silent": silent, "inert": inert,
             "canon": self._numbered(rows), "counter": np.where(fits, values, -1),
@@ -146,7 +156,11 @@ class Sorter:
 
     def _reply_groups(self, frame: Frame, kind: npt.NDArray[np.int64]) -> list[tuple[str, Mask]]:
         """Which frames each reply layout answers."""
-        names = {READ: "read", WRITE: "write", **{COMMAND + i: n for i, n in enumerate(self.commands)}}
+        names = {
+            READ: "read",
+            WRITE: "write",
+            **{COMMAND + i: n for i, n in enumerate(self.commands)},
+        }
         groups: dict[str, Mask] = {n: np.zeros(len(kind), np.bool_) for n in frame.replies}
         for number, name in names.items():
             target = name if name in frame.replies else "any"
@@ -175,7 +189,11 @@ class Sorter:
         part = layout.of_kind("data") if layout is not None else None
         if part is None:
             return np.zeros(len(kind), np.bool_)
-        wide: Mask = (kind == READ) & (register >= 0) & (extract(reply, part.bits) >> np.minimum(self._widths(register), 63) != 0)
+        wide: Mask = (
+            (kind == READ)
+            & (register >= 0)
+            & (extract(reply, part.bits) >> np.minimum(self._widths(register), 63) != 0)
+        )
         return wide
 
     def _write_too_wide(
@@ -184,7 +202,11 @@ class Sorter:
         part = frame.command.of_kind("data")
         if part is None:
             return np.zeros(len(kind), np.bool_)
-        wide: Mask = (kind == WRITE) & (register >= 0) & (extract(word, part.bits) >> np.minimum(self._widths(register), 63) != 0)
+        wide: Mask = (
+            (kind == WRITE)
+            & (register >= 0)
+            & (extract(word, part.bits) >> np.minimum(self._widths(register), 63) != 0)
+        )
         return wide
 
     def _numbered(self, rows: Words) -> npt.NDArray[np.int64]:
@@ -205,8 +227,16 @@ class Sorter:
             columns["silent"].append(bool(text) and ("every bit" in text or bool(hidden)))
             columns["inert"].append(0)
             columns["canon"].append(self._canons[-ident - 1])
-            part = decoded.sent.frame.command.of_kind("counter") if decoded.sent is not None and decoded.taken else None
-            columns["counter"].append(decoded.sent.parts[part.name] if part is not None and decoded.sent is not None else -1)
+            part = (
+                decoded.sent.frame.command.of_kind("counter")
+                if decoded.sent is not None and decoded.taken
+                else None
+            )
+            columns["counter"].append(
+                decoded.sent.parts[part.name]
+                if part is not None and decoded.sent is not None
+                else -1
+            )
             columns["step"].append(part.step if part else 0)
             columns["modulus"].append(1 << part.width if part else 1)
         return {n: np.array(v, np.int64) for n, v in columns.items()}

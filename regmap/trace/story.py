@@ -67,7 +67,21 @@ class Story:
 
 
 #: Remarks on wiring that leave the words believable: how much each matters.
-_REMARKS = {"cut": 12, "empty": 48, "runt": 74, "stray": 48, "odd_edges": 48, "at_edge": 56, "clock_unknown": 57, "dead": 95, "silent": 66, "mode": 58, "clocks": 72, "select_still": 34, "select_missing": 33}
+_REMARKS = {
+    "cut": 12,
+    "empty": 48,
+    "runt": 74,
+    "stray": 48,
+    "odd_edges": 48,
+    "at_edge": 56,
+    "clock_unknown": 57,
+    "dead": 95,
+    "silent": 66,
+    "mode": 58,
+    "clocks": 72,
+    "select_still": 34,
+    "select_missing": 33,
+}
 
 
 def tell(trace: Trace, stage: Stage | None = None, at: int | None = None) -> Story:
@@ -81,16 +95,25 @@ def tell(trace: Trace, stage: Stage | None = None, at: int | None = None) -> Sto
         _count(walker, counts, registers)
     diagnosis = diagnose(trace, trace.framer.chain)
     sentences = [
-        Sentence(rank=200 - i, kind="wiring", text=_sentence(t)) for i, t in enumerate(diagnosis.grave)
+        Sentence(rank=200 - i, kind="wiring", text=_sentence(t))
+        for i, t in enumerate(diagnosis.grave)
     ]
     if sentences and trace.frames:
-        sentences.append(Sentence(rank=150, kind="wiring", text="Nothing decoded here can be believed until that is put right."))
+        sentences.append(
+            Sentence(
+                rank=150,
+                kind="wiring",
+                text="Nothing decoded here can be believed until that is put right.",
+            )
+        )
     episodes: tuple[Episode, ...] = ()
     held = against(trace, stage, at) if stage is not None else None
     for mistake in diagnosis.mistakes:
         if not mistake.grave:
             rank = _REMARKS.get(mistake.name, 50)
-            sentences.append(Sentence(rank=rank, kind="wiring", bad=rank > 50, text=_sentence(mistake.text)))
+            sentences.append(
+                Sentence(rank=rank, kind="wiring", bad=rank > 50, text=_sentence(mistake.text))
+            )
     if not diagnosis.grave:
         episodes = tuple(e for w in trace.walkers for e in episodes_of(trace, w))
         sentences += _sentences(trace, episodes, counts)
@@ -126,7 +149,10 @@ def _count(walker: Walker, counts: Counter[str], registers: dict[str, tuple[int,
 
 def episodes_of(trace: Trace, walker: Walker) -> Iterator[Episode]:
     """The fault episodes of one chip, explained."""
-    faults = sorted((i for i in walker.faults.intervals if not i.normal), key=lambda i: (i.raised_time, i.raised))
+    faults = sorted(
+        (i for i in walker.faults.intervals if not i.normal),
+        key=lambda i: (i.raised_time, i.raised),
+    )
     group: list[Interval] = []
     until = -1
     for interval in faults:
@@ -134,7 +160,11 @@ def episodes_of(trace: Trace, walker: Walker) -> Iterator[Episode]:
             yield _episode(trace, walker, group)
             group, until = [], -1
         group.append(interval)
-        end = interval.gone_time if interval.gone >= 0 and interval.fault not in walker.faults.active else trace.end + 1
+        end = (
+            interval.gone_time
+            if interval.gone >= 0 and interval.fault not in walker.faults.active
+            else trace.end + 1
+        )
         until = max(until, end)
     if group:
         yield _episode(trace, walker, group)
@@ -192,11 +222,23 @@ def _sentences(trace: Trace, episodes: tuple[Episode, ...], counts: Counter[str]
             names = walker.belief.lost
             if names:
                 lost = f"; {', '.join(names)} lost {'their' if len(names) > 1 else 'its'} settings"
-                out.append(Sentence(rank=93, kind="reset", text=f"{who}The chip was reset before frame {number} at {clock.text(time)}{lost}."))
+                out.append(
+                    Sentence(
+                        rank=93,
+                        kind="reset",
+                        text=f"{who}The chip was reset before frame {number} at {clock.text(time)}{lost}.",
+                    )
+                )
     rejected = counts.get("rejected", 0)
     first = _first_rejected(trace) if rejected else ""
     if first:
-        out.append(Sentence(rank=70, kind="rejected", text=f"{rejected} of {trace.frames} frame{'s' * (trace.frames > 1)} {'are' if rejected > 1 else 'is'} not taken by the chip{first}."))
+        out.append(
+            Sentence(
+                rank=70,
+                kind="rejected",
+                text=f"{rejected} of {trace.frames} frame{'s' * (trace.frames > 1)} {'are' if rejected > 1 else 'is'} not taken by the chip{first}.",
+            )
+        )
     for breach in trace.breaches:
         out.append(Sentence(rank=60, kind="timing", text=f"Limit not kept: {breach.text}."))
     return out
@@ -228,8 +270,14 @@ def _note_sentences(trace: Trace, walker: Walker, who: str) -> list[Sentence]:
         subject = f"{note.register}: " if note.register and note.register not in note.text else ""
         told = subject + note.text
         # the frame beside what happened in it, not behind what follows from it
-        told = told.replace("this read", f"the read{where}", 1) if "this read" in told else told + where
-        out.append(Sentence(rank=ranks[kind], kind=kind, text=f"{who}{_sentence(told)[:-1]}{more}."))
+        told = (
+            told.replace("this read", f"the read{where}", 1)
+            if "this read" in told
+            else told + where
+        )
+        out.append(
+            Sentence(rank=ranks[kind], kind=kind, text=f"{who}{_sentence(told)[:-1]}{more}.")
+        )
     del trace
     return out
 
@@ -250,7 +298,12 @@ def _held_sentence(held: Held) -> Sentence:
         lock = f"; the chip is {held.lock}" if held.lock else ""
         unread = [r.register for r in held.rows if r.verdict == "held, not read back"]
         tail = f"; never read back: {', '.join(unread)}" if unread else ""
-        return Sentence(rank=36, kind="good", bad=False, text=f"All {count} registers hold what {held.stage} says{lock}{tail}.")
+        return Sentence(
+            rank=36,
+            kind="good",
+            bad=False,
+            text=f"All {count} registers hold what {held.stage} says{lock}{tail}.",
+        )
     texts = [f"{r.register} {_WRONG[r.verdict]}" for r in wrong[:4]]
     texts += [held.order] if held.order else []
     texts += [held.lock] if held.locked is False and held.lock else []
@@ -266,7 +319,11 @@ def _fault_sentence(trace: Trace, episode: Episode, who: str) -> Sentence:
     names = {i.fault: i for i in episode.intervals}
     if not findings:
         first = episode.intervals[0]
-        return Sentence(rank=75, kind="raised", text=f"{who}{first.fault} was raised at {clock.text(first.raised_time)}.")
+        return Sentence(
+            rank=75,
+            kind="raised",
+            text=f"{who}{first.fault} was raised at {clock.text(first.raised_time)}.",
+        )
     fault = findings[0].fault
     interval = names.get(fault.name, episode.intervals[0])
     when = f"seen at {clock.text(interval.raised_time)} in frame {interval.raised}"
@@ -274,37 +331,94 @@ def _fault_sentence(trace: Trace, episode: Episode, who: str) -> Sentence:
         when = f"at {clock.text(interval.pin)} by the fault pin, {when}"
     elif interval.clear_before_time >= 0:
         when += f", not yet at {clock.text(interval.clear_before_time)}"
-    more = len(episode.explanation.raised) - 1 - sum(bool(f.summary_of) for f in episode.explanation.raised)
+    more = (
+        len(episode.explanation.raised)
+        - 1
+        - sum(bool(f.summary_of) for f in episode.explanation.raised)
+    )
     tail = f", with {more} more" if more > 0 else ""
-    end = f"; cleared by frame {interval.cleared_by}" if episode.over and interval.cleared_by >= 0 else ("" if episode.over else "; not cleared in the capture")
+    end = (
+        f"; cleared by frame {interval.cleared_by}"
+        if episode.over and interval.cleared_by >= 0
+        else ("" if episode.over else "; not cleared in the capture")
+    )
     check = f" Look first at: {fault.check_first[0]}." if fault.check_first else ""
     rank = {"stop": 90, "warn": 65, "note": 40}[fault.severity]
-    return Sentence(rank=rank, kind="raised", text=f"{who}{fault.name} ({fault.title}) {when}{tail}{end}.{check}")
+    return Sentence(
+        rank=rank,
+        kind="raised",
+        text=f"{who}{fault.name} ({fault.title}) {when}{tail}{end}.{check}",
+    )
 
 
 def _write_sentences(walker: Walker, who: str) -> list[Sentence]:
     out = []
     belief = walker.belief
-    failed = [w for w in belief.writes if (w.denied >= 0 and w.verified < 0) or (w.why and not w.why.startswith("(") and w.denied < 0)]
+    failed = [
+        w
+        for w in belief.writes
+        if (w.denied >= 0 and w.verified < 0)
+        or (w.why and not w.why.startswith("(") and w.denied < 0)
+    ]
     if failed:
         first = failed[0]
         why = first.why.strip("()")
         names = ", ".join(dict.fromkeys(w.register for w in failed))
-        again = next((w for w in belief.writes if w.number > first.number and w.verified >= 0 and (w.register, w.word) == (first.register, first.word)), None)
+        again = next(
+            (
+                w
+                for w in belief.writes
+                if w.number > first.number
+                and w.verified >= 0
+                and (w.register, w.word) == (first.register, first.word)
+            ),
+            None,
+        )
         later = f"; frame {again.number} wrote the same later and did" if again is not None else ""
         text = f"{who}{len(failed)} write{'s' * (len(failed) > 1)} did not take ({names}): frame {first.number}, {why}{later}."
         out.append(Sentence(rank=80, kind="not_taken", text=text))
     good = [w for w in belief.writes if not w.why and w.verified >= 0]
     lockers = {i.register for i in walker.chip.with_role("lock") if isinstance(i, Field)}
-    unread = sorted({w.register for w in belief.latest.values() if w.register not in lockers and w.verified < 0 and not w.why and w.denied < 0 and walker.chip.registers[w.register].readable})
+    unread = sorted(
+        {
+            w.register
+            for w in belief.latest.values()
+            if w.register not in lockers
+            and w.verified < 0
+            and not w.why
+            and w.denied < 0
+            and walker.chip.registers[w.register].readable
+        }
+    )
     if good and not failed:
         count = len({w.register for w in good})
-        out.append(Sentence(rank=20, kind="verified", bad=False, text=f"{who}{count} register{'s' * (count > 1)} written and read back as written."))
+        out.append(
+            Sentence(
+                rank=20,
+                kind="verified",
+                bad=False,
+                text=f"{who}{count} register{'s' * (count > 1)} written and read back as written.",
+            )
+        )
     if unread:
-        out.append(Sentence(rank=30, kind="verified", bad=False, text=f"{who}Written and never read back: {', '.join(unread)}."))
+        out.append(
+            Sentence(
+                rank=30,
+                kind="verified",
+                bad=False,
+                text=f"{who}Written and never read back: {', '.join(unread)}.",
+            )
+        )
     states = [s for s, on in belief.bank.states.items() if on]
     if states:
-        out.append(Sentence(rank=15, kind="state", bad=False, text=f"{who}At the end the chip is in state {', '.join(states)}."))
+        out.append(
+            Sentence(
+                rank=15,
+                kind="state",
+                bad=False,
+                text=f"{who}At the end the chip is in state {', '.join(states)}.",
+            )
+        )
     return out
 
 
@@ -313,4 +427,11 @@ def _good(trace: Trace) -> list[Sentence]:
         return [Sentence(rank=99, kind="wiring", text="No frame was found in this capture.")]
     span = trace.clock.text(trace.end - trace.start, 4) if trace.clock.tick is not None else ""
     over = f" over {span}" if span else ""
-    return [Sentence(rank=35, kind="good", bad=False, text=f"No fault was seen in {trace.frames} frames{over}.")]
+    return [
+        Sentence(
+            rank=35,
+            kind="good",
+            bad=False,
+            text=f"No fault was seen in {trace.frames} frames{over}.",
+        )
+    ]

@@ -64,7 +64,9 @@ class Filter:
 def timeline(trace: Trace, wanted: Filter | None = None) -> Iterator[Event | Quiet]:
     """Events of all chips and pins in order of time, with `Quiet` runs between."""
     wanted = wanted or Filter()
-    streams = [_frames(w, wanted) for w in trace.walkers if not wanted.chips or w.position in wanted.chips]
+    streams = [
+        _frames(w, wanted) for w in trace.walkers if not wanted.chips or w.position in wanted.chips
+    ]
     streams.append(_pins(trace, wanted))
     return merge(*streams, key=_time)
 
@@ -88,7 +90,13 @@ def _frames(walker: Walker, wanted: Filter) -> Iterator[Event | Quiet]:
         if wanted.until is not None:
             high = int(np.searchsorted(batch.start, wanted.until, side="right"))
         place = low
-        told = _told(walker, batch, low, high, budget if not wanted.every and "rejected" not in wanted.kinds else high)
+        told = _told(
+            walker,
+            batch,
+            low,
+            high,
+            budget if not wanted.every and "rejected" not in wanted.kinds else high,
+        )
         budget -= sum(1 for p in told if p + batch.first not in happenings)
         for stop in [*told, high]:
             if stop > place:
@@ -98,7 +106,14 @@ def _frames(walker: Walker, wanted: Filter) -> Iterator[Event | Quiet]:
                         if wanted.shows(event):
                             yield event
                 elif not wanted.narrow:
-                    pending.append((batch.first + place, batch.first + stop - 1, int(batch.start[place]), int(batch.start[stop - 1])))
+                    pending.append(
+                        (
+                            batch.first + place,
+                            batch.first + stop - 1,
+                            int(batch.start[place]),
+                            int(batch.start[stop - 1]),
+                        )
+                    )
             if stop < high:
                 event = builder.told(batch.first + stop, batch, stop)
                 if wanted.shows(event):
@@ -115,7 +130,10 @@ def _told(walker: Walker, batch: Batch, low: int, high: int, budget: int) -> lis
     """Places in a batch of the frames that tell something; of frames that no one believes only the first."""
     first = batch.first + low
     numbers = walker.told()
-    places = [n - batch.first for n in numbers[bisect_left(numbers, first) : bisect_left(numbers, batch.first + high)]]
+    places = [
+        n - batch.first
+        for n in numbers[bisect_left(numbers, first) : bisect_left(numbers, batch.first + high)]
+    ]
     inert = low + np.flatnonzero(walker.sorter.inert[batch.idents[low:high]])[: max(0, budget)]
     return sorted({*places, *inert.tolist()})
 
@@ -158,7 +176,13 @@ class EventBuilder:
         )
 
     def _event(
-        self, number: int, batch: Batch, place: int, decoded: Decoded, old: int | None, notes: tuple[Note, ...]
+        self,
+        number: int,
+        batch: Batch,
+        place: int,
+        decoded: Decoded,
+        old: int | None,
+        notes: tuple[Note, ...],
     ) -> Event:
         pair: Pair = self.walker.pair(int(batch.idents[place]))
         sent, answer = decoded.sent, decoded.believed
@@ -174,7 +198,9 @@ class EventBuilder:
             base = old if old is not None else (register.reset if kind == "write" else None)
             if base is not None and base != data:
                 bank = Bank.at_reset(self.chip)
-                changes = tuple(map(str, compare_words(self.chip, register, base, data & register.mask, bank)))
+                changes = tuple(
+                    map(str, compare_words(self.chip, register, base, data & register.mask, bank))
+                )
         return Event(
             kind=kind, number=number, transfer=int(batch.transfer[place]),
             time=int(batch.start[place]), chip=self.walker.position,

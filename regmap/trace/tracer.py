@@ -235,7 +235,9 @@ def _feed(trace: Trace, part: Transfers, limits: LimitCheck | None) -> None:
         for flag in Flag:
             hits = np.flatnonzero(part.flags & np.uint32(flag))
             if len(hits):
-                count, number, time = trace.oddities.get(flag, (0, int(part.number[hits[0]]), int(part.start[hits[0]])))
+                count, number, time = trace.oddities.get(
+                    flag, (0, int(part.number[hits[0]]), int(part.start[hits[0]]))
+                )
                 trace.oddities[flag] = count + len(hits), number, time
     if limits is not None:
         limits.add(part)

@@ -44,7 +44,9 @@ class Happening:
 class Walker(FrameLog):
     """One chip's story while it is gathered. `happenings` by frame number, in order."""
 
-    def __init__(self, chip: Chip, judge: Judge, pins: Pins, table: PairTable, position: int = 0) -> None:
+    def __init__(
+        self, chip: Chip, judge: Judge, pins: Pins, table: PairTable, position: int = 0
+    ) -> None:
         super().__init__(chip, judge, table)
         self.pins = pins
         self.position = position
@@ -171,22 +173,36 @@ class Walker(FrameLog):
         key = self.judge.key(belief.bank)
         decoded = self.judge.decode(self.table[ident], belief.bank)
         mark = belief.mark()
-        faults_before = (len(self.faults.active), sum(len(i.attempts) for i in self.faults.active.values()), len(self.faults.clear))
+        faults_before = (
+            len(self.faults.active),
+            sum(len(i.attempts) for i in self.faults.active.values()),
+            len(self.faults.clear),
+        )
         sent = decoded.sent
-        old = belief.bank.word(sent.register.name) if sent is not None and sent.register is not None else None
+        old = (
+            belief.bank.word(sent.register.name)
+            if sent is not None and sent.register is not None
+            else None
+        )
         notes = flaw_notes(decoded)
         told = (canon, key) in self._told
         news = not told
         answer = decoded.believed if not decoded.cut else None
         if sent is not None and decoded.taken:
-            more, fresh = self._taken(sent, answer, decoded, number, time, int(batch.answered[place]))
+            more, fresh = self._taken(
+                sent, answer, decoded, number, time, int(batch.answered[place])
+            )
             notes += more
             news = fresh if sent.kind == "read" else news
         elif answer is not None and sent is not None:
             notes += self._status(sent, answer, None, number, time)
         self._told.add((canon, key))
         belief.record(mark, number, time)
-        after = (len(self.faults.active), sum(len(i.attempts) for i in self.faults.active.values()), len(self.faults.clear))
+        after = (
+            len(self.faults.active),
+            sum(len(i.attempts) for i in self.faults.active.values()),
+            len(self.faults.clear),
+        )
         moved = belief.mark() != mark
         if moved or after != faults_before:
             self.version += 1
@@ -196,19 +212,35 @@ class Walker(FrameLog):
             self.happenings[number] = Happening(number, old, tuple(notes), decoded)
 
     def _taken(
-        self, sent: Sent, answer: Answer | None, decoded: Decoded, number: int, time: int, answered: int
+        self,
+        sent: Sent,
+        answer: Answer | None,
+        decoded: Decoded,
+        number: int,
+        time: int,
+        answered: int,
     ) -> tuple[list[Note], bool]:
         """A frame that the chip takes: (notes, whether it is worth a line of its own)."""
         notes: list[Note] = []
         register = sent.register
         if sent.command is None and register is None and sent.kind in ("read", "write"):
-            notes.append(Note(kind="unknown", weight="warn", text=f"no register at address 0x{sent.address or 0:X}{' of the page in force' if self.chip.page_select else ''}"))
+            notes.append(
+                Note(
+                    kind="unknown",
+                    weight="warn",
+                    text=f"no register at address 0x{sent.address or 0:X}{' of the page in force' if self.chip.page_select else ''}",
+                )
+            )
         part = answer.layout.of_kind("data") if answer is not None else None
-        data = answer.data if answer is not None and part is not None and part.kind == "data" else None
+        data = (
+            answer.data if answer is not None and part is not None and part.kind == "data" else None
+        )
         is_read = sent.kind == "read" and register is not None
         content = None
-        if register is not None and data is not None and (
-            is_read or (sent.kind == "write" and part is not None and part.on_write == "old")
+        if (
+            register is not None
+            and data is not None
+            and (is_read or (sent.kind == "write" and part is not None and part.on_write == "old"))
         ):
             content = data
         # a reply of the same frame shows the status from before it, a later one the status after it
@@ -251,7 +283,14 @@ class Walker(FrameLog):
         return notes, fresh
 
     def _status(
-        self, sent: Sent, answer: Answer, data: int | None, number: int, time: int, *, bits: bool = True
+        self,
+        sent: Sent,
+        answer: Answer,
+        data: int | None,
+        number: int,
+        time: int,
+        *,
+        bits: bool = True,
     ) -> list[Note]:
         """Faults and states that a believed reply shows: those of `data` and, with `bits`, its status bits."""
         notes: list[Note] = []
@@ -259,10 +298,17 @@ class Walker(FrameLog):
         shows = answer.layout.parts if bits else ()
         for part in shows:
             if part.kind == "status" and part.shows is not None and part.name in answer.status:
-                notes += self.belief.state_shown(part.shows, answer.status[part.name], f"status bit '{part.name}'")
+                notes += self.belief.state_shown(
+                    part.shows, answer.status[part.name], f"status bit '{part.name}'"
+                )
         for name, raised in seen.items():
             fault = self.chip.faults.get(name)
-            if fault is None or not fault.normal_at_power_up or not raised or name in self.faults.active:
+            if (
+                fault is None
+                or not fault.normal_at_power_up
+                or not raised
+                or name in self.faults.active
+            ):
                 continue
             if name in self.faults.clear:
                 notes.append(self.belief.reset(number, time))
@@ -270,7 +316,9 @@ class Walker(FrameLog):
                 self.seen.clear()
             elif not self.configured:
                 self.belief.fresh()
-        notes += self.faults.observe(seen, number, time, self._clear_before(number), self.pins.fault_fell)
+        notes += self.faults.observe(
+            seen, number, time, self._clear_before(number), self.pins.fault_fell
+        )
         return notes + self._impossible(seen, time)
 
     def _impossible(self, seen: dict[str, bool], time: int) -> list[Note]:
@@ -281,9 +329,27 @@ class Walker(FrameLog):
                 continue
             members = [] if raised else [m for m in fault.summary_of if seen.get(m)]
             if members:
-                notes.append(Note(kind="impossible", weight="warn", fault=name, text=f"{name} is clear although {', '.join(members)}, which it sums up, is raised"))
-            if raised and fault.masked_when is not None and evaluate(fault.masked_when, self.belief.bank) is True:
-                notes.append(Note(kind="impossible", weight="warn", fault=name, text=f"{name} is raised although it is masked while {fault.masked_when}: was the configuration lost?"))
+                notes.append(
+                    Note(
+                        kind="impossible",
+                        weight="warn",
+                        fault=name,
+                        text=f"{name} is clear although {', '.join(members)}, which it sums up, is raised",
+                    )
+                )
+            if (
+                raised
+                and fault.masked_when is not None
+                and evaluate(fault.masked_when, self.belief.bank) is True
+            ):
+                notes.append(
+                    Note(
+                        kind="impossible",
+                        weight="warn",
+                        fault=name,
+                        text=f"{name} is raised although it is masked while {fault.masked_when}: was the configuration lost?",
+                    )
+                )
         if self.judge.chips > 1:
             # several chips may pull a shared pin
             return notes
@@ -291,10 +357,19 @@ class Walker(FrameLog):
         pin = self.pins.fault_at(time) if flag is not None else None
         quiet = not any(seen.values()) and not self.faults.active
         if flag is not None and pin and quiet and self.pins.enable_at(time) is not False:
-            notes.append(Note(kind="impossible", weight="info", fault=flag.name, text=f"the fault pin is active while {flag.name} is clear"))
+            notes.append(
+                Note(
+                    kind="impossible",
+                    weight="info",
+                    fault=flag.name,
+                    text=f"the fault pin is active while {flag.name} is clear",
+                )
+            )
         return notes
 
-    def _erasing(self, sent: Sent, content: int | None, decoded: Decoded, number: int) -> list[Note]:
+    def _erasing(
+        self, sent: Sent, content: int | None, decoded: Decoded, number: int
+    ) -> list[Note]:
         register = sent.register
         assert register is not None
         if not any(f.access == "rc" for f in register.fields):
@@ -302,13 +377,27 @@ class Walker(FrameLog):
         if content is None:
             why = "its reply was not captured" if decoded.late else "its reply cannot be believed"
             weight = "info" if decoded.late else "warn"
-            return [Note(kind="erased", weight=weight, register=register.name, text=f"this read cleared {register.name} and {why}: whatever stood there is lost")]
+            return [
+                Note(
+                    kind="erased",
+                    weight=weight,
+                    register=register.name,
+                    text=f"this read cleared {register.name} and {why}: whatever stood there is lost",
+                )
+            ]
         names = self.faults.erased(register, number)
         for name in names:
             self._forget_fault(name)
         if not names:
             return []
-        return [Note(kind="erased", weight="warn", register=register.name, text=f"this read erased {', '.join(names)} in the chip: later reads will not show it")]
+        return [
+            Note(
+                kind="erased",
+                weight="warn",
+                register=register.name,
+                text=f"this read erased {', '.join(names)} in the chip: later reads will not show it",
+            )
+        ]
 
     def _forget_fault(self, name: str) -> None:
         """A fault bit may be cleared now: what it holds is no longer known."""
@@ -361,7 +450,9 @@ class Walker(FrameLog):
                 places = places[: int(np.searchsorted(places, number - batch.first))]
                 idents = batch.idents[places]
                 if not bits:
-                    some = np.flatnonzero((sorter.kind[idents] == READ) & (sorter.register[idents] == register))
+                    some = np.flatnonzero(
+                        (sorter.kind[idents] == READ) & (sorter.register[idents] == register)
+                    )
                     places, idents = places[some], idents[some]
                 for place, ident in zip(places[::-1].tolist(), idents[::-1].tolist(), strict=True):
                     if self._shows(ident).get(name) is False:

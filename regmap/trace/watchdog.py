@@ -63,7 +63,9 @@ def check_watchdog(walker: Walker, tick: Fraction, end: int) -> list[Late]:
         starts = np.concatenate(([window.time], inside))
         gaps = np.diff(starts)
         last = place + 1 == len(windows)
-        found += _gaps(window, window.band, gaps, starts, numbers[low:high], tick, first_counts=True)
+        found += _gaps(
+            window, window.band, gaps, starts, numbers[low:high], tick, first_counts=True
+        )
         if last:
             rest = (end - int(starts[-1])) * tick
             if rest > window.band.high:
@@ -82,7 +84,13 @@ def _gaps(
         gap = int(gaps[place]) * tick
         sure = gap > band.high
         text = f"watchdog served {'too late' if sure else 'late'}: {show(gap, _SECOND)} after the one before; its window is {_range(band)}"
-        found.append(Late(int(numbers[place]), int(starts[place + 1]), Note(kind="watchdog", weight="bad" if sure else "warn", text=text)))
+        found.append(
+            Late(
+                int(numbers[place]),
+                int(starts[place + 1]),
+                Note(kind="watchdog", weight="bad" if sure else "warn", text=text),
+            )
+        )
     if window.closed_high:
         early = np.flatnonzero(gaps * float(tick) < float(band.high * window.closed_high))
         for place in early[:_LIMIT].tolist():
@@ -92,7 +100,13 @@ def _gaps(
             sure = gap < band.low * window.closed
             closed = f"{show(band.low * window.closed, _SECOND)} to {show(band.high * window.closed_high, _SECOND)}"
             text = f"watchdog served {'too early' if sure else 'early'}: {show(gap, _SECOND)} after the one before; the window is closed for {closed}"
-            found.append(Late(int(numbers[place]), int(starts[place + 1]), Note(kind="watchdog", weight="bad" if sure else "warn", text=text)))
+            found.append(
+                Late(
+                    int(numbers[place]),
+                    int(starts[place + 1]),
+                    Note(kind="watchdog", weight="bad" if sure else "warn", text=text),
+                )
+            )
     return found
 
 

@@ -75,7 +75,9 @@ def diagnose(trace: Trace, chain: Chain | None = None) -> Diagnosis:
         if not found.frames:
             text = "no frame was found: look at the clock and select lines"
         mistakes.append(Mistake(name="fit", text=text))
-    if not any(m.grave for m in mistakes) and all(not f or not f[0].change_needed for f in (command, reply)):
+    if not any(m.grave for m in mistakes) and all(
+        not f or not f[0].change_needed for f in (command, reply)
+    ):
         command, reply = [], []
     mistakes.sort(key=lambda m: not m.grave)
     return Diagnosis(mistakes=tuple(mistakes), command=tuple(command), reply=tuple(reply))
@@ -89,14 +91,18 @@ def _twins(sample: Signals, roles: Roles) -> list[Mistake]:
         told = {t[0] for t in map(role_by_name, (channel.name, *channel.aliases)) if t} & set(_BUS)
         if len(told) > 1:
             names = ", ".join(n.rsplit(".", 1)[-1] for n in (channel.name, *channel.aliases))
-            found.append(Mistake(name="twice", text=_twice(told, f"{names} are one and the same line")))
+            found.append(
+                Mistake(name="twice", text=_twice(told, f"{names} are one and the same line"))
+            )
     named = [(r, getattr(roles, r)) for r in _BUS if getattr(roles, r) is not None]
     for place, (role, index) in enumerate(named):
         for other, second in named[place + 1 :]:
             a, b = sample.edges[index], sample.edges[second]
             same = index == second or (
-                len(a) > 3 and len(a) == len(b)
-                and bool((a.times == b.times).all()) and bool((a.values == b.values).all())
+                len(a) > 3
+                and len(a) == len(b)
+                and bool((a.times == b.times).all())
+                and bool((a.values == b.values).all())
             )
             if same:
                 text = f"{role} and {other} carry the very same edges"
@@ -117,15 +123,26 @@ def _roles(trace: Trace, sample: Signals) -> list[Mistake]:
     roles = finding.roles
     bare = replace(
         sample,
-        channels=tuple(Channel(index=c.index, name=f"line{c.index}", kind=c.kind) for c in sample.channels),
+        channels=tuple(
+            Channel(index=c.index, name=f"line{c.index}", kind=c.kind) for c in sample.channels
+        ),
     )
     try:
         behaved = find_roles(bare).roles
     except CallError:
         return []
-    if roles.select is not None and behaved.clock == roles.select and behaved.select in (roles.clock, None):
+    if (
+        roles.select is not None
+        and behaved.clock == roles.select
+        and behaved.select in (roles.clock, None)
+    ):
         names = sample.channels[roles.clock].name, sample.channels[roles.select].name
-        return [Mistake(name="clock_select_swapped", text=f"clock and select are swapped: {names[0]} behaves like a select line and {names[1]} like a clock")]
+        return [
+            Mistake(
+                name="clock_select_swapped",
+                text=f"clock and select are swapped: {names[0]} behaves like a select line and {names[1]} like a clock",
+            )
+        ]
     if behaved.clock != roles.clock and roles.clock is not None:
         text = f"{sample.channels[roles.clock].name} does not behave like a clock; {sample.channels[behaved.clock].name} does"
         return [Mistake(name="lines", text=text)]
@@ -134,7 +151,9 @@ def _roles(trace: Trace, sample: Signals) -> list[Mistake]:
         clock = sample.edges[roles.clock].times
         if len(times) and len(clock):
             place = np.searchsorted(times, clock, side="right")
-            levels = np.where(place > 0, values[np.maximum(place - 1, 0)], sample.initial[roles.select])
+            levels = np.where(
+                place > 0, values[np.maximum(place - 1, 0)], sample.initial[roles.select]
+            )
             active = 0 if setup.select_active_low else 1
             inside = float(np.count_nonzero(levels == active)) / len(clock)
             if inside < 0.1:
@@ -148,7 +167,13 @@ def _select(trace: Trace) -> list[Mistake]:
     finding = trace.finding
     assert finding is not None
     if finding.roles.select is None:
-        return [Mistake(name="select_missing", grave=False, text="select was not captured: frames are cut at pauses of the clock, and clock counts per select cannot be checked")]
+        return [
+            Mistake(
+                name="select_missing",
+                grave=False,
+                text="select was not captured: frames are cut at pauses of the clock, and clock counts per select cannot be checked",
+            )
+        ]
     still = [n for n in trace.notes if n.startswith("select stays")]
     return [Mistake(name="select_still", grave=False, text=n) for n in still]
 
@@ -169,7 +194,9 @@ def _launch_edge(sample: Signals, line: int, clock: Times, rising: Times) -> tup
     return up, len(near) - up
 
 
-def _mode(sample: Signals, setup: SpiSetup, roles: Roles, trace: Trace, *, fits: bool) -> list[Mistake]:
+def _mode(
+    sample: Signals, setup: SpiSetup, roles: Roles, trace: Trace, *, fits: bool
+) -> list[Mistake]:
     """The controller's SPI mode from where the clock rests and which edge the command line follows."""
     edges = sample.edges[roles.clock]
     if roles.command is None or len(edges) < 16:
@@ -180,7 +207,11 @@ def _mode(sample: Signals, setup: SpiSetup, roles: Roles, trace: Trace, *, fits:
     rest = np.append(edges.values[:-1][pause], edges.values[-1:])
     high = int(np.count_nonzero(rest == 1))
     up, down = _launch_edge(sample, roles.command, clock, rising)
-    if 0.1 * len(rest) < high < 0.9 * len(rest) or max(up, down) < 6 or max(up, down) < 0.9 * (up + down):
+    if (
+        0.1 * len(rest) < high < 0.9 * len(rest)
+        or max(up, down) < 6
+        or max(up, down) < 0.9 * (up + down)
+    ):
         return []
     idle_high, launches_rising = 2 * high > len(rest), up > down
     mode = (2 if launches_rising else 3) if idle_high else (1 if launches_rising else 0)
@@ -192,8 +223,16 @@ def _mode(sample: Signals, setup: SpiSetup, roles: Roles, trace: Trace, *, fits:
         f"{'rising' if launches_rising else 'falling'} edge"
     )
     if setup.mode != wanted and mode == wanted:
-        return [Mistake(name="mode", grave=not fits, text=f"read in SPI mode {setup.mode} as asked, but this bus runs in mode {mode}, as the map says: {why}")]
-    text = f"wrong SPI mode: the controller drives mode {mode} and the chip needs mode {wanted}: {why}"
+        return [
+            Mistake(
+                name="mode",
+                grave=not fits,
+                text=f"read in SPI mode {setup.mode} as asked, but this bus runs in mode {mode}, as the map says: {why}",
+            )
+        ]
+    text = (
+        f"wrong SPI mode: the controller drives mode {mode} and the chip needs mode {wanted}: {why}"
+    )
     return [Mistake(name="mode", text=text)]
 
 
@@ -232,16 +271,38 @@ def _best(reader: Reader, ranked: list[Fit], setup: SpiSetup) -> list[Mistake]:
         return []
     share = f"{best.good} of {best.of} commands fit"
     if way.line != usual.line:
-        return [Mistake(name="data_swapped", text=f"the data lines are swapped: read from the reply line, {share}")]
+        return [
+            Mistake(
+                name="data_swapped",
+                text=f"the data lines are swapped: read from the reply line, {share}",
+            )
+        ]
     if way.order != usual.order:
         order = "least" if way.order == "lsb" else "most"
-        return [Mistake(name="order", text=f"wrong bit order: with the {order} significant bit first {share}")]
+        return [
+            Mistake(
+                name="order",
+                text=f"wrong bit order: with the {order} significant bit first {share}",
+            )
+        ]
     if way.rising != usual.rising:
         mode = {0: 1, 1: 0, 2: 3, 3: 2}[setup.mode]
-        return [Mistake(name="mode", text=f"wrong SPI mode: sampled at the {'rising' if way.rising else 'falling'} clock edge (mode {mode}) {share}")]
+        return [
+            Mistake(
+                name="mode",
+                text=f"wrong SPI mode: sampled at the {'rising' if way.rising else 'falling'} clock edge (mode {mode}) {share}",
+            )
+        ]
     if way.inverted:
-        return [Mistake(name="inverted", text=f"the command line is inverted: turned round, {share}")]
-    return [Mistake(name="shift", text=f"the command comes one clock {'late' if way.shift > 0 else 'early'}: shifted by a bit, {share}")]
+        return [
+            Mistake(name="inverted", text=f"the command line is inverted: turned round, {share}")
+        ]
+    return [
+        Mistake(
+            name="shift",
+            text=f"the command comes one clock {'late' if way.shift > 0 else 'early'}: shifted by a bit, {share}",
+        )
+    ]
 
 
 def _best_reply(reader: Reader, ranked: list[Fit], known: list[Mistake]) -> list[Mistake]:
@@ -259,5 +320,13 @@ def _best_reply(reader: Reader, ranked: list[Fit], known: list[Mistake]) -> list
         text = f"the data lines are swapped: read the other way round, {swapped.good} of {swapped.of} commands and {best.good} of {best.of} replies fit"
         return [Mistake(name="data_swapped", text=text)]
     share = f"{best.good} of {best.of} replies fit"
-    name = "shift" if best.way.shift else "inverted" if best.way.inverted else "order" if best.way.order != usual.order else "mode"
+    name = (
+        "shift"
+        if best.way.shift
+        else "inverted"
+        if best.way.inverted
+        else "order"
+        if best.way.order != usual.order
+        else "mode"
+    )
     return [Mistake(name=name, text=f"replies fit only {best.way.text(usual)} ({share})")]

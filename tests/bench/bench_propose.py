@@ -21,8 +21,17 @@ from regmap.stagefile import Stage, load_stage
 #: changed parameters -> assessments that the search may cost at most
 CASES = {
     "as shipped": ({}, 1500),
-    "wide limits": ({"limits.rise_time.max": "1500 ns", "limits.fall_time.max": "1500 ns", "limits.rise_time.min": "1 ns",
-                     "limits.fall_time.min": "1 ns", "limits.didt": "50 A/ns", "limits.dvdt": "50 V/ns"}, 4000),
+    "wide limits": (
+        {
+            "limits.rise_time.max": "1500 ns",
+            "limits.fall_time.max": "1500 ns",
+            "limits.rise_time.min": "1 ns",
+            "limits.fall_time.min": "1 ns",
+            "limits.didt": "50 A/ns",
+            "limits.dvdt": "50 V/ns",
+        },
+        4000,
+    ),
     "impossible": ({"pwm.frequency": "60 kHz"}, 8000),
 }
 
@@ -46,6 +55,8 @@ def test_cost_of_a_proposal(name: str) -> None:
     start = time.process_time()
     result = propose(stage)
     cost = (time.process_time() - start) / one
-    print(f"{name}: {cost:.0f} assessments of {one * 1000:.1f} ms, {result.evaluations} verdicts, {result.steps} steps")  # noqa: T201
+    print(  # noqa: T201
+        f"{name}: {cost:.0f} assessments of {one * 1000:.1f} ms, {result.evaluations} verdicts, {result.steps} steps"
+    )
     assert result.proven
     assert cost < most

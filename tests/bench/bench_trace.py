@@ -43,7 +43,9 @@ from regmap.trace.tracer import How, Trace, spi_setup, trace_capture
 BITS = np.random.default_rng(0).integers(0, 2, (1 << 15, 24), dtype=np.uint8)
 
 
-def words_vcd(path: Path, command: np.ndarray, reply: np.ndarray, bits: int, half: int = 100) -> None:
+def words_vcd(
+    path: Path, command: np.ndarray, reply: np.ndarray, bits: int, half: int = 100
+) -> None:
     """A VCD of four SPI lines (mode 1) that carries these words, one select each; 1 ns a tick."""
     span = (2 * bits + 12) * half
     with path.open("wb") as out:
@@ -59,17 +61,31 @@ def words_vcd(path: Path, command: np.ndarray, reply: np.ndarray, bits: int, hal
             base = (first + np.arange(count, dtype=np.int64) + 1) * span
             edge = np.arange(2 * bits, dtype=np.int64)
             t_data = (base[:, None] + (edge[::2] + 2) * half + 7).ravel()
-            times = [(base[:, None] + (edge + 2) * half).ravel(), base, base + (2 * bits + 3) * half]
-            values = [np.tile((1 - edge % 2).astype(np.uint8), count), np.zeros(count, np.uint8), np.ones(count, np.uint8)]
+            times = [
+                (base[:, None] + (edge + 2) * half).ravel(),
+                base,
+                base + (2 * bits + 3) * half,
+            ]
+            values = [
+                np.tile((1 - edge % 2).astype(np.uint8), count),
+                np.zeros(count, np.uint8),
+                np.ones(count, np.uint8),
+            ]
             codes = [ord("!"), ord('"'), ord('"')]
             for line, (words, code) in enumerate(((command, ord("#")), (reply, ord("%")))):
-                data = ((words[first : first + count, None] >> shifts) & np.uint64(1)).astype(np.uint8).ravel()
+                data = (
+                    ((words[first : first + count, None] >> shifts) & np.uint64(1))
+                    .astype(np.uint8)
+                    .ravel()
+                )
                 moved = np.flatnonzero(np.diff(data, prepend=last[line]))
                 times.append(t_data[moved])
                 values.append(data[moved])
                 codes.append(code)
                 last[line] = data[-1]
-            ids = np.concatenate([np.full(len(t), c, np.uint8) for t, c in zip(times, codes, strict=True)])
+            ids = np.concatenate(
+                [np.full(len(t), c, np.uint8) for t, c in zip(times, codes, strict=True)]
+            )
             t, v = np.concatenate(times), np.concatenate(values)
             order = np.argsort(t, kind="stable")
             out.write(_text(t[order], v[order], ids[order]))
@@ -85,7 +101,9 @@ def polled(frames: int) -> tuple[np.ndarray, np.ndarray, int]:
     control = [codec.write(chip.registers["CONTROL"], w, bank) for w in (0x80, 0x00)]
     sent = [reads[i % 5] for i in range(1000)]
     sent[500], sent[900] = serve, control[0]
-    answers = [[codec.build_reply(s, 0, {"asleep": True}, {"toggle": t}) for s in sent] for t in (0, 1)]
+    answers = [
+        [codec.build_reply(s, 0, {"asleep": True}, {"toggle": t}) for s in sent] for t in (0, 1)
+    ]
     command = np.resize(np.array([s.word for s in sent], np.uint64), frames)
     reply = np.resize(np.array([answers[i % 2][i] for i in range(1000)], np.uint64), frames)
     command[900::2000] = control[1].word
@@ -119,7 +137,11 @@ def measuring(frames: int) -> tuple[np.ndarray, np.ndarray, int]:
 def random_words(frames: int) -> tuple[np.ndarray, np.ndarray, int]:
     """Words that no chip would send."""
     rng = np.random.default_rng(1)
-    return rng.integers(0, 1 << 24, frames, np.uint64), rng.integers(0, 1 << 24, frames, np.uint64), 24
+    return (
+        rng.integers(0, 1 << 24, frames, np.uint64),
+        rng.integers(0, 1 << 24, frames, np.uint64),
+        24,
+    )
 
 
 CASES: dict[str, tuple[Callable[[int], tuple[np.ndarray, np.ndarray, int]], str, int]] = {
@@ -209,9 +231,15 @@ def one_case(case: str, megabytes: int, rounds: int) -> None:
     print(f"{case}: {path.stat().st_size / 1e6:.0f} MB, {trace.frames} frames, floor {base:.4f} s")
     for name, (clock, cpu) in zip(steps, rows, strict=True):
         limit = "  (at most 15)" if name == "events" else ""
-        print(f"  to {name:10s} {clock:7.3f} s  {clock / base:5.1f} times the floor, processor time {cpu / base_cpu:5.1f} times{limit}")
-    print(f"  the story     {said:7.3f} s  the timeline {lines:.3f} s, {len(trace.framer.tables[0])} pairs")
-    print(f"  peak memory   {peak(case, megabytes):7.0f} MB  (under 500 for 100 MB, under 1000 for 2 GB)")
+        print(
+            f"  to {name:10s} {clock:7.3f} s  {clock / base:5.1f} times the floor, processor time {cpu / base_cpu:5.1f} times{limit}"
+        )
+    print(
+        f"  the story     {said:7.3f} s  the timeline {lines:.3f} s, {len(trace.framer.tables[0])} pairs"
+    )
+    print(
+        f"  peak memory   {peak(case, megabytes):7.0f} MB  (under 500 for 100 MB, under 1000 for 2 GB)"
+    )
 
 
 def others(case: str, megabytes: int) -> None:
@@ -222,7 +250,9 @@ def others(case: str, megabytes: int) -> None:
     ):
         path = made(case, size)
         ours, theirs = best([lambda p=path: decoded(p, case), lambda p=path, w=work: w(p)], 2)
-        print(f"{name}: {theirs[0] / ours[0]:.1f} times as long as decoding to events on {size} MB (at least {least})")
+        print(
+            f"{name}: {theirs[0] / ours[0]:.1f} times as long as decoding to events on {size} MB (at least {least})"
+        )
 
 
 def linear(case: str, sizes: list[int]) -> None:
@@ -231,7 +261,9 @@ def linear(case: str, sizes: list[int]) -> None:
         path = made(case, size)
         ((clock, _),) = best([lambda p=path: decoded(p, case)], 3 if size <= 100 else 1)
         count = path.stat().st_size
-        print(f"{count / 1e6:8.1f} MB: {1e9 * clock / count:.2f} ns a byte, peak {peak(case, size):.0f} MB")
+        print(
+            f"{count / 1e6:8.1f} MB: {1e9 * clock / count:.2f} ns a byte, peak {peak(case, size):.0f} MB"
+        )
 
 
 def bulk_rate(frames: int = 1 << 15) -> None:
@@ -251,7 +283,11 @@ def bulk_rate(frames: int = 1 << 15) -> None:
 
     (_, one), (_, two), (_, bits) = best([commands, replies, lambda: pack(BITS)], 20)
     rates = [frames / t / 1e6 for t in (one, two, bits)]
-    print("million frames a second (more than 5): commands {:.1f}, replies {:.1f}, bits to words {:.0f}".format(*rates))
+    print(
+        "million frames a second (more than 5): commands {:.1f}, replies {:.1f}, bits to words {:.0f}".format(
+            *rates
+        )
+    )
 
 
 def main() -> None:

@@ -149,9 +149,7 @@ def test_nothing_forbidden_is_generated() -> None:
                 assert " const " in line
 
 
-@pytest.mark.parametrize(
-    "name", ["coolant_pump", "bilby32 stage", "potoroo40 stage"]
-)
+@pytest.mark.parametrize("name", ["coolant_pump", "bilby32 stage", "potoroo40 stage"])
 def test_misra_findings_are_justified(
     name: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:

@@ -191,12 +191,21 @@ def test_junction_in_balance(build: Build) -> None:
 def test_di_dt_of_a_resistive_driver_bounds_the_slope_of_a_charging_gate() -> None:
     # gate capacitance Qgs / Vpl charged through R from Vg: the drain current rises between Vth and Vpl
     stated = {
-        "chip:drive.resistance.source": "10 ohm", "chip:drive.resistance.sink": "100 ohm",
-        "chip:gate.voltage.high": "10 V", "stage:gate.resistor.on": "5 ohm", "stage:gate.resistor.off": "0 ohm",
-        "stage:mosfet.internal_resistance": "1 ohm", "stage:mosfet.plateau": "5 V", "stage:mosfet.vth": "3 V",
-        "stage:mosfet.qgs": "20 nC", "stage:motor.current.peak": "40 A", "stage:limits.didt": "10 A/ns",
+        "chip:drive.resistance.source": "10 ohm",
+        "chip:drive.resistance.sink": "100 ohm",
+        "chip:gate.voltage.high": "10 V",
+        "stage:gate.resistor.on": "5 ohm",
+        "stage:gate.resistor.off": "0 ohm",
+        "stage:mosfet.internal_resistance": "1 ohm",
+        "stage:mosfet.plateau": "5 V",
+        "stage:mosfet.vth": "3 V",
+        "stage:mosfet.qgs": "20 nC",
+        "stage:motor.current.peak": "40 A",
+        "stage:limits.didt": "10 A/ns",
     }
-    verdict = one(Inputs([Input(n, parse_band(t), "by hand") for n, t in stated.items()]), "gate.didt.high")
+    verdict = one(
+        Inputs([Input(n, parse_band(t), "by hand") for n, t in stated.items()]), "gate.didt.high"
+    )
     capacitance, resistance, tail = 20e-9 / 5, 16.0, 40 / (5 - 3)
     times = [i * 1e-10 for i in range(3000)]
     gate = [10 * (1 - math.exp(-t / (resistance * capacitance))) for t in times]

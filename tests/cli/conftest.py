@@ -26,7 +26,12 @@ def gateword(capsys: pytest.CaptureFixture[str]) -> Callable[..., Result]:
 
     def run(*arguments: str, stdin: bytes = b"") -> Result:
         out, err = io.StringIO(), io.StringIO()
-        context = Context(stdin=io.TextIOWrapper(io.BytesIO(stdin)), stdout=out, stderr=err, environ={**os.environ})
+        context = Context(
+            stdin=io.TextIOWrapper(io.BytesIO(stdin)),
+            stdout=out,
+            stderr=err,
+            environ={**os.environ},
+        )
         status = main(list(arguments), context)
         printed = capsys.readouterr()  # argparse writes to the real streams
         return Result(status, out.getvalue() + printed.out, err.getvalue() + printed.err)

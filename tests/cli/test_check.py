@@ -28,7 +28,9 @@ def test_shipped_stages_are_complete_and_do_not_fail(gateword: Run, name: str) -
 
 @pytest.mark.parametrize("name", STAGES)
 def test_the_table_fits_80_columns_and_is_worst_first(gateword: Run, name: str) -> None:
-    lines = gateword("check", name, *(["--set", "TIMING.DEAD_TIME=600 ns"] if name == "coolant_pump" else [])).out.splitlines()
+    lines = gateword(
+        "check", name, *(["--set", "TIMING.DEAD_TIME=600 ns"] if name == "coolant_pump" else [])
+    ).out.splitlines()
     assert max(map(len, lines)) <= 80
     order = ["FAILS", "thin", "--", "holds"]
     signs = [line.split()[0] for line in lines[1:] if line.split() and line.split()[0] in order]
@@ -41,8 +43,12 @@ def test_the_table_fits_80_columns_and_is_worst_first(gateword: Run, name: str) 
 def test_a_failed_verdict_is_a_finding(gateword: Run) -> None:
     result = gateword("check", "coolant_pump", "--set", "TIMING.DEAD_TIME=600 ns")
     assert result.status == 1
-    assert result.out.splitlines()[-1].endswith("2 fail, 0 not computed; first: deadtime.enough.high")
-    assert gateword("check", "coolant_pump", "supply", "--set", "TIMING.DEAD_TIME=600 ns").status == 0
+    assert result.out.splitlines()[-1].endswith(
+        "2 fail, 0 not computed; first: deadtime.enough.high"
+    )
+    assert (
+        gateword("check", "coolant_pump", "supply", "--set", "TIMING.DEAD_TIME=600 ns").status == 0
+    )
     assert gateword("check", "coolant_pump", "--strict").status == 1
     assert gateword("check", "coolant_pump", "gate.voltage", "--strict").status == 0
 
@@ -57,9 +63,18 @@ def test_only_some_kinds_or_checks(gateword: Run) -> None:
 def test_a_derivation_has_numbers_origins_corner_and_caution(gateword: Run) -> None:
     out = gateword("check", "coolant_pump", "--explain", "gate.dvdt.high").out
     joined = " ".join(out.split())
-    for needed in ("formula: dV/dt", "stage shipped:coolant_pump.yaml:", "map shipped:quoll16.yaml:", "GATE_HS.SINK, code 6",
-                   "default of the trade", "16 V * max(144 mA, 192 mA) / 8 nC = 384 V/us", "worst corner: Vs max, Iset,off max, Qgd min",
-                   "margin 616 V/us", "do not replace", "verdict: holds"):
+    for needed in (
+        "formula: dV/dt",
+        "stage shipped:coolant_pump.yaml:",
+        "map shipped:quoll16.yaml:",
+        "GATE_HS.SINK, code 6",
+        "default of the trade",
+        "16 V * max(144 mA, 192 mA) / 8 nC = 384 V/us",
+        "worst corner: Vs max, Iset,off max, Qgd min",
+        "margin 616 V/us",
+        "do not replace",
+        "verdict: holds",
+    ):
         assert needed in joined
     # by hand: 16 V * 192 mA / 8 nC
     assert pytest.approx(384e6) == 16 * 0.192 / 8e-9
@@ -77,7 +92,10 @@ def test_what_is_missing_is_named_with_where_it_belongs(gateword: Run, tmp_path:
     from regmap.mapfile import find_document
 
     text = Path(find_document("coolant_pump")).read_text().replace("safety.ftti: 200 ms\n", "")
-    for name, content in (("s.yaml", text), ("quoll16.yaml", Path(find_document("quoll16")).read_text())):
+    for name, content in (
+        ("s.yaml", text),
+        ("quoll16.yaml", Path(find_document("quoll16")).read_text()),
+    ):
         (tmp_path / name).write_text(content)
     result = gateword("check", str(tmp_path / "s.yaml"), "reaction.time.OT")
     assert "needs safety.ftti" in result.out
@@ -92,22 +110,44 @@ def test_json_has_everything(gateword: Run) -> None:
     verdicts = {v["check"]: v for v in made["verdicts"]}
     assert made["counts"]["holds"] == sum(v["status"] == "holds" for v in verdicts.values())
     one = verdicts["vds.protects.low"]
-    assert {"formula", "value", "upper", "margin", "relative_margin", "corner", "inputs", "steps", "caution"} <= set(one)
+    assert {
+        "formula",
+        "value",
+        "upper",
+        "margin",
+        "relative_margin",
+        "corner",
+        "inputs",
+        "steps",
+        "caution",
+    } <= set(one)
     assert one["value"]["unit"] == "A"
     assert all(i["origin"] for i in one["inputs"])
 
 
 def test_settings_of_the_command_line_are_the_same_as_in_the_stage(gateword: Run) -> None:
-    made = json.loads(gateword("check", "coolant_pump", "--set", "VDS.THRESHOLD=200 mV", "--json").out)
-    expected = {v.check: v.status for v in assess(with_settings(load_stage("coolant_pump"), {"VDS.THRESHOLD": "200 mV"})).verdicts}
+    made = json.loads(
+        gateword("check", "coolant_pump", "--set", "VDS.THRESHOLD=200 mV", "--json").out
+    )
+    expected = {
+        v.check: v.status
+        for v in assess(
+            with_settings(load_stage("coolant_pump"), {"VDS.THRESHOLD": "200 mV"})
+        ).verdicts
+    }
     assert {v["check"]: v["status"] for v in made["verdicts"]} == expected
 
 
-@pytest.mark.parametrize(("arguments", "near"), [
-    (["coolant_pump", "gate.rise"], "gate.rise-time"), (["coolant_pmp"], "coolant_pump"),
-    (["coolant_pump", "--set", "TIMING.DEADTIME=1 us"], "TIMING.DEAD_TIME"), (["coolant_pump", "--set", "TIMING"], "REG.FIELD=VALUE"),
-    (["coolant_pump", "--set", "TIMING.DEAD_TIME=1 nC"], "time"),
-])
+@pytest.mark.parametrize(
+    ("arguments", "near"),
+    [
+        (["coolant_pump", "gate.rise"], "gate.rise-time"),
+        (["coolant_pmp"], "coolant_pump"),
+        (["coolant_pump", "--set", "TIMING.DEADTIME=1 us"], "TIMING.DEAD_TIME"),
+        (["coolant_pump", "--set", "TIMING"], "REG.FIELD=VALUE"),
+        (["coolant_pump", "--set", "TIMING.DEAD_TIME=1 nC"], "time"),
+    ],
+)
 def test_wrong_use_names_the_nearest(gateword: Run, arguments: list[str], near: str) -> None:
     result = gateword("check", *arguments)
     assert result.status == 2
@@ -116,7 +156,14 @@ def test_wrong_use_names_the_nearest(gateword: Run, arguments: list[str], near: 
 
 
 def test_deck_and_plots_are_written(gateword: Run, tmp_path: Path) -> None:
-    result = gateword("check", "coolant_pump", "--spice", str(tmp_path / "half.cir"), "--plot", str(tmp_path / "plots"))
+    result = gateword(
+        "check",
+        "coolant_pump",
+        "--spice",
+        str(tmp_path / "half.cir"),
+        "--plot",
+        str(tmp_path / "plots"),
+    )
     assert result.status == 0
     assert ".end" in (tmp_path / "half.cir").read_text().lower()
     drawn = sorted(p.name for p in (tmp_path / "plots").iterdir())
@@ -133,11 +180,17 @@ def test_the_charge_of_a_battery_is_shown_in_ah_and_faults_are_counted(gateword:
     assert "margin 989 mAh" in told
     assert " kC" not in told
     assert "t       30 d " in told
-    made = json.loads(gateword("check", "coolant_pump", "supply.standby", "--json").out)["verdicts"][0]
+    made = json.loads(gateword("check", "coolant_pump", "supply.standby", "--json").out)[
+        "verdicts"
+    ][0]
     assert (made["value"]["unit"], made["upper"]["unit"]) == ("C", "C")  # numbers are in base units
     assert made["upper"]["max"] == 3600.0
-    masked = gateword("check", "coolant_pump", "reaction.masked", "--set", "MODE.UV_CP_DIS=ignore").out
-    assert "FAILS reaction.masked 1 fault    <= 0 faults" in masked.splitlines()  # and no share of nothing
+    masked = gateword(
+        "check", "coolant_pump", "reaction.masked", "--set", "MODE.UV_CP_DIS=ignore"
+    ).out
+    assert (
+        "FAILS reaction.masked 1 fault    <= 0 faults" in masked.splitlines()
+    )  # and no share of nothing
 
 
 def test_no_formula_takes_off_and_adds_the_same() -> None:

@@ -27,7 +27,11 @@ STAGES = ("coolant_pump", "conveyor_drum")
 def words_of(stage: Stage) -> dict[str, int]:
     """What a chip with these settings returns when it is read."""
     bank = stage.bank
-    return {r.name: bank.words[r.name] for r in setting_registers(stage.chip) if r.readable and r.reads_as == "written"}
+    return {
+        r.name: bank.words[r.name]
+        for r in setting_registers(stage.chip)
+        if r.readable and r.reads_as == "written"
+    }
 
 
 # --- the library ----------------------------------------------------------------------------------
@@ -44,14 +48,21 @@ def test_a_changed_field_shows_with_words_value_and_verdicts() -> None:
     other = with_settings(stage, {"TIMING.DEAD_TIME": "600 ns"})
     for result in (diff_stages(stage, other), diff_words(stage, words_of(other), "chip")):
         (register,) = result.registers
-        assert (register.name, register.old, register.new) == ("TIMING", stage.bank.words["TIMING"], other.bank.words["TIMING"])
+        assert (register.name, register.old, register.new) == (
+            "TIMING",
+            stage.bank.words["TIMING"],
+            other.bank.words["TIMING"],
+        )
         (field,) = register.fields
         assert (field.old.label, field.new.label) == ("1 us", "600 ns")
         assert field.change == pytest.approx(-0.4)
         before = {v.check: (v.status, v.relative) for v in assess(stage).verdicts}
         after = {v.check: (v.status, v.relative) for v in assess(other).verdicts}
         assert {v.check for v in result.verdicts} == {c for c in before if before[c] != after[c]}
-        assert [v.check for v in result.verdicts if v.turned] == ["deadtime.enough.high", "deadtime.enough.low"]
+        assert [v.check for v in result.verdicts if v.turned] == [
+            "deadtime.enough.high",
+            "deadtime.enough.low",
+        ]
         assert result.verdicts[0].turned
 
 
@@ -87,16 +98,22 @@ def test_a_value_held_by_several_fields_is_shown_as_one() -> None:
     result = diff_stages(stage, with_settings(stage, {"DEAD_TIME": "1.05 us"}))
     (value,) = result.joined
     assert (value.name, value.new.label) == ("DEAD_TIME", "1.05 us")
-    assert {f.name for r in result.registers for f in r.fields} <= {f"{r}.{f}" for r, f in stage.chip.joined["DEAD_TIME"].fields}
+    assert {f.name for r in result.registers for f in r.fields} <= {
+        f"{r}.{f}" for r, f in stage.chip.joined["DEAD_TIME"].fields
+    }
 
 
 FORMS = [
-    "TIMING=0x126\nMODE = 8  # as read\n", "TIMING 0x126\nMODE: 0b1000", '{"TIMING": 294, "MODE": "0x8"}',
+    "TIMING=0x126\nMODE = 8  # as read\n",
+    "TIMING 0x126\nMODE: 0b1000",
+    '{"TIMING": 294, "MODE": "0x8"}',
     '{"schema": 1, "kind": "read", "chip": "quoll16", "registers": [{"register": "TIMING", "word": 294, "grade": "good"},'
     ' {"register": "MODE", "word": 8}, {"register": "VDS", "word": null, "grade": "lost"}]}',
     '{"register": "TIMING", "word": 294}\n{"register": "MODE", "word": "0x8"}\n',
-    '[{"register": "TIMING", "word": 294}, {"register": "MODE", "word": 8}]', "\ufeffTIMING=0x126\r\nMODE=0x8\r\n",
-    '{"registers": {"TIMING": "0x126", "MODE": 8}}', "TIMING=1\nTIMING=0x126\nMODE=8",
+    '[{"register": "TIMING", "word": 294}, {"register": "MODE", "word": 8}]',
+    "\ufeffTIMING=0x126\r\nMODE=0x8\r\n",
+    '{"registers": {"TIMING": "0x126", "MODE": 8}}',
+    "TIMING=1\nTIMING=0x126\nMODE=8",
 ]
 
 
@@ -107,15 +124,27 @@ def test_readback_in_every_form(text: str) -> None:
     assert parse_readback(text.lstrip("\ufeff"), chip, "x") == {"TIMING": 0x126, "MODE": 8}
 
 
-@pytest.mark.parametrize(("text", "message"), [
-    ("TIMNG=1\nMODE=0x8888\nVDS=-1\n???", "x:1:1: error: quoll16 has no register, value or command 'TIMNG'; nearest: TIMING; expected a register of the map"),
-    ("MODE=0x8888", "x:1:1: error: 0x8888 for MODE, which has 10 bits; expected at most 0x3FF"),
-    ("MODE=soon", "x:1:1: error: 'soon' for MODE; expected a word such as 0x1F"),
-    ('{"MODE": }', "x:1:10: error: no JSON (Expecting value); expected one JSON object, or one a line"),
-    ("# nothing\n", "x:1:1: error: no register word; expected lines REG=WORD, or JSON"),
-    ("[3]", "x:1:1: error: the JSON value '3'; expected an object of registers and words"),
-    ('{"MODE": "0x8", "TIMING": true}', "x:1:1: error: 'True' for TIMING; expected a word such as 0x1F"),
-])
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        (
+            "TIMNG=1\nMODE=0x8888\nVDS=-1\n???",
+            "x:1:1: error: quoll16 has no register, value or command 'TIMNG'; nearest: TIMING; expected a register of the map",
+        ),
+        ("MODE=0x8888", "x:1:1: error: 0x8888 for MODE, which has 10 bits; expected at most 0x3FF"),
+        ("MODE=soon", "x:1:1: error: 'soon' for MODE; expected a word such as 0x1F"),
+        (
+            '{"MODE": }',
+            "x:1:10: error: no JSON (Expecting value); expected one JSON object, or one a line",
+        ),
+        ("# nothing\n", "x:1:1: error: no register word; expected lines REG=WORD, or JSON"),
+        ("[3]", "x:1:1: error: the JSON value '3'; expected an object of registers and words"),
+        (
+            '{"MODE": "0x8", "TIMING": true}',
+            "x:1:1: error: 'True' for TIMING; expected a word such as 0x1F",
+        ),
+    ],
+)
 def test_a_bad_readback_is_located(text: str, message: str) -> None:
     with pytest.raises(FileError) as caught:
         parse_readback(text, load_stage("coolant_pump").chip, "x")
@@ -125,7 +154,9 @@ def test_a_bad_readback_is_located(text: str, message: str) -> None:
 def test_all_problems_of_a_readback_at_once() -> None:
     with pytest.raises(FileError) as caught:
         parse_readback("TIMNG=1\nMODE=0x8888\nVDS=-1\n?", load_stage("coolant_pump").chip, "x")
-    assert [p.place.line for p in caught.value.problems] == [1, 2, 3, 4] or len(caught.value.problems) == 4
+    assert [p.place.line for p in caught.value.problems] == [1, 2, 3, 4] or len(
+        caught.value.problems
+    ) == 4
 
 
 # --- the command ----------------------------------------------------------------------------------
@@ -134,7 +165,9 @@ def test_two_stages(gateword: Run, tmp_path: Path) -> None:
     shutil.copy(HOME / "devices" / "quoll16.yaml", tmp_path / "quoll16.yaml")
     other = tmp_path / "other.yaml"
     text = (HOME / "devices" / "coolant_pump.yaml").read_text()
-    other.write_text(text.replace("DEAD_TIME: 1 us", "DEAD_TIME: 600 ns").replace("rth: 30 K/W", "rth: 33 K/W"))
+    other.write_text(
+        text.replace("DEAD_TIME: 1 us", "DEAD_TIME: 600 ns").replace("rth: 30 K/W", "rth: 33 K/W")
+    )
     result = gateword("diff", "coolant_pump", str(other))
     assert result.status == 1
     lines = result.out.splitlines()
@@ -155,7 +188,10 @@ def test_words_files_and_standard_input(gateword: Run, tmp_path: Path) -> None:
     assert told["registers"][0]["fields"][0]["field"] == "TIMING.DEAD_TIME"
     file = tmp_path / "bench.txt"
     file.write_text("TIMING=0x126\nMODE=0x8\n")
-    assert gateword("diff", "coolant_pump", str(file)).out.splitlines()[:2] == ["TIMING 0x166 -> 0x126", "  DEAD_TIME: 1 us -> 600 ns (-40 %)"]
+    assert gateword("diff", "coolant_pump", str(file)).out.splitlines()[:2] == [
+        "TIMING 0x166 -> 0x126",
+        "  DEAD_TIME: 1 us -> 600 ns (-40 %)",
+    ]
     assert gateword("diff", "coolant_pump", "-", stdin=b'{"TIMING": "0x166"}').status == 0
 
 
@@ -168,17 +204,27 @@ def test_a_capture_at_its_end_and_before(gateword: Run) -> None:
     early = gateword("diff", "coolant_pump", capture, "--at", "3 ms")
     assert early.status == 0
     assert "No difference" in early.out
-    assert gateword("diff", "conveyor_drum", str(HOME / "captures" / "drum_bring_up.vcd")).status == 0
-    first = gateword("diff", "conveyor_drum", str(HOME / "captures" / "drum_bring_up.vcd"), "--at", "0 s")
+    assert (
+        gateword("diff", "conveyor_drum", str(HOME / "captures" / "drum_bring_up.vcd")).status == 0
+    )
+    first = gateword(
+        "diff", "conveyor_drum", str(HOME / "captures" / "drum_bring_up.vcd"), "--at", "0 s"
+    )
     assert first.status == 2
     assert "nothing of the settings of numbat24 is known" in first.err
 
 
-@pytest.mark.parametrize(("arguments", "part"), [
-    (["coolant_pump", "coolant_pmp"], "coolant_pump"), (["coolant_pump", "TIMNG=1"], "TIMING"),
-    (["coolant_pump", "coolant_pump", "TIMING=1"], "more than one"), (["coolant_pump", "STATUS1=0"], "nothing of the settings"),
-    (["coolant_pump", "missing.vcd", "--at", "1 ms"], "missing.vcd"), (["coolant_pump", str(HOME / "captures" / "pump_short.vcd"), "--at", "soon"], "soon"),
-])
+@pytest.mark.parametrize(
+    ("arguments", "part"),
+    [
+        (["coolant_pump", "coolant_pmp"], "coolant_pump"),
+        (["coolant_pump", "TIMNG=1"], "TIMING"),
+        (["coolant_pump", "coolant_pump", "TIMING=1"], "more than one"),
+        (["coolant_pump", "STATUS1=0"], "nothing of the settings"),
+        (["coolant_pump", "missing.vcd", "--at", "1 ms"], "missing.vcd"),
+        (["coolant_pump", str(HOME / "captures" / "pump_short.vcd"), "--at", "soon"], "soon"),
+    ],
+)
 def test_wrong_use_is_one_clear_message(gateword: Run, arguments: list[str], part: str) -> None:
     result = gateword("diff", *arguments)
     assert result.status == 2

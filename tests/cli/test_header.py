@@ -32,8 +32,12 @@ def test_written_atomically_and_only_when_changed(gateword, tmp_path: Path) -> N
     before = header.stat().st_mtime_ns, header.stat().st_ino
     assert "note: " in first.err
     second = gateword(*arguments)
-    assert second.err.splitlines() == [f"{p}: unchanged, content hash {first.err.split()[-1]}" for p in (header, source)]
-    assert gateword(*arguments, "--check").err == ""  # what was told when it was written is not told again
+    assert second.err.splitlines() == [
+        f"{p}: unchanged, content hash {first.err.split()[-1]}" for p in (header, source)
+    ]
+    assert (
+        gateword(*arguments, "--check").err == ""
+    )  # what was told when it was written is not told again
     assert (header.stat().st_mtime_ns, header.stat().st_ino) == before
     header.write_text("changed by hand\n")
     assert f"{header}: written" in gateword(*arguments).err

@@ -30,8 +30,12 @@ def console_examples() -> list[tuple[list[str], str]]:
     return found
 
 
-@pytest.mark.parametrize(("arguments", "output"), console_examples(), ids=lambda x: x[0] if isinstance(x, list) else "")
-def test_readme_shows_what_the_program_prints(gateword: Run, arguments: list[str], output: str) -> None:
+@pytest.mark.parametrize(
+    ("arguments", "output"), console_examples(), ids=lambda x: x[0] if isinstance(x, list) else ""
+)
+def test_readme_shows_what_the_program_prints(
+    gateword: Run, arguments: list[str], output: str
+) -> None:
     assert gateword(*arguments).out.strip("\n") == output
 
 
@@ -54,7 +58,9 @@ def test_every_command_has_help(gateword: Run, name: str) -> None:
     assert f"usage: gateword {name}" in result.out
 
 
-def test_the_readmes_daily_use_runs_from_the_first_line_to_the_last(gateword: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_readmes_daily_use_runs_from_the_first_line_to_the_last(
+    gateword: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """On a map and a stage as `new` writes them, and a shipped capture of another chip."""
     import shlex
 
@@ -65,14 +71,26 @@ def test_the_readmes_daily_use_runs_from_the_first_line_to_the_last(gateword: Ru
     (tmp_path / "bench.vcd").write_bytes((ROOT / "captures" / "pump_short.vcd").read_bytes())
     for line in lines:
         result = gateword(*shlex.split(line, comments=True)[1:])
-        assert result.status in (0, 1), (line, result)  # 1: findings, as the capture is of another chip
+        assert result.status in (0, 1), (
+            line,
+            result,
+        )  # 1: findings, as the capture is of another chip
         assert "Traceback" not in result.err
-    assert {p.name for p in tmp_path.iterdir()} == {"bench.vcd", "driver.yaml", "pump.yaml", "pump.h", "pump.html"}
+    assert {p.name for p in tmp_path.iterdir()} == {
+        "bench.vcd",
+        "driver.yaml",
+        "pump.yaml",
+        "pump.h",
+        "pump.html",
+    }
 
 
 def test_the_readmes_stage_is_sound(gateword: Run) -> None:
     text = (ROOT / "README.md").read_text().partition("```yaml\n")[2].partition("```")[0]
-    assert gateword("vet", "-", stdin=text.encode()).out == "standard input: sound: stage my_pump on quoll16, 2 settings\n"
+    assert (
+        gateword("vet", "-", stdin=text.encode()).out
+        == "standard input: sound: stage my_pump on quoll16, 2 settings\n"
+    )
 
 
 def test_no_command_is_wrong_use(gateword: Run) -> None:
@@ -113,8 +131,12 @@ BAD: list[tuple[list[str], str]] = [
 ]
 
 
-@pytest.mark.parametrize(("arguments", "says"), BAD, ids=lambda x: " ".join(x) if isinstance(x, list) else "")
-def test_bad_input_is_one_clear_message_and_exit_2(gateword: Run, arguments: list[str], says: str) -> None:
+@pytest.mark.parametrize(
+    ("arguments", "says"), BAD, ids=lambda x: " ".join(x) if isinstance(x, list) else ""
+)
+def test_bad_input_is_one_clear_message_and_exit_2(
+    gateword: Run, arguments: list[str], says: str
+) -> None:
     result = gateword(*arguments)
     assert result.status == 2, result
     assert says in result.err + result.out
@@ -128,8 +150,14 @@ FILES = {
     "syntax.yaml": (b"a: [1, 2\nb: 3\n", "not YAML"),
     "tab.yaml": (b"a:\n\tb: 1\n", "not YAML"),
     "double.yaml": (b"gateword_map: 1\ngateword_stage: 1\nmap: a\nmap: b\n", "error: "),
-    "bomb.yaml": (b"a: &a [x,x,x,x,x,x,x,x,x]\n" + b"".join(
-        b"%c: &%c [%s]\n" % (c + 1, c + 1, b",".join([b"*%c" % c] * 9)) for c in range(ord("a"), ord("k"))), "values once aliases are followed"),
+    "bomb.yaml": (
+        b"a: &a [x,x,x,x,x,x,x,x,x]\n"
+        + b"".join(
+            b"%c: &%c [%s]\n" % (c + 1, c + 1, b",".join([b"*%c" % c] * 9))
+            for c in range(ord("a"), ord("k"))
+        ),
+        "values once aliases are followed",
+    ),
     "list.yaml": (b"- 1\n", "a list"),
     "tag.yaml": (b"a: !!python/object:os.system x\n", "the tag"),
 }
@@ -149,10 +177,15 @@ def test_unreadable_files(gateword: Run, tmp_path: Path, name: str, command: str
 
 
 JSON = [
-    ["vet", "quoll16", "--json"], ["show", "quoll16", "--json"], ["show", "quoll16", "GATE_HS", "--json"],
-    ["show", "quoll16", "GATE_HS.SOURCE", "--json"], ["encode", "quoll16", "GATE_HS.SOURCE=60 mA", "--json"],
-    ["decode", "quoll16", "0x2000", "--json"], ["explain", "quoll16", "STATUS1=0x302", "--json"],
-    ["check", "coolant_pump", "--json"], ["sweep", "coolant_pump", "VDS.THRESHOLD", "--json"],
+    ["vet", "quoll16", "--json"],
+    ["show", "quoll16", "--json"],
+    ["show", "quoll16", "GATE_HS", "--json"],
+    ["show", "quoll16", "GATE_HS.SOURCE", "--json"],
+    ["encode", "quoll16", "GATE_HS.SOURCE=60 mA", "--json"],
+    ["decode", "quoll16", "0x2000", "--json"],
+    ["explain", "quoll16", "STATUS1=0x302", "--json"],
+    ["check", "coolant_pump", "--json"],
+    ["sweep", "coolant_pump", "VDS.THRESHOLD", "--json"],
 ]
 
 
@@ -167,7 +200,9 @@ TEXT = [a[:-1] for a in JSON]
 
 
 @pytest.mark.parametrize("arguments", TEXT, ids=" ".join)
-def test_text_fits_80_columns_and_has_no_colour_when_piped(gateword: Run, arguments: list[str]) -> None:
+def test_text_fits_80_columns_and_has_no_colour_when_piped(
+    gateword: Run, arguments: list[str]
+) -> None:
     result = gateword(*arguments)
     assert "\x1b" not in result.out
     assert result.out
@@ -175,7 +210,9 @@ def test_text_fits_80_columns_and_has_no_colour_when_piped(gateword: Run, argume
 
 
 def test_encode_agrees_with_decode(gateword: Run) -> None:
-    word = json.loads(gateword("encode", "numbat24", "read:" + first_register("numbat24"), "--json").out)["frames"][0]["hex"]
+    word = json.loads(
+        gateword("encode", "numbat24", "read:" + first_register("numbat24"), "--json").out
+    )["frames"][0]["hex"]
     decoded = json.loads(gateword("decode", "numbat24", word, "--json").out)["words"][0]
     assert decoded["register"] == first_register("numbat24")
     assert decoded["flaws"] == []
@@ -188,7 +225,9 @@ def first_register(chip: str) -> str:
 
 
 def test_encode_shows_asked_and_error(gateword: Run) -> None:
-    assert "(asked 55 mA, off by 9.09 %)" in gateword("encode", "quoll16", "GATE_HS.SOURCE=55 mA").out
+    assert (
+        "(asked 55 mA, off by 9.09 %)" in gateword("encode", "quoll16", "GATE_HS.SOURCE=55 mA").out
+    )
 
 
 def test_decode_rejects_a_flipped_bit_and_says_so(gateword: Run) -> None:
@@ -227,18 +266,26 @@ def test_vet_schema_is_a_json_schema(gateword: Run) -> None:
     import jsonschema
 
     for kind in ("map", "stage"):
-        jsonschema.Draft202012Validator.check_schema(json.loads(gateword("vet", "--schema", kind).out))
+        jsonschema.Draft202012Validator.check_schema(
+            json.loads(gateword("vet", "--schema", kind).out)
+        )
 
 
 def test_a_closed_pipe_is_no_error() -> None:
     command = f"{sys.executable} -m regmap.cli show quoll16 | head -1; exit ${{PIPESTATUS[0]}}"
-    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60, check=False)
+    done = subprocess.run(
+        ["bash", "-c", command], capture_output=True, text=True, timeout=60, check=False
+    )
     assert done.returncode == 0
     assert done.stderr == ""
 
 
-@pytest.mark.parametrize(("shell", "check"), [("bash", ["bash", "-n"]), ("zsh", None), ("fish", None)])
-def test_completion_is_written_for_each_shell(gateword: Run, tmp_path: Path, shell: str, check: list[str] | None) -> None:
+@pytest.mark.parametrize(
+    ("shell", "check"), [("bash", ["bash", "-n"]), ("zsh", None), ("fish", None)]
+)
+def test_completion_is_written_for_each_shell(
+    gateword: Run, tmp_path: Path, shell: str, check: list[str] | None
+) -> None:
     text = gateword("completion", shell).out
     for name in COMMANDS:
         assert name in text

@@ -43,7 +43,11 @@ def test_each_choice_is_explained_at_80_columns(gateword: Run) -> None:
 
 
 def test_conflicts_are_findings(gateword: Run, pump: Path) -> None:
-    pump.write_text(pump.read_text().replace("didt: 5 A/ns", "didt: 0.5 A/ns").replace("max: 500 ns", "max: 90 ns"))
+    pump.write_text(
+        pump.read_text()
+        .replace("didt: 5 A/ns", "didt: 0.5 A/ns")
+        .replace("max: 500 ns", "max: 90 ns")
+    )
     result = gateword("propose", str(pump))
     assert result.status == 1
     assert result.out.startswith("Goals in conflict")
@@ -61,13 +65,19 @@ def test_json_is_one_object_with_a_schema_number(gateword: Run) -> None:
     assert made["changes"] == {"SUPPLY.OV": "28 V", "SENSE.OC_TH": "50 mV"}
 
 
-def test_the_written_stage_has_the_settings_and_nothing_else_changed(gateword: Run, pump: Path) -> None:
+def test_the_written_stage_has_the_settings_and_nothing_else_changed(
+    gateword: Run, pump: Path
+) -> None:
     before = pump.read_text()
     target = pump.parent / "proposed.yaml"
     result = gateword("propose", str(pump), *FEW, "--write", str(target))
     assert result.status == 0
     assert f"wrote {target}" in result.err
-    changed = [(a, b) for a, b in zip(before.splitlines(), target.read_text().splitlines(), strict=True) if a != b]
+    changed = [
+        (a, b)
+        for a, b in zip(before.splitlines(), target.read_text().splitlines(), strict=True)
+        if a != b
+    ]
     assert changed == [("    OC_TH: 25 mV", "    OC_TH: 50 mV"), ("    OV: 20 V", "    OV: 28 V")]
     assert load_stage(target).bank.code("SUPPLY.OV") == 1
     again = gateword("propose", str(target), *FEW)
@@ -90,14 +100,22 @@ def test_a_foreign_file_is_not_overwritten_and_the_own_one_is(gateword: Run, pum
 def blind(pump: Path) -> Path:
     """The pump without the gate charges that the dead time hangs on, and without the service period."""
     lines = pump.read_text().splitlines(keepends=True)
-    pump.write_text("".join(line for line in lines if not line.lstrip().startswith(("qgs2:", "qgs:", "qgd:", "watchdog.service:"))))
+    pump.write_text(
+        "".join(
+            line
+            for line in lines
+            if not line.lstrip().startswith(("qgs2:", "qgs:", "qgd:", "watchdog.service:"))
+        )
+    )
     return pump
 
 
 def test_a_field_whose_check_lacks_an_input_is_kept_and_named(gateword: Run, blind: Path) -> None:
     checked = gateword("check", str(blind), "deadtime.enough", "watchdog.late").out
     assert checked.count("needs") == 2
-    assert "verdict: not computed" in gateword("check", str(blind), "--explain", "watchdog.late").out
+    assert (
+        "verdict: not computed" in gateword("check", str(blind), "--explain", "watchdog.late").out
+    )
     result = gateword("propose", str(blind))
     made = json.loads(gateword("propose", str(blind), "--json").out)
     fields = {"TIMING.DEAD_TIME", "GATE_HS.SINK", "WATCHDOG.ENABLE", "WATCHDOG.WINDOW"}
@@ -114,27 +132,40 @@ def test_a_field_whose_check_lacks_an_input_is_kept_and_named(gateword: Run, bli
     assert max(map(len, result.out.splitlines())) <= 80
 
 
-def test_a_stage_that_says_nothing_yet_is_not_called_the_best(gateword: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_stage_that_says_nothing_yet_is_not_called_the_best(
+    gateword: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.chdir(tmp_path)
     for arguments in (("map", "m.yaml"), ("stage", "s.yaml", "--map", "m.yaml")):
         assert gateword("new", *arguments).status == 0
     text = " ".join(gateword("propose", "s.yaml").out.split())
     assert "settings are the best" not in text
-    assert text.endswith("No change to what could be judged, 3 fields kept unjudged: nothing has a margin")
+    assert text.endswith(
+        "No change to what could be judged, 3 fields kept unjudged: nothing has a margin"
+    )
 
 
-def test_nothing_is_called_as_good_while_its_check_is_not_judged(gateword: Run, blind: Path) -> None:
-    freed = gateword("propose", str(blind), "--free", "WATCHDOG.WINDOW", "--free", "TIMING.DRIVE_TIME").out
+def test_nothing_is_called_as_good_while_its_check_is_not_judged(
+    gateword: Run, blind: Path
+) -> None:
+    freed = gateword(
+        "propose", str(blind), "--free", "WATCHDOG.WINDOW", "--free", "TIMING.DRIVE_TIME"
+    ).out
     text = " ".join(freed.split())
-    window = text[text.index("WATCHDOG.WINDOW"):].partition("Not judged")[0]
+    window = text[text.index("WATCHDOG.WINDOW") :].partition("Not judged")[0]
     assert "watchdog.late, watchdog.early are not judged" in window
     assert "as good" not in window.partition("TIMING.")[0]
 
 
-@pytest.mark.parametrize(("arguments", "near"), [
-    (["--free", "SUPLY.UV"], "SUPPLY.UV"), (["--keep", "SUPPLY.UX"], "SUPPLY.U"), (["--goal", "gate.rise"], "gate.rise-time"),
-    (["--free", "STATUS1.ANY"], ""),
-])
+@pytest.mark.parametrize(
+    ("arguments", "near"),
+    [
+        (["--free", "SUPLY.UV"], "SUPPLY.UV"),
+        (["--keep", "SUPPLY.UX"], "SUPPLY.U"),
+        (["--goal", "gate.rise"], "gate.rise-time"),
+        (["--free", "STATUS1.ANY"], ""),
+    ],
+)
 def test_wrong_names_get_the_nearest(gateword: Run, arguments: list[str], near: str) -> None:
     result = gateword("propose", "coolant_pump", *arguments)
     assert result.status == 2
@@ -148,7 +179,9 @@ def test_progress_is_drawn_on_a_terminal_and_wiped() -> None:
             return True
 
     out, err = io.StringIO(), Terminal()
-    context = Context(stdin=io.StringIO(), stdout=out, stderr=err, environ={**os.environ, "TERM": "xterm"})
+    context = Context(
+        stdin=io.StringIO(), stdout=out, stderr=err, environ={**os.environ, "TERM": "xterm"}
+    )
     assert main(["propose", "coolant_pump", "--json"], context) == 0
     assert "searching, group" in err.getvalue()
     assert err.getvalue().endswith(" " * 78 + "\r")

@@ -22,7 +22,9 @@ def test_the_page_goes_to_a_file_or_to_standard_output(gateword: Run, tmp_path: 
 
 def test_findings_set_the_status_and_are_told(gateword: Run, tmp_path: Path) -> None:
     target = tmp_path / "record.html"
-    result = gateword("report", "coolant_pump", "--set", "TIMING.DEAD_TIME=600 ns", "-o", str(target), "--json")
+    result = gateword(
+        "report", "coolant_pump", "--set", "TIMING.DEAD_TIME=600 ns", "-o", str(target), "--json"
+    )
     assert result.status == 1
     made = json.loads(result.out)
     assert made["schema"] == 1
@@ -33,7 +35,9 @@ def test_findings_set_the_status_and_are_told(gateword: Run, tmp_path: Path) -> 
 
 def test_wrong_use(gateword: Run, tmp_path: Path) -> None:
     assert gateword("report", "coolant_pump", "--json").status == 2
-    missing = gateword("report", "coolant_pump", str(tmp_path / "nothing.vcd"), "-o", str(tmp_path / "x.html"))
+    missing = gateword(
+        "report", "coolant_pump", str(tmp_path / "nothing.vcd"), "-o", str(tmp_path / "x.html")
+    )
     assert missing.status == 2
     assert "nothing.vcd" in missing.err
     assert not (tmp_path / "x.html").exists()

@@ -13,17 +13,28 @@ Run = Callable[..., Any]
 
 def test_the_commands_say_that_the_chip_does_not_act(gateword: Run, tmp_path: Path) -> None:
     path = tmp_path / "pump.yaml"
-    path.write_text(Path(find_document("coolant_pump")).read_text().replace("VDS_ACT: latch", "VDS_ACT: report"))
+    path.write_text(
+        Path(find_document("coolant_pump")).read_text().replace("VDS_ACT: latch", "VDS_ACT: report")
+    )
 
     def said(*words: str) -> str:
         return " ".join(gateword(*words).out.split())
 
     text = said("explain", str(path), "STATUS1=0x300")
-    assert "reported only in this configuration (MODE.VDS_ACT == report): the chip does not act" in text
+    assert (
+        "reported only in this configuration (MODE.VDS_ACT == report): the chip does not act"
+        in text
+    )
     assert "reported only in this configuration, the chip does not act: VDS_HA, VDS_LA" in text
-    assert '"reported_only_by_configuration": [' in said("explain", str(path), "STATUS1=0x300", "--json")
-    assert "only reported while MODE.VDS_ACT == report: the chip does not act" in said("show", "quoll16", "VDS_HA")
-    assert "VDS_HA is only reported while MODE.VDS_ACT == report" in said("check", str(path), "--explain", "reaction.masked")
+    assert '"reported_only_by_configuration": [' in said(
+        "explain", str(path), "STATUS1=0x300", "--json"
+    )
+    assert "only reported while MODE.VDS_ACT == report: the chip does not act" in said(
+        "show", "quoll16", "VDS_HA"
+    )
+    assert "VDS_HA is only reported while MODE.VDS_ACT == report" in said(
+        "check", str(path), "--explain", "reaction.masked"
+    )
     page = tmp_path / "page.html"
     said("report", str(path), "-o", str(page))
     assert "REPORTED ONLY" in page.read_text()

@@ -22,22 +22,42 @@ def by_hand(stage: Stage, result: Sweep) -> tuple[int, ...]:
         there = with_settings(stage, {result.name: f"0x{row.reading.code:X}"})
         table[row.reading.code] = {v.check: v for v in assess(there).verdicts}
     moved = set(result.moved)
-    answered = {c for verdicts in table.values() for c, v in verdicts.items() if c in moved and v.relative is not None}
+    answered = {
+        c
+        for verdicts in table.values()
+        for c, v in verdicts.items()
+        if c in moved and v.relative is not None
+    }
     ranks = {}
     for code, verdicts in table.items():
         fails = sum(verdicts[c].status == "fails" for c in moved if c in verdicts)
         lost = sum(c not in verdicts or verdicts[c].relative is None for c in answered)
-        margins = [round(float(verdicts[c].relative or 0), 11) for c in moved if c in verdicts and verdicts[c].relative is not None]
+        margins = [
+            round(float(verdicts[c].relative or 0), 11)
+            for c in moved
+            if c in verdicts and verdicts[c].relative is not None
+        ]
         ranks[code] = (-fails - lost, min(margins, default=0.0))
     best = max(ranks.values())
     return tuple(c for c, r in ranks.items() if r == best)
 
 
-@pytest.mark.parametrize(("name", "field"), [
-    ("coolant_pump", "TIMING.DEAD_TIME"), ("coolant_pump", "GATE_HS.SINK"), ("coolant_pump", "SENSE.GAIN"),
-    ("coolant_pump", "SENSE.OC_EN"), ("coolant_pump", "WATCHDOG.ENABLE"), ("coolant_pump", "SUPPLY.UV"), ("coolant_pump", "SUPPLY.OV_DIS"),
-    ("conveyor_drum", "WATCHDOG.CLOSED"), ("conveyor_drum", "SUPPLY.OV"), ("conveyor_drum", "VDS_LS.THRESHOLD"), ("conveyor_drum", "REACTION.VDS"),
-])
+@pytest.mark.parametrize(
+    ("name", "field"),
+    [
+        ("coolant_pump", "TIMING.DEAD_TIME"),
+        ("coolant_pump", "GATE_HS.SINK"),
+        ("coolant_pump", "SENSE.GAIN"),
+        ("coolant_pump", "SENSE.OC_EN"),
+        ("coolant_pump", "WATCHDOG.ENABLE"),
+        ("coolant_pump", "SUPPLY.UV"),
+        ("coolant_pump", "SUPPLY.OV_DIS"),
+        ("conveyor_drum", "WATCHDOG.CLOSED"),
+        ("conveyor_drum", "SUPPLY.OV"),
+        ("conveyor_drum", "VDS_LS.THRESHOLD"),
+        ("conveyor_drum", "REACTION.VDS"),
+    ],
+)
 def test_best_is_that_of_brute_force(name: str, field: str) -> None:
     stage = load_stage(name)
     result = sweep(stage, field)
@@ -66,7 +86,12 @@ def test_each_row_is_the_assessment_at_that_option() -> None:
     result = sweep(stage, "VDS_HS.THRESHOLD")
     assert len(result.rows) == 32
     for row in result.rows[::5]:
-        verdicts = {v.check: v for v in assess(with_settings(stage, {"VDS_HS.THRESHOLD": f"0x{row.reading.code:X}"})).verdicts}
+        verdicts = {
+            v.check: v
+            for v in assess(
+                with_settings(stage, {"VDS_HS.THRESHOLD": f"0x{row.reading.code:X}"})
+            ).verdicts
+        }
         for check in result.moved:
             assert row.verdicts[check].relative == pytest.approx(verdicts[check].relative)
         assert row.current == (row.reading.code == stage.bank.code("VDS_HS.THRESHOLD"))
@@ -81,7 +106,10 @@ def test_the_table(gateword: Run) -> None:
     assert len(marked) == 1
     assert "1 us" in marked[0]
     assert "FAILS" in result.out
-    assert lines[-1].startswith("Best: TIMING.DEAD_TIME = 1 us") or "Best: TIMING.DEAD_TIME = 1 us" in result.out
+    assert (
+        lines[-1].startswith("Best: TIMING.DEAD_TIME = 1 us")
+        or "Best: TIMING.DEAD_TIME = 1 us" in result.out
+    )
 
 
 def test_json_has_a_row_for_each_option(gateword: Run) -> None:
@@ -95,17 +123,30 @@ def test_json_has_a_row_for_each_option(gateword: Run) -> None:
 
 def test_a_field_that_moves_nothing_and_wrong_names(gateword: Run) -> None:
     assert "moves no verdict" in gateword("sweep", "coolant_pump", "MODE.RETRY").out
-    for field, near in (("TIMING.DEADTIME", "TIMING.DEAD_TIME"), ("STATUS1.ANY", "holds no setting")):
+    for field, near in (
+        ("TIMING.DEADTIME", "TIMING.DEAD_TIME"),
+        ("STATUS1.ANY", "holds no setting"),
+    ):
         result = gateword("sweep", "coolant_pump", field)
         assert result.status == 2
         assert near in result.err
 
 
-@pytest.mark.parametrize(("stage", "field", "changes"), [
-    ("coolant_pump", "GATE_HS.SINK", ()), ("conveyor_drum", "DEADTIME.TIME", ()),
-    ("coolant_pump", "GATE_HS.SOURCE", ("--set", "TIMING.DEAD_TIME=4 us")),  # two fail at every option
-])
-def test_every_number_in_the_rows_has_its_check_above(gateword: Run, stage: str, field: str, changes: tuple[str, ...]) -> None:
+@pytest.mark.parametrize(
+    ("stage", "field", "changes"),
+    [
+        ("coolant_pump", "GATE_HS.SINK", ()),
+        ("conveyor_drum", "DEADTIME.TIME", ()),
+        (
+            "coolant_pump",
+            "GATE_HS.SOURCE",
+            ("--set", "TIMING.DEAD_TIME=4 us"),
+        ),  # two fail at every option
+    ],
+)
+def test_every_number_in_the_rows_has_its_check_above(
+    gateword: Run, stage: str, field: str, changes: tuple[str, ...]
+) -> None:
     lines = gateword("sweep", stage, field, *changes).out.splitlines()
     head = next(n for n, line in enumerate(lines) if line.lstrip().startswith("code"))
     named = {m[1] for line in lines[:head] if (m := re.match(r"\[(\d+)\] \S+:", line))}

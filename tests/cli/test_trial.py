@@ -45,10 +45,14 @@ def test_a_link_keeps_pointing_where_it_did(tmp_path: Path) -> None:
 
 
 def program(*arguments: str, **more: Any) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-m", "regmap.cli", *arguments], text=True, check=False, timeout=60, **more)
+    return subprocess.run(
+        [sys.executable, "-m", "regmap.cli", *arguments], text=True, check=False, timeout=60, **more
+    )
 
 
-@pytest.mark.skipif(not Path("/dev/full").is_char_device(), reason="no device here that is always full")
+@pytest.mark.skipif(
+    not Path("/dev/full").is_char_device(), reason="no device here that is always full"
+)
 def test_a_full_disk_is_told() -> None:
     for arguments in (["show", "quoll16"], ["--help"], ["check", "--help"]):
         with Path("/dev/full").open("w") as full:
@@ -59,7 +63,9 @@ def test_a_full_disk_is_told() -> None:
 
 def test_a_closed_output_is_no_traceback() -> None:
     line = f'"{sys.executable}" -m regmap.cli vet quoll16 >&-'
-    result = subprocess.run(["sh", "-c", line], capture_output=True, text=True, check=False, timeout=60)
+    result = subprocess.run(
+        ["sh", "-c", line], capture_output=True, text=True, check=False, timeout=60
+    )
     assert (result.returncode, result.stderr) == (0, "")
 
 
@@ -68,7 +74,10 @@ def test_an_unknown_option_is_told_by_its_command(gateword: Run) -> None:
     assert result.status == 2
     assert "usage: gateword check" in result.err
     assert "no option '--pot'; nearest: --plot" in result.err
-    assert "gateword show: error: 'B' is one argument too many" in gateword("show", "quoll16", "A", "B").err
+    assert (
+        "gateword show: error: 'B' is one argument too many"
+        in gateword("show", "quoll16", "A", "B").err
+    )
 
 
 def test_no_color_may_stand_last(gateword: Run) -> None:
@@ -81,7 +90,13 @@ def test_what_may_be_left_out_is_not_asked_for(gateword: Run) -> None:
 
 
 def test_a_closed_error_stream_keeps_the_status() -> None:
-    result = subprocess.run(["sh", "-c", f'"{sys.executable}" -m regmap.cli vet no_such 2>&-; echo $?'], capture_output=True, text=True, check=False, timeout=60)
+    result = subprocess.run(
+        ["sh", "-c", f'"{sys.executable}" -m regmap.cli vet no_such 2>&-; echo $?'],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
     assert result.stdout.endswith("2\n")
 
 
@@ -105,8 +120,13 @@ def test_no_verdict_is_cut_and_no_line_is_too_long(gateword: Run) -> None:
     assert max(map(len, out.splitlines())) <= 80
     assert "~" not in out
     flat = " ".join(out.split())
-    assert "deadtime.enough 425 ns / 500 ns / 575 ns, needs propagation.off, propagation.on in the map's electrical" in flat
-    assert "supply.undervoltage needs uv.threshold as a role in the map or in its electrical" in flat
+    assert (
+        "deadtime.enough 425 ns / 500 ns / 575 ns, needs propagation.off, propagation.on in the map's electrical"
+        in flat
+    )
+    assert (
+        "supply.undervoltage needs uv.threshold as a role in the map or in its electrical" in flat
+    )
 
 
 @pytest.mark.parametrize("command", ["check", "vet"])
@@ -119,7 +139,10 @@ def test_a_rounded_setting_is_told(gateword: Run, command: str) -> None:
 def test_a_sweep_names_what_it_could_not_judge(gateword: Run) -> None:
     """The shortest dead time is no best value where nobody computed whether it is enough."""
     out = " ".join(gateword("sweep", str(STAGE), "GATE.DEAD").out.split())
-    assert "not judged: deadtime.enough, needs propagation.off, propagation.on in the map's electrical" in out
+    assert (
+        "not judged: deadtime.enough, needs propagation.off, propagation.on in the map's electrical"
+        in out
+    )
     assert "It knows nothing of what is not judged." in out
     assert "not judged" not in gateword("sweep", "coolant_pump", "TIMING.DEAD_TIME").out
 
@@ -138,7 +161,10 @@ def test_a_flag_without_a_fault_is_not_passed_over(gateword: Run) -> None:
     alone = gateword("explain", str(MAP), "STAT2=0x10", "STAT1=0").out
     assert "No fault that the map names is raised in these words." in alone
     warned = " ".join(gateword("vet", str(MAP)).out.split())
-    assert "warning: STAT1.OV, STAT1.CP, STAT1.OT, STAT1.CRC, STAT1.WD are flags that no fault names" in warned
+    assert (
+        "warning: STAT1.OV, STAT1.CP, STAT1.OT, STAT1.CRC, STAT1.WD are flags that no fault names"
+        in warned
+    )
 
 
 def test_how_a_fault_clears_is_told_without_a_text_for_it(gateword: Run) -> None:
@@ -148,9 +174,20 @@ def test_how_a_fault_clears_is_told_without_a_text_for_it(gateword: Run) -> None
 def test_a_value_without_its_unit_is_told(gateword: Run, tmp_path: Path) -> None:
     text = MAP.read_text().replace("{0: 0.5 us, 1: 1 us", "{0: 0.5, 1: 1 us")
     (tmp_path / "bare.yaml").write_text(text)
-    assert "warning: VDS.FILT has the option 0.5 without a unit, which is a name and no value; expected a time with its unit" in gateword("vet", str(tmp_path / "bare.yaml")).out
-    (tmp_path / "none.yaml").write_text(MAP.read_text().replace("{0: 5 V/V, 1: 10 V/V, 2: {name: x20, value: 20 V/V}, 3: 40 V/V}", "{0: 5, 1: 10, 2: 20, 3: 40}"))
-    assert "expected options, a table or a scale that give a gain, with its unit, as 5 V/V" in gateword("vet", str(tmp_path / "none.yaml")).out
+    assert (
+        "warning: VDS.FILT has the option 0.5 without a unit, which is a name and no value; expected a time with its unit"
+        in gateword("vet", str(tmp_path / "bare.yaml")).out
+    )
+    (tmp_path / "none.yaml").write_text(
+        MAP.read_text().replace(
+            "{0: 5 V/V, 1: 10 V/V, 2: {name: x20, value: 20 V/V}, 3: 40 V/V}",
+            "{0: 5, 1: 10, 2: 20, 3: 40}",
+        )
+    )
+    assert (
+        "expected options, a table or a scale that give a gain, with its unit, as 5 V/V"
+        in gateword("vet", str(tmp_path / "none.yaml")).out
+    )
 
 
 def test_forbidden_writes_are_cautioned(gateword: Run) -> None:
@@ -158,7 +195,10 @@ def test_forbidden_writes_are_cautioned(gateword: Run) -> None:
     text = "caution: reserved bits 13..12 are not as the map says: 0x3000 in place of 0x0 (mask 0xF000)"
     assert text in " ".join(gateword("encode", str(MAP), "GATE=0x3A5C").out.split())
     assert text in " ".join(gateword("decode", str(MAP), "0x903A5C68").out.split())
-    assert "caution: STAT1 is only read; a write does nothing" in gateword("encode", str(MAP), "STAT1=1").out
+    assert (
+        "caution: STAT1 is only read; a write does nothing"
+        in gateword("encode", str(MAP), "STAT1=1").out
+    )
     assert "caution" not in gateword("encode", str(MAP), "GATE.SOURCE=100 mA", "read:STAT1").out
     [frame] = json.loads(gateword("encode", str(MAP), "GATE=0x3A5C", "--json").out)["frames"]
     assert frame["cautions"][0].startswith("reserved bits 13..12")
@@ -185,13 +225,19 @@ def test_show_names_fields_where_a_register_has_no_summary(gateword: Run) -> Non
     assert not [line for line in out.splitlines() if line != line.rstrip()]
 
 
-def test_new_files_are_called_after_their_file_and_find_their_map(gateword: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_new_files_are_called_after_their_file_and_find_their_map(
+    gateword: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "stages").mkdir()
     assert gateword("new", "map", "tarsier.yaml").status == 0
     assert gateword("new", "stage", "stages/pump.yaml", "--map", "tarsier.yaml").status == 0
     assert "stage pump on tarsier, 0 settings" in gateword("vet", "stages/pump.yaml").out
-    assert not [line for line in (tmp_path / "stages/pump.yaml").read_text().splitlines() if line.endswith("#")][1:]
+    assert not [
+        line
+        for line in (tmp_path / "stages/pump.yaml").read_text().splitlines()
+        if line.endswith("#")
+    ][1:]
 
 
 @pytest.mark.parametrize(
@@ -212,7 +258,9 @@ def test_bash_completes_words_options_and_names_with_blanks(
     (tmp_path / "script").write_text(gateword("completion", "bash").out)
     words = line.split()
     script = f'source ./script; COMP_WORDS=({line}); COMP_CWORD={len(words) - 1}; _gateword; printf "%s\\n" "${{COMPREPLY[@]}}"'
-    result = subprocess.run(["bash", "-c", script], cwd=tmp_path, capture_output=True, text=True, check=True, timeout=20)
+    result = subprocess.run(
+        ["bash", "-c", script], cwd=tmp_path, capture_output=True, text=True, check=True, timeout=20
+    )
     assert [w for w in result.stdout.splitlines() if w != "script"] == wanted
 
 
@@ -245,29 +293,52 @@ def test_an_interrupt_while_a_module_loads_is_no_traceback(monkeypatch: pytest.M
 def test_a_pasted_word_that_lost_a_digit_is_noted(gateword: Run) -> None:
     """0x23F passes the parity of a 16-bit frame, so nothing else would tell."""
     result = gateword("decode", "quoll16", "23F")
-    assert result.err == "note: '23F' has 3 hex digits, a frame of quoll16 at least 4; read as 0x023F\n"
+    assert (
+        result.err
+        == "note: '23F' has 3 hex digits, a frame of quoll16 at least 4; read as 0x023F\n"
+    )
     assert gateword("decode", "quoll16", "0x23F9", "0", "0x0:0x0").err == ""
-    assert "is more than one word; expected each as an argument of its own" in gateword("decode", "quoll16", "0x23F9 0x580C").err
+    assert (
+        "is more than one word; expected each as an argument of its own"
+        in gateword("decode", "quoll16", "0x23F9 0x580C").err
+    )
 
 
 def test_a_verdict_without_a_margin_announces_none(gateword: Run) -> None:
-    assert gateword("check", "coolant_pump", "--explain", "reaction.masked").out.rstrip().endswith("verdict: holds")
+    assert (
+        gateword("check", "coolant_pump", "--explain", "reaction.masked")
+        .out.rstrip()
+        .endswith("verdict: holds")
+    )
 
 
 def test_a_document_comes_from_standard_input(gateword: Run) -> None:
     stage, chip = (Path(find_document(n)).read_bytes() for n in ("coolant_pump", "quoll16"))
     sound = gateword("vet", "-", stdin=stage)
-    assert (sound.status, sound.out) == (0, "standard input: sound: stage coolant_pump on quoll16, 25 settings\n")
+    assert (sound.status, sound.out) == (
+        0,
+        "standard input: sound: stage coolant_pump on quoll16, 25 settings\n",
+    )
     assert gateword("vet", "-", stdin=chip).out.startswith("standard input: sound: map quoll16: ")
     wrong = gateword("vet", "-", stdin=stage.replace(b"DEAD_TIME: 1 us", b"DEAD_TIMES: 1 us"))
     assert wrong.status == 1
-    assert "standard input:78:5: error: quoll16 has no field 'TIMING.DEAD_TIMES'; nearest: TIMING.DEAD_TIME" in " ".join(wrong.out.split())
-    for arguments in (("check",), ("sweep", "TIMING.DEAD_TIME"), ("propose", "--free", "SENSE.OC_TH"), ("diff", "conveyor_drum")):
+    assert (
+        "standard input:78:5: error: quoll16 has no field 'TIMING.DEAD_TIMES'; nearest: TIMING.DEAD_TIME"
+        in " ".join(wrong.out.split())
+    )
+    for arguments in (
+        ("check",),
+        ("sweep", "TIMING.DEAD_TIME"),
+        ("propose", "--free", "SENSE.OC_TH"),
+        ("diff", "conveyor_drum"),
+    ):
         command, *rest = arguments
         piped = gateword(command, "-", *rest, stdin=stage)
         named = gateword(command, "coolant_pump", *rest)
         assert (piped.status, piped.out) == (named.status, named.out)
-    assert gateword("show", "-", "TIMING", stdin=chip).out == gateword("show", "quoll16", "TIMING").out
+    assert (
+        gateword("show", "-", "TIMING", stdin=chip).out == gateword("show", "quoll16", "TIMING").out
+    )
     assert gateword("propose", "-", "--write", "x.yaml", stdin=stage).status == 2
     assert gateword("diff", "-", "-", stdin=stage).status == 2
     assert gateword("vet", "-", stdin=b"\xff\xfe\x00").status == 2
@@ -277,4 +348,6 @@ def test_settings_without_a_value_are_named_once(gateword: Run) -> None:
     bare = " ".join(gateword("explain", "quoll16", "STATUS1=0x280").out.split())
     assert "= not known" not in bare
     assert "(their values are not known; a stage tells them)" in bare
-    assert "decided by VDS.THRESHOLD = 250 mV" in " ".join(gateword("explain", "coolant_pump", "STATUS1=0x280").out.split())
+    assert "decided by VDS.THRESHOLD = 250 mV" in " ".join(
+        gateword("explain", "coolant_pump", "STATUS1=0x280").out.split()
+    )

@@ -24,9 +24,19 @@ from regmap.cli.context import Context
 from regmap.mapfile import find_document
 
 KEYS = {
-    "Up": Keys.Up, "Down": Keys.Down, "Left": Keys.Left, "Right": Keys.Right, "Enter": Keys.ControlM, "Esc": Keys.Escape,
-    "Tab": Keys.ControlI, "PageUp": Keys.PageUp, "PageDown": Keys.PageDown, "Home": Keys.Home, "End": Keys.End,
-    "Backspace": Keys.ControlH, "Delete": Keys.Delete,
+    "Up": Keys.Up,
+    "Down": Keys.Down,
+    "Left": Keys.Left,
+    "Right": Keys.Right,
+    "Enter": Keys.ControlM,
+    "Esc": Keys.Escape,
+    "Tab": Keys.ControlI,
+    "PageUp": Keys.PageUp,
+    "PageDown": Keys.PageDown,
+    "Home": Keys.Home,
+    "End": Keys.End,
+    "Backspace": Keys.ControlH,
+    "Delete": Keys.Delete,
     **{f"^{c.upper()}": Keys(f"c-{c}") for c in "abcdefghjklnopqrstuvwxyz"},
 }
 
@@ -38,7 +48,12 @@ class Driver:
 
     def __init__(self, document: str, state: Path, width: int = 80, height: int = 24) -> None:
         self.out = io.StringIO()
-        self.context = Context(stdin=io.StringIO(), stdout=self.out, stderr=self.out, environ={"GATEWORD_STATE": str(state)})
+        self.context = Context(
+            stdin=io.StringIO(),
+            stdout=self.out,
+            stderr=self.out,
+            environ={"GATEWORD_STATE": str(state)},
+        )
         self.session, question, take_up = open_session(document, self.context)
         self.view = View(self.session)
         self.view.question, self.view.take_up = question, take_up
@@ -68,7 +83,9 @@ class Driver:
         painted = paint.compose(self.view, self.width, self.height - 2)
         top = ["".join(text for _, text in line) for line in painted]
         assert len(top) <= self.height - 2
-        assert all(len(line) == self.width for line in top), "every line fills the width, none is longer"
+        assert all(len(line) == self.width for line in top), (
+            "every line fills the width, none is longer"
+        )
         top += [" " * self.width] * (self.height - 2 - len(top))
         return [*top, f" > {self.screen.buffer.text}", " " + self.view.keys(self.width)]
 

@@ -21,12 +21,17 @@ from regmap.stagefile import load_stage
 
 def run(document: str, state: Path, text: str, *more: str) -> tuple[int, str, str]:
     out, err = io.StringIO(), io.StringIO()
-    context = Context(stdin=io.StringIO(text), stdout=out, stderr=err, environ={"GATEWORD_STATE": str(state)})
+    context = Context(
+        stdin=io.StringIO(text), stdout=out, stderr=err, environ={"GATEWORD_STATE": str(state)}
+    )
     return main(["compose", document, *more], context), out.getvalue(), err.getvalue()
 
 
 def test_a_session_from_a_pipe(pump: Path, state: Path) -> None:
-    status, out, err = run(str(pump), state, """# a comment, and a blank line
+    status, out, err = run(
+        str(pump),
+        state,
+        """# a comment, and a blank line
 
 dead
 2 us
@@ -37,28 +42,41 @@ redo
 changes
 save
 leave
-""")
+""",
+    )
     assert (status, err) == (0, "")
     assert "TIMING.DEAD_TIME is now 2 us (was 1 us)" in out
     assert "saved 2 settings" in out
     stage = load_stage(pump)
-    assert [s.asked for s in stage.settings if s.name in ("GATE_HS.SOURCE", "TIMING.DEAD_TIME")] == ["60 mA", "2 us"]
+    assert [
+        s.asked for s in stage.settings if s.name in ("GATE_HS.SOURCE", "TIMING.DEAD_TIME")
+    ] == ["60 mA", "2 us"]
     assert "\x1b" not in out
     tail = out[out.index("the same without the composer:") :].splitlines()
     assert tail[1].startswith("  gateword encode quoll16 ")
 
 
-def test_the_equivalent_commands_say_the_same(pump: Path, state: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_equivalent_commands_say_the_same(
+    pump: Path, state: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """What `encode` answers to the printed command is the frame that the composer showed."""
     import shlex
 
     monkeypatch.chdir(pump.parent)
-    _, out, _ = run("pump.yaml", state, "GATE_HS.SOURCE = 160 mA\nGATE_HS.HOLD = max\ncopy frame\nleave drop\n")
+    _, out, _ = run(
+        "pump.yaml", state, "GATE_HS.SOURCE = 160 mA\nGATE_HS.HOLD = max\ncopy frame\nleave drop\n"
+    )
     frame = out[out.index("copied 0x") + 7 :].split()[0]
-    commands = [line.strip() for line in out[out.index("the same without") :].splitlines()[1:] if line.startswith("  gateword")]
+    commands = [
+        line.strip()
+        for line in out[out.index("the same without") :].splitlines()[1:]
+        if line.startswith("  gateword")
+    ]
     for command in commands:
         answered = io.StringIO()
-        assert main(shlex.split(command)[1:], Context(stdout=answered, stderr=answered, environ={})) in (0, 1)
+        assert main(
+            shlex.split(command)[1:], Context(stdout=answered, stderr=answered, environ={})
+        ) in (0, 1)
         if " encode " in command:
             assert frame in answered.getvalue()
 
@@ -114,28 +132,77 @@ def test_no_terminal_or_a_dumb_one_means_lines() -> None:
 
 def test_every_word_is_understood_explained_and_never_a_traceback(pump: Path, state: Path) -> None:
     """Each word of the vocabulary alone, with nonsense, and with each thing that may follow."""
-    context = Context(stdin=io.StringIO(), stdout=io.StringIO(), stderr=io.StringIO(), environ={"GATEWORD_STATE": str(state)})
+    context = Context(
+        stdin=io.StringIO(),
+        stdout=io.StringIO(),
+        stderr=io.StringIO(),
+        environ={"GATEWORD_STATE": str(state)},
+    )
     for word in WORDS:
         session, _, _ = open_session(str(pump), context)
-        for rest in ("",) if word == "propose" else ("", " nonsense", " 0x", " =", " GATE_HS.SOURCE", " reply", *(f" {n}" for n, _ in FOLLOWS.get(word, ()))):
+        for rest in (
+            ("",)
+            if word == "propose"
+            else (
+                "",
+                " nonsense",
+                " 0x",
+                " =",
+                " GATE_HS.SOURCE",
+                " reply",
+                *(f" {n}" for n, _ in FOLLOWS.get(word, ())),
+            )
+        ):
             assert session.mean(word + rest).kind in ("word", "refused", "set", "find", "go")
             session.offers(word + rest)
             outcome = session.do(word + rest)
-            assert outcome.message or outcome.sheet or outcome.question or outcome.leave, word + rest
+            assert outcome.message or outcome.sheet or outcome.question or outcome.leave, (
+                word + rest
+            )
         help_text = session.do(f"help {word}").sheet
         assert help_text is not None
         assert WORDS[word].usage in help_text.rows[0].text
         session.keeper.journal.discard()
 
 
-@pytest.mark.parametrize(("line", "kind"), [
-    ("", "nothing"), ("dead", "find"), ("TIMING", "go"), ("timing.dead_time", "go"), ("VDS_HA", "go"), ("60mA", "set"), ("GATE_LS.SINK=60mA", "set"),
-    ("GATE_LS.SINK 60 mA", "set"), ("= max", "set"), ("+1", "set"), ("max", "set"), ("0x5", "set"), ("0b101", "set"), ("0x23F5", "paste"),
-    ("GATE_HS=0x155", "paste"), ("STATUS1=0x302", "faults"), ("STATUS1 = 0xFFFF", "refused"), ("9 A", "refused"), ("zzz", "refused"),
-    ("sweep", "word"), ("sw", "word"), ("sweep dead", "word"), ("sweep STATUS1.OT", "word"), ("take", "refused"), ("?", "word"), ("mA", "find"),
-])
+@pytest.mark.parametrize(
+    ("line", "kind"),
+    [
+        ("", "nothing"),
+        ("dead", "find"),
+        ("TIMING", "go"),
+        ("timing.dead_time", "go"),
+        ("VDS_HA", "go"),
+        ("60mA", "set"),
+        ("GATE_LS.SINK=60mA", "set"),
+        ("GATE_LS.SINK 60 mA", "set"),
+        ("= max", "set"),
+        ("+1", "set"),
+        ("max", "set"),
+        ("0x5", "set"),
+        ("0b101", "set"),
+        ("0x23F5", "paste"),
+        ("GATE_HS=0x155", "paste"),
+        ("STATUS1=0x302", "faults"),
+        ("STATUS1 = 0xFFFF", "refused"),
+        ("9 A", "refused"),
+        ("zzz", "refused"),
+        ("sweep", "word"),
+        ("sw", "word"),
+        ("sweep dead", "word"),
+        ("sweep STATUS1.OT", "word"),
+        ("take", "refused"),
+        ("?", "word"),
+        ("mA", "find"),
+    ],
+)
 def test_what_a_line_means(pump: Path, state: Path, line: str, kind: str) -> None:
-    context = Context(stdin=io.StringIO(), stdout=io.StringIO(), stderr=io.StringIO(), environ={"GATEWORD_STATE": str(state)})
+    context = Context(
+        stdin=io.StringIO(),
+        stdout=io.StringIO(),
+        stderr=io.StringIO(),
+        environ={"GATEWORD_STATE": str(state)},
+    )
     session, _, _ = open_session(str(pump), context)
     session.at = "GATE_HS.SOURCE"
     before = session.draft.statements
@@ -144,7 +211,12 @@ def test_what_a_line_means(pump: Path, state: Path, line: str, kind: str) -> Non
 
 
 def test_offers_carry_descriptions_and_physical_values(pump: Path, state: Path) -> None:
-    context = Context(stdin=io.StringIO(), stdout=io.StringIO(), stderr=io.StringIO(), environ={"GATEWORD_STATE": str(state)})
+    context = Context(
+        stdin=io.StringIO(),
+        stdout=io.StringIO(),
+        stderr=io.StringIO(),
+        environ={"GATEWORD_STATE": str(state)},
+    )
     session, _, _ = open_session(str(pump), context)
     by_label = {o.label: o for o in session.offers("GATE_HS.SOURCE = ")}
     assert by_label["60 mA"].meaning == "48 mA..72 mA"
@@ -154,7 +226,9 @@ def test_offers_carry_descriptions_and_physical_values(pump: Path, state: Path) 
 
 
 @pytest.mark.parametrize("name", sorted(shipped("devices")))
-def test_every_item_of_every_shipped_chip_is_shown_considered_and_set(new_driver: Any, state: Path, name: str) -> None:
+def test_every_item_of_every_shipped_chip_is_shown_considered_and_set(
+    new_driver: Any, state: Path, name: str
+) -> None:
     """Each line of the list drawn; for each setting its last option (of maps also the first and one between) considered, then accepted."""
     driver = new_driver(name, state, 120, 40)
     draft = driver.session.draft
@@ -164,7 +238,11 @@ def test_every_item_of_every_shipped_chip_is_shown_considered_and_set(new_driver
         if not driver.session.settable(line.name):
             continue
         codes = [r.code for r in draft.options(line.name)]
-        few = (codes[0], codes[len(codes) // 2], codes[-1]) if not draft.stage.params else (codes[-1],)
+        few = (
+            (codes[0], codes[len(codes) // 2], codes[-1])
+            if not draft.stage.params
+            else (codes[-1],)
+        )
         for code in dict.fromkeys(few):
             seen = draft.consider(line.name, code)
             driver.session.do(f"set {line.name} 0x{code:X}")
@@ -172,12 +250,43 @@ def test_every_item_of_every_shipped_chip_is_shown_considered_and_set(new_driver
             assert draft.bank.words == seen.bank.words
     for word in ("sequence", "verdicts all", "changes", "compare reset", "faults", "copy sequence"):
         outcome = driver.session.do(word)
-        assert outcome.sheet is not None or "cannot" in outcome.message or outcome.mark == "bad", word
+        assert outcome.sheet is not None or "cannot" in outcome.message or outcome.mark == "bad", (
+            word
+        )
     driver.session.keeper.journal.discard()
 
 
-@given(line=st.one_of(st.text(max_size=40), st.lists(st.sampled_from([*WORDS, "GATE_HS", ".", "SOURCE", "=", " ", "0x", "5", "mA", "+", "-", "1e9", "reply", "STATUS1", "to", "?"]), max_size=6).map("".join)))
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    line=st.one_of(
+        st.text(max_size=40),
+        st.lists(
+            st.sampled_from(
+                [
+                    *WORDS,
+                    "GATE_HS",
+                    ".",
+                    "SOURCE",
+                    "=",
+                    " ",
+                    "0x",
+                    "5",
+                    "mA",
+                    "+",
+                    "-",
+                    "1e9",
+                    "reply",
+                    "STATUS1",
+                    "to",
+                    "?",
+                ]
+            ),
+            max_size=6,
+        ).map("".join),
+    )
+)
+@settings(
+    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 def test_no_line_raises_while_it_is_typed(new_driver: Any, state: Path, line: str) -> None:
     if not new_driver.every:
         new_driver("coolant_pump", state)

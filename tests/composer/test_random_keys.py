@@ -22,15 +22,63 @@ from regmap.stagefile import read_stage
 from regmap.stagesave import edit_stage
 
 SECONDS = float(os.environ.get("GATEWORD_RANDOM_KEYS", "0"))
-_NO_FILES = ("sweep", "undo", "redo", "take", "verdicts", "changes", "sequence", "compare reset", "compare saved", "faults", "paste 0x23F5",
-             "GATE_HS.SOURCE", "dead", "60mA", "max", "+1", "-1", "0x5", "reset", "?", "STATUS1=0x302", "0x3FF", "find uv", "help", "options", "copy frame")
+_NO_FILES = (
+    "sweep",
+    "undo",
+    "redo",
+    "take",
+    "verdicts",
+    "changes",
+    "sequence",
+    "compare reset",
+    "compare saved",
+    "faults",
+    "paste 0x23F5",
+    "GATE_HS.SOURCE",
+    "dead",
+    "60mA",
+    "max",
+    "+1",
+    "-1",
+    "0x5",
+    "reset",
+    "?",
+    "STATUS1=0x302",
+    "0x3FF",
+    "find uv",
+    "help",
+    "options",
+    "copy frame",
+)
 WORD = st.sampled_from(_NO_FILES).map(lambda w: [*w, "Enter"])
-NAMED = st.sampled_from(["Up", "Down", "Left", "Right", "Enter", "Esc", "Tab", "PageUp", "PageDown", "Home", "End", "Backspace", "Delete",
-                         *(f"^{c}" for c in "ABCDEFGHJKLNPQRSTUWYZ")]).map(lambda k: [k])
-CHARACTERS = st.text(st.characters(codec="utf-8", exclude_categories=("Cs", "Cc", "Zl", "Zp")), min_size=1, max_size=3).map(list)
+NAMED = st.sampled_from(
+    [
+        "Up",
+        "Down",
+        "Left",
+        "Right",
+        "Enter",
+        "Esc",
+        "Tab",
+        "PageUp",
+        "PageDown",
+        "Home",
+        "End",
+        "Backspace",
+        "Delete",
+        *(f"^{c}" for c in "ABCDEFGHJKLNPQRSTUWYZ"),
+    ]
+).map(lambda k: [k])
+CHARACTERS = st.text(
+    st.characters(codec="utf-8", exclude_categories=("Cs", "Cc", "Zl", "Zp")),
+    min_size=1,
+    max_size=3,
+).map(list)
 ANSWER = st.sampled_from("skdnrfm").map(lambda k: [k])
 ARROWS = st.sampled_from(["Up", "Down", "Right", "Enter", "Esc", "Left"]).map(lambda k: [k])
-STEPS = st.lists(st.one_of(ARROWS, WORD, NAMED, CHARACTERS, ANSWER), max_size=30).map(lambda parts: [k for p in parts for k in p])
+STEPS = st.lists(st.one_of(ARROWS, WORD, NAMED, CHARACTERS, ANSWER), max_size=30).map(
+    lambda parts: [k for p in parts for k in p]
+)
 SIZES = st.sampled_from([(80, 24), (120, 40), (46, 14), (30, 6)])
 
 
@@ -66,19 +114,33 @@ def play(new_driver: Any, keys: list[str], size: tuple[int, int], folder: Path) 
 
 
 def _settings(**more: Any) -> Any:
-    return settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow], **more)
+    return settings(
+        deadline=None,
+        suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+        **more,
+    )
 
 
 @given(keys=STEPS, size=SIZES)
 @_settings(max_examples=15)
-def test_random_keys(keys: list[str], size: tuple[int, int], tmp_path: Path, new_driver: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_random_keys(
+    keys: list[str],
+    size: tuple[int, int],
+    tmp_path: Path,
+    new_driver: Any,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     monkeypatch.chdir(tmp_path)
     play(new_driver, keys, size, tmp_path)
 
 
-@pytest.mark.skipif(not SECONDS, reason="GATEWORD_RANDOM_KEYS=SECONDS drives random keys for that long")
+@pytest.mark.skipif(
+    not SECONDS, reason="GATEWORD_RANDOM_KEYS=SECONDS drives random keys for that long"
+)
 @pytest.mark.slow
-def test_random_keys_for_long(tmp_path: Path, new_driver: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_random_keys_for_long(
+    tmp_path: Path, new_driver: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.chdir(tmp_path)
     end = time.monotonic() + SECONDS
 

@@ -149,7 +149,12 @@ def test_copies_go_to_the_terminals_clipboard(pump: Path, state: Path) -> None:
             written.append(data)
 
     with create_pipe_input() as pipe, create_app_session(input=pipe, output=Output()):
-        context = Context(stdin=io.StringIO(), stdout=io.StringIO(), stderr=io.StringIO(), environ={"GATEWORD_STATE": str(state)})
+        context = Context(
+            stdin=io.StringIO(),
+            stdout=io.StringIO(),
+            stderr=io.StringIO(),
+            environ={"GATEWORD_STATE": str(state)},
+        )
         session, _, _ = open_session(str(pump), context)
         pipe.send_text("GATE_HS.SOURCE\rcopy word\r\x11")
         Screen(View(session)).run()
@@ -181,8 +186,14 @@ def test_a_file_changed_on_disk_is_asked_about(driver: Any, pump: Path) -> None:
     assert "SOURCE: 160 mA" in pump.read_text()
 
 
-def test_what_both_sides_changed_is_named_and_what_only_they_did_is_kept(driver: Any, pump: Path) -> None:
-    pump.write_text(pump.read_text().replace("SOURCE: 120 mA", "SOURCE: 80 mA", 1).replace("RETRY: 4 ms", "RETRY: 8 ms"))
+def test_what_both_sides_changed_is_named_and_what_only_they_did_is_kept(
+    driver: Any, pump: Path
+) -> None:
+    pump.write_text(
+        pump.read_text()
+        .replace("SOURCE: 120 mA", "SOURCE: 80 mA", 1)
+        .replace("RETRY: 4 ms", "RETRY: 8 ms")
+    )
     driver.enter("GATE_HS.SOURCE = 160 mA").press("^S")
     assert "changed on both sides: GATE_HS.SOURCE (80 mA there)" in driver.said
     driver.press("m")
@@ -195,7 +206,9 @@ def test_what_both_sides_changed_is_named_and_what_only_they_did_is_kept(driver:
     assert driver.session.draft.dirty
 
 
-def test_leaving_asks_and_what_is_kept_is_offered_next_time(driver: Any, pump: Path, state: Path) -> None:
+def test_leaving_asks_and_what_is_kept_is_offered_next_time(
+    driver: Any, pump: Path, state: Path
+) -> None:
     driver.enter("GATE_HS.SOURCE = 160 mA").press("^Q")
     assert "1 change is not saved" in driver.text
     assert not driver.view.done
@@ -221,7 +234,9 @@ def test_a_draft_left_behind_can_be_left_or_forgotten(driver: Any, pump: Path, s
     assert make(driver, str(pump), state).view.question is None
 
 
-def test_a_shipped_stage_and_a_map_are_saved_under_a_name_of_ones_own(driver: Any, state: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_shipped_stage_and_a_map_are_saved_under_a_name_of_ones_own(
+    driver: Any, state: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.chdir(tmp_path)
     mine = make(driver, "coolant_pump", state)
     mine.enter("GATE_HS.SOURCE = 160 mA").press("^S")
@@ -256,9 +271,13 @@ def test_help_tells_where_one_is(driver: Any) -> None:
 
 def test_mouse_chooses_tries_and_takes(driver: Any) -> None:
     def click(fragment: str) -> None:
-        y, x = next((y, line.index(fragment)) for y, line in enumerate(driver.lines) if fragment in line)
+        y, x = next(
+            (y, line.index(fragment)) for y, line in enumerate(driver.lines) if fragment in line
+        )
         event = MouseEvent(Point(x, y), MouseEventType.MOUSE_UP, MouseButton.LEFT, frozenset())
-        next(c for c in driver.screen.app.layout.find_all_controls() if getattr(c, "_mouse", False)).mouse_handler(event)
+        next(
+            c for c in driver.screen.app.layout.find_all_controls() if getattr(c, "_mouse", False)
+        ).mouse_handler(event)
 
     click("VDS_ACT")
     assert driver.session.at == "MODE.VDS_ACT"
@@ -269,7 +288,10 @@ def test_mouse_chooses_tries_and_takes(driver: Any) -> None:
     assert driver.session.draft.statements["MODE.VDS_ACT"] == "retry"
 
 
-@pytest.mark.parametrize(("width", "height"), [(1, 3), (20, 8), (39, 30), (40, 12), (63, 16), (64, 12), (80, 24), (200, 70)])
+@pytest.mark.parametrize(
+    ("width", "height"),
+    [(1, 3), (20, 8), (39, 30), (40, 12), (63, 16), (64, 12), (80, 24), (200, 70)],
+)
 def test_every_size_is_filled_exactly(driver: Any, width: int, height: int) -> None:
     driver.width, driver.height = width, height
     for keys in (["d"], ["e", "a"], ["Esc", "Right"], ["Down"], ["Esc"], ["?"], ["Esc", "^Q"]):
@@ -294,25 +316,50 @@ def test_without_colour_no_colour_is_sent(pump: Path, state: Path) -> None:
         with create_pipe_input() as pipe:
             output = Vt100_Output(out, lambda: Size(24, 80), term="xterm-256color")
             with create_app_session(input=pipe, output=output):
-                context = Context(stdin=io.StringIO(), stdout=io.StringIO(), stderr=io.StringIO(), environ={"GATEWORD_STATE": str(state)})
+                context = Context(
+                    stdin=io.StringIO(),
+                    stdout=io.StringIO(),
+                    stderr=io.StringIO(),
+                    environ={"GATEWORD_STATE": str(state)},
+                )
                 session, _, _ = open_session(str(pump), context)
                 pipe.send_text("\x11")
                 view = View(session)
                 view.message, view.mark = "no: something cannot be", "bad"
                 Screen(view, color=color).run()
-        colours = [c for c in ("\x1b[0;31", "\x1b[0;32", "\x1b[0;33", "38;5", ";31m", ";32m", ";33m") if c in out.getvalue()]
+        colours = [
+            c
+            for c in ("\x1b[0;31", "\x1b[0;32", "\x1b[0;33", "38;5", ";31m", ";32m", ";33m")
+            if c in out.getvalue()
+        ]
         assert bool(colours) == color, colours
 
 
 def test_the_whole_flow_through_a_pipe(pump: Path, state: Path) -> None:
     """find, set, try, undo, sweep, paste, take, compare, explain, save, leave: as bytes into a running application."""
     with create_pipe_input() as pipe, create_app_session(input=pipe, output=DummyOutput()):
-        context = Context(stdin=io.StringIO(), stdout=io.StringIO(), stderr=io.StringIO(), environ={"GATEWORD_STATE": str(state)})
+        context = Context(
+            stdin=io.StringIO(),
+            stdout=io.StringIO(),
+            stderr=io.StringIO(),
+            environ={"GATEWORD_STATE": str(state)},
+        )
         session, question, _ = open_session(str(pump), context)
         assert question is None
         pipe.send_text(
-            "dead\r" "2us\r" "\x1a" "GATE_HS.SOURCE\r" "160mA\r" "sweep\r" "\x1b[A\x1b[B\r" "0x23F5\r\r" "compare reset\r"
-            "STATUS1=0x302\r" "copy sequence\r" "\x13" "\x11"
+            "dead\r"
+            "2us\r"
+            "\x1a"
+            "GATE_HS.SOURCE\r"
+            "160mA\r"
+            "sweep\r"
+            "\x1b[A\x1b[B\r"
+            "0x23F5\r\r"
+            "compare reset\r"
+            "STATUS1=0x302\r"
+            "copy sequence\r"
+            "\x13"
+            "\x11"
         )
         view = View(session)
         Screen(view).run()
@@ -321,6 +368,9 @@ def test_the_whole_flow_through_a_pipe(pump: Path, state: Path) -> None:
     assert stage.bank.words["GATE_HS"] == 0x1FA
     assert stage.bank.words["TIMING"] == load_stage("coolant_pump").bank.words["TIMING"]
     farewell = session.farewell()
-    assert any(line.startswith("gateword encode quoll16 ") and "--from GATE_HS=0x1DA" in line for line in farewell)
+    assert any(
+        line.startswith("gateword encode quoll16 ") and "--from GATE_HS=0x1DA" in line
+        for line in farewell
+    )
     assert f"gateword explain {pump} STATUS1=0x302" in farewell
     assert "gateword decode quoll16 0x23F5" in farewell

@@ -23,15 +23,29 @@ UPDATE = os.environ.get("GATEWORD_UPDATE_GOLDEN") == "1"
 class Terminal:
     """One tmux server with one window, in which a command runs."""
 
-    def __init__(self, tmux: str, folder: Path, command: str, width: int, height: int, **environ: str) -> None:
-        self.base = [tmux, "-L", f"gateword-test-{os.getpid()}-{time.monotonic_ns()}", "-f", os.devnull]
+    def __init__(
+        self, tmux: str, folder: Path, command: str, width: int, height: int, **environ: str
+    ) -> None:
+        self.base = [
+            tmux,
+            "-L",
+            f"gateword-test-{os.getpid()}-{time.monotonic_ns()}",
+            "-f",
+            os.devnull,
+        ]
         env = {"GATEWORD_STATE": str(folder / "state"), "PYTHONDONTWRITEBYTECODE": "1", **environ}
         exports = [f"{k}={shlex.quote(v)}" for k, v in env.items()]
         line = f"cd {shlex.quote(str(folder))} && env {' '.join(exports)} {command}; echo STATUS $?; sleep 60"
         self.tmux("new-session", "-d", "-x", str(width), "-y", str(height), line)
 
     def tmux(self, *arguments: str) -> str:
-        return subprocess.run([*self.base, *arguments], check=True, capture_output=True, text=True, env={**os.environ, "LC_ALL": "C.UTF-8"}).stdout
+        return subprocess.run(
+            [*self.base, *arguments],
+            check=True,
+            capture_output=True,
+            text=True,
+            env={**os.environ, "LC_ALL": "C.UTF-8"},
+        ).stdout
 
     def keys(self, *names: str) -> None:
         for name in names:
@@ -68,7 +82,16 @@ def open_terminal(need_tool: Callable[[str], str], tmp_path: Path, pump: Path) -
     made: list[Terminal] = []
 
     def make(width: int, height: int, document: str = "pump.yaml", **environ: str) -> Terminal:
-        made.append(Terminal(tmux, tmp_path, f"{shlex.quote(sys.executable)} -m regmap.cli compose {document}", width, height, **environ))
+        made.append(
+            Terminal(
+                tmux,
+                tmp_path,
+                f"{shlex.quote(sys.executable)} -m regmap.cli compose {document}",
+                width,
+                height,
+                **environ,
+            )
+        )
         return made[-1]
 
     yield make
@@ -83,7 +106,9 @@ def golden(name: str, screen: str) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text)
     assert path.is_file(), f"{path} is missing; GATEWORD_UPDATE_GOLDEN=1 writes it"
-    assert text == path.read_text(), f"the screen differs from {path}; GATEWORD_UPDATE_GOLDEN=1 writes it anew"
+    assert text == path.read_text(), (
+        f"the screen differs from {path}; GATEWORD_UPDATE_GOLDEN=1 writes it anew"
+    )
 
 
 @pytest.mark.parametrize(("width", "height"), [(80, 24), (120, 40)])
@@ -92,7 +117,10 @@ def test_screens(open_terminal: Open, width: int, height: int, pump: Path) -> No
     size = f"{width}x{height}"
     golden(f"{size}-opened", terminal.wait("pump.yaml on quoll16", "words: find"))
     terminal.type("dead")
-    golden(f"{size}-finding", terminal.wait("what fits what you type", "enter goes to TIMING.DEAD_TIME"))
+    golden(
+        f"{size}-finding",
+        terminal.wait("what fits what you type", "enter goes to TIMING.DEAD_TIME"),
+    )
     terminal.keys("Enter", "Right", "Up", "Up")
     golden(f"{size}-trying", terminal.wait("verdicts that move", "Enter accept"))
     terminal.keys("Escape")
@@ -134,7 +162,11 @@ def test_kill_9_resize_and_no_colour(open_terminal: Open, pump: Path, tmp_path: 
     terminal.keys("Enter")
     terminal.wait("VDS.THRESHOLD is now 2 V", "FAIL")
     # no colour is sent: only reverse (7) and bold (1)
-    codes = {c for part in terminal.screen(styled=True).split("\x1b[")[1:] for c in part.split("m")[0].split(";")}
+    codes = {
+        c
+        for part in terminal.screen(styled=True).split("\x1b[")[1:]
+        for c in part.split("m")[0].split(";")
+    }
     assert codes <= {"0", "1", "7", "22", "27", "39", "49", ""}, codes
     for width, height in ((46, 14), (120, 40), (30, 8), (80, 24)):
         terminal.tmux("resize-window", "-x", str(width), "-y", str(height))
@@ -144,8 +176,17 @@ def test_kill_9_resize_and_no_colour(open_terminal: Open, pump: Path, tmp_path: 
     # in the middle of typing, without any warning
     terminal.type("TIMING.DEAD_TIME = 4")
     terminal.wait("> TIMING.DEAD_TIME = 4")
-    found = subprocess.run(["pgrep", "-f", f"^{sys.executable} -m regmap.cli compose pump.yaml"], capture_output=True, text=True, check=True)
-    mine = [int(p) for p in found.stdout.split() if Path(f"/proc/{p}/cwd").resolve() == tmp_path.resolve()]
+    found = subprocess.run(
+        ["pgrep", "-f", f"^{sys.executable} -m regmap.cli compose pump.yaml"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    mine = [
+        int(p)
+        for p in found.stdout.split()
+        if Path(f"/proc/{p}/cwd").resolve() == tmp_path.resolve()
+    ]
     for pid in mine:
         os.kill(pid, signal.SIGKILL)
     terminal.wait("STATUS 137")
@@ -159,4 +200,6 @@ def test_kill_9_resize_and_no_colour(open_terminal: Open, pump: Path, tmp_path: 
     again.keys("C-q")
     again.wait("STATUS 0")
     after = pump.read_text()
-    assert after == before.replace("SOURCE: 120 mA", "SOURCE: 160 mA", 1).replace("VDS.THRESHOLD: 250 mV", "VDS.THRESHOLD: 2 V")
+    assert after == before.replace("SOURCE: 120 mA", "SOURCE: 160 mA", 1).replace(
+        "VDS.THRESHOLD: 250 mV", "VDS.THRESHOLD: 2 V"
+    )

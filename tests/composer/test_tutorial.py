@@ -20,17 +20,80 @@ OWN = "the user's own: "
 
 #: task -> steps: (text on the screen that suggests it, "key Down" or "type TEXT")
 TASKS: list[tuple[str, list[tuple[str, str]]]] = [
-    ("Find the dead time", [("type part of a name, meaning, fault or unit to find it", f"{OWN}dead"), ("enter goes to TIMING.DEAD_TIME", "key Enter")]),
-    ("Try its options", [("Right: options", "key Right"), ("Up/Down try", "key Up"), ("Up/Down try", "key Up"), ("Esc back", "key Esc")]),
-    ("Set a value as you would write it", [("2 us", f"{OWN}2us"), ("enter sets TIMING.DEAD_TIME to 2 us", "key Enter")]),
+    (
+        "Find the dead time",
+        [
+            ("type part of a name, meaning, fault or unit to find it", f"{OWN}dead"),
+            ("enter goes to TIMING.DEAD_TIME", "key Enter"),
+        ],
+    ),
+    (
+        "Try its options",
+        [
+            ("Right: options", "key Right"),
+            ("Up/Down try", "key Up"),
+            ("Up/Down try", "key Up"),
+            ("Esc back", "key Esc"),
+        ],
+    ),
+    (
+        "Set a value as you would write it",
+        [("2 us", f"{OWN}2us"), ("enter sets TIMING.DEAD_TIME to 2 us", "key Enter")],
+    ),
     ("Take it back", [("Z undo", "key ^Z")]),
-    ("See every option at once", [("words: find verdicts sweep", "type sweep"), ("enter: sweep [NAME]", "key Enter"), ("Esc back", "key Esc")]),
-    ("Let it propose", [("sweep propose", "type propose"), ("enter: propose", "key Enter"), ("enter takes it over", "key Enter"), ("Z undo", "key ^Z")]),
-    ("Ask what a status word says", [("propose faults", "type faults"), ("enter: faults", "key Enter"), ("faults STATUS1=0x...", f"{OWN}STATUS1=0x302"),
-                                     ("enter explains what STATUS1 = 0x302 says", "key Enter")]),
-    ("Paste a raw frame", [("Esc back", "key Esc"), ("faults paste", f"type paste {OWN}0x23F5"), ("enter: paste WORD", "key Enter"), ("enter takes it over", "key Enter")]),
-    ("Compare", [("paste compare", "type compare"), ("saved", "type  saved"), ("enter: compare WITH", "key Enter"), ("Esc back", "key Esc")]),
-    ("Save and leave", [("S save", "key ^S"), ("save my_coolant_pump.yaml", "type save my_coolant_pump.yaml"), ("enter: save [FILE]", "key Enter"), ("Q leave", "key ^Q")]),
+    (
+        "See every option at once",
+        [
+            ("words: find verdicts sweep", "type sweep"),
+            ("enter: sweep [NAME]", "key Enter"),
+            ("Esc back", "key Esc"),
+        ],
+    ),
+    (
+        "Let it propose",
+        [
+            ("sweep propose", "type propose"),
+            ("enter: propose", "key Enter"),
+            ("enter takes it over", "key Enter"),
+            ("Z undo", "key ^Z"),
+        ],
+    ),
+    (
+        "Ask what a status word says",
+        [
+            ("propose faults", "type faults"),
+            ("enter: faults", "key Enter"),
+            ("faults STATUS1=0x...", f"{OWN}STATUS1=0x302"),
+            ("enter explains what STATUS1 = 0x302 says", "key Enter"),
+        ],
+    ),
+    (
+        "Paste a raw frame",
+        [
+            ("Esc back", "key Esc"),
+            ("faults paste", f"type paste {OWN}0x23F5"),
+            ("enter: paste WORD", "key Enter"),
+            ("enter takes it over", "key Enter"),
+        ],
+    ),
+    (
+        "Compare",
+        [
+            ("paste compare", "type compare"),
+            ("saved", "type  saved"),
+            ("enter: compare WITH", "key Enter"),
+            ("Esc back", "key Esc"),
+        ],
+    ),
+    (
+        "Save and leave",
+        [
+            ("S save", "key ^S"),
+            ("save my_coolant_pump.yaml", "type save my_coolant_pump.yaml"),
+            ("enter: save [FILE]", "key Enter"),
+            ("Q leave", "key ^Q"),
+        ],
+    ),
 ]
 
 EXPECTED = {
@@ -46,18 +109,33 @@ EXPECTED = {
 
 
 @pytest.mark.parametrize(("width", "height"), [(80, 24), (120, 40)])
-def test_no_step_that_the_screen_does_not_suggest(new_driver: Any, state: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, width: int, height: int) -> None:
+def test_no_step_that_the_screen_does_not_suggest(
+    new_driver: Any,
+    state: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    width: int,
+    height: int,
+) -> None:
     monkeypatch.chdir(tmp_path)
     driver = new_driver("coolant_pump", state, width, height)
     for task, steps in TASKS:
         for suggested, step in steps:
             seen = " ".join(driver.text.split())
-            assert " ".join(suggested.split()) in seen, f"{task}: {step!r} is not suggested by\n{driver.text}"
+            assert " ".join(suggested.split()) in seen, (
+                f"{task}: {step!r} is not suggested by\n{driver.text}"
+            )
             kind, _, what = step.partition(" ")
             if step.startswith(OWN):
                 driver.type(step.removeprefix(OWN))
             elif kind == "key":
-                assert {"Enter": "nter", "Up": "Up/Down", "^Z": "Z undo", "^S": "S save", "^Q": "Q leave"}.get(what, what) in seen, f"{what} is not shown"
+                assert {
+                    "Enter": "nter",
+                    "Up": "Up/Down",
+                    "^Z": "Z undo",
+                    "^S": "S save",
+                    "^Q": "Q leave",
+                }.get(what, what) in seen, f"{what} is not shown"
                 driver.press(what)
             else:
                 known = what.partition(OWN)[0]

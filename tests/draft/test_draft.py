@@ -46,10 +46,24 @@ def bare(name: str) -> Draft:
 
 
 # --- values as people write them -------------------------------------------------------------------
-@pytest.mark.parametrize(("text", "code"), [
-    ("60mA", 5), ("60 mA", 5), ("0.06 A", 5), ("0x0F", 15), ("0b101", 5), ("3", 3), ("max", 15), ("min", 0),
-    (">= 50 mA", 5), ("+1", 8), ("-2", 5), ("+ 3", 10), ("110 mA", 7),
-])
+@pytest.mark.parametrize(
+    ("text", "code"),
+    [
+        ("60mA", 5),
+        ("60 mA", 5),
+        ("0.06 A", 5),
+        ("0x0F", 15),
+        ("0b101", 5),
+        ("3", 3),
+        ("max", 15),
+        ("min", 0),
+        (">= 50 mA", 5),
+        ("+1", 8),
+        ("-2", 5),
+        ("+ 3", 10),
+        ("110 mA", 7),
+    ],
+)
 def test_values_as_people_write_them(text: str, code: int) -> None:
     """GATE_HS.SOURCE of the example is at code 7 (120 mA) of a table of 16 currents."""
     mine = draft()
@@ -57,10 +71,18 @@ def test_values_as_people_write_them(text: str, code: int) -> None:
     assert mine.consider("GATE_HS.SOURCE", text).choice.code == code
 
 
-@pytest.mark.parametrize(("text", "reason"), [
-    ("9 A", "nearest: 1 A"), ("60 V", "is a voltage; SOURCE is a current"), ("+99", "last option of GATE_HS.SOURCE, 1 A"),
-    ("-99", "first option"), ("16", "4 bits hold 0..15"), ("rubbish", "not a choice"), ("", "no value"),
-])
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [
+        ("9 A", "nearest: 1 A"),
+        ("60 V", "is a voltage; SOURCE is a current"),
+        ("+99", "last option of GATE_HS.SOURCE, 1 A"),
+        ("-99", "first option"),
+        ("16", "4 bits hold 0..15"),
+        ("rubbish", "not a choice"),
+        ("", "no value"),
+    ],
+)
 def test_what_cannot_be_says_why_and_what_is_near(text: str, reason: str) -> None:
     mine = draft()
     before = mine.statements
@@ -88,7 +110,9 @@ def test_considering_tells_all_and_changes_nothing() -> None:
     old = {v.check: v for v in assess(PUMP, mine.bank).verdicts}
     new = {v.check: v for v in assess(PUMP, seen.bank).verdicts}
     moved = {n for n in old if (old[n].status, old[n].relative) != (new[n].status, new[n].relative)}
-    assert {e.verdict.check for e in seen.effects if e.turns} == {n for n in old if old[n].status != new[n].status}
+    assert {e.verdict.check for e in seen.effects if e.turns} == {
+        n for n in old if old[n].status != new[n].status
+    }
     assert {e.verdict.check for e in seen.effects} <= moved
     assert any(e.turns and e.after is not None and e.after.status == "fails" for e in seen.effects)
 
@@ -130,13 +154,20 @@ def test_whole_words_are_taken_over_field_by_field() -> None:
 
 # --- undo, save, compare: properties ---------------------------------------------------------------
 NAMES = draft().names()
-STEPS = st.lists(st.one_of(
-    st.tuples(st.just("set"), st.sampled_from(NAMES), st.integers(0, 15)),
-    st.tuples(st.just("drop"), st.sampled_from(NAMES), st.just(0)),
-    st.tuples(st.just("undo"), st.just(""), st.integers(1, 3)),
-    st.tuples(st.just("redo"), st.just(""), st.integers(1, 3)),
-    st.tuples(st.just("word"), st.sampled_from(["MODE", "GATE_HS", "TIMING", "SENSE"]), st.integers(0, 0x3FF)),
-), max_size=25)
+STEPS = st.lists(
+    st.one_of(
+        st.tuples(st.just("set"), st.sampled_from(NAMES), st.integers(0, 15)),
+        st.tuples(st.just("drop"), st.sampled_from(NAMES), st.just(0)),
+        st.tuples(st.just("undo"), st.just(""), st.integers(1, 3)),
+        st.tuples(st.just("redo"), st.just(""), st.integers(1, 3)),
+        st.tuples(
+            st.just("word"),
+            st.sampled_from(["MODE", "GATE_HS", "TIMING", "SENSE"]),
+            st.integers(0, 0x3FF),
+        ),
+    ),
+    max_size=25,
+)
 
 
 def play(mine: Draft, steps: list[tuple[str, str, int]]) -> list[dict[str, str]]:
@@ -164,11 +195,15 @@ def play(mine: Draft, steps: list[tuple[str, str, int]]) -> list[dict[str, str]]
 
 @given(steps=STEPS)
 @settings(max_examples=40, deadline=None)
-def test_history_is_that_of_a_plain_model_and_saves_as_seen(steps: list[tuple[str, str, int]]) -> None:
+def test_history_is_that_of_a_plain_model_and_saves_as_seen(
+    steps: list[tuple[str, str, int]],
+) -> None:
     mine = draft()
     play(mine, steps)
     assert mine.dirty == (mine.statements != {s.name: s.asked for s in PUMP.settings})
-    text = edit_stage(find_document("coolant_pump").read_text(encoding="utf-8"), mine.unsaved(), mine.chip)
+    text = edit_stage(
+        find_document("coolant_pump").read_text(encoding="utf-8"), mine.unsaved(), mine.chip
+    )
     stage, problems = read_stage("s.yaml", text=text)
     if any(r.severity == "error" for r in mine.broken_rules()):
         assert stage is None
@@ -186,7 +221,12 @@ def test_history_is_that_of_a_plain_model_and_saves_as_seen(steps: list[tuple[st
 def test_saving_makes_the_saved_state_the_one_compared_with() -> None:
     mine = draft()
     mine.set("GATE_HS.SOURCE", "60 mA")
-    stage, _ = read_stage("s.yaml", text=edit_stage(find_document("coolant_pump").read_text(encoding="utf-8"), mine.unsaved(), mine.chip))
+    stage, _ = read_stage(
+        "s.yaml",
+        text=edit_stage(
+            find_document("coolant_pump").read_text(encoding="utf-8"), mine.unsaved(), mine.chip
+        ),
+    )
     assert stage is not None
     mine.saved_as(stage)
     assert not mine.dirty
@@ -195,10 +235,19 @@ def test_saving_makes_the_saved_state_the_one_compared_with() -> None:
 
 
 # --- finding -----------------------------------------------------------------------------------------
-@pytest.mark.parametrize(("text", "first"), [
-    ("dead", "TIMING.DEAD_TIME"), ("deadtime", "TIMING.DEAD_TIME"), ("DEAD_TIME", "TIMING.DEAD_TIME"), ("gate_hs.so", "GATE_HS.SOURCE"),
-    ("dead time inserts", "TIMING.DEAD_TIME"), ("blank", "TIMING.BLANKING"), ("vds thresh", "VDS.THRESHOLD"), ("sense.gain", "SENSE.GAIN"),
-])
+@pytest.mark.parametrize(
+    ("text", "first"),
+    [
+        ("dead", "TIMING.DEAD_TIME"),
+        ("deadtime", "TIMING.DEAD_TIME"),
+        ("DEAD_TIME", "TIMING.DEAD_TIME"),
+        ("gate_hs.so", "GATE_HS.SOURCE"),
+        ("dead time inserts", "TIMING.DEAD_TIME"),
+        ("blank", "TIMING.BLANKING"),
+        ("vds thresh", "VDS.THRESHOLD"),
+        ("sense.gain", "SENSE.GAIN"),
+    ],
+)
 def test_find_by_part_of_a_name_or_meaning(text: str, first: str) -> None:
     assert Index(PUMP.chip).find(text)[0].target == first
 
@@ -208,7 +257,12 @@ def test_find_by_unit_fault_and_value() -> None:
     assert {h.name for h in index.find("mA")} >= {"GATE_HS.SOURCE", "GATE_LS.SINK", "GATE_HS.HOLD"}
     assert "TIMING.DEAD_TIME" not in {h.name for h in index.find("mA")}
     # a fault leads to its status bit and to the settings that decide when it trips
-    assert {h.name for h in index.find("VDS_HA")} >= {"VDS_HA", "STATUS1.VDS_HA", "VDS.THRESHOLD", "TIMING.BLANKING"}
+    assert {h.name for h in index.find("VDS_HA")} >= {
+        "VDS_HA",
+        "STATUS1.VDS_HA",
+        "VDS.THRESHOLD",
+        "TIMING.BLANKING",
+    }
     assert index.find("250mV")[0].name == "VDS.THRESHOLD"
     assert index.find("no such thing at all") == []
 
@@ -225,11 +279,29 @@ def test_words_taken_apart_and_taken_over() -> None:
     assert not bad.takeable
     with pytest.raises(CallError, match="at most 16"):
         take_apart(mine, "0x123456")
-    answer = take_apart(mine, hex(Codec(mine.chip).build_reply(Codec(mine.chip).read(mine.chip.registers["GATE_HS"]), 0x155)), reply_to="GATE_HS")
+    answer = take_apart(
+        mine,
+        hex(
+            Codec(mine.chip).build_reply(
+                Codec(mine.chip).read(mine.chip.registers["GATE_HS"]), 0x155
+            )
+        ),
+        reply_to="GATE_HS",
+    )
     assert answer.data == 0x155
 
 
-@pytest.mark.parametrize(("text", "word"), [("0x21DF", 0x21DF), ("21DF", 0x21DF), ("21 DF", 0x21DF), ("21dfh", 0x21DF), ("0b101", 5), ("0x2_1DF", 0x21DF)])
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("0x21DF", 0x21DF),
+        ("21DF", 0x21DF),
+        ("21 DF", 0x21DF),
+        ("21dfh", 0x21DF),
+        ("0b101", 5),
+        ("0x2_1DF", 0x21DF),
+    ],
+)
 def test_raw_words_as_people_paste_them(text: str, word: int) -> None:
     assert parse_raw(text) == word
 
@@ -240,7 +312,9 @@ def test_what_is_no_word_is_refused(text: str) -> None:
         parse_raw(text)
 
 
-@pytest.mark.parametrize("name", ["quoll16", "numbat24", "bilby32", "potoroo40", "wombat24", "quokka16"])
+@pytest.mark.parametrize(
+    "name", ["quoll16", "numbat24", "bilby32", "potoroo40", "wombat24", "quokka16"]
+)
 def test_every_register_has_its_frame_and_the_sequence_decodes_back(name: str) -> None:
     mine = bare(name)
     for item in mine.chip.registers.values():
@@ -256,7 +330,9 @@ def test_comparisons_with_reset_saved_readback_and_files(tmp_path: Path) -> None
     mine = draft()
     mine.set("GATE_HS.SOURCE", "60 mA")
     saved = compare_with(mine, ["saved"])
-    assert [str(c) for c in saved.changes] == [f"GATE_HS.SOURCE: {PUMP.bank.reading('GATE_HS.SOURCE').label} -> 60 mA"]  # type: ignore[union-attr]
+    assert [str(c) for c in saved.changes] == [
+        f"GATE_HS.SOURCE: {PUMP.bank.reading('GATE_HS.SOURCE').label} -> 60 mA"
+    ]  # type: ignore[union-attr]
     reset = compare_with(mine, ["reset"])
     at_reset = Bank.at_reset(mine.chip)
     for change in reset.changes:
@@ -283,7 +359,12 @@ def test_comparison_with_a_capture_holds_what_its_frames_wrote(tmp_path: Path) -
     path.write_text("".join(f"0x{w:04X}\n" for w, _ in words))
     assert not compare_with(mine, [str(path)]).changes
     other = Codec(mine.chip).write(mine.chip.registers["VDS"], 3).word
-    path.write_text("".join(f"0x{other if mine.chip.registers['VDS'] is Codec(mine.chip).decode_command(w).register and k == 'write' else w:04X}\n" for w, k in words))
+    path.write_text(
+        "".join(
+            f"0x{other if mine.chip.registers['VDS'] is Codec(mine.chip).decode_command(w).register and k == 'write' else w:04X}\n"
+            for w, k in words
+        )
+    )
     assert [c.field.ref for c in compare_with(mine, [str(path)]).changes] == ["VDS.THRESHOLD"]
 
 
@@ -302,7 +383,9 @@ def test_nothing_is_written_until_something_is_accepted(tmp_path: Path) -> None:
 
 @given(steps=STEPS)
 @settings(max_examples=15, deadline=None)
-def test_a_journal_replays_to_the_same_statements(steps: list[tuple[str, str, int]], tmp_path_factory: pytest.TempPathFactory) -> None:
+def test_a_journal_replays_to_the_same_statements(
+    steps: list[tuple[str, str, int]], tmp_path_factory: pytest.TempPathFactory
+) -> None:
     folder = tmp_path_factory.mktemp("state")
     journal = Journal(folder, "s.yaml", "text")
     mine = Draft(PUMP, journal)
@@ -332,7 +415,18 @@ def test_a_draft_in_use_is_not_offered_and_a_cut_line_is_left_out(tmp_path: Path
     assert leftovers(tmp_path, "other.yaml") == []
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]\n", '{"gateword_draft": 99}\n', '{"gateword_draft": 1}\n{"set": 3}\n', '{"gateword_draft": 1}\n{"set": {"NO.SUCH": "1"}}\n', "\x00\xff"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "{",
+        "[]\n",
+        '{"gateword_draft": 99}\n',
+        '{"gateword_draft": 1}\n{"set": 3}\n',
+        '{"gateword_draft": 1}\n{"set": {"NO.SUCH": "1"}}\n',
+        "\x00\xff",
+    ],
+)
 def test_a_spoiled_journal_harms_nothing(tmp_path: Path, text: str) -> None:
     journal = Journal(tmp_path, "s.yaml", "text")
     Draft(PUMP, journal).set("GATE_HS.SOURCE", "60 mA")
@@ -358,7 +452,9 @@ def test_kill_9_in_mid_edit_loses_nothing_accepted(tmp_path: Path) -> None:
             draft.set("VDS.THRESHOLD", number % 13)
             print(draft.statements["GATE_HS.SOURCE"], draft.statements["VDS.THRESHOLD"], sep=";", flush=True)
     """)
-    process = subprocess.Popen([sys.executable, "-c", code, str(tmp_path)], stdout=subprocess.PIPE, text=True)
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, str(tmp_path)], stdout=subprocess.PIPE, text=True
+    )
     assert process.stdout is not None
     said = [process.stdout.readline() for _ in range(40)]
     os.kill(process.pid, signal.SIGKILL)

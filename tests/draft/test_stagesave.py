@@ -31,49 +31,145 @@ HEAD = "gateword_stage: 1\nstage: {name: t}\nmap: quoll16\n"
 
 #: (before, changes, after): everything that is not named in `changes` is the same text
 CASES = [
-    ("settings:\n  MODE:\n    RETRY: 4 ms   # wait\n", {"MODE.RETRY": "1 ms"}, "settings:\n  MODE:\n    RETRY: 1 ms   # wait\n"),
-    ("settings:\n  MODE.RETRY:    4 ms\n", {"MODE.RETRY": "1 ms"}, "settings:\n  MODE.RETRY:    1 ms\n"),
-    ('settings: {MODE: {RETRY: "4 ms" , PWM: six_input}}\n', {"MODE.RETRY": "1 ms"}, 'settings: {MODE: {RETRY: "1 ms" , PWM: six_input}}\n'),
-    ("settings:\n  \"MODE.RETRY\": '4 ms'\n", {"MODE.RETRY": "1 ms"}, "settings:\n  \"MODE.RETRY\": '1 ms'\n"),
-    ("settings:\n  SENSE: {OC_EN: 'off'}\n", {"SENSE.OC_EN": "on"}, "settings:\n  SENSE: {OC_EN: 'on'}\n"),
+    (
+        "settings:\n  MODE:\n    RETRY: 4 ms   # wait\n",
+        {"MODE.RETRY": "1 ms"},
+        "settings:\n  MODE:\n    RETRY: 1 ms   # wait\n",
+    ),
+    (
+        "settings:\n  MODE.RETRY:    4 ms\n",
+        {"MODE.RETRY": "1 ms"},
+        "settings:\n  MODE.RETRY:    1 ms\n",
+    ),
+    (
+        'settings: {MODE: {RETRY: "4 ms" , PWM: six_input}}\n',
+        {"MODE.RETRY": "1 ms"},
+        'settings: {MODE: {RETRY: "1 ms" , PWM: six_input}}\n',
+    ),
+    (
+        "settings:\n  \"MODE.RETRY\": '4 ms'\n",
+        {"MODE.RETRY": "1 ms"},
+        "settings:\n  \"MODE.RETRY\": '1 ms'\n",
+    ),
+    (
+        "settings:\n  SENSE: {OC_EN: 'off'}\n",
+        {"SENSE.OC_EN": "on"},
+        "settings:\n  SENSE: {OC_EN: 'on'}\n",
+    ),
     # a new field: after its neighbours, in their style
-    ("settings:\n    MODE:\n        RETRY: 4 ms # wait\n    # gates\n    GATE_HS: {HOLD: 50 mA}\n", {"MODE.PWM": "one_input"},
-     "settings:\n    MODE:\n        RETRY: 4 ms # wait\n        PWM: one_input\n    # gates\n    GATE_HS: {HOLD: 50 mA}\n"),
-    ("settings:\n  GATE_HS: {HOLD: 50 mA, }\n", {"GATE_HS.SINK": "60 mA"}, "settings:\n  GATE_HS: {HOLD: 50 mA, SINK: 60 mA, }\n"),
-    ("settings:\n  GATE_HS: {}\n", {"GATE_HS.SINK": "60 mA"}, "settings:\n  GATE_HS: {SINK: 60 mA}\n"),
-    ("settings:\n  MODE.PWM: one_input\n", {"MODE.RETRY": "1 ms"}, "settings:\n  MODE.PWM: one_input\n  MODE.RETRY: 1 ms\n"),
+    (
+        "settings:\n    MODE:\n        RETRY: 4 ms # wait\n    # gates\n    GATE_HS: {HOLD: 50 mA}\n",
+        {"MODE.PWM": "one_input"},
+        "settings:\n    MODE:\n        RETRY: 4 ms # wait\n        PWM: one_input\n    # gates\n    GATE_HS: {HOLD: 50 mA}\n",
+    ),
+    (
+        "settings:\n  GATE_HS: {HOLD: 50 mA, }\n",
+        {"GATE_HS.SINK": "60 mA"},
+        "settings:\n  GATE_HS: {HOLD: 50 mA, SINK: 60 mA, }\n",
+    ),
+    (
+        "settings:\n  GATE_HS: {}\n",
+        {"GATE_HS.SINK": "60 mA"},
+        "settings:\n  GATE_HS: {SINK: 60 mA}\n",
+    ),
+    (
+        "settings:\n  MODE.PWM: one_input\n",
+        {"MODE.RETRY": "1 ms"},
+        "settings:\n  MODE.PWM: one_input\n  MODE.RETRY: 1 ms\n",
+    ),
     # a new register: where the map has it, in nested style, or dotted where all are
-    ("settings:\n  MODE:\n   PWM: one_input\n  VDS.THRESHOLD: 250 mV # trip\npwm.frequency: 20 kHz\n", {"GATE_HS.SINK": "60 mA"},
-     "settings:\n  MODE:\n   PWM: one_input\n  GATE_HS:\n   SINK: 60 mA\n  VDS.THRESHOLD: 250 mV # trip\npwm.frequency: 20 kHz\n"),
-    ("settings:\n  MODE.PWM: one_input\n", {"GATE_HS.SINK": "60 mA"}, "settings:\n  MODE.PWM: one_input\n  GATE_HS.SINK: 60 mA\n"),
+    (
+        "settings:\n  MODE:\n   PWM: one_input\n  VDS.THRESHOLD: 250 mV # trip\npwm.frequency: 20 kHz\n",
+        {"GATE_HS.SINK": "60 mA"},
+        "settings:\n  MODE:\n   PWM: one_input\n  GATE_HS:\n   SINK: 60 mA\n  VDS.THRESHOLD: 250 mV # trip\npwm.frequency: 20 kHz\n",
+    ),
+    (
+        "settings:\n  MODE.PWM: one_input\n",
+        {"GATE_HS.SINK": "60 mA"},
+        "settings:\n  MODE.PWM: one_input\n  GATE_HS.SINK: 60 mA\n",
+    ),
     ("settings: {}\n", {"GATE_HS.SINK": "60 mA"}, "settings: {GATE_HS: {SINK: 60 mA}}\n"),
     ("", {"GATE_HS.SINK": "60 mA"}, "\nsettings:\n  GATE_HS:\n    SINK: 60 mA\n"),
-    ("# the end\n", {"GATE_HS.SINK": "60 mA"}, "# the end\n\nsettings:\n  GATE_HS:\n    SINK: 60 mA\n"),
-    ("pwm.frequency: 20 kHz\n...\n", {"GATE_HS.SINK": "60 mA"}, "pwm.frequency: 20 kHz\n\nsettings:\n  GATE_HS:\n    SINK: 60 mA\n...\n"),
+    (
+        "# the end\n",
+        {"GATE_HS.SINK": "60 mA"},
+        "# the end\n\nsettings:\n  GATE_HS:\n    SINK: 60 mA\n",
+    ),
+    (
+        "pwm.frequency: 20 kHz\n...\n",
+        {"GATE_HS.SINK": "60 mA"},
+        "pwm.frequency: 20 kHz\n\nsettings:\n  GATE_HS:\n    SINK: 60 mA\n...\n",
+    ),
     # taken out
-    ("settings:\n  MODE:\n    PWM: one_input # a\n    RETRY: 4 ms # b\n", {"MODE.RETRY": None}, "settings:\n  MODE:\n    PWM: one_input # a\n"),
-    ("settings:\n  MODE:\n    RETRY: 4 ms\n  VDS.THRESHOLD: 250 mV\n", {"MODE.RETRY": None}, "settings:\n  VDS.THRESHOLD: 250 mV\n"),
+    (
+        "settings:\n  MODE:\n    PWM: one_input # a\n    RETRY: 4 ms # b\n",
+        {"MODE.RETRY": None},
+        "settings:\n  MODE:\n    PWM: one_input # a\n",
+    ),
+    (
+        "settings:\n  MODE:\n    RETRY: 4 ms\n  VDS.THRESHOLD: 250 mV\n",
+        {"MODE.RETRY": None},
+        "settings:\n  VDS.THRESHOLD: 250 mV\n",
+    ),
     ("settings: # mine\n  MODE:\n    RETRY: 4 ms\n", {"MODE.RETRY": None}, "settings: {} # mine\n"),
-    ("settings:\n  MODE: {PWM: one_input, RETRY: 4 ms}\n", {"MODE.PWM": None}, "settings:\n  MODE: {RETRY: 4 ms}\n"),
-    ("settings:\n  MODE: {PWM: one_input, RETRY: 4 ms }\n", {"MODE.RETRY": None}, "settings:\n  MODE: {PWM: one_input }\n"),
+    (
+        "settings:\n  MODE: {PWM: one_input, RETRY: 4 ms}\n",
+        {"MODE.PWM": None},
+        "settings:\n  MODE: {RETRY: 4 ms}\n",
+    ),
+    (
+        "settings:\n  MODE: {PWM: one_input, RETRY: 4 ms }\n",
+        {"MODE.RETRY": None},
+        "settings:\n  MODE: {PWM: one_input }\n",
+    ),
     ("settings: {MODE: {RETRY: 4 ms}}\n", {"MODE.RETRY": None}, "settings: {}\n"),
     # anchors and aliases: changing one never changes another
-    ("settings:\n  GATE_HS: &g {SINK: 60 mA}\n  GATE_LS: *g\n", {"GATE_LS.SINK": "80 mA"}, "settings:\n  GATE_HS: &g {SINK: 60 mA}\n  GATE_LS: {SINK: 80 mA}\n"),
-    ("settings:\n  GATE_HS: &g {SINK: 60 mA}\n  GATE_LS: *g\n", {"GATE_HS.SINK": "80 mA"}, "settings:\n  GATE_HS: &g {SINK: 80 mA}\n  GATE_LS: {SINK: 60 mA}\n"),
-    ("settings:\n  GATE_HS.SINK: &g 60 mA\n  GATE_LS.SINK: *g\n", {"GATE_LS.SINK": "80 mA"}, "settings:\n  GATE_HS.SINK: &g 60 mA\n  GATE_LS.SINK: 80 mA\n"),
-    ("settings:\n  GATE_HS.SINK: &g 60 mA\n  GATE_LS.SINK: *g\n", {"GATE_HS.SINK": "80 mA"}, "settings:\n  GATE_HS.SINK: &g 80 mA\n  GATE_LS.SINK: 60 mA\n"),
+    (
+        "settings:\n  GATE_HS: &g {SINK: 60 mA}\n  GATE_LS: *g\n",
+        {"GATE_LS.SINK": "80 mA"},
+        "settings:\n  GATE_HS: &g {SINK: 60 mA}\n  GATE_LS: {SINK: 80 mA}\n",
+    ),
+    (
+        "settings:\n  GATE_HS: &g {SINK: 60 mA}\n  GATE_LS: *g\n",
+        {"GATE_HS.SINK": "80 mA"},
+        "settings:\n  GATE_HS: &g {SINK: 80 mA}\n  GATE_LS: {SINK: 60 mA}\n",
+    ),
+    (
+        "settings:\n  GATE_HS.SINK: &g 60 mA\n  GATE_LS.SINK: *g\n",
+        {"GATE_LS.SINK": "80 mA"},
+        "settings:\n  GATE_HS.SINK: &g 60 mA\n  GATE_LS.SINK: 80 mA\n",
+    ),
+    (
+        "settings:\n  GATE_HS.SINK: &g 60 mA\n  GATE_LS.SINK: *g\n",
+        {"GATE_HS.SINK": "80 mA"},
+        "settings:\n  GATE_HS.SINK: &g 80 mA\n  GATE_LS.SINK: 60 mA\n",
+    ),
     # a value that spans lines, and one in a block scalar
-    ("settings:\n  MODE.RETRY: >-\n    4 ms\n  # next\n  MODE.PWM: one_input\n", {"MODE.RETRY": "1 ms"}, "settings:\n  MODE.RETRY: 1 ms\n  # next\n  MODE.PWM: one_input\n"),
-    ("settings:\n  MODE.RETRY: 4\n    ms\n  MODE.PWM: one_input\n", {"MODE.RETRY": "1 ms"}, "settings:\n  MODE.RETRY: 1 ms\n  MODE.PWM: one_input\n"),
+    (
+        "settings:\n  MODE.RETRY: >-\n    4 ms\n  # next\n  MODE.PWM: one_input\n",
+        {"MODE.RETRY": "1 ms"},
+        "settings:\n  MODE.RETRY: 1 ms\n  # next\n  MODE.PWM: one_input\n",
+    ),
+    (
+        "settings:\n  MODE.RETRY: 4\n    ms\n  MODE.PWM: one_input\n",
+        {"MODE.RETRY": "1 ms"},
+        "settings:\n  MODE.RETRY: 1 ms\n  MODE.PWM: one_input\n",
+    ),
     # no line end at the end of the file
-    ("settings:\n  MODE:\n    RETRY: 4 ms", {"MODE.PWM": "one_input"}, "settings:\n  MODE:\n    RETRY: 4 ms\n    PWM: one_input"),
+    (
+        "settings:\n  MODE:\n    RETRY: 4 ms",
+        {"MODE.PWM": "one_input"},
+        "settings:\n  MODE:\n    RETRY: 4 ms\n    PWM: one_input",
+    ),
 ]
 
 
 @pytest.mark.parametrize(("before", "changes", "after"), CASES)
 @pytest.mark.parametrize("eol", ["\n", "\r\n"])
 @pytest.mark.parametrize("bom", ["", "\ufeff"])
-def test_each_way_of_writing_is_kept(before: str, changes: dict[str, str | None], after: str, eol: str, bom: str) -> None:
+def test_each_way_of_writing_is_kept(
+    before: str, changes: dict[str, str | None], after: str, eol: str, bom: str
+) -> None:
     old, new = (bom + (HEAD + t).replace("\n", eol) for t in (before, after))
     assert edit_stage(old, changes, CHIP) == new
     stage, problems = read_stage("s.yaml", text=new.removeprefix("\ufeff"))
@@ -97,10 +193,15 @@ def test_an_external_value_goes_under_external() -> None:
     assert text == head + f"\nexternal:\n  {name}: 400 mA\n"
 
 
-OPTIONS = {f.ref: sorted({e.name for m in f.meanings for e in m.entries.values()} - {""})
-           for r in CHIP.registers.values() for f in r.fields if f.setting and r.name != "LOCK"
-           # settings that a rule of the map ties to others: the loader refuses files that break it
-           and not any(f.ref in rule.require.names() for rule in CHIP.rules)}
+OPTIONS = {
+    f.ref: sorted({e.name for m in f.meanings for e in m.entries.values()} - {""})
+    for r in CHIP.registers.values()
+    for f in r.fields
+    if f.setting
+    and r.name != "LOCK"
+    # settings that a rule of the map ties to others: the loader refuses files that break it
+    and not any(f.ref in rule.require.names() for rule in CHIP.rules)
+}
 EDITS = st.dictionaries(st.sampled_from(sorted(OPTIONS)), st.integers(0, 40), max_size=8)
 
 
@@ -110,7 +211,9 @@ def _texts(edits: dict[str, int]) -> dict[str, str | None]:
 
 @given(first=EDITS, second=EDITS)
 @settings(max_examples=30, deadline=None)
-def test_any_edits_read_back_and_leave_all_else(first: dict[str, int], second: dict[str, int]) -> None:
+def test_any_edits_read_back_and_leave_all_else(
+    first: dict[str, int], second: dict[str, int]
+) -> None:
     """Two rounds of edits on the shipped example: settings as wanted, all other keys and comments as before."""
     text = find_document("coolant_pump").read_text(encoding="utf-8")
     wanted = {s.name: s.asked for s in load_stage("coolant_pump").settings}
@@ -132,11 +235,16 @@ def test_any_edits_read_back_and_leave_all_else(first: dict[str, int], second: d
 def test_another_parser_reads_the_same(edits: dict[str, int]) -> None:
     """ruamel.yaml, a parser of its own, sees the same settings and the same rest."""
     ruamel = pytest.importorskip("ruamel.yaml")
-    text = edit_stage(find_document("coolant_pump").read_text(encoding="utf-8"), _texts(edits), CHIP)
+    text = edit_stage(
+        find_document("coolant_pump").read_text(encoding="utf-8"), _texts(edits), CHIP
+    )
     loader = ruamel.YAML(typ="rt", pure=True)
     found = loader.load(text)
-    stated = {f"{r}.{n}" if isinstance(v, dict) else r: str(x) for r, v in found["settings"].items()
-              for n, x in (v.items() if isinstance(v, dict) else [("", v)])}
+    stated = {
+        f"{r}.{n}" if isinstance(v, dict) else r: str(x)
+        for r, v in found["settings"].items()
+        for n, x in (v.items() if isinstance(v, dict) else [("", v)])
+    }
     stage, _ = read_stage("s.yaml", text=text)
     assert stage is not None
     assert set(stated) == {s.name for s in stage.settings}
@@ -190,7 +298,9 @@ def test_what_would_not_read_back_is_refused_before_the_disk(tmp_path: Path) -> 
     assert path.read_text() == text
 
 
-@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="the superuser may write anywhere")
+@pytest.mark.skipif(
+    os.name != "posix" or os.geteuid() == 0, reason="the superuser may write anywhere"
+)
 def test_a_folder_that_cannot_be_written_is_an_os_error(tmp_path: Path) -> None:
     path, text = _file(tmp_path)
     tmp_path.chmod(0o500)
@@ -202,7 +312,9 @@ def test_a_folder_that_cannot_be_written_is_an_os_error(tmp_path: Path) -> None:
     assert path.read_text() == text
 
 
-def test_a_write_that_breaks_off_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_write_that_breaks_off_leaves_the_old_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path, text = _file(tmp_path)
 
     def broken(_: int) -> None:
@@ -217,6 +329,11 @@ def test_a_write_that_breaks_off_leaves_the_old_file(tmp_path: Path, monkeypatch
 
 def test_a_new_stage_loads(tmp_path: Path) -> None:
     path = tmp_path / "new.yaml"
-    path.write_text(new_stage("mine", "quoll16", {"MODE.RETRY": "1 ms", "GATE_HS.SINK": "60 mA"}, CHIP))
-    assert {s.name: s.asked for s in load_stage(path).settings} == {"MODE.RETRY": "1 ms", "GATE_HS.SINK": "60 mA"}
+    path.write_text(
+        new_stage("mine", "quoll16", {"MODE.RETRY": "1 ms", "GATE_HS.SINK": "60 mA"}, CHIP)
+    )
+    assert {s.name: s.asked for s in load_stage(path).settings} == {
+        "MODE.RETRY": "1 ms",
+        "GATE_HS.SINK": "60 mA",
+    }
     assert read_stage_text(path) == path.read_text()

@@ -31,13 +31,17 @@ def one(data: bytes) -> None:
     raw = {"rate": Fraction(1_000_000), "lines": {"clk": 0, "cs": 1, "sdi": 2, "sdo": 3}}
     options = Options(**raw, block=1 << (6 + choice % 8)) if choice & 64 else Options()
     try:
-        with open_capture(io.BytesIO(body), format=FORMATS[choice % len(FORMATS)], options=options, name="fuzz") as capture:
+        with open_capture(
+            io.BytesIO(body), format=FORMATS[choice % len(FORMATS)], options=options, name="fuzz"
+        ) as capture:
             if capture.kind == "words":
                 capture.word_transfers()
                 return
             signals = capture.read()
         finding = find_roles(signals)
-        with open_capture(io.BytesIO(body), format=FORMATS[choice % len(FORMATS)], options=options, name="fuzz") as capture:
+        with open_capture(
+            io.BytesIO(body), format=FORMATS[choice % len(FORMATS)], options=options, name="fuzz"
+        ) as capture:
             read_transfers(capture, SpiSetup(mode=choice % 4), finding.roles)
     except (CaptureError, CallError):
         return

@@ -219,11 +219,28 @@ def test_extends_cannot_leave_the_folder(tmp_path: Path) -> None:
         assert ":2:10: " in errors[0]
 
 
-@pytest.mark.parametrize("text", [
-    "a: &x [1]\nb: *x\n", "{a: &x 1, b: *x}\n", '{"a":&x 1,"b":*x}\n', "- &x 1\n- *x\n", "a:\t*x\n", "*x : 1\n", "[&x 1,*x]\n",
-    "a: !!python/name:os.system x\n", "!t\na: 1\n", "---\na: 1\n", "a: 1\n---\nb: 1\n", "a: 1\n...\n", "? a\n: 1\n",
-    "a: [[[1]]]\n", "a:\n" + " " * 41 + "b: 1\n", "a: " + "x" * 3000 + "\n", "a: [" + "1," * 40_000 + "1]\n",
-])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "a: &x [1]\nb: *x\n",
+        "{a: &x 1, b: *x}\n",
+        '{"a":&x 1,"b":*x}\n',
+        "- &x 1\n- *x\n",
+        "a:\t*x\n",
+        "*x : 1\n",
+        "[&x 1,*x]\n",
+        "a: !!python/name:os.system x\n",
+        "!t\na: 1\n",
+        "---\na: 1\n",
+        "a: 1\n---\nb: 1\n",
+        "a: 1\n...\n",
+        "? a\n: 1\n",
+        "a: [[[1]]]\n",
+        "a:\n" + " " * 41 + "b: 1\n",
+        "a: " + "x" * 3000 + "\n",
+        "a: [" + "1," * 40_000 + "1]\n",
+    ],
+)
 def test_whatever_could_explode_is_looked_at_event_by_event(text: str) -> None:
     from regmap.source import _tame
 

@@ -90,8 +90,13 @@ def test_faults_without_help() -> None:
 
 def test_a_mode_that_only_reports_and_no_fault_that_says_so() -> None:
     mode = ("2..3: reserved}", "2..3: report}, role: uv.mode")
-    assert one(mode) == "warning 47: MODE.PWM can be report, and no fault is reported_only_when it is"
-    said = ("    cleared_by: [read]\n", "    cleared_by: [read]\n    reported_only_when: MODE.PWM == report\n")
+    assert (
+        one(mode) == "warning 47: MODE.PWM can be report, and no fault is reported_only_when it is"
+    )
+    said = (
+        "    cleared_by: [read]\n",
+        "    cleared_by: [read]\n    reported_only_when: MODE.PWM == report\n",
+    )
     assert not findings(mode, said)
 
 

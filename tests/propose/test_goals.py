@@ -21,12 +21,17 @@ STAGES = ("coolant_pump", "conveyor_drum")
 def on_map(name: str) -> Stage:
     """The pump's power stage around another chip at its reset settings: joined values, pages, other meanings."""
     body = Path(find_document("coolant_pump")).read_text().partition("settings:")[0]
-    stage, problems = read_stage(find_document(name).with_name("stage_of_a_test.yaml"), text=body.replace("map: quoll16", f"map: {name}"))
+    stage, problems = read_stage(
+        find_document(name).with_name("stage_of_a_test.yaml"),
+        text=body.replace("map: quoll16", f"map: {name}"),
+    )
     assert stage is not None, problems
     return stage
 
 
-@pytest.fixture(scope="module", params=[*STAGES, "on bilby32", "on potoroo40", "on wombat24", "on quokka16"])
+@pytest.fixture(
+    scope="module", params=[*STAGES, "on bilby32", "on potoroo40", "on wombat24", "on quokka16"]
+)
 def stage(request: pytest.FixtureRequest) -> Stage:
     name = str(request.param)
     return on_map(name[3:]) if name.startswith("on ") else load_stage(name)
@@ -62,11 +67,18 @@ def test_every_margin_is_that_of_the_whole_assessment(stage: Stage, whole: Probl
 
 def test_a_masked_fault_is_a_missed_goal(stage: Stage, whole: Problem) -> None:
     draw = random.Random(5)
-    maskable = {f"reaction.{kind}.{f.name}" for f in stage.chip.faults.values() if f.masked_when is not None for kind in ("time", "masked")}
+    maskable = {
+        f"reaction.{kind}.{f.name}"
+        for f in stage.chip.faults.values()
+        if f.masked_when is not None
+        for kind in ("time", "masked")
+    }
     goals = [g for g in whole.goals if g.name in maskable]
     for _ in range(12):
         codes = tuple(draw.choice(v.codes) for v in whole.variables)
-        verdict = next(v for v in assess(stage, whole.bank(codes)).verdicts if v.check == "reaction.masked")
+        verdict = next(
+            v for v in assess(stage, whole.bank(codes)).verdicts if v.check == "reaction.masked"
+        )
         met = all(g.margin(tuple(codes[n] for n in g.scope)) > -math.inf for g in goals)
         assert met == (verdict.status == "holds")
 
@@ -77,13 +89,22 @@ def test_proposals_reach_joined_values_and_values_with_several_meanings(name: st
     result = propose(stage)
     assert result.proven
     bank = result.stage.bank
-    assert {p.name: bank.code(p.name) for p in result.picks} == {p.name: p.new.code for p in result.picks}
+    assert {p.name: bank.code(p.name) for p in result.picks} == {
+        p.name: p.new.code for p in result.picks
+    }
     assert result.smallest[0] >= result.smallest_before[0]
 
 
 def test_what_drives_or_locks_the_chip_is_not_searched(whole: Problem) -> None:
     roles = {i.role for i in whole.items}
-    assert not roles & {"sleep", "drive.enable", "lock", "watchdog.service", "pwm.mode", "sense.calibrate"}
+    assert not roles & {
+        "sleep",
+        "drive.enable",
+        "lock",
+        "watchdog.service",
+        "pwm.mode",
+        "sense.calibrate",
+    }
     assert roles & {"vds.threshold", "vds.threshold.high"}
 
 

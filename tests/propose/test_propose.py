@@ -34,24 +34,51 @@ def vector_of(stage: Stage, at: dict[str, int], applied: set[str]) -> tuple[floa
         assert item is not None
         bank.put(item, code)
     verdicts = {v.check: v for v in assess(stage, bank).verdicts if v.check != "reaction.masked"}
-    margins = [-math.inf if v.relative is None else min(float(f"{v.relative:.12g}"), ENOUGH) for v in verdicts.values()]
+    margins = [
+        -math.inf if v.relative is None else min(float(f"{v.relative:.12g}"), ENOUGH)
+        for v in verdicts.values()
+    ]
     margins += [-math.inf for name in applied - {"reaction.masked"} if name not in verdicts]
-    margins += [-math.inf for r in stage.chip.rules if r.severity == "error" and evaluate(r.require, bank) is False]
+    margins += [
+        -math.inf
+        for r in stage.chip.rules
+        if r.severity == "error" and evaluate(r.require, bank) is False
+    ]
     return tuple(sorted(margins))
 
 
 SMALL = [
     ("coolant_pump", ["GATE_HS.SINK", "TIMING.DEAD_TIME"], {}),
-    ("coolant_pump", ["TIMING.DRIVE_TIME", "GATE_LS.SOURCE"], {"limits__rise_time__max": "900 ns", "limits__dvdt": "0.2 V/ns"}),
-    ("coolant_pump", ["SENSE.GAIN", "SENSE.MIDDLE", "SENSE.OC_TH", "SENSE.OC_EN"], {"motor__current__peak": "30 A"}),
+    (
+        "coolant_pump",
+        ["TIMING.DRIVE_TIME", "GATE_LS.SOURCE"],
+        {"limits__rise_time__max": "900 ns", "limits__dvdt": "0.2 V/ns"},
+    ),
+    (
+        "coolant_pump",
+        ["SENSE.GAIN", "SENSE.MIDDLE", "SENSE.OC_TH", "SENSE.OC_EN"],
+        {"motor__current__peak": "30 A"},
+    ),
     ("coolant_pump", ["SUPPLY.UV", "SUPPLY.OV", "SUPPLY.OV_DIS"], {}),
-    ("conveyor_drum", ["WATCHDOG.ENABLE", "WATCHDOG.CLOSED", "WATCHDOG.WINDOW"], {"watchdog__service": "30 ms"}),
-    ("conveyor_drum", ["SUPPLY.UV", "SUPPLY.OV"], {"supply__voltage": "20 / 24 / 30 V", "supply__crank": "16 V"}),
+    (
+        "conveyor_drum",
+        ["WATCHDOG.ENABLE", "WATCHDOG.CLOSED", "WATCHDOG.WINDOW"],
+        {"watchdog__service": "30 ms"},
+    ),
+    (
+        "conveyor_drum",
+        ["SUPPLY.UV", "SUPPLY.OV"],
+        {"supply__voltage": "20 / 24 / 30 V", "supply__crank": "16 V"},
+    ),
 ]
 
 
-@pytest.mark.parametrize(("name", "free", "params"), SMALL, ids=lambda v: "-".join(v) if isinstance(v, list) else None)
-def test_same_optimum_as_brute_force_over_whole_assessments(name: str, free: list[str], params: dict[str, str]) -> None:
+@pytest.mark.parametrize(
+    ("name", "free", "params"), SMALL, ids=lambda v: "-".join(v) if isinstance(v, list) else None
+)
+def test_same_optimum_as_brute_force_over_whole_assessments(
+    name: str, free: list[str], params: dict[str, str]
+) -> None:
     stage = with_param(load_stage(name), **params)
     applied = {v.check for v in assess(stage).verdicts}
     result = propose(stage, free=free)
@@ -61,7 +88,10 @@ def test_same_optimum_as_brute_force_over_whole_assessments(name: str, free: lis
         item = stage.chip.field(field)
         assert item is not None
         spans.append([r.code for r in options(item, stage.bank)])
-    best = max(vector_of(stage, dict(zip(free, codes, strict=True)), applied) for codes in itertools.product(*spans))
+    best = max(
+        vector_of(stage, dict(zip(free, codes, strict=True)), applied)
+        for codes in itertools.product(*spans)
+    )
     assert found == pytest.approx(best, rel=1e-9)
     assert result.proven
     assert result.feasible == (best[0] >= 0)
@@ -102,7 +132,11 @@ def test_no_single_change_improves_a_proposal(shipped: Proposal) -> None:
     """A second opinion on reasons: what a neighbour is said to do is what the assessment says."""
     for pick in shipped.picks:
         for instead in (pick.down, pick.up):
-            if instead is None or not instead.goal or instead.goal.startswith(("rule ", "meaning ")):
+            if (
+                instead is None
+                or not instead.goal
+                or instead.goal.startswith(("rule ", "meaning "))
+            ):
                 continue
             there = with_settings(shipped.stage, {pick.name: f"0x{instead.reading.code:X}"})
             found = {v.check: v.relative for v in assess(there).verdicts}.get(instead.goal)
@@ -129,8 +163,18 @@ def test_the_result_is_plain_json(shipped: Proposal) -> None:
 def test_conflicting_goals_are_named_and_minimal() -> None:
     """A slope limit that asks for little gate current, and a dead time that it then exceeds."""
     stage = with_param(load_stage("coolant_pump"), limits__didt="0.5 A/ns")
-    free = ["GATE_LS.SOURCE", "GATE_LS.SINK", "TIMING.DEAD_TIME", "TIMING.BLANKING", "TIMING.DRIVE_TIME"]
-    result = propose(stage, free=free, goals=["gate.didt.low", "gate.fall-time.low", "deadtime", "thermal.mosfet.low"])
+    free = [
+        "GATE_LS.SOURCE",
+        "GATE_LS.SINK",
+        "TIMING.DEAD_TIME",
+        "TIMING.BLANKING",
+        "TIMING.DRIVE_TIME",
+    ]
+    result = propose(
+        stage,
+        free=free,
+        goals=["gate.didt.low", "gate.fall-time.low", "deadtime", "thermal.mosfet.low"],
+    )
     assert not result.feasible
     assert result.conflicts_complete
     assert any(len(c.clashes) > 1 for c in result.conflicts)
@@ -144,9 +188,17 @@ def test_conflicting_goals_are_named_and_minimal() -> None:
 
 
 def test_how_short_a_goal_falls_while_the_others_hold() -> None:
-    stage = with_param(load_stage("conveyor_drum"), limits__didt="0.8 A/ns", limits__rise_time__max="90 ns",
-                       limits__fall_time__max="90 ns")
-    result = propose(stage, free=["SRC_LS.CURRENT", "SNK_LS.CURRENT"], goals=["gate.didt.low", "gate.fall-time.low"])
+    stage = with_param(
+        load_stage("conveyor_drum"),
+        limits__didt="0.8 A/ns",
+        limits__rise_time__max="90 ns",
+        limits__fall_time__max="90 ns",
+    )
+    result = propose(
+        stage,
+        free=["SRC_LS.CURRENT", "SNK_LS.CURRENT"],
+        goals=["gate.didt.low", "gate.fall-time.low"],
+    )
     (conflict,) = result.conflicts
     reach = {c.goal: c.reach for c in conflict.clashes}
     best = {"gate.didt.low": -math.inf, "gate.fall-time.low": -math.inf}
@@ -184,7 +236,9 @@ def test_a_monitor_is_not_switched_off_to_please_its_checks() -> None:
 
 
 def test_a_monitor_that_is_off_is_switched_on_where_it_is_free() -> None:
-    stage = with_settings(load_stage("conveyor_drum"), {"OVERCURRENT.ENABLE": "off", "MASK.GD": "ignore"})
+    stage = with_settings(
+        load_stage("conveyor_drum"), {"OVERCURRENT.ENABLE": "off", "MASK.GD": "ignore"}
+    )
     assert assess(stage).failed
     switches = ["OVERCURRENT.ENABLE", "MASK.GD", "MASK.OV_VM"]
     result = propose(stage, free=switches)
@@ -198,7 +252,10 @@ def test_beyond_plenty_the_smallest_margin_is_still_sought() -> None:
     stage = load_stage("coolant_pump")
     result = propose(stage, free=["VDS.THRESHOLD"], goals=["vds.protects"])
     rows = sweep(stage, "VDS.THRESHOLD").rows
-    best = max(min(r.verdicts[n].relative or 0 for n in ("vds.protects.high", "vds.protects.low")) for r in rows)
+    best = max(
+        min(r.verdicts[n].relative or 0 for n in ("vds.protects.high", "vds.protects.low"))
+        for r in rows
+    )
     assert best > ENOUGH
     assert result.smallest[0] == pytest.approx(best)
 
@@ -206,7 +263,9 @@ def test_beyond_plenty_the_smallest_margin_is_still_sought() -> None:
 def test_progress_is_told_and_a_small_budget_is_admitted() -> None:
     seen = []
     stage = load_stage("conveyor_drum")
-    propose(stage, free=["WATCHDOG.WINDOW", "DRIVETIME.TIME", "SRC_LS.CURRENT"], progress=seen.append)
+    propose(
+        stage, free=["WATCHDOG.WINDOW", "DRIVETIME.TIME", "SRC_LS.CURRENT"], progress=seen.append
+    )
     assert seen
     assert all(1 <= p.number <= p.groups and p.fields for p in seen)
     result = propose(stage, budget=300)

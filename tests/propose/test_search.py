@@ -33,10 +33,16 @@ def problem(seed: int) -> tuple[list[Choosable], list[Goal], float]:
     variables = []
     for n in range(draw.randint(1, 5)):
         codes = sorted(draw.sample(range(9), draw.randint(1, 5)))
-        variables.append(Choosable(f"v{n}", tuple(codes), draw.randint(0, 8), tuple(draw.sample(codes, len(codes)))))
+        variables.append(
+            Choosable(
+                f"v{n}", tuple(codes), draw.randint(0, 8), tuple(draw.sample(codes, len(codes)))
+            )
+        )
     goals = []
     for n in range(draw.randint(1, 7)):
-        scope = tuple(sorted(draw.sample(range(len(variables)), draw.randint(0, min(len(variables), 3)))))
+        scope = tuple(
+            sorted(draw.sample(range(len(variables)), draw.randint(0, min(len(variables), 3))))
+        )
         levels = draw.choice([3, 10, 1000])  # few levels make many ties
 
         def work(codes: tuple[int, ...], n: int = n, levels: int = levels) -> float:
@@ -54,7 +60,9 @@ def test_same_optimum_as_brute_force(block: int) -> None:
     for seed in range(block * 60, block * 60 + 60):
         variables, goals, cap = problem(seed)
         search = Search(dict(enumerate(variables)), goals, cap=cap)
-        start = {n: v.current if v.current in v.codes else v.codes[0] for n, v in enumerate(variables)}
+        start = {
+            n: v.current if v.current in v.codes else v.codes[0] for n, v in enumerate(variables)
+        }
         if seed % 3 == 0:
             found = search.best()
         elif seed % 3 == 1:
@@ -108,7 +116,9 @@ def test_steps_are_counted_and_can_be_bounded() -> None:
             raise TooLongError
 
     variables = {n: Choosable(f"v{n}", tuple(range(30)), 0) for n in range(4)}
-    goals = [Goal(f"g{n}", (n, (n + 1) % 4), lambda c: -abs(c[0] - c[1] - 7) / 10) for n in range(4)]
+    goals = [
+        Goal(f"g{n}", (n, (n + 1) % 4), lambda c: -abs(c[0] - c[1] - 7) / 10) for n in range(4)
+    ]
     with pytest.raises(TooLongError):
         Search(variables, goals, tick=tick).best()
 

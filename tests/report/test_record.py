@@ -87,7 +87,9 @@ def test_it_is_one_file_without_script_or_outside_links(html: str) -> None:
     assert "url(" not in html
 
 
-def test_it_is_the_same_every_time_and_holds_no_place_of_this_machine(stage: Stage, html: str) -> None:
+def test_it_is_the_same_every_time_and_holds_no_place_of_this_machine(
+    stage: Stage, html: str
+) -> None:
     assert review(stage).html == html
     assert str(HOME) not in html
     assert not re.search(r"\b20\d\d-\d\d-\d\d\b", html)
@@ -130,8 +132,18 @@ def test_frames_stand_in_write_order_with_their_words(stage: Stage, html: str) -
 
 def test_digests_faults_waivers_known_frames_and_sign_off(stage: Stage, html: str) -> None:
     text = Page(html).text
-    for needed in (stage.digest, stage.chip.digest, f"gateword {regmap.__version__}", "The stage waives no check.",
-                   "No capture was given", "Prepared by", "Reviewed by", "Approved by", "do not replace", "invented"):
+    for needed in (
+        stage.digest,
+        stage.chip.digest,
+        f"gateword {regmap.__version__}",
+        "The stage waives no check.",
+        "No capture was given",
+        "Prepared by",
+        "Reviewed by",
+        "Approved by",
+        "do not replace",
+        "invented",
+    ):
         assert needed in text
     for fault in stage.chip.faults.values():
         assert fault.title in text
@@ -140,7 +152,9 @@ def test_digests_faults_waivers_known_frames_and_sign_off(stage: Stage, html: st
 
 
 def test_what_fails_is_a_finding_and_is_ticked_off() -> None:
-    stage = with_settings(load_stage("coolant_pump"), {"TIMING.DEAD_TIME": "600 ns", "SENSE.OC_EN": "off"})
+    stage = with_settings(
+        load_stage("coolant_pump"), {"TIMING.DEAD_TIME": "600 ns", "SENSE.OC_EN": "off"}
+    )
     record = review(stage)
     assert not record.clean
     assert any(f.startswith("deadtime.enough.high fails") for f in record.findings)
@@ -156,7 +170,9 @@ def test_a_waiver_is_shown_with_its_reason(tmp_path: Path) -> None:
     text = (HOME / "devices" / "coolant_pump.yaml").read_text()
     shutil.copy(HOME / "devices" / "quoll16.yaml", tmp_path / "quoll16.yaml")
     path = tmp_path / "stage.yaml"
-    path.write_text(text + "waive:\n  supply.crank: the pump <stands> still while the engine starts\n")
+    path.write_text(
+        text + "waive:\n  supply.crank: the pump <stands> still while the engine starts\n"
+    )
     made = review(load_stage(path)).html
     assert "the pump &lt;stands&gt; still while the engine starts" in made
     assert "Waived: supply.crank" in Page(made).text
@@ -165,7 +181,12 @@ def test_a_waiver_is_shown_with_its_reason(tmp_path: Path) -> None:
 def test_foreign_text_is_escaped(tmp_path: Path) -> None:
     text = (HOME / "devices" / "coolant_pump.yaml").read_text()
     path = tmp_path / "stage.yaml"
-    path.write_text(text.replace("title: Coolant pump inverter, 12 V, 30 A (invented)", "title: '<script>alert(1)</script> & \"x\"'"))
+    path.write_text(
+        text.replace(
+            "title: Coolant pump inverter, 12 V, 30 A (invented)",
+            "title: '<script>alert(1)</script> & \"x\"'",
+        )
+    )
     made = review(load_stage(path), date="<b>").html
     assert "<script" not in made
     assert "&lt;script&gt;alert(1)&lt;/script&gt; &amp; &quot;x&quot;" in made
@@ -204,17 +225,20 @@ def test_a_capture_of_other_settings_names_the_fields() -> None:
 def test_kit_escapes_all_but_markup() -> None:
     assert safe("a < b & c") == "a &lt; b &amp; c"
     assert safe(Html("<b>")) == "<b>"
-    assert tag("p", "<", tag("b", ">"), cls="x", title='"') == '<p class="x" title="&quot;">&lt;<b>&gt;</b></p>'
+    assert (
+        tag("p", "<", tag("b", ">"), cls="x", title='"')
+        == '<p class="x" title="&quot;">&lt;<b>&gt;</b></p>'
+    )
     made = table(["<h>"], [["<c>", "class=dim"]], right=[0])
     assert "&lt;h&gt;" in made
     assert '<tr class="dim"><td class="n">&lt;c&gt;</td></tr>' in made
 
 
 def test_bars_point_the_right_way_and_are_clipped() -> None:
-    assert 'left:50.0%;width:12.5%' in bar(0.25)
-    assert 'left:37.5%;width:12.5%' in bar(-0.25)
-    assert 'width:50.0%' in bar(7.0)
-    assert 'left:0.0%;width:50.0%' in bar(-7.0)
+    assert "left:50.0%;width:12.5%" in bar(0.25)
+    assert "left:37.5%;width:12.5%" in bar(-0.25)
+    assert "width:50.0%" in bar(7.0)
+    assert "left:0.0%;width:50.0%" in bar(-7.0)
 
 
 def test_a_page_is_well_formed() -> None:

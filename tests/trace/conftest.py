@@ -102,9 +102,14 @@ def run_verilog(folder: Path, bench: str, chip: str, **params: int) -> str:
     given = [f"-Pbench.{k}={v}" for k, v in params.items()]
     sources = [str(VERILOG / chip), str(VERILOG / bench)]
     subprocess.run(
-        ["iverilog", "-g2005", *given, "-o", str(program), *sources], check=True, capture_output=True, text=True
+        ["iverilog", "-g2005", *given, "-o", str(program), *sources],
+        check=True,
+        capture_output=True,
+        text=True,
     )
-    done = subprocess.run(["vvp", "-n", str(program)], cwd=folder, check=True, capture_output=True, text=True)
+    done = subprocess.run(
+        ["vvp", "-n", str(program)], cwd=folder, check=True, capture_output=True, text=True
+    )
     assert "FAILED" not in done.stdout, done.stdout
     [dump] = folder.glob("*.vcd")
     return dump.read_text()
@@ -221,7 +226,9 @@ class Talk:
         return self._add(sent, shown, status, given)
 
     def command(self, name: str, *status: str) -> Talk:
-        return self._add(self.codec.command(self.chip.commands[name], bank=self.bank), 0, status, {})
+        return self._add(
+            self.codec.command(self.chip.commands[name], bank=self.bank), 0, status, {}
+        )
 
     def raw(self, word: int, reply: int) -> Talk:
         sent = self.codec.decode_command(word, self.bank)

@@ -17,13 +17,28 @@ def stage() -> Any:
     return load_stage("coolant_pump")
 
 
-def bring_up(talk: Any, stage: Any, leave: tuple[str, ...] = (), *, verify: bool = True, lock: bool = True, order: tuple[str, ...] = ()) -> Any:
+def bring_up(
+    talk: Any,
+    stage: Any,
+    leave: tuple[str, ...] = (),
+    *,
+    verify: bool = True,
+    lock: bool = True,
+    order: tuple[str, ...] = (),
+) -> Any:
     """The frames of the stage's own plan, answered by a chip that takes everything."""
-    lines = talk("quoll16").read("STATUS2", 2, "reset").read("ID", 0x161, "reset").write("SERVICE", 1, "reset")
+    lines = (
+        talk("quoll16")
+        .read("STATUS2", 2, "reset")
+        .read("ID", 0x161, "reset")
+        .write("SERVICE", 1, "reset")
+    )
     held = {r.name: r.reset for r in stage.chip.registers.values()}
     actions = [a for a in write_plan(stage.chip, stage.bank, ("configure",)) if a.do == "write"]
     if order:
-        actions.sort(key=lambda a: order.index(a.sent.register.name) if a.sent.register.name in order else -1)
+        actions.sort(
+            key=lambda a: order.index(a.sent.register.name) if a.sent.register.name in order else -1
+        )
     for action in actions:
         name, word = action.sent.register.name, action.sent.data
         if name not in leave:
@@ -73,7 +88,9 @@ def test_not_locked(talk: Any, traced: Any, stage: Any) -> None:
 def test_the_wrong_order(talk: Any, traced: Any, stage: Any) -> None:
     order = ("WATCHDOG", "MODE", "GATE_HS", "GATE_LS", "TIMING", "VDS", "SENSE", "SUPPLY")
     held = against(traced(bring_up(talk, stage, order=order)), stage)
-    assert held.order == "MODE was written after WATCHDOG (frame 4); the map's procedure has it before"
+    assert (
+        held.order == "MODE was written after WATCHDOG (frame 4); the map's procedure has it before"
+    )
 
 
 def test_a_write_after_the_lock(talk: Any, traced: Any, stage: Any) -> None:
@@ -114,10 +131,15 @@ def test_the_chain_keeps_its_chips_apart(captures: Any, traced: Any) -> None:
     trace = traced((captures / "chain_pair.vcd").read_bytes(), ["numbat24", "numbat24"])
     for name in ("SRC_HS", "SNK_HS", "SRC_LS", "SNK_LS"):
         assert [bank_at(w, trace.end).word(name) for w in trace.walkers] == [0x07, 0x09]
-    assert [[i.fault for i in w.faults.intervals if not i.normal] for w in trace.walkers] == [[], ["ANY", "SUM_SUPPLY", "UV_BST_B"]]
+    assert [[i.fault for i in w.faults.intervals if not i.normal] for w in trace.walkers] == [
+        [],
+        ["ANY", "SUM_SUPPLY", "UV_BST_B"],
+    ]
 
 
-def test_the_shipped_short_circuit_is_what_the_simulator_writes(captures: Any, verilog: Any) -> None:
+def test_the_shipped_short_circuit_is_what_the_simulator_writes(
+    captures: Any, verilog: Any
+) -> None:
     """Icarus Verilog writes the shipped dumps again, but for the date."""
     for name, chip, params in (
         ("pump_short.v", "quoll16.v", {}), ("chain_pair.v", "numbat24.v", {}), ("wiring.v", "quoll16.v", {"MODE": 0}),

@@ -21,7 +21,12 @@ def known(trace: Any, register: str, time: int | None = None) -> int | None:
 
 def brought_up(talk: Any) -> Any:
     """A Quoll-16 after power-up, cleared."""
-    return talk("quoll16").read("STATUS2", 0x002, "reset").read("ID", 0x161, "reset").write("SERVICE", 1, "reset")
+    return (
+        talk("quoll16")
+        .read("STATUS2", 0x002, "reset")
+        .read("ID", 0x161, "reset")
+        .write("SERVICE", 1, "reset")
+    )
 
 
 def test_written_and_read_back(talk: Any, traced: Any, notes: Any) -> None:
@@ -32,21 +37,32 @@ def test_written_and_read_back(talk: Any, traced: Any, notes: Any) -> None:
 
 
 def test_a_write_that_a_lock_refuses(talk: Any, traced: Any, notes: Any) -> None:
-    trace = traced(brought_up(talk).write("LOCK", 6, shown=3).write("VDS", 3, shown=15).read("VDS", 15).text)
-    assert notes(trace, "not_taken") == [(4, "does not take: VDS is writable only while not locked")]
+    trace = traced(
+        brought_up(talk).write("LOCK", 6, shown=3).write("VDS", 3, shown=15).read("VDS", 15).text
+    )
+    assert notes(trace, "not_taken") == [
+        (4, "does not take: VDS is writable only while not locked")
+    ]
     assert known(trace, "VDS") == 15
-    assert "1 write did not take (VDS): frame 4, VDS is writable only while not locked." in tell(trace).telling
+    assert (
+        "1 write did not take (VDS): frame 4, VDS is writable only while not locked."
+        in tell(trace).telling
+    )
 
 
 def test_a_write_that_the_chip_ignored(talk: Any, traced: Any, notes: Any) -> None:
     trace = traced(brought_up(talk).write("VDS", 3, shown=15).read("VDS", 15).text)
     [(number, text)] = notes(trace, "not_taken")
     assert number == 4
-    assert text.startswith("holds 0x00F; frame 3 wrote 0x003 and it did not take (nothing in the map forbids it")
+    assert text.startswith(
+        "holds 0x00F; frame 3 wrote 0x003 and it did not take (nothing in the map forbids it"
+    )
     assert known(trace, "VDS") == 15
 
 
-def test_a_write_refused_by_a_lock_set_before_the_capture(talk: Any, traced: Any, notes: Any) -> None:
+def test_a_write_refused_by_a_lock_set_before_the_capture(
+    talk: Any, traced: Any, notes: Any
+) -> None:
     trace = traced(talk("quoll16").read("VDS", 15).write("VDS", 3, shown=15).read("VDS", 15).text)
     [(_, text)] = notes(trace, "not_taken")
     assert text.endswith("did not take (it takes only while not locked, which was not known)")
@@ -61,7 +77,9 @@ def test_the_reply_to_the_next_write_shows_it_too(talk: Any, traced: Any, notes:
 
 
 def test_a_write_that_took_although_it_should_not(talk: Any, traced: Any, notes: Any) -> None:
-    trace = traced(brought_up(talk).write("LOCK", 6, shown=3).write("VDS", 3, shown=15).read("VDS", 3).text)
+    trace = traced(
+        brought_up(talk).write("LOCK", 6, shown=3).write("VDS", 3, shown=15).read("VDS", 3).text
+    )
     [(number, text)] = notes(trace, "impossible")
     assert number == 5
     assert text.startswith("holds what frame 4 wrote although that should not have taken")
@@ -69,7 +87,9 @@ def test_a_write_that_took_although_it_should_not(talk: Any, traced: Any, notes:
 
 def test_a_word_that_changes_by_itself(talk: Any, traced: Any, notes: Any) -> None:
     trace = traced(brought_up(talk).write("VDS", 3, shown=15).read("VDS", 3).read("VDS", 2).text)
-    assert notes(trace, "impossible") == [(5, "holds 0x002, not 0x003 as before: no captured frame changed it")]
+    assert notes(trace, "impossible") == [
+        (5, "holds 0x002, not 0x003 as before: no captured frame changed it")
+    ]
 
 
 def test_a_register_back_at_reset(talk: Any, traced: Any, notes: Any) -> None:
@@ -80,7 +100,13 @@ def test_a_register_back_at_reset(talk: Any, traced: Any, notes: Any) -> None:
 
 
 def test_a_reset_seen_by_its_flag(talk: Any, traced: Any, notes: Any) -> None:
-    lines = brought_up(talk).write("VDS", 3, shown=15).read("VDS", 3).read("STATUS1", 0).read("STATUS1", 0, "reset")
+    lines = (
+        brought_up(talk)
+        .write("VDS", 3, shown=15)
+        .read("VDS", 3)
+        .read("STATUS1", 0)
+        .read("STATUS1", 0, "reset")
+    )
     trace = traced(lines)
     [(number, text)] = notes(trace, "reset")
     assert number == 6
@@ -94,7 +120,11 @@ def test_a_reset_seen_by_its_flag(talk: Any, traced: Any, notes: Any) -> None:
 def test_a_rejected_frame_changes_nothing(talk: Any, traced: Any, notes: Any) -> None:
     lines = brought_up(talk)
     good = lines.codec.write(lines.chip.registers["VDS"], 3).word
-    trace = traced(lines.raw(good ^ 1, lines.codec.build_reply(lines.codec.read(lines.chip.registers["VDS"]), 15)).read("VDS", 15))
+    trace = traced(
+        lines.raw(
+            good ^ 1, lines.codec.build_reply(lines.codec.read(lines.chip.registers["VDS"]), 15)
+        ).read("VDS", 15)
+    )
     [(number, text)] = notes(trace, "rejected")
     assert number == 3
     assert text == "not a frame the chip takes: parity 'parity' is 1; odd parity wants 0"
@@ -103,7 +133,9 @@ def test_a_rejected_frame_changes_nothing(talk: Any, traced: Any, notes: Any) ->
 
 
 def test_a_broken_reply_is_not_believed(talk: Any, traced: Any, notes: Any) -> None:
-    trace = traced(brought_up(talk).read("STATUS1", 0x280, "fault").broken().read("STATUS1", 0).text)
+    trace = traced(
+        brought_up(talk).read("STATUS1", 0x280, "fault").broken().read("STATUS1", 0).text
+    )
     assert [n for n, _ in notes(trace, "rejected")] == [3]
     assert notes(trace, "raised") == [(0, "POR: Power-on reset (normal after power-up)")]
 
@@ -122,7 +154,14 @@ def test_another_chip_answers(talk: Any, traced: Any, notes: Any) -> None:
 
 # --- keys and states --------------------------------------------------------------------------------
 def test_a_key_sequence_and_its_state(talk: Any, traced: Any, notes: Any) -> None:
-    lines = talk("numbat24").read("ID", 0x4E, "locked").write("KEY", 0x5A, "locked").write("KEY", 0xA5).read("ID", 0x4E).read("ID", 0x4E)
+    lines = (
+        talk("numbat24")
+        .read("ID", 0x4E, "locked")
+        .write("KEY", 0x5A, "locked")
+        .write("KEY", 0xA5)
+        .read("ID", 0x4E)
+        .read("ID", 0x4E)
+    )
     trace = traced(lines)
     assert notes(trace, "key") == [(2, "completes key sequence 'unlock'")]
     assert notes(trace, "state")[0][0] == 2
@@ -130,17 +169,38 @@ def test_a_key_sequence_and_its_state(talk: Any, traced: Any, notes: Any) -> Non
 
 
 def test_a_broken_key_sequence_names_the_frame(talk: Any, traced: Any, notes: Any) -> None:
-    lines = talk("numbat24").read("ID", 0x4E, "locked").write("KEY", 0x5A, "locked").read("STATUS", 0x40, "locked")
-    lines.write("KEY", 0xA5, "locked").write("SRC_HS", 9, "locked", shown=4).read("SRC_HS", 4, "locked").read("ID", 0x4E, "locked")
+    lines = (
+        talk("numbat24")
+        .read("ID", 0x4E, "locked")
+        .write("KEY", 0x5A, "locked")
+        .read("STATUS", 0x40, "locked")
+    )
+    lines.write("KEY", 0xA5, "locked").write("SRC_HS", 9, "locked", shown=4).read(
+        "SRC_HS", 4, "locked"
+    ).read("ID", 0x4E, "locked")
     trace = traced(lines)
-    assert notes(trace, "key") == [(2, "breaks key sequence 'unlock': step 2, KEY.CODE = second, was due")]
-    assert notes(trace, "not_taken") == [(4, "does not take: SRC_HS is writable only while unlocked")]
-    assert any("Breaks key sequence 'unlock'" in s.text and "frame 2" in s.text for s in tell(trace).sentences)
+    assert notes(trace, "key") == [
+        (2, "breaks key sequence 'unlock': step 2, KEY.CODE = second, was due")
+    ]
+    assert notes(trace, "not_taken") == [
+        (4, "does not take: SRC_HS is writable only while unlocked")
+    ]
+    assert any(
+        "Breaks key sequence 'unlock'" in s.text and "frame 2" in s.text
+        for s in tell(trace).sentences
+    )
 
 
 def test_a_state_bit_corrects_the_belief(talk: Any, traced: Any, notes: Any) -> None:
     """Unlocked before the capture: the first status says so, and writes are then taken."""
-    lines = talk("numbat24").read("ID", 0x4E).write("SRC_HS", 9, shown=4).read("SRC_HS", 9).read("ID", 0x4E).read("ID", 0x4E)
+    lines = (
+        talk("numbat24")
+        .read("ID", 0x4E)
+        .write("SRC_HS", 9, shown=4)
+        .read("SRC_HS", 9)
+        .read("ID", 0x4E)
+        .read("ID", 0x4E)
+    )
     trace = traced(lines)
     assert not notes(trace, "not_taken")
     assert notes(trace, "verified") == [(2, "holds what frame 1 wrote")]
@@ -148,9 +208,19 @@ def test_a_state_bit_corrects_the_belief(talk: Any, traced: Any, notes: Any) -> 
 
 
 def test_a_state_that_contradicts_the_frames(talk: Any, traced: Any, notes: Any) -> None:
-    lines = talk("numbat24").read("ID", 0x4E, "locked").write("KEY", 0x5A, "locked").write("KEY", 0xA5, "locked").read("ID", 0x4E, "locked").read("ID", 0x4E, "locked")
+    lines = (
+        talk("numbat24")
+        .read("ID", 0x4E, "locked")
+        .write("KEY", 0x5A, "locked")
+        .write("KEY", 0xA5, "locked")
+        .read("ID", 0x4E, "locked")
+        .read("ID", 0x4E, "locked")
+    )
     [(_, text), *_] = notes(traced(lines), "impossible")
-    assert text == "status bit 'locked' says 'unlocked' is off; after the captured frames it should be on"
+    assert (
+        text
+        == "status bit 'locked' says 'unlocked' is off; after the captured frames it should be on"
+    )
 
 
 def test_what_is_known_over_time(talk: Any, traced: Any) -> None:
@@ -173,7 +243,9 @@ def test_repetitions_are_counted_not_told(count: int, talk: Any, traced: Any, it
 
 def test_news_is_told_again_after_a_change(talk: Any, traced: Any, items: Any) -> None:
     """The same pair of words means something new once belief has changed."""
-    lines = brought_up(talk).read("VDS", 15).read("VDS", 15).write("VDS", 6, shown=15).read("VDS", 15)
+    lines = (
+        brought_up(talk).read("VDS", 15).read("VDS", 15).write("VDS", 6, shown=15).read("VDS", 15)
+    )
     trace = traced(lines)
     assert any(n.kind == "not_taken" for n in items(trace)[-1].notes)
 

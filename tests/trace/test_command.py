@@ -36,12 +36,17 @@ def events(*options: str) -> list[dict[str, Any]]:
 
 
 def test_filters() -> None:
-    assert {e["register"] for e in events("--register", "VDS", "--register", "TIMING")} == {"VDS", "TIMING"}
+    assert {e["register"] for e in events("--register", "VDS", "--register", "TIMING")} == {
+        "VDS",
+        "TIMING",
+    }
     assert {e["what"] for e in events("--kind", "write")} == {"write"}
     assert [e["frame"] for e in events("--fault", "VDS_LA")] == [32, 36]
     assert [e["what"] for e in events("--kind", "pin")] == ["pin"] * 4
     assert {n["kind"] for e in events("--kind", "verified") for n in e["notes"]} >= {"verified"}
-    assert all(0.05 <= e["time_s"] <= 0.0509 for e in events("--since", "50 ms", "--until", "50.9ms"))
+    assert all(
+        0.05 <= e["time_s"] <= 0.0509 for e in events("--since", "50 ms", "--until", "50.9ms")
+    )
     assert len(events("--all")) == 39 + 4
 
 
@@ -70,11 +75,22 @@ def test_json_lines() -> None:
     assert summary["faulty"] is True
     [fault] = [f for f in summary["faults"]["0"] if f["fault"] == "VDS_LA"]
     assert fault["pin_s"] == pytest.approx(0.048281678)
-    assert (fault["clear_before_frame"], fault["raised_frame"], fault["cleared_by_frame"]) == (30, 32, 35)
+    assert (fault["clear_before_frame"], fault["raised_frame"], fault["cleared_by_frame"]) == (
+        30,
+        32,
+        35,
+    )
     held = {r["register"]: r["holds"] for r in summary["stage"]["rows"]}
     assert held["VDS"] == 6
     assert held["SENSE"] == 0x080  # written only at 1.28825 ms, and the frame takes longer
-    assert sum(e["last"] - e["first"] + 1 if e["kind"] == "quiet" else 1 for e in rows if e["kind"] == "quiet" or (e["kind"] == "event" and e["frame"] >= 0)) == 39
+    assert (
+        sum(
+            e["last"] - e["first"] + 1 if e["kind"] == "quiet" else 1
+            for e in rows
+            if e["kind"] == "quiet" or (e["kind"] == "event" and e["frame"] >= 0)
+        )
+        == 39
+    )
 
 
 def test_csv() -> None:
@@ -82,7 +98,12 @@ def test_csv() -> None:
     rows = list(csv.DictReader(io.StringIO(out)))
     assert len(rows) == 39 + 4
     row = next(r for r in rows if r["register"] == "VDS" and r["what"] == "write")
-    assert (row["word"], row["data"], row["old"], row["changes"]) == ("0x380C", "0x6", "0xF", "VDS.THRESHOLD: 2 V -> 250 mV")
+    assert (row["word"], row["data"], row["old"], row["changes"]) == (
+        "0x380C",
+        "0x6",
+        "0xF",
+        "VDS.THRESHOLD: 2 V -> 250 mV",
+    )
     assert float(row["time_s"]) == pytest.approx(1.284e-3)
 
 
@@ -97,8 +118,12 @@ def test_packed_and_from_standard_input(tmp_path: Path) -> None:
     packed = tmp_path / "short.vcd.gz"
     packed.write_bytes(gzip.compress(data))
     plain = run(SHORT, *MAP)[1].split()
-    assert " ".join(run(str(packed), *MAP)[1].split()) == " ".join(plain).replace(SHORT, str(packed))
-    assert " ".join(run("-", *MAP, stdin=data)[1].split()) == " ".join(plain).replace(SHORT, "stdin")
+    assert " ".join(run(str(packed), *MAP)[1].split()) == " ".join(plain).replace(
+        SHORT, str(packed)
+    )
+    assert " ".join(run("-", *MAP, stdin=data)[1].split()) == " ".join(plain).replace(
+        SHORT, "stdin"
+    )
 
 
 def test_a_list_of_words(tmp_path: Path) -> None:
@@ -107,7 +132,9 @@ def test_a_list_of_words(tmp_path: Path) -> None:
     status, out, _ = run(str(path), *MAP)
     assert status == 0
     assert "word 1" in out
-    assert "VDS.THRESHOLD: 2 V -> 200 mV" in out.replace("160 mV", "200 mV") or "VDS.THRESHOLD" in out
+    assert (
+        "VDS.THRESHOLD: 2 V -> 200 mV" in out.replace("160 mV", "200 mV") or "VDS.THRESHOLD" in out
+    )
 
 
 def test_choices_are_kept_beside_the_capture(tmp_path: Path) -> None:
@@ -116,7 +143,10 @@ def test_choices_are_kept_beside_the_capture(tmp_path: Path) -> None:
     for number, name in enumerate(("sclk", "ncs", "mosi", "miso", "nfault", "enable")):
         text = text.replace(f" {name} $end", f" D{number} $end")
     path.write_text(text)
-    lines = [f"--line={role}=D{n}" for n, role in enumerate(("clock", "select", "command", "reply", "fault", "enable"))]
+    lines = [
+        f"--line={role}=D{n}"
+        for n, role in enumerate(("clock", "select", "command", "reply", "fault", "enable"))
+    ]
     given = run(str(path), *MAP, "--summary", *lines, "--save-setup")
     assert given[0] == 0
     assert (tmp_path / "short.vcd.setup.yaml").exists()
@@ -183,7 +213,9 @@ def test_wrong_use(options: tuple[str, ...], text: str) -> None:
 
 def test_a_dump_without_a_clock(tmp_path: Path) -> None:
     path = tmp_path / "other.vcd"
-    path.write_text("$timescale 1ns $end\n$var wire 1 ! led $end\n$enddefinitions $end\n#0\n0!\n#5\n1!\n")
+    path.write_text(
+        "$timescale 1ns $end\n$var wire 1 ! led $end\n$enddefinitions $end\n#0\n0!\n#5\n1!\n"
+    )
     status, _, err = run(str(path), *MAP)
     assert status == 2
     assert "no line can be the clock" in err
@@ -205,7 +237,9 @@ def test_a_cut_dump_tells_all_that_comes_before(tmp_path: Path) -> None:
     assert err.count("error:") == 1
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(data=st.data())
 def test_damaged_captures_never_end_in_a_traceback(tmp_path: Path, data: st.DataObject) -> None:
     """Bytes changed, cut or repeated anywhere: a story or one clear message, never an accident."""
@@ -228,11 +262,22 @@ def test_damaged_captures_never_end_in_a_traceback(tmp_path: Path, data: st.Data
     assert status == 0 or err
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(words=st.lists(st.tuples(st.integers(0, 2**40 - 1), st.integers(0, 2**40 - 1)), min_size=1, max_size=40),
        chip=st.sampled_from(["quoll16", "numbat24", "bilby32", "potoroo40", "wombat24", "quokka16"]))  # fmt: skip
-def test_any_words_are_understood_somehow(tmp_path: Path, words: list[tuple[int, int]], chip: str) -> None:
-    digits = {"quoll16": 4, "quokka16": 4, "numbat24": 6, "wombat24": 6, "bilby32": 8, "potoroo40": 10}[chip]
+def test_any_words_are_understood_somehow(
+    tmp_path: Path, words: list[tuple[int, int]], chip: str
+) -> None:
+    digits = {
+        "quoll16": 4,
+        "quokka16": 4,
+        "numbat24": 6,
+        "wombat24": 6,
+        "bilby32": 8,
+        "potoroo40": 10,
+    }[chip]
     mask = (1 << 4 * digits) - 1
     path = tmp_path / "words.txt"
     path.write_text("".join(f"0x{c & mask:0{digits}X} 0x{r & mask:0{digits}X}\n" for c, r in words))

@@ -44,7 +44,6 @@ class Session:
         for planned in plan(self.chip, requests, self.twin.machine.bank, self.parts):
             self.send(planned.sent)
 
-
     def trace(self, traced: Any) -> Any:
         self.twin.close()
         return traced(self.out.getvalue(), self.chip)
@@ -74,7 +73,9 @@ def test_belief_ends_where_the_chip_does(name: str, seed: int, traced: Any) -> N
             if rng.random() < 0.5 or not register.holds_settings:
                 session.ask(f"read:{register.name}")
             elif "LOCK" not in register.name and "KEY" not in register.name:
-                word = rng.getrandbits(register.width) & ~register.reserved | register.reserved_write
+                word = (
+                    rng.getrandbits(register.width) & ~register.reserved | register.reserved_write
+                )
                 session.ask(f"{register.name}=0x{word:X}")
                 written.add(register.name)
         except CallError:
@@ -97,7 +98,12 @@ def test_belief_ends_where_the_chip_does(name: str, seed: int, traced: Any) -> N
         if register.name in written:
             assert known == mask, register.name
         assert not (bank.words.get(register.name, 0) ^ truth[register.name]) & known, register.name
-    assert not [n.text for _, some in walker.notes() for n in some if n.kind == "impossible" and n.register in written]
+    assert not [
+        n.text
+        for _, some in walker.notes()
+        for n in some
+        if n.kind == "impossible" and n.register in written
+    ]
 
 
 @pytest.mark.parametrize("name", CHIPS)

@@ -14,13 +14,22 @@ def intervals(trace: Any) -> dict[str, Any]:
 
 
 def test_raised_between_two_frames_and_cleared_by_a_third(talk: Any, traced: Any) -> None:
-    lines = talk("quoll16").read("STATUS1", 0).read("STATUS2", 0).read("STATUS1", 0x280, "fault").write("SERVICE", CLEAR, "fault").read("STATUS1", 0)
+    lines = (
+        talk("quoll16")
+        .read("STATUS1", 0)
+        .read("STATUS2", 0)
+        .read("STATUS1", 0x280, "fault")
+        .write("SERVICE", CLEAR, "fault")
+        .read("STATUS1", 0)
+    )
     found = intervals(traced(lines))["VDS_LA"]
     assert (found.clear_before, found.raised, found.cleared_by, found.gone) == (0, 2, 3, 4)
     assert found.how == "SERVICE = 0x001"
 
 
-def test_the_last_frame_that_showed_it_clear_is_found_behind_a_million_others(talk: Any, traced: Any) -> None:
+def test_the_last_frame_that_showed_it_clear_is_found_behind_a_million_others(
+    talk: Any, traced: Any
+) -> None:
     """Polls in between are never looked at one by one, yet the last clear one is named."""
     lines = talk("quoll16").read("STATUS1", 0)
     for _ in range(300):
@@ -30,7 +39,13 @@ def test_the_last_frame_that_showed_it_clear_is_found_behind_a_million_others(ta
 
 
 def test_still_raised_after_clearing(talk: Any, traced: Any, notes: Any) -> None:
-    lines = talk("quoll16").read("STATUS1", 0x280, "fault").write("SERVICE", CLEAR, "fault").read("STATUS1", 0x280, "fault").read("STATUS1", 0x280, "fault")
+    lines = (
+        talk("quoll16")
+        .read("STATUS1", 0x280, "fault")
+        .write("SERVICE", CLEAR, "fault")
+        .read("STATUS1", 0x280, "fault")
+        .read("STATUS1", 0x280, "fault")
+    )
     trace = traced(lines)
     [(number, text)] = notes(trace, "still")
     assert number == 2
@@ -47,28 +62,51 @@ def test_a_fault_that_goes_away_by_itself(talk: Any, traced: Any, notes: Any) ->
 
 def test_a_latched_fault_that_nothing_cleared(talk: Any, traced: Any, notes: Any) -> None:
     lines = talk("quoll16").read("STATUS1", 0x280, "fault").read("STATUS1", 0)
-    assert notes(traced(lines), "cleared") == [(1, "VDS_LA is clear: gone, and no captured frame cleared it")]
+    assert notes(traced(lines), "cleared") == [
+        (1, "VDS_LA is clear: gone, and no captured frame cleared it")
+    ]
 
 
 def test_first_cause_first(talk: Any, traced: Any) -> None:
     """Undervoltage, then the charge pump, then VDS: one story with the supply at its head."""
-    lines = talk("quoll16").read("STATUS1", 0).read("STATUS2", 0).read("STATUS1", 0x202, "fault").read("STATUS2", 0x020, "fault").read("STATUS1", 0x302, "fault")
+    lines = (
+        talk("quoll16")
+        .read("STATUS1", 0)
+        .read("STATUS2", 0)
+        .read("STATUS1", 0x202, "fault")
+        .read("STATUS2", 0x020, "fault")
+        .read("STATUS1", 0x302, "fault")
+    )
     story = tell(traced(lines))
     [episode] = story.episodes
     [first] = episode.explanation.findings
     assert first.fault.name == "UV_VM"
     assert [f.fault.name for f in first.consequences] == ["UV_CP", "VDS_HA"]
-    assert story.telling[-1].startswith("UV_VM (Supply undervoltage) seen at 30 us in frame 2, not yet at 10 us, with 2 more")
+    assert story.telling[-1].startswith(
+        "UV_VM (Supply undervoltage) seen at 30 us in frame 2, not yet at 10 us, with 2 more"
+    )
 
 
 def test_what_came_later_is_no_cause_of_what_came_before(talk: Any, traced: Any) -> None:
-    lines = talk("quoll16").read("STATUS1", 0).read("STATUS2", 0).read("STATUS1", 0x300, "fault").read("STATUS2", 0x020, "fault")
+    lines = (
+        talk("quoll16")
+        .read("STATUS1", 0)
+        .read("STATUS2", 0)
+        .read("STATUS1", 0x300, "fault")
+        .read("STATUS2", 0x020, "fault")
+    )
     [episode] = tell(traced(lines)).episodes
     assert [f.fault.name for f in episode.explanation.findings] == ["VDS_HA", "UV_CP"]
 
 
 def test_two_episodes(talk: Any, traced: Any) -> None:
-    lines = talk("quoll16").read("STATUS1", 0).read("STATUS1", 0x280, "fault").write("SERVICE", CLEAR, "fault").read("STATUS1", 0)
+    lines = (
+        talk("quoll16")
+        .read("STATUS1", 0)
+        .read("STATUS1", 0x280, "fault")
+        .write("SERVICE", CLEAR, "fault")
+        .read("STATUS1", 0)
+    )
     lines.read("STATUS1", 0x240, "fault").write("SERVICE", CLEAR, "fault").read("STATUS1", 0)
     episodes = tell(traced(lines)).episodes
     assert [e.explanation.findings[0].fault.name for e in episodes] == ["VDS_LA", "VDS_HB"]
@@ -77,7 +115,9 @@ def test_two_episodes(talk: Any, traced: Any) -> None:
 
 def test_impossible_sums(talk: Any, traced: Any, notes: Any) -> None:
     lines = talk("quoll16").read("STATUS1", 0x080)
-    assert notes(traced(lines), "impossible") == [(0, "ANY is clear although VDS_LA, which it sums up, is raised")]
+    assert notes(traced(lines), "impossible") == [
+        (0, "ANY is clear although VDS_LA, which it sums up, is raised")
+    ]
 
 
 def test_a_masked_fault_that_is_raised(talk: Any, traced: Any, notes: Any) -> None:
@@ -89,19 +129,42 @@ def test_a_masked_fault_that_is_raised(talk: Any, traced: Any, notes: Any) -> No
 
 # --- clear on read (bilby32 answers two frames later) -------------------------------------------------
 def test_the_read_that_erased_the_evidence_is_named(talk: Any, traced: Any, notes: Any) -> None:
-    lines = talk("bilby32").read("FLAGS", 0).read("FLAGS", 0x2020, "fine").read("FLAGS", 0).read("FLAGS", 0).read("FLAGS", 0)
+    lines = (
+        talk("bilby32")
+        .read("FLAGS", 0)
+        .read("FLAGS", 0x2020, "fine")
+        .read("FLAGS", 0)
+        .read("FLAGS", 0)
+        .read("FLAGS", 0)
+    )
     trace = traced(lines)
-    assert notes(trace, "erased")[0] == (1, "this read erased ANY, UV_VM in the chip: later reads will not show it")
+    assert notes(trace, "erased")[0] == (
+        1,
+        "this read erased ANY, UV_VM in the chip: later reads will not show it",
+    )
     told = [s.text for s in tell(trace).sentences if s.kind == "erased"]
-    assert told == ["FLAGS: the read in frame 1 erased ANY, UV_VM in the chip: later reads will not show it."]
+    assert told == [
+        "FLAGS: the read in frame 1 erased ANY, UV_VM in the chip: later reads will not show it."
+    ]
     found = intervals(trace)["UV_VM"]
     assert (found.raised, found.cleared_by, found.gone, found.how) == (1, 1, 2, "read FLAGS")
 
 
 def test_evidence_lost_with_a_broken_reply(talk: Any, traced: Any, notes: Any) -> None:
-    lines = talk("bilby32").read("FLAGS", 0).read("FLAGS", 0x2020, "fine").broken(1 << 3).read("FLAGS", 0).read("FLAGS", 0).read("FLAGS", 0)
+    lines = (
+        talk("bilby32")
+        .read("FLAGS", 0)
+        .read("FLAGS", 0x2020, "fine")
+        .broken(1 << 3)
+        .read("FLAGS", 0)
+        .read("FLAGS", 0)
+        .read("FLAGS", 0)
+    )
     trace = traced(lines)
-    assert (1, "this read cleared FLAGS and its reply cannot be believed: whatever stood there is lost") in notes(trace, "erased")
+    assert (
+        1,
+        "this read cleared FLAGS and its reply cannot be believed: whatever stood there is lost",
+    ) in notes(trace, "erased")
     assert "UV_VM" not in intervals(trace)
 
 
@@ -119,7 +182,11 @@ def test_the_fault_pin_dates_the_fault(captures: Any, traced: Any) -> None:
     found = intervals(trace)["VDS_LA"]
     assert trace.clock.text(found.pin) == "48.28168 ms"
     assert found.clear_before_time < found.pin < found.raised_time
-    assert tell(trace).telling[-1].startswith("VDS_LA (VDS fault, low side A) at 48.28168 ms by the fault pin")
+    assert (
+        tell(trace)
+        .telling[-1]
+        .startswith("VDS_LA (VDS fault, low side A) at 48.28168 ms by the fault pin")
+    )
 
 
 def test_switching_off_forgets_everything(captures: Any, traced: Any) -> None:

@@ -24,10 +24,15 @@ def transfers(rows: list[tuple[str, str]]) -> Transfers:
     length = {len(c) for c, _ in rows}
     parts = []
     for clocks in sorted(length):
-        text = "".join(f"{int(c, 2):0{(clocks + 3) // 4}X} {int(r, 2):0{(clocks + 3) // 4}X}\n" for c, r in rows)
+        text = "".join(
+            f"{int(c, 2):0{(clocks + 3) // 4}X} {int(r, 2):0{(clocks + 3) // 4}X}\n"
+            for c, r in rows
+        )
         from regmap.capture.opening import Options
 
-        with open_capture(io.BytesIO(text.encode()), format="words", options=Options(word_bits=clocks)) as capture:
+        with open_capture(
+            io.BytesIO(text.encode()), format="words", options=Options(word_bits=clocks)
+        ) as capture:
             parts += list(capture.word_transfers())
     whole = join(parts)
     assert whole is not None
@@ -36,7 +41,15 @@ def transfers(rows: list[tuple[str, str]]) -> Transfers:
 
 CHAINS = st.builds(
     Chain,
-    headers=st.sampled_from([(), (Header(length=8, value=0x80, count_bits=(5, 4, 3, 2, 1, 0)), Header(length=8, value=0xC0))]),
+    headers=st.sampled_from(
+        [
+            (),
+            (
+                Header(length=8, value=0x80, count_bits=(5, 4, 3, 2, 1, 0)),
+                Header(length=8, value=0xC0),
+            ),
+        ]
+    ),
     split=st.sampled_from([0, 4, 8]),
     reply_headers=st.sampled_from(["start", "between", "none"]),
 )
@@ -55,11 +68,15 @@ def test_slices_find_what_the_chain_packs(chain: Chain, words: list[int]) -> Non
 
 @settings(max_examples=40)
 @given(
-    words=st.lists(st.tuples(st.integers(0, 0xFFFFFF), st.integers(0, 0xFFFFFF)), min_size=1, max_size=30),
+    words=st.lists(
+        st.tuples(st.integers(0, 0xFFFFFF), st.integers(0, 0xFFFFFF)), min_size=1, max_size=30
+    ),
     cuts=st.lists(st.integers(0, 30), max_size=4),
     name=st.sampled_from(["quoll16", "numbat24", "bilby32"]),
 )
-def test_replies_pair_with_commands_however_the_capture_is_cut(words: list[tuple[int, int]], cuts: list[int], name: str) -> None:
+def test_replies_pair_with_commands_however_the_capture_is_cut(
+    words: list[tuple[int, int]], cuts: list[int], name: str
+) -> None:
     """Frame n's reply is the word that came `after` frames later; none for the last ones."""
     chip = load_map(name)
     length, after = chip.default_frame().length, chip.default_frame().after
@@ -77,14 +94,18 @@ def test_replies_pair_with_commands_however_the_capture_is_cut(words: list[tuple
             word, hidden, bits = pair.reply(after)
             assert hidden == 0
             found.append((pair.word, word if bits else None))
-    wanted = [(c, rows[i + after][1] if i + after < len(rows) else None) for i, (c, _) in enumerate(rows)]
+    wanted = [
+        (c, rows[i + after][1] if i + after < len(rows) else None) for i, (c, _) in enumerate(rows)
+    ]
     assert found == wanted
 
 
 def test_equal_words_share_a_number() -> None:
     chip = load_map("quoll16")
     framer = Framer([chip])
-    one = framer.feed(transfers([("1000000000000000", "0010100000000001")] * 5 + [("1" + "0" * 15, "0" * 16)]))[0]
+    one = framer.feed(
+        transfers([("1000000000000000", "0010100000000001")] * 5 + [("1" + "0" * 15, "0" * 16)])
+    )[0]
     two = framer.feed(transfers([("1" + "0" * 15, "0" * 16)]))[0]
     assert len(set(one.idents[:5].tolist())) == 1
     assert one.idents[5] == two.idents[0] != one.idents[0]

@@ -33,16 +33,30 @@ def test_a_bus_inside_its_limits(verilog: Any, traced: Any) -> None:
 @pytest.mark.parametrize(
     ("limits", "text", "count"),
     [
-        ({"clock_max": "4 MHz"}, "clock of 5 MHz; at most 4 MHz allowed (27 of 27 times, worst in transfer 0 at 1.25 ms)", 27),
+        (
+            {"clock_max": "4 MHz"},
+            "clock of 5 MHz; at most 4 MHz allowed (27 of 27 times, worst in transfer 0 at 1.25 ms)",
+            27,
+        ),
         ({"clock_high": "120 ns"}, "clock high time of 100 ns; at least 120 ns needed", 27),
         ({"clock_low": "120 ns"}, "clock low time of 100 ns; at least 120 ns needed", 27),
         ({"lead": "200 ns"}, "select to first clock edge of 150 ns; at least 200 ns needed", 27),
         ({"lag": "300 ns"}, "last clock edge to select end of 200 ns; at least 300 ns needed", 27),
-        ({"idle": "900 ns"}, "select inactive between frames of 800 ns; at least 900 ns needed", 20),
-        ({"wake_up": "2 ms"}, "first frame 1.15 ms after the enable pin rose; the chip needs up to 2 ms to wake", 1),
+        (
+            {"idle": "900 ns"},
+            "select inactive between frames of 800 ns; at least 900 ns needed",
+            20,
+        ),
+        (
+            {"wake_up": "2 ms"},
+            "first frame 1.15 ms after the enable pin rose; the chip needs up to 2 ms to wake",
+            1,
+        ),
     ],
 )
-def test_each_limit_with_its_worst_place(limits: dict[str, str], text: str, count: int, verilog: Any, traced: Any) -> None:
+def test_each_limit_with_its_worst_place(
+    limits: dict[str, str], text: str, count: int, verilog: Any, traced: Any
+) -> None:
     [breach] = traced(verilog(*BENCH), with_limits(**limits)).breaches
     assert breach.text.startswith(text)
     assert breach.count == count
@@ -59,7 +73,10 @@ def test_the_worst_place_is_the_worst(verilog: Any, traced: Any) -> None:
     start = next(i for i in range(rises[5 * 16 + 3], -1, -1) if lines[i].startswith("#"))
     time = int(lines[start][1:])
     del lines[fall]
-    lines.insert(next(i for i in range(rises[5 * 16 + 3] + 1, len(lines)) if lines[i].startswith("#")), f"#{time + 1}\n")
+    lines.insert(
+        next(i for i in range(rises[5 * 16 + 3] + 1, len(lines)) if lines[i].startswith("#")),
+        f"#{time + 1}\n",
+    )
     at = lines.index(f"#{time + 1}\n")
     lines.insert(at + 1, f"0{code}\n")
     breaches = {b.limit: b for b in traced("".join(lines)).breaches}
@@ -73,7 +90,12 @@ SERVE = 0x0A0
 
 
 def served(talk: Any, *gaps_ms: float) -> Any:
-    lines = talk("quoll16").read("STATUS2", 2, "reset").write("WATCHDOG", 0x00D, "reset").read("WATCHDOG", 0x00D, "reset")
+    lines = (
+        talk("quoll16")
+        .read("STATUS2", 2, "reset")
+        .write("WATCHDOG", 0x00D, "reset")
+        .read("WATCHDOG", 0x00D, "reset")
+    )
     for gap in gaps_ms:
         lines.wait(gap)
         lines.write("SERVICE", SERVE, "reset")
@@ -88,7 +110,9 @@ def test_served_in_time(talk: Any, traced: Any, notes: Any) -> None:
     ("gap", "text"),
     [(70, "too late"), (58, "late"), (31, "early"), (20, "too early")],
 )
-def test_served_outside_its_window(gap: float, text: str, talk: Any, traced: Any, notes: Any) -> None:
+def test_served_outside_its_window(
+    gap: float, text: str, talk: Any, traced: Any, notes: Any
+) -> None:
     """54 to 66 ms is where the window may end, 27 to 33 ms where its closed part may."""
     [(number, found)] = notes(traced(served(talk, 45, gap, 45)), "watchdog")
     assert number == 4
@@ -101,10 +125,19 @@ def test_not_served_again(talk: Any, traced: Any, notes: Any) -> None:
     trace = traced(lines.read("STATUS1", 0))
     [(number, text)] = notes(trace, "watchdog")
     assert number == -1
-    assert text == "watchdog not served for 100 ms until the capture ends; its window is 54 ms to 66 ms"
+    assert (
+        text
+        == "watchdog not served for 100 ms until the capture ends; its window is 54 ms to 66 ms"
+    )
     assert tell(trace).faulty
 
 
 def test_a_watchdog_that_is_off_needs_no_service(talk: Any, traced: Any, notes: Any) -> None:
-    lines = talk("quoll16").read("STATUS2", 2, "reset").write("WATCHDOG", 0x004).wait(500).read("STATUS1", 0)
+    lines = (
+        talk("quoll16")
+        .read("STATUS2", 2, "reset")
+        .write("WATCHDOG", 0x004)
+        .wait(500)
+        .read("STATUS1", 0)
+    )
     assert notes(traced(lines), "watchdog") == []

@@ -57,8 +57,13 @@ def test_bulk_tells_what_the_codec_tells(name: str, seed: int) -> None:
     length, after = chip.default_frame().length, chip.default_frame().after
     rows = [word_pair(chip, rng) for _ in range(40)]
     replies = [0] * after + [r for _, r in rows]
-    text = "".join(f"{c:0{length // 4}X} {replies[i]:0{length // 4}X}\n" for i, (c, _) in enumerate([*rows, *rows[:after]]))
-    with open_capture(io.BytesIO(text.encode()), format="words", options=Options(word_bits=length)) as capture:
+    text = "".join(
+        f"{c:0{length // 4}X} {replies[i]:0{length // 4}X}\n"
+        for i, (c, _) in enumerate([*rows, *rows[:after]])
+    )
+    with open_capture(
+        io.BytesIO(text.encode()), format="words", options=Options(word_bits=length)
+    ) as capture:
         framer = Framer([chip])
         for part in capture.word_transfers():
             framer.feed(part)
@@ -77,10 +82,16 @@ def test_bulk_tells_what_the_codec_tells(name: str, seed: int) -> None:
             assert kind == 0
         else:
             assert sent is not None
-            wanted = {"read": READ, "write": WRITE}.get(sent.kind) if sent.command is None else COMMAND + list(chip.commands).index(sent.command.name)
+            wanted = (
+                {"read": READ, "write": WRITE}.get(sent.kind)
+                if sent.command is None
+                else COMMAND + list(chip.commands).index(sent.command.name)
+            )
             assert kind == wanted
             number = int(sorter.register[ident])
-            assert (sorter.names[number] if number >= 0 else None) == (sent.register.name if sent.register else None)
+            assert (sorter.names[number] if number >= 0 else None) == (
+                sent.register.name if sent.register else None
+            )
         if kind:
             assert bool(sorter.believed[ident]) == (decoded.believed is not None)
         if sorter.inert[ident]:
@@ -100,11 +111,17 @@ def test_belief_does_not_depend_on_what_is_passed_over(name: str, seed: int, rep
     text = "".join(f"{c:0{length // 4}X} {r:0{length // 4}X}\n" for c, r in rows).encode()
 
     def run(*, slow: bool) -> Any:
-        with open_capture(io.BytesIO(text), format="words", options=Options(word_bits=length)) as capture:
+        with open_capture(
+            io.BytesIO(text), format="words", options=Options(word_bits=length)
+        ) as capture:
             if not slow:
                 return trace_capture(capture, [chip])
             with pytest.MonkeyPatch.context() as patch:
-                patch.setattr(Sorter, "_numbered", lambda self, rows: np.arange(self._count, self._count + len(rows)))
+                patch.setattr(
+                    Sorter,
+                    "_numbered",
+                    lambda self, rows: np.arange(self._count, self._count + len(rows)),
+                )
                 patch.setattr("regmap.trace.walker.Walker._frame", _always(patch))
                 return trace_capture(capture, [chip])
 
@@ -112,9 +129,9 @@ def test_belief_does_not_depend_on_what_is_passed_over(name: str, seed: int, rep
     assert fast.belief.bank.words == slow.belief.bank.words
     assert fast.belief.bank.known == slow.belief.bank.known
     assert fast.belief.bank.states == slow.belief.bank.states
-    assert [(i.fault, i.raised, i.gone if i.gone_time >= 0 else -1) for i in fast.faults.intervals] == [
-        (i.fault, i.raised, i.gone if i.gone_time >= 0 else -1) for i in slow.faults.intervals
-    ]
+    assert [
+        (i.fault, i.raised, i.gone if i.gone_time >= 0 else -1) for i in fast.faults.intervals
+    ] == [(i.fault, i.raised, i.gone if i.gone_time >= 0 else -1) for i in slow.faults.intervals]
 
 
 def _always(patch: pytest.MonkeyPatch) -> Any:
@@ -152,7 +169,9 @@ def test_a_counter_that_skips(talk: Any, traced: Any, notes: Any) -> None:
         sent = lines.codec.read(lines.chip.registers["ID"], None, {"toggle": toggle})
         lines.raw(sent.word, lines.codec.build_reply(sent, 0xB32))
     found = [(n, t) for n, t in notes(traced(lines), "rejected") if "counter" in t]
-    assert found == [(3, "counter is 1; 0 follows 1: a frame is missing from the capture, or was not accepted")]
+    assert found == [
+        (3, "counter is 1; 0 follows 1: a frame is missing from the capture, or was not accepted")
+    ]
 
 
 def test_frames_by_state(talk: Any, traced: Any, notes: Any) -> None:

@@ -42,7 +42,9 @@ def test_every_pair_of_modes(mode: int, wanted: int, verilog: Any, traced: Any) 
     """The controller's mode is named whatever the map asks for."""
     chip = load_map("quoll16")
     chip = replace(chip, spi=replace(chip.spi, mode=wanted))
-    found = [m for m in diagnose(traced(verilog(*BENCH, MODE=mode), chip)).mistakes if m.name == "mode"]
+    found = [
+        m for m in diagnose(traced(verilog(*BENCH, MODE=mode), chip)).mistakes if m.name == "mode"
+    ]
     if mode == wanted:
         assert not any("drives mode" in m.text for m in found)
     else:
@@ -102,7 +104,12 @@ def test_words_are_still_read_without_select(case: str, verilog: Any, traced: An
 
 @pytest.mark.parametrize(
     ("clocks", "text"),
-    [(15, "one clock is missing"), (17, "one extra clock"), (32, "2 frames in one select"), (8, "select rises inside the frame")],
+    [
+        (15, "one clock is missing"),
+        (17, "one extra clock"),
+        (32, "2 frames in one select"),
+        (8, "select rises inside the frame"),
+    ],
 )
 def test_wrong_number_of_clocks(clocks: int, text: str, verilog: Any, traced: Any) -> None:
     found = diagnose(traced(verilog(*BENCH, CLOCKS=clocks))).mistakes
@@ -187,7 +194,10 @@ def test_a_glitch_on_the_clock_in_one_frame(verilog: Any, traced: Any) -> None:
     found = {m.name: m for m in diagnose(trace).mistakes}
     assert not any(m.grave for m in found.values())
     assert "first in transfer 7" in found["runt"].text
-    assert "1 of 27 frames have a wrong number of clocks, most of these 17 instead of 16" in found["clocks"].text
+    assert (
+        "1 of 27 frames have a wrong number of clocks, most of these 17 instead of 16"
+        in found["clocks"].text
+    )
     assert tell(trace).counts["rejected"] == 1
 
 
@@ -198,7 +208,11 @@ def test_a_capture_that_starts_and_ends_in_mid_frame(verilog: Any, traced: Any) 
     start = changes.index("#1251")
     last = changes.rindex("\n1" + verilog(*BENCH).code("ncs"))
     end = changes.rindex("#", 0, last - 200)
-    trace = traced(head + '$enddefinitions $end\n#1251000\n0!\n0"\n0#\n0$\n1%\n1&\n' + changes[changes.index("#", start + 1) : end])
+    trace = traced(
+        head
+        + '$enddefinitions $end\n#1251000\n0!\n0"\n0#\n0$\n1%\n1&\n'
+        + changes[changes.index("#", start + 1) : end]
+    )
     found = [m.name for m in diagnose(trace).mistakes]
     assert "cut" in found
     assert not any(m.grave for m in diagnose(trace).mistakes)

@@ -257,7 +257,7 @@ def table(
 
 
 def derivation(verdict: Verdict, context: Context) -> list[str]:
-    """Everything behind one verdict: formula, inputs with origin, steps, corner, caution."""
+    """Everything behind one verdict: formula, inputs with origin, steps, sources, corner, caution."""
     width = context.width
     lines = [
         context.style(verdict.check, "head") + f"  {verdict.title}",
@@ -273,6 +273,10 @@ def derivation(verdict: Verdict, context: Context) -> list[str]:
     for step in verdict.steps:
         own = " " * (4 + len(step) - len(step.lstrip()))
         lines.append(wrap(step.lstrip(), width, own, own + "  "))
+    if verdict.sources:
+        lines.append("  sources")
+        rows = [[s.symbol, s.source] for s in verdict.sources]
+        lines += ["    " + line for line in columns(rows, fold=width - 4)]
     if verdict.corner:
         lines.append(wrap(f"worst corner: {verdict.corner}", width, "  ", "    "))
     for name in verdict.missing:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 from ..quantity import base_unit
@@ -23,6 +23,15 @@ Relation = Literal["at most", "at least", "within"]
 CAUTION = "Figures support, and do not replace, the data sheet, measurement and qualified review."
 
 _ORDER: dict[str, int] = {"fails": 0, "thin": 1, "not computed": 2, "holds": 3}
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One formula of a derivation (`symbol` = `formula`) and the publication that states it."""
+
+    symbol: str
+    formula: str
+    source: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +107,16 @@ class Verdict:
         return [v for v in self.variables() if v.formula is None]
 
     @property
+    def sources(self) -> list[Source]:
+        """Every formula of the derivation with its source, each once, in the order of the steps."""
+        found: dict[Source, None] = {}
+        for variable in self.variables():
+            if variable.formula is not None:
+                text = variable.formula.write({n: a.symbol for n, a in variable.args.items()})
+                found[Source(variable.symbol, text, variable.formula.source)] = None
+        return list(found)
+
+    @property
     def steps(self) -> list[str]:
         """The derivation with numbers put in, one line each."""
         lines: list[str] = []
@@ -168,6 +187,7 @@ class Verdict:
             ],
             "missing": [{"name": name, "what": describe(name)} for name in self.missing],
             "steps": self.steps,
+            "sources": [asdict(s) for s in self.sources],
             "reason": self.reason,
             "caution": self.caution,
         }

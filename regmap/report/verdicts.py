@@ -111,7 +111,7 @@ def overview(result: Assessment) -> Html:
 
 
 def derivations(result: Assessment, *, unfold: bool) -> Html:
-    """Every verdict with formula, inputs with origin, steps and corner, folded, by subject."""
+    """Every verdict with formula, inputs with origin, steps, sources and corner, folded, by subject."""
     parts: list[Html] = []
     for subject in SUBJECTS:
         here = [v for v in result.verdicts if v.check.partition(".")[0] == subject]
@@ -141,7 +141,11 @@ def derivation(verdict: Verdict, *, unfold: bool = False) -> Html:
     ]
     inputs = table(["input", "min / typ / max", "where it comes from"], rows) if rows else Html("")
     steps = tag("pre", "\n".join(verdict.steps)) if verdict.steps else Html("")
-    return fold(head, facts(pairs), inputs, steps, ident=f"v-{verdict.check}", unfold=unfold)
+    sources = tag(
+        "p", "Sources: ", "; ".join(f"{s.symbol}: {s.source}" for s in verdict.sources), cls="note"
+    )
+    told = sources if verdict.sources else Html("")
+    return fold(head, facts(pairs), inputs, steps, told, ident=f"v-{verdict.check}", unfold=unfold)
 
 
 def drawings(inputs: Inputs) -> Html:

@@ -507,3 +507,21 @@ def test_import_and_run_stay_light() -> None:
 def test_facts_default_to_unknown() -> None:
     verdict = one(Inputs([], Facts()), "bus.poll-time")
     assert "number of status registers (map)" in verdict.missing
+
+
+def test_every_formula_of_a_derivation_is_shown_with_its_source(shape: Inputs) -> None:
+    told = 0
+    for verdict in run(shape):
+        used = {v.formula.name: v for v in verdict.variables() if v.formula is not None}
+        by_text = {source.formula: source for source in verdict.sources}
+        for variable in used.values():
+            assert variable.formula is not None
+            written = variable.formula.write({n: a.symbol for n, a in variable.args.items()})
+            shown = by_text[written]
+            assert shown.symbol
+            assert shown.source == variable.formula.source
+            told += 1
+        assert [s["source"] for s in verdict.json()["sources"]] == [
+            s.source for s in verdict.sources
+        ]
+    assert told > 100

@@ -202,3 +202,12 @@ def test_no_formula_takes_off_and_adds_the_same() -> None:
             minus = set(re.findall(r"- (\w+)", term))
             plus = set(re.findall(r"(?:\+ |^)(\w+)", term))
             assert not minus & plus, check.formula
+
+
+def test_explain_and_json_tell_where_each_formula_comes_from(gateword: Run) -> None:
+    out = gateword("check", "coolant_pump", "--explain", "gate.dvdt.high").out
+    assert "  sources" in out
+    assert "TI SLLSFQ7, design table: t = V/SR, Ig = Qgd/t" in out
+    verdicts = json.loads(gateword("check", "coolant_pump", "gate.dvdt", "--json").out)["verdicts"]
+    found = {s["symbol"]: s["source"] for s in verdicts[0]["sources"]}
+    assert found["dV/dt"] == "TI SLLSFQ7, design table: t = V/SR, Ig = Qgd/t"

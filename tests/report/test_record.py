@@ -245,3 +245,19 @@ def test_a_page_is_well_formed() -> None:
     made = Page(page("<t>", [("a", "A & B")], tag("section", "x", id="a")))
     assert made.hrefs == ["#a"]
     assert "A & B" in made.text
+
+
+def test_the_record_names_the_source_of_each_formula() -> None:
+    from regmap.calc.corner import FORMULAS
+
+    text = " ".join(Page(review(load_stage("coolant_pump")).html).words)
+    stage = load_stage("coolant_pump")
+    used = {
+        v.formula.name
+        for verdict in assess(stage).verdicts
+        for v in verdict.variables()
+        if v.formula is not None
+    }
+    assert len(used) > 40
+    for name in used:
+        assert " ".join(FORMULAS[name].source.split()) in " ".join(text.split()), name

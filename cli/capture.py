@@ -10,9 +10,9 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
+from regmap.chip.model import Chip
 from regmap.errors import CallError, nearest
-from regmap.mapfile import load_map
-from regmap.model import Chip
+from regmap.maps.load import load_map
 
 from .context import Context, Status
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from regmap.capture.setupfile import CaptureSetup
-    from regmap.stagefile import Stage
+    from regmap.stages.load import Stage
     from regmap.trace.events import Clock
     from regmap.trace.timeline import Filter
 
@@ -158,7 +158,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
-    from regmap.capture.opening import open_capture
+    from regmap.capture.formats.opening import open_capture
     from regmap.trace.story import tell
     from regmap.trace.tracer import How, trace_capture
 
@@ -204,14 +204,14 @@ def run(args: argparse.Namespace, context: Context) -> int:
 def _stage(args: argparse.Namespace) -> Stage | None:
     if not args.stage:
         return None
-    from regmap.stagefile import load_stage
+    from regmap.stages.load import load_stage
 
     return load_stage(args.stage)
 
 
 def chips_of(args: argparse.Namespace, stage: Stage | None) -> list[Chip]:
     """The chips on the bus, chip 0 first."""
-    from regmap.codec import readdress
+    from regmap.frames.codec import readdress
 
     if args.map:
         chips = [load_map(name) for name in args.map]

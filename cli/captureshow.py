@@ -6,7 +6,7 @@ import csv
 from collections.abc import Iterator
 from typing import Any
 
-from regmap import values
+from regmap.chip import values
 from regmap.trace.against import Held, bank_at
 from regmap.trace.events import Event, Note, Quiet
 from regmap.trace.story import Episode, Story

@@ -7,17 +7,17 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from regmap.assess import Assessment, assess, with_settings
+from regmap.assess.stage import Assessment, assess, with_settings
 from regmap.errors import CallError
-from regmap.stagefile import Stage
+from regmap.stages.load import Stage
 
 from .context import Context, Status, columns, wrap
 from .documents import load_stage_of
 from .files import write_text
 
 if TYPE_CHECKING:
+    from regmap.assess.goals import Unjudged
     from regmap.calc import Verdict
-    from regmap.goals import Unjudged
 
 NAME = "check"
 HELP = "all calculations of a stage, with verdicts"
@@ -294,7 +294,7 @@ def derivation(verdict: Verdict, context: Context) -> list[str]:
 
 
 def _files(args: argparse.Namespace, stage: Stage, context: Context) -> None:
-    from regmap.assess import inputs_of
+    from regmap.assess.stage import inputs_of
 
     inputs = inputs_of(stage)
     if args.spice:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from regmap.mapfile import shipped
+from regmap.maps.load import shipped
 
 from .context import Context, Status
 

@@ -89,8 +89,8 @@ def open_session(
 ) -> tuple[Session, Question | None, Callable[[str], Outcome | None]]:
     """The session of a document; the question to ask first, and what answers it. Raises FileError."""
     from regmap.draft import Draft, Journal, leftovers, state_folder
-    from regmap.mapfile import find_document, load_map
-    from regmap.stagefile import Stage
+    from regmap.maps.load import find_document, load_map
+    from regmap.stages.load import Stage
 
     from .composer.keeping import Keeper, live, open_stage
     from .composer.session import Session

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import argparse
 
-from regmap import values
-from regmap.bank import Bank, need_register
-from regmap.bits import extract
-from regmap.codec import Answer, Codec, Sent
+from regmap.behaviour.faults import raised_in, suspicious
+from regmap.behaviour.settings import compare_words, oddities
+from regmap.chip import values
+from regmap.chip.bank import Bank, need_register
+from regmap.chip.bits import extract
+from regmap.chip.model import Chip, Layout, Register
+from regmap.document.schema import read_int
 from regmap.errors import CallError, FrameError
-from regmap.faults import raised_in, suspicious
-from regmap.mapfile import load_map
-from regmap.model import Chip, Layout, Register
-from regmap.schema import read_int
-from regmap.settings import compare_words, oddities
+from regmap.frames.codec import Answer, Codec, Sent
+from regmap.maps.load import load_map
 
 from .context import Context, Status, hexword, wrap
 from .encode import bank_from, odd_lines
@@ -271,8 +271,8 @@ def name_of(chip: Chip) -> str:
     """What a command line calls the chip: the name of a shipped map, or its file."""
     from pathlib import Path
 
-    from regmap.mapfile import shipped
-    from regmap.source import display_name
+    from regmap.document.source import display_name
+    from regmap.maps.load import shipped
 
     return (
         chip.name

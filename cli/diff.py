@@ -6,11 +6,11 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from regmap.bank import Bank
-from regmap.diff import Difference, FigureDiff, diff_bank, diff_stages, diff_words, status_of
+from regmap.assess.diff import Difference, FigureDiff, diff_bank, diff_stages, diff_words, status_of
+from regmap.behaviour.readback import load_readback, looks_like_readback, parse_readback
+from regmap.chip.bank import Bank
 from regmap.errors import CallError, FileError
-from regmap.readback import load_readback, looks_like_readback, parse_readback
-from regmap.stagefile import Stage, load_stage
+from regmap.stages.load import Stage, load_stage
 
 from .check import SIGNS, STYLES, percent, stage_with
 from .context import Context, Status, hexword, wrap
@@ -98,7 +98,7 @@ def _start(path: Path) -> str:
 
 
 def _capture(stage: Stage, name: str, at: str | None) -> Difference:
-    from regmap.capture.opening import open_capture
+    from regmap.capture.formats.opening import open_capture
     from regmap.trace.against import bank_at
     from regmap.trace.tracer import trace_capture
 

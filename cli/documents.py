@@ -10,9 +10,9 @@ from regmap.errors import FileError
 from .context import Context
 
 if TYPE_CHECKING:
-    from regmap.model import Chip
-    from regmap.source import Node
-    from regmap.stagefile import Stage
+    from regmap.chip.model import Chip
+    from regmap.document.source import Node
+    from regmap.stages.load import Stage
 
 #: How messages call what came that way; files named in it are looked for in the working directory.
 STDIN = Path("standard input")
@@ -20,7 +20,7 @@ STDIN = Path("standard input")
 
 def standard_input(context: Context) -> str:
     """All of standard input as the text of a document. Raises FileError where it is none."""
-    from regmap.source import MAX_BYTES, decode_text
+    from regmap.document.source import MAX_BYTES, decode_text
 
     data = context.binary_stdin.read(MAX_BYTES + 1)
     return decode_text(str(STDIN), data.encode() if isinstance(data, str) else data)
@@ -28,7 +28,7 @@ def standard_input(context: Context) -> str:
 
 def load_chip(name: str, context: Context) -> Chip:
     """The chip of a map. Raises FileError with every error found."""
-    from regmap.mapfile import load_map, read_map
+    from regmap.maps.load import load_map, read_map
 
     if name != "-":
         return load_map(name)
@@ -40,7 +40,7 @@ def load_chip(name: str, context: Context) -> Chip:
 
 def load_stage_of(name: str, context: Context) -> Stage:
     """The stage of a file or of standard input. Raises FileError with every error found."""
-    from regmap.stagefile import load_stage, read_stage
+    from regmap.stages.load import load_stage, read_stage
 
     if name != "-":
         return load_stage(name)
@@ -52,7 +52,7 @@ def load_stage_of(name: str, context: Context) -> Stage:
 
 def kind_of_node(node: Node) -> str:
     """ "stage" or "map", by the document's own format key."""
-    from regmap.source import MappingNode, ScalarNode
+    from regmap.document.source import MappingNode, ScalarNode
 
     if isinstance(node, MappingNode):
         keys = {k.value for k, _ in node.value if isinstance(k, ScalarNode)}

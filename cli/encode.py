@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import argparse
 
-from regmap.bank import Bank
-from regmap.bits import extract
-from regmap.codec import bursts, wire_bytes
+from regmap.behaviour.plan import Planned, plan
+from regmap.behaviour.settings import compare_words, oddities
+from regmap.chip.bank import Bank
+from regmap.chip.bits import extract
+from regmap.chip.model import Chip, Register
+from regmap.document.schema import read_int
 from regmap.errors import CallError
-from regmap.mapfile import load_map
-from regmap.model import Chip, Register
-from regmap.plan import Planned, plan
+from regmap.frames.codec import bursts, wire_bytes
+from regmap.maps.load import load_map
 from regmap.quantity import show as quantity
-from regmap.schema import read_int
-from regmap.settings import compare_words, oddities
 
 from .context import Context, Status, hexword, wrap
 
@@ -57,7 +57,7 @@ def bank_from(chip: Chip, texts: list[str]) -> Bank:
     bank = Bank.at_reset(chip)
     for name, word in assignments(texts):
         if name not in chip.registers:
-            from regmap.bank import unknown
+            from regmap.chip.bank import unknown
 
             raise CallError(unknown(chip, name))
         register = chip.registers[name]

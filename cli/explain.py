@@ -5,10 +5,10 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 
-from regmap.faults import Explanation, Finding, explain
-from regmap.mapfile import find_document, load_map
-from regmap.model import Chip, Fault
-from regmap.stagefile import load_stage
+from regmap.behaviour.faults import Explanation, Finding, explain
+from regmap.chip.model import Chip, Fault
+from regmap.maps.load import find_document, load_map
+from regmap.stages.load import load_stage
 
 from .context import Context, Status, hexword, wrap
 from .encode import assignments

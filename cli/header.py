@@ -9,16 +9,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from regmap.cheader import SECTIONS, Generated, Options, depfile, generate, select
+from regmap.chip.model import Chip
+from regmap.document.source import read_text
 from regmap.errors import CallError
-from regmap.mapfile import find_document, load_map
-from regmap.model import Chip
-from regmap.source import read_text
+from regmap.maps.load import find_document, load_map
 
 from .context import Context, Status
 from .files import write_text
 
 if TYPE_CHECKING:
-    from regmap.stagefile import Stage
+    from regmap.stages.load import Stage
 
 NAME = "header"
 HELP = "C tables for the firmware build"
@@ -154,7 +154,7 @@ def load(name: str) -> Stage | Chip:
     path = find_document(name)
     if _MAP.search(read_text(path)):
         return load_map(path)
-    from regmap.stagefile import load_stage
+    from regmap.stages.load import load_stage
 
     return load_stage(path)
 

@@ -6,8 +6,8 @@ import argparse
 from typing import TYPE_CHECKING
 
 from regmap.errors import CallError
-from regmap.mapfile import find_document, load_map
-from regmap.stagefile import load_stage
+from regmap.maps.load import find_document, load_map
+from regmap.stages.load import load_stage
 
 from .context import Context, Status, wrap
 from .vet import kind_of
@@ -172,7 +172,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
 
 
 def _ports(args: argparse.Namespace, context: Context) -> int:
-    from regmap.ports import list_ports
+    from regmap.wire.ports import list_ports
 
     ports = list_ports()
     if args.json_ports:

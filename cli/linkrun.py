@@ -11,17 +11,17 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from regmap.bank import need_register
+from regmap.chip.bank import need_register
+from regmap.chip.model import Chip, Spi
 from regmap.errors import CallError, LinkError
 from regmap.link import rules
 from regmap.link.known import CAUTION
 from regmap.link.port import AdapterPort
 from regmap.link.record import Record
 from regmap.link.session import Link, Reading
-from regmap.model import Chip, Spi
-from regmap.ports import Reopener
 from regmap.quantity import parse, show
-from regmap.stagefile import Stage
+from regmap.stages.load import Stage
+from regmap.wire.ports import Reopener
 
 from .context import Context, Status, hexword, wrap
 from .files import wait_for_reader
@@ -254,9 +254,9 @@ def _reading_json(reading: Reading) -> dict[str, Any]:
 
 
 def _reading_line(chip: Chip, reading: Reading, context: Context) -> str:
-    from regmap import values
-    from regmap.bank import Bank
-    from regmap.bits import extract
+    from regmap.chip import values
+    from regmap.chip.bank import Bank
+    from regmap.chip.bits import extract
 
     if reading.word is None:
         return wrap(

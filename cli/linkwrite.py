@@ -7,9 +7,9 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from regmap.chip.model import Chip
 from regmap.errors import CallError
-from regmap.model import Chip
-from regmap.requests import SetField, WriteWord, parse_request
+from regmap.frames.requests import SetField, WriteWord, parse_request
 
 from .context import Context, Status, hexword, wrap
 from .linkrun import Target, known_chip, open_port, permitted, session
@@ -17,7 +17,7 @@ from .linkrun import Target, known_chip, open_port, permitted, session
 
 def frames_text(rows: Sequence[tuple[str, Any]]) -> Iterator[str]:
     """Frames to be sent, one a line: what for, word, bursts."""
-    from regmap.codec import bursts
+    from regmap.frames.codec import bursts
 
     for text, sent in rows:
         pieces = bursts(sent.frame, sent.word)
@@ -26,8 +26,8 @@ def frames_text(rows: Sequence[tuple[str, Any]]) -> Iterator[str]:
 
 
 def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int:
+    from regmap.behaviour.settings import write_plan
     from regmap.link.bringup import StepDone, apply
-    from regmap.settings import write_plan
 
     assert target.stage is not None
     chip, stage = target.the_chip, target.stage
@@ -109,8 +109,8 @@ def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int
 
 
 def run_write(args: argparse.Namespace, context: Context, target: Target) -> int:
+    from regmap.behaviour.plan import plan
     from regmap.link.script import words_for
-    from regmap.plan import plan
 
     chip = target.the_chip
     settings, acts = _requests(chip, args.requests)
@@ -194,15 +194,15 @@ def _requests(chip: Chip, texts: Sequence[str]) -> tuple[list[str], list[str]]:
             )
         settings.append(text)
     if settings:
-        from regmap.plan import plan
+        from regmap.behaviour.plan import plan
 
         plan(chip, settings)
     return settings, acts
 
 
 def run_script_file(args: argparse.Namespace, context: Context, target: Target) -> int:
+    from regmap.behaviour.plan import plan
     from regmap.link.script import LineDone, read_script, run_script, writes
-    from regmap.plan import plan
 
     chip = target.the_chip
     if args.file == "-":

@@ -40,11 +40,11 @@ def _beside(name: str, file: str) -> str:
 
 def run(args: argparse.Namespace, context: Context) -> int:
     if args.kind == "map":
-        from regmap.newfile import new_map
+        from regmap.maps.new import new_map
 
         text = new_map(_called(args.file) or "mychip")
     else:
-        from regmap.newstage import new_stage
+        from regmap.stages.new import new_stage
 
         text = new_stage(
             args.map, name=_called(args.file) or "my_stage", written=_beside(args.map, args.file)

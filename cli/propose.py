@@ -6,9 +6,9 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from regmap.assess.propose import Instead, Pick, Progress, Proposal, propose, settings_block
 from regmap.errors import CallError, FileError
-from regmap.propose import Instead, Pick, Progress, Proposal, propose, settings_block
-from regmap.stagefile import Stage, load_stage, read_stage
+from regmap.stages.load import Stage, load_stage, read_stage
 
 from .check import needs, percent, stage_with
 from .context import Context, Status, wrap
@@ -350,8 +350,8 @@ def _target(args: argparse.Namespace, stage: Stage) -> Path:
 
 def _write(path: Path, args: argparse.Namespace, result: Proposal, context: Context) -> None:
     """The stage's own text with the changed settings, checked before a byte is written."""
-    from regmap.source import read_text
-    from regmap.stagesave import edit_stage
+    from regmap.document.source import read_text
+    from regmap.stages.save import edit_stage
 
     base = load_stage(args.stage)
     now = {s.name: s.asked for s in base.settings}

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import argparse
 
-from regmap import values
-from regmap.bank import Bank, unknown
-from regmap.bits import extract, spans
+from regmap.chip import values
+from regmap.chip.bank import Bank, unknown
+from regmap.chip.bits import extract, spans
+from regmap.chip.model import ACCESS, Chip, External, Field, Frame, Joined, Layout, Register
 from regmap.errors import CallError
-from regmap.model import ACCESS, Chip, External, Field, Frame, Joined, Layout, Register
 
 from .context import Context, Status, columns, hexword, wrap
 from .documents import load_chip
@@ -104,7 +104,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
 
 
 def _word(text: str | None, register: Register) -> int:
-    from regmap.schema import read_int
+    from regmap.document.schema import read_int
 
     if text is None:
         return register.reset
@@ -230,7 +230,7 @@ def _layout(title: str, layout: Layout, context: Context) -> None:
 
 
 def _part_text(part: object) -> str:
-    from regmap.model import Part
+    from regmap.chip.model import Part
 
     assert isinstance(part, Part)
     if part.kind == "operation":

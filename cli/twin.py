@@ -8,20 +8,20 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
+from regmap.chip.model import Chip
 from regmap.errors import CallError
-from regmap.mapfile import find_document, load_map
-from regmap.model import Chip
-from regmap.stagefile import load_stage
+from regmap.maps.load import find_document, load_map
+from regmap.stages.load import load_stage
 
 from .context import Context, Status, wrap
 from .files import wait_for_reader
 from .vet import kind_of
 
 if TYPE_CHECKING:
-    from regmap.ports import Line
     from regmap.twin import Clock, Core, Injection, Twin
     from regmap.twin.adapter import Adapter
     from regmap.twin.chain import TwinChain
+    from regmap.wire.ports import Line
 
 NAME = "twin"
 HELP = "a simulated chip on a pseudo-terminal"
@@ -194,9 +194,9 @@ def _serve_terminal(
     context: Context,
     clock: Clock,
 ) -> None:
-    from regmap.ports import PseudoTerminal
     from regmap.twin import gaps
     from regmap.twin.adapter import TroubledLine
+    from regmap.wire.ports import PseudoTerminal
 
     with PseudoTerminal() as terminal:
         line: Line = terminal
@@ -235,10 +235,10 @@ def _answer(
     line: Line, adapter: Adapter, name: str, ended: Any, args: argparse.Namespace, context: Context
 ) -> None:
     """Serve, and tell events where asked."""
-    from regmap.ports import serve
     from regmap.twin.adapter import identity
     from regmap.twin.core import windows
-    from regmap.wire import Server
+    from regmap.wire.ports import serve
+    from regmap.wire.server import Server
 
     told = [0] * len(adapter.cores)
 

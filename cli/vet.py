@@ -6,11 +6,11 @@ import argparse
 import json
 from pathlib import Path
 
+from regmap.document.source import compose_file, read_text
 from regmap.errors import FileError, Problem
-from regmap.mapfile import find_document
-from regmap.source import compose_file, read_text
-from regmap.stagefile import read_stage
-from regmap.vet import check_map
+from regmap.maps.load import find_document
+from regmap.maps.vet import check_map
+from regmap.stages.load import read_stage
 
 from .context import Context, Status, wrap
 from .documents import STDIN, kind_of_node, load_chip, standard_input
@@ -85,9 +85,9 @@ def problems_of(name: str, context: Context) -> tuple[list[Problem], str]:
 def run(args: argparse.Namespace, context: Context) -> int:
     if args.schema:
         if args.schema == "stage":
-            from regmap.stagefile import json_schema
+            from regmap.stages.load import json_schema
         else:
-            from regmap.mapgrammar import json_schema
+            from regmap.maps.grammar import json_schema
         context.out(json.dumps(json_schema(), indent=1))
         return Status.OK
     if not args.files:
@@ -128,7 +128,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
 
 
 def _against(args: argparse.Namespace, context: Context) -> int:
-    from regmap.headerlint import lint
+    from regmap.lint.header import lint
 
     chip = load_chip(args.files[0], context)
     path = Path(args.against)

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from regmap.chip.model import Chip
 from regmap.link.watch import Sample, tree
-from regmap.model import Chip
 
 from .context import Context, hexword, wrap
 

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from regmap.bank import Bank
+from regmap.chip.bank import Bank
 from regmap.errors import CallError
 from regmap.expr import Env, evaluate, parse_expr
-from regmap.mapfile import load_map
+from regmap.maps.load import load_map
 
 CHIP = load_map("quoll16")
 

@@ -9,16 +9,14 @@ from pathlib import Path
 
 import pytest
 
-from regmap.assess import assess, facts_of, role_inputs, sweep, with_settings
-from regmap.bank import Bank
-from regmap.behave import Machine
+from regmap.assess.stage import assess, facts_of, role_inputs, sweep, with_settings
+from regmap.behaviour.faults import explain, suspicious
+from regmap.behaviour.machine import Machine
+from regmap.behaviour.plan import plan
+from regmap.behaviour.settings import write_plan
 from regmap.calc.inputs import describe
-from regmap.codec import Codec, counter_flaws, inspect
-from regmap.errors import CallError
-from regmap.expr import evaluate, parse_expr
-from regmap.faults import explain, suspicious
-from regmap.mapfile import find_document, load_map
-from regmap.model import (
+from regmap.chip.bank import Bank
+from regmap.chip.model import (
     Chip,
     Entry,
     External,
@@ -31,11 +29,13 @@ from regmap.model import (
     Scale,
     Step,
 )
-from regmap.plan import plan
+from regmap.chip.values import choose
+from regmap.errors import CallError
+from regmap.expr import evaluate, parse_expr
+from regmap.frames.codec import Codec, counter_flaws, inspect
+from regmap.maps.load import find_document, load_map
 from regmap.quantity import NONE, parse_band, show
-from regmap.settings import write_plan
-from regmap.stagefile import load_stage, read_stage
-from regmap.values import choose
+from regmap.stages.load import load_stage, read_stage
 
 VOLT = (1, 0, 0, 0)
 QUOLL = load_map("quoll16")
@@ -233,8 +233,8 @@ def test_a_threshold_that_is_off_is_told_as_off_and_as_json() -> None:
 
 
 def test_a_time_fixed_in_the_chip_belongs_to_the_detection() -> None:
-    from regmap.assess import timing_of
-    from regmap.model import Param
+    from regmap.assess.stage import timing_of
+    from regmap.chip.model import Param
 
     fault = replace(QUOLL.faults["VDS_HA"], uses=("vds.blanking",))
     bare = replace(
@@ -285,7 +285,7 @@ def test_clearing_one_fault_of_a_field_keeps_another() -> None:
 
 
 def test_a_command_that_sets_a_field_says_nothing_of_the_rest() -> None:
-    from regmap.model import Command
+    from regmap.chip.model import Command
 
     chip = replace(
         QUOLL,
@@ -375,7 +375,7 @@ def test_a_complement_is_that_of_what_is_written() -> None:
         fields=(_field("F", "X", (0,)),),
     )
     two = Register(name="Y", address=0x6, width=10, reset=0x3FF, complement_of="X", fields=())
-    from regmap.plan import word_to_write
+    from regmap.behaviour.plan import word_to_write
 
     chip = _chip(one, two)
     bank = Bank.at_reset(chip)
@@ -416,7 +416,7 @@ def test_settings_that_hang_on_each_other_are_read_in_any_order() -> None:
             fields=(pair("A", "B", (11, 10, 9, 8)), pair("B", "C", (7, 6, 5, 4)), last),
         )
     )
-    from regmap.stagefile import choices_of
+    from regmap.stages.load import choices_of
 
     # C = 6 V puts B on the fine scale, where 5 V is out of reach; at 1 V it is code 10
     for asked in (
@@ -449,7 +449,7 @@ def test_a_changed_setting_moves_what_others_mean() -> None:
             fields=(_field("THRESHOLD", "VDS", (3, 2, 1, 0), narrow, wide),),
         )
     )
-    from regmap.stagefile import Setting
+    from regmap.stages.load import Setting
 
     item = chip.field("VDS.THRESHOLD")
     assert item is not None
@@ -614,8 +614,8 @@ def test_options_called_by_numbers_mean_the_same_in_conditions_and_in_settings()
 
 @pytest.mark.parametrize("key", ["follows_from", "summary_of"])
 def test_long_lines_and_circles_of_faults_are_refused_where_they_are_written(key: str) -> None:
-    from regmap.mapfile import read_map
-    from regmap.newfile import new_map
+    from regmap.maps.load import read_map
+    from regmap.maps.new import new_map
 
     def problems(links: dict[int, int], count: int) -> list[str]:
         fields = "".join(f"      B{i}: {{bits: {i}, access: ro}}\n" for i in range(8))

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from regmap.draft import Draft, Journal, Leftover
 from regmap.errors import CallError, FileError
-from regmap.stagefile import Stage, load_stage, read_stage
-from regmap.stagesave import (
+from regmap.stages.load import Stage, load_stage, read_stage
+from regmap.stages.save import (
     StageChangedError,
     edit_stage,
     new_stage,
@@ -165,7 +165,7 @@ class Keeper:
     # --- a draft left behind ----------------------------------------------------------------------
     def take_up(self, draft: Draft, left: Leftover) -> Outcome:
         """Do the steps of a draft left behind again; its file goes once they are in the new journal."""
-        trouble = left.replay(draft)
+        trouble = left.replay(draft.restate)
         left.discard()
         count = len(draft.changes())
         note = f"; {len(trouble)} steps could not be done any more: {trouble[0]}" if trouble else ""
@@ -180,7 +180,7 @@ def live(found: list[Leftover], stage: Stage) -> Leftover | None:
     """The newest leftover that would change something; those that would not are cleared away."""
     for left in found:
         trial = Draft(stage)
-        left.replay(trial)
+        left.replay(trial.restate)
         if trial.dirty:
             return left
         left.discard()

@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from regmap.bank import find, unknown
+from regmap.behaviour.faults import status_registers
+from regmap.chip.bank import find, unknown
+from regmap.document.schema import read_int
 from regmap.draft import Draft, Hit, Index, Preview, label_of, parse_raw
 from regmap.errors import CallError, GatewordError, nearest
-from regmap.faults import status_registers
 from regmap.quantity import show
-from regmap.schema import read_int
 
 from ..context import hexword
 from . import sheets

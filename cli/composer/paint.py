@@ -18,12 +18,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from regmap.bank import find
-from regmap.bits import spans
+from regmap.behaviour.faults import status_registers
+from regmap.chip.bank import find
+from regmap.chip.bits import spans
+from regmap.chip.model import ACCESS, Field, Register
+from regmap.chip.values import Reading
 from regmap.draft import Effect, label_of, registers_of, write_of
-from regmap.faults import status_registers
-from regmap.model import ACCESS, Field, Register
-from regmap.values import Reading
 
 from ..context import columns, hexword, wrap
 from ..explain import fault_text
@@ -371,7 +371,7 @@ def _options(
 def _frames(
     view: View, registers: Sequence[str], bank: object, trying: bool, width: int
 ) -> list[Painted]:
-    from regmap.bank import Bank
+    from regmap.chip.bank import Bank
 
     assert isinstance(bank, Bank)
     draft = view.session.draft

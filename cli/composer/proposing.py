@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from regmap.assess.propose import Progress, propose
 from regmap.draft import Draft
-from regmap.propose import Progress, propose
 
 from ..propose import text
 from .sheets import plain_context

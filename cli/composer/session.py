@@ -6,7 +6,9 @@ import shlex
 from collections.abc import Callable
 from pathlib import Path
 
-from regmap.bank import find
+from regmap.behaviour.faults import status_registers
+from regmap.chip.bank import find
+from regmap.document.schema import read_int
 from regmap.draft import (
     Draft,
     Edit,
@@ -17,8 +19,6 @@ from regmap.draft import (
     write_of,
 )
 from regmap.errors import CallError, GatewordError, nearest
-from regmap.faults import status_registers
-from regmap.schema import read_int
 
 from ..context import hexword
 from ..files import write_text

@@ -6,11 +6,11 @@ import io
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from regmap.bank import find
+from regmap.chip.bank import find
+from regmap.chip.model import Chip, Field
+from regmap.chip.values import Reading
 from regmap.draft import Apart, Comparison, Draft, Hit, explain_words, label_of, ref, sequence_lines
-from regmap.model import Chip, Field
 from regmap.quantity import show
-from regmap.values import Reading
 
 from ..context import Context, columns, hexword, wrap
 from .vocabulary import KEYS, PLACES, WORDS, Row, Sheet
@@ -295,7 +295,7 @@ def faults_sheet(draft: Draft, words: Mapping[str, int], width: int) -> Sheet:
 
 
 def known_faults_sheet(draft: Draft) -> Sheet:
-    from regmap.faults import status_registers
+    from regmap.behaviour.faults import status_registers
 
     faults = list(draft.chip.faults.values())
     lines = columns([[f.name, f.ref, f.severity, f.title] for f in faults])

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from regmap.bank import find
+from regmap.chip.bank import find
+from regmap.chip.values import Reading
 from regmap.draft import Preview, label_of
 from regmap.errors import GatewordError
-from regmap.values import Reading
 
 from ..context import hexword
 from .session import Session

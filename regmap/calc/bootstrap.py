@@ -7,17 +7,12 @@ from typing import Any
 from .corner import Variable, any_of, decay, formula
 from .drive import gate_voltage
 from .gatesupply import bootstrapped, both_currents, clamp_current, in_series
+from .pwm import low_side_time, on_time, set_deadtime
 from .registry import Outcome, check
 from .work import Work
 
 MICROCHIP = "Microchip motor-control documentation, section 13.24.2"
 TI = "TI SLLSFV1, eqs. 13, 14"
-
-
-@formula("{d} / {f}", "time", up="d", down="f", source="definition of the duty cycle")
-def on_time(d: Any, f: Any) -> Any:
-    """On-time of the high side in one period."""
-    return d / f
 
 
 @formula("({qg} + {ib} * {ton}) / {c}", "voltage", up="qg ib ton", down="c", source=MICROCHIP)
@@ -36,12 +31,6 @@ def charge_per_period(qg: Any, ib: Any, f: Any) -> Any:
 def allowed_droop(vdd: Any, vf: Any, vuv: Any) -> Any:
     """Sag at which the floating undervoltage detection trips: dVmax = Vdd - Vf - Vuv."""
     return vdd - vf - vuv
-
-
-@formula("(1 - {d}) / {f} - {td}", "time", down="d f td", source="complementary PWM")
-def low_side_time(d: Any, f: Any, td: Any) -> Any:
-    """Low-side on-time in one period, less one dead time."""
-    return (1 - d) / f - td
 
 
 @formula(
@@ -164,8 +153,6 @@ def bootstrap_droop(work: Work) -> Outcome:
 )
 def bootstrap_refresh(work: Work) -> Outcome:
     """Shortest low-side time against the recharge it must give."""
-    from .deadtime import set_deadtime  # which needs the formulas of this module
-
     if not bootstrapped(work) or _always_on(work):
         return None
     f = work.take("f", "stage:pwm.frequency")

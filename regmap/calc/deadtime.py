@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from .bootstrap import low_side_time, on_time
 from .corner import Variable, formula, larger
 from .drive import (
     OFF_USES,
@@ -14,6 +13,7 @@ from .drive import (
     then,
     turn_off_time,
 )
+from .pwm import low_side_time, on_time, set_deadtime
 from .registry import Outcome, check, sided
 from .work import Work
 
@@ -30,18 +30,6 @@ CAUTION = "Shoot-through destroys a bridge at once: confirm the dead time by mea
 def delay_difference(toff: Any, ton: Any) -> Any:
     """How much later a turn-off starts than a turn-on commanded at the same moment."""
     return larger(0.0, toff - ton)
-
-
-@formula("{a} * (1 + {tol})", "time", up="a tol", source="definition of a relative tolerance")
-def stretched(a: Any, tol: Any) -> Any:
-    """A time counted by a clock with a tolerance about zero."""
-    return a * (1 + tol)
-
-
-@formula("max({a}, {b})", "time", up="a b", source="the longer of two dead times counts")
-def longer(a: Any, b: Any) -> Any:
-    """Two dead times that overlap."""
-    return larger(a, b)
 
 
 @formula(
@@ -70,21 +58,6 @@ def less_deadtime(ton: Any, td: Any) -> Any:
 def diode_power(vf: Any, i: Any, td: Any, f: Any) -> Any:
     """Conduction loss of the body diodes of one half-bridge."""
     return 2 * vf * i * td * f
-
-
-def set_deadtime(work: Work) -> Variable | None:
-    """Controller's and chip's dead time together."""
-    own = work.derive(
-        "td,ctl",
-        stretched,
-        a=work.take("td,set", "stage:pwm.deadtime"),
-        tol=work.take("tol", "stage:controller.clock_tolerance"),
-    )
-    chip = work.maybe("td,chip", "role:deadtime")
-    if chip is None:
-        return own
-    how = work.choice("chip:deadtime_with_controller")
-    return work.derive("td", then if how == "sum" else longer, a=own, b=chip)
 
 
 DEADTIME_USES = (

@@ -11,7 +11,7 @@ from typing import Literal
 
 from ..errors import CallError
 from .corner import Variable, show_value
-from .deadtime import delay_difference, set_deadtime
+from .deadtime import delay_difference
 from .drive import (
     charge_beyond,
     charge_time,
@@ -23,6 +23,7 @@ from .drive import (
     threshold_overdrive,
 )
 from .inputs import ImpossibleError, Inputs
+from .pwm import set_deadtime
 from .svg import HUES, INK, Panel, picture, scale_for
 from .vds import junction_range, on_resistance, trip_current
 from .verdict import CAUTION

@@ -8,8 +8,9 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, formula, larger
-from .deadtime import DEADTIME_USES, set_deadtime
+from .deadtime import DEADTIME_USES
 from .drive import then
+from .pwm import set_deadtime
 from .registry import Outcome, check
 from .sense import CHAIN, HEAT, SIGNS, ZERO, gain_band, output_at_zero, shunt_temperature
 from .work import Work

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, any_of, formula
-from .deadtime import DEADTIME_USES, set_deadtime
+from .deadtime import DEADTIME_USES
 from .drive import OFF_USES, ON_USES, charge_time, current_charge, edge_time, gate_current, then
 from .gatesupply import driver_loss
 from .inputs import ImpossibleError
+from .pwm import set_deadtime
 from .registry import Outcome, check, sided
 from .work import Work
 

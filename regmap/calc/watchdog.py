@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, formula
-from .deadtime import stretched
+from .pwm import stretched
 from .registry import Outcome, check
 from .work import Work
 

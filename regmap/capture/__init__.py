@@ -1,9 +1,9 @@
 """Captures of a bus, whatever wrote them: files -> edges -> timed SPI transfers. Knows no chip.
 
-    from regmap.capture.opening import Options, open_capture
-    from regmap.capture.channels import find_roles
+    from regmap.capture.formats.opening import Options, open_capture
+    from regmap.capture.lines.channels import find_roles
     from regmap.capture.spi import Flag, Roles, SpiSetup, Transfers, reslice
-    from regmap.capture.transfers import TransferBuilder, iter_transfers, read_transfers
+    from regmap.capture.transfers.stream import TransferBuilder, iter_transfers, read_transfers
 
     with open_capture("spi.vcd.gz") as capture:           # path, "-" or a binary stream; gz by content
         finding = find_roles(capture.peek())              # .roles, .text says how and why

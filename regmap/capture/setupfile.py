@@ -23,11 +23,11 @@ from regmap.errors import CallError, FileError, Place, Problem, nearest
 from regmap.files import write_whole
 from regmap.quantity import DIMENSIONS, parse, show
 
-from .channels import ROLES
-from .levels import Thresholds
-from .opening import FORMATS, Options
+from .formats.opening import FORMATS, Options
+from .formats.tablehead import DELIMITERS
+from .lines.channels import ROLES
+from .lines.levels import Thresholds
 from .spi import SpiSetup
-from .tablehead import DELIMITERS
 
 if TYPE_CHECKING:
     import yaml

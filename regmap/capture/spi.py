@@ -24,7 +24,7 @@ import numpy.typing as npt
 
 from regmap.errors import CallError
 
-from .signals import NO_TIMES, NO_VALUES, Indices, Times, Values
+from .arrays import NO_TIMES, NO_VALUES, Indices, Times, Values
 
 Words = npt.NDArray[np.uint64]
 BitOrder = Literal["msb", "lsb"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from ..bits import mask_of
+from ..chip.bits import mask_of
 from .text import count, number, wtype
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from ..bits import deposit, mask_of
+from ..chip.bits import deposit, mask_of
+from ..chip.model import Command
 from ..errors import CallError
-from ..model import Command
-from ..words import build, guards_of
+from ..frames.words import build, guards_of
 from .bitcode import put
 from .framebase import FrameWriter
 from .names import word

@@ -1,11 +1,11 @@
-"""Fault table and the routine that names the first cause, as `regmap.faults` orders them."""
+"""Fault table and the routine that names the first cause, as `regmap.behaviour.faults` orders them."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
-from ..bits import deposit, mask_of
-from ..model import SEVERITIES, Chip, Fault
+from ..chip.bits import deposit, mask_of
+from ..chip.model import SEVERITIES, Chip, Fault
 from .frames import word_bits, word_type
 from .names import word
 from .registers import address_macro
@@ -38,7 +38,7 @@ def write_faults(sheet: Sheet) -> None:
         names.note("the map names no faults")
         return
     # explaining faults needs much that a table does not
-    from ..faults import status_registers
+    from ..behaviour.faults import status_registers
 
     status = status_registers(chip)
     order = {f.name: i for i, f in enumerate(faults)}

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from ..bits import deposit, mask_of
-from ..model import Frame, Layout, Part
-from ..words import guards_of
+from ..chip.bits import deposit, mask_of
+from ..chip.model import Frame, Layout, Part
+from ..frames.words import guards_of
 from .bitcode import put, take
 from .guards import Guards
 from .names import word

@@ -15,9 +15,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from ..bits import spans
+from ..chip.bits import spans
+from ..chip.model import Frame, Layout
 from ..errors import CallError
-from ..model import Frame, Layout
 from .commands import CommandWriter
 from .framebase import FLAWS, FrameWriter, frame_type, word_bits, word_type
 from .guards import Guards

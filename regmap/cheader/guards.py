@@ -1,16 +1,16 @@
 """Parity and CRC in C, specialised for each guard of a frame.
 
 A CRC runs most significant bit first in a register of at least eight bits, kept left-aligned, as
-`regmap.guard` does: one table then serves every width from 3 to 32, and a rest of r < 8 bits uses
+`regmap.chip.guard` does: one table then serves every width from 3 to 32, and a rest of r < 8 bits uses
 its first 2**r entries. What is constant (prefix bits that fill whole groups) is folded into the
 start value here, not in the controller.
 """
 
 from __future__ import annotations
 
+from ..chip.guard import Crc, _table
+from ..chip.model import Part
 from ..errors import CallError
-from ..guard import Crc, _table
-from ..model import Part
 from .bitcode import take
 from .sheet import Sheet
 from .text import count, number, storage, utype, wtype
@@ -199,7 +199,7 @@ class Guards:
 
 def _after(crc: Crc, prefix: int, prefix_bits: int) -> int:
     """The register after the prefix: a plain CRC of it without reflection, flush or final xor."""
-    from ..guard import reverse_bits
+    from ..chip.guard import reverse_bits
 
     if crc.reflect_in:
         prefix = int.from_bytes(

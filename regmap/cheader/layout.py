@@ -8,8 +8,8 @@ from hashlib import sha256
 from typing import TYPE_CHECKING
 
 from .. import __version__
+from ..chip.model import Chip
 from ..errors import CallError, nearest
-from ..model import Chip
 from .faults import write_faults
 from .frames import FrameNames, frame_type, word_type, write_frames
 from .names import Namer, check_prefix, default_prefix
@@ -19,8 +19,8 @@ from .sheet import Options, Sheet
 from .text import block, comment, heading, string
 
 if TYPE_CHECKING:
-    from ..settings import Action
-    from ..stagefile import Stage
+    from ..behaviour.settings import Action
+    from ..stages.load import Stage
 
 #: section -> (what it holds, sections it cannot do without)
 SECTIONS: dict[str, tuple[str, tuple[str, ...]]] = {
@@ -167,7 +167,7 @@ def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
     actions: list[Action] = []
     if stage is not None:
         # a map alone does without all that plans need
-        from ..settings import write_plan
+        from ..behaviour.settings import write_plan
         from .readback import write_verify
         from .steps import answerable, write_init, write_status_steps
 

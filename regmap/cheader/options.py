@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..model import Entry, Field, Joined, Meaning
+from ..chip.model import Entry, Field, Joined, Meaning
 from ..quantity import Band, show
 from .names import word
 from .sheet import Sheet

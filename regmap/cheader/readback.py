@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from ..behave import as_read
-from ..bits import mask_of
-from ..codec import Codec
+from ..behaviour.machine import as_read
+from ..behaviour.settings import Action, setting_mask, setting_registers
+from ..chip.bits import mask_of
+from ..chip.model import Frame, Register
 from ..errors import CallError
-from ..model import Frame, Register
-from ..settings import Action, setting_mask, setting_registers
-from ..stagefile import Stage
+from ..frames.codec import Codec
+from ..stages.load import Stage
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .registers import address_macro
 from .sheet import Sheet

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from ..bits import mask_of, spans
-from ..model import ACCESS, Field, Joined, Register
+from ..chip.bits import mask_of, spans
+from ..chip.model import ACCESS, Field, Joined, Register
 from .bitcode import low_end, put, take
 from .names import word
 from .options import Row, field_options, fits, joined_options, scales

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..model import Layout
+from ..chip.model import Layout
 from .bitcode import put, take
 from .framebase import FrameWriter, word_type
 from .names import word

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..errors import CallError
-from ..words import build
+from ..frames.words import build
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .sheet import Sheet
 from .text import count, defines, number

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from ..model import Register
+from ..chip.model import Register
 from .framebase import word_bits, word_type
 from .names import word
 from .sheet import Sheet
 from .text import block, count, defines, number
 
 if TYPE_CHECKING:
-    from ..settings import Action
-    from ..stagefile import Stage
+    from ..behaviour.settings import Action
+    from ..stages.load import Stage
 
 
 def shadowed(register: Register) -> bool:

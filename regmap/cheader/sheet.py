@@ -11,13 +11,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from ..chip.model import Chip, Register
 from ..errors import CallError
-from ..model import Chip, Register
 from .names import Namer
 from .text import block, heading
 
 if TYPE_CHECKING:
-    from ..stagefile import Stage
+    from ..stages.load import Stage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fractions import Fraction
 
-from ..behave import Machine
+from ..behaviour.faults import status_registers
+from ..behaviour.machine import Machine
+from ..behaviour.plan import plan
+from ..behaviour.settings import BRING_UP, Action, write_plan
 from ..errors import CallError
-from ..faults import status_registers
-from ..plan import plan
 from ..quantity import show
-from ..settings import BRING_UP, Action, write_plan
-from ..stagefile import Setting, Stage
+from ..stages.load import Setting, Stage
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .names import word
 from .sheet import Sheet

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from ..bank import Bank
-from ..codec import Answer, Codec, Sent
+from ..behaviour.faults import Explanation, explain, status_registers
+from ..behaviour.plan import word_to_write
+from ..behaviour.settings import Action, Change, compare_words
+from ..chip.bank import Bank
+from ..chip.model import Chip, Register
+from ..chip.values import Reading, read
+from ..document.schema import read_int
 from ..errors import CallError
-from ..faults import Explanation, explain, status_registers
-from ..model import Chip, Register
-from ..plan import word_to_write
-from ..schema import read_int
-from ..settings import Action, Change, compare_words
-from ..values import Reading, read
+from ..frames.codec import Answer, Codec, Sent
 from .state import Draft
 
 
@@ -70,7 +70,7 @@ def take_apart(draft: Draft, text: str, *, reply_to: str | None = None) -> Apart
     sent: Sent | None = None
     answer: Answer | None = None
     if reply_to is not None:
-        from ..bank import need_register
+        from ..chip.bank import need_register
 
         register: Register | None = need_register(chip, reply_to)
         assert register is not None

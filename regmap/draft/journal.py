@@ -3,7 +3,7 @@
     journal = Journal.start(folder, "pump.yaml", base_text)     nothing on disk until the first step
     journal.step({"GATE_HS.SOURCE": "60 mA"})                   on disk when the call returns
     for left in leftovers(folder, "pump.yaml"): ...             drafts that nobody is working on
-    left.replay(draft)
+    left.replay(draft.restate)
 
 One file for each running composer, locked while it runs: what is found unlocked was left behind by
 one that died, or that was told to keep its draft. A last line that was cut is left out.
@@ -15,15 +15,12 @@ import contextlib
 import hashlib
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import Any, TextIO
 
 from ..errors import CallError
-
-if TYPE_CHECKING:
-    from .state import Draft
 
 locks: Any = None
 with contextlib.suppress(ImportError):  # not on every system
@@ -134,15 +131,18 @@ class Leftover:
     def same_base(self, text: str) -> bool:
         return self.base == digest(text)
 
-    def replay(self, draft: Draft) -> list[str]:
-        """Do the steps again, each one a step that can be undone; returns what can no longer be."""
+    def replay(self, restate: Callable[[dict[str, str | None]], object]) -> list[str]:
+        """Do the steps again with a draft's `restate`, each one a step that can be undone.
+
+        Returns what can no longer be.
+        """
         trouble = []
         for entry in self.entries:
             changes = entry.get("set")
             if not isinstance(changes, dict):
                 continue
             try:
-                draft.restate({str(n): None if t is None else str(t) for n, t in changes.items()})
+                restate({str(n): None if t is None else str(t) for n, t in changes.items()})
             except CallError as error:
                 trouble.append(str(error))
         return trouble

@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from .. import values
-from ..bank import Bank
+from ..chip import values
+from ..chip.bank import Bank
+from ..chip.model import Chip, Field
+from ..chip.values import Valued
 from ..errors import CallError
-from ..model import Chip, Field
 from ..quantity import NONE, Dim, dimension_name, unit_of
-from ..values import Valued
 from .statements import label_of, ref
 
 

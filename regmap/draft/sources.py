@@ -8,13 +8,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from ..bank import Bank, unknown
+from ..behaviour.settings import Change, compare, setting_registers
+from ..chip.bank import Bank, unknown
+from ..chip.model import Chip
+from ..document.schema import read_int
+from ..document.source import decode_text
 from ..errors import CallError, nearest
-from ..model import Chip
-from ..schema import read_int
-from ..settings import Change, compare, setting_registers
-from ..source import decode_text
-from ..stagefile import Stage, load_stage, supply_of
+from ..stages.load import Stage, load_stage, supply_of
 from .state import Draft
 
 _WORD = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]*)\s*[=:\s]\s*(0[xXbB][0-9A-Fa-f_]+|\d+)\s*")
@@ -146,7 +146,7 @@ def capture_bank(stage: Stage, path: Path) -> tuple[Bank, list[str]]:
     A saved set-up beside the capture is heeded. Registers that no frame touches stay unknown.
     Raises CaptureError or CallError for a capture that cannot be read.
     """
-    from ..capture.opening import open_capture
+    from ..capture.formats.opening import open_capture
     from ..capture.setupfile import CaptureSetup, load_setup, setup_path
     from ..trace.against import bank_at
     from ..trace.tracer import How, trace_capture

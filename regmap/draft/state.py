@@ -17,14 +17,14 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeVar
 
-from .. import values
-from ..bank import Bank, find
+from ..behaviour.settings import Action, setting_registers, write_plan
+from ..chip import values
+from ..chip.bank import Bank, find
+from ..chip.model import Chip, Rule
+from ..chip.values import Choice, Reading, Valued
 from ..errors import CallError
 from ..expr import evaluate
-from ..model import Chip, Rule
-from ..settings import Action, setting_registers, write_plan
-from ..stagefile import Stage
-from ..values import Choice, Reading, Valued
+from ..stages.load import Stage
 from .statements import (
     Settled,
     Statements,
@@ -41,7 +41,7 @@ from .statements import (
 from .steps import Changed, Edit, Effect, Preview, effects_between
 
 if TYPE_CHECKING:
-    from ..assess import Assessment, Sweep
+    from ..assess.stage import Assessment, Sweep
     from ..calc import Verdict
     from .journal import Journal
 
@@ -244,7 +244,7 @@ class Draft:
         target = self.bank.copy()
         for name, word in words.items():
             if name not in self.chip.registers:
-                from ..bank import unknown
+                from ..chip.bank import unknown
 
                 raise CallError(unknown(self.chip, name))
             register = self.chip.registers[name]
@@ -323,7 +323,7 @@ class Draft:
     # --- verdicts, rules, frames --------------------------------------------------------------
     def assess(self, bank: Bank | None = None) -> Assessment:
         """All verdicts at the present settings (or in `bank`)."""
-        from ..assess import assess
+        from ..assess.stage import assess
 
         bank = bank or self.bank
         return _kept(self._assessed, _key(bank), lambda: assess(self.stage, bank))
@@ -364,7 +364,7 @@ class Draft:
 
     def sweep(self, name: str) -> Sweep:
         """Every option of a setting with the verdicts that it moves. Raises CallError."""
-        from ..assess import sweep
+        from ..assess.stage import sweep
 
         setting(self.chip, name)
         return sweep(self.stage_now(), name)

@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from .. import values
-from ..bank import Bank, find, need
+from ..chip import values
+from ..chip.bank import Bank, find, need
+from ..chip.model import Chip, Field, Joined, Param
+from ..chip.values import Choice, Reading, Valued, choose
 from ..errors import CallError
-from ..model import Chip, Field, Joined, Param
 from ..quantity import show
-from ..stagefile import Setting, settled, supply_of
-from ..values import Choice, Reading, Valued, choose
+from ..stages.load import Setting, settled, supply_of
 
 Statements = dict[str, str]
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from ..bank import Bank
-from ..model import Rule
-from ..values import Choice, Reading
+from ..chip.bank import Bank
+from ..chip.model import Rule
+from ..chip.values import Choice, Reading
 from .statements import Statements
 
 if TYPE_CHECKING:

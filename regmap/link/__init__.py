@@ -3,7 +3,7 @@
     from regmap.link.port import AdapterPort
     from regmap.link.session import Link
     from regmap.link.bringup import apply, identify, verify
-    from regmap.ports import SerialLine
+    from regmap.wire.ports import SerialLine
 
     port = AdapterPort(lambda: SerialLine("/dev/ttyACM0"), stage.chip.spi, name="/dev/ttyACM0")
     port.open()

@@ -12,11 +12,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from ..bank import Bank
-from ..codec import Sent
+from ..behaviour.settings import Action, compare, expectation, setting_registers, write_plan
+from ..chip.bank import Bank
+from ..chip.model import Chip
 from ..errors import CallError
-from ..model import Chip
-from ..settings import Action, compare, expectation, setting_registers, write_plan
+from ..frames.codec import Sent
 from .known import Account
 from .look import Checked, Found, final_bank, identify, look, unverifiable, verify
 from .session import Link, Reading, Written

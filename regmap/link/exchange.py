@@ -10,10 +10,10 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from ..bank import Bank
-from ..behave import Machine
+from ..behaviour.machine import Machine
+from ..chip.bank import Bank
+from ..chip.model import Chip, Register
 from ..errors import CallError, FrameError
-from ..model import Chip, Register
 from . import rules
 from .known import Account, Knowledge
 from .port import AdapterPort, TransferLostError

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from ..model import Chip
+from ..chip.model import Chip
 from . import rules
 
 CAUTION = (

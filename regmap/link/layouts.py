@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import product
 
-from ..bank import Bank
-from ..codec import Codec
-from ..model import Chip
+from ..chip.bank import Bank
+from ..chip.model import Chip
+from ..frames.codec import Codec
 
 MOST = 256
 

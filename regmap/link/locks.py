@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..bits import extract, mask_of
+from ..chip.bits import extract, mask_of
+from ..chip.model import Chip, Register
+from ..chip.values import read
 from ..expr import Expr, evaluate
-from ..model import Chip, Register
-from ..values import read
 from . import rules
 
 if TYPE_CHECKING:
-    from ..bank import Bank
+    from ..chip.bank import Bank
     from .reading import Reader
 
 

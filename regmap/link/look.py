@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ..bank import Bank
-from ..behave import Machine
-from ..faults import status_registers
-from ..model import Chip, Register
-from ..settings import Change, compare_words, setting_mask, setting_registers, write_plan
+from ..behaviour.faults import status_registers
+from ..behaviour.machine import Machine
+from ..behaviour.settings import Change, compare_words, setting_mask, setting_registers, write_plan
+from ..chip.bank import Bank
+from ..chip.model import Chip, Register
 from . import rules
 from .session import Link, Reading
 

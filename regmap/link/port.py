@@ -6,26 +6,23 @@ import time
 from collections.abc import Callable, Sequence
 from typing import TypeVar, cast
 
+from ..chip.model import Spi
 from ..errors import CallError, LinkError
-from ..model import Spi
-from ..ports import Line, exchange
-from ..wire import (
+from ..wire.client import Client, Done, Lost, Refused
+from ..wire.layout import (
     Burst,
     Capability,
-    Client,
     Code,
-    Done,
     Hello,
     Identity,
-    Lost,
     PinLevels,
     Pins,
-    Refused,
     Request,
     Setup,
     SetupDone,
     Transfer,
 )
+from ..wire.ports import Line, exchange
 
 DEFAULT_CLOCK = 1_000_000
 _Answer = TypeVar("_Answer")

@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ..bank import need_register
-from ..bits import extract, mask_of
-from ..model import Register
-from ..settings import setting_mask
+from ..behaviour.settings import setting_mask
+from ..chip.bank import need_register
+from ..chip.bits import extract, mask_of
+from ..chip.model import Register
 from . import rules
 from .exchange import Exchange
 from .layouts import alternatives

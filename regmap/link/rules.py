@@ -6,13 +6,13 @@ something in it, or beside it, proves that it answers this command.
 
 from __future__ import annotations
 
-from ..bank import Bank
-from ..behave import after_write, as_read, match_of
-from ..bits import deposit, extract, mask_of
-from ..codec import Sent
+from ..behaviour.machine import after_write, as_read, match_of
+from ..behaviour.settings import expectation
+from ..chip.bank import Bank
+from ..chip.bits import deposit, extract, mask_of
+from ..chip.model import Chip, Field, Layout, Register
 from ..expr import evaluate
-from ..model import Chip, Field, Layout, Register
-from ..settings import expectation
+from ..frames.codec import Sent
 
 
 def hazards(chip: Chip, sent: Sent) -> list[str]:

@@ -19,14 +19,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from ..bank import Bank
-from ..behave import joined_registers
+from ..behaviour.machine import joined_registers
+from ..behaviour.plan import plan
+from ..behaviour.settings import expectation
+from ..chip.bank import Bank
+from ..chip.model import Chip, Field, Joined
 from ..errors import CallError, FileError, Place, Problem, nearest
-from ..model import Chip, Field, Joined
-from ..plan import plan
+from ..frames.requests import SetField, WriteWord, parse_request
 from ..quantity import Band, parse_band
-from ..requests import SetField, WriteWord, parse_request
-from ..settings import expectation
 from . import rules
 from .session import Link
 

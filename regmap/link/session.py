@@ -14,11 +14,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from ..bank import Bank, need_register
-from ..behave import match_of
+from ..behaviour.machine import match_of
+from ..behaviour.plan import plan
+from ..chip.bank import Bank, need_register
+from ..chip.model import Command, Register
 from ..errors import CallError
-from ..model import Command, Register
-from ..plan import plan
 from . import rules
 from .locks import explain_lock, not_taken
 from .port import TransferLostError

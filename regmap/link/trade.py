@@ -6,9 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from .. import chain as chains
-from ..behave import Machine
-from ..codec import (
+from ..behaviour.machine import Machine
+from ..chip.model import Chip, Command, Frame, Register
+from ..errors import CallError, FrameError
+from ..frames import chain as chains
+from ..frames.codec import (
     Answer,
     Codec,
     Sent,
@@ -19,8 +21,6 @@ from ..codec import (
     next_counters,
     wire_bytes,
 )
-from ..errors import CallError, FrameError
-from ..model import Chip, Command, Frame, Register
 from . import rules
 
 

@@ -10,9 +10,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
-from ..bank import Bank
-from ..faults import Explanation, Finding, explain, status_registers
-from ..model import SEVERITIES
+from ..behaviour.faults import Explanation, Finding, explain, status_registers
+from ..chip.bank import Bank
+from ..chip.model import SEVERITIES
 from . import rules
 from .look import status
 from .session import Link, Reading

@@ -9,9 +9,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from ..capture.opening import open_capture
-from ..faults import Finding
-from ..stagefile import Stage
+from ..behaviour.faults import Finding
+from ..capture.formats.opening import open_capture
+from ..stages.load import Stage
 from ..trace.against import Held
 from ..trace.story import Episode, Story, tell
 from ..trace.tracer import Trace, trace_capture

@@ -5,18 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterable
 from fractions import Fraction
 
-from ..assess import Assessment, timing_of
-from ..bank import Bank, find
-from ..bits import extract
+from ..assess.stage import Assessment, timing_of
+from ..behaviour.settings import Action, setting_registers, write_plan
 from ..calc.corner import show_value
+from ..chip.bank import Bank, find
+from ..chip.bits import extract
+from ..chip.model import Chip, Field, Register
+from ..chip.values import Reading, read
 from ..errors import CallError
-from ..model import Chip, Field, Register
+from ..maps.vet import place_of, prove
 from ..parameters import ROLES
 from ..quantity import show
-from ..settings import Action, setting_registers, write_plan
-from ..stagefile import Stage
-from ..values import Reading, read
-from ..vet import place_of, prove
+from ..stages.load import Stage
 from .page import Html, code, facts, join, table, tag
 from .verdicts import percent
 

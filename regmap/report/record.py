@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from .. import __version__
-from ..assess import COMMAND_LINE, Assessment, assess, inputs_of
+from ..assess.stage import COMMAND_LINE, Assessment, assess, inputs_of
 from ..calc import CAUTION
-from ..stagefile import Stage
+from ..stages.load import Stage
 from . import chip as about
 from . import verdicts
 from .page import Html, code, items, join, page, section, table, tag

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from ..assess import Assessment
+from ..assess.stage import Assessment
 from ..calc import SUBJECTS, Inputs, Verdict
 from ..errors import CallError
 from .page import Html, bar, code, facts, fold, join, table, tag

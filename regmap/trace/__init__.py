@@ -1,7 +1,7 @@
 """Captured transfers and a map to what happened: frames, register words, faults over time.
 
-    from regmap.capture.opening import open_capture
-    from regmap.mapfile import load_map
+    from regmap.capture.formats.opening import open_capture
+    from regmap.maps.load import load_map
     from regmap.trace.tracer import How, trace_capture
     from regmap.trace.timeline import Filter, timeline
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 
-from regmap.bank import Bank
-from regmap.bits import mask_of
+from regmap.behaviour.settings import Change, compare, setting_mask, setting_registers, write_plan
+from regmap.chip.bank import Bank
+from regmap.chip.bits import mask_of
+from regmap.chip.model import Register
 from regmap.errors import CallError
-from regmap.model import Register
-from regmap.settings import Change, compare, setting_mask, setting_registers, write_plan
-from regmap.stagefile import Stage
+from regmap.stages.load import Stage
 
 from .belief import Written
 from .tracer import Trace

@@ -1,6 +1,6 @@
 """What the captured frames make one believe of a chip: register words, states, keys.
 
-The map's own behaviour (`regmap.behave.Machine`) runs along the frames and is corrected by what
+The map's own behaviour (`regmap.behaviour.machine.Machine`) runs along the frames and is corrected by what
 replies show; wherever the two disagree a note says so, and why that may be.
 """
 
@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from regmap.bank import Bank
-from regmap.behave import Machine
-from regmap.bits import mask_of
-from regmap.codec import Sent
+from regmap.behaviour.machine import Machine
+from regmap.behaviour.settings import expectation, setting_mask
+from regmap.chip.bank import Bank
+from regmap.chip.bits import mask_of
+from regmap.chip.model import Chip, Register
 from regmap.expr import Expr, Name, Op, evaluate
-from regmap.model import Chip, Register
-from regmap.settings import expectation, setting_mask
+from regmap.frames.codec import Sent
 
 from .events import Note
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from regmap.bank import Bank
-from regmap.bits import mask_of
-from regmap.codec import Answer, Codec, Flaw, Sent
+from regmap.chip.bank import Bank
+from regmap.chip.bits import mask_of
+from regmap.chip.model import Chip, Layout
 from regmap.errors import FrameError
-from regmap.model import Chip, Layout
+from regmap.frames.codec import Answer, Codec, Flaw, Sent
 
 from .events import Note
 from .pairs import CUT, Pair

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-from regmap.behave import Match, match_of
-from regmap.bits import extract, mask_of
-from regmap.codec import Answer, Sent
+from regmap.behaviour.machine import Match, match_of
+from regmap.chip.bits import extract, mask_of
+from regmap.chip.model import Chip, Fault, Layout, Register
 from regmap.errors import CallError
-from regmap.model import Chip, Fault, Layout, Register
+from regmap.frames.codec import Answer, Sent
 
 from .events import Interval, Note
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from regmap.bank import Bank
-from regmap.bulk import READ
-from regmap.model import Chip
+from regmap.chip.bank import Bank
+from regmap.chip.model import Chip
+from regmap.frames.bulk import READ
 
 from .decoded import Decoded, Judge
 from .frames import Batch

@@ -18,8 +18,8 @@ import numpy as np
 import numpy.typing as npt
 
 from regmap.capture.spi import Flag, LineName, Transfers, Words
+from regmap.chip.model import Chain, Chip
 from regmap.errors import CallError
-from regmap.model import Chain, Chip
 
 from .pairs import CUT, PairTable
 

@@ -8,7 +8,7 @@ from fractions import Fraction
 import numpy as np
 
 from regmap.capture.spi import Transfers
-from regmap.model import Chip
+from regmap.chip.model import Chip
 from regmap.quantity import Band, show
 
 from .pins import Pins

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from regmap.capture.channels import words_of
-from regmap.capture.signals import Block, Channel, Edges, Signals
+from regmap.capture.lines.channels import words_of
+from regmap.capture.lines.signals import Block, Channel, Edges, Signals
 
 
 class Pins:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from regmap.behaviour.faults import suspicious
 from regmap.capture.spi import Flag
-from regmap.faults import suspicious
 
 from .decoded import known_target, plausible
 from .pairs import CUT

@@ -13,12 +13,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from regmap.bank import Bank
-from regmap.bulk import Mask, flawless
-from regmap.capture.signals import Signals, Values
+from regmap.capture.arrays import Values
+from regmap.capture.lines.signals import Signals
 from regmap.capture.spi import BitOrder, Roles, SpiSetup, Transfers, join
-from regmap.capture.transfers import TransferBuilder
-from regmap.model import Chain, Chip
+from regmap.capture.transfers.stream import TransferBuilder
+from regmap.chip.bank import Bank
+from regmap.chip.model import Chain, Chip
+from regmap.frames.bulk import Mask, flawless
 
 from .decoded import Judge, plausible
 from .frames import Framer

@@ -13,13 +13,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from regmap.bank import Bank
-from regmap.bits import mask_of
-from regmap.bulk import COMMAND, READ, UNKNOWN, WRITE, BulkCodec, extract, flawless
 from regmap.capture.spi import Words
-from regmap.codec import GUARDS
+from regmap.chip.bank import Bank
+from regmap.chip.bits import mask_of
+from regmap.chip.model import Chip, Frame, Layout, Register
 from regmap.expr import Expr
-from regmap.model import Chip, Frame, Layout, Register
+from regmap.frames.bulk import COMMAND, READ, UNKNOWN, WRITE, BulkCodec, extract, flawless
+from regmap.frames.codec import GUARDS
 
 from .decoded import Decoded, Judge
 from .pairs import CUT, PairTable, mixed

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from regmap.bank import Bank
-from regmap.bits import deposit
+from regmap.behaviour.faults import Explanation, explain
+from regmap.chip.bank import Bank
+from regmap.chip.bits import deposit
+from regmap.chip.model import Chip, Field
 from regmap.errors import CallError
-from regmap.faults import Explanation, explain
-from regmap.model import Chip, Field
-from regmap.stagefile import Stage
+from regmap.stages.load import Stage
 
 from .against import Held, against
 from .events import Interval, Note

@@ -10,8 +10,8 @@ from heapq import merge
 
 import numpy as np
 
-from regmap.bank import Bank
-from regmap.settings import compare_words
+from regmap.behaviour.settings import compare_words
+from regmap.chip.bank import Bank
 
 from .decoded import Decoded, flaw_notes
 from .events import Event, Note, Quiet

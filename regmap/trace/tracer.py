@@ -18,14 +18,14 @@ from typing import Any
 
 import numpy as np
 
-from regmap.capture.ahead import blocks_ahead
-from regmap.capture.channels import Finding, find_roles
-from regmap.capture.measure import LineHealth, Timing
-from regmap.capture.signals import Capture, Signals
+from regmap.capture.lines.channels import Finding, find_roles
+from regmap.capture.lines.measure import LineHealth, Timing
+from regmap.capture.lines.signals import Capture, Signals
 from regmap.capture.spi import BitOrder, Flag, SpiSetup, Transfers, join
-from regmap.capture.transfers import TransferBuilder
+from regmap.capture.transfers.ahead import blocks_ahead
+from regmap.capture.transfers.stream import TransferBuilder
+from regmap.chip.model import Chain, Chip
 from regmap.errors import CallError, Problem
-from regmap.model import Chain, Chip
 
 from .decoded import Judge
 from .events import Clock

@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from regmap.bank import Bank
-from regmap.bulk import READ
-from regmap.codec import Answer, Sent
+from regmap.chip.bank import Bank
+from regmap.chip.model import Chip
 from regmap.expr import evaluate
-from regmap.model import Chip
+from regmap.frames.bulk import READ
+from regmap.frames.codec import Answer, Sent
 
 from .belief import Belief
 from .decoded import Decoded, Judge, flaw_notes

@@ -12,10 +12,10 @@ from fractions import Fraction
 
 import numpy as np
 
-from regmap.bank import Bank
-from regmap.bits import extract
-from regmap.bulk import WRITE
-from regmap.model import Chip, Field
+from regmap.chip.bank import Bank
+from regmap.chip.bits import extract
+from regmap.chip.model import Chip, Field
+from regmap.frames.bulk import WRITE
 from regmap.quantity import Band, show
 
 from .events import Note

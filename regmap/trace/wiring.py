@@ -10,11 +10,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from regmap.capture.channels import find_roles, role_by_name
-from regmap.capture.signals import Channel, Signals, Times
+from regmap.capture.arrays import Times
+from regmap.capture.lines.channels import find_roles, role_by_name
+from regmap.capture.lines.signals import Channel, Signals
 from regmap.capture.spi import Roles, SpiSetup
+from regmap.chip.model import Chain
 from regmap.errors import CallError
-from regmap.model import Chain
 
 from .replies import Mistake, Shares, dead_replies, odd_transfers, shares
 from .setup import CLEARLY, ENOUGH, Fit, Reader

@@ -1,6 +1,6 @@
 """A simulated chip that behaves as its map says, for work without hardware and for tests of firmware.
 
-    from regmap.mapfile import load_map
+    from regmap.maps.load import load_map
     from regmap.twin import Twin
 
     twin = Twin(load_map("quoll16"), seed=1, recorder="bring_up.vcd")
@@ -12,7 +12,7 @@
 What it does comes from the map alone; `gaps(chip)` names what the map leaves open. Faults and
 electrical troubles are injected by name and time (`regmap.twin.trouble`). `regmap.twin.adapter`
 puts it behind the adapter protocol, on a pseudo-terminal or any pair of byte streams;
-`regmap.twin.chain` puts several on one chip select; `regmap.fixture` is for pytest.
+`regmap.twin.chain` puts several on one chip select; `regmap.testing` is for pytest.
 
 It is a model of register behaviour, no model of silicon: no analogue quantity is simulated, times
 are typical ones, and passing here proves nothing about a real stage.

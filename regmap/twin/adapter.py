@@ -15,19 +15,11 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from ..codec import from_wire, wire_bytes
 from ..errors import LinkError
-from ..ports import Line, PseudoTerminal, serve
-from ..wire import (
-    Burst,
-    Capability,
-    Identity,
-    PinLevels,
-    Refusal,
-    Server,
-    Setup,
-    SetupDone,
-)
+from ..frames.codec import from_wire, wire_bytes
+from ..wire.layout import Burst, Capability, Identity, PinLevels, Setup, SetupDone
+from ..wire.ports import Line, PseudoTerminal, serve
+from ..wire.server import Refusal, Server
 from .bus import Bus
 from .clock import Clock, RealClock
 from .trouble import Injection

@@ -6,8 +6,8 @@ import random
 from collections.abc import Sequence
 from typing import Protocol
 
+from ..chip.model import Spi
 from ..errors import CallError
-from ..model import Spi
 from .clock import Clock, nanoseconds
 from .record import Recorder, draw, returned, sampled
 from .trouble import Injection

@@ -6,9 +6,9 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TextIO
 
-from .. import chain as chains
+from ..chip.model import Chip
 from ..errors import CallError, FrameError
-from ..model import Chip
+from ..frames import chain as chains
 from .bus import Bus
 from .chip import attach
 from .clock import Clock, nanoseconds
@@ -20,7 +20,7 @@ from .trouble import Injection, parse_injection
 class TwinChain:
     """A daisy chain: `chips` in order from the controller's data output, the chain as the first's map says.
 
-    `transfer` takes whole streams as (value, bits) pairs (`regmap.chain.pack` makes them).
+    `transfer` takes whole streams as (value, bits) pairs (`regmap.frames.chain.pack` makes them).
     """
 
     def __init__(

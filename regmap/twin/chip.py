@@ -8,8 +8,8 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TextIO
 
+from ..chip.model import Chip, Fault
 from ..errors import CallError
-from ..model import Chip, Fault
 from ..quantity import parse
 from .bus import Bus
 from .clock import Clock, nanoseconds

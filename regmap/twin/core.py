@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
-from ..behave import Machine, as_read
-from ..codec import Codec, Sent, build, counter_flaws
+from ..behaviour.machine import Machine, as_read
+from ..chip.model import Chip, Fault, Field, Frame, Layout
 from ..errors import CallError
 from ..expr import evaluate
-from ..model import Chip, Fault, Field, Frame, Layout
+from ..frames.codec import Codec, Sent, build, counter_flaws
 from .clock import nanoseconds
 from .watchdog import Watchdog
 

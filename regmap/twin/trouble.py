@@ -15,8 +15,8 @@ import re
 from dataclasses import dataclass
 from fractions import Fraction
 
+from ..chip.model import Chip
 from ..errors import CallError, nearest
-from ..model import Chip
 from ..quantity import parse
 from .clock import nanoseconds
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from ..bank import Bank
-from ..bits import extract
-from ..codec import Sent
-from ..model import Chip, Field
+from ..chip.bank import Bank
+from ..chip.bits import extract
+from ..chip.model import Chip, Field
+from ..frames.codec import Sent
 from .clock import nanoseconds
 
 

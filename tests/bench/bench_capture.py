@@ -19,10 +19,10 @@ from pathlib import Path
 
 import numpy as np
 
-from regmap.capture.channels import find_roles
-from regmap.capture.opening import open_capture
+from regmap.capture.formats.opening import open_capture
+from regmap.capture.lines.channels import find_roles
 from regmap.capture.spi import SpiSetup, pack
-from regmap.capture.transfers import TransferBuilder, iter_transfers
+from regmap.capture.transfers.stream import TransferBuilder, iter_transfers
 
 BITS = 24
 

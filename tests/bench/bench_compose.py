@@ -25,14 +25,14 @@ from prompt_toolkit.key_binding.key_processor import KeyPress
 from prompt_toolkit.keys import Keys
 from prompt_toolkit.output import DummyOutput
 
-from regmap.assess import assess
+from regmap.assess.stage import assess
 from regmap.cli.compose import open_session
 from regmap.cli.composer import paint
 from regmap.cli.composer.screen import Screen
 from regmap.cli.composer.view import View
 from regmap.cli.context import Context
-from regmap.mapfile import shipped
-from regmap.stagefile import read_stage
+from regmap.maps.load import shipped
+from regmap.stages.load import read_stage
 
 ASKED = 0.050
 ROUND = [
@@ -95,7 +95,7 @@ def biggest() -> list[str]:
     sizes = {}
     for name, path in shipped("devices").items():
         stage, _ = read_stage(path)
-        from regmap.mapfile import read_map
+        from regmap.maps.load import read_map
 
         chip = stage.chip if stage is not None else read_map(path)[0]
         if chip is not None:

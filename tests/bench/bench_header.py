@@ -23,8 +23,8 @@ import time
 from pathlib import Path
 
 from regmap.cheader import Options, generate, select
-from regmap.mapfile import load_map, shipped
-from regmap.stagefile import load_stage
+from regmap.maps.load import load_map, shipped
+from regmap.stages.load import load_stage
 
 AIM = 8.0
 

@@ -17,15 +17,15 @@ import sys
 import time
 from collections.abc import Callable
 
-from regmap.codec import bursts, wire_bytes
+from regmap.frames.codec import bursts, wire_bytes
 from regmap.link.port import AdapterPort
 from regmap.link.session import Link
-from regmap.mapfile import load_map
-from regmap.ports import PseudoTerminal, Reopener
+from regmap.maps.load import load_map
 from regmap.twin import Twin
 from regmap.twin.adapter import Adapter, Terminal
-from regmap.wire import Transfer, encode_frame
-from regmap.wire.layout import Kind, request_body
+from regmap.wire.frame import encode_frame
+from regmap.wire.layout import Kind, Transfer, request_body
+from regmap.wire.ports import PseudoTerminal, Reopener
 
 
 def per_second(seconds: float, once: Callable[[], object]) -> float:

@@ -18,7 +18,7 @@ from typing import Any
 
 import yaml
 
-from regmap.vet import check_map
+from regmap.maps.vet import check_map
 
 BAR = 10.0
 ROUNDS = 15

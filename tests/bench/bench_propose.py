@@ -13,10 +13,10 @@ from dataclasses import replace
 
 import pytest
 
-from regmap.assess import assess
-from regmap.propose import propose
+from regmap.assess.propose import propose
+from regmap.assess.stage import assess
 from regmap.quantity import parse_band
-from regmap.stagefile import Stage, load_stage
+from regmap.stages.load import Stage, load_stage
 
 #: changed parameters -> assessments that the search may cost at most
 CASES = {

@@ -27,15 +27,15 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from bench_capture import _text, floor, general_library, plain_loop, timed
 
-from regmap.bank import Bank
-from regmap.bulk import BulkCodec, flawless, split
-from regmap.capture.channels import find_roles
-from regmap.capture.opening import open_capture
+from regmap.capture.formats.opening import open_capture
+from regmap.capture.lines.channels import find_roles
 from regmap.capture.spi import pack
-from regmap.capture.transfers import TransferBuilder, iter_transfers
-from regmap.codec import Codec
-from regmap.mapfile import load_map
-from regmap.model import Chip
+from regmap.capture.transfers.stream import TransferBuilder, iter_transfers
+from regmap.chip.bank import Bank
+from regmap.chip.model import Chip
+from regmap.frames.bulk import BulkCodec, flawless, split
+from regmap.frames.codec import Codec
+from regmap.maps.load import load_map
 from regmap.trace.story import tell
 from regmap.trace.timeline import timeline
 from regmap.trace.tracer import How, Trace, spi_setup, trace_capture
@@ -112,7 +112,7 @@ def polled(frames: int) -> tuple[np.ndarray, np.ndarray, int]:
 
 def measuring(frames: int) -> tuple[np.ndarray, np.ndarray, int]:
     """A Bilby-32 whose temperature differs with every read."""
-    from regmap.bulk import build
+    from regmap.frames.bulk import build
 
     chip = load_map("bilby32")
     codec = Codec(chip)

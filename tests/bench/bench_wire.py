@@ -18,8 +18,10 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from regmap.ports import PseudoTerminal, SerialLine, exchange
-from regmap.wire import Client, Done, Hello, Request, Setup, Transfer, encode_frame
+from regmap.wire.client import Client, Done
+from regmap.wire.frame import encode_frame
+from regmap.wire.layout import Hello, Request, Setup, Transfer
+from regmap.wire.ports import PseudoTerminal, SerialLine, exchange
 
 SOURCES = Path(__file__).parents[1] / "c" / "bridge"
 

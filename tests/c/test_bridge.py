@@ -14,31 +14,28 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from regmap.errors import LinkError
-from regmap.ports import PseudoTerminal, SerialLine, exchange
-from regmap.wire import (
+from regmap.wire.client import Client, Done, Lost, Refused
+from regmap.wire.frame import Decoder, encode_frame
+from regmap.wire.layout import (
+    KIND_OF,
     Burst,
     Capability,
-    Client,
     Code,
-    Decoder,
-    Done,
     ErrorReply,
     Hello,
     Identity,
     Kind,
-    Lost,
     PinLevels,
     Pins,
-    Refusal,
-    Refused,
     Request,
-    Server,
     Setup,
     SetupDone,
     Transfer,
-    encode_frame,
+    parse_answer,
+    request_body,
 )
-from regmap.wire.layout import KIND_OF, parse_answer, request_body
+from regmap.wire.ports import PseudoTerminal, SerialLine, exchange
+from regmap.wire.server import Refusal, Server
 
 HERE = Path(__file__).parent / "bridge"
 STRICT = ["-std=c99", "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wshadow", "-Werror"]

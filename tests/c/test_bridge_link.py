@@ -15,20 +15,21 @@ from pathlib import Path
 
 import pytest
 
-from regmap import values
-from regmap.bank import Bank
+from regmap.behaviour.settings import setting_registers
+from regmap.chip import values
+from regmap.chip.bank import Bank
+from regmap.chip.model import Chip
 from regmap.link.bringup import apply, verify
 from regmap.link.look import final_bank
 from regmap.link.port import AdapterPort
 from regmap.link.session import Link
-from regmap.mapfile import load_map, shipped
-from regmap.model import Chip
-from regmap.ports import PseudoTerminal, Reopener
-from regmap.settings import setting_registers
-from regmap.stagefile import load_stage
+from regmap.maps.load import load_map, shipped
+from regmap.stages.load import load_stage
 from regmap.twin import Twin
 from regmap.twin.adapter import Adapter
-from regmap.wire import Refusal, Setup
+from regmap.wire.layout import Setup
+from regmap.wire.ports import PseudoTerminal, Reopener
+from regmap.wire.server import Refusal
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 

@@ -12,9 +12,9 @@ from types import ModuleType
 import pytest
 
 from regmap.cheader import Generated, Options, generate, select
-from regmap.mapfile import load_map, shipped
-from regmap.model import Chip
-from regmap.stagefile import Stage, load_stage
+from regmap.chip.model import Chip
+from regmap.maps.load import load_map, shipped
+from regmap.stages.load import Stage, load_stage
 
 HERE = Path(__file__).parent
 STRICT = ["-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wshadow", "-Werror"]

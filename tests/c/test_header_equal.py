@@ -16,12 +16,12 @@ from types import ModuleType
 
 import pytest
 
-from regmap.bits import deposit, extract, mask_of
+from regmap.behaviour.faults import explain, status_registers
 from regmap.cheader import Options, generate
-from regmap.codec import Codec, build, bursts, inspect, split, wire_bytes
-from regmap.faults import explain, status_registers
-from regmap.mapfile import load_map, read_map, shipped
-from regmap.model import Chip, Layout
+from regmap.chip.bits import deposit, extract, mask_of
+from regmap.chip.model import Chip, Layout
+from regmap.frames.codec import Codec, build, bursts, inspect, split, wire_bytes
+from regmap.maps.load import load_map, read_map, shipped
 
 HERE = Path(__file__).parent / "header"
 MAPS = [n for n, p in shipped("devices").items() if "gateword_map" in p.read_text("utf-8")]

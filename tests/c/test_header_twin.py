@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from regmap.cheader import Options, generate
-from regmap.codec import from_wire, wire_bytes
-from regmap.stagefile import Stage, load_stage
+from regmap.frames.codec import from_wire, wire_bytes
+from regmap.stages.load import Stage, load_stage
 from regmap.twin import Twin
 
 HERE = Path(__file__).parent / "header"

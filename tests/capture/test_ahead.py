@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from regmap.capture.ahead import ahead, blocks_ahead
-from regmap.capture.lines import behind
-from regmap.capture.opening import Options, open_capture
+from regmap.capture.formats.opening import Options, open_capture
+from regmap.capture.lines.track import behind
+from regmap.capture.transfers.ahead import ahead, blocks_ahead
 
 
 def alive() -> list[str]:

@@ -8,8 +8,9 @@ from itertools import permutations
 import numpy as np
 import pytest
 
-from regmap.capture.channels import find_roles, guess_mode, role_by_name, words_of
-from regmap.capture.signals import Channel, Edges, Signals, Z
+from regmap.capture.arrays import Z
+from regmap.capture.lines.channels import find_roles, guess_mode, role_by_name, words_of
+from regmap.capture.lines.signals import Channel, Edges, Signals
 from regmap.capture.spi import Roles
 from regmap.errors import CallError
 

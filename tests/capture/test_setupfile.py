@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from regmap.capture.opening import Options
+from regmap.capture.formats.opening import Options
 from regmap.capture.setupfile import CaptureSetup, dump_setup, load_setup, save_setup, setup_path
 from regmap.capture.spi import SpiSetup
 from regmap.errors import FileError

@@ -12,11 +12,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from regmap.capture.channels import find_roles
-from regmap.capture.opening import Options, open_capture
-from regmap.capture.signals import Signals, X, Z
+from regmap.capture.arrays import X, Z
+from regmap.capture.formats.opening import Options, open_capture
+from regmap.capture.lines.channels import find_roles
+from regmap.capture.lines.signals import Signals
 from regmap.capture.spi import Roles, SpiSetup, join
-from regmap.capture.transfers import read_transfers
+from regmap.capture.transfers.stream import read_transfers
 from regmap.errors import CallError, CaptureError
 
 WORDS = [(0x8421, 0x0000), (0x1234, 0xFFFF), (0xFFFF, 0x5A5A), (0x0001, 0x8000)]

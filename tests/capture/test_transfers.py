@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from regmap.capture.signals import Channel, Edges, Signals, X, Z
+from regmap.capture.arrays import X, Z
+from regmap.capture.lines.signals import Channel, Edges, Signals
 from regmap.capture.spi import NONE, Flag, Roles, SpiSetup, Transfers, join, pack, reslice
-from regmap.capture.transfers import TransferBuilder
+from regmap.capture.transfers.stream import TransferBuilder
 from regmap.errors import CallError
 
 TICK = Fraction(1, 10**9)
@@ -511,8 +512,8 @@ def test_undersampling_is_suspected_but_not_in_an_ideal_simulation() -> None:
 
 
 def test_select_active_for_ever_does_not_fill_the_memory(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("regmap.capture.transfers.WAIT_LIMIT", 3000)
-    monkeypatch.setattr("regmap.capture.transfers.WARM_UP", 100)
+    monkeypatch.setattr("regmap.capture.transfers.stream.WAIT_LIMIT", 3000)
+    monkeypatch.setattr("regmap.capture.transfers.stream.WARM_UP", 100)
     bus = Bus(0)
     bus.wait(100)
     bus.begin()

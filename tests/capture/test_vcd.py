@@ -16,9 +16,10 @@ import vcd as pyvcd
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from regmap.capture.signals import HIGH, LOW, Signals, X, Z
-from regmap.capture.source import Source
-from regmap.capture.vcd import VcdCapture
+from regmap.capture.arrays import HIGH, LOW, X, Z
+from regmap.capture.formats.source import Source
+from regmap.capture.formats.vcd import VcdCapture
+from regmap.capture.lines.signals import Signals
 from regmap.errors import CaptureError
 
 HEAD = (
@@ -551,7 +552,7 @@ endmodule
 
 def test_a_dump_of_a_verilog_simulator(tmp_path: Path, need_tool: Callable[[str], str]) -> None:
     from regmap.capture.spi import Roles, SpiSetup
-    from regmap.capture.transfers import read_transfers
+    from regmap.capture.transfers.stream import read_transfers
 
     compiler, runner = need_tool("iverilog"), need_tool("vvp")
     target = tmp_path / "spi.vcd"

@@ -10,10 +10,10 @@ from collections.abc import Callable, Iterable
 from fractions import Fraction
 from pathlib import Path
 
-from regmap.codec import bursts
-from regmap.plan import plan
-from regmap.settings import BRING_UP, write_plan
-from regmap.stagefile import load_stage
+from regmap.behaviour.plan import plan
+from regmap.behaviour.settings import BRING_UP, write_plan
+from regmap.frames.codec import bursts
+from regmap.stages.load import load_stage
 from regmap.twin import Twin
 
 FOLDER = Path(__file__).parents[2] / "captures"

@@ -14,14 +14,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from regmap.behaviour.settings import write_plan
 from regmap.cheader import SECTIONS, Options, content_hash, depfile, generate, select
 from regmap.cheader.faults import causes_first
 from regmap.cheader.steps import setting_text
+from regmap.chip.model import Field, Register
 from regmap.errors import CallError
-from regmap.mapfile import load_map, read_map
-from regmap.model import Field, Register
-from regmap.settings import write_plan
-from regmap.stagefile import load_stage
+from regmap.maps.load import load_map, read_map
+from regmap.stages.load import load_stage
 
 STAGE = load_stage("coolant_pump")
 CHIP = STAGE.chip
@@ -260,7 +260,7 @@ def test_depfile_names_every_file(files: list[str]) -> None:
 
 def test_loading_is_light() -> None:
     code = (
-        "import sys, regmap.cheader, regmap.stagefile as s; regmap.cheader.generate(s.load_stage('coolant_pump'));"
+        "import sys, regmap.cheader, regmap.stages.load as s; regmap.cheader.generate(s.load_stage('coolant_pump'));"
         "print([m for m in ('numpy','construct','prompt_toolkit','serial') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

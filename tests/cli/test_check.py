@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from regmap.assess import assess, check_names, with_settings
-from regmap.stagefile import load_stage
+from regmap.assess.stage import assess, check_names, with_settings
+from regmap.stages.load import load_stage
 
 Run = Callable[..., Any]
 STAGES = ("coolant_pump", "conveyor_drum")
@@ -89,7 +89,7 @@ def test_every_check_of_both_stages_can_be_explained(gateword: Run) -> None:
 
 
 def test_what_is_missing_is_named_with_where_it_belongs(gateword: Run, tmp_path: Path) -> None:
-    from regmap.mapfile import find_document
+    from regmap.maps.load import find_document
 
     text = Path(find_document("coolant_pump")).read_text().replace("safety.ftti: 200 ms\n", "")
     for name, content in (

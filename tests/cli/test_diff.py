@@ -11,13 +11,13 @@ from typing import Any
 import pytest
 
 import regmap
-from regmap.assess import assess, with_settings
-from regmap.diff import diff_bank, diff_stages, diff_words
+from regmap.assess.diff import diff_bank, diff_stages, diff_words
+from regmap.assess.stage import assess, with_settings
+from regmap.behaviour.readback import looks_like_readback, parse_readback
+from regmap.behaviour.settings import setting_registers
 from regmap.errors import FileError
-from regmap.mapfile import find_document
-from regmap.readback import looks_like_readback, parse_readback
-from regmap.settings import setting_registers
-from regmap.stagefile import Stage, load_stage, read_stage
+from regmap.maps.load import find_document
+from regmap.stages.load import Stage, load_stage, read_stage
 
 Run = Callable[..., Any]
 HOME = Path(regmap.__file__).parent.parent

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from regmap.mapfile import shipped
+from regmap.maps.load import shipped
 
 
 def test_stdout_is_the_header_alone(gateword) -> None:  # type: ignore[no-untyped-def]

@@ -219,7 +219,7 @@ def test_encode_agrees_with_decode(gateword: Run) -> None:
 
 
 def first_register(chip: str) -> str:
-    from regmap.mapfile import load_map
+    from regmap.maps.load import load_map
 
     return next(iter(load_map(chip).registers))
 

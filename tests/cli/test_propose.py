@@ -15,7 +15,7 @@ import pytest
 import regmap
 from regmap.cli.context import Context
 from regmap.cli.main import main
-from regmap.stagefile import load_stage
+from regmap.stages.load import load_stage
 
 Run = Callable[..., Any]
 DEVICES = Path(regmap.__file__).parent.parent / "devices"

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from regmap.mapfile import find_document
+from regmap.maps.load import find_document
 
 Run = Callable[..., Any]
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from regmap.assess import Sweep, assess, sweep, with_settings
-from regmap.stagefile import Stage, load_stage
+from regmap.assess.stage import Sweep, assess, sweep, with_settings
+from regmap.stages.load import Stage, load_stage
 
 Run = Callable[..., Any]
 

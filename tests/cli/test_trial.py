@@ -17,7 +17,7 @@ import pytest
 from regmap.cli.context import Context
 from regmap.cli.files import write_text
 from regmap.cli.main import main
-from regmap.mapfile import find_document
+from regmap.maps.load import find_document
 
 Run = Callable[..., Any]
 
@@ -105,8 +105,8 @@ MAP = Path(__file__).parent / "trial" / "tarsier32.yaml"
 
 def test_configure_all_does_not_serve_the_watchdog() -> None:
     """A service word written amid the configuration is a wrong or early service (common practice, no source)."""
-    from regmap.mapfile import load_map
-    from regmap.settings import setting_registers
+    from regmap.behaviour.settings import setting_registers
+    from regmap.maps.load import load_map
 
     assert [r.name for r in setting_registers(load_map(MAP))] == ["GATE", "VDS", "CSA", "WDOG"]
 

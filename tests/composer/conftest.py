@@ -21,7 +21,7 @@ from regmap.cli.composer import paint
 from regmap.cli.composer.screen import Screen
 from regmap.cli.composer.view import View
 from regmap.cli.context import Context
-from regmap.mapfile import find_document
+from regmap.maps.load import find_document
 
 KEYS = {
     "Up": Keys.Up,

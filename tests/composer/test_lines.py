@@ -15,8 +15,8 @@ from regmap.cli.composer.lines import wants_lines
 from regmap.cli.composer.vocabulary import FOLLOWS, WORDS
 from regmap.cli.context import Context
 from regmap.cli.main import main
-from regmap.mapfile import shipped
-from regmap.stagefile import load_stage
+from regmap.maps.load import shipped
+from regmap.stages.load import load_stage
 
 
 def run(document: str, state: Path, text: str, *more: str) -> tuple[int, str, str]:

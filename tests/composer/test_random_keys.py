@@ -15,11 +15,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from regmap.assess import assess
+from regmap.assess.stage import assess
 from regmap.draft.statements import settle
-from regmap.mapfile import find_document
-from regmap.stagefile import read_stage
-from regmap.stagesave import edit_stage
+from regmap.maps.load import find_document
+from regmap.stages.load import read_stage
+from regmap.stages.save import edit_stage
 
 SECONDS = float(os.environ.get("GATEWORD_RANDOM_KEYS", "0"))
 _NO_FILES = (

@@ -19,7 +19,7 @@ from regmap.cli.composer import paint
 from regmap.cli.composer.screen import Screen
 from regmap.cli.composer.view import View
 from regmap.cli.context import Context
-from regmap.stagefile import load_stage
+from regmap.stages.load import load_stage
 
 
 def make(driver: Any, document: str, state: Path, width: int = 80, height: int = 24) -> Any:

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from regmap.stagefile import load_stage
+from regmap.stages.load import load_stage
 
 ROOT = Path(__file__).parents[2]
 OWN = "the user's own: "

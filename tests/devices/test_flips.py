@@ -7,14 +7,14 @@ from fractions import Fraction
 
 import pytest
 
-from regmap import values
-from regmap.bank import Bank
-from regmap.behave import Machine
-from regmap.bits import extract
-from regmap.codec import Codec, Sent
-from regmap.mapfile import load_map
-from regmap.model import Chip, Command, Frame
-from regmap.plan import plan
+from regmap.behaviour.machine import Machine
+from regmap.behaviour.plan import plan
+from regmap.chip import values
+from regmap.chip.bank import Bank
+from regmap.chip.bits import extract
+from regmap.chip.model import Chip, Command, Frame
+from regmap.frames.codec import Codec, Sent
+from regmap.maps.load import load_map
 
 CHIPS = ["quoll16", "quokka16", "numbat24", "bilby32", "potoroo40", "wombat24"]
 

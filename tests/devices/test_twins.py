@@ -5,13 +5,22 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from regmap import bulk
-from regmap.bank import Bank
-from regmap.codec import Codec, build, bursts, from_wire, inspect, join_bursts, split, wire_bytes
+from regmap.behaviour.plan import plan
+from regmap.chip.bank import Bank
 from regmap.errors import CallError
-from regmap.mapfile import load_map
-from regmap.plan import plan
-from regmap.structs import build_parts, frame_struct, parse_parts
+from regmap.frames import bulk
+from regmap.frames.codec import (
+    Codec,
+    build,
+    bursts,
+    from_wire,
+    inspect,
+    join_bursts,
+    split,
+    wire_bytes,
+)
+from regmap.frames.structs import build_parts, frame_struct, parse_parts
+from regmap.maps.load import load_map
 
 CHIPS = ["quoll16", "quokka16", "numbat24", "bilby32", "potoroo40", "wombat24"]
 

@@ -13,9 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from regmap.assess import assess
-from regmap.bank import Bank
-from regmap.codec import Codec
+from regmap.assess.stage import assess
+from regmap.chip.bank import Bank
 from regmap.draft import (
     Draft,
     Index,
@@ -29,9 +28,10 @@ from regmap.draft import (
     write_of,
 )
 from regmap.errors import CallError
-from regmap.mapfile import find_document, load_map
-from regmap.stagefile import Stage, load_stage, read_stage
-from regmap.stagesave import edit_stage
+from regmap.frames.codec import Codec
+from regmap.maps.load import find_document, load_map
+from regmap.stages.load import Stage, load_stage, read_stage
+from regmap.stages.save import edit_stage
 
 PUMP = load_stage("coolant_pump")
 
@@ -395,7 +395,7 @@ def test_a_journal_replays_to_the_same_statements(
     again = Draft(PUMP)
     for left in found:
         assert left.same_base("text")
-        assert left.replay(again) == []
+        assert left.replay(again.restate) == []
     assert again.statements == mine.statements
 
 
@@ -410,7 +410,7 @@ def test_a_draft_in_use_is_not_offered_and_a_cut_line_is_left_out(tmp_path: Path
     journal.path.write_text(journal.path.read_text()[:-5])
     (left,) = leftovers(tmp_path, "s.yaml")
     again = Draft(PUMP)
-    left.replay(again)
+    left.replay(again.restate)
     assert again.statements["GATE_HS.SOURCE"] == "60 mA"
     assert leftovers(tmp_path, "other.yaml") == []
 
@@ -435,7 +435,7 @@ def test_a_spoiled_journal_harms_nothing(tmp_path: Path, text: str) -> None:
     journal.path.write_text(text)
     mine = draft()
     for left in leftovers(tmp_path, "s.yaml"):
-        left.replay(mine)
+        left.replay(mine.restate)
     assert not mine.dirty
 
 
@@ -445,7 +445,7 @@ def test_kill_9_in_mid_edit_loses_nothing_accepted(tmp_path: Path) -> None:
         import itertools, sys
         from pathlib import Path
         from regmap.draft import Draft, Journal
-        from regmap.stagefile import load_stage
+        from regmap.stages.load import load_stage
         draft = Draft(load_stage("coolant_pump"), Journal(Path(sys.argv[1]), "s.yaml", "text"))
         for number in itertools.count():
             draft.set("GATE_HS.SOURCE", number % 16)

@@ -15,10 +15,10 @@ from fractions import Fraction
 import atheris
 
 with atheris.instrument_imports(include=["regmap"]):
-    from regmap.capture.channels import find_roles
-    from regmap.capture.opening import Options, open_capture
+    from regmap.capture.formats.opening import Options, open_capture
+    from regmap.capture.lines.channels import find_roles
     from regmap.capture.spi import SpiSetup
-    from regmap.capture.transfers import read_transfers
+    from regmap.capture.transfers.stream import read_transfers
     from regmap.errors import CallError, CaptureError
 
 FORMATS = [None, "vcd", "csv", "raw", "words"]

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from regmap.cheader import Options, generate
-from regmap.mapfile import load_map
-from regmap.stagefile import load_stage
+from regmap.maps.load import load_map
+from regmap.stages.load import load_stage
 
 HERE = Path(__file__).parent
 # a fixed version: a release changes the hash, not the text that was read

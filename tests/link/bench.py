@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from regmap.chip.model import Chip
 from regmap.errors import LinkError
 from regmap.link.port import AdapterPort
 from regmap.link.session import Link
-from regmap.mapfile import load_map
-from regmap.model import Chip
+from regmap.maps.load import load_map
 from regmap.twin import Clock, Twin, parse_injection
 from regmap.twin.adapter import Adapter, DirectLine, TroubledLine, identity
-from regmap.wire import Server
+from regmap.wire.server import Server
 
 
 class Bench:

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from regmap.bank import Bank
+from regmap.chip.bank import Bank
 from regmap.errors import CallError, FileError, LinkError
 from regmap.link import rules
 from regmap.link.bringup import apply, identify, verify
@@ -21,8 +21,8 @@ from regmap.link.record import Record
 from regmap.link.script import read_script, run_script, words_for
 from regmap.link.session import Link
 from regmap.link.watch import watch
-from regmap.mapfile import load_map, read_map
-from regmap.stagefile import load_stage
+from regmap.maps.load import load_map, read_map
+from regmap.stages.load import load_stage
 
 
 def cut(bench: Any, when: Callable[[bytes], bool], *, after: bool = False) -> None:

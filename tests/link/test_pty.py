@@ -10,20 +10,20 @@ from pathlib import Path
 
 import pytest
 
-from regmap import values
-from regmap.bank import Bank
+from regmap.behaviour.settings import setting_registers
+from regmap.chip import values
+from regmap.chip.bank import Bank
+from regmap.chip.model import Chip
 from regmap.link.bringup import apply, verify
 from regmap.link.look import final_bank
 from regmap.link.port import AdapterPort
 from regmap.link.session import Link
-from regmap.mapfile import load_map, shipped
-from regmap.model import Chip
-from regmap.ports import Reopener
-from regmap.settings import setting_registers
-from regmap.stagefile import load_stage
+from regmap.maps.load import load_map, shipped
+from regmap.stages.load import load_stage
 from regmap.twin import Twin
 from regmap.twin.adapter import Adapter, Terminal
 from regmap.twin.chain import TwinChain
+from regmap.wire.ports import Reopener
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
@@ -130,7 +130,7 @@ def test_apply_then_verify_at_every_place_of_a_chain(position: int) -> None:
 
 def test_a_capture_of_the_bring_up_shows_it(tmp_path: Path) -> None:
     """What the link did is seen by the capture side too, which knows nothing of it."""
-    from regmap.capture.opening import open_capture
+    from regmap.capture.formats.opening import open_capture
     from regmap.trace.tracer import trace_capture
 
     stage = load_stage("coolant_pump")

@@ -11,12 +11,13 @@ from typing import Any
 
 import pytest
 
+from regmap.behaviour.faults import Explanation
 from regmap.cli.context import Context
 from regmap.cli.watchview import View
-from regmap.faults import Explanation
-from regmap.fixture import gateword_port  # noqa: F401
 from regmap.link.watch import Sample, watch
-from regmap.wire import Hello, Lost
+from regmap.testing import gateword_port  # noqa: F401
+from regmap.wire.client import Lost
+from regmap.wire.layout import Hello
 
 needs_terminals = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 ERASED = "--clearing reads FLAGS, EVENTS, and so erases what they hold"

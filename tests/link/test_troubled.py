@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from regmap.behave import as_read
+from regmap.behaviour.machine import as_read
 from regmap.link import rules
 
 SPI = ["bit_flips 1 %", "lost_frames 1 %"]

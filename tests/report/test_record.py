@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 
 import regmap
-from regmap.assess import assess, with_settings
-from regmap.codec import Codec
+from regmap.assess.stage import assess, with_settings
+from regmap.behaviour.settings import write_plan
+from regmap.frames.codec import Codec
 from regmap.report import review
 from regmap.report.page import Html, bar, page, safe, table, tag
-from regmap.settings import write_plan
-from regmap.stagefile import Stage, load_stage
+from regmap.stages.load import Stage, load_stage
 
 HOME = Path(regmap.__file__).parent.parent
 STAGES = ("coolant_pump", "conveyor_drum")

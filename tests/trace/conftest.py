@@ -12,11 +12,11 @@ from typing import Any
 
 import pytest
 
-from regmap.bank import Bank
-from regmap.capture.opening import open_capture
-from regmap.codec import Codec, Sent
-from regmap.mapfile import load_map, read_map
-from regmap.model import Chip
+from regmap.capture.formats.opening import open_capture
+from regmap.chip.bank import Bank
+from regmap.chip.model import Chip
+from regmap.frames.codec import Codec, Sent
+from regmap.maps.load import load_map, read_map
 from regmap.trace.timeline import timeline
 from regmap.trace.tracer import How, Trace, trace_capture
 

@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
+from regmap.behaviour.settings import write_plan
 from regmap.errors import CallError
-from regmap.settings import write_plan
-from regmap.stagefile import load_stage
+from regmap.stages.load import load_stage
 from regmap.trace.against import against, bank_at
 
 

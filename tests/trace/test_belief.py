@@ -252,7 +252,7 @@ def test_news_is_told_again_after_a_change(talk: Any, traced: Any, items: Any) -
 
 def test_frames_for_another_chip_on_the_same_select(talk: Any, traced: Any, notes: Any) -> None:
     """Bilby-32 at address 1 hears frames for address 2: they are no mistake, and their replies are not its own."""
-    from regmap.codec import Codec, readdress
+    from regmap.frames.codec import Codec, readdress
 
     lines = talk("bilby32")
     other = Codec(readdress(lines.chip, 2))

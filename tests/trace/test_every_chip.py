@@ -12,11 +12,11 @@ from typing import Any
 
 import pytest
 
-from regmap.codec import bursts, next_counters
+from regmap.behaviour.plan import plan
+from regmap.behaviour.settings import setting_mask, write_plan
 from regmap.errors import CallError
-from regmap.mapfile import load_map
-from regmap.plan import plan
-from regmap.settings import setting_mask, write_plan
+from regmap.frames.codec import bursts, next_counters
+from regmap.maps.load import load_map
 from regmap.trace.belief import shown_mask
 from regmap.trace.story import tell
 from regmap.trace.wiring import diagnose

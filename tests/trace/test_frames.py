@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from regmap.capture.opening import open_capture
+from regmap.capture.formats.opening import open_capture
 from regmap.capture.spi import Transfers, join
-from regmap.chain import pack, pack_reply
-from regmap.mapfile import load_map
-from regmap.model import Chain, Header
+from regmap.chip.model import Chain, Header
+from regmap.frames.chain import pack, pack_reply
+from regmap.maps.load import load_map
 from regmap.trace.frames import Framer, stream_slices
 
 
@@ -28,7 +28,7 @@ def transfers(rows: list[tuple[str, str]]) -> Transfers:
             f"{int(c, 2):0{(clocks + 3) // 4}X} {int(r, 2):0{(clocks + 3) // 4}X}\n"
             for c, r in rows
         )
-        from regmap.capture.opening import Options
+        from regmap.capture.formats.opening import Options
 
         with open_capture(
             io.BytesIO(text.encode()), format="words", options=Options(word_bits=clocks)
@@ -57,7 +57,7 @@ CHAINS = st.builds(
 
 @given(chain=CHAINS, words=st.lists(st.integers(0, 0xFFFF), min_size=1, max_size=4))
 def test_slices_find_what_the_chain_packs(chain: Chain, words: list[int]) -> None:
-    """The places of every word in the stream against `regmap.chain`, which builds streams from words."""
+    """The places of every word in the stream against `regmap.frames.chain`, which builds streams from words."""
     lengths = [16] * len(words)
     for reply, packer in ((False, pack), (True, pack_reply)):
         value, bits = packer(chain, [(w, 16) for w in words])
@@ -144,7 +144,7 @@ def test_empty_selects_are_counted_apart() -> None:
 def test_a_chain_with_headers_gives_each_chip_its_words(count: int, traced: Any) -> None:
     """Quokka-16 in a chain: headers, bytes interleaved, replies between; every chip reads its own ID."""
     chip = load_map("quokka16")
-    from regmap.codec import Codec
+    from regmap.frames.codec import Codec
 
     codec = Codec(chip)
     assert chip.chain is not None

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from regmap.mapfile import load_map
+from regmap.maps.load import load_map
 from regmap.quantity import parse_band
 from regmap.trace.story import tell
 

@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from regmap.capture.blocks import BLOCK
-from regmap.capture.opening import Options, open_capture
-from regmap.mapfile import load_map
+from regmap.capture.formats.blocks import BLOCK
+from regmap.capture.formats.opening import Options, open_capture
+from regmap.maps.load import load_map
 from regmap.trace import tracer
 from regmap.trace.story import tell
 from regmap.trace.timeline import timeline

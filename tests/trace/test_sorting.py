@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from regmap.bank import Bank
-from regmap.bulk import COMMAND, READ, WRITE
-from regmap.capture.opening import Options, open_capture
-from regmap.codec import Codec
-from regmap.mapfile import load_map
+from regmap.capture.formats.opening import Options, open_capture
+from regmap.chip.bank import Bank
+from regmap.frames.bulk import COMMAND, READ, WRITE
+from regmap.frames.codec import Codec
+from regmap.maps.load import load_map
 from regmap.trace.decoded import Judge
 from regmap.trace.frames import Framer
 from regmap.trace.sorting import Sorter, measured
@@ -178,8 +178,8 @@ def test_frames_by_state(talk: Any, traced: Any, notes: Any) -> None:
     """Wombat-24: once SAFETY.CRC is on, frames have 32 bits; belief follows and reads them."""
     chip = load_map("wombat24")
     lines = talk("wombat24")
-    from regmap.behave import Machine
-    from regmap.plan import plan
+    from regmap.behaviour.machine import Machine
+    from regmap.behaviour.plan import plan
 
     machine = Machine(chip, lines.bank)
     for text in ("read:FAULT", "SAFETY.CRC=on"):

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from regmap.mapfile import load_map
+from regmap.maps.load import load_map
 from regmap.trace.story import tell
 from regmap.trace.wiring import diagnose
 

@@ -10,27 +10,18 @@ from pathlib import Path
 
 import pytest
 
-from regmap import chain as chains
-from regmap.codec import Codec, bursts, from_wire, wire_bytes
 from regmap.errors import CallError
-from regmap.fixture import gateword_port, gateword_twin  # noqa: F401
-from regmap.mapfile import load_map
-from regmap.ports import SerialLine, exchange
+from regmap.frames import chain as chains
+from regmap.frames.codec import Codec, bursts, from_wire, wire_bytes
+from regmap.maps.load import load_map
+from regmap.testing import gateword_port, gateword_twin  # noqa: F401
 from regmap.twin import Clock, Twin
 from regmap.twin.adapter import Adapter, DirectLine, identity
 from regmap.twin.chain import TwinChain
-from regmap.wire import (
-    Burst,
-    Client,
-    Done,
-    Hello,
-    PinLevels,
-    Pins,
-    Refused,
-    Server,
-    Setup,
-    Transfer,
-)
+from regmap.wire.client import Client, Done, Refused
+from regmap.wire.layout import Burst, Hello, PinLevels, Pins, Setup, Transfer
+from regmap.wire.ports import SerialLine, exchange
+from regmap.wire.server import Server
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 

@@ -11,9 +11,9 @@ from fractions import Fraction
 
 import pytest
 
-from regmap.codec import bursts
-from regmap.mapfile import load_map
-from regmap.plan import plan
+from regmap.behaviour.plan import plan
+from regmap.frames.codec import bursts
+from regmap.maps.load import load_map
 from regmap.twin import Twin
 
 MS = Fraction(1, 1000)

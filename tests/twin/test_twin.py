@@ -8,17 +8,17 @@ from pathlib import Path
 
 import pytest
 
-from regmap.capture.channels import find_roles
-from regmap.capture.opening import open_capture
+from regmap.behaviour.plan import plan
+from regmap.behaviour.settings import BRING_UP, write_plan
+from regmap.capture.formats.opening import open_capture
+from regmap.capture.lines.channels import find_roles
 from regmap.capture.spi import SpiSetup
-from regmap.capture.transfers import read_transfers
-from regmap.codec import Codec, bursts
+from regmap.capture.transfers.stream import read_transfers
+from regmap.chip.model import KnownFrame
 from regmap.errors import CallError
-from regmap.mapfile import load_map, shipped
-from regmap.model import KnownFrame
-from regmap.plan import plan
-from regmap.settings import BRING_UP, write_plan
-from regmap.stagefile import load_stage
+from regmap.frames.codec import Codec, bursts
+from regmap.maps.load import load_map, shipped
+from regmap.stages.load import load_stage
 from regmap.twin import Twin, gaps, parse_injection
 from regmap.twin.record import returned, sampled
 

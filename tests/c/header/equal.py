@@ -14,10 +14,10 @@ All numbers are hexadecimal. The test asks and compares with the library.
 
 from __future__ import annotations
 
+from regmap.behaviour.faults import status_registers
 from regmap.cheader.framebase import FREE
 from regmap.cheader.names import member, word
-from regmap.faults import status_registers
-from regmap.model import Chip, Field, Frame, Layout, Part
+from regmap.chip.model import Chip, Field, Frame, Layout, Part
 
 PREFIX = "gd"
 

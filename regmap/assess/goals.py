@@ -1,0 +1,510 @@
+"""What a search over settings may change, and what it must meet: a stage as a `search` problem.
+
+Free are the fields whose role moves a verdict; goals are the verdicts of the checks and the rules
+of the map. Each goal knows which free fields it looks at: by the roles that its check uses, by
+the conditions under which a field means something else, by what masks a fault. Only those are
+worked again when a code changes, on the inputs that the codes change, and nothing twice.
+
+A goal cannot be met by making it vanish: where a verdict that the stage's own settings (or some
+setting of the free fields) would answer is not computed, because a monitor is switched off or a
+threshold is disabled, the goal counts as lost.
+
+Nor is a field moved while a check that looks at it cannot be judged for want of an input: nothing
+would hold it back. It keeps its code, and `Unjudged` names it, unless it is freed by name.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from ..chip import values
+from ..chip.bank import Bank, find, need
+from ..chip.model import Chip, External, Fault, Field, Joined
+from ..errors import CallError
+from ..expr import Expr, evaluate
+from ..parameters import ROLES
+from ..stages.load import Stage
+from .search import Choosable, Codes, Goal
+from .stage import facts_of, inputs_of, role_inputs, timing_of, waiver
+
+if TYPE_CHECKING:
+    from ..calc import Check, Verdict
+
+#: Roles that say what the drive is doing or how it is wired, and no goal may decide.
+KEPT_ROLES = frozenset(
+    {
+        "drive.enable",
+        "sleep",
+        "lock",
+        "clear",
+        "watchdog.service",
+        "sense.calibrate",
+        "pwm.mode",
+        "bus.guard_enable",
+    }
+)
+
+Item = Field | Joined | External
+
+
+@dataclass(frozen=True, slots=True)
+class Unjudged:
+    """A check that no setting can answer, what it lacks, and the fields that it looks at.
+
+    `kept` are those of `fields` that keep their code because of it; the others are freed by name.
+    """
+
+    check: str
+    title: str
+    missing: tuple[str, ...]
+    fields: tuple[str, ...] = ()
+    kept: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class Problem:
+    """The search problem of a stage.
+
+    `variables` and `items` go together; `goals` and `titles` too. `kept` says why each other field
+    with a role is not searched; `unjudged` are checks without an answer, `outside` checks that are
+    no goal because only others were asked for.
+    """
+
+    stage: Stage
+    items: list[Item]
+    variables: list[Choosable]
+    goals: list[Goal]
+    titles: list[str]
+    kept: dict[str, str]
+    unjudged: list[Unjudged]
+
+    def bank(self, codes: Codes) -> Bank:
+        """The stage's wanted configuration with these codes, one for each variable."""
+        bank = self.stage.bank
+        for item, code in zip(self.items, codes, strict=True):
+            bank.put(item, code)
+        return bank
+
+    def reading(self, number: int, code: int, codes: Codes) -> values.Reading:
+        """What a code of one variable means, the others at `codes`."""
+        made = list(codes)
+        made[number] = code
+        return values.read(self.items[number], code, self.bank(tuple(made)))
+
+
+def name_of(item: Item) -> str:
+    """REG.FIELD, or the name of a joined or external value."""
+    return item.ref if isinstance(item, Field) else item.name
+
+
+def problem_of(
+    stage: Stage,
+    *,
+    free: Iterable[str] = (),
+    keep: Iterable[str] = (),
+    goals: Iterable[str] = (),
+) -> Problem:
+    """The problem: only the fields of `free` where any are given, none of `keep`; only the checks
+    of `goals` (a name, or its beginning up to a dot) where any are given. Without `free`, fields
+    that a check without an answer looks at are kept.
+
+    Raises CallError for a name that means nothing, or a field that holds no setting.
+    """
+    return _Maker(stage, tuple(free), tuple(keep), tuple(goals)).make()
+
+
+class _Maker:
+    def __init__(
+        self, stage: Stage, free: tuple[str, ...], keep: tuple[str, ...], goals: tuple[str, ...]
+    ) -> None:
+        from ..calc import select
+
+        self.stage, self.chip = stage, stage.chip
+        self.base = stage.bank
+        self.asked = goals
+        select(goals)  # names are checked before anything is worked
+        self.kept: dict[str, str] = {}
+        self.items = self._free(free, keep)
+        self.atoms = [atoms(self.chip, name_of(i)) for i in self.items]
+        self.conditions = conditions(self.chip)
+        self.inputs = inputs_of(stage)
+        self.role_cache: dict[tuple[str, Codes], Any] = {}
+        self.role_scopes: dict[str, tuple[int, ...]] = {}
+        self.goals: list[Goal] = []
+        self.titles: list[str] = []
+        self.unjudged: list[Unjudged] = []
+        self.freed = bool(free)
+        self.blind: dict[
+            int, list[str]
+        ] = {}  # variable to the checks without an answer that look at it
+
+    # --- variables --------------------------------------------------------------------------
+    def _free(self, free: tuple[str, ...], keep: tuple[str, ...]) -> list[Item]:
+        for name in keep:
+            need(self.chip, name)
+        if free:
+            items = [self._settable(name) for name in dict.fromkeys(free) if name not in keep]
+        else:
+            items = []
+            taken: set[str] = set()
+            everything: list[Item] = [*self.chip.joined.values()]
+            everything += [f for r in self.chip.registers.values() for f in r.fields]
+            for item in everything:
+                name = name_of(item)
+                if not item.role or (isinstance(item, Field) and not item.setting):
+                    continue
+                if name in keep:
+                    self.kept[name] = "kept as asked"
+                elif item.role in KEPT_ROLES:
+                    self.kept[name] = f"kept: {ROLES[item.role].doc}"
+                elif taken & atoms(self.chip, name):
+                    self.kept[name] = "part of a joined value"
+                else:
+                    items.append(item)
+                    taken |= atoms(self.chip, name)
+            for external in self.chip.externals.values():
+                if external.role:
+                    self.kept[external.name] = "kept: set outside the frame, by a pin or a resistor"
+        order = {name_of(i): n for n, i in enumerate(items)}
+        return sorted(items, key=lambda i: order[name_of(i)])
+
+    def _settable(self, name: str) -> Item:
+        item = need(self.chip, name)
+        assert isinstance(item, (Field, Joined, External))
+        if isinstance(item, Field) and not item.setting:
+            raise CallError(f"{name} holds no setting ({item.access})")
+        return item
+
+    def _choosable(self, item: Item) -> Choosable:
+        """Every code that means something of its own; the present one stands for those equal to it."""
+        name = name_of(item)
+        now = self.base.code(name)
+        current = 0 if now is None else now
+        readings = list(values.options(item, self.base))
+        if len(item.meanings) > 1:
+            seen_codes = {r.code for r in readings}
+            for meaning in item.meanings:
+                for code in range(min(1 << item.width, 4096)):
+                    made = values.in_meaning(meaning, code, item.width)
+                    if made.defined and code not in seen_codes:
+                        seen_codes.add(code)
+                        readings.append(made)
+        single = len(item.meanings) <= 1 and not (self.conditions & atoms(self.chip, name))
+        bands = {r.code: r.band.typ for r in readings if r.band is not None}
+        codes: dict[object, int] = {}
+        for reading in readings:
+            key: object = (
+                (reading.band, reading.name)
+                if single and reading.band is not None
+                else reading.code
+            )
+            if key not in codes or reading.code == current:
+                codes[key] = reading.code
+        kept = tuple(sorted(codes.values())) or (current,)
+        # by value where every code has one, so that steps mean something
+        order = (
+            tuple(sorted(kept, key=lambda c: (bands[c], c))) if set(kept) <= set(bands) else kept
+        )
+        return Choosable(name, kept, current, order)
+
+    # --- scopes -----------------------------------------------------------------------------
+    def _scope(self, wanted: set[str]) -> tuple[int, ...]:
+        """The variables that hold any of these atoms."""
+        return tuple(n for n, mine in enumerate(self.atoms) if mine & wanted)
+
+    def role_scope(self, role: str) -> tuple[int, ...]:
+        """The variables that a lookup of this role may see, through its fallbacks."""
+        if role not in self.role_scopes:
+            wanted: set[str] = set()
+            for name in role_chain(role):
+                for item in self.chip.with_role(name):
+                    wanted |= closure(self.chip, name_of(item))
+            self.role_scopes[role] = self._scope(wanted)
+        return self.role_scopes[role]
+
+    # --- goals ------------------------------------------------------------------------------
+    def make(self) -> Problem:
+        from ..calc import checks
+
+        self.variables = [self._choosable(i) for i in self.items]
+        for check in checks():
+            if check.name == "reaction.time":
+                for fault in self.chip.faults.values():
+                    self._fault_goal(check, fault)
+            elif check.name == "reaction.masked":
+                # a masked fault misses its own time too: one goal is enough
+                told = {g.name for g in self.goals}
+                for fault in self.chip.faults.values():
+                    if fault.masked_when is not None and f"reaction.time.{fault.name}" not in told:
+                        self._fault_goal(check, fault)
+            else:
+                self._check_goal(check)
+        for rule in self.chip.rules:
+            self._rule_goal(rule.name, rule.require, rule.because, rule.severity)
+        for number, item in enumerate(self.items):
+            if len(item.meanings) > 1:
+                self._meaning_goal(number, item)
+        return self._problem()
+
+    def _problem(self) -> Problem:
+        moving = {n for g in self.goals for n in g.scope if len(self.variables[n].codes) > 1}
+        used = sorted(moving if self.freed else moving - set(self.blind))
+        for number, item in enumerate(self.items):
+            if number not in used:
+                why = (
+                    f"kept: not judged by {', '.join(self.blind[number])}"
+                    if number in self.blind
+                    else "moves no goal"
+                )
+                self.kept[name_of(item)] = why
+        place = {n: i for i, n in enumerate(used)}
+        goals = []
+        for goal in self.goals:
+            scope = goal.scope
+            if set(scope) <= set(used):
+                goals.append(Goal(goal.name, tuple(place[n] for n in scope), goal.work, goal.known))
+                continue
+            fixed = {n: self.variables[n].current for n in scope if n not in place}
+            inner = tuple(n for n in scope if n in place)
+            work = _with_fixed(goal, scope, inner, fixed)
+            goals.append(Goal(goal.name, tuple(place[n] for n in inner), work))
+        return Problem(
+            self.stage,
+            [self.items[n] for n in used],
+            [self.variables[n] for n in used],
+            goals,
+            self.titles,
+            self.kept,
+            self.unjudged,
+        )
+
+    def wanted(self, check: str) -> bool:
+        if self.asked and not any(f"{check}.".startswith(f"{name}.") for name in self.asked):
+            return False
+        return not waiver(self.stage, check)
+
+    def _check_goal(self, check: Check) -> None:
+        if not self.wanted(check.name):
+            return
+        roles = [u.partition(":")[2] for u in check.uses if u.startswith("role:")]
+        frame_names: set[str] = set()
+        if check.subject == "bus":
+            for frame in self.chip.frames.values():
+                if frame.when is not None:
+                    frame_names |= mentioned(self.chip, frame.when)
+        watched = self._watched(check)
+        wanted = frame_names.union(*(self._fate(f) for f in watched))
+        scope = tuple(
+            sorted({n for r in roles for n in self.role_scope(r)} | set(self._scope(wanted)))
+        )
+
+        def work(codes: Codes) -> list[Verdict]:
+            chosen = dict(zip(scope, codes, strict=True))
+            facts = None
+            if frame_names:
+                facts = facts_of(self.stage, self._bank(chosen))
+            elif watched:
+                bank = self._bank(chosen)
+                faults = tuple(timing_of(f, self.chip, bank) for f in watched)
+                facts = replace(self.inputs.facts, faults=faults)
+            return check.work(self.inputs.with_values(self._roles(roles, chosen), facts))
+
+        self._add(check.name, check.title, scope, work)
+
+    def _fault_goal(self, check: Check, fault: Fault) -> None:
+        name = f"{check.name}.{fault.name}"
+        if not (self.wanted(name) if check.name == "reaction.time" else self.wanted(check.name)):
+            return
+        base = timing_of(fault, self.chip, self.base)
+        if not base.needed:
+            return
+        # Times count for the time only; a mask is the same question to both checks.
+        roles = [a.partition(":")[2] for a in base.adds] if check.name == "reaction.time" else []
+        wanted = self._fate(fault)
+        scope = tuple(
+            sorted({n for r in roles for n in self.role_scope(r)} | set(self._scope(wanted)))
+        )
+
+        def work(codes: Codes) -> list[Verdict]:
+            chosen = dict(zip(scope, codes, strict=True))
+            timing = timing_of(fault, self.chip, self._bank(chosen)) if wanted else base
+            facts = replace(self.inputs.facts, faults=(timing,))
+            return check.work(self.inputs.with_values(self._roles(roles, chosen), facts))
+
+        title = fault.title if check.name == "reaction.time" else f"{check.title}: {fault.name}"
+        self._add(name, title, scope, work)
+
+    def _watched(self, check: Check) -> list[Fault]:
+        """The faults whose fate the check asks for, one for each that shares it, if settings decide it."""
+        roles = {r for watched in check.watches for r in role_chain(watched)}
+        found: dict[object, Fault] = {}
+        for fault in self.chip.faults.values():
+            if roles & set(fault.uses) and self._fate(fault):
+                key = (str(fault.masked_when), str(fault.reported_only_when), fault.handled_by)
+                found.setdefault(key, fault)
+        return list(found.values())
+
+    def _fate(self, fault: Fault) -> set[str]:
+        """The atoms that decide whether the fault is masked or only reported."""
+        exprs = (fault.masked_when, fault.reported_only_when)
+        return {name for e in exprs if e is not None for name in mentioned(self.chip, e)}
+
+    def _add(
+        self, name: str, title: str, scope: tuple[int, ...], work: Callable[[Codes], list[Verdict]]
+    ) -> None:
+        """A goal, unless nothing in the stage or the map can answer it."""
+        now = work(tuple(self.variables[n].current for n in scope))
+        if now and now[0].status == "not computed" and not self._settings_fault(now[0]):
+            looks_at = [n for n in scope if len(self.variables[n].codes) > 1]
+            for n in looks_at:
+                self.blind.setdefault(n, []).append(name)
+            fields = tuple(self.variables[n].name for n in looks_at)
+            self.unjudged.append(
+                Unjudged(name, now[0].title, now[0].missing, fields, () if self.freed else fields)
+            )
+            return
+        if not now and not scope:
+            return
+        applied = bool(now)
+
+        def margin(codes: Codes) -> float:
+            verdicts = work(codes)
+            if not verdicts:
+                return -math.inf if applied else math.inf
+            relative = verdicts[0].relative
+            return -math.inf if relative is None else relative
+
+        self.goals.append(Goal(name, scope, margin))
+        self.titles.append(title)
+
+    def _settings_fault(self, verdict: Verdict) -> bool:
+        """Whether all that is missing hangs on a free field: a monitor off, a value disabled."""
+        for text in verdict.missing:
+            name = text.partition(" ")[0]
+            if not name.startswith("role:") or not self.role_scope(name.partition(":")[2]):
+                return False
+        return bool(verdict.missing)
+
+    def _rule_goal(self, name: str, require: Expr, because: str, severity: str) -> None:
+        """An error rule must hold; a warning is kept where the stage keeps it."""
+        if severity != "error" and evaluate(require, self.base) is False:
+            return
+        scope = self._scope(mentioned(self.chip, require))
+
+        def margin(codes: Codes) -> float:
+            bank = self._bank(dict(zip(scope, codes, strict=True)))
+            return -math.inf if evaluate(require, bank) is False else math.inf
+
+        self.goals.append(Goal(f"rule {name}", scope, margin))
+        self.titles.append(f"{require} ({because})")
+
+    def _meaning_goal(self, number: int, item: Item) -> None:
+        name = name_of(item)
+        scope = self._scope(closure(self.chip, name))
+
+        def margin(codes: Codes) -> float:
+            bank = self._bank(dict(zip(scope, codes, strict=True)))
+            reading = values.read(item, codes[scope.index(number)], bank)
+            return math.inf if reading.defined else -math.inf
+
+        self.goals.append(Goal(f"meaning of {name}", scope, margin))
+        self.titles.append(f"{name} holds a code that means something")
+
+    # --- inputs under codes -----------------------------------------------------------------
+    def _bank(self, codes: dict[int, int]) -> Bank:
+        bank = self.base.copy()
+        for n, code in codes.items():
+            bank.put(self.items[n], code)
+        return bank
+
+    def _roles(self, roles: Iterable[str], codes: dict[int, int]) -> list[Any]:
+        """The role inputs that these codes change, through the fallbacks of each role."""
+        found: dict[str, Any] = {}
+        for wanted in roles:
+            for role in role_chain(wanted):
+                if role in found or not self.chip.with_role(role):
+                    continue
+                scope = self.role_scope(role)
+                if not scope:
+                    continue
+                key = (role, tuple(codes.get(n, self.variables[n].current) for n in scope))
+                if key not in self.role_cache:
+                    made = role_inputs(
+                        self.chip, self._bank(dict(zip(scope, key[1], strict=True))), [role]
+                    )
+                    self.role_cache[key] = made[0] if made else None
+                found[role] = self.role_cache[key]
+        return [i for i in found.values() if i is not None]
+
+
+def _with_fixed(
+    goal: Goal,
+    scope: tuple[int, ...],
+    inner: tuple[int, ...],
+    fixed: dict[int, int],
+) -> Callable[[Codes], float]:
+    def work(codes: Codes) -> float:
+        given = {**fixed, **dict(zip(inner, codes, strict=True))}
+        return goal.margin(tuple(given[n] for n in scope))
+
+    return work
+
+
+def role_chain(role: str) -> tuple[str, ...]:
+    """The roles tried for one, in order."""
+    chain = [role]
+    while (step := ROLES[chain[-1]].instead) is not None and step not in chain:
+        chain.append(step)
+    return tuple(chain)
+
+
+def atoms(chip: Chip, name: str) -> set[str]:
+    """What a value is made of: fields by reference, external values by name."""
+    joined = chip.joined.get(name)
+    return {f"{r}.{f}" for r, f in joined.fields} if joined is not None else {name}
+
+
+def closure(chip: Chip, name: str) -> set[str]:
+    """The atoms of a value and of everything that decides what it means."""
+    found: set[str] = set()
+    waiting = [name]
+    while waiting:
+        here = waiting.pop()
+        mine = atoms(chip, here)
+        if mine <= found:
+            continue
+        found |= mine
+        item = find(chip, here)
+        for meaning in item.meanings if item is not None else ():
+            if meaning.when is not None:
+                waiting += [n for n in mentioned(chip, meaning.when) if n not in found]
+    return found
+
+
+def mentioned(chip: Chip, expr: Expr) -> set[str]:
+    """The atoms that an expression hangs on, through states and meanings."""
+    found: set[str] = set()
+    for name in expr.names():
+        state = chip.states.get(name)
+        if state is not None:
+            if state.when is not None:
+                found |= mentioned(chip, state.when)
+        elif find(chip, name) is not None:
+            found |= closure(chip, name)
+    return found
+
+
+def conditions(chip: Chip) -> set[str]:
+    """Every atom whose very code decides something: a rule, a mask, a layout, another meaning."""
+    exprs = [r.require for r in chip.rules]
+    fates = [e for f in chip.faults.values() for e in (f.masked_when, f.reported_only_when)]
+    exprs += [e for e in fates if e is not None]
+    exprs += [f.when for f in chip.frames.values() if f.when is not None]
+    exprs += [s.when for s in chip.states.values() if s.when is not None]
+    items: list[Item] = [*chip.joined.values(), *chip.externals.values()]
+    items += [f for r in chip.registers.values() for f in r.fields]
+    exprs += [m.when for i in items for m in i.meanings if m.when is not None]
+    return {name for e in exprs for name in mentioned(chip, e)}

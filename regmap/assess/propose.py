@@ -1,0 +1,532 @@
+"""Settings for a stage that make all its verdicts hold with the largest smallest margin.
+
+    proposal = propose(load_stage("motor.yaml"))
+    proposal.feasible, proposal.changes          {"TIMING.DEAD_TIME": "1 us", ...}
+    proposal.stage                               the stage with these settings
+
+All fields whose role moves a verdict are searched together, and the result is exact (see
+`search`). Margins of ENOUGH and more count as equal, so that a setting is not moved for a verdict
+that already holds with plenty; only where every verdict reaches that much is the smallest margin
+sought beyond it. Where no settings meet all goals the proposal is the nearest there is, and
+`conflicts` names the goals that cannot be met together: sets from which none can be left out.
+
+A field that a check without an answer looks at is not searched (see `goals`): `kept` and
+`unjudged` name it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+from ..chip import values
+from ..chip.bank import Bank
+from ..chip.values import Reading
+from ..errors import CallError
+from ..quantity import show
+from ..stages.load import Stage
+from .goals import Item, Problem, Unjudged, name_of, problem_of
+from .search import Choosable, Codes, Found, Goal, Search, TooLongError, groups
+from .stage import Assessment, assess, with_settings
+
+#: A margin with which a verdict counts as held with plenty.
+ENOUGH = 0.5
+#: Steps after which a search ends with the best found so far, not proven to be the best.
+BUDGET = 600_000
+#: Sets of conflicting goals that are worked out, beside goals that no field moves.
+MOST_CONFLICTS = 8
+
+_EVERY = 256
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a search is: group `number` of `groups`, steps so far, fields of the group."""
+
+    number: int
+    groups: int
+    steps: int
+    fields: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Instead:
+    """Another code for one field, the others as proposed, and the goal that is worst hit by it.
+
+    Without a `goal` that code is as good, as far as the goals know. `margin` is the goal's margin there, `here` with the
+    proposal; minus infinity: a rule is broken or the goal is lost.
+    """
+
+    reading: Reading
+    goal: str = ""
+    title: str = ""
+    margin: float = math.inf
+    here: float = math.inf
+
+    def json(self) -> dict[str, Any]:
+        return {
+            "code": self.reading.code,
+            "value": self.reading.label,
+            "goal": self.goal or None,
+            "title": self.title,
+            "margin": _finite(self.margin),
+            "margin_here": _finite(self.here),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Pick:
+    """The choice for one field. `text` is how a stage states it.
+
+    `was` is the present code held against the proposal, where it differs. `down` and `up` are the
+    next values on either side (None at the end of the range) or, for a field without values, the
+    other options in `others`. `blind` are checks without an answer that look at the field: where
+    there are any, nothing says that another code is as good.
+    """
+
+    name: str
+    role: str
+    summary: str
+    old: Reading
+    new: Reading
+    text: str
+    was: Instead | None = None
+    down: Instead | None = None
+    up: Instead | None = None
+    others: tuple[Instead, ...] = ()
+    blind: tuple[str, ...] = ()
+
+    @property
+    def changed(self) -> bool:
+        return self.old.code != self.new.code
+
+    def json(self) -> dict[str, Any]:
+        return {
+            "field": self.name,
+            "role": self.role,
+            "changed": self.changed,
+            "set": self.text,
+            "old": {"code": self.old.code, "value": self.old.label},
+            "new": {"code": self.new.code, "value": self.new.label},
+            "was": self.was.json() if self.was else None,
+            "down": self.down.json() if self.down else None,
+            "up": self.up.json() if self.up else None,
+            "others": [o.json() for o in self.others],
+            "not_judged_by": list(self.blind),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Clash:
+    """One goal of a conflict. `reach` is the largest margin it can have while the others are met
+    (minus infinity where it is all or nothing)."""
+
+    goal: str
+    title: str
+    reach: float
+
+
+@dataclass(frozen=True, slots=True)
+class Conflict:
+    """Goals that no setting meets together, none of which can be left out; one alone, where that
+    is enough. `fields` are the free fields that they hang on; without any, no field moves it."""
+
+    clashes: tuple[Clash, ...]
+    fields: tuple[str, ...]
+
+    def json(self) -> dict[str, Any]:
+        return {
+            "goals": [
+                {"goal": c.goal, "title": c.title, "reach": _finite(c.reach)} for c in self.clashes
+            ],
+            "fields": list(self.fields),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proposal:
+    """What the search found. `proven` says that nothing better exists.
+
+    `smallest` and `smallest_before` are the smallest margins among all goals with the goal that
+    has it; `movable` the same among the goals that free fields move.
+    """
+
+    base: Stage
+    stage: Stage
+    picks: tuple[Pick, ...]
+    feasible: bool
+    proven: bool
+    conflicts: tuple[Conflict, ...]
+    conflicts_complete: bool
+    smallest: tuple[float, str]
+    smallest_before: tuple[float, str]
+    movable: tuple[float, str]
+    before: Assessment
+    after: Assessment
+    goals: int
+    unjudged: tuple[Unjudged, ...]
+    kept: Mapping[str, str]
+    others_failing: tuple[str, ...]
+    evaluations: int
+    steps: int
+    enough: float
+
+    @property
+    def changes(self) -> dict[str, str]:
+        """What to state: field to text, only where it differs from the stage."""
+        return {p.name: p.text for p in self.picks if p.changed}
+
+    def json(self) -> dict[str, Any]:
+        """A plain object for `--json`; margins without a number are null."""
+
+        def least(pair: tuple[float, str]) -> dict[str, Any]:
+            return {"margin": _finite(pair[0]), "goal": pair[1] or None}
+
+        return {
+            "stage": self.base.name,
+            "chip": self.base.chip.name,
+            "feasible": self.feasible,
+            "proven": self.proven,
+            "changes": self.changes,
+            "smallest_margin": least(self.smallest),
+            "smallest_margin_before": least(self.smallest_before),
+            "smallest_movable_margin": least(self.movable),
+            "enough": self.enough,
+            "choices": [p.json() for p in self.picks],
+            "conflicts": [c.json() for c in self.conflicts],
+            "conflicts_complete": self.conflicts_complete,
+            "counts_before": self.before.counts,
+            "counts": self.after.counts,
+            "goals": self.goals,
+            "not_judged": [
+                {
+                    "check": u.check,
+                    "title": u.title,
+                    "missing": list(u.missing),
+                    "fields": list(u.fields),
+                    "kept": list(u.kept),
+                }
+                for u in self.unjudged
+            ],
+            "kept": dict(self.kept),
+            "failing_outside_goals": list(self.others_failing),
+            "evaluations": self.evaluations,
+        }
+
+
+def propose(
+    stage: Stage,
+    *,
+    free: Iterable[str] = (),
+    keep: Iterable[str] = (),
+    goals: Iterable[str] = (),
+    enough: float = ENOUGH,
+    budget: int = BUDGET,
+    progress: Callable[[Progress], None] | None = None,
+) -> Proposal:
+    """The best settings. `free`, `keep` and `goals` as in `goals.problem_of`.
+
+    Raises CallError for names that mean nothing.
+    """
+    return _Proposer(
+        stage, problem_of(stage, free=free, keep=keep, goals=goals), enough, budget, progress
+    ).run()
+
+
+class _Proposer:
+    def __init__(
+        self,
+        stage: Stage,
+        problem: Problem,
+        enough: float,
+        budget: int,
+        progress: Callable[[Progress], None] | None,
+    ) -> None:
+        self.stage, self.problem = stage, problem
+        self.enough, self.budget, self.progress = enough, budget, progress
+        self.steps = 0
+        self.proven = True
+        self.at: tuple[int, int, tuple[str, ...]] = (0, 0, ())
+        self.parts = groups(len(problem.variables), [g.scope for g in problem.goals])
+
+    def tick(self) -> None:
+        self.steps += 1
+        if self.steps > self.budget:
+            raise TooLongError
+        if self.progress is not None and self.steps % _EVERY == 1:
+            number, count, fields = self.at
+            self.progress(Progress(number, count, self.steps, fields))
+
+    # --- the search -------------------------------------------------------------------------
+    def run(self) -> Proposal:
+        codes, least = self._solve(self.enough)
+        fixed = self._least(codes, lambda g: not g.scope)[0]
+        if self.proven and self.parts and min(least, fixed) >= self.enough:
+            # everything holds with plenty: then the smallest margin is sought beyond that
+            codes, best = self._solve(math.inf)
+            codes, _ = self._solve(min(best, fixed))
+        return self._result(codes)
+
+    def _solve(self, cap: float) -> tuple[dict[int, int], float]:
+        """(codes of every variable, smallest margin of the goals that they move)."""
+        codes: dict[int, int] = {}
+        least = math.inf
+        for number, part in enumerate(self.parts, 1):
+            self.at = (number, len(self.parts), tuple(self.problem.variables[n].name for n in part))
+            found = self._part(part, cap)
+            codes.update(found.codes)
+            least = min(least, *found.vector[:1], math.inf)
+        return codes, least
+
+    def _part(self, part: list[int], cap: float) -> Found:
+        variables, goals = self._of(part)
+        search = Search(variables, goals, cap=cap, tick=self.tick)
+        start = {n: v.current if v.current in v.codes else v.codes[0] for n, v in variables.items()}
+        try:
+            start = search.climb(start)
+            found = search.best(start=start)
+            assert found is not None  # `start` is one
+            return found
+        except TooLongError:
+            self.proven = False
+            whole = Search(variables, goals, cap=cap)
+            return Found(whole.vector(start), (0, 0), start)
+
+    def _of(self, part: list[int]) -> tuple[dict[int, Choosable], list[Goal]]:
+        inside = set(part)
+        return (
+            {n: self.problem.variables[n] for n in part},
+            [g for g in self.problem.goals if inside & set(g.scope)],
+        )
+
+    def _least(
+        self, codes: Mapping[int, int], which: Callable[[Goal], bool] = lambda _: True
+    ) -> tuple[float, str]:
+        """The smallest margin of these goals, and whose it is."""
+        found = [
+            (g.margin(tuple(codes[n] for n in g.scope)), g.name)
+            for g in self.problem.goals
+            if which(g)
+        ]
+        return min(found, default=(math.inf, ""))
+
+    # --- conflicts --------------------------------------------------------------------------
+    def _conflicts(self, codes: Mapping[int, int]) -> tuple[list[Conflict], bool]:
+        titles = dict(zip((g.name for g in self.problem.goals), self.problem.titles, strict=True))
+        found = [
+            Conflict((Clash(g.name, titles[g.name], g.margin(())),), ())
+            for g in self.problem.goals
+            if not g.scope and g.margin(()) < 0
+        ]
+        most = len(found) + MOST_CONFLICTS
+        self.budget = self.steps + BUDGET
+        try:
+            for part in self.parts:
+                variables, pool = self._of(part)
+                here = {n: codes[n] for n in part}
+                while not self._satisfiable(variables, pool, here):
+                    if len(found) >= most:
+                        return found, False
+                    core = self._core(variables, pool, here)
+                    fields = sorted({n for g in core for n in g.scope})
+                    found.append(
+                        Conflict(
+                            tuple(
+                                Clash(g.name, titles[g.name], self._reach(variables, core, g))
+                                for g in core
+                            ),
+                            tuple(variables[n].name for n in fields),
+                        )
+                    )
+                    pool = [g for g in pool if g not in core]
+                    here = Search(variables, pool, cap=0.0, tick=self.tick).climb(here)
+        except TooLongError:
+            return found, False
+        return found, True
+
+    def _satisfiable(
+        self, variables: Mapping[int, Choosable], goals: Sequence[Goal], here: Mapping[int, int]
+    ) -> bool:
+        if all(_at(g, here) >= 0 for g in goals):
+            return True
+        return self._search(variables, goals, 0.0).best(0.0) is not None
+
+    def _search(
+        self, variables: Mapping[int, Choosable], goals: Sequence[Goal], cap: float
+    ) -> Search:
+        used = {n for g in goals for n in g.scope}
+        return Search(
+            {n: variables[n] for n in sorted(used)}, goals, cap=cap, ties=False, tick=self.tick
+        )
+
+    def _core(
+        self, variables: Mapping[int, Choosable], goals: list[Goal], here: Mapping[int, int]
+    ) -> list[Goal]:
+        """A set of goals that cannot be met together while any of its smaller sets can.
+
+        Settings that even out the margins miss most goals of a conflict at once: it is sought
+        among what `here` misses first, then among ever more goals by their margin.
+        """
+        ordered = sorted(goals, key=lambda g: _at(g, here))
+        missed = [g for g in ordered if _at(g, here) < 0]
+        for goal in missed:
+            if not self._satisfiable(variables, [goal], here):
+                return [goal]
+        count = max(2, len(missed))
+        while count < len(ordered) and self._satisfiable(variables, ordered[:count], here):
+            count = min(len(ordered), max(count + 2, count * 3 // 2))
+        core = ordered[:count]
+        for goal in reversed(ordered[:count]):
+            rest = [g for g in core if g is not goal]
+            if not self._satisfiable(variables, rest, here):
+                core = rest
+        return core
+
+    def _reach(self, variables: Mapping[int, Choosable], core: list[Goal], goal: Goal) -> float:
+        """The largest margin of one goal while the others of the core are met."""
+        others = [Goal(g.name, g.scope, _all_or_nothing(g)) for g in core if g is not goal]
+        found = self._search(variables, [goal, *others], 0.0).best()
+        return found.vector[0] if found is not None and found.vector else -math.inf
+
+    # --- the answer -------------------------------------------------------------------------
+    def _result(self, codes: dict[int, int]) -> Proposal:
+        problem = self.problem
+        now = {n: v.current for n, v in enumerate(problem.variables)}
+        ordered = tuple(codes[n] for n in range(len(problem.variables)))
+        feasible = self._least(codes)[0] >= 0
+        conflicts: list[Conflict] = []
+        complete = True
+        if not feasible:
+            conflicts, complete = self._conflicts(codes)
+        bank = problem.bank(ordered)
+        picks = tuple(self._pick(n, codes, ordered, bank) for n in range(len(ordered)))
+        changed = with_settings(
+            self.stage,
+            {
+                # what a text means may hang on another field: those are stated anew in any case
+                p.name: p.text
+                for p, item in zip(picks, problem.items, strict=True)
+                if p.changed or len(item.meanings) > 1
+            },
+        )
+        before, after = assess(self.stage), assess(changed)
+        goals = {g.name for g in problem.goals}
+        return Proposal(
+            base=self.stage,
+            stage=changed,
+            picks=picks,
+            feasible=feasible,
+            proven=self.proven,
+            conflicts=tuple(conflicts),
+            conflicts_complete=complete,
+            smallest=self._least(codes),
+            smallest_before=self._least(now),
+            movable=self._least(codes, lambda g: bool(g.scope)),
+            before=before,
+            after=after,
+            goals=len(goals),
+            unjudged=tuple(problem.unjudged),
+            kept=problem.kept,
+            others_failing=tuple(
+                v.check
+                for v in after.verdicts
+                if v.status == "fails" and v.check != "reaction.masked" and v.check not in goals
+            ),
+            evaluations=sum(len(g.known) for g in problem.goals),
+            steps=self.steps,
+            enough=self.enough,
+        )
+
+    def _pick(self, n: int, codes: Mapping[int, int], ordered: Codes, bank: Bank) -> Pick:
+        variable, item = self.problem.variables[n], self.problem.items[n]
+        new, old = codes[n], variable.current
+        reading = values.read(item, new, bank)
+        order = variable.order or variable.codes
+        down = up = None
+        others: tuple[Instead, ...] = ()
+        place = order.index(new)
+        if reading.band is not None:
+            down = self._instead(n, order[place - 1], codes, ordered) if place else None
+            up = (
+                self._instead(n, order[place + 1], codes, ordered)
+                if place + 1 < len(order)
+                else None
+            )
+        else:
+            others = tuple(self._instead(n, c, codes, ordered) for c in order[:9] if c != new)
+        return Pick(
+            variable.name,
+            item.role,
+            item.summary,
+            values.read(item, old, self.stage.bank),
+            reading,
+            setting_text(item, reading, bank),
+            self._instead(n, old, codes, ordered) if old != new else None,
+            down,
+            up,
+            others,
+            tuple(u.check for u in self.problem.unjudged if variable.name in u.fields),
+        )
+
+    def _instead(self, n: int, code: int, codes: Mapping[int, int], ordered: Codes) -> Instead:
+        reading = self.problem.reading(n, code, ordered)
+        there = {**codes, n: code}
+        worst: tuple[float, float, str, str] | None = None
+        for goal, title in zip(self.problem.goals, self.problem.titles, strict=True):
+            if n in goal.scope:
+                here = goal.margin(tuple(codes[m] for m in goal.scope))
+                margin = goal.margin(tuple(there[m] for m in goal.scope))
+                if margin < here and margin < self.enough and (worst is None or margin < worst[0]):
+                    worst = (margin, here, goal.name, title)
+        if worst is None:
+            return Instead(reading)
+        return Instead(reading, worst[2], worst[3], worst[0], worst[1])
+
+
+def _at(goal: Goal, codes: Mapping[int, int]) -> float:
+    return goal.margin(tuple(codes[n] for n in goal.scope))
+
+
+def _all_or_nothing(goal: Goal) -> Callable[[Codes], float]:
+    return lambda codes: 0.0 if goal.margin(codes) >= 0 else -math.inf
+
+
+def setting_text(item: Item, reading: Reading, bank: Bank) -> str:
+    """How a stage states this code: a name or a value where that leads back to it, else the raw code."""
+    texts = [reading.name] if reading.name else []
+    if reading.band is not None:
+        shown = [show(reading.band.typ, reading.band.dim, digits) for digits in (4, 6, 9)]
+        texts = [*shown, *texts] if shown[0].replace(" ", "") == reading.name else [*texts, *shown]
+    for text in texts:
+        try:
+            choice = values.choose(item, text, bank)
+        except CallError:
+            continue
+        if choice.code == reading.code and choice.error in (None, Fraction(0)):
+            return text
+    return f"0x{reading.code:X}"
+
+
+def settings_block(changes: Mapping[str, str]) -> str:
+    """Changed settings as YAML for a stage, to be put in by hand."""
+    return "".join(f"  {name}: {text}\n" for name, text in changes.items())
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+__all__ = [
+    "Conflict",
+    "Instead",
+    "Pick",
+    "Progress",
+    "Proposal",
+    "name_of",
+    "propose",
+    "setting_text",
+    "settings_block",
+]

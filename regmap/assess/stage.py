@@ -1,0 +1,444 @@
+"""A stage held against the calculations: the only bridge between a chip's own names and the physics.
+
+    verdicts = assess(stage)                  every check on the wanted configuration
+    verdicts = assess(stage, bank)            the same on other register contents
+    rows = sweep(stage, "TIMING.DEAD_TIME")   one row for each option of a field
+
+A role in the map says what a field sets; its physical value at the wanted code becomes the input
+`role:NAME`. What the map states under `electrical:` and `spi:` becomes `chip:NAME`, what the stage
+states `stage:NAME`. Every input carries the file and line that it came from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..behaviour.faults import only_reported, status_registers
+from ..chip import values
+from ..chip.bank import Bank, need
+from ..chip.model import Chip, External, Fault, Field, Joined
+from ..document.source import display_name
+from ..errors import CallError
+from ..expr import Literal, Node, evaluate
+from ..parameters import CHIP, NOT_KNOWN, OFF_WORDS, ON_WORDS, ROLES, Parameter
+from ..quantity import DIMENSIONS, Band, Quantity
+from ..stages.load import Stage
+
+if TYPE_CHECKING:
+    from ..calc import Facts, Inputs, Verdict
+
+_VOLTAGE = DIMENSIONS["voltage"][0]
+
+#: origin of settings that were laid over a stage's own
+COMMAND_LINE = "command line"
+
+_SPI = {
+    "spi.clock_max": "clock_max",
+    "spi.cs_high": "idle",
+    "spi.cs_lead": "lead",
+    "spi.cs_lag": "lag",
+}
+
+
+def inputs_of(stage: Stage, bank: Bank | None = None) -> Inputs:
+    """Everything the calculations may know of this stage at these register contents."""
+    from ..calc import Input, Inputs
+
+    bank = bank if bank is not None else stage.bank
+    chip = stage.chip
+    items = [Input(f"stage:{p.name}", p.value, f"stage {p.origin}") for p in stage.params.values()]
+    items += [Input(f"chip:{p.name}", p.value, f"map {p.origin}") for p in chip.electrical.values()]
+    stated = {i.name for i in items}
+    for name, attribute in _SPI.items():
+        band = getattr(chip.spi, attribute)
+        if band is not None and f"chip:{name}" not in stated and name in CHIP:
+            items.append(Input(f"chip:{name}", band, f"map {_file_of(chip)}, spi.{attribute}"))
+    items += role_inputs(chip, bank)
+    return Inputs(items, facts_of(stage, bank))
+
+
+def _file_of(chip: Chip) -> str:
+    """The map's file as messages call it."""
+    return display_name(Path(chip.files[-1])) if chip.files else chip.name
+
+
+def role_inputs(chip: Chip, bank: Bank, roles: Iterable[str] = tuple(ROLES)) -> list[Any]:
+    """One input for each of these roles that the chip has; fields that share a role are taken together."""
+    from ..calc import Input
+
+    found = []
+    for role in roles:
+        row = ROLES[role]
+        bands: list[Band] = []
+        others: list[tuple[str | int, str, str]] = []
+        origins: list[str] = []
+        for item in chip.with_role(role):
+            name = getattr(item, "ref", item.name)
+            value, text = _role_value(row, item, bank)
+            if isinstance(value, Band):
+                bands.append(value)
+            else:
+                others.append((value, name, f"map {item.origin} {name}, {text}"))
+            origins.append(f"map {item.origin} {name}, {text}")
+        if others:
+            # of several the one that is off: a band of the others would speak for it too
+            value, name, origin = min(others, key=lambda o: o[0] not in (0, *OFF_WORDS))
+            found.append(Input(f"role:{role}", f"{value} in {name}" if bands else value, origin))
+        elif bands:
+            found.append(Input(f"role:{role}", hull(bands), "; ".join(origins)))
+    return found
+
+
+def _role_value(
+    row: Parameter, item: Field | Joined | External, bank: Bank
+) -> tuple[Band | str | int, str]:
+    """What a field, joined or external value says of its role, and its code as text.
+
+    Where its meaning hangs on the supply, the band holds the values of the whole supply range.
+    """
+    name = getattr(item, "ref", item.name)
+    reading = bank.reading(name)
+    if reading is None:
+        return NOT_KNOWN, NOT_KNOWN
+    text = f"code {reading.code}"
+    if row.dimension is None:
+        return _switch(row.name, reading), text
+    bands = []
+    for found in (reading, *_over_supply(item, name, bank)):
+        if found.band is None:
+            return found.name or str(found.code), text
+        bands.append(found.band)
+    whole = hull(bands)
+    if whole is not bands[0]:
+        whole = replace(whole, typ=bands[0].typ)
+    return whole, text
+
+
+def _over_supply(item: Field | Joined | External, name: str, bank: Bank) -> list[values.Reading]:
+    """What a value means at the other supplies of the stage, if its meaning asks for the supply."""
+    asking = [m.when for m in item.meanings if m.when is not None and "supply" in m.when.names()]
+    if not asking or bank.supply_range is None:
+        return []
+    low, high = bank.supply_range
+    near = Fraction(1, 1000)
+    steps = {
+        v + d for when in asking for v in _volts(when.root) for d in (-near, Fraction(0), near)
+    }
+    found = []
+    for supply in sorted({low, high} | {v for v in steps if low < v < high}):
+        there = bank.copy()
+        there.supply = supply
+        reading = there.reading(name)
+        if reading is not None:
+            found.append(reading)
+    return found
+
+
+def _volts(node: Node) -> set[Fraction]:
+    """The voltages that an expression compares with."""
+    if isinstance(node, Literal):
+        value = node.value
+        return {value.value} if isinstance(value, Quantity) and value.dim == _VOLTAGE else set()
+    return {v for arg in getattr(node, "args", ()) for v in _volts(arg)}
+
+
+def _switch(role: str, reading: values.Reading) -> int | str:
+    """A switch as a number that is 0 when it is off, whatever code this chip gives to `off`.
+
+    What a chip does on a fault (roles in `.mode`) is its option's name: code 0 may well act.
+    """
+    name = reading.name.casefold()
+    if name in OFF_WORDS:
+        return 0
+    if role.endswith(".mode"):
+        return name or f"code {reading.code}"
+    return reading.code or int(name in ON_WORDS)
+
+
+def hull(bands: list[Band]) -> Band:
+    """The band that holds all of these: several switches with settings of their own are judged together.
+
+    Both ends stand in some field, so that the worst corner of the verdict is that of the worst field;
+    what no field can be is not told from what one is, which errs on the safe side.
+    """
+    if all(band == bands[0] for band in bands):
+        return bands[0]
+    typ = sum((b.typ for b in bands), start=bands[0].typ * 0) / len(bands)
+    return Band(
+        min(b.low for b in bands), typ, max(b.high for b in bands), bands[0].dim, "computed"
+    )
+
+
+def facts_of(stage: Stage, bank: Bank) -> Facts:
+    """Counts and fault times that are no parameter."""
+    from ..calc import Facts
+    from ..frames.codec import Codec
+
+    chip = stage.chip
+    codec = Codec(chip)
+    status = [chip.registers[n] for n in status_registers(chip)]
+    frames = [codec.frame_in_force(bank, r) for r in status] or [codec.frame_in_force(bank)]
+    others = [
+        Codec(c).frame_in_force().length for n, c in enumerate(stage.chain) if n != stage.position
+    ]
+    headers = (
+        sum(h.length for h in chip.chain.headers) if chip.chain is not None and stage.chain else 0
+    )
+    pages = {r.page for r in status if r.page is not None} if chip.page_select else set()
+    return Facts(
+        status_registers=len(status) or None,
+        frame_bits=max(f.length for f in frames) + sum(others) + headers,
+        # a poll over several pages selects each of them once a round
+        extra_frames=max(f.after for f in frames) + (len(pages) if len(pages) > 1 else 0),
+        faults=tuple(timing_of(f, chip, bank) for f in chip.faults.values()) or None,
+        origin=f"map {chip.name}",
+    )
+
+
+def timing_of(fault: Fault, chip: Chip, bank: Bank) -> Any:
+    """What the calculations may know of one fault: its times, who reacts, and what masks it.
+
+    Where this configuration makes the chip only report it, the controller has to act after a poll
+    (after the fault pin, if the map says so), and the chip's own reaction time does not count.
+    """
+    from ..calc import FaultTiming
+
+    masked = evaluate(fault.masked_when, bank) if fault.masked_when is not None else False
+    reported = only_reported(fault, bank)
+    adds = tuple(
+        f"role:{role}"
+        for role in fault.uses
+        if ROLES[role].dimension == "time" and (chip.with_role(role) or role in chip.electrical)
+    )
+    how = "chip" if fault.handled_by == "nobody" else fault.handled_by
+    needed = fault.handled_by != "nobody" and not fault.normal_at_power_up
+    react, title = fault.react, f"{fault.title}: handled in time"
+    if reported and how == "chip":
+        # the map's reaction time is that of the chip, which does nothing here
+        how, react = "poll", None
+    return FaultTiming(
+        name=fault.name,
+        title=f"{title} (reported only)" if reported else title,
+        detect=fault.detect,
+        react=react,
+        adds=adds,
+        how=how,
+        masked_by=str(fault.masked_when) if masked else "",
+        perhaps_masked_by=str(fault.masked_when) if masked is None else "",
+        reported_by=str(fault.reported_only_when) if reported else "",
+        decided_by=tuple(f"role:{role}" for role in fault.uses),
+        watches_controller="watchdog" in fault.raised_by,
+        needed=needed,
+        origin=f"map {fault.origin}",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """Verdicts, worst first, with those that the stage waives and why."""
+
+    verdicts: tuple[Verdict, ...]
+    waived: tuple[tuple[Verdict, str], ...] = ()
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """How many hold, are thin, fail, or could not be computed."""
+        found = dict.fromkeys(("fails", "thin", "not computed", "holds"), 0)
+        for verdict in self.verdicts:
+            found[verdict.status] += 1
+        return found
+
+    @property
+    def failed(self) -> bool:
+        return any(v.status == "fails" for v in self.verdicts)
+
+
+def assess(
+    stage: Stage, bank: Bank | None = None, names: Iterable[str] | None = None
+) -> Assessment:
+    """Run the checks (all, or those named). Raises CallError for a name that means nothing."""
+    from ..calc import run, select, worst_first
+
+    for waived in stage.waive:
+        select([waived])
+    verdicts = run(inputs_of(stage, bank), names)
+    kept = [v for v in verdicts if not waiver(stage, v.check)]
+    waived_ones = tuple((v, waiver(stage, v.check)) for v in verdicts if waiver(stage, v.check))
+    return Assessment(tuple(worst_first(kept)), waived_ones)
+
+
+def waiver(stage: Stage, check: str) -> str:
+    """Why the stage waives this check; empty where it does not."""
+    for name, reason in stage.waive.items():
+        if f"{check}.".startswith(f"{name}."):
+            return reason
+    return ""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One option of a swept field: its verdicts by check, and whether it is the one in the stage."""
+
+    reading: values.Reading
+    verdicts: dict[str, Verdict]
+    current: bool
+    broken_rules: tuple[str, ...] = ()
+
+    @property
+    def worst(self) -> float:
+        """The smallest relative margin of the row; what cannot be computed does not count."""
+        margins = [v.relative for v in self.verdicts.values() if v.relative is not None]
+        return min(margins, default=0.0)
+
+    def lost(self, names: Iterable[str]) -> tuple[str, ...]:
+        """Those of these checks that this option leaves without an answer."""
+        found = (self.verdicts.get(n) for n in names)
+        return tuple(
+            n for n, v in zip(names, found, strict=True) if v is None or v.relative is None
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Sweep:
+    """A field's options with every verdict that it moves.
+
+    `best` is the row with the largest smallest margin. An option that makes a verdict vanish
+    (a monitor switched off, a threshold disabled) is no better for it: the verdicts that another
+    option answers count as lost. `open` are checks that look at this field and that lack an input
+    at every option: `best` knows nothing of them.
+    """
+
+    name: str
+    rows: tuple[Row, ...]
+    moved: tuple[str, ...]
+    unmoved: int
+    open: tuple[Verdict, ...] = ()
+
+    @property
+    def best(self) -> Row | None:
+        """The option to prefer: rules kept, fewest verdicts failed or lost, largest worst margin.
+
+        Among equals the option that the stage has, then the smallest code.
+        """
+        answered = [n for n in self.moved if any(n not in r.lost([n]) for r in self.rows)]
+
+        def rank(row: Row) -> tuple[int, int, float, bool, int]:
+            fails = sum(v.status == "fails" for v in row.verdicts.values())
+            worst = float(f"{row.worst:.12g}")  # the last digits are rounding, not a difference
+            return (
+                -len(row.broken_rules),
+                -fails - len(row.lost(answered)),
+                worst,
+                row.current,
+                -row.reading.code,
+            )
+
+        return max(self.rows, key=rank, default=None) if self.moved else None
+
+
+def sweep(stage: Stage, name: str, limit: int = 256) -> Sweep:
+    """Every option of a field, joined or external value with the verdicts that differ between them.
+
+    Of more than `limit` options that many, evenly spread.
+    Raises CallError for an unknown name or one that holds no setting.
+    """
+    from ..calc import run
+
+    item = need(stage.chip, name)
+    if isinstance(item, Field) and not item.setting:
+        raise CallError(f"{name} holds no setting ({item.access})")
+    base = stage.bank
+    now = base.code(name)
+    rows: list[tuple[values.Reading, dict[str, Verdict], tuple[str, ...]]] = []
+    seen: set[object] = set()
+    options = list(values.options(item, base, 1 << 16))
+    if len(options) > limit:  # evenly, with both ends and the option that the stage has
+        picked = {round(n * (len(options) - 1) / (limit - 1)) for n in range(limit)}
+        options = [r for n, r in enumerate(options) if n in picked or r.code == now]
+    for reading in options:
+        if reading.band is not None and reading.code != now:
+            key = (reading.band, reading.name)
+            if key in seen:
+                continue  # duplicate codes say the same
+            seen.add(key)
+        bank = base.copy()
+        bank.put(item, reading.code)
+        verdicts = {v.check: v for v in run(inputs_of(stage, bank)) if not waiver(stage, v.check)}
+        broken = tuple(
+            r.name
+            for r in stage.chip.rules
+            if r.severity == "error" and evaluate(r.require, bank) is False
+        )
+        rows.append((reading, verdicts, broken))
+    names = list(dict.fromkeys(n for _, v, _ in rows for n in v))
+    moved = tuple(n for n in names if len({_signature(v.get(n)) for _, v, _ in rows}) > 1)
+    return Sweep(
+        name,
+        tuple(Row(r, {n: v[n] for n in moved if n in v}, r.code == now, b) for r, v, b in rows),
+        moved,
+        len(names) - len(moved),
+        _open(getattr(item, "role", "") or "", [v for _, v, _ in rows]),
+    )
+
+
+def _open(role: str, options: list[dict[str, Verdict]]) -> tuple[Verdict, ...]:
+    """The checks that a field of this role decides and that no option lets be computed."""
+    from ..calc import checks
+
+    if not options or not role:
+        return ()
+    deciding = {c.name for c in checks() if f"role:{role}" in c.uses}
+    return tuple(
+        v
+        for n, v in options[0].items()
+        if v.status == "not computed"
+        and (n in deciding or f"role:{role}" in v.asked)
+        and all(o[n].status == "not computed" for o in options if n in o)
+    )
+
+
+def _signature(verdict: Verdict | None) -> object:
+    if verdict is None:
+        return None
+    # twelve digits: the last ones are rounding, not a difference
+    share = None if verdict.relative is None else f"{verdict.relative:.12g}"
+    return (verdict.status, share, verdict.missing)
+
+
+def with_settings(stage: Stage, changes: dict[str, str]) -> Stage:
+    """The stage with other wanted settings (name to text). Raises CallError for what cannot be.
+
+    All settings are read anew, as they would be from the file: what a text means may hang on a
+    setting that changes. One that is out of reach then keeps its code.
+    """
+    from ..stages.load import Setting, choices_of
+
+    wanted = {s.name: s for s in stage.settings}
+    texts = {s.name: s.asked for s in stage.settings}
+    for name, text in changes.items():
+        need(stage.chip, name)
+        texts[name] = text
+    choices, errors = choices_of(stage.chip, list(texts.items()), stage.params)
+    settings = []
+    for (name, text), choice, error in zip(texts.items(), choices, errors, strict=True):
+        if choice is not None:
+            origin = COMMAND_LINE if name in changes else wanted[name].origin
+            settings.append(Setting(name=name, asked=text, choice=choice, origin=origin))
+        elif name in changes:
+            raise CallError(error)
+        else:
+            settings.append(wanted[name])
+    return replace(stage, settings=tuple(settings))
+
+
+@lru_cache(maxsize=1)
+def check_names() -> tuple[str, ...]:
+    """Every check's name, for completion and messages."""
+    from ..calc import checks
+
+    return tuple(c.name for c in checks())

@@ -1,0 +1,404 @@
+"""How a chip's registers behave under frames, as its map says: what takes, what clears, what unlocks.
+
+`Machine` is the one place for this. The twin is one (with the bus around it); a trace runs one as
+its belief of the real chip; a write plan runs one to know which frame is in force at each step.
+
+What a chip does to its outputs on a fault is nowhere here, since no frame shows it: a fault that this
+configuration only reports raises its bits as any other, one that it masks raises none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+from ..chip.bank import Bank, need
+from ..chip.bits import deposit, extract, mask_of
+from ..chip.model import Chip, Command, Fault, Field, Joined, Register
+from ..chip.values import choose
+from ..errors import CallError
+from ..expr import evaluate
+from ..frames.codec import Sent
+from ..frames.requests import SetField, WriteWord, parse_request
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """A write that counts as an event: these bits of that register, with this value."""
+
+    register: str
+    mask: int
+    value: int
+    text: str
+
+    def hits(self, register: str, word: int) -> bool:
+        return register == self.register and word & self.mask == self.value
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one frame did. `why` tells why a write did not take; `events` what it entered or left.
+
+    `refused` is the reason as a word of `model.RAISED_BY`, or "once"; empty where it took.
+    """
+
+    taken: bool = True
+    why: str = ""
+    before: int | None = None
+    after: int | None = None
+    events: tuple[str, ...] = ()
+    refused: str = ""
+
+
+def match_of(chip: Chip, text: str) -> Match:
+    """The match of "REG.FIELD = VALUE" or "REG = WORD". Raises CallError."""
+    request = parse_request(text, chip.registers, chip.commands, chip.joined)
+    if isinstance(request, WriteWord):
+        return Match(request.register, chip.registers[request.register].mask, request.word, text)
+    if isinstance(request, SetField):
+        item = need(chip, request.name)
+        choice = choose(item, request.value, Bank.at_reset(chip))
+        if isinstance(item, Field):
+            return Match(item.register, mask_of(item.bits), deposit(choice.code, item.bits), text)
+    raise CallError(f"{text!r} is not a write of one register")
+
+
+def after_write(register: Register, old: int, word: int, spent: Iterable[str] = ()) -> int:
+    """The register's content after `word` was written to it and took; `spent` are used write-once fields."""
+    new = old
+    done = set(spent)
+    for field in register.fields:
+        bits = mask_of(field.bits) & register.write_mask
+        if not bits:
+            continue
+        written = word & bits
+        if field.access in ("rw", "wo") or (field.access == "once" and field.name not in done):
+            new = new & ~bits | written
+        elif field.access == "w1c":
+            new &= ~written
+        elif field.access == "w0c":
+            new = new & ~bits | old & written
+        elif field.access == "sc":
+            new &= ~bits
+    free = register.reserved & register.reserved_keep & register.write_mask
+    return new & ~free | word & free
+
+
+def after_read(register: Register, old: int) -> int:
+    """The register's content after it was read: fields that clear on read are 0."""
+    for field in register.fields:
+        if field.access == "rc":
+            old &= ~mask_of(field.bits)
+    return old
+
+
+def as_read(chip: Chip, register: Register, words: Mapping[str, int]) -> int:
+    """What a read of `register` returns, given the words that the registers hold."""
+    word = words.get(register.name, register.reset)
+    if register.reads_as == "inverted":
+        return ~word & register.mask & register.read_mask
+    if register.reads_as == "zero":
+        return 0
+    if register.reads_as in chip.registers:
+        other = chip.registers[register.reads_as]
+        return words.get(other.name, other.reset) & register.mask
+    for field in register.fields:
+        if field.access in ("wo", "sc"):
+            word &= ~mask_of(field.bits)
+    return word & register.read_mask & register.mask
+
+
+class Machine:
+    """Register contents of one chip, moved by frames. Unknown words stay unknown until written or read.
+
+    `conditions` names the faults whose cause is present: what clears a latch cannot clear those
+    once `settle` has run, which brings status bits, sums and shown conditions up to date. Who only
+    believes (a trace, a plan) leaves `conditions` empty and does not settle.
+    """
+
+    def __init__(
+        self,
+        chip: Chip,
+        bank: Bank | None = None,
+        *,
+        supply: Fraction | None = None,
+        externals: Mapping[str, int] | None = None,
+    ) -> None:
+        self.chip = chip
+        self.bank = (
+            bank if bank is not None else Bank.at_reset(chip, supply=supply, externals=externals)
+        )
+        self.spent: set[tuple[str, str]] = set()
+        self.conditions: set[str] = set()
+        self.progress: dict[str, int] = dict.fromkeys(chip.keys, 0)
+        self._steps = {k.name: [match_of(chip, s) for s in k.steps] for k in chip.keys.values()}
+        self._enter: list[tuple[str, Match | str]] = []
+        self._leave: list[tuple[str, Match | str]] = []
+        for state in chip.states.values():
+            for target, texts in ((self._enter, state.entered_by), (self._leave, state.left_by)):
+                for text in texts:
+                    target.append((state.name, match_of(chip, text) if "=" in text else text))
+        self._effects = {
+            c.name: [e if "=" not in e else match_of(chip, e) for e in c.effects]
+            for c in chip.commands.values()
+        }
+        self._fault_bits: dict[str, tuple[str, int, int, int]] = {}
+        for fault in chip.faults.values():
+            field = chip.field(fault.ref)
+            if field is not None:
+                codes = (fault.code, 0 if fault.code else 1)
+                raised, quiet = (deposit(c, field.bits) for c in codes)
+                self._fault_bits[fault.name] = (field.register, mask_of(field.bits), raised, quiet)
+        self._sums: list[tuple[Fault, list[tuple[str, int, int]]]] | None = None
+        #: the faults that "read" or a command clears, and those that a value written clears
+        self._cleared_by: dict[str, list[Fault]] = {}
+        self._cleared_by_write: list[tuple[Fault, Match]] = []
+        for fault in chip.faults.values():
+            for way in fault.cleared_by:
+                if "=" in way:
+                    self._cleared_by_write.append((fault, match_of(chip, way)))
+                else:
+                    self._cleared_by.setdefault(way, []).append(fault)
+
+    # --- frames ------------------------------------------------------------------------------
+    def apply(self, sent: Sent) -> Outcome:
+        """What this (flawless) frame does to the chip."""
+        if sent.command is not None:
+            return self.command(sent.command)
+        if sent.register is None:
+            self._interrupt()
+            return Outcome(
+                False, f"no register at address 0x{sent.address or 0:X}", refused="address"
+            )
+        if sent.kind == "write":
+            return self.write(sent.register, sent.data or 0)
+        if sent.kind == "read":
+            return self.read(sent.register)
+        self._interrupt()
+        return Outcome(False, f"the operation means nothing ({sent.kind})", refused="operation")
+
+    def write(self, register: Register, word: int) -> Outcome:
+        """Write a whole word; a lock, a used write-once field or read-only bits make it not take."""
+        before = self.bank.word(register.name)
+        allowed = evaluate(register.writable, self.bank) if register.writable is not None else True
+        # a write that does not take is no step of a key and no event, but it comes between others
+        if allowed is False:
+            self._interrupt()
+            why = f"{register.name} is writable only while {register.writable}"
+            return Outcome(False, why, before, before, (), "locked_write")
+        if not any(f.writable for f in register.fields):
+            self._interrupt()
+            return Outcome(
+                False, f"{register.name} is read-only", before, before, (), "read_only_write"
+            )
+        events = self._keys(register.name, word)
+        spent = [f for r, f in self.spent if r == register.name]
+        old = self.bank.words.get(register.name, 0)
+        new = after_write(register, old, word, spent)
+        known = self.bank.known.get(register.name, 0)
+        for field in register.fields:
+            bits = mask_of(field.bits)
+            if field.access in ("rw", "wo", "sc", "once"):
+                known |= bits & register.write_mask
+            elif field.access == "w1c":
+                known |= bits & word
+            if field.access == "once":
+                self.spent.add((register.name, field.name))
+        self.bank.words[register.name] = new
+        self.bank.known[register.name] = known
+        why = ""
+        wasted = [
+            f.name
+            for f in register.fields
+            if f.access == "once"
+            and f.name in spent
+            and extract(word, f.bits) != extract(old, f.bits)
+        ]
+        if wasted:
+            why = f"{', '.join(wasted)} can be written once only after power-up"
+        for fault, match in self._cleared_by_write:
+            if match.hits(register.name, word):
+                self.set_fault(fault, False)
+        events += self._fire(None, (register.name, word), keys=events)
+        return Outcome(
+            not wasted,
+            why,
+            before,
+            self.bank.word(register.name),
+            tuple(events),
+            "once" if wasted else "",
+        )
+
+    def read(self, register: Register) -> Outcome:
+        """Read: clear-on-read fields are gone afterwards."""
+        self._interrupt()
+        before = self.bank.word(register.name)
+        if register.name in self.bank.words:
+            self.bank.words[register.name] = after_read(register, self.bank.words[register.name])
+        for field in register.fields:
+            if field.access == "rc":
+                self.bank.learn(register.name, 0, mask_of(field.bits))
+        self._clear("read", register.name)
+        return Outcome(True, "", before, self.bank.word(register.name))
+
+    def command(self, command: Command) -> Outcome:
+        """A command with its effects: reset, clear_faults, or a field set."""
+        self._interrupt()
+        events: list[str] = []
+        for effect in self._effects[command.name]:
+            if isinstance(effect, Match):
+                self.bank.learn(effect.register, effect.value, effect.mask)
+            elif effect == "reset":
+                self.reset()
+                events.append("reset")
+            elif effect == "clear_faults":
+                self.clear_faults()
+                events.append("clear_faults")
+        self._clear(command.name)
+        events += self._fire(command.name, None, keys=())
+        return Outcome(True, "", None, None, tuple(events))
+
+    def reset(self) -> None:
+        """Every register and state as after power-up."""
+        fresh = Bank.at_reset(self.chip, supply=self.bank.supply, externals=self.bank.externals)
+        self.bank.words, self.bank.known, self.bank.states = fresh.words, fresh.known, fresh.states
+        self.spent.clear()
+        self.progress = dict.fromkeys(self.chip.keys, 0)
+        self._fire("reset", None, keys=())
+
+    def clear_faults(self) -> None:
+        """Every fault bit as when nothing is wrong."""
+        for fault in self.chip.faults.values():
+            self.set_fault(fault, False)
+
+    # --- faults --------------------------------------------------------------------------------
+    def _clear(self, way: str, register: str = "") -> None:
+        """Quiet the faults that are cleared this way ("read" or a command), in one register where given."""
+        for fault in self._cleared_by.get(way, ()):
+            if register in ("", fault.register):
+                self.set_fault(fault, False)
+
+    def set_fault(self, fault: Fault, raised: bool) -> None:
+        """Make the fault's field say that it is raised, or that nothing is wrong."""
+        register, mask, up, quiet = self._fault_bits.get(fault.name, ("", 0, 0, 0))
+        if mask and (raised or self.raised(fault) is not False):
+            # a field that tells of another fault keeps that one
+            self.bank.learn(register, up if raised else quiet, mask)
+
+    def raised(self, fault: Fault) -> bool | None:
+        """Whether the fault's field says so; None where that is not known."""
+        register, mask, up, _ = self._fault_bits.get(fault.name, ("", 0, 0, 0))
+        if not mask or self.bank.known.get(register, 0) & mask != mask:
+            return None
+        return self.bank.words[register] & mask == up
+
+    def raise_by(self, cause: str) -> list[str]:
+        """Raise every unmasked fault that this word of `model.RAISED_BY` raises; their names."""
+        names = []
+        for fault in self.chip.faults.values():
+            if cause in fault.raised_by and not self._masked(fault):
+                self.set_fault(fault, True)
+                names.append(fault.name)
+        return names
+
+    def _masked(self, fault: Fault) -> bool:
+        return fault.masked_when is not None and evaluate(fault.masked_when, self.bank) is True
+
+    def settle(self) -> None:
+        """Bring status bits up to date with `conditions`, their sums and shown conditions with those."""
+        faults = self.chip.faults
+        for fault in faults.values():
+            if fault.summary_of:
+                continue
+            if fault.name in self.conditions:
+                if not self._masked(fault):
+                    self.set_fault(fault, True)
+            elif (
+                (not fault.latched or "condition" in fault.cleared_by)
+                and not fault.normal_at_power_up
+                and self.raised(fault)
+            ):
+                self.set_fault(fault, False)
+        self._sum_up()
+        for register in self.chip.registers.values():
+            for field in register.fields:
+                if field.shows is not None:
+                    holds = evaluate(field.shows, self.bank)
+                    if holds is not None:
+                        self.bank.learn(
+                            register.name, deposit(int(holds), field.bits), mask_of(field.bits)
+                        )
+
+    def _sum_up(self) -> None:
+        """Sums after what they sum up, which may be sums themselves."""
+        if self._sums is None:
+            self._sums = self._ordered_sums()
+        words, known = self.bank.words, self.bank.known
+        for fault, members in self._sums:
+            raised = fault.name in self.conditions or any(
+                words.get(register, 0) & known.get(register, 0) & mask == up
+                for register, mask, up in members
+            )
+            self.set_fault(fault, raised)
+
+    def _ordered_sums(self) -> list[tuple[Fault, list[tuple[str, int, int]]]]:
+        """Every sum with the bits of its members, sums of sums last."""
+        faults, bits = self.chip.faults, self._fault_bits
+        depth: dict[str, int] = {}
+
+        def deep(name: str) -> int:
+            if name not in depth:
+                depth[name] = 0
+                members = [n for n in faults[name].summary_of if n in faults]
+                depth[name] = 1 + max(map(deep, members), default=-1)
+            return depth[name]
+
+        sums = sorted((f for f in faults.values() if f.summary_of), key=lambda f: deep(f.name))
+        return [(f, [bits[n][:3] for n in f.summary_of if n in bits]) for f in sums]
+
+    # --- keys and states -----------------------------------------------------------------------
+    def _keys(self, register: str, word: int) -> list[str]:
+        """Move key sequences on by one write; returns those that are complete."""
+        done = []
+        for name, steps in self._steps.items():
+            at = self.progress[name]
+            if steps[at].hits(register, word):
+                at += 1
+            elif self.chip.keys[name].uninterrupted or any(s.register == register for s in steps):
+                at = 1 if steps[0].hits(register, word) else 0
+            if at == len(steps):
+                done.append(name)
+                at = 0
+            self.progress[name] = at
+        return done
+
+    def _interrupt(self) -> None:
+        for name in self.progress:
+            if self.chip.keys[name].uninterrupted:
+                self.progress[name] = 0
+
+    def _fire(
+        self, name: str | None, write: tuple[str, int] | None, keys: Iterable[str]
+    ) -> list[str]:
+        """Enter and leave states by a command's or reset's name, by finished keys, by a write."""
+        happened = set(keys)
+        if name is not None:
+            happened.add(name)
+        changed = []
+        for table, value in ((self._leave, False), (self._enter, True)):
+            for state, event in table:
+                hit = (
+                    event in happened
+                    if isinstance(event, str)
+                    else write is not None and event.hits(*write)
+                )
+                if hit and self.bank.states.get(state) is not value:
+                    self.bank.states[state] = value
+                    changed.append(f"{'entered' if value else 'left'} {state}")
+        return changed
+
+
+def joined_registers(item: Joined) -> tuple[str, ...]:
+    """The registers that a joined value touches, in order."""
+    return tuple(dict.fromkeys(register for register, _ in item.fields))

@@ -1,0 +1,231 @@
+"""Requests to frames: what to send for what a person asked, and why each word is what it is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from ..chip.bank import Bank, need
+from ..chip.bits import mask_of
+from ..chip.model import Chip, Command, Field, Joined, Register
+from ..chip.values import Choice, choose
+from ..errors import CallError
+from ..frames.codec import Codec, Sent, next_counters
+from ..frames.requests import ReadRegister, Request, SendCommand, SetField, WriteWord, parse_request
+from .machine import Machine, after_write
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """One frame to send; `choices` are the settings that made its word, `before` the word it builds on."""
+
+    sent: Sent
+    choices: tuple[tuple[str, Choice], ...] = ()
+    before: int | None = None
+    requests: tuple[str, ...] = ()
+
+
+def read_requests(chip: Chip, texts: Iterable[str]) -> list[tuple[str, Request]]:
+    """Every request of `texts`, each text possibly several separated by `;`. Raises CallError."""
+    found = []
+    for text in texts:
+        for piece in text.split(";"):
+            if piece.strip():
+                found.append(
+                    (
+                        piece.strip(),
+                        parse_request(piece, chip.registers, chip.commands, chip.joined),
+                    )
+                )
+    return found
+
+
+def plan(
+    chip: Chip,
+    texts: Iterable[str],
+    bank: Bank | None = None,
+    given: Mapping[str, int] | None = None,
+) -> list[Planned]:
+    """The frames for these requests, in order; settings of one register in a row share one write
+    (a field that is set again starts another).
+
+    Fields that are not asked for keep what `bank` knows, the reset value where it knows nothing;
+    `bank` is left as it was. Where a field selects the page, the frame that does is put before
+    (its `requests` are empty); the complement of a written register is written after it. Counters
+    count on from frame to frame. Raises CallError for what the chip cannot do.
+    """
+    planner = _Plan(chip, bank, given)
+    for text, request in read_requests(chip, texts):
+        planner.request(text, request)
+    planner.flush()
+    return planner.frames
+
+
+class _Plan:
+    """Frames so far; `now` is what the words become, `machine` what the chip knows when a frame comes.
+
+    Both are needed: the write that switches a checksum on still travels without it.
+    """
+
+    def __init__(self, chip: Chip, bank: Bank | None, given: Mapping[str, int] | None) -> None:
+        self.chip = chip
+        self.codec = Codec(chip)
+        self.now = bank.copy() if bank is not None else Bank.at_reset(chip)
+        self.machine = Machine(chip, self.now.copy())
+        self.given = dict(given or {})
+        self.counters: dict[str, int] = {}
+        self.frames: list[Planned] = []
+        self.pending: dict[str, list[tuple[str, Choice, str]]] = {}
+        self.asked: dict[str, set[str]] = {}
+        self.bases: dict[str, int] = {}
+
+    def request(self, text: str, request: Request) -> None:
+        if isinstance(request, SetField):
+            self.set_field(text, request)
+            return
+        self.flush()
+        if isinstance(request, WriteWord):
+            register = self.chip.registers[request.register]
+            _complete(self.now, register.name)
+            self.write(register, request.word, (), (text,))
+        elif isinstance(request, ReadRegister):
+            register = self.chip.registers[request.register]
+            self.select_page(register)
+            sent = self.codec.read(register, self.machine.bank, self.parts(register, None))
+            self.add(Planned(sent=sent, requests=(text,)))
+        elif isinstance(request, SendCommand):
+            command = self.chip.commands[request.command]
+            sent = self.codec.command(
+                command, request.data, self.machine.bank, self.parts(None, command)
+            )
+            self.add(Planned(sent=sent, requests=(text,)))
+
+    def set_field(self, text: str, request: SetField) -> None:
+        item = need(self.chip, request.name)
+        choice = choose(item, request.value, self.now)
+        touched = _registers_of(item)
+        fields = _fields_of(self.chip, item)
+        for field in fields:
+            if not field.writable:
+                raise CallError(f"{field.ref} cannot be written ({field.access})")
+        again = any(field.name in self.asked.get(field.register, ()) for field in fields)
+        if self.pending and (again or any(name not in self.pending for name in touched)):
+            self.flush()  # a field set twice is two writes: a key sequence is nothing else
+        for name in touched:
+            _complete(self.now, name)
+            self.bases.setdefault(name, self.now.words[name])
+            self.pending.setdefault(name, []).append((request.name, choice, text))
+        for field in fields:
+            self.asked.setdefault(field.register, set()).add(field.name)
+        self.now.put(item, choice.code)
+
+    def flush(self) -> None:
+        """Send the writes that settings have gathered."""
+        pending, self.pending = self.pending, {}
+        for name, made in pending.items():
+            self.write(
+                self.chip.registers[name],
+                word_to_write(self.chip, name, self.now, self.asked.pop(name, ())),
+                tuple((n, c) for n, c, _ in made),
+                tuple(dict.fromkeys(t for _, _, t in made)),
+                self.bases.pop(name),
+            )
+
+    def write(
+        self,
+        register: Register,
+        word: int,
+        choices: tuple[tuple[str, Choice], ...],
+        requests: tuple[str, ...],
+        before: int | None = None,
+    ) -> None:
+        if before is None:
+            before = self.now.words[register.name]
+        self.select_page(register)
+        sent = self.codec.write(register, word, self.machine.bank, self.parts(register, None))
+        self.add(Planned(sent=sent, choices=choices, before=before, requests=requests))
+        self.now.learn(register.name, after_write(register, before, word))
+        for other in self.chip.registers.values():
+            if other.complement_of == register.name and other.name not in self.pending:
+                inverse = ~word & other.mask
+                self.select_page(other)
+                sent = self.codec.write(other, inverse, self.machine.bank, self.parts(other, None))
+                old = self.now.words.get(other.name, other.reset)
+                self.add(Planned(sent=sent, before=old, requests=requests))
+                self.now.learn(other.name, inverse)
+
+    def select_page(self, register: Register) -> None:
+        """Write the page field first, where one selects the page and it is not known to be right."""
+        select = self.chip.page_select
+        if not select or register.page is None or self.machine.bank.code(select) == register.page:
+            return
+        field = self.chip.field(select)
+        assert field is not None  # the loader has seen to it
+        pager = self.chip.registers[field.register]
+        if register is pager:
+            return
+        _complete(self.now, pager.name)
+        before = self.now.words[pager.name]
+        self.now.put(field, register.page)
+        word = word_to_write(self.chip, pager.name, self.now, (field.name,))
+        sent = self.codec.write(pager, word, self.machine.bank, self.parts(pager, None))
+        self.add(Planned(sent=sent, before=before))
+
+    def parts(self, register: Register | None, command: Command | None) -> dict[str, int]:
+        """The parts given, and the counters that the frame to come has."""
+        frame = self.codec.frame_in_force(self.machine.bank, register, command)
+        counting = {n: v for n, v in self.counters.items() if frame.command.named(n) is not None}
+        return {**self.given, **counting}
+
+    def add(self, planned: Planned) -> None:
+        self.frames.append(planned)
+        self.counters.update(next_counters(planned.sent.frame.command, planned.sent.parts))
+        self.machine.apply(planned.sent)
+
+
+def word_to_write(chip: Chip, name: str, bank: Bank, asked: Iterable[str] = ()) -> int:
+    """The register's known word as it must be written: reserved bits as the map says, and bits
+    that would clear or start something at rest unless their field is `asked` for.
+
+    A register that is the complement of another one is derived from it.
+    """
+    register = chip.registers[name]
+    if register.complement_of:
+        other = chip.registers[register.complement_of]
+        if not other.complement_of:  # of what is written there, reserved bits and all
+            return ~word_to_write(chip, other.name, bank) & register.mask
+        return ~bank.words.get(other.name, other.reset) & register.mask
+    word = bank.words.get(name, register.reset)
+    wanted = set(asked)
+    for field in register.fields:
+        if field.name not in wanted and field.access in ("w1c", "sc"):
+            word &= ~mask_of(field.bits)
+        elif field.name not in wanted and field.access == "w0c":
+            word |= mask_of(field.bits)
+    stated = register.reserved & ~register.reserved_keep
+    return word & ~stated | register.reserved_write & stated
+
+
+def _complete(bank: Bank, name: str) -> None:
+    """Bits nobody knows are taken at reset: a write needs all of them."""
+    register = bank.chip.registers[name]
+    unknown = register.mask & ~bank.known.get(name, 0)
+    if unknown:
+        bank.learn(name, register.reset, unknown)
+
+
+def _registers_of(item: object) -> tuple[str, ...]:
+    if isinstance(item, Field):
+        return (item.register,)
+    if isinstance(item, Joined):
+        return tuple(dict.fromkeys(register for register, _ in item.fields))
+    raise CallError(
+        f"{getattr(item, 'name', item)} is set outside the frame, by a pin or a resistor; state it in the stage"
+    )
+
+
+def _fields_of(chip: Chip, item: object) -> list[Field]:
+    if isinstance(item, Field):
+        return [item]
+    assert isinstance(item, Joined)
+    return [f for r, n in item.fields if (f := chip.registers[r].field(n)) is not None]

@@ -1,0 +1,355 @@
+"""Wanted settings to register words, differences between configurations, and the ordered write plan.
+
+The plan follows the map's procedures (power_up, unlock, configure, lock); a `behave.Machine` runs
+along, so every frame is the one in force at that step: after a CRC is switched on, longer; after
+the lock, refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from ..chip import values
+from ..chip.bank import Bank
+from ..chip.bits import deposit, extract, mask_of, spans
+from ..chip.model import Chip, Field, Register, Step
+from ..chip.values import Reading
+from ..errors import CallError
+from ..frames.codec import Codec, Sent, build, guards_of, next_counters, split
+from ..frames.requests import SetField, WriteWord, parse_request
+from ..quantity import Band
+from .machine import Machine
+from .plan import plan, word_to_write
+
+DEFAULT_PROCEDURE = (Step(do="configure", targets=("all",)), Step(do="verify", targets=("all",)))
+BRING_UP = ("power_up", "unlock", "configure", "lock")
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One field that differs between two configurations; a side that is not known is None."""
+
+    field: Field
+    old: Reading | None
+    new: Reading | None
+
+    def __str__(self) -> str:
+        old, new = (r.label if r is not None else "unknown" for r in (self.old, self.new))
+        return f"{self.field.ref}: {old} -> {new}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Action:
+    """One thing to do on the bus: send a frame, or wait.
+
+    `expect` and `mask` are what the answer to a read must hold. `procedure` is where it stands.
+    """
+
+    do: str
+    procedure: str
+    text: str
+    sent: Sent | None = None
+    expect: int | None = None
+    mask: int = 0
+    wait: Band | None = None
+    why: str = ""
+
+
+def setting_mask(register: Register) -> int:
+    """The bits of a register that hold settings which can be read back."""
+    mask = 0
+    for field in register.fields:
+        if field.access in ("rw", "once"):
+            mask |= mask_of(field.bits)
+    return mask & register.read_mask
+
+
+def oddities(register: Register, word: int) -> list[str]:
+    """What a data sheet forbids in writing this word, as sentences: reserved bits, registers that only report."""
+    found = []
+    if register.fields and not any(f.writable for f in register.fields):
+        found.append(f"{register.name} is only read; a write does nothing")
+    stated = register.reserved & ~register.reserved_keep
+    wrong = (word ^ register.reserved_write) & stated
+    if wrong:
+        bits = [b for b in range(register.width - 1, -1, -1) if wrong >> b & 1]
+        several = len(bits) > 1
+        found.append(
+            f"reserved bit{'s' * several} {spans(bits)} {'are' if several else 'is'} not as the map says: "
+            f"0x{word & stated:X} in place of 0x{register.reserved_write & stated:X} (mask 0x{stated:X})"
+        )
+    return found
+
+
+#: roles of fields whose write does something, and sets nothing
+_DEEDS = ("watchdog.service", "clear")
+
+
+def setting_registers(chip: Chip) -> list[Register]:
+    """The registers that hold settings, in the order of the configure procedure, then of the map."""
+    named: list[str] = []
+    for steps in chip.procedures.values():
+        for step in steps:
+            if step.do == "configure":
+                named += [n for n in step.targets if n != "all"]
+    lockers = {f.register for f in chip.with_role("lock") if isinstance(f, Field)}
+
+    def kept(field: Field) -> bool:
+        # what serves the watchdog or clears faults is a deed: `configure: all` must not do it
+        served = chip.watchdog in (field.register, field.ref) or field.role in _DEEDS
+        return field.setting and field.ref != chip.page_select and not served
+
+    rest = [
+        r.name
+        for r in chip.registers.values()
+        if r.name not in lockers and any(kept(f) for f in r.fields)
+    ]
+    return [chip.registers[n] for n in dict.fromkeys([*named, *rest])]
+
+
+def compare(
+    chip: Chip, old: Bank, new: Bank, registers: Iterable[str] | None = None
+) -> list[Change]:
+    """Every field whose code differs; fields that are unknown on both sides are left out."""
+    changes = []
+    for name in registers if registers is not None else chip.registers:
+        for field in chip.registers[name].fields:
+            a, b = old.field_code(field), new.field_code(field)
+            if a != b:
+                changes.append(Change(field, _reading(field, a, old), _reading(field, b, new)))
+    return changes
+
+
+def compare_words(
+    chip: Chip, register: Register, old: int, new: int, bank: Bank | None = None
+) -> list[Change]:
+    """The fields that differ between two words of one register."""
+    changes = []
+    env = bank if bank is not None else Bank.at_reset(chip)
+    before, after = env.copy(), env.copy()
+    before.learn(register.name, old)
+    after.learn(register.name, new)
+    for field in register.fields:
+        a, b = extract(old, field.bits), extract(new, field.bits)
+        if a != b:
+            changes.append(
+                Change(field, values.read(field, a, before), values.read(field, b, after))
+            )
+    return changes
+
+
+def _reading(field: Field, code: int | None, bank: Bank) -> Reading | None:
+    return None if code is None else values.read(field, code, bank)
+
+
+def write_plan(chip: Chip, wanted: Bank, procedures: Iterable[str] = BRING_UP) -> list[Action]:
+    """The ordered frames that bring a chip from power-up to `wanted`, verified and locked.
+
+    Procedures that the map lacks are left out; without a configure procedure every register with
+    settings is written in the map's order and read back. Raises CallError when a step cannot be.
+    """
+    planner = _Planner(chip, wanted)
+    wished = tuple(procedures)
+    left = never_written(chip, wanted) if "configure" in wished else []
+    if left:
+        names = ", ".join(r.name for r in left)
+        raise CallError(
+            f"{names} is wanted at other than its reset word, but the procedure 'configure' of {chip.name} never "
+            f"writes it; expected it among the registers of that procedure, or that setting left to the program"
+        )
+    for name in wished:
+        steps = chip.procedures.get(name)
+        if steps is None and name == "configure":
+            steps = DEFAULT_PROCEDURE
+        for step in steps or ():
+            planner.step(name, step)
+    return planner.actions
+
+
+def _wanted_mask(register: Register) -> int:
+    """The bits that a stage can set, whether or not they can be read back."""
+    return sum(mask_of(f.bits) for f in register.fields if f.setting)
+
+
+def never_written(chip: Chip, wanted: Bank) -> list[Register]:
+    """Registers whose wanted settings differ from reset and that the bring-up never writes.
+
+    A complement register is written with its partner; one that a step writes by name is written.
+    """
+    steps = [s for n in BRING_UP for s in chip.procedures.get(n, ())]
+    if not any(s.do == "configure" for s in steps):
+        return []
+    written = {n for s in steps if s.do == "configure" for n in s.targets}
+    if "all" in written:
+        return []
+    for step in steps:
+        texts = chip.keys[step.targets[0]].steps if step.do == "key" else step.targets
+        if step.do in ("write", "key"):
+            written |= {t.partition("=")[0].strip().partition(".")[0] for t in texts}
+    written |= {r.name for r in chip.registers.values() if r.complement_of}
+    return [
+        r
+        for r in setting_registers(chip)
+        if r.name not in written and (wanted.words.get(r.name, r.reset) ^ r.reset) & _wanted_mask(r)
+    ]
+
+
+class _Planner:
+    def __init__(self, chip: Chip, wanted: Bank) -> None:
+        self.chip = chip
+        self.wanted = wanted
+        self.codec = Codec(chip)
+        self.machine = Machine(chip, supply=wanted.supply, externals=wanted.externals)
+        self.actions: list[Action] = []
+        self.counters: dict[str, int] = {}
+
+    def step(self, procedure: str, step: Step) -> None:
+        if step.do == "wait":
+            self.actions.append(
+                Action(
+                    do="wait",
+                    procedure=procedure,
+                    text=f"wait {step.time}",
+                    wait=step.time,
+                    why=step.why,
+                )
+            )
+        elif step.do == "expect":
+            self._expect(procedure, step)
+        elif step.do in ("configure", "verify"):
+            targets = self._targets(step)
+            for register in targets:
+                if step.do == "configure":
+                    self._configure(procedure, step, register)
+                    for other in self.chip.registers.values():
+                        if other.complement_of == register.name and other not in targets:
+                            self._configure(procedure, step, other)
+                else:
+                    self._verify(procedure, step, register)
+        elif step.do == "key":
+            for text in self.chip.keys[step.targets[0]].steps:
+                self._send(procedure, step, text)
+        elif step.do == "read":
+            self._send(procedure, step, f"read:{step.targets[0]}")
+        else:
+            self._send(procedure, step, step.targets[0])
+
+    def _targets(self, step: Step) -> list[Register]:
+        if "all" in step.targets:
+            return setting_registers(self.chip)
+        return [self.chip.registers[n] for n in step.targets]
+
+    def _send(self, procedure: str, step: Step, text: str) -> None:
+        for planned in plan(self.chip, [text], self.machine.bank):
+            self._add("send", procedure, text, planned.sent, step.why)
+
+    def _add(
+        self,
+        do: str,
+        procedure: str,
+        text: str,
+        sent: Sent,
+        why: str,
+        expect: int | None = None,
+        mask: int = 0,
+    ) -> None:
+        self._page(procedure, sent)
+        sent = self._counted(sent)
+        outcome = self.machine.apply(sent)
+        if sent.kind == "write" and not outcome.taken:
+            raise CallError(
+                f"procedure {procedure}, {text}: the write would not take: {outcome.why}"
+            )
+        self.actions.append(
+            Action(
+                do=do, procedure=procedure, text=text, sent=sent, why=why, expect=expect, mask=mask
+            )
+        )
+
+    def _page(self, procedure: str, sent: Sent) -> None:
+        """Select the page first where a field does that."""
+        select = self.chip.page_select
+        if not select or sent.register is None or sent.register.page is None:
+            return
+        if self.machine.bank.code(select) != sent.register.page:
+            text = f"{select} = {sent.register.page}"
+            # as a raw code: an option may be called by another number
+            raw = f"{select} = 0x{sent.register.page:X}"
+            for planned in plan(self.chip, [raw], self.machine.bank):
+                selecting = self._counted(planned.sent)
+                self.machine.apply(selecting)
+                self.actions.append(
+                    Action(
+                        do="send",
+                        procedure=procedure,
+                        text=text,
+                        sent=selecting,
+                        why=f"page of {sent.register.name}",
+                    )
+                )
+
+    def _counted(self, sent: Sent) -> Sent:
+        """This frame with the counters that follow those of the frame before, guards renewed."""
+        layout = sent.frame.command
+        counting = {n: v for n, v in self.counters.items() if layout.named(n) is not None}
+        if counting:
+            guards = {part.name for part in guards_of(layout)}
+            parts = {n: v for n, v in sent.parts.items() if n not in guards} | counting
+            word = build(layout, parts)
+            sent = replace(sent, word=word, parts=split(layout, word))
+        self.counters.update(next_counters(layout, sent.parts))
+        return sent
+
+    def _expect(self, procedure: str, step: Step) -> None:
+        text = step.targets[0]
+        register, mask, value = expectation(self.chip, text)
+        sent = self.codec.read(register, self.machine.bank)
+        self._add("expect", procedure, text, sent, step.why, value, mask)
+
+    def _configure(self, procedure: str, step: Step, register: Register) -> None:
+        word = word_to_write(self.chip, register.name, self.wanted)
+        sent = self.codec.write(register, word, self.machine.bank)
+        self._add(
+            "write",
+            procedure,
+            f"{register.name} = 0x{word:0{(register.width + 3) // 4}X}",
+            sent,
+            step.why,
+        )
+
+    def _verify(self, procedure: str, step: Step, register: Register) -> None:
+        mask = setting_mask(register)
+        page = self.chip.field(self.chip.page_select)
+        if page is not None and page.register == register.name:
+            # which page is selected is the plan's own doing, not a setting
+            mask &= ~mask_of(page.bits)
+        if not mask or not register.readable or register.reads_as == "zero":
+            return
+        word = self.wanted.words[register.name]
+        if register.reads_as == "inverted":
+            word = ~word & register.mask
+        elif register.reads_as in self.chip.registers:
+            return
+        sent = self.codec.read(register, self.machine.bank)
+        self._add(
+            "verify", procedure, f"read back {register.name}", sent, step.why, word & mask, mask
+        )
+
+
+def expectation(chip: Chip, text: str) -> tuple[Register, int, int]:
+    """(register, mask, value) that a read must show for "REG.FIELD = VALUE" or "REG = WORD".
+
+    It is what is read, as it is read: of a register that reads inverted, the inverted bits. Raises CallError.
+    """
+    request = parse_request(text, chip.registers, chip.commands, chip.joined)
+    if isinstance(request, SetField):
+        item = chip.field(request.name)
+        if item is None:
+            raise CallError(f"{request.name} is no field of {chip.name}")
+        choice = values.choose(item, request.value, Bank.at_reset(chip))
+        return chip.registers[item.register], mask_of(item.bits), deposit(choice.code, item.bits)
+    if isinstance(request, WriteWord):
+        register = chip.registers[request.register]
+        return register, register.mask, request.word
+    raise CallError(f"{text!r} is no expectation; expected REG.FIELD = VALUE or REG = WORD")

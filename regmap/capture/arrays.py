@@ -1,0 +1,18 @@
+"""The arrays that carry captures: times int64[n] in ticks, values uint8[n], one byte a value."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+Times = npt.NDArray[np.int64]
+Values = npt.NDArray[np.uint8]
+Indices = npt.NDArray[np.intp]
+#: Changes of some channels: (times, values) by channel index.
+Changes = dict[int, tuple[Times, Values]]
+
+#: What a value byte says: 0, 1, unknown, high impedance.
+LOW, HIGH, X, Z = 0, 1, 2, 3
+
+NO_TIMES: Times = np.empty(0, np.int64)
+NO_VALUES: Values = np.empty(0, np.uint8)

@@ -1,0 +1,175 @@
+"""Open a capture: tell its format by content, then hand it to the reader that knows it."""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import BinaryIO, Literal
+
+from regmap.errors import CallError, CaptureError, nearest
+
+from ..lines.levels import Levels, Thresholds
+from ..lines.signals import Capture
+from ..spi import SpiSetup
+from .blocks import BLOCK
+from .events import open_events
+from .raw import RawCapture
+from .source import Source
+from .table import TableCapture
+from .vcd import VcdCapture
+from .words import WordCapture
+
+FORMATS = ("vcd", "csv", "raw", "words")
+_SNIFF = 1 << 14
+_VCD = re.compile(rb"\$(?:date|version|timescale|comment|scope|var|enddefinitions)(?![^\x00-\x20])")
+_WORD = re.compile(r"0[xX][0-9a-fA-F]{1,512}|[0-9a-fA-F]{2,512}[hH]?")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """What a user knows about a capture; None is "find it".
+
+    thresholds      (low, high) volts of all analog lines; `line_thresholds` by channel name
+    delimiter, decimal, time_unit   of a CSV (`,` `;` tab `|` space; `.` or `,`; s ms us ns ps fs)
+    rate            samples a second: raw samples, and tables without times
+    lines           raw samples: the bit of each channel, {"sclk": 0, ...}
+    sample_bytes, byte_order        raw samples: 1, 2, 4, 8; little or big
+    word_bits       list of words: bits of a word (None: as many as its digits hold)
+    setup           list of words: the SPI set-up they count as read with (bit order)
+    block           bytes read at a time
+    """
+
+    thresholds: Thresholds | None = None
+    line_thresholds: Mapping[str, Thresholds] = field(default_factory=dict)
+    delimiter: str | None = None
+    decimal: str | None = None
+    time_unit: str | None = None
+    rate: Fraction | None = None
+    lines: Mapping[str, int] = field(default_factory=dict)
+    sample_bytes: int = 1
+    byte_order: Literal["little", "big"] = "little"
+    word_bits: int | None = None
+    setup: SpiSetup | None = None
+    block: int = BLOCK
+
+
+def open_capture(
+    what: str | os.PathLike[str] | BinaryIO,
+    *,
+    format: str | None = None,  # noqa: A002 -- the trade's word, and keyword only
+    options: Options | None = None,
+    name: str | None = None,
+) -> Capture:
+    """Open a path, `-` (standard input) or a binary stream; gz is unpacked wherever it is met.
+
+    Without `format` (one of FORMATS) the first bytes tell it. Raises CaptureError if the file cannot
+    be opened or understood, CallError for options that cannot be.
+    """
+    options = options or Options()
+    if format is not None and format not in FORMATS:
+        near = nearest(format, FORMATS)
+        raise CallError(
+            f"no capture format {format!r}; expected one of {', '.join(FORMATS)}"
+            + (f"; nearest: {near[0]}" if near else "")
+        )
+    if what == "-":
+        what, name = sys.stdin.buffer, name or "stdin"
+    source = Source.open(what, name)
+    try:
+        kind = format or sniff(source, options)
+        levels = Levels(options.thresholds, dict(options.line_thresholds))
+        if kind == "vcd":
+            return VcdCapture(source, levels=levels, block=options.block)
+        if kind == "csv":
+            events = open_events(
+                source,
+                levels=levels,
+                decimal=options.decimal,
+                time_unit=options.time_unit,
+                block=options.block,
+            )
+            if events is not None:
+                return events
+            return TableCapture(
+                source,
+                levels=levels,
+                delimiter=options.delimiter,
+                decimal=options.decimal,
+                time_unit=options.time_unit,
+                rate=options.rate,
+                block=options.block,
+            )
+        if kind == "words":
+            return WordCapture(
+                source, bits=options.word_bits, time_unit=options.time_unit, setup=options.setup
+            )
+        if options.rate is None or not options.lines:
+            raise CaptureError.at(
+                source.name,
+                "binary data of no known format",
+                "a value change dump, a table, a list of words, or raw samples with a rate and the bit of each line",
+            )
+        return RawCapture(
+            source,
+            rate=options.rate,
+            lines=options.lines,
+            sample_bytes=options.sample_bytes,
+            byte_order=options.byte_order,
+            block=options.block,
+        )
+    except BaseException:
+        source.close()
+        raise
+
+
+def sniff(source: Source, options: Options | None = None) -> str:
+    """The format of what comes next in a source, by content; nothing is consumed. CaptureError if empty."""
+    options = options or Options()
+    head = source.read(_SNIFF)
+    source.unread(head)
+    if not head:
+        raise CaptureError.at(source.name, source.trouble or "is empty", "a capture")
+    if options.lines and options.rate is not None:
+        return "raw"
+    bare = head.lstrip(b"\xef\xbb\xbf \t\r\n")
+    if _VCD.match(bare) or (b"$enddefinitions" in head) or (b"$var" in head and b"$end" in head):
+        return "vcd"
+    odd = sum(head.count(bytes([c])) for c in (*range(9), *range(14, 27), 127))
+    if odd > len(head) // 100 or b"\x00" in head:
+        return "raw"
+    return (
+        "words" if _is_words(head.decode("utf-8", "replace"), whole=len(head) < _SNIFF) else "csv"
+    )
+
+
+def _is_words(text: str, *, whole: bool) -> bool:
+    lines = text.splitlines()
+    if not whole and len(lines) > 1:
+        lines.pop()
+    good = checked = prefixed = lengths = 0
+    sizes: set[int] = set()
+    for line in lines[:200]:
+        bare = re.sub(r"(#|//|%).*$", "", line).strip(" \t,;|")
+        if not bare:
+            continue
+        fields = re.split(r"[\s,;|]+", bare)
+        if checked == 0 and not any(re.search(r"\d", f) for f in fields):
+            continue
+        checked += 1
+        timed = (
+            len(fields) > 1
+            and re.fullmatch(r"[+-]?\d*\.?\d*(?:[eE][+-]?\d+)?(?:[munp]?s)?", fields[0]) is not None
+        )
+        if len(fields) == 3 or (timed and "." in fields[0]) or (timed and fields[0].endswith("s")):
+            fields = fields[1:]
+        if 1 <= len(fields) <= 2 and all(_WORD.fullmatch(f) for f in fields):
+            good += 1
+            prefixed += any(f[:2] in ("0x", "0X") for f in fields)
+            lengths += 1
+            sizes |= {len(f) for f in fields}
+    # Bare digits are words only if all are equally long; `0x` makes it plain.
+    return checked > 0 and good >= 0.8 * checked and (prefixed >= 0.8 * good or len(sizes) <= 2)

@@ -1,0 +1,290 @@
+"""A plain list of words: one transfer a line, hex, command first, reply second, a time before them if wished.
+
+    # time us, command, reply           # 8 digits are 32 clocks, 4 digits are 16
+    12.5, 0x8001, 0x0000                8001 0000
+    14.0, 0x0002, 0x1234                0002 1234
+
+Columns are parted by blanks, commas, semicolons, tabs or bars. A word is as long as its digits say
+unless `bits` is given. Without times the lines are numbered, one tick each, and no timing is known.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+
+from regmap.errors import CallError, CaptureError
+
+from ..arrays import NO_VALUES, Times, Values
+from ..lines.signals import Capture, Findings
+from ..spi import NONE, SpiSetup, Transfers
+from .source import Source
+from .tablehead import UNITS
+
+_SPLIT = re.compile(r"[\s,;|]+")
+_HEX = re.compile(r"(?:0[xX])?([0-9a-fA-F_]{1,512})[hH]?")
+_TIME = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)(s|ms|us|µs|ns|ps)?")
+_PART = 1 << 18
+_LINE_LIMIT = 4096
+_COMMENT = re.compile(r"(#|//|;|%).*$")
+
+
+@dataclass(slots=True)
+class _Row:
+    time: int | None
+    command: str
+    reply: str | None
+
+
+class WordCapture(Capture):
+    """A list of words; `word_transfers()` gives them as Transfers. It has no lines and no blocks."""
+
+    format = "words"
+    kind = "words"
+
+    def __init__(
+        self,
+        source: Source,
+        *,
+        bits: int | None = None,
+        time_unit: str | None = None,
+        setup: SpiSetup | None = None,
+    ) -> None:
+        super().__init__(Findings(source.name), Fraction(1, 10**12), ())
+        if bits is not None and not 1 <= bits <= 2048:
+            raise CallError(f"words of {bits} bits; expected 1 to 2048")
+        if time_unit is not None and time_unit not in UNITS:
+            raise CallError(f"time unit {time_unit!r}; expected one of s, ms, us, ns, ps, fs")
+        self._file = source
+        self._bits = bits
+        self._unit = time_unit
+        self._setup = setup or SpiSetup()
+        self._columns: int | None = None
+        self._timed: bool | None = None
+        self._line = 0
+        self._count = 0
+        self._last: int | None = None
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+    @property
+    def position(self) -> tuple[int, int]:
+        """(bytes read, bytes in all) of the file as stored."""
+        return self._file.taken, self._file.total
+
+    def _raw(self) -> Iterator[tuple[dict[int, tuple[Times, Values]], int, int]]:
+        raise CallError(f"{self.name} is a list of words and has no lines; take word_transfers()")
+
+    def word_transfers(self) -> Iterator[Transfers]:
+        """The words in parts of some ten thousand. CaptureError if there are none at all."""
+        held = b""
+        while True:
+            data = self._file.read(_PART)
+            lines = (held + data).split(b"\n")
+            held = lines.pop() if data else b""
+            if len(held) > _PART:
+                self.findings.add(
+                    f"a line of more than {_PART} bytes",
+                    "a few hex words a line",
+                    line=self._line + 1,
+                )
+                break
+            rows = [row for line in lines if (row := self._row(line)) is not None]
+            if rows:
+                yield self._pack(rows)
+            if not data:
+                break
+        if self._file.trouble:
+            self.findings.add(
+                f"the list ends at line {self._line}: {self._file.trouble}",
+                "a complete file",
+                line=self._line,
+            )
+        if not self._count:
+            raise CaptureError(
+                [
+                    *self.findings.all(),
+                    *CaptureError.at(
+                        self.name, "no word in the list", "hex words, one or two a line"
+                    ).problems,
+                ]
+            )
+
+    def _row(self, raw: bytes) -> _Row | None:
+        self._line += 1
+        if len(raw) > _LINE_LIMIT:
+            self.findings.add(f"a line of {len(raw)} bytes", "a few hex words", line=self._line)
+            return None
+        text = raw.decode("utf-8", "replace").rstrip("\r")
+        if self._line == 1:
+            text = text.lstrip("\ufeff")
+        bare = _COMMENT.sub(
+            "",
+            text.replace(";", ",") if ";" in text and not text.lstrip().startswith(";") else text,
+        ).strip(" \t,|")
+        if not bare:
+            self._title(text)
+            return None
+        fields = _SPLIT.split(bare)
+        if self._columns is None:
+            if not any(_HEX.fullmatch(f) and re.search(r"\d", f) for f in fields) and not all(
+                _HEX.fullmatch(f) for f in fields
+            ):
+                self._title(text)
+                return None
+            self._decide(fields)
+        assert self._columns is not None
+        if len(fields) != self._columns:
+            self._bad(
+                text, text, f"{len(fields)} columns", f"{self._columns} as in the other lines"
+            )
+            return None
+        time: int | None = None
+        if self._timed:
+            time = self._time(fields.pop(0), text)
+            if time is None:
+                return None
+        words = []
+        for field in fields:
+            match = _HEX.fullmatch(field)
+            digits = match[1].replace("_", "") if match else ""
+            if not digits:
+                self._bad(text, field, f"{field[:40]!r} is no hex word", "hex digits, as 0x8001")
+                return None
+            if self._bits is not None and int(digits, 16) >> self._bits:
+                self._bad(
+                    text,
+                    field,
+                    f"{field[:40]} has more than {self._bits} bits",
+                    f"at most {self._bits} bits",
+                )
+                return None
+            words.append(digits)
+        if len(words) == 2 and self._bits is None and len(words[0]) != len(words[1]):
+            self._bad(
+                text,
+                fields[1],
+                f"{fields[0][:30]} and {fields[1][:30]} differ in length",
+                "command and reply of the same length",
+            )
+            return None
+        return _Row(time, words[0], words[1] if len(words) > 1 else None)
+
+    def _title(self, text: str) -> None:
+        """A heading may name the time's unit: `time us, command, reply`."""
+        match = re.search(r"\btime\b\W*_?\s*\(?\[?(s|ms|us|µs|ns|ps)?\b", text, re.I)
+        if match and self._columns is None:
+            self._timed = True
+            if match[1] and self._unit is None:
+                self._unit = match[1].casefold()
+
+    def _decide(self, fields: list[str]) -> None:
+        first = fields[0]
+        if self._timed is None:
+            self._timed = len(fields) == 3 or (
+                len(fields) > 1
+                and ("." in first or bool(re.fullmatch(r"[\d.]+(s|ms|us|µs|ns|ps)", first)))
+            )
+        count = len(fields) - self._timed
+        if count not in (1, 2):
+            raise CaptureError.at(
+                self.name,
+                f"{len(fields)} columns in line {self._line}",
+                "one or two hex words, with a time before them if wished",
+            )
+        self._columns = len(fields)
+        if not self._timed:
+            self.findings.note("no times: words are numbered, and nothing is said about timing")
+            self.tick = Fraction(1)
+        elif self._unit is None and not re.search(r"[a-zµ]+$", first.casefold().replace("e", "")):
+            self.findings.note("no time unit: seconds are assumed")
+
+    def _time(self, field: str, text: str) -> int | None:
+        match = _TIME.fullmatch(field.replace(",", "."))
+        if match is None:
+            self._bad(
+                text, field, f"{field[:40]!r} is not a time", "a number, with a unit if wished"
+            )
+            return None
+        power = UNITS[match[2] or self._unit or "s"]
+        ticks = round(Fraction(match[1]) * Fraction(10) ** (12 + power))
+        if abs(ticks) >= 1 << 60:
+            self._bad(text, field, f"the time {field[:40]} is too large", "at most some days")
+            return None
+        if self._last is not None and ticks < self._last:
+            self._bad(
+                text,
+                field,
+                f"time runs backwards: {field[:40]}",
+                "a time not before the line above",
+            )
+            return None
+        self._last = ticks
+        return ticks
+
+    def _bad(self, text: str, field: str, found: str, expected: str) -> None:
+        self.findings.add(
+            found,
+            expected,
+            line=self._line,
+            column=max(text.find(field), 0) + 1,
+            text=text,
+            span=max(1, min(len(field), 80)),
+        )
+
+    def _pack(self, rows: list[_Row]) -> Transfers:
+        n = len(rows)
+        number = self._count + np.arange(n, dtype=np.int64)
+        self._count += n
+        time = np.array(
+            [
+                r.time if r.time is not None else k
+                for r, k in zip(rows, number.tolist(), strict=True)
+            ],
+            np.int64,
+        )
+        clocks = np.array([self._bits or 4 * len(r.command) for r in rows], np.int64)
+        command = _bits([r.command for r in rows], clocks)
+        reply = _bits([r.reply for r in rows], clocks) if rows[0].reply is not None else NO_VALUES
+        if self._setup.bit_order == "lsb":
+            # The words are written as numbers; on the bus the least significant bit came first.
+            first = np.cumsum(clocks) - clocks
+            flip = np.repeat(2 * first + clocks - 1, clocks) - np.arange(int(clocks.sum()))
+            command = command[flip]
+            reply = reply[flip] if len(reply) else reply
+        none = np.full(n, NONE, np.int64)
+        self.start = int(time[0]) if self.start is None else self.start
+        self.end = int(time[-1])
+        return Transfers(
+            setup=self._setup,
+            tick=self.tick,
+            number=number,
+            start=time,
+            end=time.copy(),
+            clocks=clocks,
+            first=np.cumsum(clocks) - clocks,
+            flags=np.zeros(n, np.uint32),
+            lead=none,
+            lag=none,
+            idle=none,
+            period=none,
+            high=none,
+            low=none,
+            strays=np.zeros(n, np.int64),
+            command_values=command,
+            reply_values=reply,
+        )
+
+
+def _bits(words: list[str | None], clocks: Times) -> Values:
+    """Hex digits to bits, most significant first, `clocks` bits each."""
+    sizes = clocks.tolist()
+    text = "".join(f"{int(w or '0', 16):0{c}b}" for w, c in zip(words, sizes, strict=True))
+    bits: Values = np.frombuffer(text.encode("ascii"), np.uint8) & np.uint8(1)
+    return bits

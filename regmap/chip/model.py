@@ -1,0 +1,525 @@
+"""The model: what a map says, as frozen dataclasses. No reading, no arithmetic, no I/O.
+
+Bit numbers are those of the data sheet: bit 0 is the least significant of a word. A tuple of bit
+numbers lists the most significant first, so a value scattered over a word is read from left to
+right:
+
+    bits (9, 3, 2, 1) of 0b10_0000_0110 hold 0b1011
+          |  |  |  |       ^      ^ ^^
+          9  3  2  1       9      2 1
+
+Times are seconds, as exact `Band`s (min, typ, max). `origin` is "file:line" of the entry.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Literal
+
+from ..expr import Expr
+from ..quantity import Band, Dim
+from .guard import Crc
+
+Bits = tuple[int, ...]
+
+#: How a field behaves on the bus; key: short name used in maps, value: what it means.
+ACCESS: dict[str, str] = {
+    "rw": "read and write",
+    "ro": "read-only",
+    "wo": "write-only: reads back as stated by `reads_as`, else unknown",
+    "w1c": "write 1 to clear",
+    "w0c": "write 0 to clear",
+    "rc": "clear on read",
+    "once": "write-once after power-up",
+    "sc": "self-clearing: reads 0 again once the chip has acted",
+}
+
+SEVERITIES = ("stop", "warn", "note")
+
+#: What on the bus itself raises a fault; key: word used in maps, value: what it means.
+RAISED_BY: dict[str, str] = {
+    "guard": "a frame whose parity or checksum is wrong",
+    "clocks": "a frame with too few or too many clocks",
+    "address": "an access to an address that does not exist",
+    "operation": "a frame that asks for nothing the chip knows",
+    "counter": "a frame whose counter is out of step",
+    "locked_write": "a write that a lock refused",
+    "read_only_write": "a write to a register that only reads",
+    "watchdog": "watchdog service missing, too early or wrong",
+}
+
+PartKind = Literal[
+    "operation",
+    "address",
+    "page",
+    "data",
+    "fixed",
+    "chip",
+    "parity",
+    "crc",
+    "counter",
+    "status",
+    "echo",
+    "ignored",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One named piece of a frame.
+
+    kind        what fills it                         uses
+    operation   read, write or a command's code       codes
+    address     the register's address
+    page        the register's page
+    data        the register's word, low end aligned  on_write (reply): old, new, zero, any
+    fixed       always `value`
+    chip        the chip's own address, `value` unless the stage says otherwise
+    parity      even or odd number of ones            even, over
+    crc         checksum over `over`, in that order   crc, prefix (bits fed first)
+    counter     counts frames up, modulo its width    start, step; a toggle bit is one bit wide
+    status      a status bit of the reply             active, fault
+    echo        repeats a part of the answered command  of
+    ignored     sent as `value`, ignored when received
+    """
+
+    name: str
+    kind: PartKind
+    bits: Bits
+    codes: Mapping[str, int] = field(default_factory=dict)
+    value: int = 0
+    even: bool = True
+    over: Bits = ()
+    crc: Crc | None = None
+    prefix: tuple[int, int] = (0, 0)
+    start: int = 0
+    step: int = 1
+    active: int = 1
+    fault: str = ""
+    shows: Expr | None = None
+    of: str = ""
+    on_write: Literal["old", "new", "zero", "any"] = "any"
+    summary: str = ""
+    origin: str = ""
+
+    @property
+    def width(self) -> int:
+        return len(self.bits)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """The parts of one word of `length` bits, command or reply; they cover every bit once."""
+
+    length: int
+    parts: tuple[Part, ...]
+
+    def of_kind(self, kind: str) -> Part | None:
+        """The first part of this kind, or None."""
+        for part in self.parts:
+            if part.kind == kind:
+                return part
+        return None
+
+    def named(self, name: str) -> Part | None:
+        for part in self.parts:
+            if part.name == name:
+                return part
+        return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """A command layout with the reply layouts that answer it.
+
+    `bursts` are the bit counts of the chip-select bursts that carry one frame, usually one.
+    `replies` is keyed by what was asked: "read", "write", a command's name, or "any".
+    `after` is how many frames later the reply comes: 0 in the same, 1 in the next.
+    `when` is the condition on fields or states under which this layout is in force.
+    """
+
+    name: str
+    length: int
+    command: Layout
+    replies: Mapping[str, Layout]
+    after: int = 0
+    bursts: tuple[int, ...] = ()
+    when: Expr | None = None
+    origin: str = ""
+
+    def reply_to(self, kind: str) -> Layout | None:
+        """Layout of the reply to `kind`, falling back to "any"; None where there is no reply."""
+        return self.replies.get(kind) or self.replies.get("any")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One option or table row: a code, its name, and the physical value where it has one."""
+
+    code: int
+    name: str = ""
+    text: str = ""
+    band: Band | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scale:
+    """value = offset + step * code for first <= code <= last; two's complement when signed."""
+
+    step: Fraction
+    offset: Fraction
+    dim: Dim
+    first: int
+    last: int
+    signed: bool = False
+    tolerance: Fraction = Fraction(0)
+    absolute: Fraction = Fraction(0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Meaning:
+    """What codes mean under a condition: entries by code, or a scale, or both (entries win)."""
+
+    entries: Mapping[int, Entry] = field(default_factory=dict)
+    scale: Scale | None = None
+    dim: Dim | None = None
+    when: Expr | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Field:
+    """A named group of bits of one register. `meanings` is tried in order; the last may have no `when`."""
+
+    name: str
+    register: str
+    bits: Bits
+    access: str
+    reset: int
+    meanings: tuple[Meaning, ...] = ()
+    role: str = ""
+    summary: str = ""
+    power_up: int | None = None
+    shows: Expr | None = None
+    origin: str = ""
+
+    @property
+    def width(self) -> int:
+        return len(self.bits)
+
+    @property
+    def ref(self) -> str:
+        return f"{self.register}.{self.name}"
+
+    @property
+    def writable(self) -> bool:
+        return self.access not in ("ro", "rc")
+
+    @property
+    def setting(self) -> bool:
+        """Whether the field holds a setting: it can be written and keeps what was written."""
+        return self.access in ("rw", "wo", "once")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Joined:
+    """One value held by several fields, most significant first, possibly in several registers."""
+
+    name: str
+    fields: tuple[tuple[str, str], ...]
+    width: int
+    meanings: tuple[Meaning, ...] = ()
+    role: str = ""
+    summary: str = ""
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class External:
+    """A value set outside the frame: a pin strap or a resistor; the stage says which."""
+
+    name: str
+    meanings: tuple[Meaning, ...]
+    width: int
+    default: int | None = None
+    role: str = ""
+    summary: str = ""
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Register:
+    """One register. `reserved` maps reserved bits (a mask) to how they must be written:
+
+    `reserved_write` holds the value each reserved bit must be written with, and `reserved_keep`
+    the reserved bits that must be written back as they were read.
+    `reads_as`: "written", "inverted", "zero", or "REG" whose word is read in its place.
+    `complement_of`: a register that must always hold the bitwise complement of this one.
+    """
+
+    name: str
+    address: int
+    width: int
+    reset: int
+    fields: tuple[Field, ...]
+    page: int | None = None
+    access: str = "rw"
+    reserved: int = 0
+    reserved_write: int = 0
+    reserved_keep: int = 0
+    read_mask: int = -1
+    write_mask: int = -1
+    writable: Expr | None = None
+    frame: str = ""
+    complement_of: str = ""
+    reads_as: str = "written"
+    summary: str = ""
+    origin: str = ""
+
+    @property
+    def mask(self) -> int:
+        """All bits of the register."""
+        return (1 << self.width) - 1
+
+    @property
+    def readable(self) -> bool:
+        return any(f.access != "wo" for f in self.fields) if self.fields else self.access != "wo"
+
+    @property
+    def holds_settings(self) -> bool:
+        return any(f.setting for f in self.fields)
+
+    def field(self, name: str) -> Field | None:
+        for item in self.fields:
+            if item.name == name:
+                return item
+        return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Command:
+    """A frame that is no register access: given values for named parts of the command layout."""
+
+    name: str
+    frame: str
+    parts: Mapping[str, int]
+    takes_data: bool = False
+    summary: str = ""
+    effects: tuple[str, ...] = ()
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """A named condition of the chip: by expression, or entered and left by events.
+
+    Events are "reset", the name of a key sequence, of a command, or a write such as "LOCK.KEY = lock".
+    """
+
+    name: str
+    when: Expr | None = None
+    entered_by: tuple[str, ...] = ()
+    left_by: tuple[str, ...] = ()
+    initially: bool = False
+    summary: str = ""
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Key:
+    """A sequence of writes that must arrive in this order; with `uninterrupted`, without others between."""
+
+    name: str
+    steps: tuple[str, ...]
+    uninterrupted: bool = True
+    summary: str = ""
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """What one status bit (or one code of a status field) means, and what to do about it."""
+
+    name: str
+    register: str
+    field: str
+    code: int
+    title: str
+    severity: str = "stop"
+    meaning: str = ""
+    causes: tuple[str, ...] = ()
+    check_first: tuple[str, ...] = ()
+    effect: str = ""
+    clears: str = ""
+    cleared_by: tuple[str, ...] = ()
+    latched: bool = True
+    follows_from: tuple[str, ...] = ()
+    masked_when: Expr | None = None
+    reported_only_when: Expr | None = None
+    summary_of: tuple[str, ...] = ()
+    uses: tuple[str, ...] = ()
+    detect: Band | None = None
+    react: Band | None = None
+    handled_by: Literal["chip", "pin", "poll", "nobody"] = "chip"
+    normal_at_power_up: bool = False
+    raised_by: tuple[str, ...] = ()
+    origin: str = ""
+
+    @property
+    def ref(self) -> str:
+        return f"{self.register}.{self.field}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One step of a procedure.
+
+    do         target
+    expect     "REG.FIELD = VALUE": read it and compare
+    write      "REG.FIELD = VALUE" or "REG = WORD"
+    read       "REG"
+    command    a command's name
+    key        a key sequence's name
+    configure  registers to write with the wanted settings ("all", or names in order)
+    verify     registers to read back and compare ("all", or names)
+    wait       a time
+    """
+
+    do: str
+    targets: tuple[str, ...] = ()
+    time: Band | None = None
+    why: str = ""
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """A condition across fields that every configuration must meet."""
+
+    name: str
+    require: Expr
+    because: str
+    severity: str = "error"
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownFrame:
+    """A frame copied from the data sheet, and what the data sheet says that it does.
+
+    `after` are requests and keys that came before and decide the layout (a checksum switched on).
+    """
+
+    does: str
+    command: int | None
+    reply: int | None = None
+    data: int | None = None
+    given: Mapping[str, int] = field(default_factory=dict)
+    after: tuple[str, ...] = ()
+    source: str = ""
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Header:
+    """A header word of a daisy chain: fixed bits and the bits that hold the number of chips."""
+
+    length: int
+    value: int
+    count_bits: Bits = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chain:
+    """How several chips share one chip select.
+
+    The stream starts with `headers`; then every frame is cut into pieces of `split` bits (0: not
+    cut), and piece by piece the words follow, the chip farthest from the controller's output first.
+    `reply_headers` is where they come back on the reply line: at its "start", "between" the first
+    piece of every chip and the others, or "none".
+    """
+
+    headers: tuple[Header, ...] = ()
+    split: int = 0
+    reply_headers: str = "start"
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spi:
+    """Electrical and framing limits of the bus; times in seconds, frequencies in hertz."""
+
+    mode: int
+    msb_first: bool = True
+    select_active_low: bool = True
+    clock_max: Band | None = None
+    clock_min: Band | None = None
+    clock_high: Band | None = None
+    clock_low: Band | None = None
+    lead: Band | None = None
+    lag: Band | None = None
+    idle: Band | None = None
+    wake_up: Band | None = None
+    select_flag: str = ""
+    select_flag_active: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Param:
+    """An electrical parameter of the chip with where it was stated; a choice is text, a count a number."""
+
+    name: str
+    value: Band | str | int
+    note: str = ""
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chip:
+    """Everything a map says about one chip. Mappings keep the order of the file."""
+
+    name: str
+    title: str
+    spi: Spi
+    frames: Mapping[str, Frame]
+    registers: Mapping[str, Register]
+    commands: Mapping[str, Command] = field(default_factory=dict)
+    joined: Mapping[str, Joined] = field(default_factory=dict)
+    externals: Mapping[str, External] = field(default_factory=dict)
+    states: Mapping[str, State] = field(default_factory=dict)
+    keys: Mapping[str, Key] = field(default_factory=dict)
+    faults: Mapping[str, Fault] = field(default_factory=dict)
+    procedures: Mapping[str, tuple[Step, ...]] = field(default_factory=dict)
+    rules: tuple[Rule, ...] = ()
+    known_frames: tuple[KnownFrame, ...] = ()
+    electrical: Mapping[str, Param] = field(default_factory=dict)
+    chain: Chain | None = None
+    watchdog: str = ""
+    page_select: str = ""
+    invented: bool = False
+    summary: str = ""
+    source: str = ""
+    files: tuple[str, ...] = ()
+    digest: str = ""
+
+    def field(self, ref: str) -> Field | None:
+        """The field called "REG.FIELD", or None."""
+        register, _, name = ref.partition(".")
+        found = self.registers.get(register)
+        return found.field(name) if found else None
+
+    def with_role(self, role: str) -> tuple[Field | Joined | External, ...]:
+        """Everything that carries this role, in the order of the map."""
+        hits: list[Field | Joined | External] = [
+            f for r in self.registers.values() for f in r.fields if f.role == role
+        ]
+        hits += [j for j in self.joined.values() if j.role == role]
+        hits += [e for e in self.externals.values() if e.role == role]
+        return tuple(hits)
+
+    def default_frame(self, register: Register | None = None) -> Frame:
+        """The frame of a register where no state is known: its own, else the first."""
+        if register is not None and register.frame:
+            return self.frames[register.frame]
+        return next(iter(self.frames.values()))

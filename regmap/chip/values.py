@@ -1,0 +1,345 @@
+"""Between codes and what they mean: labels and physical values one way, people's words the other.
+
+Nothing is silently rounded: `choose` returns what was asked, what the chip can do, and the error
+between them; a value outside what the chip can do is refused with the nearest choice.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import TYPE_CHECKING, Protocol
+
+from ..document.schema import read_int
+from ..errors import CallError, nearest
+from ..expr import Env, evaluate
+from ..quantity import NONE, Band, Quantity, dimension_name, parse, show, value_name
+from .model import Entry, Meaning, Scale
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+
+class Valued(Protocol):
+    """A field, a joined or an external value."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def width(self) -> int: ...
+    @property
+    def meanings(self) -> tuple[Meaning, ...]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What one code means. `band` is the physical value in base units, where there is one.
+
+    `defined` is False where the map gives the field meanings but none for this code.
+    """
+
+    code: int
+    name: str = ""
+    text: str = ""
+    band: Band | None = None
+    defined: bool = True
+
+    @property
+    def label(self) -> str:
+        """Name and value for people: `strong (60 mA)`, `60 mA`, `off`, or the bare code."""
+        value = show(self.band.typ, self.band.dim) if self.band is not None else ""
+        if (
+            self.name
+            and self.band is not None
+            and self.name != value_name(self.band.typ, self.band.dim)
+        ):
+            if self.band.dim == NONE and self.name[0].isdigit():
+                return self.name  # 50% says more than 0.5
+            return f"{self.name} ({value})"
+        return (
+            value or self.name or (str(self.code) if self.defined else f"{self.code} (not defined)")
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """A value as asked and the code that serves it; `error` is (chosen - asked) / asked, if asked as a quantity."""
+
+    code: int
+    asked: str
+    reading: Reading
+    error: Fraction | None = None
+
+
+def meaning_of(item: Valued, env: Env | None) -> Meaning | None:
+    """The meaning in force: the first whose condition holds or has none.
+
+    Where an earlier condition hangs on something unknown the answer is None.
+    """
+    for meaning in item.meanings:
+        if meaning.when is None:
+            return meaning
+        truth = evaluate(meaning.when, env) if env is not None else None
+        if truth is None:
+            return None
+        if truth:
+            return meaning
+    return None
+
+
+def scale_code(scale: Scale, code: int, width: int) -> int:
+    """The code as a number: two's complement where the scale is signed."""
+    return code - (1 << width) if scale.signed and code >> (width - 1) else code
+
+
+def read(item: Valued, code: int, env: Env | None = None) -> Reading:
+    """What `code` means in `item`; with several meanings and no `env`, only what needs none."""
+    if not item.meanings:
+        return Reading(code)
+    meaning = meaning_of(item, env)
+    if meaning is None:
+        return Reading(
+            code, text="its meaning depends on " + ", ".join(_conditions(item)), defined=True
+        )
+    return in_meaning(meaning, code, item.width)
+
+
+def _conditions(item: Valued) -> list[str]:
+    names = [
+        n
+        for m in item.meanings
+        if m.when is not None
+        for n in m.when.names()
+        if "." in n or n == "supply"
+    ]
+    return list(dict.fromkeys(names)) or ["a condition that is not known"]
+
+
+def in_meaning(meaning: Meaning, code: int, width: int) -> Reading:
+    """What `code` means under one meaning."""
+    entry = meaning.entries.get(code)
+    if entry is not None:
+        return Reading(code, entry.name, entry.text, entry.band)
+    if meaning.scale is not None:
+        number = scale_code(meaning.scale, code, width)
+        if meaning.scale.first <= number <= meaning.scale.last:
+            return Reading(code, band=scale_band(meaning.scale, number))
+    return Reading(code, defined=False)
+
+
+def scale_band(scale: Scale, number: int) -> Band:
+    """min/typ/max of a scaled value."""
+    typ = scale.offset + scale.step * number
+    around = abs(typ) * scale.tolerance + scale.absolute
+    return Band(typ - around, typ, typ + around, scale.dim, "min/typ/max" if around else "typ")
+
+
+def options(item: Valued, env: Env | None = None, limit: int = 4096) -> Iterator[Reading]:
+    """Every defined code in order of code, `limit` at most."""
+    meaning = meaning_of(item, env)
+    if meaning is None and item.meanings:
+        meaning = item.meanings[-1]
+    if meaning is None:
+        for code in range(min(1 << item.width, limit)):
+            yield Reading(code)
+        return
+    if meaning.scale is None:
+        for code in sorted(meaning.entries):
+            yield in_meaning(meaning, code, item.width)
+        return
+    for code in range(min(1 << item.width, limit)):
+        reading = in_meaning(meaning, code, item.width)
+        if reading.defined:
+            yield reading
+
+
+_BOUND = re.compile(r"\s*(>=|<=|at least|at most)?\s*(.*)", re.DOTALL)
+
+
+def choose(item: Valued, text: str, env: Env | None = None) -> Choice:
+    """The code for what a person wrote: an option's name, `60 mA`, `>= 200 ns`, `max`, `0x1F`, `3`.
+
+    Names win over numbers; 0x and 0b are always raw codes. Where several meanings may be in force
+    only what all of them agree on can be chosen. Raises CallError with the nearest choice.
+    """
+    asked = text.strip()
+    if not asked:
+        raise CallError(f"no value for {item.name}")
+    possible = _possible(item, env)
+    if len(possible) < 2:
+        return _choose(item, possible[0] if possible else None, asked)
+    found = [_choose(item, meaning, asked) for meaning in possible]
+    if len({choice.code for choice in found}) > 1:
+        labels = ", ".join(dict.fromkeys(f"code {c.code}" for c in found))
+        raise CallError(
+            f"{asked!r} for {item.name} depends on {', '.join(_conditions(item))}, which is not "
+            f"known here ({labels}); set that first, or give a raw code such as 0x{found[0].code:X}"
+        )
+    return replace(found[0], reading=read(item, found[0].code, env))
+
+
+def _possible(item: Valued, env: Env | None) -> list[Meaning]:
+    """The meanings that may be in force: one where that is known; with none known, any of them."""
+    found = []
+    for meaning in item.meanings:
+        truth: bool | None = True
+        if meaning.when is not None:
+            truth = evaluate(meaning.when, env) if env is not None else None
+        if truth is not False:
+            found.append(meaning)
+        if truth:
+            break
+    return found
+
+
+def _choose(item: Valued, meaning: Meaning | None, asked: str) -> Choice:
+    if meaning is not None:
+        named = _by_name(item, meaning, asked)
+        if named is not None:
+            return named
+    code = read_int(asked)
+    if code is not None:
+        return _raw(item, meaning, asked, code)
+    bound, rest = _BOUND.fullmatch(asked).groups()  # type: ignore[union-attr]
+    try:
+        quantity = parse(rest)
+    except CallError as error:
+        raise CallError(_no_such(item, meaning, asked, error)) from None
+    if meaning is None or meaning.dim is None:
+        raise CallError(
+            f"{item.name} has no physical values; {asked!r} is not one of its choices{_hint(item, meaning, asked)}"
+        )
+    if quantity.dim != meaning.dim:
+        raise CallError(
+            f"{asked!r} is a {dimension_name(quantity.dim)}; {item.name} is a {dimension_name(meaning.dim)}"
+        )
+    return _by_value(item, meaning, asked, quantity, bound or "")
+
+
+def _by_name(item: Valued, meaning: Meaning, asked: str) -> Choice | None:
+    for match in (str.__eq__, lambda a, b: a.casefold() == b.casefold()):
+        for entry in meaning.entries.values():
+            if entry.name and match(entry.name, asked):
+                return Choice(
+                    entry.code,
+                    asked,
+                    in_meaning(meaning, entry.code, item.width),
+                    _error(entry, asked),
+                )
+    if asked in ("min", "max") and meaning.dim is not None:
+        ordered = sorted(_valued(item, meaning), key=lambda r: (r[0], r[1].code))
+        if ordered:
+            best = ordered[0] if asked == "min" else ordered[-1]
+            same = [r for v, r in ordered if v == best[0]]
+            return Choice(same[0].code, asked, same[0])
+    return None
+
+
+def _error(entry: Entry, asked: str) -> Fraction | None:
+    if entry.band is None or not entry.band.typ:
+        return None
+    try:
+        quantity = parse(asked)
+    except CallError:
+        return None
+    if quantity.dim != entry.band.dim or not quantity.value:
+        return None
+    return (entry.band.typ - quantity.value) / abs(quantity.value)
+
+
+def _raw(item: Valued, meaning: Meaning | None, asked: str, code: int) -> Choice:
+    width = item.width
+    if code < 0 and meaning is not None and meaning.scale is not None and meaning.scale.signed:
+        code += 1 << width
+    if not 0 <= code < 1 << width:
+        raise CallError(
+            f"{asked} does not fit {item.name}: {width} bit{'s' * (width > 1)} hold 0..{(1 << width) - 1}"
+        )
+    return Choice(code, asked, in_meaning(meaning, code, width) if meaning else Reading(code))
+
+
+def _valued(item: Valued, meaning: Meaning) -> list[tuple[Fraction, Reading]]:
+    """Every entry with a value, and the ends of the scale."""
+    scale = meaning.scale
+    return _with_scale(item, meaning, () if scale is None else (scale.first, scale.last))
+
+
+def _candidates(item: Valued, meaning: Meaning, value: Fraction) -> list[tuple[Fraction, Reading]]:
+    """Every entry with a value, the ends of the scale, and its codes next to `value`."""
+    scale = meaning.scale
+    numbers: tuple[int, ...] = ()
+    if scale is not None:
+        exact = (value - scale.offset) / scale.step
+        numbers = (scale.first, exact.numerator // exact.denominator, scale.last)
+    return sorted(_with_scale(item, meaning, numbers), key=lambda r: (r[0], r[1].code))
+
+
+def _with_scale(
+    item: Valued, meaning: Meaning, near: Iterable[int]
+) -> list[tuple[Fraction, Reading]]:
+    """Every entry with a value, and the first codes of the scale on both sides of `near` that no
+    entry has taken from it (a code 0 that means `off`)."""
+    rows = {
+        e.code: (e.band.typ, in_meaning(meaning, e.code, item.width))
+        for e in meaning.entries.values()
+        if e.band is not None
+    }
+    scale = meaning.scale
+    if scale is not None:
+        for start in near:
+            for number, way in ((start, -1), (start + 1, 1)):
+                number = max(scale.first, min(scale.last, number))
+                code = number % (1 << item.width)
+                while scale.first <= number <= scale.last and code in meaning.entries:
+                    number += way
+                    code = number % (1 << item.width)
+                if scale.first <= number <= scale.last and code not in rows:
+                    typ = scale.offset + scale.step * number
+                    rows[code] = (typ, in_meaning(meaning, code, item.width))
+    return list(rows.values())
+
+
+def _by_value(item: Valued, meaning: Meaning, asked: str, quantity: Quantity, bound: str) -> Choice:
+    value = quantity.value
+    rows = _candidates(item, meaning, value)
+    if not rows:
+        raise CallError(f"{item.name} has no physical values")
+    low, high = rows[0], rows[-1]
+    if bound in (">=", "at least"):
+        rows = [r for r in rows if r[0] >= value][:1]
+    elif bound in ("<=", "at most"):
+        fitting = [r for r in rows if r[0] <= value]
+        rows = [r for r in fitting if r[0] == fitting[-1][0]][:1]
+    elif not low[0] <= value <= high[0]:
+        rows = []
+    if not rows:
+        end = low if value < low[0] else high
+        raise CallError(
+            f"{asked} is outside what {item.name} can do, {show(low[0], quantity.dim)}..{show(high[0], quantity.dim)}; "
+            f"nearest: {end[1].label}"
+        )
+    best = min(rows, key=lambda r: (abs(r[0] - value), r[0], r[1].code))
+    error = (best[0] - value) / abs(value) if value and not bound else Fraction(0)
+    return Choice(best[1].code, asked, best[1], error)
+
+
+def _no_such(item: Valued, meaning: Meaning | None, asked: str, error: CallError) -> str:
+    hint = _hint(item, meaning, asked)
+    if re.match(r"[\d.+-]", asked) and meaning is not None and meaning.dim not in (None, NONE):
+        return f"{asked!r} is not a value of {item.name} ({error}){hint}"
+    return f"{asked!r} is not a choice of {item.name}{hint}"
+
+
+def _hint(item: Valued, meaning: Meaning | None, asked: str) -> str:
+    names = [e.name for e in meaning.entries.values() if e.name] if meaning else []
+    near = nearest(asked.replace(" ", ""), names)
+    if near:
+        return f"; nearest: {near[0]}"
+    if names and len(names) <= 8:
+        return f"; choices: {', '.join(names)}"
+    return (
+        f"; expected a code 0..{(1 << item.width) - 1}"
+        if not names
+        else f"; expected one of {len(names)} options"
+    )

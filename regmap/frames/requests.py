@@ -1,0 +1,107 @@
+"""What a person asks of a chip, as text: the one notation of command line, maps and stages.
+
+GATE_HS.SOURCE = 60 mA      set a field, joined or external value
+GATE_HS = 0x1A5             write a whole register
+read:STATUS1                read a register
+CLEAR_FAULTS                send a command; CLEAR = 0x3 with its data
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from ..document.schema import read_int
+from ..errors import CallError, nearest
+
+
+@dataclass(frozen=True, slots=True)
+class SetField:
+    """Set `REG.FIELD` (or a joined value, without a dot) to what `value` says."""
+
+    name: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
+class WriteWord:
+    """Write a register's whole word."""
+
+    register: str
+    word: int
+
+
+@dataclass(frozen=True, slots=True)
+class ReadRegister:
+    """Read a register."""
+
+    register: str
+
+
+@dataclass(frozen=True, slots=True)
+class SendCommand:
+    """Send a command that is no register access."""
+
+    command: str
+    data: int | None = None
+
+
+Request = SetField | WriteWord | ReadRegister | SendCommand
+
+_ASSIGN = re.compile(
+    r"\s*([A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)?)\s*=(?!=)\s*(.*?)\s*", re.DOTALL
+)
+_READ = re.compile(r"\s*read\s*:\s*([A-Za-z_][A-Za-z0-9_]*)\s*", re.IGNORECASE)
+_NAME = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]*)\s*")
+
+
+def parse_request(
+    text: str, registers: Mapping[str, Any], commands: Mapping[str, Any], joined: Mapping[str, Any]
+) -> Request:
+    """Read one request; names are checked against the map, values are not. Raises CallError."""
+    match = _READ.fullmatch(text)
+    if match:
+        _known(match[1], registers, "register")
+        return ReadRegister(match[1])
+    match = _ASSIGN.fullmatch(text)
+    if match:
+        name, value = match[1], match[2]
+        if not value:
+            raise CallError(f"{text.strip()[:60]!r} has no value after =")
+        if "." in name:
+            _known(name.partition(".")[0], registers, "register")
+            return SetField(name, value)
+        if name in joined:
+            return SetField(name, value)
+        if name in commands:
+            return SendCommand(name, _word(value, name))
+        _known(name, registers, "register")
+        return WriteWord(name, _word(value, name))
+    match = _NAME.fullmatch(text)
+    if match and match[1] in commands:
+        return SendCommand(match[1])
+    if match and match[1] in registers:
+        raise CallError(
+            f"{match[1]!r} alone says neither read nor write; write read:{match[1]} or {match[1]}=WORD"
+        )
+    near = nearest(text.strip(), [*commands, *registers])
+    tail = f"; nearest: {near[0]}" if near else ""
+    raise CallError(
+        f"{text.strip()[:60]!r} is not a request; expected REG.FIELD=VALUE, REG=WORD, read:REG or a command{tail}"
+    )
+
+
+def _word(text: str, name: str) -> int:
+    value = read_int(text)
+    if value is None or value < 0:
+        raise CallError(f"{text[:40]!r} is not a word for {name}; expected a number such as 0x1A5")
+    return value
+
+
+def _known(name: str, registers: Mapping[str, Any], kind: str) -> None:
+    if name not in registers:
+        near = nearest(name, registers)
+        tail = f"; nearest: {near[0]}" if near else ""
+        raise CallError(f"no {kind} {name[:60]!r} in this map{tail}")

@@ -1,0 +1,209 @@
+"""Words and their parts by layout, guards included; words on the wire. Pure: no chip, no state.
+
+    word = build(layout, {"rw": 1, "address": 3, "data": 0x1A5})     fixed parts and guards are filled
+    parts = split(layout, word)                                      {"rw": 1, ...}
+    flaws = inspect(layout, word)                                    what contradicts the layout
+
+Words are integers whose bit numbers are the data sheet's. `bursts` turns one into what travels
+between two edges of chip select, `wire_bytes` that into what a byte-wide controller sends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+from ..chip.bits import deposit, extract, mask_of, spans
+from ..chip.guard import Parity, reverse_bits
+from ..chip.model import Frame, Layout, Part
+from ..errors import CallError, FrameError
+
+GUARDS = ("parity", "crc")
+
+
+@dataclass(frozen=True, slots=True)
+class Flaw:
+    """One contradiction between a word and its layout. `kind` is "guard", "fixed", "echo", "operation" or "counter"."""
+
+    kind: str
+    part: str
+    text: str
+
+
+def _gather(word: int, bits: tuple[int, ...]) -> int:
+    return extract(word, bits) if bits else 0
+
+
+def guard_value(part: Part, word: int) -> int:
+    """What a guard part must hold for the rest of `word`."""
+    if part.kind == "parity":
+        return Parity(even=part.even).over_int(_gather(word, part.over), len(part.over))
+    assert part.crc is not None
+    prefix, prefix_bits = part.prefix
+    fed = prefix << len(part.over) | _gather(word, part.over)
+    return part.crc.over_int(fed, prefix_bits + len(part.over))
+
+
+class _ById:
+    """A layout as a cache key by identity: its mappings have no hash."""
+
+    __slots__ = ("layout",)
+
+    def __init__(self, layout: Layout) -> None:
+        self.layout = layout
+
+    def __hash__(self) -> int:
+        return id(self.layout)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _ById) and other.layout is self.layout
+
+
+@lru_cache(maxsize=512)
+def _guards_in_order(key: _ById) -> tuple[Part, ...]:
+    guards = [p for p in key.layout.parts if p.kind in GUARDS]
+    ordered: list[Part] = []
+    while guards:
+        free = (
+            g for g in guards if not any(o is not g and set(o.bits) & set(g.over) for o in guards)
+        )
+        ready = next(free, guards[0])
+        ordered.append(ready)
+        guards.remove(ready)
+    return tuple(ordered)
+
+
+def guards_of(layout: Layout) -> tuple[Part, ...]:
+    """The guard parts in the order they must be filled."""
+    return _guards_in_order(_ById(layout))
+
+
+def build(layout: Layout, values: Mapping[str, int]) -> int:
+    """The word whose parts hold `values`; parts not given hold their fixed or start value, guards are computed.
+
+    A guard that is given is taken as given, so that broken frames can be made on purpose.
+    Raises CallError for an unknown part or a value that does not fit.
+    """
+    word = 0
+    known = set()
+    for part in layout.parts:
+        known.add(part.name)
+        if part.kind in GUARDS:
+            continue
+        value = values.get(part.name)
+        if value is None:
+            value = part.start if part.kind == "counter" else part.value
+            if part.kind == "status":
+                value = 0 if part.active else (1 << part.width) - 1
+        if value >> part.width or value < 0:
+            raise CallError(
+                f"0x{value:X} does not fit part '{part.name}' of {part.width} bit{'s' * (part.width > 1)}"
+            )
+        word |= deposit(value, part.bits)
+    for name in values:
+        if name not in known:
+            raise CallError(
+                f"the frame has no part {name!r}; it has {', '.join(p.name for p in layout.parts)}"
+            )
+    for part in guards_of(layout):
+        value = values.get(part.name)
+        word |= deposit(guard_value(part, word) if value is None else value, part.bits)
+    return word
+
+
+def split(layout: Layout, word: int) -> dict[str, int]:
+    """Every part's value. Raises FrameError where the word is wider than the layout."""
+    if word < 0 or word >> layout.length:
+        raise FrameError(f"0x{word:X} does not fit a frame of {layout.length} bits")
+    return {part.name: extract(word, part.bits) for part in layout.parts}
+
+
+def inspect(layout: Layout, word: int) -> list[Flaw]:
+    """What contradicts the layout in `word`: guards, fixed bits, operation codes that mean nothing."""
+    flaws = []
+    for part in layout.parts:
+        found = extract(word, part.bits)
+        if part.kind in GUARDS:
+            wanted = guard_value(part, word & ~mask_of(part.bits))
+            if found != wanted:
+                flaws.append(Flaw("guard", part.name, _guard_text(part, found, wanted)))
+        elif part.kind in ("fixed", "chip") and found != part.value:
+            flaws.append(
+                Flaw(
+                    "fixed",
+                    part.name,
+                    f"'{part.name}' (bits {spans(part.bits)}) holds {found:#b}; fixed to {part.value:#b}",
+                )
+            )
+        elif part.kind == "operation" and found not in part.codes.values():
+            names = ", ".join(f"{n} {c:#b}" for n, c in part.codes.items())
+            flaws.append(
+                Flaw("operation", part.name, f"'{part.name}' holds {found:#b}; known: {names}")
+            )
+    return flaws
+
+
+def _guard_text(part: Part, found: int, wanted: int) -> str:
+    if part.kind == "parity":
+        return f"parity '{part.name}' is {found}; {'even' if part.even else 'odd'} parity wants {wanted}"
+    digits = (part.width + 3) // 4
+    return f"CRC '{part.name}' is 0x{found:0{digits}X}; computed 0x{wanted:0{digits}X}"
+
+
+def next_counters(layout: Layout, parts: Mapping[str, int]) -> dict[str, int]:
+    """What the layout's counters (a toggle is one of a single bit) hold in the frame after this one."""
+    return {
+        part.name: (parts[part.name] + part.step) % (1 << part.width)
+        for part in layout.parts
+        if part.kind == "counter" and part.name in parts
+    }
+
+
+def counter_flaws(
+    layout: Layout, before: Mapping[str, int], parts: Mapping[str, int]
+) -> list[Flaw]:
+    """Counters that did not move on as they must from one accepted frame to the next."""
+    return [
+        Flaw("counter", name, f"counter '{name}' is {parts[name]}; {wanted} follows {before[name]}")
+        for name, wanted in next_counters(layout, before).items()
+        if name in parts and parts[name] != wanted
+    ]
+
+
+def bursts(frame: Frame, word: int) -> list[tuple[int, int]]:
+    """The chip-select bursts of a frame as (value, bits), in the order they are sent."""
+    result = []
+    left = frame.length
+    for bits in frame.bursts:
+        left -= bits
+        result.append(((word >> left) & ((1 << bits) - 1), bits))
+    return result
+
+
+def join_bursts(pieces: list[tuple[int, int]]) -> int:
+    """The frame word of its bursts."""
+    word = 0
+    for value, bits in pieces:
+        word = word << bits | value
+    return word
+
+
+def wire_bytes(value: int, bits: int, *, msb_first: bool = True) -> bytes:
+    """A burst as the bytes a byte-wide SPI controller sends, first bit on the wire in bit 7 of the first.
+
+    Bits are padded at the end to a whole byte where `bits` is no multiple of eight.
+    """
+    if not msb_first:
+        value = reverse_bits(value, bits)
+    count = (bits + 7) // 8
+    return (value << (count * 8 - bits)).to_bytes(count, "big")
+
+
+def from_wire(data: bytes, bits: int, *, msb_first: bool = True) -> int:
+    """The inverse of `wire_bytes`. Raises FrameError when there are too few bytes."""
+    count = (bits + 7) // 8
+    if len(data) != count:
+        raise FrameError(f"{len(data)} bytes for a burst of {bits} bits; expected {count}")
+    value = int.from_bytes(data, "big") >> (count * 8 - bits)
+    return value if msb_first else reverse_bits(value, bits)

@@ -1,0 +1,350 @@
+"""A hand-written header of #defines held against a map: what disagrees, and what could not be judged.
+
+    result = lint(chip, text, "driver_regs.h")
+    result.problems     findings, each with its place: wrong mask, shift, width, address, reset word;
+                        masks that overlap; values that do not fit; comments that contradict numbers
+    result.skipped      definitions that were not understood, each with the reason
+    result.read         how many definitions were compared
+
+A definition is recognised by its name: an optional prefix common to the file, then register,
+field and option as the map calls them (underscores and case do not count), then what it is:
+`_MASK`, `_SHIFT`, `_POS`, `_WIDTH`, `_ADDR`, `_RESET` and the like. Without such an ending
+`PREFIX_REG` is taken for an address, `PREFIX_REG_FIELD` for a mask or bit number.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from ..chip import values
+from ..chip.bits import deposit, extract, mask_of, spans
+from ..chip.model import Chip, Field, Register
+from ..errors import CallError, Place, Problem, nearest
+from ..quantity import Band, Quantity, parse
+from .defines import Define, read_defines
+from .names import Meant, Names, flat
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lint:
+    """Findings, what was left out and why, and the two counts; `prefix` is what names were taken to begin with."""
+
+    problems: tuple[Problem, ...]
+    skipped: tuple[Problem, ...]
+    read: int
+    prefix: str = ""
+
+    @property
+    def unread(self) -> int:
+        return len(self.skipped)
+
+
+def lint(chip: Chip, text: str, name: str) -> Lint:
+    """Compare every #define of `text`; `name` is the file's name in messages."""
+    items = read_defines(text)
+    names = Names(chip)
+    prefix = names.common_prefix([i.name for i in items])
+    problems: list[Problem] = []
+    skipped: list[Problem] = []
+    known: list[tuple[Define, Meant]] = []
+    shifts: set[str] = set()
+    for item in items:
+        meant = names.meaning(item.name, prefix)
+        if meant is None or item.value is None:
+            skipped.append(_skip(item, name, meant, names))
+            continue
+        known.append((item, meant))
+        if meant.kind == "shift" and meant.field is not None:
+            shifts.add(meant.field.ref)
+    for item, meant in known:
+        for found, expected, near in _judge(chip, item, meant, shifts):
+            problems.append(_problem(item, name, found, expected, near))
+    problems += _overlaps(known, name)
+    problems += _twice(items, name)
+    problems.sort(key=lambda p: (p.place.line, p.place.column))
+    return Lint(problems=tuple(problems), skipped=tuple(skipped), read=len(known), prefix=prefix)
+
+
+def _place(item: Define, name: str, *, at_value: bool = True) -> Place:
+    column = item.value_column if at_value else item.column
+    span = len(item.body) if at_value else len(item.name)
+    return Place(name, item.line, column, max(span, 1), item.text)
+
+
+def _problem(
+    item: Define, name: str, found: str, expected: str, near: str = "", *, at_value: bool = True
+) -> Problem:
+    return Problem(_place(item, name, at_value=at_value), found, expected, near, item.name)
+
+
+def _skip(item: Define, name: str, meant: Meant | None, names: Names) -> Problem:
+    if item.value is None:
+        found, expected = f"'{item.name}' was not read: {item.why}", "a whole number"
+    else:
+        found = f"'{item.name}' names no register or field of {names.chip.name}"
+        expected = "PREFIX_REG_FIELD with names of the map"
+    near = nearest(names.bare(item.name), names.all) if meant is None else []
+    return Problem(
+        _place(item, name, at_value=False), found, expected, near[0] if near else "", "", "warning"
+    )
+
+
+# --- judgement ----------------------------------------------------------------------------------
+Finding = tuple[str, str, str]
+
+
+def _judge(chip: Chip, item: Define, meant: Meant, shifts: set[str]) -> Iterator[Finding]:
+    value = item.value
+    assert value is not None
+    register, field = meant.register, meant.field
+    if value < 0:
+        value &= register.mask
+    if field is None:
+        yield from _judge_register(chip, meant, register, value)
+    else:
+        yield from _judge_field(meant, field, register, value, shifts)
+    yield from _judge_comment(item, meant, value)
+
+
+def _word(value: int, register: Register) -> str:
+    return f"0x{value:0{(register.width + 3) // 4}X}"
+
+
+def _judge_register(chip: Chip, meant: Meant, register: Register, value: int) -> Iterator[Finding]:
+    if meant.kind in ("register", "address"):
+        part = chip.default_frame(register).command.of_kind("address")
+        placed = {register.address}
+        if part is not None:
+            placed.add(deposit(register.address, part.bits))
+        if value not in placed:
+            yield (
+                f"address 0x{value:X}",
+                f"0x{register.address:X}, the address of {register.name}",
+                "",
+            )
+    elif meant.kind == "mask":
+        union = mask_of(tuple(b for f in register.fields for b in f.bits))
+        if value not in (register.mask, union):
+            yield (
+                f"mask {_word(value, register)}",
+                f"{_word(register.mask, register)} (all bits) or {_word(union, register)} (its fields)",
+                "",
+            )
+    elif meant.kind == "width" and value != register.width:
+        yield (f"width {value}", f"{register.width} bits as {register.name} has", "")
+    elif meant.kind == "reset" and value != register.reset:
+        yield (
+            f"reset word {_word(value, register)}",
+            f"{_word(register.reset, register)}{_differs(register, value, register.reset)}",
+            "",
+        )
+    elif meant.kind == "word":
+        if value >> register.width:
+            yield (f"0x{value:X}", f"a word of {register.width} bits for {register.name}", "")
+        elif register.reserved & ~register.reserved_keep & (value ^ register.reserved_write):
+            stated = register.reserved & ~register.reserved_keep
+            yield (
+                f"reserved bits {_word(value & stated, register)}",
+                f"{_word(register.reserved_write & stated, register)} in the reserved bits of {register.name}",
+                "",
+            )
+
+
+def _differs(register: Register, a: int, b: int) -> str:
+    names = [f.name for f in register.fields if extract(a, f.bits) != extract(b, f.bits)]
+    return f"; {', '.join(names)} differ{'s' * (len(names) == 1)}" if names else ""
+
+
+def _judge_field(
+    meant: Meant, field: Field, register: Register, value: int, shifts: set[str]
+) -> Iterator[Finding]:
+    mask, low = mask_of(field.bits), min(field.bits)
+    where = f"bit{'s' * (field.width > 1)} {spans(field.bits)} of {field.register}"
+    if meant.kind == "mask" or (meant.kind == "field" and field.width > 1):
+        accepted = {mask}
+        if field.ref in shifts or low == 0:
+            accepted.add((1 << field.width) - 1)
+        if value not in accepted:
+            yield (
+                f"mask {_word(value, register)}{_width_hint(value, field)}",
+                f"{_word(mask, register)}, {where}",
+                "",
+            )
+    elif meant.kind == "field":
+        if value not in (mask, low):
+            yield (
+                f"{_word(value, register)}",
+                f"{_word(mask, register)} or {low}, {where}",
+                "",
+            )
+    elif meant.kind == "shift":
+        if value != low:
+            yield (f"shift {value}", f"{low}, {where}", "")
+    elif meant.kind == "width":
+        if value != field.width:
+            yield (f"width {value}", f"{field.width}, {where}", "")
+    elif meant.kind == "reset":
+        if value not in (field.reset, deposit(field.reset, field.bits)):
+            yield (f"reset value 0x{value:X}", f"0x{field.reset:X} for {field.ref}", "")
+    elif meant.kind == "option":
+        yield from _judge_option(meant, field, value)
+    elif meant.kind == "word":
+        yield from _fits(field, value)
+
+
+def _width_hint(value: int, field: Field) -> str:
+    ones = bin(value).count("1")
+    return f" of {ones} bit{'s' * (ones != 1)}" if ones != field.width else ""
+
+
+def _judge_option(meant: Meant, field: Field, value: int) -> Iterator[Finding]:
+    code = meant.option
+    if code is None:
+        yield from _fits(field, value)
+        return
+    if value in (code, deposit(code, field.bits)):
+        return
+    same = [
+        e.code
+        for m in field.meanings
+        for e in m.entries.values()
+        if flat(e.name) == flat(meant.option_name)
+    ]
+    if value in same or value in [deposit(c, field.bits) for c in same]:
+        return
+    yield (
+        f"0x{value:X} for '{meant.option_name}'",
+        f"code {code} (0x{deposit(code, field.bits):X} in place) of {field.ref}",
+        "",
+    )
+
+
+def _fits(field: Field, value: int) -> Iterator[Finding]:
+    mask = mask_of(field.bits)
+    if value >> field.width and value & ~mask:
+        yield (
+            f"0x{value:X}",
+            f"a code of {field.width} bit{'s' * (field.width > 1)} for {field.ref}, "
+            f"0..{(1 << field.width) - 1}, or bits within 0x{mask:X}",
+            "",
+        )
+
+
+# --- comments -----------------------------------------------------------------------------------
+_HEX = re.compile(r"\s*=?\s*(0[xX][0-9a-fA-F]+)\s*[.,;)]?\s*")
+_BITS = re.compile(r"\bbits?\s*\[?(\d{1,2})\s*(?:(?:\.\.|:|-|to)\s*(\d{1,2}))?", re.IGNORECASE)
+_QUANTITY = re.compile(
+    r"(?<![\w.])([-+]?\d+(?:\.\d+)?\s*(?:[fpnuµmkMG]?(?:V|A|s|Hz|ohm|Ω|F|H|C|W)|degC|V/V|%))(?![\w/])"
+)
+
+
+def _judge_comment(item: Define, meant: Meant, value: int) -> Iterator[Finding]:
+    """A comment that is a number, names bits or states a physical value must agree with the word."""
+    hexed = _HEX.fullmatch(item.comment)
+    if hexed and int(hexed[1], 16) != value:
+        yield (f"0x{value:X} beside the comment {hexed[1]}", "the same number in both", "")
+    bits = _BITS.search(item.comment)
+    if bits and meant.field is not None and meant.kind in ("mask", "field", "shift"):
+        high, low = sorted((int(bits[1]), int(bits[2] or bits[1])), reverse=True)
+        ours = meant.field.bits
+        if (high, low) != (max(ours), min(ours)):
+            yield (
+                f"a comment that says bits {high}..{low}"
+                if high != low
+                else f"a comment that says bit {high}",
+                f"bit{'s' * (len(ours) > 1)} {spans(ours)} of {meant.field.register}",
+                "",
+            )
+    for clause in re.split(r"[,;]", item.comment):
+        stated = []
+        for text in _QUANTITY.findall(clause):
+            try:
+                stated.append(parse(text))
+            except CallError:
+                continue
+        for dim in dict.fromkeys(q.dim for q in stated):
+            same = [q for q in stated if q.dim == dim]
+            yield from _judge_quantities(same, clause, meant, value)
+
+
+def _judge_quantities(
+    stated: list[Quantity], clause: str, meant: Meant, value: int
+) -> Iterator[Finding]:
+    """Compares with what the word holds, wherever the map gives that dimension a value.
+
+    Where the clause around the value names a field ("2 us dead time"), that field must hold it.
+    One value must be the typical one; of several, each must lie within min and max.
+    """
+    held = [
+        (field, reading)
+        for field, code in _held(clause, meant, value)
+        for meaning in field.meanings
+        if (reading := values.in_meaning(meaning, code, field.width)).band is not None
+        and reading.band.dim == stated[0].dim
+    ]
+    if held and not any(r.band is not None and _agrees(stated, r.band) for _, r in held):
+        said = ", ".join(dict.fromkeys(f"{f.name} {r.label}" for f, r in held))
+        text = " / ".join(map(str, stated))
+        yield (f"a comment that says {text}", f"what the number holds: {said}", "")
+
+
+def _held(clause: str, meant: Meant, value: int) -> list[tuple[Field, int]]:
+    """The fields that a comment may speak of, with the codes that the number gives them."""
+    field, register = meant.field, meant.register
+    if field is not None and meant.kind in ("option", "reset", "word"):
+        # an option may be written as a code or in place; both readings count
+        codes = [extract(value, field.bits)]
+        if meant.option is not None:
+            return [(field, meant.option if meant.option in (value, codes[0]) else codes[0])]
+        return [(field, c) for c in ([value] if not value >> field.width else []) + codes]
+    if field is None and meant.kind in ("reset", "word") and not value >> register.width:
+        every = [(f, extract(value, f.bits)) for f in register.fields]
+        return [(f, c) for f, c in every if flat(f.name) in flat(clause)] or every
+    return []
+
+
+def _agrees(stated: list[Quantity], band: Band) -> bool:
+    if len(stated) == 1:
+        return abs(band.typ - stated[0].value) * 200 <= abs(band.typ)
+    room = abs(band.typ) / 200
+    return all(band.low - room <= q.value <= band.high + room for q in stated)
+
+
+# --- across definitions -------------------------------------------------------------------------
+def _overlaps(known: list[tuple[Define, Meant]], name: str) -> Iterator[Problem]:
+    """Masks of two fields of one register that share bits, as the header has them."""
+    seen: dict[str, list[tuple[Define, Field, int]]] = {}
+    for item, meant in known:
+        if meant.kind != "mask" or meant.field is None or item.value is None:
+            continue
+        if item.value == (1 << meant.field.width) - 1 and min(meant.field.bits) != 0:
+            continue  # a mask that is meant to be shifted
+        others = seen.setdefault(meant.register.name, [])
+        for other, field, mask in others:
+            shared = mask & item.value
+            if shared and field is not meant.field:
+                yield _problem(
+                    item,
+                    name,
+                    f"mask 0x{item.value:X}, which shares 0x{shared:X} with {other.name} (line {other.line})",
+                    f"masks of {meant.register.name} without common bits",
+                )
+        others.append((item, meant.field, item.value))
+
+
+def _twice(items: list[Define], name: str) -> Iterator[Problem]:
+    """One name with two values, outside conditional sections or in them: at least worth a look."""
+    first: dict[str, Define] = {}
+    for item in items:
+        other = first.setdefault(item.name, item)
+        if other is not item and other.value != item.value:
+            yield Problem(
+                _place(item, name, at_value=False),
+                f"'{item.name}' again with another value (line {other.line})",
+                "one value for a name, unless a condition chooses between them",
+                "",
+                item.name,
+                "warning",
+            )

@@ -1,0 +1,452 @@
+"""Registers, fields, joined and external values."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from ...chip.bits import deposit, extract, spans
+from ...chip.model import External, Field, Frame, Joined, Meaning, Register
+from ...document.schema import Reader, Rec, quoted, read_int
+from ...document.source import Node, Sources
+from ...errors import nearest
+from .values import build_meanings
+
+READS_AS = ("written", "inverted", "zero")
+
+
+def code_of(text: str, meanings: Iterable[Meaning], width: int) -> int | None:
+    """The code that a map's `reset: off` or `reset: 3` means; options win over numbers."""
+    for meaning in meanings:
+        for entry in meaning.entries.values():
+            if entry.name == text:
+                return entry.code
+    value = read_int(text)
+    if value is not None and value < 0:
+        value += 1 << width
+    return value
+
+
+def option_names(meanings: Iterable[Meaning]) -> list[str]:
+    return [e.name for m in meanings for e in m.entries.values() if e.name]
+
+
+def read_code(
+    text: str, meanings: tuple[Meaning, ...], width: int, node: Node, path: str, reader: Reader
+) -> int | None:
+    """As `code_of`, reporting what is no option, no number or too wide."""
+    code = code_of(text, meanings, width)
+    if code is None and reader.has_error(path):
+        return None  # the option may be one of those that could not be read
+    if code is None:
+        near = nearest(text, option_names(meanings))
+        reader.complain(
+            node, path, quoted(text), "a code, or an option of the field", near[0] if near else ""
+        )
+        return None
+    if not 0 <= code < 1 << width:
+        reader.complain(
+            node,
+            path,
+            f"the code {text}",
+            f"at most {(1 << width) - 1} in {width} bit{'s' * (width > 1)}",
+        )
+        return None
+    return code
+
+
+def build_registers(
+    recs: Rec, frames: dict[str, Frame], reader: Reader, *, paged: bool
+) -> dict[str, Register]:
+    """Every register; addresses are unique on a page and fit the frame.
+
+    `paged`: a field selects the page, so frames need not carry it.
+    """
+    registers: dict[str, Register] = {}
+    taken: dict[tuple[int | None, int], str] = {}
+    alone: dict[str, str] = {}
+    for name, rec in recs.items():
+        if "address" not in rec or "fields" not in rec:
+            continue
+        frame = _frame_of(rec, frames, reader)
+        register = _register(name, rec, frame, reader, paged)
+        key = (register.page, register.address)
+        if frame is not None and frame.command.of_kind("address") is None:
+            only = alone.setdefault(frame.name, name)
+            if only != name:
+                reader.complain(
+                    rec.value_nodes["address"],
+                    rec.path,
+                    f"a second register in frame '{frame.name}', which holds no address",
+                    f"one ('{only}' is it), or a part that holds address",
+                )
+        if key in taken:
+            where = f" on page {register.page}" if register.page is not None else ""
+            reader.complain(
+                rec.value_nodes["address"],
+                rec.path,
+                f"the address 0x{register.address:X}{where} again",
+                f"an address of its own ('{taken[key]}' has it)",
+            )
+        taken.setdefault(key, name)
+        registers[name] = register
+    for name, rec in recs.items():
+        if name in registers:
+            _check_references(registers[name], rec, registers, reader)
+    return registers
+
+
+def _frame_of(rec: Rec, frames: dict[str, Frame], reader: Reader) -> Frame | None:
+    if "frame" in rec:
+        frame = frames.get(rec["frame"])
+        if frame is None and not reader.has_error(f"frames.{rec['frame']}"):
+            near = nearest(rec["frame"], frames)
+            reader.complain(
+                rec.value_nodes["frame"],
+                rec.path,
+                f"the frame {quoted(rec['frame'])}",
+                "a frame of this map",
+                near[0] if near else "",
+            )
+        return frame
+    return next(iter(frames.values()), None)
+
+
+def _register(name: str, rec: Rec, frame: Frame | None, reader: Reader, paged: bool) -> Register:
+    data = frame.command.of_kind("data") if frame else None
+    if data is None and frame is not None:
+        data = next((p for r in frame.replies.values() for p in r.parts if p.kind == "data"), None)
+    width = rec.get("width", data.width if data else 64)
+    if frame is not None:
+        if data is not None and width > data.width:
+            reader.complain(
+                rec.value_nodes.get("width", rec.node),
+                rec.path,
+                f"a width of {width} bits",
+                f"at most {data.width}, as the frame carries",
+            )
+        _fits(rec, "address", frame, reader)
+        if "page" in rec and not paged:
+            _fits(rec, "page", frame, reader)
+    fields, claimed = _fields(name, rec, width, reader)
+    reset = _reset(rec, fields, width, reader)
+    fields = tuple(_with_reset(f, reset) for f in fields)
+    reserved, write, keep = _reserved(rec, width, claimed, reader)
+    masks = {}
+    for key in ("read_mask", "write_mask"):
+        masks[key] = rec.get(key, (1 << width) - 1)
+        if masks[key] >> width:
+            reader.complain(
+                rec.value_nodes[key],
+                rec.path,
+                f"{key} 0x{masks[key]:X}",
+                f"at most 0x{(1 << width) - 1:X} in {width} bits",
+            )
+    return Register(
+        name=name,
+        address=rec["address"],
+        width=width,
+        reset=reset,
+        fields=fields,
+        page=rec.get("page"),
+        access=rec.get("access", "rw"),
+        reserved=reserved,
+        reserved_write=write,
+        reserved_keep=keep,
+        read_mask=masks["read_mask"],
+        write_mask=masks["write_mask"],
+        writable=rec.get("writable"),
+        frame=rec.get("frame", ""),
+        complement_of=rec.get("complement_of", ""),
+        reads_as=rec.get("reads_as", "written"),
+        summary=rec.get("summary", ""),
+        origin=Sources.origin(rec.node),
+    )
+
+
+def _fits(rec: Rec, key: str, frame: Frame, reader: Reader) -> None:
+    part = frame.command.of_kind(key)
+    if part is None:
+        if key == "page":
+            reader.complain(
+                rec.value_nodes[key],
+                rec.path,
+                "a page",
+                f"no page: frame '{frame.name}' has no part that holds page",
+            )
+    elif rec[key] >> part.width:
+        reader.complain(
+            rec.value_nodes[key],
+            rec.path,
+            f"the {key} 0x{rec[key]:X}",
+            f"at most 0x{(1 << part.width) - 1:X} in {part.width} bit{'s' * (part.width > 1)} of the frame",
+        )
+
+
+def _fields(register: str, rec: Rec, width: int, reader: Reader) -> tuple[tuple[Field, ...], int]:
+    owner: dict[int, str] = {}
+    fields: list[Field] = []
+    for name, item in rec["fields"].items():
+        if "bits" not in item:
+            continue
+        bits: tuple[int, ...] = item["bits"]
+        node = item.value_nodes["bits"]
+        if max(bits) >= width:
+            reader.complain(
+                node,
+                item.path,
+                f"bit {max(bits)}",
+                f"bits 0..{width - 1} of a register of {width} bits",
+            )
+            continue
+        clash = next((b for b in bits if b in owner), None)
+        if clash is not None:
+            reader.complain(
+                node,
+                item.path,
+                f"bit {clash}, which belongs to '{owner[clash]}'",
+                "bits that no other field claims",
+            )
+            continue
+        owner.update(dict.fromkeys(bits, name))
+        meanings = build_meanings(item, len(bits), reader)
+        reset = power_up = None
+        if "reset" in item:
+            reset = read_code(
+                item["reset"], meanings, len(bits), item.value_nodes["reset"], item.path, reader
+            )
+        if "power_up" in item:
+            power_up = read_code(
+                item["power_up"],
+                meanings,
+                len(bits),
+                item.value_nodes["power_up"],
+                item.path,
+                reader,
+            )
+        fields.append(
+            Field(
+                name=name,
+                register=register,
+                bits=bits,
+                access=item.get("access", rec.get("access", "rw")),
+                reset=-1 if reset is None else reset,
+                meanings=meanings,
+                role=item.get("role", ""),
+                summary=item.get("summary", ""),
+                power_up=power_up,
+                shows=item.get("shows"),
+                origin=Sources.origin(item.node),
+            )
+        )
+    claimed = sum(1 << b for b in owner)
+    return tuple(fields), claimed
+
+
+def _reset(rec: Rec, fields: tuple[Field, ...], width: int, reader: Reader) -> int:
+    """The register's reset word; where field resets are given too, both must agree."""
+    if "reset" in rec:
+        word: int = rec["reset"]
+        if word >> width:
+            reader.complain(
+                rec.value_nodes["reset"],
+                rec.path,
+                f"the reset word 0x{word:X}",
+                f"at most 0x{(1 << width) - 1:X} in {width} bits",
+            )
+            return 0
+        for item in fields:
+            if item.reset >= 0 and extract(word, item.bits) != item.reset:
+                node = rec["fields"][item.name].value_nodes["reset"]
+                reader.complain(
+                    node,
+                    rec["fields"][item.name].path,
+                    f"the reset code {item.reset}",
+                    f"{extract(word, item.bits)}, as the register's reset word 0x{word:X} says",
+                )
+        return word
+    word = 0
+    for item in fields:
+        word |= deposit(max(item.reset, 0), item.bits)
+    return word
+
+
+def _with_reset(item: Field, word: int) -> Field:
+    if item.reset >= 0:
+        return item
+    import dataclasses
+
+    return dataclasses.replace(item, reset=extract(word, item.bits))
+
+
+def _reserved(rec: Rec, width: int, claimed: int, reader: Reader) -> tuple[int, int, int]:
+    mask = ((1 << width) - 1) & ~claimed
+    write = keep = 0
+    if "reserved" not in rec:
+        return mask, 0, 0
+    for text, how in rec["reserved"].items():
+        node = rec["reserved"].key_nodes[text]
+        high, _, low = text.partition("..")
+        bits = tuple(range(int(high), int(low or high) - 1, -1))
+        if not bits or bits[0] >= width:
+            reader.complain(
+                node, rec.path, f"reserved bits {text}", f"bits 0..{width - 1}, the higher first"
+            )
+            continue
+        span = sum(1 << b for b in bits)
+        if span & claimed:
+            taken = spans([b for b in bits if claimed >> b & 1])
+            reader.complain(
+                node,
+                rec.path,
+                f"reserved bits {text}, of which {taken} belong to fields",
+                "bits that no field claims",
+            )
+        if how == "keep":
+            keep |= span
+            continue
+        value = read_int(how)
+        if value is None or value >> len(bits):
+            reader.complain(
+                rec["reserved"].value_nodes[text],
+                rec.path,
+                quoted(how),
+                f"keep, or a value of {len(bits)} bit{'s' * (len(bits) > 1)}",
+            )
+            continue
+        write |= deposit(value, bits)
+    return mask, write, keep
+
+
+def _check_references(
+    register: Register, rec: Rec, registers: dict[str, Register], reader: Reader
+) -> None:
+    if register.complement_of:
+        other = registers.get(register.complement_of)
+        if other is None and reader.spoiled(register.complement_of):
+            return
+        if other is None or other is register:
+            near = nearest(register.complement_of, registers)
+            reader.complain(
+                rec.value_nodes["complement_of"],
+                rec.path,
+                f"the register {quoted(register.complement_of)}",
+                "another register of this map",
+                near[0] if near else "",
+            )
+        elif other.width != register.width:
+            reader.complain(
+                rec.value_nodes["complement_of"],
+                rec.path,
+                f"a complement of {other.width} bits in {register.width}",
+                "registers of the same width",
+            )
+        elif register.reset != (~other.reset & register.mask) and not reader.has_error("frames"):
+            reader.complain(
+                rec.value_nodes["complement_of"],
+                rec.path,
+                f"the reset word 0x{register.reset:X}",
+                f"0x{~other.reset & register.mask:X}, the complement of {other.name}'s",
+            )
+    if (
+        register.reads_as not in READS_AS
+        and register.reads_as not in registers
+        and not reader.spoiled(register.reads_as)
+    ):
+        near = nearest(register.reads_as, [*READS_AS, *registers])
+        reader.complain(
+            rec.value_nodes["reads_as"],
+            rec.path,
+            quoted(register.reads_as),
+            "written, inverted, zero or a register",
+            near[0] if near else "",
+        )
+
+
+def build_joined(recs: Rec, registers: dict[str, Register], reader: Reader) -> dict[str, Joined]:
+    """Values spread over several fields."""
+    result: dict[str, Joined] = {}
+    for name, rec in recs.items():
+        refs: list[tuple[str, str]] = []
+        width = 0
+        for index, ref in enumerate(rec.get("fields", ())):
+            register, _, field_name = ref.partition(".")
+            found = registers[register].field(field_name) if register in registers else None
+            if found is None:
+                unknown_field(ref, registers, rec["fields"].nodes[index], rec.path, reader)
+                continue
+            refs.append((register, field_name))
+            width += found.width
+        if not refs:
+            continue
+        if len(set(refs)) < len(refs):
+            reader.complain(rec.value_nodes["fields"], rec.path, "a field twice", "each field once")
+        if width > 64:
+            reader.complain(
+                rec.value_nodes["fields"], rec.path, f"{width} bits together", "at most 64"
+            )
+        result[name] = Joined(
+            name=name,
+            fields=tuple(refs),
+            width=width,
+            meanings=build_meanings(rec, width, reader),
+            role=rec.get("role", ""),
+            summary=rec.get("summary", ""),
+            origin=Sources.origin(rec.node),
+        )
+    return result
+
+
+def build_externals(recs: Rec, reader: Reader) -> dict[str, External]:
+    """Values set by pins and resistors."""
+    result: dict[str, External] = {}
+    for name, rec in recs.items():
+        meanings = build_meanings(rec, 16, reader)
+        codes = [c for m in meanings for c in m.entries]
+        if not codes:
+            reader.complain(
+                rec.node, rec.path, "an external value without options", "options or a table"
+            )
+            continue
+        width = max(1, max(codes).bit_length())
+        default = None
+        if "default" in rec:
+            default = read_code(
+                rec["default"], meanings, width, rec.value_nodes["default"], rec.path, reader
+            )
+        result[name] = External(
+            name=name,
+            meanings=meanings,
+            width=width,
+            default=default,
+            role=rec.get("role", ""),
+            summary=rec.get("summary", ""),
+            origin=Sources.origin(rec.node),
+        )
+    return result
+
+
+def unknown_field(
+    ref: str, registers: dict[str, Register], node: Node, path: str, reader: Reader
+) -> None:
+    """Report a reference that leads nowhere, with the nearest that would."""
+    if reader.spoiled(ref):
+        return
+    register, _, name = ref.partition(".")
+    if register not in registers:
+        near = nearest(register, registers)
+        hint = ""
+        if near:
+            inside = nearest(name, [f.name for f in registers[near[0]].fields])
+            hint = f"{near[0]}.{inside[0]}" if inside else near[0]
+        reader.complain(
+            node, path, f"the register {quoted(register)}", "a register of this map", hint
+        )
+        return
+    near = nearest(name, [f.name for f in registers[register].fields])
+    reader.complain(
+        node,
+        path,
+        f"the field {quoted(ref)}",
+        f"a field of {register}",
+        f"{register}.{near[0]}" if near else "",
+    )

@@ -1,0 +1,729 @@
+"""The grammar of a map: every key, its shape and its explanation, in one place.
+
+The loader (`load`), the JSON Schema for editors and the format reference in devices/README.md
+all come from these tables.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any
+
+from ..chip.model import ACCESS, RAISED_BY, SEVERITIES
+from ..document.schema import (
+    NAME,
+    OPTION,
+    BitsShape,
+    Bool,
+    ByKind,
+    Choice,
+    ExprShape,
+    Int,
+    Many,
+    Qty,
+    Record,
+    Shape,
+    Table,
+    Text,
+    Word,
+)
+from ..parameters import CHIP, ROLES
+from .shapes import NumberList, OptionKey, OptionText, Params
+
+FORMAT = 1
+
+TEXT = Text()
+BITS = BitsShape()
+EXPR = ExprShape()
+BOOL = Bool()
+REF = Word(r"[A-Za-z_][A-Za-z0-9_]*\.[A-Za-z_][A-Za-z0-9_]*", "a field as REG.FIELD")
+TIME = Qty("time")
+FREQUENCY = Qty("frequency")
+WORD64 = Int(0, (1 << 64) - 1, "a word such as 0x1A5")
+
+
+#: What a map's `spi:` section says already is not said again under `electrical:`.
+ELECTRICAL = {name: row for name, row in CHIP.items() if not name.startswith("spi.")}
+
+
+MEANING_KEYS: dict[str, tuple[Shape, bool, str]] = {
+    "options": (
+        Table(
+            OptionKey(),
+            ByKind(
+                "an option's name, a value, or a mapping of them",
+                scalar=OptionText(),
+                mapping=Record(
+                    {
+                        "name": (OPTION, False, "what settings and headers call the option"),
+                        "text": (TEXT, False, "what it does, for people"),
+                        "value": (
+                            Qty(None),
+                            False,
+                            "its physical value, with min/typ/max where the data sheet gives them",
+                        ),
+                    },
+                    "an option",
+                ),
+            ),
+            "options by code",
+            least=1,
+        ),
+        False,
+        "what single codes mean: code (or codes: `6,7`, `4..7`) to a name, a value or both",
+    ),
+    "table": (
+        Record(
+            {
+                "unit": (
+                    Word(r"[A-Za-zΩµμ°%/0-9]+", "a unit such as mA"),
+                    True,
+                    "unit of every number below",
+                ),
+                "first": (Int(0, 65535), False, "code of the first number (0)"),
+                "min": (NumberList(), False, "smallest values by code"),
+                "typ": (NumberList(), False, "typical values by code"),
+                "max": (NumberList(), False, "largest values by code"),
+                "tolerance": (TEXT, False, "spread around typ for every row: `20 %` or `5 mV`"),
+            },
+            "a table of values by code",
+        ),
+        False,
+        "physical values by code, as columns of the data sheet's table",
+    ),
+    "scale": (
+        Record(
+            {
+                "step": (Qty(None), True, "value of one code step, with its unit"),
+                "offset": (Qty(None), False, "value of code 0"),
+                "signed": (BOOL, False, "codes are two's complement"),
+                "first": (Int(-(1 << 31), 1 << 31), False, "smallest code allowed"),
+                "last": (Int(-(1 << 31), 1 << 31), False, "largest code allowed"),
+                "tolerance": (TEXT, False, "spread: `10 %` or `5 ns`"),
+            },
+            "a linear scale",
+        ),
+        False,
+        "value = offset + step * code",
+    ),
+    "tolerance": (TEXT, False, "spread of every option's value that has none of its own"),
+}
+
+CASE = Record(
+    {
+        "when": (
+            EXPR,
+            False,
+            "this meaning holds while the condition does; the last case may have none",
+        ),
+        **MEANING_KEYS,
+    },
+    "a case with `when`",
+)
+
+VALUE_KEYS: dict[str, tuple[Shape, bool, str]] = {
+    **MEANING_KEYS,
+    "cases": (
+        Many(CASE, "a list of cases", single=False),
+        False,
+        "meanings that depend on another field or on the supply, tried in order",
+    ),
+    "role": (
+        Choice(dict(ROLES)),
+        False,
+        "what the field sets, in the fixed list that the calculations understand",
+    ),
+    "summary": (TEXT, False, "one line for people"),
+}
+
+FIELD = Record(
+    {
+        "bits": (BITS, True, "bit numbers in the register, most significant first"),
+        "access": (
+            Choice(ACCESS),
+            False,
+            "how the field behaves on the bus; the register's access where not given",
+        ),
+        "reset": (
+            ByKind("a code or an option's name", scalar=OPTION),
+            False,
+            "code or option after power-up",
+        ),
+        "power_up": (
+            ByKind("a code or an option's name", scalar=OPTION),
+            False,
+            "what a status field normally reads once after power-up, where that is not its reset",
+        ),
+        "shows": (
+            EXPR,
+            False,
+            "read-only: the condition the field shows, 1 while it holds, such as a state",
+        ),
+        **VALUE_KEYS,
+    },
+    "a field",
+    {
+        "position": "bits",
+        "enum": "options",
+        "values": "options",
+        "description": "summary",
+        "default": "reset",
+    },
+)
+
+RESERVED = Table(
+    Word(r"\d{1,3}(\.\.\d{1,3})?", "bits such as 7 or 7..4"),
+    ByKind(
+        "a value, or keep",
+        scalar=Word(r"keep|0[xX][0-9a-fA-F]+|0[bB][01]+|\d+", "a value, or keep"),
+    ),
+    "reserved bits and how they must be written: a value, or keep",
+)
+
+REGISTER = Record(
+    {
+        "address": (Int(0, (1 << 32) - 1), True, "address in the frame"),
+        "page": (Int(0, 65535), False, "page or bank, where the frame has one"),
+        "width": (
+            Int(1, 64),
+            False,
+            "bits of the register; the frame's data width where not given",
+        ),
+        "reset": (
+            WORD64,
+            False,
+            "word after power-up; made from the fields' resets where not given",
+        ),
+        "access": (Choice(ACCESS), False, "access of fields that say nothing of their own (rw)"),
+        "reserved": (
+            RESERVED,
+            False,
+            "bits that no field claims and that must be written in a stated way",
+        ),
+        "read_mask": (WORD64, False, "bits that can be read; the others read as 0"),
+        "write_mask": (WORD64, False, "bits that a write reaches"),
+        "writable": (EXPR, False, "condition under which a write takes, e.g. a state"),
+        "frame": (
+            NAME,
+            False,
+            "the frame that carries this register, where it is not the usual one",
+        ),
+        "complement_of": (NAME, False, "the register whose bitwise complement this one must hold"),
+        "reads_as": (
+            NAME,
+            False,
+            "written, inverted, zero, or a register that is read in its place",
+        ),
+        "summary": (TEXT, False, "one line for people"),
+        "fields": (Table(NAME, FIELD, "fields by name"), True, "the fields by name"),
+    },
+    "a register",
+    {"addr": "address", "offset": "address", "default": "reset", "description": "summary"},
+)
+
+HOLDS = {
+    "operation": "read, write or the code of a command",
+    "address": "the register's address",
+    "page": "the register's page",
+    "data": "the register's word",
+    "fixed": "always the stated value",
+    "chip": "the chip's own address",
+    "parity": "even or odd number of ones",
+    "crc": "a checksum",
+    "counter": "counts frames (one bit wide: a toggle)",
+    "status": "a status bit",
+    "echo": "repeats a part of the answered command",
+    "ignored": "don't care",
+}
+
+PART = Record(
+    {
+        "bits": (BITS, True, "bit numbers in the word, most significant first"),
+        "holds": (Choice(HOLDS), True, "what fills the part"),
+        "codes": (
+            Table(NAME, Int(0, 65535), "codes by name", 1),
+            False,
+            "operation: codes of read, write and others",
+        ),
+        "value": (WORD64, False, "fixed, chip, ignored: the value sent"),
+        "parity": (
+            Choice(["even", "odd"]),
+            False,
+            "parity: number of ones over `over` and this bit",
+        ),
+        "over": (
+            BITS,
+            False,
+            "parity, crc: the bits covered, in the order they are fed; all but guards where not given",
+        ),
+        "polynomial": (WORD64, False, "crc: polynomial without its top bit"),
+        "init": (WORD64, False, "crc: start value"),
+        "xor": (WORD64, False, "crc: final exclusive-or"),
+        "reflect_in": (BOOL, False, "crc: each byte is fed least significant bit first"),
+        "reflect_out": (BOOL, False, "crc: the result is bit-reversed"),
+        "flush": (Int(0, 64), False, "crc: zero bits fed after the data"),
+        "prefix": (
+            TEXT,
+            False,
+            "crc: bits fed first that are not in the frame, as 0b1010 (leading zeros count)",
+        ),
+        "start": (WORD64, False, "counter: first value"),
+        "step": (Int(1, 65535), False, "counter: step"),
+        "active": (Int(0, 1), False, "status: level that means `set`"),
+        "fault": (NAME, False, "status: the fault it shows"),
+        "shows": (EXPR, False, "status: the condition it shows, such as a state"),
+        "of": (NAME, False, "echo: the command part repeated"),
+        "on_write": (
+            Choice(["old", "new", "zero", "any"]),
+            False,
+            "reply data: what the answer to a write carries",
+        ),
+        "summary": (TEXT, False, "one line for people"),
+    },
+    "a part of a frame",
+    {"kind": "holds", "type": "holds", "poly": "polynomial", "covers": "over"},
+)
+
+PARTS = Table(NAME, PART, "parts by name", 1)
+
+REPLY = Record(
+    {
+        "after": (Int(0, 16), False, "0: in the same frame, 1: in the next, n: n frames later"),
+        "parts": (PARTS, False, "layout of every reply"),
+        "to": (
+            Table(NAME, PARTS, "layouts by what they answer"),
+            False,
+            "layouts that differ: read, write, any, or a command's name",
+        ),
+    },
+    "a reply",
+)
+
+FRAME = Record(
+    {
+        "length": (Int(8, 64), True, "bits in the frame, all bursts together"),
+        "bursts": (
+            Many(Int(1, 64), "bit counts", single=False),
+            False,
+            "bits of each chip-select burst, where there are several",
+        ),
+        "when": (EXPR, False, "condition under which this layout is in force"),
+        "command": (PARTS, True, "parts of the word the controller sends"),
+        "reply": (REPLY, False, "what the chip answers, and when"),
+        "summary": (TEXT, False, "one line for people"),
+    },
+    "a frame",
+)
+
+CLEARED_BY = Word(
+    r"[A-Za-z_][A-Za-z0-9_]*(\.[A-Za-z_][A-Za-z0-9_]*\s*=\s*\S+)?",
+    "read, write_1, write_0, condition, reset, a command, or REG.FIELD = VALUE",
+)
+
+FAULT = Record(
+    {
+        "at": (REF, True, "the field that shows it"),
+        "is": (
+            ByKind("a code or an option's name", scalar=OPTION),
+            False,
+            "code that means `raised` (1)",
+        ),
+        "title": (TEXT, True, "short name for people"),
+        "severity": (Choice(SEVERITIES), False, "stop: torque is lost or must be; warn; note"),
+        "meaning": (TEXT, False, "what the chip has seen"),
+        "causes": (Many(TEXT, "texts"), False, "likely causes, most likely first"),
+        "check_first": (Many(TEXT, "texts"), False, "what to look at first"),
+        "effect": (TEXT, False, "what the chip does about it"),
+        "clears": (TEXT, False, "how it clears, for people"),
+        "cleared_by": (
+            Many(CLEARED_BY, "ways"),
+            False,
+            "read, write_1, write_0, condition, reset, a command, or REG.FIELD = VALUE",
+        ),
+        "latched": (BOOL, False, "stays set after the condition is gone (yes)"),
+        "follows_from": (Many(NAME, "fault names"), False, "faults that can cause this one"),
+        "summary_of": (Many(NAME, "fault names"), False, "faults that this bit only sums up"),
+        "masked_when": (EXPR, False, "configuration under which it is not reported"),
+        "reported_only_when": (
+            EXPR,
+            False,
+            "configuration under which the chip reports it and does nothing else: the controller has to act",
+        ),
+        "uses": (
+            Many(Choice(dict(ROLES)), "roles"),
+            False,
+            "roles of the settings that decide when it trips",
+        ),
+        "detect": (
+            TIME,
+            False,
+            "time from the condition to detection, without the times that settings named in `uses` add",
+        ),
+        "react": (TIME, False, "time from detection to the safe reaction"),
+        "handled_by": (
+            Choice({"chip": 1, "pin": 1, "poll": 1, "nobody": 1}),
+            False,
+            "who brings the outputs to safety: the chip itself (stop), the controller after the fault pin or "
+            "after a poll (warn), or nobody because none is needed (note)",
+        ),
+        "normal_at_power_up": (BOOL, False, "is set after every power-up"),
+        "raised_by": (
+            Many(Choice(RAISED_BY), "events on the bus"),
+            False,
+            "what on the bus itself raises it: a wrong guard or clock count, a refused write ...",
+        ),
+    },
+    "a fault",
+)
+
+STEP = Record(
+    {
+        "expect": (TEXT, False, "REG.FIELD = VALUE must be read"),
+        "write": (TEXT, False, "REG.FIELD = VALUE, or REG = WORD"),
+        "read": (NAME, False, "a register"),
+        "command": (NAME, False, "a command"),
+        "key": (NAME, False, "a key sequence"),
+        "configure": (Many(NAME, "register names"), False, "all, or registers in their order"),
+        "verify": (Many(NAME, "register names"), False, "all, or registers"),
+        "wait": (TIME, False, "a time"),
+        "why": (TEXT, False, "the reason, for people"),
+    },
+    "a step: one of expect, write, read, command, key, configure, verify, wait",
+)
+
+PROCEDURES = {
+    "power_up": "what must be seen before anything is written",
+    "unlock": "what makes registers writable",
+    "configure": "order of the configuration writes",
+    "lock": "what protects them again",
+    "clear_faults": "how latched faults are cleared",
+}
+
+KNOWN_FRAME = Record(
+    {
+        "does": (
+            TEXT,
+            True,
+            "REG.FIELD = VALUE (several with `;`), REG = WORD, read:REG, or a command's name",
+        ),
+        "command": (WORD64, False, "the word sent, guard included"),
+        "reply": (WORD64, False, "the word answered"),
+        "data": (WORD64, False, "what that reply carries"),
+        "given": (
+            Table(NAME, WORD64, "values by part"),
+            False,
+            "values of parts that are free: status bits, counters",
+        ),
+        "after": (
+            Many(TEXT, "requests and keys"),
+            False,
+            "writes, commands and keys that came before and decide the layout",
+        ),
+        "source": (TEXT, True, "where in the data sheet this example stands"),
+    },
+    "a known frame",
+)
+
+SPI = Record(
+    {
+        "mode": (Int(0, 3), True, "clock polarity * 2 + clock phase"),
+        "bit_order": (
+            Choice({"msb_first": True, "lsb_first": False}),
+            False,
+            "which bit travels first (msb_first)",
+        ),
+        "select": (
+            Choice({"active_low": True, "active_high": False}),
+            False,
+            "level of chip select during a frame (active_low)",
+        ),
+        "clock_max": (FREQUENCY, False, "fastest clock"),
+        "clock_min": (FREQUENCY, False, "slowest clock"),
+        "clock_high": (TIME, False, "shortest high time of the clock"),
+        "clock_low": (TIME, False, "shortest low time of the clock"),
+        "lead": (TIME, False, "chip select to first clock edge, at least"),
+        "lag": (TIME, False, "last clock edge to end of chip select, at least"),
+        "idle": (TIME, False, "chip select inactive between frames, at least"),
+        "wake_up": (TIME, False, "supply or enable to first frame, at least"),
+        "select_flag": (
+            NAME,
+            False,
+            "fault shown on the reply line between chip select and the first clock",
+        ),
+        "select_flag_active": (Int(0, 1), False, "level of that flag that means `set` (1)"),
+    },
+    "SPI limits",
+)
+
+EVENTS = Many(TEXT, "events: reset, a key, a command, or REG.FIELD = VALUE")
+
+
+@lru_cache(maxsize=1)
+def map_shape() -> Record:
+    """The shape of a whole map."""
+    return Record(
+        {
+            "gateword_map": (
+                Int(FORMAT, FORMAT, f"{FORMAT}, the version of this format"),
+                True,
+                "version of this format",
+            ),
+            "extends": (TEXT, False, "another map in the same folder tree, which this one changes"),
+            "without": (
+                Many(Word(r"[A-Za-z_][\w.]*", "REG, REG.FIELD, faults.NAME ..."), "names"),
+                False,
+                "entries of the extended map to leave out: REG, REG.FIELD, section.NAME, or a key such as watchdog",
+            ),
+            "chip": (
+                Record(
+                    {
+                        "name": (
+                            Word(
+                                r"[A-Za-z][A-Za-z0-9_\-]*",
+                                "a chip name of letters, digits, - and _",
+                            ),
+                            True,
+                            "short name",
+                        ),
+                        "title": (TEXT, False, "what the chip is"),
+                        "invented": (BOOL, False, "the chip does not exist"),
+                        "source": (
+                            TEXT,
+                            False,
+                            "data sheet and revision that the map was written from",
+                        ),
+                        "summary": (TEXT, False, "a few lines for people"),
+                    },
+                    "the chip's name and title",
+                ),
+                True,
+                "the chip's name and where its facts come from",
+            ),
+            "spi": (SPI, True, "mode, limits and timing of the bus"),
+            "frames": (
+                Table(NAME, FRAME, "frames by name", 1),
+                True,
+                "layouts of commands and replies",
+            ),
+            "commands": (
+                Table(
+                    NAME,
+                    Record(
+                        {
+                            "frame": (NAME, False, "the frame used (the first where not given)"),
+                            "parts": (
+                                Table(NAME, WORD64, "values by part"),
+                                True,
+                                "values of parts of the command",
+                            ),
+                            "data": (BOOL, False, "the command takes a data word"),
+                            "effects": (
+                                Many(TEXT, "effects"),
+                                False,
+                                "reset, clear_faults, or REG.FIELD = VALUE",
+                            ),
+                            "summary": (TEXT, False, "one line for people"),
+                        },
+                        "a command",
+                    ),
+                    "commands by name",
+                ),
+                False,
+                "frames that are no register access",
+            ),
+            "registers": (
+                Table(NAME, REGISTER, "registers by name", 1),
+                True,
+                "the registers by name",
+            ),
+            "joined": (
+                Table(
+                    NAME,
+                    Record(
+                        {
+                            "fields": (
+                                Many(REF, "fields as REG.FIELD", single=False),
+                                True,
+                                "the fields, most significant first",
+                            ),
+                            **VALUE_KEYS,
+                        },
+                        "a joined value",
+                    ),
+                    "joined values by name",
+                ),
+                False,
+                "values split over several fields or registers",
+            ),
+            "external": (
+                Table(
+                    NAME,
+                    Record(
+                        {
+                            "default": (OPTION, False, "option where the stage says nothing"),
+                            **VALUE_KEYS,
+                        },
+                        "an external value",
+                    ),
+                    "external values by name",
+                ),
+                False,
+                "values set outside the frame, by a pin or a resistor",
+            ),
+            "states": (
+                Table(
+                    NAME,
+                    Record(
+                        {
+                            "when": (EXPR, False, "holds exactly while the condition does"),
+                            "entered_by": (EVENTS, False, "events that enter the state"),
+                            "left_by": (EVENTS, False, "events that leave it"),
+                            "initially": (BOOL, False, "holds after power-up"),
+                            "summary": (TEXT, False, "one line for people"),
+                        },
+                        "a state",
+                    ),
+                    "states by name",
+                ),
+                False,
+                "named conditions of the chip, for `writable` and `when`",
+            ),
+            "keys": (
+                Table(
+                    NAME,
+                    Record(
+                        {
+                            "steps": (
+                                Many(TEXT, "writes", single=False),
+                                True,
+                                "writes in their order",
+                            ),
+                            "uninterrupted": (BOOL, False, "no other frame may come between (yes)"),
+                            "summary": (TEXT, False, "one line for people"),
+                        },
+                        "a key sequence",
+                    ),
+                    "key sequences by name",
+                ),
+                False,
+                "key sequences that unlock or confirm something",
+            ),
+            "faults": (
+                Table(NAME, FAULT, "faults by name"),
+                False,
+                "what status bits mean and what to do",
+            ),
+            "procedures": (
+                Record(
+                    {
+                        n: (Many(STEP, "steps", single=False), False, d)
+                        for n, d in PROCEDURES.items()
+                    },
+                    "procedures",
+                ),
+                False,
+                "ordered steps for bring-up and recovery",
+            ),
+            "rules": (
+                Table(
+                    NAME,
+                    Record(
+                        {
+                            "require": (EXPR, True, "what every configuration must meet"),
+                            "because": (TEXT, True, "the reason, shown when it is broken"),
+                            "severity": (
+                                Choice(["error", "warning"]),
+                                False,
+                                "error where not given",
+                            ),
+                        },
+                        "a rule",
+                    ),
+                    "rules by name",
+                ),
+                False,
+                "conditions across fields",
+            ),
+            "known_frames": (
+                Many(KNOWN_FRAME, "known frames", single=False),
+                False,
+                "examples of the data sheet that `vet` proves",
+            ),
+            "electrical": (Params(ELECTRICAL), False, "electrical parameters for the calculations"),
+            "watchdog": (
+                Word(r"[A-Za-z_][\w.]*", "REG or REG.FIELD"),
+                False,
+                "what must be written (or read) in time",
+            ),
+            "page_select": (
+                REF,
+                False,
+                "the field that selects the page, where frames do not carry it",
+            ),
+            "chain": (
+                Record(
+                    {
+                        "headers": (
+                            Many(
+                                Record(
+                                    {
+                                        "length": (Int(1, 64), True, "bits"),
+                                        "value": (WORD64, True, "fixed bits"),
+                                        "count": (
+                                            BITS,
+                                            False,
+                                            "bits that hold the number of chips",
+                                        ),
+                                    },
+                                    "a header",
+                                ),
+                                "headers",
+                                single=False,
+                            ),
+                            False,
+                            "header words sent first",
+                        ),
+                        "split": (
+                            Int(0, 64),
+                            False,
+                            "frames are cut into pieces of this many bits",
+                        ),
+                        "reply_headers": (
+                            Choice(["start", "between", "none"]),
+                            False,
+                            "where the headers come back on the reply line (start); between: after "
+                            "the first piece of every chip",
+                        ),
+                    },
+                    "daisy chain",
+                ),
+                False,
+                "how several chips share one chip select",
+            ),
+        },
+        "a map",
+    )
+
+
+def json_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a map, from the same tables that the loader reads by.
+
+    What a map must hold is only asked of one that extends no other.
+    """
+    whole = map_shape().json()
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "gateword map",
+        **_nothing_required(whole),
+        "if": {"not": {"required": ["extends"]}},
+        "then": whole,
+    }
+
+
+def _nothing_required(node: Any) -> Any:
+    if isinstance(node, dict):
+        kept = {k: v for k, v in node.items() if not (k == "required" and isinstance(v, list))}
+        return {k: _nothing_required(v) for k, v in kept.items() if k != "minProperties"}
+    if isinstance(node, list):
+        return [_nothing_required(item) for item in node]
+    return node

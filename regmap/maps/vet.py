@@ -1,0 +1,387 @@
+"""What a sound map still owes its reader: known frames proven, and warnings.
+
+`prove` encodes what each known frame says it does and compares with the data sheet's word, then
+takes the data sheet's words apart and compares with what they are said to carry.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+from ..behaviour.faults import status_registers, unnamed_flags
+from ..behaviour.machine import Machine
+from ..behaviour.plan import plan
+from ..chip.bits import extract, spans
+from ..chip.guard import hamming_distance
+from ..chip.model import Chip, External, Field, Joined, KnownFrame, Layout, Part
+from ..chip.values import Valued
+from ..document.source import read_text
+from ..errors import CallError, FileError, FrameError, Place, Problem
+from ..frames.codec import Codec, Flaw
+from ..parameters import REPORT_WORDS
+from ..quantity import dimension_name
+from .load import read_map
+
+
+def place_of(origin: str) -> Place:
+    """The place of an entry from its "file:line"."""
+    file, _, line = origin.rpartition(":")
+    return Place(file, int(line or 0), 1)
+
+
+def vet(chip: Chip) -> list[Problem]:
+    """Every error and warning about a chip whose map has loaded; each with the line it is about."""
+    lines: dict[str, list[str]] = {}
+    return [_shown(p, lines) for p in (*prove(chip), *warnings(chip))]
+
+
+def check_map(name: str | Path, *, text: str | None = None) -> tuple[Chip | None, list[Problem]]:
+    """Load and vet in one go: the chip, or None where it has errors, and every problem."""
+    chip, problems = read_map(name, text=text)
+    if chip is None:
+        return None, problems
+    own = {str(name): text.splitlines()} if text is not None else {}
+    return chip, [*problems, *(_shown(p, own) for p in (*prove(chip), *warnings(chip)))]
+
+
+def _shown(problem: Problem, lines: dict[str, list[str]]) -> Problem:
+    """The problem with its line's text and the column at which the entry starts."""
+    place = problem.place
+    if not place.line or place.text:
+        return problem
+    if place.file not in lines:
+        try:
+            lines[place.file] = read_text(Path(place.file)).splitlines()
+        except FileError:
+            lines[place.file] = []
+    text = lines[place.file][place.line - 1] if place.line <= len(lines[place.file]) else ""
+    if not text:
+        return problem
+    start = len(text) - len(text.lstrip(" -"))
+    span = len(text.rstrip()) - start
+    return replace(problem, place=Place(place.file, place.line, start + 1, max(1, span), text))
+
+
+def prove(chip: Chip) -> list[Problem]:
+    """An error for each known frame that the map does not reproduce."""
+    problems: list[Problem] = []
+    codec = Codec(chip)
+    for known in chip.known_frames:
+        problems.extend(_prove_one(chip, codec, known))
+    return problems
+
+
+def _prove_one(chip: Chip, codec: Codec, known: KnownFrame) -> Iterator[Problem]:
+    def problem(found: str, expected: str = "") -> Problem:
+        return Problem(
+            place_of(known.origin),
+            found,
+            expected,
+            path=f"known_frames ({known.source or known.does})",
+        )
+
+    command_parts = {p.name for f in chip.frames.values() for p in f.command.parts}
+    machine = Machine(chip)
+    try:
+        for text in known.after:
+            for piece in chip.keys[text].steps if text in chip.keys else (text,):
+                for before in plan(chip, [piece], machine.bank):
+                    machine.apply(before.sent)
+        frames = plan(
+            chip,
+            [known.does],
+            machine.bank,
+            given={k: v for k, v in known.given.items() if k in command_parts},
+        )
+    except CallError as error:
+        yield problem(str(error))
+        return
+    # what only selects the page comes before, and is no part of the example
+    frames = [f for f in frames if f.requests]
+    if len(frames) != 1:
+        yield problem(f"'{known.does}' takes {len(frames)} frames", "one frame")
+        return
+    sent = frames[0].sent
+    digits = (sent.frame.length + 3) // 4
+    if known.command is not None:
+        if known.command >> sent.frame.length:
+            yield problem(f"the command 0x{known.command:X}", f"at most {sent.frame.length} bits")
+            return
+        if known.command != sent.word:
+            yield problem(
+                f"'{known.does}' encodes to 0x{sent.word:0{digits}X}{_difference(sent.frame.command, sent.word, known.command)}",
+                f"0x{known.command:0{digits}X} as the data sheet shows",
+            )
+            return
+        for flaw in codec.decode_command(known.command, frame=sent.frame).flaws:
+            yield problem(
+                f"the command 0x{known.command:0{digits}X}: {flaw.text}", "a word without flaws"
+            )
+    if known.reply is not None:
+        layout = codec.reply_layout(sent)
+        if layout is None:
+            yield problem(
+                "a reply", f"none: frame '{sent.frame.name}' answers nothing to {sent.kind}"
+            )
+            return
+        try:
+            answer = codec.decode_reply(known.reply, sent)
+        except FrameError as error:
+            yield problem(str(error))
+            return
+        flaws: tuple[Flaw, ...] = answer.flaws
+        for flaw in flaws:
+            yield problem(
+                f"the reply 0x{known.reply:0{digits}X}: {flaw.text}", "a word without flaws"
+            )
+        if answer.flaws:
+            return
+        if known.data is not None and answer.data != known.data:
+            yield problem(
+                f"the reply carries 0x{answer.data or 0:X}",
+                f"0x{known.data:X} as the data sheet shows",
+            )
+        for name, value in known.given.items():
+            if name in answer.parts and name not in command_parts and answer.parts[name] != value:
+                yield problem(f"the reply's '{name}' is {answer.parts[name]:#x}", f"{value:#x}")
+
+
+def _shadowed(chip: Chip) -> Iterator[Problem]:
+    """Commands that cannot be told from another one."""
+    seen: dict[tuple[str, tuple[tuple[str, int], ...]], str] = {}
+    for command in chip.commands.values():
+        key = (command.frame, tuple(sorted(command.parts.items())))
+        if key in seen:
+            yield _warn(
+                command.origin,
+                f"command {command.name} has the same parts as {seen[key]}",
+                "parts that tell them apart",
+                f"commands.{command.name}",
+            )
+        seen.setdefault(key, command.name)
+
+
+def _difference(layout: Layout, ours: int, theirs: int) -> str:
+    names = [p.name for p in layout.parts if extract(ours, p.bits) != extract(theirs, p.bits)]
+    return f" (differs in {', '.join(names)})" if names else ""
+
+
+def warnings(chip: Chip) -> list[Problem]:
+    """What is sound but probably not what was meant, or leaves users without help."""
+    found: list[Problem] = []
+    for frame in chip.frames.values():
+        for layout in [frame.command, *frame.replies.values()]:
+            found.extend(_weak_guards(layout))
+    for item in _valued(chip):
+        found.extend(_gaps(item))
+        found.extend(_unitless(item))
+    found.extend(_shadowed(chip))
+    pieces = {f"{r}.{f}" for joined in chip.joined.values() for r, f in joined.fields}
+    for register in chip.registers.values():
+        for field in register.fields:
+            if field.ref not in pieces:
+                found.extend(_missing_role(field))
+    for name in status_registers(chip):
+        found.extend(_nameless(chip, name))
+    for fault in chip.faults.values():
+        lacking = [
+            k for k, v in (("causes", fault.causes), ("check_first", fault.check_first)) if not v
+        ]
+        if lacking:
+            found.append(
+                _warn(
+                    fault.origin,
+                    f"fault {fault.name} has no {' and no '.join(lacking)}",
+                    "what a person at the bench should look at",
+                    f"faults.{fault.name}",
+                )
+            )
+    found.extend(_silent_modes(chip))
+    if not chip.known_frames:
+        found.append(
+            _warn(
+                next(iter(chip.registers.values())).origin,
+                "no known_frames",
+                "at least one example of the data sheet, so that the map is proven against it",
+                "known_frames",
+            )
+        )
+    return list(dict.fromkeys(found))
+
+
+def _warn(origin: str, found: str, expected: str, path: str) -> Problem:
+    return Problem(place_of(origin), found, expected, path=path, severity="warning")
+
+
+def _silent_modes(chip: Chip) -> Iterator[Problem]:
+    """Modes with an option that only reports, of which no fault says so."""
+    told = {
+        n
+        for f in chip.faults.values()
+        if f.reported_only_when
+        for n in f.reported_only_when.names()
+    }
+    for item in _valued(chip):
+        name = getattr(item, "ref", item.name)
+        if not item.role.endswith(".mode") or name in told:
+            continue
+        names = [e.name for m in item.meanings for e in m.entries.values()]
+        word = next((n for n in names if n.casefold() in REPORT_WORDS), None)
+        if word is not None:
+            yield _warn(
+                item.origin,
+                f"{name} can be {word}, and no fault is reported_only_when it is",
+                f"reported_only_when: {name} == {word} at the faults on which the chip then does not act",
+                name,
+            )
+
+
+def _weak_guards(layout: Layout) -> Iterator[Problem]:
+    for part in layout.parts:
+        if part.kind != "crc" or part.crc is None:
+            continue
+        bits = len(part.over) + part.prefix[1]
+        distance = hamming_distance(part.crc.poly, part.crc.width, bits)
+        if distance < 4:
+            missed = "2" if distance < 3 else "3"
+            yield _warn(
+                part.origin,
+                f"CRC polynomial 0x{part.crc.poly:X} over {bits} bits guarantees Hamming distance {distance} only",
+                f"to know that some frames with {missed} flipped bits pass unseen",
+                part.name,
+            )
+        guarded = set(part.over) | set(part.bits)
+        outside = [
+            b
+            for b in range(layout.length)
+            if b not in guarded and not _in_other_guard(layout, part, b)
+        ]
+        if outside:
+            yield _warn(
+                part.origin,
+                f"bits outside the CRC: {', '.join(map(str, sorted(outside, reverse=True)))}",
+                "every bit of the frame under a guard",
+                part.name,
+            )
+
+
+def _in_other_guard(layout: Layout, part: Part, bit: int) -> bool:
+    return any(
+        bit in p.over or bit in p.bits
+        for p in layout.parts
+        if p is not part and p.kind in ("parity", "crc")
+    )
+
+
+def _valued(chip: Chip) -> Iterator[Field | Joined | External]:
+    for register in chip.registers.values():
+        yield from register.fields
+    yield from chip.joined.values()
+    yield from chip.externals.values()
+
+
+def _gaps(item: Valued) -> Iterator[Problem]:
+    """Codes that mean nothing, and meanings that no code or condition reaches."""
+    origin = getattr(item, "origin", "")
+    name = getattr(item, "ref", item.name)
+    seen: list[str] = []
+    for meaning in item.meanings:
+        if meaning.when is not None and str(meaning.when) in seen:
+            yield _warn(
+                origin,
+                f"{name} has a second case for `{meaning.when}`, which is never reached",
+                "each condition once",
+                name,
+            )
+        seen.append(str(meaning.when))
+        if item.width > 12 or (isinstance(item, Field) and not item.setting and meaning.scale):
+            continue
+        reached = set(meaning.entries)
+        if meaning.scale is not None:
+            numbers = range(meaning.scale.first, meaning.scale.last + 1)
+            reached |= {number % (1 << item.width) for number in numbers}
+        missing = [c for c in range((1 << item.width) - 1, -1, -1) if c not in reached]
+        few = meaning.scale is not None or len(missing) <= (1 << item.width) // 2
+        if reached and missing and few:
+            yield _warn(
+                origin,
+                f"{name} says nothing of code{'s' * (len(missing) > 1)} {spans(missing)}",
+                "an option for every code, if only `reserved`",
+                name,
+            )
+    # a reset that no option names cannot be explained to anyone
+    if isinstance(item, Field) and item.meanings and item.setting:
+        last = item.meanings[-1]
+        if (
+            last.when is None
+            and last.scale is None
+            and last.entries
+            and item.reset not in last.entries
+        ):
+            yield _warn(
+                origin,
+                f"{name} resets to code {item.reset}, which no option names",
+                "an option for it",
+                name,
+            )
+
+
+_LOOKS_LIKE = (
+    (("DEAD",), "deadtime"),
+    (("SOURCE",), "gate.source"),
+    (("SINK",), "gate.sink"),
+    (("BLANK",), "vds.blanking"),
+    (("GAIN",), "sense.gain"),
+    (("LOCK", "KEY"), "lock"),
+    (("WDT", "WATCHDOG"), "watchdog.window"),
+)
+
+
+def _nameless(chip: Chip, name: str) -> Iterator[Problem]:
+    """Flags beside faults that no fault names: `explain` could say nothing of them."""
+    flags = unnamed_flags(chip, name)
+    if flags:
+        several = len(flags) > 1
+        yield _warn(
+            flags[0].origin,
+            f"{', '.join(f.ref for f in flags)} {'are flags' if several else 'is a flag'} that no fault names",
+            f"{'faults' if several else 'a fault'} with `at`, or `shows`, or options that say what it means",
+            name,
+        )
+
+
+_NUMBER = re.compile(r"[+-]?\d*\.?\d+([eE][+-]?\d+)?")
+
+
+def _unitless(item: Valued) -> Iterator[Problem]:
+    """A bare number among values with units: it is read as a name, and carries no value."""
+    name = getattr(item, "ref", item.name)
+    for meaning in item.meanings:
+        bare = [
+            e.name for e in meaning.entries.values() if e.band is None and _NUMBER.fullmatch(e.name)
+        ]
+        if bare and meaning.dim is not None:
+            yield _warn(
+                getattr(item, "origin", ""),
+                f"{name} has the option{'s' * (len(bare) > 1)} {', '.join(bare)} without a unit, which {'are names' if len(bare) > 1 else 'is a name'} and no value",
+                f"a {dimension_name(meaning.dim)} with its unit",
+                name,
+            )
+
+
+def _missing_role(field: Field) -> Iterator[Problem]:
+    if field.role or not field.setting:
+        return
+    name = field.name.upper()
+    for words, role in _LOOKS_LIKE:
+        if any(w in name for w in words):
+            yield _warn(
+                field.origin,
+                f"{field.ref} has no role but looks like {role}",
+                f"role: {role}, or another name",
+                field.ref,
+            )
+            return

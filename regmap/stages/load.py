@@ -1,0 +1,528 @@
+"""A stage in YAML to the model: the power stage around a chip and the settings wanted.
+
+    stage = load_stage("devices/coolant_pump.yaml")      raises FileError with all problems
+    stage, problems = read_stage(path)                   never raises for what is in the file
+
+Settings are written as people write them (`60 mA`, an option's name, `0x1F`); each keeps what was
+asked, what the chip can do, and where it stands in the file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from ..chip.bank import Bank, find, unknown
+from ..chip.model import Chip, External, Field, Joined, Param
+from ..chip.values import Choice, Valued, choose
+from ..document.schema import (
+    BAD,
+    NAME,
+    Bool,
+    ByKind,
+    Int,
+    Many,
+    Reader,
+    Rec,
+    Record,
+    Scalar,
+    Shape,
+    Table,
+    Text,
+    Word,
+)
+from ..document.source import MappingNode, Node, ScalarNode, Sources, compose_file, has_key
+from ..errors import CallError, FileError, Problem, nearest
+from ..expr import evaluate
+from ..maps.load import find_document, read_map
+from ..maps.shapes import Params
+from ..parameters import STAGE
+from ..quantity import Band
+
+FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """One wanted setting: `name` is REG.FIELD, a joined or an external value."""
+
+    name: str
+    asked: str
+    choice: Choice
+    origin: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stage:
+    """Everything a stage file says, with the chip of its map."""
+
+    name: str
+    title: str
+    chip: Chip
+    settings: tuple[Setting, ...]
+    params: Mapping[str, Param]
+    waive: Mapping[str, str] = field(default_factory=dict)
+    invented: bool = False
+    summary: str = ""
+    chain: tuple[Chip, ...] = ()
+    position: int = 0
+    file: str = ""
+    map_name: str = ""
+    files: tuple[str, ...] = ()
+    digest: str = ""
+
+    @property
+    def bank(self) -> Bank:
+        """The wanted contents of every register: reset values with the settings laid over."""
+        return settled(self.chip, self.settings, self.params)
+
+
+class _Setting(Scalar):
+    label = "a value: 60 mA, an option's name, 0x1F, min, max"
+
+    def convert(self, node: Node, text: str, reader: Reader, path: str) -> Any:  # noqa: ARG002
+        return text
+
+    def json(self) -> dict[str, Any]:
+        return {"type": ["string", "number", "boolean"]}
+
+
+class _StageShape(Shape):
+    """Fixed keys beside the parameters of the closed table, all at the top of the file."""
+
+    label = "a stage"
+
+    def __init__(self) -> None:
+        value = _Setting()
+        self.fixed = Record(
+            {
+                "gateword_stage": (
+                    Int(FORMAT, FORMAT, f"{FORMAT}, the version of this format"),
+                    True,
+                    "version of this format",
+                ),
+                "stage": (
+                    Record(
+                        {
+                            "name": (
+                                Word(
+                                    r"[A-Za-z][A-Za-z0-9_\-]*", "a name of letters, digits, - and _"
+                                ),
+                                True,
+                                "short name",
+                            ),
+                            "title": (Text(), False, "what it drives"),
+                            "invented": (Bool(), False, "the stage does not exist"),
+                            "summary": (Text(), False, "a few lines for people"),
+                        },
+                        "the stage's name and title",
+                    ),
+                    True,
+                    "name and title",
+                ),
+                "map": (Text(), True, "the chip's map: a shipped name, or a path beside this file"),
+                "settings": (
+                    Table(
+                        Word(
+                            r"[A-Za-z_][A-Za-z0-9_]*(\.[A-Za-z_][A-Za-z0-9_]*)?",
+                            "REG, REG.FIELD or a joined value",
+                        ),
+                        ByKind(
+                            "fields of a register, or a value",
+                            scalar=value,
+                            mapping=Table(NAME, value, "fields by name"),
+                        ),
+                        "settings by register",
+                    ),
+                    False,
+                    "a value for each field that is not at reset",
+                ),
+                "external": (
+                    Table(NAME, value, "external values by name"),
+                    False,
+                    "what pins and resistors set",
+                ),
+                "waive": (
+                    Table(Word(r"[a-z][a-z0-9.\-]*", "a check's name"), Text(), "checks by name"),
+                    False,
+                    "checks that do not apply, each with the reason",
+                ),
+                "chain": (
+                    Record(
+                        {
+                            "maps": (
+                                Many(Text(), "maps", single=False),
+                                True,
+                                "maps of all chips, the nearest to the controller's output first",
+                            ),
+                            "position": (Int(0, 63), False, "which of them this stage sets (0)"),
+                        },
+                        "daisy chain",
+                    ),
+                    False,
+                    "several chips on one chip select",
+                ),
+            },
+            "a stage",
+        )
+        self.params = Params(STAGE)
+
+    def read(self, node: Node, reader: Reader, path: str) -> Any:
+        if not isinstance(node, MappingNode):
+            return self.fixed.read(node, reader, path)
+        ours, theirs = [], []
+        tops = {n.partition(".")[0] for n in STAGE}
+        for key, value in node.value:
+            name = key.value if isinstance(key, ScalarNode) else ""
+            if name in self.fixed.keys:
+                ours.append((key, value))
+            elif name.partition(".")[0] in tops:
+                theirs.append((key, value))
+            else:
+                known = [*self.fixed.keys, *sorted(tops)]
+                near = nearest(name, known)
+                reader.complain(
+                    key,
+                    path,
+                    f"the key '{name[:40]}'",
+                    "one of " + ", ".join(known),
+                    near[0] if near else "",
+                )
+        rec = self.fixed.read(
+            MappingNode(node.tag, ours, node.start_mark, node.end_mark), reader, path
+        )
+        rec["params"] = self.params.read(
+            MappingNode(node.tag, theirs, node.start_mark, node.end_mark), reader, path
+        )
+        return rec
+
+    def json(self) -> dict[str, Any]:
+        schema = self.fixed.json()
+        schema["properties"] = {**self.params.json()["properties"], **schema["properties"]}
+        return schema
+
+
+@lru_cache(maxsize=1)
+def stage_shape() -> Shape:
+    """The shape of a whole stage file."""
+    return _StageShape()
+
+
+def json_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a stage, from the same tables that the loader reads by."""
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "gateword stage",
+        **stage_shape().json(),
+    }
+
+
+def load_stage(name: str | Path) -> Stage:
+    """The stage of a file (a path or a shipped name). Raises FileError with every error found."""
+    stage, problems = read_stage(name)
+    errors = [p for p in problems if p.severity == "error"]
+    if errors or stage is None:
+        raise FileError(errors)
+    return stage
+
+
+def read_stage(name: str | Path, *, text: str | None = None) -> tuple[Stage | None, list[Problem]]:
+    """The stage, or None, and every problem of the stage file and its map."""
+    sources = Sources()
+    reader = Reader(sources)
+    try:
+        path = find_document(name, "stage") if text is None else Path(name)
+        source = compose_file(path, text)
+    except FileError as error:
+        return None, list(error.problems)
+    sources.add(source)
+    if has_key(source.node, "gateword_map") and not has_key(source.node, "gateword_stage"):
+        reader.complain(source.node, "", "a map", "a stage, which names its map with `map:`")
+        return None, reader.problems
+    rec = stage_shape().read(source.node, reader, "")
+    if rec is BAD or "map" not in rec:
+        return None, reader.problems
+    chip, chip_problems = _chip(rec["map"], path, rec.value_nodes["map"], reader)
+    if chip is None:
+        return None, [*_in_order(reader.problems, source.name), *chip_problems]
+    stage = _build(rec, chip, path, reader, sources)
+    return (None if reader.errors else stage), _in_order(reader.problems, source.name)
+
+
+def _in_order(problems: list[Problem], name: str) -> list[Problem]:
+    """The stage's own problems from top to bottom, then those of its maps as they came."""
+    own = [p for p in problems if p.place.file == name]
+    own.sort(key=lambda p: (p.place.line, p.place.column))
+    return own + [p for p in problems if p.place.file != name]
+
+
+def _chip(name: str, path: Path, node: Node, reader: Reader) -> tuple[Chip | None, list[Problem]]:
+    beside = path.parent / name
+    if beside.is_file() or Path(name).suffix:
+        if not beside.is_file():
+            near = nearest(beside.name, [p.name for p in path.parent.glob("*.yaml")])
+            reader.complain(
+                node,
+                "map",
+                f"'{name}', which is no file",
+                "a map beside this stage, or a shipped name",
+                near[0] if near else "",
+            )
+            return None, []
+        return read_map(beside)
+    try:
+        return read_map(find_document(name, "map"))
+    except FileError as error:
+        problem = error.problems[0]
+        reader.complain(node, "map", problem.found, problem.expected, problem.nearest)
+        return None, []
+
+
+def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -> Stage:
+    params = {
+        n: Param(name=n, value=b, origin=Sources.origin(rec["params"].value_nodes[n]))
+        for n, b in rec["params"].items()
+    }
+    asked = _asked(rec, chip, reader)
+    settings = _settle(asked, chip, params, reader)
+    head = rec.get("stage", {})
+    chain, position = _chain(rec, chip, path, reader)
+    stage = Stage(
+        name=head.get("name", "?"),
+        title=head.get("title", ""),
+        chip=chip,
+        settings=tuple(settings),
+        params=params,
+        waive=dict(rec.get("waive", {})),
+        invented=head.get("invented", False),
+        summary=head.get("summary", ""),
+        chain=chain,
+        position=position,
+        file=str(path),
+        map_name=rec["map"],
+        files=(str(path), *chip.files),
+        digest=hashlib.sha256(
+            (next(iter(sources.by_name.values())).digest + chip.digest).encode()
+        ).hexdigest(),
+    )
+    if not reader.errors:
+        _rules(stage, rec, reader)
+        _unwritten(stage, rec, reader)
+    return stage
+
+
+def _chain(rec: Rec, chip: Chip, path: Path, reader: Reader) -> tuple[tuple[Chip, ...], int]:
+    if "chain" not in rec:
+        return (), 0
+    item = rec["chain"]
+    chips: list[Chip] = []
+    for index, name in enumerate(item.get("maps", ())):
+        found, problems = _chip(name, path, item["maps"].nodes[index], reader)
+        reader.problems.extend(problems)
+        if found is not None:
+            chips.append(found)
+    position = item.get("position", 0)
+    if chips and (position >= len(chips) or chips[position].name != chip.name):
+        reader.complain(
+            item.value_nodes.get("position", item.node),
+            "chain",
+            f"position {position}",
+            f"a position whose map is {chip.name}",
+        )
+    return tuple(chips), position
+
+
+def _asked(rec: Rec, chip: Chip, reader: Reader) -> list[tuple[str, str, Node]]:
+    """Every wanted setting as (name, text, node); unknown and read-only ones are reported."""
+    asked: list[tuple[str, str, Node, Node]] = []  # with the node of the name
+    table: Rec = rec.get("settings", Rec(rec.node, ""))
+    for key, value in table.items():
+        if isinstance(value, Rec):
+            if key not in chip.registers:
+                reader.complain(
+                    table.key_nodes[key], "settings", unknown(chip, key), "a register of the map"
+                )
+                continue
+            asked += [
+                (f"{key}.{n}", t, value.value_nodes[n], value.key_nodes[n])
+                for n, t in value.items()
+            ]
+        else:
+            asked.append((key, value, table.value_nodes[key], table.key_nodes[key]))
+    outside: Rec = rec.get("external", Rec(rec.node, ""))
+    for key, value in outside.items():
+        if key not in chip.externals:
+            near = nearest(key, chip.externals)
+            reader.complain(
+                outside.key_nodes[key],
+                "external",
+                f"the external value '{key}'",
+                "one that the map has",
+                near[0] if near else "",
+            )
+            continue
+        asked.append((key, value, outside.value_nodes[key], outside.key_nodes[key]))
+    good = []
+    taken: dict[tuple[str, int], str] = {}
+    for name, text, node, key_node in asked:
+        item = find(chip, name)
+        if item is None:
+            reader.complain(
+                key_node, "settings", unknown(chip, name), "a field or value of the map"
+            )
+        elif isinstance(item, Field) and not item.setting:
+            reader.complain(
+                key_node,
+                "settings",
+                f"a value for {item.ref}, which is {item.access}",
+                "a field that holds a setting",
+            )
+        elif isinstance(item, External) and name in table:
+            reader.complain(
+                key_node,
+                "settings",
+                f"{name}, which is set outside the frame",
+                "it under external:",
+            )
+        elif twice := _twice(chip, name, item, taken):
+            reader.complain(
+                key_node, "settings", f"{name}, whose bits {twice} sets too", "each bit set once"
+            )
+        else:
+            good.append((name, text, node))
+    return good
+
+
+def _twice(chip: Chip, name: str, item: Valued, taken: dict[tuple[str, int], str]) -> str:
+    """The earlier setting that sets some of these bits, or ""; notes them in `taken`."""
+    if isinstance(item, Joined):
+        fields = [f for r, n in item.fields if (f := chip.registers[r].field(n)) is not None]
+    else:
+        fields = [item] if isinstance(item, Field) else []
+    for field_ in fields:
+        for bit in field_.bits:
+            if (field_.register, bit) in taken:
+                return taken[field_.register, bit]
+            taken[field_.register, bit] = name
+    return ""
+
+
+def _settle(
+    asked: list[tuple[str, str, Node]], chip: Chip, params: Mapping[str, Param], reader: Reader
+) -> list[Setting]:
+    """Codes for every wanted text; what cannot be chosen is reported."""
+    choices, errors = choices_of(chip, [(name, text) for name, text, _ in asked], params)
+    settings: list[Setting] = []
+    for (name, text, node), choice, error in zip(asked, choices, errors, strict=True):
+        if choice is None:
+            reader.complain(node, name, error)
+        else:
+            origin = Sources.origin(node)
+            settings.append(Setting(name=name, asked=text, choice=choice, origin=origin))
+    return settings
+
+
+def choices_of(
+    chip: Chip, asked: Sequence[tuple[str, str]], params: Mapping[str, Param]
+) -> tuple[list[Choice | None], list[str]]:
+    """The choice for each (name, text), or None and why not.
+
+    A meaning may hang on another setting and that on a third, so rounds are made until nothing
+    moves any more; what still moves then asks for itself through others and is refused.
+    """
+    bank = Bank.at_reset(chip, supply=supply_of(params))
+    found: list[Choice | None] = [None] * len(asked)
+    errors = [""] * len(asked)
+    for _ in range(len(asked) + 2):
+        moved = []
+        for index, (name, text) in enumerate(asked):
+            item = find(chip, name)
+            assert item is not None
+            before = found[index]
+            try:
+                choice = choose(item, text, bank)
+            except CallError as error:
+                found[index], errors[index] = None, str(error)
+                continue
+            found[index], errors[index] = choice, ""
+            bank.put(item, choice.code)
+            if before is None or choice.code != before.code:
+                moved.append(index)
+        if not moved:
+            return found, errors
+    for index in moved:
+        found[index] = None
+        errors[index] = f"{asked[index][1]!r} changes its own meaning through other settings"
+    return found, errors
+
+
+def supply_of(params: Mapping[str, Param]) -> Any:
+    """Typical driver supply in volts, for conditions that ask for it."""
+    param = params.get("supply.driver") or params.get("supply.voltage")
+    return getattr(param.value, "typ", None) if param is not None else None
+
+
+def _supply_range(params: Mapping[str, Param]) -> tuple[Fraction, Fraction] | None:
+    """Lowest and highest driver supply in volts."""
+    param = params.get("supply.driver") or params.get("supply.voltage")
+    value = param.value if param is not None else None
+    return (value.low, value.high) if isinstance(value, Band) and not value.exact else None
+
+
+def settled(chip: Chip, settings: tuple[Setting, ...], params: Mapping[str, Param]) -> Bank:
+    """Reset values with the settings laid over."""
+    bank = Bank.at_reset(chip, supply=supply_of(params))
+    bank.supply_range = _supply_range(params)
+    for setting in settings:
+        item = find(chip, setting.name)
+        assert item is not None
+        bank.put(item, setting.choice.code)
+    for register in chip.registers.values():
+        if register.complement_of:
+            other = bank.words[register.complement_of]
+            bank.learn(register.name, ~other & register.mask)
+    return bank
+
+
+def _unwritten(stage: Stage, rec: Rec, reader: Reader) -> None:
+    """A setting that the bring-up never writes would be judged, but never be in the chip."""
+    from ..behaviour.settings import never_written
+
+    node = rec.key_nodes.get("settings", rec.node)
+    for register in never_written(stage.chip, stage.bank):
+        reader.complain(
+            node,
+            "settings",
+            f"settings of {register.name}, which the procedure 'configure' of {stage.chip.name} never writes",
+            "settings of registers that it writes; the program must write this one itself",
+            severity="warning",
+        )
+
+
+def _rules(stage: Stage, rec: Rec, reader: Reader) -> None:
+    """The map's rules over the wanted configuration."""
+    bank = stage.bank
+    node = rec.key_nodes.get("settings", rec.node)
+    for rule in stage.chip.rules:
+        kept = evaluate(rule.require, bank)
+        if kept is None:
+            reader.complain(
+                node,
+                "settings",
+                f"rule {rule.name} cannot be judged: {rule.require} ({rule.because})",
+                "settings and external values that all have a value there",
+                severity="warning",
+            )
+        if kept is False:
+            reader.complain(
+                node,
+                "settings",
+                f"rule {rule.name} is broken: {rule.require} ({rule.because})",
+                f"settings that keep the rule of {rule.origin}",
+                severity=rule.severity,
+            )

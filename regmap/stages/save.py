@@ -1,0 +1,102 @@
+"""Saving settings back into the user's own stage file: atomic, and never over what changed meanwhile.
+
+    stage, text = save_stage(path, base_text, changes, chip)
+
+Every result of an edit (see `stageedit`) is read back as a stage and compared with what was wanted
+before a byte reaches the disk: YAML too odd to be edited safely is refused, and the file stays as
+it was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from ..chip.model import Chip
+from ..document.source import MAX_BYTES, decode_text
+from ..errors import CallError, FileError, Problem
+from ..files import write_whole
+from .edit import BOM, edit_stage, new_stage
+from .load import Stage, read_stage
+
+__all__ = [
+    "StageChangedError",
+    "edit_stage",
+    "new_stage",
+    "proven",
+    "read_stage_text",
+    "save_stage",
+    "write_whole",
+]
+
+
+class StageChangedError(CallError):
+    """The file is no longer what it was when it was opened; `text` is what it holds now."""
+
+    def __init__(self, path: Path, text: str) -> None:
+        self.path, self.text = path, text
+        super().__init__(f"{path} changed on disk since it was opened")
+
+
+def read_stage_text(path: Path) -> str:
+    """The file's text with its line ends and mark as they are. Raises FileError."""
+    try:
+        data = path.read_bytes()[: MAX_BYTES + 1]
+    except OSError as error:
+        raise FileError.at(str(path), f"cannot be read ({error.strerror or error})") from None
+    text = decode_text(str(path), data)
+    return BOM + text if data.startswith(b"\xef\xbb\xbf") else text
+
+
+def proven(path: Path, text: str, wanted: Mapping[str, str]) -> Stage:
+    """The stage that this text will be, if it states exactly `wanted`. Raises FileError or CallError."""
+    stage, problems = read_stage(path, text=text.removeprefix(BOM))
+    errors: list[Problem] = [p for p in problems if p.severity == "error"]
+    if stage is None:
+        raise FileError(errors)
+    found = {s.name: s.asked for s in stage.settings}
+    odd = next((n for n in {*found, *wanted} if found.get(n) != wanted.get(n)), None)
+    if odd is not None:
+        raise CallError(
+            f"{odd} would read back as {found.get(odd)!r} instead of {wanted.get(odd)!r}; "
+            f"nothing was written: {path} is written too oddly there, change it by hand"
+        )
+    return stage
+
+
+def save_stage(
+    path: Path,
+    base: str | None,
+    changes: Mapping[str, str | None],
+    chip: Chip,
+    *,
+    merge: bool = False,
+) -> tuple[Stage, str]:
+    """Edit the file and write it whole or not at all; returns the stage as saved and its text.
+
+    `base` is the text as it was opened: where the file holds another one now StageChangedError is
+    raised, unless `merge` says to put the changes into what it holds now. With `base` None the
+    file must not exist yet. Raises CallError or FileError, and then the file is as it was.
+    """
+    now = read_stage_text(path)
+    if now != base and not merge:
+        raise StageChangedError(path, now)
+    before, problems = read_stage(path, text=now.removeprefix(BOM))
+    if before is None:
+        raise FileError([p for p in problems if p.severity == "error"])
+    wanted = {s.name: s.asked for s in before.settings}
+    for name, value in changes.items():
+        wanted.pop(name, None)
+        if value is not None:
+            wanted[name] = value
+    text = edit_stage(now, changes, chip)
+    stage = proven(path, text, wanted)
+    if stage.params != before.params and _plain_params(stage) != _plain_params(before):
+        raise CallError(f"saving would change more than settings; nothing was written to {path}")
+    write_whole(path, text)
+    return stage, text
+
+
+def _plain_params(stage: Stage) -> dict[str, object]:
+    """Parameters without their lines, which move when settings are added above them."""
+    return {name: param.value for name, param in stage.params.items()}

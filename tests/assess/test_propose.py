@@ -1,0 +1,282 @@
+"""Proposals on whole stages: the same optimum as brute force, conflicts that are minimal, reasons."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import math
+from dataclasses import replace
+
+import pytest
+
+from regmap.assess.propose import ENOUGH, Proposal, propose
+from regmap.assess.stage import assess, sweep, with_settings
+from regmap.chip.values import choose, options
+from regmap.expr import evaluate
+from regmap.quantity import parse_band
+from regmap.stages.load import Stage, load_stage
+
+
+def with_param(stage: Stage, **texts: str) -> Stage:
+    """The stage with other parameters, dots in names as double underscores."""
+    params = dict(stage.params)
+    for name, text in texts.items():
+        key = name.replace("__", ".")
+        params[key] = replace(params[key], value=parse_band(text))
+    return replace(stage, params=params)
+
+
+def vector_of(stage: Stage, at: dict[str, int], applied: set[str]) -> tuple[float, ...]:
+    """Sorted margins of every verdict of the whole assessment at these codes, none left out."""
+    bank = stage.bank
+    for name, code in at.items():
+        item = stage.chip.field(name)
+        assert item is not None
+        bank.put(item, code)
+    verdicts = {v.check: v for v in assess(stage, bank).verdicts if v.check != "reaction.masked"}
+    margins = [
+        -math.inf if v.relative is None else min(float(f"{v.relative:.12g}"), ENOUGH)
+        for v in verdicts.values()
+    ]
+    margins += [-math.inf for name in applied - {"reaction.masked"} if name not in verdicts]
+    margins += [
+        -math.inf
+        for r in stage.chip.rules
+        if r.severity == "error" and evaluate(r.require, bank) is False
+    ]
+    return tuple(sorted(margins))
+
+
+SMALL = [
+    ("coolant_pump", ["GATE_HS.SINK", "TIMING.DEAD_TIME"], {}),
+    (
+        "coolant_pump",
+        ["TIMING.DRIVE_TIME", "GATE_LS.SOURCE"],
+        {"limits__rise_time__max": "900 ns", "limits__dvdt": "0.2 V/ns"},
+    ),
+    (
+        "coolant_pump",
+        ["SENSE.GAIN", "SENSE.MIDDLE", "SENSE.OC_TH", "SENSE.OC_EN"],
+        {"motor__current__peak": "30 A"},
+    ),
+    ("coolant_pump", ["SUPPLY.UV", "SUPPLY.OV", "SUPPLY.OV_DIS"], {}),
+    (
+        "conveyor_drum",
+        ["WATCHDOG.ENABLE", "WATCHDOG.CLOSED", "WATCHDOG.WINDOW"],
+        {"watchdog__service": "30 ms"},
+    ),
+    (
+        "conveyor_drum",
+        ["SUPPLY.UV", "SUPPLY.OV"],
+        {"supply__voltage": "20 / 24 / 30 V", "supply__crank": "16 V"},
+    ),
+]
+
+
+@pytest.mark.parametrize(
+    ("name", "free", "params"), SMALL, ids=lambda v: "-".join(v) if isinstance(v, list) else None
+)
+def test_same_optimum_as_brute_force_over_whole_assessments(
+    name: str, free: list[str], params: dict[str, str]
+) -> None:
+    stage = with_param(load_stage(name), **params)
+    applied = {v.check for v in assess(stage).verdicts}
+    result = propose(stage, free=free)
+    found = vector_of(stage, {p.name: p.new.code for p in result.picks}, applied)
+    spans = []
+    for field in free:
+        item = stage.chip.field(field)
+        assert item is not None
+        spans.append([r.code for r in options(item, stage.bank)])
+    best = max(
+        vector_of(stage, dict(zip(free, codes, strict=True)), applied)
+        for codes in itertools.product(*spans)
+    )
+    assert found == pytest.approx(best, rel=1e-9)
+    assert result.proven
+    assert result.feasible == (best[0] >= 0)
+    assert result.smallest[0] == pytest.approx(found[0], rel=1e-9)
+
+
+@pytest.fixture(scope="module", params=["coolant_pump", "conveyor_drum"])
+def shipped(request: pytest.FixtureRequest) -> Proposal:
+    return propose(load_stage(request.param))
+
+
+def test_all_fields_with_roles_are_searched_together_to_the_end(shipped: Proposal) -> None:
+    """More than 10 free fields; the steps are counted, and far from where a search is given up."""
+    assert len(shipped.picks) >= 20
+    assert shipped.proven
+    assert shipped.feasible
+    assert shipped.steps < 100_000
+
+
+def test_the_proposal_is_no_worse_anywhere_it_counts(shipped: Proposal) -> None:
+    assert shipped.smallest[0] >= shipped.smallest_before[0]
+    assert not shipped.after.failed
+    assert {v.check for v in shipped.after.verdicts} >= {v.check for v in shipped.before.verdicts}
+    bank = shipped.stage.bank
+    assert all(evaluate(r.require, bank) is not False for r in shipped.stage.chip.rules)
+
+
+def test_the_stage_proposed_holds_the_codes_chosen(shipped: Proposal) -> None:
+    bank = shipped.stage.bank
+    for pick in shipped.picks:
+        assert bank.code(pick.name) == pick.new.code
+        item = shipped.stage.chip.field(pick.name)
+        assert item is not None
+        assert choose(item, pick.text, bank).code == pick.new.code
+
+
+def test_no_single_change_improves_a_proposal(shipped: Proposal) -> None:
+    """A second opinion on reasons: what a neighbour is said to do is what the assessment says."""
+    for pick in shipped.picks:
+        for instead in (pick.down, pick.up):
+            if (
+                instead is None
+                or not instead.goal
+                or instead.goal.startswith(("rule ", "meaning "))
+            ):
+                continue
+            there = with_settings(shipped.stage, {pick.name: f"0x{instead.reading.code:X}"})
+            found = {v.check: v.relative for v in assess(there).verdicts}.get(instead.goal)
+            if math.isfinite(instead.margin):
+                assert found == pytest.approx(instead.margin, rel=1e-9)
+            assert instead.margin < instead.here
+
+
+def test_a_second_search_from_the_proposal_changes_nothing() -> None:
+    first = propose(load_stage("coolant_pump"))
+    assert first.changes
+    again = propose(first.stage)
+    assert again.changes == {}
+    assert again.smallest == first.smallest
+
+
+def test_the_result_is_plain_json(shipped: Proposal) -> None:
+    made = json.loads(json.dumps(shipped.json(), allow_nan=False))
+    assert made["changes"] == shipped.changes
+    assert made["smallest_margin"]["goal"] == shipped.smallest[1]
+    assert len(made["choices"]) == len(shipped.picks)
+
+
+def test_conflicting_goals_are_named_and_minimal() -> None:
+    """A slope limit that asks for little gate current, and a dead time that it then exceeds."""
+    stage = with_param(load_stage("coolant_pump"), limits__didt="0.5 A/ns")
+    free = [
+        "GATE_LS.SOURCE",
+        "GATE_LS.SINK",
+        "TIMING.DEAD_TIME",
+        "TIMING.BLANKING",
+        "TIMING.DRIVE_TIME",
+    ]
+    result = propose(
+        stage,
+        free=free,
+        goals=["gate.didt.low", "gate.fall-time.low", "deadtime", "thermal.mosfet.low"],
+    )
+    assert not result.feasible
+    assert result.conflicts_complete
+    assert any(len(c.clashes) > 1 for c in result.conflicts)
+    for conflict in result.conflicts:
+        names = [c.goal for c in conflict.clashes]
+        assert not propose(stage, free=free, goals=names).feasible
+        for name in names:
+            rest = [n for n in names if n != name]
+            if rest:
+                assert propose(stage, free=free, goals=rest).feasible, name
+
+
+def test_how_short_a_goal_falls_while_the_others_hold() -> None:
+    stage = with_param(
+        load_stage("conveyor_drum"),
+        limits__didt="0.8 A/ns",
+        limits__rise_time__max="90 ns",
+        limits__fall_time__max="90 ns",
+    )
+    result = propose(
+        stage,
+        free=["SRC_LS.CURRENT", "SNK_LS.CURRENT"],
+        goals=["gate.didt.low", "gate.fall-time.low"],
+    )
+    (conflict,) = result.conflicts
+    reach = {c.goal: c.reach for c in conflict.clashes}
+    best = {"gate.didt.low": -math.inf, "gate.fall-time.low": -math.inf}
+    chip = stage.chip
+    source, sink = chip.field("SRC_LS.CURRENT"), chip.field("SNK_LS.CURRENT")
+    assert source is not None
+    assert sink is not None
+    for a, b in itertools.product(range(0, 64, 9), range(64)):  # the sink decides here
+        bank = stage.bank
+        bank.put(source, a)
+        bank.put(sink, b)
+        margins = {v.check: v.relative for v in assess(stage, bank, list(best)).verdicts}
+        for name in best:
+            (other,) = set(best) - {name}
+            if (margins[other] or 0) >= 0:
+                best[name] = max(best[name], margins[name] or 0)
+    assert reach == pytest.approx(best)
+
+
+def test_what_no_field_moves_is_a_conflict_of_its_own() -> None:
+    stage = with_param(load_stage("coolant_pump"), limits__wake_time="1 us")
+    result = propose(stage, free=["SENSE.GAIN"])
+    assert not result.feasible
+    (conflict,) = result.conflicts
+    assert [c.goal for c in conflict.clashes] == ["supply.wake-time"]
+    assert conflict.fields == ()
+
+
+def test_a_monitor_is_not_switched_off_to_please_its_checks() -> None:
+    """The threshold range cannot protect this MOSFET; switching the comparator off is no way out."""
+    stage = with_param(load_stage("coolant_pump"), mosfet__pulse_current="36 A")
+    result = propose(stage, free=["SENSE.OC_TH", "SENSE.OC_EN"])
+    assert {p.name: p.new.name for p in result.picks}["SENSE.OC_EN"] == "on"
+    assert not result.feasible
+
+
+def test_a_monitor_that_is_off_is_switched_on_where_it_is_free() -> None:
+    stage = with_settings(
+        load_stage("conveyor_drum"), {"OVERCURRENT.ENABLE": "off", "MASK.GD": "ignore"}
+    )
+    assert assess(stage).failed
+    switches = ["OVERCURRENT.ENABLE", "MASK.GD", "MASK.OV_VM"]
+    result = propose(stage, free=switches)
+    assert result.feasible
+    assert result.changes == {"OVERCURRENT.ENABLE": "on", "MASK.GD": "watch"}
+    assert not propose(stage, free=switches, keep=["MASK.GD"]).feasible
+
+
+def test_beyond_plenty_the_smallest_margin_is_still_sought() -> None:
+    """With one goal that reaches more than ENOUGH everywhere, the largest margin wins all the same."""
+    stage = load_stage("coolant_pump")
+    result = propose(stage, free=["VDS.THRESHOLD"], goals=["vds.protects"])
+    rows = sweep(stage, "VDS.THRESHOLD").rows
+    best = max(
+        min(r.verdicts[n].relative or 0 for n in ("vds.protects.high", "vds.protects.low"))
+        for r in rows
+    )
+    assert best > ENOUGH
+    assert result.smallest[0] == pytest.approx(best)
+
+
+def test_progress_is_told_and_a_small_budget_is_admitted() -> None:
+    seen = []
+    stage = load_stage("conveyor_drum")
+    propose(
+        stage, free=["WATCHDOG.WINDOW", "DRIVETIME.TIME", "SRC_LS.CURRENT"], progress=seen.append
+    )
+    assert seen
+    assert all(1 <= p.number <= p.groups and p.fields for p in seen)
+    result = propose(stage, budget=300)
+    assert not result.proven
+    assert result.smallest[0] >= result.smallest_before[0] or not result.feasible
+
+
+def test_an_undervoltage_threshold_is_not_lowered_below_what_the_gates_need() -> None:
+    """Without the gate's side, the lowest threshold has the largest margin; with it, 4.5 V is no choice."""
+    stage = load_stage("coolant_pump")
+    without = propose(stage, free=["SUPPLY.UV"], goals=["supply"])
+    assert {p.name: p.new.label for p in without.picks} == {"SUPPLY.UV": "4.5 V"}
+    whole = propose(stage, free=["SUPPLY.UV"], goals=["supply", "gate.voltage-uv"])
+    assert {p.name: p.new.label for p in whole.picks} == {"SUPPLY.UV": "5.5 V"}

@@ -1,0 +1,120 @@
+"""Explained faults: cause before consequence, a dead bus before a dead chip."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from regmap.behaviour.faults import explain, raised_in, suspicious
+from regmap.chip.bank import Bank
+from regmap.errors import CallError
+from regmap.maps.load import load_map
+from regmap.stages.load import load_stage
+
+CHIP = load_map("quoll16")
+# bits of quoll16's status registers, from its map's text
+ANY, VDS_HA, VDS_LA, UV_VM = 1 << 9, 1 << 8, 1 << 7, 1 << 1
+UV_CP, POR, WD, SPI_ERR = 1 << 5, 1 << 1, 1 << 3, 1 << 2
+
+
+def tree(findings: object) -> object:
+    return [(f.fault.name, tree(f.consequences)) for f in findings]  # type: ignore[attr-defined]
+
+
+def test_consequences_are_folded_under_their_cause() -> None:
+    result = explain(CHIP, {"STATUS1": ANY | VDS_HA | UV_VM, "STATUS2": UV_CP | POR, "STATUS3": 0})
+    assert tree(result.findings) == [("UV_VM", [("UV_CP", [("VDS_HA", [])]), ("POR", [])])]
+    assert not result.unread
+
+
+def test_a_summary_bit_is_not_a_finding_of_its_own() -> None:
+    result = explain(CHIP, {"STATUS1": ANY | VDS_LA})
+    assert tree(result.findings) == [("VDS_LA", [])]
+    assert result.findings[0].summed == ("ANY",)
+    assert result.unread == ("STATUS2", "STATUS3")
+
+
+def test_time_decides_between_causes() -> None:
+    words = {"STATUS1": 0, "STATUS2": WD | SPI_ERR, "STATUS3": 0}
+    assert tree(explain(CHIP, words, order=["SPI_ERR", "WD"]).findings) == [
+        ("SPI_ERR", [("WD", [])])
+    ]
+    # seen later, the frame error cannot have caused the watchdog fault
+    assert tree(explain(CHIP, words, order=["WD", "SPI_ERR"]).findings) == [
+        ("WD", []),
+        ("SPI_ERR", []),
+    ]
+
+
+def test_settings_and_masks_come_from_the_stage() -> None:
+    stage = load_stage("coolant_pump")
+    result = explain(stage.chip, {"STATUS1": ANY | VDS_HA}, stage.bank)
+    assert "VDS.THRESHOLD = 250 mV" in result.findings[0].settings
+    bank = stage.bank
+    bank.learn("MODE", 0b11 << 6)
+    blind = {f.name for f in explain(stage.chip, {"STATUS1": 0}, bank).blind}
+    assert {"VDS_HA", "VDS_LC"} <= blind
+
+
+def test_power_up_flags_are_normal() -> None:
+    result = explain(CHIP, {"STATUS1": 0, "STATUS2": POR, "STATUS3": 0})
+    assert [f.name for f in result.normal] == ["POR"]
+
+
+def test_all_ones_is_wiring_not_twenty_faults() -> None:
+    result = explain(CHIP, {"STATUS1": 0x3FF, "STATUS2": 0x3FF})
+    assert not result.findings
+    assert "every bit of every word is 1" in result.wiring[0]
+
+
+@pytest.mark.parametrize(
+    ("replies", "commands", "says"),
+    [
+        ([0xFFFF] * 3, [0x8000, 0x8801, 0x9001], "all ones"),
+        ([0] * 3, [0x8000, 0x8801, 0x9001], "all zeros"),
+        ([0x8000, 0x8801], [0x8000, 0x8801], "repeats its own command"),
+        ([0x4000, 0x4400], [0x8000, 0x8801], "shifted by one bit"),
+        ([0x2801, 0x2801], [0x8000, 0x9001], ""),
+    ],
+)
+def test_dead_bus(replies: list[int], commands: list[int], says: str) -> None:
+    layout = next(iter(CHIP.frames.values())).reply_to("read")
+    found = suspicious(layout, 16, replies, commands)
+    assert says in found
+    assert bool(says) == bool(found)
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ({"STATUS9": 1}, "nearest: STATUS"),
+        ({"STATUS1": 0x400}, "does not fit the 10 bits"),
+        ({"STATUS1": -1}, "does not fit"),
+    ],
+)
+def test_impossible_words(words: dict[str, int], says: str) -> None:
+    with pytest.raises(CallError) as caught:
+        explain(CHIP, words)
+    assert says in str(caught.value)
+
+
+@settings(deadline=None)  # a busy machine is no finding
+@given(st.sampled_from(["quoll16", "numbat24"]), st.data())
+def test_every_raised_fault_stands_exactly_once(name: str, data: st.DataObject) -> None:
+    chip = load_map(name)
+    status = sorted({f.register for f in chip.faults.values()})
+    words = {r: data.draw(st.integers(0, chip.registers[r].mask), label=r) for r in status}
+    result = explain(chip, words, Bank.at_reset(chip))
+    if result.wiring:
+        return
+    names = [f.name for f in result.raised]
+    assert len(names) == len(set(names))
+    raised = {f.name for f in raised_in(chip, words)}
+    told = set(names) | {s for f in _walk(result.findings) for s in f.summed}
+    # a summary bit without any of its members is told as a finding; with them it is summed
+    assert raised == told
+
+
+def _walk(findings: object) -> list[object]:
+    return [g for f in findings for g in [f, *_walk(f.consequences)]]  # type: ignore[attr-defined]

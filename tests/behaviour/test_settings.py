@@ -1,0 +1,138 @@
+"""Write plans, differences, and plans of single requests."""
+
+from __future__ import annotations
+
+import pytest
+
+from regmap.behaviour.machine import Machine
+from regmap.behaviour.plan import plan
+from regmap.behaviour.settings import compare, write_plan
+from regmap.chip.bank import Bank
+from regmap.errors import CallError
+from regmap.maps.load import load_map
+from regmap.stages.load import load_stage, read_stage
+
+CHIP = load_map("quoll16")
+
+
+def test_the_plan_follows_the_procedures_in_order() -> None:
+    stage = load_stage("coolant_pump")
+    actions = write_plan(stage.chip, stage.bank)
+    assert [a.procedure for a in actions] == sorted(
+        (a.procedure for a in actions), key=["power_up", "unlock", "configure", "lock"].index
+    )
+    assert [a.text for a in actions if a.do == "wait"] == ["wait 1 ms"]
+    assert actions[-1].do == "expect"
+    written = {
+        a.sent.register.name: a.sent.data
+        for a in actions
+        if a.do == "write" and a.sent and a.sent.register
+    }
+    assert written == {n: stage.bank.words[n] for n in written}
+    assert set(written) == {
+        "MODE",
+        "GATE_HS",
+        "GATE_LS",
+        "TIMING",
+        "VDS",
+        "SENSE",
+        "SUPPLY",
+        "WATCHDOG",
+    }
+
+
+def test_a_chip_that_gets_the_plan_holds_the_stage() -> None:
+    stage = load_stage("coolant_pump")
+    machine = Machine(stage.chip)
+    for action in write_plan(stage.chip, stage.bank):
+        if action.sent is not None:
+            machine.apply(action.sent)
+    assert not compare(
+        stage.chip,
+        machine.bank,
+        stage.bank,
+        [r for r in stage.chip.registers if r not in ("LOCK", "STATUS2")],
+    )
+    assert machine.bank.state("locked") is True
+
+
+def test_a_locked_chip_refuses_and_says_why() -> None:
+    machine = Machine(CHIP)
+    for planned in plan(CHIP, ["LOCK.KEY = locked"]):
+        machine.apply(planned.sent)
+    outcome = machine.apply(plan(CHIP, ["GATE_HS.SOURCE = 60 mA"])[0].sent)
+    assert not outcome.taken
+    assert outcome.why == "GATE_HS is writable only while not locked"
+    assert machine.bank.words["GATE_HS"] == CHIP.registers["GATE_HS"].reset
+
+
+def test_settings_of_one_register_share_a_write_and_others_keep_their_word() -> None:
+    frames = plan(
+        CHIP, ["GATE_HS.SOURCE=60 mA; GATE_HS.SINK=120 mA", "MODE.PWM=three_input", "read:STATUS1"]
+    )
+    assert [(p.sent.kind, p.sent.register.name if p.sent.register else "") for p in frames] == [
+        ("write", "GATE_HS"),
+        ("write", "MODE"),
+        ("read", "STATUS1"),
+    ]
+    # 60 mA is code 5, 120 mA sink code 5, HOLD stays at its reset code 0
+    assert frames[0].sent.data == 5 << 6 | 5 << 2
+
+
+def test_a_second_write_builds_on_the_first() -> None:
+    frames = plan(CHIP, ["GATE_HS.SOURCE=60 mA", "read:ID", "GATE_HS.SINK=120 mA"])
+    assert frames[2].sent.data == 5 << 6 | 5 << 2
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("GATE_HS.SOURCE", "is not a request"),
+        ("GATE_HS", "alone says neither read nor write"),
+        ("GATE_HS = 0x400", "does not fit the 10 bits of GATE_HS"),
+        ("GATE_HS = red", "is not a word"),
+        ("STATUS1.OT = 1", "cannot be written (ro)"),
+        ("read:GATEHS", "nearest: GATE_HS"),
+        ("GATE_HS.SOURCE =", "has no value after ="),
+        ("GATE_HS.SOURCE = 11 A", "outside what SOURCE can do, 10 mA..1 A; nearest: 1 A"),
+    ],
+)
+def test_impossible_requests(text: str, says: str) -> None:
+    with pytest.raises(CallError) as caught:
+        plan(CHIP, [text])
+    assert says in str(caught.value)
+
+
+def test_differences_name_old_and_new() -> None:
+    a, b = Bank.at_reset(CHIP), Bank.at_reset(CHIP)
+    item = CHIP.field("GATE_HS.SOURCE")
+    assert item is not None
+    b.put(item, 5)
+    assert [str(c) for c in compare(CHIP, a, b)] == ["GATE_HS.SOURCE: 1 A -> 60 mA"]
+    b.forget("MODE")
+    assert "MODE.PWM: six_input -> unknown" in [str(c) for c in compare(CHIP, a, b)]
+
+
+def test_machine_write_one_to_clear_and_read_to_clear_follow_the_map() -> None:
+    chip = load_map("numbat24")
+    register = next(r for r in chip.registers.values() if any(f.access == "w1c" for f in r.fields))
+    field = next(f for f in register.fields if f.access == "w1c")
+    machine = Machine(chip)
+    machine.bank.learn(register.name, register.mask)
+    machine.write(register, 1 << field.bits[0])
+    word = machine.bank.word(register.name)
+    assert word is not None
+    assert not word >> field.bits[0] & 1
+
+
+def test_a_setting_that_the_bring_up_never_writes_is_told_and_refused_in_a_plan() -> None:
+    text = "gateword_stage: 1\nstage: {name: t}\nmap: numbat24\nsettings: {CONTROL.ENABLE: max}\n"
+    chip = load_map("numbat24")
+    field = next(f for f in chip.registers["CONTROL"].fields if f.setting)
+    stage, found = read_stage("s.yaml", text=text.replace("CONTROL.ENABLE: max", f"{field.ref}: 1"))
+    assert stage is not None
+    assert [str(p).partition(": settings of ")[2].partition(";")[0] for p in found] == [
+        "CONTROL, which the procedure 'configure' of numbat24 never writes"
+    ]
+    with pytest.raises(CallError, match="CONTROL is wanted at other than its reset word"):
+        write_plan(stage.chip, stage.bank)

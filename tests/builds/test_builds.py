@@ -1,0 +1,133 @@
+"""Make, CMake and Ninja rebuild exactly when a YAML file that was read changes."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from regmap.maps.load import shipped
+
+HERE = Path(__file__).parent
+GATEWORD = f"{sys.executable} -m regmap.cli"
+
+MAP = """\
+gateword_map: 1
+extends: quoll16.yaml
+chip:
+  name: quoll16
+  title: Three-phase gate driver with another identification (invented)
+  invented: yes
+"""
+
+
+@pytest.fixture
+def project(tmp_path: Path) -> Path:
+    """Stage, map that extends another, and that other map, in one folder."""
+    known = shipped("devices")
+    stage = known["coolant_pump"].read_text("utf-8").replace("map: quoll16", "map: our_map.yaml")
+    (tmp_path / "stage.yaml").write_text(stage, "utf-8")
+    (tmp_path / "our_map.yaml").write_text(MAP, "utf-8")
+    shutil.copy(known["quoll16"], tmp_path / "quoll16.yaml")
+    return tmp_path
+
+
+def change(path: Path, old: str, new: str) -> None:
+    text = path.read_text("utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), "utf-8")
+    later(path)
+
+
+def later(path: Path) -> None:
+    """A time stamp of now, after everything that was built."""
+    now = time.time_ns()
+    os.utime(path, ns=(now, now))
+
+
+def lines(path: Path) -> int:
+    return len(path.read_text().splitlines()) if path.exists() else 0
+
+
+def test_make(project: Path, need_tool: Callable[[str], str]) -> None:
+    make = need_tool("make")
+    for name in ("Makefile", "main.c"):
+        shutil.copy(HERE / "make" / name, project)
+
+    def build(*more: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [make, f"GATEWORD={GATEWORD}", *more], cwd=project, capture_output=True, text=True
+        )
+
+    def counts() -> tuple[int, int]:
+        return lines(project / "generated.log"), lines(project / "compiled.log")
+
+    first = build()
+    assert first.returncode == 0, first.stderr
+    assert counts() == (1, 1)
+    build()
+    assert counts() == (1, 1)
+    change(
+        project / "quoll16.yaml", "dead time the chip inserts", "dead time that the chip inserts"
+    )
+    assert build().returncode == 0
+    assert counts() == (2, 2)
+    change(project / "our_map.yaml", "another identification", "its own identification")
+    build()
+    assert counts() == (3, 3)
+    # only touched: generated again, but the header is the same, so nothing is compiled
+    later(project / "stage.yaml")
+    build()
+    assert counts() == (4, 3)
+    build()
+    assert counts() == (4, 3)
+    assert build("check").returncode == 0
+    change(project / "stage.yaml", "FILTER: 1 us", "FILTER: 500 ns")
+    stale = build("check")
+    assert stale.returncode != 0
+    assert "TIMING.FILTER" in stale.stdout
+    assert build().returncode == 0
+    assert counts() == (5, 4)
+
+
+@pytest.mark.parametrize("generator", ["Ninja", "Unix Makefiles"])
+def test_cmake(generator: str, project: Path, need_tool: Callable[[str], str]) -> None:
+    cmake = need_tool("cmake")
+    if generator == "Ninja":
+        need_tool("ninja")
+    for name in ("CMakeLists.txt", "main.c"):
+        shutil.copy(HERE / "cmake" / name, project)
+    build = project / "build"
+    command = ";".join(GATEWORD.split())
+    subprocess.run(
+        [cmake, "-G", generator, "-S", project, "-B", build, f"-DGATEWORD={command}"],
+        check=True,
+        capture_output=True,
+    )
+    firmware, stamp = build / "firmware", build / "generated" / "drive.stamp"
+
+    def again() -> tuple[str, int, int]:
+        """Build; the program's bytes, and what was generated and linked since (1 or 0)."""
+        before = stamp.stat().st_mtime_ns, firmware.stat().st_mtime_ns
+        done = subprocess.run([cmake, "--build", build], capture_output=True, text=True)
+        assert done.returncode == 0, done.stdout + done.stderr
+        after = stamp.stat().st_mtime_ns, firmware.stat().st_mtime_ns
+        said = subprocess.run([firmware], capture_output=True, text=True, check=True).stdout
+        return said, int(after[0] != before[0]), int(after[1] != before[1])
+
+    subprocess.run([cmake, "--build", build], check=True, capture_output=True)
+    said, generated, linked = again()
+    assert (generated, linked) == (0, 0)
+    change(
+        project / "quoll16.yaml", "dead time the chip inserts", "dead time that the chip inserts"
+    )
+    other, generated, linked = again()
+    assert (generated, linked) == (1, 1)
+    assert other != said
+    assert again() == (other, 0, 0)

@@ -1,0 +1,106 @@
+"""Daisy chains: several chips, the same or different, behind one chip select."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from regmap.behaviour.plan import plan
+from regmap.chip.model import Chain, Header
+from regmap.errors import CallError, FrameError
+from regmap.frames.chain import chips_in, pack, pack_reply, unpack, unpack_reply
+from regmap.frames.codec import Codec, wire_bytes
+from regmap.maps.load import load_map
+
+
+def test_chips_of_the_same_map_with_header_bytes() -> None:
+    """Three quokka16: two header bytes, then the upper bytes of c, b, a, then their lower bytes."""
+    chip = load_map("quokka16")
+    assert chip.chain is not None
+    a, b, c = (plan(chip, [t])[0].sent.word for t in ("read:STATUS1", "LOCK.KEY = open", "read:ID"))
+    stream = pack(chip.chain, [(w, 16) for w in (a, b, c)])
+    assert stream[1] == 16 + 48
+    expected = bytes([0x80 | 3, 0xC0, c >> 8, b >> 8, a >> 8, c & 255, b & 255, a & 255])
+    assert wire_bytes(*stream) == expected
+    assert unpack(chip.chain, stream, [16, 16, 16]) == [a, b, c]
+    assert chips_in(chip.chain, stream[1], 16) == 3
+    # on the way back the first byte of every chip comes before the headers
+    codec = Codec(chip)
+    replies = [codec.build_reply(codec.decode_command(w), 0x155) for w in (a, b, c)]
+    back = pack_reply(chip.chain, [(w, 16) for w in replies])
+    x, y, z = replies
+    assert wire_bytes(*back) == bytes(
+        [z >> 8, y >> 8, x >> 8, 0x83, 0xC0, z & 255, y & 255, x & 255]
+    )
+    assert unpack_reply(chip.chain, back, [16, 16, 16]) == replies
+
+
+def test_chips_of_different_maps() -> None:
+    chain = Chain()
+    words = [(0x8000, 16), (0x40002C, 24), (0x28340000, 32)]
+    stream = pack(chain, words)
+    assert stream == (0x28340000_40002C_8000, 72)
+    assert unpack(chain, stream, [16, 24, 32]) == [w for w, _ in words]
+    assert pack_reply(chain, words) == stream
+
+
+def test_what_does_not_fit() -> None:
+    chain = load_map("quokka16").chain
+    assert chain is not None
+    with pytest.raises(CallError, match="a chain of no chips"):
+        pack(chain, [])
+    with pytest.raises(CallError, match="0x10000 does not fit a frame of 16 bits"):
+        pack(chain, [(0x10000, 16)])
+    with pytest.raises(CallError, match="frames of 16, 24 bits cannot share pieces of 8 bits"):
+        pack(chain, [(1, 16), (1, 24)])
+    with pytest.raises(CallError, match="64 chips do not fit the 6 bits"):
+        pack(chain, [(1, 16)] * 64)
+    value, bits = pack(chain, [(1, 16), (2, 16)])
+    with pytest.raises(FrameError, match="a stream of 48 bits; 3 chips make it 64"):
+        unpack(chain, (value, bits), [16, 16, 16])
+    wrong = value ^ 1 << (bits - 8)  # lowest bit of the first header: the count
+    with pytest.raises(FrameError, match="a count of 3 chips where there are 2"):
+        unpack(chain, (wrong, bits), [16, 16])
+    with pytest.raises(FrameError, match="header 1 of the chain holds 0x2 where 0x82 stands"):
+        unpack(chain, (value ^ 1 << (bits - 1), bits), [16, 16])
+    with pytest.raises(FrameError, match="no whole number of frames of 16 bits"):
+        chips_in(chain, 40 + 1, 16)
+
+
+headers = st.builds(
+    lambda length, value, count: Header(
+        length=length,
+        value=value % (1 << length),
+        count_bits=tuple(range(3, -1, -1)) if count else (),
+    ),
+    st.integers(4, 16),
+    st.integers(0, 1 << 16),
+    st.booleans(),
+)
+chains = st.builds(
+    lambda h, split, at: Chain(headers=tuple(h), split=split, reply_headers=at),
+    st.lists(headers, max_size=2),
+    st.sampled_from([0, 4, 8, 16]),
+    st.sampled_from(["start", "between", "none"]),
+)
+
+
+@given(chains, st.sampled_from([8, 12, 16, 24, 32]), st.data())
+def test_round_trips(chain: Chain, length: int, data: st.DataObject) -> None:
+    words = data.draw(st.lists(st.integers(0, (1 << length) - 1), min_size=1, max_size=5))
+    pairs = [(w, length) for w in words]
+    stream = pack(chain, pairs)
+    assert unpack(chain, stream, [length] * len(words)) == words
+    assert chips_in(chain, stream[1], length) == len(words)
+    back = pack_reply(chain, pairs)
+    assert unpack_reply(chain, back, [length] * len(words)) == words
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 255), st.sampled_from([8, 16, 24])), min_size=1, max_size=5)
+)
+def test_round_trips_of_different_chips(pairs: list[tuple[int, int]]) -> None:
+    chain = Chain()
+    lengths = [n for _, n in pairs]
+    assert unpack(chain, pack(chain, pairs), lengths) == [w for w, _ in pairs]

@@ -1,0 +1,78 @@
+"""The rooms of the library as data: what each is for and what it may import.
+
+DEVELOPERS.md's table is written from here (`python tests/house.py`), and test_architecture.py holds both.
+Floors run from the top down; a room imports only what is named, all of it on lower floors.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+
+
+@dataclass(frozen=True)
+class Room:
+    """One folder or loose module of regmap/: its sentence and the rooms that it may import."""
+
+    name: str
+    sentence: str
+    may_import: str
+
+    @property
+    def allowed(self) -> set[str]:
+        return set(self.may_import.split())
+
+
+#: used by all: the loose modules, without further mention below
+LOOSE = {"errors", "quantity", "parameters", "expr", "files"}
+
+ROOMS = [
+    Room("testing", "what a firmware team's tests import: a simulated chip as a pytest fixture", "twin maps chip"),
+    Room("report", "the review record as one HTML page", "trace assess stages maps behaviour chip capture calc"),
+    Room("draft", "settings in the making, behind the composer", "trace assess stages behaviour frames chip document capture calc"),
+    Room("assess", "does it hold, what would, and what differs", "stages behaviour frames chip document calc"),
+    Room("cheader", "C that we write", "stages behaviour frames chip"),
+    Room("lint", "C that somebody else wrote, held against the map", "chip"),
+    Room("trace", "what happened on the SPI", "stages behaviour frames chip capture"),
+    Room("link", "a chip on a line: read, write, bring up, verify, watch", "behaviour frames chip wire"),
+    Room("twin", "a simulated chip", "behaviour frames chip wire"),
+    Room("stages", "what must be driven: stage files", "maps behaviour frames chip document"),
+    Room("maps", "how a chip is written down: map files", "behaviour frames chip document"),
+    Room("behaviour", "what a chip does and tells", "frames chip document"),
+    Room("frames", "frames on the wire", "chip document"),
+    Room("chip", "what a chip is", "document"),
+    Room("document", "YAML read safely, problems located", ""),
+    Room("calc", "calculations; knows named inputs only", ""),
+    Room("capture", "files to timed transfers; knows no chip", ""),
+    Room("wire", "bytes to an adapter", ""),
+    Room("files", "files written whole or not at all", ""),
+    Room("expr", "conditions in maps: no eval", "quantity errors"),
+    Room("parameters", "the closed tables of what calculations may be told", "quantity errors"),
+    Room("quantity", "engineering quantities: exact, with a dimension, min/typ/max", "errors"),
+    Room("errors", "the class tree: bad call, bad file, bad frame, bad capture, bad link", ""),
+]  # fmt: skip
+
+BEGIN, END = "<!-- rooms: written by tests/house.py -->", "<!-- end of rooms -->"
+
+
+def table() -> str:
+    """The table of DEVELOPERS.md."""
+    rows = ["| room | sentence | may import |", "| --- | --- | --- |"]
+    for room in ROOMS:
+        loose = "" if room.name in LOOSE else "the loose modules"
+        named = ", ".join([*room.may_import.split(), *([loose] if loose else [])])
+        rows.append(f"| `{room.name}` | {room.sentence} | {named or 'nothing'} |")
+    return "\n".join(rows)
+
+
+def rewrite(text: str) -> str:
+    """DEVELOPERS.md with the table in its place."""
+    head, rest = text.split(BEGIN)
+    return f"{head}{BEGIN}\n{table()}\n{END}{rest.split(END)[1]}"
+
+
+if __name__ == "__main__":
+    page = ROOT / "DEVELOPERS.md"
+    page.write_text(rewrite(page.read_text(encoding="utf-8")), encoding="utf-8")

@@ -1,0 +1,188 @@
+"""Hand-written headers against a map: what disagrees is named at its place, what was not judged too."""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+
+from regmap.cheader import Options, generate
+from regmap.lint.defines import read_defines
+from regmap.lint.header import lint
+from regmap.maps.load import load_map
+
+CHIP = load_map("quoll16")
+
+GOOD = """
+#define DRV_STATUS1            0x0
+#define DRV_MODE_ADDR          (0x3)
+#define DRV_GATE_HS_REG        0x4u          /* GATE_HS */
+#define DRV_GATE_HS_SOURCE_Pos 6
+#define DRV_GATE_HS_SOURCE_Msk (0xFUL << DRV_GATE_HS_SOURCE_Pos)  /* bits 9..6 */
+#define DRV_GATE_HS_SINK_MASK  0x03C
+#define DRV_GATE_HS_SINK_80mA  4             // 80 mA
+#define DRV_GATE_LS_SINK_60mA  (3u << 2)     /* 60 mA, in place */
+#define DRV_TIMING_RESET       UINT16_C(0x1A5)
+#define DRV_TIMING_INIT        0x166         /* 1 us dead time, 2 us drive time, 2 us blanking */
+#define DRV_SENSE_GAIN_WIDTH   2
+#define DRV_STATUS1_OT         BIT(0)
+#define DRV_STATUS1_UV_VM      (1 << 1)      /* bit 1 */
+#define DRV_WATCHDOG_ENABLE    3             /* a bit number */
+"""
+
+BAD = [
+    ("DRV_GATE_HS_REG 0x5", "address 0x5", "0x4, the address of GATE_HS"),
+    ("DRV_GATE_HS_SOURCE_SHIFT 5", "shift 5", "6, bits 9..6 of GATE_HS"),
+    ("DRV_GATE_HS_SINK_MASK 0x07C", "mask 0x07C of 5 bits", "0x03C, bits 5..2 of GATE_HS"),
+    ("DRV_GATE_HS_SINK_MASK (0xF << 3)", "mask 0x078", "0x03C, bits 5..2 of GATE_HS"),
+    ("DRV_VDS_THRESHOLD_WIDTH 5", "width 5", "4, bits 3..0 of VDS"),
+    ("DRV_VDS_RESET 0x00E", "reset word 0x00E", "0x00F; THRESHOLD differs"),
+    ("DRV_GATE_HS_SINK_80mA 5", "0x5 for '80mA'", "code 4 (0x10 in place) of GATE_HS.SINK"),
+    ("DRV_MODE_PWM_ODD 5", "0x5", "a code of 2 bits for MODE.PWM, 0..3, or bits within 0x300"),
+    ("DRV_STATUS1_OT 2", "0x002", "0x001 or 0, bit 0 of STATUS1"),
+    ("DRV_TIMING_INIT 0x400", "0x400", "a word of 10 bits for TIMING"),
+    ("DRV_TIMING_INIT 0x366", "reserved bits 0x200", "0x000 in the reserved bits of TIMING"),
+    ("DRV_MODE_ADDR 0x3 /* 0x4 */", "0x3 beside the comment 0x4", "the same number in both"),
+    (
+        "DRV_GATE_HS_SINK_MASK 0x3C /* bits 6:3 */",
+        "a comment that says bits 6..3",
+        "bits 5..2 of GATE_HS",
+    ),
+    (
+        "DRV_TIMING_INIT 0x166 /* 2 us dead time */",
+        "a comment that says 2 us",
+        "what the number holds: DEAD_TIME 1 us",
+    ),
+    (
+        "DRV_GATE_HS_SINK_80mA 4 /* 60 mA */",
+        "a comment that says 60 mA",
+        "what the number holds: SINK 80 mA",
+    ),
+]
+# names that make the prefix plain beside the one line in question
+ANCHOR = "\n#define DRV_LOCK_ADDR 0xB\n#define DRV_SUPPLY_ADDR 0xC\n"
+
+
+def test_a_sound_header_has_no_findings() -> None:
+    result = lint(CHIP, GOOD, "good.h")
+    assert result.problems == ()
+    assert result.skipped == ()
+    assert result.read == 14
+    assert result.prefix == "DRV"
+
+
+@pytest.mark.parametrize(("line", "found", "expected"), BAD)
+def test_each_kind_of_mistake(line: str, found: str, expected: str) -> None:
+    [problem] = lint(CHIP, f"#define {line}{ANCHOR}", "bad.h").problems
+    assert problem.found == found
+    assert problem.expected == expected
+    assert problem.place.line == 1
+    name, _, rest = line.partition(" ")
+    assert problem.path == name
+    assert problem.place.column == len("#define ") + len(name) + 2
+    assert problem.place.text.startswith(f"#define {name} {rest[:3]}")
+    assert str(problem).startswith("bad.h:1:")
+
+
+def test_masks_that_overlap_are_found_in_the_header_itself() -> None:
+    text = "#define DRV_GATE_HS_SOURCE_MASK 0x3C0\n#define DRV_GATE_HS_SINK_MASK 0x07C" + ANCHOR
+    problems = lint(CHIP, text, "bad.h").problems
+    assert [p.place.line for p in problems] == [2, 2]
+    assert "shares 0x40 with DRV_GATE_HS_SOURCE_MASK (line 1)" in problems[1].found
+
+
+def test_what_was_not_read_is_told_with_the_reason() -> None:
+    text = """
+#define DRV_SET(x) (x)
+#define DRV_GATE_HS_SINK_MASK sizeof(long)
+#define DRV_GATE_LS_SINK_MASK DRV_GATE_LS_SINK_MASK
+#define DRV_VDS_RESET 1.5
+#define DRV_MODE_RESET 089
+#define DRV_TIMNG_ADDR 6
+#define DRV_LOCK_RESET (1 << 99)
+#define DRV_SENSE_RESET (3
+#define DRV_SUPPLY_RESET 1 / 0
+"""
+    result = lint(CHIP, text + ANCHOR, "h.h")
+    assert result.problems == ()
+    assert result.unread == 9
+    reasons = [p.found for p in result.skipped]
+    assert "takes arguments" in reasons[0]
+    assert "'sizeof' is not a macro" in reasons[1]
+    assert "nested too deeply, or defined by itself" in reasons[2]
+    assert "'089' is no octal number" in reasons[4]
+    assert result.skipped[5].nearest == "TIMING"
+    assert "a shift by 99" in reasons[6]
+    assert "bracket" in reasons[7]
+    assert "division by zero" in reasons[8]
+
+
+def test_the_generated_header_is_sound_by_this_reading() -> None:
+    """The other direction as an oracle: addresses, masks, shifts, options and reset words agree."""
+    for name in ("quoll16", "numbat24", "wombat24", "potoroo40", "quokka16"):
+        chip = load_map(name)
+        result = lint(chip, generate(chip, Options(prefix="gd")).header, f"{name}.h")
+        fields = sum(len(r.fields) for r in chip.registers.values())
+        assert result.problems == (), [str(p) for p in result.problems][:5]
+        assert result.read >= 3 * fields
+
+
+def test_lines_comments_and_splices() -> None:
+    text = (
+        "#define A 1 /* one\n   more */\n# define B \\\n  (A + \\\n 2) // three\r\n"
+        '/* #define C 4 */\n#define D "/* no comment */"\n#define E 0x1F\'\n#define F (uint8_t)~A'
+    )
+    items = {i.name: i for i in read_defines(text)}
+    assert items["A"].value == 1
+    assert items["A"].comment == "one more"
+    assert (items["B"].value, items["B"].line, items["B"].comment) == (3, 3, "three")
+    assert "C" not in items
+    assert items["D"].value is None
+    assert items["F"].value == ~1
+
+
+@given(st.text(st.sampled_from("#define AB_()<>|&~+-*/%0123456789xuUL \\\n\"'/*.,")))
+def test_any_text_is_survived(text: str) -> None:
+    lint(CHIP, text, "x.h")
+    lint(CHIP, "#define DRV_MODE_RESET " + text, "x.h")
+
+
+@given(st.recursive(st.integers(0, 255).map(str), lambda inner: st.one_of(
+    st.tuples(inner, st.sampled_from(["+", "-", "*", "|", "&", "^"]), inner).map(lambda t: f"({t[0]} {t[1]} {t[2]})"),
+    inner.map(lambda e: f"~{e}"), inner.map(lambda e: f"(-{e})"),
+    st.tuples(inner, st.sampled_from(["+", "-", "*", "|", "&", "^", "<< 2 +", ">> 1 |"]), inner).map(" ".join),
+), max_leaves=12))  # fmt: skip
+def test_expressions_by_the_rules_of_c(text: str) -> None:
+    """Python's integers with C's precedence of these operators (ISO C 6.5) as the oracle."""
+    # Python binds | ^ & << + in the same order as C does; comparisons do not occur
+    [item] = read_defines(f"#define X {text}")
+    assume("shift" not in item.why)
+    assert item.value == eval(text), text
+
+
+def test_expressions_as_the_compiler_has_them(
+    tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    texts = [
+        "1 << 2 + 3",
+        "0x10 | 1 ^ 3 & 2",
+        "7 / 2 * 2",
+        "-7 / 2",
+        "-7 % 4",
+        "(int)~0 & 0xF",
+        "010 + 1",
+        "5 - 3 - 1",
+    ]
+    lines = [f'printf("%d\\n", ({t}));' for t in texts]
+    (tmp_path / "t.c").write_text(
+        "#include <stdio.h>\nint main(void){" + "\n".join(lines) + "return 0;}\n"
+    )
+    subprocess.run([need_tool("gcc"), "-w", "t.c", "-o", "t"], cwd=tmp_path, check=True)
+    got = subprocess.run([tmp_path / "t"], capture_output=True, text=True, check=True).stdout
+    assert [i.value for t in texts for i in read_defines(f"#define X {t}")] == [
+        int(n) for n in got.split()
+    ]

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from regmap.capture.setupfile import CaptureSetup
     from regmap.stages.load import Stage
     from regmap.trace.events import Clock
-    from regmap.trace.timeline import Filter
+    from regmap.trace.telling.timeline import Filter
 
 NAME = "capture"
 HELP = "transfers, faults and timing of a logic capture"
@@ -159,7 +159,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, context: Context) -> int:
     from regmap.capture.formats.opening import open_capture
-    from regmap.trace.story import tell
+    from regmap.trace.telling.story import tell
     from regmap.trace.tracer import How, trace_capture
 
     from . import captureshow
@@ -320,7 +320,7 @@ def ticks(text: str, clock: Clock) -> int:
 def filter_of(args: argparse.Namespace, chips: list[Chip], clock: Clock) -> Filter:
     """The filter that the options ask for; CallError with the nearest name for an unknown one."""
     from regmap.trace.events import NOTES
-    from regmap.trace.timeline import Filter
+    from regmap.trace.telling.timeline import Filter
 
     def known(names: list[str], choices: set[str], what: str) -> frozenset[str]:
         for name in names:

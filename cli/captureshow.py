@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from typing import Any
 
 from regmap.chip import values
-from regmap.trace.against import Held, bank_at
+from regmap.trace.belief.against import Held, bank_at
 from regmap.trace.events import Event, Note, Quiet
-from regmap.trace.story import Episode, Story
-from regmap.trace.timeline import Filter, timeline
+from regmap.trace.telling.story import Episode, Story
+from regmap.trace.telling.timeline import Filter, timeline
 from regmap.trace.tracer import Trace
 
 from .context import Context, columns, hexword, wrap

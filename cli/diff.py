@@ -99,7 +99,7 @@ def _start(path: Path) -> str:
 
 def _capture(stage: Stage, name: str, at: str | None) -> Difference:
     from regmap.capture.formats.opening import open_capture
-    from regmap.trace.against import bank_at
+    from regmap.trace.belief.against import bank_at
     from regmap.trace.tracer import trace_capture
 
     from .capture import ticks

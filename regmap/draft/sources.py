@@ -148,7 +148,7 @@ def capture_bank(stage: Stage, path: Path) -> tuple[Bank, list[str]]:
     """
     from ..capture.formats.opening import open_capture
     from ..capture.setupfile import CaptureSetup, load_setup, setup_path
-    from ..trace.against import bank_at
+    from ..trace.belief.against import bank_at
     from ..trace.tracer import How, trace_capture
 
     beside = setup_path(path)

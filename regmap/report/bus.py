@@ -12,8 +12,8 @@ from pathlib import Path
 from ..behaviour.faults import Finding
 from ..capture.formats.opening import open_capture
 from ..stages.load import Stage
-from ..trace.against import Held
-from ..trace.story import Episode, Story, tell
+from ..trace.belief.against import Held
+from ..trace.telling.story import Episode, Story, tell
 from ..trace.tracer import Trace, trace_capture
 from .chip import hexword
 from .page import Html, code, facts, items, join, table, tag

@@ -27,13 +27,13 @@ from regmap.capture.transfers.stream import TransferBuilder
 from regmap.chip.model import Chain, Chip
 from regmap.errors import CallError, Problem
 
-from .decoded import Judge
+from .belief.walker import Walker
 from .events import Clock
-from .frames import Framer
-from .limits import Breach, LimitCheck
-from .pins import Pins
-from .walker import Walker
-from .watchdog import check_watchdog
+from .faults.pins import Pins
+from .findings.limits import Breach, LimitCheck
+from .findings.watchdog import check_watchdog
+from .frames.decoded import Judge
+from .frames.framer import Framer
 
 Progress = Callable[[int, int], None]
 

@@ -36,8 +36,8 @@ from regmap.chip.model import Chip
 from regmap.frames.bulk import BulkCodec, flawless, split
 from regmap.frames.codec import Codec
 from regmap.maps.load import load_map
-from regmap.trace.story import tell
-from regmap.trace.timeline import timeline
+from regmap.trace.telling.story import tell
+from regmap.trace.telling.timeline import timeline
 from regmap.trace.tracer import How, Trace, spi_setup, trace_capture
 
 BITS = np.random.default_rng(0).integers(0, 2, (1 << 15, 24), dtype=np.uint8)

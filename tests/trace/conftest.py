@@ -17,7 +17,7 @@ from regmap.chip.bank import Bank
 from regmap.chip.model import Chip
 from regmap.frames.codec import Codec, Sent
 from regmap.maps.load import load_map, read_map
-from regmap.trace.timeline import timeline
+from regmap.trace.telling.timeline import timeline
 from regmap.trace.tracer import How, Trace, trace_capture
 
 HERE = Path(__file__).parent

@@ -9,7 +9,7 @@ import pytest
 from regmap.behaviour.settings import write_plan
 from regmap.errors import CallError
 from regmap.stages.load import load_stage
-from regmap.trace.against import against, bank_at
+from regmap.trace.belief.against import against, bank_at
 
 
 @pytest.fixture(scope="module")

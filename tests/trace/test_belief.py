@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from regmap.trace.against import bank_at
-from regmap.trace.story import tell
+from regmap.trace.belief.against import bank_at
+from regmap.trace.telling.story import tell
 
 
 def known(trace: Any, register: str, time: int | None = None) -> int | None:

@@ -17,9 +17,9 @@ from regmap.behaviour.settings import setting_mask, write_plan
 from regmap.errors import CallError
 from regmap.frames.codec import bursts, next_counters
 from regmap.maps.load import load_map
-from regmap.trace.belief import shown_mask
-from regmap.trace.story import tell
-from regmap.trace.wiring import diagnose
+from regmap.trace.belief.registers import shown_mask
+from regmap.trace.findings.wiring import diagnose
+from regmap.trace.telling.story import tell
 from regmap.twin import Twin
 
 CHIPS = ["quoll16", "quokka16", "numbat24", "wombat24", "bilby32", "potoroo40"]

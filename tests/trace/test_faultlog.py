@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from regmap.trace.story import tell
+from regmap.trace.telling.story import tell
 
 CLEAR = 1
 
@@ -191,7 +191,7 @@ def test_the_fault_pin_dates_the_fault(captures: Any, traced: Any) -> None:
 
 def test_switching_off_forgets_everything(captures: Any, traced: Any) -> None:
     """The enable pin falls at 2 ms: nothing read before is known afterwards."""
-    from regmap.trace.against import bank_at
+    from regmap.trace.belief.against import bank_at
 
     text = (captures / "pump_short.vcd").read_text()
     at = text.index("#6293500")

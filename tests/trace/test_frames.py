@@ -16,7 +16,7 @@ from regmap.capture.spi import Transfers, join
 from regmap.chip.model import Chain, Header
 from regmap.frames.chain import pack, pack_reply
 from regmap.maps.load import load_map
-from regmap.trace.frames import Framer, stream_slices
+from regmap.trace.frames.framer import Framer, stream_slices
 
 
 def transfers(rows: list[tuple[str, str]]) -> Transfers:

@@ -14,7 +14,7 @@ import pytest
 
 from regmap.maps.load import load_map
 from regmap.quantity import parse_band
-from regmap.trace.story import tell
+from regmap.trace.telling.story import tell
 
 BENCH = ("wiring.v", "quoll16.v")
 

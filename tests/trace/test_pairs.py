@@ -8,8 +8,8 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from regmap.trace import pairs
-from regmap.trace.pairs import PairTable
+from regmap.trace.frames import pairs
+from regmap.trace.frames.pairs import PairTable
 
 #: (word, unknown, bits, flags, reply, unknown reply bits, reply bits); few values, so that rows repeat
 ROW = st.tuples(

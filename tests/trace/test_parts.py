@@ -13,8 +13,8 @@ from regmap.capture.formats.blocks import BLOCK
 from regmap.capture.formats.opening import Options, open_capture
 from regmap.maps.load import load_map
 from regmap.trace import tracer
-from regmap.trace.story import tell
-from regmap.trace.timeline import timeline
+from regmap.trace.telling.story import tell
+from regmap.trace.telling.timeline import timeline
 from regmap.trace.tracer import trace_capture
 
 #: shipped captures and the chips on their bus

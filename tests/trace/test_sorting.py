@@ -16,9 +16,9 @@ from regmap.chip.bank import Bank
 from regmap.frames.bulk import COMMAND, READ, WRITE
 from regmap.frames.codec import Codec
 from regmap.maps.load import load_map
-from regmap.trace.decoded import Judge
-from regmap.trace.frames import Framer
-from regmap.trace.sorting import Sorter, measured
+from regmap.trace.frames.decoded import Judge
+from regmap.trace.frames.framer import Framer
+from regmap.trace.frames.sorting import Sorter, measured
 from regmap.trace.tracer import trace_capture
 
 PLAIN = ["quoll16", "numbat24", "bilby32"]
@@ -122,7 +122,7 @@ def test_belief_does_not_depend_on_what_is_passed_over(name: str, seed: int, rep
                     "_numbered",
                     lambda self, rows: np.arange(self._count, self._count + len(rows)),
                 )
-                patch.setattr("regmap.trace.walker.Walker._frame", _always(patch))
+                patch.setattr("regmap.trace.belief.walker.Walker._frame", _always(patch))
                 return trace_capture(capture, [chip])
 
     fast, slow = (run(slow=s).walkers[0] for s in (False, True))
@@ -137,7 +137,7 @@ def test_belief_does_not_depend_on_what_is_passed_over(name: str, seed: int, rep
 def _always(patch: pytest.MonkeyPatch) -> Any:
     """`Walker._frame` that never lets a frame be passed over."""
     del patch
-    from regmap.trace.walker import Walker
+    from regmap.trace.belief.walker import Walker
 
     original = Walker._frame
 

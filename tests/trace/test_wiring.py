@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 
 from regmap.maps.load import load_map
-from regmap.trace.story import tell
-from regmap.trace.wiring import diagnose
+from regmap.trace.findings.wiring import diagnose
+from regmap.trace.telling.story import tell
 
 BENCH = ("wiring.v", "quoll16.v")
 

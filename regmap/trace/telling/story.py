@@ -15,11 +15,11 @@ from regmap.chip.model import Chip, Field
 from regmap.errors import CallError
 from regmap.stages.load import Stage
 
-from .against import Held, against
-from .events import Interval, Note
-from .tracer import Trace
-from .walker import Walker
-from .wiring import Diagnosis, diagnose
+from ..belief.against import Held, against
+from ..belief.walker import Walker
+from ..events import Interval, Note
+from ..findings.wiring import Diagnosis, diagnose
+from ..tracer import Trace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

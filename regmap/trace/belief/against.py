@@ -12,8 +12,8 @@ from regmap.chip.model import Register
 from regmap.errors import CallError
 from regmap.stages.load import Stage
 
-from .belief import Written
-from .tracer import Trace
+from ..tracer import Trace
+from .registers import Written
 from .walker import Walker
 
 #: verdict -> whether it is as the stage wants it

@@ -10,7 +10,7 @@ from regmap.chip.model import Chip, Layout
 from regmap.errors import FrameError
 from regmap.frames.codec import Answer, Codec, Flaw, Sent
 
-from .events import Note
+from ..events import Note
 from .pairs import CUT, Pair
 
 

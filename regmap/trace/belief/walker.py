@@ -18,14 +18,14 @@ from regmap.expr import evaluate
 from regmap.frames.bulk import READ
 from regmap.frames.codec import Answer, Sent
 
-from .belief import Belief
-from .decoded import Decoded, Judge, flaw_notes
-from .events import Note
-from .faultlog import FaultLog
-from .framelog import FrameLog
-from .frames import Batch
-from .pairs import PairTable
-from .pins import Pins
+from ..events import Note
+from ..faults.log import FaultLog
+from ..faults.pins import Pins
+from ..frames.decoded import Decoded, Judge, flaw_notes
+from ..frames.framer import Batch
+from ..frames.log import FrameLog
+from ..frames.pairs import PairTable
+from .registers import Belief
 
 #: Remarks of one kind that are kept from one batch: so many, or for every fifth frame of a large one.
 _LIMIT = 200

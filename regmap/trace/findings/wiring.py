@@ -17,9 +17,9 @@ from regmap.capture.spi import Roles, SpiSetup
 from regmap.chip.model import Chain
 from regmap.errors import CallError
 
+from ..tracer import Trace
 from .replies import Mistake, Shares, dead_replies, odd_transfers, shares
-from .setup import CLEARLY, ENOUGH, Fit, Reader
-from .tracer import Trace
+from .ways import CLEARLY, ENOUGH, Fit, Reader
 
 _BUS = ("clock", "select", "command", "reply")
 _LEVEL = {True: "high", False: "low"}

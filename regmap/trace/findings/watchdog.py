@@ -18,8 +18,8 @@ from regmap.chip.model import Chip, Field
 from regmap.frames.bulk import WRITE
 from regmap.quantity import Band, show
 
-from .events import Note
-from .walker import Walker
+from ..belief.walker import Walker
+from ..events import Note
 
 _SECOND = (0, 0, 1, 0)
 _LIMIT = 200

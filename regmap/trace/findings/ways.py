@@ -21,9 +21,9 @@ from regmap.chip.bank import Bank
 from regmap.chip.model import Chain, Chip
 from regmap.frames.bulk import Mask, flawless
 
-from .decoded import Judge, plausible
-from .frames import Framer
-from .pairs import CUT, PairTable
+from ..frames.decoded import Judge, plausible
+from ..frames.framer import Framer
+from ..frames.pairs import CUT, PairTable
 
 #: Transfers that are read in every way.
 SAMPLE = 160

@@ -11,7 +11,7 @@ from regmap.capture.spi import Transfers
 from regmap.chip.model import Chip
 from regmap.quantity import Band, show
 
-from .pins import Pins
+from ..faults.pins import Pins
 
 _SECOND = (0, 0, 1, 0)
 _HERTZ = (0, 0, -1, 0)

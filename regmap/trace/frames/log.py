@@ -10,7 +10,7 @@ from regmap.chip.model import Chip
 from regmap.frames.bulk import READ
 
 from .decoded import Decoded, Judge
-from .frames import Batch
+from .framer import Batch
 from .pairs import Pair, PairTable
 from .sorting import Sorter
 

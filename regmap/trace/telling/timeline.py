@@ -13,12 +13,12 @@ import numpy as np
 from regmap.behaviour.settings import compare_words
 from regmap.chip.bank import Bank
 
-from .decoded import Decoded, flaw_notes
-from .events import Event, Note, Quiet
-from .frames import Batch
-from .pairs import Pair
-from .tracer import Trace
-from .walker import Walker
+from ..belief.walker import Walker
+from ..events import Event, Note, Quiet
+from ..frames.decoded import Decoded, flaw_notes
+from ..frames.framer import Batch
+from ..frames.pairs import Pair
+from ..tracer import Trace
 
 #: Frames that nobody believes are shown one by one up to this number, then counted only.
 SHOWN_REJECTED = 60

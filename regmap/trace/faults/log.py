@@ -10,7 +10,7 @@ from regmap.chip.model import Chip, Fault, Layout, Register
 from regmap.errors import CallError
 from regmap.frames.codec import Answer, Sent
 
-from .events import Interval, Note
+from ..events import Interval, Note
 
 WEIGHT = {"stop": "bad", "warn": "warn", "note": "info"}
 

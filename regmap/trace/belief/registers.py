@@ -16,7 +16,7 @@ from regmap.chip.model import Chip, Register
 from regmap.expr import Expr, Name, Op, evaluate
 from regmap.frames.codec import Sent
 
-from .events import Note
+from ..events import Note
 
 
 @dataclass(frozen=True, slots=True)

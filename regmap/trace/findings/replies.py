@@ -9,9 +9,9 @@ import numpy as np
 from regmap.behaviour.faults import suspicious
 from regmap.capture.spi import Flag
 
-from .decoded import known_target, plausible
-from .pairs import CUT
-from .tracer import Trace
+from ..frames.decoded import known_target, plausible
+from ..frames.pairs import CUT
+from ..tracer import Trace
 
 #: Different pairs of words that are looked at one by one.
 SAMPLE_PAIRS = 1500

@@ -20,7 +20,7 @@ HELP = "read, write, verify and watch a real or simulated chip"
 
 EPILOG = """\
 PORT is a serial port, a pseudo-terminal's path (gateword twin prints one), or socket://HOST:PORT.
-Nothing is written without --write or a confirmation that names the chip and the port. What cannot
+Nothing is written without --allow-writes or a confirmation that names the chip and the port. What cannot
 be believed is never shown as a value; after a failure the report says what the chip is known to
 hold, what is unknown, and how to reach a safe state.
 """
@@ -52,13 +52,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="go on with a chip whose constant register reads otherwise than the map says",
     )
-    common.add_argument(
-        "--record", metavar="FILE", help="written record of the session, one JSON object a line"
-    )
+    common.add_argument("--log", metavar="FILE", help="log of the session, one JSON object a line")
     common.add_argument("--json", action="store_true", help="JSON instead of text")
     writing = argparse.ArgumentParser(add_help=False)
     writing.add_argument(
-        "--write", action="store_true", help="yes, write to this chip on this port"
+        "--allow-writes", action="store_true", help="yes, write to this chip on this port"
     )
     writing.add_argument("--dry-run", action="store_true", help="print the frames and send nothing")
     actions = parser.add_subparsers(dest="action", metavar="ACTION", title="actions")

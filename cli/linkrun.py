@@ -16,8 +16,8 @@ from regmap.chip.model import Chip, Spi
 from regmap.errors import CallError, LinkError
 from regmap.link import rules
 from regmap.link.known import CAUTION
+from regmap.link.log import SessionLog
 from regmap.link.port import AdapterPort
-from regmap.link.record import Record
 from regmap.link.session import Link, Reading
 from regmap.quantity import parse, show
 from regmap.stages.load import Stage
@@ -75,7 +75,7 @@ def open_port(args: argparse.Namespace, chip: Chip | None) -> AdapterPort:
 
 @contextmanager
 def session(args: argparse.Namespace, context: Context, target: Target) -> Iterator[Link]:
-    """A link with its record. However it ends, the record is whole and says what is known."""
+    """A link with its log. However it ends, the log is whole and says what is known."""
     chip = target.the_chip
     about = {
         "chip": chip.name,
@@ -86,8 +86,8 @@ def session(args: argparse.Namespace, context: Context, target: Target) -> Itera
         "started": time.strftime("%Y-%m-%dT%H:%M:%S%z"),
         "action": args.action,
     }
-    wait_for_reader(args.record, context)
-    record = Record(args.record, about)
+    wait_for_reader(args.log, context)
+    log = SessionLog(args.log, about)
     link: Link | None = None
     how = "finished"
 
@@ -101,7 +101,7 @@ def session(args: argparse.Namespace, context: Context, target: Target) -> Itera
         link = Link(
             chip,
             port,
-            log=record,
+            log=log,
             chips=stage.chain if stage is not None else (),
             position=stage.position if stage is not None else 0,
         )
@@ -118,12 +118,12 @@ def session(args: argparse.Namespace, context: Context, target: Target) -> Itera
     finally:
         signal.signal(signal.SIGTERM, before)
         try:
-            record.close(how, link.account().lines() if link is not None else None)
+            log.close(how, link.account().lines() if link is not None else None)
         finally:
             if link is not None:
                 link.port.close()
-        if args.record:
-            context.err(f"record: {args.record}")
+        if args.log:
+            context.err(f"log: {args.log}")
 
 
 def tell_account(link: Link, context: Context) -> None:
@@ -137,11 +137,11 @@ def permitted(args: argparse.Namespace, context: Context, what: str) -> None:
     """The caution, and an explicit yes. Raises CallError without one."""
     context.err(wrap(CAUTION, context.width))
     context.err("")
-    if args.write:
+    if args.allow_writes:
         return
     if not context.stdin.isatty():
         raise CallError(
-            f"{what} on {args.port} needs --write (or a terminal to confirm at); --dry-run shows the frames"
+            f"{what} on {args.port} needs --allow-writes (or a terminal to confirm at); --dry-run shows the frames"
         )
     name = what.split()[-1]
     context.stderr.write(

@@ -274,8 +274,8 @@ def run_pins(args: argparse.Namespace, context: Context, target: Target) -> int:
             context,
             f"driving the enable pin high at {target.chip.name if target.chip else 'the-adapter'}",
         )
-    elif args.enable == "low" and not args.write:
-        raise CallError("driving a pin needs --write")
+    elif args.enable == "low" and not args.allow_writes:
+        raise CallError("driving a pin needs --allow-writes")
     port = open_port(args, target.chip)
     try:
         levels = port.pins(None if args.enable is None else args.enable == "high")

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import regmap
+from regmap import formerly
 from regmap.errors import CallError, CaptureError, FileError, FrameError, GatewordError, LinkError
 
 from .context import Context, Status, broken_pipe
@@ -136,6 +137,9 @@ def main(argv: Sequence[str] | None = None, context: Context | None = None) -> i
 def _main(argv: Sequence[str] | None, context: Context) -> int:
     arguments = list(sys.argv[1:] if argv is None else argv)
     chosen = next((a for a in arguments if not a.startswith("-")), None)
+    arguments, notes = formerly.arguments(chosen or "", arguments)
+    for note in notes:
+        context.err(f"gateword: {note}")
     parser = build_parser(chosen if chosen in COMMANDS else None)
     try:
         args, extra = parser.parse_known_args(_hint_command(parser, arguments, chosen))

@@ -54,12 +54,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="start from this setting instead of the stage's",
     )
     parser.add_argument(
-        "--write", metavar="FILE", help="write the stage with the proposed settings"
+        "-o", "--output", metavar="FILE", help="write the stage with the proposed settings"
     )
     parser.add_argument(
         "--force",
         action="store_true",
-        help="--write also where goals are missed, or over another file",
+        help="-o also where goals are missed, or over another file",
     )
     parser.add_argument("--json", action="store_true", help="one JSON object")
     parser.epilog = (
@@ -70,10 +70,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
-    if args.stage == "-" and args.write:
-        raise CallError("--write edits the text of a stage's file; expected a path in place of -")
+    if args.stage == "-" and args.output:
+        raise CallError("-o edits the text of a stage's file; expected a path in place of -")
     stage = stage_with(args.stage, args.set, context)
-    target = _target(args, stage) if args.write else None
+    target = _target(args, stage) if args.output else None
     drawn = Drawn(context)
     try:
         result = propose(
@@ -338,7 +338,7 @@ def _conflicts(result: Proposal, context: Context) -> list[str]:
 
 # --- writing -------------------------------------------------------------------------------------
 def _target(args: argparse.Namespace, stage: Stage) -> Path:
-    path = Path(args.write)
+    path = Path(args.output)
     if (
         path.exists()
         and not args.force

@@ -18,7 +18,7 @@ from .files import wait_for_reader
 from .vet import kind_of
 
 if TYPE_CHECKING:
-    from regmap.twin import Clock, Core, Injection, Twin
+    from regmap.twin import Clock, Core, Disturbance, Twin
     from regmap.twin.adapter import Adapter
     from regmap.twin.chain import TwinChain
     from regmap.wire.ports import Line
@@ -40,27 +40,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="speak the adapter protocol over standard input and output, until the input ends",
     )
     parser.add_argument(
-        "--record",
+        "--vcd",
         metavar="FILE.vcd",
-        help="record select, clock, command, reply and fault pin; `gateword capture` reads it",
+        help="write chip select, clock, SDI, SDO and fault pin as a waveform; `gateword capture` reads it",
     )
     parser.add_argument(
-        "--inject",
+        "--disturbance",
         action="append",
         default=[],
         metavar="WHAT",
-        help='a fault at a time: "vds_ha at 12 ms for 30 us"; may be given several times',
+        help='a fault or a disturbed line, with its time: "vds_ha at 12 ms for 30 us", "bit_flips 1 %%", "dead_reply high at 3 ms"; may be given several times',
     )
+    parser.add_argument("--list", action="store_true", help="list all disturbances, and leave")
     parser.add_argument(
-        "--trouble",
-        action="append",
-        default=[],
-        metavar="WHAT",
-        help='trouble on the lines: "bit_flips 1 %%", "dead_reply high at 3 ms", "line_drops 1 %%"; may be given several times',
-    )
-    parser.add_argument("--list", action="store_true", help="list what can be injected, and leave")
-    parser.add_argument(
-        "--seed", type=int, default=0, metavar="N", help="same seed, same trouble (0)"
+        "--seed", type=int, default=0, metavar="N", help="same seed, same disturbances (0)"
     )
     parser.add_argument(
         "--clock",
@@ -99,10 +92,10 @@ def run(args: argparse.Namespace, context: Context) -> int:
 
     real = args.clock == "real" or (args.clock is None and not args.stdio)
     clock = RealClock() if real else Clock()
-    on_bus, on_line = _sorted(args.inject, args.trouble, chips)
+    on_bus, on_line = _sorted(args.disturbance, chips)
     twin = _twin(args, context, chips, clock)
     for item in on_bus:
-        twin.inject(item)
+        twin.disturb(item)
     cores = getattr(twin, "cores", None) or [twin]
     adapter = Adapter(twin.bus, cores)
     name = "+".join(c.name for c in chips)
@@ -117,8 +110,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         return Status.INTERRUPTED
     finally:
         twin.close()
-        if args.record:
-            context.err(f"recorded: {args.record}")
+        if args.vcd:
+            context.err(f"waveform: {args.vcd}")
     return Status.OK
 
 
@@ -128,31 +121,31 @@ def _twin(
     from regmap.twin import Twin
     from regmap.twin.chain import TwinChain
 
-    wait_for_reader(args.record, context)
+    wait_for_reader(args.vcd, context)
     if len(chips) > 1:
-        return TwinChain(chips, seed=args.seed, clock=clock, recorder=args.record)
-    return Twin(chips[0], seed=args.seed, clock=clock, recorder=args.record, rejected=args.rejected)
+        return TwinChain(chips, seed=args.seed, clock=clock, vcd=args.vcd)
+    return Twin(chips[0], seed=args.seed, clock=clock, vcd=args.vcd, rejected=args.rejected)
 
 
 def _sorted(
-    faults: list[str], troubles: list[str], chips: list[Chip]
-) -> tuple[list[str | Injection], list[Injection]]:
+    texts: list[str], chips: list[Chip]
+) -> tuple[list[str | Disturbance], list[Disturbance]]:
     """What goes to the chip's side and what to the serial line; every text is checked."""
-    from regmap.twin import LINE_TROUBLES, parse_injection
+    from regmap.twin import LINE_DISTURBANCES, parse_disturbance
 
-    on_bus: list[str | Injection] = []
-    on_line: list[Injection] = []
-    for text in [*faults, *troubles]:
+    on_bus: list[str | Disturbance] = []
+    on_line: list[Disturbance] = []
+    for text in texts:
         number, colon, rest = text.partition(":")
         placed = bool(colon) and number.strip().isdigit()
         if placed and len(chips) > 1:
             if not 0 <= int(number) < len(chips):
                 raise CallError(f"position {number} in a chain of {len(chips)} chips")
-            parse_injection(rest, chips[int(number)])
+            parse_disturbance(rest, chips[int(number)])
             on_bus.append(text)
             continue
-        item = parse_injection(text, chips[0])
-        if item.name in LINE_TROUBLES:
+        item = parse_disturbance(text, chips[0])
+        if item.name in LINE_DISTURBANCES:
             on_line.append(item)
         else:
             on_bus.append(item)
@@ -160,21 +153,21 @@ def _sorted(
 
 
 def _list(chip: Chip) -> Iterator[str]:
-    from regmap.twin import LINE_TROUBLES, TROUBLES
+    from regmap.twin import LINE_DISTURBANCES, SPI_DISTURBANCES
 
     yield f"faults of {chip.name} (NAME [at TIME] [for TIME]):"
     for fault in chip.faults.values():
         if not fault.summary_of:
             yield f"  {fault.name.lower():<14} {fault.title}"
-    yield "trouble on the SPI bus:"
-    yield from (f"  {name:<14} {text}" for name, text in TROUBLES.items())
-    yield "trouble on the serial line:"
-    yield from (f"  {name:<14} {text}" for name, text in LINE_TROUBLES.items())
+    yield "disturbances of the SPI:"
+    yield from (f"  {name:<14} {text}" for name, text in SPI_DISTURBANCES.items())
+    yield "disturbances of the serial line:"
+    yield from (f"  {name:<14} {text}" for name, text in LINE_DISTURBANCES.items())
 
 
 @contextmanager
 def _terminated() -> Iterator[None]:
-    """A polite end when the process is told to stop, so that the recording is complete."""
+    """A polite end when the process is told to stop, so that the waveform is complete."""
 
     def stop(_number: int, _frame: object) -> None:
         raise KeyboardInterrupt
@@ -189,19 +182,19 @@ def _terminated() -> Iterator[None]:
 def _serve_terminal(
     adapter: Adapter,
     name: str,
-    on_line: list[Injection],
+    on_line: list[Disturbance],
     args: argparse.Namespace,
     context: Context,
     clock: Clock,
 ) -> None:
     from regmap.twin import gaps
-    from regmap.twin.adapter import TroubledLine
+    from regmap.twin.adapter import DisturbedLine
     from regmap.wire.ports import PseudoTerminal
 
     with PseudoTerminal() as terminal:
         line: Line = terminal
         if on_line:
-            line = TroubledLine(terminal, on_line, seed=args.seed, clock=clock, silent=True)
+            line = DisturbedLine(terminal, on_line, seed=args.seed, clock=clock, silent=True)
         context.out(terminal.path)
         context.stdout.flush()
         context.err(
@@ -218,16 +211,16 @@ def _serve_terminal(
 def _serve_stdio(
     adapter: Adapter,
     name: str,
-    on_line: list[Injection],
+    on_line: list[Disturbance],
     args: argparse.Namespace,
     context: Context,
 ) -> None:
-    from regmap.twin.adapter import StreamLine, TroubledLine
+    from regmap.twin.adapter import DisturbedLine, StreamLine
 
     streams = StreamLine(context.binary_stdin.fileno(), context.binary_stdout.fileno())
     line: Line = streams
     if on_line:
-        line = TroubledLine(streams, on_line, seed=args.seed, silent=True)
+        line = DisturbedLine(streams, on_line, seed=args.seed, silent=True)
     _answer(line, adapter, name, lambda: streams.ended, args, context)
 
 

@@ -6,14 +6,14 @@ In a test module or conftest.py:
 
     def test_driver_configures(gateword_twin):
         twin = gateword_twin("devices/ours.yaml", seed=1)        # a path, or a shipped name
-        twin.inject("undervoltage at 5 ms for 2 ms")
+        twin.disturb("undervoltage at 5 ms for 2 ms")
         driver = Driver(transfer=lambda words: twin.transfer(words))
         ...
         assert twin.word("GATE_HS") == 0x2AD
 
 `gateword_port` serves a chip on a pseudo-terminal behind the adapter protocol and gives its path,
 for firmware tools that talk to a port. Both close what they opened when the test ends; a twin that
-was given a `recorder` path leaves its value change dump there.
+was given a `vcd` path leaves its value change dump there.
 """
 
 from __future__ import annotations

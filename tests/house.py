@@ -26,7 +26,7 @@ class Room:
 
 
 #: used by all: the loose modules, without further mention below
-LOOSE = {"errors", "quantity", "parameters", "expr", "files"}
+LOOSE = {"errors", "quantity", "parameters", "expr", "files", "formerly"}
 
 ROOMS = [
     Room("testing", "what a firmware team's tests import: a simulated chip as a pytest fixture", "twin maps chip"),
@@ -47,6 +47,7 @@ ROOMS = [
     Room("calc", "calculations; knows named inputs only", ""),
     Room("capture", "files to timed transfers; knows no chip", ""),
     Room("wire", "bytes to an adapter", ""),
+    Room("formerly", "the one table of accepted old names", ""),
     Room("files", "files written whole or not at all", ""),
     Room("expr", "conditions in maps: no eval", "quantity errors"),
     Room("parameters", "the closed tables of what calculations may be told", "quantity errors"),

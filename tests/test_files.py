@@ -19,7 +19,7 @@ import pytest
 from regmap.capture.setupfile import CaptureSetup, save_setup
 from regmap.errors import CallError
 from regmap.files import WholeFile, reason, write_whole, written_into
-from regmap.link.record import Record
+from regmap.link.log import SessionLog
 from regmap.twin.record import Recorder
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs named pipes")
@@ -37,7 +37,7 @@ def recorded(path: Path) -> None:
 
 
 def kept(path: Path) -> None:
-    Record(path, {"chip": "quoll16"}).close("finished")
+    SessionLog(path, {"chip": "quoll16"}).close("finished")
 
 
 def set_up(path: Path) -> None:
@@ -175,7 +175,7 @@ def gateword(*words: str | Path) -> subprocess.CompletedProcess[str]:
 
 def test_twin_records_into_a_pipe(tmp_path: Path) -> None:
     reader, got = read_beside(tmp_path / "pipe")
-    done = gateword("twin", "quoll16", "--stdio", "--record", tmp_path / "pipe")
+    done = gateword("twin", "quoll16", "--stdio", "--vcd", tmp_path / "pipe")
     reader.join(5)
     assert done.returncode == 0, done.stderr
     assert got[0].startswith("$comment simulated quoll16")
@@ -186,7 +186,7 @@ def test_twin_records_into_a_pipe(tmp_path: Path) -> None:
 
 def test_link_records_into_a_pipe_although_the_port_is_not_there(tmp_path: Path) -> None:
     reader, got = read_beside(tmp_path / "pipe")
-    done = gateword("link", "/dev/nowhere", "read", "quoll16", "--record", tmp_path / "pipe")
+    done = gateword("link", "/dev/nowhere", "read", "quoll16", "--log", tmp_path / "pipe")
     reader.join(5)
     assert done.returncode == 3
     assert [json.loads(line)["event"] for line in got[0].splitlines()] == ["begin", "end"]
@@ -198,7 +198,7 @@ def test_a_reader_that_leaves_ends_the_twin_without_a_traceback(tmp_path: Path) 
     os.mkfifo(pipe)
     reader = threading.Thread(target=lambda: pipe.open().close(), daemon=True)
     reader.start()
-    done = gateword("twin", "quoll16", "--stdio", "--record", pipe)
+    done = gateword("twin", "quoll16", "--stdio", "--vcd", pipe)
     reader.join(5)
     assert "Traceback" not in done.stderr
     assert "Exception ignored" not in done.stderr

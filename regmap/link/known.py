@@ -91,10 +91,12 @@ def safe_state(chip: Chip, port: str, enable_pin: bool) -> tuple[str, ...]:
     """Steps from an unknown state to a safe one; the sure way last."""
     steps = ["Hold the PWM inputs at their inactive level."]
     if enable_pin:
-        steps.append(f"Drive the enable pin low: gateword link {port} pins --enable low --write.")
+        steps.append(
+            f"Drive the enable pin low: gateword link {port} pins --enable low --allow-writes."
+        )
     for request in rules.off_request(chip):
         steps.append(
-            f'If the chip still answers: gateword link {port} write {chip.name} "{request}" --write.'
+            f'If the chip still answers: gateword link {port} write {chip.name} "{request}" --allow-writes.'
         )
     steps.append(
         "Remove the bridge supply, wait until the bus capacitors are discharged, and measure that they are."

@@ -3,7 +3,7 @@
     with Terminal(twin) as served:       # a thread answers until closed
         print(served.path)               # a port like any other
 
-`TroubledLine` hurts the serial line itself, by the same injections; `unplug` takes the port away.
+`DisturbedLine` hurts the serial line itself, by the same disturbances; `unplug` takes the port away.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from ..wire.ports import Line, PseudoTerminal, serve
 from ..wire.server import Refusal, Server
 from .bus import Bus
 from .clock import Clock, RealClock
-from .trouble import Injection
+from .disturbance import Disturbance
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -110,7 +110,7 @@ def identity(name: str) -> Identity:
     )
 
 
-class TroubledLine:
+class DisturbedLine:
     """A serial line on which pieces are damaged, lost, delayed, echoed, or that is gone for a while.
 
     Gone means LinkError; with `silent` nothing comes and nothing is taken, as the far end sees it.
@@ -119,7 +119,7 @@ class TroubledLine:
     def __init__(
         self,
         line: Line,
-        injections: list[Injection],
+        disturbances: list[Disturbance],
         *,
         seed: int = 0,
         clock: Clock | None = None,
@@ -128,16 +128,16 @@ class TroubledLine:
     ) -> None:
         self.silent = silent
         self.line = line
-        self.injections = injections
+        self.disturbances = disturbances
         self.rng = random.Random(seed)
         self.clock = clock if clock is not None else RealClock()
         self.sleep = sleep
         self.hurt: dict[str, int] = {}
         self._back = b""
 
-    def _on(self, name: str) -> Injection | None:
+    def _on(self, name: str) -> Disturbance | None:
         now = self.clock.ns
-        for item in self.injections:
+        for item in self.disturbances:
             start = item.start or 0
             if (
                 item.name == name
@@ -155,7 +155,7 @@ class TroubledLine:
             raise LinkError("the port is gone: unplugged")
         return True
 
-    def _dice(self, name: str) -> Injection | None:
+    def _dice(self, name: str) -> Disturbance | None:
         item = self._on(name)
         if item is None or self.rng.random() >= item.rate:
             return None
@@ -199,7 +199,7 @@ class TroubledLine:
 class Terminal:
     """Serves an adapter on a pseudo-terminal from a thread of its own, until closed.
 
-    `line` may wrap the terminal, such as in a `TroubledLine`. `restart` is what an adapter does
+    `line` may wrap the terminal, such as in a `DisturbedLine`. `restart` is what an adapter does
     that lost its supply: the session is forgotten.
     """
 

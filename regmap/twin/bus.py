@@ -9,8 +9,8 @@ from typing import Protocol
 from ..chip.model import Spi
 from ..errors import CallError
 from .clock import Clock, nanoseconds
+from .disturbance import Disturbance
 from .record import Recorder, draw, returned, sampled
-from .trouble import Injection
 
 MAX_BITS = 8192
 
@@ -34,8 +34,8 @@ class Target(Protocol):
 class Bus:
     """Select, clock and two data lines between a controller and a target.
 
-    `clock_hz` is the SPI clock (half the fastest allowed where not given). `injections` are the
-    troubles; those with a time are active from start to start + length.
+    `clock_hz` is the SPI clock (half the fastest allowed where not given). `disturbances` are the
+    electrical ones; those with a time are active from start to start + length.
     """
 
     def __init__(
@@ -53,7 +53,7 @@ class Bus:
         self.clock = clock if clock is not None else Clock()
         self.recorder = recorder
         self.rng = random.Random(seed)
-        self.injections: list[Injection] = []
+        self.disturbances: list[Disturbance] = []
         fastest = int(spi.clock_max.low) if spi.clock_max is not None else 10_000_000
         self.clock_hz = fastest // 2
         self.gap_ns = 0
@@ -93,9 +93,9 @@ class Bus:
             if self.recorder is not None:
                 self.recorder.change(ns, "fault", "1" if level else "0")
 
-    def active(self, name: str, ns: int) -> Injection | None:
-        """The trouble of this name that is on at `ns`."""
-        for item in self.injections:
+    def active(self, name: str, ns: int) -> Disturbance | None:
+        """The disturbance of this name that is on at `ns`."""
+        for item in self.disturbances:
             if (
                 item.name == name
                 and item.start is not None
@@ -106,7 +106,7 @@ class Bus:
         return None
 
     def dice(self, name: str) -> bool:
-        """Whether the trouble strikes now."""
+        """Whether the disturbance strikes now."""
         return self._dice(name, self.clock.ns)
 
     def _dice(self, name: str, ns: int) -> bool:

@@ -13,8 +13,8 @@ from .bus import Bus
 from .chip import attach
 from .clock import Clock, nanoseconds
 from .core import Core
-from .record import Recorder
-from .trouble import Injection, parse_injection
+from .disturbance import Disturbance, parse_disturbance
+from .record import Recorder, recorder_of
 
 
 class TwinChain:
@@ -29,22 +29,21 @@ class TwinChain:
         *,
         seed: int = 0,
         clock: Clock | None = None,
-        recorder: Recorder | TextIO | str | Path | None = None,
+        vcd: Recorder | TextIO | str | Path | None = None,
         clock_hz: int | None = None,
-        inject: Iterable[str] = (),
+        disturbances: Iterable[str] = (),
     ) -> None:
         if not chips or chips[0].chain is None:
             raise CallError("a chain needs chips whose map has a `chain` section")
         self.chain = chips[0].chain
         self.cores = [Core(chip) for chip in chips]
-        if recorder is not None and not isinstance(recorder, Recorder):
-            names = ", ".join(c.name for c in chips)
-            recorder = Recorder(recorder, note=f"simulated chain of {names}; no real signal")
+        names = ", ".join(c.name for c in chips)
+        recorder = recorder_of(vcd, f"simulated chain of {names}", chips)
         self.bus = Bus(
             self, chips[0].spi, clock=clock, recorder=recorder, seed=seed, clock_hz=clock_hz
         )
-        for text in inject:
-            self.inject(text)
+        for text in disturbances:
+            self.disturb(text)
 
     @property
     def clock(self) -> Clock:
@@ -87,8 +86,8 @@ class TwinChain:
         self.advance(self.clock.ns)
         self.bus.note_pin(self.clock.ns)
 
-    def inject(self, what: str | Injection, position: int | None = None) -> None:
-        """As `Twin.inject`; `position` (or `2: vds_ha at ...`) is the chip meant, else every one."""
+    def disturb(self, what: str | Disturbance, position: int | None = None) -> None:
+        """As `Twin.disturb`; `position` (or `2: vds_ha at ...`) is the chip meant, else every one."""
         if isinstance(what, str) and what.partition(":")[0].strip().isdigit():
             number, _, what = what.partition(":")
             position = int(number)
@@ -96,7 +95,7 @@ class TwinChain:
             raise CallError(f"position {position} in a chain of {len(self.cores)} chips")
         for index, core in enumerate(self.cores):
             if position is None or index == position:
-                item = parse_injection(what, core.chip) if isinstance(what, str) else what
+                item = parse_disturbance(what, core.chip) if isinstance(what, str) else what
                 attach(core, self.bus, item)
                 if item.kind != "fault" and item.name not in ("no_power", "reset"):
                     return

@@ -14,8 +14,8 @@ from ..quantity import parse
 from .bus import Bus
 from .clock import Clock, nanoseconds
 from .core import Core
-from .record import Recorder
-from .trouble import Injection, name_of, parse_injection
+from .disturbance import Disturbance, name_of, parse_disturbance
+from .record import Recorder, recorder_of
 
 _TIME = parse("1 s").dim
 
@@ -24,7 +24,7 @@ class Twin(Core):
     """A simulated chip on a simulated bus.
 
         twin = Twin(load_map("quoll16"), seed=1)
-        twin.inject("vds_ha at 12 ms for 30 us")
+        twin.disturb("vds_ha at 12 ms for 30 us")
         [reply] = twin.transfer([0x8000])
 
     With the same seed, the same virtual clock and the same calls everything repeats. The chip is
@@ -39,20 +39,18 @@ class Twin(Core):
         *,
         seed: int = 0,
         clock: Clock | None = None,
-        recorder: Recorder | TextIO | str | Path | None = None,
+        vcd: Recorder | TextIO | str | Path | None = None,
         clock_hz: int | None = None,
         supply: Fraction | None = None,
         externals: Mapping[str, int] | None = None,
         rejected: str = "zero",
-        inject: Iterable[str] = (),
+        disturbances: Iterable[str] = (),
     ) -> None:
         super().__init__(chip, supply=supply, externals=externals, rejected=rejected)
-        if recorder is not None and not isinstance(recorder, Recorder):
-            invented = ", an invented chip" if chip.invented else ""
-            recorder = Recorder(recorder, note=f"simulated {chip.name}{invented}; no real signal")
+        recorder = recorder_of(vcd, f"simulated {chip.name}", [chip])
         self.bus = Bus(self, chip.spi, clock=clock, recorder=recorder, seed=seed, clock_hz=clock_hz)
-        for text in inject:
-            self.inject(text)
+        for text in disturbances:
+            self.disturb(text)
 
     @property
     def clock(self) -> Clock:
@@ -92,13 +90,13 @@ class Twin(Core):
         self.advance(self.clock.ns)
         self.bus.note_pin(self.clock.ns)
 
-    def inject(self, what: str | Injection) -> Injection:
+    def disturb(self, what: str | Disturbance) -> Disturbance:
         """Let something go wrong, now or at its time. Raises CallError."""
-        item = parse_injection(what, self.chip) if isinstance(what, str) else what
+        item = parse_disturbance(what, self.chip) if isinstance(what, str) else what
         return attach(self, self.bus, item)
 
     def remove(self, name: str) -> None:
-        """End every injection of this name now."""
+        """End every disturbance of this name now."""
         kind, name = name_of(name, self.chip)
         now = self.clock.ns
         if kind == "fault":
@@ -106,7 +104,7 @@ class Twin(Core):
             self.plan(now, "quiet", name)
         elif name == "no_power" and not self._powered:
             self.plan(now, "on")
-        self.bus.injections = [i for i in self.bus.injections if i.name != name]
+        self.bus.disturbances = [i for i in self.bus.disturbances if i.name != name]
         self.advance(now)
 
     def word(self, register: str) -> int:
@@ -121,7 +119,7 @@ class Twin(Core):
             self.bus.recorder.close(self.clock.ns)
 
 
-def attach(core: Core, bus: Bus, item: Injection) -> Injection:
+def attach(core: Core, bus: Bus, item: Disturbance) -> Disturbance:
     """Let something go wrong in a chip or on its bus, now or at its time."""
     start = bus.clock.ns if item.start is None else item.start
     item = replace(item, start=start)
@@ -140,7 +138,7 @@ def attach(core: Core, bus: Bus, item: Injection) -> Injection:
         core.plan(start, "off" if item.name == "no_power" else "reset")
         if item.name == "no_power" and end is not None:
             core.plan(end, "on")
-    bus.injections.append(item)
+    bus.disturbances.append(item)
     core.advance(bus.clock.ns)
     return item
 

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
     from typing_extensions import Self
 
+    from ..chip.model import Chip
+
 NAMES = ("select", "clock", "command", "reply", "fault")
 CODES = '!"#$%'
 Change = tuple[int, int, str]
@@ -96,6 +98,16 @@ class Recorder:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+
+def recorder_of(
+    vcd: Recorder | TextIO | str | Path | None, note: str, chips: Sequence[Chip]
+) -> Recorder | None:
+    """A recorder for a stream or a path, which says what was simulated; one that is given as it is."""
+    if vcd is None or isinstance(vcd, Recorder):
+        return vcd
+    said = ", an invented chip" if len(chips) == 1 and chips[0].invented else ""
+    return Recorder(vcd, note=f"{note}{said}; no real signal")
 
 
 def sampled(controller: int, chip: int, bits: Sequence[str], idle: str) -> list[str]:

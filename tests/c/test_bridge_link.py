@@ -204,7 +204,7 @@ def test_every_shipped_chip_through_the_bridge(program: Path, name: str) -> None
 
 def test_bits_that_turn_over_behind_the_bridge_are_never_taken_for_values(program: Path) -> None:
     chip = load_map("quoll16")
-    twin = Twin(chip, seed=3, inject=["bit_flips 3 %"])
+    twin = Twin(chip, seed=3, disturbances=["bit_flips 3 %"])
     with bridged(program, twin) as (link, _):
         readings = [link.read("ID") for _ in range(60)]
         assert {r.word for r in readings if r.good} == {0x161}

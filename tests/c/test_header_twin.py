@@ -110,7 +110,7 @@ def converse(program: Path, twin: Twin, faults: list[str]) -> tuple[int, str]:
             else:
                 assert op == b"M"
                 for fault in faults:
-                    twin.inject(fault)
+                    twin.disturb(fault)
                 twin.wait(0.001)
                 process.stdin.write(b"!")
         report = process.stderr.read().decode()
@@ -147,7 +147,7 @@ def test_bring_up_and_name_a_fault(
 def test_a_chip_that_is_not_there(tmp_path: Path, need_tool: Callable[[str], str]) -> None:
     stage = load_stage("coolant_pump")
     program = build(stage, tmp_path, need_tool("gcc"), split=False)
-    twin = Twin(stage.chip, inject=["no_power"])
+    twin = Twin(stage.chip, disturbances=["no_power"])
     status, report = converse(program, twin, [])
     assert status == 1
     assert report == "configured: step 1: a damaged reply\n"

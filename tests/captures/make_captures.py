@@ -25,7 +25,7 @@ class Controller:
     def __init__(self, stage: str, seed: int) -> None:
         self.stage = load_stage(stage)
         self.out = io.StringIO()
-        self.twin = Twin(self.stage.chip, seed=seed, recorder=self.out)
+        self.twin = Twin(self.stage.chip, seed=seed, vcd=self.out)
         self.twin.wait(Fraction(50, 1_000_000))
 
     def ask(self, *requests: str) -> None:
@@ -66,7 +66,7 @@ def drum_short() -> str:
     c = Controller("conveyor_drum", 2)
     c.bring_up(("unlock", "configure", "lock"))
     now = c.twin.clock.seconds
-    c.twin.inject(f"vds_hb at {float((now + Fraction(32, 10_000)) * 1000):.4f} ms for 40 us")
+    c.twin.disturb(f"vds_hb at {float((now + Fraction(32, 10_000)) * 1000):.4f} ms for 40 us")
     c.poll(5, "STATUS")
     c.ask("read:VDS_FAULTS", "read:GATE_FAULTS", "CLEAR_ALL", "read:VDS_FAULTS")
     c.poll(3, "STATUS")
@@ -79,8 +79,8 @@ def pump_brown_out() -> str:
     c.bring_up(("unlock", "configure", "lock"))
     now = c.twin.clock.seconds
     start = (now + Fraction(25, 10_000)) * 1000
-    c.twin.inject(f"undervoltage at {float(start):.4f} ms for 1500 us")
-    c.twin.inject(f"no_power at {float(start) + 1.2:.4f} ms for 1800 us")
+    c.twin.disturb(f"undervoltage at {float(start):.4f} ms for 1500 us")
+    c.twin.disturb(f"no_power at {float(start) + 1.2:.4f} ms for 1800 us")
     c.poll(9, "STATUS1", "STATUS2", "GATE_HS")
     return c.text()
 
@@ -90,7 +90,7 @@ def pump_dead_reply() -> str:
     c = Controller("coolant_pump", 4)
     c.bring_up(("unlock", "configure", "lock"))
     c.poll(3, "STATUS1", "STATUS2")
-    c.twin.inject("dead_reply high")
+    c.twin.disturb("dead_reply high")
     c.poll(5, "STATUS1", "STATUS2", "ID")
     return c.text()
 

@@ -53,7 +53,7 @@ def test_conflicts_are_findings(gateword: Run, pump: Path) -> None:
     assert result.out.startswith("Goals in conflict")
     assert "gate.rise-time.high reaches" in result.out
     assert "No settings meet all goals" in result.out.splitlines()[-2] + result.out.splitlines()[-1]
-    kept = gateword("propose", str(pump), *FEW, "--write", str(pump.parent / "new.yaml"))
+    kept = gateword("propose", str(pump), *FEW, "-o", str(pump.parent / "new.yaml"))
     assert "not written" in kept.err
     assert not (pump.parent / "new.yaml").exists()
 
@@ -70,7 +70,7 @@ def test_the_written_stage_has_the_settings_and_nothing_else_changed(
 ) -> None:
     before = pump.read_text()
     target = pump.parent / "proposed.yaml"
-    result = gateword("propose", str(pump), *FEW, "--write", str(target))
+    result = gateword("propose", str(pump), *FEW, "-o", str(target))
     assert result.status == 0
     assert f"wrote {target}" in result.err
     changed = [
@@ -88,11 +88,11 @@ def test_the_written_stage_has_the_settings_and_nothing_else_changed(
 def test_a_foreign_file_is_not_overwritten_and_the_own_one_is(gateword: Run, pump: Path) -> None:
     other = pump.parent / "other.yaml"
     other.write_text("mine")
-    result = gateword("propose", str(pump), *FEW, "--write", str(other))
+    result = gateword("propose", str(pump), *FEW, "-o", str(other))
     assert result.status == 2
     assert "--force" in result.err
     assert other.read_text() == "mine"
-    assert gateword("propose", str(pump), *FEW, "--write", str(pump)).status == 0
+    assert gateword("propose", str(pump), *FEW, "-o", str(pump)).status == 0
     assert "OV: 28 V" in pump.read_text()
 
 

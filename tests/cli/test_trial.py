@@ -339,7 +339,7 @@ def test_a_document_comes_from_standard_input(gateword: Run) -> None:
     assert (
         gateword("show", "-", "TIMING", stdin=chip).out == gateword("show", "quoll16", "TIMING").out
     )
-    assert gateword("propose", "-", "--write", "x.yaml", stdin=stage).status == 2
+    assert gateword("propose", "-", "-o", "x.yaml", stdin=stage).status == 2
     assert gateword("diff", "-", "-", stdin=stage).status == 2
     assert gateword("vet", "-", stdin=b"\xff\xfe\x00").status == 2
 

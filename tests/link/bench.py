@@ -10,13 +10,13 @@ from regmap.errors import LinkError
 from regmap.link.port import AdapterPort
 from regmap.link.session import Link
 from regmap.maps.load import load_map
-from regmap.twin import Clock, Twin, parse_injection
-from regmap.twin.adapter import Adapter, DirectLine, TroubledLine, identity
+from regmap.twin import Clock, Twin, parse_disturbance
+from regmap.twin.adapter import Adapter, DirectLine, DisturbedLine, identity
 from regmap.wire.server import Server
 
 
 class Bench:
-    """`trouble` are injections of both kinds: on the SPI bus and on the serial line."""
+    """`trouble` are disturbances of both kinds: on the SPI bus and on the serial line."""
 
     def __init__(
         self,
@@ -34,15 +34,15 @@ class Bench:
         self.restarts = restarts
         self.line_trouble = []
         for text in trouble:
-            item = parse_injection(text, self.chip)
+            item = parse_disturbance(text, self.chip)
             if item.name.startswith("line_") or item.name == "unplug":
                 self.line_trouble.append(item)
             else:
-                self.twin.inject(item)
+                self.twin.disturb(item)
         self.server = Server(self.adapter, identity(self.chip.name))
         self.seed = seed
         self.opened = 0
-        self.line: TroubledLine | None = None
+        self.line: DisturbedLine | None = None
         self.record: list[dict[str, Any]] = []
         self.port = AdapterPort(
             self.open_line,
@@ -59,11 +59,11 @@ class Bench:
         self.clock.advance(int(seconds * 1e9))
         self.twin.wait(seconds)
 
-    def open_line(self) -> TroubledLine:
+    def open_line(self) -> DisturbedLine:
         self.opened += 1
         if self.opened > 1 and self.restarts:
             self.server = Server(self.adapter, identity(self.chip.name))
-        line = TroubledLine(
+        line = DisturbedLine(
             DirectLine(self.server, self.clock),
             self.line_trouble,
             seed=self.seed + 1000 * self.opened,

@@ -48,8 +48,10 @@ def gateword(*words: str, text: str = "") -> subprocess.CompletedProcess[str]:
 
 def test_bring_up_from_an_unknown_state_ends_in_a_written_record(port: str, tmp_path: Path) -> None:
     record = tmp_path / "bring_up.jsonl"
-    assert gateword("link", port, "write", "quoll16", "VDS = 0x009", "--write").returncode == 0
-    done = gateword("link", port, "apply", "coolant_pump", "--write", "--record", str(record))
+    assert (
+        gateword("link", port, "write", "quoll16", "VDS = 0x009", "--allow-writes").returncode == 0
+    )
+    done = gateword("link", port, "apply", "coolant_pump", "--allow-writes", "--log", str(record))
     assert done.returncode == 0, done.stdout + done.stderr
     assert "8 registers read back at the end, every bit as wanted." in " ".join(done.stdout.split())
     assert "capacitors stay charged" in " ".join(done.stderr.split())
@@ -64,9 +66,9 @@ def test_bring_up_from_an_unknown_state_ends_in_a_written_record(port: str, tmp_
     verified = gateword("link", port, "verify", "coolant_pump", "--json")
     assert verified.returncode == 0
     assert json.loads(verified.stdout)["ok"] is True
-    again = gateword("link", port, "apply", "coolant_pump", "--write", "--any-state")
+    again = gateword("link", port, "apply", "coolant_pump", "--allow-writes", "--any-state")
     assert again.returncode == 0
-    assert gateword("link", port, "apply", "conveyor_drum", "--write").returncode == 3
+    assert gateword("link", port, "apply", "conveyor_drum", "--allow-writes").returncode == 3
 
 
 def test_no_write_without_an_explicit_word(port: str) -> None:
@@ -78,7 +80,7 @@ def test_no_write_without_an_explicit_word(port: str) -> None:
         done = gateword("link", port, *words)
         assert done.returncode == 2
         assert port in done.stderr
-        assert "--write" in done.stderr
+        assert "--allow-writes" in done.stderr
     assert "0x00F" in gateword("link", port, "read", "quoll16", "VDS").stdout
 
 
@@ -106,10 +108,10 @@ def test_dry_run_prints_frames_and_needs_no_port() -> None:
     [
         (["/dev/nowhere", "read", "quoll16"], 3, "cannot open /dev/nowhere"),
         (["/dev/nowhere", "read", "quol16"], 2, "nearest: quoll16"),
-        (["/dev/nowhere", "apply", "quoll16", "--write"], 2, "is a map; expected a stage"),
+        (["/dev/nowhere", "apply", "quoll16", "--allow-writes"], 2, "is a map; expected a stage"),
         (["/dev/nowhere", "read", "quoll16", "GATEHS"], 2, "nearest: GATE_HS"),
         (
-            ["/dev/nowhere", "write", "quoll16", "VDS.THRESHOLD = 9 V", "--write"],
+            ["/dev/nowhere", "write", "quoll16", "VDS.THRESHOLD = 9 V", "--allow-writes"],
             2,
             "outside what THRESHOLD can do",
         ),
@@ -126,7 +128,7 @@ def test_wrong_use_is_one_clear_message(words: list[str], status: int, message: 
 def test_script_from_a_file(port: str, tmp_path: Path) -> None:
     path = tmp_path / "stand.txt"
     path.write_text("expect ID = 0x161\nwrite VDS.THRESHOLD = 200 mV\nverify\n")
-    done = gateword("link", port, "script", "quoll16", str(path), "--write", "--json")
+    done = gateword("link", port, "script", "quoll16", str(path), "--allow-writes", "--json")
     assert done.returncode == 0
     steps = [json.loads(line) for line in done.stdout.splitlines()]
     assert [s["ok"] for s in steps] == [True] * 3
@@ -158,7 +160,7 @@ def test_ctrl_c_leaves_the_terminal_sane_and_the_record_whole(
     near, far = pty.openpty()
     before = termios.tcgetattr(far)
     process = subprocess.Popen(
-        [*PROGRAM, "link", port, "watch", "quoll16", "--period", "100 ms", "--record", str(record)],
+        [*PROGRAM, "link", port, "watch", "quoll16", "--period", "100 ms", "--log", str(record)],
         stdin=far,
         stdout=far,
         stderr=far,

@@ -15,9 +15,9 @@ from regmap.errors import CallError, FileError, LinkError
 from regmap.link import rules
 from regmap.link.bringup import apply, identify, verify
 from regmap.link.known import CAUTION
+from regmap.link.log import SessionLog
 from regmap.link.look import look
 from regmap.link.port import AdapterPort
-from regmap.link.record import Record
 from regmap.link.script import read_script, run_script, words_for
 from regmap.link.session import Link
 from regmap.link.watch import watch
@@ -96,7 +96,7 @@ def test_a_chip_that_was_reset_is_noticed(make_bench: Any) -> None:
     link.write("SERVICE", 0x001)
     link.write("VDS", 0x003)
     assert link.account().held
-    bench.twin.inject("reset")
+    bench.twin.disturb("reset")
     link.read("STATUS1")
     account = link.account()
     assert [u.register for u in account.unknown] == ["VDS"]
@@ -116,7 +116,7 @@ def frames_of(bench: Any, kind: str, name: str) -> int:
 
 def test_a_clear_on_read_register_is_read_once_and_its_loss_is_told(make_bench: Any) -> None:
     bench = make_bench("wombat24")
-    bench.twin.inject("dead_reply high")
+    bench.twin.disturb("dead_reply high")
     reading = bench.link.read("FAULT")
     assert reading.grade == "lost"
     assert "not repeated, for reading FAULT clears" in reading.why
@@ -125,7 +125,7 @@ def test_a_clear_on_read_register_is_read_once_and_its_loss_is_told(make_bench: 
 
 
 def test_a_clear_on_read_value_is_kept_when_it_comes(make_bench: Any) -> None:
-    bench = make_bench("bilby32", inject=["uv_vm at 0 ms for 1 us"])
+    bench = make_bench("bilby32", disturbances=["uv_vm at 0 ms for 1 us"])
     bench.twin.wait(0.001)
     held = bench.twin.word("FLAGS")
     reading = bench.link.read("FLAGS")
@@ -141,7 +141,7 @@ def test_write_once_and_self_clearing_are_written_once(
     make_bench: Any, name: str, register: str, word: int
 ) -> None:
     bench = make_bench(name)
-    bench.twin.inject("dead_reply low")
+    bench.twin.disturb("dead_reply low")
     written = bench.link.write(register, word)
     assert written.result == "unknown"
     assert "not repeated, for" in written.why
@@ -190,7 +190,7 @@ def test_a_frame_without_guard_makes_everything_doubtful_when_damaged(make_bench
     link.write("VDS", 3)
     link.write("GATE_HS", 0x123)
     assert len(link.account().held) == 2
-    bench.twin.inject("bit_flips 100 % for 50 us")
+    bench.twin.disturb("bit_flips 100 % for 50 us")
     link.read("MODE")
     account = link.account()
     assert {u.register for u in account.unknown} == {"VDS", "GATE_HS"}
@@ -264,7 +264,7 @@ def test_a_bring_up_that_dies_says_how_far_it_came(make_bench: Any) -> None:
     def on_step(step: Any) -> None:
         seen.append(step.text)
         if step.text.startswith("GATE_LS"):
-            bench.twin.inject("no_power")
+            bench.twin.disturb("no_power")
 
     done = apply(link, stage.bank, on_step=on_step)
     assert not done.ok
@@ -297,7 +297,7 @@ def test_an_interrupt_at_any_exchange_leaves_a_true_account_and_a_whole_record(
     for number in range(1, total + 1, 2):
         bench = make_bench(stage.chip)
         path = tmp_path / f"{number}.jsonl"
-        record = Record(path, {"chip": stage.chip.name})
+        record = SessionLog(path, {"chip": stage.chip.name})
         link = Link(stage.chip, bench.port, log=record)
         self_transfer, count = bench.port.transfer, [0]
 
@@ -334,7 +334,7 @@ def test_watch_reports_what_comes_and_goes(make_bench: Any) -> None:
     for sample in watch(bench.link, period=0.1, count=4):
         samples.append(sample)
         if sample.number == 1:
-            bench.twin.inject("vds_hb for 1 ms")
+            bench.twin.disturb("vds_hb for 1 ms")
             bench.twin.wait(0.01)
         if sample.number == 3:
             bench.link.write("SERVICE", 1)
@@ -346,7 +346,7 @@ def test_watch_reports_what_comes_and_goes(make_bench: Any) -> None:
 
 
 def test_watch_leaves_evidence_alone_unless_told(make_bench: Any) -> None:
-    bench = make_bench("bilby32", inject=["uv_vm for 1 ms"])
+    bench = make_bench("bilby32", disturbances=["uv_vm for 1 ms"])
     bench.twin.wait(0.01)
     held = bench.twin.word("FLAGS")
     [sample] = watch(bench.link, count=1)
@@ -358,7 +358,7 @@ def test_watch_leaves_evidence_alone_unless_told(make_bench: Any) -> None:
 
 def test_watch_sees_wiring_before_faults(make_bench: Any) -> None:
     bench = make_bench("quoll16")
-    bench.twin.inject("dead_reply high")
+    bench.twin.disturb("dead_reply high")
     [sample] = watch(bench.link, count=1)
     assert not sample.complete
     assert not sample.explanation.raised
@@ -400,7 +400,7 @@ def test_fields_not_asked_for_are_kept(make_bench: Any) -> None:
     bench = make_bench("quoll16")
     bench.twin.machine.bank.learn("GATE_HS", 0x155)
     assert words_for(bench.link, ["GATE_HS.HOLD = 400 mA"]) == [("GATE_HS", 0x157)]
-    bench.twin.inject("dead_reply low")
+    bench.twin.disturb("dead_reply low")
     fresh = Link(bench.chip, bench.port)
     with pytest.raises(
         CallError, match="GATE_HS is written as a whole, and what its other fields hold"
@@ -438,7 +438,7 @@ def test_doubt_on_top_of_doubt_keeps_every_word_that_is_possible(make_bench: Any
     bench = make_bench("quoll16")
     link = bench.link
     link.read("VDS")
-    bench.twin.inject("dead_reply low")
+    bench.twin.disturb("dead_reply low")
     assert link.write("VDS", 0x003).result == "unknown"
     assert link.write("VDS", 0x005).result == "unknown"
     [item] = link.account().unknown

@@ -135,7 +135,7 @@ def test_a_capture_of_the_bring_up_shows_it(tmp_path: Path) -> None:
 
     stage = load_stage("coolant_pump")
     path = tmp_path / "link.vcd"
-    twin = Twin(stage.chip, recorder=path)
+    twin = Twin(stage.chip, vcd=path)
     with linked(twin, stage.chip) as link:
         assert apply(link, stage.bank).ok
     twin.close()

@@ -36,7 +36,7 @@ def poll(bench: Any, **options: Any) -> tuple[str, list[str], Sample]:
 
 # --- a fault that nobody may look at ----------------------------------------------------------------
 def test_an_active_pin_is_told_where_reading_would_clear(make_bench: Any) -> None:
-    bench = make_bench("bilby32", inject=["vds_ha at 1 ms"])
+    bench = make_bench("bilby32", disturbances=["vds_ha at 1 ms"])
     bench.twin.wait(0.01)
     text, _, sample = poll(bench)
     assert not sample.readings
@@ -78,7 +78,7 @@ def test_an_active_pin_beside_quiet_registers_is_a_contradiction_that_is_told(
 
 # --- what to look at first --------------------------------------------------------------------------
 def test_the_most_severe_fault_leads_and_what_is_normal_comes_last(make_bench: Any) -> None:
-    bench = make_bench("bilby32", inject=["vds_ha at 1 ms"])
+    bench = make_bench("bilby32", disturbances=["vds_ha at 1 ms"])
     bench.twin.wait(0.01)
     bench.twin.transfer([(0x12345, 17)])  # a warning too, whose name comes first in the alphabet
     text, lines, sample = poll(bench, clearing=True)
@@ -95,11 +95,11 @@ def test_the_most_severe_fault_leads_and_what_is_normal_comes_last(make_bench: A
 def test_a_warning_that_was_there_before_does_not_hide_a_stop(make_bench: Any) -> None:
     bench = make_bench("quoll16")
     bench.link.write("SERVICE", 1)
-    bench.twin.inject("ot_warn")
+    bench.twin.disturb("ot_warn")
     found = []
     for sample in watch(bench.link, period=0.1, count=2):
         found.append([f.fault.name for f in sample.explanation.findings])
-        bench.twin.inject("vds_hb for 1 ms")
+        bench.twin.disturb("vds_hb for 1 ms")
         bench.twin.wait(0.01)
     assert found == [["OT_WARN"], ["VDS_HB", "OT_WARN"]]
 
@@ -115,8 +115,8 @@ def test_a_cause_still_leads_what_follows_from_it(make_bench: Any) -> None:
         and not chip.faults[c].follows_from
     )
     bench.link.write("SERVICE", 1)
-    bench.twin.inject(cause.lower())
-    bench.twin.inject(name.lower())
+    bench.twin.disturb(cause.lower())
+    bench.twin.disturb(name.lower())
     bench.twin.wait(0.01)
     _, _, sample = poll(bench)
     roots = [f.fault.name for f in sample.explanation.findings]
@@ -214,7 +214,7 @@ def test_the_adapter_tells_its_clock_with_units(gateword_port: Any) -> None:  # 
 
 @needs_terminals
 def test_fail_on_fault_counts_the_pin(gateword_port: Any) -> None:  # noqa: F811
-    port = gateword_port("bilby32", inject=["vds_ha at 1 us"])
+    port = gateword_port("bilby32", disturbances=["vds_ha at 1 us"])
     words = ("link", port, "watch", "bilby32", "--count", "1")
     assert gateword(*words).returncode == 0
     assert gateword(*words, "--fail-on-fault").returncode == 1

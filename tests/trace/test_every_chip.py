@@ -31,7 +31,7 @@ class Session:
     def __init__(self, name: str, seed: int) -> None:
         self.chip = load_map(name)
         self.out = io.StringIO()
-        self.twin = Twin(self.chip, seed=seed, recorder=self.out)
+        self.twin = Twin(self.chip, seed=seed, vcd=self.out)
         self.twin.wait(0.005)
         self.parts: dict[str, int] = {}
 

@@ -40,7 +40,7 @@ def setup_of(name: str, **change: object) -> Setup:
 def read_id(name: str, setup: Setup, *inject: str) -> list[bytes]:
     """The bytes that come back for a read of the register at the highest address, sent as the map says."""
     chip = load_map(name)
-    twin = Twin(chip, inject=inject)
+    twin = Twin(chip, disturbances=inject)
     clock = Clock()
     line = DirectLine(Server(Adapter(twin.bus, [twin]), identity(name)), clock)
     client = Client(timeout=1.0)
@@ -70,7 +70,7 @@ def test_a_wrong_set_up_shows(name: str) -> None:
 
 
 def test_the_adapter_may_be_busy() -> None:
-    twin = Twin(load_map("quoll16"), inject=["busy 100 %"])
+    twin = Twin(load_map("quoll16"), disturbances=["busy 100 %"])
     clock = Clock()
     line = DirectLine(Server(Adapter(twin.bus, [twin]), identity("q")), clock)
     client = Client(timeout=1.0)
@@ -83,7 +83,7 @@ def test_the_adapter_may_be_busy() -> None:
 
 
 def test_fixture_makes_twins(gateword_twin: Callable[..., Twin], tmp_path: Path) -> None:  # noqa: F811
-    twin = gateword_twin("quoll16", seed=1, recorder=tmp_path / "x.vcd")
+    twin = gateword_twin("quoll16", seed=1, vcd=tmp_path / "x.vcd")
     assert twin.exchange(0xF800) == 0x6AC2
 
 
@@ -115,7 +115,7 @@ def test_a_chain_answers_by_position() -> None:
     sent = codec.decode_command(read)
     words = chains.unpack_reply(chain.chain, (back, stream[1]), [16] * 3)
     assert [codec.decode_reply(w, sent).data for w in words] == [0x3FC, 0x123, 0x3FC]
-    chain.inject("2: vds_hc at 1 ms for 1 ms")
+    chain.disturb("2: vds_hc at 1 ms for 1 ms")
     chain.wait(0.01)
     assert [core.machine.bank.words["STATUS1"] for core in chain.cores] == [0, 0, 0x210]
     assert not chain.fault_pin()
@@ -123,7 +123,7 @@ def test_a_chain_answers_by_position() -> None:
     chain.transfer([chains.pack(chain.chain, [(read, 16)] * 2)])
     assert all(core.machine.bank.words["STATUS2"] & 4 for core in chain.cores)
     with pytest.raises(CallError, match="position 3 in a chain of 3 chips"):
-        chain.inject("3: vds_hc")
+        chain.disturb("3: vds_hc")
 
 
 # --- the command -------------------------------------------------------------------------------
@@ -145,7 +145,7 @@ def test_over_standard_input_and_output(tmp_path: Path) -> None:
         data += client.start(request, 0.0)
         client.abandon("sent all at once")
     path = tmp_path / "x.vcd"
-    done = gateword("twin", "quoll16", "--stdio", "--record", str(path), input=data)
+    done = gateword("twin", "quoll16", "--stdio", "--vcd", str(path), input=data)
     assert done.returncode == 0, done.stderr
     # the transfer's answer holds the reply of read:ID as two bytes
     assert b"\x02\x6a\xc2" in done.stdout
@@ -157,10 +157,10 @@ def test_over_standard_input_and_output(tmp_path: Path) -> None:
     ("words", "message"),
     [
         (["nosuch"], "no such file"),
-        (["quoll16", "--inject", "vdsha"], "nearest: VDS_HA"),
-        (["quoll16", "--trouble", "bit_flips 200 %"], "a rate is 0 to 100 %"),
+        (["quoll16", "--disturbance", "vdsha"], "nearest: VDS_HA"),
+        (["quoll16", "--disturbance", "bit_flips 200 %"], "a rate is 0 to 100 %"),
         (["quoll16", "quoll16"], "`chain` section"),
-        (["quoll16", "--record", "/"], "is a directory"),
+        (["quoll16", "--vcd", "/"], "is a directory"),
     ],
 )
 def test_wrong_use_is_one_clear_message(words: list[str], message: str) -> None:
@@ -170,7 +170,7 @@ def test_wrong_use_is_one_clear_message(words: list[str], message: str) -> None:
     assert "Traceback" not in done.stderr.decode()
 
 
-def test_what_can_be_injected_is_listed() -> None:
+def test_all_disturbances_are_listed() -> None:
     text = gateword("twin", "quoll16", "--list").stdout.decode()
     assert "vds_ha" in text
     assert "dead_reply" in text

@@ -53,7 +53,7 @@ def test_unserved_windows_are_told_where_they_begin_and_where_they_end() -> None
 def test_what_stops_the_chip_ends_the_row(what: str) -> None:
     twin = running()
     twin.wait(200 * MS)
-    twin.inject(what)
+    twin.disturb(what)
     twin.wait(MS)
     assert told(twin) == ["not served within its window", "stopped after 3 windows unserved"]
 
@@ -88,7 +88,7 @@ def test_the_command_tells_of_an_unserved_watchdog_once() -> None:
     )
     assert process.stdout is not None
     port = process.stdout.readline().strip()
-    write = [*program, "link", port, "write", "quoll16", "WATCHDOG = 0x00D", "--write"]
+    write = [*program, "link", port, "write", "quoll16", "WATCHDOG = 0x00D", "--allow-writes"]
     assert subprocess.run(write, capture_output=True, timeout=60, check=False).returncode == 0
     time.sleep(0.4)  # nobody asks the chip anything meanwhile
     process.send_signal(signal.SIGINT)

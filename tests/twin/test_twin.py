@@ -19,7 +19,7 @@ from regmap.errors import CallError
 from regmap.frames.codec import Codec, bursts
 from regmap.maps.load import load_map, shipped
 from regmap.stages.load import load_stage
-from regmap.twin import Twin, gaps, parse_injection
+from regmap.twin import Twin, gaps, parse_disturbance
 from regmap.twin.record import returned, sampled
 
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -44,7 +44,7 @@ def test_same_replies_as_the_verilog_model() -> None:
         transfers, _ = read_transfers(capture, SpiSetup(mode=1), roles)
     twin = Twin(load_map("quoll16"))
     # `chip.vds_low_a` of the bench comes 2.345678 ms after the watchdog service of frame 31
-    twin.inject("vds_la at 48.28 ms for 100 us")
+    twin.disturb("vds_la at 48.28 ms for 100 us")
     for start, command, reply in zip(
         transfers.start, transfers.command, transfers.reply, strict=True
     ):
@@ -94,7 +94,7 @@ def test_there_are_examples() -> None:
 def test_recording_reads_back_as_what_passed(name: str, tmp_path: Path) -> None:
     chip = load_map(name)
     path = tmp_path / "bus.vcd"
-    twin = Twin(chip, recorder=path)
+    twin = Twin(chip, vcd=path)
     sent: list[tuple[int, int]] = []
     got: list[int] = []
     for action in write_plan(chip, twin.machine.bank.copy(), BRING_UP):
@@ -125,8 +125,8 @@ def test_repeats_to_the_byte_with_a_seed() -> None:
         twin = Twin(
             load_map("numbat24"),
             seed=seed,
-            recorder=out,
-            inject=["bit_flips 20 %", "lost_frames 5 %"],
+            vcd=out,
+            disturbances=["bit_flips 20 %", "lost_frames 5 %"],
         )
         replies = [twin.transfer([0x460004])[0] for _ in range(100)]
         twin.close()
@@ -139,7 +139,7 @@ def test_repeats_to_the_byte_with_a_seed() -> None:
 # --- faults ------------------------------------------------------------------------------------
 def test_a_latched_fault_stays_until_cleared_and_its_sums_with_it() -> None:
     twin = Twin(load_map("quoll16"))
-    twin.inject("vds_ha at 1 ms for 30 us")
+    twin.disturb("vds_ha at 1 ms for 30 us")
     twin.wait(0.0009)
     assert twin.word("STATUS1") == 0
     assert twin.fault_pin()
@@ -153,7 +153,7 @@ def test_a_latched_fault_stays_until_cleared_and_its_sums_with_it() -> None:
 
 def test_clearing_does_nothing_while_the_condition_lasts() -> None:
     twin = Twin(load_map("numbat24"))
-    twin.inject("uv_vm")
+    twin.disturb("uv_vm")
     twin.wait(0.0001)
     ask(twin, "CLEAR_ALL")
     assert twin.word("SUPPLY_FAULTS") & 0x80
@@ -166,7 +166,7 @@ def test_clearing_does_nothing_while_the_condition_lasts() -> None:
 
 
 def test_an_unlatched_fault_goes_with_its_condition() -> None:
-    twin = Twin(load_map("quoll16"), inject=["ot_warn at 1 ms for 5 ms"])
+    twin = Twin(load_map("quoll16"), disturbances=["ot_warn at 1 ms for 5 ms"])
     twin.wait(0.003)
     assert twin.word("STATUS2") & 0x40
     twin.wait(0.004)
@@ -176,11 +176,11 @@ def test_an_unlatched_fault_goes_with_its_condition() -> None:
 def test_too_short_or_masked_is_not_reported() -> None:
     twin = Twin(load_map("quoll16"))
     # at reset the VDS filter is 500 ns, typical
-    twin.inject("vds_la at 1 ms for 300 ns")
+    twin.disturb("vds_la at 1 ms for 300 ns")
     twin.wait(0.01)
     assert twin.word("STATUS1") == 0
     ask(twin, "MODE.VDS_ACT = off")
-    twin.inject("vds_la")
+    twin.disturb("vds_la")
     twin.wait(0.01)
     assert twin.word("STATUS1") == 0
     ask(twin, "MODE.VDS_ACT = latch")
@@ -188,7 +188,7 @@ def test_too_short_or_masked_is_not_reported() -> None:
 
 
 def test_by_what_a_fault_watches() -> None:
-    twin = Twin(load_map("quoll16"), inject=["undervoltage at 1 ms"])
+    twin = Twin(load_map("quoll16"), disturbances=["undervoltage at 1 ms"])
     twin.wait(0.01)
     assert [f.name for f in twin.raised() if not f.summary_of] == ["UV_VM", "POR"]
 
@@ -237,7 +237,7 @@ def test_supply_lost_and_back() -> None:
     twin = Twin(load_map("quoll16"))
     ask(twin, "GATE_HS = 0x123", "SERVICE.CLEAR = clear")
     assert not twin.word("STATUS2") & 2
-    twin.inject("no_power at 1 ms for 2 ms")
+    twin.disturb("no_power at 1 ms for 2 ms")
     twin.wait(0.0015)
     assert twin.transfer([0xF800]) == [0]
     twin.wait(0.002)
@@ -260,10 +260,10 @@ def test_dead_lines_echo_and_wrong_mode() -> None:
         # phase 1 chip, phase 0 controller: each bit is sampled one clock early, so the word moves right
         ("wrong_mode 0", 0x6AC2 >> 1),
     ):
-        twin = Twin(load_map("quoll16"), inject=[trouble])
+        twin = Twin(load_map("quoll16"), disturbances=[trouble])
         assert twin.transfer([read_id]) == [expected], trouble
     # phases 1 and 0 again, the clock turned round: the chip shifts at the edge after the sampling one
-    twin = Twin(load_map("quoll16"), inject=["wrong_mode 2"])
+    twin = Twin(load_map("quoll16"), disturbances=["wrong_mode 2"])
     assert twin.transfer([read_id]) == [0x6AC2 >> 1]
 
 
@@ -300,7 +300,7 @@ def test_a_counter_out_of_step_is_refused_and_taken_up_again() -> None:
 
 def test_clear_on_read_write_once_and_inverted() -> None:
     twin = Twin(load_map("bilby32"))
-    twin.inject("uv_vm at 1 ms for 100 us")
+    twin.disturb("uv_vm at 1 ms for 100 us")
     twin.wait(0.002)
     assert twin.word("FLAGS")
     # counters are no matter here: the machine is asked past the bus
@@ -336,36 +336,42 @@ def test_a_stage_is_taken_by_its_chip(stage: str) -> None:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("uv_vmm at 1 ms", "'uv_vmm' is no fault of the map and no trouble; nearest: UV_VM"),
-        ("bit_flip 1 %", "'bit_flip' is no fault of the map and no trouble; nearest: bit_flips"),
+        (
+            "uv_vmm at 1 ms",
+            "'uv_vmm' is no fault of the map and no other disturbance; nearest: UV_VM",
+        ),
+        (
+            "bit_flip 1 %",
+            "'bit_flip' is no fault of the map and no other disturbance; nearest: bit_flips",
+        ),
         ("bit_flips", "'bit_flips' has no rate; expected bit_flips 1 %"),
         ("bit_flips 120 %", "'120 %' in 'bit_flips 120 %'; a rate is 0 to 100 %"),
         ("bit_flips often", "'often' in 'bit_flips often' is no rate; expected 1 % or 0.01"),
         ("dead_reply down", "'down' in 'dead_reply down'; expected one of low, high, float"),
         ("vds_ha at 1 ms at 2 ms", "'vds_ha at 1 ms at 2 ms' says `at` twice"),
         ("vds_ha soon", "'soon' in 'vds_ha soon'; expected at TIME or for TIME"),
-        ("", "'' names nothing to inject"),
+        ("", "'' names no disturbance"),
     ],
 )
 def test_one_clear_message(text: str, message: str) -> None:
     with pytest.raises(CallError) as caught:
-        parse_injection(text, load_map("quoll16"))
+        parse_disturbance(text, load_map("quoll16"))
     assert str(caught.value) == message
 
 
 def test_texts_mean_what_they_say() -> None:
     chip = load_map("quoll16")
-    item = parse_injection("VDS_HA at 12 ms for 30 us", chip)
+    item = parse_disturbance("VDS_HA at 12 ms for 30 us", chip)
     assert (item.kind, item.name, item.start, item.length) == (
         "fault",
         "VDS_HA",
         12_000_000,
         30_000,
     )
-    item = parse_injection("bit_flips 1 % for 2 s", chip)
+    item = parse_disturbance("bit_flips 1 % for 2 s", chip)
     assert (item.rate, item.start, item.length) == (0.01, None, 2_000_000_000)
-    assert parse_injection("line_delays 5 % by 80 ms").delay == 80_000_000
-    assert parse_injection("overcurrent at 1 ms", chip).name == "OC_A"
+    assert parse_disturbance("line_delays 5 % by 80 ms").delay == 80_000_000
+    assert parse_disturbance("overcurrent at 1 ms", chip).name == "OC_A"
 
 
 @pytest.mark.parametrize("name", maps())

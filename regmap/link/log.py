@@ -1,4 +1,4 @@
-"""The written record of a session: one JSON object a line, complete however the session ends.
+"""The log of a session: one JSON object a line, complete however the session ends.
 
 Lines go to `FILE.part` as things happen and are flushed at once; at the end, also after an error or
 an interrupt, a last line says how it ended and the file is put in place. A pipe or a device is
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 FORMAT = 1
 
 
-class Record:
+class SessionLog:
     """Events written as they come. `about` opens it: the chip, the digests of map and stage, the port.
 
     `path` None keeps nothing. The caller gives the wall-clock time in `about` if it wants one there.
@@ -38,7 +38,7 @@ class Record:
                 self._file = WholeFile(self.path)
             except OSError as error:
                 raise CallError(reason(self.path, error)) from None
-        self({"event": "begin", "record": FORMAT, **about})
+        self({"event": "begin", "log": FORMAT, **about})
 
     def __call__(self, event: dict[str, Any]) -> None:
         """Write one event."""

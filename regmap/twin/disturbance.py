@@ -1,4 +1,4 @@
-"""Faults and electrical troubles by name and time: what can be injected, and reading it from text.
+"""Disturbances: simulated faults and electrical ones by name and time, and reading them from text.
 
     vds_ha at 12 ms for 30 us        a fault of the map; its condition is present that long
     undervoltage at 5 ms             a fault by what it watches; until removed
@@ -20,8 +20,8 @@ from ..errors import CallError, nearest
 from ..quantity import parse
 from .clock import nanoseconds
 
-#: Troubles on the SPI side; value: what it does.
-TROUBLES: dict[str, str] = {
+#: Electrical disturbances on the SPI side; value: what it does.
+SPI_DISTURBANCES: dict[str, str] = {
     "no_power": "the logic has no supply; afterwards the chip is as after power-up",
     "reset": "the chip resets at that moment",
     "dead_reply": "the reply line is stuck: low, high or float",
@@ -35,8 +35,8 @@ TROUBLES: dict[str, str] = {
     "busy": "share of requests to which the adapter answers that it is busy",
 }
 
-#: Troubles of the serial line between host and adapter; value: what it does.
-LINE_TROUBLES: dict[str, str] = {
+#: Disturbances of the serial line between host and adapter; value: what it does.
+LINE_DISTURBANCES: dict[str, str] = {
     "line_flips": "share of pieces sent in which one bit turns over",
     "line_drops": "share of pieces sent of which a part is lost",
     "line_delays": "share of pieces sent that arrive late, by 20 ms or `by TIME`",
@@ -67,10 +67,10 @@ WATCHED = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Injection:
+class Disturbance:
     """One thing to go wrong. Times in nanoseconds; `start` None is "now", `length` None "until removed".
 
-    `kind` is "fault" (then `name` is the map's) or "trouble". `level` is low, high, float or an SPI
+    `kind` is "fault" (then `name` is the map's) or "electrical". `level` is low, high, float or an SPI
     mode's digit; `rate` a probability; `delay` of line_delays in nanoseconds.
     """
 
@@ -88,7 +88,7 @@ _TIMES = re.compile(r"\b(at|for|by)\s+([\d.]+(?:e[+-]?\d+)?\s*[a-zµ]*s)\b", re.
 _RATE = re.compile(r"([\d.]+(?:e-?\d+)?)\s*(%|ppm)?", re.IGNORECASE)
 
 
-def parse_injection(text: str, chip: Chip | None = None) -> Injection:
+def parse_disturbance(text: str, chip: Chip | None = None) -> Disturbance:
     """Read `NAME [LEVEL or RATE] [at TIME] [for TIME]`. Raises CallError with the nearest name."""
     times: dict[str, int] = {}
     for word, value in _TIMES.findall(text):
@@ -97,7 +97,7 @@ def parse_injection(text: str, chip: Chip | None = None) -> Injection:
         times[word.lower()] = nanoseconds(parse(value).value)
     rest = _TIMES.sub(" ", text).split()
     if not rest:
-        raise CallError(f"{text!r} names nothing to inject")
+        raise CallError(f"{text!r} names no disturbance")
     kind, name = name_of(rest[0], chip)
     level, rate = "", 1.0
     extra = " ".join(rest[1:])
@@ -111,7 +111,7 @@ def parse_injection(text: str, chip: Chip | None = None) -> Injection:
         raise CallError(f"{text!r} has no rate; expected {name} 1 %")
     if "by" in times and name != "line_delays":
         raise CallError(f"`by` in {text!r}; only line_delays takes it")
-    return Injection(
+    return Disturbance(
         kind=kind,
         name=name,
         start=times.get("at"),
@@ -146,19 +146,19 @@ def _share(extra: str, text: str) -> float:
 
 
 def name_of(word: str, chip: Chip | None) -> tuple[str, str]:
-    """("fault" or "trouble", its name as the map or the tables write it). Raises CallError."""
+    """("fault" or "electrical", its name as the map or the tables write it). Raises CallError."""
     low = word.casefold()
     faults = chip.faults if chip is not None else {}
     for fault in faults:
         if fault.casefold() == low:
             return "fault", fault
-    if low in TROUBLES or low in LINE_TROUBLES:
-        return "trouble", low
+    if low in SPI_DISTURBANCES or low in LINE_DISTURBANCES:
+        return "electrical", low
     if low in WATCHED:
         for item in faults.values():
             if WATCHED[low] in item.uses:
                 return "fault", item.name
         raise CallError(f"{chip.name if chip else 'the map'} has no fault that watches for {low}")
-    near = nearest(word, [*faults, *TROUBLES, *LINE_TROUBLES, *WATCHED])
+    near = nearest(word, [*faults, *SPI_DISTURBANCES, *LINE_DISTURBANCES, *WATCHED])
     tail = f"; nearest: {near[0]}" if near else ""
-    raise CallError(f"{word[:40]!r} is no fault of the map and no trouble{tail}")
+    raise CallError(f"{word[:40]!r} is no fault of the map and no other disturbance{tail}")

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from regmap.assess.stage import Assessment, assess, with_settings
+from regmap.assessment.stage import Assessment, assess, with_settings
 from regmap.errors import CallError
 from regmap.stages.load import Stage
 
@@ -16,7 +16,7 @@ from .documents import load_stage_of
 from .files import write_text
 
 if TYPE_CHECKING:
-    from regmap.assess.goals import Unjudged
+    from regmap.assessment.goals import Unjudged
     from regmap.calc import Verdict
 
 NAME = "check"
@@ -294,7 +294,7 @@ def derivation(verdict: Verdict, context: Context) -> list[str]:
 
 
 def _files(args: argparse.Namespace, stage: Stage, context: Context) -> None:
-    from regmap.assess.stage import inputs_of
+    from regmap.assessment.stage import inputs_of
 
     inputs = inputs_of(stage)
     if args.spice:

@@ -6,7 +6,14 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from regmap.assess.diff import Difference, FigureDiff, diff_bank, diff_stages, diff_words, status_of
+from regmap.assessment.diff import (
+    Difference,
+    FigureDiff,
+    diff_bank,
+    diff_stages,
+    diff_words,
+    status_of,
+)
 from regmap.behaviour.readback import load_readback, looks_like_readback, parse_readback
 from regmap.chip.bank import Bank
 from regmap.errors import CallError, FileError

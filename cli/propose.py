@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from regmap.assess.propose import Instead, Pick, Progress, Proposal, propose, settings_block
+from regmap.assessment.propose import Instead, Pick, Progress, Proposal, propose, settings_block
 from regmap.errors import CallError, FileError
 from regmap.stages.load import Stage, load_stage, read_stage
 

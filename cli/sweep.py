@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from regmap.assess.stage import Sweep, sweep
+from regmap.assessment.stage import Sweep, sweep
 
 from .check import SIGNS, needs, percent, stage_with
 from .context import Context, Status, columns, wrap

@@ -25,6 +25,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from .errors import CallError
+
 PRACTICE = "common practice, no source"
 
 #: Names of options (in any case) by which a switch, or what a chip does on a fault, is known to be
@@ -680,3 +682,19 @@ ROLES: dict[str, Parameter] = _table(
 )
 
 TABLES: dict[str, dict[str, Parameter]] = {"chip": CHIP, "stage": STAGE, "role": ROLES}
+
+
+def add_stage_inputs(rows: Iterable[Parameter]) -> None:
+    """Further inputs of stages, for checks that another package adds (see regmap.outside).
+
+    Raises CallError for a name that is taken, or that is the beginning of another one up to a dot.
+    """
+    for row in rows:
+        for known in STAGE:
+            if (
+                known == row.name
+                or known.startswith(f"{row.name}.")
+                or row.name.startswith(f"{known}.")
+            ):
+                raise CallError(f"the stage input {row.name!r} is taken (by {known})")
+        STAGE[row.name] = _finish(row, "stage")

@@ -28,7 +28,7 @@ def _house() -> ModuleType:
 
 
 house = _house()
-ROOMS, LOOSE, Room = house.ROOMS, house.LOOSE, house.Room
+ROOMS = house.ROOMS
 
 #: nothing below the program may know these
 PROGRAM_ONLY = {"prompt_toolkit", "cli", "argparse", "readline", "curses"}
@@ -78,7 +78,7 @@ def imports(path: Path) -> set[str]:
 def test_imports_run_downwards(room: house.Room) -> None:
     """Anywhere in a file, inside functions too: only the rooms that the table names."""
     foreign = PROGRAM_ONLY - ({"pytest"} if room.name == "testing" else set())
-    allowed = room.allowed | (set() if room.name in LOOSE else LOOSE) | {room.name}
+    allowed = room.allowed | {room.name}
     for path in rooms()[room.name]:
         used = imports(path)
         assert not used & foreign, path
@@ -92,6 +92,12 @@ def test_the_table_of_rooms_is_whole_and_runs_downwards() -> None:
     for room in reversed(ROOMS):
         assert room.allowed <= seen, room.name
         seen.add(room.name)
+
+
+def test_calculations_need_nothing_but_python() -> None:
+    for path in rooms()["calc"]:
+        foreign = imports(path) - set(rooms())
+        assert foreign <= sys.stdlib_module_names | {"numpy"}, path  # numpy for random draws
 
 
 def file_graph() -> dict[str, set[str]]:

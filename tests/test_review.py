@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from regmap.assess.stage import assess, facts_of, role_inputs, sweep, with_settings
+from regmap.assessment.stage import assess, facts_of, role_inputs, sweep, with_settings
 from regmap.behaviour.faults import explain, suspicious
 from regmap.behaviour.machine import Machine
 from regmap.behaviour.plan import plan
@@ -233,7 +233,7 @@ def test_a_threshold_that_is_off_is_told_as_off_and_as_json() -> None:
 
 
 def test_a_time_fixed_in_the_chip_belongs_to_the_detection() -> None:
-    from regmap.assess.stage import timing_of
+    from regmap.assessment.stage import timing_of
     from regmap.chip.model import Param
 
     fault = replace(QUOLL.faults["VDS_HA"], uses=("vds.blanking",))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from regmap.assess.propose import Progress, propose
+from regmap.assessment.propose import Progress, propose
 from regmap.draft import Draft
 
 from ..propose import text

@@ -13,6 +13,7 @@ from importlib import import_module
 from typing import Any, Protocol
 
 from ..errors import CallError, nearest
+from ..outside import load_outside
 from .inputs import ImpossibleError, Inputs, parameter
 from .verdict import CAUTION, Verdict
 from .work import About, Sampler, Work
@@ -107,7 +108,9 @@ def check(
         if name in _CHECKS:
             raise TypeError(f"check {name} is registered twice")
         text = f"{CAUTION} {caution}".strip()
-        module = getattr(function, "func", function).__module__.rpartition(".")[2]
+        home = getattr(function, "func", function).__module__
+        # a module of this package by its name, one from outside as ".name"
+        module = home.rpartition(".")[2] if home.rpartition(".")[0] == __package__ else f".{home}"
         _CHECKS[name] = Check(name, title, formula, names, function, text, module, roles)
         return function
 
@@ -138,19 +141,26 @@ def sided(
     return register
 
 
-def checks(subjects: Iterable[str] = SUBJECTS) -> list[Check]:
-    """The registered checks of these subjects, in order; their modules are imported."""
-    wanted = set(subjects)
+def checks(subjects: Iterable[str] | None = None) -> list[Check]:
+    """The registered checks of these subjects (None: of all), in order; their modules are imported.
+
+    Checks that installed packages add come last, by name.
+    """
+    wanted = None if subjects is None else set(subjects)
+    load_outside()
     modules = [
         module
         for subject in SUBJECTS
-        if subject in wanted
+        if wanted is None or subject in wanted
         for module in (subject, *MORE_MODULES.get(subject, ()))
     ]
     for module in modules:
         import_module(f".{module}", __package__)
     # By module first: the order must not depend on which module happened to be imported earlier.
-    return [c for module in modules for c in _CHECKS.values() if c.module == module]
+    ours = [c for module in modules for c in _CHECKS.values() if c.module == module]
+    outside = [c for c in _CHECKS.values() if "." in c.module]
+    outside.sort(key=lambda c: c.name)
+    return [*ours, *(c for c in outside if wanted is None or c.subject in wanted)]
 
 
 def select(names: Iterable[str] | None = None) -> list[Check]:

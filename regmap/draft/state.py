@@ -41,7 +41,7 @@ from .statements import (
 from .steps import Changed, Edit, Effect, Preview, effects_between
 
 if TYPE_CHECKING:
-    from ..assess.stage import Assessment, Sweep
+    from ..assessment.stage import Assessment, Sweep
     from ..calc import Verdict
     from .journal import Journal
 
@@ -323,7 +323,7 @@ class Draft:
     # --- verdicts, rules, frames --------------------------------------------------------------
     def assess(self, bank: Bank | None = None) -> Assessment:
         """All verdicts at the present settings (or in `bank`)."""
-        from ..assess.stage import assess
+        from ..assessment.stage import assess
 
         bank = bank or self.bank
         return _kept(self._assessed, _key(bank), lambda: assess(self.stage, bank))
@@ -364,7 +364,7 @@ class Draft:
 
     def sweep(self, name: str) -> Sweep:
         """Every option of a setting with the verdicts that it moves. Raises CallError."""
-        from ..assess.stage import sweep
+        from ..assessment.stage import sweep
 
         setting(self.chip, name)
         return sweep(self.stage_now(), name)

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from ..chip.bank import unknown
 from ..chip.guard import Crc, parity_array
 from ..chip.model import Bits, Chip, Frame, Layout, Part
 from ..errors import CallError
@@ -185,6 +186,15 @@ class BulkCodec:
                 hit &= parts[name] == np.uint64(value)
             kinds[hit] = COMMAND + order[command.name]
         return kinds
+
+    def fields(self, register: str, words: Words) -> dict[str, Words]:
+        """The code of each field of a register in an array of its words, as they were read.
+
+        Raises CallError for a register that the map does not have.
+        """
+        if register not in self.chip.registers:
+            raise CallError(unknown(self.chip, register))
+        return {f.name: extract(words, f.bits) for f in self.chip.registers[register].fields}
 
     def registers(
         self,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from fractions import Fraction
 
-from ..assess.stage import Assessment, timing_of
+from ..assessment.stage import Assessment, timing_of
 from ..behaviour.settings import Action, setting_registers, write_plan
 from ..calc.corner import show_value
 from ..chip.bank import Bank, find

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from .. import __version__
-from ..assess.stage import COMMAND_LINE, Assessment, assess, inputs_of
+from ..assessment.stage import COMMAND_LINE, Assessment, assess, inputs_of
 from ..calc import CAUTION
 from ..stages.load import Stage
 from . import chip as about

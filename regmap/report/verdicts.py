@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from ..assess.stage import Assessment
+from ..assessment.stage import Assessment
 from ..calc import SUBJECTS, Inputs, Verdict
 from ..errors import CallError
 from .page import Html, bar, code, facts, fold, join, table, tag
@@ -113,7 +113,8 @@ def overview(result: Assessment) -> Html:
 def derivations(result: Assessment, *, unfold: bool) -> Html:
     """Every verdict with formula, inputs with origin, steps, sources and corner, folded, by subject."""
     parts: list[Html] = []
-    for subject in SUBJECTS:
+    found = dict.fromkeys(v.check.partition(".")[0] for v in result.verdicts)
+    for subject in dict.fromkeys((*SUBJECTS, *found)):  # those of outside checks come last
         here = [v for v in result.verdicts if v.check.partition(".")[0] == subject]
         here.sort(key=lambda v: v.check.split("."))
         if here:

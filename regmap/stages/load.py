@@ -41,6 +41,7 @@ from ..errors import CallError, FileError, Problem, nearest
 from ..expr import evaluate
 from ..maps.load import find_document, read_map
 from ..maps.shapes import Params
+from ..outside import load_outside
 from ..parameters import STAGE
 from ..quantity import Band
 
@@ -209,7 +210,8 @@ class _StageShape(Shape):
 
 @lru_cache(maxsize=1)
 def stage_shape() -> Shape:
-    """The shape of a whole stage file."""
+    """The shape of a whole stage file, with the inputs that installed packages add."""
+    load_outside()
     return _StageShape()
 
 

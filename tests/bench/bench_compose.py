@@ -25,7 +25,7 @@ from prompt_toolkit.key_binding.key_processor import KeyPress
 from prompt_toolkit.keys import Keys
 from prompt_toolkit.output import DummyOutput
 
-from regmap.assess.stage import assess
+from regmap.assessment.stage import assess
 from regmap.cli.compose import open_session
 from regmap.cli.composer import paint
 from regmap.cli.composer.screen import Screen

@@ -13,8 +13,8 @@ from dataclasses import replace
 
 import pytest
 
-from regmap.assess.propose import propose
-from regmap.assess.stage import assess
+from regmap.assessment.propose import propose
+from regmap.assessment.stage import assess
 from regmap.quantity import parse_band
 from regmap.stages.load import Stage, load_stage
 

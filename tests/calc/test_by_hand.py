@@ -154,7 +154,7 @@ def test_the_error_of_a_current_is_that_of_every_corner_of_the_chain(
 
 
 def test_gains_of_several_amplifiers_are_no_tolerance(build: Build) -> None:
-    from regmap.assess.stage import hull
+    from regmap.assessment.stage import hull
 
     both = hull([parse_band("10 V/V"), parse_band("20 V/V")])
     inputs = build().with_values([Input("role:sense.gain", both, "two fields")])

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from regmap.assess.stage import assess, check_names, with_settings
+from regmap.assessment.stage import assess, check_names, with_settings
 from regmap.stages.load import load_stage
 
 Run = Callable[..., Any]

@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 
 import regmap
-from regmap.assess.diff import diff_bank, diff_stages, diff_words
-from regmap.assess.stage import assess, with_settings
+from regmap.assessment.diff import diff_bank, diff_stages, diff_words
+from regmap.assessment.stage import assess, with_settings
 from regmap.behaviour.readback import looks_like_readback, parse_readback
 from regmap.behaviour.settings import setting_registers
 from regmap.errors import FileError

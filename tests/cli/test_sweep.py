@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from regmap.assess.stage import Sweep, assess, sweep, with_settings
+from regmap.assessment.stage import Sweep, assess, sweep, with_settings
 from regmap.stages.load import Stage, load_stage
 
 Run = Callable[..., Any]

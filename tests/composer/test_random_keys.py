@@ -15,7 +15,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from regmap.assess.stage import assess
+from regmap.assessment.stage import assess
 from regmap.draft.statements import settle
 from regmap.maps.load import find_document
 from regmap.stages.load import read_stage

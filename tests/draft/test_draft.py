@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from regmap.assess.stage import assess
+from regmap.assessment.stage import assess
 from regmap.chip.bank import Bank
 from regmap.draft import (
     Draft,

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 import regmap
-from regmap.assess.stage import assess, with_settings
+from regmap.assessment.stage import assess, with_settings
 from regmap.behaviour.settings import write_plan
 from regmap.frames.codec import Codec
 from regmap.report import review

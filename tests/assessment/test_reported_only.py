@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from regmap.assess.propose import propose
-from regmap.assess.stage import assess, timing_of, with_settings
+from regmap.assessment.propose import propose
+from regmap.assessment.stage import assess, timing_of, with_settings
 from regmap.behaviour.faults import explain
 from regmap.behaviour.machine import Machine
 from regmap.cheader import Options, generate

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from regmap.assess.goals import Problem, problem_of
-from regmap.assess.propose import propose
-from regmap.assess.stage import assess
+from regmap.assessment.goals import Problem, problem_of
+from regmap.assessment.propose import propose
+from regmap.assessment.stage import assess
 from regmap.errors import CallError
 from regmap.maps.load import find_document
 from regmap.stages.load import Stage, load_stage, read_stage

@@ -8,7 +8,7 @@ import random
 
 import pytest
 
-from regmap.assess.search import Choosable, Goal, Search, TooLongError, groups
+from regmap.assessment.search import Choosable, Goal, Search, TooLongError, groups
 
 
 def key(vector: tuple[float, ...]) -> tuple[float, ...]:

@@ -9,8 +9,8 @@ from dataclasses import replace
 
 import pytest
 
-from regmap.assess.propose import ENOUGH, Proposal, propose
-from regmap.assess.stage import assess, sweep, with_settings
+from regmap.assessment.propose import ENOUGH, Proposal, propose
+from regmap.assessment.stage import assess, sweep, with_settings
 from regmap.chip.values import choose, options
 from regmap.expr import evaluate
 from regmap.quantity import parse_band

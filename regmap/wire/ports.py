@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -199,7 +200,14 @@ class PseudoTerminal:
     and come back. LinkError where the system has no pseudo-terminals.
     """
 
+    path: str
+    write_timeout: float
+    _near: int
+    _far: int
+
     def __init__(self, *, write_timeout: float = 2.0) -> None:
+        if sys.platform == "win32":
+            raise LinkError("no pseudo-terminal on this system: they exist on POSIX systems only")
         try:
             import tty
 
@@ -207,7 +215,7 @@ class PseudoTerminal:
         except (ImportError, AttributeError, OSError) as error:
             raise LinkError(f"no pseudo-terminal on this system: {error}") from error
         tty.setraw(self._far)
-        self.path: str = os.ttyname(self._far)
+        self.path = os.ttyname(self._far)
         self.write_timeout = write_timeout
         os.set_blocking(self._near, False)
 

@@ -72,29 +72,22 @@ class Adapter:
         with self.lock:
             if self.bus.dice("busy"):
                 raise Refusal(busy=True)
-            bits = self._bits(len(data))
+            bits = 8 * len(data)
             msb = self.bus.spi.msb_first
             raw = data if self._lsb_first == (not msb) else _mirrored(data)
             value = from_wire(raw, bits, msb_first=msb)
             if not self._selects:
-                return Burst(self.bus.clock.ns // 1000, bytes(len(data)))
+                return Burst(self.bus.now() // 1000, bytes(len(data)))
             start, read = self.bus.burst(value, bits)
             back = wire_bytes(read, bits, msb_first=msb)
             return Burst(start // 1000, back if raw is data else _mirrored(back))
-
-    def _bits(self, count: int) -> int:
-        """Clocks of a burst: eight a byte; an adapter for this chip stops where its frame ends."""
-        wanted = self.cores[0].expected_bits() if len(self.cores) == 1 else 8 * count
-        return wanted if (wanted + 7) // 8 == count else 8 * count
 
     def pins(self, enable: bool | None) -> PinLevels:
         with self.lock:
             if enable is not None:
                 for core in self.cores:
                     core.enable = enable
-            now = self.bus.clock.ns
-            self.bus.target.advance(now)
-            self.bus.note_pin(now)
+            self.bus.settle()
             return PinLevels(self.cores[0].enable, self.bus.target.fault_pin())
 
 
@@ -137,15 +130,7 @@ class DisturbedLine:
 
     def _on(self, name: str) -> Disturbance | None:
         now = self.clock.ns
-        for item in self.disturbances:
-            start = item.start or 0
-            if (
-                item.name == name
-                and start <= now
-                and (item.length is None or now < start + item.length)
-            ):
-                return item
-        return None
+        return next((i for i in self.disturbances if i.name == name and i.on_at(now)), None)
 
     def _gone(self) -> bool:
         """Whether it is unplugged and silent. Raises LinkError where it is not to be silent."""

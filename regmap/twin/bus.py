@@ -68,8 +68,21 @@ class Bus:
         self._pin: bool | None = None
         self._last_bit = "0"
         self._flip_reply = False
+        self._at = self.clock.ns
         if recorder is not None:
-            self._rest(self.clock.ns)
+            self._rest(self._at)
+
+    def now(self) -> int:
+        """The moment of a step: the clock read once, never before what has been simulated already."""
+        self._at = max(self._at, self.clock.ns)
+        return self._at
+
+    def settle(self) -> int:
+        """Bring the target, and the fault pin as recorded, to this moment; its time."""
+        now = self.now()
+        self.target.advance(now)
+        self.note_pin(now)
+        return now
 
     def set_clock(self, hertz: int) -> None:
         """Use this SPI clock from now on. Raises CallError."""
@@ -94,24 +107,19 @@ class Bus:
                 self.recorder.change(ns, "fault", "1" if level else "0")
 
     def active(self, name: str, ns: int) -> Disturbance | None:
-        """The disturbance of this name that is on at `ns`."""
-        for item in self.disturbances:
-            if (
-                item.name == name
-                and item.start is not None
-                and item.start <= ns
-                and (item.length is None or ns < item.start + item.length)
-            ):
-                return item
-        return None
+        """The disturbance of this name that is on at `ns`; of several the one that began last."""
+        return max(self._all(name, ns), key=lambda i: i.start or 0, default=None)
+
+    def _all(self, name: str, ns: int) -> list[Disturbance]:
+        return [i for i in self.disturbances if i.name == name and i.on_at(ns)]
 
     def dice(self, name: str) -> bool:
         """Whether the disturbance strikes now."""
-        return self._dice(name, self.clock.ns)
+        return self._dice(name, self.now())
 
     def _dice(self, name: str, ns: int) -> bool:
-        item = self.active(name, ns)
-        if item is not None and self.rng.random() < item.rate:
+        """Each of several that are on has its own chance."""
+        if any(self.rng.random() < item.rate for item in self._all(name, ns)):
             self.hurt.append((ns, name))
             return True
         return False
@@ -122,7 +130,7 @@ class Bus:
             raise CallError(f"a burst of {bits} bits that holds 0x{value:X}")
         half = -(-500_000_000 // self.clock_hz)
         lead, lag, idle = (max(half, least) for least in self._least)
-        start = max(self.clock.ns, self._free)
+        start = max(self.now(), self._free)
         self.target.advance(start)
         self.note_pin(start)
         flag = self.target.flag_level()
@@ -152,8 +160,8 @@ class Bus:
             end = start + lead + (2 * bits - 1) * half + lag
         self._last_bit = command[-1]
         self._free = end + max(idle, self.gap_ns)
-        if self.clock.ns < self._free:
-            self.clock.advance(self._free - self.clock.ns)
+        self._at = end
+        self.clock.reach(self._free)
         self.target.advance(end)
         self.note_pin(end)
         if self.recorder is not None:

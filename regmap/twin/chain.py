@@ -83,8 +83,7 @@ class TwinChain:
     def wait(self, seconds: float) -> None:
         """Let time pass with nothing on the bus."""
         self.clock.advance(nanoseconds(seconds))
-        self.advance(self.clock.ns)
-        self.bus.note_pin(self.clock.ns)
+        self.bus.settle()
 
     def disturb(self, what: str | Disturbance, position: int | None = None) -> None:
         """As `Twin.disturb`; `position` (or `2: vds_ha at ...`) is the chip meant, else every one."""
@@ -102,4 +101,4 @@ class TwinChain:
 
     def close(self) -> None:
         if self.bus.recorder is not None:
-            self.bus.recorder.close(self.clock.ns)
+            self.bus.recorder.close(self.bus.now())

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import TextIO
 
-from ..chip.model import Chip, Fault
+from ..chip.model import Chip
 from ..errors import CallError
-from ..quantity import parse
 from .bus import Bus
 from .clock import Clock, nanoseconds
 from .core import Core
 from .disturbance import Disturbance, name_of, parse_disturbance
 from .record import Recorder, recorder_of
-
-_TIME = parse("1 s").dim
 
 
 class Twin(Core):
@@ -87,8 +84,7 @@ class Twin(Core):
     def wait(self, seconds: Fraction | float) -> None:
         """Let time pass with nothing on the bus."""
         self.clock.advance(nanoseconds(seconds))
-        self.advance(self.clock.ns)
-        self.bus.note_pin(self.clock.ns)
+        self.bus.settle()
 
     def disturb(self, what: str | Disturbance) -> Disturbance:
         """Let something go wrong, now or at its time. Raises CallError."""
@@ -96,16 +92,12 @@ class Twin(Core):
         return attach(self, self.bus, item)
 
     def remove(self, name: str) -> None:
-        """End every disturbance of this name now."""
+        """End every disturbance of this name now, also those still to come."""
         kind, name = name_of(name, self.chip)
-        now = self.clock.ns
-        if kind == "fault":
-            self._schedule = [s for s in self._schedule if s[3] != name]
-            self.plan(now, "quiet", name)
-        elif name == "no_power" and not self._powered:
-            self.plan(now, "on")
+        if kind == "fault" or name == "no_power":
+            self.end_all(name)
         self.bus.disturbances = [i for i in self.bus.disturbances if i.name != name]
-        self.advance(now)
+        self.bus.settle()
 
     def word(self, register: str) -> int:
         """What the register holds, as nobody on the bus can see it."""
@@ -116,53 +108,29 @@ class Twin(Core):
     def close(self) -> None:
         """Finish the recording, if there is one."""
         if self.bus.recorder is not None:
-            self.bus.recorder.close(self.clock.ns)
+            self.bus.recorder.close(self.bus.now())
 
 
 def attach(core: Core, bus: Bus, item: Disturbance) -> Disturbance:
     """Let something go wrong in a chip or on its bus, now or at its time."""
-    start = bus.clock.ns if item.start is None else item.start
-    item = replace(item, start=start)
-    end = None if item.length is None else start + item.length
-    if item.kind == "fault":
-        fault = core.chip.faults[item.name]
-        seen = start + detection_ns(core, fault)
-        if end is None or seen < end:
-            core.plan(seen, "raise", fault.name)
-            if end is not None:
-                core.plan(end, "quiet", fault.name)
-        else:
-            core.plan(start, "note", f"{fault.name} lasts too short to be detected")
-        return item
-    if item.name in ("no_power", "reset"):
-        core.plan(start, "off" if item.name == "no_power" else "reset")
-        if item.name == "no_power" and end is not None:
-            core.plan(end, "on")
-    bus.disturbances.append(item)
-    core.advance(bus.clock.ns)
+    now = bus.now()
+    item = replace(item, start=now if item.start is None else item.start)
+    start = item.start or 0
+    if item.kind == "fault" or item.name == "no_power":
+        core.plan(start, "begin", item.name)
+        if item.length is not None:
+            core.plan(start + item.length, "end", item.name)
+    elif item.name == "reset":
+        core.plan(start, "reset")
+    if item.kind != "fault":
+        bus.disturbances.append(item)
+    core.advance(now)
     return item
-
-
-def detection_ns(core: Core, fault: Fault) -> int:
-    """From a condition to its detection: typical, with the filter and drive times it uses as set now.
-
-    Blanking is left out: it counts from turning on, of which the bus knows nothing.
-    """
-    total = fault.detect.typ if fault.detect is not None else Fraction(0)
-    for role in fault.uses:
-        if role == "vds.blanking" or role.startswith("watchdog") or role == "retry.time":
-            continue
-        for item in core.chip.with_role(role):
-            reading = core.machine.bank.reading(getattr(item, "ref", item.name))
-            if reading is not None and reading.band is not None and reading.band.dim == _TIME:
-                total += reading.band.typ
-            break
-    return nanoseconds(total)
 
 
 def gaps(chip: Chip) -> list[str]:
     """What the map leaves open, so that a simulated chip cannot show it."""
-    found = []
+    found = list(_prose(chip))
     raised = {cause for f in chip.faults.values() for cause in f.raised_by}
     layouts = [f.command for f in chip.frames.values()]
     if "guard" not in raised and any(
@@ -189,3 +157,21 @@ def gaps(chip: Chip) -> list[str]:
             if field.shows is None and register.name in {f.register for f in chip.faults.values()}:
                 found.append(f"{field.ref} shows nothing that the map states (shows:)")
     return list(dict.fromkeys(found))
+
+
+def _prose(chip: Chip) -> Iterator[str]:
+    """What the map states for people only."""
+    faults = [f for f in chip.faults.values() if not f.summary_of]
+    if any(f.effect for f in faults):
+        yield "what a fault does to the outputs is prose (effect:); no output is simulated"
+    for fault in faults:
+        if fault.latched and not fault.cleared_by:
+            said = f": {fault.clears}" if fault.clears else ""
+            yield f"nothing clears {fault.name} here, as only prose says what does{said}"
+    undated = [f.name for f in faults if f.detect is None and not f.normal_at_power_up]
+    if undated:
+        yield f"no detection time is stated for {', '.join(undated)}: detected at once"
+    if any("blanking" in role for f in faults for role in f.uses):
+        yield "blanking counts from turning on, which no frame shows; it is left out of detection times"
+    if chip.faults:
+        yield "no key says which faults pull the fault pin; those of severity stop do here"

@@ -38,6 +38,10 @@ class Clock:
             raise CallError(f"time cannot run backwards ({ns} ns)")
         self._ns += ns
 
+    def reach(self, ns: int) -> None:
+        """Let time pass until `ns`, where that has not come yet."""
+        self._ns = max(self._ns, ns)
+
 
 class RealClock(Clock):
     """The machine's monotonic clock; what is simulated takes no time of its own."""
@@ -54,3 +58,6 @@ class RealClock(Clock):
         """Nothing to do: real time passes by itself."""
         if ns < 0:
             raise CallError(f"time cannot run backwards ({ns} ns)")
+
+    def reach(self, ns: int) -> None:
+        """Nothing to do: what is simulated may run ahead, and waits for the clock at its next step."""

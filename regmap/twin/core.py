@@ -12,10 +12,12 @@ from ..chip.model import Chip, Fault, Field, Frame, Layout
 from ..errors import CallError
 from ..expr import evaluate
 from ..frames.codec import Codec, Sent, build, counter_flaws
+from ..quantity import parse
 from .clock import nanoseconds
 from .watchdog import Watchdog
 
 MAX_EVENTS = 100_000
+TIME = parse("1 s").dim
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +74,9 @@ class Core:
         self._powered = True
         self._schedule: list[tuple[int, int, str, str]] = []
         self._order = 0
+        #: how often each condition (a fault's, or no_power) is there now
+        self._present: dict[str, int] = {}
+        self._due: dict[str, int] = {}  # when conditions will be detected that are not yet
         self._pieces: list[tuple[int, int]] = []
         self._frame: Frame | None = None
         self._reply = 0
@@ -102,7 +107,7 @@ class Core:
         self._counters = {}
 
     def plan(self, ns: int, do: str, what: str = "") -> None:
-        """Something to happen at a time: raise, quiet, off, on, reset."""
+        """Something to happen at a time: begin, end (of a fault's condition, of no_power), reset."""
         self._order += 1
         self._schedule.append((ns, self._order, do, what))
         self._schedule.sort()
@@ -126,33 +131,75 @@ class Core:
                 break
         self.now = max(self.now, ns)
 
+    def end_all(self, name: str) -> None:
+        """End a condition (a fault's, or no_power) now, however often it is injected or to come."""
+        self._schedule = [s for s in self._schedule if s[3] != name or s[2] not in ("begin", "end")]
+        if self._present.get(name):
+            self._present[name] = 1
+            self.plan(self.now, "end", name)
+
     def _happen(self, do: str, what: str) -> None:
-        if do == "raise":
-            self.machine.conditions.add(what)
-            self._event("fault", f"{what}: its condition is there")
-        elif do == "quiet":
-            self.machine.conditions.discard(what)
-            self._event("fault", f"{what}: its condition is gone")
-        elif do == "off":
+        if do == "begin":
+            self._present[what] = self._present.get(what, 0) + 1
+            if self._present[what] == 1:
+                self._begin(what)
+        elif do == "end":
+            self._present[what] = max(0, self._present.get(what, 0) - 1)
+            if not self._present[what]:
+                self._end(what)
+        elif do == "detect":
+            # begun anew since this was planned: then another one is on its way
+            if self._due.get(what, self.now + 1) <= self.now:
+                del self._due[what]
+                self.machine.conditions.add(what)
+                self._event("fault", f"{what}: its condition is there")
+        elif do == "reset":
+            self.power_up()
+            self._event("power", "reset")
+        if self._powered:
+            self._settle()
+
+    def _begin(self, what: str) -> None:
+        """A condition begins: it is detected after a time that the settings of this moment decide."""
+        if what == "no_power":
             self._powered = False
             self._forget_frames()
             self.watchdog.stop()
             self._watch()
             self._event("power", "the logic has lost its supply")
             return
-        elif do == "on":
+        self._due[what] = self.now + self.detection_ns(what)
+        self.plan(self._due[what], "detect", what)
+
+    def _end(self, what: str) -> None:
+        if what == "no_power":
             self._powered = True
             self.power_up()
             wake = self.chip.spi.wake_up
             self._awake = self.now + (nanoseconds(wake.high) if wake is not None else 0)
             self._event("power", "the supply is back; everything is as after power-up")
-        elif do == "reset":
-            self.power_up()
-            self._event("power", "reset")
-        elif do == "note":
-            self._event("fault", what)
-        if self._powered:
-            self._settle()
+        elif self._due.pop(what, None) is not None:
+            self._event("fault", f"{what} lasts too short to be detected")
+        else:
+            self.machine.conditions.discard(what)
+            self._event("fault", f"{what}: its condition is gone")
+
+    def detection_ns(self, name: str) -> int:
+        """From a condition to its detection: typical, with the filter times that it uses as set now.
+
+        Blanking is left out: it counts from turning on, of which the bus knows nothing.
+        """
+        fault = self.chip.faults[name]
+        total = fault.detect.typ if fault.detect is not None else Fraction(0)
+        for role in fault.uses:
+            if role == "vds.blanking" or role.startswith("watchdog") or role == "retry.time":
+                continue
+            for item in self.chip.with_role(role):
+                reading = self.machine.bank.reading(getattr(item, "ref", item.name))
+                if reading is not None and reading.band is not None and reading.band.dim == TIME:
+                    total += reading.band.typ
+                break
+        return nanoseconds(total)
 
     def _event(self, kind: str, text: str) -> None:
         self.events.append(Event(self.now, kind, text))

@@ -83,6 +83,11 @@ class Disturbance:
     delay: int = 20_000_000
     text: str = ""
 
+    def on_at(self, ns: int) -> bool:
+        """Whether it is on at a time of the simulation."""
+        start = self.start or 0
+        return start <= ns and (self.length is None or ns < start + self.length)
+
 
 _TIMES = re.compile(r"\b(at|for|by)\s+([\d.]+(?:e[+-]?\d+)?\s*[a-zµ]*s)\b", re.IGNORECASE)
 _RATE = re.compile(r"([\d.]+(?:e-?\d+)?)\s*(%|ppm)?", re.IGNORECASE)

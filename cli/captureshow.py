@@ -306,7 +306,7 @@ def item_json(trace: Trace, item: Event | Quiet) -> dict[str, Any]:
     return {
         "time_s": clock.seconds(item.time), "frame": item.number, "transfer": item.transfer, "chip": item.chip,
         "what": item.kind, "register": item.register or None, "address": item.address, "word": item.word,
-        "bits": item.bits, "reply": item.reply, "data": item.data, "old": item.old, "changes": list(item.changes),
+        "bits": item.bits, "reply": item.reply, "data": item.data, "from": item.old, "changes": list(item.changes),
         "status": list(item.status),
         "notes": [{"kind": n.kind, "weight": n.weight, "text": n.text, "fault": n.fault or None, "register": n.register or None} for n in item.notes],
     }  # fmt: skip
@@ -370,7 +370,7 @@ _COLUMNS = (
     "word",
     "reply",
     "data",
-    "old",
+    "from",
     "changes",
     "notes",
 )

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from regmap.assessment.stage import Assessment, assess, with_settings
+from regmap.calc import WORDS, tally
 from regmap.errors import CallError
 from regmap.stages.load import Stage
 
@@ -16,13 +17,14 @@ from .documents import load_stage_of
 from .files import write_text
 
 if TYPE_CHECKING:
-    from regmap.assessment.goals import Unjudged
+    from regmap.assessment.goals import NotComputed
     from regmap.calc import Verdict
 
 NAME = "check"
 HELP = "all calculations of a stage, with verdicts"
-SIGNS = {"fails": "FAILS", "thin": "thin", "not computed": "--", "holds": "holds"}
-STYLES = {"fails": "bad", "thin": "warn", "not computed": "dim", "holds": "good"}
+#: width of the column that says how a verdict ends
+SIGN = max(map(len, WORDS.values()))
+STYLES = {"fails": "bad", "low_margin": "warn", "not_computed": "dim", "holds": "good"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -52,13 +54,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--only",
-        choices=["fails", "thin", "not-computed", "holds"],
+        choices=["fails", "low-margin", "not-computed", "holds"],
         action="append",
         default=[],
         help="only verdicts of this kind",
     )
     parser.add_argument(
-        "--strict", action="store_true", help="thin and not computed count as findings"
+        "--strict", action="store_true", help="low margin and not computed count as findings"
     )
     parser.add_argument(
         "--spice",
@@ -120,12 +122,12 @@ def run(args: argparse.Namespace, context: Context) -> int:
         for line in table(
             result,
             context,
-            {o.replace("-", " ") for o in args.only},
+            {o.replace("-", "_") for o in args.only},
             [] if args.names else rounded(stage),
         ):
             context.out(line)
     counts = result.counts
-    if counts["fails"] or (args.strict and (counts["thin"] or counts["not computed"])):
+    if counts["fails"] or (args.strict and (counts["low_margin"] or counts["not_computed"])):
         return Status.FINDINGS
     return Status.OK
 
@@ -170,7 +172,7 @@ def row(verdict: Verdict, name: str = "") -> list[str]:
     if verdict.reason and not value:
         limit = verdict.reason
     return [
-        SIGNS[verdict.status],
+        WORDS[verdict.status],
         name or verdict.check,
         value,
         relation,
@@ -186,7 +188,7 @@ _WHERE = {
 }
 
 
-def needs(verdict: Verdict | Unjudged) -> str:
+def needs(verdict: Verdict | NotComputed) -> str:
     """What a verdict lacks, whole, with where to state it: `needs mosfet.qg, spi.clock in the stage`."""
     from regmap.parameters import CHIP
 
@@ -213,11 +215,13 @@ def table(
     shown = [v for _, _, v in folded]
     known = [(n, v) for n, _, v in folded if not v.missing and not (v.reason and v.value is None)]
     names = {id(v): n for n, _, v in folded}
-    cells = [["", "check", "worst case", "", "limit", "margin"]] + [row(v, n) for n, v in known]
+    cells = [[" " * SIGN, "check", "worst case", "", "limit", "margin"]] + [
+        row(v, n) for n, v in known
+    ]
     widest = max((len(n) for n in [*names.values(), "check"]), default=5)
     for cell in cells:
         cell[1] = cell[1].ljust(widest)
-    rest = context.width - widest - 6 - 12 - 3 - 8 - 5
+    rest = context.width - widest - SIGN - 1 - 12 - 3 - 8 - 5
     cells = [
         [
             c[0],
@@ -233,25 +237,27 @@ def table(
     drawn = {id(v): line for (_, v), line in zip(known, lines[1:], strict=True)}
     styled = lines[:1] if known else []
     for verdict in shown:
-        sign = SIGNS[verdict.status]
+        sign = WORDS[verdict.status]
         if id(verdict) in drawn:
             body = [drawn[id(verdict)]]
         else:
             found = f"{verdict.value.text()}, " if verdict.value is not None else ""
             text = found + needs(verdict) if verdict.missing else verdict.reason
             body = columns(
-                [[sign.ljust(5), names[id(verdict)].ljust(widest), text]], gap=1, fold=context.width
+                [[sign.ljust(SIGN), names[id(verdict)].ljust(widest), text]],
+                gap=1,
+                fold=context.width,
             )
         styled.append(context.style(sign, STYLES[verdict.status]) + body[0][len(sign) :])
         styled += body[1:]
     for verdict, reason in result.waived:
-        styled.append(f"waived {verdict.check} ({verdict.status}): {reason}")
+        styled.append(f"waived {verdict.check} ({WORDS[verdict.status]}): {reason}")
     styled += [wrap(note, context.width, hang="  ") for note in notes]
     counts = result.counts
     styled.append("")
     styled.append(wrap(CAUTION, context.width))
     failed = [v.check for v in result.verdicts if v.status == "fails"]
-    summary = f"{counts['holds']} hold, {counts['thin']} thin, {counts['fails']} fail, {counts['not computed']} not computed"
+    summary = tally(counts)
     styled.append(summary + (f"; first: {failed[0]}" if failed else ""))
     return styled
 
@@ -284,8 +290,7 @@ def derivation(verdict: Verdict, context: Context) -> list[str]:
 
         lines.append(wrap(f"missing: {name}, {describe(name)}", width, "  ", "    "))
     lines.append(wrap(verdict.caution, width, "  "))
-    word = SIGNS[verdict.status] if verdict.status != "not computed" else verdict.status
-    sign = context.style(word, STYLES[verdict.status])
+    sign = context.style(WORDS[verdict.status], STYLES[verdict.status])
     lines.append(
         f"  verdict: {sign}"
         + (f", margin {percent(verdict.relative)}" if percent(verdict.relative) else "")

@@ -15,11 +15,12 @@ from regmap.assessment.diff import (
     status_of,
 )
 from regmap.behaviour.readback import load_readback, looks_like_readback, parse_readback
+from regmap.calc import WORDS
 from regmap.chip.bank import Bank
 from regmap.errors import CallError, FileError
 from regmap.stages.load import Stage, load_stage
 
-from .check import SIGNS, STYLES, percent, stage_with
+from .check import STYLES, percent, stage_with
 from .context import Context, Status, hexword, wrap
 
 if TYPE_CHECKING:
@@ -195,8 +196,7 @@ def _shown(figure: FigureDiff, side: str) -> str:
 def _verdict(verdict: Verdict | None, context: Context) -> str:
     if verdict is None:
         return status_of(verdict)
-    sign = SIGNS[verdict.status] if verdict.status != "not computed" else verdict.status
-    return f"{context.style(sign, STYLES[verdict.status])} {percent(verdict.relative)}".rstrip()
+    return f"{context.style(WORDS[verdict.status], STYLES[verdict.status])} {percent(verdict.relative)}".rstrip()
 
 
 def _sum(result: Difference) -> str:

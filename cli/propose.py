@@ -133,9 +133,9 @@ def text(result: Proposal, context: Context) -> list[str]:
         lines.append(context.style("Changed" if result.feasible else "Nearest settings", "head"))
         for pick in changed:
             say(f"{pick.name}: {pick.old.label} -> {pick.new.label}", "  ", "    ")
-            if pick.was is not None and pick.was.goal:
+            if pick.if_kept is not None and pick.if_kept.goal:
                 say(
-                    f"at {pick.old.label} {_hit(pick.was)}, now {_margin(pick.was.here)}",
+                    f"at {pick.old.label} {_hit(pick.if_kept)}, now {_margin(pick.if_kept.here)}",
                     "      ",
                     "        ",
                 )
@@ -150,13 +150,15 @@ def text(result: Proposal, context: Context) -> list[str]:
                 "  ",
                 "      ",
             )
-    if result.unjudged:
-        lines.append(context.style("Not judged", "head"))
-        for lack in result.unjudged:
+    if result.not_computed:
+        lines.append(context.style("Not computed", "head"))
+        for lack in result.not_computed:
             say(f"{lack.check}: {needs(lack)}", "  ", "      ")
         blind = _blind(result)
         if blind:
-            lines.append(context.style("Kept, as checks that look at them are not judged", "head"))
+            lines.append(
+                context.style("Kept, as checks that look at them are not computed", "head")
+            )
             for name, checks in blind.items():
                 reading = result.stage.bank.reading(name)
                 say(f"{name}: {reading.label if reading else '?'}; {_few(checks)}", "  ", "      ")
@@ -168,7 +170,7 @@ def text(result: Proposal, context: Context) -> list[str]:
         say(f"Fails, and is no goal here: {', '.join(result.others_failing)}")
     counts = result.after.counts
     lines.append("")
-    from regmap.calc import CAUTION
+    from regmap.calc import CAUTION, tally
 
     say(
         CAUTION
@@ -183,9 +185,9 @@ def text(result: Proposal, context: Context) -> list[str]:
         )
     )
     say(
-        f"{counts['holds']} hold, {counts['thin']} thin, {counts['fails']} fail, {counts['not computed']} not computed"
-        f" (before: {result.before.counts['holds']}, {result.before.counts['thin']}, {result.before.counts['fails']},"
-        f" {result.before.counts['not computed']})"
+        f"{tally(counts)}"
+        f" (before: {result.before.counts['holds']}, {result.before.counts['low_margin']}, {result.before.counts['fails']},"
+        f" {result.before.counts['not_computed']})"
     )
     lines += _last(result, changed, context)
     return lines
@@ -215,7 +217,7 @@ def _last(result: Proposal, changed: list[Pick], context: Context) -> list[str]:
             + f"; nearest: {least}, before {before}"
         )
     elif not changed and _blind(result):
-        line = f"No change to what could be judged, {_many(len(_blind(result)), 'field')} kept unjudged: {least}"
+        line = f"No change to what could be computed, {_many(len(_blind(result)), 'field')} kept with checks not computed: {least}"
     elif not changed:
         line = f"The stage's settings are the best: {least}"
     else:
@@ -247,7 +249,7 @@ def _hit(instead: Instead) -> str:
 def _blind(result: Proposal) -> dict[str, list[str]]:
     """The fields that are kept for want of an answer, each with the checks that lack it."""
     found: dict[str, list[str]] = {}
-    for lack in result.unjudged:
+    for lack in result.not_computed:
         for name in lack.kept:
             found.setdefault(name, []).append(lack.check)
     return found
@@ -268,7 +270,7 @@ def _around(pick: Pick) -> list[str]:
     """What holds a choice: the next value on either side, or the other options."""
     found = []
     free: list[str] = []
-    for instead in (pick.down, pick.up, *pick.others):
+    for instead in (pick.lower, pick.higher, *pick.others):
         if instead is not None and instead.reading.code != pick.old.code:
             if instead.goal:
                 found.append(f"{instead.reading.label}: {_hit(instead)}")
@@ -276,7 +278,7 @@ def _around(pick: Pick) -> list[str]:
                 free.append(instead.reading.label)
     if free and pick.blind:
         found.append(
-            f"{' and '.join(free)}: no goal says less, but {_few(pick.blind)} {'is' if len(pick.blind) == 1 else 'are'} not judged"
+            f"{' and '.join(free)}: no goal says less, but {_few(pick.blind)} {'is' if len(pick.blind) == 1 else 'are'} not computed"
         )
     elif free:
         found.append(f"{' and '.join(free)} would be as good")

@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 
 from regmap.assessment.stage import Sweep, sweep
+from regmap.calc import WORDS
 
-from .check import SIGNS, needs, percent, stage_with
+from .check import needs, percent, stage_with
 from .context import Context, Status, columns, wrap
 
 NAME = "sweep"
@@ -59,7 +60,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 }
                 for r in result.rows
             ],
-            not_judged=[{"check": v.check, "missing": list(v.missing)} for v in result.open],
+            not_computed=[{"check": v.check, "missing": list(v.missing)} for v in result.open],
         )
         return Status.OK
     if not result.moved:
@@ -69,27 +70,27 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 context.width,
             )
         )
-        _not_judged(result, context)
+        _not_computed(result, context)
         return Status.OK
     names = list(result.moved)
     # what the rows number, and what an option makes vanish
     found = {
         n: {r.verdicts[n].status if n in r.verdicts else "" for r in result.rows} for n in names
     }
-    telling = [n for n in names if len(found[n]) > 1 or found[n] & {"fails", "thin"}]
+    telling = [n for n in names if len(found[n]) > 1 or found[n] & {"fails", "low_margin"}]
     for number, name in enumerate(names, 1):
         if args.all or name in telling:
             title = next(r.verdicts[name].title for r in result.rows if name in r.verdicts)
             context.out(wrap(f"[{number}] {name}: {title}", context.width, hang="    "))
-    rows = [["", "code", "value", "smallest margin", "fails", "thin", "which"]]
+    rows = [["", "code", "value", "smallest margin", "fails", "low margin", "which"]]
     for item in result.rows:
         mark = ("*" if item is best else " ") + (">" if item.current else " ")
         fails = [n for n in names if n in item.verdicts and item.verdicts[n].status == "fails"]
-        thin = [n for n in names if n in item.verdicts and item.verdicts[n].status == "thin"]
-        which = " ".join(f"[{names.index(n) + 1}]{SIGNS['fails']}" for n in fails) + (
-            " " if fails and thin else ""
+        low = [n for n in names if n in item.verdicts and item.verdicts[n].status == "low_margin"]
+        which = " ".join(f"[{names.index(n) + 1}]{WORDS['fails']}" for n in fails) + (
+            " " if fails and low else ""
         )
-        which += " ".join(f"[{names.index(n) + 1}]thin" for n in thin)
+        which += " ".join(f"[{names.index(n) + 1}]{WORDS['low_margin']}" for n in low)
         which += "".join(f" rule {r}" for r in item.broken_rules)
         rows.append(
             [
@@ -98,7 +99,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 item.reading.label,
                 percent(item.worst),
                 str(len(fails)),
-                str(len(thin)),
+                str(len(low)),
                 which,
             ]
         )
@@ -107,9 +108,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
     context.out(
         f"{len(names)} verdicts move, {result.unmoved} do not.   * best   > as in the stage"
     )
-    _not_judged(result, context)
+    _not_computed(result, context)
     if best is not None:
-        blind = " It knows nothing of what is not judged." if result.open else ""
+        blind = " It knows nothing of what is not computed." if result.open else ""
         context.out(
             wrap(
                 f"Best: {result.name} = {best.reading.label}, smallest margin {percent(best.worst)} among the verdicts that it moves.{blind}",
@@ -119,9 +120,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
     return Status.OK
 
 
-def _not_judged(result: Sweep, context: Context) -> None:
+def _not_computed(result: Sweep, context: Context) -> None:
     """What hangs on the field and could not be computed: a best value is only as good as what was asked."""
     from regmap.calc import fold_sides
 
     for name, _, verdict in fold_sides(list(result.open)):
-        context.out(wrap(f"not judged: {name}, {needs(verdict)}", context.width, hang="    "))
+        context.out(wrap(f"not computed: {name}, {needs(verdict)}", context.width, hang="    "))

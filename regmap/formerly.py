@@ -16,7 +16,9 @@ OPTIONS: Mapping[str, Mapping[str, str]] = {
 }
 
 #: Values of options by (command, option of today): old value -> value of today.
-OPTION_VALUES: Mapping[tuple[str, str], Mapping[str, str]] = {}
+OPTION_VALUES: Mapping[tuple[str, str], Mapping[str, str]] = {
+    ("check", "--only"): {"thin": "low-margin"},
+}
 
 
 def arguments(command: str, given: Sequence[str]) -> tuple[list[str], list[str]]:

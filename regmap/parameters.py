@@ -612,7 +612,7 @@ STAGE: dict[str, Parameter] = _table(
         _P(
             "goals.margin",
             "percent",
-            "margin below which a verdict that holds is called thin",
+            "margin below which a verdict that holds has a low margin",
             "10 %",
             PRACTICE,
         ),

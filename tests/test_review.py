@@ -204,7 +204,7 @@ def test_a_monitor_that_does_not_act_protects_nothing(mode: str, word: str) -> N
         for v in assess(with_settings(PUMP, {"MODE.VDS_ACT": mode, "MODE.OC_ACT": mode})).verdicts
     }
     for name in ("vds.protects.high", "vds.withstand.low", "sense.overcurrent-protects"):
-        assert verdicts[name].status in ("fails", "not computed")
+        assert verdicts[name].status in ("fails", "not_computed")
         assert word in " ".join((*verdicts[name].missing, *verdicts[name].steps))
         assert [m["what"] for m in verdicts[name].json()["missing"]] == [
             describe(m) for m in verdicts[name].missing
@@ -225,9 +225,9 @@ def test_a_threshold_that_is_off_is_told_as_off_and_as_json() -> None:
         stage, chip=chip, settings=tuple(s for s in stage.settings if s.name != "VDS.THRESHOLD")
     )
     verdicts = {v.check: v for v in assess(stage).verdicts}
-    assert verdicts["vds.protects.high"].status in ("fails", "not computed")
+    assert verdicts["vds.protects.high"].status in ("fails", "not_computed")
     found = verdicts["vds.no-false-trip.high"]
-    assert found.status == "not computed"
+    assert found.status == "not_computed"
     assert "set to off, which is no quantity: switched off" in found.missing[0]
     assert found.json()["missing"][0]["what"] == "VDS monitor threshold, high side (a field's role)"
 
@@ -558,7 +558,7 @@ def test_a_mask_that_hangs_on_something_unknown_is_asked_for() -> None:
         return found["reaction.time.VDS_HA"].status, found["reaction.masked"].status
 
     bank = stage.bank
-    assert status(bank) == ("not computed", "not computed")
+    assert status(bank) == ("not_computed", "not_computed")
     bank.externals["PIN"] = 0
     assert status(bank) == ("holds", "holds")
     bank.externals["PIN"] = 1

@@ -68,6 +68,8 @@ def test_one_output_option(name: str) -> None:
         (["link", "p", "apply", "s", "--write", "--record", "f"], ["link", "p", "apply", "s", "--allow-writes", "--log", "f"], ["--write is now called --allow-writes", "--record is now called --log"]),
         (["propose", "--", "--write"], ["propose", "--", "--write"], []),
         (["check", "x", "--write"], ["check", "x", "--write"], []),
+        (["check", "x", "--only", "thin"], ["check", "x", "--only", "low-margin"], ["thin is now called low-margin"]),
+        (["check", "x", "--only=thin"], ["check", "x", "--only=low-margin"], ["thin is now called low-margin"]),
     ],
 )  # fmt: skip
 def test_an_old_option_is_read_as_the_new_one(

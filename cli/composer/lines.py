@@ -42,7 +42,7 @@ class Lines:
             draft = self.session.draft
             counts = draft.assess().counts
             self.context.out(
-                f"{self.session.keeper.document} on {draft.chip.name}: {counts['fails']} fail, {counts['thin']} thin, {counts['holds']} hold. `help` lists the words; Tab completes; `leave` ends."
+                f"{self.session.keeper.document} on {draft.chip.name}: {counts['fails']} fail, {counts['low_margin']} low margin, {counts['holds']} hold. `help` lists the words; Tab completes; `leave` ends."
             )
         if question is not None:
             self.ask(question)

@@ -205,7 +205,7 @@ class Meaning:
         ]
         if turning:
             text += "; " + ", ".join(
-                f"{e.verdict.check} {e.before.status} -> {e.after.status}"
+                f"{e.verdict.check} {e.before.status.replace('_', ' ')} -> {e.after.status.replace('_', ' ')}"
                 for e in turning[:2]
                 if e.before and e.after
             )

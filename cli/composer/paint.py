@@ -19,6 +19,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from regmap.behaviour.faults import status_registers
+from regmap.calc.verdict import WORDS as VERDICTS
 from regmap.chip.bank import find
 from regmap.chip.bits import spans
 from regmap.chip.model import ACCESS, Field, Register
@@ -28,7 +29,7 @@ from regmap.draft import Effect, label_of, registers_of, write_of
 from ..context import columns, hexword, wrap
 from ..explain import fault_text
 from ..picture import needs_number, picture
-from .sheets import MARKS, SIGNS, band_text, note_text, share
+from .sheets import MARKS, band_text, note_text, share
 from .view import Line, View, summary_of
 
 Styled = tuple[str, str]
@@ -79,13 +80,13 @@ def _title(view: View, width: int) -> Painted:
     )
     fail = "FAIL" if counts["fails"] else "fail"
     unsaved = f"{changed} not saved" if changed else "saved"
-    lacking = f", {counts['not computed']} not computed" if counts["not computed"] else ""
+    lacking = f", {counts['not_computed']} not computed" if counts["not_computed"] else ""
     broken = draft.broken_rules()
     rule = f", RULE {broken[0].name} BROKEN" if broken else ""
     short = ", RULE BROKEN" if broken else ""
     rights = (
-        f"{counts['fails']} {fail}, {counts['thin']} thin, {counts['holds']} hold{lacking}{rule} | {unsaved} ",
-        f"{counts['fails']} {fail}, {counts['thin']} thin, {counts['holds']} hold{short} | {unsaved} ",
+        f"{counts['fails']} {fail}, {counts['low_margin']} low margin, {counts['holds']} hold{lacking}{rule} | {unsaved} ",
+        f"{counts['fails']} {fail}, {counts['low_margin']} low margin, {counts['holds']} hold{short} | {unsaved} ",
         f"{counts['fails']} {fail}{short} | {unsaved} ",
     )
     right = next((r for r in rights if width - len(r) >= min(len(left) + 1, 28)), rights[-1])
@@ -404,7 +405,7 @@ def _verdicts(view: View, name: str, width: int, effects: Sequence[Effect] | Non
             return [_text("no verdict looks at it", width, "dim")]
         painted = [_text(f"verdicts that look at it: {len(found)}", width, "head")]
         return painted + [
-            _text(f"{SIGNS[v.status]:<6} {share(v):>8}  {v.title}", width, MARKS[v.status])
+            _text(f"{VERDICTS[v.status]:<10} {share(v):>8}  {v.title}", width, MARKS[v.status])
             for v in found
         ]
     if not effects:
@@ -425,12 +426,14 @@ def _effect_text(effect: Effect, width: int) -> str:
     """What moves, from what to what; where there is little room, only where it goes."""
     after = effect.verdict
     before = (
-        SIGNS[effect.before.status] + " -> " if effect.turns and effect.before is not None else ""
+        VERDICTS[effect.before.status] + " -> "
+        if effect.turns and effect.before is not None
+        else ""
     )
     margins = f"{share(effect.before).removesuffix(' %')} -> {share(effect.after)}"
     if before and width < 60:
         margins = share(effect.after)
-    return f"{before}{SIGNS[after.status]}  {margins}  {after.title}"
+    return f"{before}{VERDICTS[after.status]}  {margins}  {after.title}"
 
 
 def _register(view: View, register: Register, width: int) -> list[Painted]:

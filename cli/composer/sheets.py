@@ -6,6 +6,7 @@ import io
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from regmap.calc.verdict import WORDS as VERDICTS
 from regmap.chip.bank import find
 from regmap.chip.model import Chip, Field
 from regmap.chip.values import Reading
@@ -20,8 +21,7 @@ if TYPE_CHECKING:
 
     from regmap.calc import Verdict
 
-SIGNS = {"fails": "FAILS", "thin": "thin", "not computed": "--", "holds": "holds"}
-MARKS = {"fails": "bad", "thin": "warn", "not computed": "dim", "holds": "good"}
+MARKS = {"fails": "bad", "low_margin": "warn", "not_computed": "dim", "holds": "good"}
 
 
 def plain_context(width: int) -> Context:
@@ -138,7 +138,7 @@ def verdicts_sheet(draft: Draft, *, everything: bool) -> Sheet:
         rows.append(Row("not computed for want of " + ", ".join(missing), mark="dim"))
     counts = found.counts
     hidden = "" if everything else "; `verdicts all` shows those that hold, too"
-    title = f"verdicts: {counts['fails']} fail, {counts['thin']} thin, {counts['not computed']} not computed, {counts['holds']} hold{hidden}"
+    title = f"verdicts: {counts['fails']} fail, {counts['low_margin']} low margin, {counts['not_computed']} not computed, {counts['holds']} hold{hidden}"
     return Sheet(
         title, tuple(rows) or (Row("Every verdict holds."),), "goes to a setting that decides it"
     )
@@ -155,7 +155,7 @@ def _decider(draft: Draft, verdict: Verdict) -> str:
 
 
 def verdict_lines(verdicts: Iterable[Verdict]) -> list[str]:
-    return columns([[SIGNS[v.status], share(v), v.title, v.check] for v in verdicts], right=[1])
+    return columns([[VERDICTS[v.status], share(v), v.title, v.check] for v in verdicts], right=[1])
 
 
 def changes_sheet(draft: Draft) -> Sheet:
@@ -317,9 +317,9 @@ def sweep_sheet(draft: Draft, name: str) -> Sheet:
     table = [["", "code", "option", "smallest margin", "which verdicts do not hold"]]
     for row in result.rows:
         bad = [
-            f"{SIGNS[v.status]} [{telling.index(n) + 1}]"
+            f"{VERDICTS[v.status]} [{telling.index(n) + 1}]"
             for n, v in row.verdicts.items()
-            if n in telling and v.status in ("fails", "thin")
+            if n in telling and v.status in ("fails", "low_margin")
         ]
         bad += [f"rule {r}" for r in row.broken_rules]
         worst = f"{100 * row.worst:+.3g} %" if row.verdicts and abs(row.worst) < 1e3 else "--"
@@ -335,7 +335,7 @@ def sweep_sheet(draft: Draft, name: str) -> Sheet:
             "bad"
             if "fails" in statuses or row.broken_rules
             else "warn"
-            if "thin" in statuses
+            if "low_margin" in statuses
             else ""
         )
         rows.append(Row(line, f"set {name} 0x{row.reading.code:X}", mark))

@@ -127,23 +127,23 @@ class Difference:
             return {"status": status_of(v), "relative_margin": share}
 
         def figure(f: FigureDiff) -> dict[str, Any]:
-            return {"name": f.name, "a": _text(f.old), "b": _text(f.new)}
+            return {"name": f.name, "from": _text(f.old), "to": _text(f.new)}
 
         return {
-            "a": self.a,
-            "b": self.b,
+            "from": self.a,
+            "to": self.b,
             "same": self.same,
             "chips": list(self.chips),
             "registers": [
                 {
                     "register": r.name,
-                    "a": r.old,
-                    "b": r.new,
+                    "from": r.old,
+                    "to": r.new,
                     "fields": [
                         {
                             "field": f.name,
-                            "a": reading(f.old),
-                            "b": reading(f.new),
+                            "from": reading(f.old),
+                            "to": reading(f.new),
                             "change": f.change,
                         }
                         for f in r.fields
@@ -152,14 +152,14 @@ class Difference:
                 for r in self.registers
             ],
             "joined": [
-                {"name": f.name, "a": reading(f.old), "b": reading(f.new), "change": f.change}
+                {"name": f.name, "from": reading(f.old), "to": reading(f.new), "change": f.change}
                 for f in self.joined
             ],
             "external": [figure(f) for f in self.externals],
             "parameters": [figure(f) for f in self.figures],
             "roles": [figure(f) for f in self.roles],
             "verdicts": [
-                {"check": v.check, "title": v.title, "a": verdict(v.old), "b": verdict(v.new)}
+                {"check": v.check, "title": v.title, "from": verdict(v.old), "to": verdict(v.new)}
                 for v in self.verdicts
             ],
             "not_known": list(self.unknown),

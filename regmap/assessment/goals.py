@@ -10,7 +10,7 @@ setting of the free fields) would answer is not computed, because a monitor is s
 threshold is disabled, the goal counts as lost.
 
 Nor is a field moved while a check that looks at it cannot be judged for want of an input: nothing
-would hold it back. It keeps its code, and `Unjudged` names it, unless it is freed by name.
+would hold it back. It keeps its code, and `NotComputed` names it, unless it is freed by name.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ Item = Field | Joined | External
 
 
 @dataclass(frozen=True, slots=True)
-class Unjudged:
+class NotComputed:
     """A check that no setting can answer, what it lacks, and the fields that it looks at.
 
     `kept` are those of `fields` that keep their code because of it; the others are freed by name.
@@ -69,7 +69,7 @@ class Problem:
     """The search problem of a stage.
 
     `variables` and `items` go together; `goals` and `titles` too. `kept` says why each other field
-    with a role is not searched; `unjudged` are checks without an answer, `outside` checks that are
+    with a role is not searched; `not_computed` are checks not computed, `outside` checks that are
     no goal because only others were asked for.
     """
 
@@ -79,7 +79,7 @@ class Problem:
     goals: list[Goal]
     titles: list[str]
     kept: dict[str, str]
-    unjudged: list[Unjudged]
+    not_computed: list[NotComputed]
 
     def bank(self, codes: Codes) -> Bank:
         """The stage's wanted configuration with these codes, one for each variable."""
@@ -109,7 +109,7 @@ def problem_of(
 ) -> Problem:
     """The problem: only the fields of `free` where any are given, none of `keep`; only the checks
     of `goals` (a name, or its beginning up to a dot) where any are given. Without `free`, fields
-    that a check without an answer looks at are kept.
+    that checks not computed look at are kept.
 
     Raises CallError for a name that means nothing, or a field that holds no setting.
     """
@@ -135,11 +135,9 @@ class _Maker:
         self.role_scopes: dict[str, tuple[int, ...]] = {}
         self.goals: list[Goal] = []
         self.titles: list[str] = []
-        self.unjudged: list[Unjudged] = []
+        self.not_computed: list[NotComputed] = []
         self.freed = bool(free)
-        self.blind: dict[
-            int, list[str]
-        ] = {}  # variable to the checks without an answer that look at it
+        self.blind: dict[int, list[str]] = {}  # variable to the checks not computed that look at it
 
     # --- variables --------------------------------------------------------------------------
     def _free(self, free: tuple[str, ...], keep: tuple[str, ...]) -> list[Item]:
@@ -255,7 +253,7 @@ class _Maker:
         for number, item in enumerate(self.items):
             if number not in used:
                 why = (
-                    f"kept: not judged by {', '.join(self.blind[number])}"
+                    f"kept: not computed by {', '.join(self.blind[number])}"
                     if number in self.blind
                     else "moves no goal"
                 )
@@ -278,7 +276,7 @@ class _Maker:
             goals,
             self.titles,
             self.kept,
-            self.unjudged,
+            self.not_computed,
         )
 
     def wanted(self, check: str) -> bool:
@@ -357,13 +355,15 @@ class _Maker:
     ) -> None:
         """A goal, unless nothing in the stage or the map can answer it."""
         now = work(tuple(self.variables[n].current for n in scope))
-        if now and now[0].status == "not computed" and not self._settings_fault(now[0]):
+        if now and now[0].status == "not_computed" and not self._settings_fault(now[0]):
             looks_at = [n for n in scope if len(self.variables[n].codes) > 1]
             for n in looks_at:
                 self.blind.setdefault(n, []).append(name)
             fields = tuple(self.variables[n].name for n in looks_at)
-            self.unjudged.append(
-                Unjudged(name, now[0].title, now[0].missing, fields, () if self.freed else fields)
+            self.not_computed.append(
+                NotComputed(
+                    name, now[0].title, now[0].missing, fields, () if self.freed else fields
+                )
             )
             return
         if not now and not scope:

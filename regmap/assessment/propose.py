@@ -10,8 +10,8 @@ that already holds with plenty; only where every verdict reaches that much is th
 sought beyond it. Where no settings meet all goals the proposal is the nearest there is, and
 `conflicts` names the goals that cannot be met together: sets from which none can be left out.
 
-A field that a check without an answer looks at is not searched (see `goals`): `kept` and
-`unjudged` name it.
+A field that a check not computed looks at is not searched (see `goals`): `kept` and
+`not_computed` name it.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from ..chip.values import Reading
 from ..errors import CallError
 from ..quantity import show
 from ..stages.load import Stage
-from .goals import Item, Problem, Unjudged, name_of, problem_of
+from .goals import Item, NotComputed, Problem, name_of, problem_of
 from .search import Choosable, Codes, Found, Goal, Search, TooLongError, groups
 from .stage import Assessment, assess, with_settings
 
@@ -81,9 +81,9 @@ class Instead:
 class Pick:
     """The choice for one field. `text` is how a stage states it.
 
-    `was` is the present code held against the proposal, where it differs. `down` and `up` are the
+    `if_kept` is the present code held against the proposal, where it differs. `lower` and `higher` are the
     next values on either side (None at the end of the range) or, for a field without values, the
-    other options in `others`. `blind` are checks without an answer that look at the field: where
+    other options in `others`. `blind` are checks not computed that look at the field: where
     there are any, nothing says that another code is as good.
     """
 
@@ -93,9 +93,9 @@ class Pick:
     old: Reading
     new: Reading
     text: str
-    was: Instead | None = None
-    down: Instead | None = None
-    up: Instead | None = None
+    if_kept: Instead | None = None
+    lower: Instead | None = None
+    higher: Instead | None = None
     others: tuple[Instead, ...] = ()
     blind: tuple[str, ...] = ()
 
@@ -109,13 +109,13 @@ class Pick:
             "role": self.role,
             "changed": self.changed,
             "set": self.text,
-            "old": {"code": self.old.code, "value": self.old.label},
-            "new": {"code": self.new.code, "value": self.new.label},
-            "was": self.was.json() if self.was else None,
-            "down": self.down.json() if self.down else None,
-            "up": self.up.json() if self.up else None,
+            "from": {"code": self.old.code, "value": self.old.label},
+            "to": {"code": self.new.code, "value": self.new.label},
+            "if_kept": self.if_kept.json() if self.if_kept else None,
+            "lower": self.lower.json() if self.lower else None,
+            "higher": self.higher.json() if self.higher else None,
             "others": [o.json() for o in self.others],
-            "not_judged_by": list(self.blind),
+            "not_computed_by": list(self.blind),
         }
 
 
@@ -167,7 +167,7 @@ class Proposal:
     before: Assessment
     after: Assessment
     goals: int
-    unjudged: tuple[Unjudged, ...]
+    not_computed: tuple[NotComputed, ...]
     kept: Mapping[str, str]
     others_failing: tuple[str, ...]
     evaluations: int
@@ -201,7 +201,7 @@ class Proposal:
             "counts_before": self.before.counts,
             "counts": self.after.counts,
             "goals": self.goals,
-            "not_judged": [
+            "not_computed": [
                 {
                     "check": u.check,
                     "title": u.title,
@@ -209,7 +209,7 @@ class Proposal:
                     "fields": list(u.fields),
                     "kept": list(u.kept),
                 }
-                for u in self.unjudged
+                for u in self.not_computed
             ],
             "kept": dict(self.kept),
             "failing_outside_goals": list(self.others_failing),
@@ -428,7 +428,7 @@ class _Proposer:
             before=before,
             after=after,
             goals=len(goals),
-            unjudged=tuple(problem.unjudged),
+            not_computed=tuple(problem.not_computed),
             kept=problem.kept,
             others_failing=tuple(
                 v.check
@@ -445,12 +445,12 @@ class _Proposer:
         new, old = codes[n], variable.current
         reading = values.read(item, new, bank)
         order = variable.order or variable.codes
-        down = up = None
+        lower = higher = None
         others: tuple[Instead, ...] = ()
         place = order.index(new)
         if reading.band is not None:
-            down = self._instead(n, order[place - 1], codes, ordered) if place else None
-            up = (
+            lower = self._instead(n, order[place - 1], codes, ordered) if place else None
+            higher = (
                 self._instead(n, order[place + 1], codes, ordered)
                 if place + 1 < len(order)
                 else None
@@ -465,10 +465,10 @@ class _Proposer:
             reading,
             setting_text(item, reading, bank),
             self._instead(n, old, codes, ordered) if old != new else None,
-            down,
-            up,
+            lower,
+            higher,
             others,
-            tuple(u.check for u in self.problem.unjudged if variable.name in u.fields),
+            tuple(u.check for u in self.problem.not_computed if variable.name in u.fields),
         )
 
     def _instead(self, n: int, code: int, codes: Mapping[int, int], ordered: Codes) -> Instead:

@@ -247,8 +247,8 @@ class Assessment:
 
     @property
     def counts(self) -> dict[str, int]:
-        """How many hold, are thin, fail, or could not be computed."""
-        found = dict.fromkeys(("fails", "thin", "not computed", "holds"), 0)
+        """How many hold, have a low margin, fail, or could not be computed."""
+        found = dict.fromkeys(("fails", "low_margin", "not_computed", "holds"), 0)
         for verdict in self.verdicts:
             found[verdict.status] += 1
         return found
@@ -296,7 +296,7 @@ class Row:
         return min(margins, default=0.0)
 
     def lost(self, names: Iterable[str]) -> tuple[str, ...]:
-        """Those of these checks that this option leaves without an answer."""
+        """Those of these checks that this option leaves not computed."""
         found = (self.verdicts.get(n) for n in names)
         return tuple(
             n for n, v in zip(names, found, strict=True) if v is None or v.relative is None
@@ -396,9 +396,9 @@ def _open(role: str, options: list[dict[str, Verdict]]) -> tuple[Verdict, ...]:
     return tuple(
         v
         for n, v in options[0].items()
-        if v.status == "not computed"
+        if v.status == "not_computed"
         and (n in deciding or f"role:{role}" in v.asked)
-        and all(o[n].status == "not computed" for o in options if n in o)
+        and all(o[n].status == "not_computed" for o in options if n in o)
     )
 
 

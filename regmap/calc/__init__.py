@@ -10,11 +10,12 @@ The room knows nothing of maps, stages or settings; named inputs are the only wa
 
 from .inputs import Facts, FaultTiming, Input, Inputs, describe
 from .registry import SUBJECTS, Check, checks, run, select
-from .verdict import CAUTION, Verdict, fold_sides, worst_first
+from .verdict import CAUTION, WORDS, Verdict, fold_sides, tally, worst_first
 
 __all__ = [
     "CAUTION",
     "SUBJECTS",
+    "WORDS",
     "Check",
     "Facts",
     "FaultTiming",
@@ -26,5 +27,6 @@ __all__ = [
     "fold_sides",
     "run",
     "select",
+    "tally",
     "worst_first",
 ]

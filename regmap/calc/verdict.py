@@ -7,7 +7,7 @@ thousands of them and reads only their margins.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
@@ -15,14 +15,31 @@ from ..quantity import base_unit
 from .corner import Variable, show_value
 from .inputs import describe
 
-Status = Literal["holds", "thin", "fails", "not computed"]
+Status = Literal["holds", "low_margin", "fails", "not_computed"]
 #: What a derivation shows beside its variables; lines are made when they are read.
 Extra = Variable | str | Callable[[], list[str]]
 Relation = Literal["at most", "at least", "within"]
 
 CAUTION = "Figures support, and do not replace, the data sheet, measurement and qualified review."
 
-_ORDER: dict[str, int] = {"fails": 0, "thin": 1, "not computed": 2, "holds": 3}
+#: What a person reads for a status.
+WORDS: dict[str, str] = {
+    "fails": "FAILS",
+    "low_margin": "low margin",
+    "not_computed": "not computed",
+    "holds": "holds",
+}
+
+
+def tally(counts: Mapping[str, int]) -> str:
+    """How many verdicts of each status, in one line: `7 hold, 1 low margin, 0 fail, 2 not computed`."""
+    return (
+        f"{counts['holds']} hold, {counts['low_margin']} low margin, {counts['fails']} fail, "
+        f"{counts['not_computed']} not computed"
+    )
+
+
+_ORDER: dict[str, int] = {"fails": 0, "low_margin": 1, "not_computed": 2, "holds": 3}
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +175,7 @@ class Verdict:
         return (
             f"{self.value.symbol} {worst} {self.value.text(worst)} must be {relation} "
             f"{limit.symbol} {limit.text('min' if self.worst_max else 'max')}: "
-            f"margin {margin}{share}: {self.status}"
+            f"margin {margin}{share}: {self.status.replace('_', ' ')}"
         )
 
     def json(self) -> dict[str, Any]:
@@ -211,7 +228,7 @@ def _plain(variable: Variable | None) -> dict[str, Any] | None:
 
 
 def rank(verdict: Verdict) -> tuple[int, float, str]:
-    """Sort key for worst first: failed, thin, not computed, holding; each by margin."""
+    """Sort key for worst first: failed, low margin, not computed, holding; each by margin."""
     relative = verdict.relative
     return _ORDER[verdict.status], math.inf if relative is None else relative, verdict.check
 

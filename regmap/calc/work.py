@@ -238,7 +238,7 @@ class Work:
         nothing = lower is None and upper is None
         if value is None or nothing or self.missing:
             return self._verdict(
-                "not computed", value=value, lower=lower, upper=upper, asked_margin=share
+                "not_computed", value=value, lower=lower, upper=upper, asked_margin=share
             )
         margin, relative, is_upper = self._margin(lower, upper, value, base)
         if margin != margin or relative != relative:  # inf - inf is no answer, least of all a yes
@@ -251,7 +251,7 @@ class Work:
                 relative=float("-inf"),
                 reason="numbers beyond any hardware: nothing can be compared",
             )
-        status = "fails" if margin < 0 else "thin" if relative < share else "holds"
+        status = "fails" if margin < 0 else "low_margin" if relative < share else "holds"
         return self._verdict(
             status,
             value=value,
@@ -374,4 +374,4 @@ class Sampler(Work):
         upper: Variable | None,
         base: Variable | None = None,  # noqa: ARG002 (the interval bench uses it)
     ) -> Verdict:
-        return self._verdict("not computed", value=value, lower=lower, upper=upper)
+        return self._verdict("not_computed", value=value, lower=lower, upper=upper)

@@ -222,7 +222,7 @@ def faults(stage: Stage, result: Assessment) -> Html:
         )
         if timing.reported_by:
             only = Html(
-                tag("span", "REPORTED ONLY", cls="sign thin") + " by " + code(timing.reported_by)
+                tag("span", "REPORTED ONLY", cls="sign low") + " by " + code(timing.reported_by)
             )
             hidden = join([hidden, " ", only]) if hidden else only
         rows.append(

@@ -150,13 +150,13 @@ ul { margin: .4rem 0 .8rem; padding-left: 1.2rem; }
 .sign { display: inline-block; min-width: 3.9rem; padding: .05rem .4rem; font-size: 11.5px; font-weight: 600;
   text-align: center; border: 1.5px solid currentColor; border-radius: 2px; white-space: nowrap; }
 .fails { color: #fff; background: var(--bad); border-color: var(--bad); }
-.thin { color: var(--warn); border-style: dashed; }
+.low { color: var(--warn); border-style: dashed; }
 .holds { color: var(--good); }
 .none { color: var(--none); border-style: dotted; }
 .tally { display: flex; flex-wrap: wrap; gap: .6rem; margin: 1rem 0; }
 .tally div { flex: 1 1 8rem; border: 1px solid var(--line); border-left-width: 6px; padding: .45rem .8rem; background: #fff; }
 .tally b { display: block; font-size: 25px; line-height: 1.15; font-variant-numeric: tabular-nums; }
-.tally .t-fails { border-left-color: var(--bad); } .tally .t-thin { border-left: 6px dashed var(--warn); }
+.tally .t-fails { border-left-color: var(--bad); } .tally .t-low { border-left: 6px dashed var(--warn); }
 .tally .t-holds { border-left-color: var(--good); } .tally .t-none { border-left: 6px dotted var(--none); }
 .tally span { font-size: 12.5px; color: var(--soft); }
 .bar { display: inline-block; position: relative; width: 92px; height: 9px; margin-left: .6rem; background:

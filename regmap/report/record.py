@@ -7,7 +7,7 @@ from pathlib import Path
 
 from .. import __version__
 from ..assessment.stage import COMMAND_LINE, Assessment, assess, inputs_of
-from ..calc import CAUTION
+from ..calc import CAUTION, WORDS
 from ..stages.load import Stage
 from . import chip as about
 from . import verdicts
@@ -125,9 +125,9 @@ class _Maker:
         lead = stage.summary or stage.title
         words = [
             f"{counts['holds']} verdicts hold",
-            f"{counts['thin']} thin",
+            f"{counts['low_margin']} low margin",
             f"{counts['fails']} fail",
-            f"{counts['not computed']} without an answer",
+            f"{counts['not_computed']} not computed",
         ]
         state = (
             "Nothing found speaks against these settings."
@@ -202,7 +202,7 @@ class _Maker:
             return tag("p", "The stage waives no check.")
         return table(
             ["check", "verdict without the waiver", "reason given in the stage"],
-            [[code(v.check), v.status, reason] for v, reason in self.result.waived],
+            [[code(v.check), WORDS[v.status], reason] for v, reason in self.result.waived],
         )
 
     def _cautions(self) -> Html:
@@ -227,8 +227,8 @@ class _Maker:
         for verdict in self.result.verdicts:
             by_status.setdefault(verdict.status, []).append(verdict.check)
         for status, text in (
-            ("thin", "Less margin than asked for"),
-            ("not computed", "Without an answer, for lack of an input"),
+            ("low_margin", "Less margin than asked for"),
+            ("not_computed", "Not computed, for lack of an input"),
         ):
             if by_status.get(status):
                 points.append(f"{text}: {', '.join(by_status[status])}")

@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 
 from ..assessment.stage import Assessment
-from ..calc import SUBJECTS, Inputs, Verdict
+from ..calc import SUBJECTS, WORDS, Inputs, Verdict
 from ..errors import CallError
 from .page import Html, bar, code, facts, fold, join, table, tag
 
-SIGNS = {"fails": "FAILS", "thin": "thin", "not computed": "no answer", "holds": "holds"}
-CLASSES = {"fails": "fails", "thin": "thin", "not computed": "none", "holds": "holds"}
+CLASSES = {"fails": "fails", "low_margin": "low", "not_computed": "none", "holds": "holds"}
 
 TITLES = {
     "gate": "Gate drive",
@@ -27,7 +26,7 @@ TITLES = {
 
 
 def sign(status: str) -> Html:
-    return tag("span", SIGNS[status], cls=f"sign {CLASSES[status]}")
+    return tag("span", WORDS[status], cls=f"sign {CLASSES[status]}")
 
 
 def percent(share: float | None) -> str:
@@ -69,8 +68,8 @@ def tally(result: Assessment) -> Html:
     counts = result.counts
     names = {
         "fails": "fail",
-        "thin": "thin: hold with less margin than asked",
-        "not computed": "without an answer",
+        "low_margin": "low margin: hold, with less than asked",
+        "not_computed": "not computed",
         "holds": "hold",
     }
     return tag(

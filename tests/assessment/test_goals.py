@@ -62,7 +62,7 @@ def test_every_margin_is_that_of_the_whole_assessment(stage: Stage, whole: Probl
             expected = -math.inf if verdict.relative is None else verdict.relative
             assert margin == pytest.approx(expected, rel=1e-9), goal.name
         missed = {n for n in verdicts if n not in seen and n != "reaction.masked"}
-        assert missed <= {u.check for u in whole.unjudged}
+        assert missed <= {u.check for u in whole.not_computed}
 
 
 def test_a_masked_fault_is_a_missed_goal(stage: Stage, whole: Problem) -> None:

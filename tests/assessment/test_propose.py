@@ -131,7 +131,7 @@ def test_the_stage_proposed_holds_the_codes_chosen(shipped: Proposal) -> None:
 def test_no_single_change_improves_a_proposal(shipped: Proposal) -> None:
     """A second opinion on reasons: what a neighbour is said to do is what the assessment says."""
     for pick in shipped.picks:
-        for instead in (pick.down, pick.up):
+        for instead in (pick.lower, pick.higher):
             if (
                 instead is None
                 or not instead.goal

@@ -91,9 +91,9 @@ def test_the_current_falls_with_what_the_resistor_passes_at_the_threshold(build:
 def test_a_fitted_resistor_asks_for_the_voltages_that_it_needs(build: Build) -> None:
     without = build(("stage:mosfet.plateau",), stage___gate__resistor__off="47 ohm")
     verdict = one(without, "gate.fall-time.low")
-    assert verdict.status == "not computed"
+    assert verdict.status == "not_computed"
     assert verdict.missing == ("stage:mosfet.plateau",)
-    assert one(build(("stage:mosfet.plateau",)), "gate.fall-time.low").status == "thin"
+    assert one(build(("stage:mosfet.plateau",)), "gate.fall-time.low").status == "low_margin"
 
 
 @pytest.mark.parametrize(

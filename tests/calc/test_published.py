@@ -395,8 +395,8 @@ def test_watchdog_window(
         (centre, "holds", "holds"),
         (closed_max - 0.01, "fails", "holds"),
         (total_min + 0.01, "holds", "fails"),
-        (closed_max + 0.01, "thin", "holds"),
-        (total_min - 0.01, "holds", "thin"),
+        (closed_max + 0.01, "low_margin", "holds"),
+        (total_min - 0.01, "holds", "low_margin"),
     ):
         inputs = given(
             {
@@ -454,7 +454,7 @@ def test_load_dump_levels(given: Given) -> None:
     assert "ISO 16750-2" in verdict.caution
     assert any("secondary" in v.note for v in verdict.inputs)
     crank = one(given({"role:uv.threshold": "5 V"}), "supply.crank")
-    assert crank.status == "not computed"
+    assert crank.status == "not_computed"
     assert crank.missing == ("stage:supply.crank",)
 
 

@@ -47,8 +47,8 @@ def one(inputs: Inputs, name: str) -> Verdict:
     ("limit", "status", "relative"),
     [
         ("240 ns", "holds", 1 / 6),
-        ("210 ns", "thin", 1 / 21),
-        ("200 ns", "thin", 0.0),
+        ("210 ns", "low_margin", 1 / 21),
+        ("200 ns", "low_margin", 0.0),
         ("190 ns", "fails", -1 / 19),
     ],
 )
@@ -64,7 +64,7 @@ def test_status_from_margin(given: Given, limit: str, status: str, relative: flo
 
 def test_the_margin_asked_is_the_stages(given: Given) -> None:
     table = {**RISE, "stage:limits.rise_time.max": "240 ns", "stage:goals.margin": "20 %"}
-    assert one(given(table), "gate.rise-time.high").status == "thin"
+    assert one(given(table), "gate.rise-time.high").status == "low_margin"
 
 
 def test_the_nearer_of_two_limits_decides(given: Given) -> None:
@@ -74,7 +74,7 @@ def test_the_nearer_of_two_limits_decides(given: Given) -> None:
         ),
         "gate.rise-time.high",
     )
-    assert (low.status, low.relation, low.worst_max) == ("thin", "within", False)
+    assert (low.status, low.relation, low.worst_max) == ("low_margin", "within", False)
     assert low.limit is low.lower
     high = one(
         given(
@@ -87,7 +87,7 @@ def test_the_nearer_of_two_limits_decides(given: Given) -> None:
 
 def test_everything_missing_is_named_at_once(given: Given) -> None:
     verdict = one(given({"stage:mosfet.qgd": "12 nC"}), "gate.dvdt.high")
-    assert verdict.status == "not computed"
+    assert verdict.status == "not_computed"
     assert verdict.missing == (
         "role:gate.source.high",
         "role:gate.sink.high",
@@ -102,7 +102,7 @@ def test_everything_missing_is_named_at_once(given: Given) -> None:
 def test_nothing_given_never_raises_and_never_holds() -> None:
     verdicts = run(Inputs([]))
     assert len(verdicts) > 50
-    assert {v.status for v in verdicts} == {"not computed"}
+    assert {v.status for v in verdicts} == {"not_computed"}
     assert all(v.missing for v in verdicts)
     json.dumps([v.json() for v in verdicts])
 
@@ -122,11 +122,11 @@ def test_an_input_moves_only_verdicts_that_asked_for_it(shape: Inputs) -> None:
 
 
 def test_without_an_input_the_verdict_names_it(build: Build) -> None:
-    """Taking one away gives `not computed` with that name, or a stand-in that the origin names."""
+    """Taking one away gives `not_computed` with that name, or a stand-in that the origin names."""
     whole = build()
     for name in whole.known():
         for verdict in run(build(without=(name,))):
-            if name not in verdict.asked or verdict.status != "not computed":
+            if name not in verdict.asked or verdict.status != "not_computed":
                 continue
             asked = {n for m in verdict.missing for n in chain(m.partition(" ")[0])}
             # A missing gate current is asked for as such, whatever the fallback was.
@@ -192,7 +192,7 @@ PROTECTIONS = {
 
 @pytest.mark.parametrize("check", PROTECTIONS)
 def test_a_protection_that_is_off_fails_and_says_why(build: Build, check: str) -> None:
-    """Not `not computed`: what protects nothing is a finding, until the stage waives it."""
+    """Not `not_computed`: what protects nothing is a finding, until the stage waives it."""
     switches, setting = PROTECTIONS[check]
     for switch in switches:
         off = one(build().with_values([Input(f"role:{switch}", 0, "map x:1")]), check)
@@ -255,11 +255,11 @@ def test_what_only_must_stay_silent_has_nothing_to_say_of_a_monitor_that_is_off(
     build: Build,
 ) -> None:
     off = one(build(role___vds__enable=0), "vds.no-false-trip.low")
-    assert off.status == "not computed"
+    assert off.status == "not_computed"
     assert "switched off" in off.missing[0]
     inputs = build().with_values([Input("role:sense.gain", "reserved", "map x:1")])
     verdict = one(inputs, "sense.step")
-    assert verdict.status == "not computed"
+    assert verdict.status == "not_computed"
     assert "reserved, which is no quantity" in verdict.missing[0]
 
 
@@ -317,13 +317,13 @@ def test_gate_voltage_at_the_undervoltage_threshold(build: Build) -> None:
     assert boot.value is not None
     assert boot.value.low == pytest.approx(3.6)
     # just enough, and just not: 7 V + 1.5 V
-    for threshold, status in (("8.5 V", "thin"), ("8.49 V", "fails"), ("9.4 V", "holds")):
+    for threshold, status in (("8.5 V", "low_margin"), ("8.49 V", "fails"), ("9.4 V", "holds")):
         assert (
             one(build(**pump, role___uv__threshold=threshold), "gate.voltage-uv.high").status
             == status
         )
     fixed = build(**pump, without=("role:uv.threshold",), chip___uv__threshold="8.5 V")
-    assert one(fixed, "gate.voltage-uv.high").status == "thin"
+    assert one(fixed, "gate.voltage-uv.high").status == "low_margin"
 
 
 def test_no_verdict_on_an_undervoltage_threshold_that_the_map_does_not_have(build: Build) -> None:
@@ -375,7 +375,7 @@ def test_selection_and_its_errors(build: Build) -> None:
 
 def test_worst_first_and_folding(build: Build) -> None:
     ordered = worst_first(run(build()))
-    order = ["fails", "thin", "not computed", "holds"]
+    order = ["fails", "low_margin", "not_computed", "holds"]
     ranks = [order.index(v.status) for v in ordered]
     assert ranks == sorted(ranks)
     rows = fold_sides(ordered)

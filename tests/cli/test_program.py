@@ -247,7 +247,7 @@ def test_check_exit_status_follows_the_verdicts(gateword: Run) -> None:
     assert gateword("check", "coolant_pump").status == 0
     result = gateword("check", "coolant_pump", "--set", "TIMING.DEAD_TIME=50 ns")
     assert result.status == 1
-    assert result.out.splitlines()[1].startswith("FAILS deadtime.enough ")
+    assert result.out.splitlines()[1].startswith("FAILS        deadtime.enough ")
     assert result.out.splitlines()[-1].endswith("first: deadtime.enough.high")
 
 

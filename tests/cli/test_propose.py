@@ -121,10 +121,10 @@ def test_a_field_whose_check_lacks_an_input_is_kept_and_named(gateword: Run, bli
     fields = {"TIMING.DEAD_TIME", "GATE_HS.SINK", "WATCHDOG.ENABLE", "WATCHDOG.WINDOW"}
     assert not fields & set(made["changes"])
     assert not fields & {c["field"] for c in made["choices"]}
-    told = {u["check"]: u for u in made["not_judged"]}
+    told = {u["check"]: u for u in made["not_computed"]}
     assert "TIMING.DEAD_TIME" in told["deadtime.enough.high"]["kept"]
     assert "WATCHDOG.ENABLE" in told["watchdog.late"]["kept"]
-    assert "kept: not judged by deadtime.enough.high" in made["kept"]["TIMING.DEAD_TIME"]
+    assert "kept: not computed by deadtime.enough.high" in made["kept"]["TIMING.DEAD_TIME"]
     text = " ".join(result.out.split())
     assert "deadtime.enough.high: needs mosfet.qg" in text
     assert "watchdog.late: needs watchdog.service in the stage" in text
@@ -141,7 +141,7 @@ def test_a_stage_that_says_nothing_yet_is_not_called_the_best(
     text = " ".join(gateword("propose", "s.yaml").out.split())
     assert "settings are the best" not in text
     assert text.endswith(
-        "No change to what could be judged, 3 fields kept unjudged: nothing has a margin"
+        "No change to what could be computed, 3 fields kept with checks not computed: nothing has a margin"
     )
 
 
@@ -153,7 +153,7 @@ def test_nothing_is_called_as_good_while_its_check_is_not_judged(
     ).out
     text = " ".join(freed.split())
     window = text[text.index("WATCHDOG.WINDOW") :].partition("Not judged")[0]
-    assert "watchdog.late, watchdog.early are not judged" in window
+    assert "watchdog.late, watchdog.early are not computed" in window
     assert "as good" not in window.partition("TIMING.")[0]
 
 

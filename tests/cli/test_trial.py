@@ -140,11 +140,11 @@ def test_a_sweep_names_what_it_could_not_judge(gateword: Run) -> None:
     """The shortest dead time is no best value where nobody computed whether it is enough."""
     out = " ".join(gateword("sweep", str(STAGE), "GATE.DEAD").out.split())
     assert (
-        "not judged: deadtime.enough, needs propagation.off, propagation.on in the map's electrical"
+        "not computed: deadtime.enough, needs propagation.off, propagation.on in the map's electrical"
         in out
     )
-    assert "It knows nothing of what is not judged." in out
-    assert "not judged" not in gateword("sweep", "coolant_pump", "TIMING.DEAD_TIME").out
+    assert "It knows nothing of what is not computed." in out
+    assert "not computed" not in gateword("sweep", "coolant_pump", "TIMING.DEAD_TIME").out
 
 
 def test_folded_steps_hang_under_their_step(gateword: Run) -> None:

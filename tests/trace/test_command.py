@@ -98,7 +98,7 @@ def test_csv() -> None:
     rows = list(csv.DictReader(io.StringIO(out)))
     assert len(rows) == 39 + 4
     row = next(r for r in rows if r["register"] == "VDS" and r["what"] == "write")
-    assert (row["word"], row["data"], row["old"], row["changes"]) == (
+    assert (row["word"], row["data"], row["from"], row["changes"]) == (
         "0x380C",
         "0x6",
         "0xF",

@@ -256,6 +256,7 @@ class Register:
     the reserved bits that must be written back as they were read.
     `reads_as`: "written", "inverted", "zero", or "REG" whose word is read in its place.
     `complement_of`: a register that must always hold the bitwise complement of this one.
+    `operations`: the operation codes that read and write it, where they are not "read" and "write".
     """
 
     name: str
@@ -272,6 +273,7 @@ class Register:
     write_mask: int = -1
     writable: Expr | None = None
     frame: str = ""
+    operations: Mapping[str, str] = field(default_factory=dict)
     complement_of: str = ""
     reads_as: str = "written"
     summary: str = ""
@@ -285,6 +287,10 @@ class Register:
     @property
     def readable(self) -> bool:
         return any(f.access != "wo" for f in self.fields) if self.fields else self.access != "wo"
+
+    @property
+    def takes_writes(self) -> bool:
+        return any(f.writable for f in self.fields)
 
     @property
     def holds_settings(self) -> bool:

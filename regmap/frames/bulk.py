@@ -8,18 +8,28 @@ one. Tests hold it to the answers of the codec and of the construct declarations
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..chip.bank import unknown
+from ..chip.bank import Bank, unknown
 from ..chip.guard import Crc, parity_array
 from ..chip.model import Bits, Chip, Frame, Layout, Part
 from ..errors import CallError
-from .codec import GUARDS, Codec, guard_value, guards_of
+from .recogniser import Recogniser
+from .words import GUARDS, guard_value, guards_of
 
 Words = NDArray[np.uint64]
 Mask = NDArray[np.bool_]
+Counts = NDArray[np.int32]
+
+#: worse than every reading: the word is too wide
+_NEVER = np.int32(1 << 14)
+#: words that pass through the cache together
+_AT_ONCE = 1 << 15
+#: operation, page and address of so many bits are looked up in a table
+_TABLE_BITS = 16
 
 #: what `BulkCodec.kinds` says beside the indexes of commands
 UNKNOWN, READ, WRITE, COMMAND = 0, 1, 2, 3
@@ -39,6 +49,16 @@ def _runs(bits: Bits) -> list[tuple[int, int]]:
 def _mask(count: int) -> np.uint64:
     mask: np.uint64 = np.uint64((1 << count) - 1)
     return mask
+
+
+def _ones(words: Words) -> Counts:
+    """How many bits of each word are 1."""
+    total = np.zeros(words.shape, np.int32)
+    left = words
+    while left.any():
+        total += (left & np.uint64(1)).astype(np.int32)
+        left = left >> np.uint64(1)
+    return total
 
 
 def extract(words: Words, bits: Bits) -> Words:
@@ -126,13 +146,19 @@ def build(
     return words
 
 
-def guards_ok(layout: Layout, words: Words) -> Mask:
-    """Where every parity bit and checksum fits."""
-    ok = np.ones(words.shape, dtype=np.bool_)
+def guard_flaws(layout: Layout, words: Words) -> Counts:
+    """How many check parts do not fit in each word."""
+    wrong = np.zeros(words.shape, dtype=np.int32)
     for part in layout.parts:
         if part.kind in GUARDS:
             own = np.uint64(sum(1 << b for b in part.bits))
-            ok &= extract(words, part.bits) == guard_values(part, words & ~own)
+            wrong += extract(words, part.bits) != guard_values(part, words & ~own)
+    return wrong
+
+
+def guards_ok(layout: Layout, words: Words) -> Mask:
+    """Where every parity bit and checksum fits."""
+    ok: Mask = guard_flaws(layout, words) == 0
     return ok
 
 
@@ -150,41 +176,130 @@ def flawless(layout: Layout, words: Words) -> Mask:
     return ok
 
 
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What words are, as arrays of their shape.
+
+    frame     index of the layout in the map's order, -1 where the length fits none
+    kind      UNKNOWN, READ, WRITE, or COMMAND plus the index of a command in the map's order
+    register  index of the register in the map's order, -1 for none
+    flaws     how many: 0 where the word is sound
+    doubt     how little the reading explains, as `Recogniser` ranks them: least is best
+    """
+
+    frame: Counts
+    kind: Counts
+    register: Counts
+    flaws: Counts
+    doubt: Counts
+
+
 class BulkCodec:
-    """Arrays of commands of one chip: what each word asks, and of which register."""
+    """`regmap.frames.recogniser` for arrays of command words: the same answers, many at a time."""
 
     def __init__(self, chip: Chip) -> None:
         self.chip = chip
-        self.codec = Codec(chip)
+        self.recogniser = Recogniser(chip)
         self.names: tuple[str, ...] = tuple(chip.registers)
         self._index = {name: i for i, name in enumerate(self.names)}
+        self._order = {name: i for i, name in enumerate(chip.commands)}
+        self._lookups: dict[tuple[str, int | None], Counts] = {}
+        # the last one stands for no register: no data is too wide for it
+        self._room = np.array([r.width for r in chip.registers.values()] + [64], np.uint64)
 
-    def kinds(self, frame: Frame, words: Words) -> NDArray[np.int32]:
-        """UNKNOWN, READ, WRITE, or COMMAND plus the index of a command in the map's order."""
-        kinds = np.full(words.shape, UNKNOWN, dtype=np.int32)
-        parts = split(frame.command, words)
-        operation = frame.command.of_kind("operation")
-        if operation is None:
-            kinds[...] = WRITE if frame.command.of_kind("data") else READ
-        else:
-            for name, kind in (("read", READ), ("write", WRITE)):
-                if name in operation.codes:
-                    kinds[parts[operation.name] == np.uint64(operation.codes[name])] = kind
-        order = {name: i for i, name in enumerate(self.chip.commands)}
-        # what the codec would find first comes last here, so that it stays
-        ordered = list(self.chip.commands.values())[::-1]
-        ordered.sort(key=lambda c: len(c.parts))
-        for command in ordered:
-            own = self.chip.frames[command.frame]
-            if own is not frame and not (own is self.codec.usual and frame.when is not None):
+    def recognise(self, words: Words, bank: Bank | None = None, bits: int | None = None) -> Seen:
+        """As `Recogniser.command`, of each word; `bits` are those that all of them have on the bus."""
+        bank = bank if bank is not None else Bank.at_reset(self.chip)
+        page = self.recogniser.page(bank)
+        flat = words.reshape(-1)
+        frames = [
+            f for f in self.recogniser.frames_possible(bank) if bits is None or bits == f.length
+        ]
+        result = Seen(*(np.full(flat.shape, v, np.int32) for v in (-1, UNKNOWN, -1, 1, _NEVER)))
+        for first in range(0, len(flat), _AT_ONCE):
+            some = slice(first, first + _AT_ONCE)
+            for number, frame in enumerate(frames):
+                seen = self.read(frame, flat[some], page)
+                better = seen.doubt < result.doubt[some]
+                for name in Seen.__slots__:
+                    new, old = getattr(seen, name), getattr(result, name)[some]
+                    old[...] = new if not number and better.all() else np.where(better, new, old)
+        return Seen(*(getattr(result, n).reshape(words.shape) for n in Seen.__slots__))
+
+    def read(self, frame: Frame, words: Words, page: int | None = None) -> Seen:
+        """The words as ones of this layout."""
+        layout = frame.command
+        kind = self.kinds(frame, words)
+        register = self.registers(frame, words, page, kind)
+        flaws = guard_flaws(layout, words)
+        wrong = np.zeros(words.shape, np.int32)
+        for part in layout.parts:
+            if part.kind in ("fixed", "chip"):
+                bad = extract(words, part.bits) != np.uint64(part.value)
+            elif part.kind == "operation":
+                known = np.zeros(1 << part.width, np.bool_)
+                known[list(part.codes.values())] = True
+                bad = ~known[extract(words, part.bits).astype(np.intp)]
+            else:
                 continue
-            hit = np.ones(words.shape, dtype=np.bool_)
-            for name, value in command.parts.items():
-                if name not in parts:
-                    hit[...] = False
-                    break
-                hit &= parts[name] == np.uint64(value)
-            kinds[hit] = COMMAND + order[command.name]
+            for command in self.chip.commands.values():
+                if part.name in command.parts:
+                    bad &= kind != COMMAND + self._order[command.name]
+            flaws += bad
+            if part.kind == "fixed" and part.width > 1:
+                apart = extract(words, part.bits) ^ np.uint64(part.value)
+                wrong += np.where(bad, _ones(apart), 0)
+            elif part.kind == "fixed":
+                wrong += bad
+        access = (kind == READ) | (kind == WRITE)
+        operation = layout.of_kind("operation")
+        if operation is not None:
+            # a code that the map names and that neither reads, writes nor is a command
+            known = np.isin(extract(words, operation.bits), list(operation.codes.values()))
+            flaws += known & ~access & (kind == UNKNOWN)
+        strange = access & (register < 0) | (kind == UNKNOWN)
+        foreign = np.array(
+            [not self.recogniser.carries(frame, r) for r in self.chip.registers.values()] + [False]
+        )
+        if foreign.any():
+            stray = foreign[register]
+            flaws += stray
+            strange |= stray
+        data = layout.of_kind("data")
+        if data is not None:
+            room = np.minimum(self._room, np.uint64(63))[register]
+            flaws += (kind == WRITE) & (extract(words, data.bits) >> room != 0) & (register >= 0)
+        doubt = flaws + strange * np.int32(1 << 10)
+        doubt += (wrong > 1) * np.int32(1 << 11)
+        doubt += (flaws > 0) * np.int32(1 << 12)
+        if layout.length < 64:
+            doubt = np.where(words >> np.uint64(layout.length) != 0, _NEVER, doubt)
+        place = list(self.chip.frames).index(frame.name)
+        return Seen(np.full(words.shape, place, np.int32), kind, register, flaws, doubt)
+
+    def kinds(self, frame: Frame, words: Words) -> Counts:
+        """What each word asks, read as one of this layout (`Seen.kind`)."""
+        layout = frame.command
+        operation = layout.of_kind("operation")
+        if operation is None:
+            kinds = np.full(words.shape, WRITE if layout.of_kind("data") else READ, np.int32)
+        else:
+            table = np.full(1 << operation.width, UNKNOWN, np.int32)
+            # of names with one code the first counts
+            for name, code in reversed(list(operation.codes.items())):
+                does = self.recogniser.kinds.get(name, "")
+                table[code] = {"read": READ, "write": WRITE}.get(does, UNKNOWN)
+            kinds = table[extract(words, operation.bits).astype(np.intp)]
+        # what the codec would find first comes last here, so that it stays
+        for command in reversed(self.recogniser.commands):
+            if not self.recogniser.carries(frame, command):
+                continue
+            parts = [(layout.named(name), value) for name, value in command.parts.items()]
+            if all(part is not None for part, _ in parts):
+                hit = np.ones(words.shape, np.bool_)
+                for part, value in parts:
+                    hit &= extract(words, part.bits if part else ()) == np.uint64(value)
+                kinds[hit] = COMMAND + self._order[command.name]
         return kinds
 
     def fields(self, register: str, words: Words) -> dict[str, Words]:
@@ -197,49 +312,65 @@ class BulkCodec:
         return {f.name: extract(words, f.bits) for f in self.chip.registers[register].fields}
 
     def registers(
-        self,
-        frame: Frame,
-        words: Words,
-        page: int | None = None,
-        kinds: NDArray[np.int32] | None = None,
-    ) -> NDArray[np.int32]:
-        """Index into `names` of the register each word addresses, -1 where there is none.
+        self, frame: Frame, words: Words, page: int | None = None, kinds: Counts | None = None
+    ) -> Counts:
+        """Index into `names` of the register each word is about, -1 where there is none.
 
         `page` is the page selected by a field, where frames do not carry it. Words that are no
         register access have -1; `kinds` are those of the words, if they are known already.
         """
-        address_part = frame.command.of_kind("address")
-        if address_part is None:
-            return np.full(words.shape, -1, dtype=np.int32)
-        page_part = frame.command.of_kind("page")
-        bits = (page_part.bits if page_part is not None else ()) + address_part.bits
+        bits: Bits = ()
+        for kind in ("operation", "page", "address"):
+            part = frame.command.of_kind(kind)
+            bits += part.bits if part is not None else ()
         keys = extract(words, bits)
-        if words.size >> len(bits):
-            # fewer addresses than words: each address is looked for once
-            every = np.arange(1 << len(bits), dtype=np.uint64)
-            table = self._addressed(every, address_part.width, page_part is not None, page)
-            result = table[keys.astype(np.intp)]
+        if len(bits) <= _TABLE_BITS:
+            found = self._lookup(frame, page)[keys.astype(np.intp)]
         else:
-            result = self._addressed(keys, address_part.width, page_part is not None, page)
+            different, which = np.unique(keys, return_inverse=True)
+            found = self._looked_up(frame, different, page)[which].reshape(words.shape)
         kinds = self.kinds(frame, words) if kinds is None else kinds
-        result[(kinds != READ) & (kinds != WRITE)] = -1
-        return result
+        return np.where((kinds == READ) | (kinds == WRITE), found, np.int32(-1))
 
-    def _addressed(
-        self, keys: Words, width: int, paged: bool, page: int | None
-    ) -> NDArray[np.int32]:
-        """`registers` of addresses of `width` bits, the page above them if frames carry it."""
-        result = np.full(keys.shape, -1, dtype=np.int32)
-        addresses = keys & _mask(width)
-        # registers of no page first: one that stands on the page itself has precedence
-        for register in sorted(self.chip.registers.values(), key=lambda r: r.page is not None):
-            hit = addresses == np.uint64(register.address)
-            if register.page is not None:
-                if paged:
-                    hit &= keys >> np.uint64(width) == np.uint64(register.page)
-                elif register.page != page:
+    def _lookup(self, frame: Frame, page: int | None) -> Counts:
+        """Register indexes by operation, page and address, side by side as one number."""
+        table = self._lookups.get((frame.name, page))
+        if table is None:
+            bits = sum(
+                part.width
+                for kind in ("operation", "page", "address")
+                if (part := frame.command.of_kind(kind)) is not None
+            )
+            table = self._looked_up(frame, np.arange(1 << bits, dtype=np.uint64), page)
+            self._lookups[frame.name, page] = table
+        return table
+
+    def _looked_up(self, frame: Frame, keys: Words, page: int | None) -> Counts:
+        layout = frame.command
+        operation, pages, addresses = (
+            layout.of_kind(kind) for kind in ("operation", "page", "address")
+        )
+        result = np.full(keys.shape, -1, np.int32)
+        low = addresses.width if addresses is not None else 0
+        high = low + (pages.width if pages is not None else 0)
+        for (name, address), row in self.recogniser.places(frame).items():
+            code = operation.codes.get(name or "", -1) if operation is not None else 0
+            if code < 0 or (address or 0) >> low:
+                continue
+            hit = (keys >> np.uint64(high) == np.uint64(code)) & (
+                keys & _mask(low) == np.uint64(address or 0)
+            )
+            # registers of no page are on every page, one that stands on the page itself before them
+            # ... and of several the first in the row
+            ordered = row[::-1]
+            ordered.sort(key=lambda r: r.page is not None)
+            for register in ordered:
+                here = hit
+                if register.page is not None and pages is not None:
+                    here = hit & (keys >> np.uint64(low) & _mask(pages.width) == register.page)
+                elif register.page is not None and register.page != page:
                     continue
-            result[hit] = self._index[register.name]
+                result[here] = self._index[register.name]
         return result
 
 
@@ -249,6 +380,7 @@ __all__ = [
     "UNKNOWN",
     "WRITE",
     "BulkCodec",
+    "Seen",
     "build",
     "deposit",
     "extract",

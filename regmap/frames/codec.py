@@ -1,6 +1,7 @@
 """Commands and replies of one chip: registers to frames and frames to registers. Pure: no port, no state.
 
-`Codec(chip)` picks the frame in force, encodes requests and tells what a command or a reply says.
+`Codec(chip)` encodes requests and tells what a reply says; what a command says is told by its
+`recogniser` (`regmap.frames.recogniser`).
 What a single word is made of is the business of `regmap.frames.words`, whose functions are at hand here
 too. The construct twin is in `regmap.frames.structs`, the numpy twin in `regmap.frames.bulk`; tests hold all
 three to the same answers.
@@ -14,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from ..chip.bank import Bank
 from ..chip.model import Chip, Command, Frame, Layout, Register
 from ..errors import CallError, FrameError
-from ..expr import evaluate
+from .recogniser import Recogniser, Sent
 from .words import (
     GUARDS,
     Flaw,
@@ -82,30 +83,6 @@ def readdress(chip: Chip, address: int) -> Chip:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sent:
-    """A command frame as built or recognised.
-
-    `kind` is "read", "write" or a command's name; `register` is None for commands and for
-    addresses that the map does not have; `data` is the data part, if the frame has one.
-    """
-
-    word: int
-    frame: Frame
-    kind: str
-    register: Register | None = None
-    address: int | None = None
-    page: int | None = None
-    data: int | None = None
-    parts: Mapping[str, int] = field(default_factory=dict)
-    flaws: tuple[Flaw, ...] = ()
-    command: Command | None = None
-
-    @property
-    def bits(self) -> int:
-        return self.frame.length
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """A reply frame taken apart. `status` maps each status part to whether it is set."""
 
@@ -122,49 +99,34 @@ class Codec:
 
     def __init__(self, chip: Chip) -> None:
         self.chip = chip
-        self._by_address = {(r.page, r.address): r for r in chip.registers.values()}
-        self.usual = next((f for f in chip.frames.values() if f.when is None), None)
-        # a command that says more of its word is recognised before one that says less
-        self._commands = sorted(chip.commands.values(), key=lambda c: -len(c.parts))
-        named = [r.frame for r in chip.registers.values() if r.frame]
-        named += [c.frame for c in chip.commands.values()]
-        self._named = tuple(chip.frames[n] for n in dict.fromkeys(named))
+        self.recogniser = Recogniser(chip)
 
-    # --- which frame -------------------------------------------------------------------------
+    # --- what the recogniser tells -------------------------------------------------------------
     def frame_in_force(
         self,
         bank: Bank | None = None,
         register: Register | None = None,
         command: Command | None = None,
     ) -> Frame:
-        """The frame a request travels in, given what is known of the chip (reset state where nothing is)."""
-        if command is not None:
-            return self._alternative(self.chip.frames[command.frame], bank)
-        if register is not None and register.frame:
-            return self._alternative(self.chip.frames[register.frame], bank)
-        return self._alternative(None, bank)
+        """The frame a request travels in, given what is known of the chip (reset state where nothing is).
 
-    def _alternative(self, wanted: Frame | None, bank: Bank | None) -> Frame:
-        if wanted is not None and wanted.when is None:
-            if wanted is not self.usual:
-                return wanted
-            wanted = None  # the usual frame gives way to one whose condition holds
-        if wanted is None and len(self.chip.frames) == 1:
-            return next(iter(self.chip.frames.values()))
-        bank = bank if bank is not None else Bank.at_reset(self.chip)
-        if (
-            wanted is not None
-            and wanted.when is not None
-            and evaluate(wanted.when, bank) is not False
-        ):
-            return wanted
-        fallback: Frame | None = None
-        for frame in self.chip.frames.values():
-            if frame.when is None:
-                fallback = fallback or frame
-            elif evaluate(frame.when, bank):
-                return frame
-        return fallback or wanted or next(iter(self.chip.frames.values()))
+        Raises CallError where no frame that carries it is in force.
+        """
+        return self.recogniser.frame_in_force(bank, register, command)
+
+    def decode_command(
+        self,
+        word: int,
+        bank: Bank | None = None,
+        frame: Frame | None = None,
+        bits: int | None = None,
+    ) -> Sent:
+        """The likeliest reading of a command word; its flaws are listed, never raised.
+
+        `bits` are those seen on the bus, if known; with `frame` the word is read as that one. Raises
+        FrameError for a word that is wider than every frame.
+        """
+        return self.recogniser.command(word, bank, frame, bits)
 
     # --- commands ----------------------------------------------------------------------------
     def read(
@@ -219,17 +181,21 @@ class Codec:
         given: Mapping[str, int] | None,
     ) -> Sent:
         frame = self.frame_in_force(bank, register)
-        if frame.command.of_kind("operation") is None and kind != self._kind(frame, {}):
+        if (
+            frame.command.of_kind("operation") is None
+            and kind != self.recogniser.operation_of(frame, {})[1]
+        ):
             # nothing in the word could tell a read from a write of zero
             raise CallError(f"frame '{frame.name}' cannot {kind}: no part of it says read or write")
         parts = dict(given or {})
         for part in frame.command.parts:
             if part.kind == "operation":
-                if kind not in part.codes:
+                code = register.operations.get(kind, "" if register.operations else kind)
+                if code not in part.codes:
                     raise CallError(
-                        f"frame '{frame.name}' cannot {kind}: part '{part.name}' has no code for it"
+                        f"frame '{frame.name}' cannot {kind} {register.name}: part '{part.name}' has no code for it"
                     )
-                parts[part.name] = part.codes[kind]
+                parts[part.name] = part.codes[code]
             elif part.kind == "address":
                 parts[part.name] = register.address
             elif part.kind == "page":
@@ -249,122 +215,6 @@ class Codec:
             data=word,
             parts=split(frame.command, built),
         )
-
-    def frames_possible(self, bank: Bank | None = None) -> list[Frame]:
-        """The frames that a command may use now: the usual one first, then those that only some
-        registers or commands use."""
-        frames = [self._alternative(None, bank)]
-        for frame in self._named:
-            candidate = self._alternative(frame, bank)
-            if candidate not in frames:
-                frames.append(candidate)
-        return frames
-
-    def decode_command(
-        self,
-        word: int,
-        bank: Bank | None = None,
-        frame: Frame | None = None,
-        bits: int | None = None,
-    ) -> Sent:
-        """What a command word says; its flaws are listed, never raised (except a word that is too wide).
-
-        Where `frame` is not given it is recognised among those possible: by the number of `bits`
-        seen on the bus if that is known, then as the one that leaves the fewest flaws.
-        """
-        if frame is not None:
-            return self._decode_as(word, bank, frame)
-        frames = self.frames_possible(bank)
-        if len(frames) > 1:
-            fitting = [f for f in frames if not word >> f.length and bits in (None, f.length)]
-            frames = fitting or frames[:1]
-        found = [self._decode_as(word, bank, f) for f in frames]
-        return min(found, key=lambda s: (len(s.flaws), not self._belongs(s, bank)))
-
-    def _belongs(self, sent: Sent, bank: Bank | None) -> bool:
-        """Whether what was recognised really travels in this frame."""
-        if sent.command is not None:
-            return True
-        if sent.register is None:
-            return False
-        return self.frame_in_force(bank, sent.register) is sent.frame
-
-    def _decode_as(self, word: int, bank: Bank | None, frame: Frame) -> Sent:
-        parts = split(frame.command, word)
-        flaws = inspect(frame.command, word)
-        for command in self._commands:
-            if not all(parts.get(n) == v for n, v in command.parts.items()):
-                continue
-            same_layout = (
-                command.frame == frame.name
-                or self._alternative(self.chip.frames[command.frame], bank) is frame
-            )
-            if same_layout:
-                data = self._data(frame.command, parts) if command.takes_data else None
-                flaws = [f for f in flaws if f.kind != "operation" or f.part not in command.parts]
-                return Sent(
-                    word=word,
-                    frame=frame,
-                    kind=command.name,
-                    data=data,
-                    parts=parts,
-                    flaws=tuple(flaws),
-                    command=command,
-                )
-        kind = self._kind(frame, parts)
-        if kind not in ("read", "write"):
-            if kind != "unknown":
-                flaws.append(Flaw("operation", kind, f"no command of the map is this '{kind}'"))
-            return Sent(word=word, frame=frame, kind=kind, parts=parts, flaws=tuple(flaws))
-        address_part, page_part = frame.command.of_kind("address"), frame.command.of_kind("page")
-        address = parts[address_part.name] if address_part else None
-        page = parts[page_part.name] if page_part else self._page(bank)
-        register = self.register_at(address, page)
-        data = self._data(frame.command, parts) if kind == "write" else None
-        if register is not None and data is not None and data >> register.width:
-            flaws.append(
-                Flaw(
-                    "fixed",
-                    "data",
-                    f"0x{data:X} is wider than the {register.width} bits of {register.name}",
-                )
-            )
-        return Sent(
-            word=word,
-            frame=frame,
-            kind=kind,
-            register=register,
-            address=address,
-            page=page,
-            data=data,
-            parts=parts,
-            flaws=tuple(flaws),
-        )
-
-    def _kind(self, frame: Frame, parts: Mapping[str, int]) -> str:
-        operation = frame.command.of_kind("operation")
-        if operation is None:
-            return "write" if frame.command.of_kind("data") else "read"
-        for name, code in operation.codes.items():
-            if parts[operation.name] == code:
-                return name
-        return "unknown"
-
-    def _page(self, bank: Bank | None) -> int | None:
-        if not self.chip.page_select:
-            return None
-        return (bank or Bank.at_reset(self.chip)).code(self.chip.page_select)
-
-    def register_at(self, address: int | None, page: int | None = None) -> Register | None:
-        """The register at an address; one without a page is on every page."""
-        if address is None:
-            return None
-        return self._by_address.get((page, address)) or self._by_address.get((None, address))
-
-    @staticmethod
-    def _data(layout: Layout, parts: Mapping[str, int]) -> int | None:
-        part = layout.of_kind("data")
-        return parts[part.name] if part else None
 
     # --- replies -----------------------------------------------------------------------------
     def reply_layout(self, sent: Sent, within: Frame | None = None) -> Layout | None:
@@ -420,7 +270,8 @@ class Codec:
             elif part.kind == "status":
                 idle = 0 if part.active else (1 << part.width) - 1
                 status[part.name] = parts[part.name] != idle
-        data = self._data(layout, parts)
+        carrier = layout.of_kind("data")
+        data = parts[carrier.name] if carrier else None
         if data is not None and sent.register is not None:
             wide = data >> sent.register.width
             if wide and sent.kind == "read":

@@ -10,7 +10,7 @@ between two edges of chip select, `wire_bytes` that into what a byte-wide contro
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -24,7 +24,10 @@ GUARDS = ("parity", "crc")
 
 @dataclass(frozen=True, slots=True)
 class Flaw:
-    """One contradiction between a word and its layout. `kind` is "guard", "fixed", "echo", "operation" or "counter"."""
+    """One contradiction between a word and its layout, or what the map says travels in it.
+
+    `kind` is "guard", "fixed", "echo", "operation", "counter" or "frame" (a register of another layout).
+    """
 
     kind: str
     part: str
@@ -119,10 +122,15 @@ def split(layout: Layout, word: int) -> dict[str, int]:
     return {part.name: extract(word, part.bits) for part in layout.parts}
 
 
-def inspect(layout: Layout, word: int) -> list[Flaw]:
-    """What contradicts the layout in `word`: guards, fixed bits, operation codes that mean nothing."""
+def inspect(layout: Layout, word: int, known: int | None = None) -> list[Flaw]:
+    """What contradicts the layout in `word`: guards, fixed bits, operation codes that mean nothing.
+
+    `known` are the bits that count, all where not given; what needs another is not looked at.
+    """
     flaws = []
     for part in layout.parts:
+        if known is not None and mask_of((*part.bits, *part.over)) & ~known:
+            continue
         found = extract(word, part.bits)
         if part.kind in GUARDS:
             wanted = guard_value(part, word & ~mask_of(part.bits))
@@ -181,7 +189,7 @@ def bursts(frame: Frame, word: int) -> list[tuple[int, int]]:
     return result
 
 
-def join_bursts(pieces: list[tuple[int, int]]) -> int:
+def join_bursts(pieces: Sequence[tuple[int, int]]) -> int:
     """The frame word of its bursts."""
     word = 0
     for value, bits in pieces:

@@ -225,8 +225,10 @@ class Core:
         """Take one burst as seen by the chip; what it drives meanwhile, None while it is not awake."""
         if not self._powered or self.now < self._awake:
             return None
+        bank = self.machine.bank
         if not self._pieces:
-            self._frame = self._recognise(value, bits)
+            began = self.codec.recogniser.begins([(value, bits)], bank)
+            self._frame = (began or self.codec.recogniser.frames_possible(bank))[0]
         frame = self._frame
         assert frame is not None
         expected = frame.bursts[len(self._pieces)]
@@ -238,9 +240,11 @@ class Core:
             return reply >> (left - bits) if bits <= left else reply << (bits - left)
         self._pieces.append((value, bits))
         left = frame.length - whole_before - bits
-        word = self._word() << left
-        sent = self.codec.decode_command(word, self.machine.bank, frame)
-        if any(p.kind == "chip" and sent.parts[p.name] != p.value for p in frame.command.parts):
+        sent = self.codec.recogniser.so_far(self._pieces, frame, bank)
+        if any(
+            p.kind == "chip" and sent.parts.get(p.name, p.value) != p.value
+            for p in frame.command.parts
+        ):
             # another chip on the same select is meant; it drives the line
             if not left:
                 self._pieces, self._frame = [], None
@@ -258,33 +262,7 @@ class Core:
         """Bits of the burst that the chip waits for."""
         if self._pieces and self._frame is not None:
             return self._frame.bursts[len(self._pieces)]
-        return self.codec.frames_possible(self.machine.bank)[0].bursts[0]
-
-    def _word(self) -> int:
-        word = 0
-        for value, bits in self._pieces:
-            word = word << bits | value
-        return word
-
-    def _recognise(self, value: int, bits: int) -> Frame:
-        """The frame that begins with this burst."""
-        frames = self.codec.frames_possible(self.machine.bank)
-        fitting = [f for f in frames if f.bursts[0] == bits] or frames[:1]
-        if len(fitting) == 1 or bits not in [f.bursts[0] for f in frames]:
-            return fitting[0]
-        words = [(f, value << (f.length - bits)) for f in fitting]
-        found = [self.codec.decode_command(w, self.machine.bank, f) for f, w in words]
-        return min(
-            found,
-            key=lambda s: (
-                len(s.flaws),
-                s.command is None
-                and (
-                    s.register is None
-                    or self.codec.frame_in_force(self.machine.bank, s.register) is not s.frame
-                ),
-            ),
-        ).frame
+        return self.codec.recogniser.frames_possible(self.machine.bank)[0].bursts[0]
 
     def _drive(self, frame: Frame, sent: Sent | None) -> int:
         """The reply word that goes out while `frame` comes in."""
@@ -368,7 +346,7 @@ class Core:
         flaws = [f for f in sent.flaws if not (f.kind == "fixed" and f.part == "data")]
         if flaws:
             kinds = {f.kind for f in flaws}
-            cause = "guard" if "guard" in kinds else "operation"
+            cause = "guard" if "guard" in kinds else "address" if "frame" in kinds else "operation"
             self._reject(frame, cause, flaws[0].text)
             return
         before = self._counters.get(frame.name)

@@ -42,14 +42,16 @@ def requests(chip: Chip) -> Iterator[Sent]:
     codec = Codec(chip)
     for bank in banks(chip):
         for register in chip.registers.values():
+            if codec.recogniser.frame_for(register, bank) is None:
+                continue  # the layout that carries it is not in force
             yield codec.read(register, bank)
             room = codec.frame_in_force(bank, register).command.of_kind("data")
             assert room is not None
             for word in patterns(min(register.width, room.width)):
                 yield codec.write(register, word, bank)
         for command in chip.commands.values():
-            frame = codec.frame_in_force(bank, command=command)
-            if _fits(frame, command):
+            frame = codec.recogniser.frame_for(command, bank)
+            if frame is not None and _fits(frame, command):
                 yield codec.command(command, 0x155 if command.takes_data else None, bank)
 
 

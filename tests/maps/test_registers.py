@@ -56,7 +56,9 @@ def test_pages_in_the_frame() -> None:
         read = codec.read(register)
         assert codec.decode_command(read.word).register is register
     # a register of no page is found on every one
-    assert codec.register_at(0xF, 0) is codec.register_at(0xF, 2) is chip.registers["ID"]
+    frame = chip.default_frame()
+    for page in range(4):
+        assert codec.recogniser.register_at(frame, "read", 0xF, page) is chip.registers["ID"]
 
 
 def test_pages_selected_by_a_field() -> None:
@@ -81,7 +83,8 @@ def test_pages_selected_by_a_field() -> None:
 
 def test_gaps_between_addresses() -> None:
     codec = Codec(load_map("quoll16"))
-    assert codec.register_at(0xD) is None
+    frame = codec.chip.default_frame()
+    assert codec.recogniser.register_at(frame, "read", 0xD) is None
     seen = codec.decode_command(0xE801)  # a read of 0xD: 1 1101 0000000000 and odd parity
     assert (seen.kind, seen.address, seen.register, seen.flaws) == ("read", 0xD, None, ())
 

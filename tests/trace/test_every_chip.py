@@ -16,6 +16,7 @@ from regmap.behaviour.plan import plan
 from regmap.behaviour.settings import setting_mask, write_plan
 from regmap.errors import CallError
 from regmap.frames.codec import bursts, next_counters
+from regmap.frames.recogniser import Recogniser
 from regmap.maps.load import load_map
 from regmap.trace.belief.registers import shown_mask
 from regmap.trace.findings.wiring import diagnose
@@ -38,10 +39,13 @@ class Session:
     def send(self, sent: Any) -> None:
         self.twin.transfer(bursts(sent.frame, sent.word))
         # rolling counters go on from frame to frame
-        self.parts = next_counters(sent.frame.command, sent.parts)
+        self.parts.update(next_counters(sent.frame.command, sent.parts))
 
     def ask(self, *requests: str) -> None:
-        for planned in plan(self.chip, requests, self.twin.machine.bank, self.parts):
+        bank = self.twin.machine.bank
+        layout = Recogniser(self.chip).frame_in_force(bank).command
+        given = {n: v for n, v in self.parts.items() if layout.named(n) is not None}
+        for planned in plan(self.chip, requests, bank, given):
             self.send(planned.sent)
 
     def trace(self, traced: Any) -> Any:
@@ -65,7 +69,12 @@ def test_belief_ends_where_the_chip_does(name: str, seed: int, traced: Any) -> N
         if action.sent is not None:
             session.send(action.sent)
     # a page is selected by hand; what needs a given counter is left to the map's own plans
-    registers = [r for r in chip.registers.values() if r.page is None or not chip.page_select]
+    registers = [
+        r
+        for r in chip.registers.values()
+        if (r.page is None or not chip.page_select)
+        and Recogniser(chip).frame_for(r, session.twin.machine.bank) is not None
+    ]
     written = set()
     for _ in range(60):
         register = rng.choice(registers)

@@ -118,7 +118,7 @@ class Judge:
         if self.plain:
             return None
         page = bank.code(self.chip.page_select) if self.chip.page_select else None
-        return tuple(f.name for f in self.codec.frames_possible(bank)), page
+        return tuple(f.name for f in self.codec.recogniser.frames_possible(bank)), page
 
     def decode(self, pair: Pair, bank: Bank) -> Decoded:
         """The pair taken apart; the same answer for the same pair and frames in force."""
@@ -137,13 +137,8 @@ class Judge:
         if sent is None:
             return Decoded(sent=None, trouble=self._clocks(pair.bits))
         trouble = "; ".join(f.text for f in sent.flaws)
-        part = sent.frame.command.of_kind("chip")
-        if (
-            part is not None
-            and sent.flaws
-            and all(f.part == part.name for f in sent.flaws)
-            and not pair.unknown
-        ):
+        part = sent.elsewhere
+        if part is not None and not pair.unknown:
             text = (
                 f"it is for the chip at address {sent.parts[part.name]}; this one has {part.value}"
             )
@@ -157,21 +152,16 @@ class Judge:
         return self._reply(sent, trouble, word, hidden, bits)
 
     def _recognised(self, pair: Pair, bank: Bank) -> Sent | None:
-        """The command under the frames in force, else under any of its length that it fits without a flaw.
+        """The likeliest reading, of layouts that are believed not to be in force only a flawless one.
 
         None where no frame of the chip has this length, or only ones not in force that do not fit.
         """
-        usual: Sent | None = None
-        if any(f.length == pair.bits for f in self.codec.frames_possible(bank)):
-            usual = self.codec.decode_command(pair.word, bank, bits=pair.bits)
-            if not usual.flaws:
-                return usual
-        for frame in self.chip.frames.values():
-            if frame.length == pair.bits:
-                other = self.codec.decode_command(pair.word, bank, frame)
-                if not other.flaws:
-                    return other
-        return usual
+        found = self.codec.recogniser.readings(pair.word, bank, pair.bits, beyond=True)
+        if not found or (
+            found[0].flaws and found[0].frame not in self.codec.recogniser.frames_possible(bank)
+        ):
+            return None
+        return found[0]
 
     def _reply(self, sent: Sent, trouble: str, word: int, hidden: int, bits: int) -> Decoded:
         # where a layout has come into force in between, the answer already has its length

@@ -1,0 +1,368 @@
+"""The recogniser: from bits, and what is known of the chip, to layout, register or command, or why not.
+
+    seen = Recogniser(chip)
+    seen.command(0x2156)                  the likeliest reading of a whole word, its flaws listed
+    seen.readings(0x2156, bits=16)        all readings, best first
+    seen.begins([(0x30, 8)])              the layouts that these bursts can begin, best first
+
+Whoever asks which frame a word is asks here: `decode`, the simulated chip, captures, the link. A reading
+is sound where its target travels in that layout and nothing contradicts it. Of readings that are not, one
+whose target belongs to the layout comes before one with fewer flaws: a write whose check bits are wrong is a
+bad write of its register, not a good frame of a layout in which that register never travels.
+
+`regmap.frames.bulk` gives the same answers for arrays; tests hold both together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from ..chip.bank import Bank
+from ..chip.model import Chip, Command, Frame, Part, Register
+from ..errors import CallError
+from ..expr import evaluate
+from .words import Flaw, inspect, join_bursts, split
+
+Target = Register | Command
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sent:
+    """A command frame as built or recognised.
+
+    `kind` is "read", "write" or a command's name; `register` is None for commands and for
+    addresses that the map does not have; `data` is the data part, if the frame has one.
+    """
+
+    word: int
+    frame: Frame
+    kind: str
+    register: Register | None = None
+    address: int | None = None
+    page: int | None = None
+    data: int | None = None
+    parts: Mapping[str, int] = field(default_factory=dict)
+    flaws: tuple[Flaw, ...] = ()
+    command: Command | None = None
+
+    @property
+    def bits(self) -> int:
+        return self.frame.length
+
+    @property
+    def elsewhere(self) -> Part | None:
+        """The part that names another chip on the same select, where that is all that does not fit."""
+        part = self.frame.command.of_kind("chip")
+        if part is None or not self.flaws or any(f.part != part.name for f in self.flaws):
+            return None
+        return part
+
+
+class Recogniser:
+    """Which layout, and whose word; holds no state of the chip. `bank` is always what is known of it:
+    reset state where not given."""
+
+    def __init__(self, chip: Chip) -> None:
+        self.chip = chip
+        self.usual = next((f for f in chip.frames.values() if f.when is None), None)
+        self._general = tuple(
+            f for f in chip.frames.values() if f is self.usual or f.when is not None
+        )
+        # a command that says more of its word is recognised before one that says less
+        self.commands: tuple[Command, ...] = tuple(
+            sorted(chip.commands.values(), key=lambda c: -len(c.parts))
+        )
+        #: one target for each layout that targets name
+        named: dict[str, Target] = {c.frame: c for c in chip.commands.values()}
+        named |= {r.frame: r for r in chip.registers.values() if r.frame}
+        self._named = tuple(named.values())
+        #: what registers call the operation codes that read and write them
+        self.kinds = {
+            "read": "read",
+            "write": "write",
+            **{o: k for r in chip.registers.values() for k, o in r.operations.items()},
+        }
+        self._tables: dict[str, dict[tuple[str | None, int | None], list[Register]]] = {}
+
+    # --- which layout a request travels in ---------------------------------------------------
+    def carriers(self, target: Target | None) -> tuple[Frame, ...]:
+        """The layouts that can carry a register or command, in whatever state; None: any register."""
+        own = self.chip.frames[target.frame] if target is not None and target.frame else None
+        if own is None or own is self.usual:
+            return self._general
+        return (own,)
+
+    def carries(self, frame: Frame, target: Target) -> bool:
+        """Whether the target can travel in this layout, in whatever state."""
+        return any(f is frame for f in self.carriers(target))
+
+    def frame_for(self, target: Target | None, bank: Bank | None = None) -> Frame | None:
+        """The layout a request travels in now; None where none that carries it is in force."""
+        if len(self.chip.frames) == 1:
+            return next(iter(self.chip.frames.values()))
+        found = self._in_force(target, bank)
+        if found or target is not None:
+            return found[0] if found else None
+        return next(iter(self.chip.frames.values()))
+
+    def frame_in_force(
+        self,
+        bank: Bank | None = None,
+        register: Register | None = None,
+        command: Command | None = None,
+    ) -> Frame:
+        """As `frame_for`. Raises CallError where no layout that carries the target is in force."""
+        target = command if command is not None else register
+        frame = self.frame_for(target, bank)
+        if frame is None:
+            assert target is not None
+            own = self.carriers(target)[0]
+            raise CallError(
+                f"{target.name} travels in frame '{own.name}', which is in force only while {own.when}"
+            )
+        return frame
+
+    def _in_force(self, target: Target | None, bank: Bank | None) -> list[Frame]:
+        """Those of its layouts whose condition holds; where none does, the one without a condition;
+        then those of which nobody knows."""
+        bank = bank if bank is not None else Bank.at_reset(self.chip)
+        holding, unknown, always = [], [], []
+        for frame in self.carriers(target):
+            if frame.when is None:
+                always.append(frame)
+                continue
+            holds = evaluate(frame.when, bank)
+            if holds:
+                holding.append(frame)
+            elif holds is None:
+                unknown.append(frame)
+        return [*(holding[:1] or always[:1]), *unknown]
+
+    def frames_possible(self, bank: Bank | None = None) -> list[Frame]:
+        """The layouts that a command may use now: the usual one first, then those that only some
+        registers or commands use, then those of which it is not known whether they are in force."""
+        if len(self.chip.frames) == 1:
+            return [*self.chip.frames.values()]
+        lists = [self._in_force(target, bank) for target in (None, *self._named)]
+        found = {f.name: f for frames in lists for f in frames[:1]}
+        found |= {f.name: f for frames in lists for f in frames[1:] if f.name not in found}
+        return [*found.values()] or [next(iter(self.chip.frames.values()))]
+
+    # --- which layout a word is in -----------------------------------------------------------
+    def command(
+        self,
+        word: int,
+        bank: Bank | None = None,
+        frame: Frame | None = None,
+        bits: int | None = None,
+    ) -> Sent:
+        """The likeliest reading of a command word; its flaws are listed, never raised.
+
+        `bits` are those seen on the bus, if known; with `frame` the word is read as that one. Raises
+        FrameError for a word that is wider than every frame.
+        """
+        if frame is not None:
+            return self._read(word, frame, bank)
+        found = self.readings(word, bank, bits)
+        return found[0] if found else self._read(word, self.frames_possible(bank)[0], bank)
+
+    def readings(
+        self, word: int, bank: Bank | None = None, bits: int | None = None, *, beyond: bool = False
+    ) -> list[Sent]:
+        """All readings of a command word, best first; none where its length fits no layout.
+
+        With `beyond`, layouts that are believed not to be in force are tried too: for whoever may
+        have missed what switched them.
+        """
+        frames = [(f, 0) for f in self.frames_possible(bank)]
+        if beyond:
+            near = {f.name for f, _ in frames}
+            frames += [(f, 1) for n, f in self.chip.frames.items() if n not in near]
+        fitting = [
+            (f, tier) for f, tier in frames if not word >> f.length and bits in (None, f.length)
+        ]
+        found = [(self._read(word, f, bank), tier) for f, tier in fitting]
+        if len(found) > 1:
+            found.sort(key=lambda s: (bool(s[0].flaws), s[1], *self._doubt(s[0])))
+        return [sent for sent, _ in found]
+
+    def begins(self, pieces: Sequence[tuple[int, int]], bank: Bank | None = None) -> list[Frame]:
+        """The layouts in force that these bursts, (value, bits) each, are or begin, best first.
+
+        Only what has come in counts: check bits and parts of which bits are still to come do not.
+        """
+        frames = [
+            f
+            for f in self.frames_possible(bank)
+            if f.bursts[: len(pieces)] == tuple(b for _, b in pieces)
+        ]
+        return [f for f, _ in self.begun(pieces, frames, bank)] if len(frames) > 1 else frames
+
+    def begun(
+        self, pieces: Sequence[tuple[int, int]], frames: Sequence[Frame], bank: Bank | None = None
+    ) -> list[tuple[Frame, Sent]]:
+        """What these bursts say so far when they begin one of `frames`, best first."""
+        found = [(f, self.so_far(pieces, f, bank)) for f in frames]
+        found.sort(key=lambda f: (bool(f[1].flaws), *self._doubt(f[1])))
+        return found
+
+    def so_far(
+        self, pieces: Sequence[tuple[int, int]], frame: Frame, bank: Bank | None = None
+    ) -> Sent:
+        """What the bursts that have come in of a frame of this layout say; `parts` has the whole ones only."""
+        came, left = join_bursts(pieces), frame.length - sum(b for _, b in pieces)
+        known = ((1 << frame.length) - 1) >> left << left if left else None
+        return self._read(came << left, frame, bank, known)
+
+    def _doubt(self, sent: Sent) -> tuple[bool, bool, int]:
+        """How little a reading explains: more than one wrong bit where the layout is told from
+        others, a target that does not belong, the number of flaws."""
+        wrong = 0
+        for part in sent.frame.command.parts:
+            if part.kind == "fixed" and any(f.part == part.name for f in sent.flaws):
+                wrong += (sent.parts[part.name] ^ part.value).bit_count()
+        address = sent.frame.command.of_kind("address")
+        coming = address is not None and address.name not in sent.parts
+        strange = sent.command is None and (
+            (sent.register is None and not coming) or any(f.kind == "frame" for f in sent.flaws)
+        )
+        return wrong > 1, strange, len(sent.flaws)
+
+    # --- one word in one layout ----------------------------------------------------------------
+    def _read(self, word: int, frame: Frame, bank: Bank | None, known: int | None = None) -> Sent:
+        """The word as one of this layout. `known` are the bits that have come in (all)."""
+        parts = split(frame.command, word)
+        flaws = inspect(frame.command, word, known)
+        if known is not None:
+            parts = {
+                p.name: parts[p.name]
+                for p in frame.command.parts
+                if all(known >> b & 1 for b in p.bits)
+            }
+        for command in self.commands:
+            if self.carries(frame, command) and self._is(command, parts, known is None):
+                data = self._data(frame, parts) if command.takes_data else None
+                said = [f for f in flaws if f.kind == "guard" or f.part not in command.parts]
+                return Sent(
+                    word=word,
+                    frame=frame,
+                    kind=command.name,
+                    data=data,
+                    parts=parts,
+                    flaws=tuple(said),
+                    command=command,
+                )
+        operation, kind = self.operation_of(frame, parts)
+        if kind not in ("read", "write"):
+            if kind != "unknown":
+                flaws.append(Flaw("operation", kind, f"no command of the map is this '{kind}'"))
+            return Sent(word=word, frame=frame, kind=kind, parts=parts, flaws=tuple(flaws))
+        address_part, page_part = frame.command.of_kind("address"), frame.command.of_kind("page")
+        address = parts.get(address_part.name) if address_part else None
+        page = parts.get(page_part.name) if page_part else self.page(bank)
+        register = None
+        if address_part is None or address is not None:
+            register = self.register_at(frame, operation, address, page)
+        data = self._data(frame, parts) if kind == "write" else None
+        if register is not None and not self.carries(frame, register):
+            flaws.append(
+                Flaw(
+                    "frame",
+                    address_part.name if address_part else "",
+                    f"{register.name} travels in frame '{register.frame}', and this is '{frame.name}'",
+                )
+            )
+        if register is not None and data is not None and data >> register.width:
+            flaws.append(
+                Flaw(
+                    "fixed",
+                    "data",
+                    f"0x{data:X} is wider than the {register.width} bits of {register.name}",
+                )
+            )
+        return Sent(
+            word=word,
+            frame=frame,
+            kind=kind,
+            register=register,
+            address=address,
+            page=page,
+            data=data,
+            parts=parts,
+            flaws=tuple(flaws),
+        )
+
+    @staticmethod
+    def _is(command: Command, parts: Mapping[str, int], whole: bool) -> bool:
+        """Whether a word with these parts is the command; of one not yet whole, whether it can be."""
+        if whole:
+            return all(parts.get(n) == v for n, v in command.parts.items())
+        told = [n for n in command.parts if n in parts]
+        return bool(told) and all(parts[n] == command.parts[n] for n in told)
+
+    def operation_of(self, frame: Frame, parts: Mapping[str, int]) -> tuple[str | None, str]:
+        """The name of the word's operation code (None: the layout has none), and what it does: "read",
+        "write", the name of a code that no register has, or "unknown"."""
+        operation = frame.command.of_kind("operation")
+        if operation is None:
+            return None, "write" if frame.command.of_kind("data") else "read"
+        for name, code in operation.codes.items():
+            if parts.get(operation.name) == code:
+                return name, self.kinds.get(name, name)
+        return "unknown", "unknown"
+
+    def page(self, bank: Bank | None) -> int | None:
+        """The page that a field selects, where one does and it is known."""
+        if not self.chip.page_select:
+            return None
+        return (bank or Bank.at_reset(self.chip)).code(self.chip.page_select)
+
+    def register_at(
+        self, frame: Frame, operation: str | None, address: int | None, page: int | None = None
+    ) -> Register | None:
+        """The register that a word of this layout is about; one without a page is on every page."""
+        found = self.registers_at(frame, operation, address)
+        for wanted in dict.fromkeys((page, None)):
+            for register in found:
+                if register.page == wanted:
+                    return register
+        return None
+
+    def registers_at(
+        self, frame: Frame, operation: str | None, address: int | None
+    ) -> list[Register]:
+        """Those on all pages, ones that travel in this layout first."""
+        return self.places(frame).get((operation, address), [])
+
+    def places(self, frame: Frame) -> Mapping[tuple[str | None, int | None], list[Register]]:
+        """Registers by operation and address, each None where the layout has no such part."""
+        table = self._tables.get(frame.name)
+        if table is None:
+            table = self._tables[frame.name] = self._table(frame)
+        return table
+
+    def _table(self, frame: Frame) -> dict[tuple[str | None, int | None], list[Register]]:
+        addressed = frame.command.of_kind("address") is not None
+        coded = frame.command.of_kind("operation") is not None
+        kind = "write" if frame.command.of_kind("data") else "read"
+        ranked: dict[tuple[str | None, int | None], list[tuple[tuple[bool, bool], Register]]] = {}
+        for register in self.chip.registers.values():
+            if not addressed and not self.carries(frame, register):
+                continue
+            operations = register.operations or {"read": "read", "write": "write"}
+            for does, name in operations.items() if coded else [(kind, None)]:
+                place = (name, register.address if addressed else None)
+                # of two at one place, one reads and the other is written
+                able = register.readable if does == "read" else register.takes_writes
+                rank = (not self.carries(frame, register), not able)
+                ranked.setdefault(place, []).append((rank, register))
+        return {
+            place: [r for _, r in sorted(rows, key=lambda row: row[0])]
+            for place, rows in ranked.items()
+        }
+
+    @staticmethod
+    def _data(frame: Frame, parts: Mapping[str, int]) -> int | None:
+        part = frame.command.of_kind("data")
+        return parts.get(part.name) if part else None

@@ -21,6 +21,47 @@ OPTION_VALUES: Mapping[tuple[str, str], Mapping[str, str]] = {
 }
 
 
+#: Parameters of stages and of a map's `electrical`, by their dotted name.
+PARAMETERS: Mapping[str, str] = {
+    "watchdog.service": "watchdog.service_period",
+    "gate.clamp": "gate.resistor.pulldown",
+    "thermal.resistance": "driver.rth",
+    "temperature.max": "driver.tj_max",
+}
+
+#: Other keys of documents, by what the mapping that holds them is called in messages.
+KEYS: Mapping[str, Mapping[str, str]] = {}
+
+#: Checks, as `waive`, `check NAME` and `--goal` name them. What stands before a dot counts, too.
+CHECKS: Mapping[str, str] = {
+    "bus": "spi",
+    "bootstrap.pump-full-duty": "charge-pump.full-duty",
+    "bootstrap.pump-droop": "charge-pump.droop",
+    "gate.voltage-uv": "undervoltage.protects",
+    "sense.overcurrent-silent": "overcurrent.no-false-trip",
+    "sense.overcurrent-protects": "overcurrent.protects",
+    "supply.undervoltage": "undervoltage.no-false-trip",
+    "supply.crank": "undervoltage.crank",
+    "supply.overvoltage": "overvoltage.no-false-trip",
+    "supply.ov-protects": "overvoltage.protects",
+}
+#: Commands whose arguments name checks.
+_NAME_CHECKS = frozenset({"check", "propose"})
+
+
+def check_name(text: str) -> str:
+    """The name of a check, or the beginning of one up to a dot, in the words of today."""
+    for end in (len(text), *(i for i in range(len(text) - 1, 0, -1) if text[i] == ".")):
+        if text[:end] in CHECKS:
+            return CHECKS[text[:end]] + text[end:]
+    return text
+
+
+def said(old: str, now: str) -> str:
+    """The note that an old name gets."""
+    return f"{old} is now called {now}"
+
+
 def arguments(command: str, given: Sequence[str]) -> tuple[list[str], list[str]]:
     """The arguments in the words of today, and a note for each old one among them.
 
@@ -36,18 +77,22 @@ def arguments(command: str, given: Sequence[str]) -> tuple[list[str], list[str]]
         option, equals, value = text.partition("=")
         if option in renamed:
             now = renamed[option]
-            notes.append(f"{option} is now called {now}")
+            notes.append(said(option, now))
             # `-o=FILE` would name a file "=FILE"
             kept += [now, value] if equals and not now.startswith("--") else [now + equals + value]
             continue
         before = kept[-1] if kept else ""
-        if equals and (command, option) in OPTION_VALUES:
-            now = OPTION_VALUES[command, option].get(value, value)
+        if equals and text.startswith("--"):
+            now = OPTION_VALUES.get((command, option), {}).get(value, value)
+            if command in _NAME_CHECKS and option in ("--explain", "--goal"):
+                now = check_name(now)
             kept.append(f"{option}={now}")
         else:
             value = text
             now = OPTION_VALUES.get((command, before), {}).get(text, text)
+            if command in _NAME_CHECKS:
+                now = check_name(now)
             kept.append(now)
         if now != value:
-            notes.append(f"{value} is now called {now}")
+            notes.append(said(value, now))
     return kept, notes

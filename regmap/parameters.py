@@ -308,8 +308,8 @@ CHIP: dict[str, Parameter] = _table(
             "a watchdog without a closed part",
         ),
         # temperature
-        _P("thermal.resistance", "thermal resistance", "junction to ambient on the board used"),
-        _P("temperature.max", "temperature", "highest junction temperature permitted"),
+        _P("driver.rth", "thermal resistance", "junction to ambient on the board used"),
+        _P("driver.tj_max", "temperature", "highest junction temperature permitted"),
         _P(
             "temperature.warning", "temperature", "junction temperature of the warning, where fixed"
         ),
@@ -318,18 +318,18 @@ CHIP: dict[str, Parameter] = _table(
             "temperature",
             "junction temperature of the shutdown, where fixed",
         ),
-        # bus
+        # SPI
         _P("spi.clock_max", "frequency", "highest SPI clock"),
-        _P("spi.cs_high", "time", "shortest time chip select is inactive between two frames"),
+        _P("spi.idle", "time", "shortest time chip select is inactive between two frames"),
         _P(
-            "spi.cs_lead",
+            "spi.lead",
             "time",
             "chip select active to first clock edge",
             "0 s",
             "left out where it is not stated",
         ),
         _P(
-            "spi.cs_lag",
+            "spi.lag",
             "time",
             "last clock edge to chip select inactive",
             "0 s",
@@ -463,7 +463,7 @@ STAGE: dict[str, Parameter] = _table(
             "0 ohm",
             "none fitted unless stated",
         ),
-        _P("gate.clamp", "resistance", "external resistor from gate to source"),
+        _P("gate.resistor.pulldown", "resistance", "external resistor from gate to source"),
         _P(
             "diode.vf",
             "voltage",
@@ -547,7 +547,7 @@ STAGE: dict[str, Parameter] = _table(
             "an internal oscillator; " + PRACTICE,
         ),
         _P("controller.reaction", "time", "from a fault being known to the outputs being safe"),
-        _P("watchdog.service", "time", "period at which the controller serves the watchdog"),
+        _P("watchdog.service_period", "time", "period at which the controller serves the watchdog"),
         _P("spi.clock", "frequency", "SPI clock used"),
         _P("poll.period", "time", "period at which all status registers are read"),
         # safety

@@ -203,7 +203,7 @@ def test_a_monitor_that_does_not_act_protects_nothing(mode: str, word: str) -> N
         v.check: v
         for v in assess(with_settings(PUMP, {"MODE.VDS_ACT": mode, "MODE.OC_ACT": mode})).verdicts
     }
-    for name in ("vds.protects.high", "vds.withstand.low", "sense.overcurrent-protects"):
+    for name in ("vds.protects.high", "vds.withstand.low", "overcurrent.protects"):
         assert verdicts[name].status in ("fails", "not_computed")
         assert word in " ".join((*verdicts[name].missing, *verdicts[name].steps))
         assert [m["what"] for m in verdicts[name].json()["missing"]] == [

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import argparse
 import io
+import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
 from regmap import formerly
+from regmap.calc import SUBJECTS, checks
 from regmap.cli.context import Context
 from regmap.cli.main import COMMANDS, build_parser, main
+from regmap.maps.load import find_document, load_map, read_map
+from regmap.parameters import CHIP, STAGE
+from regmap.stages.load import load_stage, read_stage
 
 
 def parsers(
@@ -83,3 +89,74 @@ def test_the_program_says_the_new_name() -> None:
     assert status == 0
     assert "disturbances of the SPI" in out
     assert err == "gateword: --trouble is now called --disturbance\n"
+
+
+CHECK_NAMES = {c.name for c in checks()}
+
+
+def test_every_old_name_leads_to_one_of_today() -> None:
+    for old, now in formerly.CHECKS.items():
+        assert any(f"{name}.".startswith(f"{now}.") for name in CHECK_NAMES), now
+        assert not any(f"{name}.".startswith(f"{old}.") for name in CHECK_NAMES), old
+    assert formerly.check_name("gate.voltage-uv.high") == "undervoltage.protects.high"
+    assert formerly.check_name("gate.voltage.high") == "gate.voltage.high"
+    for old, now in formerly.PARAMETERS.items():
+        assert now in STAGE or now in CHIP
+        assert old not in STAGE
+        assert old not in CHIP
+
+
+@pytest.mark.parametrize("kind", ["vds", "overcurrent", "undervoltage", "overvoltage"])
+def test_each_protection_has_the_same_two_checks(kind: str) -> None:
+    asked = {name.split(".")[1] for name in CHECK_NAMES if name.startswith(f"{kind}.")}
+    assert {"no-false-trip", "protects"} <= asked
+
+
+def test_check_names_are_subject_and_what_it_asks() -> None:
+    for name in CHECK_NAMES:
+        subject, _, asks = name.partition(".")
+        assert subject in SUBJECTS
+        assert re.fullmatch(r"[a-z][a-z-]*(\.(high|low))?", asks), name
+    assert not any("pump" in name for name in CHECK_NAMES if name.startswith("bootstrap."))
+
+
+def test_old_keys_of_a_stage_are_read_and_noted(tmp_path: Path) -> None:
+    text = find_document("coolant_pump").read_text()
+    assert "watchdog.service_period" in text
+    path = tmp_path / "old.yaml"
+    old = text.replace("watchdog.service_period", "watchdog.service")
+    path.write_text(old + "\nwaive:\n  supply.crank: stands still\n")
+    stage, problems = read_stage(path)
+    assert stage is not None
+    assert (
+        stage.params["watchdog.service_period"].value
+        == load_stage("coolant_pump").params["watchdog.service_period"].value
+    )
+    assert stage.waive == {"undervoltage.crank": "stands still"}
+    lines = old.splitlines()
+    at = next(i for i, line in enumerate(lines, 1) if "watchdog.service:" in line)
+    assert [(p.severity, p.place.line, p.found) for p in problems] == [
+        ("note", at, "'watchdog.service' is now called 'watchdog.service_period'"),
+        ("note", len(lines) + 3, "'supply.crank' is now called 'undervoltage.crank'"),
+    ]
+    status, out, _ = run("vet", str(path), "--strict")
+    assert status == 0
+    assert f"{path}:{at}:1: note: 'watchdog.service' is now called 'watchdog.service_period'" in out
+
+
+def test_old_parameters_of_a_map_are_read_nested_and_dotted(tmp_path: Path) -> None:
+    text = find_document("quoll16").read_text()
+    path = tmp_path / "old.yaml"
+    path.write_text(
+        text.replace("driver.rth: 32 K/W", "thermal: {resistance: 32 K/W}").replace(
+            "driver.tj_max:", "temperature.max:"
+        )
+    )
+    chip, problems = read_map(path)
+    assert chip is not None
+    now = load_map("quoll16").electrical
+    assert {n: p.value for n, p in chip.electrical.items()} == {n: p.value for n, p in now.items()}
+    assert sorted(p.found.split("'")[1] for p in problems) == [
+        "temperature.max",
+        "thermal.resistance",
+    ]

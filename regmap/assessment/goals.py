@@ -289,7 +289,7 @@ class _Maker:
             return
         roles = [u.partition(":")[2] for u in check.uses if u.startswith("role:")]
         frame_names: set[str] = set()
-        if check.subject == "bus":
+        if check.subject == "spi":
             for frame in self.chip.frames.values():
                 if frame.when is not None:
                     frame_names |= mentioned(self.chip, frame.when)

@@ -39,9 +39,9 @@ COMMAND_LINE = "command line"
 
 _SPI = {
     "spi.clock_max": "clock_max",
-    "spi.cs_high": "idle",
-    "spi.cs_lead": "lead",
-    "spi.cs_lag": "lag",
+    "spi.idle": "idle",
+    "spi.lead": "lead",
+    "spi.lag": "lag",
 }
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from .corner import Variable, any_of, decay, formula
 from .drive import gate_voltage
-from .gatesupply import bootstrapped, both_currents, clamp_current, in_series
+from .gatesupply import bootstrapped, both_currents, in_series, pulldown_current
 from .pwm import low_side_time, on_time, set_deadtime
 from .registry import Outcome, check
 from .work import Work
@@ -80,22 +80,22 @@ def _load(work: Work) -> Variable | None:
         a=work.take("Ib", "chip:bootstrap.bias_current"),
         b=work.take("Igss", "stage:mosfet.gate_leakage"),
     )
-    clamp = work.maybe("Rgs", "stage:gate.clamp")
-    if clamp is None:
+    pulldown = work.maybe("Rgs", "stage:gate.resistor.pulldown")
+    if pulldown is None:
         return load
     static = work.derive(
         "Igs",
-        clamp_current,
+        pulldown_current,
         n=work.constant("n", 1.0, "ratio", "one gate"),
         vg=gate_voltage(work, "high"),
-        rgs=clamp,
+        rgs=pulldown,
     )
     return work.derive("Iload", both_currents, a=load, b=static)
 
 
 _LOAD = (
     "chip:high_side_supply stage:bootstrap.capacitor chip:bootstrap.bias_current "
-    "stage:mosfet.gate_leakage stage:gate.clamp role:gate.voltage.high stage:mosfet.qg "
+    "stage:mosfet.gate_leakage stage:gate.resistor.pulldown role:gate.voltage.high stage:mosfet.qg "
 )
 _ROOM = "role:gate.voltage.low chip:bootstrap.vf chip:bootstrap.uv "
 
@@ -229,11 +229,11 @@ def bootstrap_full_duty(work: Work) -> Outcome:
 
 
 @check(
-    "bootstrap.pump-full-duty",
+    "charge-pump.full-duty",
     "100 % duty: charge pump against static gate load",
     "n (Igss + Vg / Rgs) <= Icp",
     "chip:high_side_supply stage:bootstrap.capacitor stage:mosfet.gate_leakage "
-    "stage:gate.clamp role:gate.voltage.high chip:charge_pump.current stage:pwm.duty.max",
+    "stage:gate.resistor.pulldown role:gate.voltage.high chip:charge_pump.current stage:pwm.duty.max",
 )
 def pump_full_duty(work: Work) -> Outcome:
     """With a charge pump, 100 % duty of all three high sides loads it with leakage only."""
@@ -243,10 +243,10 @@ def pump_full_duty(work: Work) -> Outcome:
     load = work.derive(
         "Ileak", static_load, n=three, i=work.take("Igss", "stage:mosfet.gate_leakage")
     )
-    clamp = work.maybe("Rgs", "stage:gate.clamp")
-    if clamp is not None:
+    pulldown = work.maybe("Rgs", "stage:gate.resistor.pulldown")
+    if pulldown is not None:
         static = work.derive(
-            "Igs", clamp_current, n=three, vg=gate_voltage(work, "high"), rgs=clamp
+            "Igs", pulldown_current, n=three, vg=gate_voltage(work, "high"), rgs=pulldown
         )
         load = work.derive("Iload", both_currents, a=load, b=static)
     return work.at_most(load, work.take("Icp", "chip:charge_pump.current"))
@@ -259,7 +259,7 @@ def static_load(n: Any, i: Any) -> Any:
 
 
 @check(
-    "bootstrap.pump-droop",
+    "charge-pump.droop",
     "sag of the charge-pump capacitor",
     "dV = n Qg / C",
     "chip:high_side_supply stage:bootstrap.capacitor stage:pwm.half_bridges stage:mosfet.qg "

@@ -1,6 +1,6 @@
 """Gate supply: average current, power in the driver, gate voltage at low supply.
 
-The checks carry the subject `gate`.
+The checks carry the subjects `gate` and, for what it protects, `undervoltage`.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ def gate_supply_current(n: Any, qg: Any, f: Any) -> Any:
 
 
 @formula("{n} * {vg} / {rgs}", "current", up="n vg", down="rgs", source="Ohm's law")
-def clamp_current(n: Any, vg: Any, rgs: Any) -> Any:
+def pulldown_current(n: Any, vg: Any, rgs: Any) -> Any:
     """Current through the gate-source resistors while the gates are on."""
     return n * vg / rgs
 
@@ -119,14 +119,14 @@ def _supply(work: Work, per_bridge: int, current: str, symbol: str, side: str) -
     qg, f = work.take("Qg", "stage:mosfet.qg"), work.take("f", "stage:pwm.frequency")
     chosen = work.take("n", "stage:pwm.half_bridges")
     limit = work.take(symbol, current)
-    clamp = work.maybe("Rgs", "stage:gate.clamp")
-    vg = gate_voltage(work, side) if clamp is not None else None
+    pulldown = work.maybe("Rgs", "stage:gate.resistor.pulldown")
+    vg = gate_voltage(work, side) if pulldown is not None else None
 
     def load(bridges: Variable | None) -> Variable | None:
         total = work.derive("Ig", gate_supply_current, n=bridges, qg=qg, f=f)
-        if clamp is None:
+        if pulldown is None:
             return total
-        static = work.derive("Igs", clamp_current, n=bridges, vg=vg, rgs=clamp)
+        static = work.derive("Igs", pulldown_current, n=bridges, vg=vg, rgs=pulldown)
         return work.derive("I", both_currents, a=total, b=static)
 
     def each() -> list[str]:
@@ -146,7 +146,7 @@ def _supply(work: Work, per_bridge: int, current: str, symbol: str, side: str) -
 
 
 _SUPPLY = (
-    "stage:mosfet.qg stage:pwm.frequency stage:pwm.half_bridges stage:gate.clamp "
+    "stage:mosfet.qg stage:pwm.frequency stage:pwm.half_bridges stage:gate.resistor.pulldown "
     "chip:high_side_supply stage:bootstrap.capacitor "
 )
 
@@ -190,17 +190,17 @@ def bootstrapped(work: Work) -> bool:
     "chip:high_side_supply stage:bootstrap.capacitor stage:pwm.half_bridges "
     "stage:pwm.frequency role:gate.voltage.high stage:gate.resistor.on stage:gate.resistor.off "
     "stage:mosfet.internal_resistance chip:drive.resistance.source chip:drive.resistance.sink "
-    "role:gate.source.high role:gate.sink.high chip:temperature.max stage:temperature.board "
-    "chip:thermal.resistance",
+    "role:gate.source.high role:gate.sink.high chip:driver.tj_max stage:temperature.board "
+    "chip:driver.rth",
 )
 def power(work: Work) -> Outcome:
     """Dissipation against what brings the junction to its limit."""
     allowed = work.derive(
         "Pmax",
         allowed_power,
-        tmax=work.take("Tmax", "chip:temperature.max"),
+        tmax=work.take("Tmax", "chip:driver.tj_max"),
         ta=work.take("Ta", "stage:temperature.board"),
-        rth=work.take("Rth", "chip:thermal.resistance"),
+        rth=work.take("Rth", "chip:driver.rth"),
     )
     return work.at_most(driver_loss(work), allowed)
 
@@ -308,7 +308,7 @@ def crank_voltage(work: Work, side: str) -> Outcome:
 
 
 @sided(
-    "gate.voltage-uv",
+    "undervoltage.protects",
     "gate voltage at the undervoltage threshold",
     "Vgs = min(Vg, k Vuv - Vd)",
     _VOLTAGE + "role:uv.threshold role:uv.mode",

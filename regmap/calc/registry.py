@@ -18,22 +18,24 @@ from .inputs import ImpossibleError, Inputs, parameter
 from .verdict import CAUTION, Verdict
 from .work import About, Sampler, Work
 
-#: Subjects in the order in which they are reported; each is a module of this package.
-SUBJECTS = (
-    "gate",
-    "bootstrap",
-    "deadtime",
-    "vds",
-    "sense",
-    "supply",
-    "thermal",
-    "watchdog",
-    "reaction",
-    "bus",
-)
-
-#: Further modules of a subject.
-MORE_MODULES = {"gate": ("gatesupply",), "sense": ("shunt",)}
+#: Subjects in the order in which they are reported, each with the modules of this package that
+#: hold its checks.
+SUBJECTS: dict[str, tuple[str, ...]] = {
+    "gate": ("gate", "gatesupply"),
+    "bootstrap": ("bootstrap",),
+    "charge-pump": ("bootstrap",),
+    "deadtime": ("deadtime",),
+    "vds": ("vds",),
+    "overcurrent": ("shunt",),
+    "undervoltage": ("supply", "gatesupply"),
+    "overvoltage": ("supply",),
+    "sense": ("sense", "shunt"),
+    "supply": ("supply",),
+    "thermal": ("thermal",),
+    "watchdog": ("watchdog",),
+    "reaction": ("reaction",),
+    "spi": ("spi",),
+}
 
 Outcome = Verdict | list[Verdict] | None
 SIDES = ("high", "low")
@@ -148,16 +150,17 @@ def checks(subjects: Iterable[str] | None = None) -> list[Check]:
     """
     wanted = None if subjects is None else set(subjects)
     load_outside()
-    modules = [
-        module
-        for subject in SUBJECTS
-        if wanted is None or subject in wanted
-        for module in (subject, *MORE_MODULES.get(subject, ()))
-    ]
-    for module in modules:
+    subjects = [s for s in SUBJECTS if wanted is None or s in wanted]
+    for module in dict.fromkeys(m for s in subjects for m in SUBJECTS[s]):
         import_module(f".{module}", __package__)
-    # By module first: the order must not depend on which module happened to be imported earlier.
-    ours = [c for module in modules for c in _CHECKS.values() if c.module == module]
+    # The order must not depend on which module happened to be imported earlier.
+    ours = [
+        c
+        for subject in subjects
+        for module in SUBJECTS[subject]
+        for c in _CHECKS.values()
+        if c.module == module and c.subject == subject
+    ]
     outside = [c for c in _CHECKS.values() if "." in c.module]
     outside.sort(key=lambda c: c.name)
     return [*ours, *(c for c in outside if wanted is None or c.subject in wanted)]

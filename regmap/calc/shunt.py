@@ -1,6 +1,6 @@
 """Current sense, second half: settling in the window, the shunt itself, the comparator.
 
-The checks carry the subject `sense`.
+The checks carry the subjects `sense` and `overcurrent`.
 """
 
 from __future__ import annotations
@@ -154,7 +154,7 @@ _OC = (
 
 
 @check(
-    "sense.overcurrent-silent",
+    "overcurrent.no-false-trip",
     "overcurrent comparator stays silent at the peak current",
     "Ioc = Voc / R, or (Voc - Vzero) / (G R)",
     _OC + "stage:motor.current.peak",
@@ -165,7 +165,7 @@ def overcurrent_silent(work: Work) -> Outcome:
 
 
 @check(
-    "sense.overcurrent-protects",
+    "overcurrent.protects",
     "overcurrent comparator trips below the MOSFET's limit",
     "Ioc = Voc / R, or (Voc - Vzero) / (G R)",
     _OC + "stage:mosfet.pulse_current",

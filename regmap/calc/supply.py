@@ -35,7 +35,7 @@ def standby_charge(isl: Any, n: Any, tw: Any, ion: Any, t: Any) -> Any:
 
 
 @check(
-    "supply.undervoltage",
+    "undervoltage.no-false-trip",
     "undervoltage threshold below the operating range",
     "Vuv <= Vs,min",
     "role:uv.threshold stage:supply.driver",
@@ -48,7 +48,7 @@ def undervoltage(work: Work) -> Outcome:
 
 
 @check(
-    "supply.crank",
+    "undervoltage.crank",
     "undervoltage threshold below the starting profile",
     "Vuv <= Vcrank",
     "role:uv.threshold stage:supply.crank",
@@ -62,7 +62,7 @@ def crank(work: Work) -> Outcome:
 
 
 @check(
-    "supply.overvoltage",
+    "overvoltage.no-false-trip",
     "overvoltage threshold above the operating range",
     "Vov >= Vs,max",
     "role:ov.threshold stage:supply.driver",
@@ -75,7 +75,7 @@ def overvoltage(work: Work) -> Outcome:
 
 
 @check(
-    "supply.ov-protects",
+    "overvoltage.protects",
     "overvoltage trips below the chip's absolute maximum",
     "Vov <= Vs,abs",
     "role:ov.threshold role:ov.mode chip:supply.max",

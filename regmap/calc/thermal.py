@@ -154,8 +154,8 @@ def mosfet(work: Work, side: str) -> Outcome:
     "thermal.driver",
     "junction temperature of the driver",
     "Tj = Tboard + Rth P",
-    "stage:temperature.board chip:thermal.resistance role:temperature.warning "
-    "role:temperature.shutdown chip:temperature.max stage:supply.driver chip:supply.current "
+    "stage:temperature.board chip:driver.rth role:temperature.warning "
+    "role:temperature.shutdown chip:driver.tj_max stage:supply.driver chip:supply.current "
     "chip:charge_pump.input_ratio stage:mosfet.qg chip:high_side_supply "
     "stage:bootstrap.capacitor stage:pwm.half_bridges stage:pwm.frequency "
     "role:gate.voltage.high stage:gate.resistor.on stage:gate.resistor.off "
@@ -167,9 +167,9 @@ def driver(work: Work) -> Outcome:
     """The driver's junction against its warning, else its shutdown, else its maximum."""
     ta = work.take("Tboard", "stage:temperature.board")
     value = work.derive(
-        "Tj", heated_by, ta=ta, rth=work.take("Rth", "chip:thermal.resistance"), p=driver_loss(work)
+        "Tj", heated_by, ta=ta, rth=work.take("Rth", "chip:driver.rth"), p=driver_loss(work)
     )
     for name in ("role:temperature.warning", "role:temperature.shutdown"):
         if work.stated(name):
             return work.at_most(value, work.take("Tlimit", name), base=ta)
-    return work.at_most(value, work.take("Tlimit", "chip:temperature.max"), base=ta)
+    return work.at_most(value, work.take("Tlimit", "chip:driver.tj_max"), base=ta)

@@ -25,13 +25,13 @@ def _service(work: Work) -> Variable | None:
     return work.derive(
         "t_service",
         stretched,
-        a=work.take("t_set", "stage:watchdog.service"),
+        a=work.take("t_set", "stage:watchdog.service_period"),
         tol=work.take("tol,ctl", "stage:controller.clock_tolerance"),
     )
 
 
 _USES = (
-    "role:watchdog.enable role:watchdog.window stage:watchdog.service "
+    "role:watchdog.enable role:watchdog.window stage:watchdog.service_period "
     "stage:controller.clock_tolerance chip:oscillator.tolerance "
 )
 

@@ -11,6 +11,7 @@ import re
 from typing import Any
 
 from ..errors import CallError, FileError, Place, Problem
+from ..formerly import said
 from .source import MappingNode, Node, ScalarNode, SequenceNode, Sources
 
 
@@ -100,6 +101,10 @@ class Reader:
             raise FileError([*self.problems, last])
         self.problems.append(Problem(place, found, expected, near, path, severity))
         return BAD
+
+    def renamed(self, node: Node | None, path: str, old: str, now: str) -> None:
+        """Note that an accepted old name stands there."""
+        self.complain(node, path, said(f"'{old}'", f"'{now}'"), severity="note")
 
     def refuse(self, node: Node | None, path: str, error: CallError, expected: str = "") -> Any:
         """Report what a refusal says: its text may name itself what was expected and what is nearest,

@@ -15,6 +15,7 @@ from typing import Any
 
 from ..errors import CallError, nearest
 from ..expr import parse_expr
+from ..formerly import KEYS
 from ..quantity import DIMENSIONS, Band, parse, parse_band
 from .reader import BAD, Reader, Rec, Seq, kind_of, quoted
 from .source import MappingNode, Node, ScalarNode, SequenceNode
@@ -384,9 +385,13 @@ class Record(Shape):
             return reader.complain(node, path, kind_of(node), self.label)
         rec = Rec(node, path)
         keys = self.keys
+        old = KEYS.get(self.label, {})
         meant: set[str] = set()
         for key, value in node.value:
             name = key.value if isinstance(key, ScalarNode) else ""
+            if name in old:
+                reader.renamed(key, path, name, old[name])
+                name = old[name]
             entry = keys.get(name)
             if entry is None:
                 near = self.hints.get(name) or next(iter(nearest(name, keys)), "")

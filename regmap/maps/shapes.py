@@ -21,6 +21,7 @@ from ..document.schema import (
 )
 from ..document.source import MappingNode, Node, ScalarNode, SequenceNode
 from ..errors import CallError, nearest
+from ..formerly import PARAMETERS
 from ..parameters import Parameter
 from ..quantity import NONE, parse_band
 
@@ -132,7 +133,10 @@ class Params(Shape):
     def __init__(self, table: dict[str, Parameter]) -> None:
         self.table = table
         self.shapes: dict[str, Shape] = {name: _shape_of(p) for name, p in table.items()}
-        self.branches = {name[:i] for name in table for i, c in enumerate(name) if c == "."}
+        self.old = {old: now for old, now in PARAMETERS.items() if now in table}
+        self.branches = {n[:i] for n in table for i, c in enumerate(n) if c == "."}
+        #: where old names begin, too: read, but not in the schema
+        self.begun = self.branches | {n[:i] for n in self.old for i, c in enumerate(n) if c == "."}
 
     def read(self, node: Node, reader: Reader, path: str) -> Any:
         if not isinstance(node, MappingNode):
@@ -144,13 +148,17 @@ class Params(Shape):
     def descend(self, node: MappingNode, prefix: str, rec: Rec, reader: Reader, path: str) -> None:
         for key, value in node.value:
             name = prefix + (key.value if isinstance(key, ScalarNode) else "?")
-            branch = name in self.branches and isinstance(value, MappingNode)
+            branch = name in self.begun and isinstance(value, MappingNode)
             if branch and name in self.table and isinstance(value, MappingNode):
                 words = {k.value for k, _ in value.value if isinstance(k, ScalarNode)}
                 branch = not words <= {"min", "typ", "max", "tolerance", "text", "value", "note"}
             if branch and isinstance(value, MappingNode):
                 self.descend(value, name + ".", rec, reader, path)
-            elif name in self.table:
+                continue
+            if name in self.old and name not in self.table:
+                reader.renamed(key, path, name, self.old[name])
+                name = self.old[name]
+            if name in self.table:
                 if name in rec.key_nodes:
                     first = rec.key_nodes[name].start_mark.line + 1
                     reader.complain(

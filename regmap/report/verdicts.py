@@ -13,15 +13,19 @@ CLASSES = {"fails": "fails", "low_margin": "low", "not_computed": "none", "holds
 
 TITLES = {
     "gate": "Gate drive",
-    "bootstrap": "Bootstrap and charge pump",
+    "bootstrap": "Bootstrap",
+    "charge-pump": "Charge pump",
     "deadtime": "Dead time",
     "vds": "VDS monitor",
+    "overcurrent": "Overcurrent protection",
+    "undervoltage": "Undervoltage protection",
+    "overvoltage": "Overvoltage protection",
     "sense": "Current sense",
     "supply": "Supply",
     "thermal": "Temperatures",
     "watchdog": "Watchdog",
     "reaction": "Detection and reaction",
-    "bus": "SPI",
+    "spi": "SPI",
 }
 
 

@@ -39,6 +39,7 @@ from ..document.schema import (
 from ..document.source import MappingNode, Node, ScalarNode, Sources, compose_file, has_key
 from ..errors import CallError, FileError, Problem, nearest
 from ..expr import evaluate
+from ..formerly import PARAMETERS, check_name
 from ..maps.load import find_document, read_map
 from ..maps.shapes import Params
 from ..outside import load_outside
@@ -91,6 +92,19 @@ class _Setting(Scalar):
 
     def json(self) -> dict[str, Any]:
         return {"type": ["string", "number", "boolean"]}
+
+
+class _CheckName(Word):
+    """The name of a check; one that it had before is noted."""
+
+    def __init__(self) -> None:
+        super().__init__(r"[a-z][a-z0-9.\-]*", "a check's name")
+
+    def convert(self, node: Node, text: str, reader: Reader, path: str) -> Any:
+        now = check_name(text)
+        if now != text:
+            reader.renamed(node, path, text, now)
+        return super().convert(node, now, reader, path)
 
 
 class _StageShape(Shape):
@@ -149,7 +163,7 @@ class _StageShape(Shape):
                     "what pins and resistors set",
                 ),
                 "waive": (
-                    Table(Word(r"[a-z][a-z0-9.\-]*", "a check's name"), Text(), "checks by name"),
+                    Table(_CheckName(), Text(), "checks by name"),
                     False,
                     "checks that do not apply, each with the reason",
                 ),
@@ -178,6 +192,7 @@ class _StageShape(Shape):
             return self.fixed.read(node, reader, path)
         ours, theirs = [], []
         tops = {n.partition(".")[0] for n in STAGE}
+        tops |= {old.partition(".")[0] for old, now in PARAMETERS.items() if now in STAGE}
         for key, value in node.value:
             name = key.value if isinstance(key, ScalarNode) else ""
             if name in self.fixed.keys:

@@ -38,7 +38,7 @@ def new_stage(map_name: str, *, name: str = "my_stage", written: str | None = No
         "",
         "# A check that does not apply is waived with its reason, which reports repeat:",
         "# waive:",
-        "#   bus.clock: no SPI clock is set here",
+        "#   spi.clock: no SPI clock is set here",
         "",
     ]
     lines += _settings(chip)

@@ -63,7 +63,7 @@ SMALL = [
     (
         "conveyor_drum",
         ["WATCHDOG.ENABLE", "WATCHDOG.CLOSED", "WATCHDOG.WINDOW"],
-        {"watchdog__service": "30 ms"},
+        {"watchdog__service_period": "30 ms"},
     ),
     (
         "conveyor_drum",
@@ -276,7 +276,9 @@ def test_progress_is_told_and_a_small_budget_is_admitted() -> None:
 def test_an_undervoltage_threshold_is_not_lowered_below_what_the_gates_need() -> None:
     """Without the gate's side, the lowest threshold has the largest margin; with it, 4.5 V is no choice."""
     stage = load_stage("coolant_pump")
-    without = propose(stage, free=["SUPPLY.UV"], goals=["supply"])
+    without = propose(
+        stage, free=["SUPPLY.UV"], goals=["undervoltage.no-false-trip", "undervoltage.crank"]
+    )
     assert {p.name: p.new.label for p in without.picks} == {"SUPPLY.UV": "4.5 V"}
-    whole = propose(stage, free=["SUPPLY.UV"], goals=["supply", "gate.voltage-uv"])
+    whole = propose(stage, free=["SUPPLY.UV"], goals=["undervoltage"])
     assert {p.name: p.new.label for p in whole.picks} == {"SUPPLY.UV": "5.5 V"}

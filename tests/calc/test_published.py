@@ -264,9 +264,9 @@ def test_driver_loss(given: Given) -> None:
             "chip:supply.current": "0.5675 mA",
             "stage:mosfet.qg": "0.000001 pC",
             "stage:pwm.frequency": "1 Hz",
-            "chip:temperature.max": "150 degC",
+            "chip:driver.tj_max": "150 degC",
             "stage:temperature.board": "25 degC",
-            "chip:thermal.resistance": "100 K/W",
+            "chip:driver.rth": "100 K/W",
             "chip:high_side_supply": "charge pump",
         }
     )
@@ -404,7 +404,7 @@ def test_watchdog_window(
                 "role:watchdog.closed_share": "50 %",
                 "chip:oscillator.tolerance": "-10..10 %",
                 "stage:controller.clock_tolerance": "0 %",
-                "stage:watchdog.service": f"{service} ms",
+                "stage:watchdog.service_period": f"{service} ms",
             }
         )
         assert one(inputs, "watchdog.early").status == early
@@ -453,7 +453,7 @@ def test_load_dump_levels(given: Given) -> None:
     assert verdict.status == "holds"
     assert "ISO 16750-2" in verdict.caution
     assert any("secondary" in v.note for v in verdict.inputs)
-    crank = one(given({"role:uv.threshold": "5 V"}), "supply.crank")
+    crank = one(given({"role:uv.threshold": "5 V"}), "undervoltage.crank")
     assert crank.status == "not_computed"
     assert crank.missing == ("stage:supply.crank",)
 

@@ -180,12 +180,12 @@ def test_no_working_point_fails_with_a_reason(build: Build) -> None:
 PROTECTIONS = {
     "vds.protects.low": (("vds.enable", "vds.mode"), "vds.threshold"),
     "vds.withstand.high": (("vds.enable", "vds.mode"), "vds.threshold"),
-    "sense.overcurrent-protects": (
+    "overcurrent.protects": (
         ("overcurrent.enable", "overcurrent.mode"),
         "overcurrent.threshold",
     ),
-    "supply.ov-protects": (("ov.mode",), "ov.threshold"),
-    "gate.voltage-uv.high": (("uv.mode",), "uv.threshold"),
+    "overvoltage.protects": (("ov.mode",), "ov.threshold"),
+    "undervoltage.protects.high": (("uv.mode",), "uv.threshold"),
     "watchdog.late": (("watchdog.enable",), "watchdog.window"),
 }
 
@@ -305,29 +305,29 @@ def test_gate_voltage_at_the_undervoltage_threshold(build: Build) -> None:
     """Worked by hand, common practice, no source: pump min(9.5 V, 5 V - 1.5 V) = 3.5 V at the
     threshold's minimum; regulator min(9.5 V, 5 V - 0.5 V) = 4.5 V."""
     pump = {"chip___high_side_supply": "charge pump"}
-    high = one(build(**pump), "gate.voltage-uv.high")
-    low = one(build(**pump), "gate.voltage-uv.low")
+    high = one(build(**pump), "undervoltage.protects.high")
+    low = one(build(**pump), "undervoltage.protects.low")
     assert high.value is not None
     assert low.value is not None
     assert (high.value.low, low.value.low) == (pytest.approx(3.5), pytest.approx(4.5))
     assert high.status == low.status == "fails"  # 7 V is what the on-resistance needs
     assert high.corner == "Vuv min, Vd max"
     # a bootstrap loses its diode as well: 4.5 V - 0.9 V
-    boot = one(build(chip___high_side_supply="bootstrap"), "gate.voltage-uv.high")
+    boot = one(build(chip___high_side_supply="bootstrap"), "undervoltage.protects.high")
     assert boot.value is not None
     assert boot.value.low == pytest.approx(3.6)
     # just enough, and just not: 7 V + 1.5 V
     for threshold, status in (("8.5 V", "low_margin"), ("8.49 V", "fails"), ("9.4 V", "holds")):
         assert (
-            one(build(**pump, role___uv__threshold=threshold), "gate.voltage-uv.high").status
+            one(build(**pump, role___uv__threshold=threshold), "undervoltage.protects.high").status
             == status
         )
     fixed = build(**pump, without=("role:uv.threshold",), chip___uv__threshold="8.5 V")
-    assert one(fixed, "gate.voltage-uv.high").status == "low_margin"
+    assert one(fixed, "undervoltage.protects.high").status == "low_margin"
 
 
 def test_no_verdict_on_an_undervoltage_threshold_that_the_map_does_not_have(build: Build) -> None:
-    assert not run(build(without=("role:uv.threshold",)), ["gate.voltage-uv"])
+    assert not run(build(without=("role:uv.threshold",)), ["undervoltage.protects"])
 
 
 @pytest.mark.parametrize(("bridges", "share"), [("1", 1), ("2", 2), ("3", 3)])
@@ -335,7 +335,7 @@ def test_charge_pump_load_by_half_bridges(build: Build, bridges: str, share: int
     verdict = one(
         build(
             stage___pwm__half_bridges=bridges,
-            without=("stage:gate.clamp",),
+            without=("stage:gate.resistor.pulldown",),
             chip___high_side_supply="charge pump",
         ),
         "gate.supply.high",
@@ -362,7 +362,7 @@ def test_selection_and_its_errors(build: Build) -> None:
         "gate.rise-time.high",
         "gate.rise-time.low",
     ]
-    assert {c.subject for c in select(["vds", "bus"])} == {"vds", "bus"}
+    assert {c.subject for c in select(["vds", "spi"])} == {"vds", "spi"}
     only = run(build(), ["reaction.time.OTW"])
     assert [v.check for v in only] == ["reaction.time.OTW"]
     with pytest.raises(
@@ -492,7 +492,7 @@ def test_import_and_run_stay_light() -> None:
 
 
 def test_facts_default_to_unknown() -> None:
-    verdict = one(Inputs([], Facts()), "bus.poll-time")
+    verdict = one(Inputs([], Facts()), "spi.poll-time")
     assert "number of status registers (map)" in verdict.missing
 
 

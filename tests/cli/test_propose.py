@@ -36,7 +36,7 @@ def test_each_choice_is_explained_at_80_columns(gateword: Run) -> None:
     lines = result.out.splitlines()
     assert max(map(len, lines)) <= 80
     assert "  SUPPLY.OV: 20 V -> 28 V" in lines
-    assert any("at 20 V supply.overvoltage has +20 %" in line for line in lines)
+    assert any("at 20 V overvoltage.no-false-trip has +20 %" in line for line in lines)
     assert any("deadtime.enough.high fails" in line for line in lines)
     assert "do not replace" in " ".join(result.out.split())
     assert "smallest margin +4.2 %" in lines[-2] + lines[-1]
@@ -104,7 +104,7 @@ def blind(pump: Path) -> Path:
         "".join(
             line
             for line in lines
-            if not line.lstrip().startswith(("qgs2:", "qgs:", "qgd:", "watchdog.service:"))
+            if not line.lstrip().startswith(("qgs2:", "qgs:", "qgd:", "watchdog.service_period:"))
         )
     )
     return pump
@@ -127,7 +127,7 @@ def test_a_field_whose_check_lacks_an_input_is_kept_and_named(gateword: Run, bli
     assert "kept: not computed by deadtime.enough.high" in made["kept"]["TIMING.DEAD_TIME"]
     text = " ".join(result.out.split())
     assert "deadtime.enough.high: needs mosfet.qg" in text
-    assert "watchdog.late: needs watchdog.service in the stage" in text
+    assert "watchdog.late: needs watchdog.service_period in the stage" in text
     assert "TIMING.DEAD_TIME: 1 us; deadtime.enough" in text
     assert max(map(len, result.out.splitlines())) <= 80
 

@@ -125,7 +125,8 @@ def test_no_verdict_is_cut_and_no_line_is_too_long(gateword: Run) -> None:
         in flat
     )
     assert (
-        "supply.undervoltage needs uv.threshold as a role in the map or in its electrical" in flat
+        "undervoltage.no-false-trip needs uv.threshold as a role in the map or in its electrical"
+        in flat
     )
 
 

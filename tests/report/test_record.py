@@ -171,11 +171,11 @@ def test_a_waiver_is_shown_with_its_reason(tmp_path: Path) -> None:
     shutil.copy(HOME / "devices" / "quoll16.yaml", tmp_path / "quoll16.yaml")
     path = tmp_path / "stage.yaml"
     path.write_text(
-        text + "waive:\n  supply.crank: the pump <stands> still while the engine starts\n"
+        text + "waive:\n  undervoltage.crank: the pump <stands> still while the engine starts\n"
     )
     made = review(load_stage(path)).html
     assert "the pump &lt;stands&gt; still while the engine starts" in made
-    assert "Waived: supply.crank" in Page(made).text
+    assert "Waived: undervoltage.crank" in Page(made).text
 
 
 def test_foreign_text_is_escaped(tmp_path: Path) -> None:

@@ -16,22 +16,22 @@ def real_clock(f: Any, tol: Any) -> Any:
 
 
 @formula(
-    "{n} * ({bits} / {f} + {lead} + {lag} + {gap})",
+    "{n} * ({bits} / {f} + {lead} + {lag} + {idle})",
     "time",
-    up="n bits lead lag gap",
+    up="n bits lead lag idle",
     down="f",
     source="serial frames one after the other; common practice, no source",
 )
-def poll_time(n: Any, bits: Any, f: Any, lead: Any, lag: Any, gap: Any) -> Any:
+def poll_time(n: Any, bits: Any, f: Any, lead: Any, lag: Any, idle: Any) -> Any:
     """Time of `n` frames with chip-select lead, lag and pause."""
-    return n * (bits / f + lead + lag + gap)
+    return n * (bits / f + lead + lag + idle)
 
 
 _CLOCK = "stage:spi.clock stage:controller.clock_tolerance "
 
 
 @check(
-    "bus.clock",
+    "spi.clock",
     "SPI clock within the chip's limit",
     "f (1 + tol) <= fmax",
     _CLOCK + "chip:spi.clock_max",
@@ -48,10 +48,10 @@ def clock(work: Work) -> Outcome:
 
 
 @check(
-    "bus.poll-time",
+    "spi.poll-time",
     "one poll of all status registers within the poll period",
-    "t = (registers + extra) (bits / fspi + t_lead + t_lag + t_gap)",
-    _CLOCK + "chip:spi.cs_high chip:spi.cs_lead chip:spi.cs_lag stage:poll.period",
+    "t = (registers + extra) (bits / fspi + t_lead + t_lag + t_idle)",
+    _CLOCK + "chip:spi.idle chip:spi.lead chip:spi.lag stage:poll.period",
 )
 def poll(work: Work) -> Outcome:
     """Time on the bus for all status registers against the period at which they are read."""
@@ -72,8 +72,8 @@ def poll(work: Work) -> Outcome:
             f=work.take("f", "stage:spi.clock"),
             tol=work.take("tol", "stage:controller.clock_tolerance"),
         ),
-        lead=work.take("t_lead", "chip:spi.cs_lead"),
-        lag=work.take("t_lag", "chip:spi.cs_lag"),
-        gap=work.take("t_gap", "chip:spi.cs_high"),
+        lead=work.take("t_lead", "chip:spi.lead"),
+        lag=work.take("t_lag", "chip:spi.lag"),
+        idle=work.take("t_idle", "chip:spi.idle"),
     )
     return work.at_most(value, work.take("period", "stage:poll.period"))

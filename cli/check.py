@@ -156,19 +156,14 @@ def row(verdict: Verdict, name: str = "") -> list[str]:
     """One verdict as table cells: sign, check, worst value, relation, limit, margin."""
     value = limit = relation = ""
     if verdict.value is not None:
-        worst = (
-            "max"
-            if verdict.worst_max or (verdict.worst_max is None and verdict.upper is not None)
-            else "min"
-        )
-        value = verdict.value.text(worst) if verdict.worst_max is not None else verdict.value.text()
+        value = verdict.worst_value
     if verdict.limit is not None:
         relation = (
             "<="
             if verdict.worst_max or (verdict.worst_max is None and verdict.relation == "at most")
             else ">="
         )
-        limit = verdict.limit.text("min" if relation == "<=" else "max")
+        limit = verdict.worst_limit
     if verdict.reason and not value:
         limit = verdict.reason
     return [

@@ -6,14 +6,19 @@ argument moves the result:
     up      the result rises (or stays) when the argument rises, everywhere in the box
     down    the result falls (or stays) when the argument rises
     either  monotone for fixed values of the others, but the sign depends on them
+    free    nothing is proven: the inside is searched too
 
-With `up` and `down` alone the extremes stand at one known corner each. An `either` argument is
-tried at both ends; that is exact too, since a function that is monotone in each argument alone
-takes its extremes at corners of the box. Tests hold every declared direction against 100,000 draws.
+A derived variable knows the whole tree of formulas down to the inputs, and its extremes are sought
+over the inputs, each of which has one value however many formulas it enters (Qg - Qgd and Qgd of
+one device are not independent). So a corner can exist, and no combination that cannot is counted.
+What only one branch of the tree depends on is worked once, on its own. The signs along all paths
+decide which end of an input is worst; where they agree that is a proof, where they do not both
+ends are tried and the inside is searched (see `box`). Tests hold every declared direction, and the
+extremes of every check, against 100,000 draws.
 
-A derived variable is a band again and enters the next formula as if it were independent of the
-other arguments. Where two share an input this can only widen the result, never narrow it: the
-bounds stay safe.
+Who writes a check needs none of this: take inputs, derive, compare. Only what is one line of a
+data sheet but two parts (the switch that turns off, the other one that turns on) has to be taken
+twice, as `work.take(symbol, name, part="the other switch")`.
 
 Functions are written with the operators and with the helpers below, which take floats and numpy
 arrays alike, so that the same code serves the corners and the Monte Carlo draws.
@@ -22,19 +27,23 @@ arrays alike, so that the same code serves the corners and the Monte Carlo draws
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
-from itertools import product
 from string import Formatter
 from typing import TYPE_CHECKING, Any
 
 from ..quantity import DIMENSIONS, show
+from .box import extremes
 from .inputs import ImpossibleError
 
 if TYPE_CHECKING:
     from .inputs import Input
 
-Ends = tuple[tuple[str, bool], ...]  # (argument, at its max?) of one corner
+#: Values of inputs by their key; what is not in it stands at its typical value.
+Point = Mapping[str, float]
+#: A change below this share of the figures is rounding.
+_NOISE = 1e-12
 
 
 def smaller(a: Any, b: Any) -> Any:
@@ -89,6 +98,11 @@ class Formula:
     down: frozenset[str]
     either: frozenset[str]
     source: str
+    free: frozenset[str] = frozenset()
+
+    def direction(self, name: str) -> int:
+        """1 where the result rises with this argument, -1 where it falls, 0 where neither is told."""
+        return (name in self.up) - (name in self.down)
 
     def write(self, values: dict[str, str]) -> str:
         """The right-hand side with `values` put in for the arguments."""
@@ -103,20 +117,28 @@ FORMULAS: dict[str, Formula] = {}
 
 
 def formula(
-    template: str, dim: str, *, up: str = "", down: str = "", either: str = "", source: str
+    template: str,
+    dim: str,
+    *,
+    up: str = "",
+    down: str = "",
+    either: str = "",
+    free: str = "",
+    source: str,
 ) -> Callable[[Callable[..., Any]], Formula]:
-    """Make a Formula of a function; `up`, `down` and `either` list argument names."""
+    """Make a Formula of a function; `up`, `down`, `either` and `free` list argument names."""
 
     def make(function: Callable[..., Any]) -> Formula:
         name = function.__name__
         named = {field for _, field, _, _ in Formatter().parse(template) if field}
-        groups = [frozenset(text.split()) for text in (up, down, either)]
+        groups = [frozenset(text.split()) for text in (up, down, either, free)]
         listed = [arg for group in groups for arg in group]
         code = function.__code__
         taken = set(code.co_varnames[: code.co_argcount + code.co_kwonlyargcount])
         if not taken == set(listed) == named or len(listed) != len(taken) or dim not in DIMENSIONS:
             raise TypeError(f"formula {name}: text, directions and arguments do not agree")
-        made = Formula(name, template, dim, function, groups[0], groups[1], groups[2], source)
+        rises, falls, both, unproven = groups
+        made = Formula(name, template, dim, function, rises, falls, both, source, unproven)
         FORMULAS[name] = made
         return made
 
@@ -127,19 +149,19 @@ class Variable:
     """One quantity of a derivation: a band in base units with the way it came about.
 
     `symbol` is its name in formulas; `low`, `typ`, `high` are floats (in Monte Carlo runs `typ` is
-    an array of draws, and the bounds are the same array). It comes from an `origin` (an input), or
-    from `formula` with `args`; `at_low` and `at_high` say at which ends of the arguments its
-    extremes stand.
+    an array of draws, and the bounds are the same array). It is an input (with its `origin`, or a
+    `note` that says what it is), or it comes from `formula` with `args`; then its extremes are
+    sought when they are first asked for, and `low_at` and `high_at` say for which values of the
+    inputs. Inputs with one `key` are one input.
     """
 
     __slots__ = (
+        "_ends",
+        "_leaves",
         "args",
-        "at_high",
-        "at_low",
         "dim",
         "formula",
-        "high",
-        "low",
+        "key",
         "note",
         "origin",
         "symbol",
@@ -156,20 +178,74 @@ class Variable:
         *,
         origin: Input | None = None,
         note: str = "",
+        key: str = "",
         formula: Formula | None = None,
         args: dict[str, Variable] | None = None,
-        at_low: Ends = (),
-        at_high: Ends = (),
     ) -> None:
-        self.symbol, self.low, self.typ, self.high, self.dim = symbol, low, typ, high, dim
+        self.symbol, self.typ, self.dim = symbol, typ, dim
         self.origin, self.note = origin, note
         self.formula, self.args = formula, args or {}
-        self.at_low, self.at_high = at_low, at_high
+        self.key = key or f"{symbol}:{note}"
+        self._leaves: dict[str, Variable] | None = None
+        self._ends: tuple[Any, Point, Any, Point] | None = None
+        if low is not None:
+            self._ends = (low, {self.key: low}, high, {self.key: high})
+
+    def _solved(self) -> tuple[Any, Point, Any, Point]:
+        if self._ends is None:
+            self._ends = _extremes(self)
+        return self._ends
+
+    @property
+    def low(self) -> Any:
+        """Its lowest value. Raises ImpossibleError where it has none somewhere."""
+        return self._solved()[0]
+
+    @property
+    def high(self) -> Any:
+        """Its highest value. Raises ImpossibleError where it has none somewhere."""
+        return self._solved()[2]
+
+    @property
+    def low_at(self) -> Point:
+        """The inputs' values at its lowest value."""
+        return self._solved()[1]
+
+    @property
+    def high_at(self) -> Point:
+        """The inputs' values at its highest value."""
+        return self._solved()[3]
 
     @property
     def exact(self) -> bool:
         """Whether the band has no width."""
         return bool(self.low == self.high)
+
+    @property
+    def leaves(self) -> dict[str, Variable]:
+        """The inputs with a width that it depends on, by key."""
+        if self._leaves is None:
+            if self.formula is None:
+                self._leaves = {} if self.exact else {self.key: self}
+            else:
+                self._leaves = {k: v for a in self.args.values() for k, v in a.leaves.items()}
+        return self._leaves
+
+    def value_at(self, point: Point) -> Any:
+        """Its value where the inputs have these values. Raises ImpossibleError where it has none."""
+        known: dict[int, Any] = {}
+
+        def at(variable: Variable) -> Any:
+            if variable.formula is None:
+                return point.get(variable.key, variable.typ)
+            found = known.get(id(variable))
+            if found is None:
+                args = {name: at(arg) for name, arg in variable.args.items()}
+                found = known[id(variable)] = variable.formula(**args)
+            return found
+
+        with _told(self):
+            return at(self)
 
     def text(self, which: str = "band") -> str:
         """`min`, `typ` or `max` with the unit, or the whole band."""
@@ -181,37 +257,8 @@ class Variable:
         return " / ".join(show_value(v, self.dim) for v in (self.low, self.typ, self.high))
 
     def corner(self, at_max: bool) -> tuple[str, ...]:
-        """The inputs at the corner of one extreme, as `Qgd max`; exact inputs are left out."""
-        found: dict[str, None] = {}
-
-        def walk(variable: Variable, high: bool) -> None:
-            if variable.formula is not None:
-                for name, end in variable.decisive(high):
-                    walk(variable.args[name], end)
-            elif not variable.exact:
-                found[f"{variable.symbol} {'max' if high else 'min'}"] = None
-
-        walk(self, at_max)
-        return tuple(found)
-
-    def decisive(self, at_max: bool) -> Ends:
-        """The ends of the arguments that make an extreme, without those that change nothing."""
-        assert self.formula is not None
-        ends = self.at_high if at_max else self.at_low
-        at = {n: self.args[n].high if end else self.args[n].low for n, end in ends}
-        extreme = self.formula(**at)
-        found = []
-        for name, end in ends:
-            arg = self.args[name]
-            if arg.exact:
-                continue
-            try:
-                moved = self.formula(**{**at, name: arg.low if end else arg.high})
-            except (ZeroDivisionError, ImpossibleError):
-                moved = None
-            if moved != extreme:
-                found.append((name, end))
-        return tuple(found)
+        """The inputs at one extreme, as `Qgd max`; what changes nothing is left out."""
+        return corner_names(self.high_at if at_max else self.low_at, self)
 
     def tree(self) -> Iterator[Variable]:
         """This variable and all it came from, sources first, each once."""
@@ -227,30 +274,77 @@ class Variable:
 
         yield from walk(self)
 
-    def step(self, *, worst_max: bool | None = None) -> tuple[str, ...]:
-        """The derivation of this variable: the formula, with numbers, and both extremes."""
+    def step(self, *, worst_max: bool | None = None, at: Point | None = None) -> tuple[str, ...]:
+        """The derivation of this variable: the formula, with numbers, both extremes and where they stand.
+
+        With `at` also its value there, where that is neither extreme.
+        """
         if self.formula is None:
             return ()
         symbols = {name: arg.symbol for name, arg in self.args.items()}
-        typical = {name: _inside(arg.text("typ")) for name, arg in self.args.items()}
-        lines = [
-            f"{self.symbol} = {self.formula.write(symbols)}",
-            f"    typ: {self.formula.write(typical)} = {self.text('typ')}",
-        ]
-        if not self.exact:
-            for label, ends, high in (("min", self.at_low, False), ("max", self.at_high, True)):
-                put_in = {
-                    name: _inside(self.args[name].text("max" if end else "min"))
-                    for name, end in ends
-                }
+        lines = [f"{self.symbol} = {self.formula.write(symbols)}", f"    typ: {self._with({})}"]
+        try:
+            if self.exact:
+                return tuple(lines)
+            for label, point, high in (("min", self.low_at, False), ("max", self.high_at, True)):
                 mark = "  <- worst" if worst_max is high else ""
-                text = f"    {label}: {self.formula.write(put_in)} = {self.text(label)}"
-                corner = ", ".join(
-                    f"{self.args[name].symbol} {'max' if end else 'min'}"
-                    for name, end in self.decisive(high)
+                lines.append(
+                    f"    {label}: {self._with(point)}  ({', '.join(self.corner(high))}){mark}"
                 )
-                lines.append(f"{text}  ({corner}){mark}")
+            if at is not None:
+                here = self.value_at(at)
+                if not any(_same(here, end) for end in (self.low, self.high)):
+                    lines.append(f"    at the worst corner: {self._with(at)}")
+        except ImpossibleError as error:
+            lines.append(f"    {error}")
         return tuple(lines)
+
+    def _with(self, point: Point) -> str:
+        """The formula with the numbers of a point, and its result."""
+        assert self.formula is not None
+        put_in = {n: _inside(show_value(a.value_at(point), a.dim)) for n, a in self.args.items()}
+        return f"{self.formula.write(put_in)} = {show_value(self.value_at(point), self.dim)}"
+
+
+def corner_names(
+    point: Point, variable: Variable, against: Variable | None = None
+) -> tuple[str, ...]:
+    """The inputs that make a corner of `variable` (less `against`), as `Qgd max` or `x = 0.5`.
+
+    Left out is what could as well stand at its other end.
+    """
+    both = (variable,) if against is None else (variable, against)
+    leaves = {k: v for part in both for k, v in part.leaves.items()}
+
+    def at(there: Point) -> float:
+        values = [float(v.value_at(there)) for v in both]
+        return values[0] - sum(values[1:])
+
+    here = at(point)
+    size = max(abs(float(v.value_at(point))) for v in both)
+    found = []
+    for key, leaf in leaves.items():
+        value = point.get(key, leaf.typ)
+        for end in (leaf.low, leaf.high):
+            if end == value:
+                continue
+            try:
+                moved = abs(at({**point, key: end}) - here) > _NOISE * size
+            except ImpossibleError:
+                moved = True
+            if moved:
+                where = {leaf.low: " min", leaf.high: " max"}.get(value)
+                found.append((leaf.symbol, where or f" = {show_value(value, leaf.dim)}", key))
+                break
+    symbols = [symbol for symbol, _, _ in found]
+    return tuple(
+        f"{s} ({key.partition(':')[2]}){where}" if symbols.count(s) > 1 else s + where
+        for s, where, key in found
+    )
+
+
+def _same(one: float, two: float) -> bool:
+    return abs(one - two) <= _NOISE * max(abs(one), abs(two))
 
 
 def show_value(value: float, dim: str, digits: int = 4) -> str:
@@ -271,55 +365,189 @@ def _inside(text: str) -> str:
     return f"({text})" if text.startswith("-") else text
 
 
-def derive(symbol: str, rule: Formula, args: dict[str, Variable]) -> Variable:
-    """Evaluate a formula over the box of its arguments.
-
-    Raises ImpossibleError when the formula has no value somewhere in the box.
-    """
-    function = rule.function
+@contextmanager
+def _told(variable: Variable) -> Iterator[None]:
+    """Arithmetic that has no value, as an ImpossibleError that says where."""
     try:
-        typ = function(**{name: arg.typ for name, arg in args.items()})
-        low_ends: list[tuple[str, Variable, bool]] = []
-        free: list[tuple[str, Variable]] = []
-        for name, arg in args.items():
-            if name in rule.either and not arg.exact:
-                free.append((name, arg))
-            else:
-                low_ends.append((name, arg, name in rule.down))
-        at_low = {name: (arg.high if end else arg.low) for name, arg, end in low_ends}
-        at_high = {name: (arg.low if end else arg.high) for name, arg, end in low_ends}
-        best_low = best_high = None
-        for pattern in product((False, True), repeat=len(free)):
-            chosen = {
-                name: (arg.high if end else arg.low)
-                for (name, arg), end in zip(free, pattern, strict=True)
-            }
-            low, high = function(**at_low, **chosen), function(**at_high, **chosen)
-            if best_low is None or low < best_low[0]:
-                best_low = (low, pattern)
-            if best_high is None or high > best_high[0]:
-                best_high = (high, pattern)
+        yield
     except ZeroDivisionError:
-        zero = [arg.symbol for arg in args.values() if arg.low <= 0 <= arg.high]
+        zero = [a.symbol for a in variable.args.values() if _holds_zero(a)]
         what = ", ".join(zero) or "a denominator"
-        raise ImpossibleError(f"{symbol} has no value: {what} can be zero") from None
+        raise ImpossibleError(f"{variable.symbol} has no value: {what} can be zero") from None
     except OverflowError:
-        raise ImpossibleError(f"{symbol} has no value: numbers beyond any hardware") from None
-    assert best_low is not None
-    assert best_high is not None
+        raise ImpossibleError(
+            f"{variable.symbol} has no value: numbers beyond any hardware"
+        ) from None
 
-    def ends(pattern: tuple[bool, ...], *, high: bool) -> Ends:
-        fixed = [(name, end != high) for name, _, end in low_ends]
-        return (*fixed, *((name, end) for (name, _), end in zip(free, pattern, strict=True)))
 
-    return Variable(
-        symbol,
-        min(best_low[0], typ),
-        typ,
-        max(best_high[0], typ),
-        rule.dim,
-        formula=rule,
-        args=args,
-        at_low=ends(best_low[1], high=False),
-        at_high=ends(best_high[1], high=True),
+def _holds_zero(variable: Variable) -> bool:
+    try:
+        return bool(variable.low <= 0 <= variable.high)
+    except ImpossibleError:
+        return False
+
+
+def derive(symbol: str, rule: Formula, args: dict[str, Variable]) -> Variable:
+    """A formula over the box of the inputs that its arguments come from.
+
+    Raises ImpossibleError when the formula has no value at the typical ones; where it has none at
+    others, its bounds raise it.
+    """
+    made = Variable(symbol, None, None, None, rule.dim, formula=rule, args=args)
+    with _told(made):
+        made.typ = rule.function(**{name: arg.typ for name, arg in args.items()})
+    return made
+
+
+def _extremes(root: Variable) -> tuple[float, Point, float, Point]:
+    """Lowest and highest value of a derived variable with the inputs' values that give them."""
+    leaves = root.leaves
+    if not leaves:
+        return root.typ, {}, root.typ, {}
+    blocks, function, signs, inside = _reduced(root)
+    with _told(root):
+        (low, at_low), (high, at_high) = extremes(
+            function, [(b.low, b.high) for b in blocks], signs, inside
+        )
+    low_at, high_at = _point(blocks, at_low), _point(blocks, at_high)
+    typical = {key: leaf.typ for key, leaf in leaves.items()}
+    if root.typ < low:
+        low, low_at = root.typ, typical
+    if root.typ > high:
+        high, high_at = root.typ, typical
+    return low, low_at, high, high_at
+
+
+def _point(blocks: Sequence[Variable], values: Sequence[float]) -> Point:
+    """The inputs' values at which independent variables have these values."""
+    found: dict[str, float] = {}
+    for block, value in zip(blocks, values, strict=True):
+        if value in (block.low, block.high):
+            found.update(block.high_at if value == block.high else block.low_at)
+        elif block.formula is None:
+            found[block.key] = value
+        else:
+            found.update(_between(block, value))
+    return found
+
+
+def _between(block: Variable, value: float) -> Point:
+    """A point on the line between both extremes at which a variable has a value between them."""
+    low, high = block.low_at, block.high_at
+    ends, here = (0.0, 1.0), low
+    for _ in range(60):
+        share = sum(ends) / 2
+        here = {k: low[k] + share * (high[k] - low[k]) for k in low}
+        ends = (share, ends[1]) if block.value_at(here) < value else (ends[0], share)
+    return here
+
+
+Reduced = tuple[list[Variable], Callable[[Sequence[float]], float], list[int], list[int]]
+
+
+def _reduced(root: Variable) -> Reduced:
+    """A derived variable as a function of the fewest independent ones below it.
+
+    (those blocks, the function of their values, its direction in each, the numbers of those whose
+    extreme may lie inside). A block shares no input with the rest: it takes any value of its band.
+    """
+    assert root.formula is not None
+    if sum(len(a.leaves) for a in root.args.values()) == len(root.leaves):
+        return _flat(root, root.formula)
+    # one number for each node: inputs by key, the rest by identity
+    order: dict[object, Variable] = {}
+
+    def collect(variable: Variable) -> None:
+        if variable.leaves and _ident(variable) not in order:
+            for arg in variable.args.values():
+                collect(arg)
+            order[_ident(variable)] = variable
+
+    collect(root)
+    paths: dict[object, int] = dict.fromkeys(order, 0)
+    paths[_ident(root)] = 1
+    reach: dict[object, dict[str, int]] = {}
+    for name, variable in order.items():
+        if variable.formula is None:
+            reach[name] = {variable.key: 1}
+            continue
+        reach[name] = dict.fromkeys(variable.leaves, 0)
+        for arg in variable.args.values():
+            if arg.leaves:
+                for key, count in reach[_ident(arg)].items():
+                    reach[name][key] += count
+    for name in reversed(order):
+        for arg in order[name].args.values():
+            if arg.leaves:
+                paths[_ident(arg)] += paths[name]
+    whole = reach[_ident(root)]
+    blocks: dict[object, Variable] = {}
+    inner: dict[object, Variable] = {}
+
+    def walk(variable: Variable) -> None:
+        for arg in variable.args.values():
+            name = _ident(arg)
+            if not arg.leaves or name in blocks or name in inner:
+                continue
+            if all(paths[name] * count == whole[key] for key, count in reach[name].items()):
+                blocks[name] = arg
+            else:
+                walk(arg)
+        inner[_ident(variable)] = variable
+
+    walk(root)
+    signs: dict[object, int] = {_ident(root): 1}
+    loose: dict[object, bool] = {_ident(root): False}
+    for name in reversed(inner):
+        rule = inner[name].formula
+        assert rule is not None
+        for word, arg in inner[name].args.items():
+            if arg.leaves:
+                below = _ident(arg)
+                sign = signs[name] * rule.direction(word)
+                signs[below] = sign if signs.get(below, sign) == sign else 0
+                loose[below] = loose.get(below, False) or loose[name] or word in rule.free
+    inside = [n for n, b in enumerate(blocks) if not signs[b] and (loose[b] or paths[b] > 1)]
+    return list(blocks.values()), _program(blocks, inner), [signs[b] for b in blocks], inside
+
+
+def _ident(variable: Variable) -> object:
+    return variable.key if variable.formula is None else id(variable)
+
+
+def _flat(root: Variable, rule: Formula) -> Reduced:
+    """The common case: no two arguments share an input."""
+    names = [name for name, arg in root.args.items() if arg.leaves]
+    fixed = {name: arg.typ for name, arg in root.args.items() if not arg.leaves}
+    function = rule.function
+
+    def at(values: Sequence[float]) -> float:
+        return float(function(**fixed, **dict(zip(names, values, strict=True))))
+
+    return (
+        [root.args[name] for name in names],
+        at,
+        [rule.direction(name) for name in names],
+        [n for n, name in enumerate(names) if name in rule.free],
     )
+
+
+def _program(
+    blocks: Mapping[object, Variable], inner: Mapping[object, Variable]
+) -> Callable[[Sequence[float]], float]:
+    """The function of the blocks' values: the formulas of `inner` one after the other."""
+    place = {name: n for n, name in enumerate((*blocks, *inner))}
+    steps = []
+    for variable in inner.values():
+        assert variable.formula is not None
+        fixed = {w: a.typ for w, a in variable.args.items() if not a.leaves}
+        taken = [(w, place[_ident(a)]) for w, a in variable.args.items() if a.leaves]
+        steps.append((variable.formula.function, fixed, taken))
+
+    def at(values: Sequence[float]) -> float:
+        known: list[Any] = list(values)
+        for function, fixed, taken in steps:
+            known.append(function(**fixed, **{word: known[n] for word, n in taken}))
+        return float(known[-1])
+
+    return at

@@ -5,21 +5,20 @@ Each function raises CallError that names the inputs that are missing.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from functools import partial, wraps
 from typing import Literal
 
 from ..errors import CallError
 from .corner import Variable, show_value
-from .deadtime import delay_difference
+from .deadtime import needed_deadtime
 from .drive import (
     charge_beyond,
     charge_time,
     current_charge,
-    current_fall_resistive,
     gate_current,
     gate_voltage,
-    is_resistive,
+    then,
     threshold_overdrive,
 )
 from .inputs import ImpossibleError, Inputs
@@ -235,49 +234,35 @@ def trip(inputs: Inputs, side: Side = "high", points: int = 41) -> str:
 
 @_guarded
 def deadtime(inputs: Inputs, side: Side = "high") -> str:
-    """What the dead time is spent on at its worst, and what is set."""
+    """What the dead time is spent on at the worst corner of the verdict, and what is set."""
     work = _bench("dead-time budget", inputs)
-    ig = gate_current(work, "sink", side)
-    qgs, qgd = work.take("Qgs", "stage:mosfet.qgs"), work.take("Qgd", "stage:mosfet.qgd")
-    beyond = work.derive(
-        "Qod", charge_beyond, qg=work.take("Qg", "stage:mosfet.qg"), qgs=qgs, qgd=qgd
-    )
-    if work.stated("chip:propagation.mismatch"):
-        skew = work.take("t", "chip:propagation.mismatch")
-    else:
-        skew = work.derive(
-            "t",
-            delay_difference,
-            toff=work.take("t_off", "chip:propagation.off"),
-            ton=work.take("t_on", "chip:propagation.on"),
-        )
-    return _budget(
-        work,
-        side,
-        [
-            ("difference of delays", skew),
-            ("turn-off delay", work.derive("t", charge_time, q=beyond, i=ig)),
-            ("VDS edge", work.derive("t", charge_time, q=qgd, i=ig)),
-            ("current fall", _current_fall(work, side, ig, qgs)),
-            ("margin asked", work.take("t", "stage:pwm.deadtime_margin")),
-        ],
-    )
-
-
-def _current_fall(
-    work: Work, side: Side, ig: Variable | None, qgs: Variable | None
-) -> Variable | None:
-    if is_resistive(work, "sink", side):
-        vth, vov = threshold_overdrive(work)
-        return work.derive("t", current_fall_resistive, q=qgs, vov=vov, i=ig, vth=vth)
-    return work.derive("t", charge_time, q=current_charge(work), i=ig)
-
-
-def _budget(work: Work, side: Side, parts: Sequence[tuple[str, Variable | None]]) -> str:
     chosen = set_deadtime(work)
-    spans = _need(work, *(part for _, part in parts), chosen)
-    have = spans.pop()
-    needed = sum(float(v.high) for v in spans)
+    have, needed = _need(work, chosen, needed_deadtime(work, side))
+    return _budget(side, have, needed)
+
+
+#: The parts of the dead time needed, by their symbols in the derivation.
+_SPENT = {
+    "t_skew": "difference of delays",
+    "t_delay": "turn-off delay",
+    "t_vds": "VDS edge",
+    "t_id": "current fall",
+    "t_margin": "margin asked",
+}
+
+
+def _spans(total: Variable) -> list[Variable]:
+    """The times that follow one another in a sum of times."""
+    if total.formula is not then:
+        return [total]
+    return [span for part in total.args.values() for span in _spans(part)]
+
+
+def _budget(side: Side, have: Variable, total: Variable) -> str:
+    parts = [
+        (_SPENT.get(v.symbol, v.symbol), float(v.value_at(total.high_at))) for v in _spans(total)
+    ]
+    needed = float(total.high)
     factor, unit = scale_for(max(needed, float(have.high)), "s")
     end = max(needed, float(have.high)) / factor * 1.04
     rows = len(parts) + 2
@@ -285,19 +270,19 @@ def _budget(work: Work, side: Side, parts: Sequence[tuple[str, Variable | None]]
         (170, 48, WIDTH - 190, 30.0 * rows),
         (0, end),
         (0, rows),
-        f"time, {unit}; longest case of each part",
+        f"time, {unit}; each part at the worst corner",
     )
     at = 0.0
-    for row, ((name, _), span) in enumerate(zip(parts, spans, strict=True)):
-        longest = float(span.high) / factor
+    for row, (name, span) in enumerate(parts):
+        longest, told = span / factor, show_value(span, "time")
         y = rows - row - 0.5
-        panel.bar(at, at + longest, y, 0.32, HUES[row % 2 * 2], f"{name} {span.text('max')}")
+        panel.bar(at, at + longest, y, 0.32, HUES[row % 2 * 2], f"{name} {told}")
         panel.text((0, y), name, "end")
         # The figure stands beside its bar, on whichever side has room.
         if at + longest > 0.7 * end:
-            panel.text((at, y), span.text("max"), "end")
+            panel.text((at, y), told, "end")
         else:
-            panel.text((at + longest, y), span.text("max"))
+            panel.text((at + longest, y), told)
         at += longest
     for row, (name, value, hue) in enumerate(
         (

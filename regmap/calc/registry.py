@@ -14,9 +14,10 @@ from typing import Any, Protocol
 
 from ..errors import CallError, nearest
 from ..outside import load_outside
+from .corner import Point
 from .inputs import ImpossibleError, Inputs, parameter
 from .verdict import CAUTION, Verdict
-from .work import About, Sampler, Work
+from .work import About, Sampler, Work, random_draws
 
 #: Subjects in the order in which they are reported, each with the modules of this package that
 #: hold its checks.
@@ -76,7 +77,13 @@ class Check:
 
     def sample(self, inputs: Inputs, count: int, seed: int) -> list[Verdict]:
         """Its verdicts over random draws (see work.Sampler)."""
-        return self._outcome(Sampler(self._about(), inputs, count, seed))
+        return self._outcome(Sampler(self._about(), inputs, random_draws(count, seed)))
+
+    def at(self, inputs: Inputs, point: Point) -> list[Verdict]:
+        """Its verdicts where the inputs have these values (a corner's `at`), the rest their middle."""
+        return self._outcome(
+            Sampler(self._about(), inputs, lambda key, low, high: point.get(key, (low + high) / 2))
+        )
 
     def _about(self) -> About:
         return About(self.name, self.title, self.formula, self.caution)

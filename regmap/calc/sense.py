@@ -335,6 +335,7 @@ def error(work: Work) -> Outcome:
     r = work.take("R", "stage:shunt.resistance")
     rnom = work.typical("Rnom", r, NOMINAL)
     vadc = work.take("Vadc", "stage:adc.reference")
+    vnom = work.typical("Vnom", vadc, NOMINAL)
     parts: Parts = {
         "i": work.take("Ipk", "stage:motor.current.peak"),
         "r": work.derive(
@@ -354,8 +355,15 @@ def error(work: Work) -> Outcome:
         "e": gain_error(work),
         "rnom": rnom,
         "x": work.spread("x", -0.5, 0.5, "ratio", "rounding of the ADC, half a step either way"),
-        "lsb": _step(work),
-        "vnom": work.typical("Vnom", vadc, NOMINAL),
+        "lsb": work.derive(  # the controller's arithmetic knows nominal values only
+            "step",
+            step_current,
+            vadc=vnom,
+            n=work.take("n", "stage:adc.bits"),
+            g=nominal_gain(work),
+            r=rnom,
+        ),
+        "vnom": vnom,
         "vadc": vadc,
         "dz": zero_error(work),
         "g": nominal_gain(work),

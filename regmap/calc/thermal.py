@@ -87,7 +87,8 @@ def iterate(ta: float, rth: float, pk: float, pc: float, a: float, steps: int = 
     return path
 
 
-def _show_iteration(at: dict[str, float]) -> list[str]:
+def _show_iteration(value: Variable) -> list[str]:
+    at = {name: float(arg.value_at(value.high_at)) for name, arg in value.args.items()}
     path = iterate(at["ta"], at["rth"], at["pk"], at["pc"], at["a"])
     shown = " -> ".join(f"{t:.1f}" for t in (*path[:5], path[-1]))
     return [f"iteration at the worst corner, degC: {shown} ({len(path) - 1} rounds)"]
@@ -144,9 +145,8 @@ def mosfet(work: Work, side: str) -> Outcome:
     ta, rth = work.take("Ta", "stage:temperature.ambient"), work.take("Rth", "stage:mosfet.rth")
     alpha = work.take("alpha", "stage:mosfet.rdson_tempco")
     value = work.derive("Tj", junction, ta=ta, rth=rth, pk=fixed, pc=cond, a=alpha)
-    if value is not None and isinstance(value.high, float):
-        at = {n: (value.args[n].high if end else value.args[n].low) for n, end in value.at_high}
-        work.extra.append(lambda: _show_iteration(at))
+    if value is not None:
+        work.extra.append(lambda: _show_iteration(value))
     return work.at_most(value, work.take("Tj,max", "stage:mosfet.tj_max"), base=ta)
 
 

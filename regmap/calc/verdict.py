@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 from ..quantity import base_unit
-from .corner import Variable, show_value
+from .corner import Point, Variable, corner_names, show_value
 from .inputs import describe
 
 Status = Literal["holds", "low_margin", "fails", "not_computed"]
@@ -58,7 +58,9 @@ class Verdict:
     `value` is held against `lower` and `upper` (either may be None). `margin` is the distance from
     the worst corner to the nearer limit, in the base unit of the value and negative when violated;
     `relative` is that distance as a share of the limit (or of what the check says instead), -inf
-    when there is no working point at all. `missing` names the inputs without which nothing could
+    when there is no working point at all. `at` are the inputs' values at the worst corner and
+    `worst` what value and limit are there; that corner can exist, so where both share an input they
+    need not be the ends of their bands. `missing` names the inputs without which nothing could
     be said; `reason` explains a verdict that no number explains. `asked` are all inputs the check
     looked up, with all that could stand in for them, found or not: what is not in it cannot move
     this verdict. `caution` belongs to every result.
@@ -75,6 +77,8 @@ class Verdict:
     relative: float | None = None
     asked_margin: float = 0.0
     worst_max: bool | None = None
+    at: Point | None = None
+    worst: tuple[float, float] | None = None
     missing: tuple[str, ...] = ()
     reason: str = ""
     asked: tuple[str, ...] = ()
@@ -98,13 +102,28 @@ class Verdict:
     @property
     def corner(self) -> str:
         """The corner at which the value is worst, as `Qgd max, Isource min`."""
-        if self.value is None or self.worst_max is None:
+        if self.value is None or self.at is None:
             return ""
-        names = list(self.value.corner(self.worst_max))
+        return ", ".join(corner_names(self.at, self.value, self.limit))
+
+    @property
+    def worst_value(self) -> str:
+        """The value at the worst corner with its unit; the whole band where nothing was compared."""
+        if self.value is None:
+            return ""
+        return (
+            self.value.text() if self.worst is None else show_value(self.worst[0], self.value.dim)
+        )
+
+    @property
+    def worst_limit(self) -> str:
+        """The limit at the worst corner with its unit, or its nearer end where nothing was compared."""
         limit = self.limit
-        if limit is not None:
-            names += [n for n in limit.corner(not self.worst_max) if n not in names]
-        return ", ".join(names)
+        if limit is None:
+            return ""
+        if self.worst is None:
+            return limit.text("min" if self.relation == "at most" else "max")
+        return show_value(self.worst[1], limit.dim)
 
     def _roots(self) -> list[Variable]:
         roots = [v for v in (self.value, self.lower, self.upper) if v is not None]
@@ -140,7 +159,7 @@ class Verdict:
         shown: set[tuple[str, ...]] = set()
         for variable in self.variables():
             worst = self.worst_max if variable is self.value else None
-            step = variable.step(worst_max=worst)
+            step = variable.step(worst_max=worst, at=self.at)
             if step and step not in shown:
                 shown.add(step)
                 lines.extend(step)
@@ -173,8 +192,8 @@ class Verdict:
         )
         margin = show_value(self.margin or 0.0, self.value.dim, 3)
         return (
-            f"{self.value.symbol} {worst} {self.value.text(worst)} must be {relation} "
-            f"{limit.symbol} {limit.text('min' if self.worst_max else 'max')}: "
+            f"{self.value.symbol} {worst} {self.worst_value} must be {relation} "
+            f"{limit.symbol} {self.worst_limit}: "
             f"margin {margin}{share}: {self.status.replace('_', ' ')}"
         )
 
@@ -193,6 +212,7 @@ class Verdict:
             "relative_margin": _finite(self.relative),
             "asked_margin": self.asked_margin,
             "corner": self.corner,
+            "corner_values": dict(self.at or {}),
             "inputs": [
                 {
                     **(_plain(v) or {}),

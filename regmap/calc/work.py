@@ -4,23 +4,28 @@ A check takes its inputs by name, derives variables from them with formulas, and
 one variable against a limit. Whatever is missing travels through the derivation as None, so that
 one run names everything a check still needs.
 
-`Sampler` is the same bench with random draws instead of bands: a check worked on it gives arrays,
-which is how tests prove that no draw leaves the bounds.
+`Sampler` is the same bench with numbers instead of bands: a check worked on it at random draws gives
+arrays, which is how tests prove that no draw leaves the bounds, and at the values of a corner what
+that corner gives.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from ..parameters import NOT_KNOWN, OFF_WORDS, REPORT_WORDS
 from ..quantity import Band
-from .corner import Formula, Variable, derive
+from .corner import Formula, Point, Variable, derive
 from .inputs import Facts, FaultTiming, ImpossibleError, Input, Inputs, chain, parameter
 from .verdict import CAUTION, Extra, Verdict
 
 if TYPE_CHECKING:
     import numpy
+
+#: Draws of an input: its key, lowest and highest value to a number or an array of them.
+Draw = Callable[[str, float, float], Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +46,8 @@ class Work:
         self.asked: dict[str, None] = {}
         self.missing: dict[str, None] = {}
         self.extra: list[Extra] = []
-        self._taken: dict[tuple[str, str], Variable] = {}
+        self._taken: dict[tuple[str, str, str], Variable] = {}
+        self._derived: dict[tuple[object, ...], Variable] = {}
 
     def branch(self, about: About) -> Work:
         """A fresh bench over the same inputs, for one verdict of a check that gives several."""
@@ -54,9 +60,10 @@ class Work:
 
     # inputs
 
-    def _bounds(self, item: Input) -> tuple[Any, Any, Any]:
-        assert isinstance(item.value, Band)
-        return item.value.floats()
+    def _bounds(self, key: str, band: Band) -> tuple[Any, Any, Any]:
+        """The band that goes by this key, as numbers."""
+        del key
+        return band.floats()
 
     def _found(self, name: str, *, optional: bool) -> Input | None:
         self.asked.update(chain(name))
@@ -65,20 +72,26 @@ class Work:
             self.missing[name] = None
         return item
 
-    def take(self, symbol: str, name: str, *, optional: bool = False) -> Variable | None:
+    def take(
+        self, symbol: str, name: str, *, optional: bool = False, part: str = ""
+    ) -> Variable | None:
         """A quantity or count by name; None when it is missing, which is recorded unless optional.
 
-        A setting that stands at an option without a number is missing too, and says so.
+        A setting that stands at an option without a number is missing too, and says so. However
+        often a name is taken, it has one value at a corner, unless it is told to belong to another
+        `part` ("the other switch"). What stands in for a name has its band, not its value: the
+        board is not the air because nobody stated its temperature.
         """
-        taken = self._taken.get((symbol, name))
+        taken = self._taken.get((symbol, name, part))
         if taken is not None:
             return taken
         item = self._found(name, optional=optional)
         if item is None:
             return None
         dim = parameter(item.name).dimension
+        key = f"{name}, {part}" if part else name
         if isinstance(item.value, Band) and dim is not None:
-            low, typ, high = self._bounds(item)
+            low, typ, high = self._bounds(key, item.value)
         elif dim is None and (isinstance(item.value, int) or str(item.value).isdigit()):
             low = typ = high = float(item.value)  # type: ignore[arg-type]
             dim = "ratio"
@@ -88,7 +101,8 @@ class Work:
         else:
             self.missing[f"{name} (set to {item.value}, which is no quantity)"] = None
             return None
-        made = self._taken[symbol, name] = Variable(symbol, low, typ, high, dim, origin=item)
+        made = Variable(symbol, low, typ, high, dim, origin=item, key=key)
+        self._taken[symbol, name, part] = made
         return made
 
     def maybe(self, symbol: str, name: str) -> Variable | None:
@@ -178,8 +192,9 @@ class Work:
         if variable is None:
             return None
         middle = self._typical(variable)
+        key = f"{variable.key}, typical"
         return Variable(
-            symbol, middle, middle, middle, variable.dim, origin=variable.origin, note=note
+            symbol, middle, middle, middle, variable.dim, origin=variable.origin, note=note, key=key
         )
 
     def _typical(self, variable: Variable) -> Any:
@@ -187,7 +202,7 @@ class Work:
 
     def band(self, symbol: str, band: Band, dim: str, note: str) -> Variable:
         """A quantity that stands in the facts of the map."""
-        low, typ, high = band.floats()
+        low, typ, high = self._bounds(f"{symbol}:{note}", band)
         return Variable(symbol, low, typ, high, dim, note=note)
 
     def spread(self, symbol: str, low: float, high: float, dim: str, note: str) -> Variable:
@@ -199,32 +214,18 @@ class Work:
     def derive(self, symbol: str, rule: Formula, /, **args: Variable | None) -> Variable | None:
         """A new variable from a formula; None when an argument is missing.
 
-        Raises ImpossibleError when the formula has no value in the box.
+        Raises ImpossibleError when the formula has no value at the typical values.
         """
         present = {name: arg for name, arg in args.items() if arg is not None}
         if len(present) < len(args):
             return None
-        return derive(symbol, rule, present)
+        key = (symbol, id(rule), *((name, id(arg)) for name, arg in present.items()))
+        made = self._derived.get(key)  # which keeps its arguments, so that their ids stay theirs
+        if made is None:
+            made = self._derived[key] = derive(symbol, rule, present)
+        return made
 
     # the end
-
-    def _margin(
-        self, lower: Variable | None, upper: Variable | None, value: Variable, base: Variable | None
-    ) -> tuple[float, float, bool]:
-        """(margin, relative, whether the upper limit decides), for the nearer limit."""
-        found: list[tuple[float, float, bool]] = []
-        if lower is not None:
-            distance = value.low - lower.high
-            span = abs(lower.high - base.low) if base is not None else abs(lower.high)
-            found.append((distance / span if span else _sign(distance), distance, False))
-        if upper is not None:
-            distance = upper.low - value.high
-            span = abs(upper.low - base.high) if base is not None else abs(upper.low)
-            found.append((distance / span if span else _sign(distance), distance, True))
-        relative, distance, is_upper = min(found)
-        if abs(relative) < 1e-9:  # exactly on the limit, but for the rounding of floats
-            return 0.0, 0.0, is_upper
-        return distance, relative, is_upper
 
     def _end(
         self,
@@ -235,13 +236,17 @@ class Work:
     ) -> Verdict:
         asked = self.take("asked margin", "stage:goals.margin")
         share = asked.typ if asked is not None else 0.0
+        for variable in (value, lower, upper):
+            if variable is not None and variable.low > variable.high:
+                raise ImpossibleError(f"{variable.symbol} has no value")  # or its bounds raise it
         nothing = lower is None and upper is None
         if value is None or nothing or self.missing:
             return self._verdict(
                 "not_computed", value=value, lower=lower, upper=upper, asked_margin=share
             )
-        margin, relative, is_upper = self._margin(lower, upper, value, base)
-        if margin != margin or relative != relative:  # inf - inf is no answer, least of all a yes
+        worst = nearest_limit(value, lower, upper, base)
+        if worst.margin != worst.margin or worst.relative != worst.relative:
+            # inf - inf is no answer, least of all a yes
             return self._verdict(
                 "fails",
                 value=value,
@@ -251,15 +256,19 @@ class Work:
                 relative=float("-inf"),
                 reason="numbers beyond any hardware: nothing can be compared",
             )
-        status = "fails" if margin < 0 else "low_margin" if relative < share else "holds"
+        status = (
+            "fails" if worst.margin < 0 else "low_margin" if worst.relative < share else "holds"
+        )
         return self._verdict(
             status,
             value=value,
             lower=lower,
             upper=upper,
-            margin=margin,
-            relative=relative,
-            worst_max=is_upper,
+            margin=worst.margin,
+            relative=worst.relative,
+            worst_max=worst.is_upper,
+            at=worst.at,
+            worst=(worst.value, worst.limit),
             asked_margin=share,
         )
 
@@ -302,44 +311,79 @@ class Work:
         return self._verdict("fails", reason=reason, relative=float("-inf"))
 
 
-def _sign(distance: float) -> float:
-    """Relative distance to a limit of zero: all or nothing."""
-    return float("inf") if distance >= 0 else float("-inf")
+#: How far one quantity lies above another, in the unit of both.
+_DISTANCE = Formula(
+    "distance",
+    "{a} - {b}",
+    "ratio",
+    lambda a, b: a - b,
+    frozenset("a"),
+    frozenset("b"),
+    frozenset(),
+    "distance to a limit",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Worst:
+    """The worst corner of a comparison: values of the inputs, and of both sides there."""
+
+    margin: float
+    relative: float
+    is_upper: bool
+    at: Point
+    value: float
+    limit: float
+
+
+def nearest_limit(
+    value: Variable, lower: Variable | None, upper: Variable | None, base: Variable | None = None
+) -> Worst:
+    """The smaller margin of one or two limits, each at its own worst corner.
+
+    The relative margin is a share of the limit, or of its distance to `base`.
+    """
+    found = []
+    for limit, is_upper in ((lower, False), (upper, True)):
+        if limit is not None:
+            found.append(_against(value, limit, base, is_upper=is_upper))
+    return min(found, key=lambda w: (w.relative, w.margin))
+
+
+def _against(value: Variable, limit: Variable, base: Variable | None, *, is_upper: bool) -> Worst:
+    above, below = (limit, value) if is_upper else (value, limit)
+    if value.leaves.keys() & limit.leaves.keys():
+        gap = derive("margin", _DISTANCE, {"a": above, "b": below})
+        at, margin = gap.low_at, gap.low
+        here, there = value.value_at(at), limit.value_at(at)
+    else:
+        at = {**above.low_at, **below.high_at}
+        margin = above.low - below.high
+        here, there = (value.high, limit.low) if is_upper else (value.low, limit.high)
+    span = abs(there - base.value_at(at)) if base is not None else abs(there)
+    share = margin / span if span else float("inf") if margin >= 0 else float("-inf")
+    if abs(share) < 1e-9:  # exactly on the limit, but for the rounding of floats
+        margin = share = 0.0
+    return Worst(margin, share, is_upper, at, here, there)
 
 
 class Sampler(Work):
-    """The bench with `count` random draws for every input, uniform between its min and max.
+    """The bench with numbers for every input instead of bands: `draw(key, low, high)` gives them.
 
-    Every input has one array of draws, whichever variables use it. The verdict's `value`, `lower`
-    and `upper` then hold arrays; its status means nothing.
+    Every input has one draw, whichever variables use it. The verdict's `value`, `lower` and
+    `upper` then hold what was drawn; its status means nothing.
     """
 
-    def __init__(self, about: About, inputs: Inputs, count: int, seed: int) -> None:
+    def __init__(self, about: About, inputs: Inputs, draw: Draw) -> None:
         super().__init__(about, inputs)
-        import numpy
-
-        self._seed = seed
-        self._random = numpy.random.default_rng(seed)
-        self._count = count
-        self._draws: dict[str, numpy.ndarray[Any, Any]] = {}
+        self._draw = draw
 
     def branch(self, about: About) -> Work:
-        return Sampler(about, self.inputs, self._count, self._seed)
+        return Sampler(about, self.inputs, self._draw)
 
-    def _draw(self, key: str, low: float, high: float) -> Any:
-        if low == high:
-            return low
-        if key not in self._draws:
-            draws = self._random.uniform(low, high, self._count)
-            # A quarter of the draws at the very ends: corners are where bounds are tested.
-            edge = self._random.integers(0, 8, self._count)
-            draws[edge == 0], draws[edge == 1] = low, high
-            self._draws[key] = draws
-        return self._draws[key]
-
-    def _bounds(self, item: Input) -> tuple[Any, Any, Any]:
-        low, _, high = super()._bounds(item)
-        drawn = self._draw(item.name, low, high)
+    def _bounds(self, key: str, band: Band) -> tuple[Any, Any, Any]:
+        low, _, high = band.floats()
+        drawn = low if low == high else self._draw(key, low, high)
         return drawn, drawn, drawn
 
     def _typical(self, variable: Variable) -> Any:
@@ -347,11 +391,6 @@ class Sampler(Work):
         assert item is not None
         assert isinstance(item.value, Band)
         return float(item.value.typ)
-
-    def band(self, symbol: str, band: Band, dim: str, note: str) -> Variable:
-        low, _, high = band.floats()
-        drawn = self._draw(f"{symbol}:{note}", low, high)
-        return Variable(symbol, drawn, drawn, drawn, dim, note=note)
 
     def spread(self, symbol: str, low: float, high: float, dim: str, note: str) -> Variable:
         drawn = self._draw(f"{symbol}:{note}", low, high)
@@ -372,6 +411,24 @@ class Sampler(Work):
         value: Variable | None,
         lower: Variable | None,
         upper: Variable | None,
-        base: Variable | None = None,  # noqa: ARG002 (the interval bench uses it)
+        base: Variable | None = None,  # noqa: ARG002 (the bench over bands uses it)
     ) -> Verdict:
         return self._verdict("not_computed", value=value, lower=lower, upper=upper)
+
+
+def random_draws(count: int, seed: int) -> Draw:
+    """Arrays of `count` draws, uniform between an input's min and max; a quarter at the very ends."""
+    import numpy
+
+    random = numpy.random.default_rng(seed)
+    known: dict[str, numpy.ndarray[Any, Any]] = {}
+
+    def draw(key: str, low: float, high: float) -> Any:
+        if key not in known:
+            draws = random.uniform(low, high, count)
+            edge = random.integers(0, 8, count)
+            draws[edge == 0], draws[edge == 1] = low, high
+            known[key] = draws
+        return known[key]
+
+    return draw

@@ -44,17 +44,6 @@ def percent(share: float | None) -> str:
     return f"{share * 100:+.1f} %" if abs(share) < 0.0995 else f"{share * 100:+.0f} %"
 
 
-def worst(verdict: Verdict) -> str:
-    """The worst value with its unit."""
-    if verdict.value is None:
-        return ""
-    return (
-        verdict.value.text("max" if verdict.worst_max else "min")
-        if verdict.worst_max is not None
-        else verdict.value.text()
-    )
-
-
 def limit(verdict: Verdict) -> str:
     """The limit that decides, with its relation; else what is missing, else the reason."""
     if verdict.missing:
@@ -64,7 +53,7 @@ def limit(verdict: Verdict) -> str:
     if verdict.limit is None:
         return verdict.reason
     upper = verdict.worst_max or (verdict.worst_max is None and verdict.relation == "at most")
-    return f"{'at most' if upper else 'at least'} {verdict.limit.text('min' if upper else 'max')}"
+    return f"{'at most' if upper else 'at least'} {verdict.worst_limit}"
 
 
 def tally(result: Assessment) -> Html:
@@ -100,7 +89,7 @@ def overview(result: Assessment) -> Html:
                 sign(verdict.status),
                 name,
                 code(verdict.check),
-                worst(verdict),
+                verdict.worst_value,
                 limit(verdict),
                 join(margin),
             ]

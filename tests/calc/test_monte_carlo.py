@@ -38,6 +38,29 @@ def compare(check: str, bounds: Verdict, drawn: Verdict) -> dict[str, tuple[floa
     return fills
 
 
+def reached(check: Check, bounds: Verdict, inputs: Inputs) -> int:
+    """Work the check at the inputs' values that each end of a band names: it gives that very end."""
+    count = 0
+    for part in ("value", "lower", "upper"):
+        band: Variable | None = getattr(bounds, part)
+        if band is None or band.exact:
+            continue
+        for end, point in ((band.low, band.low_at), (band.high, band.high_at)):
+            for key, value in point.items():
+                leaf = band.leaves[key]
+                assert leaf.low <= value <= leaf.high, (check.name, key)
+            there = [v for v in check.at(inputs, point) if v.check == bounds.check]
+            found = getattr(there[0], part)
+            assert float(found.typ) == pytest.approx(end, rel=1e-9, abs=1e-15), (check.name, part)
+            count += 1
+    return count
+
+
+def test_both_ends_of_every_band_are_reached(shape: Inputs) -> None:
+    count = sum(reached(c, v, shape) for c in checks() for v in c.work(shape))
+    assert count > 120
+
+
 def run_all(inputs: Inputs, seed: int) -> dict[str, float]:
     widths = {}
     for check in checks():

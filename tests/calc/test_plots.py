@@ -91,11 +91,19 @@ def test_trip_band_ends_at_the_verdicts_extremes(build: Build) -> None:
 
 
 def test_deadtime_budget_says_what_the_verdict_says(build: Build) -> None:
-    (verdict,) = run(build(), ["deadtime.enough.low"])
+    short = build(stage___pwm__deadtime="800 ns", role___deadtime="750 / 780 / 800 ns")
+    (verdict,) = run(short, ["deadtime.enough.low"])
     assert verdict.lower is not None
     assert verdict.status == "fails"
-    words = " ".join(texts(deadtime(build(), "low")))
-    assert f"needed {verdict.lower.text('max')}, set 882 ns at least: 6.85 ns lacking" in words
+    words = " ".join(texts(deadtime(short, "low")))
+    lacking = verdict.lower.high - 784e-9  # 800 ns less 2 % of the clock
+    assert f"needed {verdict.lower.text('max')}, set 784 ns at least: " in words
+    assert f"{lacking * 1e9:.3g} ns lacking" in words
+    # the parts stand at one corner, so that they add up to what is needed
+    figures = [
+        float(w.rpartition(" ")[0]) for w in texts(deadtime(short, "low")) if w.endswith(" ns")
+    ]
+    assert sum(figures[:5]) == pytest.approx(verdict.lower.high * 1e9, rel=1e-3)
     assert "spare" in " ".join(texts(deadtime(build(stage___pwm__deadtime="2 us"), "low")))
 
 

@@ -155,9 +155,18 @@ frames:
       parity:  {bits: 16, holds: parity, parity: even, over: 23..17}
       data:    {bits: 15..0, holds: data}
     reply: {after: 0, parts: {flag: {bits: 23..16, holds: ignored}, data: {bits: 15..0, holds: data}}}
+  wide:
+    length: 16
+    command:
+      op:      {bits: 15, holds: operation, codes: {read: 1, write: 0}}
+      address: {bits: 14..12, holds: address}
+      data:    {bits: 11..1, holds: data}
+      parity:  {bits: 0, holds: parity, parity: even}
+    reply: {after: 0, parts: {flag: {bits: 15..11, holds: ignored}, data: {bits: 10..0, holds: data}}}
 registers:
   A: {address: 1, fields: {ALL: {bits: 2..0}}}
   B: {address: 2, frame: long, fields: {ALL: {bits: 15..0}}}
+  C: {address: 3, frame: wide, fields: {ALL: {bits: 10..0}}}
 """)
 
 
@@ -239,3 +248,33 @@ def test_bursts_of_every_frame_are_recognised_from_the_first_on() -> None:
                 pieces = bursts(sent.frame, sent.word)
                 for count in range(1, len(pieces) + 1):
                     assert seen.begins(pieces[:count])[0] is sent.frame
+
+
+def test_a_capture_joins_the_bursts_that_belong_together_and_no_others() -> None:
+    """A short write, a long write, a short write whose follower is as long as a second burst would be."""
+    import io
+
+    from regmap.capture.formats.opening import open_capture
+    from regmap.trace.tracer import trace_capture
+
+    out = io.StringIO()
+    twin = Twin(FAMILY, vcd=out)
+    for pieces in (
+        [(0b0_001_101_1, 8)],
+        [(0b0_010_000_1, 8), (0xBEEF, 16)],
+        [(0b0_001_110_1, 8)],
+        [(0b1_010_000_0, 8), (0, 16)],
+        [(0b0_001_011_1, 8)],
+        [(0b0_011_10101010101_0, 16)],
+    ):
+        twin.transfer(pieces)
+    assert [twin.word(n) for n in "ABC"] == [3, 0xBEEF, 0b10101010101]
+    twin.close()
+    with open_capture(io.BytesIO(out.getvalue().encode()), name="dump.vcd") as capture:
+        trace = trace_capture(capture, [FAMILY])
+    (walker,) = trace.walkers
+    assert [walker.title(i) for i in walker.idents().tolist()] == [
+        "write A", "write B", "write A", "read B", "write A", "write C",
+    ]  # fmt: skip
+    assert walker.belief.bank.words["B"] == 0xBEEF
+    assert walker.belief.bank.words["A"] == 3

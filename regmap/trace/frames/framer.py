@@ -20,6 +20,7 @@ import numpy.typing as npt
 from regmap.capture.spi import Flag, LineName, Transfers, Words
 from regmap.chip.model import Chain, Chip
 from regmap.errors import CallError
+from regmap.frames.recogniser import Recogniser
 
 from .pairs import CUT, PairTable
 
@@ -130,9 +131,11 @@ class Framer:
         self._wait: list[list[_Columns]] = [[] for _ in chips]
         self._after = [latencies(c) for c in chips]
         self._count = [0] * len(chips)
+        self._recogniser = Recogniser(chips[0])
         self._patterns = sorted(
             {f.bursts for f in chips[0].frames.values() if len(f.bursts) > 1}, key=len, reverse=True
         )
+        self._begun: dict[tuple[int, int], tuple[tuple[int, ...], ...]] = {}
 
     def feed(self, transfers: Transfers) -> list[Batch]:
         """The frames that are complete with their replies, one batch for each chip."""
@@ -214,10 +217,11 @@ class Framer:
         longest = len(self._patterns[0])
         keep: list[int] = []
         length: list[int] = []
-        bits = c.bits.tolist()
+        bits, words, unknown = c.bits.tolist(), c.word.tolist(), c.unknown.tolist()
         at, stop = 0, len(bits)
         while at < stop:
-            for pattern in self._patterns:
+            patterns = self._patterns if unknown[at] else self._patterns_of(words[at], bits[at])
+            for pattern in patterns:
                 part = tuple(bits[at : at + len(pattern)])
                 if part == pattern:
                     keep.append(at)
@@ -250,6 +254,19 @@ class Framer:
         self.joined += int(np.count_nonzero(count > 1))
         # rows joined already must not be taken for bursts again when they wait for a reply
         return _Columns(**joined), held
+
+    def _patterns_of(self, word: int, bits: int) -> Sequence[tuple[int, ...]]:
+        """The bursts of the layouts that this one can begin, the likeliest first."""
+        found = self._begun.get((word, bits))
+        if found is None:
+            frames = [f for f in self.chips[0].frames.values() if f.bursts[0] == bits]
+            if len({f.bursts for f in frames}) > 1:
+                ranked = self._recogniser.begun([(word, bits)], frames)
+                found = tuple(dict.fromkeys(frame.bursts for frame, _ in ranked))
+            else:
+                found = tuple(self._patterns)
+            self._begun[word, bits] = found
+        return found
 
     def _pair(self, chip: int, c: _Columns, *, final: bool) -> tuple[Batch, _Columns | None]:
         after = self._after[chip]

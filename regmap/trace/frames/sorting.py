@@ -18,7 +18,7 @@ from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
 from regmap.chip.model import Chip, Frame, Layout, Register
 from regmap.expr import Expr
-from regmap.frames.bulk import COMMAND, READ, UNKNOWN, WRITE, BulkCodec, extract, flawless
+from regmap.frames.bulk import COMMAND, READ, WRITE, BulkCodec, extract, flawless
 from regmap.frames.codec import GUARDS
 
 from .decoded import Decoded, Judge
@@ -98,13 +98,10 @@ class Sorter:
         bits, flags = table.column(2, first), table.column(3, first)
         reply, hidden, have = (table.column(c, first) for c in (4, 5, 6))
         fits = (bits == np.uint64(frame.length)) & (flags & np.uint64(CUT) == 0) & (unknown == 0)
-        fits &= flawless(frame.command, word)
-        kind, register = np.zeros(len(word), np.int64), np.full(len(word), -1)
-        some = np.flatnonzero(fits)
-        kinds = self.bulk.kinds(frame, word[some])
-        kind[some], register[some] = kinds, self.bulk.registers(frame, word[some], kinds=kinds)
-        fits &= kind != UNKNOWN
-        register[~fits] = -1
+        seen = self.bulk.read(frame, word)
+        fits &= seen.flaws == 0
+        kind = np.where(fits, seen.kind, 0).astype(np.int64)
+        register = np.where(fits, seen.register, -1).astype(np.int64)
         there = (have > 0) & (hidden >> np.uint64(63) == 0)
         believed = np.zeros(len(word), np.bool_)
         possible = np.zeros(len(word), np.bool_)
@@ -127,8 +124,6 @@ class Sorter:
                 )
         wide = self._too_wide(frame, kind, register, word, reply)
         believed &= ~wide
-        fits &= ~self._write_too_wide(frame, kind, register, word)
-        kind[~fits], register[~fits] = 0, -1
         ones = np.uint64((1 << frame.length) - 1)
         silent = there & ~possible & ((reply == 0) | (reply == ones)) | (
             there & (hidden & ones != 0)
@@ -193,19 +188,6 @@ class Sorter:
             (kind == READ)
             & (register >= 0)
             & (extract(reply, part.bits) >> np.minimum(self._widths(register), 63) != 0)
-        )
-        return wide
-
-    def _write_too_wide(
-        self, frame: Frame, kind: npt.NDArray[np.int64], register: npt.NDArray[np.int64], word: Words
-    ) -> Mask:  # fmt: skip
-        part = frame.command.of_kind("data")
-        if part is None:
-            return np.zeros(len(kind), np.bool_)
-        wide: Mask = (
-            (kind == WRITE)
-            & (register >= 0)
-            & (extract(word, part.bits) >> np.minimum(self._widths(register), 63) != 0)
         )
         return wide
 

@@ -20,8 +20,8 @@ HELP = "read, write, verify and watch a real or simulated chip"
 
 EPILOG = """\
 PORT is a serial port, a pseudo-terminal's path (gateword twin prints one), or socket://HOST:PORT.
-Nothing is written without --allow-writes or a confirmation that names the chip and the port. What cannot
-be believed is never shown as a value; after a failure the report says what the chip is known to
+Nothing is written without --allow-writes or a confirmation that names the chip and the port, not
+even the page select of a chip whose registers stand on pages. What cannot be believed is never shown as a value; after a failure the report says what the chip is known to
 hold, what is unknown, and how to reach a safe state.
 """
 
@@ -52,13 +52,29 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="go on with a chip whose constant register reads otherwise than the map says",
     )
-    common.add_argument("--log", metavar="FILE", help="log of the session, one JSON object a line")
+    common.add_argument(
+        "--log",
+        metavar="FILE",
+        help="log of the session, one JSON object a line; an existing file is never overwritten",
+    )
+    common.add_argument(
+        "--log-size",
+        default="50 MB",
+        metavar="SIZE",
+        help="go on in FILE.2, FILE.3 and so on when a log has grown to this (50 MB)",
+    )
     common.add_argument("--json", action="store_true", help="JSON instead of text")
     writing = argparse.ArgumentParser(add_help=False)
     writing.add_argument(
         "--allow-writes", action="store_true", help="yes, write to this chip on this port"
     )
     writing.add_argument("--dry-run", action="store_true", help="print the frames and send nothing")
+    looking = argparse.ArgumentParser(add_help=False)
+    looking.add_argument(
+        "--allow-writes",
+        action="store_true",
+        help="write the page select to read registers on other pages, and put it back",
+    )
     actions = parser.add_subparsers(dest="action", metavar="ACTION", title="actions")
 
     def document(one: argparse.ArgumentParser, nargs: str | None = None) -> None:
@@ -75,7 +91,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     document(one, "?")
     one = actions.add_parser(
         "read",
-        parents=[common],
+        parents=[common, looking],
         help="read registers; all that reading does not change where none is named",
     )
     document(one)
@@ -103,12 +119,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     one = actions.add_parser(
         "verify",
-        parents=[common],
-        help="compare every setting with a stage, bit by bit; writes nothing",
+        parents=[common, looking],
+        help="compare every setting with a stage, bit by bit; writes nothing unasked",
     )
     one.add_argument("document", metavar="STAGE", help="a stage: a path or a shipped name")
     one = actions.add_parser(
-        "watch", parents=[common], help="poll the status, explained, until Ctrl-C"
+        "watch", parents=[common, looking], help="poll the status, explained, until Ctrl-C"
     )
     document(one)
     one.add_argument("--period", default="500 ms", metavar="T", help="time between polls (500 ms)")

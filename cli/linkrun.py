@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 import signal
 import time
 from collections.abc import Iterator, Sequence
@@ -87,43 +88,69 @@ def session(args: argparse.Namespace, context: Context, target: Target) -> Itera
         "action": args.action,
     }
     wait_for_reader(args.log, context)
-    log = SessionLog(args.log, about)
     link: Link | None = None
     how = "finished"
-
-    def stop(_number: int, _frame: object) -> None:
-        raise KeyboardInterrupt
-
-    before = signal.signal(signal.SIGTERM, stop)
-    try:
-        port = open_port(args, chip)
-        stage = target.stage
-        link = Link(
-            chip,
-            port,
-            log=log,
-            chips=stage.chain if stage is not None else (),
-            position=stage.position if stage is not None else 0,
-        )
-        yield link
-    except BaseException as error:
-        how = (
-            "interrupted"
-            if isinstance(error, KeyboardInterrupt)
-            else f"{type(error).__name__}: {error}"
-        )
-        if link is not None and link.known.items and not isinstance(error, BrokenPipeError):
-            tell_account(link, context)
-        raise
-    finally:
-        signal.signal(signal.SIGTERM, before)
+    with told_to_stop(), SessionLog(args.log, about, most_bytes=log_size(args)) as log:
         try:
-            log.close(how, link.account().lines() if link is not None else None)
+            port = open_port(args, chip)
+        except LinkError:
+            log.withdraw()  # the session never was, and its log's name is free again
+            raise
+        try:
+            stage = target.stage
+            link = Link(
+                chip,
+                port,
+                log=log,
+                chips=stage.chain if stage is not None else (),
+                position=stage.position if stage is not None else 0,
+                move_pages=getattr(args, "allow_writes", False),
+            )
+            yield link
+        except BaseException as error:
+            how = (
+                str(error) or "interrupted"
+                if isinstance(error, KeyboardInterrupt)
+                else f"{type(error).__name__}: {error}"
+            )
+            unasked = isinstance(error, (BrokenPipeError, CallError))
+            if link is not None and link.known.items and not unasked:
+                tell_account(link, context)
+            raise
         finally:
-            if link is not None:
-                link.port.close()
-        if args.log:
-            context.err(f"log: {args.log}")
+            try:
+                log.close(how, link.account().lines() if link is not None else None)
+            finally:
+                port.close()
+            if args.log:
+                context.err(f"log: {', '.join(map(str, log.paths))}")
+
+
+@contextmanager
+def told_to_stop() -> Iterator[None]:
+    """SIGTERM, and SIGHUP where the system has it and nobody asked to ignore it, end as Ctrl-C does."""
+
+    def stop(number: int, _frame: object) -> None:
+        raise KeyboardInterrupt(f"ended by {signal.Signals(number).name}")
+
+    before = {}
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+            before[number] = signal.signal(number, stop)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def log_size(args: argparse.Namespace) -> int | None:
+    """Bytes after which a log goes on in a next file. Raises CallError."""
+    match = re.fullmatch(r"(\d+)\s*([kMG]?)B?", args.log_size.strip())
+    if match is None or not int(match[1]):
+        raise CallError(f"--log-size {args.log_size!r}; expected a size such as 50 MB")
+    return int(match[1]) * {"": 1, "k": 10**3, "M": 10**6, "G": 10**9}[match[2]]
 
 
 def tell_account(link: Link, context: Context) -> None:
@@ -133,23 +160,30 @@ def tell_account(link: Link, context: Context) -> None:
         context.err(wrap(line, context.width, hang="    "))
 
 
-def permitted(args: argparse.Namespace, context: Context, what: str) -> None:
-    """The caution, and an explicit yes. Raises CallError without one."""
+def can_be_permitted(args: argparse.Namespace, context: Context, what: str) -> None:
+    """The caution; raises CallError where nobody allowed writes and nobody can be asked."""
     context.err(wrap(CAUTION, context.width))
     context.err("")
-    if args.allow_writes:
-        return
-    if not context.stdin.isatty():
+    if not args.allow_writes and not context.stdin.isatty():
         raise CallError(
             f"{what} on {args.port} needs --allow-writes (or a terminal to confirm at); --dry-run shows the frames"
         )
+
+
+def permitted(args: argparse.Namespace, context: Context, what: str, *, told: bool = False) -> None:
+    """The caution (unless `told`), and an explicit yes. Raises CallError without one."""
+    if not told:
+        can_be_permitted(args, context, what)
+    if args.allow_writes:
+        return
     name = what.split()[-1]
     context.stderr.write(
         f"{what[0].upper()}{what[1:]} on {args.port}. Type {name} to write, anything else to leave: "
     )
     context.stderr.flush()
     if context.stdin.readline().strip() != name:
-        raise CallError("not confirmed; nothing was sent")
+        raise CallError("not confirmed; nothing was written")
+    args.allow_writes = True
 
 
 # --- looking -----------------------------------------------------------------------------------
@@ -203,6 +237,24 @@ def known_chip(args: argparse.Namespace, link: Link) -> None:
         raise LinkError(found.text)
 
 
+def tell_pages(link: Link, context: Context) -> None:
+    """Before anything is read: whether the page select will be written, and what stays unread without."""
+    select = link.chip.page_select
+    if not select:
+        return
+    if link.move_pages:
+        text = f"note: {select} is written to read registers on other pages, and put back each time"
+    else:
+        away = [r.name for r in link.chip.registers.values() if link.unreachable(r)]
+        if not away:
+            return
+        text = (
+            f"note: not read, because {select} would have to be written: {', '.join(away)}; "
+            "--allow-writes allows it"
+        )
+    context.err(wrap(text, context.width, hang="  "))
+
+
 def run_read(args: argparse.Namespace, context: Context, target: Target) -> int:
     from regmap.link.look import look
 
@@ -211,6 +263,7 @@ def run_read(args: argparse.Namespace, context: Context, target: Target) -> int:
         need_register(chip, name)
     with session(args, context, target) as link:
         known_chip(args, link)
+        tell_pages(link, context)
         if args.registers:
             for name in args.registers:
                 for text in rules.read_hazards(chip, chip.registers[name]):
@@ -218,8 +271,6 @@ def run_read(args: argparse.Namespace, context: Context, target: Target) -> int:
             readings: Sequence[Reading] = [link.read(name) for name in args.registers]
         else:
             readings = look(link)
-            if chip.page_select:
-                context.err(f"note: reading pages writes {chip.page_select}")
             left = [
                 r.name
                 for r in chip.registers.values()
@@ -283,6 +334,7 @@ def run_verify(args: argparse.Namespace, context: Context, target: Target) -> in
     chip = target.the_chip
     with session(args, context, target) as link:
         known_chip(args, link)
+        tell_pages(link, context)
         checked = verify(link, final_bank(chip, target.stage.bank))
         lost = [c for c in checked if not c.reading.good]
         wrong = [c for c in checked if c.changes]
@@ -336,6 +388,7 @@ def run_watch(args: argparse.Namespace, context: Context, target: Target) -> int
     seen = lost = False
     with session(args, context, target) as link:
         known_chip(args, link)
+        tell_pages(link, context)
         bank = stage.bank if stage is not None else None
         try:
             for sample in watch(

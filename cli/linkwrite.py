@@ -5,14 +5,17 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from regmap.chip.model import Chip
 from regmap.errors import CallError
 from regmap.frames.requests import SetField, WriteWord, parse_request
 
 from .context import Context, Status, hexword, wrap
-from .linkrun import Target, known_chip, open_port, permitted, session
+from .linkrun import Target, can_be_permitted, known_chip, open_port, permitted, session
+
+if TYPE_CHECKING:
+    from regmap.link.look import Checked
 
 
 def frames_text(rows: Sequence[tuple[str, Any]]) -> Iterator[str]:
@@ -28,6 +31,7 @@ def frames_text(rows: Sequence[tuple[str, Any]]) -> Iterator[str]:
 def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int:
     from regmap.behaviour.settings import write_plan
     from regmap.link.bringup import StepDone, apply
+    from regmap.link.look import final_bank, unverifiable, verify
 
     assert target.stage is not None
     chip, stage = target.the_chip, target.stage
@@ -45,7 +49,8 @@ def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int
             "dry run: nothing was sent; reads are repeated and reads of a constant register come between"
         )
         return Status.OK
-    permitted(args, context, f"applying {stage.name} to {chip.name}")
+    what = f"applying {stage.name} to {chip.name}"
+    can_be_permitted(args, context, what)
 
     def on_step(step: StepDone) -> None:
         if args.json:
@@ -63,6 +68,14 @@ def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int
         )
 
     with session(args, context, target) as link:
+        known_chip(args, link)
+        before = verify(link, final_bank(chip, stage.bank))
+        if not args.json:
+            for line in _from_to(before, unverifiable(chip)):
+                context.out(wrap(line, context.width, hang="    "))
+            context.stdout.flush()
+        permitted(args, context, what, told=True)
+        link.move_pages = True
         done = apply(
             link, stage.bank, any_state=args.any_state, any_chip=args.any_chip, on_step=on_step
         )
@@ -73,6 +86,9 @@ def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int
                 stage=stage.name,
                 ok=done.ok,
                 stopped=done.stopped,
+                changes=[
+                    {"register": c.register, "from_to": str(x)} for c in before for x in c.changes
+                ],
                 found={r.register: r.word for r in done.found.readings},
                 findings=list(done.findings),
                 steps=[
@@ -106,6 +122,19 @@ def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int
             return Status.OK
         seen = bool(done.steps) and done.steps[-1].grade in ("good", "single", "refused")
         return Status.FINDINGS if done.found.ok and seen and done.account.certain else Status.LINK
+
+
+def _from_to(before: Sequence[Checked], unseen: Sequence[str]) -> Iterator[str]:
+    """What applying changes, from -> to; what cannot be told beforehand."""
+    changes = [str(change) for item in before for change in item.changes]
+    yield from changes
+    for item in before:
+        if not item.reading.good:
+            yield f"{item.register}: not known -> as the stage says ({item.reading.why})"
+    for name in unseen:
+        yield f"{name}: cannot be read back -> as the stage says"
+    if not changes and all(item.reading.good for item in before):
+        yield "every setting that can be read is as the stage says already"
 
 
 def run_write(args: argparse.Namespace, context: Context, target: Target) -> int:

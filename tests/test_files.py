@@ -70,7 +70,7 @@ def test_a_pipe_is_written_into_and_stays_a_pipe(tmp_path: Path, write: Write) -
     assert [p.name for p in tmp_path.iterdir()] == ["pipe"]
 
 
-@every_writer
+@pytest.mark.parametrize("write", [w for w in WRITERS if w is not kept])
 def test_a_link_keeps_pointing_where_it_did(tmp_path: Path, write: Write) -> None:
     (tmp_path / "far").mkdir()
     real, link = tmp_path / "far" / "real", tmp_path / "link"
@@ -82,6 +82,15 @@ def test_a_link_keeps_pointing_where_it_did(tmp_path: Path, write: Write) -> Non
     assert real.read_text() != "old"
     assert real.stat().st_mode & 0o777 == 0o640
     assert [p.name for p in real.parent.iterdir()] == ["real"]
+
+
+def test_a_log_overwrites_nothing_not_even_behind_a_link(tmp_path: Path) -> None:
+    (tmp_path / "real").write_text("old")
+    (tmp_path / "link").symlink_to(tmp_path / "real")
+    for name in ("real", "link"):
+        with pytest.raises(CallError, match="exists, and a log is never overwritten"):
+            kept(tmp_path / name)
+    assert (tmp_path / "real").read_text() == "old"
 
 
 @every_writer

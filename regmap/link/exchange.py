@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from ..behaviour.machine import Machine
+from ..behaviour.machine import Machine, after_write
 from ..chip.bank import Bank
 from ..chip.model import Chip, Register
 from ..errors import CallError, FrameError
@@ -26,6 +26,7 @@ class Exchange:
     """One chip behind a port. `chips` and `position` say where it is in a daisy chain.
 
     `attempts` bounds how often something harmless is tried; `log` gets one dictionary an event.
+    `move_pages` allows the writes that registers on another page need; the page is put back after.
     """
 
     def __init__(
@@ -37,10 +38,12 @@ class Exchange:
         log: Log | None = None,
         chips: Sequence[Chip] = (),
         position: int = 0,
+        move_pages: bool = False,
     ) -> None:
         self.chip = chip
         self.port = port
         self.attempts = attempts
+        self.move_pages = move_pages
         self.known = Knowledge(chip)
         self.machine = Machine(chip, Bank(chip))
         self.composer = Composer(chip)
@@ -72,9 +75,10 @@ class Exchange:
         return self.known.account(self.port.name, enable_pin=self.port.has_enable_pin)
 
     # --- one exchange --------------------------------------------------------------------------
-    def _trade(self, asks: Sequence[Ask]) -> Trade:
+    def _trade(self, asks: Sequence[Ask], page: int | None = None) -> Trade:
         """Send these frames and the harmless ones behind them that fetch the last replies.
 
+        `page` is the one that the chip must be on for them.
         Raises TransferLostError.
         """
         asks = [*asks]
@@ -83,7 +87,7 @@ class Exchange:
             if fetch is None:
                 raise CallError(f"{self.chip.name} has no register that can be read without effect")
             asks += [Ask("read", fetch)] * self._after
-        trade = Trade(asks, self.composer.build(asks, self.machine))
+        trade = Trade(asks, self.composer.build(asks, self.machine), page=page)
         out = [self._route.out(sent) for sent in trade.sent]
         try:
             read = self.port.transfer([burst for frame in out for burst in frame])
@@ -93,11 +97,13 @@ class Exchange:
             self.log(
                 "lost", asks=[a.text for a in asks], why=str(lost), may_have_run=lost.may_have_run
             )
+            self._doubt("an exchange was lost")
             self._session()
             raise
         except BaseException:
             self._in_step = False
             self._note_page(trade)
+            self._doubt("an exchange was interrupted")
             raise
         at = 0
         for sent, frame in zip(trade.sent, out, strict=True):
@@ -121,6 +127,7 @@ class Exchange:
         if trade.damage:
             self.damaged += 1
             self._in_step = False
+            self._doubt("a reply was damaged")
             if not self._guarded_enough():
                 self.known.all_unknown(
                     "a frame was damaged, and commands carry nothing that makes the chip refuse such "
@@ -132,30 +139,37 @@ class Exchange:
         self._watch_for_reset(trade)
         return trade
 
+    def _doubt(self, what: str) -> None:
+        """Power may have gone meanwhile; the next proof that it did not restores what was known."""
+        self.known.doubt(f"{what} at {self.time:.3f} s, and power may have gone with it", self.time)
+
     def _note_page(self, trade: Trade) -> None:
-        """What the page register holds now, where this exchange wrote it."""
-        words = [a for a in trade.asks if a.kind == "write" and a.register is not None]
-        for ask in words:
-            register = ask.register
-            if register is None or not self._is_pager(register):
-                continue
-            seen = [
-                answer.data
-                for i, a in enumerate(trade.asks[: len(trade.answers)])
-                if a.kind == "read" and a.register is register and (answer := trade.clean(i))
-            ]
-            if seen and set(seen) == {ask.word} and not trade.damage:
-                self.machine.bank.learn(register.name, ask.word or 0)
-                self.known.holds(register.name, ask.word or 0, "written and read back", self.time)
-            else:
-                self.machine.bank.forget(register.name)
-                old = self.known.word(register.name)
-                self.known.unknown(
-                    register.name,
-                    "a page was selected and not confirmed",
-                    self.time,
-                    (old, ask.word),
-                )
+        """What the page register holds now, where this exchange wrote it: its last word, if seen."""
+        writes = [
+            (i, a)
+            for i, a in enumerate(trade.asks)
+            if a.kind == "write" and a.register is not None and self._is_pager(a.register)
+        ]
+        if not writes:
+            return
+        at, last = writes[-1]
+        assert last.register is not None
+        name = last.register.name
+        seen = {
+            answer.data
+            for i, a in enumerate(trade.asks[: len(trade.answers)])
+            if i > at
+            and a.kind == "read"
+            and a.register is last.register
+            and (answer := trade.clean(i))
+        }
+        if seen == {last.word} and not trade.damage:
+            self.machine.bank.learn(name, last.word or 0)
+            self.known.holds(name, last.word or 0, "written and read back", self.time)
+        else:
+            self.machine.bank.forget(name)
+            why = "a page was selected and not confirmed"
+            self.known.unknown(name, why, self.time, (None, *(a.word for _, a in writes)))
 
     def _guarded_enough(self) -> bool:
         return self._guarded or all(
@@ -194,6 +208,8 @@ class Exchange:
     def _flag_is(self, shown: bool) -> None:
         """The power-on flag is seen; once it was clear, to be set again means a reset in between."""
         if not shown:
+            if self._configured:
+                self.known.no_reset()
             self._configured = True
         elif self._configured:
             self._configured = False
@@ -216,6 +232,12 @@ class Exchange:
             self._trade([Ask("read", self._filler)] * rounds)
         self._in_step = True
 
+    def _written(self, name: str, word: int) -> int:
+        """What the register holds once `word` is written and takes, as far as its word before is known."""
+        register = self.chip.registers[name]
+        old = self.machine.bank.words.get(name, register.reset)
+        return after_write(register, old, word) & register.read_mask & register.mask
+
     def _is_pager(self, register: Register) -> bool:
         return self.chip.page_select.partition(".")[0] == register.name
 
@@ -231,7 +253,7 @@ class Exchange:
                         name,
                         "interrupted while it was written",
                         self.time,
-                        (self.known.word(name), word),
+                        (None, self._written(name, word)),
                     )
                     self.machine.bank.forget(name)
                 self.log("interrupted", writing=[n for n, _ in registers])

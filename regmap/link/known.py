@@ -6,7 +6,7 @@ could have changed it, and every reason why it no longer is stands beside it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from ..chip.model import Chip
 from . import rules
@@ -25,7 +25,8 @@ class Holding:
     """One register's word as known. `how` says from what; times in seconds of the session.
 
     `word` None means unknown; then `why` says so and `candidates` are the words that it can hold,
-    where that much is known.
+    the last of them (`reset`) if the chip was reset since. `open` tells that it may hold another word
+    still, since what it held before is not known.
     """
 
     register: str
@@ -34,6 +35,8 @@ class Holding:
     time: float
     why: str = ""
     candidates: tuple[int, ...] = ()
+    reset: int | None = None
+    open: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,13 +78,17 @@ class Account:
 
     def _also(self, item: Holding) -> str:
         """What an unknown register may hold, as far as that is known."""
-        words = [self._hex(item.register, w) for w in item.candidates]
-        if not words:
+        words = [self._hex(item.register, w) for w in item.candidates if w != item.reset]
+        if item.open:
+            words.insert(0, "what it held before, which is not known")
+        last = ", or " if item.open else " or "
+        listed = f"{', '.join(words[:-1])}{last}{words[-1]}" if words[1:] else "".join(words)
+        if item.reset is not None:
+            lost = f"{self._hex(item.register, item.reset)} if power was lost"
+            listed = f"{listed}, or {lost}" if listed else lost
+        if not listed:
             return ""
-        if item.how == "written":
-            before = " or ".join(words[:-1]) or "what it held before, which is not known"
-            return f"; it holds {before}{',' if len(words) < 2 else ''} or {words[-1]}"
-        return f"; last seen {' or '.join(words)}"
+        return f"; {'it holds' if item.how == 'written' else 'last seen'} {listed}"
 
     def _hex(self, register: str, word: int | None) -> str:
         return f"0x{word or 0:0{self.digits.get(register, 4)}X}"
@@ -114,11 +121,13 @@ class Knowledge:
     def __init__(self, chip: Chip) -> None:
         self.chip = chip
         self.items: dict[str, Holding] = {}
+        self._doubted: dict[str, Holding] = {}
         self.losses: list[str] = []
         self.notes: list[str] = []
 
     def holds(self, register: str, word: int, how: str, time: float) -> None:
         self.items[register] = Holding(register=register, word=word, how=how, time=time)
+        self._doubted.pop(register, None)
 
     def word(self, register: str) -> int | None:
         """The known word, or None."""
@@ -128,32 +137,59 @@ class Knowledge:
     def unknown(
         self, register: str, why: str, time: float, candidates: tuple[int | None, ...] = ()
     ) -> None:
-        """This register's word is not known any more."""
+        """This register's word is not known any more; a reset is always possible.
+
+        `candidates` are words it may hold, None for the one before.
+        """
         old = self.items.get(register)
         words: list[int] = []
-        for word in candidates:
+        opened = False
+        for word in candidates or (None,):
             if word is not None:
                 words.append(word)
-            elif old is not None:
-                words += old.candidates  # doubt on top of doubt
-        how = "written" if words else "seen"
-        if not words and old is not None:
-            words = [old.word] if old.word is not None else list(old.candidates)
+            elif old is None:
+                opened = True
+            else:
+                words += [old.word] if old.word is not None else list(old.candidates)
+                opened = opened or old.open
+        item = self.chip.registers[register]
+        reset = item.reset & item.read_mask & item.mask
         self.items[register] = Holding(
             register=register,
             word=None,
-            how=how,
+            how="written" if candidates else "seen",
             time=time,
             why=why,
-            candidates=tuple(dict.fromkeys(words)),
+            candidates=tuple(dict.fromkeys([*words, reset])),
+            reset=None if reset in words and (old is None or old.reset != reset) else reset,
+            open=opened,
         )
+        self._doubted.pop(register, None)
 
     def all_unknown(self, why: str, time: float) -> None:
         """Something happened after which no word is certain any more."""
-        for name in list(self.items):
-            if self.items[name].word is not None:
-                self.unknown(name, why, time)
+        self.doubt(why, time)
+        for name in self._doubted:
+            self.items[name] = replace(self.items[name], why=why)
+        self._doubted.clear()
         self.note(why)
+
+    def doubt(self, why: str, time: float) -> None:
+        """Power may have gone: no word is certain until it is shown that it did not (`no_reset`)."""
+        for name, item in list(self.items.items()):
+            if item.word is not None:
+                self.unknown(name, why, time)
+                self._doubted[name] = item
+
+    def no_reset(self) -> None:
+        """Shown: the chip was not reset since what was in doubt was known."""
+        self.items.update(self._doubted)
+        self._doubted.clear()
+
+    def doubted(self, register: str) -> int | None:
+        """The word that this register holds unless the chip was reset, where that is in doubt."""
+        item = self._doubted.get(register)
+        return item.word if item is not None else None
 
     def lost(self, text: str) -> None:
         """A value or an effect that cannot be recovered."""

@@ -1,19 +1,23 @@
-"""The log of a session: one JSON object a line, complete however the session ends.
+"""The log of a session: one JSON object a line, complete to the last event however the session ends.
 
-Lines go to `FILE.part` as things happen and are flushed at once; at the end, also after an error or
-an interrupt, a last line says how it ended and the file is put in place. A pipe or a device is
-written into as it is (`files.WholeFile`).
+Every line is on its way to the disk before the next thing is done, so that a log is whole up to the
+moment even of a process that is killed; one that ended says how in its last line. No log is ever
+overwritten: a name that exists is refused, which also keeps two sessions out of one file. A log
+that grows beyond its size goes on in NAME.2.jsonl, NAME.3.jsonl and so on. A pipe or a device is
+written into as it is.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+import time
+from collections.abc import Callable, Mapping
+from datetime import datetime, timezone
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 from ..errors import CallError
-from ..files import WholeFile, reason
+from ..files import reason, written_into
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -23,39 +27,102 @@ if TYPE_CHECKING:
 FORMAT = 1
 
 
+def wall_time(seconds: float) -> str:
+    """A time of day with its date and milliseconds, UTC, as RFC 3339 writes it."""
+    moment = datetime.fromtimestamp(seconds, timezone.utc)
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
 class SessionLog:
     """Events written as they come. `about` opens it: the chip, the digests of map and stage, the port.
 
-    `path` None keeps nothing. The caller gives the wall-clock time in `about` if it wants one there.
+    `path` None keeps nothing. Each line gets the wall-clock time `at` beside what the caller gives.
+    `most_bytes` is when it goes on in a next file. Raises CallError where the file exists already
+    or cannot be written.
     """
 
-    def __init__(self, path: str | Path | None, about: Mapping[str, Any]) -> None:
+    def __init__(
+        self,
+        path: str | Path | None,
+        about: Mapping[str, Any],
+        *,
+        most_bytes: int | None = None,
+        wall: Callable[[], float] = time.time,
+    ) -> None:
         self.path = Path(path) if path is not None else None
-        self._file: WholeFile | None = None
+        self.about = about
+        self.most_bytes = most_bytes
+        self.wall = wall
         self.lines = 0
+        self.paths: list[Path] = []
+        self._out: TextIO | None = None
+        self._size = 0
+        self._live = False
+        self._part = 1
         if self.path is not None:
-            try:
-                self._file = WholeFile(self.path)
-            except OSError as error:
-                raise CallError(reason(self.path, error)) from None
-        self({"event": "begin", "log": FORMAT, **about})
+            self._out = self._open(self.path)
+            self({"event": "begin", "log": FORMAT, **about})
+
+    def _open(self, path: Path) -> TextIO:
+        try:
+            self._live = written_into(path)
+            out = path.open("a" if self._live else "x", encoding="utf-8", newline="\n")
+        except FileExistsError:
+            raise CallError(
+                f"{path} exists, and a log is never overwritten; give another name"
+            ) from None
+        except OSError as error:
+            raise CallError(reason(path, error)) from None
+        self.paths.append(path)
+        self._size = 0
+        return out
 
     def __call__(self, event: dict[str, Any]) -> None:
         """Write one event."""
+        if self._out is None:
+            return
+        full = self.most_bytes is not None and self._size >= self.most_bytes
+        if full and self.path is not None and not self._live:
+            self._next(self.path)
+        self._write(event)
+
+    def _write(self, event: dict[str, Any]) -> None:
+        assert self._out is not None
         self.lines += 1
-        if self._file is not None:
-            self._file.out.write(json.dumps(event, ensure_ascii=False, default=str) + "\n")
-            self._file.out.flush()
+        line = json.dumps({"at": wall_time(self.wall()), **event}, ensure_ascii=False, default=str)
+        self._size += len(line) + 1
+        self._out.write(line + "\n")
+        self._out.flush()
+
+    def _next(self, path: Path) -> None:
+        """Go on in a next file; the last line of this one names it."""
+        assert self._out is not None
+        self._part += 1
+        number = self._part
+        while (following := path.with_name(f"{path.stem}.{number}{path.suffix}")).exists():
+            number += 1
+        before, out = self._out, self._open(following)
+        self._write({"event": "continued", "in": following.name})
+        before.close()
+        self._out, self._size = out, 0
+        self._write({"event": "begin", "log": FORMAT, "part": self._part, **self.about})
 
     def close(self, how: str, account: list[str] | None = None) -> None:
-        """The last line, then the file in place. Does nothing the second time."""
-        if self._file is None:
+        """The last line. Does nothing the second time."""
+        if self._out is None:
             return
         try:
-            self({"event": "end", "how": how, "account": account or []})
+            self._write({"event": "end", "how": how, "account": account or []})
         finally:
-            file, self._file = self._file, None
-            file.finish()
+            out, self._out = self._out, None
+            out.close()
+
+    def withdraw(self) -> None:
+        """Nothing happened that is worth a log: the file that this made is gone again."""
+        if self._out is not None and not self._live:
+            out, self._out = self._out, None
+            out.close()
+            self.paths.pop().unlink(missing_ok=True)
 
     def __enter__(self) -> Self:
         return self

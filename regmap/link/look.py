@@ -62,13 +62,6 @@ def identify(link: Link, *, any_chip: bool = False) -> Found:
     if reading.good:
         text = f"{link.chip.name} answers: {probe.name} reads 0x{reading.word or 0:X}"
         if proof is None:
-            other = _differs(link, reading)
-            if other is None:
-                text = (
-                    f"every register reads 0x{reading.word or 0:X}: whatever answers does not "
-                    "understand what it is asked"
-                )
-                return Found(adapter=adapter, ok=False, text=text, readings=(reading,))
             text = f"something answers in good form ({probe.name} reads 0x{reading.word or 0:X}); the map has no register that tells this chip from others"
         return Found(adapter=adapter, ok=True, text=text, readings=(reading,))
     words = set(reading.seen)
@@ -83,26 +76,15 @@ def identify(link: Link, *, any_chip: bool = False) -> Found:
     return Found(adapter=adapter, ok=False, text=text, readings=(reading,))
 
 
-def _differs(link: Link, reading: Reading) -> Reading | None:
-    """A reading of another register that is another word: the answers depend on the questions."""
-    for register in link.chip.registers.values():
-        if register.name != reading.register and register.readable:
-            if rules.read_hazards(link.chip, register) or register.reset == reading.word:
-                continue
-            other = link.read(register.name)
-            if other.good and other.word != reading.word:
-                return other
-    return None
-
-
 def look(link: Link) -> tuple[Reading, ...]:
-    """Read everything that can be read without changing the chip."""
+    """Read everything that can be read without changing the chip, on the pages that may be turned to."""
     return tuple(
         link.read(r.name)
         for r in link.chip.registers.values()
         if r.readable
         and not rules.read_hazards(link.chip, r)
         and not rules.closed(link.chip, r, link.machine.bank)
+        and not link.unreachable(r)
     )
 
 

@@ -1,8 +1,10 @@
 """Reading with evidence: which replies are believed, and why not.
 
 A reply in good form proves little: a command damaged on its way is answered in good form too, with
-another register's word. So a read is asked several times in one exchange, beside a read whose
-answer is known, and counts only if all of it fits together (`rules.repeats`, `rules.witness`).
+another register's word, and a chip in another layout, or a stuck line, answers everything alike. So
+a read is asked several times in one exchange, beside a read whose answer is known, and counts only
+if all of it fits together (`rules.repeats`, `rules.witness`) and the answer depends on the question:
+the reply names its address, or another register of the same exchange reads otherwise.
 """
 
 from __future__ import annotations
@@ -19,6 +21,8 @@ from .exchange import Exchange
 from .layouts import alternatives
 from .port import TransferLostError
 from .trade import Ask, Trade
+
+MOST_CONTRASTS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,12 +60,15 @@ class Reader(Exchange):
                 register=name, word=None, grade="lost", why=f"it can be reached only while {closed}"
             )
         dangers = rules.read_hazards(self.chip, register)
+        elsewhere = self.unreachable(register)
+        if elsewhere:
+            return Reading(register=name, word=None, grade="lost", why=elsewhere)
         tries = 1 if dangers else self.attempts
         why = ""
         seen: list[int] = []
         reading: Reading | None = None
         for attempt in range(1, tries + 1):
-            if attempt > 2 and self.composer.conditional:
+            if attempt > 1 and self.composer.conditional:
                 self.find_layout()
             try:
                 self._step_in()
@@ -106,6 +113,7 @@ class Reader(Exchange):
                 mask &= ~mask_of(field.bits)
         self.machine.bank.learn(register.name, word, mask)
         if reading.grade == "good":
+            self._kept(register, word)
             self.known.holds(register.name, word, "read", self.time)
         self._reset_shown(register, word)
         if rules.read_hazards(self.chip, register):
@@ -123,25 +131,59 @@ class Reader(Exchange):
             if field is not None:
                 self._flag_is(extract(word, field.bits) == fault.code)
 
-    def _prefix(self, register: Register) -> list[Ask]:
-        """The write that selects the register's page, where a field does that."""
+    def _page(self) -> int | None:
+        """The page that the chip is on; its register is read where that is not known."""
+        select = self.chip.page_select
+        pager = self.chip.registers[select.partition(".")[0]]
+        if self.machine.bank.code(select) is None and pager.readable:
+            self.read(pager.name)
+        return self.machine.bank.code(select)
+
+    def unreachable(self, register: Register) -> str:
+        """Why this register cannot be read without a write of the page select, where that is not allowed."""
+        select = self.chip.page_select
+        if not select or register.page is None or self.move_pages:
+            return ""
+        page = self._page()
+        if page == register.page:
+            return ""
+        on = "an unknown page" if page is None else f"page {page}"
+        return (
+            f"it is on page {register.page} and the chip on {on}: {select} would have to be written"
+        )
+
+    def _turn(self, register: Register, *, always: bool = False) -> tuple[list[Ask], list[Ask]]:
+        """What goes before and after a frame to a register on a page: the page selected, confirmed, put back.
+
+        Where the chip is on that page already nothing is written; what confirms it comes after.
+        """
         select = self.chip.page_select
         if not select or register.page is None:
-            return []
+            return [], []
         field = self.chip.field(select)
         assert field is not None
         pager = self.chip.registers[field.register]
+        confirm = [Ask("read", pager)] if pager.readable else []
+        page = self._page()
+        if page == register.page or not (always or self.move_pages):
+            return [], confirm
         others = mask_of(
             tuple(b for f in pager.fields if f is not field and f.setting for b in f.bits)
         )
         if others & ~self.machine.bank.known.get(pager.name, 0):
             self.read(pager.name)  # so that its other settings are written back as they are
         base = self.machine.bank.words.get(pager.name, pager.reset)
-        return [Ask("write", pager, rules.merge(base, field, register.page))]
+        there = [Ask("write", pager, rules.merge(base, field, register.page))]
+        if page is None:
+            self.known.note(
+                f"{select} could not be read, so it was left as the last read needed it"
+            )
+            return there, confirm
+        back = Ask("write", pager, rules.merge(base, field, page))
+        return there, [*confirm, back, *confirm]
 
     def _read_once(self, register: Register, attempt: int, *, once: bool) -> Reading:
-        before = self._prefix(register)
-        pager = [Ask("read", a.register) for a in before]
+        before, after = self._turn(register)
         proof = [Ask("read", self._filler)] if self._filler is not None else []
         layout = self.composer.codec.reply_layout(
             self.composer.codec.read(register, self.machine.bank)
@@ -151,10 +193,60 @@ class Reader(Exchange):
                 register=register.name, word=None, grade="lost", why="the chip answers no reads"
             )
         count = 1 if once else rules.repeats(layout, self.chip)
+        proof += [Ask("read", other) for other in self._contrasts(register, 2 if once else 0)]
         first = [*before, *(proof if once else [])]
-        asks = [*first, *[Ask("read", register)] * count, *proof, *pager]
-        trade = self._trade(asks)
-        return self._judge(trade, register, len(first), count, attempt, once=once)
+        asks = [*first, *[Ask("read", register)] * count, *proof, *after]
+        trade = self._trade(asks, register.page)
+        reading = self._judge(trade, register, len(first), count, attempt, once=once)
+        if reading.grade != "good" or once or self._depends(trade, len(first)):
+            return reading
+        # the same word as everything else that was asked: more questions tell whether it matters
+        others = self._contrasts(register, MOST_CONTRASTS)
+        asks = [*before, *[Ask("read", r) for r in [register, *others]], *after]
+        trade = self._trade(asks, register.page)
+        if self._depends(trade, len(before)):
+            return reading
+        return Reading(
+            register=register.name,
+            word=None,
+            grade="lost",
+            why=f"whatever is asked reads 0x{reading.word or 0:X}: the answer does not depend on the question",
+            attempts=attempt,
+            seen=reading.seen,
+        )
+
+    def _contrasts(self, register: Register, most: int) -> list[Register]:
+        """Other registers that may be read at any time, those first that are likely to read otherwise."""
+        word = self.machine.bank.words.get(register.name, register.reset)
+        usable = [
+            r
+            for r in self.chip.registers.values()
+            if r is not register
+            and r is not self._filler
+            and r.readable
+            and (r.page in (None, register.page) or rules.harmless_on_any_page(self.chip, r))
+            and not rules.read_hazards(self.chip, r)
+            and not rules.closed(self.chip, r, self.machine.bank)
+        ]
+        usable.sort(key=lambda r: self.machine.bank.words.get(r.name, r.reset) == word)
+        return usable[:most]
+
+    def _depends(self, trade: Trade, at: int) -> bool:
+        """Whether the answer to frame `at` depends on the question, or is the declared identity."""
+        answer, asked = trade.clean(at), trade.asks[at].register
+        if answer is None or asked is None:
+            return False
+        if rules.names_address(answer.layout, self.chip):
+            return True
+        if self.witness is not None and asked is self.witness[0]:
+            return answer.data == self.witness[1]
+        return any(
+            a.kind == "read"
+            and a.register is not asked
+            and (other := trade.clean(i)) is not None
+            and other.data != answer.data
+            for i, a in enumerate(trade.asks)
+        )
 
     def _judge(
         self, trade: Trade, register: Register, at: int, count: int, attempt: int, *, once: bool
@@ -187,6 +279,11 @@ class Reader(Exchange):
             if fault:
                 return lost(fault, words)
         word = words[0]
+        if once and not self._depends(trade, at):
+            return lost(
+                "whatever is asked reads the same: the answer does not depend on the question",
+                words,
+            )
         proven = self.witness is not None and any(
             a.kind == "read" and a.register is self.witness[0] and trade.clean(i) is not None
             for i, a in enumerate(trade.asks)
@@ -227,27 +324,54 @@ class Reader(Exchange):
                 f"{ask.register.name} reads 0x{answer.data or 0:X}, which is always "
                 f"0x{self.witness[1]:X} in {self.chip.name}"
             )
-        held = self.known.word(ask.register.name)
-        if (
-            ask.register is self._filler
-            and held is not None
-            and answer.data is not None
-            and ask.register.name
-            not in [a.register.name for a in trade.asks if a.kind == "write" and a.register]
-            and (answer.data ^ held) & setting_mask(ask.register)
-        ):
-            why = f"{ask.register.name} reads 0x{answer.data:X} but was known to hold 0x{held:X}"
-            self.known.all_unknown(
-                f"{why}: the chip was reset, or something else writes to it", self.time
-            )
-            return why
-        if self._is_pager(ask.register):
-            wanted = [
-                a.word for a in trade.asks if a.kind == "write" and a.register is ask.register
-            ]
-            if wanted and answer.data != wanted[-1]:
-                return f"{ask.register.name} did not take the page word 0x{wanted[-1] or 0:X}"
+        written = [
+            a.word for a in trade.asks[:index] if a.kind == "write" and a.register is ask.register
+        ]
+        if ask.register is self._filler and answer.data is not None and not written:
+            why = self._filler_changed(ask.register, answer.data)
+            if why:
+                return why
+        if self._is_pager(ask.register) and answer.data is not None:
+            return self._wrong_page(trade, ask.register, answer.data, written)
         return ""
+
+    def _filler_changed(self, register: Register, read: int) -> str:
+        """What the register read beside everything else says of a reset, or "" where nothing is wrong."""
+        if self._kept(register, read):
+            return ""
+        held = self.known.word(register.name)
+        if held is None or not (read ^ held) & setting_mask(register):
+            return ""
+        why = f"{register.name} reads 0x{read:X} but was known to hold 0x{held:X}"
+        self.known.all_unknown(
+            f"{why}: the chip was reset, or something else writes to it", self.time
+        )
+        return why
+
+    def _kept(self, register: Register, word: int) -> bool:
+        """Whether a register in doubt still holds what a reset would have taken away."""
+        doubted, mask = self.known.doubted(register.name), setting_mask(register)
+        if doubted is None or not (doubted ^ register.reset) & mask or (doubted ^ word) & mask:
+            return False
+        self.known.no_reset()
+        return True
+
+    def _wrong_page(
+        self, trade: Trade, pager: Register, read: int, written: list[int | None]
+    ) -> str:
+        """Whether the page register reads another page than this exchange needs."""
+        if written:
+            if read == written[-1]:
+                return ""
+            return f"{pager.name} did not take the page word 0x{written[-1] or 0:X}"
+        field = self.chip.field(self.chip.page_select)
+        assert field is not None
+        code = extract(read, field.bits)
+        if trade.page in (None, code):
+            return ""
+        self.machine.bank.learn(pager.name, read)
+        self.known.holds(pager.name, read, "read", self.time)
+        return f"the chip is on page {code}"
 
     def find_layout(self) -> bool:
         """Try the other frame layouts of the map with a harmless read; keep the one that answers."""

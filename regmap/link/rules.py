@@ -12,23 +12,6 @@ from ..chip.bank import Bank
 from ..chip.bits import deposit, extract, mask_of
 from ..chip.model import Chip, Field, Layout, Register
 from ..expr import evaluate
-from ..frames.codec import Sent
-
-
-def hazards(chip: Chip, sent: Sent) -> list[str]:
-    """Why sending this frame a second time could do harm; empty where repeating is harmless."""
-    found = []
-    if sent.frame.command.of_kind("counter") is not None and sent.kind != "read":
-        found.append("the frame carries a counter")
-    if sent.command is not None:
-        found.append(f"{sent.command.name} acts each time it is sent")
-    elif sent.register is None:
-        found.append("the frame goes to no register of the map")
-    elif sent.kind == "read":
-        found += read_hazards(chip, sent.register)
-    else:
-        found += write_hazards(chip, sent.register, sent.data or 0)
-    return found
 
 
 def read_hazards(chip: Chip, register: Register) -> list[str]:
@@ -51,6 +34,12 @@ def read_hazards(chip: Chip, register: Register) -> list[str]:
     if shown_once:
         found.append(f"{', '.join(shown_once)} shows its power-up value once")
     return found
+
+
+def harmless_on_any_page(chip: Chip, register: Register) -> bool:
+    """Whether a read at this register's address changes nothing, whichever page the chip is on."""
+    there = [r for r in chip.registers.values() if r.address == register.address]
+    return not any(read_hazards(chip, r) for r in there)
 
 
 def write_hazards(chip: Chip, register: Register, word: int) -> list[str]:
@@ -167,9 +156,13 @@ def repeats(layout: Layout, chip: Chip) -> int:
     damaged on its way is answered in good form, with another register's word, and nothing in the
     reply tells.
     """
+    return 2 if names_address(layout, chip) and layout.of_kind("crc") is not None else 3
+
+
+def names_address(layout: Layout, chip: Chip) -> bool:
+    """Whether a reply of this layout says which address it answers."""
     address = {p.name for f in chip.frames.values() for p in f.command.parts if p.kind == "address"}
-    named = any(p.kind == "echo" and p.of in address for p in layout.parts)
-    return 2 if named and layout.of_kind("crc") is not None else 3
+    return any(p.kind == "echo" and p.of in address for p in layout.parts)
 
 
 def guarded(chip: Chip) -> bool:

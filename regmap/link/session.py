@@ -83,15 +83,14 @@ class Link(Reader):
         if result.result == "refused" and result.holds is not None:
             lock = explain_lock(self, register)
             result = replace(result, why=f"{result.why}; {lock}" if lock else result.why)
-        self._settle_write(register, word, old, result)
+        self._settle_write(register, word, result)
         return result
 
     def _write_once(
         self, ask: Ask, register: Register, check: tuple[int, int] | None, attempt: int
     ) -> Written:
-        before = self._prefix(register)
+        before, after = self._turn(register, always=True)
         proof = [Ask("read", self._filler)] if self._filler is not None else []
-        pager = [Ask("read", a.register) for a in before]
         looks: list[Ask] = []
         if check is not None:
             layout = self.composer.codec.reply_layout(
@@ -105,7 +104,7 @@ class Link(Reader):
         may_have_run = True
         try:
             self._step_in()
-            trade = self._trade([*before, ask, *looks, *proof, *pager])
+            trade = self._trade([*before, ask, *looks, *proof, *after], register.page)
             if looks:
                 reading = self._judge(
                     trade, register, len(before) + 1, len(looks), attempt, once=False
@@ -175,9 +174,7 @@ class Link(Reader):
             attempts=attempt,
         )
 
-    def _settle_write(
-        self, register: Register, word: int, old: int | None, result: Written
-    ) -> None:
+    def _settle_write(self, register: Register, word: int, result: Written) -> None:
         """Put the outcome of a write into what is known and believed."""
         name = register.name
         self.log("written", what=result.what, result=result.result, why=result.why)
@@ -194,11 +191,13 @@ class Link(Reader):
         elif result.result == "sent":
             self.machine.write(register, word)
             if register.holds_settings and any(f.access == "rw" for f in register.fields):
-                self.known.unknown(name, "written, but it cannot be read back", self.time, (word,))
+                why = "written, but it cannot be read back"
+                self.known.unknown(name, why, self.time, (self._written(name, word),))
         elif result.result == "unknown":
+            new = self._written(name, word)
             self.machine.bank.forget(name)
             self.known.unknown(
-                name, f"a write of it was lost: {result.why}", self.time, (old, word)
+                name, f"a write of it was lost: {result.why}", self.time, (None, new)
             )
             self.known.lost(f"{result.what}: {result.why}")
 
@@ -254,7 +253,8 @@ class Link(Reader):
                 if ask.register is not None:
                     self._doubt_states(ask.register)
             for name, word in touched:
-                self.known.unknown(name, f"{what} was lost: {result.why}", self.time, (word,))
+                why = f"{what} was lost: {result.why}"
+                self.known.unknown(name, why, self.time, (None, self._written(name, word)))
                 self.machine.bank.forget(name)
         return result
 

@@ -47,7 +47,8 @@ class Ask:
 class Trade:
     """One exchange as it went: frames sent, and the reply to each (None where there is none).
 
-    `raw` are the words read during each frame; `damage` says what was wrong, reply by reply.
+    `raw` are the words read during each frame; `damage` says what was wrong, reply by reply; `page`
+    is the one that the chip must be on.
     """
 
     asks: list[Ask]
@@ -55,6 +56,7 @@ class Trade:
     raw: list[int] = field(default_factory=list)
     answers: list[Answer | None] = field(default_factory=list)
     damage: list[str] = field(default_factory=list)
+    page: int | None = None
 
     def clean(self, index: int) -> Answer | None:
         """The reply to frame `index` if nothing contradicts it."""

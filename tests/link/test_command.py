@@ -11,10 +11,15 @@ import subprocess
 import sys
 import termios
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+
+from regmap.behaviour.settings import compare
+from regmap.chip.bank import Bank
+from regmap.stages.load import load_stage
+from regmap.testing import gateword_port  # noqa: F401
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
@@ -209,3 +214,44 @@ def test_confirmation_names_chip_and_port(port: str) -> None:
         process.wait()
         os.close(near)
         os.close(far)
+
+
+def test_apply_shows_from_and_to_before_it_asks(port: str) -> None:
+    near, far = pty.openpty()
+    process = subprocess.Popen(
+        [*PROGRAM, "link", port, "apply", "coolant_pump"],
+        stdin=far,
+        stdout=far,
+        stderr=far,
+        start_new_session=True,
+    )
+    try:
+        text = read_until(near, "to write, anything else to leave:")
+        assert " -> " in text
+        stage = load_stage("coolant_pump")
+        for change in compare(stage.chip, Bank.at_reset(stage.chip), stage.bank):
+            if change.field.setting and change.field.access == "rw":
+                assert f"{change.field.ref}: " in text, "from and to of every field"
+        os.write(near, b"no\n")
+        read_until(near, "not confirmed; nothing was written")
+        assert process.wait(10) == 2
+    finally:
+        process.kill()
+        process.wait()
+        os.close(near)
+        os.close(far)
+    assert "0x00F" in gateword("link", port, "read", "quoll16", "VDS").stdout
+
+
+def test_reading_on_other_pages_is_asked_for_and_declared(
+    gateword_port: Callable[..., str],  # noqa: F811
+) -> None:
+    port = gateword_port("potoroo40")
+    done = gateword("link", port, "read", "potoroo40", "--json")
+    assert done.returncode == 0
+    assert "would have to be written" in " ".join(done.stderr.split())
+    few = json.loads(done.stdout)["registers"]
+    done = gateword("link", port, "read", "potoroo40", "--json", "--allow-writes")
+    assert done.returncode == 0
+    assert "put back each time" in " ".join(done.stderr.split())
+    assert len(json.loads(done.stdout)["registers"]) > len(few)

@@ -45,6 +45,7 @@ def test_no_wrong_value_is_called_good_and_every_loss_is_told(
         name, [*SPI, *SERIAL, *UNPLUGS], seed=count, restarts=True, rejected=rejected
     )
     chip, link = bench.chip, bench.link
+    link.move_pages = True
     if name in OPEN:
         bench.twin.machine.bank.states[OPEN[name]] = True
     rng = random.Random(count)

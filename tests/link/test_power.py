@@ -1,0 +1,144 @@
+"""Power that goes at any moment: the account never leaves out what a register really holds."""
+
+from __future__ import annotations
+
+import random
+from typing import Any
+
+import pytest
+
+from regmap.behaviour.settings import setting_registers
+from regmap.link import rules
+from regmap.maps.load import load_map, shipped
+
+
+def maps() -> list[str]:
+    return [n for n, p in shipped("devices").items() if "gateword_map:" in p.read_text()]
+
+
+OPEN = {"numbat24": "unlocked", "bilby32": "open"}
+
+
+def plain(chip: Any) -> list[Any]:
+    """Registers whose settings may be written at will here."""
+    layouts = {n.partition(".")[0] for f in chip.frames.values() if f.when for n in f.when.names()}
+    return [
+        r
+        for r in setting_registers(chip)
+        if rules.readback(chip, r, 0, 0) is not None
+        and not any(f.access == "once" or f.role == "lock" for f in r.fields)
+        and r.name not in layouts
+        and r.name != chip.page_select.partition(".")[0]
+        and not r.frame
+        and not r.complement_of
+        and not any(x.complement_of == r.name for x in chip.registers.values())
+    ]
+
+
+def holds_truth(bench: Any, account: Any) -> None:
+    """Every register of the account: known as it is, or its word among those possible."""
+    for item in account.held:
+        mask = bench.chip.registers[item.register].read_mask
+        assert item.word == bench.twin.word(item.register) & mask, item
+    for item in account.unknown:
+        if not item.open:
+            assert bench.twin.word(item.register) in item.candidates, item
+
+
+@pytest.mark.parametrize("name", maps())
+def test_a_brown_out_in_mid_write_leaves_the_reset_word_possible(
+    make_bench: Any, name: str
+) -> None:
+    chip = load_map(name)
+    for register in plain(chip)[:3]:
+        for frame in (1, 2, 4):
+            bench = make_bench(name)
+            link = bench.link
+            link.move_pages = True
+            if name in OPEN:
+                bench.twin.machine.bank.states[OPEN[name]] = True
+            first = register.reset ^ (1 << min(b for f in register.fields for b in f.bits))
+            if not link.write(register.name, first & ~register.reserved).good:
+                continue
+            count = 0
+            receive = bench.twin.receive
+
+            def dying(
+                value: int, bits: int, at: int = frame, b: Any = bench, r: Any = receive
+            ) -> Any:
+                nonlocal count
+                count += 1
+                if count == at:
+                    b.twin.disturb("no_power for 1 us")
+                if count >= at:
+                    return None
+                return r(value, bits)
+
+            bench.twin.receive = dying
+            word = random.Random(frame).getrandbits(register.width) & ~register.reserved
+            written = link.write(register.name, word)
+            bench.twin.wait(0.001)
+            holds_truth(bench, link.account())
+            assert not written.good
+
+
+@pytest.mark.parametrize("name", maps())
+def test_after_a_lost_exchange_nothing_is_certain_until_proof_that_power_stayed(
+    make_bench: Any, name: str
+) -> None:
+    bench = make_bench(name)
+    link = bench.link
+    link.move_pages = True
+    if name in OPEN:
+        bench.twin.machine.bank.states[OPEN[name]] = True
+    registers = plain(bench.chip)
+    for register in registers:
+        word = (register.reset ^ register.write_mask) & ~register.reserved & register.mask
+        link.write(register.name, word)
+    held = {h.register for h in link.account().held}
+    assert held & {r.name for r in registers}
+    bench.twin.disturb("no_power for 1 ms")
+    link.read(registers[0].name)  # all of its attempts fall into the outage
+    bench.twin.wait(0.002)
+    holds_truth(bench, link.account())
+    # and once it answers again the account is true again
+    for register in registers:
+        link.read(register.name)
+    holds_truth(bench, link.account())
+
+
+@pytest.mark.parametrize("name", maps())
+def test_noise_alone_takes_nothing_away_for_long(make_bench: Any, name: str) -> None:
+    """One damaged reply, power on all the time: what was known is known again once that is proven."""
+    bench = make_bench(name)
+    link = bench.link
+    link.move_pages = True
+    if name in OPEN:
+        bench.twin.machine.bank.states[OPEN[name]] = True
+    registers = plain(bench.chip)
+    for register in registers:
+        word = (register.reset ^ register.write_mask) & ~register.reserved & register.mask
+        link.write(register.name, word)
+    before = {h.register for h in link.account().held}
+    bench.twin.disturb("bit_flips 100 % for 30 us")
+    link.read(registers[0].name)
+    for register in registers:
+        link.read(register.name)
+    assert before <= {h.register for h in link.account().held}
+    holds_truth(bench, link.account())
+
+
+def test_the_text_tells_the_reset_word_apart(make_bench: Any) -> None:
+    bench = make_bench("quoll16")
+    link = bench.link
+    [register, *_] = plain(bench.chip)
+    first, second = (w & ~register.reserved for w in (register.reset ^ 1, register.reset ^ 2))
+    assert link.write(register.name, first).good
+    bench.twin.disturb("dead_reply low")
+    assert link.write(register.name, second).result == "unknown"
+    [line] = [
+        text for text in link.account().lines() if text.startswith(f"UNKNOWN {register.name}")
+    ]
+    digits = (register.width + 3) // 4
+    assert f"it holds 0x{first:0{digits}X} or 0x{second:0{digits}X}" in line
+    assert f"0x{register.reset:0{digits}X} if power was lost" in line

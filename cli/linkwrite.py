@@ -29,20 +29,20 @@ def frames_text(rows: Sequence[tuple[str, Any]]) -> Iterator[str]:
 
 
 def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int:
-    from regmap.behaviour.settings import write_plan
+    from regmap.behaviour.settings import bring_up_sequence
     from regmap.link.bringup import StepDone, apply
     from regmap.link.look import final_bank, unverifiable, verify
 
     assert target.stage is not None
     chip, stage = target.the_chip, target.stage
-    plan = write_plan(chip, stage.bank)
+    plan = bring_up_sequence(chip, stage.bank)
     if args.dry_run:
         for action in plan:
             if action.sent is None:
                 context.out(f"{'':<12}{action.text}")
             else:
                 for line in frames_text(
-                    [(f"{action.procedure}: {action.do} {action.text}", action.sent)]
+                    [(f"{action.sequence}: {action.do} {action.text}", action.sent)]
                 ):
                     context.out(line)
         context.err(
@@ -62,9 +62,7 @@ def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int
             else ""
         )
         context.out(
-            wrap(
-                f"{word:<5} {step.procedure:<10} {step.text}{detail}", context.width, hang="      "
-            )
+            wrap(f"{word:<5} {step.sequence:<10} {step.text}{detail}", context.width, hang="      ")
         )
 
     with session(args, context, target) as link:
@@ -93,7 +91,7 @@ def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int
                 findings=list(done.findings),
                 steps=[
                     {
-                        "procedure": s.procedure,
+                        "sequence": s.sequence,
                         "text": s.text,
                         "ok": s.ok,
                         "grade": s.grade,

@@ -30,7 +30,9 @@ PARAMETERS: Mapping[str, str] = {
 }
 
 #: Other keys of documents, by what the mapping that holds them is called in messages.
-KEYS: Mapping[str, Mapping[str, str]] = {}
+KEYS: Mapping[str, Mapping[str, str]] = {
+    "a map": {"procedures": "sequences"},
+}
 
 #: Checks, as `waive`, `check NAME` and `--goal` name them. What stands before a dot counts, too.
 CHECKS: Mapping[str, str] = {

@@ -629,7 +629,7 @@ def _sided(name: str, dimension: str, doc: str) -> list[Parameter]:
     ]
 
 
-#: What a field of the map means to the calculations (and to twin, faults and write plans).
+#: What a field of the map means to the calculations (and to twin, faults and bring-up sequences).
 #: A role with a dimension needs options or a scale of that dimension; the others are switches.
 ROLES: dict[str, Parameter] = _table(
     "role",

@@ -13,7 +13,7 @@ from regmap.assessment.stage import assess, facts_of, role_inputs, sweep, with_s
 from regmap.behaviour.faults import explain, suspicious
 from regmap.behaviour.machine import Machine
 from regmap.behaviour.plan import plan
-from regmap.behaviour.settings import write_plan
+from regmap.behaviour.settings import bring_up_sequence
 from regmap.calc.inputs import describe
 from regmap.chip.bank import Bank
 from regmap.chip.model import (
@@ -488,12 +488,12 @@ def test_a_rule_that_cannot_be_judged_is_no_silent_yes(tmp_path: Path) -> None:
     assert ["rule blanking_covers_dead_time cannot be judged" in str(p) for p in problems] == [True]
 
 
-# --- write plans ---------------------------------------------------------------------------------
+# --- bring-up sequences ---------------------------------------------------------------------------------
 @pytest.mark.parametrize("name", ["bilby32", "wombat24", "numbat24", "potoroo40"])
 def test_counters_count_on_through_a_whole_plan(name: str) -> None:
     chip = load_map(name)
     before: dict[str, int] = {}
-    for action in write_plan(chip, Bank.at_reset(chip)):
+    for action in bring_up_sequence(chip, Bank.at_reset(chip)):
         if action.sent is not None:
             layout = action.sent.frame.command
             assert not counter_flaws(layout, before, action.sent.parts)
@@ -508,13 +508,13 @@ def test_a_complement_is_written_beside_its_partner_even_where_no_step_names_it(
         name="Y", address=0xE, width=10, reset=0x3FF, complement_of="X", fields=(all_of_it,)
     )
     chip = replace(
-        _chip(one, two), procedures={"configure": (Step(do="configure", targets=("X",)),)}
+        _chip(one, two), sequences={"configure": (Step(do="configure", targets=("X",)),)}
     )
     bank = Bank.at_reset(chip)
     bank.learn("X", 1)
     written = [
         (a.sent.register.name, a.sent.data)
-        for a in write_plan(chip, bank)
+        for a in bring_up_sequence(chip, bank)
         if a.do == "write" and a.sent is not None and a.sent.register is not None
     ]
     at = written.index(("X", 1))

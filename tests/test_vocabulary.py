@@ -160,3 +160,22 @@ def test_old_parameters_of_a_map_are_read_nested_and_dotted(tmp_path: Path) -> N
         "temperature.max",
         "thermal.resistance",
     ]
+
+
+def test_an_old_section_is_read_in_a_map_and_in_one_that_extends_it(tmp_path: Path) -> None:
+    """The base says `sequences`, the variant `procedures`: they are one section all the same."""
+    (tmp_path / "base.yaml").write_text(find_document("quoll16").read_text())
+    over = tmp_path / "over.yaml"
+    over.write_text(
+        "gateword_map: 1\nextends: base.yaml\nwithout: [procedures.clear_faults]\nchip: {name: over}\n"
+        "procedures:\n  lock: []\n"
+    )
+    chip, problems = read_map(over)
+    assert chip is not None, problems
+    assert "clear_faults" not in chip.sequences
+    assert [s.targets for s in chip.sequences["unlock"]] == [
+        s.targets for s in load_map("quoll16").sequences["unlock"]
+    ]
+    [note] = [p for p in problems if p.severity == "note"]
+    assert (note.place.file, note.place.line) == (str(over), 5)
+    assert note.found == "'procedures' is now called 'sequences'"

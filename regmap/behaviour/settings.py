@@ -1,6 +1,6 @@
-"""Wanted settings to register words, differences between configurations, and the ordered write plan.
+"""Wanted settings to register words, differences between configurations, and the ordered bring-up sequence.
 
-The plan follows the map's procedures (power_up, unlock, configure, lock); a `behave.Machine` runs
+The plan follows the map's sequences (power_up, unlock, configure, lock); a `behave.Machine` runs
 along, so every frame is the one in force at that step: after a CRC is switched on, longer; after
 the lock, refused.
 """
@@ -22,7 +22,7 @@ from ..quantity import Band
 from .machine import Machine
 from .plan import plan, word_to_write
 
-DEFAULT_PROCEDURE = (Step(do="configure", targets=("all",)), Step(do="verify", targets=("all",)))
+DEFAULT_SEQUENCE = (Step(do="configure", targets=("all",)), Step(do="verify", targets=("all",)))
 BRING_UP = ("power_up", "unlock", "configure", "lock")
 
 
@@ -43,11 +43,11 @@ class Change:
 class Action:
     """One thing to do on the bus: send a frame, or wait.
 
-    `expect` and `mask` are what the answer to a read must hold. `procedure` is where it stands.
+    `expect` and `mask` are what the answer to a read must hold. `sequence` is where it stands.
     """
 
     do: str
-    procedure: str
+    sequence: str
     text: str
     sent: Sent | None = None
     expect: int | None = None
@@ -87,9 +87,9 @@ _DEEDS = ("watchdog.service", "clear")
 
 
 def setting_registers(chip: Chip) -> list[Register]:
-    """The registers that hold settings, in the order of the configure procedure, then of the map."""
+    """The registers that hold settings, in the order of the configure sequence, then of the map."""
     named: list[str] = []
-    for steps in chip.procedures.values():
+    for steps in chip.sequences.values():
         for step in steps:
             if step.do == "configure":
                 named += [n for n in step.targets if n != "all"]
@@ -143,25 +143,27 @@ def _reading(field: Field, code: int | None, bank: Bank) -> Reading | None:
     return None if code is None else values.read(field, code, bank)
 
 
-def write_plan(chip: Chip, wanted: Bank, procedures: Iterable[str] = BRING_UP) -> list[Action]:
+def bring_up_sequence(
+    chip: Chip, wanted: Bank, sequences: Iterable[str] = BRING_UP
+) -> list[Action]:
     """The ordered frames that bring a chip from power-up to `wanted`, verified and locked.
 
-    Procedures that the map lacks are left out; without a configure procedure every register with
+    Sequences that the map lacks are left out; without a configure sequence every register with
     settings is written in the map's order and read back. Raises CallError when a step cannot be.
     """
     planner = _Planner(chip, wanted)
-    wished = tuple(procedures)
+    wished = tuple(sequences)
     left = never_written(chip, wanted) if "configure" in wished else []
     if left:
         names = ", ".join(r.name for r in left)
         raise CallError(
-            f"{names} is wanted at other than its reset word, but the procedure 'configure' of {chip.name} never "
-            f"writes it; expected it among the registers of that procedure, or that setting left to the program"
+            f"{names} is wanted at other than its reset word, but the sequence 'configure' of {chip.name} never "
+            f"writes it; expected it among the registers of that sequence, or that setting left to the program"
         )
     for name in wished:
-        steps = chip.procedures.get(name)
+        steps = chip.sequences.get(name)
         if steps is None and name == "configure":
-            steps = DEFAULT_PROCEDURE
+            steps = DEFAULT_SEQUENCE
         for step in steps or ():
             planner.step(name, step)
     return planner.actions
@@ -177,7 +179,7 @@ def never_written(chip: Chip, wanted: Bank) -> list[Register]:
 
     A complement register is written with its partner; one that a step writes by name is written.
     """
-    steps = [s for n in BRING_UP for s in chip.procedures.get(n, ())]
+    steps = [s for n in BRING_UP for s in chip.sequences.get(n, ())]
     if not any(s.do == "configure" for s in steps):
         return []
     written = {n for s in steps if s.do == "configure" for n in s.targets}
@@ -204,70 +206,68 @@ class _Planner:
         self.actions: list[Action] = []
         self.counters: dict[str, int] = {}
 
-    def step(self, procedure: str, step: Step) -> None:
+    def step(self, sequence: str, step: Step) -> None:
         if step.do == "wait":
             self.actions.append(
                 Action(
                     do="wait",
-                    procedure=procedure,
+                    sequence=sequence,
                     text=f"wait {step.time}",
                     wait=step.time,
                     why=step.why,
                 )
             )
         elif step.do == "expect":
-            self._expect(procedure, step)
+            self._expect(sequence, step)
         elif step.do in ("configure", "verify"):
             targets = self._targets(step)
             for register in targets:
                 if step.do == "configure":
-                    self._configure(procedure, step, register)
+                    self._configure(sequence, step, register)
                     for other in self.chip.registers.values():
                         if other.complement_of == register.name and other not in targets:
-                            self._configure(procedure, step, other)
+                            self._configure(sequence, step, other)
                 else:
-                    self._verify(procedure, step, register)
+                    self._verify(sequence, step, register)
         elif step.do == "key":
             for text in self.chip.keys[step.targets[0]].steps:
-                self._send(procedure, step, text)
+                self._send(sequence, step, text)
         elif step.do == "read":
-            self._send(procedure, step, f"read:{step.targets[0]}")
+            self._send(sequence, step, f"read:{step.targets[0]}")
         else:
-            self._send(procedure, step, step.targets[0])
+            self._send(sequence, step, step.targets[0])
 
     def _targets(self, step: Step) -> list[Register]:
         if "all" in step.targets:
             return setting_registers(self.chip)
         return [self.chip.registers[n] for n in step.targets]
 
-    def _send(self, procedure: str, step: Step, text: str) -> None:
+    def _send(self, sequence: str, step: Step, text: str) -> None:
         for planned in plan(self.chip, [text], self.machine.bank):
-            self._add("send", procedure, text, planned.sent, step.why)
+            self._add("send", sequence, text, planned.sent, step.why)
 
     def _add(
         self,
         do: str,
-        procedure: str,
+        sequence: str,
         text: str,
         sent: Sent,
         why: str,
         expect: int | None = None,
         mask: int = 0,
     ) -> None:
-        self._page(procedure, sent)
+        self._page(sequence, sent)
         sent = self._counted(sent)
         outcome = self.machine.apply(sent)
         if sent.kind == "write" and not outcome.taken:
-            raise CallError(
-                f"procedure {procedure}, {text}: the write would not take: {outcome.why}"
-            )
+            raise CallError(f"sequence {sequence}, {text}: the write would not take: {outcome.why}")
         self.actions.append(
             Action(
-                do=do, procedure=procedure, text=text, sent=sent, why=why, expect=expect, mask=mask
+                do=do, sequence=sequence, text=text, sent=sent, why=why, expect=expect, mask=mask
             )
         )
 
-    def _page(self, procedure: str, sent: Sent) -> None:
+    def _page(self, sequence: str, sent: Sent) -> None:
         """Select the page first where a field does that."""
         select = self.chip.page_select
         if not select or sent.register is None or sent.register.page is None:
@@ -282,7 +282,7 @@ class _Planner:
                 self.actions.append(
                     Action(
                         do="send",
-                        procedure=procedure,
+                        sequence=sequence,
                         text=text,
                         sent=selecting,
                         why=f"page of {sent.register.name}",
@@ -301,24 +301,24 @@ class _Planner:
         self.counters.update(next_counters(layout, sent.parts))
         return sent
 
-    def _expect(self, procedure: str, step: Step) -> None:
+    def _expect(self, sequence: str, step: Step) -> None:
         text = step.targets[0]
         register, mask, value = expectation(self.chip, text)
         sent = self.codec.read(register, self.machine.bank)
-        self._add("expect", procedure, text, sent, step.why, value, mask)
+        self._add("expect", sequence, text, sent, step.why, value, mask)
 
-    def _configure(self, procedure: str, step: Step, register: Register) -> None:
+    def _configure(self, sequence: str, step: Step, register: Register) -> None:
         word = word_to_write(self.chip, register.name, self.wanted)
         sent = self.codec.write(register, word, self.machine.bank)
         self._add(
             "write",
-            procedure,
+            sequence,
             f"{register.name} = 0x{word:0{(register.width + 3) // 4}X}",
             sent,
             step.why,
         )
 
-    def _verify(self, procedure: str, step: Step, register: Register) -> None:
+    def _verify(self, sequence: str, step: Step, register: Register) -> None:
         mask = setting_mask(register)
         page = self.chip.field(self.chip.page_select)
         if page is not None and page.register == register.name:
@@ -333,7 +333,7 @@ class _Planner:
             return
         sent = self.codec.read(register, self.machine.bank)
         self._add(
-            "verify", procedure, f"read back {register.name}", sent, step.why, word & mask, mask
+            "verify", sequence, f"read back {register.name}", sent, step.why, word & mask, mask
         )
 
 

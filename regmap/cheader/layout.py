@@ -167,12 +167,12 @@ def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
     actions: list[Action] = []
     if stage is not None:
         # a map alone does without all that plans need
-        from ..behaviour.settings import write_plan
+        from ..behaviour.settings import bring_up_sequence
         from .readback import write_verify
         from .steps import answerable, write_init, write_status_steps
 
         if any(sheet.has(s) for s in ("init", "verify", "shadow")):
-            actions = answerable(sheet, write_plan(sheet.chip, stage.bank), frames)
+            actions = answerable(sheet, bring_up_sequence(sheet.chip, stage.bank), frames)
         if sheet.has("init"):
             write_init(sheet, stage, actions, frames)
             if sheet.has("run") and sheet.has("faults") and sheet.chip.faults:

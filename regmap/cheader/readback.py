@@ -22,7 +22,7 @@ def verify_rows(stage: Stage, actions: list[Action]) -> list[tuple[Register, int
     """(register, mask, expected word, frame, ready read frame) of everything that can be read back."""
     chip = stage.chip
     page = chip.field(chip.page_select)
-    # procedures may have moved a register on from what the stage asks for: a checksum switched on
+    # sequences may have moved a register on from what the stage asks for: a checksum switched on
     bank = configured(stage, actions).bank
     codec = Codec(chip)
     rows = []

@@ -51,7 +51,7 @@ def write_shadow(sheet: Sheet, stage: Stage | None, actions: list[Action]) -> No
         ("reset", "after a reset", {r.name: r.reset for r in registers})
     ]
     if stage is not None:
-        # not what the stage wants alone: procedures write keys and switches as well
+        # not what the stage wants alone: sequences write keys and switches as well
         from .steps import configured
 
         words = configured(stage, actions).bank.words

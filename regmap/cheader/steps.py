@@ -8,7 +8,7 @@ from fractions import Fraction
 from ..behaviour.faults import status_registers
 from ..behaviour.machine import Machine
 from ..behaviour.plan import plan
-from ..behaviour.settings import BRING_UP, Action, write_plan
+from ..behaviour.settings import BRING_UP, Action, bring_up_sequence
 from ..errors import CallError
 from ..quantity import show
 from ..stages.load import Setting, Stage
@@ -33,7 +33,7 @@ def write_init(
     sheet.section(
         "bringing the chip up",
         [
-            f"Steps in the order of the map's procedures, as stage {stage.name} wants the chip. Frames are ready "
+            f"Steps in the order of the map's sequences, as stage {stage.name} wants the chip. Frames are ready "
             "to send, guard included.",
             "A step with another kind than SEND says what the reply must hold or how long to wait. An expected "
             f"word is that of the reply to this very frame ({_after_text(sheet)}).",
@@ -68,17 +68,17 @@ def write_init(
     step_table(
         sheet, "init", actions, frames, by_setting, "From power-up to a configured, locked chip."
     )
-    for name in sheet.chip.procedures:
+    for name in sheet.chip.sequences:
         if name in BRING_UP:
             continue
         try:
             extra = [
                 a
-                for a in write_plan(sheet.chip, stage.bank, (*BRING_UP, name))
-                if a.procedure == name
+                for a in bring_up_sequence(sheet.chip, stage.bank, (*BRING_UP, name))
+                if a.sequence == name
             ]
         except CallError as error:
-            names.note(f"procedure {name} is left out: {error}")
+            names.note(f"sequence {name} is left out: {error}")
             continue
         extra = answerable(sheet, extra, frames)
         if extra:
@@ -88,7 +88,7 @@ def write_init(
                 extra,
                 frames,
                 {},
-                f"Procedure {name} of the map, on a configured chip.",
+                f"Sequence {name} of the map, on a configured chip.",
             )
 
 
@@ -111,41 +111,41 @@ def step_table(
     rows: list[str] = []
     spans: dict[str, list[int]] = {}
     for index, action in enumerate(actions):
-        if action.procedure not in spans:
-            rows += block(action.procedure, "    ")
-            spans[action.procedure] = [index, 0]
-        spans[action.procedure][1] += 1
+        if action.sequence not in spans:
+            rows += block(action.sequence, "    ")
+            spans[action.sequence] = [index, 0]
+        spans[action.sequence][1] += 1
         rows += _step_row(sheet, action, frames, by_setting)
     stem = word(name)
-    # the map's procedures may want a name that is ours; then theirs gives way
+    # the map's sequences may want a name that is ours; then theirs gives way
     own = "" if name in OUR_TABLES else name
     size = names.macro(stem, "COUNT", of=own and f"steps of {name}")
     defs = [(size, count(len(actions)), "")]
     if len(spans) > 1:
-        for procedure, (first, length) in spans.items():
-            piece = word(procedure)
+        for sequence, (first, length) in spans.items():
+            piece = word(sequence)
             defs.append(
                 (
-                    names.macro(stem, piece, "FIRST", of=f"first step of {procedure}"),
+                    names.macro(stem, piece, "FIRST", of=f"first step of {sequence}"),
                     count(first),
                     "",
                 )
             )
             defs.append(
                 (
-                    names.macro(stem, piece, "COUNT", of=f"steps of {name} {procedure}"),
+                    names.macro(stem, piece, "COUNT", of=f"steps of {name} {sequence}"),
                     count(length),
                     "",
                 )
             )
     if not actions:
-        names.note(f"procedure {name} has no steps")
+        names.note(f"sequence {name} has no steps")
         return
     sheet.lines("", *defines(defs))
     sheet.tables.add(name)
     sheet.table(
         names.lower("step_t"),
-        names.lower(stem, of=own and f"table of procedure {name}"),
+        names.lower(stem, of=own and f"table of sequence {name}"),
         rows,
         size,
         about,
@@ -228,7 +228,7 @@ def answerable(sheet: Sheet, actions: list[Action], frames: dict[str, FrameNames
             frame = action.sent.frame.name
             if not frames[frame].reply_data:
                 sheet.names.note(
-                    f"{action.procedure}: '{action.text}' is left out, because frame {frame} has no reply with data"
+                    f"{action.sequence}: '{action.text}' is left out, because frame {frame} has no reply with data"
                 )
                 continue
         kept.append(action)
@@ -264,7 +264,7 @@ def configured(stage: Stage, actions: list[Action]) -> Machine:
 
 
 def reads(
-    stage: Stage, actions: list[Action], wanted: dict[str, tuple[int, int]], procedure: str
+    stage: Stage, actions: list[Action], wanted: dict[str, tuple[int, int]], sequence: str
 ) -> list[Action]:
     """Steps that read registers of the configured chip, pages selected on the way.
 
@@ -279,7 +279,7 @@ def reads(
             steps.append(
                 Action(
                     do="verify",
-                    procedure=procedure,
+                    sequence=sequence,
                     text=f"read {sent.register.name}",
                     sent=sent,
                     expect=expect,
@@ -287,5 +287,5 @@ def reads(
                 )
             )
         else:
-            steps.append(Action(do="send", procedure=procedure, text="select the page", sent=sent))
+            steps.append(Action(do="send", sequence=sequence, text="select the page", sent=sent))
     return steps

@@ -379,7 +379,7 @@ class Fault:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One step of a procedure.
+    """One step of a sequence.
 
     do         target
     expect     "REG.FIELD = VALUE": read it and compare
@@ -496,7 +496,7 @@ class Chip:
     states: Mapping[str, State] = field(default_factory=dict)
     keys: Mapping[str, Key] = field(default_factory=dict)
     faults: Mapping[str, Fault] = field(default_factory=dict)
-    procedures: Mapping[str, tuple[Step, ...]] = field(default_factory=dict)
+    sequences: Mapping[str, tuple[Step, ...]] = field(default_factory=dict)
     rules: tuple[Rule, ...] = ()
     known_frames: tuple[KnownFrame, ...] = ()
     electrical: Mapping[str, Param] = field(default_factory=dict)

@@ -125,11 +125,11 @@ def registers_of(chip: Chip, name: str) -> tuple[str, ...]:
 def sequence_lines(chip: Chip, actions: list[Action]) -> list[str]:
     """The whole write sequence as text: a word and what it is, one a line; waits as comments."""
     lines: list[str] = []
-    procedure = ""
+    sequence = ""
     for action in actions:
-        if action.procedure != procedure:
-            procedure = action.procedure
-            lines.append(f"# {procedure}")
+        if action.sequence != sequence:
+            sequence = action.sequence
+            lines.append(f"# {sequence}")
         why = f"  ({action.why})" if action.why else ""
         if action.sent is None:
             lines.append(f"# {action.text}{why}")

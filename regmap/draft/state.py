@@ -17,7 +17,7 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeVar
 
-from ..behaviour.settings import Action, setting_registers, write_plan
+from ..behaviour.settings import Action, bring_up_sequence, setting_registers
 from ..chip import values
 from ..chip.bank import Bank, find
 from ..chip.model import Chip, Rule
@@ -348,12 +348,12 @@ class Draft:
         return tuple(r for r in self.chip.rules if evaluate(r.require, bank) is False)
 
     def plan(self, bank: Bank | None = None) -> list[Action]:
-        """The whole write sequence. Raises CallError when the chip's procedures cannot do it."""
+        """The whole write sequence. Raises CallError when the chip's sequences cannot do it."""
         bank = bank or self.bank
 
         def make() -> list[Action] | CallError:
             try:
-                return write_plan(self.chip, bank)
+                return bring_up_sequence(self.chip, bank)
             except CallError as error:
                 return error
 

@@ -3,7 +3,7 @@
     done = apply(link, stage.bank)
     done.ok, done.steps, done.account.lines()
 
-The steps are the map's procedures (`settings.write_plan`). It stops at the first step that does
+The steps are the map's sequences (`settings.bring_up_sequence`). It stops at the first step that does
 not hold, before anything is written if the wrong chip answers, and says what was done until then.
 """
 
@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from ..behaviour.settings import Action, compare, expectation, setting_registers, write_plan
+from ..behaviour.settings import Action, bring_up_sequence, compare, expectation, setting_registers
 from ..chip.bank import Bank
 from ..chip.model import Chip
 from ..errors import CallError
@@ -28,7 +28,7 @@ OnStep = Callable[["StepDone"], None]
 class StepDone:
     """One step as it went. `grade` is a reading's grade or a write's result, "" for a wait."""
 
-    procedure: str
+    sequence: str
     text: str
     ok: bool
     grade: str = ""
@@ -57,12 +57,12 @@ def apply(
     any_chip: bool = False,
     on_step: OnStep | None = None,
 ) -> Applied:
-    """Bring the chip to `wanted` by the map's procedures. Raises CallError where the plan cannot be made.
+    """Bring the chip to `wanted` by the map's sequences. Raises CallError where the plan cannot be made.
 
     `any_state` goes on where power-up flags are not as after power-up: the chip was configured
     before, and what it held is in `found`.
     """
-    plan = write_plan(link.chip, wanted)
+    plan = bring_up_sequence(link.chip, wanted)
     run = _Run(link, wanted, any_state, on_step)
     who = identify(link, any_chip=any_chip)
     if not who.ok:
@@ -77,7 +77,7 @@ def apply(
     final = final_bank(link.chip, wanted)
     for change in compare(link.chip, wanted, final, [r.name for r in setting_registers(link.chip)]):
         if change.field.setting and change.field.access != "wo":
-            run.findings.append(f"the map's procedures set {change} (asked -> set)")
+            run.findings.append(f"the map's sequences set {change} (asked -> set)")
     if not stopped:
         checked = verify(link, final)
         bad = [c for c in checked if not c.ok]
@@ -107,7 +107,7 @@ class _Run:
     def end(self, found: Found, checked: tuple[Checked, ...], stopped: str) -> Applied:
         link = self.link
         if stopped and self.wrote:
-            done = list(dict.fromkeys(s.procedure for s in self.steps if s.ok))
+            done = list(dict.fromkeys(s.sequence for s in self.steps if s.ok))
             link.known.note(
                 f"stopped after {self.wrote} writes ({', '.join(done) or 'none whole'}): the chip is "
                 "configured in part, and it is not known to be locked"
@@ -136,7 +136,7 @@ class _Run:
     def done(self, action: Action, ok: bool, grade: str = "", detail: str = "") -> str:
         """Note a step; the reason to stop, or ""."""
         step = StepDone(
-            procedure=action.procedure,
+            sequence=action.sequence,
             text=action.text,
             ok=ok,
             grade=grade,
@@ -145,10 +145,10 @@ class _Run:
         )
         self.steps.append(step)
         self.link.log(
-            "step", procedure=step.procedure, text=step.text, ok=ok, grade=grade, detail=detail
+            "step", sequence=step.sequence, text=step.text, ok=ok, grade=grade, detail=detail
         )
         self.on_step(step)
-        return "" if ok else f"{action.procedure}: {action.text}: {detail}"
+        return "" if ok else f"{action.sequence}: {action.text}: {detail}"
 
     def actions(self, plan: Sequence[Action]) -> str:
         at = 0
@@ -218,7 +218,7 @@ class _Run:
 
     def _of_power_up(self, action: Action) -> bool:
         """Whether an expectation is about power-up rather than about which chip it is."""
-        if action.procedure != "power_up":
+        if action.sequence != "power_up":
             return False
         register, _, _ = expectation(self.link.chip, action.text)
         proof = self.link.witness

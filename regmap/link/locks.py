@@ -71,10 +71,10 @@ def _shown(link: Reader, state: str, bank: Bank) -> list[str]:
 
 
 def openings(chip: Chip, allowed: Expr, bank: Bank) -> str:
-    """How to bring the chip where `allowed` holds: the map's unlock procedure, else its states' events."""
+    """How to bring the chip where `allowed` holds: the map's unlock sequence, else its states' events."""
     steps = [
         f"{'the key sequence ' if step.do == 'key' else ''}{target}"
-        for step in chip.procedures.get("unlock", ())
+        for step in chip.sequences.get("unlock", ())
         if step.do in ("write", "key", "command")
         for target in step.targets
     ]

@@ -7,7 +7,13 @@ from dataclasses import dataclass
 
 from ..behaviour.faults import status_registers
 from ..behaviour.machine import Machine
-from ..behaviour.settings import Change, compare_words, setting_mask, setting_registers, write_plan
+from ..behaviour.settings import (
+    Change,
+    bring_up_sequence,
+    compare_words,
+    setting_mask,
+    setting_registers,
+)
 from ..chip.bank import Bank
 from ..chip.model import Chip, Register
 from . import rules
@@ -151,9 +157,9 @@ def unverifiable(chip: Chip) -> list[str]:
 
 
 def final_bank(chip: Chip, wanted: Bank) -> Bank:
-    """What the chip holds after a bring-up: `wanted`, with what the map's procedures write beside it."""
+    """What the chip holds after a bring-up: `wanted`, with what the map's sequences write beside it."""
     machine = Machine(chip, supply=wanted.supply, externals=wanted.externals)
-    for action in write_plan(chip, wanted):
+    for action in bring_up_sequence(chip, wanted):
         if action.sent is not None:
             machine.apply(action.sent)
     return machine.bank

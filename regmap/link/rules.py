@@ -92,7 +92,7 @@ def readback(chip: Chip, register: Register, old: int, word: int) -> tuple[int, 
 def witness(chip: Chip) -> tuple[Register, int] | None:
     """A register whose word never changes, with that word: proof that the right chip answers.
 
-    First what the power-up procedure expects of a whole read-only register, else a read-only
+    First what the power-up sequence expects of a whole read-only register, else a read-only
     register without faults and shown conditions whose word is neither all zeros nor all ones.
     """
 
@@ -108,7 +108,7 @@ def witness(chip: Chip) -> tuple[Register, int] | None:
             and not read_hazards(chip, register)
         )
 
-    for step in chip.procedures.get("power_up", ()):
+    for step in chip.sequences.get("power_up", ()):
         if step.do == "expect":
             register, mask, value = expectation(chip, step.targets[0])
             if mask == register.mask and constant(register):

@@ -10,7 +10,7 @@
     wait 20 ms
     verify                              every setting written by this script, read back again
 
-The steps are those of a map's procedures. `write` of fields keeps the register's other fields as
+The steps are those of a map's sequences. `write` of fields keeps the register's other fields as
 they are: it is read first where its word is not known.
 """
 

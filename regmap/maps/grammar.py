@@ -391,7 +391,7 @@ STEP = Record(
     "a step: one of expect, write, read, command, key, configure, verify, wait",
 )
 
-PROCEDURES = {
+SEQUENCES = {
     "power_up": "what must be seen before anything is written",
     "unlock": "what makes registers writable",
     "configure": "order of the configuration writes",
@@ -613,16 +613,16 @@ def map_shape() -> Record:
                 False,
                 "what status bits mean and what to do",
             ),
-            "procedures": (
+            "sequences": (
                 Record(
                     {
                         n: (Many(STEP, "steps", single=False), False, d)
-                        for n, d in PROCEDURES.items()
+                        for n, d in SEQUENCES.items()
                     },
-                    "procedures",
+                    "sequences",
                 ),
                 False,
-                "ordered steps for bring-up and recovery",
+                "the bring-up sequence in its parts, and recovery: ordered steps",
             ),
             "rules": (
                 Table(

@@ -18,6 +18,7 @@ from ..chip.model import Chip, Param, Spi
 from ..document.schema import BAD, Reader, Rec
 from ..document.source import MappingNode, Node, ScalarNode, Sources, compose_file, has_key
 from ..errors import CallError, FileError, Problem, nearest
+from ..formerly import KEYS
 from .assembly.extras import Extras
 from .assembly.frames import build_commands, build_frames
 from .assembly.registers import build_externals, build_joined, build_registers, unknown_field
@@ -161,6 +162,7 @@ def _merged(path: Path, text: str | None, sources: Sources, reader: Reader) -> N
             )
     if reader.errors:
         raise FileError([])
+    trees = [_of_today(tree, reader) for tree in trees]
     tree = trees.pop()
     while trees:
         over = trees.pop()
@@ -169,6 +171,20 @@ def _merged(path: Path, text: str | None, sources: Sources, reader: Reader) -> N
         if without is not None:
             _remove(tree, without, reader)
     return tree
+
+
+def _of_today(tree: Node, reader: Reader) -> Node:
+    """The tree with the sections of a map under their names of today, so that they can be merged."""
+    old = KEYS["a map"]
+    if not isinstance(tree, MappingNode):
+        return tree
+    pairs = []
+    for key, value in tree.value:
+        if isinstance(key, ScalarNode) and key.value in old:
+            reader.renamed(key, "", key.value, old[key.value])
+            key = ScalarNode(key.tag, old[key.value], key.start_mark, key.end_mark)
+        pairs.append((key, value))
+    return MappingNode(tree.tag, pairs, tree.start_mark, tree.end_mark)
 
 
 def _value(node: Node, key: str) -> Node | None:
@@ -208,6 +224,7 @@ def _remove(tree: Node, without: Node, reader: Reader) -> None:
         if not isinstance(item, ScalarNode) or not isinstance(tree, MappingNode):
             continue
         head, _, tail = item.value.partition(".")
+        head = KEYS["a map"].get(head, head)
         registers = _value(tree, "registers")
         section = _value(tree, head)
         if (
@@ -284,7 +301,7 @@ def _build(rec: Rec, reader: Reader, sources: Sources) -> Chip:
     chip = extras.chip = replace(chip, faults=faults)
     chip = replace(
         chip,
-        procedures=extras.procedures(rec.get("procedures", empty)),
+        sequences=extras.sequences(rec.get("sequences", empty)),
         rules=extras.rules(rec.get("rules", empty)),
         known_frames=extras.known_frames(rec.get("known_frames", [])),
         chain=extras.chain(rec["chain"]) if "chain" in rec else None,

@@ -81,7 +81,7 @@ faults:
     normal_at_power_up: yes
 
 # What to do in which order; settings, link and reports follow it.
-procedures:
+sequences:
   power_up:
     - {wait: 1 ms}
     - {expect: STATUS.POR = 1}

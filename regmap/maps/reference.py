@@ -27,7 +27,7 @@ from ..document.schema import (
 )
 from ..errors import CallError
 from ..parameters import ROLES, Parameter
-from .grammar import ELECTRICAL, HOLDS, PROCEDURES, map_shape
+from .grammar import ELECTRICAL, HOLDS, SEQUENCES, map_shape
 from .shapes import Params
 
 START = "<!-- reference: written by regmap.maps.reference; change the grammar, not this part -->"
@@ -47,8 +47,8 @@ def reference() -> str:
     lines += [f"| `{word}` | {_cell(text)} |" for word, text in HOLDS.items()]
     lines += ["", "### `access`", "", "| word | behaviour |", "| --- | --- |"]
     lines += [f"| `{word}` | {_cell(text)} |" for word, text in ACCESS.items()]
-    lines += ["", "### Procedures", "", "| procedure | purpose |", "| --- | --- |"]
-    lines += [f"| `{word}` | {_cell(text)} |" for word, text in PROCEDURES.items()]
+    lines += ["", "### Sequences", "", "| sequence | purpose |", "| --- | --- |"]
+    lines += [f"| `{word}` | {_cell(text)} |" for word, text in SEQUENCES.items()]
     lines += ["", "### Roles", "", "| role | values | what the field sets |", "| --- | --- | --- |"]
     lines += [f"| `{n}` | {_kind(p)} | {_cell(p.doc)} |" for n, p in ROLES.items()]
     lines += ["", "### Electrical parameters", ""]

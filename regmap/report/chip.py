@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from fractions import Fraction
 
 from ..assessment.stage import Assessment, timing_of
-from ..behaviour.settings import Action, setting_registers, write_plan
+from ..behaviour.settings import Action, bring_up_sequence, setting_registers
 from ..calc.corner import show_value
 from ..chip.bank import Bank, find
 from ..chip.bits import extract
@@ -168,14 +168,14 @@ def _segment(
 def frames(stage: Stage) -> Html:
     """Every frame from power-up to locked, in order."""
     try:
-        actions = write_plan(stage.chip, stage.bank)
+        actions = bring_up_sequence(stage.chip, stage.bank)
     except CallError as problem:
-        return tag("p", f"No write plan: {problem}.")
+        return tag("p", f"No bring-up sequence: {problem}.")
     rows = []
     shown = ""
     for number, action in enumerate(actions, 1):
-        name = action.procedure.replace("_", " ") if action.procedure != shown else ""
-        shown = action.procedure
+        name = action.sequence.replace("_", " ") if action.sequence != shown else ""
+        shown = action.sequence
         rows.append([str(number), name, action.text, _word(action), _expected(action), action.why])
     return table(["", "step", "what", "word sent", "answer holds", "why"], rows, right=[0])
 

@@ -89,7 +89,7 @@ class _Maker:
             "Frames in write order",
             tag(
                 "p",
-                "From power-up to the last step of the map's procedures; every word with its guard as sent.",
+                "From power-up to the last step of the map's sequences; every word with its guard as sent.",
                 cls="note",
             ),
             about.frames(stage),

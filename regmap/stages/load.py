@@ -515,7 +515,7 @@ def _unwritten(stage: Stage, rec: Rec, reader: Reader) -> None:
         reader.complain(
             node,
             "settings",
-            f"settings of {register.name}, which the procedure 'configure' of {stage.chip.name} never writes",
+            f"settings of {register.name}, which the sequence 'configure' of {stage.chip.name} never writes",
             "settings of registers that it writes; the program must write this one itself",
             severity="warning",
         )

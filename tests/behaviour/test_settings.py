@@ -1,4 +1,4 @@
-"""Write plans, differences, and plans of single requests."""
+"""Bring-up sequences, differences, and plans of single requests."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import pytest
 
 from regmap.behaviour.machine import Machine
 from regmap.behaviour.plan import plan
-from regmap.behaviour.settings import compare, write_plan
+from regmap.behaviour.settings import bring_up_sequence, compare
 from regmap.chip.bank import Bank
 from regmap.errors import CallError
 from regmap.maps.load import load_map
@@ -15,11 +15,11 @@ from regmap.stages.load import load_stage, read_stage
 CHIP = load_map("quoll16")
 
 
-def test_the_plan_follows_the_procedures_in_order() -> None:
+def test_the_plan_follows_the_sequences_in_order() -> None:
     stage = load_stage("coolant_pump")
-    actions = write_plan(stage.chip, stage.bank)
-    assert [a.procedure for a in actions] == sorted(
-        (a.procedure for a in actions), key=["power_up", "unlock", "configure", "lock"].index
+    actions = bring_up_sequence(stage.chip, stage.bank)
+    assert [a.sequence for a in actions] == sorted(
+        (a.sequence for a in actions), key=["power_up", "unlock", "configure", "lock"].index
     )
     assert [a.text for a in actions if a.do == "wait"] == ["wait 1 ms"]
     assert actions[-1].do == "expect"
@@ -44,7 +44,7 @@ def test_the_plan_follows_the_procedures_in_order() -> None:
 def test_a_chip_that_gets_the_plan_holds_the_stage() -> None:
     stage = load_stage("coolant_pump")
     machine = Machine(stage.chip)
-    for action in write_plan(stage.chip, stage.bank):
+    for action in bring_up_sequence(stage.chip, stage.bank):
         if action.sent is not None:
             machine.apply(action.sent)
     assert not compare(
@@ -132,7 +132,7 @@ def test_a_setting_that_the_bring_up_never_writes_is_told_and_refused_in_a_plan(
     stage, found = read_stage("s.yaml", text=text.replace("CONTROL.ENABLE: max", f"{field.ref}: 1"))
     assert stage is not None
     assert [str(p).partition(": settings of ")[2].partition(";")[0] for p in found] == [
-        "CONTROL, which the procedure 'configure' of numbat24 never writes"
+        "CONTROL, which the sequence 'configure' of numbat24 never writes"
     ]
     with pytest.raises(CallError, match="CONTROL is wanted at other than its reset word"):
-        write_plan(stage.chip, stage.bank)
+        bring_up_sequence(stage.chip, stage.bank)

@@ -75,7 +75,7 @@ def long_map(lines: int = 3000) -> str:
     out += [
         "rules:",
         "  enough: {require: REG_0.TIME >= 200 ns or REG_1.MODE == slow, because: the stage is slow}",
-        "procedures:", "  configure:", "    - {configure: all}", "    - {verify: all}",
+        "sequences:", "  configure:", "    - {configure: all}", "    - {verify: all}",
         "known_frames:", "  - {does: 'read:REG_0', command: 0x400000000000, source: none}",
     ]  # fmt: skip
     return "\n".join(out) + "\n"

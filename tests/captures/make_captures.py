@@ -11,7 +11,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from regmap.behaviour.plan import plan
-from regmap.behaviour.settings import BRING_UP, write_plan
+from regmap.behaviour.settings import BRING_UP, bring_up_sequence
 from regmap.frames.codec import bursts
 from regmap.stages.load import load_stage
 from regmap.twin import Twin
@@ -33,9 +33,9 @@ class Controller:
         for planned in plan(self.stage.chip, requests, self.twin.machine.bank):
             self.twin.transfer(bursts(planned.sent.frame, planned.sent.word))
 
-    def bring_up(self, procedures: Iterable[str] = BRING_UP) -> None:
-        """The map's procedures with the stage's settings."""
-        for action in write_plan(self.stage.chip, self.stage.bank, procedures):
+    def bring_up(self, sequences: Iterable[str] = BRING_UP) -> None:
+        """The map's sequences with the stage's settings."""
+        for action in bring_up_sequence(self.stage.chip, self.stage.bank, sequences):
             if action.wait is not None:
                 self.twin.wait(action.wait.typ)
             if action.sent is not None:

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from regmap.behaviour.settings import write_plan
+from regmap.behaviour.settings import bring_up_sequence
 from regmap.cheader import SECTIONS, Options, content_hash, depfile, generate, select
 from regmap.cheader.faults import causes_first
 from regmap.cheader.steps import setting_text
@@ -68,7 +68,7 @@ def test_hash_follows_map_stage_version_and_options() -> None:
 def test_init_table_follows_the_write_plan() -> None:
     header = generate(STAGE, Options(prefix="gd")).header
     rows = body("gd_init", header)
-    actions = write_plan(CHIP, STAGE.bank)
+    actions = bring_up_sequence(CHIP, STAGE.bank)
     assert len(rows) == len(actions)
     for row, action in zip(rows, actions, strict=True):
         frame, wait, mask, expect, kind = (c.strip() for c in row.strip("{},").split(","))
@@ -138,7 +138,7 @@ def test_names_that_meet_are_told_apart() -> None:
         f.register: Register(name=f.register, address=i, width=8, reset=0, fields=(f,))
         for i, f in enumerate(fields)
     }
-    made = generate(replace(CHIP, registers=registers, faults={}, procedures={}, commands={}))
+    made = generate(replace(CHIP, registers=registers, faults={}, sequences={}, commands={}))
     defined = re.findall(r"#define (\w+)", made.header)
     assert len([d for d in defined if d.startswith("QUOLL16_A_B_C_MASK_")]) == 2
     assert "QUOLL16_A_B_C_MASK" not in defined
@@ -152,7 +152,7 @@ def test_names_outside_ascii_are_spelt_out_and_told() -> None:
         for i, n in enumerate(("ö", "ä"))
     )
     registers = {"R": Register(name="R", address=0, width=8, reset=0, fields=fields)}
-    made = generate(replace(CHIP, registers=registers, faults={}, procedures={}, commands={}))
+    made = generate(replace(CHIP, registers=registers, faults={}, sequences={}, commands={}))
     assert made.header.isascii()
     assert "#define QUOLL16_R_U00F6_MASK" in made.header
     assert "#define QUOLL16_R_U00E4_MASK" in made.header

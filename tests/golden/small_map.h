@@ -3,7 +3,7 @@
  *
  * Chip small (invented): A small chip of a test (invented)
  * Map after: nothing but this file
- * Content hash of map, stage, options and tool version: ff3d7630e1ec58b3
+ * Content hash of map, stage, options and tool version: 5afccebaa23deeec
  *
  * Freestanding C99, C11 and C++11; int may be 16 bits. No heap, no bit-fields, constant tables.
  * These tables support, and do not replace, the data sheet, measurement, local codes and qualified
@@ -24,7 +24,7 @@
  * - Rule 5.1, 5.4: identifiers are distinct within 63 characters (C99), not within 31.
  */
 #if defined(SM_H)
-#if SM_HASH != 0xFF3D7630U
+#if SM_HASH != 0x5AFCCEBAU
 #error "two different headers with the prefix SM; generate one of them with another prefix"
 #endif
 #else
@@ -34,8 +34,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define SM_HASH 0xFF3D7630U
-#define SM_HASH_TEXT "ff3d7630e1ec58b3"
+#define SM_HASH 0x5AFCCEBAU
+#define SM_HASH_TEXT "5afccebaa23deeec"
 
 #ifdef __cplusplus
 extern "C" {

@@ -237,7 +237,7 @@ def test_a_configured_chip_is_not_fresh_and_any_state_says_so(make_bench: Any) -
     again = apply(Link(stage.chip, bench.port), stage.bank)
     assert not again.ok
     assert "STATUS2.POR = 1" in again.stopped
-    assert not any(s.procedure != "power_up" for s in again.steps)
+    assert not any(s.sequence != "power_up" for s in again.steps)
     whole = apply(Link(stage.chip, bench.port), stage.bank, any_state=True)
     assert whole.ok
     assert any("the chip was not fresh from power-up" in text for text in whole.findings)

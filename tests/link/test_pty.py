@@ -33,9 +33,9 @@ def documents(key: str) -> list[str]:
 
 
 def another(chip: Chip) -> Bank:
-    """A configuration in which every setting that the map's procedure writes differs from reset."""
+    """A configuration in which every setting that the map's sequence writes differs from reset."""
     bank = Bank.at_reset(chip)
-    steps = [s for s in chip.procedures.get("configure", ()) if s.do == "configure"]
+    steps = [s for s in chip.sequences.get("configure", ()) if s.do == "configure"]
     written = {n for s in steps for n in s.targets}
     layouts = {n for f in chip.frames.values() if f.when is not None for n in f.when.names()}
     for register in setting_registers(chip):

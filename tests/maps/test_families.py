@@ -1,4 +1,4 @@
-"""Families by `extends`, and procedures: overrides, removals, bounds, cycles, ordered steps."""
+"""Families by `extends`, and sequences: overrides, removals, bounds, cycles, ordered steps."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from regmap.behaviour.settings import write_plan
+from regmap.behaviour.settings import bring_up_sequence
 from regmap.chip.bank import Bank
 from regmap.maps.load import load_map, read_map
 from regmap.maps.new import new_map
@@ -135,20 +135,20 @@ def test_references_to_what_was_left_out_are_found(tmp_path: Path) -> None:
     assert errors(path) == ["a.yaml:32:51: the fault 'UV'", "a.yaml:75:20: the fault 'UV'"]
 
 
-# --- procedures -------------------------------------------------------------------------------------
-def test_procedures_become_steps_and_frames() -> None:
+# --- sequences -------------------------------------------------------------------------------------
+def test_sequences_become_steps_and_frames() -> None:
     chip = load_map("numbat24")
-    assert [s.do for s in chip.procedures["power_up"]] == ["wait", "expect", "expect", "expect"]
-    assert [s.do for s in chip.procedures["unlock"]] == ["key", "expect"]
-    assert list(chip.procedures) == ["power_up", "unlock", "configure", "lock", "clear_faults"]
-    actions = write_plan(chip, Bank.at_reset(chip))
-    done = [(a.procedure, a.do, a.text) for a in actions]
+    assert [s.do for s in chip.sequences["power_up"]] == ["wait", "expect", "expect", "expect"]
+    assert [s.do for s in chip.sequences["unlock"]] == ["key", "expect"]
+    assert list(chip.sequences) == ["power_up", "unlock", "configure", "lock", "clear_faults"]
+    actions = bring_up_sequence(chip, Bank.at_reset(chip))
+    done = [(a.sequence, a.do, a.text) for a in actions]
     assert done[0] == ("power_up", "wait", "wait 2.5 ms")
     assert [t for p, _, t in done if p == "unlock"][:2] == ["KEY.CODE = first", "KEY.CODE = second"]
     configured = [
         a.sent.register.name for a in actions if a.do == "write" and a.sent and a.sent.register
     ]
-    named = [s.targets for s in chip.procedures["configure"] if s.do == "configure"]
+    named = [s.targets for s in chip.sequences["configure"] if s.do == "configure"]
     assert tuple(configured) == named[0]
     assert done[-1][0] == "lock"
 
@@ -156,14 +156,14 @@ def test_procedures_become_steps_and_frames() -> None:
 def test_every_shipped_map_can_be_brought_up() -> None:
     for name in ("quoll16", "quokka16", "numbat24", "bilby32", "potoroo40", "wombat24"):
         chip = load_map(name)
-        actions = write_plan(chip, Bank.at_reset(chip))
+        actions = bring_up_sequence(chip, Bank.at_reset(chip))
         assert any(a.do == "write" for a in actions), name
         assert any(a.do == "verify" for a in actions), name
 
 
-def test_frames_grow_in_the_middle_of_a_procedure() -> None:
+def test_frames_grow_in_the_middle_of_a_sequence() -> None:
     chip = load_map("wombat24")
-    actions = [a for a in write_plan(chip, Bank.at_reset(chip)) if a.sent is not None]
+    actions = [a for a in bring_up_sequence(chip, Bank.at_reset(chip)) if a.sent is not None]
     lengths = [a.sent.bits for a in actions if a.sent is not None]
     assert lengths == sorted(lengths)
     assert (lengths[0], lengths[-1]) == (24, 32)

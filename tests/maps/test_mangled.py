@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from regmap.behaviour.machine import Machine
 from regmap.behaviour.plan import plan
-from regmap.behaviour.settings import write_plan
+from regmap.behaviour.settings import bring_up_sequence
 from regmap.chip import values
 from regmap.chip.bank import Bank
 from regmap.chip.model import Chip
@@ -101,7 +101,7 @@ def use(chip: Chip) -> None:
     for rule in chip.rules:
         evaluate(rule.require, machine.bank)
     with contextlib.suppress(CallError):
-        write_plan(chip, Bank.at_reset(chip))
+        bring_up_sequence(chip, Bank.at_reset(chip))
 
 
 @settings(max_examples=80, deadline=None)

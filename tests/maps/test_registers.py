@@ -8,7 +8,7 @@ import pytest
 
 from regmap.behaviour.machine import Machine, after_read, after_write, as_read
 from regmap.behaviour.plan import plan, word_to_write
-from regmap.behaviour.settings import write_plan
+from regmap.behaviour.settings import bring_up_sequence
 from regmap.chip import values
 from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
@@ -255,7 +255,7 @@ def test_complement_pairs() -> None:
     assert word_to_write(chip, "LIMIT_N", bank) == 0xED
     wanted = Bank.at_reset(chip)
     wanted.learn("LIMIT", 0x12)
-    words = {a.sent.register.name: a.sent.data for a in write_plan(chip, wanted) if a.do == "write" and a.sent and a.sent.register}  # fmt: skip
+    words = {a.sent.register.name: a.sent.data for a in bring_up_sequence(chip, wanted) if a.do == "write" and a.sent and a.sent.register}  # fmt: skip
     assert (words["LIMIT"], words["LIMIT_N"]) == (0x12, 0xED)
 
 

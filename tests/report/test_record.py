@@ -11,7 +11,7 @@ import pytest
 
 import regmap
 from regmap.assessment.stage import assess, with_settings
-from regmap.behaviour.settings import write_plan
+from regmap.behaviour.settings import bring_up_sequence
 from regmap.frames.codec import Codec
 from regmap.report import review
 from regmap.report.page import Html, bar, page, safe, table, tag
@@ -123,7 +123,7 @@ def test_frames_stand_in_write_order_with_their_words(stage: Stage, html: str) -
     text = Page(html).text
     at = text.index("Frames in write order", text.index("Register words") + 1)
     codec = Codec(stage.chip)
-    for action in write_plan(stage.chip, stage.bank):
+    for action in bring_up_sequence(stage.chip, stage.bank):
         if action.sent is not None:
             shown = f"0x{action.sent.word:0{action.sent.bits // 4}X}"
             at = text.index(shown, at)

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from regmap.behaviour.settings import write_plan
+from regmap.behaviour.settings import bring_up_sequence
 from regmap.errors import CallError
 from regmap.stages.load import load_stage
 from regmap.trace.belief.against import against, bank_at
@@ -34,7 +34,9 @@ def bring_up(
         .write("SERVICE", 1, "reset")
     )
     held = {r.name: r.reset for r in stage.chip.registers.values()}
-    actions = [a for a in write_plan(stage.chip, stage.bank, ("configure",)) if a.do == "write"]
+    actions = [
+        a for a in bring_up_sequence(stage.chip, stage.bank, ("configure",)) if a.do == "write"
+    ]
     if order:
         actions.sort(
             key=lambda a: order.index(a.sent.register.name) if a.sent.register.name in order else -1
@@ -89,7 +91,7 @@ def test_the_wrong_order(talk: Any, traced: Any, stage: Any) -> None:
     order = ("WATCHDOG", "MODE", "GATE_HS", "GATE_LS", "TIMING", "VDS", "SENSE", "SUPPLY")
     held = against(traced(bring_up(talk, stage, order=order)), stage)
     assert (
-        held.order == "MODE was written after WATCHDOG (frame 4); the map's procedure has it before"
+        held.order == "MODE was written after WATCHDOG (frame 4); the map's sequence has it before"
     )
 
 

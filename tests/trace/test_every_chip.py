@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from regmap.behaviour.plan import plan
-from regmap.behaviour.settings import setting_mask, write_plan
+from regmap.behaviour.settings import bring_up_sequence, setting_mask
 from regmap.errors import CallError
 from regmap.frames.codec import bursts, next_counters
 from regmap.frames.recogniser import Recogniser
@@ -65,7 +65,7 @@ def test_belief_ends_where_the_chip_does(name: str, seed: int, traced: Any) -> N
     rng = random.Random(seed)
     session = Session(name, seed)
     chip = session.chip
-    for action in write_plan(chip, session.twin.machine.bank.copy(), ("unlock",)):
+    for action in bring_up_sequence(chip, session.twin.machine.bank.copy(), ("unlock",)):
         if action.sent is not None:
             session.send(action.sent)
     # a page is selected by hand; what needs a given counter is left to the map's own plans
@@ -120,7 +120,7 @@ def test_the_plan_of_every_chip_is_read_back_as_written(name: str, traced: Any) 
     """The map's own bring-up at reset values: every frame is taken, nothing is refused, no fault is seen."""
     session = Session(name, 3)
     chip = session.chip
-    for action in write_plan(chip, session.twin.machine.bank.copy()):
+    for action in bring_up_sequence(chip, session.twin.machine.bank.copy()):
         if action.wait is not None:
             session.twin.wait(action.wait.typ)
         if action.sent is not None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from regmap.behaviour.plan import plan
-from regmap.behaviour.settings import BRING_UP, write_plan
+from regmap.behaviour.settings import BRING_UP, bring_up_sequence
 from regmap.capture.formats.opening import open_capture
 from regmap.capture.lines.channels import find_roles
 from regmap.capture.spi import SpiSetup
@@ -97,7 +97,7 @@ def test_recording_reads_back_as_what_passed(name: str, tmp_path: Path) -> None:
     twin = Twin(chip, vcd=path)
     sent: list[tuple[int, int]] = []
     got: list[int] = []
-    for action in write_plan(chip, twin.machine.bank.copy(), BRING_UP):
+    for action in bring_up_sequence(chip, twin.machine.bank.copy(), BRING_UP):
         if action.wait is not None:
             twin.wait(action.wait.typ)
         if action.sent is not None:
@@ -319,7 +319,7 @@ def test_clear_on_read_write_once_and_inverted() -> None:
 def test_a_stage_is_taken_by_its_chip(stage: str) -> None:
     loaded = load_stage(stage)
     twin = Twin(loaded.chip)
-    for action in write_plan(loaded.chip, loaded.bank):
+    for action in bring_up_sequence(loaded.chip, loaded.bank):
         if action.wait is not None:
             twin.wait(action.wait.typ)
         if action.sent is not None:

@@ -1,4 +1,4 @@
-"""States, keys, faults, procedures, rules, known frames: everything that refers to the rest by name."""
+"""States, keys, faults, sequences, rules, known frames: everything that refers to the rest by name."""
 
 from __future__ import annotations
 
@@ -339,7 +339,7 @@ class Extras:
                     )
                     return
 
-    def procedures(self, recs: Rec) -> dict[str, tuple[Step, ...]]:
+    def sequences(self, recs: Rec) -> dict[str, tuple[Step, ...]]:
         kinds = ("expect", "write", "read", "command", "key", "configure", "verify", "wait")
         found: dict[str, tuple[Step, ...]] = {}
         for name, steps in recs.items():

@@ -5,7 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 
-from regmap.behaviour.settings import Change, compare, setting_mask, setting_registers, write_plan
+from regmap.behaviour.settings import (
+    Change,
+    bring_up_sequence,
+    compare,
+    setting_mask,
+    setting_registers,
+)
 from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
 from regmap.chip.model import Register
@@ -150,11 +156,11 @@ def _row(
 
 
 def _order(walker: Walker, writes: list[Written]) -> str:
-    """Where the registers were not written in the order of the map's procedure; "" if they were."""
+    """Where the registers were not written in the order of the map's sequence; "" if they were."""
     chip = walker.chip
     named = [
         t
-        for steps in chip.procedures.values()
+        for steps in chip.sequences.values()
         for s in steps
         if s.do == "configure"
         for t in s.targets
@@ -169,16 +175,16 @@ def _order(walker: Walker, writes: list[Written]) -> str:
     actual = sorted(done, key=lambda n: done[n].number)
     for before, after in pairwise(actual):
         if named.index(before) > named.index(after):
-            return f"{after} was written after {before} (frame {done[after].number}); the map's procedure has it before"
+            return f"{after} was written after {before} (frame {done[after].number}); the map's sequence has it before"
     return ""
 
 
 def _lock(walker: Walker, stage: Stage, bank: Bank, when: int) -> tuple[str, bool | None]:
     chip = walker.chip
-    if "lock" not in chip.procedures:
+    if "lock" not in chip.sequences:
         return "", None
     try:
-        plan = write_plan(chip, stage.bank, ("lock",))
+        plan = bring_up_sequence(chip, stage.bank, ("lock",))
     except CallError:
         return "", None
     wanted = [

@@ -320,10 +320,10 @@ def shown_mask(register: Register) -> int:
 
 
 def _identities(chip: Chip) -> dict[str, int]:
-    """Read-only registers that a procedure expects to hold one word: what tells the chip."""
+    """Read-only registers that a sequence expects to hold one word: what tells the chip."""
     found: dict[str, int] = {}
     holding = {f.register for f in chip.faults.values()}
-    for steps in chip.procedures.values():
+    for steps in chip.sequences.values():
         for step in steps:
             if step.do != "expect":
                 continue

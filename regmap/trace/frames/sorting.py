@@ -259,7 +259,7 @@ def measured(chip: Chip) -> list[Register]:
         asked |= {n.partition(".")[0] for n in expression.names()}
     for register in chip.registers.values():
         asked |= {register.reads_as, register.complement_of}
-    for steps in chip.procedures.values():
+    for steps in chip.sequences.values():
         for step in steps:
             if step.do == "expect":
                 asked |= {t.partition("=")[0].strip().partition(".")[0] for t in step.targets}

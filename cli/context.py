@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TextIO, cast
 
+from regmap.files import Gate
+
 SCHEMA = 1
 
 
@@ -42,6 +44,7 @@ class Context:
     stderr: TextIO = field(default_factory=lambda: _stream(sys.stderr, "w"))
     environ: Mapping[str, str] = field(default_factory=lambda: os.environ)
     no_color: bool = False
+    gate: Gate = field(default_factory=Gate)
 
     @property
     def color(self) -> bool:

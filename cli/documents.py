@@ -31,11 +31,14 @@ def load_chip(name: str, context: Context) -> Chip:
     from regmap.maps.load import load_map, read_map
 
     if name != "-":
-        return load_map(name)
-    chip, problems = read_map(STDIN, text=standard_input(context))
-    if chip is None:
+        chip = load_map(name)
+        context.gate.reads(chip.files)
+        return chip
+    read, problems = read_map(STDIN, text=standard_input(context))
+    if read is None:
         raise FileError([p for p in problems if p.severity == "error"])
-    return chip
+    context.gate.reads(read.files)
+    return read
 
 
 def load_stage_of(name: str, context: Context) -> Stage:
@@ -43,11 +46,14 @@ def load_stage_of(name: str, context: Context) -> Stage:
     from regmap.stages.load import load_stage, read_stage
 
     if name != "-":
-        return load_stage(name)
-    stage, problems = read_stage(STDIN, text=standard_input(context))
-    if stage is None:
+        stage = load_stage(name)
+        context.gate.reads(stage.files)
+        return stage
+    read, problems = read_stage(STDIN, text=standard_input(context))
+    if read is None:
         raise FileError([p for p in problems if p.severity == "error"])
-    return stage
+    context.gate.reads(read.files)
+    return read
 
 
 def kind_of_node(node: Node) -> str:

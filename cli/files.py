@@ -1,15 +1,52 @@
-"""Writing files whole or not at all, with what the library says of it as one clear sentence."""
+"""Every output of the program goes through here: never over an input, whole or not at all."""
 
 from __future__ import annotations
 
+import argparse
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from regmap.errors import CallError
-from regmap.files import reason, write_whole
+from regmap.files import Gate, reason, write_whole
 
 if TYPE_CHECKING:
     from .context import Context
+
+#: Where argparse keeps names of files to be written; every other argument that names a file is read.
+OUTPUTS = frozenset({"output", "source", "depfile", "log", "vcd", "spice", "plot"})
+#: Commands whose own argument is what they write.
+MAKERS = {"new": "file"}
+
+
+def open_gate(args: argparse.Namespace) -> Gate:
+    """The gate of a command with all that its shell line names. Raises CallError for a clash.
+
+    Whoever loads a document tells it the further files that were read: `context.gate.reads(files)`.
+    """
+    gate = Gate()
+    written = OUTPUTS | {MAKERS.get(args.command, "")}
+    outputs = [v for n, v in vars(args).items() if n in written and isinstance(v, str) and v != "-"]
+    if args.command == "propose" and outputs and _same_file(outputs[0], args.stage):
+        gate.edits(outputs[0])
+    for output in outputs:
+        gate.writes(output)
+    for name, value in vars(args).items():
+        if name not in written:
+            texts = value if isinstance(value, (list, tuple)) else [value]
+            gate.reads(t for t in texts if isinstance(t, str) and 0 < len(t) < 4096 and _is_file(t))
+    return gate
+
+
+def _is_file(text: str) -> bool:
+    try:
+        return Path(text).is_file()
+    except (OSError, ValueError):
+        return False
+
+
+def _same_file(one: str, other: str) -> bool:
+    return _is_file(one) and _is_file(other) and Path(one).samefile(other)
 
 
 def write_text(path: Path, text: str, *, only_if_changed: bool = False) -> bool:
@@ -27,3 +64,12 @@ def wait_for_reader(path: str | None, context: Context) -> None:
     """Before a pipe is opened: say that this waits until somebody reads from it."""
     if path is not None and Path(path).is_fifo():
         context.err(f"recording into the pipe {path}; waiting for its reader")
+
+
+def tell_left_behind(paths: Iterable[Path], context: Context) -> None:
+    """What killed runs left of a file of this name; it may be all that is known of them."""
+    for path in paths:
+        size = path.stat().st_size if path.is_file() else 0
+        context.err(
+            f"note: an earlier run was killed and left {path} ({size} bytes); read or remove it"
+        )

@@ -102,6 +102,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     gc.disable()
     try:
         source = load(args.file)
+        context.gate.reads(source.files)
         made = generate(source, options_of(args))
     finally:
         gc.freeze()
@@ -116,17 +117,15 @@ def run(args: argparse.Namespace, context: Context) -> int:
         _notes(made, context)
         context.stdout.write(made.header)
         return Status.OK
+    # before anything is written: a file name that make cannot carry is refused
+    rules = depfile(args.deptarget or args.output, made.files) if args.depfile else ""
     changed = {
         name: write_text(Path(name), text, only_if_changed=True) for name, text in outputs.items()
     }
     if any(changed.values()):
         _notes(made, context)  # who builds again has read them, and they stand in the header
     if args.depfile:
-        write_text(
-            Path(args.depfile),
-            depfile(args.deptarget or args.output, made.files),
-            only_if_changed=True,
-        )
+        write_text(Path(args.depfile), rules, only_if_changed=True)
     if args.json:
         context.json(
             "header",

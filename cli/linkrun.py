@@ -87,6 +87,7 @@ def session(args: argparse.Namespace, context: Context, target: Target) -> Itera
         "started": time.strftime("%Y-%m-%dT%H:%M:%S%z"),
         "action": args.action,
     }
+    context.gate.reads(target.stage.files if target.stage is not None else chip.files)
     wait_for_reader(args.log, context)
     link: Link | None = None
     how = "finished"

@@ -18,6 +18,7 @@ from regmap import formerly
 from regmap.errors import CallError, CaptureError, FileError, FrameError, GatewordError, LinkError
 
 from .context import Context, Status, broken_pipe
+from .files import open_gate
 
 #: name -> (module, one line of help), in the order of a drive's life
 COMMANDS: dict[str, tuple[str, str]] = {
@@ -153,6 +154,7 @@ def _main(argv: Sequence[str] | None, context: Context) -> int:
     context.no_color = args.no_color
     module = importlib.import_module(f".{COMMANDS[args.command][0]}", __package__)
     try:
+        context.gate = open_gate(args)
         status = int(module.run(args, context))
         context.stdout.flush()
         return status

@@ -14,7 +14,7 @@ from regmap.maps.load import find_document, load_map
 from regmap.stages.load import load_stage
 
 from .context import Context, Status, wrap
-from .files import wait_for_reader
+from .files import tell_left_behind, wait_for_reader
 from .vet import kind_of
 
 if TYPE_CHECKING:
@@ -83,6 +83,8 @@ def _chips(names: list[str]) -> list[Chip]:
 
 def run(args: argparse.Namespace, context: Context) -> int:
     chips = _chips(args.map)
+    for chip in chips:
+        context.gate.reads(chip.files)
     if args.list:
         for line in _list(chips[0]):
             context.out(line)
@@ -94,6 +96,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
     clock = RealClock() if real else Clock()
     on_bus, on_line = _sorted(args.disturbance, chips)
     twin = _twin(args, context, chips, clock)
+    if twin.bus.recorder is not None:
+        tell_left_behind(twin.bus.recorder.left_behind, context)
     for item in on_bus:
         twin.disturb(item)
     cores = getattr(twin, "cores", None) or [twin]

@@ -2,6 +2,7 @@
 
     write_whole(path, text)                 # a whole text at once
     with WholeFile(path) as file: ...       # one that grows while something is going on
+    gate = Gate(); gate.reads(map); gate.writes(header)    # an output that is an input is refused
 
 A regular file is written beside its place and renamed, so that nobody ever sees half of it; it
 keeps its permissions. A symbolic link keeps pointing where it did. What is no regular file (a pipe,
@@ -15,13 +16,55 @@ import contextlib
 import errno
 import io
 import os
+import re
+import time
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import IO, TYPE_CHECKING, Any, TextIO
+
+from .errors import CallError
 
 if TYPE_CHECKING:
-    from types import TracebackType
+    from types import ModuleType, TracebackType
 
     from typing_extensions import Self
+
+
+#: A temporary file of our own that nobody holds and that is older than this was left by a killed run.
+STALE_SECONDS = 60.0
+
+_locks: ModuleType | None = None
+with contextlib.suppress(ImportError):  # not on every system
+    import fcntl
+
+    _locks = fcntl
+
+
+def lock(stream: IO[Any]) -> bool:
+    """Hold an open file until it is closed or the process ends, however it ends.
+
+    False where another process holds it. Where a system has no such locks nothing is held.
+    """
+    if _locks is None:
+        return True
+    try:
+        _locks.flock(stream, _locks.LOCK_EX | _locks.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:  # a file system without locks
+        return True
+    return True
+
+
+def _held(path: Path) -> bool:
+    """Whether a running process holds this file, or may still be about to."""
+    try:
+        if time.time() - path.stat().st_mtime < STALE_SECONDS and _locks is None:
+            return True
+        with path.open("r+b") as stream:
+            return not lock(stream)
+    except OSError:
+        return True
 
 
 def reason(path: str | os.PathLike[str], error: OSError) -> str:
@@ -58,9 +101,11 @@ def write_whole(path: Path, text: str | bytes, *, only_if_changed: bool = False)
     target = Path(os.path.realpath(path))
     if only_if_changed and target.is_file() and target.read_bytes() == data:
         return False
+    _sweep(target)
     temporary = target.with_name(f".{target.name[:40]}.{os.urandom(4).hex()}.part")
     try:
         with temporary.open("xb") as stream:
+            lock(stream)
             stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())
@@ -72,6 +117,18 @@ def write_whole(path: Path, text: str | bytes, *, only_if_changed: bool = False)
     return True
 
 
+def _sweep(target: Path) -> None:
+    """Remove what killed runs of `write_whole` left beside `target`: half of a text, of no use."""
+    pattern = re.compile(rf"\.{re.escape(target.name[:40])}\.[0-9a-f]{{8}}\.part")
+    with contextlib.suppress(OSError):
+        for entry in os.scandir(target.parent):
+            if not pattern.fullmatch(entry.name) or not entry.is_file(follow_symlinks=False):
+                continue
+            old = time.time() - entry.stat(follow_symlinks=False).st_mtime >= STALE_SECONDS
+            if old and not _held(Path(entry.path)):
+                Path(entry.path).unlink(missing_ok=True)
+
+
 def _as_before(target: Path, temporary: Path) -> None:
     """Give the new file the old one's permissions, if there is an old one."""
     with contextlib.suppress(FileNotFoundError):
@@ -81,26 +138,50 @@ def _as_before(target: Path, temporary: Path) -> None:
 class WholeFile:
     """A text file written over time. `out` takes the text; `finish` puts the file in place.
 
-    Until then a regular file grows as `NAME.part` beside its place, and stays there if the program
-    is killed: what was recorded so far is not lost. `live` tells that it is written into directly,
-    and perhaps read at this moment. Opening a pipe waits for its reader, as for any program.
+    Until then a regular file grows as `NAME.XXXXXXXX.part` beside its place, a file of this writer
+    alone, and stays there if the program is killed or the body of a `with` raises: what was
+    recorded so far is not lost, and what stood in place before still does. `left_behind` are such
+    files of earlier runs that nobody writes any more; they are told of, never deleted. `live` tells
+    that it is written into directly, and perhaps read at this moment. Opening a pipe waits for its
+    reader, as for any program.
     """
 
     def __init__(self, path: str | os.PathLike[str], *, encoding: str = "utf-8") -> None:
         self.path = Path(path)
         self.live = written_into(self.path)
         self._target = self.path if self.live else Path(os.path.realpath(self.path))
-        self._part = self._target.with_name(self._target.name + ".part")
-        if not self.live:
-            # left by one that was killed; where it is a link it is not followed
-            self._part.unlink(missing_ok=True)
-        raw = self.path.open("ab") if self.live else self._part.open("xb")
+        self.left_behind: tuple[Path, ...] = ()
+        self._part = self._target
+        if self.live:
+            raw = self.path.open("ab")
+        else:
+            self.left_behind = tuple(p for p in parts_of(self._target) if not _held(p))
+            self._part = self._target.with_name(f"{self._target.name}.{os.urandom(4).hex()}.part")
+            raw = self._part.open("xb")
+            lock(raw)
         self.out: TextIO = io.TextIOWrapper(raw, encoding, errors="replace", newline="\n")
+
+    @property
+    def growing(self) -> Path:
+        """Where the text is at this moment."""
+        return self._part
 
     def finish(self) -> None:
         """Close, and put the file in place. Does nothing the second time."""
         if self.out.closed:
             return
+        self._close()
+        if self.live:
+            return
+        _as_before(self._target, self._part)
+        self._part.replace(self._target)
+
+    def abandon(self) -> None:
+        """Close, and leave what was written as `growing`: nothing is put in place."""
+        if not self.out.closed:
+            self._close()
+
+    def _close(self) -> None:
         try:
             self.out.flush()
             if not self.live:
@@ -109,9 +190,6 @@ class WholeFile:
             # a close that fails to write what waits has closed all the same
             with contextlib.suppress(OSError):
                 self.out.close()
-        if not self.live:
-            _as_before(self._target, self._part)
-            self._part.replace(self._target)
 
     def __enter__(self) -> Self:
         return self
@@ -122,4 +200,80 @@ class WholeFile:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self.finish()
+        if kind is None:
+            self.finish()
+        else:
+            with contextlib.suppress(OSError):  # the error of the body is the one to be told
+                self.abandon()
+
+
+def parts_of(target: Path) -> list[Path]:
+    """The files in which `WholeFile` writers of `target` grow or grew, the oldest first."""
+    pattern = re.compile(rf"{re.escape(target.name)}(?:\.[0-9a-f]{{8}})?\.part")
+    found = []
+    with contextlib.suppress(OSError):
+        for entry in os.scandir(target.parent):
+            if pattern.fullmatch(entry.name) and entry.is_file(follow_symlinks=False):
+                found.append((entry.stat().st_mtime, entry.path))
+    return [Path(path) for _, path in sorted(found)]
+
+
+class Gate:
+    """What one command reads and writes: an output that is an input, or another output, is refused.
+
+    In whatever order they are told. The same file by another name counts: a link, a hard link,
+    other case where the file system does not tell case. Devices and pipes may be named as often as
+    one likes. Everything here raises CallError that names both files.
+    """
+
+    def __init__(self) -> None:
+        self._inputs: dict[object, str] = {}
+        self._outputs: dict[object, str] = {}
+        self._edited: set[object] = set()
+
+    def edits(self, path: str | os.PathLike[str]) -> None:
+        """The user's own file, which is read and written back."""
+        self._edited.update(_identities(Path(path)))
+
+    def reads(self, paths: Iterable[str | os.PathLike[str]]) -> None:
+        """These are inputs of the command; what does not exist is passed over."""
+        for path in paths:
+            for key in _identities(Path(path)):
+                if key in self._outputs and key not in self._edited:
+                    raise _clash(self._outputs[key], os.fspath(path), "reads")
+                self._inputs.setdefault(key, os.fspath(path))
+
+    def writes(self, path: str | os.PathLike[str]) -> None:
+        """This will be written."""
+        place, name = Path(path), os.fspath(path)
+        if not place.is_dir() and written_into(place):
+            return
+        keys = _identities(place)
+        # two outputs that differ in case alone are one file on many systems that share a tree
+        folded = ("case", os.path.realpath(place).casefold())
+        for key in keys:
+            if key in self._inputs and key not in self._edited:
+                raise _clash(name, self._inputs[key], "reads")
+        for key in (*keys, folded):
+            if key in self._outputs:
+                raise _clash(name, self._outputs[key], "writes")
+        self._outputs.update(dict.fromkeys((*keys, folded), name))
+
+
+def _clash(path: str, other: str, does: str) -> CallError:
+    if path == other:
+        text = f"{path} would be written, and this command {does} it too"
+    else:
+        text = f"{path} would be written, and is the same file as {other}, which this command {does} too"
+    return CallError(f"{text}; nothing was written")
+
+
+def _identities(path: Path) -> list[object]:
+    """What tells a file from others: its place as the system resolves it, and its inode."""
+    place = Path(os.path.realpath(path))
+    found: list[object] = [str(place)]
+    with contextlib.suppress(OSError):
+        status = place.stat()
+        if status.st_ino:
+            found.append((status.st_dev, status.st_ino))
+    return found

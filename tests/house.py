@@ -52,7 +52,7 @@ ROOMS = [
     Room("wire", "bytes to an adapter", ""),
     Room("formerly", "the one table of accepted old names", ""),
     Room("outside", "checks that other packages add, by entry point", "errors"),
-    Room("files", "files written whole or not at all", ""),
+    Room("files", "files written whole or not at all, and never over an input", "errors"),
     Room("expr", "conditions in maps: no eval", "quantity errors"),
     Room("parameters", "the closed tables of what calculations may be told", "quantity errors"),
     Room("quantity", "engineering quantities: exact, with a dimension, min/typ/max", "errors"),

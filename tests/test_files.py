@@ -16,9 +16,10 @@ from pathlib import Path
 
 import pytest
 
+import regmap
 from regmap.capture.setupfile import CaptureSetup, save_setup
 from regmap.errors import CallError
-from regmap.files import WholeFile, reason, write_whole, written_into
+from regmap.files import Gate, WholeFile, lock, parts_of, reason, write_whole, written_into
 from regmap.link.log import SessionLog
 from regmap.twin.record import Recorder
 
@@ -148,12 +149,13 @@ def test_a_failure_leaves_the_old_file_and_nothing_beside_it(
     with pytest.raises(OSError, match="No space"):
         file.finish()
     assert path.read_text() == "old"
-    assert (tmp_path / "x.part").read_text() == "new", "what was recorded is not thrown away"
+    assert file.growing.read_text() == "new", "what was recorded is not thrown away"
 
 
 def test_a_link_that_waits_where_the_part_goes_is_not_followed(tmp_path: Path) -> None:
     (tmp_path / "other").write_text("precious")
     (tmp_path / "x.part").symlink_to(tmp_path / "other")
+    (tmp_path / "x.00000000.part").symlink_to(tmp_path / "other")
     grown(tmp_path / "x")
     assert (tmp_path / "other").read_text() == "precious"
     assert (tmp_path / "x").read_text() == "one\n"
@@ -211,3 +213,171 @@ def test_a_reader_that_leaves_ends_the_twin_without_a_traceback(tmp_path: Path) 
     reader.join(5)
     assert "Traceback" not in done.stderr
     assert "Exception ignored" not in done.stderr
+
+
+# --- what a body that raises, a second writer and a killed one leave ---------------------------------
+def test_a_body_that_raises_leaves_the_good_file_and_what_was_recorded(tmp_path: Path) -> None:
+    path = tmp_path / "x"
+    path.write_text("good")
+    file = WholeFile(path)
+
+    def body() -> None:
+        with file:
+            file.out.write("half")
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        body()
+    assert path.read_text() == "good"
+    assert file.growing.read_text() == "half"
+
+
+def test_two_writers_of_one_name_have_a_file_each(tmp_path: Path) -> None:
+    path = tmp_path / "x"
+    first, second = WholeFile(path), WholeFile(path)
+    assert second.left_behind == (), "the first one is alive"
+    first.out.write("first")
+    second.out.write("second")
+    first.finish()
+    assert path.read_text() == "first"
+    second.finish()
+    assert path.read_text() == "second"
+    assert [p.name for p in tmp_path.iterdir()] == ["x"]
+
+
+KILLED = """
+import os, sys
+from regmap.files import WholeFile
+file = WholeFile(sys.argv[1])
+file.out.write("what was seen\\n")
+file.out.flush()
+os.kill(os.getpid(), 9)
+"""
+
+
+def test_what_a_killed_run_left_is_found_and_never_deleted(tmp_path: Path) -> None:
+    path = tmp_path / "a.vcd"
+    subprocess.run([sys.executable, "-c", KILLED, str(path)], check=False, timeout=60)
+    (tmp_path / "a.vcd.part").write_text("of an older version")
+    (tmp_path / "a.vcd.notes.part").write_text("somebody else's")
+    recorder = Recorder(path)
+    left = {p.name: p.read_text() for p in recorder.left_behind}
+    recorder.close()
+    assert sorted(left.values()) == ["of an older version", "what was seen\n"]
+    assert parts_of(path) == list(recorder.left_behind)
+    done = gateword("twin", "quoll16", "--stdio", "--vcd", path)
+    assert done.stderr.count("an earlier run was killed and left") == 2
+    assert all((tmp_path / name).exists() for name in left)
+
+
+def test_temporary_files_of_killed_runs_are_swept_and_nothing_else(tmp_path: Path) -> None:
+    path = tmp_path / "v.h"
+    stale, held, young = (tmp_path / f".v.h.{n * 8}.part" for n in "abc")
+    other = tmp_path / ".v.h.notes.part"
+    for file in (stale, held, young, other):
+        file.write_text("half")
+    for file in (stale, held, other):
+        os.utime(file, (1, 1))
+    with held.open("rb") as stream:
+        assert lock(stream)
+        write_whole(path, "whole")
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(
+        p.name for p in (path, held, young, other)
+    )
+
+
+# --- inputs and outputs of one command ---------------------------------------------------------------
+def test_the_gate_knows_a_file_by_all_its_names(tmp_path: Path) -> None:
+    path = tmp_path / "a.yaml"
+    path.write_text("x")
+    (tmp_path / "hard.yaml").hardlink_to(path)
+    (tmp_path / "soft.yaml").symlink_to(path)
+    for name in ("a.yaml", "hard.yaml", "soft.yaml", f"../{tmp_path.name}/a.yaml"):
+        gate = Gate()
+        gate.reads([path])
+        with pytest.raises(CallError, match=r"would be written, and .*this command reads"):
+            gate.writes(tmp_path / name)
+        gate = Gate()
+        gate.writes(tmp_path / name)
+        with pytest.raises(CallError, match="nothing was written"):
+            gate.reads([path])
+        gate = Gate()
+        gate.writes(path)
+        with pytest.raises(CallError, match="this command writes"):
+            gate.writes(tmp_path / name)
+    gate = Gate()
+    gate.writes(tmp_path / "V.h")
+    with pytest.raises(CallError, match="writes too"):
+        gate.writes(tmp_path / "v.h")
+    gate.writes(tmp_path / "w.h")
+    gate.writes("/dev/stdout")
+    gate.writes("/dev/stdout")
+
+
+OVERWRITES = [
+    "header P -o P",
+    "header P -o H",
+    "header P -o ./P",
+    "header P -o M",
+    "header P -o v.h --source P",
+    "header P -o v.h --source v.h",
+    "header P -o v.h --source ./v.h",
+    "header P -o v.h --depfile P",
+    "header P -o v.h --depfile v.h",
+    "report P -o P",
+    "report P C -o C",
+    "report P -o M",
+    "check P --spice P",
+    "check P --spice M",
+    "twin P --vcd P --stdio",
+    "twin M --vcd M --stdio",
+    "link /dev/nowhere read P --log P",
+    "link /dev/nowhere read P --log M",
+    "propose P -o M --force",
+    "new stage M --map M --force",
+]
+
+
+@pytest.mark.parametrize("line", OVERWRITES)
+def test_no_command_writes_over_what_it_reads_or_twice(tmp_path: Path, line: str) -> None:
+    devices = Path(regmap.__file__).parents[1] / "devices"
+    names = {
+        n: tmp_path / f
+        for n, f in (("P", "p.yaml"), ("M", "quoll16.yaml"), ("C", "c.vcd"), ("H", "h.yaml"))
+    }
+    names["M"].write_bytes((devices / "quoll16.yaml").read_bytes())
+    names["P"].write_text(
+        (devices / "coolant_pump.yaml").read_text().replace("map: quoll16", "map: quoll16.yaml")
+    )
+    names["H"].symlink_to(names["P"])
+    names["C"].write_bytes((devices.parent / "captures" / "pump_short.vcd").read_bytes())
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    words = []
+    for word in line.split():
+        if word in names:
+            words.append(str(names[word]))
+        elif word.startswith("./"):
+            words.append(f"{tmp_path}/./{word[2:].replace('P', 'p.yaml')}")
+        else:
+            words.append(str(tmp_path / word) if word.endswith((".h", ".d")) else word)
+    done = gateword(*words)
+    assert done.returncode == 2, done.stderr
+    assert "would be written, and" in done.stderr
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
+def test_every_option_that_names_an_output_is_known_to_the_gate() -> None:
+    """An option whose text says that it writes a file must be one that the gate looks at."""
+    from regmap.cli.files import MAKERS, OUTPUTS
+    from regmap.cli.main import COMMANDS, build_parser
+
+    seen = set()
+    for command in COMMANDS:
+        parser = build_parser(command)
+        for action in parser._subparsers._group_actions[0].choices[command]._actions:  # type: ignore[union-attr]
+            seen.add(action.dest)
+            writes = str(action.help).startswith(("write ", "where to write", "record ", "log "))
+            takes = action.nargs != 0 and isinstance(action.metavar, str)
+            if writes and takes and action.option_strings:
+                assert action.dest in OUTPUTS, f"{command} {action.option_strings}"
+    assert set(MAKERS) <= set(COMMANDS)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from hashlib import sha256
@@ -279,6 +280,11 @@ def _source(sheet: Sheet, digest: str) -> str:
     return "\n".join(lines) + "\n"
 
 
+#: What make takes for more than a name (an assignment, a pattern, a recipe, a member of an archive),
+#: and what ninja does not read in one.
+_NOT_IN_RULES = frozenset(":;=|%*?[]()&<>^`'\"")
+
+
 def depfile(target: str, files: Iterable[str]) -> str:
     """Make rules that `target` depends on every file read; each file is also an empty rule of its own,
 
@@ -295,6 +301,18 @@ def depfile(target: str, files: Iterable[str]) -> str:
 
 
 def _escaped(name: str) -> str:
-    if "\n" in name or "\r" in name:
-        raise CallError(f"the file name {name[:40]!r} cannot stand in a dependency file")
-    return name.replace("\\ ", "\\\\ ").replace(" ", "\\ ").replace("#", "\\#").replace("$", "$$")
+    """A file name as make and ninja read it back; CallError for one that make would take for more."""
+    rest = name[2:] if re.match(r"[A-Za-z]:[\\/]", name) else name  # a drive is no target
+    bad = next((repr(c) for c in rest if c in _NOT_IN_RULES or not c.isprintable()), "")
+    if not bad and rest.startswith("~"):
+        bad = "'~' at its beginning"
+    if not bad and re.search(
+        r"\\([ #]|$)", rest
+    ):  # make and ninja count backslashes differently there
+        bad = "a backslash before a blank, a hash or its end"
+    if bad:
+        raise CallError(
+            f"the file name {name[:60]!r} cannot stand in a dependency file: it has {bad}"
+        )
+    escaped = rest.replace(" ", "\\ ").replace("#", "\\#").replace("$", "$$")
+    return name[: len(name) - len(rest)] + escaped

@@ -35,9 +35,12 @@ class Recorder:
 
     def __init__(self, target: TextIO | str | Path, *, note: str = "") -> None:
         self._file: WholeFile | None = None
+        #: what runs that were killed left of their dumps of this name
+        self.left_behind: tuple[Path, ...] = ()
         if isinstance(target, (str, Path)):
             try:
                 self._file = WholeFile(target, encoding="ascii")
+                self.left_behind = self._file.left_behind
             except OSError as error:
                 raise CallError(reason(target, error)) from None
             self._out: TextIO = self._file.out

@@ -251,7 +251,7 @@ def test_causes_stand_before_what_follows() -> None:
                 assert ordered.index(cause) < ordered.index(fault.name)
 
 
-@given(st.lists(st.text(st.characters(exclude_characters="\n\r\x00"), min_size=1), min_size=1))
+@given(st.lists(st.text(st.sampled_from("aZ09._-/ #$+,@!ü"), min_size=1), min_size=1))
 def test_depfile_names_every_file(files: list[str]) -> None:
     text = depfile("out dir/a$b#.h", files)
     assert text.startswith("out\\ dir/a$$b\\#.h: \\\n")

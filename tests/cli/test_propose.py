@@ -39,7 +39,7 @@ def test_each_choice_is_explained_at_80_columns(gateword: Run) -> None:
     assert any("at 20 V overvoltage.no-false-trip has +20 %" in line for line in lines)
     assert any("deadtime.enough.high fails" in line for line in lines)
     assert "do not replace" in " ".join(result.out.split())
-    assert "smallest margin +4.7 % (supply.crank), before +4.2 %" in lines[-2] + lines[-1]
+    assert "smallest margin +4.7 % (undervoltage.crank), before +4.2 %" in lines[-2] + lines[-1]
 
 
 def test_conflicts_are_findings(gateword: Run, pump: Path) -> None:

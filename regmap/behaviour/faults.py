@@ -89,12 +89,17 @@ def raised_in(chip: Chip, words: Mapping[str, int]) -> list[Fault]:
 
 
 def explain(
-    chip: Chip, words: Mapping[str, int], bank: Bank | None = None, order: Sequence[str] = ()
+    chip: Chip,
+    words: Mapping[str, int],
+    bank: Bank | None = None,
+    seen: Mapping[str, tuple[int, int]] | None = None,
 ) -> Explanation:
     """Explain status words (register name to word); `bank` is the known configuration, if any.
 
-    `order` names faults in the order in which they were first seen, where that is known: of two
-    causes the earlier is first. Raises CallError for an unknown register or a word too wide.
+    `seen` is, for each fault of which it is known, the instant at which it was last seen clear and the
+    one at which it was first seen raised (any unit; -1 as the first: never seen clear). Only where
+    these intervals do not overlap does time order two faults; else what the map says follows from what
+    does. Raises CallError for an unknown register or a word too wide.
     """
     for name, word in words.items():
         if name not in chip.registers:
@@ -112,7 +117,7 @@ def explain(
     env = _with_words(chip, bank, words)
     unread = tuple(n for n in status_registers(chip) if n not in words)
     return Explanation(
-        findings=_arrange(faults, env, order),
+        findings=_arrange(faults, env, seen or {}),
         normal=tuple(f for f in faults if f.normal_at_power_up),
         blind=tuple(
             f
@@ -167,38 +172,46 @@ def _undefined(chip: Chip, words: Mapping[str, int]) -> Iterable[str]:
             yield f"{name} has reserved bits set: 0x{stray:X}"
 
 
-def _arrange(faults: list[Fault], env: Bank, order: Sequence[str]) -> tuple[Finding, ...]:
+def _arrange(
+    faults: list[Fault], env: Bank, seen: Mapping[str, tuple[int, int]]
+) -> tuple[Finding, ...]:
     """Trees of cause and consequence. Every raised fault stands exactly once, under its nearest cause."""
     raised = {f.name: f for f in faults}
     sums = {f.name: tuple(n for n in f.summary_of if n in raised) for f in faults if f.summary_of}
     detail = {n: f for n, f in raised.items() if not sums.get(n)}
-    when = {n: i for i, n in enumerate(order)}
+
+    def before(a: str, b: str) -> bool:
+        """Whether a was surely raised before b."""
+        return a in seen and b in seen and seen[a][1] <= seen[b][0]
+
+    def earliest(names: Iterable[str]) -> list[str]:
+        """Those before which surely no other was raised."""
+        some = list(names)
+        first = min((seen[n][1] for n in some if n in seen), default=0)
+        return [n for n in some if n not in seen or seen[n][0] < first or seen[n][1] == first]
+
     parent: dict[str, str] = {}
     for name, fault in detail.items():
-        causes = [
-            c
-            for c in fault.follows_from
-            if c in detail and when.get(c, -1) <= when.get(name, len(when))
-        ]
+        causes = [c for c in fault.follows_from if c in detail and not before(name, c)]
         if causes:
             # the cause seen first, else the deepest: what itself follows from another is nearer
             parent[name] = min(
-                causes,
-                key=lambda c: (
-                    when.get(c, len(when)),
-                    -_depth(c, detail),
-                    fault.follows_from.index(c),
-                ),
+                earliest(causes), key=lambda c: (-_depth(c, detail), fault.follows_from.index(c))
             )
 
-    def rank(name: str) -> tuple[int, int, int]:
-        fault = raised[name]
-        normal = 1 if fault.normal_at_power_up else 0
-        return (normal, when.get(name, len(when)), SEVERITIES.index(fault.severity))
+    def arranged(names: Iterable[str]) -> list[str]:
+        """By time where it decides, then severity; what stands after every power-up last."""
+        some = sorted(names, key=lambda n: SEVERITIES.index(raised[n].severity))
+        left = [n for n in some if not raised[n].normal_at_power_up]
+        out: list[str] = []
+        while left and seen:
+            out.append(earliest(left)[0])
+            left.remove(out[-1])
+        return [*out, *left, *(n for n in some if raised[n].normal_at_power_up)]
 
     def make(name: str) -> Finding:
         fault = raised[name]
-        children = sorted((n for n, p in parent.items() if p == name), key=rank)
+        children = arranged(n for n, p in parent.items() if p == name)
         masked = fault.masked_when is not None and evaluate(fault.masked_when, env) is True
         return Finding(
             fault=fault,
@@ -210,8 +223,7 @@ def _arrange(faults: list[Fault], env: Bank, order: Sequence[str]) -> tuple[Find
             settings=tuple(_settings(fault, env)),
         )
 
-    roots = sorted((n for n in detail if n not in parent), key=rank)
-    return tuple(make(n) for n in roots)
+    return tuple(make(n) for n in arranged(n for n in detail if n not in parent))
 
 
 def _depth(name: str, detail: Mapping[str, Fault]) -> int:

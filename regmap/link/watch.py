@@ -71,7 +71,7 @@ def watch(
 ) -> Iterator[Sample]:
     """Poll until `count` samples, or for ever; `known` is the configuration, where it is known."""
     before: set[str] = set()
-    order: list[str] = []
+    first: dict[str, tuple[int, int]] = {}
     skipped = tuple(
         n
         for n in status_registers(link.chip)
@@ -84,11 +84,10 @@ def watch(
         number += 1
         readings = status(link, clearing=clearing)
         words = {n: r.word for n, r in readings.items() if r.word is not None}
-        # what one poll finds for the first time was seen at once: its order is that of explanation
-        found = [f.name for f in explain(link.chip, words, known).raised] if words else []
-        names = set(found)
-        order = [n for n in order if n in names] + [n for n in found if n not in order]
-        explanation = _urgent_first(explain(link.chip, words, known, order))
+        names = {f.name for f in explain(link.chip, words, known).raised} if words else set()
+        # raised between the poll before and this one
+        first = {n: first.get(n, (number - 1, number)) for n in names}
+        explanation = _urgent_first(explain(link.chip, words, known, first))
         lost = {n for n, r in readings.items() if r.word is None}
         still = {n for n in before if link.chip.faults[n].register in lost}
         sample = Sample(

@@ -19,6 +19,7 @@ NOTES: dict[str, str] = {
     "changed": "a register's word differs from the one known before",
     "not_taken": "a write that did not take, and why",
     "verified": "a read that shows what was written",
+    "reserved": "a write that the map forbids: reserved bits, registers that only report",
     "rejected": "a frame that the chip or the controller must reject",
     "key": "a key sequence finished or broken",
     "state": "a state of the chip entered or left",

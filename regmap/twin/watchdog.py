@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from ..behaviour.watchdog import service_of
 from ..chip.bank import Bank
-from ..chip.bits import extract
-from ..chip.model import Chip, Field
+from ..chip.model import Chip
 from ..frames.codec import Sent
 from .clock import nanoseconds
 
@@ -89,7 +89,7 @@ class Watchdog:
         if self._field is not None:
             if sent.kind != "write":
                 return ""
-            verdict = self._word(self._field, sent.data or 0)
+            verdict = service_of(self._field, sent.data or 0)
             if verdict != "served":
                 return verdict
         window = self.window(bank)
@@ -97,14 +97,3 @@ class Watchdog:
         self._armed = now
         self.missed = 0
         return "early" if early else ""
-
-    @staticmethod
-    def _word(field: Field, word: int) -> str:
-        """Whether a written word serves: an option that is not the resting one; without options any."""
-        code = extract(word, field.bits)
-        entries = {e.code for m in field.meanings for e in m.entries.values()}
-        if not entries:
-            return "served"
-        if code == field.reset:
-            return ""
-        return "served" if code in entries else "wrong"

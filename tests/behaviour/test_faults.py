@@ -37,14 +37,25 @@ def test_a_summary_bit_is_not_a_finding_of_its_own() -> None:
 
 def test_time_decides_between_causes() -> None:
     words = {"STATUS1": 0, "STATUS2": WD | SPI_ERR, "STATUS3": 0}
-    assert tree(explain(CHIP, words, order=["SPI_ERR", "WD"]).findings) == [
+    assert tree(explain(CHIP, words, seen={"SPI_ERR": (0, 1), "WD": (1, 2)}).findings) == [
         ("SPI_ERR", [("WD", [])])
     ]
     # seen later, the frame error cannot have caused the watchdog fault
-    assert tree(explain(CHIP, words, order=["WD", "SPI_ERR"]).findings) == [
+    assert tree(explain(CHIP, words, seen={"WD": (0, 1), "SPI_ERR": (1, 2)}).findings) == [
         ("WD", []),
         ("SPI_ERR", []),
     ]
+
+
+def test_intervals_that_overlap_do_not_order() -> None:
+    """Both may have come first: then the map says what follows from what."""
+    words = {"STATUS1": ANY | VDS_HA | UV_VM}
+    alone = tree(explain(CHIP, words).findings)
+    assert alone[0][0] == "UV_VM"
+    for seen in ({"VDS_HA": (0, 9), "UV_VM": (8, 10)}, {"UV_VM": (0, 9), "VDS_HA": (0, 9)}):
+        assert tree(explain(CHIP, words, seen=seen).findings) == alone
+    apart = {"VDS_HA": (0, 3), "UV_VM": (3, 9)}
+    assert tree(explain(CHIP, words, seen=apart).findings)[0][0] == "VDS_HA"
 
 
 def test_settings_and_masks_come_from_the_stage() -> None:

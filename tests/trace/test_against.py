@@ -76,8 +76,11 @@ def test_a_register_that_was_forgotten(talk: Any, traced: Any, stage: Any) -> No
 
 def test_never_read_back(talk: Any, traced: Any, stage: Any) -> None:
     held = against(traced(bring_up(talk, stage, verify=False)), stage)
-    assert set(verdicts(held).values()) == {"held, not read back"}
-    assert held.fine
+    assert set(verdicts(held).values()) == {"written, not read back"}
+    # what was only sent is no proof of what is held
+    assert not held.fine
+    assert not held.wrong
+    assert len(held.unseen) == len(held.rows)
 
 
 def test_not_locked(talk: Any, traced: Any, stage: Any) -> None:

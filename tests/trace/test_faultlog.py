@@ -81,21 +81,23 @@ def test_first_cause_first(talk: Any, traced: Any) -> None:
     [episode] = story.episodes
     [first] = episode.explanation.findings
     assert first.fault.name == "UV_VM"
-    assert [f.fault.name for f in first.consequences] == ["UV_CP", "VDS_HA"]
+    # seen in reads that overlap: the map says that VDS_HA follows from UV_CP
+    assert [f.fault.name for f in first.consequences] == ["UV_CP"]
+    assert [f.fault.name for f in first.consequences[0].consequences] == ["VDS_HA"]
     assert story.telling[-1].startswith(
         "UV_VM (Supply undervoltage) seen at 30 us in frame 2, not yet at 10 us, with 2 more"
     )
 
 
 def test_what_came_later_is_no_cause_of_what_came_before(talk: Any, traced: Any) -> None:
-    lines = (
-        talk("quoll16")
-        .read("STATUS1", 0)
-        .read("STATUS2", 0)
-        .read("STATUS1", 0x300, "fault")
-        .read("STATUS2", 0x020, "fault")
-    )
-    [episode] = tell(traced(lines)).episodes
+    lines = talk("quoll16").read("STATUS1", 0).read("STATUS2", 0).read("STATUS1", 0x300, "fault")
+    both = traced(lines.read("STATUS2", 0x020, "fault"))
+    [episode] = tell(both).episodes
+    # either may have been first: the poll order decides nothing
+    assert [f.fault.name for f in episode.explanation.findings] == ["UV_CP"]
+    lines.frames.pop()
+    apart = lines.read("STATUS2", 0, "fault").read("STATUS2", 0x020, "fault")
+    [episode] = tell(traced(apart)).episodes
     assert [f.fault.name for f in episode.explanation.findings] == ["VDS_HA", "UV_CP"]
 
 

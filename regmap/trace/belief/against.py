@@ -19,19 +19,21 @@ from regmap.errors import CallError
 from regmap.stages.load import Stage
 
 from ..tracer import Trace
-from .registers import Written
+from .registers import Written, shown_mask
 from .walker import Walker
 
-#: verdict -> whether it is as the stage wants it
-VERDICTS: dict[str, bool] = {
+#: verdict -> whether the chip holds what the stage wants; None: the capture does not show it
+VERDICTS: dict[str, bool | None] = {
     "held": True,
-    "held, not read back": True,
     "at reset as wanted": True,
+    "written, cannot be read back": True,
+    "written, not read back": None,
+    "not seen": None,
     "not written": False,
     "other word": False,
     "refused": False,
+    "partly taken": False,
     "lost": False,
-    "not known": False,
 }
 
 
@@ -48,13 +50,22 @@ class Row:
     changes: tuple[Change, ...] = ()
 
     @property
-    def fine(self) -> bool:
+    def holds_it(self) -> bool | None:
+        """Whether the wanted word is held; None where the capture does not show it."""
         return VERDICTS[self.verdict]
+
+    @property
+    def fine(self) -> bool:
+        """Whether the wanted word is shown to be held."""
+        return self.holds_it is True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Held:
-    """The comparison at tick `time`. `order` and `lock` are sentences; "" where there is nothing to say."""
+    """The comparison at tick `time`. `order` and `lock` are sentences; "" where there is nothing to say.
+
+    `void` is why nothing could be compared: then there are no rows.
+    """
 
     stage: str
     time: int
@@ -62,11 +73,27 @@ class Held:
     order: str = ""
     lock: str = ""
     locked: bool | None = None
+    void: str = ""
+
+    @property
+    def wrong(self) -> tuple[Row, ...]:
+        """Registers that do not hold what the stage wants."""
+        return tuple(r for r in self.rows if r.holds_it is False)
+
+    @property
+    def unseen(self) -> tuple[Row, ...]:
+        """Registers of which the capture does not show what they hold."""
+        return tuple(r for r in self.rows if r.holds_it is None)
 
     @property
     def fine(self) -> bool:
-        """Whether everything is as the stage wants it."""
-        return all(r.fine for r in self.rows) and not self.order and self.locked is not False
+        """Whether everything is shown to be as the stage wants it."""
+        return (
+            not self.void
+            and all(r.fine for r in self.rows)
+            and not self.order
+            and self.locked is not False
+        )
 
 
 def bank_at(walker: Walker, time: int) -> Bank:
@@ -133,22 +160,21 @@ def _row(
     changes = tuple(compare(walker.chip, bank, wanted, [name])) if known else ()
     changes = tuple(c for c in changes if mask_of(c.field.bits) & mask and c.old is not None)
     if complete and held == word:
-        if last is None:
-            verdict = "at reset as wanted" if not asked or register.reset & mask == word else "held"
-        else:
-            verdict = (
-                "held"
-                if last.verified >= 0 or not setting_mask(register)
-                else "held, not read back"
-            )
+        verdict = "at reset as wanted" if last is None and not asked else "held"
+        if last is not None and last.verified < 0:
+            # what was only sent is no proof of what is held
+            readable = bool(shown_mask(register) & setting_mask(register))
+            verdict = "written, not read back"
+            if not readable and bool(walker.sorter.believed.any()):
+                verdict = "written, cannot be read back"
     elif last is None:
-        verdict = "not written" if known or asked else "not known"
-        if not asked and not known and register.reset & mask == word:
-            verdict = "at reset as wanted"
-    elif right and right[-1] is last and last.why and not last.why.startswith("("):
+        verdict = "not written" if known else "not seen"
+    elif right and right[-1] is last and last.partly:
+        verdict = "partly taken"
+    elif right and right[-1] is last and last.failed:
         verdict = "refused"
     elif right and right[-1] is last:
-        verdict = "refused" if last.denied >= 0 else "lost" if complete else "not known"
+        verdict = "lost" if complete else "not seen"
     else:
         verdict = "other word"
     return Row(register=name, wanted=word, mask=mask, verdict=verdict, written=right[-1] if right else last,

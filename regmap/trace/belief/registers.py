@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from regmap.behaviour.machine import Machine
-from regmap.behaviour.settings import expectation, setting_mask
+from regmap.behaviour.settings import expectation, oddities, setting_mask
 from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
 from regmap.chip.model import Chip, Register
@@ -32,7 +32,11 @@ class Known:
 
 @dataclass(slots=True)
 class Written:
-    """A write; `why` is why it did not take ("" if it did), `verified` the frame that showed it taken."""
+    """A write; `why` is why it did not take ("" if it did), `verified` the frame that showed it taken.
+
+    `denied` is the frame that showed another word; `partly` then names the fields that differ where the
+    others took. `odd` says what the map forbids in the word itself (reserved bits).
+    """
 
     number: int
     time: int
@@ -41,6 +45,16 @@ class Written:
     why: str = ""
     verified: int = -1
     denied: int = -1
+    before: int | None = None
+    partly: str = ""
+    odd: str = ""
+
+    @property
+    def failed(self) -> bool:
+        """Whether it is shown, or known from the map, not to have taken as written."""
+        if self.verified >= 0:
+            return False
+        return self.denied >= 0 or bool(self.why and not self.why.startswith("("))
 
 
 class Belief:
@@ -113,6 +127,27 @@ class Belief:
         self.pending.clear()
         self.refused.clear()
 
+    def presume_reset(self) -> None:
+        """The chip says that it was powered up: what is not known otherwise is as after power-up."""
+        fresh = Bank.at_reset(self.chip)
+        for name, word in fresh.words.items():
+            self.bank.learn(name, word, fresh.known.get(name, 0) & ~self.bank.known.get(name, 0))
+        for state, value in fresh.states.items():
+            self.bank.states.setdefault(state, value)
+
+    def contradicted(self, register: Register, data: int) -> bool:
+        """Whether a read word is neither what is known to be held, nor a reset word, nor the identity."""
+        name = register.name
+        if register.reads_as != "written" or name in self.measured:
+            return False
+        wanted = self._identity.get(name)
+        if wanted is not None:
+            return wanted != data
+        mask = self._masks[name] & self._fixed[name]
+        known = self.bank.known.get(name, 0) & mask
+        differs = (self.bank.words.get(name, 0) ^ data) & known
+        return bool(differs) and bool((register.reset ^ data) & mask)
+
     def reset(self, number: int, time: int) -> Note:
         """The chip was reset by itself: what was configured is lost."""
         lost = []
@@ -184,8 +219,10 @@ class Belief:
         self, register: Register, word: int, taken: bool, why: str, unsure: bool,
         before: int | None, known: int, number: int, time: int,
     ) -> list[Note]:  # fmt: skip
-        write = Written(number, time, register.name, word, why)
         mask = self._masks[register.name] & self._fixed[register.name]
+        held = before if before is not None and known & mask == mask else None
+        odd = "; ".join(oddities(register, word)) if taken else ""
+        write = Written(number, time, register.name, word, why, before=held, odd=odd)
         if not taken:
             if register.name not in self.refused or self.refused[register.name].word != word:
                 self.writes.append(write)
@@ -198,8 +235,11 @@ class Belief:
                     text=f"does not take: {why}",
                 )
             ]
+        notes = (
+            [Note(kind="reserved", weight="warn", register=register.name, text=odd)] if odd else []
+        )
         if not register.holds_settings:
-            return []
+            return notes
         same = before is not None and not (before ^ word) & mask and known & mask == mask
         last = self.latest.get(register.name)
         if not same or last is None or (last.word ^ word) & register.mask:
@@ -213,7 +253,7 @@ class Belief:
             self.pending[register.name] = write
         elif not mask:
             self.pending.pop(register.name, None)
-        return []
+        return notes
 
     def shows(
         self, register: Register, data: int, number: int, *, past: bool = False
@@ -235,7 +275,8 @@ class Belief:
             notes.append(self._contradiction(register, data, believed, pending, number))
             self.pending.pop(name, None)
         latest = self.latest.get(name)
-        if not differs and latest is not None and latest.verified < 0:
+        open_ = latest is not None and latest.verified < 0 and latest.denied < 0
+        if latest is not None and open_ and not (latest.word ^ data) & mask & self._fixed[name]:
             latest.verified = number
         if not differs and pending is not None and known & self._fixed[name]:
             pending.verified = number
@@ -272,6 +313,10 @@ class Belief:
             return Note(kind="impossible", weight="warn", register=name, text=text)
         if pending is not None:
             pending.denied = number
+            pending.partly = self._partly(register, data, pending)
+            if pending.partly:
+                text = f"holds {found} where frame {pending.number} wrote {wanted}: it took but for {pending.partly}"
+                return Note(kind="not_taken", weight="bad", register=name, text=text)
             why = (
                 pending.why
                 or "nothing in the map forbids it: look for a disturbed frame, a sleeping chip or a lock set before the capture"
@@ -284,6 +329,15 @@ class Belief:
             return Note(kind="reset", weight="bad", register=name, text=text)
         text = f"holds {found}, not {wanted} as before: no captured frame changed it"
         return Note(kind="impossible", weight="warn", register=name, text=text)
+
+    def _partly(self, register: Register, data: int, write: Written) -> str:
+        """The fields that did not take, where others did; "" where nothing of the write took."""
+        mask = self._masks[register.name] & self._fixed[register.name]
+        before = write.before if write.before is not None else register.reset
+        if not (before ^ data) & (before ^ write.word) & mask:
+            return ""
+        wrong = [f.name for f in register.fields if (data ^ write.word) & mask & mask_of(f.bits)]
+        return ", ".join(wrong)
 
     def _fields(self, register: Register, data: int) -> list[Note]:
         """Fields that show a state correct the belief of that state."""

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from regmap.behaviour.faults import dead_words
 from regmap.chip.bank import Bank
 from regmap.chip.model import Chip
 from regmap.expr import evaluate
@@ -65,6 +66,13 @@ class Walker(FrameLog):
         self._telling: list[npt.NDArray[np.intp]] = []
         self._told_list: tuple[int, list[int]] | None = None
         self._enable = 0
+        #: the level of a reply line that was found dead, and the last frame that showed it
+        self._flat: tuple[int, int] | None = None
+        self._now = 0
+        #: when each register was last read, by frames that were looked at
+        self._read: dict[str, int] = {}
+        #: different replies of equal bits that fit the layout and yet cannot be
+        self.flat_replies = 0
         self._variants: dict[tuple[int, object], int] = {}
         self._summaries = [f for f in chip.faults.values() if len(f.summary_of) > 3]
 
@@ -169,9 +177,10 @@ class Walker(FrameLog):
     # --- one frame ------------------------------------------------------------------------------
     def _frame(self, batch: Batch, place: int, ident: int, canon: int) -> None:
         number, time = batch.first + place, int(batch.end[place])
+        self._now = int(batch.start[place])
         belief = self.belief
         key = self.judge.key(belief.bank)
-        decoded = self.judge.decode(self.table[ident], belief.bank)
+        decoded = self._doubted(self.judge.decode(self.table[ident], belief.bank), ident, number)
         mark = belief.mark()
         faults_before = (
             len(self.faults.active),
@@ -210,6 +219,48 @@ class Walker(FrameLog):
             news = True
         if notes or news:
             self.happenings[number] = Happening(number, old, tuple(notes), decoded)
+
+    def _doubted(self, decoded: Decoded, ident: int, number: int) -> Decoded:
+        """A reply of which every bit is the same, where that cannot be: it is not believed.
+
+        It cannot be where it contradicts what the chip is known to hold, or raises more faults than can be
+        at once; and while the line has not moved since, it goes on saying nothing.
+        """
+        level = _level(decoded)
+        if level is None or decoded.cut:
+            return decoded
+        answer, sent = decoded.believed, decoded.sent
+        still = self._flat == (level, number - 1) or (
+            self._flat is not None and self._flat[0] == level and self._unmoved(level, number)
+        )
+        if answer is not None and sent is not None:
+            if not still and not self._cannot_be(sent, answer):
+                return decoded
+            self.sorter.believed[ident], self.sorter.silent[ident] = 0, 1
+            self.flat_replies += 1
+            text = f"every bit of the reply is {level}, which cannot be what the chip holds"
+            decoded = self.variants[ident] = replace(decoded, reply_trouble=text)
+        self._flat = level, number
+        return decoded
+
+    def _unmoved(self, level: int, number: int) -> bool:
+        """Whether the replies since the last dead one were all of the same bits too."""
+        assert self._flat is not None
+        since = self._flat[1] + 1
+        batch = self.batches[-1]
+        if since < batch.first or number - since > _LIMIT:
+            return False
+        idents = batch.idents[since - batch.first : number - batch.first].tolist()
+        return all(_level(self.decoded(i)) == level for i in idents)
+
+    def _cannot_be(self, sent: Sent, answer: Answer) -> bool:
+        """Whether a reply of equal bits contradicts the map, or what is known of the chip."""
+        register = sent.register
+        if register is None or sent.kind != "read" or answer.data is None:
+            return False
+        if dead_words(self.chip, {register.name: answer.data}):
+            return True
+        return self.belief.contradicted(register, answer.data)
 
     def _taken(
         self,
@@ -253,6 +304,8 @@ class Walker(FrameLog):
                 fresh = self.seen.get(register.name) != content
                 if register.name in self.sorter.measured:
                     fresh = register.name not in self.seen
+            if is_read:
+                self._read[register.name] = time
             notes += self.belief.shows(register, content, number, past=not is_read)
             self.seen[register.name] = content
         if late and answer is not None and content is not None:
@@ -266,7 +319,9 @@ class Walker(FrameLog):
             self.seen.clear()
         if sent.kind == "write" and register is not None and register.holds_settings:
             self.configured = True
-        for name in self.faults.attempt(sent, number):
+        cleared = self.faults.attempt(sent, number)
+        notes += self._unread(cleared)
+        for name in cleared:
             self._forget_fault(name)
         if late and answer is not None:
             # status bits belong to the moment at which they travel, with a later frame
@@ -315,7 +370,7 @@ class Walker(FrameLog):
                 self.faults.reset(number, time)
                 self.seen.clear()
             elif not self.configured:
-                self.belief.fresh()
+                self.belief.presume_reset()
         notes += self.faults.observe(
             seen, number, time, self._clear_before(number), self.pins.fault_fell
         )
@@ -399,6 +454,33 @@ class Walker(FrameLog):
             )
         ]
 
+    def _unread(self, cleared: list[str]) -> list[Note]:
+        """A clearing before what it clears was read, while a summary or the pin says that a fault stands there."""
+        faults = self.chip.faults
+        registers: dict[str, int] = {}
+        for name, interval in self.faults.active.items():
+            for member in faults[name].summary_of:
+                if not any(m in self.faults.active for m in faults[name].summary_of):
+                    registers.setdefault(faults[member].register, interval.raised_time)
+        pulled = self.pins.fault_since(self._now)
+        if pulled is not None and not self.faults.active and self.judge.chips == 1:
+            quiet = {
+                m
+                for f in faults.values()
+                for m in f.summary_of
+                if self._read.get(f.register, -1) >= pulled
+            }
+            registers = {faults[n].register: pulled for n in cleared if n not in quiet}
+        lost = [
+            r
+            for r, since in registers.items()
+            if self._read.get(r, -1) < since and any(faults[n].register == r for n in cleared)
+        ]
+        if not lost:
+            return []
+        text = f"clears {', '.join(lost)} before it was read: which fault stood there is lost"
+        return [Note(kind="erased", weight="warn", register=lost[0], text=text)]
+
     def _forget_fault(self, name: str) -> None:
         """A fault bit may be cleared now: what it holds is no longer known."""
         fault = self.chip.faults[name]
@@ -480,3 +562,12 @@ class Walker(FrameLog):
                 found = self.faults.shown(decoded.sent.register, data, answer)
             self._shown[ident] = found
         return found
+
+
+def _level(decoded: Decoded) -> int | None:
+    """0 or 1 where every bit of the reply is that, else None."""
+    word, sent = decoded.reply_word, decoded.sent
+    if word is None or sent is None:
+        return None
+    length = decoded.answer.layout.length if decoded.answer is not None else sent.frame.length
+    return int(word != 0) if word in (0, (1 << length) - 1) else None

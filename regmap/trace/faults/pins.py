@@ -56,6 +56,27 @@ class Pins:
         """Whether the chip is enabled by its pin at an instant; None where it was not captured."""
         return None if self.enable is None else _state(self.enable_edges, self._enable_start, time)
 
+    def fault_spans(self, start: int, end: int) -> list[tuple[int, int]]:
+        """From when to when the fault pin was active, in order; one that lasts ends at `end`."""
+        spans: list[tuple[int, int]] = []
+        since = start if self._fault_start else -1
+        for time, active in self.fault_edges:
+            if active and since < 0:
+                since = time
+            elif not active and since >= 0:
+                spans.append((since, time))
+                since = -1
+        if since >= 0:
+            spans.append((since, end))
+        return spans
+
+    def fault_since(self, time: int) -> int | None:
+        """When the fault pin, active at this instant, became so (-1: before the capture); None: it is not active."""
+        if not self.fault_at(time):
+            return None
+        place = _place(self.fault_edges, time)
+        return self.fault_edges[place - 1][0] if place else -1
+
     def fault_fell(self, after: int, until: int) -> int:
         """The first instant in (after, until] at which the fault pin became active; -1: none."""
         for time, active in self.fault_edges[_place(self.fault_edges, after) :]:

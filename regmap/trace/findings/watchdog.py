@@ -12,8 +12,8 @@ from fractions import Fraction
 
 import numpy as np
 
+from regmap.behaviour.watchdog import service_of
 from regmap.chip.bank import Bank
-from regmap.chip.bits import extract
 from regmap.chip.model import Chip, Field
 from regmap.frames.bulk import WRITE
 from regmap.quantity import Band, show
@@ -51,8 +51,20 @@ def check_watchdog(walker: Walker, tick: Fraction, end: int) -> list[Late]:
     windows = _windows(walker)
     if field is None or not any(w.band is not None for w in windows):
         return []
-    numbers, times = _services(walker, field)
-    found: list[Late] = []
+    numbers, times, wrong = _services(walker, field)
+    ends = walker.times("end")
+    found = [
+        Late(
+            number,
+            int(ends[number]),
+            Note(
+                kind="watchdog",
+                weight="bad",
+                text=f"a wrong key in {field.ref}: this is no service",
+            ),
+        )
+        for number in wrong[:_LIMIT].tolist()
+    ]
     for place, window in enumerate(windows):
         if window.band is None:
             continue
@@ -116,21 +128,22 @@ def _range(band: Band) -> str:
     return f"{show(band.low, _SECOND)} to {show(band.high, _SECOND)}"
 
 
-def _services(walker: Walker, field: Field) -> tuple[np.ndarray, np.ndarray]:
-    """Numbers and end ticks of the frames that serve the watchdog."""
+def _services(walker: Walker, field: Field) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Numbers and end ticks of the frames that serve the watchdog, and numbers of those with a wrong key."""
     idents = walker.idents()
     sorter = walker.sorter
     writes = (sorter.kind == WRITE) & (sorter.register == sorter.names.index(field.register))
-    serving = []
+    found: dict[str, list[int]] = {"served": [], "wrong": [], "": []}
     for ident in np.flatnonzero(writes).tolist():
         decoded = walker.decoded(ident)
         sent = decoded.sent
         if sent is None or not decoded.taken or sent.kind != "write" or sent.register is None:
             continue
-        if sent.register.name == field.register and extract(sent.data or 0, field.bits):
-            serving.append(ident)
-    numbers = np.flatnonzero(np.isin(idents, serving))
-    return numbers, walker.times("end")[numbers]
+        if sent.register.name == field.register:
+            found[service_of(field, sent.data or 0)].append(ident)
+    numbers = np.flatnonzero(np.isin(idents, found["served"]))
+    wrong = np.flatnonzero(np.isin(idents, found["wrong"]))
+    return numbers, walker.times("end")[numbers], wrong
 
 
 def _windows(walker: Walker) -> list[Window]:

@@ -178,12 +178,13 @@ def _episode(trace: Trace, walker: Walker, group: list[Interval]) -> Episode:
         item = chip.field(fault.ref)
         assert item is not None
         words[fault.register] = words.get(fault.register, 0) | deposit(fault.code, item.bits)
-    # a status register that was read and showed nothing is known to be quiet
-    last = max(i.gone if i.gone >= 0 else walker.count for i in group)
+    # a status register that was read and showed nothing is known to be quiet, until something was cleared
+    tried = [i.attempts[0] for i in group if i.attempts]
+    last = min(tried, default=max(i.gone if i.gone >= 0 else walker.count for i in group))
     for name in walker.read_between(group[0].raised, last):
         words.setdefault(name, 0)
-    order = [i.fault for i in group]
-    explanation = explained(chip, words, walker.known_at(group[0].raised), order)
+    seen = {i.fault: (i.clear_before_time, i.raised_time) for i in reversed(group)}
+    explanation = explained(chip, words, walker.known_at(group[0].raised), seen)
     telling = [i for i in group if not _aside(chip, i.fault)] or group
     over = all(walker.faults.active.get(i.fault) is not i for i in telling)
     end = max((i.gone_time for i in group), default=-1) if over else trace.end
@@ -199,10 +200,12 @@ def _aside(chip: Chip, name: str) -> bool:
     return bool(fault.summary_of) or fault.normal_at_power_up
 
 
-def explained(chip: Chip, words: dict[str, int], bank: Bank, order: list[str]) -> Explanation:
+def explained(
+    chip: Chip, words: dict[str, int], bank: Bank, seen: dict[str, tuple[int, int]]
+) -> Explanation:
     """Explain what was seen; a wiring suspicion cannot arise from words put together of single bits."""
     try:
-        found = explain(chip, words, bank, order)
+        found = explain(chip, words, bank, seen)
     except CallError:
         return Explanation(words=words)
     return found
@@ -354,12 +357,7 @@ def _fault_sentence(trace: Trace, episode: Episode, who: str) -> Sentence:
 def _write_sentences(walker: Walker, who: str) -> list[Sentence]:
     out = []
     belief = walker.belief
-    failed = [
-        w
-        for w in belief.writes
-        if (w.denied >= 0 and w.verified < 0)
-        or (w.why and not w.why.startswith("(") and w.denied < 0)
-    ]
+    failed = [w for w in belief.writes if w.failed]
     if failed:
         first = failed[0]
         why = first.why.strip("()")

@@ -63,8 +63,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="TIME",
         help="what the chip holds at this time (12.5 ms), against the stage if given",
     )
-    parser.add_argument(
-        "--fail-on-fault", action="store_true", help="exit status 1 when a fault is found"
+    gate = parser.add_argument_group(
+        "exit status",
+        "1 where the capture does not prove that all is well (--accept tells the reasons)",
+    )
+    gate.add_argument(
+        "--fail-on-fault", action="store_true", help="1 also when a fault of the chip was seen"
+    )
+    gate.add_argument(
+        "--accept",
+        metavar="REASON",
+        action="append",
+        default=[],
+        help="no 1 for this reason: wiring, rejected, replies, writes, registers, unseen, contradiction, pins, reset, watchdog, limits",
+    )
+    gate.add_argument(
+        "--bad-replies",
+        metavar="PERCENT",
+        default="0 %",
+        help="share of replies that may be beyond belief (default: 0 %%)",
     )
 
     show = parser.add_argument_group("what is shown")
@@ -159,6 +176,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, context: Context) -> int:
     from regmap.capture.formats.opening import open_capture
+    from regmap.trace.telling.gate import STOPS
     from regmap.trace.telling.story import tell
     from regmap.trace.tracer import How, trace_capture
 
@@ -166,6 +184,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
 
     stage = _stage(args)
     chips = chips_of(args, stage)
+    known_names(args.accept, set(STOPS), "reason")
     setup = setup_of(args)
     source: Any = context.binary_stdin if args.file == "-" else args.file
     how = How(roles=setup.channels, spi=setup.spi)
@@ -181,7 +200,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         trace = trace_capture(capture, chips, how, chain=chips[0].chain, progress=progress)
     wanted = filter_of(args, chips, trace.clock)
     at = ticks(args.at, trace.clock) if args.at else None
-    story = tell(trace, stage, at)
+    share = quantity(args.bad_replies, "ratio", "--bad-replies", zero=True)
+    story = tell(trace, stage, at, bad_replies=share)
     if args.save_setup:
         _save(args, setup, trace, context)
     if args.json:
@@ -197,7 +217,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         context.err(problem.render(context.width))
     if any(p.severity == "error" for p in trace.problems):
         return Status.USAGE
-    return Status.FINDINGS if args.fail_on_fault and story.faulty else Status.OK
+    accepted = {*args.accept, *(() if args.fail_on_fault else ("faults",))}
+    return Status.FINDINGS if any(s.name not in accepted for s in story.stops) else Status.OK
 
 
 # --- what is asked -------------------------------------------------------------------------------
@@ -298,14 +319,16 @@ def whole(text: str, what: str) -> int:
     return int(text)
 
 
-def quantity(text: str, dimension: str, what: str, *, positive: bool = True) -> Fraction:
+def quantity(
+    text: str, dimension: str, what: str, *, positive: bool = True, zero: bool = False
+) -> Fraction:
     from regmap.quantity import parse
 
     try:
         value = parse(text, dimension).value
     except CallError as error:
         raise CallError(f"{what}: {error}") from None
-    if positive and value <= 0:
+    if positive and value <= 0 and not (zero and value == 0):
         raise CallError(f"{what} {text[:40]!r}; expected more than 0")
     return value
 
@@ -317,27 +340,31 @@ def ticks(text: str, clock: Clock) -> int:
     return int(quantity(text, "time", "a time", positive=False) / clock.tick)
 
 
+def known_names(names: list[str], choices: set[str], what: str) -> frozenset[str]:
+    """These names, all of the choices; CallError with the nearest one else."""
+    for name in names:
+        if name not in choices:
+            near = nearest(name, choices)
+            tail = f"; nearest: {near[0]}" if near else ""
+            raise CallError(f"no {what} {name[:40]!r}{tail}")
+    return frozenset(names)
+
+
 def filter_of(args: argparse.Namespace, chips: list[Chip], clock: Clock) -> Filter:
     """The filter that the options ask for; CallError with the nearest name for an unknown one."""
     from regmap.trace.events import NOTES
     from regmap.trace.telling.timeline import Filter
-
-    def known(names: list[str], choices: set[str], what: str) -> frozenset[str]:
-        for name in names:
-            if name not in choices:
-                near = nearest(name, choices)
-                tail = f"; nearest: {near[0]}" if near else ""
-                raise CallError(f"no {what} {name[:40]!r}{tail}")
-        return frozenset(names)
 
     commands = {c for chip in chips for c in chip.commands}
     for number in args.chip:
         if not 0 <= number < len(chips):
             raise CallError(f"no chip {number}; the chain has 0 to {len(chips) - 1}")
     return Filter(
-        registers=known(args.register, {r for c in chips for r in c.registers}, "register"),
-        faults=known(args.fault, {f for c in chips for f in c.faults}, "fault"),
-        kinds=known(args.kind, {"read", "write", "rejected", "pin", *NOTES, *commands}, "kind"),
+        registers=known_names(args.register, {r for c in chips for r in c.registers}, "register"),
+        faults=known_names(args.fault, {f for c in chips for f in c.faults}, "fault"),
+        kinds=known_names(
+            args.kind, {"read", "write", "rejected", "pin", *NOTES, *commands}, "kind"
+        ),
         chips=frozenset(args.chip),
         since=ticks(args.since, clock) if args.since else None,
         until=ticks(args.until, clock) if args.until else None,

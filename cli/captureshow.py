@@ -9,7 +9,8 @@ from typing import Any
 from regmap.chip import values
 from regmap.trace.belief.against import Held, bank_at
 from regmap.trace.events import Event, Note, Quiet
-from regmap.trace.telling.story import Episode, Story
+from regmap.trace.findings.evidence import Evidence, Share
+from regmap.trace.telling.story import Episode, Recurrence, Story
 from regmap.trace.telling.timeline import Filter, timeline
 from regmap.trace.tracer import Trace
 
@@ -31,8 +32,8 @@ def report(
         yield ""
     if at is not None:
         yield from at_lines(trace, at, context)
-    for episode in story.episodes:
-        yield from episode_lines(trace, episode, context, brief)
+    for found in story.recurrences:
+        yield from recurrence_lines(trace, story, found, context, brief)
         yield ""
     yield from limit_lines(trace, context)
     if story.held is not None:
@@ -137,6 +138,29 @@ def episode_lines(trace: Trace, episode: Episode, context: Context, brief: bool)
     )
 
 
+#: later episodes with the same faults, told by their times up to this number
+_AGAIN = 6
+
+
+def recurrence_lines(
+    trace: Trace, story: Story, found: Recurrence, context: Context, brief: bool
+) -> Iterator[str]:
+    """The first episode of some faults explained, then when the same came again."""
+    clock, places = trace.clock, found.episodes
+    yield from episode_lines(trace, story.episodes[places[0]], context, brief)
+    if len(places) == 1:
+        return
+    for place in places[1 : _AGAIN + 1]:
+        episode = story.episodes[place]
+        until = f"to {clock.text(episode.end)}" if episode.over else "on, not cleared"
+        frame = episode.intervals[0].raised
+        yield f"  again from {clock.text(episode.start)} {until} (frame {frame})"
+    if len(places) - 1 > _AGAIN:
+        yield f"  and {len(places) - 1 - _AGAIN} times more, the last from {clock.text(found.last)}"
+    text = f"{len(places)} times, {clock.text(found.total)} in all, {clock.text(found.longest)} the longest"
+    yield context.style("  " + text, "head")
+
+
 def limit_lines(trace: Trace, context: Context) -> Iterator[str]:
     """The bus limits of the map against what was measured."""
     for breach in trace.breaches:
@@ -214,6 +238,10 @@ def at_lines(trace: Trace, at: int, context: Context) -> Iterator[str]:
 def held_lines(trace: Trace, held: Held, context: Context) -> Iterator[str]:
     """The comparison with a stage as a table."""
     chip = trace.walkers[0].chip
+    if held.void:
+        yield context.style(wrap(held.void, context.width, hang="  "), "bad")
+        yield ""
+        return
     yield context.style(f"against {held.stage} at {trace.clock.text(held.time)}", "head")
     rows = [["register", "wanted", "holds", "written", "read back", "verdict"]]
     for row in held.rows:
@@ -243,8 +271,12 @@ def held_lines(trace: Trace, held: Held, context: Context) -> Iterator[str]:
     yield ""
 
 
+#: sentences that are shown; the least important are left out first
+_SENTENCES = 30
+
+
 def summary_lines(trace: Trace, story: Story, context: Context) -> Iterator[str]:
-    """Counts, then the three sentences that matter most."""
+    """Counts, why a gate would stop, then everything that there is to say, the most important last."""
     counts = ", ".join(f"{n} {kind}" for kind, n in story.counts.items())
     tail = f" ({counts})" if counts else ""
     yield wrap(
@@ -252,14 +284,14 @@ def summary_lines(trace: Trace, story: Story, context: Context) -> Iterator[str]
         context.width,
         hang="  ",
     )
-    last = len(story.telling) - 1
-    for place, sentence in enumerate(story.sentences[-3:]):
+    shown = story.sentences[-_SENTENCES:]
+    if len(shown) < len(story.sentences):
+        yield f"{len(story.sentences) - len(shown)} lesser remarks left out"
+    for sentence in shown:
+        last = sentence is shown[-1]
         text = wrap(sentence.text, context.width, hang="  ")
         yield (
-            context.style(
-                text,
-                "bad" if sentence.bad and place == last else "head" if place == last else "dim",
-            )
+            context.style(text, "bad" if sentence.bad and last else "head" if last else "dim")
             if context.color
             else text
         )
@@ -327,19 +359,49 @@ def summary_json(trace: Trace, story: Story) -> dict[str, Any]:
         "wiring": [{"name": m.name, "grave": m.grave, "text": m.text} for m in story.diagnosis.mistakes],
         "faults": fields,
         "episodes": [{"chip": e.chip, "start_s": clock.seconds(e.start), "end_s": clock.seconds(e.end), "over": e.over,
-                      **explanation_json(e.explanation)} for e in story.episodes],
+                      "faults": list(dict.fromkeys(i.fault for i in e.intervals))} for e in story.episodes],
+        "recurrences": [{"chip": r.chip, "count": len(r.episodes), "first_s": clock.seconds(r.first), "last_s": clock.seconds(r.last),
+                         "total_s": clock.seconds(r.total), "longest_s": clock.seconds(r.longest), "episodes": list(r.episodes),
+                         **explanation_json(story.episodes[r.episodes[0]].explanation)} for r in story.recurrences],
         "limits": [{"limit": b.limit, "count": b.count, "of": b.of, "worst": b.worst, "allowed": b.allowed,
                     "transfer": b.transfer, "time_s": clock.seconds(b.time), "text": b.text} for b in trace.breaches],
         "stage": None if held is None else {
             "name": held.stage, "time_s": clock.seconds(held.time), "fine": held.fine, "order": held.order,
             "lock": held.lock, "locked": held.locked,
+            "void": held.void or None,
             "rows": [{"register": r.register, "wanted": r.wanted, "mask": r.mask, "holds": r.holds, "verdict": r.verdict,
+                      "held": r.holds_it,
                       "written": r.written.number if r.written else None,
                       "read_back": r.written.verified if r.written and r.written.verified >= 0 else None} for r in held.rows],
         },
         "faulty": story.faulty, "notes": list(trace.notes), "problems": [str(p) for p in trace.problems],
-        "sentences": list(story.telling),
+        "evidence": _evidence(trace, story.evidence),
+        "stops": [{"name": s.name, "text": s.text} for s in story.stops],
+        "sentences": [{"kind": s.kind, "bad": s.bad, "text": s.text} for s in story.sentences],
     }  # fmt: skip
+
+
+def _evidence(trace: Trace, evidence: Evidence) -> dict[str, Any]:
+    """What can be believed, counted."""
+    seconds = trace.clock.seconds
+
+    def share(found: Share) -> dict[str, Any]:
+        reasons = [
+            {"name": r.name, "count": r.count, "first_frame": r.first, "text": r.text}
+            for r in found.reasons
+        ]
+        return {"believed": found.good, "of": found.of, "reasons": reasons}
+
+    return {
+        "commands": share(evidence.commands),
+        "replies": share(evidence.replies),
+        "unseen_faults": {str(n): list(names) for n, names in evidence.unseen.items()},
+        "fault_pin_unexplained": [
+            {"start_s": seconds(s.start), "end_s": seconds(s.end), "status_read": s.read}
+            for s in evidence.pulled
+        ],
+        "fault_pin_dead": list(evidence.pin_dead),
+    }
 
 
 def _interval(trace: Trace, interval: Any) -> dict[str, Any]:

@@ -14,6 +14,9 @@ from regmap.cli.main import main
 HERE = Path(__file__).parent
 CAPTURES = HERE.parent.parent / "captures"
 
+#: those that are no proof that all is well; a fault of the chip alone stops no gate unless asked for
+STOPPING = {"pump_brown_out", "pump_dead_reply", "pump_locked_write", "wrong_mode"}
+
 #: capture -> options; what stands in captures/README.md
 STORIES = {
     "pump_short": ["--stage", "coolant_pump"],
@@ -37,7 +40,7 @@ def run(*arguments: str) -> tuple[int, str, str]:
 def test_story(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(CAPTURES.parent)
     status, out, err = run("capture", f"captures/{name}.vcd", *STORIES[name])
-    assert (status, err) == (0, "")
+    assert (status, err) == (int(name in STOPPING), "")
     golden = HERE / f"{name}.txt"
     if os.environ.get("GATEWORD_GOLDEN") == "1":
         golden.write_text(out)

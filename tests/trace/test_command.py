@@ -130,7 +130,8 @@ def test_a_list_of_words(tmp_path: Path) -> None:
     path = tmp_path / "words.txt"
     path.write_text("8801 6805\n3806 281F\nB801 280D\n")
     status, out, _ = run(str(path), *MAP)
-    assert status == 0
+    # a few frames do not show every fault
+    assert status == 1
     assert "word 1" in out
     assert (
         "VDS.THRESHOLD: 2 V -> 200 mV" in out.replace("160 mV", "200 mV") or "VDS.THRESHOLD" in out
@@ -258,8 +259,8 @@ def test_damaged_captures_never_end_in_a_traceback(tmp_path: Path, data: st.Data
     path = tmp_path / "damaged.vcd"
     path.write_bytes(bytes(raw))
     status, _, err = run(str(path), *MAP, "--at", "1.3 ms")
-    assert status in (0, 2)
-    assert status == 0 or err
+    assert status in (0, 1, 2)
+    assert status != 2 or err
 
 
 @settings(
@@ -282,5 +283,5 @@ def test_any_words_are_understood_somehow(
     path = tmp_path / "words.txt"
     path.write_text("".join(f"0x{c & mask:0{digits}X} 0x{r & mask:0{digits}X}\n" for c, r in words))
     status, out, err = run(str(path), "--map", chip, "--format", "words", "--all")
-    assert status == 0, err
+    assert status in (0, 1), err
     assert f" {len(words)} transfer" in " ".join(out.split())

@@ -21,6 +21,8 @@ from ..tracer import Trace
 from .replies import Mistake, Shares, dead_replies, odd_transfers, shares
 from .ways import CLEARLY, ENOUGH, Fit, Reader
 
+#: Share of replies below which none is taken for a sound one of this chip.
+HARDLY = 0.15
 _BUS = ("clock", "select", "command", "reply")
 _LEVEL = {True: "high", False: "low"}
 
@@ -47,6 +49,9 @@ def diagnose(trace: Trace, chain: Chain | None = None) -> Diagnosis:
     reply: list[Fit] = []
     if trace.sample is None or trace.setup is None or trace.finding is None:
         mistakes += dead_replies(trace, found)
+        if found.replies and found.reply < HARDLY and not any(m.grave for m in mistakes):
+            text = f"only {found.believed} of {found.replies} replies fit {trace.chips[0].name}: wrong check bits, another chip, or a disturbed line"
+            mistakes.append(Mistake(name="replies", text=text))
         return Diagnosis(mistakes=tuple(mistakes))
     sample, roles = trace.sample, trace.finding.roles
     lame = found.frames == 0 or found.command < ENOUGH
@@ -76,6 +81,10 @@ def diagnose(trace: Trace, chain: Chain | None = None) -> Diagnosis:
         if not found.frames:
             text = "no frame was found: look at the clock and select lines"
         mistakes.append(Mistake(name="fit", text=text))
+    hardly = found.replies > 0 and found.reply < HARDLY
+    if hardly and not any(m.grave or m.name in ("dead", "silent") for m in mistakes):
+        text = f"only {found.believed} of {found.replies} replies fit {trace.chips[0].name}, read in any way: wrong check bits, another chip, or a disturbed line"
+        mistakes.append(Mistake(name="replies", text=text))
     if not any(m.grave for m in mistakes) and all(
         not f or not f[0].change_needed for f in (command, reply)
     ):

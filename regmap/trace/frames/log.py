@@ -96,3 +96,24 @@ class FrameLog:
         names = {sorter.names[n] for n in found if n >= 0}
         holding = {f.register for f in self.chip.faults.values()}
         return [r for r in self.chip.registers if r in names and r in holding]
+
+    def status_between(self, start: int, end: int) -> bool:
+        """Whether a believed reply that ended from tick `start` to tick `end` tells of faults."""
+        sorter = self.sorter
+        holding = {f.register for f in self.chip.faults.values()}
+        places = [i for i, n in enumerate(sorter.names) if n in holding]
+        bits = any(
+            p.kind == "status" and p.fault
+            for f in self.chip.frames.values()
+            for layout in f.replies.values()
+            for p in layout.parts
+        )
+        for batch in self.batches:
+            low, high = np.searchsorted(batch.end, (start, end))
+            idents = batch.idents[low:high]
+            telling = sorter.believed[idents] > 0
+            if not bits:
+                telling &= (sorter.kind[idents] == READ) & np.isin(sorter.register[idents], places)
+            if telling.any():
+                return True
+        return False

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
-
-import numpy as np
+from dataclasses import dataclass, replace
+from fractions import Fraction
 
 from regmap.behaviour.faults import Explanation, explain
 from regmap.chip.bank import Bank
@@ -18,8 +17,10 @@ from regmap.stages.load import Stage
 from ..belief.against import Held, against
 from ..belief.walker import Walker
 from ..events import Interval, Note
+from ..findings.evidence import Evidence, Share, weigh
 from ..findings.wiring import Diagnosis, diagnose
 from ..tracer import Trace
+from .gate import Stop, stops
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,25 +46,45 @@ class Episode:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Recurrence:
+    """Episodes of one chip with the same faults: `episodes` are places in Story.episodes, in order of time.
+
+    `total` and `longest` are ticks from seen raised to seen clear, the last one to the end of the capture
+    where it is not over.
+    """
+
+    chip: int
+    faults: tuple[str, ...]
+    episodes: tuple[int, ...]
+    first: int
+    last: int
+    total: int
+    longest: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Story:
     """`sentences` are all, most important last; `faulty` says that a fault was seen, of chip or wiring.
 
     `counts` is by kind of frame, `registers` reads and writes by register; `held` is the comparison
-    with a stage where one was given.
+    with a stage where one was given. `stops` are all reasons for which a gate should stop.
     """
 
     counts: dict[str, int]
     registers: dict[str, tuple[int, int]]
     episodes: tuple[Episode, ...]
+    recurrences: tuple[Recurrence, ...]
     sentences: tuple[Sentence, ...]
     diagnosis: Diagnosis
+    evidence: Evidence
+    stops: tuple[Stop, ...]
     faulty: bool
     held: Held | None = None
 
     @property
     def telling(self) -> tuple[str, ...]:
-        """The three most important sentences, the most important last."""
-        return tuple(s.text for s in self.sentences[-3:])
+        """The texts of all sentences, the most important last."""
+        return tuple(s.text for s in self.sentences)
 
 
 #: Remarks on wiring that leave the words believable: how much each matters.
@@ -71,7 +92,7 @@ _REMARKS = {
     "cut": 12,
     "empty": 48,
     "runt": 74,
-    "stray": 48,
+    "stray": 51,
     "odd_edges": 48,
     "at_edge": 56,
     "clock_unknown": 57,
@@ -79,21 +100,30 @@ _REMARKS = {
     "silent": 66,
     "mode": 58,
     "clocks": 72,
+    "glitch": 73,
     "select_still": 34,
     "select_missing": 33,
 }
 
 
-def tell(trace: Trace, stage: Stage | None = None, at: int | None = None) -> Story:
+def tell(
+    trace: Trace,
+    stage: Stage | None = None,
+    at: int | None = None,
+    *,
+    bad_replies: Fraction = Fraction(0),
+) -> Story:
     """The story of a trace, also held against a stage (at tick `at`, else at the end).
 
-    Where wiring or set-up make the words unbelievable, that is told instead of any fault.
+    Where wiring or set-up make the words unbelievable, that is told instead of any fault. `bad_replies`
+    is the share of replies that may be beyond belief without being a reason to stop.
     """
     counts: Counter[str] = Counter()
     registers: dict[str, tuple[int, int]] = {}
     for walker in trace.walkers:
         _count(walker, counts, registers)
     diagnosis = diagnose(trace, trace.framer.chain)
+    evidence = weigh(trace)
     sentences = [
         Sentence(rank=200 - i, kind="wiring", text=_sentence(t))
         for i, t in enumerate(diagnosis.grave)
@@ -114,23 +144,45 @@ def tell(trace: Trace, stage: Stage | None = None, at: int | None = None) -> Sto
             sentences.append(
                 Sentence(rank=rank, kind="wiring", bad=rank > 50, text=_sentence(mistake.text))
             )
-    if not diagnosis.grave:
+    recurrences: tuple[Recurrence, ...] = ()
+    if diagnosis.grave:
+        if held is not None:
+            held = replace(
+                held,
+                rows=(),
+                order="",
+                lock="",
+                locked=None,
+                void=f"not held against {held.stage}: no word of this capture can be believed",
+            )
+    else:
         episodes = tuple(e for w in trace.walkers for e in episodes_of(trace, w))
-        sentences += _sentences(trace, episodes, counts)
+        recurrences = _recurrences(trace, episodes)
+        sentences += _sentences(trace, episodes, recurrences)
+        sentences += _proof(trace, evidence)
         if held is not None:
             sentences.append(_held_sentence(held))
         if not any(s.bad for s in sentences):
-            sentences += _good(trace)
+            sentences += _good(trace, evidence)
     sentences.sort(key=lambda s: s.rank)
+    found = stops(
+        trace,
+        diagnosis,
+        evidence,
+        held,
+        kinds=[(s.kind, s.text) for s in sentences if s.bad],
+        bad_replies=bad_replies,
+    )
     faulty = (
         bool(diagnosis.grave)
         or any(m.name == "dead" for m in diagnosis.mistakes)
         or any(not i.normal for e in episodes for i in e.intervals)
-        or any(s.kind in ("watchdog", "reset") and s.bad for s in sentences)
+        or any(s.name in ("watchdog", "reset", "pins", "replies") for s in found)
     )
     return Story(
         counts=dict(counts.most_common()), registers=registers, episodes=episodes,
-        sentences=tuple(sentences), diagnosis=diagnosis, faulty=faulty, held=held,
+        recurrences=recurrences, sentences=tuple(sentences), diagnosis=diagnosis, evidence=evidence,
+        stops=found, faulty=faulty, held=held,
     )  # fmt: skip
 
 
@@ -211,50 +263,115 @@ def explained(
     return found
 
 
-def _sentences(trace: Trace, episodes: tuple[Episode, ...], counts: Counter[str]) -> list[Sentence]:
+def _recurrences(trace: Trace, episodes: tuple[Episode, ...]) -> tuple[Recurrence, ...]:
+    """Episodes with the same faults in the same order of causes, counted."""
+    groups: dict[tuple[int, tuple[str, ...]], list[int]] = {}
+    for place, episode in enumerate(episodes):
+        names = tuple(f.name for f in episode.explanation.raised) or tuple(
+            dict.fromkeys(i.fault for i in episode.intervals)
+        )
+        groups.setdefault((episode.chip, names), []).append(place)
+    out = []
+    for (chip, names), places in groups.items():
+        lasted = [
+            (episodes[p].end if episodes[p].over else trace.end) - episodes[p].start for p in places
+        ]
+        out.append(
+            Recurrence(
+                chip=chip,
+                faults=names,
+                episodes=tuple(places),
+                first=episodes[places[0]].start,
+                last=episodes[places[-1]].start,
+                total=sum(lasted),
+                longest=max(lasted),
+            )
+        )
+    return tuple(out)
+
+
+def _sentences(
+    trace: Trace, episodes: tuple[Episode, ...], recurrences: tuple[Recurrence, ...]
+) -> list[Sentence]:
     out: list[Sentence] = []
     clock = trace.clock
     many = len(trace.walkers) > 1
-    for episode in episodes:
-        out.append(_fault_sentence(trace, episode, f"chip {episode.chip}: " if many else ""))
+    for found in recurrences:
+        out.append(_fault_sentence(trace, episodes, found, f"chip {found.chip}: " if many else ""))
     for walker in trace.walkers:
         who = f"chip {walker.position}: " if many else ""
         out += _write_sentences(walker, who)
         out += _note_sentences(trace, walker, who)
-        for number, time in walker.belief.resets:
-            names = walker.belief.lost
-            if names:
-                lost = f"; {', '.join(names)} lost {'their' if len(names) > 1 else 'its'} settings"
-                out.append(
-                    Sentence(
-                        rank=93,
-                        kind="reset",
-                        text=f"{who}The chip was reset before frame {number} at {clock.text(time)}{lost}.",
-                    )
-                )
-    rejected = counts.get("rejected", 0)
-    first = _first_rejected(trace) if rejected else ""
-    if first:
-        out.append(
-            Sentence(
-                rank=70,
-                kind="rejected",
-                text=f"{rejected} of {trace.frames} frame{'s' * (trace.frames > 1)} {'are' if rejected > 1 else 'is'} not taken by the chip{first}.",
+        resets, names = walker.belief.resets, walker.belief.lost
+        if resets and names:
+            number, time = resets[0]
+            lost = f"; {', '.join(names)} lost {'their' if len(names) > 1 else 'its'} settings"
+            more = (
+                f" ({len(resets)} resets, the last before frame {resets[-1][0]})"
+                if len(resets) > 1
+                else ""
             )
-        )
+            text = (
+                f"{who}The chip was reset before frame {number} at {clock.text(time)}{lost}{more}."
+            )
+            out.append(Sentence(rank=93, kind="reset", text=text))
     for breach in trace.breaches:
         out.append(Sentence(rank=60, kind="timing", text=f"Limit not kept: {breach.text}."))
     return out
 
 
-def _first_rejected(trace: Trace) -> str:
-    for walker in trace.walkers:
-        idents = walker.idents()
-        for place in np.flatnonzero(walker.sorter.kind[idents] == 0).tolist():
-            decoded = walker.decoded(int(idents[place]))
-            if decoded.trouble and not decoded.cut and not decoded.elsewhere:
-                return f", the first is frame {place}: {decoded.trouble}"
-    return ""
+def _proof(trace: Trace, evidence: Evidence) -> list[Sentence]:
+    """What of the capture cannot be believed, or was never shown, with its counts."""
+    out = []
+    clock = trace.clock
+    commands, replies = evidence.commands, evidence.replies
+    if commands.bad:
+        verb = "is" if commands.bad == 1 else "are"
+        text = f"{commands.bad} of {commands.of} frame{'s' * (commands.of > 1)} {verb} not taken by the chip{_why(commands)}."
+        out.append(Sentence(rank=70, kind="rejected", text=text))
+    if replies.bad:
+        verb = "proves" if replies.bad == 1 else "prove"
+        text = f"{replies.bad} of {replies.of} replies cannot be believed and {verb} nothing{_why(replies)}."
+        out.append(Sentence(rank=71, kind="replies", text=text))
+    many = len(trace.walkers) > 1
+    for position, names in evidence.unseen.items():
+        who = f"chip {position}: " if many else ""
+        if not evidence.replies.of and not any(len(w.sorter.believed) for w in trace.walkers):
+            continue
+        some = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+        text = f"{who}No believed reply shows whether these faults were raised: {some}."
+        out.append(Sentence(rank=32, kind="unseen", bad=False, text=text))
+    if evidence.pulled:
+        span, count = evidence.pulled[0], len(evidence.pulled)
+        total = sum(s.end - s.start for s in evidence.pulled)
+        times = (
+            f"from {clock.text(span.start)} to {clock.text(span.end)}"
+            if count == 1
+            else f"{count} times, first at {clock.text(span.start)}, last at "
+            f"{clock.text(evidence.pulled[-1].start)}, {clock.text(total)} in all"
+        )
+        why = (
+            "and every status read meanwhile is quiet"
+            if any(s.read for s in evidence.pulled)
+            else "and no status was read meanwhile"
+        )
+        text = f"The fault pin was active {times}, {why}."
+        out.append(Sentence(rank=84, kind="pin", text=text))
+    if evidence.pin_dead:
+        text = f"The fault pin never moved although {', '.join(evidence.pin_dead[:4])} was raised: it is not connected, or stuck."
+        out.append(Sentence(rank=62, kind="pin", text=text))
+    return out
+
+
+def _why(share: Share) -> str:
+    """The reasons with their counts, and the first frame."""
+    if not share.reasons:
+        return ""
+    first = min(share.reasons, key=lambda r: r.first)
+    head = f", the first is frame {first.first}: {first.text}"
+    if len(share.reasons) == 1:
+        return head
+    return f" ({', '.join(f'{r.count} {r.name}' for r in share.reasons)}){head}"
 
 
 def _note_sentences(trace: Trace, walker: Walker, who: str) -> list[Sentence]:
@@ -289,45 +406,46 @@ _WRONG = {
     "not written": "was not written",
     "other word": "was written with another word",
     "refused": "did not take",
+    "partly taken": "took only in part",
     "lost": "was lost",
-    "not known": "is not known",
+}
+_UNSEEN = {
+    "written, not read back": "written and never read back",
+    "not seen": "never seen",
 }
 
 
 def _held_sentence(held: Held) -> Sentence:
-    wrong = [r for r in held.rows if not r.fine]
     count = len(held.rows)
-    if not wrong and not held.order and held.locked is not False:
-        lock = f"; the chip is {held.lock}" if held.lock else ""
-        unread = [r.register for r in held.rows if r.verdict == "held, not read back"]
-        tail = f"; never read back: {', '.join(unread)}" if unread else ""
-        return Sentence(
-            rank=36,
-            kind="good",
-            bad=False,
-            text=f"All {count} registers hold what {held.stage} says{lock}{tail}.",
-        )
-    texts = [f"{r.register} {_WRONG[r.verdict]}" for r in wrong[:4]]
+    wrong, unseen = held.wrong, held.unseen
+    fine = count - len(wrong) - len(unseen)
+    texts = [f"{r.register} {_WRONG[r.verdict]}" for r in wrong[:6]]
+    if len(wrong) > 6:
+        texts.append(f"{len(wrong) - 6} more do not")
     texts += [held.order] if held.order else []
     texts += [held.lock] if held.locked is False and held.lock else []
-    if len(wrong) > 4:
-        texts.append(f"{len(wrong) - 4} more")
-    fine = f"{count - len(wrong)} of {count} registers hold what {held.stage} says"
-    return Sentence(rank=82, kind="not_taken", text=f"{fine}; {'; '.join(texts)}.")
+    for verdict in dict.fromkeys(r.verdict for r in unseen):
+        names = [r.register for r in unseen if r.verdict == verdict]
+        texts.append(f"{_UNSEEN[verdict]}: {', '.join(names)}")
+    bad = bool(wrong or held.order or held.locked is False)
+    if fine == count:
+        lock = f"; the chip is {held.lock}" if held.lock else ""
+        tail = f"; {'; '.join(texts)}" if texts else lock
+        text = f"All {count} registers hold what {held.stage} says{tail}."
+        return Sentence(rank=82 if bad else 36, kind="stage" if bad else "good", bad=bad, text=text)
+    shown = "are shown to hold" if unseen else "hold"
+    text = f"{fine} of {count} registers {shown} what {held.stage} says; {'; '.join(texts)}."
+    return Sentence(rank=82 if bad else 37, kind="stage", bad=bad, text=text)
 
 
-def _fault_sentence(trace: Trace, episode: Episode, who: str) -> Sentence:
+def _fault_sentence(
+    trace: Trace, episodes: tuple[Episode, ...], found: Recurrence, who: str
+) -> Sentence:
     clock = trace.clock
+    episode = episodes[found.episodes[0]]
     findings = episode.explanation.findings
     names = {i.fault: i for i in episode.intervals}
-    if not findings:
-        first = episode.intervals[0]
-        return Sentence(
-            rank=75,
-            kind="raised",
-            text=f"{who}{first.fault} was raised at {clock.text(first.raised_time)}.",
-        )
-    fault = findings[0].fault
+    fault = findings[0].fault if findings else trace.chips[found.chip].faults[found.faults[0]]
     interval = names.get(fault.name, episode.intervals[0])
     when = f"seen at {clock.text(interval.raised_time)} in frame {interval.raised}"
     if interval.pin >= 0:
@@ -345,23 +463,28 @@ def _fault_sentence(trace: Trace, episode: Episode, who: str) -> Sentence:
         if episode.over and interval.cleared_by >= 0
         else ("" if episode.over else "; not cleared in the capture")
     )
+    count = len(found.episodes)
+    if count > 1:
+        over = "" if episodes[found.episodes[-1]].over else ", the last not cleared in the capture"
+        end = (
+            f"; {count} times, the last at {clock.text(found.last)}, "
+            f"{clock.text(found.total)} in all, {clock.text(found.longest)} the longest{over}"
+        )
     check = f" Look first at: {fault.check_first[0]}." if fault.check_first else ""
     rank = {"stop": 90, "warn": 65, "note": 40}[fault.severity]
-    return Sentence(
-        rank=rank,
-        kind="raised",
-        text=f"{who}{fault.name} ({fault.title}) {when}{tail}{end}.{check}",
-    )
+    text = f"{who}{fault.name} ({fault.title}) {when}{tail}{end}.{check}"
+    return Sentence(rank=rank, kind="raised", text=text)
 
 
 def _write_sentences(walker: Walker, who: str) -> list[Sentence]:
     out = []
     belief = walker.belief
     failed = [w for w in belief.writes if w.failed]
-    if failed:
-        first = failed[0]
+    lost = [w for w in failed if not w.partly]
+    if lost:
+        first = lost[0]
         why = first.why.strip("()")
-        names = ", ".join(dict.fromkeys(w.register for w in failed))
+        names = ", ".join(dict.fromkeys(w.register for w in lost))
         again = next(
             (
                 w
@@ -373,23 +496,39 @@ def _write_sentences(walker: Walker, who: str) -> list[Sentence]:
             None,
         )
         later = f"; frame {again.number} wrote the same later and did" if again is not None else ""
-        text = f"{who}{len(failed)} write{'s' * (len(failed) > 1)} did not take ({names}): frame {first.number}, {why}{later}."
+        text = f"{who}{len(lost)} write{'s' * (len(lost) > 1)} did not take ({names}): frame {first.number}, {why}{later}."
         out.append(Sentence(rank=80, kind="not_taken", text=text))
-    good = [w for w in belief.writes if not w.why and w.verified >= 0]
+    partly = [w for w in failed if w.partly]
+    if partly:
+        texts = [f"{w.register} but for {w.partly} (frame {w.number})" for w in partly[:4]]
+        more = f", {len(partly) - 4} more" if len(partly) > 4 else ""
+        out.append(
+            Sentence(
+                rank=79,
+                kind="not_taken",
+                text=f"{who}Taken only in part: {'; '.join(texts)}{more}.",
+            )
+        )
+    odd = [w for w in belief.writes if w.odd]
+    if odd:
+        more = f" ({len(odd)} such writes)" if len(odd) > 1 else ""
+        text = f"{who}Frame {odd[0].number} writes {odd[0].register} as the map forbids: {odd[0].odd}{more}."
+        out.append(Sentence(rank=53, kind="reserved", text=text))
+    # by register, what became of the last write to it
+    last = belief.latest.values()
+    good = [w for w in last if w.verified >= 0 and not w.odd]
     lockers = {i.register for i in walker.chip.with_role("lock") if isinstance(i, Field)}
     unread = sorted(
-        {
-            w.register
-            for w in belief.latest.values()
-            if w.register not in lockers
-            and w.verified < 0
-            and not w.why
-            and w.denied < 0
-            and walker.chip.registers[w.register].readable
-        }
+        w.register
+        for w in last
+        if w.register not in lockers
+        and w.verified < 0
+        and not w.why
+        and w.denied < 0
+        and walker.chip.registers[w.register].readable
     )
-    if good and not failed:
-        count = len({w.register for w in good})
+    if good:
+        count = len(good)
         out.append(
             Sentence(
                 rank=20,
@@ -420,16 +559,14 @@ def _write_sentences(walker: Walker, who: str) -> list[Sentence]:
     return out
 
 
-def _good(trace: Trace) -> list[Sentence]:
+def _good(trace: Trace, evidence: Evidence) -> list[Sentence]:
     if not trace.frames:
         return [Sentence(rank=99, kind="wiring", text="No frame was found in this capture.")]
     span = trace.clock.text(trace.end - trace.start, 4) if trace.clock.tick is not None else ""
     over = f" over {span}" if span else ""
-    return [
-        Sentence(
-            rank=35,
-            kind="good",
-            bad=False,
-            text=f"No fault was seen in {trace.frames} frames{over}.",
-        )
-    ]
+    if not evidence.replies.good and trace.chips[0].faults:
+        text = f"No reply was captured{over}: nothing is known of faults in {trace.frames} frames."
+        return [Sentence(rank=98, kind="unseen", text=text)]
+    but = " among those that were read" if evidence.unseen else ""
+    text = f"No fault was seen in {trace.frames} frames{over}{but}."
+    return [Sentence(rank=35, kind="good", bad=False, text=text)]

@@ -28,14 +28,14 @@ NAME = "capture"
 HELP = "transfers, faults and timing of a logic capture"
 
 ROLES = ("clock", "select", "command", "reply", "fault", "enable")
-FORMATS = ("vcd", "csv", "raw", "words")
+FORMATS = ("vcd", "csv", "raw", "frames")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "file",
         metavar="FILE",
-        help="a value change dump, table, raw samples or list of words, gz too; - for standard input",
+        help="a value change dump, table, raw samples or list of frames, gz too; - for standard input",
     )
     parser.add_argument(
         "--map",
@@ -132,9 +132,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help=f"which channel is {', '.join(ROLES)}; - for one not captured",
     )
     read.add_argument("--mode", type=int, choices=range(4), help="SPI mode, against the map")
-    read.add_argument("--order", choices=("msb", "lsb"), help="bit sent first, against the map")
     read.add_argument(
-        "--select", choices=("low", "high"), help="active level of select, against the map"
+        "--order", choices=("msb_first", "lsb_first"), help="bit sent first, against the map"
+    )
+    read.add_argument(
+        "--select",
+        choices=("active_low", "active_high"),
+        help="active level of select, against the map",
     )
     read.add_argument("--cut", choices=("auto", "select", "gap"), help="how frames are told apart")
     read.add_argument(
@@ -165,7 +169,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="unit of a table's or list's times",
     )
     read.add_argument(
-        "--word-bits", type=int, metavar="N", help="bits of a word in a list of words"
+        "--frame-bits", type=int, metavar="N", help="bits of a frame in a list of frames"
     )
     read.add_argument(
         "--save-setup",
@@ -186,6 +190,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
     chips = chips_of(args, stage)
     known_names(args.accept, set(STOPS), "reason")
     setup = setup_of(args)
+    for note in setup.notes:
+        context.err(note.render(context.width))
     source: Any = context.binary_stdin if args.file == "-" else args.file
     how = How(roles=setup.channels, spi=setup.spi)
     with (
@@ -255,17 +261,18 @@ def chips_of(args: argparse.Namespace, stage: Stage | None) -> list[Chip]:
 
 def setup_of(args: argparse.Namespace) -> CaptureSetup:
     """What is known of the file: its set-up file beside it, overruled by options."""
-    from regmap.capture.setupfile import CaptureSetup, load_setup, setup_path
+    from regmap.capture.setupfile import BIT_ORDER, SELECT, CaptureSetup, load_setup, setup_path
 
     beside = setup_path(args.file)
     setup = load_setup(beside) if args.file != "-" and beside.is_file() else CaptureSetup()
     channels = {**setup.channels, **pairs(args.line, ROLES, "line")}
     spi = dict(setup.spi)
-    for key, value in (("mode", args.mode), ("bit_order", args.order), ("segment", args.cut)):
+    order = BIT_ORDER[args.order] if args.order else None
+    for key, value in (("mode", args.mode), ("bit_order", order), ("segment", args.cut)):
         if value is not None:
             spi[key] = value
     if args.select:
-        spi["select_active_low"] = args.select == "low"
+        spi["select_active_low"] = SELECT[args.select]
     if args.gap:
         spi["gap"] = quantity(args.gap, "time", "--gap")
     options = setup.options
@@ -285,7 +292,7 @@ def setup_of(args: argparse.Namespace) -> CaptureSetup:
         given["thresholds"] = tuple(
             float(quantity(v, "voltage", "--thresholds", positive=False)) for v in (low, high)
         )
-    for key in ("time_unit", "word_bits", "sample_bytes"):
+    for key in ("time_unit", "frame_bits", "sample_bytes"):
         if getattr(args, key) is not None:
             given[key] = getattr(args, key)
     return CaptureSetup(
@@ -293,6 +300,7 @@ def setup_of(args: argparse.Namespace) -> CaptureSetup:
         channels=channels,
         options=replace(options, **given),
         spi=spi,
+        notes=setup.notes,
     )
 
 

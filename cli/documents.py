@@ -57,11 +57,13 @@ def load_stage_of(name: str, context: Context) -> Stage:
 
 
 def kind_of_node(node: Node) -> str:
-    """ "stage" or "map", by the document's own format key."""
+    """ "stage", "map" or "setup", by the document's own format key."""
     from regmap.document.source import MappingNode, ScalarNode
 
     if isinstance(node, MappingNode):
         keys = {k.value for k, _ in node.value if isinstance(k, ScalarNode)}
         if "gateword_stage" in keys or {"settings", "mosfet"} & keys:
             return "stage"
+        if "gateword_setup" in keys:
+            return "setup"
     return "map"

@@ -23,7 +23,10 @@ from .files import open_gate
 #: name -> (module, one line of help), in the order of a drive's life
 COMMANDS: dict[str, tuple[str, str]] = {
     "new": ("new", "write a commented starting map or stage"),
-    "vet": ("vet", "check maps and stages; problems as file:line:col"),
+    "vet": (
+        "vet",
+        "check (validate) maps, stages and set-ups of captures; problems as file:line:col",
+    ),
     "show": ("show", "what a chip, a register or a field holds, with a picture of its bits"),
     "encode": ("encode", "words to send for what is asked, guard included"),
     "decode": ("decode", "any raw word taken apart and explained"),

@@ -1,4 +1,4 @@
-"""`gateword vet`: check maps and stages, prove known frames, lint a hand-written header."""
+"""`gateword vet`: check maps, stages and set-ups, prove known frames, lint a hand-written header."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from .context import Context, Status, wrap
 from .documents import STDIN, kind_of_node, load_chip, standard_input
 
 NAME = "vet"
-HELP = "check maps and stages; problems as file:line:col"
+HELP = "check (validate) maps, stages and set-ups of captures; problems as file:line:col"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -24,14 +24,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "files",
         nargs="*",
         metavar="FILE",
-        help="a map or a stage: a path, a shipped name, or - for standard input",
+        help="a map, a stage or a set-up of a capture: a path, a bundled name, or - for standard input",
     )
     parser.add_argument(
         "--against", metavar="FILE.h", help="compare a hand-written header of #defines with the map"
     )
     parser.add_argument(
         "--schema",
-        choices=["map", "stage"],
+        choices=["map", "stage", "setup"],
         nargs="?",
         const="map",
         help="print the JSON Schema that editors complete and underline with",
@@ -42,7 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def kind_of(path: Path) -> str:
-    """ "stage" or "map", by the file's own format key."""
+    """ "stage", "map" or "setup", by the file's own format key."""
     return kind_of_node(compose_file(path).node)
 
 
@@ -70,6 +70,11 @@ def problems_of(name: str, context: Context) -> tuple[list[Problem], str]:
                 *rounded(stage),
             ]
         )
+    if kind == "setup" or path.name.endswith(".setup.yaml"):
+        from regmap.capture.setupfile import read_setup
+
+        setup, problems = read_setup(path, text=text)
+        return problems, "" if setup is None else "set-up of a capture"
     chip, problems = check_map(path, text=text)
     if chip is None:
         return problems, ""
@@ -86,6 +91,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.schema:
         if args.schema == "stage":
             from regmap.stages.load import json_schema
+        elif args.schema == "setup":
+            from regmap.capture.setupfile import json_schema
         else:
             from regmap.maps.grammar import json_schema
         context.out(json.dumps(json_schema(), indent=1))

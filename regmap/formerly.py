@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 #: Options by command: old option -> option of today.
 OPTIONS: Mapping[str, Mapping[str, str]] = {
     "propose": {"--write": "-o"},
+    "capture": {"--word-bits": "--frame-bits"},
     "link": {"--write": "--allow-writes", "--record": "--log"},
     "twin": {"--record": "--vcd", "--inject": "--disturbance", "--trouble": "--disturbance"},
 }
@@ -18,6 +19,9 @@ OPTIONS: Mapping[str, Mapping[str, str]] = {
 #: Values of options by (command, option of today): old value -> value of today.
 OPTION_VALUES: Mapping[tuple[str, str], Mapping[str, str]] = {
     ("check", "--only"): {"thin": "low-margin"},
+    ("capture", "--order"): {"msb": "msb_first", "lsb": "lsb_first"},
+    ("capture", "--select"): {"low": "active_low", "high": "active_high"},
+    ("capture", "--format"): {"words": "frames"},
 }
 
 
@@ -32,6 +36,18 @@ PARAMETERS: Mapping[str, str] = {
 #: Other keys of documents, by what the mapping that holds them is called in messages.
 KEYS: Mapping[str, Mapping[str, str]] = {
     "a map": {"procedures": "sequences"},
+    "a set-up": {"words": "frames"},
+    "SPI of a set-up": {"bit order": "bit_order", "frame clocks": "frame_clocks"},
+    "a table's reading": {"time unit": "time_unit"},
+    "raw samples": {"sample bytes": "sample_bytes", "byte order": "byte_order"},
+}
+
+#: Words of closed lists in documents, by a name of the list.
+VALUES: Mapping[str, Mapping[str, str]] = {
+    "select": {"active low": "active_low", "active high": "active_high"},
+    "bit_order": {"msb": "msb_first", "lsb": "lsb_first"},
+    "format": {"words": "frames"},
+    "delimiter": {"\t": "tab", " ": "space"},
 }
 
 #: Checks, as `waive`, `check NAME` and `--goal` name them. What stands before a dot counts, too.

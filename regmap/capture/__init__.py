@@ -20,7 +20,7 @@ For captures of any length, build and use the transfers part by part (memory sta
         ...
     builder.pin("fault"), builder.timing.all(), builder.notes
 
-A list of words has no lines: `capture.kind == "words"`, and `capture.word_transfers()` gives the parts.
+A list of frames has no lines: `capture.kind == "frames"`, and `capture.frame_transfers()` gives the parts.
 
 Modules
 

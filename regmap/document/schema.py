@@ -15,7 +15,7 @@ from typing import Any
 
 from ..errors import CallError, nearest
 from ..expr import parse_expr
-from ..formerly import KEYS
+from ..formerly import KEYS, VALUES
 from ..quantity import DIMENSIONS, Band, parse, parse_band
 from .reader import BAD, Reader, Rec, Seq, kind_of, quoted
 from .source import MappingNode, Node, ScalarNode, SequenceNode
@@ -194,9 +194,10 @@ OPTION = Word(r"[A-Za-z0-9_+\-.%/]+", "an option's name without spaces")
 
 
 class Choice(Scalar):
-    """One word of a closed list, each with its explanation."""
+    """One word of a closed list, each with its explanation; `old` names a row of formerly.VALUES."""
 
-    def __init__(self, words: Mapping[str, Any] | Iterable[str]) -> None:
+    def __init__(self, words: Mapping[str, Any] | Iterable[str], old: str = "") -> None:
+        self.old = VALUES.get(old, {})
         self.words: dict[str, Any] = (
             dict(words) if isinstance(words, Mapping) else {w: w for w in words}
         )
@@ -206,6 +207,9 @@ class Choice(Scalar):
     def convert(self, node: Node, text: str, reader: Reader, path: str) -> Any:
         if text in self.words:
             return text
+        if text in self.old:
+            reader.renamed(node, path, text, self.old[text])
+            return self.old[text]
         near = nearest(text, self.words)
         return reader.complain(node, path, quoted(text), self.label, near[0] if near else "")
 
@@ -218,6 +222,26 @@ class Choice(Scalar):
             if word in ("yes", "no", "on", "off", "true", "false"):
                 words.append(word in ("yes", "on", "true"))
         return {"enum": words}
+
+
+class Quantity(Scalar):
+    """One exact quantity with its unit, as a fraction of base units; no tolerance."""
+
+    def __init__(self, want: str, sign: str = "more than zero") -> None:
+        self.want, self.sign = want, sign
+        self.label = f"a {want} with its unit"
+
+    def convert(self, node: Node, text: str, reader: Reader, path: str) -> Any:
+        try:
+            value = parse(text, self.want).value
+        except CallError as error:
+            return reader.refuse(node, path, error, self.label)
+        if value <= 0 and self.sign == "more than zero":
+            return reader.complain(node, path, quoted(text), "more than 0")
+        return value
+
+    def json(self) -> dict[str, Any]:
+        return {"type": ["string", "number"]}
 
 
 class Qty(Shape):

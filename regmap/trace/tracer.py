@@ -120,7 +120,7 @@ def trace_capture(
         chain = chips[0].chain
     framer = Framer(chips, chain if len(chips) > 1 else None)
     clocks = framer.total or chips[0].default_frame().length
-    if capture.kind == "words":
+    if capture.kind == "frames":
         return _trace_words(capture, chips, framer, how, progress)
     sample = capture.peek()
     finding = find_roles(sample, how.roles)
@@ -209,7 +209,7 @@ def _trace_words(
     )  # fmt: skip
     order: BitOrder = how.spi.get("bit_order") or ("msb" if chips[0].spi.msb_first else "lsb")
     first = True
-    for part in capture.word_transfers():
+    for part in capture.frame_transfers():
         part = replace(part, setup=replace(part.setup, bit_order=order))
         _feed(trace, part, None)
         if first:

@@ -6,23 +6,33 @@ import contextlib
 from fractions import Fraction
 from pathlib import Path
 
+import jsonschema
 import pytest
+import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from regmap.capture.formats.opening import Options
-from regmap.capture.setupfile import CaptureSetup, dump_setup, load_setup, save_setup, setup_path
+from regmap.capture.setupfile import (
+    CaptureSetup,
+    dump_setup,
+    json_schema,
+    load_setup,
+    save_setup,
+    setup_path,
+)
 from regmap.capture.spi import SpiSetup
 from regmap.errors import FileError
 
 FULL = """\
+gateword_setup: 1
 format: csv
 channels: {clock: D0, select: D1, command: D2, reply: "-"}
-spi: {mode: 1, select: active high, bit order: lsb, frame clocks: 24, gap: 2 us, segment: gap}
+spi: {mode: 1, select: active_high, bit_order: lsb_first, frame_clocks: 24, gap: 2 us, segment: gap}
 thresholds: {low: 0.8 V, high: 2.0 V, lines: {sdo: {low: 500 mV, high: 1.5 V}}}
-table: {delimiter: ";", decimal: ",", time unit: us}
-raw: {rate: 24 MHz, sample bytes: 2, byte order: big, lines: {D0: 0, D1: 15}}
-words: {bits: 24}
+table: {delimiter: ";", decimal: ",", time_unit: us}
+raw: {rate: 24 MHz, sample_bytes: 2, byte_order: big, lines: {D0: 0, D1: 15}}
+frames: {bits: 24}
 """
 
 
@@ -52,7 +62,7 @@ def test_every_key(tmp_path: Path) -> None:
         lines={"D0": 0, "D1": 15},
         sample_bytes=2,
         byte_order="big",
-        word_bits=24,
+        frame_bits=24,
     )
     save_setup(setup, path)
     assert load_setup(path) == setup
@@ -71,22 +81,22 @@ def test_all_problems_with_their_places(tmp_path: Path) -> None:
         "spi:\n  mode: 7\n  select: low\n  gap: 2 V\n  gap: 1 us\n"
         "thresholds: {low: 2 V, high: 1 V}\n"
         "raw: {rate: 0 Hz, lines: {a: 99}}\n"
-        "words: [1]\n"
+        "frames: [1]\n"
     )
     with pytest.raises(FileError) as caught:
         load_setup(path)
     said = [str(p).removeprefix(str(path)) for p in caught.value.problems]
     for part in (
-        ":1:1: error: unknown key 'formt' in the set-up",
-        ":2:12: error: unknown key 'clok' in channels",
-        ":4:9: error: mode '7'; expected a whole number from 0 to 3",
-        ":5:11: error: select 'low'",
-        ":6:8: error: gap: '2 V' is a voltage",
-        ":7:3: error: key 'gap' twice",
+        ":1:1: error: the key 'formt'; expected one of gateword_setup, format",
+        ":2:12: error: the key 'clok'; expected one of clock, ",
+        ":4:9: error: '7'; expected a whole number 0..3",
+        ":5:11: error: 'low'; expected one of active_low, active_high",
+        ":6:8: error: '2 V' is a voltage",
+        ":7:3: error: the key 'gap' again",
         ":8:19: error: low 2 V above high 1 V",
-        ":9:13: error: rate '0 Hz'; expected more than 0",
-        ":9:30: error: bit of a '99'",
-        ":10:8: error: words is not a mapping",
+        ":9:13: error: '0 Hz'; expected more than 0",
+        ":9:30: error: '99'; expected a whole number 0..63",
+        ":10:9: error: a list; expected a list of frames",
     ):
         assert any(part in s for s in said), (part, said)
     assert "nearest: clock" in said[1]
@@ -115,7 +125,7 @@ def test_broken_files(tmp_path: Path, text: str) -> None:
 
 
 def test_unreadable_and_unwritable(tmp_path: Path) -> None:
-    with pytest.raises(FileError, match="cannot be read"):
+    with pytest.raises(FileError, match="no such file"):
         load_setup(tmp_path / "none.yaml")
     (tmp_path / "b.yaml").write_bytes(b"\xff\xfe\xfa")
     with pytest.raises(FileError, match="not UTF-8"):
@@ -133,7 +143,7 @@ names = st.text("abcXYZ01_", min_size=1, max_size=6)
 @given(
     st.builds(
         CaptureSetup,
-        format=st.sampled_from([None, "vcd", "csv", "raw", "words"]),
+        format=st.sampled_from([None, "vcd", "csv", "raw", "frames"]),
         channels=st.dictionaries(st.sampled_from(["clock", "select", "fault"]), names),
         options=st.builds(
             Options,
@@ -142,7 +152,7 @@ names = st.text("abcXYZ01_", min_size=1, max_size=6)
             delimiter=st.sampled_from([None, ",", "\t", " ", "|"]),
             time_unit=st.sampled_from([None, "us"]),
             rate=st.none() | st.integers(1, 10**9).map(Fraction),
-            word_bits=st.none() | st.integers(1, 64),
+            frame_bits=st.none() | st.integers(1, 64),
         ),
         spi=st.fixed_dictionaries(
             {},
@@ -175,3 +185,48 @@ def test_no_set_up_raises_anything_else(
     path.write_bytes(bytes(text))
     with contextlib.suppress(FileError):
         load_setup(path)
+
+
+def test_old_names_are_read_and_noted(tmp_path: Path) -> None:
+    path = tmp_path / "spi.csv.setup.yaml"
+    path.write_text(
+        "spi: {select: active high, bit order: lsb, frame clocks: 24}\n"
+        "table: {time unit: us}\n"
+        "raw: {rate: 24 MHz, sample bytes: 2, byte order: big, lines: {D0: 0}}\n"
+        "words: {bits: 24}\n"
+    )
+    setup = load_setup(path)
+    assert setup.spi == {"select_active_low": False, "bit_order": "lsb", "frame_clocks": 24}
+    options = setup.options
+    assert (options.time_unit, options.sample_bytes, options.byte_order) == ("us", 2, "big")
+    assert options.frame_bits == 24
+    told = [(p.place.line, p.place.column, p.found) for p in setup.notes]
+    assert told == [
+        (1, 15, "'active high' is now called 'active_high'"),
+        (1, 28, "'bit order' is now called 'bit_order'"),
+        (1, 39, "'lsb' is now called 'lsb_first'"),
+        (1, 44, "'frame clocks' is now called 'frame_clocks'"),
+        (2, 9, "'time unit' is now called 'time_unit'"),
+        (3, 21, "'sample bytes' is now called 'sample_bytes'"),
+        (3, 38, "'byte order' is now called 'byte_order'"),
+        (4, 1, "'words' is now called 'frames'"),
+    ]
+    save_setup(setup, path)
+    assert load_setup(path).notes == ()
+    assert "gateword_setup: 1" in path.read_text()
+
+
+def test_the_schema_for_editors_says_what_the_reader_says(tmp_path: Path) -> None:
+    check = jsonschema.Draft202012Validator(json_schema())
+    check.validate(yaml.safe_load(FULL))
+    path = tmp_path / "x.setup.yaml"
+    for broken in (
+        "spi: {mode: 4}",
+        "spi: {select: low}",
+        "formt: csv",
+        "thresholds: {lines: {a: {low: 1 V}}}",
+    ):
+        path.write_text(broken)
+        with pytest.raises(FileError):
+            load_setup(path)
+        assert list(check.iter_errors(yaml.safe_load(broken))), broken

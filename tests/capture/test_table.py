@@ -1,4 +1,4 @@
-"""CSV in many dialects, raw samples, lists of words, opening by content."""
+"""CSV in many dialects, raw samples, lists of frames, opening by content."""
 
 from __future__ import annotations
 
@@ -343,8 +343,8 @@ def test_no_table_raises_anything_but_a_capture_error(data: st.DataObject) -> No
         )
     try:
         with open_capture(io.BytesIO(bytes(text)), options=Options(block=64)) as c:
-            if c.kind == "words":
-                list(c.word_transfers())
+            if c.kind == "frames":
+                list(c.frame_transfers())
             else:
                 s = c.read()
                 for e in s.edges:
@@ -354,12 +354,12 @@ def test_no_table_raises_anything_but_a_capture_error(data: st.DataObject) -> No
 
 
 @settings(max_examples=150, deadline=None)
-@given(st.binary(max_size=400), st.sampled_from([None, "vcd", "csv", "words"]))
+@given(st.binary(max_size=400), st.sampled_from([None, "vcd", "csv", "frames"]))
 def test_random_bytes_in_any_format(data: bytes, kind: str | None) -> None:
     try:
         with open_capture(io.BytesIO(data), format=kind) as c:
-            if c.kind == "words":
-                list(c.word_transfers())
+            if c.kind == "frames":
+                list(c.frame_transfers())
             else:
                 c.read()
     except CaptureError:
@@ -412,8 +412,8 @@ def test_raw_samples_need_a_rate_and_a_map() -> None:
 def test_lists_of_words(text: str) -> None:
     for data in (text.encode(), gzip.compress(text.encode())):
         with open_capture(io.BytesIO(data), name="w.txt") as c:
-            assert (c.format, c.kind) == ("words", "words")
-            t = join(c.word_transfers())
+            assert (c.format, c.kind) == ("frames", "frames")
+            t = join(c.frame_transfers())
             assert t is not None
             assert not c.problems
         assert list(zip(t.command.tolist(), t.reply.tolist(), strict=True)) == WORDS
@@ -427,20 +427,20 @@ def test_lists_of_words(text: str) -> None:
 
 def test_one_column_wide_words_and_bits() -> None:
     with open_capture(io.BytesIO(b"0123456789abcdef0123456789abcdef\n" * 3)) as c:
-        t = join(c.word_transfers())
+        t = join(c.frame_transfers())
         assert t is not None
         assert t.value(1, "command") == 0x0123456789ABCDEF0123456789ABCDEF
         assert not len(t.reply_values)
     with open_capture(
-        io.BytesIO(b"0x5\n0x1FF\n"), options=Options(word_bits=9), format="words"
+        io.BytesIO(b"0x5\n0x1FF\n"), options=Options(frame_bits=9), format="frames"
     ) as c:
-        t = join(c.word_transfers())
+        t = join(c.frame_transfers())
         assert t is not None
         assert (t.clocks.tolist(), t.command.tolist()) == ([9, 9], [5, 0x1FF])
     with open_capture(
         io.BytesIO(b"8001\n0002\n"), options=Options(setup=SpiSetup(bit_order="lsb"))
     ) as c:
-        t = join(c.word_transfers())
+        t = join(c.frame_transfers())
         assert t is not None
         assert t.command.tolist() == [0x8001, 2]
 
@@ -459,21 +459,21 @@ def test_one_column_wide_words_and_bits() -> None:
     ],
 )
 def test_damaged_lists_are_located(data: bytes, found: str) -> None:
-    with open_capture(io.BytesIO(data), name="w.txt", format="words") as c:
-        parts = list(c.word_transfers())
+    with open_capture(io.BytesIO(data), name="w.txt", format="frames") as c:
+        parts = list(c.frame_transfers())
         assert sum(map(len, parts)) >= 1
         assert any(found in str(p) for p in c.problems), c.problems
 
 
 def test_a_list_without_words() -> None:
     with (
-        open_capture(io.BytesIO(b"# nothing\n"), format="words", name="w") as c,
+        open_capture(io.BytesIO(b"# nothing\n"), format="frames", name="w") as c,
         pytest.raises(CaptureError, match="no word"),
     ):
-        list(c.word_transfers())
+        list(c.frame_transfers())
     with (
         open_capture(io.BytesIO(b"8001\n"), name="w") as c,
-        pytest.raises(CallError, match="list of words"),
+        pytest.raises(CallError, match="list of frames"),
     ):
         c.read()
 

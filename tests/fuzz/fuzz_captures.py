@@ -21,7 +21,7 @@ with atheris.instrument_imports(include=["regmap"]):
     from regmap.capture.transfers.stream import read_transfers
     from regmap.errors import CallError, CaptureError
 
-FORMATS = [None, "vcd", "csv", "raw", "words"]
+FORMATS = [None, "vcd", "csv", "raw", "frames"]
 
 
 def one(data: bytes) -> None:
@@ -34,8 +34,8 @@ def one(data: bytes) -> None:
         with open_capture(
             io.BytesIO(body), format=FORMATS[choice % len(FORMATS)], options=options, name="fuzz"
         ) as capture:
-            if capture.kind == "words":
-                capture.word_transfers()
+            if capture.kind == "frames":
+                capture.frame_transfers()
                 return
             signals = capture.read()
         finding = find_roles(signals)

@@ -1,4 +1,4 @@
-"""Helpers of the trace tests: captures from Verilog, captures from lists of words, changed captures."""
+"""Helpers of the trace tests: captures from Verilog, captures from lists of frames, changed captures."""
 
 from __future__ import annotations
 
@@ -199,7 +199,7 @@ def captures() -> Path:
 
 
 class Talk:
-    """A list of words as a controller and a chip would exchange them, each line made on purpose.
+    """A list of frames as a controller and a chip would exchange them, each line made on purpose.
 
     `read`, `write`, `command` and `raw` add one frame each; replies follow after the chip's latency.
     `status` names the status bits that are set; `reply` overrules the whole reply word.

@@ -282,6 +282,6 @@ def test_any_words_are_understood_somehow(
     mask = (1 << 4 * digits) - 1
     path = tmp_path / "words.txt"
     path.write_text("".join(f"0x{c & mask:0{digits}X} 0x{r & mask:0{digits}X}\n" for c, r in words))
-    status, out, err = run(str(path), "--map", chip, "--format", "words", "--all")
+    status, out, err = run(str(path), "--map", chip, "--format", "frames", "--all")
     assert status in (0, 1), err
     assert f" {len(words)} transfer" in " ".join(out.split())

@@ -31,9 +31,9 @@ def transfers(rows: list[tuple[str, str]]) -> Transfers:
         from regmap.capture.formats.opening import Options
 
         with open_capture(
-            io.BytesIO(text.encode()), format="words", options=Options(word_bits=clocks)
+            io.BytesIO(text.encode()), format="frames", options=Options(frame_bits=clocks)
         ) as capture:
-            parts += list(capture.word_transfers())
+            parts += list(capture.frame_transfers())
     whole = join(parts)
     assert whole is not None
     return whole

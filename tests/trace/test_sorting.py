@@ -62,10 +62,10 @@ def test_bulk_tells_what_the_codec_tells(name: str, seed: int) -> None:
         for i, (c, _) in enumerate([*rows, *rows[:after]])
     )
     with open_capture(
-        io.BytesIO(text.encode()), format="words", options=Options(word_bits=length)
+        io.BytesIO(text.encode()), format="frames", options=Options(frame_bits=length)
     ) as capture:
         framer = Framer([chip])
-        for part in capture.word_transfers():
+        for part in capture.frame_transfers():
             framer.feed(part)
         framer.finish()
     table = framer.tables[0]
@@ -112,7 +112,7 @@ def test_belief_does_not_depend_on_what_is_passed_over(name: str, seed: int, rep
 
     def run(*, slow: bool) -> Any:
         with open_capture(
-            io.BytesIO(text), format="words", options=Options(word_bits=length)
+            io.BytesIO(text), format="frames", options=Options(frame_bits=length)
         ) as capture:
             if not slow:
                 return trace_capture(capture, [chip])

@@ -21,9 +21,9 @@ from .raw import RawCapture
 from .source import Source
 from .table import TableCapture
 from .vcd import VcdCapture
-from .words import WordCapture
+from .words import FrameListCapture
 
-FORMATS = ("vcd", "csv", "raw", "words")
+FORMATS = ("vcd", "csv", "raw", "frames")
 _SNIFF = 1 << 14
 _VCD = re.compile(rb"\$(?:date|version|timescale|comment|scope|var|enddefinitions)(?![^\x00-\x20])")
 _WORD = re.compile(r"0[xX][0-9a-fA-F]{1,512}|[0-9a-fA-F]{2,512}[hH]?")
@@ -38,8 +38,8 @@ class Options:
     rate            samples a second: raw samples, and tables without times
     lines           raw samples: the bit of each channel, {"sclk": 0, ...}
     sample_bytes, byte_order        raw samples: 1, 2, 4, 8; little or big
-    word_bits       list of words: bits of a word (None: as many as its digits hold)
-    setup           list of words: the SPI set-up they count as read with (bit order)
+    frame_bits       list of frames: bits of a word (None: as many as its digits hold)
+    setup           list of frames: the SPI set-up they count as read with (bit order)
     block           bytes read at a time
     """
 
@@ -52,7 +52,7 @@ class Options:
     lines: Mapping[str, int] = field(default_factory=dict)
     sample_bytes: int = 1
     byte_order: Literal["little", "big"] = "little"
-    word_bits: int | None = None
+    frame_bits: int | None = None
     setup: SpiSetup | None = None
     block: int = BLOCK
 
@@ -103,15 +103,15 @@ def open_capture(
                 rate=options.rate,
                 block=options.block,
             )
-        if kind == "words":
-            return WordCapture(
-                source, bits=options.word_bits, time_unit=options.time_unit, setup=options.setup
+        if kind == "frames":
+            return FrameListCapture(
+                source, bits=options.frame_bits, time_unit=options.time_unit, setup=options.setup
             )
         if options.rate is None or not options.lines:
             raise CaptureError.at(
                 source.name,
                 "binary data of no known format",
-                "a value change dump, a table, a list of words, or raw samples with a rate and the bit of each line",
+                "a value change dump, a table, a list of frames, or raw samples with a rate and the bit of each line",
             )
         return RawCapture(
             source,
@@ -142,7 +142,7 @@ def sniff(source: Source, options: Options | None = None) -> str:
     if odd > len(head) // 100 or b"\x00" in head:
         return "raw"
     return (
-        "words" if _is_words(head.decode("utf-8", "replace"), whole=len(head) < _SNIFF) else "csv"
+        "frames" if _is_words(head.decode("utf-8", "replace"), whole=len(head) < _SNIFF) else "csv"
     )
 
 

@@ -1,4 +1,4 @@
-"""A plain list of words: one transfer a line, hex, command first, reply second, a time before them if wished.
+"""A plain list of frames: one transfer a line, hex, command first, reply second, a time before them if wished.
 
     # time us, command, reply           # 8 digits are 32 clocks, 4 digits are 16
     12.5, 0x8001, 0x0000                8001 0000
@@ -40,11 +40,11 @@ class _Row:
     reply: str | None
 
 
-class WordCapture(Capture):
-    """A list of words; `word_transfers()` gives them as Transfers. It has no lines and no blocks."""
+class FrameListCapture(Capture):
+    """A list of frames; `frame_transfers()` gives them as Transfers. It has no lines and no blocks."""
 
-    format = "words"
-    kind = "words"
+    format = "frames"
+    kind = "frames"
 
     def __init__(
         self,
@@ -79,9 +79,9 @@ class WordCapture(Capture):
         return self._file.taken, self._file.total
 
     def _raw(self) -> Iterator[tuple[dict[int, tuple[Times, Values]], int, int]]:
-        raise CallError(f"{self.name} is a list of words and has no lines; take word_transfers()")
+        raise CallError(f"{self.name} is a list of frames and has no lines; take frame_transfers()")
 
-    def word_transfers(self) -> Iterator[Transfers]:
+    def frame_transfers(self) -> Iterator[Transfers]:
         """The words in parts of some ten thousand. CaptureError if there are none at all."""
         held = b""
         while True:

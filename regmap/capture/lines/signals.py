@@ -271,7 +271,7 @@ class Capture:
     """
 
     format = ""
-    #: "edges", or "words" for a list of words that has no lines (see `word_transfers`).
+    #: "edges", or "frames" for a list of frames that has no lines (see `frame_transfers`).
     kind = "edges"
 
     def __init__(self, findings: Findings, tick: Fraction, channels: tuple[Channel, ...]) -> None:
@@ -293,8 +293,8 @@ class Capture:
         """(changes per channel, first instant, until) of whole instants; times not decreasing."""
         raise NotImplementedError
 
-    def word_transfers(self) -> Iterator[Transfers]:
-        """Transfers of a capture whose `kind` is "words"; CallError for all others."""
+    def frame_transfers(self) -> Iterator[Transfers]:
+        """Transfers of a capture whose `kind` is "frames"; CallError for all others."""
         raise CallError(f"{self.name} holds lines, not words: give an SPI set-up and channels")
 
     def close(self) -> None:

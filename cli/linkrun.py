@@ -13,7 +13,7 @@ from fractions import Fraction
 from typing import Any
 
 from regmap.chip.bank import need_register
-from regmap.chip.model import Chip, Spi
+from regmap.chip.model import Chip
 from regmap.errors import CallError, LinkError
 from regmap.link import rules
 from regmap.link.known import CAUTION
@@ -64,7 +64,7 @@ def open_port(args: argparse.Namespace, chip: Chip | None) -> AdapterPort:
         raise CallError("--timeout must be more than 0 s")
     port = AdapterPort(
         Reopener(args.port, baud=args.baud),
-        chip.spi if chip is not None else Spi(mode=0),
+        chip.spi if chip is not None else None,
         name=args.port,
         clock_hz=clock,
         timeout=timeout,

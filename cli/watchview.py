@@ -1,17 +1,27 @@
 """The live table of `gateword link PORT watch`: redrawn in place on a terminal, else one block a change.
 
+On a terminal it never grows beyond the screen: the newest events and how often each fault came stand
+below the present state.
 No terminal mode is changed and the cursor is never hidden, so there is nothing to put back when
 the program is stopped at any moment.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
 
 from regmap.chip.model import Chip
-from regmap.link.watch import Sample, tree
+from regmap.link.watch import Sample, Tally, tree
 
 from .context import Context, hexword, wrap
+
+MOST_EVENTS = 100
+
+
+def cut(text: str, width: int) -> str:
+    """A line that does not fold."""
+    return text if len(text) <= width else text[: width - 3] + "..."
 
 
 class View:
@@ -26,6 +36,8 @@ class View:
         )
         self._drawn = 0
         self._last: list[str] = []
+        self._tally = Tally()
+        self._events: deque[str] = deque(maxlen=MOST_EVENTS)
 
     def show(self, sample: Sample) -> None:
         """Put one sample out."""
@@ -33,8 +45,11 @@ class View:
             self.context.json_line("sample", **sample.plain())
             self.context.stdout.flush()
             return
+        for at, text in self._tally.take(sample):
+            self._events.append(f"{at[11:19]} {text}")
         lines = self.lines(sample)
         if self.live:
+            lines = self._bounded(lines)
             if self._drawn:
                 self.context.stdout.write(f"\x1b[{self._drawn}A\x1b[J")
             self.context.stdout.write("\n".join(lines) + "\n")
@@ -45,6 +60,24 @@ class View:
         self._last = lines[1:]
         self.context.stdout.flush()
 
+    def _bounded(self, lines: list[str]) -> list[str]:
+        """The state, the counts and the newest events, in no more lines than the screen has."""
+        import shutil
+
+        width = self.context.width
+        room = shutil.get_terminal_size((80, 24)).lines - 1
+        counts = [f"{name} {n}" for name, n in self._tally.counts.most_common()]
+        counts += [f"not answering {self._tally.lost}"] * bool(self._tally.lost)
+        below = [cut(f"times: {', '.join(counts)}", width)] * bool(counts)
+        events = [cut(text, width) for text in self._events]
+        least = min(len(events), max(1, room // 4))
+        space = room - len(below) - least
+        if len(lines) > space:
+            left = len(lines) - space + 1
+            lines = [*lines[: space - 1], self.context.style(f"... {left} more lines", "dim")]
+        fit = room - len(lines) - len(below)
+        return [*lines, *below, *events[len(events) - min(fit, len(events)) :]]
+
     def close(self) -> None:
         """Leave the last table standing, with the cursor below it."""
         self.context.stdout.flush()
@@ -52,7 +85,7 @@ class View:
     def lines(self, sample: Sample) -> list[str]:
         """One sample as text; the first line holds the time, so that the rest can be compared."""
         width = self.context.width
-        out = [f"{sample.time:9.3f} s  poll {sample.number}"]
+        out = [f"{sample.at[11:23]}  {sample.time:9.3f} s  poll {sample.number}"]
         for name, reading in sample.readings.items():
             register = self.chip.registers[name]
             if reading.word is None:
@@ -79,6 +112,8 @@ class View:
             out += wrap("gone: " + ", ".join(sample.gone), width, hang="  ").splitlines()
         if sample.fault_pin is not None:
             out.append(f"fault pin {'low (active)' if sample.pin_active else 'high'}")
+        elif sample.pin_lost:
+            out += wrap(f"fault pin not known: {sample.pin_lost}", width, hang="  ").splitlines()
         for text in self.unseen(sample):
             out += wrap(text, width, hang="  ").splitlines()
         return out

@@ -8,7 +8,7 @@ from typing import TypeVar, cast
 
 from ..chip.model import Spi
 from ..errors import CallError, LinkError
-from ..wire.client import Client, Done, Lost, Refused
+from ..wire.client import Client, Done, Lost, Outcome, Refused
 from ..wire.layout import (
     Burst,
     Capability,
@@ -37,17 +37,18 @@ class TransferLostError(LinkError):
 
 
 class AdapterPort:
-    """One adapter and its SPI set-up, as the map's bus wants it.
+    """One adapter and its SPI set-up, as the map's `spi` wants it; with None it is only greeted.
 
     `open_line` opens the port, anew after it failed. `generation` counts sessions: whoever finds it
     changed knows that the adapter was gone or restarted in between and that its pins may have moved.
-    `reconnect` is how long, in seconds, a lost port is looked for.
+    `reconnect` is how long, in seconds, a lost port is looked for; `until`, a moment of `clock`, ends
+    all waiting: who has to report in time sets it.
     """
 
     def __init__(
         self,
         open_line: Callable[[], Line],
-        spi: Spi,
+        spi: Spi | None,
         *,
         name: str = "",
         clock_hz: int | None = None,
@@ -62,6 +63,7 @@ class AdapterPort:
         self.clock = clock
         self.sleep = sleep
         self.reconnect = reconnect
+        self.until: float | None = None
         self.generation = 0
         self.transfers = 0
         self.repeats = 0
@@ -72,8 +74,10 @@ class AdapterPort:
         self._client = Client(timeout=timeout, attempts=attempts)
 
     def _spi_clock(self, asked: int | None) -> int:
-        high = int(self.spi.clock_max.low) if self.spi.clock_max is not None else DEFAULT_CLOCK
-        low = int(self.spi.clock_min.high) if self.spi.clock_min is not None else 1
+        fastest = self.spi.clock_max if self.spi is not None else None
+        slowest = self.spi.clock_min if self.spi is not None else None
+        high = int(fastest.low) if fastest is not None else DEFAULT_CLOCK
+        low = int(slowest.high) if slowest is not None else 1
         if asked is None:
             return max(low, min(high, DEFAULT_CLOCK))
         if not low <= asked <= high:
@@ -103,7 +107,11 @@ class AdapterPort:
 
     def _greet(self) -> Identity:
         identity = self._must(Hello(), Identity)
+        self.identity = identity
         spi = self.spi
+        if spi is None:
+            self.generation += 1
+            return identity
         gap = spi.idle.high if spi.idle is not None else 0
         self._must(
             Setup(
@@ -115,13 +123,18 @@ class AdapterPort:
             ),
             SetupDone,
         )
-        self.identity = identity
         self.generation += 1
         return identity
 
-    def _must(self, request: Request, kind: type[_Answer]) -> _Answer:
+    def _exchange(self, request: Request) -> Outcome:
         assert self._line is not None
-        outcome = exchange(self._line, self._client, request, clock=self.clock)
+        return exchange(self._line, self._client, request, clock=self.clock, until=self.until)
+
+    def _in_time(self) -> bool:
+        return self.until is None or self.clock() < self.until
+
+    def _must(self, request: Request, kind: type[_Answer]) -> _Answer:
+        outcome = self._exchange(request)
         if isinstance(outcome, Done) and isinstance(outcome.answer, kind):
             return outcome.answer
         raise LinkError(f"{self.name or 'the adapter'}: {outcome}")
@@ -152,9 +165,8 @@ class AdapterPort:
         return chunks
 
     def _one(self, bursts: tuple[bytes, ...]) -> list[bytes]:
-        assert self._line is not None
         self.transfers += 1
-        outcome = exchange(self._line, self._client, Transfer(bursts), clock=self.clock)
+        outcome = self._exchange(Transfer(bursts))
         if isinstance(outcome, Done):
             self.repeats += outcome.attempts - 1
             return [b.data for b in cast("tuple[Burst, ...]", outcome.answer)]
@@ -185,11 +197,13 @@ class AdapterPort:
                 self._greet()
                 return
             except LinkError:
-                if self.clock() >= end:
+                if self.clock() >= end or not self._in_time():
                     raise
                 self.sleep(min(0.1, self.reconnect))
 
     def _ready(self) -> None:
+        if not self._in_time():
+            raise TransferLostError("no time left to ask", may_have_run=False)
         if self._line is None:
             try:
                 self._find()
@@ -199,8 +213,7 @@ class AdapterPort:
     def pins(self, enable: bool | None = None) -> PinLevels:
         """Read the pins; first drive the enable pin unless None. Raises LinkError."""
         self._ready()
-        assert self._line is not None
-        outcome = exchange(self._line, self._client, Pins(enable), clock=self.clock)
+        outcome = self._exchange(Pins(enable))
         if isinstance(outcome, Done) and isinstance(outcome.answer, PinLevels):
             return outcome.answer
         if not isinstance(outcome, Done):

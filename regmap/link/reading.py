@@ -64,7 +64,7 @@ class Reader(Exchange):
         if elsewhere:
             return Reading(register=name, word=None, grade="lost", why=elsewhere)
         tries = 1 if dangers else self.attempts
-        why = ""
+        why, asked = "", False
         seen: list[int] = []
         reading: Reading | None = None
         for attempt in range(1, tries + 1):
@@ -73,8 +73,9 @@ class Reader(Exchange):
             try:
                 self._step_in()
                 reading = self._read_once(register, attempt, once=bool(dangers))
+                asked = True
             except TransferLostError as lost:
-                why = str(lost)
+                why, asked = str(lost), asked or lost.may_have_run
                 if dangers and lost.may_have_run:
                     break
                 continue
@@ -84,7 +85,7 @@ class Reader(Exchange):
             seen += reading.seen
         if reading is None or reading.grade == "lost":
             why = why or "no reply that could be believed"
-            if dangers:
+            if dangers and asked:
                 why += f"; not repeated, for {dangers[0]}"
                 self.known.lost(f"what {name} held when it was read: {why}")
             reading = Reading(

@@ -285,10 +285,16 @@ def serve(line: Line, server: Answers, stop: Callable[[], bool], *, poll: float 
 
 
 def exchange(
-    line: Line, client: Client, request: Request, *, clock: Callable[[], float] = time.monotonic
+    line: Line,
+    client: Client,
+    request: Request,
+    *,
+    clock: Callable[[], float] = time.monotonic,
+    until: float | None = None,
 ) -> Outcome:
     """One request and its outcome; a line that fails gives `Lost` with `port_gone`.
 
+    `until` is a moment of `clock` after which no answer is waited for, whatever attempts are left.
     An interrupt (or any error that is not the line's) abandons the request and goes on up.
     """
     send = client.start(request, clock())
@@ -298,7 +304,12 @@ def exchange(
                 line.write(send)
             now = clock()
             assert client.deadline is not None
-            data = line.read(max(client.deadline - now, 0.0))
+            if until is not None and now >= until:
+                lost = client.abandon("no answer in time")
+                assert lost is not None
+                return lost
+            end = client.deadline if until is None else min(client.deadline, until)
+            data = line.read(max(end - now, 0.0))
             step = client.feed(data, clock()) if data else client.tick(clock())
             if step.outcome is not None:
                 return step.outcome

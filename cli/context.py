@@ -75,7 +75,11 @@ class Context:
             self.stderr.write(text + "\n")
 
     def say(self, text: str) -> None:
-        """A message of one sentence on stderr, folded where a person reads it; whole for programs."""
+        """A message of one sentence on stderr, folded where a person reads it; whole for programs.
+
+        What a name or a file brought along that is no text (an escape sequence) shows as "?".
+        """
+        text = "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
         folded = "\n".join(wrap(line, self.width, hang="  ") for line in text.splitlines())
         self.err(folded if self.stderr.isatty() else text)
 

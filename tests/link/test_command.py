@@ -255,3 +255,9 @@ def test_reading_on_other_pages_is_asked_for_and_declared(
     assert done.returncode == 0
     assert "put back each time" in " ".join(done.stderr.split())
     assert len(json.loads(done.stdout)["registers"]) > len(few)
+
+
+def test_a_port_with_escape_bytes_reaches_no_terminal_raw() -> None:
+    done = gateword("link", "/dev/\x1b[31m\x9b2Jred", "read", "quoll16")
+    assert done.returncode == 3
+    assert "cannot open /dev/?[31m?2Jred" in done.stderr

@@ -13,7 +13,7 @@ from regmap.errors import CallError
 from regmap.stages.load import Stage
 
 from .context import Context, Status, columns, wrap
-from .documents import load_stage_of
+from .documents import load_stage_of, problem_json
 from .files import write_text
 
 if TYPE_CHECKING:
@@ -107,6 +107,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 for s in stage.settings
                 if s.choice.error
             ],
+            doubts=[problem_json(p) for p in stage.doubts],
             verdicts=[v.json() for v in result.verdicts],
             waived=[
                 {"check": v.check, "status": v.status, "reason": reason}
@@ -123,7 +124,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
             result,
             context,
             {o.replace("-", "_") for o in args.only},
-            [] if args.names else rounded(stage),
+            [] if args.names else [*rounded(stage), *map(str, stage.doubts)],
         ):
             context.out(line)
     counts = result.counts

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from regmap.errors import FileError
+from regmap.errors import FileError, Problem
 
 from .context import Context
 
@@ -67,3 +67,18 @@ def kind_of_node(node: Node) -> str:
         if "gateword_setup" in keys:
             return "setup"
     return "map"
+
+
+def problem_json(problem: Problem) -> dict[str, object]:
+    """One problem with its place, as JSON tells it."""
+    place = problem.place
+    return {
+        "file": place.file,
+        "line": place.line,
+        "column": place.column,
+        "severity": problem.severity,
+        "found": problem.found,
+        "expected": problem.expected,
+        "nearest": problem.nearest,
+        "path": problem.path,
+    }

@@ -13,7 +13,7 @@ from regmap.maps.vet import check_map
 from regmap.stages.load import read_stage
 
 from .context import Context, Status, wrap
-from .documents import STDIN, kind_of_node, load_chip, standard_input
+from .documents import STDIN, kind_of_node, load_chip, problem_json, standard_input
 
 NAME = "vet"
 HELP = "check (validate) maps, stages and set-ups of captures; problems as file:line:col"
@@ -111,7 +111,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
         errors += sum(p.severity == "error" for p in problems)
         warnings += sum(p.severity == "warning" for p in problems)
         unreadable = unreadable or any(p.place.line == 0 for p in problems)
-        rows.append({"file": name, "summary": summary, "problems": [_as_json(p) for p in shown]})
+        rows.append(
+            {"file": name, "summary": summary, "problems": [problem_json(p) for p in shown]}
+        )
         if args.json:
             continue
         for problem in shown:
@@ -144,10 +146,10 @@ def _against(args: argparse.Namespace, context: Context) -> int:
         context.json(
             "vet-against",
             file=str(path),
-            problems=[_as_json(p) for p in result.problems],
+            problems=[problem_json(p) for p in result.problems],
             read=result.read,
             unread=result.unread,
-            skipped=[_as_json(p) for p in result.skipped],
+            skipped=[problem_json(p) for p in result.skipped],
         )
     else:
         for problem in result.problems:
@@ -159,17 +161,3 @@ def _against(args: argparse.Namespace, context: Context) -> int:
             f"{path}: {result.read} #defines compared, {result.unread} not understood, {len(result.problems)} findings"
         )
     return Status.FINDINGS if any(p.severity == "error" for p in result.problems) else Status.OK
-
-
-def _as_json(problem: Problem) -> dict[str, object]:
-    place = problem.place
-    return {
-        "file": place.file,
-        "line": place.line,
-        "column": place.column,
-        "severity": problem.severity,
-        "found": problem.found,
-        "expected": problem.expected,
-        "nearest": problem.nearest,
-        "path": problem.path,
-    }

@@ -234,6 +234,10 @@ class _Maker:
                 points.append(f"{text}: {', '.join(by_status[status])}")
         if self.result.waived:
             points.append(f"Waived: {', '.join(v.check for v, _ in self.result.waived)}")
+        points += [
+            f"Doubtful input: {p.found}; expected {p.expected} ({p.place})"
+            for p in self.stage.doubts
+        ]
         rounded = [s.name for s in self.stage.settings if s.choice.error]
         if rounded:
             points.append(

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
@@ -45,6 +45,7 @@ from ..maps.shapes import Params
 from ..outside import load_outside
 from ..parameters import STAGE
 from ..quantity import Band
+from .plausible import Doubt, doubts
 
 FORMAT = 1
 
@@ -61,7 +62,10 @@ class Setting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """Everything a stage file says, with the chip of its map."""
+    """Everything a stage file says, with the chip of its map.
+
+    `doubts` are warnings about inputs that hardly fit together (see `plausible`).
+    """
 
     name: str
     title: str
@@ -77,6 +81,7 @@ class Stage:
     map_name: str = ""
     files: tuple[str, ...] = ()
     digest: str = ""
+    doubts: tuple[Problem, ...] = ()
 
     @property
     def bank(self) -> Bank:
@@ -330,7 +335,30 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
     if not reader.errors:
         _rules(stage, rec, reader)
         _unwritten(stage, rec, reader)
-    return stage
+    return replace(stage, doubts=_doubts(stage, rec, reader))
+
+
+def _doubts(stage: Stage, rec: Rec, reader: Reader) -> tuple[Problem, ...]:
+    """Inputs that contradict each other, reported at their lines; the warnings among them."""
+    before = len(reader.problems)
+    nodes = rec["params"].value_nodes
+    for doubt in implausible(stage.params, stage.chip):
+        reader.complain(
+            nodes.get(doubt.name),
+            doubt.name,
+            doubt.found,
+            doubt.expected,
+            doubt.nearest,
+            severity=doubt.severity,
+        )
+    return tuple(p for p in reader.problems[before:] if p.severity == "warning")
+
+
+def implausible(params: Mapping[str, Param], chip: Chip) -> list[Doubt]:
+    """What is wrong with the inputs of a stage on this chip."""
+    return doubts(
+        {n: p.value for n, p in params.items()}, {n: p.value for n, p in chip.electrical.items()}
+    )
 
 
 def _chain(rec: Rec, chip: Chip, path: Path, reader: Reader) -> tuple[tuple[Chip, ...], int]:

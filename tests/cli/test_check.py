@@ -207,6 +207,27 @@ def test_no_formula_takes_off_and_adds_the_same() -> None:
             assert not minus & plus, check.formula
 
 
+def test_doubtful_inputs_are_told_by_check_and_an_impossible_stage_is_refused(
+    gateword: Run, tmp_path: Path
+) -> None:
+    from regmap.maps.load import find_document
+
+    for name in ("coolant_pump", "quoll16"):
+        text = Path(find_document(name)).read_text()
+        (tmp_path / f"{name}.yaml").write_text(text.replace("nductance: 3 nH", "nductance: 3 uH"))
+    file = str(tmp_path / "coolant_pump.yaml")
+    shown = " ".join(gateword("check", file).out.split())
+    assert "bridge.inductance of 3 uH; expected 100 pH to 1 uH" in shown
+    assert "nearest: 3 nH" in shown
+    (doubt,) = json.loads(gateword("check", file, "--json").out)["doubts"]
+    assert (doubt["path"], doubt["severity"], doubt["line"]) == ("bridge.inductance", "warning", 61)
+    text = Path(file).read_text()
+    Path(file).write_text(text.replace("duty.max: 90 %", "duty.max: 150 %"))
+    refused = gateword("check", file)
+    assert refused.status == 2
+    assert "pwm.duty.max of 150 %; expected at most 100 %" in refused.err
+
+
 def test_explain_and_json_tell_where_each_formula_comes_from(gateword: Run) -> None:
     out = gateword("check", "coolant_pump", "--explain", "gate.dvdt.high").out
     assert "  sources" in out

@@ -222,12 +222,14 @@ def _filler(sheet: Sheet, item: FrameNames) -> tuple[str, str]:
         harmless = register.readable and all(
             f.access in ("ro", "rw", "once") for f in register.fields
         )
-        if not harmless or (register.frame and register.frame != item.frame.name):
+        if not harmless or (register.frames and item.frame.name not in register.frames):
             continue
         parts: dict[str, int] = {}
         for part in item.frame.command.parts:
-            if part.kind == "operation" and "read" in part.codes:
-                parts[part.name] = part.codes["read"]
+            if part.kind == "operation":
+                code = register.operations.get("read", "read")
+                if code in part.codes:
+                    parts[part.name] = part.codes[code]
             elif part.kind == "address":
                 parts[part.name] = register.address
             elif part.kind == "page":

@@ -138,6 +138,7 @@ class Frame:
     `replies` is keyed by what was asked: "read", "write", a command's name, or "any".
     `after` is how many frames later the reply comes: 0 in the same, 1 in the next.
     `when` is the condition on fields or states under which this layout is in force.
+    `named_only`: it carries only the registers and commands that name it.
     """
 
     name: str
@@ -147,6 +148,7 @@ class Frame:
     after: int = 0
     bursts: tuple[int, ...] = ()
     when: Expr | None = None
+    named_only: bool = False
     origin: str = ""
 
     def reply_to(self, kind: str) -> Layout | None:
@@ -257,6 +259,8 @@ class Register:
     `reads_as`: "written", "inverted", "zero", or "REG" whose word is read in its place.
     `complement_of`: a register that must always hold the bitwise complement of this one.
     `operations`: the operation codes that read and write it, where they are not "read" and "write".
+    `frames`: the layouts that carry it, where not every register's do. `address` is 0 where its layout
+    has no part for it.
     """
 
     name: str
@@ -272,12 +276,17 @@ class Register:
     read_mask: int = -1
     write_mask: int = -1
     writable: Expr | None = None
-    frame: str = ""
+    frames: tuple[str, ...] = ()
     operations: Mapping[str, str] = field(default_factory=dict)
     complement_of: str = ""
     reads_as: str = "written"
     summary: str = ""
     origin: str = ""
+
+    @property
+    def frame(self) -> str:
+        """The first layout named, "" where none is."""
+        return self.frames[0] if self.frames else ""
 
     @property
     def mask(self) -> int:
@@ -305,15 +314,29 @@ class Register:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Command:
-    """A frame that is no register access: given values for named parts of the command layout."""
+    """A frame that is no register access: given values for named parts of the command layout.
+
+    `frames` are the layouts that carry it. `care` has the bits that count of a part's value, where
+    not all do; the others are sent as 0 and may be anything.
+    """
 
     name: str
-    frame: str
+    frames: tuple[str, ...]
     parts: Mapping[str, int]
+    care: Mapping[str, int] = field(default_factory=dict)
     takes_data: bool = False
     summary: str = ""
     effects: tuple[str, ...] = ()
     origin: str = ""
+
+    @property
+    def frame(self) -> str:
+        """The first layout that carries it."""
+        return self.frames[0]
+
+    def holds(self, part: str, value: int) -> bool:
+        """Whether a part of a word holds what this command has there."""
+        return not (self.parts[part] ^ value) & self.care.get(part, -1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

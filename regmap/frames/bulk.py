@@ -298,7 +298,9 @@ class BulkCodec:
             if all(part is not None for part, _ in parts):
                 hit = np.ones(words.shape, np.bool_)
                 for part, value in parts:
-                    hit &= extract(words, part.bits if part else ()) == np.uint64(value)
+                    assert part is not None
+                    care = np.uint64(command.care.get(part.name, (1 << part.width) - 1))
+                    hit &= (extract(words, part.bits) ^ np.uint64(value)) & care == 0
                 kinds[hit] = COMMAND + self._order[command.name]
         return kinds
 

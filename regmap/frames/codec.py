@@ -201,7 +201,9 @@ class Codec:
             elif part.kind == "page":
                 parts[part.name] = register.page or 0
             elif part.kind == "data" and word is not None:
-                parts[part.name] = word
+                # what a wider register holds above that, a write does not reach
+                room = part.width if register.width > part.width else register.width
+                parts[part.name] = word & ((1 << room) - 1)
         if word is not None and frame.command.of_kind("data") is None:
             raise CallError(f"frame '{frame.name}' carries no data to write")
         built = build(frame.command, parts)

@@ -65,17 +65,21 @@ class Recogniser:
 
     def __init__(self, chip: Chip) -> None:
         self.chip = chip
-        self.usual = next((f for f in chip.frames.values() if f.when is None), None)
+        self.usual = next(
+            (f for f in chip.frames.values() if f.when is None and not f.named_only), None
+        )
         self._general = tuple(
-            f for f in chip.frames.values() if f is self.usual or f.when is not None
+            f
+            for f in chip.frames.values()
+            if (f is self.usual or f.when is not None) and not f.named_only
         )
         # a command that says more of its word is recognised before one that says less
         self.commands: tuple[Command, ...] = tuple(
             sorted(chip.commands.values(), key=lambda c: -len(c.parts))
         )
-        #: one target for each layout that targets name
-        named: dict[str, Target] = {c.frame: c for c in chip.commands.values()}
-        named |= {r.frame: r for r in chip.registers.values() if r.frame}
+        #: one target for each set of layouts that targets name
+        named: dict[tuple[str, ...], Target] = {c.frames: c for c in chip.commands.values()}
+        named |= {r.frames: r for r in chip.registers.values() if r.frames}
         self._named = tuple(named.values())
         #: what registers call the operation codes that read and write them
         self.kinds = {
@@ -88,10 +92,10 @@ class Recogniser:
     # --- which layout a request travels in ---------------------------------------------------
     def carriers(self, target: Target | None) -> tuple[Frame, ...]:
         """The layouts that can carry a register or command, in whatever state; None: any register."""
-        own = self.chip.frames[target.frame] if target is not None and target.frame else None
-        if own is None or own is self.usual:
+        own = tuple(self.chip.frames[n] for n in target.frames) if target is not None else ()
+        if not own or any(f is self.usual for f in own):
             return self._general
-        return (own,)
+        return own
 
     def carries(self, frame: Frame, target: Target) -> bool:
         """Whether the target can travel in this layout, in whatever state."""
@@ -117,10 +121,8 @@ class Recogniser:
         frame = self.frame_for(target, bank)
         if frame is None:
             assert target is not None
-            own = self.carriers(target)[0]
-            raise CallError(
-                f"{target.name} travels in frame '{own.name}', which is in force only while {own.when}"
-            )
+            own = " or ".join(f"frame '{f.name}' (while {f.when})" for f in self.carriers(target))
+            raise CallError(f"{target.name} travels in {own}, which is not in force")
         return frame
 
     def _in_force(self, target: Target | None, bank: Bank | None) -> list[Frame]:
@@ -270,7 +272,8 @@ class Recogniser:
                 Flaw(
                     "frame",
                     address_part.name if address_part else "",
-                    f"{register.name} travels in frame '{register.frame}', and this is '{frame.name}'",
+                    f"{register.name} travels in frame '{register.frame or self._general[0].name}', "
+                    f"and this is '{frame.name}'",
                 )
             )
         if register is not None and data is not None and data >> register.width:
@@ -296,10 +299,10 @@ class Recogniser:
     @staticmethod
     def _is(command: Command, parts: Mapping[str, int], whole: bool) -> bool:
         """Whether a word with these parts is the command; of one not yet whole, whether it can be."""
-        if whole:
-            return all(parts.get(n) == v for n, v in command.parts.items())
         told = [n for n in command.parts if n in parts]
-        return bool(told) and all(parts[n] == command.parts[n] for n in told)
+        if not told or (whole and len(told) < len(command.parts)):
+            return False
+        return all(command.holds(n, parts[n]) for n in told)
 
     def operation_of(self, frame: Frame, parts: Mapping[str, int]) -> tuple[str | None, str]:
         """The name of the word's operation code (None: the layout has none), and what it does: "read",

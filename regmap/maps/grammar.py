@@ -28,7 +28,7 @@ from ..document.schema import (
     Word,
 )
 from ..parameters import CHIP, ROLES
-from .shapes import NumberList, OptionKey, OptionText, Params
+from .shapes import NumberList, OptionKey, OptionText, Params, Pattern
 
 FORMAT = 1
 
@@ -182,7 +182,23 @@ RESERVED = Table(
 
 REGISTER = Record(
     {
-        "address": (Int(0, (1 << 32) - 1), True, "address in the frame"),
+        "address": (
+            Int(0, (1 << 32) - 1),
+            False,
+            "address in the frame; needed where the frame has a part for it",
+        ),
+        "operation": (
+            Record(
+                {
+                    "read": (NAME, False, "the code that reads it"),
+                    "write": (NAME, False, "the code that writes it"),
+                },
+                "codes that read and write it",
+            ),
+            False,
+            "the operation codes that read and write it, where they are not `read` and `write`: "
+            "an address space of its own, or a code for each register",
+        ),
         "page": (Int(0, 65535), False, "page or bank, where the frame has one"),
         "width": (
             Int(1, 64),
@@ -204,9 +220,10 @@ REGISTER = Record(
         "write_mask": (WORD64, False, "bits that a write reaches"),
         "writable": (EXPR, False, "condition under which a write takes, e.g. a state"),
         "frame": (
-            NAME,
+            Many(NAME, "frame names"),
             False,
-            "the frame that carries this register, where it is not the usual one",
+            "the frame that carries this register, where it is not the usual one; of several, the "
+            "one in force",
         ),
         "complement_of": (NAME, False, "the register whose bitwise complement this one must hold"),
         "reads_as": (
@@ -308,6 +325,11 @@ FRAME = Record(
             "bits of each chip-select burst, where there are several",
         ),
         "when": (EXPR, False, "condition under which this layout is in force"),
+        "named_only": (
+            BOOL,
+            False,
+            "it carries only registers and commands that name it, though its condition holds (no)",
+        ),
         "command": (PARTS, True, "parts of the word the controller sends"),
         "reply": (REPLY, False, "what the chip answers, and when"),
         "summary": (TEXT, False, "one line for people"),
@@ -510,11 +532,16 @@ def map_shape() -> Record:
                     NAME,
                     Record(
                         {
-                            "frame": (NAME, False, "the frame used (the first where not given)"),
+                            "frame": (
+                                Many(NAME, "frame names"),
+                                False,
+                                "the frame used (the first where not given); of several, the one in force",
+                            ),
                             "parts": (
-                                Table(NAME, WORD64, "values by part"),
+                                Table(NAME, Pattern(), "values by part"),
                                 True,
-                                "values of parts of the command",
+                                "values of parts of the command; in 0b1x0x the bits x are sent as 0 "
+                                "and may be anything",
                             ),
                             "data": (BOOL, False, "the command takes a data word"),
                             "effects": (

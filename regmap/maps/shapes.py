@@ -68,6 +68,39 @@ class Codes(tuple[int, ...]):
         return ",".join(map(str, self))
 
 
+class Value(int):
+    """A number of which only the bits `care` count (-1: all)."""
+
+    care = -1
+
+
+class Pattern(Scalar):
+    """A number, or one with bits that do not matter: `0b10xx`."""
+
+    label = "a number, or bits such as 0b10xx"
+
+    def convert(self, node: Node, text: str, reader: Reader, path: str) -> Any:
+        bits = text[2:].replace("_", "").lower()
+        if text[:2].lower() == "0b" and "x" in bits and not set(bits) - set("01x"):
+            value = Value(bits.replace("x", "0"), 2)
+            care = bits.replace("0", "1").replace("x", "0")
+            # above the bits written nothing but zero fits
+            value.care = -(1 << len(bits)) | int(care, 2)
+            return value
+        number = read_int(text)
+        if number is None or not 0 <= number < 1 << 64:
+            return reader.complain(node, path, quoted(text), self.label)
+        return Value(number)
+
+    def json(self) -> dict[str, Any]:
+        return {
+            "anyOf": [
+                {"type": "integer", "minimum": 0},
+                {"type": "string", "pattern": r"^(0[xX][0-9a-fA-F_]+|0[bB][01xX_]+|[0-9][0-9_]*)$"},
+            ]
+        }
+
+
 class OptionText(Scalar):
     """An option written on one line: a name, or a physical value that names itself."""
 

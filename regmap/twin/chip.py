@@ -73,7 +73,7 @@ class Twin(Core):
 
     def exchange(self, word: int) -> int:
         """One whole frame in all its bursts; the frame read meanwhile."""
-        frame = self.codec.recogniser.frames_possible(self.machine.bank)[0]
+        frame = self.codec.decode_command(word, self.machine.bank).frame
         left, reply = frame.length, 0
         for bits in frame.bursts:
             left -= bits

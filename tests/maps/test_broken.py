@@ -302,7 +302,25 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "no address",
         "    page: 1\n    address: 0x0\n",
         "    page: 1\n",
-        "map.yaml:52:5: error: no key 'address'; expected address: a whole number 0..0xFFFFFFFF [registers.GATE]",
+        "map.yaml:52:5: error: no key 'address'; expected address: in the frame, since frame 'word' has a part for it [registers.GATE]",
+    ),
+    (
+        "operation of no code",
+        "    page: 1\n    address: 0x0\n",
+        "    page: 1\n    address: 0x0\n    operation: {write: wrote}\n",
+        "map.yaml:54:24: error: the operation 'wrote'; expected a code of part 'op' of frame 'word'; nearest: write [registers.GATE]",
+    ),
+    (
+        "address of another page again",
+        "    page: 1\n    address: 0x0\n",
+        "    address: 0x0\n",
+        "map.yaml:52:14: error: the address 0x0 again; expected an address of its own ('STATUS' has it) [registers.GATE]",
+    ),
+    (
+        "pattern of a command",
+        "parts: {op: 3, page: 0,",
+        "parts: {op: 3, page: 0by,",
+        "map.yaml:31:26: error: '0by'; expected a number, or bits such as 0b10xx [commands.CLEAR.parts.page]",
     ),
     (
         "address twice",
@@ -871,7 +889,7 @@ def test_the_spot_is_underlined() -> None:
         "                ^^^^"
     ]
     assert rendered("access: rc", "acces: rc") == [
-        "map.yaml:37:5: error: the key 'acces'; expected one of address, page, width, reset, access,"
+        "map.yaml:37:5: error: the key 'acces'; expected one of address, operation, page, width, reset, access,"
         " reserved, read_mask, write_mask, writable, frame, complement_of, reads_as, summary, fields;"
         " nearest: access [registers.STATUS]\n"
         "        acces: rc\n"

@@ -70,7 +70,11 @@ BROKEN: list[tuple[str, str, str]] = [
     ("parity: odd, over", "parity: mark, over", "frames.word.command.odd.parity"),
     ("after: 1", "after: 17", "frames.word.reply.after"),
     ("access: rc", "access: cr", "registers.STATUS.access"),
-    ("    page: 1\n    address: 0x0\n", "    page: 1\n", "registers.GATE"),
+    (
+        "    page: 1\n    address: 0x0\n",
+        "    page: 1\n    address: low\n",
+        "registers.GATE.address",
+    ),
     ("reset: 0x41", "reset: high", "registers.MODE.reset"),
     ("role: deadtime", "role: dead_time", "registers.MODE.fields.TIME.role"),
     ("UV:  {bits: 1,", "UV:  {bit: 1,", "registers.STATUS.fields.UV"),

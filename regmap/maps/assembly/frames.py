@@ -94,8 +94,29 @@ def _frame(name: str, rec: Rec, reader: Reader) -> Frame | None:
         after=after,
         bursts=bursts,
         when=rec.get("when"),
+        named_only=rec.get("named_only", False),
         origin=Sources.origin(rec.node),
     )
+
+
+def named_frames(rec: Rec, frames: dict[str, Frame], reader: Reader) -> tuple[str, ...] | None:
+    """The frames that a register or command names; None where one is none of this map."""
+    found = []
+    for index, name in enumerate(rec.get("frame", ())):
+        if name in frames:
+            found.append(name)
+            continue
+        if not reader.has_error(f"frames.{name}"):
+            near = nearest(name, frames)
+            reader.complain(
+                rec["frame"].nodes[index],
+                rec.path,
+                f"the frame {quoted(name)}",
+                "a frame of this map",
+                near[0] if near else "",
+            )
+        return None
+    return tuple(found)
 
 
 def build_layout(
@@ -373,19 +394,12 @@ def build_commands(recs: Rec, frames: dict[str, Frame], reader: Reader) -> dict[
     """Commands that are no register access."""
     commands: dict[str, Command] = {}
     for name, rec in recs.items():
-        frame_name = rec.get("frame", next(iter(frames), ""))
-        frame = frames.get(frame_name)
-        if frame is None:
-            if "frame" in rec and not reader.has_error(f"frames.{frame_name}"):
-                near = nearest(frame_name, frames)
-                reader.complain(
-                    rec.value_nodes["frame"],
-                    rec.path,
-                    f"the frame {quoted(frame_name)}",
-                    "a frame of this map",
-                    near[0] if near else "",
-                )
+        names = named_frames(rec, frames, reader)
+        if names is None or not frames:
             continue
+        names = names or (next(iter(frames)),)
+        frame_name = names[0]
+        frame = frames[frame_name]
         for part_name, value in rec.get("parts", {}).items():
             part = frame.command.named(part_name)
             node = rec["parts"].key_nodes[part_name]
@@ -414,8 +428,13 @@ def build_commands(recs: Rec, frames: dict[str, Frame], reader: Reader) -> dict[
                 )
         commands[name] = Command(
             name=name,
-            frame=frame_name,
-            parts=dict(rec.get("parts", {})),
+            frames=names,
+            parts={n: int(v) for n, v in rec.get("parts", {}).items()},
+            care={
+                n: v.care & ((1 << part.width) - 1)
+                for n, v in rec.get("parts", {}).items()
+                if v.care != -1 and (part := frame.command.named(n)) is not None
+            },
             takes_data=rec.get("data", False),
             summary=rec.get("summary", ""),
             effects=tuple(rec.get("effects", ())),

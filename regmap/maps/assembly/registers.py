@@ -9,6 +9,7 @@ from ...chip.model import External, Field, Frame, Joined, Meaning, Register
 from ...document.schema import Reader, Rec, quoted, read_int
 from ...document.source import Node, Sources
 from ...errors import nearest
+from .frames import named_frames
 from .values import build_meanings
 
 READS_AS = ("written", "inverted", "zero")
@@ -62,72 +63,143 @@ def build_registers(
     `paged`: a field selects the page, so frames need not carry it.
     """
     registers: dict[str, Register] = {}
-    taken: dict[tuple[int | None, int], str] = {}
-    alone: dict[str, str] = {}
+    places = Places(reader, paged=paged)
+    usual = next((f for f in frames.values() if f.when is None and not f.named_only), None)
+    general = [f for f in frames.values() if (f is usual or f.when) and not f.named_only]
     for name, rec in recs.items():
-        if "address" not in rec or "fields" not in rec:
+        if "fields" not in rec:
             continue
-        frame = _frame_of(rec, frames, reader)
-        register = _register(name, rec, frame, reader, paged)
-        key = (register.page, register.address)
-        if frame is not None and frame.command.of_kind("address") is None:
-            only = alone.setdefault(frame.name, name)
-            if only != name:
-                reader.complain(
-                    rec.value_nodes["address"],
-                    rec.path,
-                    f"a second register in frame '{frame.name}', which holds no address",
-                    f"one ('{only}' is it), or a part that holds address",
-                )
-        if key in taken:
-            where = f" on page {register.page}" if register.page is not None else ""
-            reader.complain(
-                rec.value_nodes["address"],
-                rec.path,
-                f"the address 0x{register.address:X}{where} again",
-                f"an address of its own ('{taken[key]}' has it)",
-            )
-        taken.setdefault(key, name)
-        registers[name] = register
+        names = named_frames(rec, frames, reader)
+        carriers = [frames[n] for n in names or ()] or [*frames.values()][: names is not None]
+        register = _register(name, rec, names or (), carriers, reader, paged)
+        if register is not None:
+            everywhere = not names or (usual is not None and usual.name in names)
+            places.add(register, rec, general if everywhere else carriers)
+            registers[name] = register
     for name, rec in recs.items():
         if name in registers:
             _check_references(registers[name], rec, registers, reader)
     return registers
 
 
-def _frame_of(rec: Rec, frames: dict[str, Frame], reader: Reader) -> Frame | None:
-    if "frame" in rec:
-        frame = frames.get(rec["frame"])
-        if frame is None and not reader.has_error(f"frames.{rec['frame']}"):
-            near = nearest(rec["frame"], frames)
-            reader.complain(
-                rec.value_nodes["frame"],
+class Places:
+    """Where registers stand: each can be told from the others by its layout, operation, page and address."""
+
+    def __init__(self, reader: Reader, *, paged: bool) -> None:
+        self.reader = reader
+        self.paged = paged
+        self.taken: dict[tuple[str, str, int | None], list[Register]] = {}
+
+    def add(self, register: Register, rec: Rec, carriers: list[Frame]) -> None:
+        """Report what already stands where this register does."""
+        found: tuple[Register, Frame, int | None] | None = None
+        for frame in carriers:
+            layout = frame.command
+            address = register.address if layout.of_kind("address") is not None else None
+            code = layout.of_kind("operation")
+            for does, operation in (register.operations or {"read": "", "write": ""}).items():
+                able = register.readable if does == "read" else register.takes_writes
+                if register.operations and code is not None and operation not in code.codes:
+                    near = nearest(operation, code.codes)
+                    self.reader.complain(
+                        rec["operation"].value_nodes[does],
+                        rec.path,
+                        f"the operation {quoted(operation)}",
+                        f"a code of part '{code.name}' of frame '{frame.name}'",
+                        near[0] if near else "",
+                    )
+                if not able and not register.operations:
+                    continue
+                told = (operation or does) if code is not None else ""
+                row = self.taken.setdefault((frame.name, told, address), [])
+                other = next(
+                    (r for r in row if r is not register and self._meet(register, r)), None
+                )
+                if found is None and other is not None:
+                    found = other, frame, address
+                row.append(register)
+        if found is None:
+            return
+        other, frame, address = found
+        if address is None:
+            coded = frame.command.of_kind("operation") is not None
+            self.reader.complain(
+                rec.value_nodes.get("operation", rec.value_nodes.get("address", rec.node)),
                 rec.path,
-                f"the frame {quoted(rec['frame'])}",
-                "a frame of this map",
-                near[0] if near else "",
+                f"a second register in frame '{frame.name}', which holds no address",
+                f"one ('{other.name}' is it), "
+                + ("an `operation` of its own, " if coded else "")
+                + "or a part that holds address",
             )
-        return frame
-    return next(iter(frames.values()), None)
+        else:
+            page = f" on page {register.page}" if register.page is not None else ""
+            self.reader.complain(
+                rec.value_nodes["address"],
+                rec.path,
+                f"the address 0x{register.address:X}{page} again",
+                f"an address of its own ('{other.name}' has it)",
+            )
+
+    def _meet(self, one: Register, other: Register) -> bool:
+        """Whether both can be at one place: on one page, or one of them on every page."""
+        if one.page == other.page:
+            return True
+        if None not in (one.page, other.page):
+            return False
+        # where frames carry the page, a register of none is sent with page 0
+        return self.paged or 0 in (one.page, other.page)
 
 
-def _register(name: str, rec: Rec, frame: Frame | None, reader: Reader, paged: bool) -> Register:
-    data = frame.command.of_kind("data") if frame else None
-    if data is None and frame is not None:
-        data = next((p for r in frame.replies.values() for p in r.parts if p.kind == "data"), None)
-    width = rec.get("width", data.width if data else 64)
-    if frame is not None:
-        if data is not None and width > data.width:
-            reader.complain(
-                rec.value_nodes.get("width", rec.node),
-                rec.path,
-                f"a width of {width} bits",
-                f"at most {data.width}, as the frame carries",
-            )
-        _fits(rec, "address", frame, reader)
+def _register(
+    name: str,
+    rec: Rec,
+    names: tuple[str, ...],
+    carriers: list[Frame],
+    reader: Reader,
+    paged: bool,
+) -> Register | None:
+    written = read = None
+    if carriers:
+        frame = carriers[0]
+        written = frame.command.of_kind("data")
+        read = max(
+            (p for r in frame.replies.values() for p in r.parts if p.kind == "data"),
+            key=lambda p: p.width,
+            default=None,
+        )
+    rooms = [p.width for p in (written, read) if p is not None]
+    width = rec.get("width", rooms[0] if rooms else 64)
+    if rooms and width > max(rooms):
+        reader.complain(
+            rec.value_nodes.get("width", rec.node),
+            rec.path,
+            f"a width of {width} bits",
+            f"at most {max(rooms)}, as the frame carries",
+        )
+    for frame in carriers:
+        if "address" in rec:
+            _fits(rec, "address", frame, reader)
+        elif frame.command.of_kind("address") is not None:
+            if "address" not in rec.key_nodes and not reader.has_error(rec.path):
+                reader.complain(
+                    rec.node,
+                    rec.path,
+                    "no key 'address'",
+                    f"address: in the frame, since frame '{frame.name}' has a part for it",
+                )
+            return None
         if "page" in rec and not paged:
             _fits(rec, "page", frame, reader)
     fields, claimed = _fields(name, rec, width, reader)
+    if written is not None and width > written.width:
+        for item in fields:
+            if item.writable and max(item.bits) >= written.width:
+                reader.complain(
+                    rec["fields"][item.name].value_nodes["bits"],
+                    rec["fields"][item.name].path,
+                    f"bit {max(item.bits)} of a field that can be written",
+                    f"bits 0..{written.width - 1}, as a command carries, or access: ro",
+                )
     reset = _reset(rec, fields, width, reader)
     fields = tuple(_with_reset(f, reset) for f in fields)
     reserved, write, keep = _reserved(rec, width, claimed, reader)
@@ -141,9 +213,19 @@ def _register(name: str, rec: Rec, frame: Frame | None, reader: Reader, paged: b
                 f"{key} 0x{masks[key]:X}",
                 f"at most 0x{(1 << width) - 1:X} in {width} bits",
             )
+    if read is not None and any(i.access != "wo" and max(i.bits) >= read.width for i in fields):
+        shown = (1 << read.width) - 1
+        hidden = [b for b in range(width - 1, -1, -1) if masks["read_mask"] & ~shown & 1 << b]
+        if hidden:
+            reader.complain(
+                rec.value_nodes.get("read_mask", rec.node),
+                rec.path,
+                f"bits {spans(hidden)}, which no reply shows",
+                f"read_mask: 0x{masks['read_mask'] & shown:X}",
+            )
     return Register(
         name=name,
-        address=rec["address"],
+        address=rec.get("address", 0),
         width=width,
         reset=reset,
         fields=fields,
@@ -155,7 +237,8 @@ def _register(name: str, rec: Rec, frame: Frame | None, reader: Reader, paged: b
         read_mask=masks["read_mask"],
         write_mask=masks["write_mask"],
         writable=rec.get("writable"),
-        frame=rec.get("frame", ""),
+        frames=names,
+        operations=dict(rec.get("operation", {})),
         complement_of=rec.get("complement_of", ""),
         reads_as=rec.get("reads_as", "written"),
         summary=rec.get("summary", ""),

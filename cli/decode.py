@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import argparse
 
-from regmap.behaviour.faults import raised_in, suspicious
-from regmap.behaviour.settings import compare_words, oddities
-from regmap.chip import values
+from regmap.behaviour.effects import Effects, Said, effects, said, shown_fields
+from regmap.behaviour.faults import explain, suspicious
+from regmap.behaviour.machine import Machine
+from regmap.behaviour.settings import oddities
 from regmap.chip.bank import Bank, need_register
-from regmap.chip.bits import extract
-from regmap.chip.model import Chip, Layout, Register
-from regmap.document.schema import read_int
-from regmap.errors import CallError, FrameError
+from regmap.chip.model import Chip, Fault, Field, Layout, Register
+from regmap.chip.values import Reading
+from regmap.errors import FrameError
 from regmap.frames.codec import Answer, Codec, Sent
 from regmap.maps.load import load_map
 
 from .context import Context, Status, hexword, wrap
-from .encode import bank_from, odd_lines
+from .encode import assignments, bank_from, caution_lines, effect_lines, effects_json, parse_word
 
 NAME = "decode"
 HELP = "any raw word taken apart and explained"
@@ -47,33 +47,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
 
-def parse_word(text: str, chip: Chip) -> int:
-    """A frame word as people paste it: 0x21DF, 21DF, 0b..., with blanks or underscores inside."""
-    cleaned = text.strip().replace(" ", "").replace("_", "")
-    value = read_int(cleaned) if cleaned[:2].lower() in ("0x", "0b") else None
-    if (
-        value is None
-        and cleaned
-        and all(c in "0123456789abcdefABCDEF" for c in cleaned)
-        and len(cleaned) <= 32
-    ):
-        value = int(cleaned, 16)
-    if value is None or value < 0:
-        if len(cleaned.lower().split("0x")) > 2:
-            raise CallError(
-                f"{text[:40]!r} is more than one word; expected each as an argument of its own"
-            )
-        bad = next((c for c in cleaned if c not in "0123456789abcdefABCDEFxX"), "")
-        detail = f" ({bad!r} is no hex digit)" if bad else ""
-        raise CallError(f"{text[:40]!r} is not a word{detail}; expected hex such as 0x21DF")
-    longest = max(f.length for f in chip.frames.values())
-    if value >> longest:
-        raise CallError(
-            f"{text[:40]} has {value.bit_length()} bits; frames of {chip.name} have at most {longest}"
-        )
-    return value
-
-
 def short_words(texts: list[str], chip: Chip) -> list[str]:
     """Words with fewer digits than the shortest frame has: a byte lost in pasting looks like a small number."""
     need = (min(f.length for f in chip.frames.values()) + 3) // 4
@@ -92,50 +65,47 @@ def short_words(texts: list[str], chip: Chip) -> list[str]:
 
 def run(args: argparse.Namespace, context: Context) -> int:
     chip = load_map(args.map)
-    bank = bank_from(chip, args.base)
+    machine = Machine(chip, bank_from(chip, args.base))
     codec = Codec(chip)
     to = need_register(chip, args.to) if args.to else None
+    #: registers whose word was given or seen; the others are taken at reset
+    seen = {name for name, _ in assignments(args.base)}
     rows: list[dict[str, object]] = []
     flawed = False
     replies: list[int] = []
     commands: list[int] = []
     for text in args.words:
         first, colon, second = text.partition(":")
-        if colon:
-            sent = codec.decode_command(parse_word(first, chip), bank)
-            rows.append(_command(chip, sent, bank, context, args.json))
-            answer = codec.decode_reply(parse_word(second, chip), sent)
-            rows.append(_answer(chip, answer, sent.register, context, args.json))
+        if args.reply and not colon:
+            word = parse_word(first, chip)
+            alone = _bare_reply(codec, word, to, machine.bank)
+            asked = codec.read(to, machine.bank) if to is not None else None
+            rows.append(_answer(machine.bank, alone, asked, context, args.json))
+            replies.append(word)
+            flawed = flawed or bool(alone.flaws)
+            continue
+        sent = codec.decode_command(parse_word(first, chip), machine.bank)
+        answer = codec.decode_reply(parse_word(second, chip), sent) if colon else None
+        known = said(sent, answer) if answer is not None else Said()
+        if known.register is not None and not known.after:
+            # what a reply shows of the time before the command is what the command acts upon
+            machine.bank.learn_read(known.register.name, known.data)
+            seen.add(known.register.name)
+        before = machine.bank.copy()
+        told = effects(machine, sent)
+        rows.append(_command(sent, told, before, seen, context, args.json))
+        flawed = flawed or bool(sent.flaws)
+        if sent.register is not None and told.outcome.taken:
+            seen.add(sent.register.name)
+        if answer is not None:
+            env = machine.bank if known.after else before
+            rows.append(_answer(env, answer, sent, context, args.json))
             commands.append(sent.word)
             replies.append(answer.word)
-            flawed = flawed or bool(sent.flaws or answer.flaws)
-            if (
-                sent.kind == "write"
-                and sent.register is not None
-                and sent.data is not None
-                and not sent.flaws
-            ):
-                bank.learn(sent.register.name, sent.data)
-        elif args.reply:
-            word = parse_word(first, chip)
-            answer = _bare_reply(codec, word, to, bank)
-            rows.append(_answer(chip, answer, to, context, args.json))
-            replies.append(word)
             flawed = flawed or bool(answer.flaws)
-        else:
-            sent = codec.decode_command(parse_word(first, chip), bank)
-            rows.append(_command(chip, sent, bank, context, args.json))
-            flawed = flawed or bool(sent.flaws)
-            if (
-                sent.kind == "write"
-                and sent.register is not None
-                and sent.data is not None
-                and not sent.flaws
-            ):
-                bank.learn(sent.register.name, sent.data)
     for note in short_words(args.words, chip):
         context.say(note)
-    frame = codec.frame_in_force(bank)
+    frame = codec.frame_in_force(machine.bank)
     wiring = suspicious(frame.reply_to("read"), frame.length, replies, commands)
     if args.json:
         context.json("decode", chip=chip.name, words=rows, wiring=wiring or None)
@@ -175,8 +145,11 @@ def _data_width(layout: Layout) -> int:
 
 
 def _command(
-    chip: Chip, sent: Sent, bank: Bank, context: Context, as_json: bool
+    sent: Sent, told: Effects, before: Bank, seen: set[str], context: Context, as_json: bool
 ) -> dict[str, object]:
+    chip = before.chip
+    write = sent.kind == "write" and sent.register is not None and sent.data is not None
+    odd = oddities(sent.register, sent.data) if write and not sent.flaws else []  # type: ignore[arg-type]
     if not as_json:
         target = (
             sent.register.name
@@ -198,17 +171,15 @@ def _command(
         )
         _flaws(sent.flaws, context)
         if sent.register is not None and sent.data is not None and not sent.flaws:
-            data = sent.data & sent.register.mask
-            _fields(chip, sent.register, data, bank, context)
-            before = bank.words.get(sent.register.name, sent.register.reset)
-            label = "the word before" if before != sent.register.reset else "reset"
-            changes = compare_words(chip, sent.register, before, data, bank)
-            for change in changes:
-                context.out(f"    changes against {label}: {change}")
-            if not changes:
-                context.out(f"    changes nothing against {label}")
-            for line in odd_lines(sent.register, data, context) if sent.kind == "write" else ():
+            for line in _field_lines(_written(chip, sent, before)):
                 context.out(line)
+        if not sent.flaws and (sent.kind == "write" or sent.command is not None or told.changes):
+            from_reset = sent.register is None or sent.register.name not in seen
+            base = "reset" if from_reset else "the word before"
+            for line in effect_lines(told, context, base):
+                context.out(line)
+        for line in caution_lines(odd, context):
+            context.out(line)
     return {
         "word": sent.word,
         "hex": hexword(sent.word, sent.frame.length),
@@ -218,53 +189,106 @@ def _command(
         "address": sent.address,
         "parts": dict(sent.parts),
         "flaws": [f.text for f in sent.flaws],
-        "cautions": oddities(sent.register, sent.data)
-        if sent.kind == "write" and sent.register and sent.data is not None and not sent.flaws
-        else [],
-        "fields": _fields_json(chip, sent.register, sent.data, bank),
+        "cautions": odd,
+        "fields": _fields_json(_written(chip, sent, before)),
+        **effects_json(told),
     }
 
 
+def _written(chip: Chip, sent: Sent, before: Bank) -> list[tuple[Field, Reading | None]]:
+    """The fields of a written word, each as it is asked for."""
+    if sent.register is None or sent.data is None:
+        return []
+    env = before.copy()
+    env.learn(sent.register.name, sent.data & sent.register.mask)
+    del chip
+    return [(f, env.reading(f.ref)) for f in sent.register.fields]
+
+
 def _answer(
-    chip: Chip, answer: Answer, register: Register | None, context: Context, as_json: bool
+    bank: Bank, answer: Answer, sent: Sent | None, context: Context, as_json: bool
 ) -> dict[str, object]:
-    bank = Bank.at_reset(chip)
+    """A reply to `sent`; with None nobody knows to what."""
+    chip = bank.chip
+    told = said(sent, answer)
+    register = told.register
+    words = {register.name: register.held(told.data)} if register is not None else {}
+    fields = shown_fields(chip, register, told.data, bank) if register is not None else []
+    explained = explain(chip, words, shown=told.faults)
+    faults = explained.raised
     if not as_json:
-        what = f" to read {register.name}" if register else ""
-        data = (
-            f", data {hexword(answer.data, register.width if register else _data_width(answer.layout))}"
-            if answer.data is not None
-            else ""
-        )
-        context.out(
-            f"{context.style(hexword(answer.word, answer.layout.length), 'mark')}  reply{what}{data}"
-        )
-        _flaws(answer.flaws, context)
-        if answer.flaws:
-            context.out("    a word that is rejected says nothing of the chip")
-        for name, raised in answer.status.items() if not answer.flaws else ():
-            part = answer.layout.named(name)
-            text = part.summary if part and part.summary else name
-            context.out(f"    {name} {'SET' if raised else 'clear'}: {text}")
-        if register is not None and answer.data is not None and not answer.flaws:
-            _fields(chip, register, answer.data, bank, context)
-            more = ""
-            for fault in raised_in(chip, {register.name: answer.data}):
-                context.out(f"    {context.style('fault', 'bad')} {fault.name}: {fault.title}")
-                more = f"`gateword explain {name_of(chip)} {register.name}=0x{answer.data:X}` tells more"
-            if more:
-                context.out(f"    {more}")
+        _answer_lines(chip, answer, sent, told, fields, faults, context)
+        for text in explained.wiring:
+            context.out(wrap(f"wiring: {text}", context.width, "    ", "      "))
     return {
         "word": answer.word,
         "hex": hexword(answer.word, answer.layout.length),
         "kind": "reply",
+        "to": sent.kind if sent is not None else None,
         "data": answer.data,
-        "register": register.name if register else None,
+        "register": sent.register.name if sent is not None and sent.register else None,
         "status": dict(answer.status),
         "parts": dict(answer.parts),
         "flaws": [f.text for f in answer.flaws],
-        "fields": _fields_json(chip, register, answer.data, bank),
+        "fields": _fields_json(fields),
+        "faults": [
+            {
+                "fault": f.name,
+                "at": f.ref,
+                "title": f.title,
+                "severity": f.severity,
+                "causes": list(f.causes),
+                "check_first": list(f.check_first),
+            }
+            for f in faults
+        ],
     }
+
+
+def _answer_lines(
+    chip: Chip,
+    answer: Answer,
+    sent: Sent | None,
+    told: Said,
+    fields: list[tuple[Field, Reading | None]],
+    faults: tuple[Fault, ...],
+    context: Context,
+) -> None:
+    what = ""
+    asked = sent.register if sent is not None else None
+    if sent is not None:
+        what = f" to {sent.kind}" + (f" {asked.name}" if asked is not None else "")
+    data = ""
+    if answer.data is not None:
+        width = asked.width if asked is not None else _data_width(answer.layout)
+        data = f", data {hexword(answer.data, width)}"
+    if told.register is not None and sent is not None and sent.kind == "write":
+        data += ", as it holds after the write" if told.after else ", as it held before the write"
+    context.out(
+        f"{context.style(hexword(answer.word, answer.layout.length), 'mark')}  reply{what}{data}"
+    )
+    _flaws(answer.flaws, context)
+    if answer.flaws:
+        context.out("    a word that is rejected says nothing of the chip")
+        return
+    for name, raised in answer.status.items():
+        part = answer.layout.named(name)
+        fault = chip.faults.get(part.fault) if part is not None else None
+        text = fault.title if fault is not None else part.summary if part is not None else ""
+        context.out(f"    {name} {'SET' if raised else 'clear'}: {text or name}")
+    for line in _field_lines(fields):
+        context.out(line)
+    for fault in faults:
+        lines = [f"fault {fault.name}: {fault.title}"]
+        lines += [f"causes: {'; '.join(fault.causes)}"] if fault.causes else []
+        lines += [f"check first: {'; '.join(fault.check_first)}"] if fault.check_first else []
+        text = wrap(". ".join(lines), context.width, "    ", "      ")
+        context.out(text.replace("fault", context.style("fault", "bad"), 1))
+    if faults and told.register is not None:
+        word = told.register.held(told.data)
+        context.out(
+            f"    `gateword explain {name_of(chip)} {told.register.name}=0x{word:X}` tells more"
+        )
 
 
 def name_of(chip: Chip) -> str:
@@ -287,28 +311,20 @@ def _flaws(flaws: tuple[object, ...], context: Context) -> None:
         context.out(text.replace("rejected", context.style("rejected", "bad"), 1))
 
 
-def _fields(chip: Chip, register: Register, word: int, bank: Bank, context: Context) -> None:
-    env = bank.copy()
-    env.learn(register.name, word)
-    for field in register.fields:
-        code = extract(word, field.bits)
-        context.out(f"    {field.name} = {values.read(field, code, env).label}")
-    del chip
+def _field_lines(fields: list[tuple[Field, Reading | None]]) -> list[str]:
+    return [
+        f"    {f.name} = {reading.label if reading is not None else 'not known, a read does not show it'}"
+        for f, reading in fields
+    ]
 
 
-def _fields_json(
-    chip: Chip, register: Register | None, word: int | None, bank: Bank
-) -> list[dict[str, object]]:
-    if register is None or word is None:
-        return []
-    env = bank.copy()
-    env.learn(register.name, word & register.mask)
-    del chip
-    rows: list[dict[str, object]] = []
-    for field in register.fields:
-        code = extract(word, field.bits)
-        reading = values.read(field, code, env)
-        rows.append(
-            {"name": field.name, "code": code, "meaning": reading.label, "value": reading.band}
-        )
-    return rows
+def _fields_json(fields: list[tuple[Field, Reading | None]]) -> list[dict[str, object]]:
+    return [
+        {
+            "name": f.name,
+            "code": reading.code if reading is not None else None,
+            "meaning": reading.label if reading is not None else None,
+            "value": reading.band if reading is not None else None,
+        }
+        for f, reading in fields
+    ]

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 
+from regmap.behaviour.effects import Effects
 from regmap.behaviour.plan import Planned, plan
-from regmap.behaviour.settings import compare_words, oddities
+from regmap.behaviour.settings import oddities
 from regmap.chip.bank import Bank
-from regmap.chip.bits import extract
-from regmap.chip.model import Chip, Register
-from regmap.document.schema import read_int
+from regmap.chip.model import Chip
+from regmap.document.schema import read_int, read_word
 from regmap.errors import CallError
 from regmap.frames.codec import bursts, wire_bytes
 from regmap.maps.load import load_map
@@ -72,17 +72,45 @@ def assignments(texts: list[str]) -> list[tuple[str, int]]:
     pairs = []
     for text in texts:
         name, equals, number = text.partition("=")
-        value = read_int(number.strip())
+        value = read_word(number.strip())
         if not equals or value is None or value < 0:
             raise CallError(f"{text[:40]!r} is not NAME=NUMBER; expected as in STATUS1=0x302")
         pairs.append((name.strip(), value))
     return pairs
 
 
+def parse_word(text: str, chip: Chip) -> int:
+    """A frame word as people paste it: 0x21DF, 21DF, 0b..., with blanks or underscores inside."""
+    cleaned = text.strip().replace(" ", "").replace("_", "")
+    value = read_int(cleaned) if cleaned[:2].lower() in ("0x", "0b") else None
+    if (
+        value is None
+        and cleaned
+        and all(c in "0123456789abcdefABCDEF" for c in cleaned)
+        and len(cleaned) <= 32
+    ):
+        value = int(cleaned, 16)
+    if value is None or value < 0:
+        if len(cleaned.lower().split("0x")) > 2:
+            raise CallError(
+                f"{text[:40]!r} is more than one word; expected each as an argument of its own"
+            )
+        bad = next((c for c in cleaned if c not in "0123456789abcdefABCDEFxX"), "")
+        detail = f" ({bad!r} is no hex digit)" if bad else ""
+        raise CallError(f"{text[:40]!r} is not a word{detail}; expected hex such as 0x21DF")
+    longest = max(f.length for f in chip.frames.values())
+    if value >> longest:
+        raise CallError(
+            f"{text[:40]} has {value.bit_length()} bits; frames of {chip.name} have at most {longest}"
+        )
+    return value
+
+
 def run(args: argparse.Namespace, context: Context) -> int:
     chip = load_map(args.map)
     bank = bank_from(chip, args.base)
-    frames = plan(chip, args.requests, bank, dict(assignments(args.part)))
+    origins = {name: "--from" for name, _ in assignments(args.base)}
+    frames = plan(chip, args.requests, bank, dict(assignments(args.part)), origins)
     if args.json:
         context.json("encode", chip=chip.name, frames=[_as_json(chip, p) for p in frames])
         return Status.OK
@@ -123,44 +151,71 @@ def frame_lines(chip: Chip, planned: Planned, context: Context) -> list[str]:
         elif choice.reading.band is not None and not choice.reading.band.exact:
             note = f" ({choice.reading.band})"
         lines.append(f"    {name} = {label}{note}, code {choice.code}")
-    if sent.register is not None and sent.data is not None:
-        lines += _changes(chip, planned)
-        if sent.kind == "write":
-            lines += odd_lines(sent.register, sent.data, context)
+    if planned.carried:
+        rest = ", ".join(
+            f"{c.field.name} = {c.reading.label} ({c.origin})" for c in planned.carried
+        )
+        lines.append(wrap(f"also carries {rest}", context.width, "    ", "      "))
+    if sent.kind != "read" or planned.effects.changes:
+        lines += effect_lines(planned.effects, context)
+    lines += caution_lines(cautions(chip, planned), context)
     return lines
 
 
-def odd_lines(register: Register, word: int, context: Context) -> list[str]:
-    """What the map forbids in this write; the word is shown all the same, for it may be a test."""
+def effect_lines(told: Effects, context: Context, base: str = "") -> list[str]:
+    """What a frame does to what is known of the chip; `base` says from where that is known."""
+    what = f"changes from {base}" if base else "changes"
+    lines = [f"    {what}: {change}" for change in told.changes]
+    lines += [f"    {act}; it reads 0 again by itself" for act in told.acts]
+    lines += [f"    {event}" for event in told.outcome.events]
+    if told.outcome.why:
+        lines.append(
+            wrap(f"does not take: {told.outcome.why}", context.width, "    ", "      ").replace(
+                "does not take", context.style("does not take", "bad"), 1
+            )
+        )
+    if told.outcome.unsure:
+        lines.append(wrap(told.outcome.unsure, context.width, "    ", "      "))
+    if told.none and not told.outcome.why and not told.outcome.unsure:
+        lines.append(f"    {what.replace('changes', 'changes nothing', 1)}")
+    return lines
+
+
+def cautions(chip: Chip, planned: Planned) -> list[str]:
+    """What a person should think of before this frame is sent, as sentences."""
+    sent = planned.sent
+    if sent.kind != "write" or sent.register is None or sent.data is None:
+        return []
+    del chip
+    return oddities(sent.register, sent.data)
+
+
+def caution_lines(texts: list[str], context: Context) -> list[str]:
+    """Cautions; the word is shown all the same, for it may be a test."""
     return [
         wrap(f"caution: {text}", context.width, "    ", "      ").replace(
             "caution", context.style("caution", "warn"), 1
         )
-        for text in oddities(register, word)
+        for text in texts
     ]
 
 
-def _changes(chip: Chip, planned: Planned) -> list[str]:
-    sent = planned.sent
-    assert sent.register is not None
-    assert sent.data is not None
-    lines = []
-    asked = {name for name, _ in planned.choices}
-    references = [("reset", sent.register.reset)]
-    if planned.before is not None and planned.before != sent.register.reset:
-        references.insert(0, ("the word before", planned.before))
-    for label, word in references:
-        changes = compare_words(chip, sent.register, word, sent.data)
-        others = [c for c in changes if c.field.ref not in asked] if planned.choices else changes
-        if label == "reset" and not changes:
-            lines.append(f"    equals its {label} word")
-        for change in others:
-            lines.append(
-                f"    also differs from {label}: {change}"
-                if planned.choices
-                else f"    against {label}: {change}"
-            )
-    return lines
+def effects_json(told: Effects) -> dict[str, object]:
+    """What a frame does, for programs; a code that is not known is null."""
+    return {
+        "taken": told.outcome.taken if not told.outcome.unsure else None,
+        "why": told.outcome.why or told.outcome.unsure or None,
+        "changes": [
+            {
+                "field": c.field.ref,
+                "from": c.old.code if c.old is not None else None,
+                "to": c.new.code if c.new is not None else None,
+            }
+            for c in told.changes
+        ],
+        "starts": [{"field": a.field.ref, "code": a.reading.code} for a in told.acts],
+        "events": list(told.outcome.events),
+    }
 
 
 def _as_json(chip: Chip, planned: Planned) -> dict[str, object]:
@@ -178,21 +233,19 @@ def _as_json(chip: Chip, planned: Planned) -> dict[str, object]:
             for v, n in bursts(sent.frame, sent.word)
         ],
         "requests": list(planned.requests),
-        "cautions": oddities(sent.register, sent.data)
-        if sent.kind == "write" and sent.register is not None and sent.data is not None
-        else [],
+        "cautions": cautions(chip, planned),
         "choices": [
             {"name": n, "asked": c.asked, "code": c.code, "value": c.reading.band, "error": c.error}
             for n, c in planned.choices
         ],
-        "changes": [
+        "carries": [
             {
                 "field": c.field.ref,
-                "from": extract(sent.register.reset, c.field.bits),
-                "to": extract(sent.data, c.field.bits),
+                "code": c.reading.code,
+                "value": c.reading.label,
+                "origin": c.origin,
             }
-            for c in compare_words(chip, sent.register, sent.register.reset, sent.data)
-        ]
-        if sent.register is not None and sent.data is not None
-        else [],
+            for c in planned.carried
+        ],
+        **effects_json(planned.effects),
     }

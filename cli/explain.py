@@ -5,13 +5,15 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 
+from regmap.behaviour.effects import said
 from regmap.behaviour.faults import Explanation, Finding, explain
 from regmap.chip.model import Chip, Fault
+from regmap.frames.codec import Codec
 from regmap.maps.load import find_document, load_map
 from regmap.stages.load import load_stage
 
 from .context import Context, Status, hexword, wrap
-from .encode import assignments
+from .encode import assignments, parse_word
 from .vet import kind_of
 
 NAME = "explain"
@@ -28,7 +30,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a map, or a stage whose settings are then taken as configured",
     )
     parser.add_argument(
-        "words", nargs="+", metavar="REG=WORD", help="status words as they were read"
+        "words",
+        nargs="+",
+        metavar="REG=WORD|REG:REPLY|COMMAND:REPLY",
+        help="status words as they were read, or reply frames with the register or the frame that they answer",
     )
     parser.add_argument("--brief", action="store_true", help="one line a fault")
     parser.add_argument("--json", action="store_true", help="one JSON object")
@@ -43,7 +48,12 @@ def run(args: argparse.Namespace, context: Context) -> int:
             bank.forget(name)
     else:
         chip, bank = load_map(path), None
-    result = explain(chip, dict(assignments(args.words)), bank)
+    try:
+        words, shown = _status_words(chip, args.words)
+    except RejectedError as rejected:
+        context.say(str(rejected))
+        return Status.FINDINGS
+    result = explain(chip, words, bank, shown=shown)
     if args.json:
         context.json("explain", chip=chip.name, **explanation_json(result))
     else:
@@ -52,12 +62,43 @@ def run(args: argparse.Namespace, context: Context) -> int:
     return Status.FINDINGS if result.wiring or result.raised else Status.OK
 
 
+class RejectedError(Exception):
+    """A reply frame that says nothing of the chip."""
+
+
+def _status_words(chip: Chip, texts: Sequence[str]) -> tuple[dict[str, int], dict[str, bool]]:
+    """Register words, and the faults that status bits of reply frames show. Raises RejectedError."""
+    codec = Codec(chip)
+    words: dict[str, int] = {}
+    shown: dict[str, bool] = {}
+    for text in texts:
+        first, colon, second = text.partition(":")
+        if not colon:
+            words.update(assignments([text]))
+            continue
+        sent = (
+            codec.read(chip.registers[first.strip()])
+            if first.strip() in chip.registers
+            else codec.decode_command(parse_word(first, chip))
+        )
+        answer = codec.decode_reply(parse_word(second, chip), sent)
+        for flaw in (*sent.flaws, *answer.flaws):
+            raise RejectedError(f"{text} says nothing of the chip: rejected: {flaw.text}")
+        told = said(sent, answer)
+        # of several replies what one of them shows raised was raised
+        shown.update({n: up or shown.get(n, False) for n, up in told.faults.items()})
+        if told.register is not None and sent.kind == "read":
+            words[told.register.name] = told.register.held(told.data)
+    return words, shown
+
+
 def explanation_lines(
     chip: Chip, result: Explanation, context: Context, *, brief: bool = False
 ) -> list[str]:
     """The explanation as text, first cause first, the most important line last."""
     lines: list[str] = []
     words = ", ".join(f"{n} {hexword(w, chip.registers[n].width)}" for n, w in result.words.items())
+    words = words or "status bits of replies"
     lines.append(wrap(f"{chip.name}: {words}", context.width, hang="  "))
     if result.wiring:
         for text in result.wiring:

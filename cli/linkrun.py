@@ -306,9 +306,8 @@ def _reading_json(reading: Reading) -> dict[str, Any]:
 
 
 def _reading_line(chip: Chip, reading: Reading, context: Context) -> str:
-    from regmap.chip import values
+    from regmap.behaviour.effects import shown_fields
     from regmap.chip.bank import Bank
-    from regmap.chip.bits import extract
 
     if reading.word is None:
         return wrap(
@@ -317,13 +316,13 @@ def _reading_line(chip: Chip, reading: Reading, context: Context) -> str:
             hang="    ",
         )
     register = chip.registers[reading.register]
-    bank = Bank.at_reset(chip)
-    bank.learn(register.name, reading.word)
     parts = [
-        f"{f.name} {values.read(f, extract(reading.word, f.bits), bank).label}"
-        for f in register.fields
+        f"{f.name} {held.label if held is not None else 'not shown by a read'}"
+        for f, held in shown_fields(chip, register, reading.word, Bank.at_reset(chip))
     ]
     note = " (single reading)" if reading.grade == "single" else ""
+    if register.reads_as == "inverted":
+        note += f" inverted, holds {hexword(register.held(reading.word), register.width)}"
     head = f"{reading.register:<14} {hexword(reading.word, register.width)}{note}  "
     return wrap(head + ", ".join(parts), context.width, hang=" " * 17)
 

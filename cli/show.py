@@ -104,11 +104,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
 
 
 def _word(text: str | None, register: Register) -> int:
-    from regmap.document.schema import read_int
+    from regmap.document.schema import read_word
 
     if text is None:
         return register.reset
-    word = read_int(text)
+    word = read_word(text)
     if word is None or word < 0:
         raise CallError(f"{text[:30]!r} is not a word; expected a number such as 0x1A5")
     if word >> register.width:

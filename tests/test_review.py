@@ -17,6 +17,7 @@ from regmap.behaviour.settings import bring_up_sequence
 from regmap.calc.inputs import describe
 from regmap.chip.bank import Bank
 from regmap.chip.model import (
+    Access,
     Chip,
     Entry,
     External,
@@ -53,7 +54,7 @@ def _field(
     bits: tuple[int, ...],
     *meanings: Meaning,
     role: str = "",
-    access: str = "rw",
+    access: Access = Access.RW,
 ) -> Field:
     return Field(
         name=name,
@@ -272,7 +273,7 @@ def test_clearing_one_fault_of_a_field_keeps_another() -> None:
             address=0x5,
             width=10,
             reset=0,
-            fields=(_field("WHAT", "X", (1, 0), which, access="ro"),),
+            fields=(_field("WHAT", "X", (1, 0), which, access=Access("ro")),),
         ),
         faults=faults,
     )
@@ -315,7 +316,7 @@ def test_active_low_status_of_several_bits() -> None:
 
 
 def test_faults_that_all_follow_from_each_other_are_arranged_at_once() -> None:
-    fields = tuple(_field(f"B{n}", "X", (n,), access="ro") for n in range(40))
+    fields = tuple(_field(f"B{n}", "X", (n,), access=Access("ro")) for n in range(40))
     faults = {
         f"B{n}": Fault(
             name=f"B{n}",
@@ -343,7 +344,7 @@ def test_a_healthy_chip_that_answers_zero_is_alive() -> None:
         reset=0,
         reserved=0x300,
         reserved_write=0x300,
-        fields=(_field("OC", "X", (0,), access="w1c"),),
+        fields=(_field("OC", "X", (0,), access=Access("w1c")),),
     )
     chip = _chip(
         status,

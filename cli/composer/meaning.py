@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from regmap.behaviour.faults import status_registers
 from regmap.chip.bank import find, unknown
-from regmap.document.schema import read_int
+from regmap.document.schema import read_word
 from regmap.draft import Draft, Hit, Index, Preview, label_of, parse_raw
 from regmap.errors import CallError, GatewordError, nearest
 from regmap.quantity import show
@@ -372,7 +372,7 @@ class Meaning:
         words = {}
         for text in texts:
             left, equals, right = text.replace(" ", "").partition("=")
-            value = read_int(right)
+            value = read_word(right)
             if not equals or value is None or value < 0:
                 example = next(iter(status_registers(self.chip)), "STATUS")
                 raise CallError(f"{text[:40]!r} is not REG=WORD; expected as in {example}=0x302")

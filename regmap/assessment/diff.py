@@ -17,8 +17,7 @@ from typing import TYPE_CHECKING, Any
 from ..behaviour.settings import setting_registers
 from ..chip import values
 from ..chip.bank import Bank
-from ..chip.bits import mask_of
-from ..chip.model import Chip, Field, Register
+from ..chip.model import Access, Chip, Field, Register
 from ..chip.values import Reading
 from ..document.source import display_name
 from ..errors import CallError
@@ -218,7 +217,7 @@ def diff_bank(stage: Stage, bank: Bank, name: str) -> Difference:
         raise CallError(f"nothing of the settings of {stage.chip.name} is known from {name}")
     there = wanted.copy()
     for register in setting_registers(stage.chip):
-        known = bank.known.get(register.name, 0) & settings_of(register)
+        known = bank.known.get(register.name, 0) & register.settings
         if known:
             there.learn(register.name, bank.words[register.name], known)
     verdicts = (
@@ -238,15 +237,6 @@ def diff_bank(stage: Stage, bank: Bank, name: str) -> Difference:
     )
 
 
-def settings_of(register: Register) -> int:
-    """The bits of a register that hold settings."""
-    mask = 0
-    for field in register.fields:
-        if field.setting:
-            mask |= mask_of(field.bits)
-    return mask
-
-
 def _registers(
     chip: Chip, a: Bank, b: Bank
 ) -> tuple[tuple[RegisterDiff, ...], tuple[str, ...], int]:
@@ -262,7 +252,7 @@ def _registers(
                 continue
             old, new = a.field_code(field), b.field_code(field)
             if old is None or new is None:
-                lacking += field.access != "wo"  # what cannot be read is no omission
+                lacking += field.access is not Access.WO  # what cannot be read is no omission
                 continue
             seen += 1
             if old != new:
@@ -288,7 +278,7 @@ def _read(field: Field, code: int, bank: Bank) -> Reading:
 
 
 def _word(register: Register, bank: Bank) -> int | None:
-    mask = settings_of(register)
+    mask = register.settings
     return bank.words[register.name] if bank.known.get(register.name, 0) & mask == mask else None
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from ..chip.bank import Bank
 from ..chip.bits import extract
-from ..chip.model import SEVERITIES, Chip, Fault, Field, Layout
+from ..chip.model import SEVERITIES, Access, Chip, Fault, Field, Layout
 from ..errors import CallError
 from ..expr import Env, evaluate
 from ..parameters import ROLES
@@ -93,9 +93,11 @@ def explain(
     words: Mapping[str, int],
     bank: Bank | None = None,
     seen: Mapping[str, tuple[int, int]] | None = None,
+    shown: Mapping[str, bool] | None = None,
 ) -> Explanation:
     """Explain status words (register name to word); `bank` is the known configuration, if any.
 
+    `shown` are the faults that status bits of replies tell of, and whether they are raised.
     `seen` is, for each fault of which it is known, the instant at which it was last seen clear and the
     one at which it was first seen raised (any unit; -1 as the first: never seen clear). Only where
     these intervals do not overlap does time order two faults; else what the map says follows from what
@@ -113,9 +115,16 @@ def explain(
     wiring = dead_words(chip, {n: words[n] for n in status})
     if wiring:
         return Explanation(wiring=tuple(wiring), words=dict(words))
-    faults = raised_in(chip, words)
+    bits = shown or {}
+    there = {f.name for f in raised_in(chip, words)} | {n for n, up in bits.items() if up}
+    faults = [f for f in chip.faults.values() if f.name in there]
     env = _with_words(chip, bank, words)
-    unread = tuple(n for n in status_registers(chip) if n not in words)
+    unread = tuple(
+        n
+        for n in status_registers(chip)
+        if n not in words
+        and any(f.register == n and f.name not in bits for f in chip.faults.values())
+    )
     return Explanation(
         findings=_arrange(faults, env, seen or {}),
         normal=tuple(f for f in faults if f.normal_at_power_up),
@@ -152,7 +161,7 @@ def unnamed_flags(chip: Chip, name: str) -> list[Field]:
         f
         for f in chip.registers[name].fields
         if f.width == 1
-        and f.access in ("ro", "rc", "w1c", "w0c")
+        and (not f.writable or f.access.clears)
         and not f.meanings
         and not f.role
         and f.shows is None
@@ -282,9 +291,9 @@ def _impossible(chip: Chip, name: str, word: int) -> bool:
 def _never_zero(chip: Chip, name: str) -> bool:
     item = chip.registers[name]
     # what reserved bits must be written with need not be what they read as, where they are written
-    stated = item.reserved_write & item.read_mask and not any(f.writable for f in item.fields)
+    stated = item.reserved_write & item.read_mask and not item.takes_writes
     return bool(stated) or any(
-        f.access == "ro"
+        f.access is Access.RO
         and not f.meanings
         and f.reset
         and f.name.upper() in ("ID", "CHIP", "REVISION")

@@ -10,12 +10,13 @@ configuration only reports raises its bits as any other, one that it masks raise
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from copy import copy
 from dataclasses import dataclass
 from fractions import Fraction
 
 from ..chip.bank import Bank, need
-from ..chip.bits import deposit, extract, mask_of
-from ..chip.model import Chip, Command, Fault, Field, Joined, Register
+from ..chip.bits import deposit, mask_of
+from ..chip.model import Access, Chip, Command, Fault, Field, Joined, Register
 from ..chip.values import choose
 from ..errors import CallError
 from ..expr import evaluate
@@ -41,6 +42,7 @@ class Outcome:
     """What one frame did. `why` tells why a write did not take; `events` what it entered or left.
 
     `refused` is the reason as a word of `model.RAISED_BY`, or "once"; empty where it took.
+    `unsure` says why it is not known whether a write took; `would` is then (word, known bits) if it did.
     """
 
     taken: bool = True
@@ -49,6 +51,8 @@ class Outcome:
     after: int | None = None
     events: tuple[str, ...] = ()
     refused: str = ""
+    unsure: str = ""
+    would: tuple[int, int] | None = None
 
 
 def match_of(chip: Chip, text: str) -> Match:
@@ -66,47 +70,66 @@ def match_of(chip: Chip, text: str) -> Match:
 
 def after_write(register: Register, old: int, word: int, spent: Iterable[str] = ()) -> int:
     """The register's content after `word` was written to it and took; `spent` are used write-once fields."""
+    return _written(register, old, register.mask, word, set(spent), set())[0]
+
+
+def _written(
+    register: Register, old: int, known: int, word: int, spent: set[str], doubtful: set[str]
+) -> tuple[int, int]:
+    """(content, known bits) after `word` was written and took, of a register known as `old` in `known`.
+
+    `spent` are write-once fields that were written before, `doubtful` those of which that is not known.
+    """
     new = old
-    done = set(spent)
     for field in register.fields:
-        bits = mask_of(field.bits) & register.write_mask
-        if not bits:
-            continue
+        bits = field.mask & register.write_mask
         written = word & bits
-        if field.access in ("rw", "wo") or (field.access == "once" and field.name not in done):
+        if field.access is Access.ONCE and field.name in spent:
+            continue
+        if field.access.stores:
             new = new & ~bits | written
-        elif field.access == "w1c":
+            if field.name in doubtful:
+                known &= ~(bits & ~(known & ~(old ^ word)))
+            else:
+                known |= bits
+        elif field.access is Access.W1C:
             new &= ~written
-        elif field.access == "w0c":
-            new = new & ~bits | old & written
-        elif field.access == "sc":
+            known |= written
+        elif field.access is Access.W0C:
+            new &= ~(bits & ~word)
+            known |= bits & ~word
+        elif field.access is Access.SC:
             new &= ~bits
-    free = register.reserved & register.reserved_keep & register.write_mask
-    return new & ~free | word & free
+            known |= bits
+    return new & ~register.kept | word & register.kept, known | register.kept
 
 
 def after_read(register: Register, old: int) -> int:
     """The register's content after it was read: fields that clear on read are 0."""
-    for field in register.fields:
-        if field.access == "rc":
-            old &= ~mask_of(field.bits)
-    return old
+    return old & ~_read_clears(register)
+
+
+def _read_clears(register: Register) -> int:
+    return sum(f.mask for f in register.fields if f.access is Access.RC)
 
 
 def as_read(chip: Chip, register: Register, words: Mapping[str, int]) -> int:
     """What a read of `register` returns, given the words that the registers hold."""
-    word = words.get(register.name, register.reset)
-    if register.reads_as == "inverted":
-        return ~word & register.mask & register.read_mask
-    if register.reads_as == "zero":
-        return 0
-    if register.reads_as in chip.registers:
-        other = chip.registers[register.reads_as]
-        return words.get(other.name, other.reset) & register.mask
-    for field in register.fields:
-        if field.access in ("wo", "sc"):
-            word &= ~mask_of(field.bits)
-    return word & register.read_mask & register.mask
+    other = chip.registers.get(register.reads_as)
+    if other is not None:
+        return words.get(other.name, other.reset) & register.mask & register.read_mask
+    return register.shown(words.get(register.name, register.reset))
+
+
+def _write_once(chip: Chip, but: Bank | None = None) -> set[tuple[str, str]]:
+    """Every write-once field as (register, field), without those that `but` knows."""
+    known = but.known if but is not None else {}
+    return {
+        (r.name, f.name)
+        for r in chip.registers.values()
+        for f in r.fields
+        if f.access is Access.ONCE and f.mask & ~known.get(r.name, 0)
+    }
 
 
 class Machine:
@@ -129,7 +152,9 @@ class Machine:
         self.bank = (
             bank if bank is not None else Bank.at_reset(chip, supply=supply, externals=externals)
         )
+        #: write-once fields (register, field) that were written, and those that may have been
         self.spent: set[tuple[str, str]] = set()
+        self.doubtful = _write_once(chip, self.bank)
         self.conditions: set[str] = set()
         self.progress: dict[str, int] = dict.fromkeys(chip.keys, 0)
         self._steps = {k.name: [match_of(chip, s) for s in k.steps] for k in chip.keys.values()}
@@ -179,66 +204,61 @@ class Machine:
         return Outcome(False, f"the operation means nothing ({sent.kind})", refused="operation")
 
     def write(self, register: Register, word: int) -> Outcome:
-        """Write a whole word; a lock, a used write-once field or read-only bits make it not take."""
-        before = self.bank.word(register.name)
-        allowed = evaluate(register.writable, self.bank) if register.writable is not None else True
+        """Write a whole word; a lock, a used write-once field or read-only bits make it not take.
+
+        Where it is not known whether a lock lets it through, what it would change is not known after it.
+        """
+        name, bank = register.name, self.bank
+        before = bank.word(name)
+        allowed = evaluate(register.writable, bank) if register.writable is not None else True
         # a write that does not take is no step of a key and no event, but it comes between others
         if allowed is False:
             self._interrupt()
-            why = f"{register.name} is writable only while {register.writable}"
+            why = f"{name} is writable only while {register.writable}"
             return Outcome(False, why, before, before, (), "locked_write")
-        if not any(f.writable for f in register.fields):
+        if not register.takes_writes:
             self._interrupt()
-            return Outcome(
-                False, f"{register.name} is read-only", before, before, (), "read_only_write"
-            )
-        events = self._keys(register.name, word)
-        spent = [f for r, f in self.spent if r == register.name]
-        old = self.bank.words.get(register.name, 0)
-        new = after_write(register, old, word, spent)
-        known = self.bank.known.get(register.name, 0)
-        for field in register.fields:
-            bits = mask_of(field.bits)
-            if field.access in ("rw", "wo", "sc", "once"):
-                known |= bits & register.write_mask
-            elif field.access == "w1c":
-                known |= bits & word
-            if field.access == "once":
-                self.spent.add((register.name, field.name))
-        self.bank.words[register.name] = new
-        self.bank.known[register.name] = known
-        why = ""
-        wasted = [
-            f.name
-            for f in register.fields
-            if f.access == "once"
-            and f.name in spent
-            and extract(word, f.bits) != extract(old, f.bits)
-        ]
-        if wasted:
-            why = f"{', '.join(wasted)} can be written once only after power-up"
+            return Outcome(False, f"{name} is read-only", before, before, (), "read_only_write")
+        keys = self._keys(name, word)
+        spent, doubtful = ({f for r, f in s if r == name} for s in (self.spent, self.doubtful))
+        old, known = bank.words.get(name, 0), bank.known.get(name, 0)
+        once = [f for f in register.fields if f.access is Access.ONCE]
+        wasted = [f.name for f in once if f.name in spent and (word ^ old) & f.mask]
+        new, learned = _written(register, old, known, word, spent, doubtful)
+        would = new, learned
+        if allowed is None:
+            learned &= known & ~(new ^ old)
+        bank.words[name], bank.known[name] = new, learned
+        for field in once:
+            if allowed:
+                self.spent.add((name, field.name))
+                self.doubtful.discard((name, field.name))
+            elif (name, field.name) not in self.spent:
+                self.doubtful.add((name, field.name))
+        why = f"{', '.join(wasted)} can be written once only after power-up" if wasted else ""
         for fault, match in self._cleared_by_write:
-            if match.hits(register.name, word):
-                self.set_fault(fault, False)
-        events += self._fire(None, (register.name, word), keys=events)
+            if match.hits(name, word):
+                self._quiet(fault, sure=allowed is True)
+        events = keys + self._fire(None, (name, word), keys, sure=allowed is True)
         return Outcome(
             not wasted,
             why,
             before,
-            self.bank.word(register.name),
+            bank.word(name),
             tuple(events),
             "once" if wasted else "",
+            unsure=f"it takes only while {register.writable}, which is not known"
+            if allowed is None
+            else "",
+            would=would if allowed is None else None,
         )
 
     def read(self, register: Register) -> Outcome:
         """Read: clear-on-read fields are gone afterwards."""
         self._interrupt()
         before = self.bank.word(register.name)
-        if register.name in self.bank.words:
-            self.bank.words[register.name] = after_read(register, self.bank.words[register.name])
-        for field in register.fields:
-            if field.access == "rc":
-                self.bank.learn(register.name, 0, mask_of(field.bits))
+        if clears := _read_clears(register):
+            self.bank.learn(register.name, 0, clears)
         self._clear("read", register.name)
         return Outcome(True, "", before, self.bank.word(register.name))
 
@@ -259,11 +279,29 @@ class Machine:
         events += self._fire(command.name, None, keys=())
         return Outcome(True, "", None, None, tuple(events))
 
+    def forget(self) -> None:
+        """Nothing is known any more."""
+        self.bank.words.clear()
+        self.bank.known.clear()
+        self.bank.states.clear()
+        self.progress = dict.fromkeys(self.chip.keys, 0)
+        self.spent.clear()
+        self.doubtful = _write_once(self.chip)
+
+    def copy(self) -> Machine:
+        """A machine of its own that knows the same."""
+        twin = copy(self)
+        twin.bank = self.bank.copy()
+        twin.spent, twin.doubtful = set(self.spent), set(self.doubtful)
+        twin.conditions, twin.progress = set(self.conditions), dict(self.progress)
+        return twin
+
     def reset(self) -> None:
         """Every register and state as after power-up."""
         fresh = Bank.at_reset(self.chip, supply=self.bank.supply, externals=self.bank.externals)
         self.bank.words, self.bank.known, self.bank.states = fresh.words, fresh.known, fresh.states
         self.spent.clear()
+        self.doubtful.clear()
         self.progress = dict.fromkeys(self.chip.keys, 0)
         self._fire("reset", None, keys=())
 
@@ -285,6 +323,14 @@ class Machine:
         if mask and (raised or self.raised(fault) is not False):
             # a field that tells of another fault keeps that one
             self.bank.learn(register, up if raised else quiet, mask)
+
+    def _quiet(self, fault: Fault, *, sure: bool) -> None:
+        """Something has cleared this fault, or (not `sure`) may have."""
+        if sure:
+            self.set_fault(fault, False)
+        elif self.raised(fault):
+            register, mask, _, _ = self._fault_bits[fault.name]
+            self.bank.known[register] &= ~mask
 
     def raised(self, fault: Fault) -> bool | None:
         """Whether the fault's field says so; None where that is not known."""
@@ -379,9 +425,17 @@ class Machine:
                 self.progress[name] = 0
 
     def _fire(
-        self, name: str | None, write: tuple[str, int] | None, keys: Iterable[str]
+        self,
+        name: str | None,
+        write: tuple[str, int] | None,
+        keys: Iterable[str],
+        *,
+        sure: bool = True,
     ) -> list[str]:
-        """Enter and leave states by a command's or reset's name, by finished keys, by a write."""
+        """Enter and leave states by a command's or reset's name, by finished keys, by a write.
+
+        What is not `sure` to have happened leaves the state unknown.
+        """
         happened = set(keys)
         if name is not None:
             happened.add(name)
@@ -394,6 +448,9 @@ class Machine:
                     else write is not None and event.hits(*write)
                 )
                 if hit and self.bank.states.get(state) is not value:
+                    if not sure:
+                        self.bank.states.pop(state, None)
+                        continue
                     self.bank.states[state] = value
                     changed.append(f"{'entered' if value else 'left'} {state}")
         return changed

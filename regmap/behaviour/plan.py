@@ -3,26 +3,45 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ..chip.bank import Bank, need
-from ..chip.bits import mask_of
+from ..chip.bits import extract
 from ..chip.model import Chip, Command, Field, Joined, Register
-from ..chip.values import Choice, choose
+from ..chip.values import Choice, Reading, choose, read
 from ..errors import CallError
 from ..frames.codec import Codec, Sent, next_counters
 from ..frames.requests import ReadRegister, Request, SendCommand, SetField, WriteWord, parse_request
-from .machine import Machine, after_write
+from .effects import NOTHING, Effects, effects
+from .machine import Machine, after_write, joined_registers
+
+#: where the value of a field comes from that nobody asked for
+FROM_RESET = "reset"
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """A setting that travels in a word although nobody asked for it, and where its value comes from."""
+
+    field: Field
+    reading: Reading
+    origin: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
-    """One frame to send; `choices` are the settings that made its word, `before` the word it builds on."""
+    """One frame to send, and what it does to the chip.
+
+    `choices` are the settings that made its word, `carried` the other settings in it; `before` is the
+    word it builds on.
+    """
 
     sent: Sent
     choices: tuple[tuple[str, Choice], ...] = ()
     before: int | None = None
     requests: tuple[str, ...] = ()
+    carried: tuple[Carried, ...] = ()
+    effects: Effects = NOTHING
 
 
 def read_requests(chip: Chip, texts: Iterable[str]) -> list[tuple[str, Request]]:
@@ -45,6 +64,7 @@ def plan(
     texts: Iterable[str],
     bank: Bank | None = None,
     given: Mapping[str, int] | None = None,
+    origins: Mapping[str, str] | None = None,
 ) -> list[Planned]:
     """The frames for these requests, in order; settings of one register in a row share one write
     (a field that is set again starts another).
@@ -52,9 +72,11 @@ def plan(
     Fields that are not asked for keep what `bank` knows, the reset value where it knows nothing;
     `bank` is left as it was. Where a field selects the page, the frame that does is put before
     (its `requests` are empty); the complement of a written register is written after it. Counters
-    count on from frame to frame. Raises CallError for what the chip cannot do.
+    count on from frame to frame. `origins` tells of registers (by name) and fields (REG.FIELD) where
+    what `bank` knows of them comes from, reset where it tells nothing.
+    Raises CallError for what the chip cannot do.
     """
-    planner = _Plan(chip, bank, given)
+    planner = _Plan(chip, bank, given, origins or {})
     for text, request in read_requests(chip, texts):
         planner.request(text, request)
     planner.flush()
@@ -67,12 +89,19 @@ class _Plan:
     Both are needed: the write that switches a checksum on still travels without it.
     """
 
-    def __init__(self, chip: Chip, bank: Bank | None, given: Mapping[str, int] | None) -> None:
+    def __init__(
+        self,
+        chip: Chip,
+        bank: Bank | None,
+        given: Mapping[str, int] | None,
+        origins: Mapping[str, str],
+    ) -> None:
         self.chip = chip
         self.codec = Codec(chip)
         self.now = bank.copy() if bank is not None else Bank.at_reset(chip)
         self.machine = Machine(chip, self.now.copy())
         self.given = dict(given or {})
+        self.origins = dict(origins)
         self.counters: dict[str, int] = {}
         self.frames: list[Planned] = []
         self.pending: dict[str, list[tuple[str, Choice, str]]] = {}
@@ -143,7 +172,18 @@ class _Plan:
             before = self.now.words[register.name]
         self.select_page(register)
         sent = self.codec.write(register, word, self.machine.bank, self.parts(register, None))
-        self.add(Planned(sent=sent, choices=choices, before=before, requests=requests))
+        self.add(
+            Planned(
+                sent=sent,
+                choices=choices,
+                before=before,
+                requests=requests,
+                carried=self.carried(register, word, choices),
+            )
+        )
+        for field in register.fields:
+            if not choices or field.ref in self.asked_for(choices):
+                self.origins[field.ref] = "asked before"
         self.now.learn(register.name, after_write(register, before, word))
         for other in self.chip.registers.values():
             if other.complement_of == register.name and other.name not in self.pending:
@@ -177,10 +217,32 @@ class _Plan:
         counting = {n: v for n, v in self.counters.items() if frame.command.named(n) is not None}
         return {**self.given, **counting}
 
+    def asked_for(self, choices: Iterable[tuple[str, Choice]]) -> set[str]:
+        """The fields (REG.FIELD) that these choices set."""
+        return {f.ref for name, _ in choices for f in _fields_of(self.chip, need(self.chip, name))}
+
+    def carried(
+        self, register: Register, word: int, choices: tuple[tuple[str, Choice], ...]
+    ) -> tuple[Carried, ...]:
+        """The settings in a word that nobody asked for; none where the whole word was asked for."""
+        if not choices:
+            return ()
+        asked = self.asked_for(choices)
+        env = self.now.copy()
+        env.learn(register.name, word)
+        return tuple(
+            Carried(f, read(f, extract(word, f.bits), env), self.origin(f))
+            for f in register.fields
+            if f.setting and f.ref not in asked
+        )
+
+    def origin(self, field: Field) -> str:
+        """Where the value of a field comes from that nobody asked for."""
+        return self.origins.get(field.ref) or self.origins.get(field.register) or FROM_RESET
+
     def add(self, planned: Planned) -> None:
-        self.frames.append(planned)
         self.counters.update(next_counters(planned.sent.frame.command, planned.sent.parts))
-        self.machine.apply(planned.sent)
+        self.frames.append(replace(planned, effects=effects(self.machine, planned.sent)))
 
 
 def word_to_write(chip: Chip, name: str, bank: Bank, asked: Iterable[str] = ()) -> int:
@@ -198,12 +260,9 @@ def word_to_write(chip: Chip, name: str, bank: Bank, asked: Iterable[str] = ()) 
     word = bank.words.get(name, register.reset)
     wanted = set(asked)
     for field in register.fields:
-        if field.name not in wanted and field.access in ("w1c", "sc"):
-            word &= ~mask_of(field.bits)
-        elif field.name not in wanted and field.access == "w0c":
-            word |= mask_of(field.bits)
-    stated = register.reserved & ~register.reserved_keep
-    return word & ~stated | register.reserved_write & stated
+        if field.name not in wanted and field.access.at_rest is not None:
+            word = word | field.mask if field.access.at_rest else word & ~field.mask
+    return word & ~register.stated | register.reserved_write & register.stated
 
 
 def _complete(bank: Bank, name: str) -> None:
@@ -218,7 +277,7 @@ def _registers_of(item: object) -> tuple[str, ...]:
     if isinstance(item, Field):
         return (item.register,)
     if isinstance(item, Joined):
-        return tuple(dict.fromkeys(register for register, _ in item.fields))
+        return joined_registers(item)
     raise CallError(
         f"{getattr(item, 'name', item)} is set outside the frame, by a pin or a resistor; state it in the stage"
     )

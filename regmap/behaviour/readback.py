@@ -17,9 +17,9 @@ from typing import Any
 
 from ..chip.bank import unknown
 from ..chip.model import Chip
-from ..document.schema import read_int
+from ..document.schema import read_int, read_word
 from ..document.source import display_name, read_text
-from ..errors import FileError, Place, Problem
+from ..errors import CallError, FileError, Place, Problem
 
 _LINE = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]*)\s*(?:=|:|\s)\s*(\S+)\s*")
 
@@ -51,11 +51,13 @@ def parse_readback(text: str, chip: Chip, name: str) -> dict[str, int]:
         if register not in chip.registers:
             complain(unknown(chip, register), "a register of the map")
             continue
-        number = (
-            value
-            if isinstance(value, int) and not isinstance(value, bool)
-            else read_int(str(value))
-        )
+        number = value if isinstance(value, int) and not isinstance(value, bool) else None
+        if number is None:
+            try:
+                number = read_word(str(value))
+            except CallError as error:
+                complain(str(error).partition(";")[0], str(error).partition("; expected ")[2])
+                continue
         width = chip.registers[register].width
         if number is None or number < 0:
             complain(f"{str(value)[:40]!r} for {register}", "a word such as 0x1F")

@@ -12,9 +12,8 @@ from dataclasses import dataclass, replace
 
 from ..chip import values
 from ..chip.bank import Bank
-from ..chip.bits import deposit, extract, mask_of, spans
+from ..chip.bits import deposit, spans
 from ..chip.model import Chip, Field, Register, Step
-from ..chip.values import Reading
 from ..errors import CallError
 from ..frames.codec import Codec, Sent, build, guards_of, next_counters, split
 from ..frames.requests import SetField, WriteWord, parse_request
@@ -24,19 +23,6 @@ from .plan import plan, word_to_write
 
 DEFAULT_SEQUENCE = (Step(do="configure", targets=("all",)), Step(do="verify", targets=("all",)))
 BRING_UP = ("power_up", "unlock", "configure", "lock")
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One field that differs between two configurations; a side that is not known is None."""
-
-    field: Field
-    old: Reading | None
-    new: Reading | None
-
-    def __str__(self) -> str:
-        old, new = (r.label if r is not None else "unknown" for r in (self.old, self.new))
-        return f"{self.field.ref}: {old} -> {new}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,21 +42,12 @@ class Action:
     why: str = ""
 
 
-def setting_mask(register: Register) -> int:
-    """The bits of a register that hold settings which can be read back."""
-    mask = 0
-    for field in register.fields:
-        if field.access in ("rw", "once"):
-            mask |= mask_of(field.bits)
-    return mask & register.read_mask
-
-
 def oddities(register: Register, word: int) -> list[str]:
     """What a data sheet forbids in writing this word, as sentences: reserved bits, registers that only report."""
     found = []
-    if register.fields and not any(f.writable for f in register.fields):
+    if register.fields and not register.takes_writes:
         found.append(f"{register.name} is only read; a write does nothing")
-    stated = register.reserved & ~register.reserved_keep
+    stated = register.stated
     wrong = (word ^ register.reserved_write) & stated
     if wrong:
         bits = [b for b in range(register.width - 1, -1, -1) if wrong >> b & 1]
@@ -108,41 +85,6 @@ def setting_registers(chip: Chip) -> list[Register]:
     return [chip.registers[n] for n in dict.fromkeys([*named, *rest])]
 
 
-def compare(
-    chip: Chip, old: Bank, new: Bank, registers: Iterable[str] | None = None
-) -> list[Change]:
-    """Every field whose code differs; fields that are unknown on both sides are left out."""
-    changes = []
-    for name in registers if registers is not None else chip.registers:
-        for field in chip.registers[name].fields:
-            a, b = old.field_code(field), new.field_code(field)
-            if a != b:
-                changes.append(Change(field, _reading(field, a, old), _reading(field, b, new)))
-    return changes
-
-
-def compare_words(
-    chip: Chip, register: Register, old: int, new: int, bank: Bank | None = None
-) -> list[Change]:
-    """The fields that differ between two words of one register."""
-    changes = []
-    env = bank if bank is not None else Bank.at_reset(chip)
-    before, after = env.copy(), env.copy()
-    before.learn(register.name, old)
-    after.learn(register.name, new)
-    for field in register.fields:
-        a, b = extract(old, field.bits), extract(new, field.bits)
-        if a != b:
-            changes.append(
-                Change(field, values.read(field, a, before), values.read(field, b, after))
-            )
-    return changes
-
-
-def _reading(field: Field, code: int | None, bank: Bank) -> Reading | None:
-    return None if code is None else values.read(field, code, bank)
-
-
 def bring_up_sequence(
     chip: Chip, wanted: Bank, sequences: Iterable[str] = BRING_UP
 ) -> list[Action]:
@@ -169,11 +111,6 @@ def bring_up_sequence(
     return planner.actions
 
 
-def _wanted_mask(register: Register) -> int:
-    """The bits that a stage can set, whether or not they can be read back."""
-    return sum(mask_of(f.bits) for f in register.fields if f.setting)
-
-
 def never_written(chip: Chip, wanted: Bank) -> list[Register]:
     """Registers whose wanted settings differ from reset and that the bring-up never writes.
 
@@ -193,7 +130,7 @@ def never_written(chip: Chip, wanted: Bank) -> list[Register]:
     return [
         r
         for r in setting_registers(chip)
-        if r.name not in written and (wanted.words.get(r.name, r.reset) ^ r.reset) & _wanted_mask(r)
+        if r.name not in written and (wanted.words.get(r.name, r.reset) ^ r.reset) & r.settings
     ]
 
 
@@ -319,22 +256,16 @@ class _Planner:
         )
 
     def _verify(self, sequence: str, step: Step, register: Register) -> None:
-        mask = setting_mask(register)
+        mask = register.read_back
         page = self.chip.field(self.chip.page_select)
         if page is not None and page.register == register.name:
             # which page is selected is the plan's own doing, not a setting
-            mask &= ~mask_of(page.bits)
-        if not mask or not register.readable or register.reads_as == "zero":
+            mask &= ~page.mask
+        if not mask:
             return
-        word = self.wanted.words[register.name]
-        if register.reads_as == "inverted":
-            word = ~word & register.mask
-        elif register.reads_as in self.chip.registers:
-            return
+        word = register.shown(self.wanted.words[register.name]) & mask
         sent = self.codec.read(register, self.machine.bank)
-        self._add(
-            "verify", sequence, f"read back {register.name}", sent, step.why, word & mask, mask
-        )
+        self._add("verify", sequence, f"read back {register.name}", sent, step.why, word, mask)
 
 
 def expectation(chip: Chip, text: str) -> tuple[Register, int, int]:
@@ -348,7 +279,7 @@ def expectation(chip: Chip, text: str) -> tuple[Register, int, int]:
         if item is None:
             raise CallError(f"{request.name} is no field of {chip.name}")
         choice = values.choose(item, request.value, Bank.at_reset(chip))
-        return chip.registers[item.register], mask_of(item.bits), deposit(choice.code, item.bits)
+        return chip.registers[item.register], item.mask, deposit(choice.code, item.bits)
     if isinstance(request, WriteWord):
         register = chip.registers[request.register]
         return register, register.mask, request.word

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from ..behaviour.machine import as_read
-from ..behaviour.settings import Action, setting_mask, setting_registers
-from ..chip.bits import mask_of
+from ..behaviour.settings import Action, setting_registers
 from ..chip.model import Frame, Register
 from ..errors import CallError
 from ..frames.codec import Codec
@@ -27,16 +26,11 @@ def verify_rows(stage: Stage, actions: list[Action]) -> list[tuple[Register, int
     codec = Codec(chip)
     rows = []
     for register in setting_registers(chip):
-        mask = setting_mask(register)
+        mask = register.read_back
         if page is not None and page.register == register.name:
             # the page moves while registers are read
-            mask &= ~mask_of(page.bits)
-        if (
-            not mask
-            or not register.readable
-            or register.reads_as == "zero"
-            or register.reads_as in chip.registers
-        ):
+            mask &= ~page.mask
+        if not mask:
             continue
         words = {register.name: bank.words[register.name]}
         try:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from ..chip.bits import mask_of, spans
-from ..chip.model import ACCESS, Field, Joined, Register
+from ..chip.model import ACCESS, Access, Field, Joined, Register
 from .bitcode import low_end, put, take
 from .names import word
 from .options import Row, field_options, fits, joined_options, scales
@@ -109,7 +109,7 @@ def _about(register: Register) -> str:
 
 def _register_masks(sheet: Sheet, register: Register) -> Iterable[Row]:
     """What must be written to reserved bits: clear with one mask, then set with the other."""
-    stated = register.reserved & ~register.reserved_keep
+    stated = register.stated
     if register.reserved:
         what = f"reserved bits of {register.name}"
         macro = sheet.names.macro
@@ -134,7 +134,7 @@ def _register_masks(sheet: Sheet, register: Register) -> Iterable[Row]:
 
 def _field(sheet: Sheet, field: Field) -> Iterable[Row]:
     note = f"bit{'s' * (field.width > 1)} {spans(field.bits)}"
-    if field.access != "rw":
+    if field.access is not Access.RW:
         note += f", {ACCESS[field.access].partition(':')[0]}"
     if field.summary:
         note += f": {field.summary}"
@@ -191,8 +191,8 @@ def _helpers(sheet: Sheet) -> None:
 
 
 def _reserved_helper(sheet: Sheet, register: Register) -> None:
-    stated = register.reserved & ~register.reserved_keep
-    if not stated or not any(f.writable for f in register.fields):
+    stated = register.stated
+    if not stated or not register.takes_writes:
         return
     kind = utype(register.width)
     name = sheet.names.lower(
@@ -219,15 +219,15 @@ def _field_helpers(sheet: Sheet, register: Register, field: Field) -> None:
     )
     if not field.writable:
         return
-    if field.access in ("w1c", "w0c"):
+    if field.access.clears:
         # changing one flag in a word that was read would clear all others that were set in it
         name = sheet.names.macro(*stem, "CLEAR", of=f"clearing word of {field.ref}")
-        stated = register.reserved & ~register.reserved_keep & register.reserved_write
+        stated = register.stated & register.reserved_write
         base = 0
         for other in register.fields:
-            if other.access == "w0c" and other is not field:
-                base |= mask_of(other.bits)
-        mine = mask_of(field.bits) if field.access == "w1c" else 0
+            if other.access is Access.W0C and other is not field:
+                base |= other.mask
+        mine = field.mask if field.access is Access.W1C else 0
         sheet.lines(
             define(
                 name,

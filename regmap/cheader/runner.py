@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ..chip.model import Access
 from ..errors import CallError
 from ..frames.words import build
 from .frames import FrameNames, frame_type, word_bits, word_type
@@ -220,7 +221,7 @@ def _filler(sheet: Sheet, item: FrameNames) -> tuple[str, str]:
     """A read that erases nothing, to clock a reply out; "" where only the same read will do."""
     for register in sheet.chip.registers.values():
         harmless = register.readable and all(
-            f.access in ("ro", "rw", "once") for f in register.fields
+            f.access in (Access.RO, Access.RW, Access.ONCE) for f in register.fields
         )
         if not harmless or (register.frames and item.frame.name not in register.frames):
             continue

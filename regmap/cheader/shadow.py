@@ -18,10 +18,7 @@ if TYPE_CHECKING:
 
 def shadowed(register: Register) -> bool:
     """Whether what was written cannot be read back as a whole."""
-    if not any(f.writable for f in register.fields):
-        return False
-    lost = any(f.access == "wo" for f in register.fields)
-    return lost or not register.readable or register.reads_as not in ("written", "inverted")
+    return bool(register.settings & ~register.read_back)
 
 
 def write_shadow(sheet: Sheet, stage: Stage | None, actions: list[Action]) -> None:

@@ -84,16 +84,11 @@ class Bank:
         register that reads back inverted, as zero or as another one is undone accordingly.
         """
         item = self.chip.registers[register]
-        if item.reads_as == "zero":
-            return
-        mask = item.mask & item.read_mask
-        for part in item.fields:
-            if part.access in ("wo", "sc"):
-                mask &= ~mask_of(part.bits)
-        if item.reads_as in self.chip.registers:
-            self.learn(item.reads_as, data, item.mask)
+        other = self.chip.registers.get(item.reads_as)
+        if other is not None:
+            self.learn(other.name, data, item.mask & item.read_mask)
         else:
-            self.learn(register, ~data if item.reads_as == "inverted" else data, mask)
+            self.learn(register, item.held(data), item.shows)
 
     def forget(self, register: str) -> None:
         """This register's word is no longer known."""

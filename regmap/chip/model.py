@@ -15,25 +15,69 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from enum import Enum
 from fractions import Fraction
 from typing import Literal
 
 from ..expr import Expr
 from ..quantity import Band, Dim
+from .bits import mask_of
 from .guard import Crc
 
 Bits = tuple[int, ...]
 
-#: How a field behaves on the bus; key: short name used in maps, value: what it means.
+
+class Access(str, Enum):
+    """How a field behaves under frames; its value is the word used in maps."""
+
+    RW = "rw"
+    RO = "ro"
+    WO = "wo"
+    W1C = "w1c"
+    W0C = "w0c"
+    RC = "rc"
+    ONCE = "once"
+    SC = "sc"
+
+    def __str__(self) -> str:
+        return self.value
+
+    @property
+    def writable(self) -> bool:
+        """Whether a write does something to it."""
+        return self not in (Access.RO, Access.RC)
+
+    @property
+    def stores(self) -> bool:
+        """Whether a write puts a value there that stays: a setting."""
+        return self in (Access.RW, Access.WO, Access.ONCE)
+
+    @property
+    def shown(self) -> bool:
+        """Whether a read shows what it holds."""
+        return self not in (Access.WO, Access.SC)
+
+    @property
+    def clears(self) -> bool:
+        """Whether a write clears some of its bits and sets none."""
+        return self in (Access.W1C, Access.W0C)
+
+    @property
+    def at_rest(self) -> int | None:
+        """The bit that a write carries so as to do nothing there; None: what the field holds."""
+        return {Access.W1C: 0, Access.SC: 0, Access.W0C: 1}.get(self)
+
+
+#: What each access means; key: the word used in maps.
 ACCESS: dict[str, str] = {
-    "rw": "read and write",
-    "ro": "read-only",
-    "wo": "write-only: reads back as stated by `reads_as`, else unknown",
-    "w1c": "write 1 to clear",
-    "w0c": "write 0 to clear",
-    "rc": "clear on read",
-    "once": "write-once after power-up",
-    "sc": "self-clearing: reads 0 again once the chip has acted",
+    Access.RW.value: "read and write",
+    Access.RO.value: "read-only",
+    Access.WO.value: "write-only: reads back as stated by `reads_as`, else unknown",
+    Access.W1C.value: "write 1 to clear",
+    Access.W0C.value: "write 0 to clear",
+    Access.RC.value: "clear on read",
+    Access.ONCE.value: "write-once after power-up",
+    Access.SC.value: "self-clearing: reads 0 again once the chip has acted",
 }
 
 SEVERITIES = ("stop", "warn", "note")
@@ -197,7 +241,7 @@ class Field:
     name: str
     register: str
     bits: Bits
-    access: str
+    access: Access
     reset: int
     meanings: tuple[Meaning, ...] = ()
     role: str = ""
@@ -215,13 +259,18 @@ class Field:
         return f"{self.register}.{self.name}"
 
     @property
+    def mask(self) -> int:
+        """Its bits in the register."""
+        return mask_of(self.bits)
+
+    @property
     def writable(self) -> bool:
-        return self.access not in ("ro", "rc")
+        return self.access.writable
 
     @property
     def setting(self) -> bool:
         """Whether the field holds a setting: it can be written and keeps what was written."""
-        return self.access in ("rw", "wo", "once")
+        return self.access.stores
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -269,7 +318,7 @@ class Register:
     reset: int
     fields: tuple[Field, ...]
     page: int | None = None
-    access: str = "rw"
+    access: Access = Access.RW
     reserved: int = 0
     reserved_write: int = 0
     reserved_keep: int = 0
@@ -295,15 +344,55 @@ class Register:
 
     @property
     def readable(self) -> bool:
-        return any(f.access != "wo" for f in self.fields) if self.fields else self.access != "wo"
+        if not self.fields:
+            return self.access is not Access.WO
+        return any(f.access is not Access.WO for f in self.fields)
 
     @property
     def takes_writes(self) -> bool:
+        """Whether a write does anything to it; else it only reports."""
         return any(f.writable for f in self.fields)
 
     @property
     def holds_settings(self) -> bool:
         return any(f.setting for f in self.fields)
+
+    # --- which bits: the one answer to each question ---------------------------------------------
+    @property
+    def settings(self) -> int:
+        """The bits that hold settings: what a stage states and a write puts there."""
+        return sum(f.mask for f in self.fields if f.setting) & self.write_mask
+
+    @property
+    def shows(self) -> int:
+        """The bits of which a read of this register shows what they hold."""
+        if self.reads_as not in ("written", "inverted") or not self.readable:
+            return 0
+        hidden = sum(f.mask for f in self.fields if not f.access.shown)
+        return self.mask & self.read_mask & ~hidden
+
+    @property
+    def read_back(self) -> int:
+        """The bits that hold settings and that a read shows: what a readback can prove."""
+        return self.settings & self.shows
+
+    @property
+    def stated(self) -> int:
+        """The reserved bits that must be written as `reserved_write` says."""
+        return self.reserved & ~self.reserved_keep
+
+    @property
+    def kept(self) -> int:
+        """The reserved bits that must be written back as they were read."""
+        return self.reserved & self.reserved_keep & self.write_mask
+
+    def held(self, data: int) -> int:
+        """What the bits in `shows` hold where a read showed `data`."""
+        return ~data & self.mask if self.reads_as == "inverted" else data
+
+    def shown(self, word: int) -> int:
+        """What a read shows of a register that holds `word`; bits that it does not show read 0."""
+        return self.held(word) & self.shows
 
     def field(self, name: str) -> Field | None:
         for item in self.fields:

@@ -90,6 +90,22 @@ def read_int(text: str) -> int | None:
     return -value if text.startswith("-") else value
 
 
+def read_word(text: str) -> int | None:
+    """A word as people type it: 0x12E, 0b11, or digits that mean the same in every base; None if it is none.
+
+    Raises CallError for digits that are one number in hex and another in decimal: both are common
+    for words, and a wrong guess would go unnoticed.
+    """
+    value = read_int(text)
+    digits = text.replace("_", "")
+    if value is not None and digits.isdigit() and int(digits, 16) != value:
+        raise CallError(
+            f"{text!r} can be hex or decimal; expected 0x{int(digits, 16):X} or 0x{value:X} "
+            f"(decimal {value})"
+        )
+    return value
+
+
 class Int(Scalar):
     """A whole number, decimal, 0x or 0b."""
 

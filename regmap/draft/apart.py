@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from ..behaviour.effects import Change, compare, effects
 from ..behaviour.faults import Explanation, explain, status_registers
+from ..behaviour.machine import Machine
 from ..behaviour.plan import word_to_write
-from ..behaviour.settings import Action, Change, compare_words
+from ..behaviour.settings import Action
 from ..chip.bank import Bank
 from ..chip.model import Chip, Register
 from ..chip.values import Reading, read
@@ -84,10 +86,16 @@ def take_apart(draft: Draft, text: str, *, reply_to: str | None = None) -> Apart
         return Apart(word, sent, answer, register, data, (), (), texts)
     data &= register.mask
     env = bank.copy()
-    env.learn(register.name, data)
+    if answer is None:
+        env.learn(register.name, data)
+    else:
+        env.learn_read(register.name, data)
     fields = tuple((f.ref, read(f, env.field_code(f) or 0, env)) for f in register.fields)
-    changes = compare_words(chip, register, bank.words[register.name], data, bank)
-    return Apart(word, sent, answer, register, data, fields, tuple(changes), texts)
+    if sent is not None:
+        changes = effects(Machine(chip, bank.copy()), sent).changes
+    else:
+        changes = tuple(compare(chip, bank, env))
+    return Apart(word, sent, answer, register, data, fields, changes, texts)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,10 +8,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from ..behaviour.settings import Change, compare, setting_registers
+from ..behaviour.effects import Change, compare
+from ..behaviour.settings import setting_registers
 from ..chip.bank import Bank, unknown
 from ..chip.model import Chip
-from ..document.schema import read_int
+from ..document.schema import read_int, read_word
 from ..document.source import decode_text
 from ..errors import CallError, nearest
 from ..stages.load import Stage, load_stage, supply_of
@@ -74,7 +75,7 @@ def words_bank(chip: Chip, texts: Iterable[str]) -> Bank:
     bank = Bank(chip)
     for text in texts:
         name, equals, number = text.partition("=")
-        word = read_int(number.strip())
+        word = read_word(number.strip())
         if not equals or word is None or word < 0:
             raise CallError(
                 f"{text[:40]!r} is not REG=WORD; expected as in {next(iter(chip.registers))}=0x1A5"

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from ..document.schema import read_int
+from ..document.schema import read_int, read_word
 from ..errors import CallError, nearest
 
 
@@ -78,6 +78,7 @@ def parse_request(
         if name in commands:
             return SendCommand(name, _word(value, name))
         _known(name, registers, "register")
+        read_word(value)  # refuses what is one number in hex and another in decimal
         return WriteWord(name, _word(value, name))
     match = _NAME.fullmatch(text)
     if match and match[1] in commands:

@@ -12,9 +12,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from ..behaviour.settings import Action, bring_up_sequence, compare, expectation, setting_registers
+from ..behaviour.effects import compare
+from ..behaviour.settings import Action, bring_up_sequence, expectation, setting_registers
 from ..chip.bank import Bank
-from ..chip.model import Chip
+from ..chip.model import Access, Chip
 from ..errors import CallError
 from ..frames.codec import Sent
 from .known import Account
@@ -76,7 +77,7 @@ def apply(
     checked: tuple[Checked, ...] = ()
     final = final_bank(link.chip, wanted)
     for change in compare(link.chip, wanted, final, [r.name for r in setting_registers(link.chip)]):
-        if change.field.setting and change.field.access != "wo":
+        if change.field.setting and change.field.access is not Access.WO:
             run.findings.append(f"the map's sequences set {change} (asked -> set)")
     if not stopped:
         checked = verify(link, final)

@@ -5,15 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from ..behaviour.effects import Change, compare
 from ..behaviour.faults import status_registers
 from ..behaviour.machine import Machine
-from ..behaviour.settings import (
-    Change,
-    bring_up_sequence,
-    compare_words,
-    setting_mask,
-    setting_registers,
-)
+from ..behaviour.settings import bring_up_sequence, setting_registers
 from ..chip.bank import Bank
 from ..chip.model import Chip, Register
 from . import rules
@@ -109,40 +104,26 @@ def verify(
     """Read every register with settings back and compare every bit that can be read."""
     checked = []
     for register in registers if registers is not None else setting_registers(link.chip):
-        mask = setting_mask(register)
+        mask = register.read_back
         if not mask or rules.readback(link.chip, register, 0, 0) is None:
             continue
         want = wanted.words[register.name]
         reading = link.read(register.name)
         changes: tuple[Change, ...] = ()
         if reading.good and reading.word is not None:
-            held = (
-                reading.word if register.reads_as != "inverted" else ~reading.word & register.mask
-            )
-            changes = tuple(
-                c
-                for c in compare_words(link.chip, register, held & mask, want & mask, wanted)
-                if c.field.setting
-            )
+            held, there = register.held(reading.word), wanted.copy()
+            there.learn(register.name, held, mask)
+            changes = tuple(compare(link.chip, there, wanted, [register.name]))
         checked.append(
             Checked(
                 register=register.name,
                 wanted=want,
                 reading=reading,
                 changes=changes,
-                unseen=_settings_unseen(register, mask),
+                unseen=register.settings & ~mask,
             )
         )
     return tuple(checked)
-
-
-def _settings_unseen(register: Register, mask: int) -> int:
-    total = 0
-    for item in register.fields:
-        if item.setting:
-            for bit in item.bits:
-                total |= 1 << bit
-    return total & ~mask
 
 
 def unverifiable(chip: Chip) -> list[str]:

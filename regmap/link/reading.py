@@ -12,10 +12,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ..behaviour.settings import setting_mask
 from ..chip.bank import need_register
 from ..chip.bits import extract, mask_of
 from ..chip.model import Register
+from ..errors import CallError
 from . import rules
 from .exchange import Exchange
 from .layouts import alternatives
@@ -105,20 +105,26 @@ class Reader(Exchange):
         )
         if reading.word is None or reading.grade == "lost":
             return
-        if register.reads_as not in ("written", "inverted"):
+        if not register.shows:
             return
-        word = held_as(register, reading.word)
-        mask = register.read_mask & register.mask
-        for field in register.fields:
-            if field.access in ("wo", "sc"):
-                mask &= ~mask_of(field.bits)
-        self.machine.bank.learn(register.name, word, mask)
+        word = register.held(reading.word)
+        self.machine.bank.learn_read(register.name, reading.word)
         if reading.grade == "good":
             self._kept(register, word)
-            self.known.holds(register.name, word, "read", self.time)
+            self._hold(register, "read")
         self._reset_shown(register, word)
         if rules.read_hazards(self.chip, register):
             self.machine.read(register)
+
+    def _hold(self, register: Register, how: str) -> None:
+        """Note what a register is known to hold; a setting that no read shows is told as such."""
+        bank = self.machine.bank
+        known = bank.known.get(register.name, 0)
+        for field in register.fields:
+            if field.setting and field.mask & ~register.shows:
+                seen = "as last written" if not field.mask & ~known else "not known"
+                how += f"; {field.name} cannot be read: {seen}"
+        self.known.holds(register.name, bank.words.get(register.name, 0) & known, how, self.time)
 
     def _reset_shown(self, register: Register, word: int) -> None:
         """A power-on flag in the register itself, for chips that show none in every reply."""
@@ -173,6 +179,13 @@ class Reader(Exchange):
         )
         if others & ~self.machine.bank.known.get(pager.name, 0):
             self.read(pager.name)  # so that its other settings are written back as they are
+            unread = others & ~self.machine.bank.known.get(pager.name, 0) & ~pager.shows
+            if unread:
+                names = ", ".join(f.ref for f in pager.fields if f.mask & unread)
+                raise CallError(
+                    f"selecting the page writes {pager.name} as a whole, and what {names} holds "
+                    f"cannot be read; write {pager.name} once with all its fields"
+                )
         base = self.machine.bank.words.get(pager.name, pager.reset)
         there = [Ask("write", pager, rules.merge(base, field, register.page))]
         if page is None:
@@ -341,7 +354,7 @@ class Reader(Exchange):
         if self._kept(register, read):
             return ""
         held = self.known.word(register.name)
-        if held is None or not (read ^ held) & setting_mask(register):
+        if held is None or not (read ^ held) & register.read_back:
             return ""
         why = f"{register.name} reads 0x{read:X} but was known to hold 0x{held:X}"
         self.known.all_unknown(
@@ -351,7 +364,7 @@ class Reader(Exchange):
 
     def _kept(self, register: Register, word: int) -> bool:
         """Whether a register in doubt still holds what a reset would have taken away."""
-        doubted, mask = self.known.doubted(register.name), setting_mask(register)
+        doubted, mask = self.known.doubted(register.name), register.read_back
         if doubted is None or not (doubted ^ register.reset) & mask or (doubted ^ word) & mask:
             return False
         self.known.no_reset()
@@ -392,8 +405,3 @@ class Reader(Exchange):
                 continue
         self.machine.bank = kept
         return False
-
-
-def held_as(register: Register, read: int) -> int:
-    """What a register holds that was read as `read`."""
-    return ~read & register.mask if register.reads_as == "inverted" else read

@@ -6,18 +6,18 @@ something in it, or beside it, proves that it answers this command.
 
 from __future__ import annotations
 
-from ..behaviour.machine import after_write, as_read, match_of
+from ..behaviour.machine import after_write, match_of
 from ..behaviour.settings import expectation
 from ..chip.bank import Bank
 from ..chip.bits import deposit, extract, mask_of
-from ..chip.model import Chip, Field, Layout, Register
+from ..chip.model import Access, Chip, Field, Layout, Register
 from ..expr import evaluate
 
 
 def read_hazards(chip: Chip, register: Register) -> list[str]:
     """What reading this register changes in the chip."""
     found = []
-    erased = [f.name for f in register.fields if f.access == "rc"]
+    erased = [f.name for f in register.fields if f.access is Access.RC]
     erased += [
         f.field
         for f in chip.faults.values()
@@ -30,7 +30,9 @@ def read_hazards(chip: Chip, register: Register) -> list[str]:
         )
     if chip.watchdog == register.name:
         found.append(f"reading {register.name} serves the watchdog")
-    shown_once = [f.name for f in register.fields if f.power_up is not None and f.access != "rc"]
+    shown_once = [
+        f.name for f in register.fields if f.power_up is not None and f.access is not Access.RC
+    ]
     if shown_once:
         found.append(f"{', '.join(shown_once)} shows its power-up value once")
     return found
@@ -47,12 +49,12 @@ def write_hazards(chip: Chip, register: Register, word: int) -> list[str]:
     found = []
     for field in register.fields:
         code = extract(word, field.bits)
-        if field.access == "once":
+        if field.access is Access.ONCE:
             found.append(f"{field.ref} can be written once only")
-        elif field.access == "sc" and code:
+        elif field.access is Access.SC and code:
             found.append(f"{field.ref} acts each time it is written")
-        elif (field.access == "w1c" and code) or (
-            field.access == "w0c" and code != (1 << field.width) - 1
+        elif (field.access is Access.W1C and code) or (
+            field.access is Access.W0C and code != (1 << field.width) - 1
         ):
             found.append(f"writing {field.ref} clears what may have been raised since")
     for key in chip.keys.values():
@@ -74,19 +76,10 @@ def write_hazards(chip: Chip, register: Register, word: int) -> list[str]:
 
 def readback(chip: Chip, register: Register, old: int, word: int) -> tuple[int, int] | None:
     """(mask, word) that a read must show after `word` was written over `old`; None if nothing can be read."""
-    if not register.readable or register.reads_as == "zero":
+    mask = register.read_back
+    if not mask or read_hazards(chip, register):
         return None
-    if register.reads_as in chip.registers or read_hazards(chip, register):
-        return None
-    mask = 0
-    for field in register.fields:
-        if field.access in ("rw", "once"):
-            mask |= mask_of(field.bits)
-    mask &= register.write_mask & register.read_mask & register.mask
-    if not mask:
-        return None
-    new = after_write(register, old, word)
-    return mask, as_read(chip, register, {register.name: new}) & mask
+    return mask, register.shown(after_write(register, old, word)) & mask
 
 
 def witness(chip: Chip) -> tuple[Register, int] | None:
@@ -101,7 +94,8 @@ def witness(chip: Chip) -> tuple[Register, int] | None:
         return (
             bool(register.fields)
             and all(
-                f.access == "ro" and f.shows is None and f.power_up is None for f in register.fields
+                f.access is Access.RO and f.shows is None and f.power_up is None
+                for f in register.fields
             )
             and register.name not in faults
             and register.reads_as == "written"

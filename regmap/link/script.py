@@ -19,11 +19,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from ..behaviour.machine import joined_registers
-from ..behaviour.plan import plan
+from ..behaviour.plan import plan, read_requests
 from ..behaviour.settings import expectation
 from ..chip.bank import Bank
-from ..chip.model import Chip, Field, Joined
+from ..chip.model import Access, Chip, Field, Joined
 from ..errors import CallError, FileError, Place, Problem, nearest
 from ..frames.requests import SetField, WriteWord, parse_request
 from ..quantity import Band, parse_band
@@ -216,12 +215,21 @@ def _write(
 def words_for(link: Link, requests: Sequence[str]) -> list[tuple[str, int]]:
     """The register words for writes, built on what each register holds now; it is read where that is not known.
 
-    Raises CallError where a register's word is needed and cannot be found out.
+    Raises CallError where a register's word is needed and cannot be found out: a setting that no read
+    shows is never written at a value that nobody asked for.
     """
     chip = link.chip
-    for name in _touched(chip, requests):
+    for name, asked in _touched(chip, requests).items():
         register = chip.registers[name]
-        others = [f for f in register.fields if f.setting and f.access != "wo"]
+        bits = register.settings & ~register.shows & ~link.machine.bank.known.get(name, 0)
+        blind = [f for f in register.fields if f.mask & bits and f.name not in asked]
+        if blind:
+            refs = ", ".join(f.ref for f in blind)
+            raise CallError(
+                f"{name} is written as a whole, and what {refs} holds cannot be read and was not written "
+                f'in this session; give it in the same request, as in "{blind[0].ref} = VALUE"'
+            )
+        others = [f for f in register.fields if f.setting and f.access is not Access.WO]
         if link.known.word(name) is None and others and rules.readback(chip, register, 0, 0):
             reading = link.read(name)
             if not reading.good:
@@ -240,15 +248,15 @@ def words_for(link: Link, requests: Sequence[str]) -> list[tuple[str, int]]:
     return words
 
 
-def _touched(chip: Chip, requests: Sequence[str]) -> list[str]:
-    """Registers of which some fields are set and the others must be kept."""
-    names: list[str] = []
-    for text in requests:
-        request = parse_request(text, chip.registers, chip.commands, chip.joined)
+def _touched(chip: Chip, requests: Sequence[str]) -> dict[str, set[str]]:
+    """Registers of which some fields are set and the others must be kept: the names of those set."""
+    found: dict[str, set[str]] = {}
+    for _, request in read_requests(chip, requests):
         if isinstance(request, SetField):
             item: Field | Joined | None = chip.field(request.name) or chip.joined.get(request.name)
             if isinstance(item, Field):
-                names.append(item.register)
+                found.setdefault(item.register, set()).add(item.name)
             elif isinstance(item, Joined):
-                names += joined_registers(item)
-    return list(dict.fromkeys(names))
+                for register, name in item.fields:
+                    found.setdefault(register, set()).add(name)
+    return found

@@ -17,12 +17,12 @@ from dataclasses import dataclass, replace
 from ..behaviour.machine import match_of
 from ..behaviour.plan import plan
 from ..chip.bank import Bank, need_register
-from ..chip.model import Command, Register
+from ..chip.model import Access, Command, Register
 from ..errors import CallError
 from . import rules
 from .locks import explain_lock, not_taken
 from .port import TransferLostError
-from .reading import Reader, Reading, held_as
+from .reading import Reader, Reading
 from .trade import Ask, Trade
 
 
@@ -179,18 +179,19 @@ class Link(Reader):
         name = register.name
         self.log("written", what=result.what, result=result.result, why=result.why)
         if result.result == "verified" and result.holds is not None:
-            held = held_as(register, result.holds)
-            self.machine.bank.learn(name, held, register.read_mask & register.mask)
-            self.known.holds(name, held, "written and read back", self.time)
+            held = register.held(result.holds)
+            # what a read does not show travelled in the same frame as what it proves
+            hidden = register.settings & ~register.shows
+            self.machine.bank.learn(name, held, register.shows)
+            self.machine.bank.learn(name, word, hidden)
+            self._hold(register, "written and read back")
         elif result.result == "refused" and result.holds is not None:
-            held = held_as(register, result.holds)
-            self.machine.bank.learn(name, held)
-            self.known.holds(
-                name, held, f"read, after a write of 0x{word:X} did not take", self.time
-            )
+            held = register.held(result.holds)
+            self.machine.bank.learn(name, held, register.shows)
+            self._hold(register, f"read, after a write of 0x{word:X} did not take")
         elif result.result == "sent":
             self.machine.write(register, word)
-            if register.holds_settings and any(f.access == "rw" for f in register.fields):
+            if register.holds_settings and any(f.access is Access.RW for f in register.fields):
                 why = "written, but it cannot be read back"
                 self.known.unknown(name, why, self.time, (self._written(name, word),))
         elif result.result == "unknown":

@@ -143,8 +143,8 @@ def _judge_register(chip: Chip, meant: Meant, register: Register, value: int) ->
     elif meant.kind == "word":
         if value >> register.width:
             yield (f"0x{value:X}", f"a word of {register.width} bits for {register.name}", "")
-        elif register.reserved & ~register.reserved_keep & (value ^ register.reserved_write):
-            stated = register.reserved & ~register.reserved_keep
+        elif register.stated & (value ^ register.reserved_write):
+            stated = register.stated
             yield (
                 f"reserved bits {_word(value & stated, register)}",
                 f"{_word(register.reserved_write & stated, register)} in the reserved bits of {register.name}",

@@ -10,7 +10,7 @@ from ..behaviour.settings import Action, bring_up_sequence, setting_registers
 from ..calc.corner import show_value
 from ..chip.bank import Bank, find
 from ..chip.bits import extract
-from ..chip.model import Chip, Field, Register
+from ..chip.model import Access, Chip, Field, Register
 from ..chip.values import Reading, read
 from ..errors import CallError
 from ..maps.vet import place_of, prove
@@ -93,7 +93,12 @@ def left_at_reset(stage: Stage) -> Html:
     rows = []
     for register in stage.chip.registers.values():
         for field in register.fields:
-            if field.setting and field.role and field.ref not in stated and field.access != "wo":
+            if (
+                field.setting
+                and field.role
+                and field.ref not in stated
+                and field.access is not Access.WO
+            ):
                 reading = bank.reading(field.ref)
                 rows.append(
                     [

@@ -152,7 +152,7 @@ def gaps(chip: Chip) -> list[str]:
             ]
     faults = {f.ref for f in chip.faults.values()}
     for register in chip.registers.values():
-        moving = [f for f in register.fields if f.access in ("ro", "rc") and f.ref not in faults]
+        moving = [f for f in register.fields if not f.writable and f.ref not in faults]
         for field in moving:
             if field.shows is None and register.name in {f.register for f in chip.faults.values()}:
                 found.append(f"{field.ref} shows nothing that the map states (shows:)")

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from regmap.behaviour.effects import compare
 from regmap.behaviour.machine import Machine
 from regmap.behaviour.plan import plan
-from regmap.behaviour.settings import bring_up_sequence, compare
+from regmap.behaviour.settings import bring_up_sequence
 from regmap.chip.bank import Bank
 from regmap.errors import CallError
 from regmap.maps.load import load_map

@@ -18,7 +18,7 @@ from regmap.behaviour.settings import bring_up_sequence
 from regmap.cheader import SECTIONS, Options, content_hash, depfile, generate, select
 from regmap.cheader.faults import causes_first
 from regmap.cheader.steps import setting_text
-from regmap.chip.model import Field, Register
+from regmap.chip.model import Access, Field, Register
 from regmap.errors import CallError
 from regmap.maps.load import load_map, read_map
 from regmap.stages.load import load_stage
@@ -131,8 +131,8 @@ def test_a_map_alone() -> None:
 def test_names_that_meet_are_told_apart() -> None:
     """Register A with field B_C beside register A_B with field C: one stem for two fields."""
     fields = [
-        Field(name="B_C", register="A", bits=(3, 2), access="rw", reset=0),
-        Field(name="C", register="A_B", bits=(1, 0), access="rw", reset=0),
+        Field(name="B_C", register="A", bits=(3, 2), access=Access.RW, reset=0),
+        Field(name="C", register="A_B", bits=(1, 0), access=Access.RW, reset=0),
     ]
     registers = {
         f.register: Register(name=f.register, address=i, width=8, reset=0, fields=(f,))
@@ -148,7 +148,7 @@ def test_names_that_meet_are_told_apart() -> None:
 
 def test_names_outside_ascii_are_spelt_out_and_told() -> None:
     fields = tuple(
-        Field(name=n, register="R", bits=(i,), access="rw", reset=0)
+        Field(name=n, register="R", bits=(i,), access=Access.RW, reset=0)
         for i, n in enumerate(("ö", "ä"))
     )
     registers = {"R": Register(name="R", address=0, width=8, reset=0, fields=fields)}

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from regmap.behaviour.settings import compare
+from regmap.behaviour.effects import compare
 from regmap.chip.bank import Bank
 from regmap.stages.load import load_stage
 from regmap.testing import gateword_port  # noqa: F401

@@ -6,8 +6,9 @@ from typing import Any
 
 import pytest
 
+from regmap.behaviour.effects import compare
 from regmap.behaviour.machine import as_read
-from regmap.behaviour.settings import compare, setting_registers
+from regmap.behaviour.settings import setting_registers
 from regmap.chip.model import Chip
 from regmap.link import rules
 from regmap.link.bringup import identify, verify

@@ -227,7 +227,7 @@ def test_parity_over_named_bits(kind: str) -> None:
         """
     )
     for data in range(16):
-        word = sent(chip, f"B = {data}")
+        word = sent(chip, f"B = {data:#x}")
         ones = sum(word >> b & 1 for b in (7, 6, 5, 4, 1))
         assert ones % 2 == (kind == "odd")
         assert Codec(chip).decode_command(word).flaws == ()

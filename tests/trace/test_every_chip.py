@@ -13,12 +13,11 @@ from typing import Any
 import pytest
 
 from regmap.behaviour.plan import plan
-from regmap.behaviour.settings import bring_up_sequence, setting_mask
+from regmap.behaviour.settings import bring_up_sequence
 from regmap.errors import CallError
 from regmap.frames.codec import bursts, next_counters
 from regmap.frames.recogniser import Recogniser
 from regmap.maps.load import load_map
-from regmap.trace.belief.registers import shown_mask
 from regmap.trace.findings.wiring import diagnose
 from regmap.trace.telling.story import tell
 from regmap.twin import Twin
@@ -102,7 +101,7 @@ def test_belief_ends_where_the_chip_does(name: str, seed: int, traced: Any) -> N
     bank = walker.belief.bank
     assert written
     for register in registers:
-        mask = setting_mask(register) & shown_mask(register)
+        mask = register.read_back
         known = bank.known.get(register.name, 0) & mask
         if register.name in written:
             assert known == mask, register.name

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from ...chip.bits import deposit, extract, spans
-from ...chip.model import External, Field, Frame, Joined, Meaning, Register
+from ...chip.model import Access, External, Field, Frame, Joined, Meaning, Register
 from ...document.schema import Reader, Rec, quoted, read_int
 from ...document.source import Node, Sources
 from ...errors import nearest
@@ -230,7 +230,7 @@ def _register(
         reset=reset,
         fields=fields,
         page=rec.get("page"),
-        access=rec.get("access", "rw"),
+        access=Access(rec.get("access", "rw")),
         reserved=reserved,
         reserved_write=write,
         reserved_keep=keep,
@@ -311,7 +311,7 @@ def _fields(register: str, rec: Rec, width: int, reader: Reader) -> tuple[tuple[
                 name=name,
                 register=register,
                 bits=bits,
-                access=item.get("access", rec.get("access", "rw")),
+                access=Access(item.get("access", rec.get("access", "rw"))),
                 reset=-1 if reset is None else reset,
                 meanings=meanings,
                 role=item.get("role", ""),

@@ -5,21 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 
-from regmap.behaviour.settings import (
-    Change,
-    bring_up_sequence,
-    compare,
-    setting_mask,
-    setting_registers,
-)
+from regmap.behaviour.effects import Change, compare
+from regmap.behaviour.settings import bring_up_sequence, setting_registers
 from regmap.chip.bank import Bank
-from regmap.chip.bits import mask_of
-from regmap.chip.model import Register
+from regmap.chip.model import Access, Register
 from regmap.errors import CallError
 from regmap.stages.load import Stage
 
 from ..tracer import Trace
-from .registers import Written, shown_mask
+from .registers import Written
 from .walker import Walker
 
 #: verdict -> whether the chip holds what the stage wants; None: the capture does not show it
@@ -147,10 +141,7 @@ def _row(
     walker: Walker, register: Register, wanted: Bank, bank: Bank, writes: list[Written], asked: bool
 ) -> Row:
     name = register.name
-    mask = setting_mask(register)
-    for field in register.fields:
-        if field.access == "wo":
-            mask |= mask_of(field.bits)
+    mask = register.read_back | sum(f.mask for f in register.fields if f.access is Access.WO)
     word = wanted.words[name] & mask
     mine = [w for w in writes if w.register == name]
     right = [w for w in mine if not (w.word ^ word) & mask]
@@ -158,12 +149,12 @@ def _row(
     known, held = bank.known.get(name, 0) & mask, bank.words.get(name, 0) & mask
     complete = known == mask
     changes = tuple(compare(walker.chip, bank, wanted, [name])) if known else ()
-    changes = tuple(c for c in changes if mask_of(c.field.bits) & mask and c.old is not None)
+    changes = tuple(c for c in changes if c.field.mask & mask and c.old is not None)
     if complete and held == word:
         verdict = "at reset as wanted" if last is None and not asked else "held"
         if last is not None and last.verified < 0:
             # what was only sent is no proof of what is held
-            readable = bool(shown_mask(register) & setting_mask(register))
+            readable = bool(register.read_back)
             verdict = "written, not read back"
             if not readable and bool(walker.sorter.believed.any()):
                 verdict = "written, cannot be read back"

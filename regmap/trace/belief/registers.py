@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from regmap.behaviour.effects import compare, effects
 from regmap.behaviour.machine import Machine
-from regmap.behaviour.settings import expectation, oddities, setting_mask
+from regmap.behaviour.settings import expectation, oddities
 from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
 from regmap.chip.model import Chip, Register
-from regmap.expr import Expr, Name, Op, evaluate
+from regmap.expr import Expr, Name, Op
 from regmap.frames.codec import Sent
 
 from ..events import Note
@@ -73,8 +74,10 @@ class Belief:
         self.refused: dict[str, Written] = {}
         self.latest: dict[str, Written] = {}
         self._identity = _identities(chip)
-        self._masks = {r.name: shown_mask(r) for r in chip.registers.values()}
-        self._fixed = {r.name: setting_mask(r) for r in chip.registers.values()}
+        self._masks = {r.name: r.shows for r in chip.registers.values()}
+        self._fixed = {r.name: r.read_back for r in chip.registers.values()}
+        #: what the frame of now has changed, or a reply of it shown changed
+        self.changes: list[str] = []
 
     @property
     def bank(self) -> Bank:
@@ -113,11 +116,7 @@ class Belief:
 
     def forget(self) -> None:
         """Nothing is known any more: the chip was switched off."""
-        self.machine.bank.words.clear()
-        self.machine.bank.known.clear()
-        self.machine.bank.states.clear()
-        self.machine.progress = dict.fromkeys(self.chip.keys, 0)
-        self.machine.spent.clear()
+        self.machine.forget()
         self.pending.clear()
         self.refused.clear()
 
@@ -171,15 +170,16 @@ class Belief:
         """What a taken frame does to the chip, as its map says."""
         notes = []
         started = {n: at for n, at in self.machine.progress.items() if at}
-        unsure = (
-            sent.kind == "write"
-            and sent.register is not None
-            and sent.register.writable is not None
-            and evaluate(sent.register.writable, self.bank) is None
-        )
         before = self.bank.words.get(sent.register.name) if sent.register is not None else None
         known = self.bank.known.get(sent.register.name, 0) if sent.register is not None else 0
-        outcome = self.machine.apply(sent)
+        told = effects(self.machine, sent)
+        outcome = told.outcome
+        if sent.kind != "read":
+            new = [c for c in told.changes if sent.kind == "write" or c.old is not None]
+            self.changes += map(str, [*new, *told.acts])
+        if sent.register is not None and outcome.would is not None:
+            # believed until a read shows otherwise; the note says on what it hangs
+            self.bank.learn(sent.register.name, *outcome.would)
         for name, at in started.items():
             if self.machine.progress[name] < at and name not in outcome.events:
                 step = self.chip.keys[name].steps[at]
@@ -207,7 +207,7 @@ class Belief:
                 sent.data or 0,
                 outcome.taken,
                 outcome.why,
-                unsure,
+                bool(outcome.unsure),
                 before,
                 known,
                 number,
@@ -263,8 +263,8 @@ class Belief:
             return []
         if register.reads_as in self.chip.registers:
             register = self.chip.registers[register.reads_as]
-        elif register.reads_as == "inverted":
-            data = ~data & register.mask
+        else:
+            data = register.held(data)
         name = register.name
         mask = self._masks[name]
         notes: list[Note] = []
@@ -295,7 +295,11 @@ class Belief:
             digits = (register.width + 3) // 4
             text = f"is 0x{data:0{digits}X} where the map expects 0x{wanted:0{digits}X}: another chip, another revision, or lost bits"
             notes.append(Note(kind="impossible", weight="bad", register=name, text=text))
+        was = self.bank.copy()
         self.bank.learn(name, data, mask)
+        self.changes += [
+            str(c) for c in compare(self.chip, was, self.bank, [name]) if c.old is not None
+        ]
         notes += self._fields(register, data)
         return notes
 
@@ -362,17 +366,6 @@ class Belief:
         return [Note(kind="impossible", weight="warn", text=text)]
 
 
-def shown_mask(register: Register) -> int:
-    """The bits whose content a read shows."""
-    if register.reads_as == "zero" or not register.readable:
-        return 0
-    mask = register.mask & register.read_mask
-    for field in register.fields:
-        if field.access in ("wo", "sc"):
-            mask &= ~mask_of(field.bits)
-    return mask
-
-
 def _identities(chip: Chip) -> dict[str, int]:
     """Read-only registers that a sequence expects to hold one word: what tells the chip."""
     found: dict[str, int] = {}
@@ -382,11 +375,7 @@ def _identities(chip: Chip) -> dict[str, int]:
             if step.do != "expect":
                 continue
             register, mask, value = expectation(chip, step.targets[0])
-            if (
-                mask == register.mask
-                and register.name not in holding
-                and not any(f.writable for f in register.fields)
-            ):
+            if mask == register.mask and register.name not in holding and not register.takes_writes:
                 found[register.name] = value
     return found
 

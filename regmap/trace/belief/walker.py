@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from regmap.behaviour.faults import dead_words
 from regmap.chip.bank import Bank
-from regmap.chip.model import Chip
+from regmap.chip.model import Access, Chip
 from regmap.expr import evaluate
 from regmap.frames.bulk import READ
 from regmap.frames.codec import Answer, Sent
@@ -34,12 +34,16 @@ _LIMIT = 200
 
 @dataclass(frozen=True, slots=True)
 class Happening:
-    """What is worth telling of one frame; `old` is the word its register held before, if known."""
+    """What is worth telling of one frame; `old` is the word its register held before, if known.
+
+    `changes` are the fields that it changed, or that its reply shows changed.
+    """
 
     number: int
     old: int | None
     notes: tuple[Note, ...]
     decoded: Decoded
+    changes: tuple[str, ...] = ()
 
 
 class Walker(FrameLog):
@@ -182,6 +186,7 @@ class Walker(FrameLog):
         key = self.judge.key(belief.bank)
         decoded = self._doubted(self.judge.decode(self.table[ident], belief.bank), ident, number)
         mark = belief.mark()
+        belief.changes.clear()
         faults_before = (
             len(self.faults.active),
             sum(len(i.attempts) for i in self.faults.active.values()),
@@ -218,7 +223,9 @@ class Walker(FrameLog):
         if moved and sent is not None and sent.kind != "read":
             news = True
         if notes or news:
-            self.happenings[number] = Happening(number, old, tuple(notes), decoded)
+            self.happenings[number] = Happening(
+                number, old, tuple(notes), decoded, tuple(belief.changes)
+            )
 
     def _doubted(self, decoded: Decoded, ident: int, number: int) -> Decoded:
         """A reply of which every bit is the same, where that cannot be: it is not believed.
@@ -427,7 +434,7 @@ class Walker(FrameLog):
     ) -> list[Note]:
         register = sent.register
         assert register is not None
-        if not any(f.access == "rc" for f in register.fields):
+        if not any(f.access is Access.RC for f in register.fields):
             return []
         if content is None:
             why = "its reply was not captured" if decoded.late else "its reply cannot be believed"

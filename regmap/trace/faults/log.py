@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 
 from regmap.behaviour.machine import Match, match_of
 from regmap.chip.bits import extract, mask_of
-from regmap.chip.model import Chip, Fault, Layout, Register
+from regmap.chip.model import Access, Chip, Fault, Layout, Register
 from regmap.errors import CallError
 from regmap.frames.codec import Answer, Sent
 
@@ -171,17 +171,17 @@ class FaultLog:
         if sent.kind != "write" or sent.register is None or sent.register.name != fault.register:
             return False
         field = sent.register.field(fault.field)
-        if field is None or field.access not in ("w1c", "w0c") or sent.data is None:
+        if field is None or not field.access.clears or sent.data is None:
             return False
         code = extract(sent.data, field.bits)
-        return code != 0 if field.access == "w1c" else code != (1 << field.width) - 1
+        return code != 0 if field.access is Access.W1C else code != (1 << field.width) - 1
 
     def erased(self, register: Register, number: int) -> list[str]:
         """Active faults in clear-on-read fields of a register that was just read."""
         names = []
         for fault in self._by_register.get(register.name, ()):
             field = register.field(fault.field)
-            if field is not None and field.access == "rc" and fault.name in self.active:
+            if field is not None and field.access is Access.RC and fault.name in self.active:
                 current = self.active[fault.name]
                 current.attempts.append(number)
                 current.how = f"read {register.name}"

@@ -72,10 +72,9 @@ def plausible(decoded: Decoded, chip: Chip | None = None) -> bool:
     if sent.kind == "read":
         part = sent.frame.command.of_kind("data")
         return part is None or sent.parts.get(part.name) == part.value
-    if not any(f.writable for f in register.fields):
+    if not register.takes_writes:
         return False
-    must = register.reserved & ~register.reserved_keep
-    return not ((sent.data or 0) ^ register.reserved_write) & must
+    return not ((sent.data or 0) ^ register.reserved_write) & register.stated
 
 
 def flaw_notes(decoded: Decoded) -> list[Note]:

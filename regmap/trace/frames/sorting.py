@@ -16,7 +16,7 @@ import numpy.typing as npt
 from regmap.capture.spi import Words
 from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
-from regmap.chip.model import Chip, Frame, Layout, Register
+from regmap.chip.model import Access, Chip, Frame, Layout, Register
 from regmap.expr import Expr
 from regmap.frames.bulk import COMMAND, READ, WRITE, BulkCodec, extract, flawless
 from regmap.frames.codec import GUARDS
@@ -267,7 +267,7 @@ def measured(chip: Chip) -> list[Register]:
     return [
         r for r in chip.registers.values()
         if r.fields and r.name not in holding and r.name not in asked and r.reads_as == "written"
-        and all(f.access == "ro" and f.shows is None for f in r.fields)
+        and all(f.access is Access.RO and f.shows is None for f in r.fields)
     ]  # fmt: skip
 
 

@@ -10,9 +10,6 @@ from heapq import merge
 
 import numpy as np
 
-from regmap.behaviour.settings import compare_words
-from regmap.chip.bank import Bank
-
 from ..belief.walker import Walker
 from ..events import Event, Note, Quiet
 from ..frames.decoded import Decoded, flaw_notes
@@ -172,7 +169,13 @@ class EventBuilder:
             event = self.plain(number, batch, place)
             return replace(event, notes=event.notes + carried)
         return self._event(
-            number, batch, place, happening.decoded, happening.old, happening.notes + carried
+            number,
+            batch,
+            place,
+            happening.decoded,
+            happening.old,
+            happening.notes + carried,
+            happening.changes,
         )
 
     def _event(
@@ -183,6 +186,7 @@ class EventBuilder:
         decoded: Decoded,
         old: int | None,
         notes: tuple[Note, ...],
+        changes: tuple[str, ...] = (),
     ) -> Event:
         pair: Pair = self.walker.pair(int(batch.idents[place]))
         sent, answer = decoded.sent, decoded.believed
@@ -193,14 +197,6 @@ class EventBuilder:
             if sent.kind == "read":
                 data = answer.data if answer is not None else None
         register = sent.register if sent is not None else None
-        changes: tuple[str, ...] = ()
-        if register is not None and data is not None and decoded.taken:
-            base = old if old is not None else (register.reset if kind == "write" else None)
-            if base is not None and base != data:
-                bank = Bank.at_reset(self.chip)
-                changes = tuple(
-                    map(str, compare_words(self.chip, register, base, data & register.mask, bank))
-                )
         return Event(
             kind=kind, number=number, transfer=int(batch.transfer[place]),
             time=int(batch.start[place]), chip=self.walker.position,

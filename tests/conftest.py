@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections import defaultdict
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
@@ -24,3 +26,34 @@ def require_tool(name: str) -> str:
 def need_tool() -> Callable[[str], str]:
     """`require_tool` for test modules, which cannot import this file."""
     return require_tool
+
+
+# --- slow tests -------------------------------------------------------------------------------------
+#: Test functions that took more than SLOW_SECONDS, all their cases together; `-m "not slow"` leaves them out.
+SLOW_LIST = Path(__file__).with_name("slow.txt")
+SLOW_SECONDS = 1.0
+
+
+def _function(nodeid: str) -> str:
+    return nodeid.partition("[")[0]
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what is on the list as slow."""
+    slow = set(SLOW_LIST.read_text(encoding="utf-8").split()) if SLOW_LIST.exists() else set()
+    for item in items:
+        if _function(item.nodeid) in slow:
+            item.add_marker(pytest.mark.slow)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """With GATEWORD_UPDATE_SLOW=1 a run of the whole suite writes the list anew."""
+    if os.environ.get("GATEWORD_UPDATE_SLOW") != "1":
+        return
+    seconds: defaultdict[str, float] = defaultdict(float)
+    for reports in terminalreporter.stats.values():
+        for report in reports:
+            if isinstance(report, pytest.TestReport):
+                seconds[_function(report.nodeid)] += report.duration
+    slow = sorted(name for name, total in seconds.items() if total > SLOW_SECONDS)
+    SLOW_LIST.write_text("\n".join(slow) + "\n", encoding="utf-8")

@@ -18,6 +18,7 @@ import pytest
 
 from regmap.behaviour.faults import explain, status_registers
 from regmap.cheader import Options, generate
+from regmap.chip.bank import Bank
 from regmap.chip.bits import deposit, extract, mask_of
 from regmap.chip.model import Chip, Layout
 from regmap.frames.codec import Codec, build, bursts, inspect, split, wire_bytes
@@ -144,8 +145,12 @@ def ask_frames(ask: Ask, chip: Chip, rng: random.Random, words: int) -> None:
                     "R", number, reply, word, sent,
                     want=f"{flaws(layout, word):x} {echo:x} {' '.join(shown)}",
                 )  # fmt: skip
+    resets = {n: r.reset for n, r in chip.registers.items() if r.reset is not None}
+    # a layout may be in force in a state alone: C has a function for it all the same
+    entered = Bank(chip, resets, states={n: True for n, s in chip.states.items() if s.entered_by})
     for register in chip.registers.values():
         frame = chip.frames[register.frame] if register.frame else chip.default_frame(register)
+        bank = entered if frame.when is not None else None
         number = list(chip.frames).index(frame.name)
         for code, kind in enumerate(("read", "write")):
             if not equal.has_access(frame, kind):
@@ -161,9 +166,9 @@ def ask_frames(ask: Ask, chip: Chip, rng: random.Random, words: int) -> None:
                     value = given[part.name] = rng.getrandbits(part.width)
                 args.append(value)
             sent = (
-                codec.read(register, given=given)
+                codec.read(register, bank, given=given)
                 if kind == "read"
-                else codec.write(register, data, given=given)
+                else codec.write(register, data, bank, given=given)
             )
             if sent.frame is frame:
                 ask.add("A", number, code, *args, want=f"{sent.word:x}")

@@ -21,7 +21,7 @@ EPILOG = """In the view, just type: part of a name finds it, a value sets what i
 `sweep` or `save` does it; the line above says what Enter will do. `?` tells where you are.
 Piped in, or with --lines, the same words are read line by line:
 
-  printf 'GATE_HS.SOURCE = 60 mA\\nverdicts\\nsave\\n' | gateword compose pump.yaml"""
+  printf 'GATE_HS.SOURCE = 56 mA\\nverdicts\\nsave\\n' | gateword compose pump.yaml"""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -74,7 +74,7 @@ def assignments(texts: list[str]) -> list[tuple[str, int]]:
         name, equals, number = text.partition("=")
         value = read_word(number.strip())
         if not equals or value is None or value < 0:
-            raise CallError(f"{text[:40]!r} is not NAME=NUMBER; expected as in STATUS1=0x302")
+            raise CallError(f"{text[:40]!r} is not NAME=NUMBER; expected as in STATUS1=0x109")
         pairs.append((name.strip(), value))
     return pairs
 

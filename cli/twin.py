@@ -49,7 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="WHAT",
-        help='a fault or a disturbed line, with its time: "vds_ha at 12 ms for 30 us", "bit_flips 1 %%", "dead_reply high at 3 ms"; may be given several times',
+        help='a fault or a disturbed line, with its time: "vds_uh at 12 ms for 30 us", "bit_flips 1 %%", "dead_reply high at 3 ms"; may be given several times',
     )
     parser.add_argument("--list", action="store_true", help="list all disturbances, and leave")
     parser.add_argument(

@@ -639,7 +639,7 @@ ROLES: dict[str, Parameter] = _table(
         *_sided("gate.hold", "current", "hold-off current while the other side switches"),
         *_sided("gate.voltage", "voltage", "gate-source voltage"),
         *_sided("vds.threshold", "voltage", "VDS monitor threshold"),
-        _P("gate.drive_time", "time", "how long the full gate current flows (drive time)"),
+        _P("gate.drive_time", "time", "how long the full gate current flows (full-drive time)"),
         _P("deadtime", "time", "dead time the chip inserts"),
         _P("vds.blanking", "time", "blanking time of the VDS monitor"),
         _P("vds.filter", "time", "filter time of the VDS monitor"),

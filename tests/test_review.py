@@ -237,7 +237,7 @@ def test_a_time_fixed_in_the_chip_belongs_to_the_detection() -> None:
     from regmap.assessment.stage import timing_of
     from regmap.chip.model import Param
 
-    fault = replace(QUOLL.faults["VDS_HA"], uses=("vds.blanking",))
+    fault = replace(QUOLL.faults["VDS_UH"], uses=("vds.blanking",))
     bare = replace(
         QUOLL.registers["TIMING"],
         fields=tuple(f for f in QUOLL.registers["TIMING"].fields if f.role != "vds.blanking"),
@@ -291,12 +291,12 @@ def test_a_command_that_sets_a_field_says_nothing_of_the_rest() -> None:
     chip = replace(
         QUOLL,
         commands={
-            "GO": Command(name="GO", frame="word", parts={}, effects=("MODE.PWM = one_input",))
+            "GO": Command(name="GO", frame="word", parts={}, effects=("MODE.PWM = three_input",))
         },
     )
     machine = Machine(chip, Bank(chip))
     machine.command(chip.commands["GO"])
-    assert machine.bank.code("MODE.PWM") == 2
+    assert machine.bank.code("MODE.PWM") == 3
     assert machine.bank.code("MODE.VDS_ACT") is None
 
 
@@ -394,9 +394,9 @@ def _problems(text: str) -> list[str]:
 
 
 def test_a_field_set_twice_is_told() -> None:
-    text = "settings:\n  VDS: {THRESHOLD: 250 mV}\n  VDS.THRESHOLD: 480 mV\n"
+    text = "settings:\n  VDS: {THRESHOLD: 250 mV}\n  VDS.THRESHOLD: 430 mV\n"
     assert any("VDS.THRESHOLD, whose bits VDS.THRESHOLD sets too" in p for p in _problems(text))
-    assert not _problems("settings:\n  VDS: {THRESHOLD: 250 mV}\n  SENSE.GAIN: x10\n")
+    assert not _problems("settings:\n  VDS: {THRESHOLD: 250 mV}\n  SENSE.GAIN: x18\n")
 
 
 def test_settings_that_hang_on_each_other_are_read_in_any_order() -> None:
@@ -474,8 +474,8 @@ def test_a_rule_that_cannot_be_judged_is_no_silent_yes(tmp_path: Path) -> None:
     pump = Path(find_document("coolant_pump")).read_text()
     chip = Path(find_document("quoll16")).read_text()
     loose = chip.replace(
-        "role: vds.blanking, options: {0: 1 us, 1: 2 us,",
-        "role: vds.blanking, options: {0: 1 us, 1: none,",
+        "role: vds.blanking, options: {0: 1.2 us, 1: 2 us,",
+        "role: vds.blanking, options: {0: 1.2 us, 1: none,",
     )
     assert loose != chip
     (tmp_path / "loose.yaml").write_text(loose)
@@ -550,13 +550,13 @@ def test_a_mask_that_hangs_on_something_unknown_is_asked_for() -> None:
         width=1,
         meanings=(Meaning(entries={0: Entry(code=0, name="low"), 1: Entry(code=1, name="high")}),),
     )
-    fault = replace(QUOLL.faults["VDS_HA"], masked_when=parse_expr("PIN == high"))
-    chip = _chip(externals={"PIN": pin}, faults={**QUOLL.faults, "VDS_HA": fault})
+    fault = replace(QUOLL.faults["VDS_UH"], masked_when=parse_expr("PIN == high"))
+    chip = _chip(externals={"PIN": pin}, faults={**QUOLL.faults, "VDS_UH": fault})
     stage = replace(PUMP, chip=chip)
 
     def status(bank: Bank) -> tuple[str, str]:
         found = {v.check: v for v in assess(stage, bank).verdicts}
-        return found["reaction.time.VDS_HA"].status, found["reaction.masked"].status
+        return found["reaction.time.VDS_UH"].status, found["reaction.masked"].status
 
     bank = stage.bank
     assert status(bank) == ("not_computed", "not_computed")
@@ -590,9 +590,9 @@ def test_a_sweep_of_many_codes_has_both_ends_and_the_present_one() -> None:
 
 
 def test_a_setting_of_both_sides_is_named_beside_a_fault_of_one() -> None:
-    fault = replace(QUOLL.faults["VDS_HA"], uses=("vds.threshold.high",))
-    chip = _chip(faults={**QUOLL.faults, "VDS_HA": fault})
-    found = explain(chip, {"STATUS1": 0x300}, PUMP.bank)
+    fault = replace(QUOLL.faults["VDS_UH"], uses=("vds.threshold.high",))
+    chip = _chip(faults={**QUOLL.faults, "VDS_UH": fault})
+    found = explain(chip, {"STATUS1": 0x009}, PUMP.bank)
     assert found.findings[0].settings == ("VDS.THRESHOLD = 250 mV",)
 
 

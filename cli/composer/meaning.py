@@ -375,7 +375,7 @@ class Meaning:
             value = read_word(right)
             if not equals or value is None or value < 0:
                 example = next(iter(status_registers(self.chip)), "STATUS")
-                raise CallError(f"{text[:40]!r} is not REG=WORD; expected as in {example}=0x302")
+                raise CallError(f"{text[:40]!r} is not REG=WORD; expected as in {example}=0x109")
             name = self.resolve(left)
             if name not in self.chip.registers:
                 raise CallError(f"{name} is no register")

@@ -486,7 +486,7 @@ def _register(view: View, register: Register, width: int) -> list[Painted]:
         painted += [
             _text(t, width, "mark")
             for t in wrap(
-                "type or paste the word you read, such as 0x302, and Enter explains it", width
+                "type or paste the word you read, such as 0x109, and Enter explains it", width
             ).splitlines()
         ]
     return painted
@@ -527,7 +527,7 @@ def _status(view: View, name: str, width: int) -> list[Painted]:
         painted += [
             _text(t, width, "mark")
             for t in wrap(
-                f"type or paste the word of {item.register} you read, such as 0x302, and Enter explains it",
+                f"type or paste the word of {item.register} you read, such as 0x109, and Enter explains it",
                 width,
             ).splitlines()
         ]

@@ -152,7 +152,7 @@ PLACES: dict[str, Help] = {
         (
             "Up and Down move; PageUp, PageDown, Home and End jump. The right side tells of the line you are on.",
             "Right or Enter steps into the options of a field.",
-            "Just type to find something by part of its name, its meaning, a fault or a unit (dead, vds_ha, mA),",
+            "Just type to find something by part of its name, its meaning, a fault or a unit (dead, vds_uh, mA),",
             "or to give the chosen field a value as you would write it: 60mA, 0x1F, 0b101, an option's name, max, +1.",
             "The line above the one you type in always says what Enter will do, before you press it.",
             "A * marks what is not saved yet.",
@@ -177,7 +177,7 @@ PLACES: dict[str, Help] = {
         "You are in the line mode",
         (
             "Type one thing a line; what stands before > is what is chosen.",
-            "Part of a name, a meaning, a fault or a unit (dead, vds_ha, mA) finds it and chooses the first.",
+            "Part of a name, a meaning, a fault or a unit (dead, vds_uh, mA) finds it and chooses the first.",
             "A value as you would write it sets what is chosen: 60mA, 0x1F, 0b101, an option's name, max, +1; so does NAME = VALUE.",
             "Tab lists what fits. The end of the input keeps what is not saved, to be offered next time.",
         ),

@@ -1,6 +1,6 @@
 """Status words to an ordered explanation: first cause first, consequences folded under it.
 
-    findings = explain(chip, {"STATUS1": 0x300, "STATUS2": 0x002}, bank)
+    findings = explain(chip, {"STATUS1": 0x009, "STATUS2": 0x200}, bank)
 
 A bus that is not alive says nothing of the chip: `suspicious` recognises words that come from
 wiring (all ones, all zeros, the command repeated) and is asked before any fault bit is believed.

@@ -1,4 +1,4 @@
-"""Gate drive: edges and slopes, overshoot, drive time, unwanted turn-on."""
+"""Gate drive: edges and slopes, overshoot, full-drive time, unwanted turn-on."""
 
 from __future__ import annotations
 
@@ -232,7 +232,7 @@ def drain_overshoot(work: Work, side: str) -> Outcome:
 
 @sided(
     "gate.drive-time",
-    "whole gate charge within the driver's drive time",
+    "whole gate charge within the driver's full-drive time",
     "t = Qg / min(Isource, Isink)",
     SOURCE_USES + SINK_USES + "stage:mosfet.qg role:gate.drive_time",
 )
@@ -245,7 +245,7 @@ def drive_time(work: Work, side: str) -> Outcome:
         ion=gate_current(work, "source", side),
         ioff=gate_current(work, "sink", side),
     )
-    return work.at_most(value, work.take("drive time", "role:gate.drive_time"))
+    return work.at_most(value, work.take("full-drive time", "role:gate.drive_time"))
 
 
 _MILLER = "stage:mosfet.cgd stage:supply.voltage stage:mosfet.qgd " + SOURCE_USES.replace(

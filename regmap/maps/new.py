@@ -17,8 +17,8 @@ chip:
 
 spi:
   mode: 1                        # clock polarity * 2 + clock phase
-  clock_max: 10 MHz
-  idle: 400 ns                   # chip select inactive between two frames, at least
+  clock_max: 8 MHz
+  idle: 500 ns                   # chip select inactive between two frames, at least
 
 # One frame is what travels between two edges of chip select. Bits are numbered as in the data
 # sheet, bit 0 the least significant; every bit belongs to exactly one part.
@@ -53,8 +53,8 @@ registers:
     summary: Gate currents
     fields:
       # `role` tells the calculations what a field sets; the list of roles is fixed
-      SOURCE: {bits: 7..6, role: gate.source, options: {0: 50 mA, 1: 100 mA, 2: 200 mA, 3: 400 mA}, tolerance: 20 %}
-      SINK:   {bits: 5..4, role: gate.sink, options: {0: 100 mA, 1: 200 mA, 2: 400 mA, 3: 800 mA}, tolerance: 20 %}
+      SOURCE: {bits: 7..6, role: gate.source, options: {0: 33 mA, 1: 82 mA, 2: 150 mA, 3: 330 mA}, tolerance: 20 %}
+      SINK:   {bits: 5..4, role: gate.sink, options: {0: 56 mA, 1: 110 mA, 2: 240 mA, 3: 390 mA}, tolerance: 20 %}
       # value = offset + step * code
       DEAD_TIME: {bits: 3..0, role: deadtime, scale: {step: 100 ns, offset: 100 ns, tolerance: 10 %}}
     reserved: {9..8: 0}          # bits no field claims: written as stated, or `keep`

@@ -4,7 +4,7 @@
     from regmap.twin import Twin
 
     twin = Twin(load_map("quoll16"), seed=1, vcd="bring_up.vcd")
-    twin.disturb("vds_ha at 12 ms for 30 us")
+    twin.disturb("vds_uh at 12 ms for 30 us")
     [reply] = twin.transfer([0x8000])        # read:STATUS1, answered in the same frame
     twin.wait(0.012)
     twin.close()

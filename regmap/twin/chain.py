@@ -86,7 +86,7 @@ class TwinChain:
         self.bus.settle()
 
     def disturb(self, what: str | Disturbance, position: int | None = None) -> None:
-        """As `Twin.disturb`; `position` (or `2: vds_ha at ...`) is the chip meant, else every one."""
+        """As `Twin.disturb`; `position` (or `2: vds_uh at ...`) is the chip meant, else every one."""
         if isinstance(what, str) and what.partition(":")[0].strip().isdigit():
             number, _, what = what.partition(":")
             position = int(number)

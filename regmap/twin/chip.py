@@ -21,7 +21,7 @@ class Twin(Core):
     """A simulated chip on a simulated bus.
 
         twin = Twin(load_map("quoll16"), seed=1)
-        twin.disturb("vds_ha at 12 ms for 30 us")
+        twin.disturb("vds_uh at 12 ms for 30 us")
         [reply] = twin.transfer([0x8000])
 
     With the same seed, the same virtual clock and the same calls everything repeats. The chip is

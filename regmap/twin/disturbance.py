@@ -1,6 +1,6 @@
 """Disturbances: simulated faults and electrical ones by name and time, and reading them from text.
 
-    vds_ha at 12 ms for 30 us        a fault of the map; its condition is present that long
+    vds_uh at 12 ms for 30 us        a fault of the map; its condition is present that long
     undervoltage at 5 ms             a fault by what it watches; until removed
     no_power at 5 ms for 2 ms        supply of the logic gone: the chip comes back as after power-up
     dead_reply high at 3 ms          the reply line stuck (low where not said), or `float`

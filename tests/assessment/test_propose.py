@@ -51,7 +51,7 @@ SMALL = [
     ("coolant_pump", ["GATE_HS.SINK", "TIMING.DEAD_TIME"], {}),
     (
         "coolant_pump",
-        ["TIMING.DRIVE_TIME", "GATE_LS.SOURCE"],
+        ["TIMING.FULL_DRIVE", "GATE_LS.SOURCE"],
         {"limits__rise_time__max": "900 ns", "limits__dvdt": "0.2 V/ns"},
     ),
     (
@@ -59,7 +59,7 @@ SMALL = [
         ["SENSE.GAIN", "SENSE.MIDDLE", "SENSE.OC_TH", "SENSE.OC_EN"],
         {"motor__current__peak": "30 A"},
     ),
-    ("coolant_pump", ["SUPPLY.UV", "SUPPLY.OV", "SUPPLY.OV_DIS"], {}),
+    ("coolant_pump", ["SUPPLY.UV", "SUPPLY.OV", "SUPPLY.OV_MUTE"], {}),
     (
         "conveyor_drum",
         ["WATCHDOG.ENABLE", "WATCHDOG.CLOSED", "WATCHDOG.WINDOW"],
@@ -168,7 +168,7 @@ def test_conflicting_goals_are_named_and_minimal() -> None:
         "GATE_LS.SINK",
         "TIMING.DEAD_TIME",
         "TIMING.BLANKING",
-        "TIMING.DRIVE_TIME",
+        "TIMING.FULL_DRIVE",
     ]
     result = propose(
         stage,
@@ -240,7 +240,7 @@ def test_a_monitor_that_is_off_is_switched_on_where_it_is_free() -> None:
         load_stage("conveyor_drum"), {"OVERCURRENT.ENABLE": "off", "MASK.GD": "ignore"}
     )
     assert assess(stage).failed
-    switches = ["OVERCURRENT.ENABLE", "MASK.GD", "MASK.OV_VM"]
+    switches = ["OVERCURRENT.ENABLE", "MASK.GD", "MASK.OV_SUPPLY"]
     result = propose(stage, free=switches)
     assert result.feasible
     assert result.changes == {"OVERCURRENT.ENABLE": "on", "MASK.GD": "watch"}
@@ -264,7 +264,7 @@ def test_progress_is_told_and_a_small_budget_is_admitted() -> None:
     seen = []
     stage = load_stage("conveyor_drum")
     propose(
-        stage, free=["WATCHDOG.WINDOW", "DRIVETIME.TIME", "SRC_LS.CURRENT"], progress=seen.append
+        stage, free=["WATCHDOG.WINDOW", "FULLDRIVE.TIME", "SRC_LS.CURRENT"], progress=seen.append
     )
     assert seen
     assert all(1 <= p.number <= p.groups and p.fields for p in seen)
@@ -274,11 +274,11 @@ def test_progress_is_told_and_a_small_budget_is_admitted() -> None:
 
 
 def test_an_undervoltage_threshold_is_not_lowered_below_what_the_gates_need() -> None:
-    """Without the gate's side, the lowest threshold has the largest margin; with it, 4.5 V is no choice."""
+    """Without the gate's side, the lowest threshold has the largest margin; with it, 4.7 V is no choice."""
     stage = load_stage("coolant_pump")
     without = propose(
         stage, free=["SUPPLY.UV"], goals=["undervoltage.no-false-trip", "undervoltage.crank"]
     )
-    assert {p.name: p.new.label for p in without.picks} == {"SUPPLY.UV": "4.5 V"}
+    assert {p.name: p.new.label for p in without.picks} == {"SUPPLY.UV": "4.7 V"}
     whole = propose(stage, free=["SUPPLY.UV"], goals=["undervoltage"])
     assert {p.name: p.new.label for p in whole.picks} == {"SUPPLY.UV": "5.5 V"}

@@ -17,21 +17,21 @@ from regmap.stages.load import load_stage, read_stage
 MODES = {
     "quoll16": {
         **dict.fromkeys(
-            ("VDS_HA", "VDS_LA", "VDS_HB", "VDS_LB", "VDS_HC", "VDS_LC"), "MODE.VDS_ACT == report"
+            ("VDS_UH", "VDS_UL", "VDS_VH", "VDS_VL", "VDS_WH", "VDS_WL"), "MODE.VDS_ACT == report"
         ),
-        **dict.fromkeys(("OC_A", "OC_B", "OC_C"), "MODE.OC_ACT == report"),
+        **dict.fromkeys(("OC_U", "OC_V", "OC_W"), "MODE.OC_ACT == report"),
         "WD": "WATCHDOG.ACTION == report",
     },
     "numbat24": {
         **dict.fromkeys(
-            ("VDS_HA", "VDS_LA", "VDS_HB", "VDS_LB", "VDS_HC", "VDS_LC"), "REACTION.VDS == report"
+            ("VDS_UH", "VDS_UL", "VDS_VH", "VDS_VL", "VDS_WH", "VDS_WL"), "REACTION.VDS == report"
         ),
-        **dict.fromkeys(("OC_A", "OC_B", "OC_C"), "REACTION.OC == report"),
-        "OV_VM": "REACTION.OV == report",
+        **dict.fromkeys(("OC_U", "OC_V", "OC_W"), "REACTION.OC == report"),
+        "OV_SUPPLY": "REACTION.OV == report",
         "WD": "WATCHDOG.ACTION == report",
     },
     "bilby32": dict.fromkeys(
-        ("VDS_HA", "VDS_LA", "VDS_HB", "VDS_LB", "VDS_HC", "VDS_LC", "VDS_SEVERAL"),
+        ("VDS_UH", "VDS_UL", "VDS_VH", "VDS_VL", "VDS_WH", "VDS_WL", "VDS_SEVERAL"),
         "VDS.REACT == report",
     ),
     "wombat24": {},
@@ -54,7 +54,7 @@ def test_every_mode_that_only_reports_is_in_the_map(name: str) -> None:
 def test_the_controller_handles_it_after_a_poll() -> None:
     """By hand: detection 0.3 us, blanking 2.2 us, filter 1.15 us, poll 1 ms, controller 100 us; the chip's 1 us is gone."""
     stage = load_stage("coolant_pump")
-    name = "reaction.time.VDS_HA"
+    name = "reaction.time.VDS_UH"
     (acting,) = assess(stage, names=[name]).verdicts
     assert acting.value is not None
     assert acting.value.high == pytest.approx(0.3e-6 + 2.2e-6 + 1.15e-6 + 1e-6)
@@ -69,7 +69,7 @@ def test_the_controller_handles_it_after_a_poll() -> None:
     assert {"stage:poll.period", "stage:controller.reaction"} <= set(told.asked)
     masked = next(v for v in assess(reporting).verdicts if v.check == "reaction.masked")
     assert masked.status == "holds"
-    assert any("VDS_LC is only reported" in s for s in masked.steps)
+    assert any("VDS_WL is only reported" in s for s in masked.steps)
 
 
 def test_by_the_fault_pin_where_the_map_says_so() -> None:
@@ -82,11 +82,11 @@ def test_by_the_fault_pin_where_the_map_says_so() -> None:
     chip, problems = read_map(path.with_name("pin_of_a_test.yaml"), text=text)
     assert chip is not None, problems
     bank = Bank.at_reset(chip)
-    bank.learn("MODE", 2 << 6, 3 << 6)
-    assert timing_of(chip.faults["VDS_HA"], chip, bank).how == "pin"
-    assert timing_of(chip.faults["VDS_LA"], chip, bank).how == "poll"
-    bank.learn("MODE", 0, 3 << 6)
-    assert timing_of(chip.faults["VDS_LA"], chip, bank).how == "chip"
+    bank.learn("MODE", 0, 3 << 2)
+    assert timing_of(chip.faults["VDS_UH"], chip, bank).how == "pin"
+    assert timing_of(chip.faults["VDS_UL"], chip, bank).how == "poll"
+    bank.learn("MODE", 2 << 2, 3 << 2)
+    assert timing_of(chip.faults["VDS_UL"], chip, bank).how == "chip"
 
 
 def test_a_watchdog_cannot_report_to_the_controller_that_hangs() -> None:
@@ -98,22 +98,22 @@ def test_a_watchdog_cannot_report_to_the_controller_that_hangs() -> None:
 
 def test_explain_says_that_the_chip_does_not_act() -> None:
     stage = load_stage("coolant_pump")
-    acting = explain(stage.chip, {"STATUS1": 0x300}, stage.bank)
+    acting = explain(stage.chip, {"STATUS1": 0x009}, stage.bank)
     assert not acting.reported
     assert not acting.findings[0].reported_only
     stage = with_settings(stage, {"MODE.VDS_ACT": "report"})
-    result = explain(stage.chip, {"STATUS1": 0x300}, stage.bank)
+    result = explain(stage.chip, {"STATUS1": 0x009}, stage.bank)
     assert result.findings[0].reported_only
     assert {f.name for f in result.reported} == {
-        "VDS_HA",
-        "VDS_LA",
-        "VDS_HB",
-        "VDS_LB",
-        "VDS_HC",
-        "VDS_LC",
+        "VDS_UH",
+        "VDS_UL",
+        "VDS_VH",
+        "VDS_VL",
+        "VDS_WH",
+        "VDS_WL",
     }
     # without a known configuration nothing is claimed
-    assert not explain(stage.chip, {"STATUS1": 0x300}).findings[0].reported_only
+    assert not explain(stage.chip, {"STATUS1": 0x009}).findings[0].reported_only
 
 
 def test_the_header_says_it_beside_the_fault() -> None:
@@ -124,10 +124,10 @@ def test_the_header_says_it_beside_the_fault() -> None:
 
 def test_a_simulated_chip_reports_it_as_any_other() -> None:
     machine = Machine(load_map("quoll16"))
-    machine.bank.learn("MODE", 2 << 6, 3 << 6)
-    machine.conditions.add("VDS_HA")
+    machine.bank.learn("MODE", 0, 3 << 2)
+    machine.conditions.add("VDS_UH")
     machine.settle()
-    assert machine.raised(machine.chip.faults["VDS_HA"])
+    assert machine.raised(machine.chip.faults["VDS_UH"])
 
 
 def test_proposals_let_the_chip_act() -> None:
@@ -139,7 +139,7 @@ def test_proposals_let_the_chip_act() -> None:
     )
     stage, problems = read_stage(path.with_name("stage_of_a_test.yaml"), text=text)
     assert stage is not None, problems
-    goals = ["reaction.time.VDS_HA", "reaction.time.OC_A"]
+    goals = ["reaction.time.VDS_UH", "reaction.time.OC_U"]
     assert {v.status for v in assess(stage, names=goals).verdicts} == {"fails"}
     result = propose(stage, goals=goals)
     chosen = {p.name: p.new.name for p in result.picks}

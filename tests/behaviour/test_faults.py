@@ -14,8 +14,8 @@ from regmap.stages.load import load_stage
 
 CHIP = load_map("quoll16")
 # bits of quoll16's status registers, from its map's text
-ANY, VDS_HA, VDS_LA, UV_VM = 1 << 9, 1 << 8, 1 << 7, 1 << 1
-UV_CP, POR, WD, SPI_ERR = 1 << 5, 1 << 1, 1 << 3, 1 << 2
+ANY, VDS_UH, VDS_UL, UV_SUPPLY = 1 << 0, 1 << 3, 1 << 6, 1 << 8
+UV_PUMP, POR, WD, SPI_ERR = 1 << 6, 1 << 9, 1 << 7, 1 << 8
 
 
 def tree(findings: object) -> object:
@@ -23,14 +23,16 @@ def tree(findings: object) -> object:
 
 
 def test_consequences_are_folded_under_their_cause() -> None:
-    result = explain(CHIP, {"STATUS1": ANY | VDS_HA | UV_VM, "STATUS2": UV_CP | POR, "STATUS3": 0})
-    assert tree(result.findings) == [("UV_VM", [("UV_CP", [("VDS_HA", [])]), ("POR", [])])]
+    result = explain(
+        CHIP, {"STATUS1": ANY | VDS_UH | UV_SUPPLY, "STATUS2": UV_PUMP | POR, "STATUS3": 0}
+    )
+    assert tree(result.findings) == [("UV_SUPPLY", [("UV_PUMP", [("VDS_UH", [])]), ("POR", [])])]
     assert not result.unread
 
 
 def test_a_summary_bit_is_not_a_finding_of_its_own() -> None:
-    result = explain(CHIP, {"STATUS1": ANY | VDS_LA})
-    assert tree(result.findings) == [("VDS_LA", [])]
+    result = explain(CHIP, {"STATUS1": ANY | VDS_UL})
+    assert tree(result.findings) == [("VDS_UL", [])]
     assert result.findings[0].summed == ("ANY",)
     assert result.unread == ("STATUS2", "STATUS3")
 
@@ -49,23 +51,23 @@ def test_time_decides_between_causes() -> None:
 
 def test_intervals_that_overlap_do_not_order() -> None:
     """Both may have come first: then the map says what follows from what."""
-    words = {"STATUS1": ANY | VDS_HA | UV_VM}
+    words = {"STATUS1": ANY | VDS_UH | UV_SUPPLY}
     alone = tree(explain(CHIP, words).findings)
-    assert alone[0][0] == "UV_VM"
-    for seen in ({"VDS_HA": (0, 9), "UV_VM": (8, 10)}, {"UV_VM": (0, 9), "VDS_HA": (0, 9)}):
+    assert alone[0][0] == "UV_SUPPLY"
+    for seen in ({"VDS_UH": (0, 9), "UV_SUPPLY": (8, 10)}, {"UV_SUPPLY": (0, 9), "VDS_UH": (0, 9)}):
         assert tree(explain(CHIP, words, seen=seen).findings) == alone
-    apart = {"VDS_HA": (0, 3), "UV_VM": (3, 9)}
-    assert tree(explain(CHIP, words, seen=apart).findings)[0][0] == "VDS_HA"
+    apart = {"VDS_UH": (0, 3), "UV_SUPPLY": (3, 9)}
+    assert tree(explain(CHIP, words, seen=apart).findings)[0][0] == "VDS_UH"
 
 
 def test_settings_and_masks_come_from_the_stage() -> None:
     stage = load_stage("coolant_pump")
-    result = explain(stage.chip, {"STATUS1": ANY | VDS_HA}, stage.bank)
+    result = explain(stage.chip, {"STATUS1": ANY | VDS_UH}, stage.bank)
     assert "VDS.THRESHOLD = 250 mV" in result.findings[0].settings
     bank = stage.bank
-    bank.learn("MODE", 0b11 << 6)
+    bank.learn("MODE", 1 << 2)  # VDS_ACT off
     blind = {f.name for f in explain(stage.chip, {"STATUS1": 0}, bank).blind}
-    assert {"VDS_HA", "VDS_LC"} <= blind
+    assert {"VDS_UH", "VDS_WL"} <= blind
 
 
 def test_power_up_flags_are_normal() -> None:

@@ -61,7 +61,7 @@ def test_a_locked_chip_refuses_and_says_why() -> None:
     machine = Machine(CHIP)
     for planned in plan(CHIP, ["LOCK.KEY = locked"]):
         machine.apply(planned.sent)
-    outcome = machine.apply(plan(CHIP, ["GATE_HS.SOURCE = 60 mA"])[0].sent)
+    outcome = machine.apply(plan(CHIP, ["GATE_HS.SOURCE = 56 mA"])[0].sent)
     assert not outcome.taken
     assert outcome.why == "GATE_HS is writable only while not locked"
     assert machine.bank.words["GATE_HS"] == CHIP.registers["GATE_HS"].reset
@@ -69,20 +69,20 @@ def test_a_locked_chip_refuses_and_says_why() -> None:
 
 def test_settings_of_one_register_share_a_write_and_others_keep_their_word() -> None:
     frames = plan(
-        CHIP, ["GATE_HS.SOURCE=60 mA; GATE_HS.SINK=120 mA", "MODE.PWM=three_input", "read:STATUS1"]
+        CHIP, ["GATE_HS.SOURCE=56 mA; GATE_HS.SINK=130 mA", "MODE.PWM=three_input", "read:STATUS1"]
     )
     assert [(p.sent.kind, p.sent.register.name if p.sent.register else "") for p in frames] == [
         ("write", "GATE_HS"),
         ("write", "MODE"),
         ("read", "STATUS1"),
     ]
-    # 60 mA is code 5, 120 mA sink code 5, HOLD stays at its reset code 0
-    assert frames[0].sent.data == 5 << 6 | 5 << 2
+    # 56 mA is code 4, 130 mA sink code 8, HOLD stays at its reset code 1
+    assert frames[0].sent.data == 1 << 8 | 8 << 4 | 4
 
 
 def test_a_second_write_builds_on_the_first() -> None:
-    frames = plan(CHIP, ["GATE_HS.SOURCE=60 mA", "read:ID", "GATE_HS.SINK=120 mA"])
-    assert frames[2].sent.data == 5 << 6 | 5 << 2
+    frames = plan(CHIP, ["GATE_HS.SOURCE=56 mA", "read:ID", "GATE_HS.SINK=130 mA"])
+    assert frames[2].sent.data == 1 << 8 | 8 << 4 | 4
 
 
 @pytest.mark.parametrize(
@@ -95,7 +95,7 @@ def test_a_second_write_builds_on_the_first() -> None:
         ("STATUS1.OT = 1", "cannot be written (ro)"),
         ("read:GATEHS", "nearest: GATE_HS"),
         ("GATE_HS.SOURCE =", "has no value after ="),
-        ("GATE_HS.SOURCE = 11 A", "outside what SOURCE can do, 10 mA..1 A; nearest: 1 A"),
+        ("GATE_HS.SOURCE = 11 A", "outside what SOURCE can do, 12 mA..680 mA; nearest: 680 mA"),
     ],
 )
 def test_impossible_requests(text: str, says: str) -> None:
@@ -108,8 +108,8 @@ def test_differences_name_old_and_new() -> None:
     a, b = Bank.at_reset(CHIP), Bank.at_reset(CHIP)
     item = CHIP.field("GATE_HS.SOURCE")
     assert item is not None
-    b.put(item, 5)
-    assert [str(c) for c in compare(CHIP, a, b)] == ["GATE_HS.SOURCE: 1 A -> 60 mA"]
+    b.put(item, 4)
+    assert [str(c) for c in compare(CHIP, a, b)] == ["GATE_HS.SOURCE: 39 mA -> 56 mA"]
     b.forget("MODE")
     assert "MODE.PWM: six_input -> unknown" in [str(c) for c in compare(CHIP, a, b)]
 

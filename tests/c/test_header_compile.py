@@ -89,7 +89,7 @@ def test_strict_compilers(compiler: str, made: Path, need_tool: Callable[[str], 
 def test_assertions_bite(tmp_path: Path, need_tool: Callable[[str], str]) -> None:
     """A mask changed by hand stops the build, in C99 as well as in C11 and C++11."""
     header = generate(load_map("quoll16"), Options(prefix="gd")).header
-    changed = re.sub(r"(#define GD_GATE_HS_SOURCE_MASK +)0x3C0U", r"\g<1>0x3E0U", header)
+    changed = re.sub(r"(#define GD_GATE_HS_SOURCE_MASK +)0x00FU", r"\g<1>0x01FU", header)
     assert changed != header
     (tmp_path / "gd.h").write_text(changed, "ascii")
     (tmp_path / "t.c").write_text('#include "gd.h"\n', "ascii")
@@ -196,7 +196,7 @@ def test_the_unit_test_finds_a_wrong_row(tmp_path: Path, need_tool: Callable[[st
     header = generate(
         load_stage("coolant_pump"), Options(prefix="gd", sections=select(without=["values"]))
     ).header
-    broken = re.sub(r"\{0xB801U, 0U, 0x00FU, 0x0", "{0xB801U, 0U, 0x000U, 0x0", header)
+    broken = re.sub(r"\{0xB801U, 0U, 0x0F0U, 0x0", "{0xB801U, 0U, 0x000U, 0x0", header)
     assert broken != header
     (tmp_path / "gd.h").write_text(broken, "ascii")
     program = tmp_path / "test_tables"

@@ -28,7 +28,7 @@ gateword_stage: 1
 stage: {name: layouts, invented: yes}
 map: wombat24
 settings:
-  GATE: {SOURCE: 120 mA, SINK: 250 mA, DRIVE_TIME: 1 us}
+  GATE: {SOURCE: 120 mA, SINK: 250 mA, FULL_DRIVE: 1 us}
   TIMING: {BLANKING: 1.5 us, DEAD_TIME: 500 ns}
   VDS.THRESHOLD: 250 mV
   SENSE: {GAIN: x16, OC_TRIP: 60 mV}
@@ -51,18 +51,18 @@ map: potoroo40
 supply.voltage: 12 V
 external: {GAIN_PIN: x10}
 settings:
-  OUTPUT: {SOURCE: 150 mA, DRIVE_TIME: 1.5 us}
+  OUTPUT: {SOURCE: 150 mA, FULL_DRIVE: 1.5 us}
   MONITOR: {THRESHOLD: 0.42 V, OC_TRIP: 50 mV}
   DEAD.TIME: 500 ns
 """,
 }
 #: stage, what is injected, what the program must name (first cause first)
 CASES = [
-    ("coolant_pump", ["uv_vm"], ["UV_VM"]),
-    ("coolant_pump", ["uv_vm", "vds_ha", "oc_b"], ["UV_VM", "VDS_HA", "OC_B"]),
-    ("conveyor_drum", ["oc_b"], ["OC_B"]),
+    ("coolant_pump", ["uv_supply"], ["UV_SUPPLY"]),
+    ("coolant_pump", ["uv_supply", "vds_uh", "oc_v"], ["UV_SUPPLY", "VDS_UH", "OC_V"]),
+    ("conveyor_drum", ["oc_v"], ["OC_V"]),
     ("wombat24", ["ot"], ["OT"]),
-    ("bilby32", ["uv_cp"], ["UV_CP"]),
+    ("bilby32", ["uv_pump"], ["UV_PUMP"]),
     ("potoroo40", ["oc"], ["OC"]),
 ]
 

@@ -133,7 +133,7 @@ def facts() -> Facts:
         origin="map test.yaml",
         faults=(
             FaultTiming(
-                name="VDS_HA",
+                name="VDS_UH",
                 adds=("role:vds.blanking", "role:vds.filter"),
                 decided_by=("role:vds.threshold", "role:vds.blanking", "role:vds.filter"),
                 react=parse_band("0.5..1 us"),

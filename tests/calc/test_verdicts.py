@@ -283,7 +283,7 @@ def test_what_a_check_asks_of_faults_it_declares(build: Build) -> None:
 def test_masked_faults(build: Build) -> None:
     verdicts = {v.check: v for v in run(build(), ["reaction"])}
     assert set(verdicts) == {
-        "reaction.time.VDS_HA",
+        "reaction.time.VDS_UH",
         "reaction.time.OTW",
         "reaction.time.UV",
         "reaction.masked",
@@ -293,7 +293,7 @@ def test_masked_faults(build: Build) -> None:
     text = "\n".join(verdicts["reaction.masked"].steps)
     assert "UV is masked by CFG.UV_M; it needs a reaction" in text
     assert "INFO is masked by CFG.INFO_M; it needs no reaction" in text
-    vds = verdicts["reaction.time.VDS_HA"].value
+    vds = verdicts["reaction.time.VDS_UH"].value
     assert vds is not None
     assert vds.high == pytest.approx((2.2 + 1.2 + 1) * 1e-6)
     polled = verdicts["reaction.time.OTW"].value

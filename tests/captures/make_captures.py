@@ -62,11 +62,11 @@ def drum_bring_up() -> str:
 
 
 def drum_short() -> str:
-    """High side B trips its VDS monitor for 40 us while a Numbat-24 is polled; then it is cleared."""
+    """High side V trips its VDS monitor for 40 us while a Numbat-24 is polled; then it is cleared."""
     c = Controller("conveyor_drum", 2)
     c.bring_up(("unlock", "configure", "lock"))
     now = c.twin.clock.seconds
-    c.twin.disturb(f"vds_hb at {float((now + Fraction(32, 10_000)) * 1000):.4f} ms for 40 us")
+    c.twin.disturb(f"vds_vh at {float((now + Fraction(32, 10_000)) * 1000):.4f} ms for 40 us")
     c.poll(5, "STATUS")
     c.ask("read:VDS_FAULTS", "read:GATE_FAULTS", "CLEAR_ALL", "read:VDS_FAULTS")
     c.poll(3, "STATUS")
@@ -100,11 +100,11 @@ def pump_locked_write() -> str:
     c = Controller("coolant_pump", 5)
     c.bring_up(("unlock", "configure", "lock"))
     c.poll(1, "STATUS2")
-    c.ask("GATE_HS.SOURCE = 250 mA", "read:GATE_HS")
+    c.ask("GATE_HS.SOURCE = 270 mA", "read:GATE_HS")
     c.poll(1, "STATUS2")
     c.ask(
         "LOCK.KEY = open",
-        "GATE_HS.SOURCE = 250 mA",
+        "GATE_HS.SOURCE = 270 mA",
         "read:GATE_HS",
         "LOCK.KEY = locked",
         "read:STATUS2",

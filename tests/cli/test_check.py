@@ -70,7 +70,7 @@ def test_a_derivation_has_numbers_origins_corner_and_caution(gateword: Run) -> N
         "formula: dV/dt",
         "stage shipped:coolant_pump.yaml:",
         "map shipped:quoll16.yaml:",
-        "GATE_HS.SINK, code 6",
+        "GATE_HS.SINK, code 9",
         "default of the trade",
         "16 V * max(144 mA, 192 mA) / 8 nC = 384 V/us",
         "worst corner: Vs max, Iset,off max, Qgd min",
@@ -189,7 +189,7 @@ def test_the_charge_of_a_battery_is_shown_in_ah_and_faults_are_counted(gateword:
     assert (made["value"]["unit"], made["upper"]["unit"]) == ("C", "C")  # numbers are in base units
     assert made["upper"]["max"] == 3600.0
     masked = gateword(
-        "check", "coolant_pump", "reaction.masked", "--set", "MODE.UV_CP_DIS=ignore"
+        "check", "coolant_pump", "reaction.masked", "--set", "MODE.PUMP_MUTE=ignore"
     ).out
     assert (
         "FAILS        reaction.masked 1 fault    <= 0 faults" in masked.splitlines()

@@ -104,16 +104,16 @@ def test_a_value_held_by_several_fields_is_shown_as_one() -> None:
 
 
 FORMS = [
-    "TIMING=0x126\nMODE = 8  # as read\n",
-    "TIMING 0x126\nMODE: 0b1000",
-    '{"TIMING": 294, "MODE": "0x8"}',
-    '{"schema": 1, "kind": "read", "chip": "quoll16", "registers": [{"register": "TIMING", "word": 294, "grade": "good"},'
-    ' {"register": "MODE", "word": 8}, {"register": "VDS", "word": null, "grade": "lost"}]}',
-    '{"register": "TIMING", "word": 294}\n{"register": "MODE", "word": "0x8"}\n',
-    '[{"register": "TIMING", "word": 294}, {"register": "MODE", "word": 8}]',
-    "\ufeffTIMING=0x126\r\nMODE=0x8\r\n",
-    '{"registers": {"TIMING": "0x126", "MODE": 8}}',
-    "TIMING=1\nTIMING=0x126\nMODE=8",
+    "TIMING=0x264\nMODE = 170  # as read\n",
+    "TIMING 0x264\nMODE: 0b10101010",
+    '{"TIMING": 612, "MODE": "0xAA"}',
+    '{"schema": 1, "kind": "read", "chip": "quoll16", "registers": [{"register": "TIMING", "word": 612, "grade": "good"},'
+    ' {"register": "MODE", "word": 170}, {"register": "VDS", "word": null, "grade": "lost"}]}',
+    '{"register": "TIMING", "word": 612}\n{"register": "MODE", "word": "0xAA"}\n',
+    '[{"register": "TIMING", "word": 612}, {"register": "MODE", "word": 170}]',
+    "\ufeffTIMING=0x264\r\nMODE=0xAA\r\n",
+    '{"registers": {"TIMING": "0x264", "MODE": 170}}',
+    "TIMING=1\nTIMING=0x264\nMODE=170",
 ]
 
 
@@ -121,7 +121,7 @@ FORMS = [
 def test_readback_in_every_form(text: str) -> None:
     chip = load_stage("coolant_pump").chip
     assert looks_like_readback(text.lstrip("\ufeff"))
-    assert parse_readback(text.lstrip("\ufeff"), chip, "x") == {"TIMING": 0x126, "MODE": 8}
+    assert parse_readback(text.lstrip("\ufeff"), chip, "x") == {"TIMING": 0x264, "MODE": 170}
 
 
 @pytest.mark.parametrize(
@@ -140,7 +140,7 @@ def test_readback_in_every_form(text: str) -> None:
         ("# nothing\n", "x:1:1: error: no register word; expected lines REG=WORD, or JSON"),
         ("[3]", "x:1:1: error: the JSON value '3'; expected an object of registers and words"),
         (
-            '{"MODE": "0x8", "TIMING": true}',
+            '{"MODE": "0xAA", "TIMING": true}',
             "x:1:1: error: 'True' for TIMING; expected a word such as 0x1F",
         ),
     ],
@@ -172,7 +172,7 @@ def test_two_stages(gateword: Run, tmp_path: Path) -> None:
     assert result.status == 1
     lines = result.out.splitlines()
     assert max(map(len, lines)) <= 80
-    assert lines[:2] == ["TIMING 0x166 -> 0x126", "  DEAD_TIME: 1 us -> 600 ns (-40 %)"]
+    assert lines[:2] == ["TIMING 0x265 -> 0x264", "  DEAD_TIME: 1 us -> 600 ns (-40 %)"]
     assert "  mosfet.rth: 30 K/W -> 33 K/W" in lines
     assert "  deadtime.enough.high: holds +38 % -> FAILS -17 %" in lines
     assert "2 turn, 2 to failing." in " ".join(lines[-3:])
@@ -181,18 +181,18 @@ def test_two_stages(gateword: Run, tmp_path: Path) -> None:
 
 
 def test_words_files_and_standard_input(gateword: Run, tmp_path: Path) -> None:
-    made = gateword("diff", "coolant_pump", "TIMING=0x126", "MODE=0x8", "--json")
+    made = gateword("diff", "coolant_pump", "TIMING=0x264", "MODE=0xAA", "--json")
     assert made.status == 1
     told = json.loads(made.out)
     assert told["schema"] == 1
     assert told["registers"][0]["fields"][0]["field"] == "TIMING.DEAD_TIME"
     file = tmp_path / "bench.txt"
-    file.write_text("TIMING=0x126\nMODE=0x8\n")
+    file.write_text("TIMING=0x264\nMODE=0xAA\n")
     assert gateword("diff", "coolant_pump", str(file)).out.splitlines()[:2] == [
-        "TIMING 0x166 -> 0x126",
+        "TIMING 0x265 -> 0x264",
         "  DEAD_TIME: 1 us -> 600 ns (-40 %)",
     ]
-    assert gateword("diff", "coolant_pump", "-", stdin=b'{"TIMING": "0x166"}').status == 0
+    assert gateword("diff", "coolant_pump", "-", stdin=b'{"TIMING": "0x265"}').status == 0
 
 
 def test_a_capture_at_its_end_and_before(gateword: Run) -> None:
@@ -200,7 +200,7 @@ def test_a_capture_at_its_end_and_before(gateword: Run) -> None:
     late = gateword("diff", "coolant_pump", capture)
     assert late.status == 1
     assert "GATE_HS" in late.out
-    assert "at 9.124 ms" in " ".join(late.out.split())
+    assert "at 9.123 ms" in " ".join(late.out.split())
     early = gateword("diff", "coolant_pump", capture, "--at", "3 ms")
     assert early.status == 0
     assert "No difference" in early.out
@@ -233,6 +233,6 @@ def test_wrong_use_is_one_clear_message(gateword: Run, arguments: list[str], par
 
 
 def test_brief(gateword: Run) -> None:
-    result = gateword("diff", "coolant_pump", "TIMING=0x126", "--brief")
+    result = gateword("diff", "coolant_pump", "TIMING=0x264", "--brief")
     assert len(result.out.splitlines()) <= 7
     assert "deadtime.enough.low: holds +38 % -> FAILS -17 %" in result.out

@@ -12,13 +12,13 @@ Run = Callable[..., Any]
 
 
 def test_a_write_of_one_to_clear_clears_that_bit_and_keeps_the_others(gateword: Run) -> None:
-    """numbat24 VDS_FAULTS is cleared by ones: bit 5 is VDS_HA, bit 4 VDS_LA."""
-    asked = ("encode", "numbat24", "--from", "VDS_FAULTS=0x30", "VDS_FAULTS.VDS_HA=1")
+    """numbat24 VDS_FAULTS is cleared by ones: bit 5 is VDS_UH, bit 4 VDS_UL."""
+    asked = ("encode", "numbat24", "--from", "VDS_FAULTS=0x30", "VDS_FAULTS.VDS_UH=1")
     out = gateword(*asked).out
-    assert "changes: VDS_FAULTS.VDS_HA: 1 -> 0" in out
-    assert "VDS_LA" not in out
+    assert "changes: VDS_FAULTS.VDS_UH: 1 -> 0" in out
+    assert "VDS_UL" not in out
     [frame] = json.loads(gateword(*asked, "--json").out)["frames"]
-    assert frame["changes"] == [{"field": "VDS_FAULTS.VDS_HA", "from": 1, "to": 0}]
+    assert frame["changes"] == [{"field": "VDS_FAULTS.VDS_UH", "from": 1, "to": 0}]
     assert frame["taken"] is True
 
 

@@ -35,7 +35,7 @@ def test_each_choice_is_explained_at_80_columns(gateword: Run) -> None:
     assert result.err == ""
     lines = result.out.splitlines()
     assert max(map(len, lines)) <= 80
-    assert "  SUPPLY.OV: 20 V -> 28 V" in lines
+    assert "  SUPPLY.OV: 20 V -> 27 V" in lines
     assert any("at 20 V overvoltage.no-false-trip has +20 %" in line for line in lines)
     assert any("deadtime.enough.high fails" in line for line in lines)
     assert "do not replace" in " ".join(result.out.split())
@@ -62,7 +62,7 @@ def test_json_is_one_object_with_a_schema_number(gateword: Run) -> None:
     made = json.loads(gateword("propose", "coolant_pump", *FEW, "--json").out)
     assert made["schema"] == 1
     assert made["kind"] == "propose"
-    assert made["changes"] == {"SUPPLY.OV": "28 V", "SENSE.OC_TH": "50 mV"}
+    assert made["changes"] == {"SUPPLY.OV": "27 V", "SENSE.OC_TH": "47 mV"}
 
 
 def test_the_written_stage_has_the_settings_and_nothing_else_changed(
@@ -78,7 +78,7 @@ def test_the_written_stage_has_the_settings_and_nothing_else_changed(
         for a, b in zip(before.splitlines(), target.read_text().splitlines(), strict=True)
         if a != b
     ]
-    assert changed == [("    OC_TH: 25 mV", "    OC_TH: 50 mV"), ("    OV: 20 V", "    OV: 28 V")]
+    assert changed == [("    OC_TH: 27 mV", "    OC_TH: 47 mV"), ("    OV: 20 V", "    OV: 27 V")]
     assert load_stage(target).bank.code("SUPPLY.OV") == 1
     again = gateword("propose", str(target), *FEW)
     assert "settings are the best" in again.out
@@ -93,7 +93,7 @@ def test_a_foreign_file_is_not_overwritten_and_the_own_one_is(gateword: Run, pum
     assert "--force" in result.err
     assert other.read_text() == "mine"
     assert gateword("propose", str(pump), *FEW, "-o", str(pump)).status == 0
-    assert "OV: 28 V" in pump.read_text()
+    assert "OV: 27 V" in pump.read_text()
 
 
 @pytest.fixture
@@ -149,7 +149,7 @@ def test_nothing_is_called_as_good_while_its_check_is_not_judged(
     gateword: Run, blind: Path
 ) -> None:
     freed = gateword(
-        "propose", str(blind), "--free", "WATCHDOG.WINDOW", "--free", "TIMING.DRIVE_TIME"
+        "propose", str(blind), "--free", "WATCHDOG.WINDOW", "--free", "TIMING.FULL_DRIVE"
     ).out
     text = " ".join(freed.split())
     window = text[text.index("WATCHDOG.WINDOW") :].partition("Not judged")[0]

@@ -20,19 +20,19 @@ def test_the_commands_say_that_the_chip_does_not_act(gateword: Run, tmp_path: Pa
     def said(*words: str) -> str:
         return " ".join(gateword(*words).out.split())
 
-    text = said("explain", str(path), "STATUS1=0x300")
+    text = said("explain", str(path), "STATUS1=0x009")
     assert (
         "reported only in this configuration (MODE.VDS_ACT == report): the chip does not act"
         in text
     )
-    assert "reported only in this configuration, the chip does not act: VDS_HA, VDS_LA" in text
+    assert "reported only in this configuration, the chip does not act: VDS_UH, VDS_UL" in text
     assert '"reported_only_by_configuration": [' in said(
-        "explain", str(path), "STATUS1=0x300", "--json"
+        "explain", str(path), "STATUS1=0x009", "--json"
     )
     assert "only reported while MODE.VDS_ACT == report: the chip does not act" in said(
-        "show", "quoll16", "VDS_HA"
+        "show", "quoll16", "VDS_UH"
     )
-    assert "VDS_HA is only reported while MODE.VDS_ACT == report" in said(
+    assert "VDS_UH is only reported while MODE.VDS_ACT == report" in said(
         "check", str(path), "--explain", "reaction.masked"
     )
     page = tmp_path / "page.html"

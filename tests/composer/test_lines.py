@@ -35,7 +35,7 @@ def test_a_session_from_a_pipe(pump: Path, state: Path) -> None:
 
 dead
 2 us
-GATE_HS.SOURCE = 60mA
+GATE_HS.SOURCE = 56mA
 +1
 undo 2
 redo
@@ -50,7 +50,7 @@ leave
     stage = load_stage(pump)
     assert [
         s.asked for s in stage.settings if s.name in ("GATE_HS.SOURCE", "TIMING.DEAD_TIME")
-    ] == ["60 mA", "2 us"]
+    ] == ["56 mA", "2 us"]
     assert "\x1b" not in out
     tail = out[out.index("the same without the composer:") :].splitlines()
     assert tail[1].startswith("  gateword encode quoll16 ")
@@ -64,7 +64,7 @@ def test_the_equivalent_commands_say_the_same(
 
     monkeypatch.chdir(pump.parent)
     _, out, _ = run(
-        "pump.yaml", state, "GATE_HS.SOURCE = 160 mA\nGATE_HS.HOLD = max\ncopy frame\nleave drop\n"
+        "pump.yaml", state, "GATE_HS.SOURCE = 150 mA\nGATE_HS.HOLD = max\ncopy frame\nleave drop\n"
     )
     frame = out[out.index("copied 0x") + 7 :].split()[0]
     commands = [
@@ -82,32 +82,32 @@ def test_the_equivalent_commands_say_the_same(
 
 
 def test_refusals_are_told_and_counted(pump: Path, state: Path) -> None:
-    status, out, _ = run(str(pump), state, "GATE_HS.SORCE = 60 mA\nGATE_HS.SOURCE = 9 A\nleavv\n")
+    status, out, _ = run(str(pump), state, "GATE_HS.SORCE = 56 mA\nGATE_HS.SOURCE = 9 A\nleavv\n")
     assert status == 1
     assert "nearest: GATE_HS.SOURCE" in out
-    assert "nearest: 1 A" in out
+    assert "nearest: 680 mA" in out
     assert "did you mean the word `leave`?" in out
 
 
 def test_input_that_ends_keeps_the_draft_and_resume_takes_it_up(pump: Path, state: Path) -> None:
-    status, _, err = run(str(pump), state, "GATE_HS.SOURCE = 160 mA\n")
+    status, _, err = run(str(pump), state, "GATE_HS.SOURCE = 150 mA\n")
     assert status == 0
     assert "kept and offered next time" in err
     _, out, _ = run(str(pump), state, "r\nsave\n")
     assert "A draft of this was left behind with 1 step" in out
     assert "took up the draft" in out
-    assert "SOURCE: 160 mA" in pump.read_text()
-    run(str(pump), state, "GATE_HS.SOURCE = 60 mA\n")
+    assert "SOURCE: 150 mA" in pump.read_text()
+    run(str(pump), state, "GATE_HS.SOURCE = 56 mA\n")
     _, _, err = run(str(pump), state, "save\n", "--resume")
     assert "took up the draft" in err
-    assert "SOURCE: 60 mA" in pump.read_text()
+    assert "SOURCE: 56 mA" in pump.read_text()
 
 
 def test_questions_are_answered_by_key_or_by_words(pump: Path, state: Path) -> None:
-    _, out, _ = run(str(pump), state, "GATE_HS.SOURCE = 160 mA\nleave\nn\nleave\nd\n")
+    _, out, _ = run(str(pump), state, "GATE_HS.SOURCE = 150 mA\nleave\nn\nleave\nd\n")
     assert out.count("1 change is not saved.") == 2
     assert "1 change was not saved" in out
-    assert "SOURCE: 160 mA" not in pump.read_text()
+    assert "SOURCE: 150 mA" not in pump.read_text()
 
 
 def test_a_file_that_is_none_is_status_2(state: Path) -> None:
@@ -172,18 +172,18 @@ def test_every_word_is_understood_explained_and_never_a_traceback(pump: Path, st
         ("dead", "find"),
         ("TIMING", "go"),
         ("timing.dead_time", "go"),
-        ("VDS_HA", "go"),
-        ("60mA", "set"),
-        ("GATE_LS.SINK=60mA", "set"),
-        ("GATE_LS.SINK 60 mA", "set"),
+        ("VDS_UH", "go"),
+        ("56mA", "set"),
+        ("GATE_LS.SINK=62mA", "set"),
+        ("GATE_LS.SINK 62 mA", "set"),
         ("= max", "set"),
         ("+1", "set"),
         ("max", "set"),
         ("0x5", "set"),
         ("0b101", "set"),
-        ("0x23F5", "paste"),
+        ("0x25D1", "paste"),
         ("GATE_HS=0x155", "paste"),
-        ("STATUS1=0x302", "faults"),
+        ("STATUS1=0x109", "faults"),
         ("STATUS1 = 0xFFFF", "refused"),
         ("9 A", "refused"),
         ("zzz", "refused"),
@@ -219,7 +219,7 @@ def test_offers_carry_descriptions_and_physical_values(pump: Path, state: Path) 
     )
     session, _, _ = open_session(str(pump), context)
     by_label = {o.label: o for o in session.offers("GATE_HS.SOURCE = ")}
-    assert by_label["60 mA"].meaning == "48 mA..72 mA"
+    assert by_label["56 mA"].meaning == "44.8 mA..67.2 mA"
     assert {o.label for o in session.offers("compare ")} >= {"reset", "saved"}
     named: Any = session.offers("dead")[0]
     assert (named.label, named.meaning) == ("TIMING.DEAD_TIME", "dead time the chip inserts")

@@ -46,16 +46,16 @@ def test_verdicts_and_frame_follow_the_cursor_before_anything_is_accepted(driver
 
 
 def test_typing_a_value_shows_what_it_would_do_and_why_it_cannot(driver: Any) -> None:
-    driver.enter("GATE_HS.SOURCE").type("60m")
-    assert "no: '60m' is not a value of SOURCE" in driver.text
-    assert driver.said.endswith("nearest: 60mA")
+    driver.enter("GATE_HS.SOURCE").type("56m")
+    assert "no: '56m' is not a value of SOURCE" in driver.text
+    assert driver.said.endswith("nearest: 56mA")
     driver.type("A")
-    assert "enter sets GATE_HS.SOURCE to 60 mA, code 5" in driver.text
+    assert "enter sets GATE_HS.SOURCE to 56 mA, code 4" in driver.text
     assert "verdicts that move" in driver.text
-    driver.press("Esc").type("110 mA")
-    assert "to 120 mA, code 7 (asked 110 mA, off by 9.09 %)" in driver.text
+    driver.press("Esc").type("112 mA")
+    assert "to 120 mA, code 8 (asked 112 mA, off by 7.14 %)" in driver.text
     driver.press("Esc").type("9 A").press("Enter")
-    assert driver.said.endswith("nearest: 1 A")
+    assert driver.said.endswith("nearest: 680 mA")
     assert driver.screen.buffer.text == "9 A", "what was refused stays to be corrected"
     assert not driver.session.draft.dirty
 
@@ -64,12 +64,12 @@ def test_typing_finds_and_down_chooses_with_meanings_and_values(driver: Any) -> 
     driver.type("blank")
     assert "TIMING.BLANKING VDS blankin" in driver.text
     driver.press("Enter").type("3")
-    assert "3 us" in driver.text
-    assert "2.7 us..3.3 us" in driver.text, "offers carry the physical range"
+    assert "3.3 us" in driver.text
+    assert "2.97 us..3.63 us" in driver.text, "offers carry the physical range"
     driver.press("Down")
-    assert "enter sets TIMING.BLANKING to 3 us" in driver.text
+    assert "enter sets TIMING.BLANKING to 3.3 us" in driver.text
     driver.press("Enter")
-    assert driver.session.draft.statements["TIMING.BLANKING"] == "3 us"
+    assert driver.session.draft.statements["TIMING.BLANKING"] == "3.3 us"
 
 
 def test_tab_completes(driver: Any) -> None:
@@ -83,12 +83,12 @@ def test_tab_completes(driver: Any) -> None:
 
 def test_undo_and_redo_by_key(driver: Any) -> None:
     before = driver.session.draft.statements
-    driver.enter("GATE_HS.SOURCE = 60mA").enter("GATE_HS.SINK = max").press("^Z", "^Z")
+    driver.enter("GATE_HS.SOURCE = 56mA").enter("GATE_HS.SINK = max").press("^Z", "^Z")
     assert driver.session.draft.statements == before
     driver.press("^Z")
     assert "nothing to undo" in driver.text
     driver.press("^Y", "^Y")
-    assert driver.session.draft.statements["GATE_HS.SINK"] == "2 A"
+    assert driver.session.draft.statements["GATE_HS.SINK"] == "750 mA"
 
 
 def test_sweep_from_inside_takes_the_line_chosen(driver: Any) -> None:
@@ -110,21 +110,21 @@ def test_propose_from_inside_is_one_step(driver: Any) -> None:
 
 
 def test_a_pasted_frame_is_taken_apart_and_over(driver: Any) -> None:
-    driver.enter("0x23F5")
-    assert "write GATE_HS = 0x1FA" in driver.text
+    driver.enter("0x25D1")
+    assert "write GATE_HS = 0x2E8" in driver.text
     assert not driver.session.draft.dirty
     driver.press("Enter")
-    assert driver.session.draft.bank.words["GATE_HS"] == 0x1FA
-    driver.enter("paste 0x23F4")
+    assert driver.session.draft.bank.words["GATE_HS"] == 0x2E8
+    driver.enter("paste 0x25D0")
     assert "REJECTED: parity" in driver.text
 
 
 def test_fault_words_are_explained_where_one_stands(driver: Any) -> None:
-    driver.enter("STATUS1").type("0x302")
-    assert "enter explains what STATUS1 = 0x302 says" in driver.text
+    driver.enter("STATUS1").type("0x109")
+    assert "enter explains what STATUS1 = 0x109 says" in driver.text
     driver.press("Enter")
-    assert "STOP UV_VM" in driver.text
-    assert driver.text.index("STOP UV_VM") < driver.text.index("follows: STOP VDS_HA")
+    assert "STOP UV_SUPPLY" in driver.text
+    assert driver.text.index("STOP UV_SUPPLY") < driver.text.index("follows: STOP VDS_UH")
     driver.press("Esc").enter("faults 0x3FF STATUS2=0x3FF")
     assert "stuck high" in driver.text
 
@@ -133,11 +133,11 @@ def test_comparisons_and_changes(driver: Any) -> None:
     driver.enter("compare saved")
     assert "No setting differs" in driver.text
     driver.press("Esc").enter("VDS.THRESHOLD = max").enter("changes")
-    assert "VDS.THRESHOLD  250 mV  ->  2 V" in driver.text
-    driver.press("Esc").enter("compare VDS=0x003")
+    assert "VDS.THRESHOLD  250 mV  ->  1.3 V" in driver.text
+    driver.press("Esc").enter("compare VDS=0x030")
     assert "VDS.THRESHOLD" in driver.text
     driver.enter("take")
-    assert driver.session.draft.bank.words["VDS"] == 3
+    assert driver.session.draft.bank.words["VDS"] == 0x030
 
 
 def test_copies_go_to_the_terminals_clipboard(pump: Path, state: Path) -> None:
@@ -158,16 +158,16 @@ def test_copies_go_to_the_terminals_clipboard(pump: Path, state: Path) -> None:
         session, _, _ = open_session(str(pump), context)
         pipe.send_text("GATE_HS.SOURCE\rcopy word\r\x11")
         Screen(View(session)).run()
-    assert "\x1b]52;c;MHgxREE=\x07" in written  # 0x1DA
+    assert "\x1b]52;c;MHgyOTg=\x07" in written  # 0x298
 
 
 def test_save_leaves_all_else_in_the_file(driver: Any, pump: Path) -> None:
     before = pump.read_text().splitlines()
-    driver.enter("GATE_HS.SOURCE = 160 mA").press("^S")
+    driver.enter("GATE_HS.SOURCE = 150 mA").press("^S")
     assert "saved 1 setting to" in driver.text
     after = pump.read_text().splitlines()
     changed = [(a, b) for a, b in zip(before, after, strict=True) if a != b]
-    assert [b.strip() for _, b in changed] == ["SOURCE: 160 mA"]
+    assert [b.strip() for _, b in changed] == ["SOURCE: 150 mA"]
     assert load_stage(pump).bank.words == driver.session.draft.bank.words
     assert "| saved" in driver.lines[0]
     driver.press("^S")
@@ -177,13 +177,13 @@ def test_save_leaves_all_else_in_the_file(driver: Any, pump: Path) -> None:
 def test_a_file_changed_on_disk_is_asked_about(driver: Any, pump: Path) -> None:
     theirs = pump.read_text() + "# theirs\n"
     pump.write_text(theirs)
-    driver.enter("GATE_HS.SOURCE = 160 mA").press("^S")
+    driver.enter("GATE_HS.SOURCE = 150 mA").press("^S")
     assert "changed on disk since it was opened" in driver.said
     driver.press("x", "n")
     assert pump.read_text() == theirs
     driver.press("^S", "m")
     assert pump.read_text().endswith("# theirs\n")
-    assert "SOURCE: 160 mA" in pump.read_text()
+    assert "SOURCE: 150 mA" in pump.read_text()
 
 
 def test_what_both_sides_changed_is_named_and_what_only_they_did_is_kept(
@@ -191,25 +191,25 @@ def test_what_both_sides_changed_is_named_and_what_only_they_did_is_kept(
 ) -> None:
     pump.write_text(
         pump.read_text()
-        .replace("SOURCE: 120 mA", "SOURCE: 80 mA", 1)
-        .replace("RETRY: 4 ms", "RETRY: 8 ms")
+        .replace("SOURCE: 120 mA", "SOURCE: 82 mA", 1)
+        .replace("RETRY: 6 ms", "RETRY: 12 ms")
     )
-    driver.enter("GATE_HS.SOURCE = 160 mA").press("^S")
-    assert "changed on both sides: GATE_HS.SOURCE (80 mA there)" in driver.said
+    driver.enter("GATE_HS.SOURCE = 150 mA").press("^S")
+    assert "changed on both sides: GATE_HS.SOURCE (82 mA there)" in driver.said
     driver.press("m")
     stated = {s.name: s.asked for s in load_stage(pump).settings}
-    assert (stated["GATE_HS.SOURCE"], stated["MODE.RETRY"]) == ("160 mA", "8 ms")
+    assert (stated["GATE_HS.SOURCE"], stated["MODE.RETRY"]) == ("150 mA", "12 ms")
     assert driver.session.draft.statements == stated
     assert "| saved" in driver.lines[0]
     driver.press("^Z", "^Z")
-    assert driver.session.draft.statements["MODE.RETRY"] == "4 ms"
+    assert driver.session.draft.statements["MODE.RETRY"] == "6 ms"
     assert driver.session.draft.dirty
 
 
 def test_leaving_asks_and_what_is_kept_is_offered_next_time(
     driver: Any, pump: Path, state: Path
 ) -> None:
-    driver.enter("GATE_HS.SOURCE = 160 mA").press("^Q")
+    driver.enter("GATE_HS.SOURCE = 150 mA").press("^Q")
     assert "1 change is not saved" in driver.text
     assert not driver.view.done
     driver.press("Esc", "^Q", "k")
@@ -218,15 +218,15 @@ def test_leaving_asks_and_what_is_kept_is_offered_next_time(
     assert "A draft of this was left behind with 1 step not saved" in again.text
     again.press("r")
     assert "took up the draft: 1 change not saved" in again.text
-    assert again.session.draft.statements["GATE_HS.SOURCE"] == "160 mA"
+    assert again.session.draft.statements["GATE_HS.SOURCE"] == "150 mA"
     again.press("^Q", "s")
     assert again.view.done
-    assert "SOURCE: 160 mA" in pump.read_text()
+    assert "SOURCE: 150 mA" in pump.read_text()
     assert list(state.iterdir()) == []
 
 
 def test_a_draft_left_behind_can_be_left_or_forgotten(driver: Any, pump: Path, state: Path) -> None:
-    driver.enter("GATE_HS.SOURCE = 160 mA").press("^Q", "k")
+    driver.enter("GATE_HS.SOURCE = 150 mA").press("^Q", "k")
     later = make(driver, str(pump), state).press("n")
     assert not later.session.draft.dirty
     forgetting = make(driver, str(pump), state).press("f")
@@ -239,7 +239,7 @@ def test_a_shipped_stage_and_a_map_are_saved_under_a_name_of_ones_own(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     mine = make(driver, "coolant_pump", state)
-    mine.enter("GATE_HS.SOURCE = 160 mA").press("^S")
+    mine.enter("GATE_HS.SOURCE = 150 mA").press("^S")
     assert "`save FILE` writes one of your own" in mine.text
     mine.enter("save mine.yaml")
     assert load_stage("mine.yaml").bank.words == mine.session.draft.bank.words
@@ -351,12 +351,12 @@ def test_the_whole_flow_through_a_pipe(pump: Path, state: Path) -> None:
             "2us\r"
             "\x1a"
             "GATE_HS.SOURCE\r"
-            "160mA\r"
+            "150mA\r"
             "sweep\r"
             "\x1b[A\x1b[B\r"
-            "0x23F5\r\r"
+            "0x25D1\r\r"
             "compare reset\r"
-            "STATUS1=0x302\r"
+            "STATUS1=0x109\r"
             "copy sequence\r"
             "\x13"
             "\x11"
@@ -365,12 +365,12 @@ def test_the_whole_flow_through_a_pipe(pump: Path, state: Path) -> None:
         Screen(view).run()
     assert view.done
     stage = load_stage(pump)
-    assert stage.bank.words["GATE_HS"] == 0x1FA
+    assert stage.bank.words["GATE_HS"] == 0x2E8
     assert stage.bank.words["TIMING"] == load_stage("coolant_pump").bank.words["TIMING"]
     farewell = session.farewell()
     assert any(
-        line.startswith("gateword encode quoll16 ") and "--from GATE_HS=0x1DA" in line
+        line.startswith("gateword encode quoll16 ") and "--from GATE_HS=0x298" in line
         for line in farewell
     )
-    assert f"gateword explain {pump} STATUS1=0x302" in farewell
-    assert "gateword decode quoll16 0x23F5" in farewell
+    assert f"gateword explain {pump} STATUS1=0x109" in farewell
+    assert "gateword decode quoll16 0x25D1" in farewell

@@ -134,13 +134,13 @@ def test_screens(open_terminal: Open, width: int, height: int, pump: Path) -> No
     terminal.keys("Enter")
     golden(f"{size}-sweep", terminal.wait("sweep of TIMING.DEAD_TIME", "enter"))
     terminal.keys("Escape")
-    terminal.type("STATUS1=0x302")
+    terminal.type("STATUS1=0x109")
     terminal.keys("Enter")
     golden(f"{size}-faults", terminal.wait("what these words say"))
     terminal.keys("Escape")
-    terminal.type("0x23F5")
+    terminal.type("0x25D1")
     terminal.keys("Enter")
-    golden(f"{size}-pasted", terminal.wait("write GATE_HS = 0x1FA"))
+    golden(f"{size}-pasted", terminal.wait("write GATE_HS = 0x2E8"))
     terminal.keys("Escape")
     terminal.type("?")
     golden(f"{size}-help", terminal.wait("You are in the list"))
@@ -155,12 +155,12 @@ def test_kill_9_resize_and_no_colour(open_terminal: Open, pump: Path, tmp_path: 
     before = pump.read_text()
     terminal = open_terminal(80, 24, NO_COLOR="1")
     terminal.wait("words: find")
-    terminal.type("GATE_HS.SOURCE = 160 mA")
+    terminal.type("GATE_HS.SOURCE = 150 mA")
     terminal.keys("Enter")
-    terminal.wait("GATE_HS.SOURCE is now 160 mA")
-    terminal.type("VDS.THRESHOLD = 2 V")
+    terminal.wait("GATE_HS.SOURCE is now 150 mA")
+    terminal.type("VDS.THRESHOLD = 1.3 V")
     terminal.keys("Enter")
-    terminal.wait("VDS.THRESHOLD is now 2 V", "FAIL")
+    terminal.wait("VDS.THRESHOLD is now 1.3 V", "FAIL")
     # no colour is sent: only reverse (7) and bold (1)
     codes = {
         c
@@ -200,6 +200,6 @@ def test_kill_9_resize_and_no_colour(open_terminal: Open, pump: Path, tmp_path: 
     again.keys("C-q")
     again.wait("STATUS 0")
     after = pump.read_text()
-    assert after == before.replace("SOURCE: 120 mA", "SOURCE: 160 mA", 1).replace(
-        "VDS.THRESHOLD: 250 mV", "VDS.THRESHOLD: 2 V"
+    assert after == before.replace("SOURCE: 120 mA", "SOURCE: 150 mA", 1).replace(
+        "VDS.THRESHOLD: 250 mV", "VDS.THRESHOLD: 1.3 V"
     )

@@ -63,15 +63,15 @@ TASKS: list[tuple[str, list[tuple[str, str]]]] = [
         [
             ("propose faults", "type faults"),
             ("enter: faults", "key Enter"),
-            ("faults STATUS1=0x...", f"{OWN}STATUS1=0x302"),
-            ("enter explains what STATUS1 = 0x302 says", "key Enter"),
+            ("faults STATUS1=0x...", f"{OWN}STATUS1=0x109"),
+            ("enter explains what STATUS1 = 0x109 says", "key Enter"),
         ],
     ),
     (
         "Paste a raw frame",
         [
             ("Esc back", "key Esc"),
-            ("faults paste", f"type paste {OWN}0x23F5"),
+            ("faults paste", f"type paste {OWN}0x25D1"),
             ("enter: paste WORD", "key Enter"),
             ("enter takes it over", "key Enter"),
         ],
@@ -102,8 +102,8 @@ EXPECTED = {
     "Take it back": "| saved",
     "See every option at once": "Right: options",
     "Let it propose": "| saved",
-    "Ask what a status word says": "STOP UV_VM",
-    "Paste a raw frame": "GATE_HS.SINK is now 1.4 A",
+    "Ask what a status word says": "STOP UV_SUPPLY",
+    "Paste a raw frame": "GATE_HS.SINK is now 510 mA",
     "Compare": "Right: options",
 }
 
@@ -145,7 +145,7 @@ def test_no_step_that_the_screen_does_not_suggest(
             assert EXPECTED[task] in driver.text, driver.text
     assert driver.view.done
     assert load_stage("my_coolant_pump.yaml").bank.words == driver.session.draft.bank.words
-    assert any("gateword decode quoll16 0x23F5" in line for line in driver.session.farewell())
+    assert any("gateword decode quoll16 0x25D1" in line for line in driver.session.farewell())
 
 
 def test_the_readme_tells_these_ten_tasks() -> None:

@@ -156,18 +156,18 @@ def wombat_diag_reply(address: int, fault: int, data: int) -> int:
 EXPECTED: dict[str, dict[str, tuple[int, int | None]]] = {
     "quoll16": {
         "read:STATUS1": (quoll(1, 0x0, 0), None),
-        # source 60 mA is code 5, sink 120 mA is code 5, hold 200 mA is code 2
-        "GATE_HS.SOURCE = 60 mA; GATE_HS.SINK = 120 mA; GATE_HS.HOLD = 200 mA": (
-            quoll(0, 0x4, 5 << 6 | 5 << 2 | 2),
+        # hold 240 mA is code 2, sink 130 mA is code 8, source 56 mA is code 4
+        "GATE_HS.SOURCE = 56 mA; GATE_HS.SINK = 130 mA; GATE_HS.HOLD = 240 mA": (
+            quoll(0, 0x4, 2 << 8 | 8 << 4 | 4),
             None,
         ),
-        "LOCK.KEY = locked": (quoll(0, 0xB, 0b0110), None),
+        "LOCK.KEY = locked": (quoll(0, 0xB, 0x4B), None),
         "read:ID": (quoll(1, 0xF, 0), quoll_reply(0, 0, 0x161)),
     },
     "quokka16": {
         "read:ID": (quoll(1, 0xF, 0), quoll_reply(0, 1, 0x171)),
-        # this variant's table: 30 mA is code 5; sink and hold stay at reset (0x3FC: 15 and 0)
-        "GATE_HS.SOURCE = 30 mA": (quoll(0, 0x4, 5 << 6 | 15 << 2), None),
+        # this variant's table: 33 mA is code 6; sink and hold stay at reset (0x143: 4 and 1)
+        "GATE_HS.SOURCE = 33 mA": (quoll(0, 0x4, 1 << 8 | 4 << 4 | 6), None),
     },
     "numbat24": {
         "read:STATUS": (numbat(0b01, 0x00, 0), None),

@@ -49,23 +49,23 @@ def bare(name: str) -> Draft:
 @pytest.mark.parametrize(
     ("text", "code"),
     [
-        ("60mA", 5),
-        ("60 mA", 5),
-        ("0.06 A", 5),
+        ("56mA", 4),
+        ("56 mA", 4),
+        ("0.056 A", 4),
         ("0x0F", 15),
         ("0b101", 5),
         ("3", 3),
         ("max", 15),
         ("min", 0),
-        (">= 50 mA", 5),
-        ("+1", 8),
-        ("-2", 5),
-        ("+ 3", 10),
-        ("110 mA", 7),
+        (">= 50 mA", 4),
+        ("+1", 9),
+        ("-2", 6),
+        ("+ 3", 11),
+        ("112 mA", 8),
     ],
 )
 def test_values_as_people_write_them(text: str, code: int) -> None:
-    """GATE_HS.SOURCE of the example is at code 7 (120 mA) of a table of 16 currents."""
+    """GATE_HS.SOURCE of the example is at code 8 (120 mA) of a table of 16 currents."""
     mine = draft()
     mine.set("GATE_HS.SOURCE", "120 mA")
     assert mine.consider("GATE_HS.SOURCE", text).choice.code == code
@@ -74,9 +74,9 @@ def test_values_as_people_write_them(text: str, code: int) -> None:
 @pytest.mark.parametrize(
     ("text", "reason"),
     [
-        ("9 A", "nearest: 1 A"),
+        ("9 A", "nearest: 680 mA"),
         ("60 V", "is a voltage; SOURCE is a current"),
-        ("+99", "last option of GATE_HS.SOURCE, 1 A"),
+        ("+99", "last option of GATE_HS.SOURCE, 680 mA"),
         ("-99", "first option"),
         ("16", "4 bits hold 0..15"),
         ("rubbish", "not a choice"),
@@ -102,7 +102,7 @@ def test_status_fields_and_unknown_names_are_refused() -> None:
 def test_considering_tells_all_and_changes_nothing() -> None:
     mine = draft()
     words = dict(mine.bank.words)
-    seen = mine.consider("TIMING.DEAD_TIME", "50 ns")
+    seen = mine.consider("TIMING.DEAD_TIME", "150 ns")
     assert mine.bank.words == words
     assert not mine.dirty
     assert seen.bank.words != words
@@ -220,7 +220,7 @@ def test_history_is_that_of_a_plain_model_and_saves_as_seen(
 
 def test_saving_makes_the_saved_state_the_one_compared_with() -> None:
     mine = draft()
-    mine.set("GATE_HS.SOURCE", "60 mA")
+    mine.set("GATE_HS.SOURCE", "56 mA")
     stage, _ = read_stage(
         "s.yaml",
         text=edit_stage(
@@ -257,9 +257,9 @@ def test_find_by_unit_fault_and_value() -> None:
     assert {h.name for h in index.find("mA")} >= {"GATE_HS.SOURCE", "GATE_LS.SINK", "GATE_HS.HOLD"}
     assert "TIMING.DEAD_TIME" not in {h.name for h in index.find("mA")}
     # a fault leads to its status bit and to the settings that decide when it trips
-    assert {h.name for h in index.find("VDS_HA")} >= {
-        "VDS_HA",
-        "STATUS1.VDS_HA",
+    assert {h.name for h in index.find("VDS_UH")} >= {
+        "VDS_UH",
+        "STATUS1.VDS_UH",
         "VDS.THRESHOLD",
         "TIMING.BLANKING",
     }
@@ -328,10 +328,10 @@ def test_every_register_has_its_frame_and_the_sequence_decodes_back(name: str) -
 
 def test_comparisons_with_reset_saved_readback_and_files(tmp_path: Path) -> None:
     mine = draft()
-    mine.set("GATE_HS.SOURCE", "60 mA")
+    mine.set("GATE_HS.SOURCE", "56 mA")
     saved = compare_with(mine, ["saved"])
     assert [str(c) for c in saved.changes] == [
-        f"GATE_HS.SOURCE: {PUMP.bank.reading('GATE_HS.SOURCE').label} -> 60 mA"
+        f"GATE_HS.SOURCE: {PUMP.bank.reading('GATE_HS.SOURCE').label} -> 56 mA"
     ]  # type: ignore[union-attr]
     reset = compare_with(mine, ["reset"])
     at_reset = Bank.at_reset(mine.chip)
@@ -342,7 +342,7 @@ def test_comparisons_with_reset_saved_readback_and_files(tmp_path: Path) -> None
     assert not same.changes
     assert "TIMING" in same.notes[0]
     listing = tmp_path / "readback.txt"
-    listing.write_text("# read on the bench\nGATE_HS = 0x000\nMODE: 0x008\n")
+    listing.write_text("# read on the bench\nGATE_HS = 0x000\nMODE: 0x0AA\n")
     assert {c.field.register for c in compare_with(mine, [str(listing)]).changes} >= {"GATE_HS"}
     record = tmp_path / "readback.json"
     record.write_text('{"registers": {"GATE_HS": 0}}')
@@ -358,7 +358,7 @@ def test_comparison_with_a_capture_holds_what_its_frames_wrote(tmp_path: Path) -
     words = [(a.sent.word, a.sent.kind) for a in mine.plan() if a.sent is not None]
     path.write_text("".join(f"0x{w:04X}\n" for w, _ in words))
     assert not compare_with(mine, [str(path)]).changes
-    other = Codec(mine.chip).write(mine.chip.registers["VDS"], 3).word
+    other = Codec(mine.chip).write(mine.chip.registers["VDS"], 3 << 4).word
     path.write_text(
         "".join(
             f"0x{other if mine.chip.registers['VDS'] is Codec(mine.chip).decode_command(w).register and k == 'write' else w:04X}\n"
@@ -369,15 +369,15 @@ def test_comparison_with_a_capture_holds_what_its_frames_wrote(tmp_path: Path) -
 
 
 def test_faults_are_explained_with_the_drafts_settings() -> None:
-    found = explain_words(draft(), {"STATUS1": 0x302})
-    assert found.findings[0].fault.name == "UV_VM"
+    found = explain_words(draft(), {"STATUS1": 0x109})
+    assert found.findings[0].fault.name == "UV_SUPPLY"
     assert any("SUPPLY.UV" in s for s in found.findings[0].settings)
 
 
 # --- the journal -------------------------------------------------------------------------------------
 def test_nothing_is_written_until_something_is_accepted(tmp_path: Path) -> None:
     mine = Draft(PUMP, Journal(tmp_path / "state", "s.yaml", "text"))
-    mine.consider("GATE_HS.SOURCE", "60 mA")
+    mine.consider("GATE_HS.SOURCE", "56 mA")
     assert not (tmp_path / "state").exists()
 
 
@@ -402,8 +402,8 @@ def test_a_journal_replays_to_the_same_statements(
 def test_a_draft_in_use_is_not_offered_and_a_cut_line_is_left_out(tmp_path: Path) -> None:
     journal = Journal(tmp_path, "s.yaml", "text")
     mine = Draft(PUMP, journal)
-    mine.set("GATE_HS.SOURCE", "60 mA")
-    mine.set("GATE_HS.SINK", "60 mA")
+    mine.set("GATE_HS.SOURCE", "56 mA")
+    mine.set("GATE_HS.SINK", "62 mA")
     assert leftovers(tmp_path, "s.yaml") == []
     assert journal.path is not None
     journal.keep()
@@ -411,7 +411,7 @@ def test_a_draft_in_use_is_not_offered_and_a_cut_line_is_left_out(tmp_path: Path
     (left,) = leftovers(tmp_path, "s.yaml")
     again = Draft(PUMP)
     left.replay(again.restate)
-    assert again.statements["GATE_HS.SOURCE"] == "60 mA"
+    assert again.statements["GATE_HS.SOURCE"] == "56 mA"
     assert leftovers(tmp_path, "other.yaml") == []
 
 
@@ -429,7 +429,7 @@ def test_a_draft_in_use_is_not_offered_and_a_cut_line_is_left_out(tmp_path: Path
 )
 def test_a_spoiled_journal_harms_nothing(tmp_path: Path, text: str) -> None:
     journal = Journal(tmp_path, "s.yaml", "text")
-    Draft(PUMP, journal).set("GATE_HS.SOURCE", "60 mA")
+    Draft(PUMP, journal).set("GATE_HS.SOURCE", "56 mA")
     journal.keep()
     assert journal.path is not None
     journal.path.write_text(text)
@@ -480,6 +480,6 @@ def test_a_folder_that_cannot_be_written_is_told_and_does_not_stop_the_work(tmp_
     blocked.write_text("")
     journal = Journal(blocked, "s.yaml", "text")
     mine = Draft(PUMP, journal)
-    mine.set("GATE_HS.SOURCE", "60 mA")
-    assert mine.statements["GATE_HS.SOURCE"] == "60 mA"
+    mine.set("GATE_HS.SOURCE", "56 mA")
+    assert mine.statements["GATE_HS.SOURCE"] == "56 mA"
     assert "no backup" in journal.trouble

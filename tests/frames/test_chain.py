@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -15,13 +17,32 @@ from regmap.maps.load import load_map
 
 
 def test_chips_of_the_same_map_with_header_bytes() -> None:
-    """Three quokka16: two header bytes, then the upper bytes of c, b, a, then their lower bytes."""
+    """Three quokka16: two header bytes, then the frames of c, b, a; the replies alike."""
     chip = load_map("quokka16")
     assert chip.chain is not None
     a, b, c = (plan(chip, [t])[0].sent.word for t in ("read:STATUS1", "LOCK.KEY = open", "read:ID"))
     stream = pack(chip.chain, [(w, 16) for w in (a, b, c)])
     assert stream[1] == 16 + 48
-    expected = bytes([0x80 | 3, 0xC0, c >> 8, b >> 8, a >> 8, c & 255, b & 255, a & 255])
+    whole = [0x5A, 0x30 | 3, c >> 8, c & 255, b >> 8, b & 255, a >> 8, a & 255]
+    assert wire_bytes(*stream) == bytes(whole)
+    assert unpack(chip.chain, stream, [16, 16, 16]) == [a, b, c]
+    assert chips_in(chip.chain, stream[1], 16) == 3
+    # the headers come back first
+    back = pack_reply(chip.chain, [(w, 16) for w in (0x2801, 0x4155, 0x6AE3)])
+    assert wire_bytes(*back) == bytes([0x5A, 0x33, 0x6A, 0xE3, 0x41, 0x55, 0x28, 0x01])
+    assert unpack_reply(chip.chain, back, [16, 16, 16]) == [0x2801, 0x4155, 0x6AE3]
+
+
+def test_frames_cut_into_bytes() -> None:
+    """The same chain with frames in pieces: the upper bytes of c, b, a, then their lower bytes."""
+    chip = load_map("quokka16")
+    assert chip.chain is not None
+    chip = replace(chip, chain=replace(chip.chain, split=8, reply_headers="between"))
+    assert chip.chain is not None
+    a, b, c = (plan(chip, [t])[0].sent.word for t in ("read:STATUS1", "LOCK.KEY = open", "read:ID"))
+    stream = pack(chip.chain, [(w, 16) for w in (a, b, c)])
+    assert stream[1] == 16 + 48
+    expected = bytes([0x5A, 0x30 | 3, c >> 8, b >> 8, a >> 8, c & 255, b & 255, a & 255])
     assert wire_bytes(*stream) == expected
     assert unpack(chip.chain, stream, [16, 16, 16]) == [a, b, c]
     assert chips_in(chip.chain, stream[1], 16) == 3
@@ -31,7 +52,7 @@ def test_chips_of_the_same_map_with_header_bytes() -> None:
     back = pack_reply(chip.chain, [(w, 16) for w in replies])
     x, y, z = replies
     assert wire_bytes(*back) == bytes(
-        [z >> 8, y >> 8, x >> 8, 0x83, 0xC0, z & 255, y & 255, x & 255]
+        [z >> 8, y >> 8, x >> 8, 0x5A, 0x33, z & 255, y & 255, x & 255]
     )
     assert unpack_reply(chip.chain, back, [16, 16, 16]) == replies
 
@@ -46,23 +67,24 @@ def test_chips_of_different_maps() -> None:
 
 
 def test_what_does_not_fit() -> None:
-    chain = load_map("quokka16").chain
-    assert chain is not None
+    shipped = load_map("quokka16").chain
+    assert shipped is not None
+    chain = replace(shipped, split=8)
     with pytest.raises(CallError, match="a chain of no chips"):
         pack(chain, [])
     with pytest.raises(CallError, match="0x10000 does not fit a frame of 16 bits"):
         pack(chain, [(0x10000, 16)])
     with pytest.raises(CallError, match="frames of 16, 24 bits cannot share pieces of 8 bits"):
         pack(chain, [(1, 16), (1, 24)])
-    with pytest.raises(CallError, match="64 chips do not fit the 6 bits"):
-        pack(chain, [(1, 16)] * 64)
+    with pytest.raises(CallError, match="16 chips do not fit the 4 bits"):
+        pack(chain, [(1, 16)] * 16)
     value, bits = pack(chain, [(1, 16), (2, 16)])
     with pytest.raises(FrameError, match="a stream of 48 bits; 3 chips make it 64"):
         unpack(chain, (value, bits), [16, 16, 16])
-    wrong = value ^ 1 << (bits - 8)  # lowest bit of the first header: the count
+    wrong = value ^ 1 << (bits - 16)  # lowest bit of the second header: the count
     with pytest.raises(FrameError, match="a count of 3 chips where there are 2"):
         unpack(chain, (wrong, bits), [16, 16])
-    with pytest.raises(FrameError, match="header 1 of the chain holds 0x2 where 0x82 stands"):
+    with pytest.raises(FrameError, match="header 1 of the chain holds 0xDA where 0x5A stands"):
         unpack(chain, (value ^ 1 << (bits - 1), bits), [16, 16])
     with pytest.raises(FrameError, match="no whole number of frames of 16 bits"):
         chips_in(chain, 40 + 1, 16)

@@ -54,7 +54,7 @@ def gateword(*words: str, text: str = "") -> subprocess.CompletedProcess[str]:
 def test_bring_up_from_an_unknown_state_ends_in_a_written_record(port: str, tmp_path: Path) -> None:
     record = tmp_path / "bring_up.jsonl"
     assert (
-        gateword("link", port, "write", "quoll16", "VDS = 0x009", "--allow-writes").returncode == 0
+        gateword("link", port, "write", "quoll16", "VDS = 0x090", "--allow-writes").returncode == 0
     )
     done = gateword("link", port, "apply", "coolant_pump", "--allow-writes", "--log", str(record))
     assert done.returncode == 0, done.stdout + done.stderr
@@ -65,7 +65,7 @@ def test_bring_up_from_an_unknown_state_ends_in_a_written_record(port: str, tmp_
     assert events[0]["port"] == port
     assert len(events[0]["map_digest"]) == 64
     found = next(e for e in events if e["event"] == "found")
-    assert found["words"]["VDS"] == "0x9", "what the chip held before is in the record"
+    assert found["words"]["VDS"] == "0x90", "what the chip held before is in the record"
     assert next(e for e in events if e["event"] == "applied")["ok"] is True
     assert events[-1]["how"] == "finished"
     verified = gateword("link", port, "verify", "coolant_pump", "--json")
@@ -86,16 +86,16 @@ def test_no_write_without_an_explicit_word(port: str) -> None:
         assert done.returncode == 2
         assert port in done.stderr
         assert "--allow-writes" in done.stderr
-    assert "0x00F" in gateword("link", port, "read", "quoll16", "VDS").stdout
+    assert "0x0A0" in gateword("link", port, "read", "quoll16", "VDS").stdout
 
 
 def test_dry_run_prints_frames_and_needs_no_port() -> None:
     done = gateword("link", "/dev/nowhere", "apply", "coolant_pump", "--dry-run")
     assert done.returncode == 0
-    assert "0x580C  lock: send LOCK.KEY = locked" in done.stdout
-    done = gateword("link", "/dev/nowhere", "write", "quoll16", "GATE_HS = 0x156", "--dry-run")
-    # the frame of the data sheet's example 2: address 4, data 0x156, odd parity
-    assert done.stdout.startswith("0x22AD")
+    assert "0x5896  lock: send LOCK.KEY = locked" in done.stdout
+    done = gateword("link", "/dev/nowhere", "write", "quoll16", "GATE_HS = 0x284", "--dry-run")
+    # the frame of the data sheet's example 2: address 4, data 0x284, odd parity
+    assert done.stdout.startswith("0x2509")
     done = gateword(
         "link",
         "/dev/nowhere",
@@ -103,9 +103,9 @@ def test_dry_run_prints_frames_and_needs_no_port() -> None:
         "quoll16",
         "-",
         "--dry-run",
-        text="write LOCK = 0x006\nread ID\n",
+        text="write LOCK = 0x04B\nread ID\n",
     )
-    assert done.stdout.split() == ["0x580C", "write", "LOCK", "=", "0x006", "0xF800", "read", "ID"]
+    assert done.stdout.split() == ["0x5896", "write", "LOCK", "=", "0x04B", "0xF800", "read", "ID"]
 
 
 @pytest.mark.parametrize(
@@ -132,12 +132,12 @@ def test_wrong_use_is_one_clear_message(words: list[str], status: int, message: 
 
 def test_script_from_a_file(port: str, tmp_path: Path) -> None:
     path = tmp_path / "stand.txt"
-    path.write_text("expect ID = 0x161\nwrite VDS.THRESHOLD = 200 mV\nverify\n")
+    path.write_text("expect ID = 0x161\nwrite VDS.THRESHOLD = 215 mV\nverify\n")
     done = gateword("link", port, "script", "quoll16", str(path), "--allow-writes", "--json")
     assert done.returncode == 0
     steps = [json.loads(line) for line in done.stdout.splitlines()]
     assert [s["ok"] for s in steps] == [True] * 3
-    path.write_text("expect VDS.THRESHOLD = 2 V\n")
+    path.write_text("expect VDS.THRESHOLD = 1.3 V\n")
     done = gateword("link", port, "script", "quoll16", str(path))
     assert done.returncode == 1
     assert "STOP" in done.stdout
@@ -197,7 +197,7 @@ def test_ctrl_c_leaves_the_terminal_sane_and_the_record_whole(
 def test_confirmation_names_chip_and_port(port: str) -> None:
     near, far = pty.openpty()
     process = subprocess.Popen(
-        [*PROGRAM, "link", port, "write", "quoll16", "VDS = 0x003"],
+        [*PROGRAM, "link", port, "write", "quoll16", "VDS = 0x030"],
         stdin=far,
         stdout=far,
         stderr=far,
@@ -207,7 +207,7 @@ def test_confirmation_names_chip_and_port(port: str) -> None:
         text = read_until(near, "to write, anything else to leave:")
         assert f"quoll16 on {port}" in text
         os.write(near, b"quoll16\n")
-        read_until(near, ": write VDS = 0x003")
+        read_until(near, ": write VDS = 0x030")
         assert process.wait(10) == 0
     finally:
         process.kill()
@@ -240,7 +240,7 @@ def test_apply_shows_from_and_to_before_it_asks(port: str) -> None:
         process.wait()
         os.close(near)
         os.close(far)
-    assert "0x00F" in gateword("link", port, "read", "quoll16", "VDS").stdout
+    assert "0x0A0" in gateword("link", port, "read", "quoll16", "VDS").stdout
 
 
 def test_reading_on_other_pages_is_asked_for_and_declared(

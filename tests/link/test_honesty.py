@@ -50,7 +50,7 @@ def cut(bench: Any, when: Callable[[bytes], bool], *, after: bool = False) -> No
 def test_unplugged_in_mid_write_leaves_both_words_possible(make_bench: Any, after: bool) -> None:
     bench = make_bench("quoll16")
     link = bench.link
-    assert link.read("GATE_HS").word == 0x3FC
+    assert link.read("GATE_HS").word == 0x143
     bench.port.reconnect = 0.3
     cut(bench, lambda _data: True, after=after)
     written = link.write("GATE_HS", 0x123)
@@ -58,12 +58,12 @@ def test_unplugged_in_mid_write_leaves_both_words_possible(make_bench: Any, afte
     account = link.account()
     [item] = account.unknown
     assert item.register == "GATE_HS"
-    assert item.candidates == (0x3FC, 0x123)
+    assert item.candidates == (0x143, 0x123)
     assert bench.twin.word("GATE_HS") in item.candidates
     assert not any(h.register == "GATE_HS" for h in account.held)
     text = "\n".join(account.lines())
     assert "UNKNOWN GATE_HS" in text
-    assert "it holds 0x3FC or 0x123" in text
+    assert "it holds 0x143 or 0x123" in text
     assert "Remove the bridge supply" in text
     assert account.lines()[-1].startswith("  ")
 
@@ -71,7 +71,7 @@ def test_unplugged_in_mid_write_leaves_both_words_possible(make_bench: Any, afte
 def test_what_was_known_before_a_reconnect_is_not_taken_for_known_after(make_bench: Any) -> None:
     bench = make_bench("quoll16", restarts=True)
     link = bench.link
-    link.write("VDS", 0x003)
+    link.write("VDS", 0x030)
     assert [h.register for h in link.account().held] == ["VDS"]
     line = bench.line.line
     write = line.write
@@ -85,7 +85,7 @@ def test_what_was_known_before_a_reconnect_is_not_taken_for_known_after(make_ben
     [item] = link.account().unknown
     assert item.register == "VDS"
     assert "the adapter was gone or restarted" in item.why
-    assert item.candidates == (3, bench.chip.registers["VDS"].reset)
+    assert item.candidates == (0x030, bench.chip.registers["VDS"].reset)
     assert link.read("VDS").good
     assert not link.account().unknown
 
@@ -93,8 +93,8 @@ def test_what_was_known_before_a_reconnect_is_not_taken_for_known_after(make_ben
 def test_a_chip_that_was_reset_is_noticed(make_bench: Any) -> None:
     bench = make_bench("quoll16")
     link = bench.link
-    link.write("SERVICE", 0x001)
-    link.write("VDS", 0x003)
+    link.write("SERVICE", 0x200)
+    link.write("VDS", 0x030)
     assert link.account().held
     bench.twin.disturb("reset")
     link.read("STATUS1")
@@ -125,7 +125,7 @@ def test_a_clear_on_read_register_is_read_once_and_its_loss_is_told(make_bench: 
 
 
 def test_a_clear_on_read_value_is_kept_when_it_comes(make_bench: Any) -> None:
-    bench = make_bench("bilby32", disturbances=["uv_vm at 0 ms for 1 us"])
+    bench = make_bench("bilby32", disturbances=["uv_supply at 0 ms for 1 us"])
     bench.twin.wait(0.001)
     held = bench.twin.word("FLAGS")
     reading = bench.link.read("FLAGS")
@@ -135,7 +135,7 @@ def test_a_clear_on_read_value_is_kept_when_it_comes(make_bench: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "register", "word"), [("bilby32", "TRIM", 1), ("quoll16", "SERVICE", 1)]
+    ("name", "register", "word"), [("bilby32", "TRIM", 1), ("quoll16", "SERVICE", 0x200)]
 )
 def test_write_once_and_self_clearing_are_written_once(
     make_bench: Any, name: str, register: str, word: int
@@ -162,8 +162,8 @@ def test_hazards_are_what_the_map_says() -> None:
     assert rules.read_hazards(bilby, bilby.registers["FLAGS"])
     assert not rules.write_hazards(quoll, quoll.registers["GATE_HS"], 0x123)
     assert not rules.write_hazards(quoll, quoll.registers["LOCK"], 0x6)
-    assert rules.write_hazards(quoll, quoll.registers["SERVICE"], 0x001)
-    assert rules.write_hazards(quoll, quoll.registers["SERVICE"], 0x0A0)
+    assert rules.write_hazards(quoll, quoll.registers["SERVICE"], 0x200)
+    assert rules.write_hazards(quoll, quoll.registers["SERVICE"], 0x00B)
     assert not rules.write_hazards(quoll, quoll.registers["SERVICE"], 0)
     assert rules.write_hazards(numbat, numbat.registers["KEY"], 0x5A)
     assert rules.write_hazards(numbat, numbat.registers["VDS_FAULTS"], 0x01)
@@ -187,7 +187,7 @@ def test_a_frame_without_guard_makes_everything_doubtful_when_damaged(make_bench
     )
     bench = make_bench(replace(chip, frames={"word": bare}))
     link = bench.link
-    link.write("VDS", 3)
+    link.write("VDS", 0x030)
     link.write("GATE_HS", 0x123)
     assert len(link.account().held) == 2
     bench.twin.disturb("bit_flips 100 % for 50 us")
@@ -209,7 +209,7 @@ def test_another_chip_is_not_written_to(make_bench: Any) -> None:
     )
     assert not done.steps
     assert not [e for e in bench.twin.events if e.kind == "refused"]
-    assert bench.twin.word("GATE_HS") == 0x3FC
+    assert bench.twin.word("GATE_HS") == 0x143
 
 
 def test_a_dead_line_is_wiring_and_nothing_is_written(make_bench: Any) -> None:
@@ -279,10 +279,10 @@ def test_verify_names_each_field_that_differs(make_bench: Any) -> None:
     bench = make_bench("quoll16")
     stage = load_stage("coolant_pump")
     assert apply(bench.link, stage.bank).ok
-    bench.twin.machine.bank.learn("TIMING", 0x167)
+    bench.twin.machine.bank.learn("TIMING", 0x365)
     wrong = [c for c in verify(Link(stage.chip, bench.port), stage.bank) if not c.ok]
     assert [c.register for c in wrong] == ["TIMING"]
-    assert [str(change) for change in wrong[0].changes] == ["TIMING.FILTER: 2 us -> 1 us"]
+    assert [str(change) for change in wrong[0].changes] == ["TIMING.FILTER: 2.2 us -> 1 us"]
 
 
 # --- interrupts --------------------------------------------------------------------------------------
@@ -329,24 +329,24 @@ def test_an_interrupt_at_any_exchange_leaves_a_true_account_and_a_whole_record(
 # --- watch and script ----------------------------------------------------------------------------------
 def test_watch_reports_what_comes_and_goes(make_bench: Any) -> None:
     bench = make_bench("quoll16")
-    bench.link.write("SERVICE", 1)
+    bench.link.write("SERVICE", 0x200)
     samples = []
     for sample in watch(bench.link, period=0.1, count=4):
         samples.append(sample)
         if sample.number == 1:
-            bench.twin.disturb("vds_hb for 1 ms")
+            bench.twin.disturb("vds_vh for 1 ms")
             bench.twin.wait(0.01)
         if sample.number == 3:
-            bench.link.write("SERVICE", 1)
-    assert [s.appeared for s in samples] == [(), ("VDS_HB",), (), ()]
-    assert samples[3].gone == ("VDS_HB",)
+            bench.link.write("SERVICE", 0x200)
+    assert [s.appeared for s in samples] == [(), ("VDS_VH",), (), ()]
+    assert samples[3].gone == ("VDS_VH",)
     assert samples[1].fault_pin is False
     assert samples[3].fault_pin is True
     assert all(s.complete for s in samples)
 
 
 def test_watch_leaves_evidence_alone_unless_told(make_bench: Any) -> None:
-    bench = make_bench("bilby32", disturbances=["uv_vm for 1 ms"])
+    bench = make_bench("bilby32", disturbances=["uv_supply for 1 ms"])
     bench.twin.wait(0.01)
     held = bench.twin.word("FLAGS")
     [sample] = watch(bench.link, count=1)
@@ -367,14 +367,14 @@ def test_watch_sees_wiring_before_faults(make_bench: Any) -> None:
 def test_script_runs_and_stops_at_the_first_that_does_not_hold(make_bench: Any) -> None:
     bench = make_bench("quoll16")
     lines = read_script(
-        "expect ID = 0x161\nwrite GATE_HS.SOURCE = 60 mA   # the rest is kept\nread GATE_HS\nwait 5 ms\n"
-        "write VDS = 0x003\nverify\nexpect VDS.THRESHOLD = 200 mV\nwrite MODE = 1\n",
+        "expect ID = 0x161\nwrite GATE_HS.SOURCE = 56 mA   # the rest is kept\nread GATE_HS\nwait 5 ms\n"
+        "write VDS = 0x030\nverify\nexpect VDS.THRESHOLD = 215 mV\nwrite MODE = 1\n",
         bench.chip,
     )
     done = run_script(bench.link, lines)
     assert [d.ok for d in done] == [True] * 7 + [False], [d.detail for d in done]
-    assert bench.twin.word("GATE_HS") == 0x3FC & ~0x3C0 | 5 << 6
-    assert bench.twin.word("MODE") == 0
+    assert bench.twin.word("GATE_HS") == 0x143 & ~0x00F | 4
+    assert bench.twin.word("MODE") == 0x02A
 
 
 def test_script_problems_all_at_once_with_their_places() -> None:
@@ -399,13 +399,13 @@ def test_script_problems_all_at_once_with_their_places() -> None:
 def test_fields_not_asked_for_are_kept(make_bench: Any) -> None:
     bench = make_bench("quoll16")
     bench.twin.machine.bank.learn("GATE_HS", 0x155)
-    assert words_for(bench.link, ["GATE_HS.HOLD = 400 mA"]) == [("GATE_HS", 0x157)]
+    assert words_for(bench.link, ["GATE_HS.HOLD = 430 mA"]) == [("GATE_HS", 0x355)]
     bench.twin.disturb("dead_reply low")
     fresh = Link(bench.chip, bench.port)
     with pytest.raises(
         CallError, match="GATE_HS is written as a whole, and what its other fields hold"
     ):
-        words_for(fresh, ["GATE_HS.HOLD = 400 mA"])
+        words_for(fresh, ["GATE_HS.HOLD = 430 mA"])
 
 
 def test_pages_are_selected_and_confirmed(make_bench: Any) -> None:
@@ -441,8 +441,8 @@ def test_doubt_on_top_of_doubt_keeps_every_word_that_is_possible(make_bench: Any
     link = bench.link
     link.read("VDS")
     bench.twin.disturb("dead_reply low")
-    assert link.write("VDS", 0x003).result == "unknown"
-    assert link.write("VDS", 0x005).result == "unknown"
+    assert link.write("VDS", 0x030).result == "unknown"
+    assert link.write("VDS", 0x050).result == "unknown"
     [item] = link.account().unknown
-    assert item.candidates == (0x00F, 0x003, 0x005)
+    assert item.candidates == (0x0A0, 0x030, 0x050)
     assert bench.twin.word("VDS") in item.candidates

@@ -36,7 +36,7 @@ def poll(bench: Any, **options: Any) -> tuple[str, list[str], Sample]:
 
 # --- a fault that nobody may look at ----------------------------------------------------------------
 def test_an_active_pin_is_told_where_reading_would_clear(make_bench: Any) -> None:
-    bench = make_bench("bilby32", disturbances=["vds_ha at 1 ms"])
+    bench = make_bench("bilby32", disturbances=["vds_uh at 1 ms"])
     bench.twin.wait(0.01)
     text, _, sample = poll(bench)
     assert not sample.readings
@@ -64,7 +64,7 @@ def test_an_active_pin_beside_quiet_registers_is_a_contradiction_that_is_told(
     make_bench: Any,
 ) -> None:
     bench = make_bench("quoll16")
-    bench.link.write("SERVICE", 1)
+    bench.link.write("SERVICE", 0x200)
     text, _, sample = poll(bench)
     assert text.endswith("no fault is raised in the registers read")
     active, _ = shown(bench, replace(sample, fault_pin=False))
@@ -78,14 +78,14 @@ def test_an_active_pin_beside_quiet_registers_is_a_contradiction_that_is_told(
 
 # --- what to look at first --------------------------------------------------------------------------
 def test_the_most_severe_fault_leads_and_what_is_normal_comes_last(make_bench: Any) -> None:
-    bench = make_bench("bilby32", disturbances=["vds_ha at 1 ms"])
+    bench = make_bench("bilby32", disturbances=["vds_uh at 1 ms"])
     bench.twin.wait(0.01)
     bench.twin.transfer([(0x12345, 17)])  # a warning too, whose name comes first in the alphabet
     text, lines, sample = poll(bench, clearing=True)
-    assert [f.fault.name for f in sample.explanation.findings] == ["VDS_HA", "BUS", "POR"]
-    assert sample.plain()["first_cause"] == ["VDS_HA", "BUS", "POR"]
+    assert [f.fault.name for f in sample.explanation.findings] == ["VDS_UH", "BUS", "POR"]
+    assert sample.plain()["first_cause"] == ["VDS_UH", "BUS", "POR"]
     faults = bench.chip.faults
-    assert f"look first at: {faults['VDS_HA'].check_first[0]}" in text
+    assert f"look first at: {faults['VDS_UH'].check_first[0]}" in text
     assert f"then look at: {faults['BUS'].check_first[0]}" in text
     assert text.count("look first at") == 1
     assert faults["POR"].check_first[0] not in text
@@ -94,14 +94,14 @@ def test_the_most_severe_fault_leads_and_what_is_normal_comes_last(make_bench: A
 
 def test_a_warning_that_was_there_before_does_not_hide_a_stop(make_bench: Any) -> None:
     bench = make_bench("quoll16")
-    bench.link.write("SERVICE", 1)
+    bench.link.write("SERVICE", 0x200)
     bench.twin.disturb("ot_warn")
     found = []
     for sample in watch(bench.link, period=0.1, count=2):
         found.append([f.fault.name for f in sample.explanation.findings])
-        bench.twin.disturb("vds_hb for 1 ms")
+        bench.twin.disturb("vds_vh for 1 ms")
         bench.twin.wait(0.01)
-    assert found == [["OT_WARN"], ["VDS_HB", "OT_WARN"]]
+    assert found == [["OT_WARN"], ["VDS_VH", "OT_WARN"]]
 
 
 def test_a_cause_still_leads_what_follows_from_it(make_bench: Any) -> None:
@@ -114,7 +114,7 @@ def test_a_cause_still_leads_what_follows_from_it(make_bench: Any) -> None:
         if not (f.normal_at_power_up or f.summary_of or chip.faults[c].summary_of)
         and not chip.faults[c].follows_from
     )
-    bench.link.write("SERVICE", 1)
+    bench.link.write("SERVICE", 0x200)
     bench.twin.disturb(cause.lower())
     bench.twin.disturb(name.lower())
     bench.twin.wait(0.01)
@@ -128,16 +128,16 @@ def test_a_cause_still_leads_what_follows_from_it(make_bench: Any) -> None:
 # --- locks ------------------------------------------------------------------------------------------
 def test_a_refused_write_names_the_lock_that_shows_and_its_way_out(make_bench: Any) -> None:
     bench = make_bench("quoll16")
-    assert bench.link.write("LOCK", 0x006).result == "verified"
-    refused = bench.link.write("GATE_HS", 0x17C)
+    assert bench.link.write("LOCK", 0x04B).result == "verified"
+    refused = bench.link.write("GATE_HS", 0x145)
     assert refused.result == "refused"
     assert refused.why == (
-        "it reads 0x3FC; not as written: SOURCE (bits 0x280); GATE_HS is writable only while not "
+        "it reads 0x143; not as written: SOURCE (bits 0x6); GATE_HS is writable only while not "
         "locked, and STATUS2.LOCKED reads locked; to unlock: LOCK.KEY = open"
     )
     # the way that it names is one
-    assert bench.link.write("LOCK", 0x003).result == "verified"
-    assert bench.link.write("GATE_HS", 0x17C).result == "verified"
+    assert bench.link.write("LOCK", 0x0B4).result == "verified"
+    assert bench.link.write("GATE_HS", 0x145).result == "verified"
 
 
 def test_a_key_sequence_is_named_where_one_unlocks(make_bench: Any) -> None:
@@ -171,11 +171,11 @@ def test_an_open_lock_is_not_blamed(make_bench: Any) -> None:
 
     def deaf(register: Any, word: int) -> Any:
         outcome = write(register, word)
-        core.machine.bank.learn("GATE_HS", 0x3FC)
+        core.machine.bank.learn("GATE_HS", 0x143)
         return outcome
 
     core.machine.write = deaf
-    refused = bench.link.write("GATE_HS", 0x17C)
+    refused = bench.link.write("GATE_HS", 0x145)
     assert refused.result == "refused"
     assert refused.why.endswith(
         "GATE_HS is writable only while not locked, and STATUS2.LOCKED reads open, so that is not the cause"
@@ -214,7 +214,7 @@ def test_the_adapter_tells_its_clock_with_units(gateword_port: Any) -> None:  # 
 
 @needs_terminals
 def test_fail_on_fault_counts_the_pin(gateword_port: Any) -> None:  # noqa: F811
-    port = gateword_port("bilby32", disturbances=["vds_ha at 1 us"])
+    port = gateword_port("bilby32", disturbances=["vds_uh at 1 us"])
     words = ("link", port, "watch", "bilby32", "--count", "1")
     assert gateword(*words).returncode == 0
     assert gateword(*words, "--fail-on-fault").returncode == 1

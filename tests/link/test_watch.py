@@ -114,19 +114,19 @@ def test_the_plug_is_pulled_and_put_back() -> None:
 # --- what is told -------------------------------------------------------------------------------------
 def test_events_and_counts(make_bench: Any) -> None:
     bench = make_bench("quoll16", ["unplug at 1.05 s for 700 ms"])
-    bench.link.write("SERVICE", 1)
+    bench.link.write("SERVICE", 0x200)
     tally = Tally()
     texts: list[str] = []
     for sample in watch(bench.link, period=0.25, count=12):
         texts += [text for _, text in tally.take(sample)]
         if sample.number in (2, 9):
-            bench.twin.disturb("vds_hb for 1 ms")
+            bench.twin.disturb("vds_vh for 1 ms")
             bench.twin.wait(0.01)
         if sample.number == 3:
-            bench.link.write("SERVICE", 1)
-    assert tally.counts["VDS_HB"] == 2
+            bench.link.write("SERVICE", 0x200)
+    assert tally.counts["VDS_VH"] == 2
     assert tally.lost == 1
-    assert [t for t in texts if "VDS_HB" in t] == ["VDS_HB raised", "VDS_HB gone", "VDS_HB raised"]
+    assert [t for t in texts if "VDS_VH" in t] == ["VDS_VH raised", "VDS_VH gone", "VDS_VH raised"]
     assert sum(t.startswith("lost: ") for t in texts) == 1
     assert texts.count("answers again") == 1
 
@@ -172,7 +172,7 @@ def test_the_table_stays_within_the_screen(
         bench.twin.disturb(f"{name} for 2 ms")
         bench.twin.wait(0.01)
         if not sample.number % 3:
-            bench.link.write("SERVICE", 1)
+            bench.link.write("SERVICE", 0x200)
     view.close()
     assert last is not None
     lines = shown(screen.getvalue(), height)

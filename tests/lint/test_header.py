@@ -21,46 +21,46 @@ GOOD = """
 #define DRV_STATUS1            0x0
 #define DRV_MODE_ADDR          (0x3)
 #define DRV_GATE_HS_REG        0x4u          /* GATE_HS */
-#define DRV_GATE_HS_SOURCE_Pos 6
-#define DRV_GATE_HS_SOURCE_Msk (0xFUL << DRV_GATE_HS_SOURCE_Pos)  /* bits 9..6 */
-#define DRV_GATE_HS_SINK_MASK  0x03C
-#define DRV_GATE_HS_SINK_80mA  4             // 80 mA
-#define DRV_GATE_LS_SINK_60mA  (3u << 2)     /* 60 mA, in place */
-#define DRV_TIMING_RESET       UINT16_C(0x1A5)
-#define DRV_TIMING_INIT        0x166         /* 1 us dead time, 2 us drive time, 2 us blanking */
+#define DRV_GATE_HS_SINK_Pos   4
+#define DRV_GATE_HS_SINK_Msk   (0xFUL << DRV_GATE_HS_SINK_Pos)  /* bits 7..4 */
+#define DRV_GATE_HS_SOURCE_MASK 0x00F
+#define DRV_GATE_HS_SINK_75mA  5             // 75 mA
+#define DRV_GATE_LS_SINK_51mA  (3u << 4)     /* 51 mA, in place */
+#define DRV_TIMING_RESET       UINT16_C(0x297)
+#define DRV_TIMING_INIT        0x265         /* 1 us dead time, 2 us full-drive time, 2 us blanking */
 #define DRV_SENSE_GAIN_WIDTH   2
-#define DRV_STATUS1_OT         BIT(0)
-#define DRV_STATUS1_UV_VM      (1 << 1)      /* bit 1 */
-#define DRV_WATCHDOG_ENABLE    3             /* a bit number */
+#define DRV_STATUS1_OT         BIT(9)
+#define DRV_STATUS1_UV_SUPPLY  (1 << 8)      /* bit 8 */
+#define DRV_WATCHDOG_ACTION    3             /* a bit number */
 """
 
 BAD = [
     ("DRV_GATE_HS_REG 0x5", "address 0x5", "0x4, the address of GATE_HS"),
-    ("DRV_GATE_HS_SOURCE_SHIFT 5", "shift 5", "6, bits 9..6 of GATE_HS"),
-    ("DRV_GATE_HS_SINK_MASK 0x07C", "mask 0x07C of 5 bits", "0x03C, bits 5..2 of GATE_HS"),
-    ("DRV_GATE_HS_SINK_MASK (0xF << 3)", "mask 0x078", "0x03C, bits 5..2 of GATE_HS"),
-    ("DRV_VDS_THRESHOLD_WIDTH 5", "width 5", "4, bits 3..0 of VDS"),
-    ("DRV_VDS_RESET 0x00E", "reset word 0x00E", "0x00F; THRESHOLD differs"),
-    ("DRV_GATE_HS_SINK_80mA 5", "0x5 for '80mA'", "code 4 (0x10 in place) of GATE_HS.SINK"),
-    ("DRV_MODE_PWM_ODD 5", "0x5", "a code of 2 bits for MODE.PWM, 0..3, or bits within 0x300"),
-    ("DRV_STATUS1_OT 2", "0x002", "0x001 or 0, bit 0 of STATUS1"),
+    ("DRV_GATE_HS_SINK_SHIFT 5", "shift 5", "4, bits 7..4 of GATE_HS"),
+    ("DRV_GATE_HS_SINK_MASK 0x1F0", "mask 0x1F0 of 5 bits", "0x0F0, bits 7..4 of GATE_HS"),
+    ("DRV_GATE_HS_SINK_MASK (0xF << 3)", "mask 0x078", "0x0F0, bits 7..4 of GATE_HS"),
+    ("DRV_VDS_THRESHOLD_WIDTH 5", "width 5", "4, bits 7..4 of VDS"),
+    ("DRV_VDS_RESET 0x090", "reset word 0x090", "0x0A0; THRESHOLD differs"),
+    ("DRV_GATE_HS_SINK_75mA 4", "0x4 for '75mA'", "code 5 (0x50 in place) of GATE_HS.SINK"),
+    ("DRV_MODE_PWM_ODD 5", "0x5", "a code of 2 bits for MODE.PWM, 0..3, or bits within 0x3"),
+    ("DRV_STATUS1_OT 2", "0x002", "0x200 or 9, bit 9 of STATUS1"),
     ("DRV_TIMING_INIT 0x400", "0x400", "a word of 10 bits for TIMING"),
-    ("DRV_TIMING_INIT 0x366", "reserved bits 0x200", "0x000 in the reserved bits of TIMING"),
+    ("DRV_TIMING_INIT 0x26D", "reserved bits 0x008", "0x000 in the reserved bits of TIMING"),
     ("DRV_MODE_ADDR 0x3 /* 0x4 */", "0x3 beside the comment 0x4", "the same number in both"),
     (
-        "DRV_GATE_HS_SINK_MASK 0x3C /* bits 6:3 */",
-        "a comment that says bits 6..3",
-        "bits 5..2 of GATE_HS",
+        "DRV_GATE_HS_SINK_MASK 0xF0 /* bits 8:5 */",
+        "a comment that says bits 8..5",
+        "bits 7..4 of GATE_HS",
     ),
     (
-        "DRV_TIMING_INIT 0x166 /* 2 us dead time */",
+        "DRV_TIMING_INIT 0x265 /* 2 us dead time */",
         "a comment that says 2 us",
         "what the number holds: DEAD_TIME 1 us",
     ),
     (
-        "DRV_GATE_HS_SINK_80mA 4 /* 60 mA */",
-        "a comment that says 60 mA",
-        "what the number holds: SINK 80 mA",
+        "DRV_GATE_HS_SINK_75mA 5 /* 62 mA */",
+        "a comment that says 62 mA",
+        "what the number holds: SINK 75 mA",
     ),
 ]
 # names that make the prefix plain beside the one line in question
@@ -89,10 +89,10 @@ def test_each_kind_of_mistake(line: str, found: str, expected: str) -> None:
 
 
 def test_masks_that_overlap_are_found_in_the_header_itself() -> None:
-    text = "#define DRV_GATE_HS_SOURCE_MASK 0x3C0\n#define DRV_GATE_HS_SINK_MASK 0x07C" + ANCHOR
+    text = "#define DRV_GATE_HS_SINK_MASK 0x0F0\n#define DRV_GATE_HS_SOURCE_MASK 0x01F" + ANCHOR
     problems = lint(CHIP, text, "bad.h").problems
     assert [p.place.line for p in problems] == [2, 2]
-    assert "shares 0x40 with DRV_GATE_HS_SOURCE_MASK (line 1)" in problems[1].found
+    assert "shares 0x10 with DRV_GATE_HS_SINK_MASK (line 1)" in problems[1].found
 
 
 def test_what_was_not_read_is_told_with_the_reason() -> None:

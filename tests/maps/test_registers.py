@@ -344,8 +344,8 @@ def test_signed_scale_and_ends() -> None:
 
 def test_scale_and_options_in_one_field() -> None:
     chip = load_map("potoroo40")
-    both_ways(chip, "OUTPUT.DRIVE_TIME", "endless", 7, "endless")
-    both_ways(chip, "OUTPUT.DRIVE_TIME", "3.5 us", 6, "3.5 us")
+    both_ways(chip, "OUTPUT.FULL_DRIVE", "endless", 7, "endless")
+    both_ways(chip, "OUTPUT.FULL_DRIVE", "3.5 us", 6, "3.5 us")
 
 
 def test_tables_with_min_typ_max_and_duplicate_codes() -> None:

@@ -207,7 +207,7 @@ def test_a_capture_that_agrees_and_one_that_shows_a_fault() -> None:
     assert "registers hold what conveyor_drum says" in Page(good.html).text
     bad = review(stage, HOME / "captures" / "drum_short.vcd")
     assert not bad.clean
-    assert any("VDS_HB" in f for f in bad.findings)
+    assert any("VDS_VH" in f for f in bad.findings)
     assert "Look first at" in Page(bad.html).text
     assert "drum_short.vcd" in bad.html
     assert str(HOME) not in bad.html

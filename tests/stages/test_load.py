@@ -23,18 +23,18 @@ def problems(text: str) -> list[str]:
 def test_settings_become_codes_with_asked_chosen_and_error() -> None:
     stage, found = read_stage(
         "s.yaml",
-        text=HEAD + "settings:\n  GATE_HS: {SOURCE: 55 mA, HOLD: 200mA}\n  VDS.THRESHOLD: max\n",
+        text=HEAD + "settings:\n  GATE_HS: {SOURCE: 55 mA, HOLD: 240mA}\n  VDS.THRESHOLD: max\n",
     )
     assert not found
     assert stage is not None
     by_name = {s.name: s for s in stage.settings}
     source = by_name["GATE_HS.SOURCE"]
-    assert (source.asked, source.choice.code, source.choice.error) == ("55 mA", 5, Fraction(5, 55))
+    assert (source.asked, source.choice.code, source.choice.error) == ("55 mA", 4, Fraction(1, 55))
     assert source.origin == "s.yaml:5"
     assert by_name["VDS.THRESHOLD"].choice.code == 15
     assert by_name["GATE_HS.HOLD"].choice.code == 2
-    # 5 << 6 | 15 << 2 | 2, the fields' places in the register
-    assert stage.bank.words["GATE_HS"] == 5 << 6 | 15 << 2 | 2
+    # hold 2, sink at its reset code 4, source 4, in the fields' places
+    assert stage.bank.words["GATE_HS"] == 2 << 8 | 4 << 4 | 4
 
 
 @pytest.mark.parametrize(
@@ -50,7 +50,7 @@ def test_settings_become_codes_with_asked_chosen_and_error() -> None:
         ),
         (
             "settings: {GATE_HS.SOURCE: 3 A}\n",
-            "s.yaml:4:28: error: 3 A is outside what SOURCE can do, 10 mA..1 A; nearest: 1 A [GATE_HS.SOURCE]",
+            "s.yaml:4:28: error: 3 A is outside what SOURCE can do, 12 mA..680 mA; nearest: 680 mA [GATE_HS.SOURCE]",
         ),
         (
             "settings: {GATE_HS.SOURCE: 3 V}\n",

@@ -32,24 +32,24 @@ HEAD = "gateword_stage: 1\nstage: {name: t}\nmap: quoll16\n"
 #: (before, changes, after): everything that is not named in `changes` is the same text
 CASES = [
     (
-        "settings:\n  MODE:\n    RETRY: 4 ms   # wait\n",
-        {"MODE.RETRY": "1 ms"},
-        "settings:\n  MODE:\n    RETRY: 1 ms   # wait\n",
+        "settings:\n  MODE:\n    RETRY: 6 ms   # wait\n",
+        {"MODE.RETRY": "3 ms"},
+        "settings:\n  MODE:\n    RETRY: 3 ms   # wait\n",
     ),
     (
-        "settings:\n  MODE.RETRY:    4 ms\n",
-        {"MODE.RETRY": "1 ms"},
-        "settings:\n  MODE.RETRY:    1 ms\n",
+        "settings:\n  MODE.RETRY:    6 ms\n",
+        {"MODE.RETRY": "3 ms"},
+        "settings:\n  MODE.RETRY:    3 ms\n",
     ),
     (
-        'settings: {MODE: {RETRY: "4 ms" , PWM: six_input}}\n',
-        {"MODE.RETRY": "1 ms"},
-        'settings: {MODE: {RETRY: "1 ms" , PWM: six_input}}\n',
+        'settings: {MODE: {RETRY: "6 ms" , PWM: six_input}}\n',
+        {"MODE.RETRY": "3 ms"},
+        'settings: {MODE: {RETRY: "3 ms" , PWM: six_input}}\n',
     ),
     (
-        "settings:\n  \"MODE.RETRY\": '4 ms'\n",
-        {"MODE.RETRY": "1 ms"},
-        "settings:\n  \"MODE.RETRY\": '1 ms'\n",
+        "settings:\n  \"MODE.RETRY\": '6 ms'\n",
+        {"MODE.RETRY": "3 ms"},
+        "settings:\n  \"MODE.RETRY\": '3 ms'\n",
     ),
     (
         "settings:\n  SENSE: {OC_EN: 'off'}\n",
@@ -58,108 +58,108 @@ CASES = [
     ),
     # a new field: after its neighbours, in their style
     (
-        "settings:\n    MODE:\n        RETRY: 4 ms # wait\n    # gates\n    GATE_HS: {HOLD: 50 mA}\n",
+        "settings:\n    MODE:\n        RETRY: 6 ms # wait\n    # gates\n    GATE_HS: {HOLD: 68 mA}\n",
         {"MODE.PWM": "one_input"},
-        "settings:\n    MODE:\n        RETRY: 4 ms # wait\n        PWM: one_input\n    # gates\n    GATE_HS: {HOLD: 50 mA}\n",
+        "settings:\n    MODE:\n        RETRY: 6 ms # wait\n        PWM: one_input\n    # gates\n    GATE_HS: {HOLD: 68 mA}\n",
     ),
     (
-        "settings:\n  GATE_HS: {HOLD: 50 mA, }\n",
-        {"GATE_HS.SINK": "60 mA"},
-        "settings:\n  GATE_HS: {HOLD: 50 mA, SINK: 60 mA, }\n",
+        "settings:\n  GATE_HS: {HOLD: 68 mA, }\n",
+        {"GATE_HS.SINK": "62 mA"},
+        "settings:\n  GATE_HS: {HOLD: 68 mA, SINK: 62 mA, }\n",
     ),
     (
         "settings:\n  GATE_HS: {}\n",
-        {"GATE_HS.SINK": "60 mA"},
-        "settings:\n  GATE_HS: {SINK: 60 mA}\n",
+        {"GATE_HS.SINK": "62 mA"},
+        "settings:\n  GATE_HS: {SINK: 62 mA}\n",
     ),
     (
         "settings:\n  MODE.PWM: one_input\n",
-        {"MODE.RETRY": "1 ms"},
-        "settings:\n  MODE.PWM: one_input\n  MODE.RETRY: 1 ms\n",
+        {"MODE.RETRY": "3 ms"},
+        "settings:\n  MODE.PWM: one_input\n  MODE.RETRY: 3 ms\n",
     ),
     # a new register: where the map has it, in nested style, or dotted where all are
     (
         "settings:\n  MODE:\n   PWM: one_input\n  VDS.THRESHOLD: 250 mV # trip\npwm.frequency: 20 kHz\n",
-        {"GATE_HS.SINK": "60 mA"},
-        "settings:\n  MODE:\n   PWM: one_input\n  GATE_HS:\n   SINK: 60 mA\n  VDS.THRESHOLD: 250 mV # trip\npwm.frequency: 20 kHz\n",
+        {"GATE_HS.SINK": "62 mA"},
+        "settings:\n  MODE:\n   PWM: one_input\n  GATE_HS:\n   SINK: 62 mA\n  VDS.THRESHOLD: 250 mV # trip\npwm.frequency: 20 kHz\n",
     ),
     (
         "settings:\n  MODE.PWM: one_input\n",
-        {"GATE_HS.SINK": "60 mA"},
-        "settings:\n  MODE.PWM: one_input\n  GATE_HS.SINK: 60 mA\n",
+        {"GATE_HS.SINK": "62 mA"},
+        "settings:\n  MODE.PWM: one_input\n  GATE_HS.SINK: 62 mA\n",
     ),
-    ("settings: {}\n", {"GATE_HS.SINK": "60 mA"}, "settings: {GATE_HS: {SINK: 60 mA}}\n"),
-    ("", {"GATE_HS.SINK": "60 mA"}, "\nsettings:\n  GATE_HS:\n    SINK: 60 mA\n"),
+    ("settings: {}\n", {"GATE_HS.SINK": "62 mA"}, "settings: {GATE_HS: {SINK: 62 mA}}\n"),
+    ("", {"GATE_HS.SINK": "62 mA"}, "\nsettings:\n  GATE_HS:\n    SINK: 62 mA\n"),
     (
         "# the end\n",
-        {"GATE_HS.SINK": "60 mA"},
-        "# the end\n\nsettings:\n  GATE_HS:\n    SINK: 60 mA\n",
+        {"GATE_HS.SINK": "62 mA"},
+        "# the end\n\nsettings:\n  GATE_HS:\n    SINK: 62 mA\n",
     ),
     (
         "pwm.frequency: 20 kHz\n...\n",
-        {"GATE_HS.SINK": "60 mA"},
-        "pwm.frequency: 20 kHz\n\nsettings:\n  GATE_HS:\n    SINK: 60 mA\n...\n",
+        {"GATE_HS.SINK": "62 mA"},
+        "pwm.frequency: 20 kHz\n\nsettings:\n  GATE_HS:\n    SINK: 62 mA\n...\n",
     ),
     # taken out
     (
-        "settings:\n  MODE:\n    PWM: one_input # a\n    RETRY: 4 ms # b\n",
+        "settings:\n  MODE:\n    PWM: one_input # a\n    RETRY: 6 ms # b\n",
         {"MODE.RETRY": None},
         "settings:\n  MODE:\n    PWM: one_input # a\n",
     ),
     (
-        "settings:\n  MODE:\n    RETRY: 4 ms\n  VDS.THRESHOLD: 250 mV\n",
+        "settings:\n  MODE:\n    RETRY: 6 ms\n  VDS.THRESHOLD: 250 mV\n",
         {"MODE.RETRY": None},
         "settings:\n  VDS.THRESHOLD: 250 mV\n",
     ),
-    ("settings: # mine\n  MODE:\n    RETRY: 4 ms\n", {"MODE.RETRY": None}, "settings: {} # mine\n"),
+    ("settings: # mine\n  MODE:\n    RETRY: 6 ms\n", {"MODE.RETRY": None}, "settings: {} # mine\n"),
     (
-        "settings:\n  MODE: {PWM: one_input, RETRY: 4 ms}\n",
+        "settings:\n  MODE: {PWM: one_input, RETRY: 6 ms}\n",
         {"MODE.PWM": None},
-        "settings:\n  MODE: {RETRY: 4 ms}\n",
+        "settings:\n  MODE: {RETRY: 6 ms}\n",
     ),
     (
-        "settings:\n  MODE: {PWM: one_input, RETRY: 4 ms }\n",
+        "settings:\n  MODE: {PWM: one_input, RETRY: 6 ms }\n",
         {"MODE.RETRY": None},
         "settings:\n  MODE: {PWM: one_input }\n",
     ),
-    ("settings: {MODE: {RETRY: 4 ms}}\n", {"MODE.RETRY": None}, "settings: {}\n"),
+    ("settings: {MODE: {RETRY: 6 ms}}\n", {"MODE.RETRY": None}, "settings: {}\n"),
     # anchors and aliases: changing one never changes another
     (
-        "settings:\n  GATE_HS: &g {SINK: 60 mA}\n  GATE_LS: *g\n",
-        {"GATE_LS.SINK": "80 mA"},
-        "settings:\n  GATE_HS: &g {SINK: 60 mA}\n  GATE_LS: {SINK: 80 mA}\n",
+        "settings:\n  GATE_HS: &g {SINK: 62 mA}\n  GATE_LS: *g\n",
+        {"GATE_LS.SINK": "91 mA"},
+        "settings:\n  GATE_HS: &g {SINK: 62 mA}\n  GATE_LS: {SINK: 91 mA}\n",
     ),
     (
-        "settings:\n  GATE_HS: &g {SINK: 60 mA}\n  GATE_LS: *g\n",
-        {"GATE_HS.SINK": "80 mA"},
-        "settings:\n  GATE_HS: &g {SINK: 80 mA}\n  GATE_LS: {SINK: 60 mA}\n",
+        "settings:\n  GATE_HS: &g {SINK: 62 mA}\n  GATE_LS: *g\n",
+        {"GATE_HS.SINK": "91 mA"},
+        "settings:\n  GATE_HS: &g {SINK: 91 mA}\n  GATE_LS: {SINK: 62 mA}\n",
     ),
     (
-        "settings:\n  GATE_HS.SINK: &g 60 mA\n  GATE_LS.SINK: *g\n",
-        {"GATE_LS.SINK": "80 mA"},
-        "settings:\n  GATE_HS.SINK: &g 60 mA\n  GATE_LS.SINK: 80 mA\n",
+        "settings:\n  GATE_HS.SINK: &g 62 mA\n  GATE_LS.SINK: *g\n",
+        {"GATE_LS.SINK": "91 mA"},
+        "settings:\n  GATE_HS.SINK: &g 62 mA\n  GATE_LS.SINK: 91 mA\n",
     ),
     (
-        "settings:\n  GATE_HS.SINK: &g 60 mA\n  GATE_LS.SINK: *g\n",
-        {"GATE_HS.SINK": "80 mA"},
-        "settings:\n  GATE_HS.SINK: &g 80 mA\n  GATE_LS.SINK: 60 mA\n",
+        "settings:\n  GATE_HS.SINK: &g 62 mA\n  GATE_LS.SINK: *g\n",
+        {"GATE_HS.SINK": "91 mA"},
+        "settings:\n  GATE_HS.SINK: &g 91 mA\n  GATE_LS.SINK: 62 mA\n",
     ),
     # a value that spans lines, and one in a block scalar
     (
-        "settings:\n  MODE.RETRY: >-\n    4 ms\n  # next\n  MODE.PWM: one_input\n",
-        {"MODE.RETRY": "1 ms"},
-        "settings:\n  MODE.RETRY: 1 ms\n  # next\n  MODE.PWM: one_input\n",
+        "settings:\n  MODE.RETRY: >-\n    6 ms\n  # next\n  MODE.PWM: one_input\n",
+        {"MODE.RETRY": "3 ms"},
+        "settings:\n  MODE.RETRY: 3 ms\n  # next\n  MODE.PWM: one_input\n",
     ),
     (
-        "settings:\n  MODE.RETRY: 4\n    ms\n  MODE.PWM: one_input\n",
-        {"MODE.RETRY": "1 ms"},
-        "settings:\n  MODE.RETRY: 1 ms\n  MODE.PWM: one_input\n",
+        "settings:\n  MODE.RETRY: 6\n    ms\n  MODE.PWM: one_input\n",
+        {"MODE.RETRY": "3 ms"},
+        "settings:\n  MODE.RETRY: 3 ms\n  MODE.PWM: one_input\n",
     ),
     # no line end at the end of the file
     (
-        "settings:\n  MODE:\n    RETRY: 4 ms",
+        "settings:\n  MODE:\n    RETRY: 6 ms",
         {"MODE.PWM": "one_input"},
-        "settings:\n  MODE:\n    RETRY: 4 ms\n    PWM: one_input",
+        "settings:\n  MODE:\n    RETRY: 6 ms\n    PWM: one_input",
     ),
 ]
 
@@ -251,7 +251,7 @@ def test_another_parser_reads_the_same(edits: dict[str, int]) -> None:
 
 
 # --- the file ------------------------------------------------------------------------------------
-def _file(tmp_path: Path, body: str = "settings:\n  MODE.RETRY: 4 ms\n") -> tuple[Path, str]:
+def _file(tmp_path: Path, body: str = "settings:\n  MODE.RETRY: 6 ms\n") -> tuple[Path, str]:
     path = tmp_path / "s.yaml"
     path.write_text(HEAD + body)
     return path, HEAD + body
@@ -262,11 +262,11 @@ def test_save_is_whole_and_keeps_link_and_permissions(tmp_path: Path) -> None:
     path.chmod(0o640)
     link = tmp_path / "link.yaml"
     link.symlink_to(path)
-    stage, new = save_stage(link, text, {"MODE.RETRY": "1 ms"}, CHIP)
+    stage, new = save_stage(link, text, {"MODE.RETRY": "3 ms"}, CHIP)
     assert link.is_symlink()
-    assert path.read_text() == new == text.replace("4 ms", "1 ms")
+    assert path.read_text() == new == text.replace("6 ms", "3 ms")
     assert path.stat().st_mode & 0o777 == 0o640
-    assert [s.asked for s in stage.settings] == ["1 ms"]
+    assert [s.asked for s in stage.settings] == ["3 ms"]
     assert sorted(p.name for p in tmp_path.iterdir()) == ["link.yaml", "s.yaml"]
 
 
@@ -275,17 +275,17 @@ def test_a_file_that_changed_is_not_written_without_asking(tmp_path: Path) -> No
     theirs = text + "  MODE.PWM: one_input # theirs\n"
     path.write_text(theirs)
     with pytest.raises(StageChangedError, match="changed on disk"):
-        save_stage(path, text, {"MODE.RETRY": "1 ms"}, CHIP)
+        save_stage(path, text, {"MODE.RETRY": "3 ms"}, CHIP)
     assert path.read_text() == theirs
-    save_stage(path, text, {"MODE.RETRY": "1 ms"}, CHIP, merge=True)
-    assert path.read_text() == theirs.replace("4 ms", "1 ms")
+    save_stage(path, text, {"MODE.RETRY": "3 ms"}, CHIP, merge=True)
+    assert path.read_text() == theirs.replace("6 ms", "3 ms")
 
 
 def test_a_file_that_is_no_stage_any_more_is_left_alone(tmp_path: Path) -> None:
     path, text = _file(tmp_path)
     path.write_text("settings: [\n")
     with pytest.raises(FileError, match="not YAML"):
-        save_stage(path, text, {"MODE.RETRY": "1 ms"}, CHIP, merge=True)
+        save_stage(path, text, {"MODE.RETRY": "3 ms"}, CHIP, merge=True)
     assert path.read_text() == "settings: [\n"
 
 
@@ -294,7 +294,7 @@ def test_what_would_not_read_back_is_refused_before_the_disk(tmp_path: Path) -> 
     with pytest.raises(FileError, match="not a choice"):
         save_stage(path, text, {"MODE.RETRY": "nonsense"}, CHIP)
     with pytest.raises(CallError, match="change it by hand"):
-        proven(path, text, {"MODE.RETRY": "8 ms"})
+        proven(path, text, {"MODE.RETRY": "12 ms"})
     assert path.read_text() == text
 
 
@@ -306,7 +306,7 @@ def test_a_folder_that_cannot_be_written_is_an_os_error(tmp_path: Path) -> None:
     tmp_path.chmod(0o500)
     try:
         with pytest.raises(OSError, match="ermission"):
-            save_stage(path, text, {"MODE.RETRY": "1 ms"}, CHIP)
+            save_stage(path, text, {"MODE.RETRY": "3 ms"}, CHIP)
     finally:
         tmp_path.chmod(0o700)
     assert path.read_text() == text
@@ -322,7 +322,7 @@ def test_a_write_that_breaks_off_leaves_the_old_file(
 
     monkeypatch.setattr("regmap.files.os.fsync", broken)
     with pytest.raises(OSError, match="No space"):
-        save_stage(path, text, {"MODE.RETRY": "1 ms"}, CHIP)
+        save_stage(path, text, {"MODE.RETRY": "3 ms"}, CHIP)
     assert path.read_text() == text
     assert [p.name for p in tmp_path.iterdir()] == ["s.yaml"]
 
@@ -330,10 +330,10 @@ def test_a_write_that_breaks_off_leaves_the_old_file(
 def test_a_new_stage_loads(tmp_path: Path) -> None:
     path = tmp_path / "new.yaml"
     path.write_text(
-        new_stage("mine", "quoll16", {"MODE.RETRY": "1 ms", "GATE_HS.SINK": "60 mA"}, CHIP)
+        new_stage("mine", "quoll16", {"MODE.RETRY": "3 ms", "GATE_HS.SINK": "62 mA"}, CHIP)
     )
     assert {s.name: s.asked for s in load_stage(path).settings} == {
-        "MODE.RETRY": "1 ms",
-        "GATE_HS.SINK": "60 mA",
+        "MODE.RETRY": "3 ms",
+        "GATE_HS.SINK": "62 mA",
     }
     assert read_stage_text(path) == path.read_text()

@@ -29,9 +29,9 @@ def bring_up(
     """The frames of the stage's own plan, answered by a chip that takes everything."""
     lines = (
         talk("quoll16")
-        .read("STATUS2", 2, "reset")
+        .read("STATUS2", 0x200, "reset")
         .read("ID", 0x161, "reset")
-        .write("SERVICE", 1, "reset")
+        .write("SERVICE", 0x200, "reset")
     )
     held = {r.name: r.reset for r in stage.chip.registers.values()}
     actions = [
@@ -51,7 +51,7 @@ def bring_up(
             name = action.sent.register.name
             lines.read(name, held[name])
     if lock:
-        lines.write("LOCK", 6, shown=3).read("STATUS2", 1)
+        lines.write("LOCK", 0x4B, shown=0xB4).read("STATUS2", 1)
     return lines
 
 
@@ -70,7 +70,7 @@ def test_a_register_that_was_forgotten(talk: Any, traced: Any, stage: Any) -> No
     held = against(traced(bring_up(talk, stage, ("VDS",))), stage)
     assert verdicts(held)["VDS"] == "not written"
     [row] = [r for r in held.rows if r.register == "VDS"]
-    assert [str(c) for c in row.changes] == ["VDS.THRESHOLD: 2 V -> 250 mV"]
+    assert [str(c) for c in row.changes] == ["VDS.THRESHOLD: 520 mV -> 250 mV"]
     assert not held.fine
 
 
@@ -100,13 +100,17 @@ def test_the_wrong_order(talk: Any, traced: Any, stage: Any) -> None:
 
 def test_a_write_after_the_lock(talk: Any, traced: Any, stage: Any) -> None:
     lines = bring_up(talk, stage, ("VDS",))
-    lines.write("VDS", stage.bank.words["VDS"], shown=15).read("VDS", 15)
+    lines.write("VDS", stage.bank.words["VDS"], shown=0x0A0).read("VDS", 0x0A0)
     held = against(traced(lines), stage)
     assert verdicts(held)["VDS"] == "refused"
 
 
 def test_another_word(talk: Any, traced: Any, stage: Any) -> None:
-    lines = bring_up(talk, stage, ("VDS",), lock=False).write("VDS", 3, shown=15).read("VDS", 3)
+    lines = (
+        bring_up(talk, stage, ("VDS",), lock=False)
+        .write("VDS", 0x030, shown=0x0A0)
+        .read("VDS", 0x030)
+    )
     held = against(traced(lines), stage)
     assert verdicts(held)["VDS"] == "other word"
 
@@ -138,7 +142,7 @@ def test_the_chain_keeps_its_chips_apart(captures: Any, traced: Any) -> None:
         assert [bank_at(w, trace.end).word(name) for w in trace.walkers] == [0x07, 0x09]
     assert [[i.fault for i in w.faults.intervals if not i.normal] for w in trace.walkers] == [
         [],
-        ["ANY", "SUM_SUPPLY", "UV_BST_B"],
+        ["ANY", "SUM_SUPPLY", "UV_BST_V"],
     ]
 
 

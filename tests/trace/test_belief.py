@@ -23,27 +23,31 @@ def brought_up(talk: Any) -> Any:
     """A Quoll-16 after power-up, cleared."""
     return (
         talk("quoll16")
-        .read("STATUS2", 0x002, "reset")
+        .read("STATUS2", 0x200, "reset")
         .read("ID", 0x161, "reset")
-        .write("SERVICE", 1, "reset")
+        .write("SERVICE", 0x200, "reset")
     )
 
 
 def test_written_and_read_back(talk: Any, traced: Any, notes: Any) -> None:
-    trace = traced(brought_up(talk).write("VDS", 6, shown=15).read("VDS", 6).text)
+    trace = traced(brought_up(talk).write("VDS", 0x060, shown=0x0A0).read("VDS", 0x060).text)
     assert notes(trace, "verified") == [(4, "holds what frame 3 wrote")]
-    assert known(trace, "VDS") == 6
+    assert known(trace, "VDS") == 0x060
     assert "1 register written and read back as written." in tell(trace).telling
 
 
 def test_a_write_that_a_lock_refuses(talk: Any, traced: Any, notes: Any) -> None:
     trace = traced(
-        brought_up(talk).write("LOCK", 6, shown=3).write("VDS", 3, shown=15).read("VDS", 15).text
+        brought_up(talk)
+        .write("LOCK", 0x4B, shown=0xB4)
+        .write("VDS", 0x030, shown=0x0A0)
+        .read("VDS", 0x0A0)
+        .text
     )
     assert notes(trace, "not_taken") == [
         (4, "does not take: VDS is writable only while not locked")
     ]
-    assert known(trace, "VDS") == 15
+    assert known(trace, "VDS") == 0x0A0
     assert (
         "1 write did not take (VDS): frame 4, VDS is writable only while not locked."
         in tell(trace).telling
@@ -51,34 +55,42 @@ def test_a_write_that_a_lock_refuses(talk: Any, traced: Any, notes: Any) -> None
 
 
 def test_a_write_that_the_chip_ignored(talk: Any, traced: Any, notes: Any) -> None:
-    trace = traced(brought_up(talk).write("VDS", 3, shown=15).read("VDS", 15).text)
+    trace = traced(brought_up(talk).write("VDS", 0x030, shown=0x0A0).read("VDS", 0x0A0).text)
     [(number, text)] = notes(trace, "not_taken")
     assert number == 4
     assert text.startswith(
-        "holds 0x00F; frame 3 wrote 0x003 and it did not take (nothing in the map forbids it"
+        "holds 0x0A0; frame 3 wrote 0x030 and it did not take (nothing in the map forbids it"
     )
-    assert known(trace, "VDS") == 15
+    assert known(trace, "VDS") == 0x0A0
 
 
 def test_a_write_refused_by_a_lock_set_before_the_capture(
     talk: Any, traced: Any, notes: Any
 ) -> None:
-    trace = traced(talk("quoll16").read("VDS", 15).write("VDS", 3, shown=15).read("VDS", 15).text)
+    trace = traced(
+        talk("quoll16").read("VDS", 0x0A0).write("VDS", 0x030, shown=0x0A0).read("VDS", 0x0A0).text
+    )
     [(_, text)] = notes(trace, "not_taken")
     assert text.endswith("did not take (it takes only while not locked, which was not known)")
 
 
 def test_the_reply_to_the_next_write_shows_it_too(talk: Any, traced: Any, notes: Any) -> None:
     """A chip that answers writes with the old word tells at the second write that the first failed."""
-    trace = traced(brought_up(talk).write("VDS", 3, shown=15).write("VDS", 4, shown=15).text)
+    trace = traced(
+        brought_up(talk).write("VDS", 0x030, shown=0x0A0).write("VDS", 0x040, shown=0x0A0).text
+    )
     [(number, text)] = notes(trace, "not_taken")
     assert number == 4
-    assert "frame 3 wrote 0x003" in text
+    assert "frame 3 wrote 0x030" in text
 
 
 def test_a_write_that_took_although_it_should_not(talk: Any, traced: Any, notes: Any) -> None:
     trace = traced(
-        brought_up(talk).write("LOCK", 6, shown=3).write("VDS", 3, shown=15).read("VDS", 3).text
+        brought_up(talk)
+        .write("LOCK", 0x4B, shown=0xB4)
+        .write("VDS", 0x030, shown=0x0A0)
+        .read("VDS", 0x030)
+        .text
     )
     [(number, text)] = notes(trace, "impossible")
     assert number == 5
@@ -86,24 +98,28 @@ def test_a_write_that_took_although_it_should_not(talk: Any, traced: Any, notes:
 
 
 def test_a_word_that_changes_by_itself(talk: Any, traced: Any, notes: Any) -> None:
-    trace = traced(brought_up(talk).write("VDS", 3, shown=15).read("VDS", 3).read("VDS", 2).text)
+    trace = traced(
+        brought_up(talk).write("VDS", 0x030, shown=0x0A0).read("VDS", 0x030).read("VDS", 0x020).text
+    )
     assert notes(trace, "impossible") == [
-        (5, "holds 0x002, not 0x003 as before: no captured frame changed it")
+        (5, "holds 0x020, not 0x030 as before: no captured frame changed it")
     ]
 
 
 def test_a_register_back_at_reset(talk: Any, traced: Any, notes: Any) -> None:
-    trace = traced(brought_up(talk).write("VDS", 3, shown=15).read("VDS", 3).read("VDS", 15).text)
+    trace = traced(
+        brought_up(talk).write("VDS", 0x030, shown=0x0A0).read("VDS", 0x030).read("VDS", 0x0A0).text
+    )
     [(number, text)] = notes(trace, "reset")
     assert number == 5
-    assert "its reset word 0x00F again" in text
+    assert "its reset word 0x0A0 again" in text
 
 
 def test_a_reset_seen_by_its_flag(talk: Any, traced: Any, notes: Any) -> None:
     lines = (
         brought_up(talk)
-        .write("VDS", 3, shown=15)
-        .read("VDS", 3)
+        .write("VDS", 0x030, shown=0x0A0)
+        .read("VDS", 0x030)
         .read("STATUS1", 0)
         .read("STATUS1", 0, "reset")
     )
@@ -111,7 +127,7 @@ def test_a_reset_seen_by_its_flag(talk: Any, traced: Any, notes: Any) -> None:
     [(number, text)] = notes(trace, "reset")
     assert number == 6
     assert text.startswith("the chip was reset: VDS lost")
-    assert known(trace, "VDS") == 15
+    assert known(trace, "VDS") == 0x0A0
     story = tell(trace)
     assert story.faulty
     assert story.telling[-1] == "The chip was reset before frame 6 at 70 us; VDS lost its settings."
@@ -119,22 +135,22 @@ def test_a_reset_seen_by_its_flag(talk: Any, traced: Any, notes: Any) -> None:
 
 def test_a_rejected_frame_changes_nothing(talk: Any, traced: Any, notes: Any) -> None:
     lines = brought_up(talk)
-    good = lines.codec.write(lines.chip.registers["VDS"], 3).word
+    good = lines.codec.write(lines.chip.registers["VDS"], 0x030).word
     trace = traced(
         lines.raw(
-            good ^ 1, lines.codec.build_reply(lines.codec.read(lines.chip.registers["VDS"]), 15)
-        ).read("VDS", 15)
+            good ^ 1, lines.codec.build_reply(lines.codec.read(lines.chip.registers["VDS"]), 0x0A0)
+        ).read("VDS", 0x0A0)
     )
     [(number, text)] = notes(trace, "rejected")
     assert number == 3
     assert text == "not a frame the chip takes: parity 'parity' is 1; odd parity wants 0"
-    assert known(trace, "VDS") == 15
+    assert known(trace, "VDS") == 0x0A0
     assert not notes(trace, "not_taken")
 
 
 def test_a_broken_reply_is_not_believed(talk: Any, traced: Any, notes: Any) -> None:
     trace = traced(
-        brought_up(talk).read("STATUS1", 0x280, "fault").broken().read("STATUS1", 0).text
+        brought_up(talk).read("STATUS1", 0x041, "fault").broken().read("STATUS1", 0).text
     )
     assert [n for n, _ in notes(trace, "rejected")] == [3]
     assert notes(trace, "raised") == [(0, "POR: Power-on reset (normal after power-up)")]
@@ -224,9 +240,17 @@ def test_a_state_that_contradicts_the_frames(talk: Any, traced: Any, notes: Any)
 
 
 def test_what_is_known_over_time(talk: Any, traced: Any) -> None:
-    trace = traced(brought_up(talk).write("VDS", 6, shown=15).write("VDS", 7, shown=6).text)
+    trace = traced(
+        brought_up(talk).write("VDS", 0x060, shown=0x0A0).write("VDS", 0x070, shown=0x060).text
+    )
     tick = 10_000_000  # ten microseconds of picoseconds, the distance of two lines
-    assert [known(trace, "VDS", n * tick) for n in (0, 1, 3, 4, 5)] == [None, 15, 15, 6, 7]
+    assert [known(trace, "VDS", n * tick) for n in (0, 1, 3, 4, 5)] == [
+        None,
+        0x0A0,
+        0x0A0,
+        0x060,
+        0x070,
+    ]
 
 
 @pytest.mark.parametrize("count", [1, 7, 500])
@@ -244,7 +268,11 @@ def test_repetitions_are_counted_not_told(count: int, talk: Any, traced: Any, it
 def test_news_is_told_again_after_a_change(talk: Any, traced: Any, items: Any) -> None:
     """The same pair of words means something new once belief has changed."""
     lines = (
-        brought_up(talk).read("VDS", 15).read("VDS", 15).write("VDS", 6, shown=15).read("VDS", 15)
+        brought_up(talk)
+        .read("VDS", 0x0A0)
+        .read("VDS", 0x0A0)
+        .write("VDS", 0x060, shown=0x0A0)
+        .read("VDS", 0x0A0)
     )
     trace = traced(lines)
     assert any(n.kind == "not_taken" for n in items(trace)[-1].notes)

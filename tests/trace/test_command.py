@@ -41,7 +41,7 @@ def test_filters() -> None:
         "TIMING",
     }
     assert {e["what"] for e in events("--kind", "write")} == {"write"}
-    assert [e["frame"] for e in events("--fault", "VDS_LA")] == [32, 36]
+    assert [e["frame"] for e in events("--fault", "VDS_UL")] == [32, 36]
     assert [e["what"] for e in events("--kind", "pin")] == ["pin"] * 4
     assert {n["kind"] for e in events("--kind", "verified") for n in e["notes"]} >= {"verified"}
     assert all(
@@ -73,7 +73,7 @@ def test_json_lines() -> None:
     summary = rows[-1]
     assert summary["counts"] == {"read": 26, "write": 13}
     assert summary["faulty"] is True
-    [fault] = [f for f in summary["faults"]["0"] if f["fault"] == "VDS_LA"]
+    [fault] = [f for f in summary["faults"]["0"] if f["fault"] == "VDS_UL"]
     assert fault["pin_s"] == pytest.approx(0.048281678)
     assert (fault["clear_before_frame"], fault["raised_frame"], fault["cleared_by_frame"]) == (
         30,
@@ -81,8 +81,8 @@ def test_json_lines() -> None:
         35,
     )
     held = {r["register"]: r["holds"] for r in summary["stage"]["rows"]}
-    assert held["VDS"] == 6
-    assert held["SENSE"] == 0x080  # written only at 1.28825 ms, and the frame takes longer
+    assert held["VDS"] == 0x060
+    assert held["SENSE"] == 0x0E4  # written only at 1.28825 ms, and the frame takes longer
     assert (
         sum(
             e["last"] - e["first"] + 1 if e["kind"] == "quiet" else 1
@@ -99,10 +99,10 @@ def test_csv() -> None:
     assert len(rows) == 39 + 4
     row = next(r for r in rows if r["register"] == "VDS" and r["what"] == "write")
     assert (row["word"], row["data"], row["from"], row["changes"]) == (
-        "0x380C",
-        "0x6",
-        "0xF",
-        "VDS.THRESHOLD: 2 V -> 250 mV",
+        "0x38C0",
+        "0x60",
+        "0xA0",
+        "VDS.THRESHOLD: 520 mV -> 250 mV",
     )
     assert float(row["time_s"]) == pytest.approx(1.284e-3)
 
@@ -128,14 +128,12 @@ def test_packed_and_from_standard_input(tmp_path: Path) -> None:
 
 def test_a_list_of_words(tmp_path: Path) -> None:
     path = tmp_path / "words.txt"
-    path.write_text("8801 6805\n3806 281F\nB801 280D\n")
+    path.write_text("8801 6C01\n38C0 2941\nB801 28C1\n")
     status, out, _ = run(str(path), *MAP)
     # a few frames do not show every fault
     assert status == 1
     assert "word 1" in out
-    assert (
-        "VDS.THRESHOLD: 2 V -> 200 mV" in out.replace("160 mV", "200 mV") or "VDS.THRESHOLD" in out
-    )
+    assert "VDS.THRESHOLD: 520 mV -> 250 mV" in out
 
 
 def test_choices_are_kept_beside_the_capture(tmp_path: Path) -> None:
@@ -165,7 +163,7 @@ def test_lines_are_found_by_behaviour(tmp_path: Path) -> None:
     status, out, _ = run(str(path), *MAP, "--summary")
     assert status == 0
     assert "clock: bench.D0 (by behaviour" in out
-    assert "VDS_LA (VDS fault, low side A)" in out
+    assert "VDS_UL (VDS fault, low side U)" in out
 
 
 # --- what cannot be read ------------------------------------------------------------------------------------
@@ -227,14 +225,14 @@ def test_a_cut_dump_tells_all_that_comes_before(tmp_path: Path) -> None:
     path = tmp_path / "cut.vcd"
     path.write_bytes(whole[: whole.index(b"#48281678") + 5])
     status, out, err = run(str(path), *MAP)
-    assert "31 write SERVICE 0x0A0" in out
+    assert "31 write SERVICE 0x00B" in out
     assert status in (0, 2)
     assert len(err.splitlines()) <= 4
     packed = tmp_path / "cut.vcd.gz"
     packed.write_bytes(gzip.compress(whole)[:-4000])
     status, out, err = run(str(packed), *MAP)
     assert status == 2
-    assert "read  STATUS2 0x002" in out
+    assert "read  STATUS2 0x200" in out
     assert err.count("error:") == 1
 
 

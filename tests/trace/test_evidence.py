@@ -52,14 +52,14 @@ registers:
     access: ro
     fields:
       ANY:    {bits: 9, summary: some fault}
-      UV_VM:  {bits: 1, summary: supply}
-      VDS_HA: {bits: 8, summary: VDS high side A}
+      UV_SUPPLY:  {bits: 1, summary: supply}
+      VDS_UH: {bits: 8, summary: VDS high side U}
   STATUS2:
     address: 1
     access: ro
     fields:
       POR:   {bits: 1, reset: 1, summary: reset}
-      UV_CP: {bits: 5, summary: charge pump}
+      UV_PUMP: {bits: 5, summary: charge pump}
   SET:
     address: 2
     reset: 0x00F
@@ -87,13 +87,13 @@ states:
   locked: {entered_by: [LOCK.KEY = lock], left_by: [LOCK.KEY = open, reset], summary: settings are locked}
 watchdog: SERVE.KEY
 faults:
-  ANY: {at: STATUS1.ANY, title: Some fault, severity: stop, summary_of: [UV_VM, VDS_HA, UV_CP], cleared_by: [SERVE.CLR = 1]}
-  UV_VM: {at: STATUS1.UV_VM, title: Supply undervoltage, severity: stop, cleared_by: [SERVE.CLR = 1]}
-  UV_CP: {at: STATUS2.UV_CP, title: Charge pump undervoltage, severity: stop, cleared_by: [SERVE.CLR = 1], follows_from: [UV_VM]}
-  VDS_HA: {at: STATUS1.VDS_HA, title: VDS fault, severity: stop, cleared_by: [SERVE.CLR = 1], follows_from: [UV_CP, UV_VM]}
+  ANY: {at: STATUS1.ANY, title: Some fault, severity: stop, summary_of: [UV_SUPPLY, VDS_UH, UV_PUMP], cleared_by: [SERVE.CLR = 1]}
+  UV_SUPPLY: {at: STATUS1.UV_SUPPLY, title: Supply undervoltage, severity: stop, cleared_by: [SERVE.CLR = 1]}
+  UV_PUMP: {at: STATUS2.UV_PUMP, title: Charge pump undervoltage, severity: stop, cleared_by: [SERVE.CLR = 1], follows_from: [UV_SUPPLY]}
+  VDS_UH: {at: STATUS1.VDS_UH, title: VDS fault, severity: stop, cleared_by: [SERVE.CLR = 1], follows_from: [UV_PUMP, UV_SUPPLY]}
   POR: {at: STATUS2.POR, title: Power-on reset, severity: warn, cleared_by: [SERVE.CLR = 1], normal_at_power_up: yes}
 """
-ANY, VDS_HA, UV_VM, UV_CP, POR = 0x200, 0x100, 0x002, 0x020, 0x002
+ANY, VDS_UH, UV_SUPPLY, UV_PUMP, POR = 0x200, 0x100, 0x002, 0x020, 0x002
 CLEAR = 1
 
 
@@ -189,44 +189,44 @@ def test_the_share_of_bad_replies_that_is_allowed(talk: Any, chip: Any, tmp_path
 
 # --- order of causes ----------------------------------------------------------------------------------
 def test_two_faults_in_one_read_are_ordered_by_the_map(talk: Any, traced: Any, chip: Any) -> None:
-    lines = talk(chip).read("STATUS1", 0).read("STATUS1", ANY | VDS_HA | UV_VM, "fault")
+    lines = talk(chip).read("STATUS1", 0).read("STATUS1", ANY | VDS_UH | UV_SUPPLY, "fault")
     story = tell(traced(lines))
-    assert story.episodes[0].explanation.findings[0].fault.name == "UV_VM"
-    assert story.telling[-1].startswith("UV_VM")
+    assert story.episodes[0].explanation.findings[0].fault.name == "UV_SUPPLY"
+    assert story.telling[-1].startswith("UV_SUPPLY")
     # as explain says of the same word
-    words = {"STATUS1": ANY | VDS_HA | UV_VM}
-    assert [f.fault.name for f in explain(chip, words).findings] == ["UV_VM"]
+    words = {"STATUS1": ANY | VDS_UH | UV_SUPPLY}
+    assert [f.fault.name for f in explain(chip, words).findings] == ["UV_SUPPLY"]
 
 
 def test_the_order_of_polling_decides_nothing(talk: Any, traced: Any, chip: Any) -> None:
     """STATUS2 is always read after STATUS1: what it shows first may have come first."""
     lines = talk(chip).read("STATUS1", 0).read("STATUS2", 0)
-    lines.read("STATUS1", ANY | VDS_HA, "fault").read("STATUS2", UV_CP, "fault")
+    lines.read("STATUS1", ANY | VDS_UH, "fault").read("STATUS2", UV_PUMP, "fault")
     [episode] = tell(traced(lines)).episodes
-    assert episode.explanation.findings[0].fault.name == "UV_CP"
+    assert episode.explanation.findings[0].fault.name == "UV_PUMP"
 
 
 def test_disjoint_intervals_decide_against_the_map(talk: Any, traced: Any, chip: Any) -> None:
-    lines = talk(chip).read("STATUS1", 0).read("STATUS1", ANY | VDS_HA, "fault")
-    lines.read("STATUS2", 0, "fault").read("STATUS2", UV_CP, "fault")
+    lines = talk(chip).read("STATUS1", 0).read("STATUS1", ANY | VDS_UH, "fault")
+    lines.read("STATUS2", 0, "fault").read("STATUS2", UV_PUMP, "fault")
     [episode] = tell(traced(lines)).episodes
-    assert [f.fault.name for f in episode.explanation.findings] == ["VDS_HA", "UV_CP"]
+    assert [f.fault.name for f in episode.explanation.findings] == ["VDS_UH", "UV_PUMP"]
 
 
 def test_equal_faults_are_counted(talk: Any, traced: Any, chip: Any, tmp_path: Path) -> None:
     """Six times the same: first, last, number, total and longest duration."""
     lines = brought_up(talk, chip)
     for turn in range(6):
-        lines.read("STATUS1", 0).read("STATUS1", ANY | VDS_HA, "fault")
+        lines.read("STATUS1", 0).read("STATUS1", ANY | VDS_UH, "fault")
         lines.wait(1.0 * (turn + 1)).write("SERVE", CLEAR, "fault").read("STATUS1", 0)
     story = tell(traced(lines))
     [found] = story.recurrences
-    assert found.faults == ("VDS_HA", "ANY") or found.faults[0] == "VDS_HA"
+    assert found.faults == ("VDS_UH", "ANY") or found.faults[0] == "VDS_UH"
     assert len(found.episodes) == 6
     # 1 to 6 ms until the clearing, and one frame of 10 us until it is seen
     assert (found.total, found.longest) == (21_060_000_000, 6_010_000_000)
     assert found.first < found.last
-    [sentence] = [s for s in story.telling if s.startswith("VDS_HA")]
+    [sentence] = [s for s in story.telling if s.startswith("VDS_UH")]
     assert "; 6 times, the last at 15.21 ms, 21.06 ms in all, 6.01 ms the longest" in sentence
     status, text = capture(tmp_path, lines, "--summary")
     assert status == 0
@@ -318,7 +318,7 @@ def test_a_reset_flag_in_a_late_reply_keeps_a_state_just_entered(
 def test_status_read_after_the_clearing_is_not_the_state_of_the_fault(
     talk: Any, traced: Any, chip: Any
 ) -> None:
-    lines = brought_up(talk, chip).read("STATUS1", ANY | VDS_HA, "fault")
+    lines = brought_up(talk, chip).read("STATUS1", ANY | VDS_UH, "fault")
     lines.write("SERVE", CLEAR, "fault").read("STATUS2", 0).read("STATUS1", 0)
     [episode] = tell(traced(lines)).episodes
     assert episode.explanation.unread == ("STATUS2",)
@@ -332,7 +332,7 @@ def test_evidence_cleared_before_it_was_read(talk: Any, traced: Any, notes: Any,
     assert [n for n, _ in notes(trace, "erased")] == [5]
     assert "STATUS1, STATUS2 before it was read" in notes(trace, "erased")[0][1]
     assert "unseen" in stops(tell(trace))
-    read = brought_up(talk, chip).read("SET", 15, "fault").read("STATUS1", ANY | VDS_HA, "fault")
+    read = brought_up(talk, chip).read("SET", 15, "fault").read("STATUS1", ANY | VDS_UH, "fault")
     read.write("SERVE", CLEAR, "fault").read("STATUS1", 0).read("STATUS2", 0)
     assert notes(traced(read), "erased") == []
 

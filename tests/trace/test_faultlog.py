@@ -6,7 +6,7 @@ from typing import Any
 
 from regmap.trace.telling.story import tell
 
-CLEAR = 1
+CLEAR = 0x200
 
 
 def intervals(trace: Any) -> dict[str, Any]:
@@ -18,13 +18,13 @@ def test_raised_between_two_frames_and_cleared_by_a_third(talk: Any, traced: Any
         talk("quoll16")
         .read("STATUS1", 0)
         .read("STATUS2", 0)
-        .read("STATUS1", 0x280, "fault")
+        .read("STATUS1", 0x041, "fault")
         .write("SERVICE", CLEAR, "fault")
         .read("STATUS1", 0)
     )
-    found = intervals(traced(lines))["VDS_LA"]
+    found = intervals(traced(lines))["VDS_UL"]
     assert (found.clear_before, found.raised, found.cleared_by, found.gone) == (0, 2, 3, 4)
-    assert found.how == "SERVICE = 0x001"
+    assert found.how == "SERVICE = 0x200"
 
 
 def test_the_last_frame_that_showed_it_clear_is_found_behind_a_million_others(
@@ -34,36 +34,36 @@ def test_the_last_frame_that_showed_it_clear_is_found_behind_a_million_others(
     lines = talk("quoll16").read("STATUS1", 0)
     for _ in range(300):
         lines.read("STATUS1", 0).read("STATUS2", 0)
-    found = intervals(traced(lines.read("STATUS1", 0x280, "fault")))["VDS_LA"]
+    found = intervals(traced(lines.read("STATUS1", 0x041, "fault")))["VDS_UL"]
     assert (found.clear_before, found.raised) == (599, 601)
 
 
 def test_still_raised_after_clearing(talk: Any, traced: Any, notes: Any) -> None:
     lines = (
         talk("quoll16")
-        .read("STATUS1", 0x280, "fault")
+        .read("STATUS1", 0x041, "fault")
         .write("SERVICE", CLEAR, "fault")
-        .read("STATUS1", 0x280, "fault")
-        .read("STATUS1", 0x280, "fault")
+        .read("STATUS1", 0x041, "fault")
+        .read("STATUS1", 0x041, "fault")
     )
     trace = traced(lines)
     [(number, text)] = notes(trace, "still")
     assert number == 2
-    assert text.startswith("VDS_LA is still raised after frame 1 cleared it")
+    assert text.startswith("VDS_UL is still raised after frame 1 cleared it")
     story = tell(trace)
     assert not story.episodes[0].over
     assert "not cleared in the capture" in story.telling[-1]
 
 
 def test_a_fault_that_goes_away_by_itself(talk: Any, traced: Any, notes: Any) -> None:
-    lines = talk("quoll16").read("STATUS2", 0x040).read("STATUS2", 0)
+    lines = talk("quoll16").read("STATUS2", 0x010).read("STATUS2", 0)
     assert notes(traced(lines), "cleared") == [(1, "OT_WARN is clear: went away by itself")]
 
 
 def test_a_latched_fault_that_nothing_cleared(talk: Any, traced: Any, notes: Any) -> None:
-    lines = talk("quoll16").read("STATUS1", 0x280, "fault").read("STATUS1", 0)
+    lines = talk("quoll16").read("STATUS1", 0x041, "fault").read("STATUS1", 0)
     assert notes(traced(lines), "cleared") == [
-        (1, "VDS_LA is clear: gone, and no captured frame cleared it")
+        (1, "VDS_UL is clear: gone, and no captured frame cleared it")
     ]
 
 
@@ -73,60 +73,60 @@ def test_first_cause_first(talk: Any, traced: Any) -> None:
         talk("quoll16")
         .read("STATUS1", 0)
         .read("STATUS2", 0)
-        .read("STATUS1", 0x202, "fault")
-        .read("STATUS2", 0x020, "fault")
-        .read("STATUS1", 0x302, "fault")
+        .read("STATUS1", 0x101, "fault")
+        .read("STATUS2", 0x040, "fault")
+        .read("STATUS1", 0x109, "fault")
     )
     story = tell(traced(lines))
     [episode] = story.episodes
     [first] = episode.explanation.findings
-    assert first.fault.name == "UV_VM"
-    # seen in reads that overlap: the map says that VDS_HA follows from UV_CP
-    assert [f.fault.name for f in first.consequences] == ["UV_CP"]
-    assert [f.fault.name for f in first.consequences[0].consequences] == ["VDS_HA"]
+    assert first.fault.name == "UV_SUPPLY"
+    # seen in reads that overlap: the map says that VDS_UH follows from UV_PUMP
+    assert [f.fault.name for f in first.consequences] == ["UV_PUMP"]
+    assert [f.fault.name for f in first.consequences[0].consequences] == ["VDS_UH"]
     assert story.telling[-1].startswith(
-        "UV_VM (Supply undervoltage) seen at 30 us in frame 2, not yet at 10 us, with 2 more"
+        "UV_SUPPLY (Supply undervoltage) seen at 30 us in frame 2, not yet at 10 us, with 2 more"
     )
 
 
 def test_what_came_later_is_no_cause_of_what_came_before(talk: Any, traced: Any) -> None:
-    lines = talk("quoll16").read("STATUS1", 0).read("STATUS2", 0).read("STATUS1", 0x300, "fault")
-    both = traced(lines.read("STATUS2", 0x020, "fault"))
+    lines = talk("quoll16").read("STATUS1", 0).read("STATUS2", 0).read("STATUS1", 0x009, "fault")
+    both = traced(lines.read("STATUS2", 0x040, "fault"))
     [episode] = tell(both).episodes
     # either may have been first: the poll order decides nothing
-    assert [f.fault.name for f in episode.explanation.findings] == ["UV_CP"]
+    assert [f.fault.name for f in episode.explanation.findings] == ["UV_PUMP"]
     lines.frames.pop()
-    apart = lines.read("STATUS2", 0, "fault").read("STATUS2", 0x020, "fault")
+    apart = lines.read("STATUS2", 0, "fault").read("STATUS2", 0x040, "fault")
     [episode] = tell(traced(apart)).episodes
-    assert [f.fault.name for f in episode.explanation.findings] == ["VDS_HA", "UV_CP"]
+    assert [f.fault.name for f in episode.explanation.findings] == ["VDS_UH", "UV_PUMP"]
 
 
 def test_two_episodes(talk: Any, traced: Any) -> None:
     lines = (
         talk("quoll16")
         .read("STATUS1", 0)
-        .read("STATUS1", 0x280, "fault")
+        .read("STATUS1", 0x041, "fault")
         .write("SERVICE", CLEAR, "fault")
         .read("STATUS1", 0)
     )
-    lines.read("STATUS1", 0x240, "fault").write("SERVICE", CLEAR, "fault").read("STATUS1", 0)
+    lines.read("STATUS1", 0x005, "fault").write("SERVICE", CLEAR, "fault").read("STATUS1", 0)
     episodes = tell(traced(lines)).episodes
-    assert [e.explanation.findings[0].fault.name for e in episodes] == ["VDS_LA", "VDS_HB"]
+    assert [e.explanation.findings[0].fault.name for e in episodes] == ["VDS_UL", "VDS_VH"]
     assert all(e.over for e in episodes)
 
 
 def test_impossible_sums(talk: Any, traced: Any, notes: Any) -> None:
-    lines = talk("quoll16").read("STATUS1", 0x080)
+    lines = talk("quoll16").read("STATUS1", 0x040)
     assert notes(traced(lines), "impossible") == [
-        (0, "ANY is clear although VDS_LA, which it sums up, is raised")
+        (0, "ANY is clear although VDS_UL, which it sums up, is raised")
     ]
 
 
 def test_a_masked_fault_that_is_raised(talk: Any, traced: Any, notes: Any) -> None:
-    lines = talk("quoll16").write("MODE", 0x0C0).read("MODE", 0x0C0).read("STATUS1", 0x280, "fault")
+    lines = talk("quoll16").write("MODE", 0x004).read("MODE", 0x004).read("STATUS1", 0x041, "fault")
     [(number, text)] = notes(traced(lines), "impossible")
     assert number == 2
-    assert text.startswith("VDS_LA is raised although it is masked while MODE.VDS_ACT == off")
+    assert text.startswith("VDS_UL is raised although it is masked while MODE.VDS_ACT == off")
 
 
 # --- clear on read (bilby32 answers two frames later) -------------------------------------------------
@@ -142,13 +142,13 @@ def test_the_read_that_erased_the_evidence_is_named(talk: Any, traced: Any, note
     trace = traced(lines)
     assert notes(trace, "erased")[0] == (
         1,
-        "this read erased ANY, UV_VM in the chip: later reads will not show it",
+        "this read erased ANY, UV_SUPPLY in the chip: later reads will not show it",
     )
     told = [s.text for s in tell(trace).sentences if s.kind == "erased"]
     assert told == [
-        "FLAGS: the read in frame 1 erased ANY, UV_VM in the chip: later reads will not show it."
+        "FLAGS: the read in frame 1 erased ANY, UV_SUPPLY in the chip: later reads will not show it."
     ]
-    found = intervals(trace)["UV_VM"]
+    found = intervals(trace)["UV_SUPPLY"]
     assert (found.raised, found.cleared_by, found.gone, found.how) == (1, 1, 2, "read FLAGS")
 
 
@@ -167,7 +167,7 @@ def test_evidence_lost_with_a_broken_reply(talk: Any, traced: Any, notes: Any) -
         1,
         "this read cleared FLAGS and its reply cannot be believed: whatever stood there is lost",
     ) in notes(trace, "erased")
-    assert "UV_VM" not in intervals(trace)
+    assert "UV_SUPPLY" not in intervals(trace)
 
 
 def test_the_last_reads_of_a_capture_have_no_reply(talk: Any, traced: Any, notes: Any) -> None:
@@ -181,13 +181,13 @@ def test_the_last_reads_of_a_capture_have_no_reply(talk: Any, traced: Any, notes
 # --- the pins -------------------------------------------------------------------------------------------
 def test_the_fault_pin_dates_the_fault(captures: Any, traced: Any) -> None:
     trace = traced((captures / "pump_short.vcd").read_bytes())
-    found = intervals(trace)["VDS_LA"]
+    found = intervals(trace)["VDS_UL"]
     assert trace.clock.text(found.pin) == "48.28168 ms"
     assert found.clear_before_time < found.pin < found.raised_time
     assert (
         tell(trace)
         .telling[-1]
-        .startswith("VDS_LA (VDS fault, low side A) at 48.28168 ms by the fault pin")
+        .startswith("VDS_UL (VDS fault, low side U) at 48.28168 ms by the fault pin")
     )
 
 
@@ -199,5 +199,5 @@ def test_switching_off_forgets_everything(captures: Any, traced: Any) -> None:
     at = text.index("#6293500")
     trace = traced(text[:at] + "#2000000\n0&\n" + text[at:])
     walker = trace.walkers[0]
-    assert bank_at(walker, 1_500_000).word("VDS") == 6
+    assert bank_at(walker, 1_500_000).word("VDS") == 0x060
     assert bank_at(walker, 7_000_000).word("VDS") is None

@@ -45,8 +45,8 @@ CHAINS = st.builds(
         [
             (),
             (
-                Header(length=8, value=0x80, count_bits=(5, 4, 3, 2, 1, 0)),
-                Header(length=8, value=0xC0),
+                Header(length=8, value=0x30, count_bits=(3, 2, 1, 0)),
+                Header(length=8, value=0x5A),
             ),
         ]
     ),

@@ -86,13 +86,13 @@ def test_the_worst_place_is_the_worst(verilog: Any, traced: Any) -> None:
 
 
 # --- watchdog: Quoll-16 with a window of 60 ms, 10 %, its first half closed -------------------------------
-SERVE = 0x0A0
+SERVE = 0x00B
 
 
 def served(talk: Any, *gaps_ms: float) -> Any:
     lines = (
         talk("quoll16")
-        .read("STATUS2", 2, "reset")
+        .read("STATUS2", 0x200, "reset")
         .write("WATCHDOG", 0x00D, "reset")
         .read("WATCHDOG", 0x00D, "reset")
     )
@@ -135,7 +135,7 @@ def test_not_served_again(talk: Any, traced: Any, notes: Any) -> None:
 def test_a_watchdog_that_is_off_needs_no_service(talk: Any, traced: Any, notes: Any) -> None:
     lines = (
         talk("quoll16")
-        .read("STATUS2", 2, "reset")
+        .read("STATUS2", 0x200, "reset")
         .write("WATCHDOG", 0x004)
         .wait(500)
         .read("STATUS1", 0)

@@ -108,22 +108,22 @@ def test_a_chain_answers_by_position() -> None:
     idle = codec.read(chip.registers["ID"]).word
     write = codec.write(chip.registers["GATE_HS"], 0x123).word
     chain.transfer([chains.pack(chain.chain, [(idle, 16), (write, 16), (idle, 16)])])
-    assert [core.machine.bank.words["GATE_HS"] for core in chain.cores] == [0x3FC, 0x123, 0x3FC]
+    assert [core.machine.bank.words["GATE_HS"] for core in chain.cores] == [0x143, 0x123, 0x143]
     read = codec.read(chip.registers["GATE_HS"]).word
     stream = chains.pack(chain.chain, [(read, 16)] * 3)
     [back] = chain.transfer([stream])
     sent = codec.decode_command(read)
     words = chains.unpack_reply(chain.chain, (back, stream[1]), [16] * 3)
-    assert [codec.decode_reply(w, sent).data for w in words] == [0x3FC, 0x123, 0x3FC]
-    chain.disturb("2: vds_hc at 1 ms for 1 ms")
+    assert [codec.decode_reply(w, sent).data for w in words] == [0x143, 0x123, 0x143]
+    chain.disturb("2: vds_wh at 1 ms for 1 ms")
     chain.wait(0.01)
-    assert [core.machine.bank.words["STATUS1"] for core in chain.cores] == [0, 0, 0x210]
+    assert [core.machine.bank.words["STATUS1"] for core in chain.cores] == [0, 0, 0x003]
     assert not chain.fault_pin()
     # a stream for two chips does not fit three: every chip sees a wrong count of clocks
     chain.transfer([chains.pack(chain.chain, [(read, 16)] * 2)])
-    assert all(core.machine.bank.words["STATUS2"] & 4 for core in chain.cores)
+    assert all(core.machine.bank.words["STATUS2"] & 0x100 for core in chain.cores)
     with pytest.raises(CallError, match="position 3 in a chain of 3 chips"):
-        chain.disturb("3: vds_hc")
+        chain.disturb("3: vds_wh")
 
 
 # --- the command -------------------------------------------------------------------------------
@@ -157,7 +157,7 @@ def test_over_standard_input_and_output(tmp_path: Path) -> None:
     ("words", "message"),
     [
         (["nosuch"], "no such file"),
-        (["quoll16", "--disturbance", "vdsha"], "nearest: VDS_HA"),
+        (["quoll16", "--disturbance", "vdsuh"], "nearest: VDS_UH"),
         (["quoll16", "--disturbance", "bit_flips 200 %"], "a rate is 0 to 100 %"),
         (["quoll16", "quoll16"], "`chain` section"),
         (["quoll16", "--vcd", "/"], "is a directory"),
@@ -172,6 +172,6 @@ def test_wrong_use_is_one_clear_message(words: list[str], message: str) -> None:
 
 def test_all_disturbances_are_listed() -> None:
     text = gateword("twin", "quoll16", "--list").stdout.decode()
-    assert "vds_ha" in text
+    assert "vds_uh" in text
     assert "dead_reply" in text
     assert "line_drops" in text

@@ -54,7 +54,7 @@ def test_a_clock_that_runs_while_it_is_looked_at_never_runs_backwards(
     sent = Codec(chip).read(chip.registers["ID"])
     [(value, bits)] = bursts(sent.frame, sent.word)
     data = wire_bytes(value, bits, msb_first=spi.msb_first)
-    twin.disturb("uv_vm for 100 us")
+    twin.disturb("uv_supply for 100 us")
     starts = [adapter.burst(data).time_us for _ in range(200)]
     adapter.pins(None)
     assert starts == sorted(starts)
@@ -103,12 +103,13 @@ def test_a_filter_set_after_an_injection_was_planned_counts() -> None:
 # --- injections that overlap add up ---------------------------------------------------------------
 def test_the_end_of_one_does_not_end_the_other() -> None:
     twin = Twin(
-        load_map("quoll16"), disturbances=["uv_vm at 1 ms for 4 ms", "uv_vm at 2 ms for 1 ms"]
+        load_map("quoll16"),
+        disturbances=["uv_supply at 1 ms for 4 ms", "uv_supply at 2 ms for 1 ms"],
     )
     present = []
     for _ in range(7):
         twin.wait(0.001)
-        present.append("UV_VM" in twin.machine.conditions)
+        present.append("UV_SUPPLY" in twin.machine.conditions)
     # looked at just after 1, 2, ... 7 ms; it takes some microseconds to be detected
     assert present == [False, True, True, True, False, False, False]
 
@@ -142,13 +143,14 @@ def test_two_interruptions_of_the_supply_that_overlap_are_one() -> None:
 
 def test_clearing_ends_all_of_that_name_whenever_they_were_to_come() -> None:
     twin = Twin(
-        load_map("quoll16"), disturbances=["uv_vm", "uv_vm at 5 ms", "uv_vm at 1 ms for 9 ms"]
+        load_map("quoll16"),
+        disturbances=["uv_supply", "uv_supply at 5 ms", "uv_supply at 1 ms for 9 ms"],
     )
     twin.wait(0.002)
-    assert "UV_VM" in twin.machine.conditions
-    twin.remove("uv_vm")
+    assert "UV_SUPPLY" in twin.machine.conditions
+    twin.remove("uv_supply")
     twin.wait(0.02)
-    assert "UV_VM" not in twin.machine.conditions
+    assert "UV_SUPPLY" not in twin.machine.conditions
 
 
 def test_rates_that_overlap_add_up() -> None:

@@ -1,5 +1,5 @@
 // Two Numbat-24 in a daisy chain behind one select: read, unlocked, set up differently, locked; then the
-// bootstrap supply of phase B falls in the second one. Everything is invented.
+// bootstrap supply of phase V falls in the second one. Everything is invented.
 `timescale 1ns/1ns
 module bench;
     reg  sclk = 0, ncs = 1, mosi = 0, enable = 0;
@@ -52,7 +52,7 @@ module bench;
         wr(6'h3E, 8'h00, 8'h00);
         rd(0);
         for (round = 0; round < 4; round = round + 1) begin #900_000 rd(0); end
-        #431_000 second.bootstrap_b;
+        #431_000 second.bootstrap_v;
         #500_000 rd(0); rd(3); rd(0);
         both(word(3, 6'h0A, 8'h35), word(3, 6'h0A, 8'h35));
         rd(3); rd(0);

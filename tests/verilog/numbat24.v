@@ -86,5 +86,5 @@ module numbat24 (
             endcase
         end
     end
-    task bootstrap_b; begin regs[3][3] = 1; end endtask
+    task bootstrap_v; begin regs[3][3] = 1; end endtask
 endmodule

@@ -17,17 +17,17 @@ module quoll16 (
 
     assign sdo = (ncs || !awake) ? 1'bz : out;
 
-    wire any = |status1[8:0] | |status2[9:7] | |status2[5:2];
-    wire [9:0] s1 = {any, status1[8:3], |status3[5:0], status1[1:0]};
+    wire any = |status1[9:1] | |status2[8:5] | |status2[3:1];
+    wire [9:0] s1 = {status1[9:8], |status3[5:0], status1[6:1], any};
     wire [9:0] s2 = {status2[9:1], locked};
-    assign nfault = awake ? ~(any | (status2[6] & ~regs[8][0])) : 1'b0;
+    assign nfault = awake ? ~(any | (status2[4] & ~regs[8][4])) : 1'b0;
 
     task power_up;
         begin
-            status1 = 0; status2 = 10'h002; status3 = 0; locked = 0; awake = 1;
-            regs[3] = 10'h000; regs[4] = 10'h3FC; regs[5] = 10'h3FC; regs[6] = 10'h1A5;
-            regs[7] = 10'h00F; regs[8] = 10'h080; regs[9] = 10'h000; regs[10] = 10'h000;
-            regs[11] = 10'h003; regs[12] = 10'h010; regs[13] = 0; regs[14] = 0; regs[15] = 10'h161;
+            status1 = 0; status2 = 10'h200; status3 = 0; locked = 0; awake = 1;
+            regs[3] = 10'h02A; regs[4] = 10'h143; regs[5] = 10'h143; regs[6] = 10'h297;
+            regs[7] = 10'h0A0; regs[8] = 10'h0E4; regs[9] = 10'h000; regs[10] = 10'h000;
+            regs[11] = 10'h0B4; regs[12] = 10'h040; regs[13] = 0; regs[14] = 0; regs[15] = 10'h161;
         end
     endtask
 
@@ -54,7 +54,7 @@ module quoll16 (
 
     always @(negedge ncs) begin
         count = 0; taken = 0;
-        reply = {any, status2[1], 3'b101, 11'b0};
+        reply = {any, status2[9], 3'b101, 11'b0};
     end
 
     // the address is complete with the fifth falling edge; the data follow from the sixth rising one
@@ -73,13 +73,13 @@ module quoll16 (
     wire [3:0] address = taken[14:11];
     wire [9:0] data    = taken[10:1];
     always @(posedge ncs) if (awake && count != 0) begin
-        if (count != 16 || ^taken != 1'b1) status2[2] = 1;       // SPI_ERR
+        if (count != 16 || ^taken != 1'b1) status2[8] = 1;       // SPI_ERR
         else if (!taken[15]) case (address)
             4'd3, 4'd4, 4'd5, 4'd6, 4'd7, 4'd8, 4'd9, 4'd12: if (!locked) regs[address] = data;
-            4'd10: if (data[0]) begin status1 = 0; status2 = 0; status3 = 0; end
+            4'd10: if (data[9]) begin status1 = 0; status2 = 0; status3 = 0; end
             4'd11: begin
-                if (data[3:0] == 4'b0110) locked = 1;
-                if (data[3:0] == 4'b0011) locked = 0;
+                if (data[7:0] == 8'h4B) locked = 1;
+                if (data[7:0] == 8'hB4) locked = 0;
                 regs[11] = data;
             end
             default: ;
@@ -87,6 +87,6 @@ module quoll16 (
     end
 
     // what happens on the board, called by the bench
-    task vds_low_a;  begin status1[7] = 1; end endtask
-    task overcurrent_a; begin status2[9] = 1; end endtask
+    task vds_low_u;  begin status1[6] = 1; end endtask
+    task overcurrent_u; begin status2[1] = 1; end endtask
 endmodule

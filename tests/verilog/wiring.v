@@ -43,9 +43,9 @@ module bench;
         #100_000 enable = 1;
         #1_150_000;
         rd(1); rd(15);
-        wr(10, 10'h001); wr(3, 10'h008); wr(4, 10'h1DE); wr(5, 10'h1DE); wr(6, 10'h126); wr(7, 10'h006);
+        wr(10, 10'h200); wr(3, 10'h0AA); wr(4, 10'h2B8); wr(5, 10'h2B8); wr(6, 10'h264); wr(7, 10'h060);
         rd(3); rd(4); rd(5); rd(6); rd(7); rd(15);
-        wr(11, 10'h006);
+        wr(11, 10'h04B);
         for (round = 0; round < 6; round = round + 1) begin #200_000 rd(0); rd(1); end
         #20_000 $finish;
     end

@@ -11,10 +11,12 @@ import gc
 import importlib
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import regmap
 from regmap import formerly
+from regmap.document.within import reading_within
 from regmap.errors import CallError, CaptureError, FileError, FrameError, GatewordError, LinkError
 
 from .context import Context, Status, broken_pipe
@@ -60,7 +62,8 @@ def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
     parser = _Parser(
         prog="gateword",
         description="Configure, prove and diagnose SPI-configured MOSFET gate drivers in three-phase motor drives.",
-        epilog=f"`gateword COMMAND --help` tells more. {CAUTION}",
+        epilog="`gateword COMMAND --help` tells more. Every command takes --no-color, and --within FOLDER: what maps and stages name may lie "
+        f"in that folder tree too, besides their own and the working folder's. {CAUTION}",
     )
     parser.add_argument("--version", action="version", version=f"gateword {regmap.__version__}")
     parser.add_argument(
@@ -81,6 +84,14 @@ def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
                 each.add_argument(
                     "--no-color",
                     action="store_true",
+                    default=argparse.SUPPRESS,
+                    help=argparse.SUPPRESS,
+                )
+                each.add_argument(
+                    "--within",
+                    metavar="FOLDER",
+                    action="append",
+                    type=Path,
                     default=argparse.SUPPRESS,
                     help=argparse.SUPPRESS,
                 )
@@ -158,7 +169,8 @@ def _main(argv: Sequence[str] | None, context: Context) -> int:
     module = importlib.import_module(f".{COMMANDS[args.command][0]}", __package__)
     try:
         context.gate = open_gate(args)
-        status = int(module.run(args, context))
+        with reading_within(_trees(getattr(args, "within", []))):
+            status = int(module.run(args, context))
         context.stdout.flush()
         return status
     except BrokenPipeError:
@@ -170,6 +182,15 @@ def _main(argv: Sequence[str] | None, context: Context) -> int:
         name = f"{error.filename}: " if error.filename else ""
         context.err(f"gateword: {name}{error.strerror or error}")
         return Status.USAGE
+
+
+def _trees(allowed: list[Path]) -> list[Path]:
+    """The working folder's tree, as that is where its user works, and what an option allows."""
+    try:
+        here = Path.cwd()
+    except OSError:  # it was removed
+        return allowed
+    return allowed if here == Path(here.anchor) else [here, *allowed]
 
 
 def _printed(stop: BaseException, context: Context) -> int:

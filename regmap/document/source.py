@@ -16,6 +16,7 @@ from pathlib import Path
 import yaml
 
 from ..errors import FileError, Place, Problem
+from .within import BUNDLED
 
 MAX_BYTES = 4_000_000
 MAX_DEPTH = 30
@@ -91,12 +92,6 @@ class Sources:
         return f"{node.start_mark.name}:{node.start_mark.line + 1}"
 
 
-#: The shipped maps and stages lie beside this package when installed, one folder up in a checkout.
-_PACKAGE = Path(__file__).parents[1]
-#: where installed maps and stages lie, and where a checkout has them
-_SHIPPED = (_PACKAGE / "devices", _PACKAGE.parent / "devices")
-
-
 def has_key(node: Node, key: str) -> bool:
     """Whether a document is a mapping with this key at its top."""
     return isinstance(node, MappingNode) and any(
@@ -106,7 +101,7 @@ def has_key(node: Node, key: str) -> bool:
 
 def display_name(path: Path) -> str:
     """How a file is called in messages: as the user gave it; a shipped one without the way to it."""
-    if path.is_absolute() and path.parent in _SHIPPED:
+    if path.is_absolute() and path.parent in BUNDLED:
         return f"shipped:{path.name}"
     return str(path)
 

@@ -17,6 +17,7 @@ from typing import Any, Literal
 from ..chip.model import Chip, Param, Spi
 from ..document.schema import BAD, Reader, Rec
 from ..document.source import MappingNode, Node, ScalarNode, Sources, compose_file, has_key
+from ..document.within import EXPECTED, may_read
 from ..errors import CallError, FileError, Problem, nearest
 from ..formerly import KEYS
 from .assembly.extras import Extras
@@ -118,12 +119,12 @@ def _merged(path: Path, text: str | None, sources: Sources, reader: Reader) -> N
             reader.complain(where, "extends", "no file name", "a file in this folder tree")
             break
         following = current.parent / where.value
-        if not following.resolve().is_relative_to(root):
+        if not may_read(following, root / "map.yaml"):
             reader.complain(
                 where,
                 "extends",
                 f"'{where.value}', outside the folder of the map",
-                "a file in this folder tree",
+                EXPECTED,
             )
             break
         if following.resolve() in chain:

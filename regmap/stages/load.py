@@ -37,6 +37,7 @@ from ..document.schema import (
     Word,
 )
 from ..document.source import MappingNode, Node, ScalarNode, Sources, compose_file, has_key
+from ..document.within import EXPECTED, may_read
 from ..errors import CallError, FileError, Problem, nearest
 from ..expr import evaluate
 from ..formerly import PARAMETERS, check_name
@@ -295,6 +296,9 @@ def _chip(name: str, path: Path, node: Node, reader: Reader) -> tuple[Chip | Non
                 "a map beside this stage, or a shipped name",
                 near[0] if near else "",
             )
+            return None, []
+        if not may_read(beside, path):
+            reader.complain(node, "map", f"'{name}', outside the folder of the stage", EXPECTED)
             return None, []
         return read_map(beside)
     try:

@@ -1,0 +1,42 @@
+"""Which files a document may name: those of its own folder tree, bundled ones, and what is allowed beside.
+
+Documents come from strangers too (a pull request, a supplier): what they name must not make the
+program show or use any other file of the machine. Links are followed before they are judged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from pathlib import Path
+
+_PACKAGE = Path(__file__).parents[1]
+#: Where bundled maps and stages lie: inside the package when installed, beside it in a checkout.
+BUNDLED = (_PACKAGE / "devices", _PACKAGE.parent / "devices")
+#: What is expected of a file that a document names.
+EXPECTED = "a file in its folder tree, or the option --within FOLDER that allows more"
+#: further folder trees that documents may name files in, beside their own
+_WITHIN: ContextVar[tuple[Path, ...]] = ContextVar("within", default=())
+
+
+@contextmanager
+def reading_within(folders: Iterable[Path]) -> Iterator[None]:
+    """While this lasts, documents may also name files in these folder trees."""
+    token = _WITHIN.set((*_WITHIN.get(), *(f.resolve() for f in folders)))
+    try:
+        yield
+    finally:
+        _WITHIN.reset(token)
+
+
+def may_read(target: Path, document: Path) -> bool:
+    """Whether what stands in `document` may name this file.
+
+    Documents come from strangers too: what they name lies in their own folder tree, is bundled, or
+    in a tree that `reading_within` opened. Links are followed first.
+    """
+    place = target.resolve()
+    return any(
+        place.is_relative_to(root) for root in (document.resolve().parent, *_WITHIN.get(), *BUNDLED)
+    )

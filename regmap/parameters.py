@@ -38,6 +38,30 @@ ON_WORDS = frozenset({"on", "enabled", "enable", "yes", "active", "watch"})
 REPORT_WORDS = frozenset(
     {"report", "report_only", "reported", "warn", "warning", "flag", "flag_only"}
 )
+#: What the role `sleep` calls on and off, where the words above do not.
+_SLEEP = {
+    "asleep": True,
+    "sleep": True,
+    "standby": True,
+    "awake": False,
+    "wake": False,
+    "run": False,
+}
+
+
+def switched_on(name: str, code: int, role: str = "") -> bool:
+    """Whether a switch of this role is on that stands at the option `name` with `code`; "" has no name.
+
+    The name tells; where it says neither on nor off, code 0 is off.
+    """
+    word = name.casefold()
+    if role == "sleep" and word in _SLEEP:
+        return _SLEEP[word]
+    if word in OFF_WORDS:
+        return False
+    return word in ON_WORDS or code != 0
+
+
 #: What a setting is called that nobody has stated or read.
 NOT_KNOWN = "not known"
 

@@ -25,7 +25,7 @@ from ..chip.model import Chip, External, Fault, Field, Joined
 from ..document.source import display_name
 from ..errors import CallError
 from ..expr import Literal, Node, evaluate
-from ..parameters import CHIP, NOT_KNOWN, OFF_WORDS, ON_WORDS, ROLES, Parameter
+from ..parameters import CHIP, NOT_KNOWN, OFF_WORDS, ROLES, Parameter
 from ..quantity import DIMENSIONS, Band, Quantity
 from ..stages.load import Stage
 
@@ -153,11 +153,9 @@ def _switch(role: str, reading: values.Reading) -> int | str:
     What a chip does on a fault (roles in `.mode`) is its option's name: code 0 may well act.
     """
     name = reading.name.casefold()
-    if name in OFF_WORDS:
-        return 0
     if role.endswith(".mode"):
-        return name or f"code {reading.code}"
-    return reading.code or int(name in ON_WORDS)
+        return 0 if name in OFF_WORDS else name or f"code {reading.code}"
+    return (reading.code or 1) if reading.is_on(role) else 0
 
 
 def hull(bands: list[Band]) -> Band:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Protocol
 from ..document.schema import read_int
 from ..errors import CallError, nearest
 from ..expr import Env, evaluate
+from ..parameters import switched_on
 from ..quantity import NONE, Band, Quantity, dimension_name, parse, show, value_name
 from .model import Entry, Meaning, Scale
 
@@ -44,6 +45,10 @@ class Reading:
     text: str = ""
     band: Band | None = None
     defined: bool = True
+
+    def is_on(self, role: str = "") -> bool:
+        """Whether a switch that reads so is on (`parameters.switched_on`)."""
+        return switched_on(self.name, self.code, role)
 
     @property
     def label(self) -> str:

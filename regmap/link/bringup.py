@@ -115,7 +115,7 @@ class _Run:
             )
         for name in unverifiable(link.chip):
             self.findings.append(f"{name} cannot be read back; no one can prove what it holds")
-        if not stopped and any(f.enabled for f in [_Watch(link.chip, self.wanted)]):
+        if not stopped and _watched(link.chip, self.wanted):
             self.findings.append(
                 "the watchdog is on now and this program does not serve it: expect its fault"
             )
@@ -230,19 +230,12 @@ def _hex(reading: Reading) -> str:
     return f"0x{reading.word or 0:X}"
 
 
-class _Watch:
+def _watched(chip: Chip, wanted: Bank) -> bool:
     """Whether the wanted settings switch a watchdog on."""
-
-    def __init__(self, chip: Chip, wanted: Bank) -> None:
-        self.enabled = False
-        if chip.watchdog:
-            for item in chip.with_role("watchdog.enable"):
-                reading = wanted.reading(getattr(item, "ref", item.name))
-                self.enabled = reading is not None and reading.name.casefold() in (
-                    "on",
-                    "enabled",
-                    "yes",
-                )
+    role = "watchdog.enable"
+    names = [getattr(i, "ref", i.name) for i in chip.with_role(role)] if chip.watchdog else []
+    readings = [wanted.reading(name) for name in names]
+    return any(r is not None and r.is_on(role) for r in readings)
 
 
 __all__ = ["Applied", "Checked", "Found", "StepDone", "apply", "identify", "verify"]

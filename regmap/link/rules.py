@@ -12,6 +12,7 @@ from ..chip.bank import Bank
 from ..chip.bits import deposit, extract, mask_of
 from ..chip.model import Access, Chip, Field, Layout, Register
 from ..expr import evaluate
+from ..parameters import switched_on
 
 
 def read_hazards(chip: Chip, register: Register) -> list[str]:
@@ -172,16 +173,15 @@ def power_up_flags(chip: Chip) -> set[str]:
 def off_request(chip: Chip) -> list[str]:
     """Writes that switch the outputs off or the chip to sleep, by the roles of its fields."""
     found = []
-    for role, names in (
-        ("drive.enable", ("off", "disabled")),
-        ("sleep", ("asleep", "sleep", "on")),
-    ):
+    for role, wanted in (("drive.enable", False), ("sleep", True)):
         for item in chip.with_role(role):
             if isinstance(item, Field):
-                for meaning in item.meanings:
-                    for entry in meaning.entries.values():
-                        if entry.name.casefold() in names:
-                            found.append(f"{item.ref} = {entry.name}")
+                found += [
+                    f"{item.ref} = {entry.name}"
+                    for meaning in item.meanings
+                    for entry in meaning.entries.values()
+                    if entry.name and switched_on(entry.name, entry.code, role) is wanted
+                ]
     return found
 
 

@@ -42,10 +42,7 @@ class Watchdog:
         name = self._role("watchdog.enable")
         if name:
             reading = bank.reading(name)
-            return reading is not None and (
-                reading.name.casefold() in ("on", "enabled", "yes")
-                or (not reading.name and reading.code != 0)
-            )
+            return reading is not None and reading.is_on("watchdog.enable")
         return self.window(bank) is not None
 
     def window(self, bank: Bank) -> tuple[int, int] | None:

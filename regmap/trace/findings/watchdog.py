@@ -170,7 +170,7 @@ def _window(chip: Chip, bank: Bank) -> tuple[Band | None, Fraction, Fraction]:
     nothing = Fraction(0)
     for item in chip.with_role("watchdog.enable"):
         reading = bank.reading(item.ref if isinstance(item, Field) else item.name)
-        if reading is None or reading.label == "off" or reading.code == 0:
+        if reading is None or not reading.is_on("watchdog.enable"):
             return None, nothing, nothing
     band = _band(chip, bank, "watchdog.window")
     if band is None or not band.low:

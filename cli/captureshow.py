@@ -6,6 +6,7 @@ import csv
 from collections.abc import Iterator
 from typing import Any
 
+from regmap.cautions import CAUTION
 from regmap.chip import values
 from regmap.trace.belief.against import Held, bank_at
 from regmap.trace.events import Event, Note, Quiet
@@ -322,7 +323,7 @@ def json_lines(
             bank = bank_at(walker, at)
             context.json_line("at", chip=walker.position, time_s=trace.clock.seconds(at), states=dict(bank.states),
                               registers={n: {"word": w, "known": bank.known.get(n, 0)} for n, w in bank.words.items()})  # fmt: skip
-    context.json_line("summary", **summary_json(trace, story))
+    context.json_line("summary", **summary_json(trace, story), caution=CAUTION)
 
 
 def _items(trace: Trace, wanted: Filter) -> Iterator[Event | Quiet]:

@@ -88,12 +88,14 @@ class Context:
         return f"\x1b[{_STYLES[role]}m{text}\x1b[0m" if self.color else text
 
     def json(self, kind: str, **content: Any) -> None:
-        """One JSON object with the schema number; fractions become floats, tuples lists."""
+        """One JSON object with the schema number and the caution; fractions become floats, tuples lists."""
         import json
+
+        from regmap.cautions import CAUTION
 
         self.out(
             json.dumps(
-                {"schema": SCHEMA, "kind": kind, **content},
+                {"schema": SCHEMA, "kind": kind, **content, "caution": CAUTION},
                 default=plain,
                 ensure_ascii=False,
                 indent=2,

@@ -6,8 +6,9 @@ import argparse
 
 from regmap.behaviour.effects import Effects, Said, effects, said, shown_fields
 from regmap.behaviour.faults import explain, suspicious
+from regmap.behaviour.hazards import cautions_of
 from regmap.behaviour.machine import Machine
-from regmap.behaviour.settings import oddities
+from regmap.cautions import CAUTION
 from regmap.chip.bank import Bank, need_register
 from regmap.chip.model import Chip, Fault, Field, Layout, Register
 from regmap.chip.values import Reading
@@ -107,6 +108,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         context.say(note)
     frame = codec.frame_in_force(machine.bank)
     wiring = suspicious(frame.reply_to("read"), frame.length, replies, commands)
+    if not args.json and any(row.get("cautions") for row in rows):
+        context.out(wrap(CAUTION, context.width))
     if args.json:
         context.json("decode", chip=chip.name, words=rows, wiring=wiring or None)
     elif wiring:
@@ -149,7 +152,7 @@ def _command(
 ) -> dict[str, object]:
     chip = before.chip
     write = sent.kind == "write" and sent.register is not None and sent.data is not None
-    odd = oddities(sent.register, sent.data) if write and not sent.flaws else []  # type: ignore[arg-type]
+    odd = cautions_of(sent.register, sent.data) if write and not sent.flaws else []  # type: ignore[arg-type]
     if not as_json:
         target = (
             sent.register.name

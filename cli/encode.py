@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 
 from regmap.behaviour.effects import Effects
+from regmap.behaviour.hazards import cautions_of, warned
 from regmap.behaviour.plan import Planned, plan
-from regmap.behaviour.settings import oddities
+from regmap.cautions import CAUTION
 from regmap.chip.bank import Bank
 from regmap.chip.model import Chip
 from regmap.document.schema import read_int, read_word
@@ -114,6 +115,10 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.json:
         context.json("encode", chip=chip.name, frames=[_as_json(chip, p) for p in frames])
         return Status.OK
+    found = [text for p in frames for text in cautions(chip, p)]
+    if args.bytes:
+        for text in warned(found):
+            context.err(wrap(f"caution: {text}", context.width, hang="  "))
     for planned in frames:
         pieces = bursts(planned.sent.frame, planned.sent.word)
         data = [wire_bytes(v, n, msb_first=chip.spi.msb_first).hex(" ").upper() for v, n in pieces]
@@ -124,6 +129,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         for line in frame_lines(chip, planned, context):
             context.out(line)
         context.out(f"    bytes {' | '.join(data)}")
+    if found and not args.bytes:
+        context.out(wrap(CAUTION, context.width))
     return Status.OK
 
 
@@ -187,7 +194,7 @@ def cautions(chip: Chip, planned: Planned) -> list[str]:
     if sent.kind != "write" or sent.register is None or sent.data is None:
         return []
     del chip
-    return oddities(sent.register, sent.data)
+    return cautions_of(sent.register, sent.data)
 
 
 def caution_lines(texts: list[str], context: Context) -> list[str]:

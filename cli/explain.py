@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from regmap.behaviour.effects import said
 from regmap.behaviour.faults import Explanation, Finding, explain
+from regmap.cautions import TOUCHING
 from regmap.chip.model import Chip, Fault
 from regmap.frames.codec import Codec
 from regmap.maps.load import find_document, load_map
@@ -18,9 +19,6 @@ from .vet import kind_of
 
 NAME = "explain"
 HELP = "what tripped, why, and what to look at first"
-
-
-BEFORE_TOUCHING = "Before touching hardware: supply off, capacitors discharged, rotor standing; the data sheet decides."
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -148,7 +146,7 @@ def explanation_lines(
         lines.append(
             wrap(f"Look first at {first.name} ({first.title}){ahead}.", context.width, hang="  ")
         )
-    lines.append(wrap(BEFORE_TOUCHING, context.width, hang="  "))
+    lines.append(wrap(TOUCHING, context.width, hang="  "))
     return lines
 
 

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
+from regmap.cautions import FIRST_WRITE
 from regmap.chip.bank import need_register
 from regmap.chip.model import Chip
 from regmap.errors import CallError, LinkError
 from regmap.link import rules
-from regmap.link.known import CAUTION
 from regmap.link.log import SessionLog
 from regmap.link.port import AdapterPort
 from regmap.link.session import Link, Reading
@@ -86,6 +86,7 @@ def session(args: argparse.Namespace, context: Context, target: Target) -> Itera
         "port": args.port,
         "started": time.strftime("%Y-%m-%dT%H:%M:%S%z"),
         "action": args.action,
+        "caution": FIRST_WRITE,
     }
     context.gate.reads(target.stage.files if target.stage is not None else chip.files)
     wait_for_reader(args.log, context)
@@ -161,9 +162,14 @@ def tell_account(link: Link, context: Context) -> None:
         context.err(wrap(line, context.width, hang="    "))
 
 
-def can_be_permitted(args: argparse.Namespace, context: Context, what: str) -> None:
-    """The caution; raises CallError where nobody allowed writes and nobody can be asked."""
-    context.err(wrap(CAUTION, context.width))
+def can_be_permitted(
+    args: argparse.Namespace, context: Context, what: str, hazards: Sequence[str] = ()
+) -> None:
+    """The caution with what these writes do that can hurt; raises CallError where nobody allowed
+    writes and nobody can be asked."""
+    context.err(wrap(FIRST_WRITE, context.width))
+    for text in hazards:
+        context.err(wrap(f"caution: {text}", context.width, hang="  "))
     context.err("")
     if not args.allow_writes and not context.stdin.isatty():
         raise CallError(
@@ -171,10 +177,17 @@ def can_be_permitted(args: argparse.Namespace, context: Context, what: str) -> N
         )
 
 
-def permitted(args: argparse.Namespace, context: Context, what: str, *, told: bool = False) -> None:
+def permitted(
+    args: argparse.Namespace,
+    context: Context,
+    what: str,
+    *,
+    hazards: Sequence[str] = (),
+    told: bool = False,
+) -> None:
     """The caution (unless `told`), and an explicit yes. Raises CallError without one."""
     if not told:
-        can_be_permitted(args, context, what)
+        can_be_permitted(args, context, what, hazards)
     if args.allow_writes:
         return
     name = what.split()[-1]

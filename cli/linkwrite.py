@@ -29,6 +29,7 @@ def frames_text(rows: Sequence[tuple[str, Any]]) -> Iterator[str]:
 
 
 def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int:
+    from regmap.behaviour.hazards import hazards_of
     from regmap.behaviour.settings import bring_up_sequence
     from regmap.link.bringup import StepDone, apply
     from regmap.link.look import final_bank, unverifiable, verify
@@ -50,7 +51,7 @@ def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int
         )
         return Status.OK
     what = f"applying {stage.name} to {chip.name}"
-    can_be_permitted(args, context, what)
+    can_be_permitted(args, context, what, hazards_of(plan))
 
     def on_step(step: StepDone) -> None:
         if args.json:
@@ -136,6 +137,7 @@ def _from_to(before: Sequence[Checked], unseen: Sequence[str]) -> Iterator[str]:
 
 
 def run_write(args: argparse.Namespace, context: Context, target: Target) -> int:
+    from regmap.behaviour.hazards import hazards_asked
     from regmap.behaviour.plan import plan
     from regmap.link.script import words_for
 
@@ -159,7 +161,7 @@ def run_write(args: argparse.Namespace, context: Context, target: Target) -> int
             "dry run: nothing was sent; fields that were not asked for are shown at reset, and are kept as they are when it is done"
         )
         return Status.OK
-    permitted(args, context, f"writing to {chip.name}")
+    permitted(args, context, f"writing to {chip.name}", hazards=hazards_asked(chip, settings))
     with session(args, context, target) as link:
         known_chip(args, link)
         results = []

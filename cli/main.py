@@ -16,6 +16,7 @@ from typing import Any
 
 import regmap
 from regmap import formerly
+from regmap.cautions import CAUTION
 from regmap.document.within import reading_within
 from regmap.errors import CallError, CaptureError, FileError, FrameError, GatewordError, LinkError
 
@@ -45,8 +46,6 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "report": ("report", "a review record of a stage as one HTML file"),
     "completion": ("completion", "shell completion for bash, zsh or fish"),
 }
-
-CAUTION = "Figures support, and do not replace, the data sheet, measurement, local codes and qualified review."
 
 
 class _Parser(argparse.ArgumentParser):

@@ -20,7 +20,7 @@ class Room:
     sentence: str
     may_import: str
     #: which of the loose modules; all of them as a rule, and only what is named for a loose one
-    loose: str = "errors quantity parameters expr files formerly outside"
+    loose: str = "errors quantity parameters expr files cautions formerly outside"
 
     @property
     def allowed(self) -> set[str]:
@@ -29,7 +29,7 @@ class Room:
 
 
 #: used by all: the loose modules, without further mention below
-LOOSE = {"errors", "quantity", "parameters", "expr", "files", "formerly", "outside"}
+LOOSE = {"errors", "quantity", "parameters", "expr", "files", "cautions", "formerly", "outside"}
 
 ROOMS = [
     Room("testing", "what a firmware team's tests import: a simulated chip as a pytest fixture", "twin maps chip"),
@@ -48,8 +48,9 @@ ROOMS = [
     Room("chip", "what a chip is", "document"),
     Room("capture", "files to timed transfers; knows no chip", "document"),
     Room("document", "YAML read safely, problems located", ""),
-    Room("calc", "calculations; knows named inputs only", "", "errors quantity parameters outside"),
+    Room("calc", "calculations; knows named inputs only", "", "errors quantity parameters cautions outside"),
     Room("wire", "bytes to an adapter", ""),
+    Room("cautions", "the cautions, once", ""),
     Room("formerly", "the one table of accepted old names", ""),
     Room("outside", "checks that other packages add, by entry point", "errors"),
     Room("files", "files written whole or not at all, and never over an input", "errors"),

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import html
 import io
+import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,9 +13,13 @@ from pathlib import Path
 import pytest
 
 from regmap import formerly
+from regmap.behaviour.hazards import hazards_of
+from regmap.behaviour.settings import bring_up_sequence
 from regmap.calc import SUBJECTS, checks
+from regmap.cautions import CAUTION
 from regmap.cli.context import Context
 from regmap.cli.main import COMMANDS, build_parser, main
+from regmap.draft import sequence_lines
 from regmap.maps.load import find_document, load_map, read_map
 from regmap.parameters import CHIP, STAGE
 from regmap.stages.load import load_stage, read_stage
@@ -179,3 +185,58 @@ def test_an_old_section_is_read_in_a_map_and_in_one_that_extends_it(tmp_path: Pa
     [note] = [p for p in problems if p.severity == "note"]
     assert (note.place.file, note.place.line) == (str(over), 5)
     assert note.found == "'procedures' is now called 'sequences'"
+
+
+#: what enables outputs, and where it must be said
+ENABLES = "CONTROL.ENABLE = on enables the outputs"
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_the_caution_stands_wherever_a_word_acts(tmp_path: Path) -> None:
+    """One text, in every place: encode (text, bytes, JSON), decode, sequence, header, record, deck, plots."""
+    encoded = run("encode", "numbat24", "CONTROL.ENABLE=on")[1]
+    word = encoded.split()[0]
+    for text in (
+        encoded,
+        run("encode", "numbat24", "CONTROL.ENABLE=on", "--bytes")[2],
+        run("decode", "numbat24", word)[1],
+        run("encode", "numbat24", "CONTROL.ENABLE=on", "--json")[1],
+        run("decode", "numbat24", word, "--json")[1],
+    ):
+        assert ENABLES in flat(text)
+        assert CAUTION in flat(text)
+    assert CAUTION not in flat(run("encode", "numbat24", "read:CONTROL")[1])
+    assert CAUTION in flat(run("check", "coolant_pump")[1])
+    for command in (
+        ["check", "coolant_pump", "vds"],
+        ["sweep", "coolant_pump", "TIMING.DEAD_TIME"],
+    ):
+        assert json.loads(run(*command, "--json")[1])["caution"] == CAUTION
+    stage = load_stage("coolant_pump")
+    acts = hazards_of(bring_up_sequence(stage.chip, stage.bank))
+    header = run("header", "coolant_pump")[1]
+    assert CAUTION in flat(header.replace("\n * ", " "))
+    page = tmp_path / "x.html"
+    assert run("report", "coolant_pump", "-o", str(page))[0] in (0, 1)
+    assert CAUTION in page.read_text()
+    lines = sequence_lines(stage.chip, bring_up_sequence(stage.chip, stage.bank))
+    for act in acts:
+        assert act in flat(header.replace("\n * ", " "))
+        assert f"# caution: {act}" in lines
+        assert act in html.unescape(page.read_text())
+    run(
+        "check",
+        "coolant_pump",
+        "--spice",
+        str(tmp_path / "x.cir"),
+        "--plot",
+        str(tmp_path / "plots"),
+    )
+    assert CAUTION in flat((tmp_path / "x.cir").read_text().replace("\n* ", " "))
+    plots = list((tmp_path / "plots").glob("*.svg"))
+    assert plots
+    for plot in plots:
+        assert "do not replace" in plot.read_text()

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from regmap.behaviour.faults import status_registers
+from regmap.behaviour.hazards import hazards, warned
 from regmap.chip.bank import find
 from regmap.document.schema import read_int
 from regmap.draft import (
@@ -284,13 +285,29 @@ class Session(Meaning):
             write_text(path, text + "\n")
             return Outcome(f"{len(lines)} lines written to {path}", "good")
         if len(lines) == 1:
-            return Outcome(f"copied {lines[0]}", "good", clip=text)
+            said = "; ".join(warned(self._hazards(what)))
+            return Outcome(
+                f"copied {lines[0]}{f'. Caution: {said}' if said else ''}", "good", clip=text
+            )
         return Outcome(
             f"copied {len(lines)} lines; `copy {what} to FILE` writes them to a file",
             "good",
-            sheet=Sheet(f"copied: {what}", tuple(Row(t) for t in lines)),
+            sheet=Sheet(
+                f"copied: {what}",
+                (
+                    *(Row(f"caution: {t}", mark="warn") for t in warned(self._hazards(what))),
+                    *(Row(t) for t in lines),
+                ),
+            ),
             clip=text,
         )
+
+    def _hazards(self, what: str) -> list[str]:
+        """What the copied words do that can hurt; a sequence says it itself."""
+        if what == "sequence":
+            return []
+        found = (write_of(self.draft, name) for name in registers_of(self.chip, self.at))
+        return [text for f in found for text in hazards(f.register, f.word)]
 
     def _copied(self, what: str) -> list[str]:
         names = registers_of(self.chip, self.at)

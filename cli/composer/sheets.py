@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from regmap.calc.verdict import WORDS as VERDICTS
+from regmap.cautions import CAUTION
 from regmap.chip.bank import find
 from regmap.chip.model import Chip, Field
 from regmap.chip.values import Reading
@@ -77,7 +78,7 @@ def help_sheet(place: str, topic: str = "", width: int = 80) -> Sheet:
     rows += [Row("  " + line) for line in columns([[w.usage, w.text] for w in WORDS.values()])]
     rows.append(
         Row(
-            "Figures support, and do not replace, the data sheet, measurement, local codes and qualified review.",
+            CAUTION,
             mark="dim",
         )
     )

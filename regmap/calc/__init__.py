@@ -8,9 +8,10 @@
 The room knows nothing of maps, stages or settings; named inputs are the only way in.
 """
 
+from ..cautions import CAUTION
 from .inputs import Facts, FaultTiming, Input, Inputs, describe
 from .registry import SUBJECTS, Check, checks, run, select
-from .verdict import CAUTION, WORDS, Verdict, fold_sides, tally, worst_first
+from .verdict import WORDS, Verdict, fold_sides, tally, worst_first
 
 __all__ = [
     "CAUTION",

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from functools import partial, wraps
 from typing import Literal
 
+from ..cautions import CAUTION
 from ..errors import CallError
 from .corner import Variable, show_value
 from .deadtime import needed_deadtime
@@ -25,7 +26,6 @@ from .inputs import ImpossibleError, Inputs
 from .pwm import set_deadtime
 from .svg import HUES, INK, Panel, picture, scale_for
 from .vds import junction_range, on_resistance, trip_current
-from .verdict import CAUTION
 from .work import About, Work
 
 Side = Literal["high", "low"]

@@ -12,11 +12,12 @@ from functools import partial
 from importlib import import_module
 from typing import Any, Protocol
 
+from ..cautions import CAUTION
 from ..errors import CallError, nearest
 from ..outside import load_outside
 from .corner import Point
 from .inputs import ImpossibleError, Inputs, parameter
-from .verdict import CAUTION, Verdict
+from .verdict import Verdict
 from .work import About, Sampler, Work, random_draws
 
 #: Subjects in the order in which they are reported, each with the modules of this package that

@@ -22,11 +22,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from ..cautions import CAUTION
 from ..errors import CallError
 from .drive import gate_current
 from .inputs import ImpossibleError, Inputs
 from .registry import SIDES
-from .verdict import CAUTION
 from .work import About, Work
 
 

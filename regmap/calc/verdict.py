@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
+from ..cautions import CAUTION
 from ..quantity import base_unit
 from .corner import Point, Variable, corner_names, show_value
 from .inputs import describe
@@ -19,8 +20,6 @@ Status = Literal["holds", "low_margin", "fails", "not_computed"]
 #: What a derivation shows beside its variables; lines are made when they are read.
 Extra = Variable | str | Callable[[], list[str]]
 Relation = Literal["at most", "at least", "within"]
-
-CAUTION = "Figures support, and do not replace, the data sheet, measurement and qualified review."
 
 #: What a person reads for a status.
 WORDS: dict[str, str] = {

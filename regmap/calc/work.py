@@ -15,11 +15,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from ..cautions import CAUTION
 from ..parameters import NOT_KNOWN, OFF_WORDS, REPORT_WORDS
 from ..quantity import Band
 from .corner import Formula, Point, Variable, derive
 from .inputs import Facts, FaultTiming, ImpossibleError, Input, Inputs, chain, parameter
-from .verdict import CAUTION, Extra, Verdict
+from .verdict import Extra, Verdict
 
 if TYPE_CHECKING:
     import numpy

@@ -9,6 +9,7 @@ from hashlib import sha256
 from typing import TYPE_CHECKING
 
 from .. import __version__
+from ..cautions import CAUTION
 from ..chip.model import Chip
 from ..errors import CallError, nearest
 from .faults import write_faults
@@ -168,12 +169,14 @@ def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
     actions: list[Action] = []
     if stage is not None:
         # a map alone does without all that plans need
+        from ..behaviour.hazards import hazards_of
         from ..behaviour.settings import bring_up_sequence
         from .readback import write_verify
         from .steps import answerable, write_init, write_status_steps
 
         if any(sheet.has(s) for s in ("init", "verify", "shadow")):
             actions = answerable(sheet, bring_up_sequence(sheet.chip, stage.bank), frames)
+            sheet.hazards += hazards_of(actions)
         if sheet.has("init"):
             write_init(sheet, stage, actions, frames)
             if sheet.has("run") and sheet.has("faults") and sheet.chip.faults:
@@ -204,8 +207,10 @@ def _banner(sheet: Sheet, digest: str) -> list[str]:
         f"Content hash of map, stage, options and tool version: {digest[:16]}",
         "",
         "Freestanding C99, C11 and C++11; int may be 16 bits. No heap, no bit-fields, constant tables.",
-        "These tables support, and do not replace, the data sheet, measurement, local codes and qualified review.",
+        CAUTION,
     ]
+    if sheet.hazards:
+        text += ["", "What its frames do that can hurt:", *(f"- {h}" for h in sheet.hazards)]
     if sheet.names.notes:
         text += ["", "Notes:", *(f"- {n}" for n in sheet.names.notes)]
     text += ["", DEVIATIONS[0], *(f"- {d}" for d in DEVIATIONS[1:])]

@@ -46,7 +46,8 @@ class Options:
 
 @dataclass(slots=True, kw_only=True)
 class Sheet:
-    """The chip, the names and the two texts that grow; `tables` names the step tables written so far."""
+    """The chip, the names and the two texts that grow; `tables` names the step tables
+    written so far, `hazards` what their frames do that can hurt."""
 
     chip: Chip
     stage: Stage | None
@@ -57,6 +58,7 @@ class Sheet:
     body: list[str] = field(default_factory=list)
     asserts: list[tuple[str, str]] = field(default_factory=list)
     tables: set[str] = field(default_factory=set)
+    hazards: list[str] = field(default_factory=list)
 
     def has(self, section: str) -> bool:
         return section in self.sections

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from ..behaviour.effects import Change, compare, effects
 from ..behaviour.faults import Explanation, explain, status_registers
+from ..behaviour.hazards import hazards_of, warned
 from ..behaviour.machine import Machine
 from ..behaviour.plan import word_to_write
 from ..behaviour.settings import Action
@@ -131,8 +132,9 @@ def registers_of(chip: Chip, name: str) -> tuple[str, ...]:
 
 
 def sequence_lines(chip: Chip, actions: list[Action]) -> list[str]:
-    """The whole write sequence as text: a word and what it is, one a line; waits as comments."""
-    lines: list[str] = []
+    """The whole write sequence as text: a word and what it is, one a line; waits as comments.
+    What its frames do that can hurt stands first."""
+    lines = [f"# caution: {text}" for text in warned(hazards_of(actions))]
     sequence = ""
     for action in actions:
         if action.sequence != sequence:

@@ -11,14 +11,6 @@ from dataclasses import dataclass, field, replace
 from ..chip.model import Chip
 from . import rules
 
-CAUTION = (
-    "Before the first write: a wrong setting can switch both MOSFETs of a half-bridge on, start a "
-    "motor, or leave a fault unprotected. Keep hands and loose parts away from the motor and secure "
-    "what it drives; disconnect the bridge supply or limit its current; bus capacitors stay charged "
-    "after the supply is off, so measure before touching. The chip's data sheet, local rules and a "
-    "qualified review decide, not this program."
-)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Holding:

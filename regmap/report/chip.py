@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from fractions import Fraction
 
 from ..assessment.stage import Assessment, timing_of
+from ..behaviour.hazards import hazards_of, warned
 from ..behaviour.settings import Action, bring_up_sequence, setting_registers
 from ..calc.corner import show_value
 from ..chip.bank import Bank, find
@@ -182,7 +183,13 @@ def frames(stage: Stage) -> Html:
         name = action.sequence.replace("_", " ") if action.sequence != shown else ""
         shown = action.sequence
         rows.append([str(number), name, action.text, _word(action), _expected(action), action.why])
-    return table(["", "step", "what", "word sent", "answer holds", "why"], rows, right=[0])
+    shown_first = warned(hazards_of(actions))
+    return join(
+        [
+            tag("p", "; ".join(shown_first), cls="caution") if shown_first else Html(""),
+            table(["", "step", "what", "word sent", "answer holds", "why"], rows, right=[0]),
+        ]
+    )
 
 
 def _word(action: Action) -> Html:

@@ -7,7 +7,8 @@ from pathlib import Path
 
 from .. import __version__
 from ..assessment.stage import COMMAND_LINE, Assessment, assess, inputs_of
-from ..calc import CAUTION, WORDS
+from ..calc import WORDS
+from ..cautions import CAUTION
 from ..stages.load import Stage
 from . import chip as about
 from . import verdicts
@@ -211,12 +212,7 @@ class _Maker:
         )
         return join(
             [
-                tag(
-                    "p",
-                    CAUTION
-                    + " Work on powered stages follows local codes and is done by qualified people.",
-                    cls="caution",
-                ),
+                tag("p", CAUTION, cls="caution"),
                 items(texts),
             ]
         )

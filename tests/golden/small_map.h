@@ -6,8 +6,8 @@
  * Content hash of map, stage, options and tool version: 5afccebaa23deeec
  *
  * Freestanding C99, C11 and C++11; int may be 16 bits. No heap, no bit-fields, constant tables.
- * These tables support, and do not replace, the data sheet, measurement, local codes and qualified
- * review.
+ * Figures and frames support, and do not replace, the data sheet, measurement, local codes and
+ * qualified, licensed practice.
  *
  * Notes:
  * - generated from a map alone: without a stage there is nothing to configure or read back

@@ -7,8 +7,8 @@
  * Content hash of map, stage, options and tool version: 19601dc3c1b17b46
  *
  * Freestanding C99, C11 and C++11; int may be 16 bits. No heap, no bit-fields, constant tables.
- * These tables support, and do not replace, the data sheet, measurement, local codes and qualified
- * review.
+ * Figures and frames support, and do not replace, the data sheet, measurement, local codes and
+ * qualified, licensed practice.
  *
  * MISRA C:2012 notes, for review in your own project:
  * - Dir 4.6: 'unsigned int' is used where a value must not be promoted to a signed type; it suits

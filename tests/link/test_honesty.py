@@ -10,11 +10,11 @@ from typing import Any
 
 import pytest
 
+from regmap.cautions import FIRST_WRITE
 from regmap.chip.bank import Bank
 from regmap.errors import CallError, FileError, LinkError
 from regmap.link import rules
 from regmap.link.bringup import apply, identify, verify
-from regmap.link.known import CAUTION
 from regmap.link.log import SessionLog
 from regmap.link.look import look
 from regmap.link.port import AdapterPort
@@ -423,8 +423,8 @@ def test_pages_are_selected_and_confirmed(make_bench: Any) -> None:
 
 
 def test_the_caution_says_what_must_be_said() -> None:
-    for words in ("motor", "capacitors stay charged", "data sheet", "qualified review"):
-        assert words in CAUTION
+    for words in ("motor", "capacitors stay charged", "data sheet", "local codes", "licensed"):
+        assert words in FIRST_WRITE
 
 
 def test_wrong_set_up_is_refused_before_anything_is_opened() -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import re
-import signal
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -26,6 +25,7 @@ from regmap.wire.ports import Reopener
 
 from .context import Context, Status, hexword, wrap
 from .files import wait_for_reader
+from .signals import told_to_stop
 
 HERTZ = parse("1 Hz").dim
 
@@ -126,25 +126,6 @@ def session(args: argparse.Namespace, context: Context, target: Target) -> Itera
                 port.close()
             if args.log:
                 context.err(f"log: {', '.join(map(str, log.paths))}")
-
-
-@contextmanager
-def told_to_stop() -> Iterator[None]:
-    """SIGTERM, and SIGHUP where the system has it and nobody asked to ignore it, end as Ctrl-C does."""
-
-    def stop(number: int, _frame: object) -> None:
-        raise KeyboardInterrupt(f"ended by {signal.Signals(number).name}")
-
-    before = {}
-    for name in ("SIGTERM", "SIGHUP"):
-        number = getattr(signal, name, None)
-        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
-            before[number] = signal.signal(number, stop)
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def log_size(args: argparse.Namespace) -> int | None:

@@ -41,7 +41,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "capture": ("capture", "transfers, faults and timing of a logic capture"),
     "header": ("header", "C tables for the firmware build"),
     "diff": ("diff", "differences of two stages, or of a stage and a capture or readback"),
-    "twin": ("twin", "a simulated chip on a pseudo-terminal"),
+    "twin": ("twin", "a simulated chip on a pseudo-terminal, or over TCP on this machine"),
     "link": ("link", "read, write, verify and watch a real or simulated chip"),
     "report": ("report", "a review record of a stage as one HTML file"),
     "completion": ("completion", "shell completion for bash, zsh or fish"),

@@ -1,12 +1,12 @@
-"""`gateword twin`: a simulated chip on a pseudo-terminal, or over standard input and output."""
+"""`gateword twin`: a simulated chip on a pseudo-terminal, over TCP on this machine, or on standard input and output."""
 
 from __future__ import annotations
 
 import argparse
-import signal
-from collections.abc import Iterator
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+import os
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from typing import TYPE_CHECKING
 
 from regmap.chip.model import Chip
 from regmap.errors import CallError
@@ -15,16 +15,18 @@ from regmap.stages.load import load_stage
 
 from .context import Context, Status, wrap
 from .files import tell_left_behind, wait_for_reader
+from .signals import told_to_stop
 from .vet import kind_of
 
 if TYPE_CHECKING:
     from regmap.twin import Clock, Core, Disturbance, Twin
     from regmap.twin.adapter import Adapter
     from regmap.twin.chain import TwinChain
+    from regmap.twin.control import Control
     from regmap.wire.ports import Line
 
 NAME = "twin"
-HELP = "a simulated chip on a pseudo-terminal"
+HELP = "a simulated chip on a pseudo-terminal, or over TCP on this machine"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -38,6 +40,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--stdio",
         action="store_true",
         help="speak the adapter protocol over standard input and output, until the input ends",
+    )
+    parser.add_argument(
+        "--tcp",
+        type=int,
+        metavar="PORT",
+        help="speak it on this TCP port of this machine only (0: any that is free); what Windows does by itself, "
+        "as pseudo-terminals are POSIX only",
+    )
+    parser.add_argument(
+        "--control",
+        type=int,
+        metavar="PORT",
+        help="carry out lines sent to this TCP port of this machine only (0: any), such as "
+        '"disturb vds_ha after write GATE", "clear all", "power off for 2 ms", "pin enable low"',
     )
     parser.add_argument(
         "--vcd",
@@ -92,6 +108,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
     from regmap.twin import Clock, RealClock
     from regmap.twin.adapter import Adapter
 
+    for option, number in (("--tcp", args.tcp), ("--control", args.control)):
+        if number is not None and not 0 <= number <= 65535:
+            raise CallError(f"{option} {number}; expected a port number, 0 to 65535")
+    if args.stdio and args.tcp is not None:
+        raise CallError("--stdio and --tcp are two ways to speak; expected one of them")
     real = args.clock == "real" or (args.clock is None and not args.stdio)
     clock = RealClock() if real else Clock()
     on_bus, on_line = _sorted(args.disturbance, chips)
@@ -104,11 +125,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
     adapter = Adapter(twin.bus, cores)
     name = "+".join(c.name for c in chips)
     try:
-        with _terminated():
-            if args.stdio:
-                _serve_stdio(adapter, name, on_line, args, context)
-            else:
-                _serve_terminal(adapter, name, on_line, args, context, clock)
+        with told_to_stop():
+            _serve(twin, adapter, name, on_line, args, context)
     except KeyboardInterrupt:
         context.err("gateword: the simulated chip has been switched off")
         return Status.INTERRUPTED
@@ -170,66 +188,94 @@ def _list(chip: Chip) -> Iterator[str]:
 
 
 @contextmanager
-def _terminated() -> Iterator[None]:
-    """A polite end when the process is told to stop, so that the waveform is complete."""
+def _line(args: argparse.Namespace, context: Context) -> Iterator[Line]:
+    """Where the adapter protocol is spoken; tells how to reach it."""
+    from regmap.twin.adapter import StreamLine
+    from regmap.wire.ports import PseudoTerminal
+    from regmap.wire.tcp import LoopbackPort
 
-    def stop(_number: int, _frame: object) -> None:
-        raise KeyboardInterrupt
+    if args.stdio:
+        yield StreamLine(context.binary_stdin.fileno(), context.binary_stdout.fileno())
+        return
+    if args.tcp is not None or os.name != "posix":
+        with LoopbackPort(args.tcp or 0) as port:
+            context.out(port.url)
+            yield port
+        return
+    with PseudoTerminal() as terminal:
+        context.out(terminal.path)
+        yield terminal
 
-    before = signal.signal(signal.SIGTERM, stop)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
 
-
-def _serve_terminal(
+def _serve(
+    twin: Twin | TwinChain,
     adapter: Adapter,
     name: str,
     on_line: list[Disturbance],
     args: argparse.Namespace,
     context: Context,
-    clock: Clock,
 ) -> None:
     from regmap.twin import gaps
-    from regmap.twin.adapter import DisturbedLine
-    from regmap.wire.ports import PseudoTerminal
+    from regmap.twin.adapter import DisturbedLine, StreamLine
+    from regmap.twin.control import Control
 
-    with PseudoTerminal() as terminal:
-        line: Line = terminal
-        if on_line:
-            line = DisturbedLine(terminal, on_line, seed=args.seed, clock=clock, silent=True)
-        context.out(terminal.path)
-        context.stdout.flush()
-        context.err(
-            wrap(
-                f"A simulated {name} answers there until Ctrl-C; no real chip, no real signal.",
-                context.width,
-            )
+    with ExitStack() as stack:
+        line = stack.enter_context(_line(args, context))
+        disturbed = DisturbedLine(
+            line,
+            on_line,
+            seed=args.seed,
+            clock=None if args.stdio else adapter.bus.clock,
+            silent=True,
         )
+        if args.control is not None:
+            stack.enter_context(_control(Control(twin, adapter, disturbed), args, context))
+        context.stdout.flush()
+        where = "there until Ctrl-C" if not args.stdio else "until the input ends"
+        text = f"A simulated {name} answers {where}; no real chip, no real signal."
+        if args.tcp is not None or args.control is not None:
+            text += " This machine only (loopback), and without a password."
+        context.err(wrap(text, context.width))
         for text in gaps(adapter.cores[0].chip):
             context.err(wrap(f"the map leaves open: {text}", context.width, hang="  "))
-        _answer(line, adapter, name, lambda: False, args, context)
+
+        def ended() -> bool:
+            return isinstance(line, StreamLine) and line.ended
+
+        _answer(disturbed, adapter, name, ended, args, context)
 
 
-def _serve_stdio(
-    adapter: Adapter,
-    name: str,
-    on_line: list[Disturbance],
-    args: argparse.Namespace,
-    context: Context,
-) -> None:
-    from regmap.twin.adapter import DisturbedLine, StreamLine
+@contextmanager
+def _control(control: Control, args: argparse.Namespace, context: Context) -> Iterator[None]:
+    """A thread that carries out what is sent to the control port, one line each."""
+    import threading
 
-    streams = StreamLine(context.binary_stdin.fileno(), context.binary_stdout.fileno())
-    line: Line = streams
-    if on_line:
-        line = DisturbedLine(streams, on_line, seed=args.seed, silent=True)
-    _answer(line, adapter, name, lambda: streams.ended, args, context)
+    from regmap.twin.control import Lines
+    from regmap.wire.ports import serve
+    from regmap.wire.tcp import LoopbackPort
+
+    done = threading.Event()
+    with LoopbackPort(args.control) as port:
+        where = context.err if args.stdio else context.out
+        where(f"control {port.url}")
+        thread = threading.Thread(
+            target=serve, args=(port, Lines(control), done.is_set), daemon=True
+        )
+        thread.start()
+        try:
+            yield
+        finally:
+            done.set()
+            thread.join(2.0)
 
 
 def _answer(
-    line: Line, adapter: Adapter, name: str, ended: Any, args: argparse.Namespace, context: Context
+    line: Line,
+    adapter: Adapter,
+    name: str,
+    ended: Callable[[], bool],
+    args: argparse.Namespace,
+    context: Context,
 ) -> None:
     """Serve, and tell events where asked."""
     from regmap.twin.adapter import identity
@@ -244,7 +290,7 @@ def _answer(
             adapter.pins(None)  # brings the chips up to this moment, also when nobody asks them
             for index, core in enumerate(adapter.cores):
                 told[index] = _tell(core, told[index], context, index if len(told) > 1 else None)
-        return bool(ended())
+        return ended()
 
     try:
         serve(line, Server(adapter, identity(name)), stop)

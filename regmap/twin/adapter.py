@@ -13,6 +13,7 @@ import random
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from ..errors import LinkError
@@ -127,6 +128,11 @@ class DisturbedLine:
         self.sleep = sleep
         self.hurt: dict[str, int] = {}
         self._back = b""
+
+    def disturb(self, item: Disturbance) -> None:
+        """Let something go wrong from now on, or at its time."""
+        start = self.clock.ns if item.start is None else item.start
+        self.disturbances = [*self.disturbances, replace(item, start=start, event=None)]
 
     def _on(self, name: str) -> Disturbance | None:
         now = self.clock.ns

@@ -18,9 +18,11 @@ MAX_BITS = 8192
 class Target(Protocol):
     """What hangs on the bus. Both calls come in order of time.
 
-    `receive` takes a burst as the chip saw it and gives the bits that it drives meanwhile, None
-    where it drives nothing. `advance` brings it to a time; `fault_pin` is low (False) on a fault.
+    `begin_burst` announces a burst; `receive` takes it as the chip saw it and gives the bits that it
+    drives meanwhile, None where it drives nothing. `advance` brings it to a time; `fault_pin` is low (False) on a fault.
     """
+
+    def begin_burst(self) -> None: ...
 
     def receive(self, value: int, bits: int) -> int | None: ...
 
@@ -131,7 +133,9 @@ class Bus:
         half = -(-500_000_000 // self.clock_hz)
         lead, lag, idle = (max(half, least) for least in self._least)
         start = max(self.now(), self._free)
+        self._at = start
         self.target.advance(start)
+        self.target.begin_burst()
         self.note_pin(start)
         flag = self.target.flag_level()
         mode = self._controller(start)

@@ -10,10 +10,10 @@ from ..chip.model import Chip
 from ..errors import CallError, FrameError
 from ..frames import chain as chains
 from .bus import Bus
-from .chip import attach
+from .chip import attach, detach
 from .clock import Clock, nanoseconds
 from .core import Core
-from .disturbance import Disturbance, parse_disturbance
+from .disturbance import Disturbance, name_of, parse_disturbance
 from .record import Recorder, recorder_of
 
 
@@ -48,6 +48,10 @@ class TwinChain:
     @property
     def clock(self) -> Clock:
         return self.bus.clock
+
+    def begin_burst(self) -> None:
+        for core in self.cores:
+            core.begin_burst()
 
     def receive(self, value: int, bits: int) -> int | None:
         """One stream: each chip takes its word and puts its answer in its place."""
@@ -98,6 +102,10 @@ class TwinChain:
                 attach(core, self.bus, item)
                 if item.kind != "fault" and item.name not in ("no_power", "reset"):
                     return
+
+    def remove(self, name: str) -> None:
+        """End every disturbance of this name now, in every chip, also those still to come."""
+        detach(self.cores, self.bus, name_of(name, self.cores[0].chip)[1])
 
     def close(self) -> None:
         if self.bus.recorder is not None:

@@ -93,11 +93,7 @@ class Twin(Core):
 
     def remove(self, name: str) -> None:
         """End every disturbance of this name now, also those still to come."""
-        kind, name = name_of(name, self.chip)
-        if kind == "fault" or name == "no_power":
-            self.end_all(name)
-        self.bus.disturbances = [i for i in self.bus.disturbances if i.name != name]
-        self.bus.settle()
+        detach([self], self.bus, name_of(name, self.chip)[1])
 
     def word(self, register: str) -> int:
         """What the register holds, as nobody on the bus can see it."""
@@ -113,6 +109,14 @@ class Twin(Core):
 
 def attach(core: Core, bus: Bus, item: Disturbance) -> Disturbance:
     """Let something go wrong in a chip or on its bus, now or at its time."""
+    if item.event is not None:
+        event, later = item.event, replace(item, event=None)
+
+        def begin(ns: int) -> None:
+            attach(core, bus, replace(later, start=max(ns, bus.now())))
+
+        core.when(event, item.name, begin)
+        return item
     now = bus.now()
     item = replace(item, start=now if item.start is None else item.start)
     start = item.start or 0
@@ -126,6 +130,14 @@ def attach(core: Core, bus: Bus, item: Disturbance) -> Disturbance:
         bus.disturbances.append(item)
     core.advance(now)
     return item
+
+
+def detach(cores: Iterable[Core], bus: Bus, name: str) -> None:
+    """End every disturbance of this name now, also those still to come."""
+    for core in cores:
+        core.end_all(name)
+    bus.disturbances = [i for i in bus.disturbances if i.name != name]
+    bus.settle()
 
 
 def gaps(chip: Chip) -> list[str]:

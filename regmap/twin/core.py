@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -76,6 +76,7 @@ class Core:
         self._order = 0
         #: how often each condition (a fault's, or no_power) is there now
         self._present: dict[str, int] = {}
+        self._waiting: list[tuple[tuple[str, str], str, Callable[[int], object]]] = []
         self._due: dict[str, int] = {}  # when conditions will be detected that are not yet
         self._pieces: list[tuple[int, int]] = []
         self._frame: Frame | None = None
@@ -131,8 +132,30 @@ class Core:
                 break
         self.now = max(self.now, ns)
 
+    def when(self, event: tuple[str, str], name: str, act: Callable[[int], object]) -> None:
+        """Call `act` with the time once this event happens, one time; see `Disturbance.event`."""
+        self._waiting.append((event, name, act))
+
+    def begin_burst(self) -> None:
+        """A chip select edge is next: where it begins a frame, those waiting for its number come first."""
+        if self._pieces or not self._waiting:
+            return
+        self._waiting = [
+            (("frame", str(int(event[1]) - 1)) if event[0] == "frame" else event, name, act)
+            for event, name, act in self._waiting
+        ]
+        self._fire("frame", "0")
+
+    def _fire(self, kind: str, name: str) -> None:
+        """What waited for this event happens now."""
+        due = [w for w in self._waiting if w[0][0] == kind and w[0][1] in ("", name)]
+        self._waiting = [w for w in self._waiting if w not in due]
+        for _, _, act in due:
+            act(self.now)
+
     def end_all(self, name: str) -> None:
-        """End a condition (a fault's, or no_power) now, however often it is injected or to come."""
+        """End a condition (a fault's, or no_power) now, however often it is there or to come."""
+        self._waiting = [w for w in self._waiting if w[1] != name]
         self._schedule = [s for s in self._schedule if s[3] != name or s[2] not in ("begin", "end")]
         if self._present.get(name):
             self._present[name] = 1
@@ -388,6 +411,9 @@ class Core:
             data = as_read(self.chip, sent.register, self.machine.bank.words)
         if frame.after:
             self._queue.append(_Pending(sent, data))
+        if self._waiting:
+            acted = sent.command or sent.register
+            self._fire("command" if sent.command else sent.kind, acted.name if acted else "")
 
     # --- pins ------------------------------------------------------------------------------
     def raised(self) -> list[Fault]:

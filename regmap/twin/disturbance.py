@@ -6,6 +6,10 @@
     dead_reply high at 3 ms          the reply line stuck (low where not said), or `float`
     bit_flips 1 %                    in one of a hundred bursts one bit turns over, on either line
 
+    vds_ha at the 7th frame          as the seventh frame from now begins (also: at frame 7)
+    no_power after write GATE        once such a write has acted (also read, command; any without a name)
+    reset between write and verify   after the next write, before what reads it back (of GATE)
+
 Without `at` it begins now, without `for` it lasts until removed.
 """
 
@@ -71,7 +75,9 @@ class Disturbance:
     """One thing to go wrong. Times in nanoseconds; `start` None is "now", `length` None "until removed".
 
     `kind` is "fault" (then `name` is the map's) or "electrical". `level` is low, high, float or an SPI
-    mode's digit; `rate` a probability; `delay` of line_delays in nanoseconds.
+    mode's digit; `rate` a probability; `delay` of line_delays in nanoseconds. With an `event` it begins
+    when that happens: ("frame", "7") as the seventh frame from now begins, ("write", "GATE") once a
+    write of that register has acted, ("read", ...) and ("command", ...) likewise; "" means any.
     """
 
     kind: str
@@ -81,6 +87,7 @@ class Disturbance:
     rate: float = 1.0
     level: str = ""
     delay: int = 20_000_000
+    event: tuple[str, str] | None = None
     text: str = ""
 
     def on_at(self, ns: int) -> bool:
@@ -93,14 +100,25 @@ _TIMES = re.compile(r"\b(at|for|by)\s+([\d.]+(?:e[+-]?\d+)?\s*[a-zµ]*s)\b", re.
 _RATE = re.compile(r"([\d.]+(?:e-?\d+)?)\s*(%|ppm)?", re.IGNORECASE)
 
 
+_EVENT = re.compile(
+    r"\bat\s+(?:the\s+(?P<count>\d+)(?:st|nd|rd|th)\s+frame|frame\s+(?P<number>\d+))\b"
+    r"|\bafter\s+(?P<what>write|read|command)(?:\s+(?:of\s+)?(?!for\b)(?P<name>\w+))?"
+    r"|\bbetween\s+write\s+and\s+verify(?:\s+of\s+(?P<verified>\w+))?",
+    re.IGNORECASE,
+)
+
+
 def parse_disturbance(text: str, chip: Chip | None = None) -> Disturbance:
-    """Read `NAME [LEVEL or RATE] [at TIME] [for TIME]`. Raises CallError with the nearest name."""
+    """Read `NAME [LEVEL or RATE] [at TIME or EVENT] [for TIME]`. Raises CallError with the nearest name."""
     times: dict[str, int] = {}
     for word, value in _TIMES.findall(text):
         if word.lower() in times:
             raise CallError(f"{text!r} says `{word}` twice")
         times[word.lower()] = nanoseconds(parse(value).value)
-    rest = _TIMES.sub(" ", text).split()
+    left, event = _event(_TIMES.sub(" ", text), text, chip)
+    if event is not None and "at" in times:
+        raise CallError(f"{text!r} begins at a time and at an event; expected one of them")
+    rest = left.split()
     if not rest:
         raise CallError(f"{text!r} names no disturbance")
     kind, name = name_of(rest[0], chip)
@@ -124,14 +142,43 @@ def parse_disturbance(text: str, chip: Chip | None = None) -> Disturbance:
         rate=rate,
         level=level or LEVELS.get(name, ("",))[0],
         delay=times.get("by", 20_000_000),
+        event=event,
         text=text.strip(),
     )
+
+
+def _event(rest: str, text: str, chip: Chip | None) -> tuple[str, tuple[str, str] | None]:
+    """What is left of the text, and the event at which it begins. Raises CallError."""
+    found = list(_EVENT.finditer(rest))
+    if not found:
+        return rest, None
+    if len(found) > 1:
+        raise CallError(f"{text!r} names two events; expected one")
+    match = found[0]
+    left = rest[: match.start()] + " " + rest[match.end() :]
+    number = match["count"] or match["number"]
+    if number is not None:
+        if int(number) < 1:
+            raise CallError(f"frame {number} in {text!r}; the next one is frame 1")
+        return left, ("frame", str(int(number)))
+    what = (match["what"] or "write").lower()
+    name = match["name"] or match["verified"] or ""
+    if name and chip is not None:
+        known = chip.commands if what == "command" else chip.registers
+        names = {n.casefold(): n for n in known}
+        if name.casefold() not in names:
+            near = nearest(name, known)
+            tail = f"; nearest: {near[0]}" if near else ""
+            kind = "command" if what == "command" else "register"
+            raise CallError(f"no {kind} {name!r} in the map{tail}")
+        name = names[name.casefold()]
+    return left, (what, name)
 
 
 def _expected(name: str) -> str:
     if name in LEVELS:
         return "one of " + ", ".join(level for level in LEVELS[name] if level)
-    return "at TIME or for TIME"
+    return "at TIME, at the 7th frame, after write REG, or for TIME"
 
 
 def _share(extra: str, text: str) -> float:

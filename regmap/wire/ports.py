@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from regmap.errors import CallError, LinkError, nearest
+from regmap.wire.tcp import SocketLine
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -71,8 +72,7 @@ def list_ports() -> list[Port]:
 class SerialLine:
     """An open serial port: 8 data bits, no parity, one stop bit, no flow control.
 
-    `device` is a port's name, a pseudo-terminal's path, or an address such as
-    `socket://host:port` that pyserial understands. The port is locked against other programs
+    `device` is a port's name or a pseudo-terminal's path. The port is locked against other programs
     where the system can. What was received before opening is thrown away. Opening a port raises
     DTR and RTS on most systems, which resets some adapters: allow them time to start.
     """
@@ -144,7 +144,8 @@ class Reopener:
 
     The system gives a pseudo-terminal's number to the next one that is made. Whoever opens
     /dev/pts/7 again after the far end has closed it may find somebody's screen there, which must
-    neither be set up as a port nor written to: that raises LinkError. Called, it gives a SerialLine.
+    neither be set up as a port nor written to: that raises LinkError. Called, it gives a SerialLine,
+    or a SocketLine for `socket://HOST:PORT`.
     """
 
     def __init__(self, device: str, *, baud: int = 115200) -> None:
@@ -152,7 +153,9 @@ class Reopener:
         self.baud = baud
         self._met: dict[str, int] = {}
 
-    def __call__(self) -> SerialLine:
+    def __call__(self) -> SerialLine | SocketLine:
+        if self.device.startswith("socket://"):
+            return SocketLine(self.device)
         self._same()
         line = SerialLine(self.device, baud=self.baud)
         try:
@@ -208,16 +211,17 @@ class PseudoTerminal:
     def __init__(self, *, write_timeout: float = 2.0) -> None:
         if sys.platform == "win32":
             raise LinkError("no pseudo-terminal on this system: they exist on POSIX systems only")
-        try:
-            import tty
+        else:  # noqa: RET506 - read by the type checker, which leaves it out for Windows
+            try:
+                import tty
 
-            self._near, self._far = os.openpty()
-        except (ImportError, AttributeError, OSError) as error:
-            raise LinkError(f"no pseudo-terminal on this system: {error}") from error
-        tty.setraw(self._far)
-        self.path = os.ttyname(self._far)
-        self.write_timeout = write_timeout
-        os.set_blocking(self._near, False)
+                self._near, self._far = os.openpty()
+            except (ImportError, AttributeError, OSError) as error:
+                raise LinkError(f"no pseudo-terminal on this system: {error}") from error
+            tty.setraw(self._far)
+            self.path = os.ttyname(self._far)
+            self.write_timeout = write_timeout
+            os.set_blocking(self._near, False)
 
     def fileno(self) -> int:
         """The near end's file descriptor."""

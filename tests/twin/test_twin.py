@@ -349,7 +349,10 @@ def test_a_stage_is_taken_by_its_chip(stage: str) -> None:
         ("bit_flips often", "'often' in 'bit_flips often' is no rate; expected 1 % or 0.01"),
         ("dead_reply down", "'down' in 'dead_reply down'; expected one of low, high, float"),
         ("vds_uh at 1 ms at 2 ms", "'vds_uh at 1 ms at 2 ms' says `at` twice"),
-        ("vds_uh soon", "'soon' in 'vds_uh soon'; expected at TIME or for TIME"),
+        (
+            "vds_uh soon",
+            "'soon' in 'vds_uh soon'; expected at TIME, at the 7th frame, after write REG, or for TIME",
+        ),
         ("", "'' names no disturbance"),
     ],
 )

@@ -1,0 +1,153 @@
+"""The adapter protocol over TCP, for systems without pseudo-terminals and for programs that cannot open one.
+
+The listening side takes connections from this machine only (loopback): there is no password, and
+whoever connects may do what a cable could. One connection at a time; a second is closed at once.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import select
+import socket
+from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
+
+from regmap.errors import CallError, LinkError
+
+if TYPE_CHECKING:
+    from types import TracebackType
+
+    from typing_extensions import Self
+
+LOOPBACK = "127.0.0.1"
+CONNECT_TIMEOUT = 2.0  # s
+
+
+def address_of(url: str) -> tuple[str, int]:
+    """Host and port of `socket://HOST:PORT`. Raises CallError."""
+    try:
+        parts = urlsplit(url)
+        host, port = parts.hostname, parts.port
+    except ValueError:
+        host, port = None, None
+    if not url.startswith("socket://") or not host or not port:
+        raise CallError(f"{url!r} is no address; expected socket://HOST:PORT")
+    return host, port
+
+
+class SocketLine:
+    """A connection as a line (`ports.Line`). `device` is `socket://HOST:PORT`; raises LinkError."""
+
+    def __init__(self, device: str, *, write_timeout: float = 2.0) -> None:
+        self.device = device
+        try:
+            self._socket = socket.create_connection(address_of(device), CONNECT_TIMEOUT)
+        except OSError as error:
+            raise LinkError(f"cannot open {device}: {error.strerror or error}") from error
+        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._socket.settimeout(write_timeout)
+
+    def read(self, timeout: float) -> bytes:
+        try:
+            ready, _, _ = select.select([self._socket], [], [], max(timeout, 0.0))
+            if not ready:
+                return b""
+            data = self._socket.recv(65536)
+        except (OSError, ValueError) as error:
+            raise LinkError(f"{self.device} failed while reading: {error}") from error
+        if not data:
+            raise LinkError(f"{self.device} was closed by the other side")
+        return data
+
+    def write(self, data: bytes) -> None:
+        try:
+            self._socket.sendall(data)
+        except OSError as error:
+            raise LinkError(f"{self.device} failed while writing: {error}") from error
+
+    def close(self) -> None:
+        with contextlib.suppress(OSError):
+            self._socket.close()
+
+
+class LoopbackPort:
+    """The far end of such lines: listens on this machine and serves one connection after the other.
+
+    `port` 0 takes any that is free; `url` tells which. A line as any other, that nobody is connected
+    to at times: nothing comes then, and what is written is lost.
+    """
+
+    def __init__(self, port: int = 0, *, write_timeout: float = 2.0) -> None:
+        self._near: socket.socket | None = None
+        self.write_timeout = write_timeout
+        self._listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        try:
+            self._listening.bind((LOOPBACK, port))
+            self._listening.listen(4)
+        except (OSError, OverflowError) as error:
+            self._listening.close()
+            reason = getattr(error, "strerror", None) or error
+            raise LinkError(f"cannot listen on {LOOPBACK}:{port}: {reason}") from error
+        self.url = f"socket://{LOOPBACK}:{self._listening.getsockname()[1]}"
+
+    @property
+    def connected(self) -> bool:
+        return self._near is not None
+
+    def read(self, timeout: float) -> bytes:
+        """What has arrived; a connection that has ended makes room for the next."""
+        try:
+            watched = [s for s in (self._listening, self._near) if s is not None]
+            ready, _, _ = select.select(watched, [], [], max(timeout, 0.0))
+            if self._listening in ready:
+                self._take()
+            if self._near is None or self._near not in ready:
+                return b""
+            data = self._near.recv(65536)
+        except (ConnectionError, TimeoutError):
+            self._leave()
+            return b""
+        except (OSError, ValueError) as error:
+            raise LinkError(f"{self.url} is gone: {error}") from error
+        if not data:
+            self._leave()
+        return data
+
+    def _take(self) -> None:
+        """Let the one in front in, or close it where somebody is connected already."""
+        near, _ = self._listening.accept()
+        if self._near is not None:
+            near.close()
+            return
+        near.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        near.settimeout(self.write_timeout)
+        self._near = near
+
+    def write(self, data: bytes) -> None:
+        if self._near is None:
+            return
+        try:
+            self._near.sendall(data)
+        except OSError:
+            self._leave()
+
+    def _leave(self) -> None:
+        near, self._near = self._near, None
+        if near is not None:
+            near.close()
+
+    def close(self) -> None:
+        """Take the line away, also from whoever is connected."""
+        self._leave()
+        self._listening.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()

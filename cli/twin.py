@@ -53,7 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=int,
         metavar="PORT",
         help="carry out lines sent to this TCP port of this machine only (0: any), such as "
-        '"disturb vds_ha after write GATE", "clear all", "power off for 2 ms", "pin enable low"',
+        '"disturb vds_uh after write GATE", "clear all", "power off for 2 ms", "pin enable low"',
     )
     parser.add_argument(
         "--vcd",

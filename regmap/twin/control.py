@@ -1,8 +1,8 @@
 """Doing things to a simulated chip while it runs: one line of text each, the answer another.
 
-    disturb vds_ha for 30 us             as `regmap.twin.disturbance` says, also at an event
+    disturb vds_uh for 30 us             as `regmap.twin.disturbance` says, also at an event
     disturb no_power between write and verify of GATE
-    clear vds_ha                         end it, also where it is still to come; `clear all` ends everything
+    clear vds_uh                         end it, also where it is still to come; `clear all` ends everything
     power off                            supply of the logic; also `power on`, `power off for 2 ms`
     brown-out 200 us                     the supply is gone that long, and the chip as after power-up
     pin enable low                       the chip's enable line; `pin enable` and `pin fault` tell levels

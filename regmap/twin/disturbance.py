@@ -6,7 +6,7 @@
     dead_reply high at 3 ms          the reply line stuck (low where not said), or `float`
     bit_flips 1 %                    in one of a hundred bursts one bit turns over, on either line
 
-    vds_ha at the 7th frame          as the seventh frame from now begins (also: at frame 7)
+    vds_uh at the 7th frame          as the seventh frame from now begins (also: at frame 7)
     no_power after write GATE        once such a write has acted (also read, command; any without a name)
     reset between write and verify   after the next write, before what reads it back (of GATE)
 

@@ -42,15 +42,15 @@ def controlled(name: str = "quoll16") -> tuple[Twin, Control]:
 
 # --- events ---------------------------------------------------------------------------------------
 def test_at_the_nth_frame_counts_from_when_it_was_given() -> None:
-    for number, text in ((7, "uv_vm at the 7th frame"), (3, "uv_vm at frame 3")):
+    for number, text in ((7, "uv_supply at the 7th frame"), (3, "uv_supply at frame 3")):
         twin = Twin(load_map("quoll16"))
         ask(twin, "read:ID", "read:ID")
         twin.disturb(text)
         for count in range(1, 10):
-            before = "UV_VM" in {e.text.partition(":")[0] for e in twin.events}
+            before = "UV_SUPPLY" in {e.text.partition(":")[0] for e in twin.events}
             ask(twin, "read:ID")
             twin.wait(0.001)
-            after = "UV_VM" in {e.text.partition(":")[0] for e in twin.events}
+            after = "UV_SUPPLY" in {e.text.partition(":")[0] for e in twin.events}
             assert (before, after) == (count > number, count >= number)
 
 
@@ -94,11 +94,11 @@ def test_between_write_and_verify() -> None:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("uv_vm after write GATEHS", "no register 'GATEHS' in the map; nearest: GATE_HS"),
-        ("uv_vm at 3 ms after write", "a time and at an event"),
-        ("uv_vm at frame 0", "the next one is frame 1"),
-        ("uv_vm at frame 2 after read ID", "two events"),
-        ("uv_vm after command NOPE", "no command 'NOPE'"),
+        ("uv_supply after write GATEHS", "no register 'GATEHS' in the map; nearest: GATE_HS"),
+        ("uv_supply at 3 ms after write", "a time and at an event"),
+        ("uv_supply at frame 0", "the next one is frame 1"),
+        ("uv_supply at frame 2 after read ID", "two events"),
+        ("uv_supply after command NOPE", "no command 'NOPE'"),
     ],
 )
 def test_wrong_events_are_one_clear_message(text: str, message: str) -> None:
@@ -109,11 +109,11 @@ def test_wrong_events_are_one_clear_message(text: str, message: str) -> None:
 # --- steps ----------------------------------------------------------------------------------------
 def test_every_step() -> None:
     twin, control = controlled()
-    assert control.answer("disturb uv_vm") == "ok"
+    assert control.answer("disturb uv_supply") == "ok"
     twin.wait(0.001)
     assert control.answer("pin fault") == "low"
-    assert control.answer("clear uv_vm") == "ok"
-    assert "UV_VM" not in twin.machine.conditions
+    assert control.answer("clear uv_supply") == "ok"
+    assert "UV_SUPPLY" not in twin.machine.conditions
     assert control.answer("word ID") == f"0x{twin.word('ID'):03X}"
     assert control.answer("power off") == "ok"
     assert twin.receive(0, 16) is None
@@ -132,21 +132,21 @@ def test_every_step() -> None:
 
 def test_clear_all_ends_everything_also_to_come() -> None:
     twin, control = controlled()
-    for text in ("uv_vm at 3 ms", "dead_reply low", "vds_ha at the 2nd frame", "no_power"):
+    for text in ("uv_supply at 3 ms", "dead_reply low", "vds_uh at the 2nd frame", "no_power"):
         assert control.answer(f"disturb {text}") == "ok"
     assert control.answer("clear all") == "ok"
     ask(twin, "read:ID", "read:ID", "read:ID")
     twin.wait(0.01)
     assert not twin.machine.conditions
     assert not twin.bus.disturbances
-    assert twin.transfer([0xF800]) != [0]
+    assert ask(twin, "read:ID") != [0]
 
 
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("distrub uv_vm", "nearest: disturb"),
-        ("disturb uvvm", "nearest: UV_VM"),
+        ("distrub uv_supply", "nearest: disturb"),
+        ("disturb uvsuply", "nearest: UV_SUPPLY"),
         ("clear nothing", "no fault of the map"),
         ("power up", "expected on, off"),
         ("brown-out 3 V", "expected a time"),
@@ -214,10 +214,10 @@ def test_a_fault_is_put_into_a_running_twin_and_read_over_tcp(running: tuple[str
         line.write(text.encode() + b"\n")
         return line.read(5.0).decode().strip()
 
-    assert told("disturb uv_vm for 1 ms") == "ok"
+    assert told("disturb uv_supply for 1 ms") == "ok"
     done = gateword("link", port, "watch", "quoll16", "--count", "1", "--json")
     sample = json.loads(done.stdout.splitlines()[0])
-    assert "UV_VM" in sample["raised"]
+    assert "UV_SUPPLY" in sample["raised"]
     assert told("pin fault") == "low"
     assert told("distrub x").startswith("error: ")
     line.close()

@@ -27,7 +27,12 @@ class Guards:
         self._reverse8 = ""
 
     def expression(self, part: Part, word: str, word_bits: int) -> str:
-        """The value of a guard over `word`, an expression of `wtype(word_bits)`."""
+        """The value of a guard over `word`, an expression of `wtype(word_bits)`. Raises CallError."""
+        if part.over_command:
+            raise CallError(
+                f"part '{part.name}' covers the answered command too, which C code does not support. "
+                "Leave out the section 'frames'"
+            )
         if part.kind == "parity":
             return self._parity_of(part, word, word_bits)
         return self._crc_of(part, word, word_bits)

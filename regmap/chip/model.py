@@ -120,9 +120,11 @@ class Part:
     page        the register's page
     data        the register's word, low end aligned  on_write (reply): old, new, zero, any
     fixed       always `value`
-    chip        the chip's own address, `value` unless the stage says otherwise
-    parity      even or odd number of ones            even, over
-    crc         checksum over `over`, in that order   crc, prefix (bits fed first)
+    chip        the chip's own address, `value`       shared (addresses that all chips take)
+                unless the stage says otherwise
+    parity      even or odd number of ones            even, over, over_command
+    crc         checksum over `over`, in that order   crc, prefix (bits fed first), over_command
+                                                      (bits of the answered command, fed before)
     counter     counts frames up, modulo its width    start, step; a toggle bit is one bit wide
     status      a status bit of the reply             active, fault
     echo        repeats a part of the answered command  of
@@ -135,7 +137,9 @@ class Part:
     codes: Mapping[str, int] = field(default_factory=dict)
     value: int = 0
     even: bool = True
+    shared: tuple[int, ...] = ()
     over: Bits = ()
+    over_command: Bits = ()
     crc: Crc | None = None
     prefix: tuple[int, int] = (0, 0)
     start: int = 0
@@ -179,7 +183,8 @@ class Frame:
     """A command layout with the reply layouts that answer it.
 
     `bursts` are the bit counts of the chip-select bursts that carry one frame, usually one.
-    `replies` is keyed by what was asked: "read", "write", a command's name, or "any".
+    `replies` is keyed by what was asked: "read", "write", an operation code's or command's name, or
+    "any"; behind a case's name and a dot while the case's condition in `cases` holds.
     `after` is how many frames later the reply comes: 0 in the same, 1 in the next.
     `when` is the condition on fields or states under which this layout is in force.
     `named_only`: it carries only the registers and commands that name it.
@@ -193,6 +198,7 @@ class Frame:
     bursts: tuple[int, ...] = ()
     when: Expr | None = None
     named_only: bool = False
+    cases: Mapping[str, Expr] = field(default_factory=dict)
     origin: str = ""
 
     def reply_to(self, kind: str) -> Layout | None:

@@ -80,8 +80,10 @@ def deposit(values: Words, bits: Bits) -> Words:
     return words
 
 
-def guard_values(part: Part, words: Words) -> Words:
-    """What a guard part must hold for the rest of each word."""
+def guard_values(part: Part, words: Words, sent: Words | None = None) -> Words:
+    """What a guard part must hold for the rest of each word, in replies to the commands `sent`."""
+    if part.over_command:
+        return _linear(part, words, np.zeros_like(words) if sent is None else sent)
     if part.kind == "parity":
         return parity_array(extract(words, part.over), part.even)
     crc = part.crc
@@ -104,6 +106,19 @@ def guard_values(part: Part, words: Words) -> Words:
             crc.flush_value,
         )
     return crc.over_array(extract(words, part.over), len(part.over))
+
+
+def _linear(part: Part, words: Words, sent: Words) -> Words:
+    """A guard over bits of two words: each check bit is the parity of some bits of both."""
+    rest = guard_value(part, 0, 0)
+    result = np.full(words.shape, rest, np.uint64)
+    mine = {bit: guard_value(part, 1 << bit, 0) ^ rest for bit in part.over}
+    theirs = {bit: guard_value(part, 0, 1 << bit) ^ rest for bit in part.over_command}
+    for place in range(part.width):
+        for columns, source in ((mine, words), (theirs, sent)):
+            some = sum(1 << bit for bit, turns in columns.items() if turns >> place & 1)
+            result ^= parity_array(source & np.uint64(some)) << np.uint64(place)
+    return result
 
 
 def split(layout: Layout, words: Words) -> dict[str, Words]:
@@ -146,13 +161,16 @@ def build(
     return words
 
 
-def guard_flaws(layout: Layout, words: Words) -> Counts:
-    """How many check parts do not fit in each word."""
+def guard_flaws(layout: Layout, words: Words, sent: Words | None = None) -> Counts:
+    """How many check parts do not fit in each word; `sent` are the commands that replies answer.
+
+    Without them, guards that cover the command are not looked at.
+    """
     wrong = np.zeros(words.shape, dtype=np.int32)
     for part in layout.parts:
-        if part.kind in GUARDS:
+        if part.kind in GUARDS and not (part.over_command and sent is None):
             own = np.uint64(sum(1 << b for b in part.bits))
-            wrong += extract(words, part.bits) != guard_values(part, words & ~own)
+            wrong += extract(words, part.bits) != guard_values(part, words & ~own, sent)
     return wrong
 
 
@@ -162,18 +180,26 @@ def guards_ok(layout: Layout, words: Words) -> Mask:
     return ok
 
 
-def flawless(layout: Layout, words: Words) -> Mask:
+def flawless(layout: Layout, words: Words, sent: Words | None = None) -> Mask:
     """Where `codec.inspect` finds nothing: guards, fixed bits and operation codes; and the width."""
-    ok = guards_ok(layout, words)
+    ok: Mask = guard_flaws(layout, words, sent) == 0
     if layout.length < 64:
         ok &= words >> np.uint64(layout.length) == 0
     for part in layout.parts:
         if part.kind in ("fixed", "chip"):
-            ok &= extract(words, part.bits) == np.uint64(part.value)
+            ok &= _meant(part, extract(words, part.bits))
         elif part.kind == "operation":
             codes = np.array(sorted(part.codes.values()), dtype=np.uint64)
             ok &= np.isin(extract(words, part.bits), codes)
     return ok
+
+
+def _meant(part: Part, values: Words) -> Mask:
+    """Where a fixed part, or one with a chip's address, holds what it must."""
+    meant: Mask = values == np.uint64(part.value)
+    for shared in part.shared:
+        meant |= values == np.uint64(shared)
+    return meant
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +261,7 @@ class BulkCodec:
         wrong = np.zeros(words.shape, np.int32)
         for part in layout.parts:
             if part.kind in ("fixed", "chip"):
-                bad = extract(words, part.bits) != np.uint64(part.value)
+                bad = ~_meant(part, extract(words, part.bits))
             elif part.kind == "operation":
                 known = np.zeros(1 << part.width, np.bool_)
                 known[list(part.codes.values())] = True

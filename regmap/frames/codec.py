@@ -188,6 +188,7 @@ class Codec:
             # nothing in the word could tell a read from a write of zero
             raise CallError(f"frame '{frame.name}' cannot {kind}: no part of it says read or write")
         parts = dict(given or {})
+        code = ""
         for part in frame.command.parts:
             if part.kind == "operation":
                 code = register.operations.get(kind, "" if register.operations else kind)
@@ -215,19 +216,20 @@ class Codec:
             address=register.address,
             page=register.page,
             data=word,
+            operation=code,
             parts=split(frame.command, built),
         )
 
     # --- replies -----------------------------------------------------------------------------
-    def reply_layout(self, sent: Sent, within: Frame | None = None) -> Layout | None:
+    def reply_layout(
+        self, sent: Sent, within: Frame | None = None, bank: Bank | None = None
+    ) -> Layout | None:
         """How the answer to `sent` is laid out; None where the chip answers nothing.
 
-        `within` is the frame whose clocks carry the answer: where a layout has come into force in
-        between (a checksum switched on), a reply of the next frame is already of that length.
+        `within` is the frame whose clocks carry the answer, `bank` what is known of the chip by then.
         """
-        if within is not None and within.length != sent.frame.length:
-            return within.reply_to(sent.kind)
-        return sent.frame.reply_to(sent.kind)
+        found = self.recogniser.reply_layouts(sent, within, bank)
+        return found[0] if found else None
 
     def build_reply(
         self,
@@ -236,9 +238,10 @@ class Codec:
         status: Mapping[str, bool] | None = None,
         given: Mapping[str, int] | None = None,
         within: Frame | None = None,
+        bank: Bank | None = None,
     ) -> int:
         """The word a chip answers to `sent`; echoes and guards are filled in."""
-        layout = self.reply_layout(sent, within)
+        layout = self.reply_layout(sent, within, bank)
         if layout is None:
             return 0
         parts: dict[str, int] = dict(given or {})
@@ -250,15 +253,31 @@ class Codec:
             elif part.kind == "status" and status is not None and part.name in status:
                 raised = (1 << part.width) - 1
                 parts.setdefault(part.name, raised if status[part.name] == bool(part.active) else 0)
-        return build(layout, parts)
+        return build(layout, parts, sent.word)
 
-    def decode_reply(self, word: int, sent: Sent, within: Frame | None = None) -> Answer:
-        """A reply to `sent` taken apart; echoes are compared with what was sent."""
-        layout = self.reply_layout(sent, within)
-        if layout is None:
+    def decode_reply(
+        self,
+        word: int,
+        sent: Sent,
+        within: Frame | None = None,
+        bank: Bank | None = None,
+        *,
+        beyond: bool = False,
+    ) -> Answer:
+        """A reply to `sent` taken apart; echoes are compared with what was sent.
+
+        Of several layouts that it can have, the first that it fits without a flaw, else the likeliest
+        (`Recogniser.reply_layouts` has `bank` and `beyond`). Raises FrameError where no reply comes.
+        """
+        layouts = self.recogniser.reply_layouts(sent, within, bank, beyond=beyond)
+        if not layouts:
             raise FrameError(f"frame '{sent.frame.name}' has no reply to {sent.kind}")
+        found = [self._answer(word, sent, layout) for layout in layouts]
+        return next((a for a in found if not a.flaws), found[0])
+
+    def _answer(self, word: int, sent: Sent, layout: Layout) -> Answer:
         parts = split(layout, word)
-        flaws = inspect(layout, word)
+        flaws = inspect(layout, word, sent=sent.word)
         status = {}
         for part in layout.parts:
             if part.kind == "echo" and parts[part.name] != sent.parts.get(part.of):

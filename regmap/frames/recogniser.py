@@ -19,7 +19,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from ..chip.bank import Bank
-from ..chip.model import Chip, Command, Frame, Part, Register
+from ..chip.model import Chip, Command, Frame, Layout, Part, Register
 from ..errors import CallError
 from ..expr import evaluate
 from .words import Flaw, inspect, join_bursts, split
@@ -45,10 +45,16 @@ class Sent:
     parts: Mapping[str, int] = field(default_factory=dict)
     flaws: tuple[Flaw, ...] = ()
     command: Command | None = None
+    operation: str = ""
 
     @property
     def bits(self) -> int:
         return self.frame.length
+
+    @property
+    def shared(self) -> bool:
+        """Whether it is addressed to every chip on the select: all take it, none answers."""
+        return any(self.parts.get(p.name) in p.shared for p in self.frame.command.parts if p.shared)
 
     @property
     def elsewhere(self) -> Part | None:
@@ -231,6 +237,46 @@ class Recogniser:
         )
         return wrong > 1, strange, len(sent.flaws)
 
+    # --- how an answer is laid out -------------------------------------------------------------
+    def reply_layouts(
+        self,
+        sent: Sent,
+        within: Frame | None = None,
+        bank: Bank | None = None,
+        *,
+        beyond: bool = False,
+    ) -> list[Layout]:
+        """The layouts that the answer to `sent` can have, the likeliest first; none where none comes.
+
+        `within` is the frame whose clocks carry the answer: where a layout has come into force in
+        between (a checksum switched on), a reply of the next frame is already of that length. Cases
+        whose condition holds come first, then the rest, then cases of which nobody knows; with
+        `beyond` those believed not to hold too.
+        """
+        if sent.shared:
+            return []
+        frame = sent.frame
+        if within is not None and within.length != frame.length:
+            frame = within
+        names = ("", *frame.cases)
+        if frame.cases:
+            bank = bank if bank is not None else Bank.at_reset(self.chip)
+            holds = {n: evaluate(when, bank) for n, when in frame.cases.items()}
+            names = (
+                *[n for n, held in holds.items() if held][:1],
+                "",
+                *[n for n, held in holds.items() if held is None],
+                *[n for n, held in holds.items() if held is False and beyond],
+            )
+        found = []
+        for name in names:
+            for kind in (sent.operation, sent.kind, "any"):
+                layout = frame.replies.get(f"{name}.{kind}" if name else kind) if kind else None
+                if layout is not None:
+                    found.append(layout)
+                    break
+        return found
+
     # --- one word in one layout ----------------------------------------------------------------
     def _read(self, word: int, frame: Frame, bank: Bank | None, known: int | None = None) -> Sent:
         """The word as one of this layout. `known` are the bits that have come in (all)."""
@@ -259,7 +305,14 @@ class Recogniser:
         if kind not in ("read", "write"):
             if kind != "unknown":
                 flaws.append(Flaw("operation", kind, f"no command of the map is this '{kind}'"))
-            return Sent(word=word, frame=frame, kind=kind, parts=parts, flaws=tuple(flaws))
+            return Sent(
+                word=word,
+                frame=frame,
+                kind=kind,
+                parts=parts,
+                flaws=tuple(flaws),
+                operation=operation or "",
+            )
         address_part, page_part = frame.command.of_kind("address"), frame.command.of_kind("page")
         address = parts.get(address_part.name) if address_part else None
         page = parts.get(page_part.name) if page_part else self.page(bank)
@@ -294,6 +347,7 @@ class Recogniser:
             data=data,
             parts=parts,
             flaws=tuple(flaws),
+            operation=operation or "",
         )
 
     @staticmethod

@@ -38,14 +38,15 @@ def _gather(word: int, bits: tuple[int, ...]) -> int:
     return extract(word, bits) if bits else 0
 
 
-def guard_value(part: Part, word: int) -> int:
-    """What a guard part must hold for the rest of `word`."""
+def guard_value(part: Part, word: int, sent: int = 0) -> int:
+    """What a guard part must hold for the rest of `word`, in a reply to the command `sent`."""
+    fed = _gather(sent, part.over_command) << len(part.over) | _gather(word, part.over)
+    bits = len(part.over_command) + len(part.over)
     if part.kind == "parity":
-        return Parity(even=part.even).over_int(_gather(word, part.over), len(part.over))
+        return Parity(even=part.even).over_int(fed, bits)
     assert part.crc is not None
     prefix, prefix_bits = part.prefix
-    fed = prefix << len(part.over) | _gather(word, part.over)
-    return part.crc.over_int(fed, prefix_bits + len(part.over))
+    return part.crc.over_int(prefix << bits | fed, prefix_bits + bits)
 
 
 class _ById:
@@ -82,10 +83,11 @@ def guards_of(layout: Layout) -> tuple[Part, ...]:
     return _guards_in_order(_ById(layout))
 
 
-def build(layout: Layout, values: Mapping[str, int]) -> int:
+def build(layout: Layout, values: Mapping[str, int], sent: int = 0) -> int:
     """The word whose parts hold `values`; parts not given hold their fixed or start value, guards are computed.
 
-    A guard that is given is taken as given, so that broken frames can be made on purpose.
+    A guard that is given is taken as given, so that broken frames can be made on purpose. `sent` is
+    the command word that a reply answers.
     Raises CallError for an unknown part or a value that does not fit.
     """
     word = 0
@@ -111,7 +113,7 @@ def build(layout: Layout, values: Mapping[str, int]) -> int:
             )
     for part in guards_of(layout):
         value = values.get(part.name)
-        word |= deposit(guard_value(part, word) if value is None else value, part.bits)
+        word |= deposit(guard_value(part, word, sent) if value is None else value, part.bits)
     return word
 
 
@@ -122,10 +124,13 @@ def split(layout: Layout, word: int) -> dict[str, int]:
     return {part.name: extract(word, part.bits) for part in layout.parts}
 
 
-def inspect(layout: Layout, word: int, known: int | None = None) -> list[Flaw]:
+def inspect(
+    layout: Layout, word: int, known: int | None = None, sent: int | None = None
+) -> list[Flaw]:
     """What contradicts the layout in `word`: guards, fixed bits, operation codes that mean nothing.
 
-    `known` are the bits that count, all where not given; what needs another is not looked at.
+    `known` are the bits that count, all where not given; what needs another is not looked at, nor
+    are guards over the answered command unless that is given as `sent`.
     """
     flaws = []
     for part in layout.parts:
@@ -133,10 +138,12 @@ def inspect(layout: Layout, word: int, known: int | None = None) -> list[Flaw]:
             continue
         found = extract(word, part.bits)
         if part.kind in GUARDS:
-            wanted = guard_value(part, word & ~mask_of(part.bits))
+            if part.over_command and sent is None:
+                continue
+            wanted = guard_value(part, word & ~mask_of(part.bits), sent or 0)
             if found != wanted:
                 flaws.append(Flaw("guard", part.name, _guard_text(part, found, wanted)))
-        elif part.kind in ("fixed", "chip") and found != part.value:
+        elif part.kind in ("fixed", "chip") and found not in (part.value, *part.shared):
             flaws.append(
                 Flaw(
                     "fixed",
@@ -177,6 +184,18 @@ def counter_flaws(
         for name, wanted in next_counters(layout, before).items()
         if name in parts and parts[name] != wanted
     ]
+
+
+def clock_of(frame: Frame, *, msb_first: bool = True) -> dict[int, int]:
+    """The clock, counted from 1, with which each bit of a frame travels."""
+    clocks: dict[int, int] = {}
+    top = frame.length
+    for length in frame.bursts or (frame.length,):
+        bits = range(top - 1, top - length - 1, -1)
+        for bit in bits if msb_first else reversed(bits):
+            clocks[bit] = len(clocks) + 1
+        top -= length
+    return clocks
 
 
 def bursts(frame: Frame, word: int) -> list[tuple[int, int]]:

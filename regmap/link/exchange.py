@@ -113,7 +113,7 @@ class Exchange:
                 trade.damage.append(str(error))
                 trade.raw.append(0)
             at += len(frame)
-        self.composer.decode(trade)
+        self.composer.decode(trade, self.machine.bank)
         missed = trade.missed()
         if missed:
             trade.damage.append(missed)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from ..behaviour.machine import Machine
+from ..chip.bank import Bank
 from ..chip.model import Chip, Command, Frame, Register
 from ..errors import CallError, FrameError
 from ..frames import chain as chains
@@ -171,20 +172,20 @@ class Composer:
                 machine.apply(made)
         return sent
 
-    def decode(self, trade: Trade) -> None:
-        """Fill in the answers and what is wrong with them."""
+    def decode(self, trade: Trade, bank: Bank | None = None) -> None:
+        """Fill in the answers and what is wrong with them; `bank` is what is known of the chip."""
         for index, sent in enumerate(trade.sent):
             carrier = index + sent.frame.after
             answer: Answer | None = None
             if carrier < len(trade.sent):
                 within = trade.sent[carrier].frame
-                layout = self.codec.reply_layout(sent, within)
+                layout = self.codec.reply_layout(sent, within, bank)
                 word = trade.raw[carrier]
                 if layout is not None:
                     if word >> layout.length:
                         word >>= max(0, within.length - layout.length)
                     try:
-                        answer = self.codec.decode_reply(word, sent, within)
+                        answer = self.codec.decode_reply(word, sent, within, bank)
                     except FrameError as error:
                         trade.damage.append(f"{trade.asks[index].text}: {error}")
                     if answer is not None and answer.flaws:

@@ -263,6 +263,11 @@ PART = Record(
             "operation: codes of read, write and others",
         ),
         "value": (WORD64, False, "fixed, chip, ignored: the value sent"),
+        "shared": (
+            Many(WORD64, "chip addresses"),
+            False,
+            "chip: addresses that every chip on the select takes and none answers",
+        ),
         "parity": (
             Choice(["even", "odd"]),
             False,
@@ -272,6 +277,11 @@ PART = Record(
             BITS,
             False,
             "parity, crc: the bits covered, in the order they are fed; all but guards where not given",
+        ),
+        "over_command": (
+            BITS,
+            False,
+            "parity, crc of a reply: bits of the answered command, fed before those of the reply",
         ),
         "polynomial": (WORD64, False, "crc: polynomial without its top bit"),
         "init": (WORD64, False, "crc: start value"),
@@ -310,7 +320,31 @@ REPLY = Record(
         "to": (
             Table(NAME, PARTS, "layouts by what they answer"),
             False,
-            "layouts that differ: read, write, any, or a command's name",
+            "layouts that differ: read, write, any, an operation code's or a command's name",
+        ),
+        "cases": (
+            Table(
+                NAME,
+                Record(
+                    {
+                        "when": (
+                            EXPR,
+                            True,
+                            "the reply is laid out so while the condition holds as it goes out",
+                        ),
+                        "parts": (PARTS, False, "layout of every reply"),
+                        "to": (
+                            Table(NAME, PARTS, "layouts by what they answer"),
+                            False,
+                            "layouts that differ, as above",
+                        ),
+                    },
+                    "a case of a reply",
+                ),
+                "cases by name",
+            ),
+            False,
+            "layouts chosen by a field or a state, such as one that an earlier command entered",
         ),
     },
     "a reply",

@@ -358,6 +358,9 @@ def _check_conditions(rec: Rec, extras: Extras) -> None:
             for key in ("when", "writable"):
                 if key in item:
                     extras.expr(item[key], item.value_nodes[key], item.path)
+            for case in item.get("reply", {}).get("cases", {}).values():
+                if "when" in case:
+                    extras.expr(case["when"], case.value_nodes["when"], case.path)
             for field in item.get("fields", {}).values():
                 _check_cases(field, extras)
                 if "shows" in field:
@@ -384,21 +387,17 @@ def _check_links(rec: Rec, chip: Chip, extras: Extras) -> None:
                     )
                 if "shows" in part:
                     extras.expr(part["shows"], part.value_nodes["shows"], part.path)
-        to = frame.get("reply", {}).get("to")
+        reply = frame.get("reply", {})
+        asked = [r["to"] for r in (reply, *reply.get("cases", {}).values()) if "to" in r]
         operation = (
             chip.frames[frame_name].command.of_kind("operation")
             if frame_name in chip.frames
             else None
         )
-        for kind in to or ():
-            known = [
-                "read",
-                "write",
-                "any",
-                *chip.commands,
-                *(operation.codes if operation else ()),
-            ]
-            extras.name(kind, known, "kind of command", to.key_nodes[kind], frame.path)
+        known = ["read", "write", "any", *chip.commands, *(operation.codes if operation else ())]
+        for to in asked:
+            for kind in to:
+                extras.name(kind, known, "kind of command", to.key_nodes[kind], frame.path)
     if chip.spi.select_flag:
         node = rec["spi"].value_nodes["select_flag"]
         extras.name(chip.spi.select_flag, [*chip.faults, "any"], "fault", node, "spi")
@@ -444,7 +443,12 @@ def _check_pages(rec: Rec, chip: Chip, reader: Reader) -> None:
 
 def _reply_parts(frame: Rec) -> list[Rec]:
     reply = frame.get("reply", {})
-    return [p for p in [reply.get("parts"), *reply.get("to", {}).values()] if p is not None]
+    return [
+        parts
+        for item in (reply, *reply.get("cases", {}).values())
+        for parts in (item.get("parts"), *item.get("to", {}).values())
+        if parts is not None
+    ]
 
 
 __all__ = ["CallError", "find_document", "load_map", "read_map", "shipped"]

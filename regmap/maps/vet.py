@@ -16,11 +16,12 @@ from ..behaviour.machine import Machine
 from ..behaviour.plan import plan
 from ..chip.bits import extract, spans
 from ..chip.guard import hamming_distance
-from ..chip.model import Chip, External, Field, Joined, KnownFrame, Layout, Part
+from ..chip.model import Chip, External, Field, Frame, Joined, KnownFrame, Layout, Part
 from ..chip.values import Valued
 from ..document.source import read_text
 from ..errors import CallError, FileError, FrameError, Place, Problem
 from ..frames.codec import Codec, Flaw
+from ..frames.words import clock_of
 from ..parameters import REPORT_WORDS
 from ..quantity import dimension_name
 from .load import read_map
@@ -35,7 +36,7 @@ def place_of(origin: str) -> Place:
 def vet(chip: Chip) -> list[Problem]:
     """Every error and warning about a chip whose map has loaded; each with the line it is about."""
     lines: dict[str, list[str]] = {}
-    return [_shown(p, lines) for p in (*prove(chip), *warnings(chip))]
+    return [_shown(p, lines) for p in (*prove(chip), *untimely(chip), *warnings(chip))]
 
 
 def check_map(name: str | Path, *, text: str | None = None) -> tuple[Chip | None, list[Problem]]:
@@ -44,7 +45,8 @@ def check_map(name: str | Path, *, text: str | None = None) -> tuple[Chip | None
     if chip is None:
         return None, problems
     own = {str(name): text.splitlines()} if text is not None else {}
-    return chip, [*problems, *(_shown(p, own) for p in (*prove(chip), *warnings(chip)))]
+    found = (*prove(chip), *untimely(chip), *warnings(chip))
+    return chip, [*problems, *(_shown(p, own) for p in found)]
 
 
 def _shown(problem: Problem, lines: dict[str, list[str]]) -> Problem:
@@ -72,6 +74,45 @@ def prove(chip: Chip) -> list[Problem]:
     for known in chip.known_frames:
         problems.extend(_prove_one(chip, codec, known))
     return problems
+
+
+def untimely(chip: Chip) -> Iterator[Problem]:
+    """An error for each part of a reply in the same frame that goes out before it can be known.
+
+    A bit is driven before the clock edge that takes the command's bit of the same clock.
+    """
+    for frame in chip.frames.values():
+        if frame.after:
+            continue
+        clocks = clock_of(frame, msb_first=chip.spi.msb_first)
+        for kind, layout in frame.replies.items():
+            for part in layout.parts:
+                for bit, needed, what in _needs(frame, part):
+                    if clocks[bit] <= clocks[needed]:
+                        yield Problem(
+                            place_of(part.origin),
+                            f"bit {bit} of '{part.name}' goes out with clock {clocks[bit]}, and {what} "
+                            f"is in with clock {clocks[needed]} only",
+                            "a later place in the reply, or after: 1",
+                            path=f"frames.{frame.name}.reply ({kind})",
+                        )
+                        break
+
+
+def _needs(frame: Frame, part: Part) -> Iterator[tuple[int, int, str]]:
+    """The bits of a reply's part, each with a bit of the command that must be in before and what that is."""
+    if part.kind == "data":
+        for source in frame.command.parts:
+            if source.kind in ("address", "page"):
+                for needed in source.bits:
+                    yield from ((bit, needed, f"'{source.name}'") for bit in part.bits)
+    elif part.kind == "echo":
+        again = frame.command.named(part.of)
+        if again is not None:
+            for bit, needed in zip(part.bits, again.bits, strict=True):
+                yield bit, needed, f"bit {needed} of '{again.name}'"
+    for needed in part.over_command:
+        yield from ((bit, needed, f"bit {needed} of the command") for bit in part.bits)
 
 
 def _prove_one(chip: Chip, codec: Codec, known: KnownFrame) -> Iterator[Problem]:

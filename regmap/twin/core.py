@@ -80,7 +80,7 @@ class Core:
         self._due: dict[str, int] = {}  # when conditions will be detected that are not yet
         self._pieces: list[tuple[int, int]] = []
         self._frame: Frame | None = None
-        self._reply = 0
+        self._reply: int | None = 0
         self._queue: deque[_Pending | None] = deque(maxlen=32)
         self._counters: dict[str, dict[str, int]] = {}
         self._power_up_codes: dict[str, list[Field]] = {}
@@ -260,12 +260,14 @@ class Core:
             reply = self._drive(frame, None) if not self._pieces else self._reply
             self._reject(frame, "clocks", f"{bits} clocks where {expected} make a burst")
             left = frame.length - whole_before
+            if reply is None:
+                return None
             return reply >> (left - bits) if bits <= left else reply << (bits - left)
         self._pieces.append((value, bits))
         left = frame.length - whole_before - bits
         sent = self.codec.recogniser.so_far(self._pieces, frame, bank)
         if any(
-            p.kind == "chip" and sent.parts.get(p.name, p.value) != p.value
+            p.kind == "chip" and sent.parts.get(p.name, p.value) not in (p.value, *p.shared)
             for p in frame.command.parts
         ):
             # another chip on the same select is meant; it drives the line
@@ -274,7 +276,7 @@ class Core:
             return None
         if frame.after == 0 or len(self._pieces) == 1:
             self._reply = self._drive(frame, sent)
-        part = (self._reply >> left) & ((1 << bits) - 1)
+        part = None if self._reply is None else (self._reply >> left) & ((1 << bits) - 1)
         if not left:
             self._pieces = []
             self._act(frame, sent)
@@ -287,8 +289,8 @@ class Core:
             return self._frame.bursts[len(self._pieces)]
         return self.codec.recogniser.frames_possible(self.machine.bank)[0].bursts[0]
 
-    def _drive(self, frame: Frame, sent: Sent | None) -> int:
-        """The reply word that goes out while `frame` comes in."""
+    def _drive(self, frame: Frame, sent: Sent | None) -> int | None:
+        """The reply word that goes out while `frame` comes in; None where nothing is driven."""
         pending: _Pending | None = None
         if frame.after == 0:
             if sent is not None:
@@ -296,11 +298,12 @@ class Core:
         elif len(self._queue) >= frame.after:
             pending = self._queue[-frame.after]
         if pending is not None:
-            layout = self.codec.reply_layout(pending.sent, frame)
+            bank = self.machine.bank
+            layout = self.codec.reply_layout(pending.sent, frame, bank)
             if layout is None:
-                return 0
+                return None if pending.sent.shared else 0
             word = self.codec.build_reply(
-                pending.sent, pending.data, self._status(layout), self._counts(layout), frame
+                pending.sent, pending.data, self._status(layout), self._counts(layout), frame, bank
             )
             return (
                 word >> max(0, layout.length - frame.length) << max(0, frame.length - layout.length)
@@ -343,7 +346,7 @@ class Core:
             return 0
         if sent.kind == "read":
             return as_read(self.chip, sent.register, bank.words)
-        layout = self.codec.reply_layout(sent)
+        layout = self.codec.reply_layout(sent, bank=bank)
         part = layout.of_kind("data") if layout is not None else None
         if part is None or part.on_write == "zero":
             return 0
@@ -405,7 +408,7 @@ class Core:
         for text in outcome.events:
             self._event("state", text)
         self._settle()
-        layout = self.codec.reply_layout(sent)
+        layout = self.codec.reply_layout(sent, bank=self.machine.bank)
         part = layout.of_kind("data") if layout is not None else None
         if sent.kind == "write" and part is not None and part.on_write == "new" and sent.register:
             data = as_read(self.chip, sent.register, self.machine.bank.words)

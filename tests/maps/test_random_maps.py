@@ -52,7 +52,8 @@ def covered(layout: Layout) -> set[int]:
 def test_encode_decode_mutate_decode(random_maps: Maps, data: st.DataObject) -> None:
     chip = load(data.draw(random_maps()))
     codec = Codec(chip)
-    assert all(p.severity == "warning" for p in vet(chip))
+    # a reply in the same frame, put together at random, may tell of what is not in yet
+    assert all(p.severity == "warning" or "goes out with clock" in p.found for p in vet(chip))
     register = data.draw(st.sampled_from(list(chip.registers.values())))
     word = data.draw(st.integers(0, register.mask))
     read, write = codec.read(register), codec.write(register, word)

@@ -16,8 +16,10 @@ IN_REPLY_ONLY = ("status", "echo")
 _KEYS = {
     "codes": ("operation",),
     "value": ("fixed", "chip", "ignored"),
+    "shared": ("chip",),
     "parity": ("parity",),
     "over": GUARDS,
+    "over_command": GUARDS,
     "polynomial": ("crc",),
     "init": ("crc",),
     "xor": ("crc",),
@@ -65,18 +67,22 @@ def _frame(name: str, rec: Rec, reader: Reader) -> Frame | None:
     if "reply" in rec:
         reply = rec["reply"]
         after = reply.get("after", 0)
-        if "parts" in reply:
-            replies["any"] = build_layout(
-                reply["parts"], length, reader, reply=True, command=command, sound=sound
-            )
-        for kind, parts in reply.get("to", {}).items():
-            if kind == "any" and "any" in replies:
-                reader.complain(
-                    reply["to"].key_nodes[kind], reply.path, "`any` beside `parts`", "one of them"
+        for prefix, item in (
+            ("", reply),
+            *((f"{n}.", c) for n, c in reply.get("cases", {}).items()),
+        ):
+            if "parts" in item:
+                replies[f"{prefix}any"] = build_layout(
+                    item["parts"], length, reader, reply=True, command=command, sound=sound
                 )
-            replies[kind] = build_layout(
-                parts, length, reader, reply=True, command=command, sound=sound
-            )
+            for kind, parts in item.get("to", {}).items():
+                if kind == "any" and f"{prefix}any" in replies:
+                    reader.complain(
+                        item["to"].key_nodes[kind], item.path, "`any` beside `parts`", "one of them"
+                    )
+                replies[f"{prefix}{kind}"] = build_layout(
+                    parts, length, reader, reply=True, command=command, sound=sound
+                )
         if not replies and "parts" not in reply.key_nodes and "to" not in reply.key_nodes:
             reader.complain(
                 reply.node,
@@ -95,6 +101,9 @@ def _frame(name: str, rec: Rec, reader: Reader) -> Frame | None:
         bursts=bursts,
         when=rec.get("when"),
         named_only=rec.get("named_only", False),
+        cases={
+            n: c["when"] for n, c in rec.get("reply", {}).get("cases", {}).items() if "when" in c
+        },
         origin=Sources.origin(rec.node),
     )
 
@@ -274,6 +283,26 @@ def _part(
                 "a checksum over its own bits",
                 "the bits before or after it",
             )
+    for index, address in enumerate(rec.get("shared", ())):
+        if address >> width or address == value:
+            reader.complain(
+                rec["shared"].nodes[index],
+                rec.path,
+                f"the shared address {address}",
+                f"an address of {width} bit{'s' * (width > 1)} that is not the chip's own",
+            )
+    over_command = rec.get("over_command", ())
+    if over_command and not reply:
+        reader.complain(
+            rec.key_nodes["over_command"], rec.path, "over_command in a command", "over"
+        )
+    for bit in over_command:
+        if command is not None and bit >= command.length:
+            reader.complain(
+                rec.value_nodes["over_command"], rec.path, f"bit {bit}", f"bits 0..{length - 1}"
+            )
+            over_command = ()
+            break
     crc, prefix = _crc(rec, width, reader) if kind == "crc" else (None, (0, 0))
     of = rec.get("of", "")
     if kind == "echo" and "of" not in rec.key_nodes:
@@ -303,7 +332,9 @@ def _part(
         codes=codes,
         value=value,
         even=rec.get("parity", "even") == "even",
+        shared=tuple(rec.get("shared", ())),
         over=tuple(over),
+        over_command=tuple(over_command),
         crc=crc,
         prefix=prefix,
         start=rec.get("start", 0),

@@ -8,6 +8,7 @@ from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
 from regmap.chip.model import Chip, Layout
 from regmap.errors import FrameError
+from regmap.expr import evaluate
 from regmap.frames.codec import Answer, Codec, Flaw, Sent
 
 from ..events import Note
@@ -109,6 +110,15 @@ class Judge:
             len(chip.frames) == 1
             and next(iter(chip.frames.values())).when is None
             and not chip.page_select
+            and not any(
+                f.cases
+                or any(
+                    p.shared or p.over_command
+                    for g in (f.command, *f.replies.values())
+                    for p in g.parts
+                )
+                for f in chip.frames.values()
+            )
         )
         self._cache: dict[tuple[Pair, object], Decoded] = {}
 
@@ -117,7 +127,9 @@ class Judge:
         if self.plain:
             return None
         page = bank.code(self.chip.page_select) if self.chip.page_select else None
-        return tuple(f.name for f in self.codec.recogniser.frames_possible(bank)), page
+        cases = [evaluate(w, bank) for f in self.chip.frames.values() for w in f.cases.values()]
+        frames = [f.name for f in self.codec.recogniser.frames_possible(bank)]
+        return tuple(frames), tuple(cases), page
 
     def decode(self, pair: Pair, bank: Bank) -> Decoded:
         """The pair taken apart; the same answer for the same pair and frames in force."""
@@ -148,7 +160,7 @@ class Judge:
         word, hidden, bits = pair.reply(sent.frame.after)
         if bits <= 0 or hidden >> 63:
             return Decoded(sent=sent, trouble=trouble, late=True)
-        return self._reply(sent, trouble, word, hidden, bits)
+        return self._reply(sent, trouble, word, hidden, bits, bank)
 
     def _recognised(self, pair: Pair, bank: Bank) -> Sent | None:
         """The likeliest reading, of layouts that are believed not to be in force only a flawless one.
@@ -162,23 +174,25 @@ class Judge:
             return None
         return found[0]
 
-    def _reply(self, sent: Sent, trouble: str, word: int, hidden: int, bits: int) -> Decoded:
+    def _reply(
+        self, sent: Sent, trouble: str, word: int, hidden: int, bits: int, bank: Bank
+    ) -> Decoded:
         # where a layout has come into force in between, the answer already has its length
         within = None
         if bits != sent.frame.length:
             within = next((f for f in self.chip.frames.values() if f.length == bits), None)
-        layout = self.codec.reply_layout(sent, within)
+        layout = self.codec.reply_layout(sent, within, bank)
         if layout is None:
             return Decoded(sent=sent, trouble=trouble, reply_word=word)
         if bits != layout.length:
             text = f"the reply has {bits} bits; {layout.length} expected"
             return Decoded(sent=sent, trouble=trouble, reply_trouble=text, reply_word=word)
-        telling = hidden & _telling(layout)
         try:
-            answer = self.codec.decode_reply(word, sent, within)
+            answer = self.codec.decode_reply(word, sent, within, bank, beyond=True)
         except FrameError as error:
             return Decoded(sent=sent, trouble=trouble, reply_trouble=str(error), reply_word=word)
         flaws: list[Flaw] = list(answer.flaws)
+        telling = hidden & _telling(answer.layout)
         if telling:
             text = f"{telling.bit_count()} of {bits} bits of the reply line are unknown or floating"
         elif flaws and word == (1 << bits) - 1:

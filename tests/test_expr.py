@@ -35,6 +35,8 @@ def bank(**words: int) -> Bank:
         ("TIMING.BLANKING > TIMING.DEAD_TIME", {"TIMING": 7 | 2 << 6}, True),
         ("SENSE.OC_EN and not SENSE.CAL", {"SENSE": 1 << 9}, True),
         ("SENSE.OC_EN or MODE.PWM == one_input", {"SENSE": 1 << 9}, True),
+        ("MODE.PWM in (one_input, three_input)", {}, None),
+        ("not (MODE.PWM in (one_input, three_input))", {}, None),
         ("SENSE.OC_EN or MODE.PWM == one_input", {"SENSE": 0}, None),
         ("SENSE.OC_EN and MODE.PWM == one_input", {"SENSE": 0}, False),
         ("not (SENSE.OC_EN and SENSE.CAL)", {"SENSE": 1 << 9 | 1 << 3}, False),

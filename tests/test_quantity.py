@@ -21,7 +21,9 @@ READ = [
     ("0.2 V", Fraction(1, 5), "voltage"),
     ("20 kHz", Fraction(20000), "frequency"),
     ("-40 degC", Fraction(-40), "temperature"),
-    ("4.7 µF", Fraction(47, 10_000_000), "capacitance"),
+    ("4.7 \u00b5F", Fraction(47, 10_000_000), "capacitance"),  # the micro sign
+    ("4.7 \u03bcF", Fraction(47, 10_000_000), "capacitance"),  # the Greek letter
+    ("3 us", Fraction(3, 1_000_000), "time"),
     ("4.7 uF", Fraction(47, 10_000_000), "capacitance"),
     ("1.5 mΩ", Fraction(15, 10_000), "resistance"),
     ("1.5 mohm", Fraction(15, 10_000), "resistance"),

@@ -9,7 +9,9 @@ from __future__ import annotations
 from .corner import Variable
 from .drive import then
 from .inputs import FaultTiming
+from .pwm import stretched
 from .registry import Outcome, check
+from .spi import POLL_USES, poll_wait
 from .verdict import Verdict
 from .work import About, Work
 
@@ -17,7 +19,18 @@ CAUTION = (
     "Which faults need a reaction, and in what time, is decided in the safety concept and "
     "reviewed there."
 )
-_USES = "stage:poll.period stage:controller.reaction stage:safety.ftti"
+_USES = POLL_USES + "chip:oscillator.tolerance stage:controller.reaction stage:safety.ftti"
+#: Times that the chip counts with its oscillator; other settings state a tolerance of their own.
+_BY_OSCILLATOR = frozenset({"role:watchdog.window"})
+
+
+def _added(work: Work, name: str) -> Variable | None:
+    """A setting's time that belongs to the detection."""
+    time = work.take(f"t_{name.rpartition('.')[2]}", name)
+    if name not in _BY_OSCILLATOR:
+        return time
+    tol = work.take("tol,chip", "chip:oscillator.tolerance")
+    return work.derive("t_window,real", stretched, a=time, tol=tol)
 
 
 def _time(work: Work, fault: FaultTiming) -> Variable | None:
@@ -26,12 +39,12 @@ def _time(work: Work, fault: FaultTiming) -> Variable | None:
     parts: list[Variable | None] = []
     if fault.detect is not None:
         parts.append(work.band("t_detect", fault.detect, "time", f"{origin}, fault {fault.name}"))
-    parts += [work.take(f"t_{name.rpartition('.')[2]}", name) for name in fault.adds]
+    parts += [_added(work, name) for name in fault.adds]
     if not parts:
         work.missing[f"detection time of {fault.name} ({origin})"] = None
         parts.append(None)
     if fault.how == "poll":
-        parts.append(work.take("t_poll", "stage:poll.period"))
+        parts.append(poll_wait(work))
     if fault.how in ("poll", "pin"):
         parts.append(work.take("t_ctl", "stage:controller.reaction"))
     if fault.react is not None:
@@ -78,7 +91,8 @@ def _one(work: Work, fault: FaultTiming) -> Verdict:
 @check(
     "reaction.time",
     "fault detected and handled in the fault tolerant time interval",
-    "t_detect + t_react <= FTTI; + t_poll and + t_controller where the controller reacts",
+    "t_detect + t_react <= FTTI; + t_controller where the controller reacts, and before it "
+    "t_poll (1 + tol) + t_spi where it has to poll; a watchdog window times (1 + tol,chip)",
     _USES,
     CAUTION,
 )

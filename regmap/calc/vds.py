@@ -8,6 +8,7 @@ from .corner import Variable, any_of, formula
 from .drive import OFF_USES, ON_USES, then, turn_off_time, turn_on_time
 from .inputs import ImpossibleError
 from .registry import Outcome, sided
+from .spi import POLL_USES, poll_wait
 from .work import Work
 
 CAUTION = (
@@ -153,9 +154,13 @@ def blanking(work: Work, side: str) -> Outcome:
 @sided(
     "vds.withstand",
     "short circuit is switched off in time",
-    "t_blank + t_filter + t_cmp + t_off <= t_sc; + t_poll + t_ctl where the chip only reports",
-    _TIMES + OFF_USES + "role:vds.threshold.{side} chip:vds.comparator_delay "
-    "stage:poll.period stage:controller.reaction stage:mosfet.short_circuit_time",
+    "t_blank + t_filter + t_cmp + t_off <= t_sc; + t_poll (1 + tol) + t_spi + t_ctl where the "
+    "chip only reports",
+    _TIMES
+    + OFF_USES
+    + "role:vds.threshold.{side} chip:vds.comparator_delay "
+    + POLL_USES
+    + "stage:controller.reaction stage:mosfet.short_circuit_time",
     CAUTION,
     "vds.threshold.{side}",
 )
@@ -173,7 +178,7 @@ def withstand(work: Work, side: str) -> Outcome:
     if told:
         work.extra.append(f"the chip does not act: {told}")
         if not any(f.how == "pin" for f in work.guarding(setting)):
-            total = work.derive("t", then, a=total, b=work.take("t_poll", "stage:poll.period"))
+            total = work.derive("t", then, a=total, b=poll_wait(work))
         reaction = work.take("t_ctl", "stage:controller.reaction")
         total = work.derive("t", then, a=total, b=reaction)
     verdict = work.at_most(total, work.take("t_sc", "stage:mosfet.short_circuit_time"))

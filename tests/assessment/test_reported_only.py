@@ -52,7 +52,8 @@ def test_every_mode_that_only_reports_is_in_the_map(name: str) -> None:
 
 
 def test_the_controller_handles_it_after_a_poll() -> None:
-    """By hand: detection 0.3 us, blanking 2.2 us, filter 1.15 us, poll 1 ms, controller 100 us; the chip's 1 us is gone."""
+    """By hand: detection 0.3 us, blanking 2.2 us, filter 1.15 us, poll 1 ms of a
+    clock 2 % slow, three frames of 16 bits, controller 100 us; the chip's 1 us is gone."""
     stage = load_stage("coolant_pump")
     name = "reaction.time.VDS_UH"
     (acting,) = assess(stage, names=[name]).verdicts
@@ -61,7 +62,8 @@ def test_the_controller_handles_it_after_a_poll() -> None:
     reporting = with_settings(stage, {"MODE.VDS_ACT": "report"})
     (told,) = assess(reporting, names=[name]).verdicts
     assert told.value is not None
-    assert told.value.high == pytest.approx(0.3e-6 + 2.2e-6 + 1.15e-6 + 1e-3 + 100e-6)
+    spi = 3 * (16 / (5e6 * 0.98) + 60e-9 + 40e-9 + 350e-9)
+    assert told.value.high == pytest.approx(0.3e-6 + 2.2e-6 + 1.15e-6 + 1.02e-3 + spi + 100e-6)
     assert told.title.endswith("(reported only)")
     assert any(
         "only reported while MODE.VDS_ACT == report: the chip does not act" in s for s in told.steps

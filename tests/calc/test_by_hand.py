@@ -8,7 +8,7 @@ from itertools import pairwise, product
 
 import pytest
 
-from regmap.calc import Input, Inputs, Verdict, run
+from regmap.calc import Facts, FaultTiming, Input, Inputs, Verdict, run
 from regmap.calc.inputs import default
 from regmap.quantity import parse_band
 
@@ -212,3 +212,41 @@ def test_di_dt_of_a_resistive_driver_bounds_the_slope_of_a_charging_gate() -> No
     assert figures(verdict)[1] == pytest.approx(steepest, rel=0.01)
     # on the plateau alone it would have been 5 / 7 of that, and the verdict too kind
     assert steepest > 1.3 * min(slopes)
+
+
+def test_a_watchdog_reacts_as_late_as_its_slowest_oscillator_lets_it(build: Build) -> None:
+    """TI SLLSF80B: a window of 60 ms with +-10 % ends at 66 ms at the latest."""
+    inputs = build(
+        (), role___watchdog__window="60 ms", chip___oscillator__tolerance="-10..10 %"
+    ).with_values(
+        [],
+        Facts(
+            faults=(
+                FaultTiming(name="WD", adds=("role:watchdog.window",), react=parse_band("1..2 us")),
+            )
+        ),
+    )
+    verdict = one(inputs, "reaction.time.WD")
+    assert verdict.value is not None
+    assert verdict.value.high == pytest.approx(66e-3 + 2e-6, rel=1e-9)
+    assert verdict.value.low == pytest.approx(54e-3 + 1e-6, rel=1e-9)
+    assert "tol,chip max" in verdict.corner
+
+
+def test_a_poll_ends_a_slow_period_and_a_whole_round_after_the_fault(build: Build) -> None:
+    """1 ms of a clock 2 % slow; 6 frames of 24 bits at 4.9 MHz with lead, lag and pause."""
+    verdict = one(build(), "reaction.time.OTW")
+    assert verdict.value is not None
+    spi = 6 * (24 / (5e6 * 0.98) + 60e-9 + 60e-9 + 600e-9)
+    assert verdict.value.high == pytest.approx(30e-6 + 1.02e-3 + spi + 150e-6, rel=1e-9)
+    shortest = 6 * (24 / (5e6 * 1.02) + 50e-9 + 50e-9 + 400e-9)
+    assert verdict.value.low == pytest.approx(10e-6 + 0.98e-3 + shortest + 80e-6, rel=1e-9)
+
+
+def test_a_short_circuit_that_is_only_reported_waits_for_the_poll_too(build: Build) -> None:
+    reported = build((), role___vds__mode="report")
+    told, acts = one(reported, "vds.withstand.high"), one(build(), "vds.withstand.high")
+    assert told.value is not None
+    assert acts.value is not None
+    spi = 6 * (24 / (5e6 * 0.98) + 60e-9 + 60e-9 + 600e-9)
+    assert told.value.high - acts.value.high == pytest.approx(1.02e-3 + spi + 150e-6, rel=1e-9)

@@ -170,3 +170,19 @@ def test_the_schema_refuses_what_the_loader_refuses() -> None:
         {"settings": []},
     ):
         assert not check.is_valid({**good, **broken}), broken
+
+
+def test_a_bound_takes_the_value_that_just_meets_it() -> None:
+    """68 mA is code 5 of the map, 82 mA code 6: at least 68 mA is 68 mA."""
+    for text, code in (
+        (">= 68 mA", 5),
+        (">= 68.001 mA", 6),
+        ("at least 68 mA", 5),
+        ("<= 68 mA", 5),
+        ("<= 67.999 mA", 4),
+        ("at most 68 mA", 5),
+    ):
+        stage, found = read_stage("s.yaml", text=HEAD + f"settings: {{GATE_HS.SOURCE: '{text}'}}\n")
+        assert not found
+        assert stage is not None
+        assert stage.settings[0].choice.code == code, text

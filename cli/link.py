@@ -140,6 +140,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     one = actions.add_parser("script", parents=[common, writing], help="run a test stand's script")
     document(one)
     one.add_argument("file", metavar="FILE", help="the script; - for standard input")
+    one.add_argument(
+        "--control",
+        metavar="socket://HOST:PORT",
+        help="where the steps disturb, clear, power and brown-out go: the control port that a twin tells",
+    )
     one = actions.add_parser(
         "pins", parents=[common, writing], help="read the adapter's pins, or drive the enable pin"
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,7 @@ from .linkrun import Target, can_be_permitted, known_chip, open_port, permitted,
 
 if TYPE_CHECKING:
     from regmap.link.look import Checked
+    from regmap.link.script import Line
 
 
 def frames_text(rows: Sequence[tuple[str, Any]]) -> Iterator[str]:
@@ -229,9 +231,28 @@ def _requests(chip: Chip, texts: Sequence[str]) -> tuple[list[str], list[str]]:
     return settings, acts
 
 
-def run_script_file(args: argparse.Namespace, context: Context, target: Target) -> int:
+def _dry(lines: Sequence[Line], chip: Chip, indent: str = "") -> Iterator[str]:
+    """The frames of a script's writes, reads and commands; the other steps as they stand."""
     from regmap.behaviour.plan import plan
-    from regmap.link.script import LineDone, read_script, run_script, writes
+
+    for line in lines:
+        texts = {
+            "write": [line.text],
+            "read": [f"read:{line.text}"],
+            "command": [line.text],
+            "key": list(chip.keys[line.text].steps) if line.do == "key" else [],
+        }.get(line.do, [])
+        rows = [(f"{line.do} {line.text}", p.sent) for p in plan(chip, texts)] if texts else []
+        for row in frames_text(rows) if rows else [f"{'':<12}{line.do} {line.text}"]:
+            yield indent + row
+        yield from _dry(line.body, chip, indent + "  ")
+
+
+def run_script_file(args: argparse.Namespace, context: Context, target: Target) -> int:
+    from regmap.link.running import run_script
+    from regmap.link.script import LineDone, read_script, writes
+    from regmap.twin.control import check_step
+    from regmap.wire.tcp import Asking
 
     chip = target.the_chip
     if args.file == "-":
@@ -241,19 +262,10 @@ def run_script_file(args: argparse.Namespace, context: Context, target: Target) 
             text = Path(args.file).read_text(encoding="utf-8")
         except UnicodeDecodeError:
             raise CallError(f"{args.file} is no text file") from None
-    lines = read_script(text, chip, args.file)
+    lines = read_script(text, chip, args.file, control=check_step)
     if args.dry_run:
-        for line in lines:
-            texts = {
-                "write": [line.text],
-                "read": [f"read:{line.text}"],
-                "command": [line.text],
-            }.get(line.do, [])
-            if line.do == "key":
-                texts = list(chip.keys[line.text].steps)
-            rows = [(f"{line.do} {line.text}", p.sent) for p in plan(chip, texts)] if texts else []
-            for row in frames_text(rows) if rows else [f"{'':<12}{line.do} {line.text}"]:
-                context.out(row)
+        for row in _dry(lines, chip):
+            context.out(row)
         context.err("dry run: nothing was sent")
         return Status.OK
     if writes(lines, chip):
@@ -270,6 +282,9 @@ def run_script_file(args: argparse.Namespace, context: Context, target: Target) 
                 ok=done.ok,
                 grade=done.grade,
                 detail=done.detail,
+                time_s=round(done.time, 6),
+                took_s=round(done.took, 6),
+                since_disturbance_s=None if done.elapsed is None else round(done.elapsed, 6),
             )
             return
         word = context.style("ok", "good") if done.ok else context.style("STOP", "bad")
@@ -281,9 +296,13 @@ def run_script_file(args: argparse.Namespace, context: Context, target: Target) 
             )
         )
 
-    with session(args, context, target) as link:
+    with ExitStack() as stack:
+        control: Asking | None = None
+        if args.control is not None:
+            control = stack.enter_context(closing(Asking(args.control)))
+        link = stack.enter_context(session(args, context, target))
         known_chip(args, link)
-        results = run_script(link, lines, on_line)
+        results = run_script(link, lines, on_line, control=control)
         last = results[-1]
         if not last.ok and not args.json:
             for row in link.account().lines():

@@ -8,6 +8,13 @@
     command CLEAR_ALL
     key unlock
     wait 20 ms
+    until STATUS1.OT = 1 within 50 ms   read again and again; also `until pin fault low within 5 ms`
+    assert pin fault high               also `assert elapsed < 5 ms`, since the last disturbance
+    pin enable low                      the adapter's enable pin
+    loop 100                            the steps down to `end`, so many times
+    end
+    disturb uv_supply for 1 ms          what goes wrong in a simulated chip with a control port, as
+    clear uv_supply                     `regmap.twin.control` says: also power, brown-out
     verify                              every setting written by this script, read back again
 
 The steps are those of a map's sequences. `write` of fields keeps the register's other fields as
@@ -16,8 +23,9 @@ they are: it is read first where its word is not known.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 from ..behaviour.plan import plan, read_requests
 from ..behaviour.settings import expectation
@@ -29,33 +37,54 @@ from ..quantity import Band, parse_band
 from . import rules
 from .session import Link
 
-STEPS = ("expect", "write", "read", "command", "key", "wait", "verify")
+CONTROL_STEPS = ("disturb", "clear", "power", "brown-out")
+STEPS = (
+    *("expect", "write", "read", "command", "key", "wait", "until", "assert", "pin"),
+    *("loop", "end", "verify", *CONTROL_STEPS),
+)
+PIN_LEVELS = ("pin fault low", "pin fault high", "pin enable low", "pin enable high")
 MOST_LINES = 10_000
+MOST_LOOPS = 1_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
-    """One step of a script, read and checked."""
+    """One step of a script, read and checked. `wait` is its time; a loop has a `count` and a `body`."""
 
     do: str
     text: str
     place: Place
     wait: Band | None = None
+    count: int = 0
+    body: tuple[Line, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineDone:
-    """One step as it went."""
+    """One step as it went. Times in seconds: since the script began, what it took, since the last disturbance."""
 
     line: Line
     ok: bool
     grade: str
     detail: str
+    time: float = 0.0
+    took: float = 0.0
+    elapsed: float | None = None
 
 
-def read_script(text: str, chip: Chip, file: str = "script") -> list[Line]:
-    """Every step of a script. Raises FileError with all problems."""
+def read_script(
+    text: str,
+    chip: Chip,
+    file: str = "script",
+    *,
+    control: Callable[[str, Chip], None] | None = None,
+) -> list[Line]:
+    """Every step of a script. Raises FileError with all problems.
+
+    `control` says what is wrong with a step for a simulated chip, by a CallError.
+    """
     lines: list[Line] = []
+    open_loops: list[tuple[Line, list[Line]]] = []
     problems: list[Problem] = []
     rows = text.splitlines()
     if len(rows) > MOST_LINES:
@@ -81,9 +110,23 @@ def read_script(text: str, chip: Chip, file: str = "script") -> list[Line]:
             continue
         at = row.find(rest, column - 1 + len(word)) + 1 if rest else column
         try:
-            lines.append(_line(word, rest, chip, where))
+            line = _line(word, rest, chip, where)
+            if control is not None and word in CONTROL_STEPS:
+                control(f"{word} {rest}", chip)
+            if word == "loop":
+                open_loops.append((line, lines))
+                lines = []
+            elif word == "end":
+                if not open_loops:
+                    raise CallError("`end` without a `loop` above it")
+                head, before = open_loops.pop()
+                lines = [*before, replace(head, body=tuple(lines))]
+            else:
+                lines.append(line)
         except CallError as error:
             problems.append(Problem(Place(file, number, at, max(1, len(rest)), row), str(error)))
+    for head, _ in open_loops:
+        problems.append(Problem(head.place, "a `loop` without its `end`", "a line `end` below it"))
     if not lines and not problems:
         problems.append(Problem(Place(file), "no step", "one of " + ", ".join(STEPS)))
     if problems:
@@ -93,10 +136,35 @@ def read_script(text: str, chip: Chip, file: str = "script") -> list[Line]:
 
 def _line(word: str, rest: str, chip: Chip, place: Place) -> Line:
     band: Band | None = None
+    count = 0
     if word == "wait":
-        band = parse_band(rest)
-        if band.dim != parse_band("1 s").dim or band.low < 0:
-            raise CallError(f"{rest[:40]!r} is no time; expected a time such as 20 ms")
+        band = _time(rest)
+    elif word == "until":
+        what, within, limit = rest.rpartition(" within ")
+        if not within:
+            raise CallError(
+                "`until` without a limit; expected until REG.FIELD = VALUE within 50 ms"
+            )
+        band, rest = _time(limit), what.strip()
+        _condition(rest, chip)
+    elif word == "assert":
+        if rest.startswith("elapsed"):
+            match = re.fullmatch(r"elapsed\s*(<=?)\s*(.+)", rest)
+            if match is None:
+                raise CallError(f"{rest[:40]!r}; expected elapsed < TIME")
+            band = _time(match[2])
+        else:
+            _condition(rest, chip)
+    elif word == "pin":
+        if rest not in ("enable low", "enable high"):
+            raise CallError(f"pin {rest[:40]!r}; expected enable low or enable high")
+    elif word == "loop":
+        if not rest.isdigit() or not 1 <= int(rest) <= MOST_LOOPS:
+            raise CallError(f"loop {rest[:40]!r}; expected a count, 1 to {MOST_LOOPS}")
+        count = int(rest)
+    elif word in CONTROL_STEPS:
+        if not rest:
+            raise CallError(f"`{word}` of nothing")
     elif word == "expect":
         expectation(chip, rest)
     elif word == "write":
@@ -104,9 +172,9 @@ def _line(word: str, rest: str, chip: Chip, place: Place) -> Line:
         if not isinstance(request, (SetField, WriteWord)):
             raise CallError(f"{rest[:40]!r} is no write; expected REG.FIELD = VALUE or REG = WORD")
         plan(chip, [rest])
-    elif word == "verify":
+    elif word in ("verify", "end"):
         if rest:
-            raise CallError(f"{rest[:40]!r} after verify; expected nothing")
+            raise CallError(f"{rest[:40]!r} after {word}; expected nothing")
     else:
         known: Sequence[str] = list(
             {"read": chip.registers, "command": chip.commands, "key": chip.keys}[word]
@@ -117,99 +185,32 @@ def _line(word: str, rest: str, chip: Chip, place: Place) -> Line:
             raise CallError(
                 f"no {word if word != 'read' else 'register'} {rest[:40]!r} in this map{tail}"
             )
-    return Line(do=word, text=rest, place=place, wait=band)
+    return Line(do=word, text=rest, place=place, wait=band, count=count)
+
+
+def _time(text: str) -> Band:
+    band = parse_band(text)
+    if band.dim != parse_band("1 s").dim or band.low < 0:
+        raise CallError(f"{text[:40]!r} is no time; expected a time such as 20 ms")
+    return band
+
+
+def _condition(text: str, chip: Chip) -> None:
+    """Raises CallError where this is no expectation and no level of a pin."""
+    if text.split()[:1] != ["pin"]:
+        expectation(chip, text)
+    elif text not in PIN_LEVELS:
+        raise CallError(f"{text[:40]!r}; expected one of {', '.join(PIN_LEVELS)}")
 
 
 def writes(lines: Sequence[Line], chip: Chip) -> bool:
     """Whether a script changes the chip."""
     return any(
-        line.do in ("write", "command", "key")
+        line.do in ("write", "command", "key", "pin")
+        or (line.do == "loop" and writes(line.body, chip))
         or (line.do == "read" and bool(rules.read_hazards(chip, chip.registers[line.text])))
         for line in lines
     )
-
-
-def run_script(
-    link: Link, lines: Sequence[Line], on_line: Callable[[LineDone], None] | None = None
-) -> list[LineDone]:
-    """Run a script; stops at the first step that does not hold."""
-    done: list[LineDone] = []
-    written: dict[str, int] = {}
-    for line in lines:
-        for result in _run(link, line, written):
-            done.append(result)
-            link.log("script", step=f"{line.do} {line.text}", ok=result.ok, detail=result.detail)
-            if on_line is not None:
-                on_line(result)
-        if not done[-1].ok:
-            break
-    return done
-
-
-def _run(link: Link, line: Line, written: dict[str, int]) -> Iterator[LineDone]:
-    chip = link.chip
-
-    def end(ok: bool, grade: str, detail: str) -> LineDone:
-        return LineDone(line=line, ok=ok, grade=grade, detail=detail)
-
-    if line.do == "wait":
-        assert line.wait is not None
-        link.port.sleep(float(line.wait.high))
-        yield end(True, "", "")
-    elif line.do in ("read", "expect"):
-        if line.do == "read":
-            register, mask, value = chip.registers[line.text], 0, 0
-        else:
-            register, mask, value = expectation(chip, line.text)
-        reading = link.read(register.name)
-        if reading.word is None:
-            yield end(False, reading.grade, reading.why)
-            return
-        text = f"{register.name} = 0x{reading.word:X}"
-        holds = not (reading.word ^ value) & mask
-        yield end(
-            holds,
-            reading.grade,
-            text if holds else f"{text}; expected 0x{value:X} in bits 0x{mask:X}",
-        )
-    elif line.do == "key":
-        result = link.key(line.text)
-        yield end(result.good, result.result, result.why)
-    elif line.do == "command":
-        result = link.command(chip.commands[line.text])
-        yield end(result.good, result.result, result.why)
-    elif line.do == "write":
-        yield from _write(link, line, written, end)
-    else:
-        for name, word in written.items():
-            check = rules.readback(chip, chip.registers[name], 0, word)
-            if check is None:
-                continue
-            reading = link.read(name)
-            good = reading.good and ((reading.word or 0) ^ check[1]) & check[0] == 0
-            shown = f"{name} = 0x{reading.word:X}" if reading.word is not None else reading.why
-            yield end(good, reading.grade, shown if good else f"{shown}; expected 0x{check[1]:X}")
-            if not good:
-                return
-        if not written:
-            yield end(True, "", "nothing was written yet")
-
-
-def _write(
-    link: Link, line: Line, written: dict[str, int], end: Callable[[bool, str, str], LineDone]
-) -> Iterator[LineDone]:
-    try:
-        words = words_for(link, [line.text])
-    except CallError as error:
-        yield end(False, "refused", str(error))
-        return
-    for name, word in words:
-        result = link.write(name, word)
-        if result.good:
-            written[name] = word
-        yield end(result.good, result.result, result.why or f"{name} = 0x{word:X}")
-        if not result.good:
-            return
 
 
 def words_for(link: Link, requests: Sequence[str]) -> list[tuple[str, int]]:

@@ -70,6 +70,27 @@ class SocketLine:
             self._socket.close()
 
 
+class Asking:
+    """One line of text to `socket://HOST:PORT`, one back. Raises LinkError."""
+
+    def __init__(self, device: str, *, timeout: float = 5.0) -> None:
+        self.timeout = timeout
+        self._line = SocketLine(device)
+
+    def __call__(self, text: str) -> str:
+        self._line.write(text.encode() + b"\n")
+        got = b""
+        while not got.endswith(b"\n"):
+            piece = self._line.read(self.timeout)
+            if not piece:
+                raise LinkError(f"{self._line.device} gave no answer within {self.timeout:g} s")
+            got += piece
+        return got.decode("utf-8", errors="replace").strip()
+
+    def close(self) -> None:
+        self._line.close()
+
+
 class LoopbackPort:
     """The far end of such lines: listens on this machine and serves one connection after the other.
 

@@ -18,7 +18,8 @@ from regmap.link.bringup import apply, identify, verify
 from regmap.link.log import SessionLog
 from regmap.link.look import look
 from regmap.link.port import AdapterPort
-from regmap.link.script import read_script, run_script, words_for
+from regmap.link.running import run_script
+from regmap.link.script import read_script, words_for
 from regmap.link.session import Link
 from regmap.link.watch import watch
 from regmap.maps.load import load_map, read_map

@@ -87,7 +87,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
             continue
         sent = codec.decode_command(parse_word(first, chip), machine.bank)
         answer = codec.decode_reply(parse_word(second, chip), sent) if colon else None
-        known = said(sent, answer) if answer is not None else Said()
+        known = said(chip, sent, answer) if answer is not None else Said()
         if known.register is not None and not known.after:
             # what a reply shows of the time before the command is what the command acts upon
             machine.bank.learn_read(known.register.name, known.data)
@@ -213,7 +213,7 @@ def _answer(
 ) -> dict[str, object]:
     """A reply to `sent`; with None nobody knows to what."""
     chip = bank.chip
-    told = said(sent, answer)
+    told = said(chip, sent, answer)
     register = told.register
     words = {register.name: register.held(told.data)} if register is not None else {}
     fields = shown_fields(chip, register, told.data, bank) if register is not None else []

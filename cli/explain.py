@@ -82,10 +82,10 @@ def _status_words(chip: Chip, texts: Sequence[str]) -> tuple[dict[str, int], dic
         answer = codec.decode_reply(parse_word(second, chip), sent)
         for flaw in (*sent.flaws, *answer.flaws):
             raise RejectedError(f"{text} says nothing of the chip: rejected: {flaw.text}")
-        told = said(sent, answer)
+        told = said(chip, sent, answer)
         # of several replies what one of them shows raised was raised
         shown.update({n: up or shown.get(n, False) for n, up in told.faults.items()})
-        if told.register is not None and sent.kind == "read":
+        if told.register is not None and sent.kind != "write":
             words[told.register.name] = told.register.held(told.data)
     return words, shown
 

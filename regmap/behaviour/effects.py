@@ -67,6 +67,7 @@ NOTHING = Effects(outcome=Outcome())
 def effects(machine: Machine, sent: Sent) -> Effects:
     """Let the machine take this frame; what that changes. A frame with flaws is rejected, and changes nothing."""
     if sent.flaws:
+        machine.rejected()
         return Effects(outcome=Outcome(False, f"rejected: {sent.flaws[0].text}"))
     before = machine.bank.copy()
     outcome = machine.apply(sent)
@@ -100,7 +101,7 @@ class Said:
     faults: Mapping[str, bool] = field(default_factory=dict)
 
 
-def said(sent: Sent | None, answer: Answer) -> Said:
+def said(chip: Chip, sent: Sent | None, answer: Answer) -> Said:
     """What this reply to `sent` says; nothing where it has flaws.
 
     The answer to a read carries the register; the answer to a write what the map says (`on_write`):
@@ -115,9 +116,13 @@ def said(sent: Sent | None, answer: Answer) -> Said:
     }
     part = answer.layout.of_kind("data")
     register = sent.register if sent is not None else None
+    if sent is not None and sent.command is not None:
+        register = chip.registers.get(sent.command.returns)
     if sent is None or register is None or answer.data is None or part is None:
         return Said(faults=faults)
-    if sent.kind == "read" or (sent.kind == "write" and part.on_write in ("old", "new")):
+    if sent.kind == "read" or sent.command is not None:
+        return Said(register=register, data=answer.data & register.mask, faults=faults)
+    if sent.kind == "write" and part.on_write in ("old", "new"):
         return Said(
             register=register, data=answer.data, after=part.on_write == "new", faults=faults
         )

@@ -11,8 +11,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import Literal
 
 from ..chip.bank import Bank, need
 from ..chip.bits import deposit, mask_of
@@ -121,6 +122,14 @@ def as_read(chip: Chip, register: Register, words: Mapping[str, int]) -> int:
     return register.shown(words.get(register.name, register.reset))
 
 
+def _bits_of(chip: Chip, ref: str) -> tuple[str, int]:
+    """The register and bits that "REG" (all its fields) or "REG.FIELD" names."""
+    field = chip.field(ref)
+    if field is not None:
+        return field.register, field.mask
+    return ref, sum(f.mask for f in chip.registers[ref].fields)
+
+
 def _write_once(chip: Chip, but: Bank | None = None) -> set[tuple[str, str]]:
     """Every write-once field as (register, field), without those that `but` knows."""
     known = but.known if but is not None else {}
@@ -164,10 +173,20 @@ class Machine:
             for target, texts in ((self._enter, state.entered_by), (self._leave, state.left_by)):
                 for text in texts:
                     target.append((state.name, match_of(chip, text) if "=" in text else text))
-        self._effects = {
-            c.name: [e if "=" not in e else match_of(chip, e) for e in c.effects]
-            for c in chip.commands.values()
-        }
+        self._effects = {c.name: self._read_effects(c.effects) for c in chip.commands.values()}
+        #: effects of written codes, and flags with the bits that they sum up, by register
+        self._acts: dict[str, list[tuple[Match, list[Match | str]]]] = {}
+        self._flags: list[tuple[Field, list[tuple[str, int]]]] = []
+        for register in chip.registers.values():
+            for item in register.fields:
+                for code, texts in item.acts.items():
+                    bits = deposit(code, item.bits)
+                    match = Match(register.name, item.mask, bits, f"{item.ref} = {code}")
+                    self._acts.setdefault(register.name, []).append(
+                        (match, self._read_effects(texts))
+                    )
+                if item.any_of:
+                    self._flags.append((item, [_bits_of(chip, ref) for ref in item.any_of]))
         self._fault_bits: dict[str, tuple[str, int, int, int]] = {}
         for fault in chip.faults.values():
             field = chip.field(fault.ref)
@@ -186,13 +205,25 @@ class Machine:
                 else:
                     self._cleared_by.setdefault(way, []).append(fault)
 
+    def _read_effects(self, texts: Iterable[str]) -> list[Match | str]:
+        return [match_of(self.chip, e) if "=" in e else e for e in texts]
+
     # --- frames ------------------------------------------------------------------------------
     def apply(self, sent: Sent) -> Outcome:
         """What this (flawless) frame does to the chip."""
+        outcome = self._apply(sent)
+        self._raise_flags()
+        return outcome
+
+    def rejected(self) -> None:
+        """A frame came that the chip rejects."""
+        self._interrupt("bad")
+
+    def _apply(self, sent: Sent) -> Outcome:
         if sent.command is not None:
-            return self.command(sent.command)
+            return self.command(sent.command, sent.data)
         if sent.register is None:
-            self._interrupt()
+            self._interrupt("other")
             return Outcome(
                 False, f"no register at address 0x{sent.address or 0:X}", refused="address"
             )
@@ -200,7 +231,7 @@ class Machine:
             return self.write(sent.register, sent.data or 0)
         if sent.kind == "read":
             return self.read(sent.register)
-        self._interrupt()
+        self._interrupt("other")
         return Outcome(False, f"the operation means nothing ({sent.kind})", refused="operation")
 
     def write(self, register: Register, word: int) -> Outcome:
@@ -213,11 +244,11 @@ class Machine:
         allowed = evaluate(register.writable, bank) if register.writable is not None else True
         # a write that does not take is no step of a key and no event, but it comes between others
         if allowed is False:
-            self._interrupt()
+            self._interrupt("write")
             why = f"{name} is writable only while {register.writable}"
             return Outcome(False, why, before, before, (), "locked_write")
         if not register.takes_writes:
-            self._interrupt()
+            self._interrupt("write")
             return Outcome(False, f"{name} is read-only", before, before, (), "read_only_write")
         keys = self._keys(name, word)
         spent, doubtful = ({f for r, f in s if r == name} for s in (self.spent, self.doubtful))
@@ -240,6 +271,9 @@ class Machine:
             if match.hits(name, word):
                 self._quiet(fault, sure=allowed is True)
         events = keys + self._fire(None, (name, word), keys, sure=allowed is True)
+        for match, does in self._acts.get(name, ()):
+            if match.hits(name, word & register.write_mask):
+                events += self._act(does, sure=allowed is True)
         return Outcome(
             not wasted,
             why,
@@ -255,19 +289,33 @@ class Machine:
 
     def read(self, register: Register) -> Outcome:
         """Read: clear-on-read fields are gone afterwards."""
-        self._interrupt()
+        self._interrupt("other")
         before = self.bank.word(register.name)
         if clears := _read_clears(register):
             self.bank.learn(register.name, 0, clears)
         self._clear("read", register.name)
         return Outcome(True, "", before, self.bank.word(register.name))
 
-    def command(self, command: Command) -> Outcome:
-        """A command with its effects: reset, clear_faults, or a field set."""
-        self._interrupt()
+    def command(self, command: Command, data: int | None = None) -> Outcome:
+        """A command with its effects; one that carries a register writes its data there."""
+        register = self.chip.registers.get(command.carries)
+        if register is not None:
+            outcome = self.write(register, (data or 0) & register.mask)
+        else:
+            self._interrupt("other")
+            outcome = Outcome()
+        events = [*outcome.events, *self._act(self._effects[command.name])]
+        self._clear(command.name)
+        events += self._fire(command.name, None, keys=())
+        return replace(outcome, events=tuple(events))
+
+    def _act(self, effects: Iterable[Match | str], *, sure: bool = True) -> list[str]:
+        """Carry out effects of a command or a written code; not `sure`, what they touch is unknown."""
         events: list[str] = []
-        for effect in self._effects[command.name]:
-            if isinstance(effect, Match):
+        for effect in effects:
+            if not sure:
+                self._unsure(effect)
+            elif isinstance(effect, Match):
                 self.bank.learn(effect.register, effect.value, effect.mask)
             elif effect == "reset":
                 self.reset()
@@ -275,9 +323,30 @@ class Machine:
             elif effect == "clear_faults":
                 self.clear_faults()
                 events.append("clear_faults")
-        self._clear(command.name)
-        events += self._fire(command.name, None, keys=())
-        return Outcome(True, "", None, None, tuple(events))
+            else:
+                name = effect.removeprefix("clear ").strip()
+                register = self.chip.registers[name]
+                self.bank.learn(name, 0, sum(f.mask for f in register.fields))
+                for fault in self.chip.faults.values():
+                    if fault.register == name:
+                        self.set_fault(fault, False)
+        return events
+
+    def _unsure(self, effect: Match | str) -> None:
+        """An effect may have happened: what it would change is not known any more."""
+        known, chip = self.bank.known, self.chip
+        if isinstance(effect, Match):
+            known[effect.register] = known.get(effect.register, 0) & ~effect.mask
+        elif effect == "reset":
+            for register in chip.registers.values():
+                same = ~(self.bank.words.get(register.name, 0) ^ register.reset)
+                known[register.name] = known.get(register.name, 0) & same
+        elif effect == "clear_faults":
+            for fault in chip.faults.values():
+                self._quiet(fault, sure=False)
+        else:
+            name = effect.removeprefix("clear ").strip()
+            known[name] = known.get(name, 0) & ~self.bank.words.get(name, 0)
 
     def forget(self) -> None:
         """Nothing is known any more."""
@@ -367,6 +436,7 @@ class Machine:
             ):
                 self.set_fault(fault, False)
         self._sum_up()
+        self._raise_flags()
         for register in self.chip.registers.values():
             for field in register.fields:
                 if field.shows is not None:
@@ -375,6 +445,17 @@ class Machine:
                         self.bank.learn(
                             register.name, deposit(int(holds), field.bits), mask_of(field.bits)
                         )
+
+    def _raise_flags(self) -> None:
+        """Flags that are 1 while any of other bits is: 0 only where all of them are known to be 0."""
+        words, known = self.bank.words, self.bank.known
+        for field, members in self._flags:
+            if any(words.get(r, 0) & known.get(r, 0) & mask for r, mask in members):
+                self.bank.learn(field.register, field.mask, field.mask)
+            elif all(known.get(r, 0) & mask == mask for r, mask in members):
+                self.bank.learn(field.register, 0, field.mask)
+            elif field.register in known:
+                known[field.register] &= ~field.mask
 
     def _sum_up(self) -> None:
         """Sums after what they sum up, which may be sums themselves."""
@@ -409,9 +490,12 @@ class Machine:
         done = []
         for name, steps in self._steps.items():
             at = self.progress[name]
+            breaks = self.chip.keys[name].broken_by
             if steps[at].hits(register, word):
                 at += 1
-            elif self.chip.keys[name].uninterrupted or any(s.register == register for s in steps):
+            elif breaks in ("bad_frames", "frames", "writes") or (
+                breaks == "own_writes" and any(s.register == register for s in steps)
+            ):
                 at = 1 if steps[0].hits(register, word) else 0
             if at == len(steps):
                 done.append(name)
@@ -419,9 +503,12 @@ class Machine:
             self.progress[name] = at
         return done
 
-    def _interrupt(self) -> None:
+    def _interrupt(self, what: Literal["write", "other", "bad"]) -> None:
+        """Key sequences that a write that does not take, another sound frame or a bad one starts over."""
+        breaking = {"write": ("bad_frames", "frames", "writes"), "other": ("bad_frames", "frames"),
+                    "bad": ("bad_frames",)}[what]  # fmt: skip
         for name in self.progress:
-            if self.chip.keys[name].uninterrupted:
+            if self.chip.keys[name].broken_by in breaking:
                 self.progress[name] = 0
 
     def _fire(

@@ -94,6 +94,15 @@ RAISED_BY: dict[str, str] = {
     "watchdog": "watchdog service missing, too early or wrong",
 }
 
+#: What starts a key sequence over, each beside what stands below it; key: word used in maps.
+BROKEN_BY: dict[str, str] = {
+    "bad_frames": "a frame that is rejected, too",
+    "frames": "any other sound frame (where nothing is said)",
+    "writes": "any other write; reads and commands may come between",
+    "own_writes": "only a wrong write of a register of the sequence",
+    "nothing": "nothing: whatever is no step is passed over",
+}
+
 PartKind = Literal[
     "operation",
     "address",
@@ -242,7 +251,11 @@ class Meaning:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Field:
-    """A named group of bits of one register. `meanings` is tried in order; the last may have no `when`."""
+    """A named group of bits of one register. `meanings` is tried in order; the last may have no `when`.
+
+    `any_of` names registers and fields: the flag is 1 while any bit of them is. `acts` are the effects
+    of a write of one of these codes, as those of a command.
+    """
 
     name: str
     register: str
@@ -254,6 +267,8 @@ class Field:
     summary: str = ""
     power_up: int | None = None
     shows: Expr | None = None
+    any_of: tuple[str, ...] = ()
+    acts: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
     origin: str = ""
 
     @property
@@ -412,7 +427,9 @@ class Command:
     """A frame that is no register access: given values for named parts of the command layout.
 
     `frames` are the layouts that carry it. `care` has the bits that count of a part's value, where
-    not all do; the others are sent as 0 and may be anything.
+    not all do; the others are sent as 0 and may be anything. `carries` is the register that takes its
+    data, `returns` the one whose content its reply has. Effects are "reset", "clear_faults",
+    "clear REG" (every field 0), or "REG.FIELD = VALUE".
     """
 
     name: str
@@ -420,6 +437,8 @@ class Command:
     parts: Mapping[str, int]
     care: Mapping[str, int] = field(default_factory=dict)
     takes_data: bool = False
+    carries: str = ""
+    returns: str = ""
     summary: str = ""
     effects: tuple[str, ...] = ()
     origin: str = ""
@@ -452,11 +471,11 @@ class State:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Key:
-    """A sequence of writes that must arrive in this order; with `uninterrupted`, without others between."""
+    """A sequence of writes that must arrive in this order; `broken_by` says what starts it over."""
 
     name: str
     steps: tuple[str, ...]
-    uninterrupted: bool = True
+    broken_by: str = "frames"
     summary: str = ""
     origin: str = ""
 

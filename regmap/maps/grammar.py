@@ -9,7 +9,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Any
 
-from ..chip.model import ACCESS, RAISED_BY, SEVERITIES
+from ..chip.model import ACCESS, BROKEN_BY, RAISED_BY, SEVERITIES
 from ..document.schema import (
     NAME,
     OPTION,
@@ -158,6 +158,18 @@ FIELD = Record(
             EXPR,
             False,
             "read-only: the condition the field shows, 1 while it holds, such as a state",
+        ),
+        "any_of": (
+            Many(
+                Word(r"[A-Za-z_]\w*(\.[A-Za-z_]\w*)?", "REG or REG.FIELD"), "registers and fields"
+            ),
+            False,
+            "read-only: the flag is 1 while any bit of these is",
+        ),
+        "acts": (
+            Table(OPTION, Many(TEXT, "effects"), "effects by code or option", 1),
+            False,
+            "what a write of a code does beside setting it: reset, clear_faults, clear REG, or REG.FIELD = VALUE",
         ),
         **VALUE_KEYS,
     },
@@ -581,8 +593,10 @@ def map_shape() -> Record:
                             "effects": (
                                 Many(TEXT, "effects"),
                                 False,
-                                "reset, clear_faults, or REG.FIELD = VALUE",
+                                "reset, clear_faults, clear REG (every field 0), or REG.FIELD = VALUE",
                             ),
+                            "carries": (NAME, False, "the register that takes its data word"),
+                            "returns": (NAME, False, "the register whose content its reply has"),
                             "summary": (TEXT, False, "one line for people"),
                         },
                         "a command",
@@ -659,7 +673,17 @@ def map_shape() -> Record:
                                 True,
                                 "writes in their order",
                             ),
-                            "uninterrupted": (BOOL, False, "no other frame may come between (yes)"),
+                            "broken_by": (
+                                Choice(BROKEN_BY),
+                                False,
+                                "what starts the sequence over, beside what stands below it in the list: "
+                                + "; ".join(f"{n}: {d}" for n, d in BROKEN_BY.items()),
+                            ),
+                            "uninterrupted": (
+                                BOOL,
+                                False,
+                                "yes as `broken_by: frames`, no as `broken_by: own_writes`",
+                            ),
                             "summary": (TEXT, False, "one line for people"),
                         },
                         "a key sequence",

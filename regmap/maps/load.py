@@ -298,6 +298,7 @@ def _build(rec: Rec, reader: Reader, sources: Sources) -> Chip:
     chip = extras.chip = replace(chip, keys=keys)
     extras.check_states(rec.get("states", empty))
     extras.check_commands(rec.get("commands", empty))
+    extras.check_fields(rec.get("registers", empty))
     faults = extras.faults(rec.get("faults", empty))
     chip = extras.chip = replace(chip, faults=faults)
     chip = replace(

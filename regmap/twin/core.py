@@ -342,6 +342,9 @@ class Core:
     def _data_for(self, sent: Sent) -> int:
         """The data part of the answer, before the command has acted."""
         bank = self.machine.bank
+        returned = sent.command.returns if sent.command is not None else ""
+        if returned:
+            return as_read(self.chip, self.chip.registers[returned], bank.words)
         if sent.register is None:
             return 0
         if sent.kind == "read":
@@ -355,6 +358,7 @@ class Core:
     def _reject(self, frame: Frame, cause: str, text: str) -> None:
         self._pieces, self._frame = [], None
         self._event("rejected", text)
+        self.machine.rejected()
         if frame.after:
             last = self._queue[-1] if self._queue and self._rejected == "previous" else None
             self._queue.append(last)

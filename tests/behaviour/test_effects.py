@@ -109,10 +109,10 @@ def test_what_the_answer_to_a_write_says(access: Chip) -> None:
     """The map says on_write: old, so it is the content before the write; status bits are faults."""
     codec = Codec(access)
     sent = codec.write(access.registers["PLAIN"], 0x34)
-    known = said(sent, codec.decode_reply(0xAA12, sent))
+    known = said(access, sent, codec.decode_reply(0xAA12, sent))
     assert (known.register, known.data, known.after) == (access.registers["PLAIN"], 0x12, False)
     assert known.faults == {"UV": True}
-    damaged = said(sent, codec.decode_reply(0xAB12, sent))
+    damaged = said(access, sent, codec.decode_reply(0xAB12, sent))
     assert (damaged.register, damaged.faults) == (None, {})
 
 

@@ -296,7 +296,7 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "effect unknown",
         "effects: [clear_faults]",
         "effects: [clear_fault]",
-        "map.yaml:32:15: error: the effect 'clear_fault'; expected reset, clear_faults, or REG.FIELD = VALUE; nearest: clear_faults [commands.CLEAR]",
+        "map.yaml:32:15: error: the effect 'clear_fault'; expected reset, clear_faults, clear REG, or REG.FIELD = VALUE; nearest: clear_faults [commands.CLEAR]",
     ),
     (
         "no address",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from ...chip.bank import Bank, find
@@ -137,21 +137,54 @@ class Extras:
 
     # --- sections ---------------------------------------------------------------------------
     def check_commands(self, recs: Rec) -> None:
-        """Effects of commands: a reset, cleared faults, or a field that is set."""
+        """Effects of commands, and the registers whose content they carry or return."""
         for rec in recs.values():
-            for index, text in enumerate(rec.get("effects", ())):
-                node = rec["effects"].nodes[index]
-                if "=" in text:
-                    self.request(text, node, rec.path, single=True)
-                elif text not in EFFECTS:
-                    near = nearest(text, EFFECTS)
-                    self.reader.complain(
-                        node,
-                        rec.path,
-                        f"the effect {quoted(text)}",
-                        "reset, clear_faults, or REG.FIELD = VALUE",
-                        near[0] if near else "",
-                    )
+            if "effects" in rec:
+                self.effects(rec["effects"], rec["effects"].nodes, rec.path)
+            for key in ("carries", "returns"):
+                if key in rec:
+                    node = rec.value_nodes[key]
+                    self.name(rec[key], self.chip.registers, "register", node, rec.path)
+
+    def check_fields(self, recs: Rec) -> None:
+        """What fields do when they are written, and what flags sum up."""
+        for register in recs.values():
+            for name, rec in register.get("fields", {}).items():
+                for texts in rec.get("acts", {}).values():
+                    self.effects(texts, texts.nodes, rec.path)
+                item = self.chip.field(f"{register.path.rpartition('.')[2]}.{name}")
+                for key in ("acts", "any_of"):
+                    if key in rec and item is not None and item.writable is (key == "any_of"):
+                        self.reader.complain(
+                            rec.key_nodes[key],
+                            rec.path,
+                            f"`{key}` of a field that {'can' if item.writable else 'cannot'} be written",
+                            "access: ro" if key == "any_of" else "an access that takes writes",
+                        )
+                for index, ref in enumerate(rec.get("any_of", ())):
+                    node = rec["any_of"].nodes[index]
+                    if "." in ref and self.chip.field(ref) is None:
+                        unknown_field(ref, dict(self.chip.registers), node, rec.path, self.reader)
+                    elif "." not in ref:
+                        self.name(ref, self.chip.registers, "register", node, rec.path)
+
+    def effects(self, texts: Iterable[str], nodes: Sequence[Node], path: str) -> None:
+        """Effects: a reset, cleared faults, a cleared register, or a field that is set."""
+        for text, node in zip(texts, nodes, strict=True):
+            if "=" in text:
+                self.request(text, node, path, single=True)
+            elif text.startswith("clear "):
+                name = text.removeprefix("clear ").strip()
+                self.name(name, self.chip.registers, "register", node, path)
+            elif text not in EFFECTS:
+                near = nearest(text, EFFECTS)
+                self.reader.complain(
+                    node,
+                    path,
+                    f"the effect {quoted(text)}",
+                    "reset, clear_faults, clear REG, or REG.FIELD = VALUE",
+                    near[0] if near else "",
+                )
 
     def states(self, recs: Rec) -> dict[str, State]:
         found = {}
@@ -207,7 +240,9 @@ class Extras:
             found[name] = Key(
                 name=name,
                 steps=tuple(steps),
-                uninterrupted=rec.get("uninterrupted", True),
+                broken_by=rec.get(
+                    "broken_by", "frames" if rec.get("uninterrupted", True) else "own_writes"
+                ),
                 summary=rec.get("summary", ""),
                 origin=Sources.origin(rec.node),
             )

@@ -466,7 +466,9 @@ def build_commands(recs: Rec, frames: dict[str, Frame], reader: Reader) -> dict[
                 for n, v in rec.get("parts", {}).items()
                 if v.care != -1 and (part := frame.command.named(n)) is not None
             },
-            takes_data=rec.get("data", False),
+            takes_data=rec.get("data", False) or "carries" in rec,
+            carries=rec.get("carries", ""),
+            returns=rec.get("returns", ""),
             summary=rec.get("summary", ""),
             effects=tuple(rec.get("effects", ())),
             origin=Sources.origin(rec.node),

@@ -318,11 +318,26 @@ def _fields(register: str, rec: Rec, width: int, reader: Reader) -> tuple[tuple[
                 summary=item.get("summary", ""),
                 power_up=power_up,
                 shows=item.get("shows"),
+                any_of=tuple(item.get("any_of", ())),
+                acts=_acts(item, meanings, len(bits), reader),
                 origin=Sources.origin(item.node),
             )
         )
     claimed = sum(1 << b for b in owner)
     return tuple(fields), claimed
+
+
+def _acts(
+    item: Rec, meanings: tuple[Meaning, ...], width: int, reader: Reader
+) -> dict[int, tuple[str, ...]]:
+    """Effects by code of a field that does something when it is written."""
+    found: dict[int, tuple[str, ...]] = {}
+    for text, effects in item.get("acts", {}).items():
+        node = item["acts"].key_nodes[text]
+        code = read_code(text, meanings, width, node, item.path, reader)
+        if code is not None:
+            found[code] = tuple(effects)
+    return found
 
 
 def _reset(rec: Rec, fields: tuple[Field, ...], width: int, reader: Reader) -> int:

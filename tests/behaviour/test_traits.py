@@ -1,0 +1,156 @@
+"""Traits of real chips that a map can say, in both directions: frames by hand to effects, requests to frames."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from regmap.behaviour.effects import effects, said
+from regmap.behaviour.machine import Machine
+from regmap.behaviour.plan import plan
+from regmap.chip.bank import Bank
+from regmap.frames.codec import Codec
+from regmap.maps.load import load_map
+from regmap.maps.vet import prove
+from regmap.twin import Twin
+
+CHIP = load_map(Path(__file__).with_name("traits.yaml"))
+CODEC = Codec(CHIP)
+
+
+def frame(kind: int, address: int, data: int) -> int:
+    """The word by hand: kind, address, an even number of ones, data."""
+    bare = kind << 14 | address << 9 | data
+    return bare | (bare.bit_count() & 1) << 8
+
+
+def test_the_frames_computed_by_hand_hold() -> None:
+    assert prove(CHIP) == []
+    assert frame(1, 2, 0x33) == 0x4433
+    assert frame(2, 9, 0) == 0x9300
+
+
+def test_a_read_only_and_a_write_only_register_at_one_address() -> None:
+    write, read = CODEC.decode_command(frame(1, 1, 0xAB)), CODEC.decode_command(frame(0, 1, 0))
+    assert write.register is CHIP.registers["ORDER"]
+    assert read.register is CHIP.registers["REPORT"]
+    assert [p.sent.word for p in plan(CHIP, ["ORDER = 0xAB", "read:REPORT"])] == [
+        frame(1, 1, 0xAB), frame(0, 1, 0)
+    ]  # fmt: skip
+    twin = Twin(CHIP)
+    twin.exchange(frame(1, 1, 0xAB))
+    assert (twin.word("ORDER"), twin.word("REPORT")) == (0xAB, 0x3C)
+    assert twin.exchange(frame(0, 1, 0)) == 0x5A3C
+
+
+def test_a_command_carries_a_register() -> None:
+    sent = CODEC.decode_command(frame(2, 8, 0x55))
+    assert (sent.kind, sent.data) == ("QUICK", 0x55)
+    told = effects(Machine(CHIP), sent)
+    assert [str(c) for c in told.changes] == ["GATE.V: 17 -> 85"]
+    twin = Twin(CHIP)
+    twin.exchange(frame(2, 8, 0x55))
+    assert twin.word("GATE") == 0x55
+
+
+def test_a_command_returns_a_register_and_clears_it() -> None:
+    bank = Bank.at_reset(CHIP)
+    bank.learn("STATUS", 0b11)
+    sent = CODEC.decode_command(frame(2, 9, 0))
+    known = said(CHIP, sent, CODEC.decode_reply(0x5A03, sent))
+    assert (known.register, known.data) == (CHIP.registers["STATUS"], 3)
+    told = effects(Machine(CHIP, bank), sent)
+    assert [str(c) for c in told.changes] == ["STATUS.HOT: 1 -> 0", "STATUS.LOW: 1 -> 0"]
+    twin = Twin(CHIP)
+    twin.disturb("HOT for 1 us")
+    twin.wait(1e-3)
+    assert twin.exchange(frame(2, 9, 0)) == 0x5A01
+    assert twin.exchange(frame(2, 9, 0)) == 0x5A00
+
+
+def test_a_bit_that_resets_the_chip() -> None:
+    bank = Bank.at_reset(CHIP)
+    bank.learn("GATE", 0x99)
+    told = effects(Machine(CHIP, bank), CODEC.decode_command(frame(1, 6, 0x61)))
+    assert told.outcome.events == ("reset",)
+    assert [str(c) for c in told.changes] == ["GATE.V: 153 -> 17"]  # MODE back at 1 as well
+    assert bank.words["CONTROL"] == 0x20
+    twin = Twin(CHIP)
+    twin.exchange(frame(1, 2, 0x99))
+    twin.exchange(frame(1, 6, 0x60))
+    assert (twin.word("GATE"), twin.word("CONTROL")) == (0x99, 0x60)  # no reset without its bit
+    twin.exchange(frame(1, 6, 0x61))
+    assert (twin.word("GATE"), twin.word("CONTROL")) == (0x11, 0x20)
+
+
+def test_a_code_that_does_something_else() -> None:
+    bank = Bank.at_reset(CHIP)
+    bank.learn("STATUS", 1)
+    told = effects(Machine(CHIP, bank), CODEC.decode_command(frame(1, 6, 0x20 | 5 << 1)))
+    assert [str(c) for c in told.changes] == ["GATE.V: 17 -> 119", "STATUS.HOT: 1 -> 0"]
+    other = effects(Machine(CHIP), CODEC.decode_command(frame(1, 6, 0x20 | 4 << 1)))
+    assert not other.changes
+
+
+@pytest.mark.parametrize(
+    ("status", "more", "known", "flag"),
+    [
+        (0b01, 0, True, 1), (0b10, 0, True, 1), (0, 0b01, True, 1),
+        (0, 0b10, True, 0),  # SHORT is not among them
+        (0, 0, True, 0),
+        (0, 0, False, None),  # nobody knows MORE
+        (1, 0, False, 1),
+    ],
+)  # fmt: skip
+def test_a_flag_that_is_the_or_of_others(
+    status: int, more: int, known: bool, flag: int | None
+) -> None:
+    bank = Bank.at_reset(CHIP)
+    bank.learn("STATUS", status)
+    if known:
+        bank.learn("MORE", more)
+    else:
+        bank.forget("MORE")
+    machine = Machine(CHIP, bank)
+    machine.apply(CODEC.read(CHIP.registers["GATE"]))
+    assert machine.bank.code("SUM.ANY") == flag
+
+
+def test_clearing_the_last_one_clears_the_flag() -> None:
+    bank = Bank.at_reset(CHIP)
+    bank.learn("MORE", 0b01)
+    machine = Machine(CHIP, bank)
+    machine.apply(CODEC.read(CHIP.registers["GATE"]))
+    told = effects(machine, CODEC.decode_command(frame(1, 4, 0b01)))
+    assert [str(c) for c in told.changes] == ["MORE.OPEN: 1 -> 0", "SUM.ANY: 1 -> 0"]
+
+
+READ, GATE, BAD = frame(0, 2, 0), frame(1, 2, 5), frame(1, 2, 5) ^ 1
+
+
+@pytest.mark.parametrize(
+    ("key", "first", "broken"),
+    [
+        # which of: a rejected frame, a read, another write, a wrong write of the key register
+        ("strict", 0x01, (True, True, True, True)),
+        ("sound", 0x11, (False, True, True, True)),
+        ("writing", 0x21, (False, False, True, True)),
+        ("own", 0x31, (False, False, False, True)),
+        ("never", 0x41, (False, False, False, False)),
+    ],
+)
+def test_what_breaks_a_key(key: str, first: int, broken: tuple[bool, ...]) -> None:
+    step = lambda code: frame(1, 7, code)  # noqa: E731
+    between = (BAD, READ, GATE, step(0x7F))
+    for other, breaks in zip(between, broken, strict=True):
+        machine = Machine(CHIP)
+        events: list[str] = []
+        for word in (step(first), other, step(first + 1)):
+            events += effects(machine, CODEC.decode_command(word)).outcome.events
+        assert (key in events) is not breaks, hex(other)
+        # the simulated chip is the same machine, with rejection of its own
+        twin = Twin(CHIP)
+        for word in (step(first), other, step(first + 1)):
+            twin.exchange(word)
+        assert any(e.text == key for e in twin.events) is not breaks

@@ -153,11 +153,18 @@ def dimension_name(dim: Dim) -> str:
     return "V^{} A^{} s^{} K^{}".format(*dim)
 
 
+_SMALLEST, _LARGEST = Fraction(1, 10**40), Fraction(10**40)
+
+
 def _number(text: str) -> Fraction:
     try:
-        return Fraction(Decimal(text.replace("_", "")))
+        value = Fraction(Decimal(text.replace("_", "")))
     except (InvalidOperation, ValueError, OverflowError):
         raise CallError(f"{text[:30]!r} is not a number") from None
+    # far from what a float holds, whatever it is multiplied with: no later step can overflow
+    if value and not _SMALLEST <= abs(value) <= _LARGEST:
+        raise CallError(f"{text[:30]!r} is too large or too small to be a quantity")
+    return value
 
 
 def _split(text: str) -> tuple[Fraction, str]:

@@ -17,6 +17,7 @@ from typing import Any
 
 from ..chip.bank import unknown
 from ..chip.model import Chip
+from ..document.jsontext import read_json
 from ..document.schema import read_int, read_word
 from ..document.source import display_name, read_text
 from ..errors import CallError, FileError, Place, Problem
@@ -79,14 +80,14 @@ def _pairs(text: str, name: str, problems: list[Problem]) -> Iterator[tuple[int,
     stripped = text.lstrip("\ufeff \t\r\n")
     if stripped[:1] in ("{", "["):
         try:
-            yield from _of_json(json.loads(text), 1, name, problems)
+            yield from _of_json(read_json(text), 1, name, problems)
             return
         except json.JSONDecodeError as error:
             whole = error
         for number, line in enumerate(text.splitlines(), 1):
             if line.strip():
                 try:
-                    value = json.loads(line)
+                    value = read_json(line)
                 except json.JSONDecodeError:
                     problems.append(
                         Problem(

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TextIO
 
+from ..document.jsontext import read_json
 from ..errors import CallError
 
 locks: Any = None
@@ -168,17 +169,19 @@ def leftovers(folder: Path, document: str) -> list[Leftover]:
 
 def _read(path: Path) -> Leftover | None:
     try:
-        with path.open("r+" if locks is not None else "r", encoding="utf-8") as file:
+        with path.open(
+            "r+" if locks is not None else "r", encoding="utf-8", errors="replace"
+        ) as file:
             if locks is not None:
                 # whoever runs holds the lock; it is let go when a process ends, however it ends
                 locks.flock(file, locks.LOCK_EX | locks.LOCK_NB)
             lines = file.read(MAX_BYTES).split("\n")[:-1]
-    except (OSError, UnicodeDecodeError):
+    except OSError:
         return None
     entries = []
     for line in lines:
         try:
-            entry = json.loads(line)
+            entry = read_json(line)
         except ValueError:
             break
         if not isinstance(entry, dict):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ from ..behaviour.effects import Change, compare
 from ..behaviour.settings import setting_registers
 from ..chip.bank import Bank, unknown
 from ..chip.model import Chip
+from ..document.jsontext import read_json
 from ..document.schema import read_int, read_word
 from ..document.source import decode_text
 from ..errors import CallError, nearest
@@ -117,7 +117,7 @@ def _readback(chip: Chip, text: str) -> Bank | None:
     bank = Bank(chip)
     if text.lstrip().startswith("{"):
         try:
-            found = json.loads(text)
+            found = read_json(text)
         except ValueError:
             return None
         table = found.get("registers", found.get("words", found)) if isinstance(found, dict) else {}

@@ -23,7 +23,7 @@ from ..document.source import MappingNode, Node, ScalarNode, SequenceNode
 from ..errors import CallError, nearest
 from ..formerly import PARAMETERS
 from ..parameters import Parameter
-from ..quantity import NONE, parse_band
+from ..quantity import NONE, parse, parse_band
 
 #: codes that the options of one map may name together
 MAX_CODES = 70_000
@@ -147,6 +147,10 @@ class NumberList(Shape):
             if text == "-":
                 values.append(None)
             elif re.fullmatch(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,2})?", text):
+                try:
+                    parse(text)
+                except CallError as error:
+                    return reader.complain(item, f"{path}[{index}]", str(error))
                 values.append(text)
             else:
                 return reader.complain(

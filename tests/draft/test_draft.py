@@ -425,6 +425,8 @@ def test_a_draft_in_use_is_not_offered_and_a_cut_line_is_left_out(tmp_path: Path
         '{"gateword_draft": 1}\n{"set": 3}\n',
         '{"gateword_draft": 1}\n{"set": {"NO.SUCH": "1"}}\n',
         "\x00\xff",
+        "[" * 100_000 + "\n",
+        '{"gateword_draft": 1}\n' + '{"set":' * 50_000 + "\n",
     ],
 )
 def test_a_spoiled_journal_harms_nothing(tmp_path: Path, text: str) -> None:
@@ -483,3 +485,20 @@ def test_a_folder_that_cannot_be_written_is_told_and_does_not_stop_the_work(tmp_
     mine.set("GATE_HS.SOURCE", "56 mA")
     assert mine.statements["GATE_HS.SOURCE"] == "56 mA"
     assert "no backup" in journal.trouble
+
+
+@pytest.mark.parametrize("damage", [b"[" * 100_000 + b"\n", b"\xff\xfe\x00\n", b'{"set"\n', b"3\n"])
+def test_what_can_be_read_of_a_damaged_journal_is_offered(tmp_path: Path, damage: bytes) -> None:
+    journal = Journal(tmp_path, "s.yaml", "text")
+    mine = Draft(PUMP, journal)
+    mine.set("GATE_HS.SOURCE", "56 mA")
+    mine.set("GATE_HS.SINK", "62 mA")
+    journal.keep()
+    assert journal.path is not None
+    head, first, second, _ = journal.path.read_bytes().split(b"\n")
+    journal.path.write_bytes(b"\n".join([head, first, damage + second, b""]))
+    (left,) = leftovers(tmp_path, "s.yaml")
+    assert left.steps == 1
+    again = Draft(PUMP)
+    left.replay(again.restate)
+    assert again.statements["GATE_HS.SOURCE"] == "56 mA"

@@ -6,6 +6,7 @@ Each case is read in a process of its own, so that its time and its peak memory 
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -13,7 +14,9 @@ from pathlib import Path
 
 import pytest
 
+from regmap.maps.load import find_document, read_map
 from regmap.maps.new import new_map
+from regmap.stages.load import read_stage
 
 PROBE = """
 import json, sys, time
@@ -257,3 +260,25 @@ def test_shipped_documents_are_told_harmless_at_a_glance_and_are() -> None:
         text = path.read_text()
         assert _tame(text), path
         _bound(path.name, text, io.BytesIO(text.encode()))
+
+
+@pytest.mark.parametrize("number", ["1" + "0" * 315, "0." + "0" * 60 + "1", "1e41"])
+def test_numbers_beyond_any_quantity_are_refused_where_they_stand(
+    tmp_path: Path, number: str
+) -> None:
+    """A table value, a scale and a stage input that no float could carry through a calculation."""
+    text = find_document("quoll16").read_text(encoding="utf-8")
+    at = text.index("typ: [") + len("typ: [")
+    end = text.index(",", at)
+    path = tmp_path / "m.yaml"
+    path.write_text(text[:at] + number + text[end:], encoding="utf-8")
+    line = text[:at].count("\n") + 1
+    _, problems = read_map(path)
+    refused = re.compile("too large or too small to be a quantity|a quantity of 3[0-9]+ characters")
+    assert any(p.place.line == line and refused.search(p.found) for p in problems)
+    stage = find_document("coolant_pump", "stage").read_text(encoding="utf-8")
+    path.write_text(
+        stage.replace("frequency: 20 kHz", f"frequency: {number} kHz"), encoding="utf-8"
+    )
+    _, problems = read_stage(path)
+    assert any(refused.search(p.found) for p in problems)

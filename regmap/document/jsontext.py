@@ -1,0 +1,14 @@
+"""JSON from outside, read so that no text can do harm: whatever is wrong with it is a ValueError."""
+
+from __future__ import annotations
+
+import json
+
+
+def read_json(text: str) -> object:
+    """What a JSON text says. Raises json.JSONDecodeError, also for one nested too deep."""
+    try:
+        found: object = json.loads(text)
+    except RecursionError:
+        raise json.JSONDecodeError("nested too deep", text[:1], 0) from None
+    return found

@@ -104,7 +104,7 @@ def test_a_value_held_by_several_fields_is_shown_as_one() -> None:
 
 
 FORMS = [
-    "TIMING=0x264\nMODE = 170  # as read\n",
+    "TIMING=0x264\nMODE = 0xAA  # as read\n",
     "TIMING 0x264\nMODE: 0b10101010",
     '{"TIMING": 612, "MODE": "0xAA"}',
     '{"schema": 1, "kind": "read", "chip": "quoll16", "registers": [{"register": "TIMING", "word": 612, "grade": "good"},'
@@ -113,7 +113,7 @@ FORMS = [
     '[{"register": "TIMING", "word": 612}, {"register": "MODE", "word": 170}]',
     "\ufeffTIMING=0x264\r\nMODE=0xAA\r\n",
     '{"registers": {"TIMING": "0x264", "MODE": 170}}',
-    "TIMING=1\nTIMING=0x264\nMODE=170",
+    "TIMING=1\nTIMING=0x264\nMODE=0xAA",
 ]
 
 

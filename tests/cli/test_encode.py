@@ -12,8 +12,8 @@ Run = Callable[..., Any]
 
 
 def test_a_write_of_one_to_clear_clears_that_bit_and_keeps_the_others(gateword: Run) -> None:
-    """numbat24 VDS_FAULTS is cleared by ones: bit 5 is VDS_UH, bit 4 VDS_UL."""
-    asked = ("encode", "numbat24", "--from", "VDS_FAULTS=0x30", "VDS_FAULTS.VDS_UH=1")
+    """numbat24 VDS_FAULTS is cleared by ones: bit 3 is VDS_UH, bit 0 VDS_UL."""
+    asked = ("encode", "numbat24", "--from", "VDS_FAULTS=0x09", "VDS_FAULTS.VDS_UH=1")
     out = gateword(*asked).out
     assert "changes: VDS_FAULTS.VDS_UH: 1 -> 0" in out
     assert "VDS_UL" not in out
@@ -23,27 +23,27 @@ def test_a_write_of_one_to_clear_clears_that_bit_and_keeps_the_others(gateword: 
 
 
 def test_json_changes_are_against_what_is_given(gateword: Run) -> None:
-    """The reset word of GATE_HS has SOURCE 1 A (code 15), SINK 2 A (15), HOLD 50 mA (0)."""
-    asked = ("encode", "quoll16", "--from", "GATE_HS=0x1FC", "GATE_HS.SINK=120 mA", "--json")
+    """The word given has HOLD 120 mA (code 1), SINK 750 mA (15), SOURCE 270 mA (12)."""
+    asked = ("encode", "quoll16", "--from", "GATE_HS=0x1FC", "GATE_HS.SINK=130 mA", "--json")
     [frame] = json.loads(gateword(*asked).out)["frames"]
-    assert frame["changes"] == [{"field": "GATE_HS.SINK", "from": 15, "to": 5}]
+    assert frame["changes"] == [{"field": "GATE_HS.SINK", "from": 15, "to": 8}]
     assert [(c["field"], c["code"], c["origin"]) for c in frame["carries"]] == [
-        ("GATE_HS.SOURCE", 7, "--from"),
-        ("GATE_HS.HOLD", 0, "--from"),
+        ("GATE_HS.HOLD", 1, "--from"),
+        ("GATE_HS.SOURCE", 12, "--from"),
     ]
 
 
 def test_what_travels_beside_is_told_with_its_origin(gateword: Run) -> None:
     out = gateword("encode", "quoll16", "GATE_HS.SOURCE=120 mA").out
-    assert "also carries SINK = 2 A (reset), HOLD = 50 mA (reset)" in out
+    assert "also carries HOLD = 120 mA (reset), SINK = 62 mA (reset)" in out
 
 
 def test_a_write_that_a_lock_refuses_says_so(gateword: Run) -> None:
-    out = gateword("encode", "quoll16", "LOCK.KEY=locked", "GATE_HS.SOURCE=60 mA").out
+    out = gateword("encode", "quoll16", "LOCK.KEY=locked", "GATE_HS.SOURCE=56 mA").out
     assert "entered locked" in out
     assert "does not take: GATE_HS is writable only while not locked" in out
     rows = json.loads(
-        gateword("encode", "quoll16", "LOCK.KEY=locked", "GATE_HS.SOURCE=60 mA", "--json").out
+        gateword("encode", "quoll16", "LOCK.KEY=locked", "GATE_HS.SOURCE=56 mA", "--json").out
     )["frames"]
     assert [r["taken"] for r in rows] == [True, False]
     assert rows[1]["changes"] == []

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from regmap.chip.model import Chip
 from regmap.errors import CallError, nearest
 from regmap.maps.load import load_map
+from regmap.stages.identity import identity
 
 from .context import Context, Status
 
@@ -53,10 +54,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--chain", type=int, metavar="N", help="N chips of this map in a daisy chain"
     )
     parser.add_argument(
-        "--chip-address",
+        "--device-address",
         type=int,
         metavar="N",
-        help="the chip address the pins select, where frames carry one",
+        help="the device address that the pins select, where frames carry one",
     )
     parser.add_argument(
         "--at",
@@ -103,7 +104,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="only this kind: read, write, rejected, pin, a command, or a kind of note",
     )
     show.add_argument(
-        "--chip",
+        "--position",
         type=int,
         metavar="N",
         action="append",
@@ -210,13 +211,14 @@ def run(args: argparse.Namespace, context: Context) -> int:
     story = tell(trace, stage, at, bad_replies=share)
     if args.save_setup:
         _save(args, setup, trace, context)
+    who = identity(stage) if stage is not None else identity(*chips)
     if args.json:
-        captureshow.json_lines(trace, story, wanted, at, context, timeline=not args.summary)
+        captureshow.json_lines(trace, story, wanted, at, who, context, timeline=not args.summary)
     elif args.csv:
         captureshow.csv_rows(trace, wanted, context)
     else:
         for line in captureshow.report(
-            trace, story, wanted, at, context, timeline=not args.summary, brief=args.brief
+            trace, story, wanted, at, who, context, timeline=not args.summary, brief=args.brief
         ):
             context.out(line)
     for problem in trace.problems:
@@ -254,8 +256,8 @@ def chips_of(args: argparse.Namespace, stage: Stage | None) -> list[Chip]:
                 f"--chain {args.chain} and {len(chips)} maps; give one map, or leave --chain out"
             )
         chips = chips * args.chain if len(chips) == 1 else chips
-    if args.chip_address is not None:
-        chips = [readdress(chip, args.chip_address) for chip in chips]
+    if args.device_address is not None:
+        chips = [readdress(chip, args.device_address) for chip in chips]
     return chips
 
 
@@ -364,7 +366,7 @@ def filter_of(args: argparse.Namespace, chips: list[Chip], clock: Clock) -> Filt
     from regmap.trace.telling.timeline import Filter
 
     commands = {c for chip in chips for c in chip.commands}
-    for number in args.chip:
+    for number in args.position:
         if not 0 <= number < len(chips):
             raise CallError(f"no chip {number}; the chain has 0 to {len(chips) - 1}")
     return Filter(
@@ -373,7 +375,7 @@ def filter_of(args: argparse.Namespace, chips: list[Chip], clock: Clock) -> Filt
         kinds=known_names(
             args.kind, {"read", "write", "rejected", "pin", *NOTES, *commands}, "kind"
         ),
-        chips=frozenset(args.chip),
+        chips=frozenset(args.position),
         since=ticks(args.since, clock) if args.since else None,
         until=ticks(args.until, clock) if args.until else None,
         every=args.all,

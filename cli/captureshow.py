@@ -8,6 +8,7 @@ from typing import Any
 
 from regmap.cautions import CAUTION
 from regmap.chip import values
+from regmap.stages.identity import Identity
 from regmap.trace.belief.against import Held, bank_at
 from regmap.trace.events import Event, Note, Quiet
 from regmap.trace.findings.evidence import Evidence, Share
@@ -23,7 +24,7 @@ _HANG = " " * 24
 
 
 def report(
-    trace: Trace, story: Story, wanted: Filter, at: int | None, context: Context,
+    trace: Trace, story: Story, wanted: Filter, at: int | None, who: Identity, context: Context,
     *, timeline: bool = True, brief: bool = False,
 ) -> Iterator[str]:  # fmt: skip
     """Lines found, timeline, explained faults, timing, comparison, summary: the most important last."""
@@ -39,7 +40,7 @@ def report(
     yield from limit_lines(trace, context)
     if story.held is not None:
         yield from held_lines(trace, story.held, context)
-    yield from summary_lines(trace, story, context)
+    yield from summary_lines(trace, story, who, context)
 
 
 def finding_lines(trace: Trace, story: Story, context: Context) -> Iterator[str]:
@@ -276,7 +277,7 @@ def held_lines(trace: Trace, held: Held, context: Context) -> Iterator[str]:
 _SENTENCES = 30
 
 
-def summary_lines(trace: Trace, story: Story, context: Context) -> Iterator[str]:
+def summary_lines(trace: Trace, story: Story, who: Identity, context: Context) -> Iterator[str]:
     """Counts, why a gate would stop, then everything that there is to say, the most important last."""
     counts = ", ".join(f"{n} {kind}" for kind, n in story.counts.items())
     tail = f" ({counts})" if counts else ""
@@ -285,6 +286,7 @@ def summary_lines(trace: Trace, story: Story, context: Context) -> Iterator[str]
         context.width,
         hang="  ",
     )
+    yield wrap(str(who), context.width, hang="  ")
     shown = story.sentences[-_SENTENCES:]
     if len(shown) < len(story.sentences):
         yield f"{len(story.sentences) - len(shown)} lesser remarks left out"
@@ -308,6 +310,7 @@ def json_lines(
     story: Story,
     wanted: Filter,
     at: int | None,
+    who: Identity,
     context: Context,
     *,
     timeline: bool = True,
@@ -321,9 +324,9 @@ def json_lines(
     if at is not None:
         for walker in trace.walkers:
             bank = bank_at(walker, at)
-            context.json_line("at", chip=walker.position, time_s=trace.clock.seconds(at), states=dict(bank.states),
+            context.json_line("at", position=walker.position, time_s=trace.clock.seconds(at), states=dict(bank.states),
                               registers={n: {"word": w, "known": bank.known.get(n, 0)} for n, w in bank.words.items()})  # fmt: skip
-    context.json_line("summary", **summary_json(trace, story), caution=CAUTION)
+    context.json_line("summary", identity=who.json(), **summary_json(trace, story), caution=CAUTION)
 
 
 def _items(trace: Trace, wanted: Filter) -> Iterator[Event | Quiet]:
@@ -334,10 +337,10 @@ def item_json(trace: Trace, item: Event | Quiet) -> dict[str, Any]:
     """One event or quiet run as plain data; times in seconds."""
     clock = trace.clock
     if isinstance(item, Quiet):
-        return {"chip": item.chip, "first": item.first, "last": item.last, "start_s": clock.seconds(item.start),
+        return {"position": item.chip, "first": item.first, "last": item.last, "start_s": clock.seconds(item.start),
                 "end_s": clock.seconds(item.end), "counts": dict(item.counts)}  # fmt: skip
     return {
-        "time_s": clock.seconds(item.time), "frame": item.number, "transfer": item.transfer, "chip": item.chip,
+        "time_s": clock.seconds(item.time), "frame": item.number, "transfer": item.transfer, "position": item.chip,
         "what": item.kind, "register": item.register or None, "address": item.address, "word": item.word,
         "bits": item.bits, "reply": item.reply, "data": item.data, "from": item.old, "changes": list(item.changes),
         "status": list(item.status),
@@ -359,9 +362,9 @@ def summary_json(trace: Trace, story: Story) -> dict[str, Any]:
         "registers": {n: {"reads": r, "writes": w} for n, (r, w) in story.registers.items()},
         "wiring": [{"name": m.name, "grave": m.grave, "text": m.text} for m in story.diagnosis.mistakes],
         "faults": fields,
-        "episodes": [{"chip": e.chip, "start_s": clock.seconds(e.start), "end_s": clock.seconds(e.end), "over": e.over,
+        "episodes": [{"position": e.chip, "start_s": clock.seconds(e.start), "end_s": clock.seconds(e.end), "over": e.over,
                       "faults": list(dict.fromkeys(i.fault for i in e.intervals))} for e in story.episodes],
-        "recurrences": [{"chip": r.chip, "count": len(r.episodes), "first_s": clock.seconds(r.first), "last_s": clock.seconds(r.last),
+        "recurrences": [{"position": r.chip, "count": len(r.episodes), "first_s": clock.seconds(r.first), "last_s": clock.seconds(r.last),
                          "total_s": clock.seconds(r.total), "longest_s": clock.seconds(r.longest), "episodes": list(r.episodes),
                          **explanation_json(story.episodes[r.episodes[0]].explanation)} for r in story.recurrences],
         "limits": [{"limit": b.limit, "count": b.count, "of": b.of, "worst": b.worst, "allowed": b.allowed,
@@ -427,7 +430,7 @@ _COLUMNS = (
     "time_s",
     "frame",
     "transfer",
-    "chip",
+    "position",
     "what",
     "register",
     "word",
@@ -436,6 +439,7 @@ _COLUMNS = (
     "from",
     "changes",
     "notes",
+    "map",
 )
 
 
@@ -443,6 +447,7 @@ def csv_rows(trace: Trace, wanted: Filter, context: Context) -> None:
     """A title row, then one row for each event and quiet run."""
     writer = csv.writer(context.stdout, lineterminator="\n")
     writer.writerow(_COLUMNS)
+    maps = [f"{c.name}{' (invented)' if c.invented else ''}" for c in trace.chips]
     for item in _items(trace, wanted):
         if isinstance(item, Quiet):
             what = "; ".join(f"{n} x {t}" for t, n in item.counts.items())
@@ -460,6 +465,7 @@ def csv_rows(trace: Trace, wanted: Filter, context: Context) -> None:
                     "",
                     "",
                     what,
+                    maps[item.chip],
                 ]
             )
             continue
@@ -467,6 +473,7 @@ def csv_rows(trace: Trace, wanted: Filter, context: Context) -> None:
             _decimal(trace, item.time), item.number if item.number >= 0 else "", item.transfer if item.transfer >= 0 else "",
             item.chip, item.kind, item.register, _hex(item.word, item.bits), _hex(item.reply, item.bits),
             _hex(item.data, 0), _hex(item.old, 0), "; ".join(item.changes), "; ".join(n.text for n in item.notes),
+            maps[item.chip],
         ])  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from regmap.assessment.stage import Assessment, assess, with_settings
 from regmap.calc import WORDS, tally
 from regmap.errors import CallError
+from regmap.stages.identity import identity
 from regmap.stages.load import Stage
 
 from .context import Context, Status, columns, wrap
@@ -96,7 +97,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
             stage=stage.name,
             chip=stage.chip.name,
             counts=result.counts,
-            digest=stage.digest,
+            identity=identity(stage).json(),
             rounded=[
                 {
                     "setting": s.name,
@@ -125,6 +126,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
             context,
             {o.replace("-", "_") for o in args.only},
             [] if args.names else [*rounded(stage), *map(str, stage.doubts)],
+            stage,
         ):
             context.out(line)
     counts = result.counts
@@ -201,7 +203,11 @@ def needs(verdict: Verdict | NotComputed) -> str:
 
 
 def table(
-    result: Assessment, context: Context, only: set[str], notes: Sequence[str] = ()
+    result: Assessment,
+    context: Context,
+    only: set[str],
+    notes: Sequence[str] = (),
+    stage: Stage | None = None,
 ) -> list[str]:
     """The verdicts as text, worst first, and the sum in the last line."""
     from regmap.calc import CAUTION, fold_sides
@@ -252,6 +258,8 @@ def table(
     counts = result.counts
     styled.append("")
     styled.append(wrap(CAUTION, context.width))
+    if stage is not None:
+        styled.append(wrap(str(identity(stage)), context.width, hang="  "))
     failed = [v.check for v in result.verdicts if v.status == "fails"]
     summary = tally(counts)
     styled.append(summary + (f"; first: {failed[0]}" if failed else ""))
@@ -301,13 +309,17 @@ def _files(args: argparse.Namespace, stage: Stage, context: Context) -> None:
     if args.spice:
         from regmap.calc.spice import deck
 
-        write_text(Path(args.spice), deck(inputs))
+        write_text(
+            Path(args.spice),
+            deck(inputs, title=f"half-bridge, one edge each way; {identity(stage)}"),
+        )
         context.err(f"wrote {args.spice}")
     if args.plot:
         from regmap.calc.plot import plots
+        from regmap.calc.svg import stamped
 
         folder = Path(args.plot)
         folder.mkdir(parents=True, exist_ok=True)
         for name, svg in plots(inputs).items():
-            write_text(folder / f"{name}.svg", svg)
+            write_text(folder / f"{name}.svg", stamped(svg, str(identity(stage))))
             context.err(f"wrote {folder / name}.svg")

@@ -20,6 +20,7 @@ from regmap.link.log import SessionLog
 from regmap.link.port import AdapterPort
 from regmap.link.session import Link, Reading
 from regmap.quantity import parse, show
+from regmap.stages.identity import identity
 from regmap.stages.load import Stage
 from regmap.wire.ports import Reopener
 
@@ -80,9 +81,7 @@ def session(args: argparse.Namespace, context: Context, target: Target) -> Itera
     chip = target.the_chip
     about = {
         "chip": chip.name,
-        "map_digest": chip.digest,
-        "stage": target.stage.name if target.stage else None,
-        "stage_digest": target.stage.digest if target.stage else None,
+        "identity": identity(target.stage if target.stage is not None else chip).json(),
         "port": args.port,
         "started": time.strftime("%Y-%m-%dT%H:%M:%S%z"),
         "action": args.action,

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from regmap.errors import CallError
 from regmap.report import review
+from regmap.stages.identity import identity
 
 from .check import stage_with
 from .context import Context, Status, wrap
@@ -65,7 +66,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
             "report",
             stage=stage.name,
             file=target,
-            digest=stage.digest,
+            identity=identity(stage).json(),
             counts=record.counts,
             findings=record.findings,
         )

@@ -11,7 +11,11 @@ from collections.abc import Mapping, Sequence
 #: Options by command: old option -> option of today.
 OPTIONS: Mapping[str, Mapping[str, str]] = {
     "propose": {"--write": "-o"},
-    "capture": {"--word-bits": "--frame-bits"},
+    "capture": {
+        "--word-bits": "--frame-bits",
+        "--chip": "--position",
+        "--chip-address": "--device-address",
+    },
     "link": {"--write": "--allow-writes", "--record": "--log"},
     "twin": {"--record": "--vcd", "--inject": "--disturbance", "--trouble": "--disturbance"},
 }

@@ -22,7 +22,9 @@ from regmap.cli.main import COMMANDS, build_parser, main
 from regmap.draft import sequence_lines
 from regmap.maps.load import find_document, load_map, read_map
 from regmap.parameters import CHIP, STAGE
+from regmap.stages.identity import identity
 from regmap.stages.load import load_stage, read_stage
+from regmap.twin import Twin
 
 
 def parsers(
@@ -240,3 +242,79 @@ def test_the_caution_stands_wherever_a_word_acts(tmp_path: Path) -> None:
     assert plots
     for plot in plots:
         assert "do not replace" in plot.read_text()
+
+
+def test_one_identity_is_printed_alike(tmp_path: Path) -> None:
+    """Record, header, capture and check show the same digests; comments in YAML change none of them."""
+    shown = str(identity(load_stage("coolant_pump")))
+    page = tmp_path / "x.html"
+    run("report", "coolant_pump", "-o", str(page))
+    header = run("header", "coolant_pump")[1].replace("\n * ", " ")
+    check = run("check", "coolant_pump")[1]
+    bench = run("capture", "captures/pump_short.vcd", "--stage", "coolant_pump", "--summary")[1]
+    for text in (page.read_text(), header, check, bench):
+        assert shown in flat(text)
+    wanted = identity(load_stage("coolant_pump")).json()
+    lines = run(
+        "capture", "captures/pump_short.vcd", "--stage", "coolant_pump", "--json", "--summary"
+    )[1]
+    assert json.loads(lines.splitlines()[-1])["identity"] == wanted
+    assert json.loads(run("check", "coolant_pump", "--json")[1])["identity"] == wanted
+
+    for name in ("quoll16.yaml", "coolant_pump.yaml"):
+        text = find_document(name.removesuffix(".yaml")).read_text()
+        (tmp_path / name).write_text(text.replace("map: quoll16", "map: quoll16.yaml"))
+    stage = tmp_path / "coolant_pump.yaml"
+    before = identity(load_stage(stage))
+    for name in ("quoll16.yaml", "coolant_pump.yaml"):
+        path = tmp_path / name
+        path.write_text("# a comment\n\n" + path.read_text().replace("\n", "   # another\n", 1))
+    assert identity(load_stage(stage)) == before
+    stage.write_text(stage.read_text().replace("supply:", "supply: ", 1).replace("45 ms", "44 ms"))
+    after = identity(load_stage(stage))
+    assert after.maps == before.maps
+    assert after.settings == before.settings
+    assert after.stage != before.stage
+
+
+def test_demo_data_say_so_in_every_export(tmp_path: Path) -> None:
+    """And stands inside every exported file made from invented data, and in none made from the user's own."""
+    own = tmp_path / "own"
+    own.mkdir()
+    for name in ("quoll16.yaml", "coolant_pump.yaml"):
+        text = find_document(name.removesuffix(".yaml")).read_text()
+        text = re.sub(r"(, *)?invented: yes", "", text).replace("map: quoll16", "map: quoll16.yaml")
+        text = re.sub(r"(?i)invented", "own", text)  # what the demo's texts say of themselves
+        (own / name).write_text(
+            "\n".join(x for x in text.splitlines() if not x.startswith("#")) + "\n"
+        )
+    mine = load_stage(own / "coolant_pump.yaml")
+    assert not identity(mine).invented
+    for stage, chip, said in (
+        ("coolant_pump", "quoll16", True),
+        (str(mine.file), str(own / "quoll16.yaml"), False),
+    ):
+        folder = tmp_path / str(said)
+        folder.mkdir()
+        vcd = folder / "x.vcd"
+        Twin(load_map(chip), vcd=vcd).close()
+        run("check", stage, "--spice", str(folder / "x.cir"), "--plot", str(folder / "plots"))
+        run("report", stage, "-o", str(folder / "x.html"))
+        made = load_stage(stage)
+        texts = {
+            "vcd": vcd.read_text(),
+            "deck": (folder / "x.cir").read_text(),
+            "plot": next((folder / "plots").glob("*.svg")).read_text(),
+            "record": (folder / "x.html").read_text(),
+            "check": run("check", stage)[1],
+            "json": run("check", stage, "--json")[1].replace('"invented": false', ""),
+            "header": run("header", stage)[1],
+            "csv": run("capture", "captures/pump_short.vcd", "--map", chip, "--csv")[1],
+            "composer": "\n".join(
+                sequence_lines(made.chip, bring_up_sequence(made.chip, made.bank))
+            ),
+        }
+        for kind, text in texts.items():
+            assert ("invented" in text.lower()) == said, kind
+    assert "$scope module invented_bench $end" in (tmp_path / "True" / "x.vcd").read_text()
+    assert "$scope module bench $end" in (tmp_path / "False" / "x.vcd").read_text()

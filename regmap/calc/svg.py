@@ -20,6 +20,12 @@ SIZE = 12
 _SCALES = ((1e-9, "n"), (1e-6, "u"), (1e-3, "m"), (1.0, ""), (1e3, "k"))
 
 
+def stamped(svg: str, text: str) -> str:
+    """A picture with a small line above it: what it was made from."""
+    line = f'<text x="8" y="11" font-size="9" fill="{INK}">{escape(text)}</text>'
+    return svg.replace("</svg>", f"{line}\n</svg>")
+
+
 def scale_for(largest: float, unit: str) -> tuple[float, str]:
     """Factor and unit with prefix in which values up to `largest` read well."""
     chosen = _SCALES[0]

@@ -12,6 +12,7 @@ from .. import __version__
 from ..cautions import CAUTION
 from ..chip.model import Chip
 from ..errors import CallError, nearest
+from ..stages.identity import identity
 from .faults import write_faults
 from .frames import FrameNames, frame_type, word_type, write_frames
 from .names import Namer, check_prefix, default_prefix
@@ -204,6 +205,7 @@ def _banner(sheet: Sheet, digest: str) -> list[str]:
     if chip.source:
         text.append(f"Map after: {chip.source}")
     text += [
+        f"Identity: {identity(stage if stage is not None else chip)}",
         f"Content hash of map, stage, options and tool version: {digest[:16]}",
         "",
         "Freestanding C99, C11 and C++11; int may be 16 bits. No heap, no bit-fields, constant tables.",

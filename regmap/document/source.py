@@ -60,8 +60,22 @@ class Source:
 
     @property
     def digest(self) -> str:
-        """SHA-256 of the text with line ends as LF, in hex."""
-        return hashlib.sha256("\n".join(self.lines).encode()).hexdigest()
+        """SHA-256 of what the document says, in hex: comments, blanks and line ends do not count."""
+        pieces: list[str] = []
+        waiting = [self.node]
+        while waiting:
+            node = waiting.pop()
+            if isinstance(node, ScalarNode):
+                pieces.append(node.value)
+            elif isinstance(node, MappingNode):
+                pieces.append(f"\1{len(node.value)}")
+                for key, value in node.value:
+                    waiting += (value, key)
+            else:
+                pieces.append(f"\2{len(node.value)}")
+                waiting += node.value
+        text = "\0".join(pieces).encode("utf-8", "surrogatepass")
+        return hashlib.sha256(text).hexdigest()
 
 
 class Sources:

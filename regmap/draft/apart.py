@@ -134,7 +134,8 @@ def registers_of(chip: Chip, name: str) -> tuple[str, ...]:
 def sequence_lines(chip: Chip, actions: list[Action]) -> list[str]:
     """The whole write sequence as text: a word and what it is, one a line; waits as comments.
     What its frames do that can hurt stands first."""
-    lines = [f"# caution: {text}" for text in warned(hazards_of(actions))]
+    lines = [f"# {chip.name}{' (invented)' if chip.invented else ''}"]
+    lines += [f"# caution: {text}" for text in warned(hazards_of(actions))]
     sequence = ""
     for action in actions:
         if action.sequence != sequence:
@@ -151,7 +152,6 @@ def sequence_lines(chip: Chip, actions: list[Action]) -> list[str]:
             wide = (register.width + 3) // 4 if register is not None else 1
             text += f", expect 0x{action.expect:0{wide}X} under mask 0x{action.mask:0{wide}X}"
         lines.append(text + why)
-    del chip
     return lines
 
 

@@ -17,6 +17,7 @@ from ..errors import CallError
 from ..maps.vet import place_of, prove
 from ..parameters import ROLES
 from ..quantity import show
+from ..stages.identity import identity as identity_of
 from ..stages.load import Stage
 from .page import Html, code, facts, join, table, tag
 from .verdicts import percent
@@ -295,14 +296,16 @@ def known_frames(chip: Chip) -> tuple[Html, int]:
 def identity(stage: Stage, others: Iterable[tuple[object, object]] = ()) -> Html:
     """What exactly was reviewed; `others` are further facts."""
     chip = stage.chip
-    invented = (
-        "This stage and its chip are invented; nothing here describes a real product."
-        if stage.invented or chip.invented
-        else ""
-    )
+    named = identity_of(stage)
+    which = [f"map {m.name}" for m in named.maps if m.invented]
+    which += [f"stage {stage.name}"] if stage.invented else []
+    verb = "is" if len(which) == 1 else "are"
+    invented = f"Invented, describing no real product, {verb}: {', '.join(which)}." if which else ""
     pairs: list[tuple[object, object]] = [
         ("stage", f"{stage.name}{': ' + stage.title if stage.title else ''}"),
         ("stage digest", code(stage.digest)),
+        ("settings digest", code(named.settings)),
+        ("identity, as in header, check and capture", str(named)),
         ("map", f"{chip.name}{': ' + chip.title if chip.title else ''}"),
         ("map digest", code(chip.digest)),
         ("map written from", chip.source or "not stated"),

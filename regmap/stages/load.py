@@ -331,9 +331,11 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
         position=position,
         file=str(path),
         map_name=rec["map"],
-        files=(str(path), *chip.files),
+        files=tuple(dict.fromkeys((str(path), *chip.files, *(f for c in chain for f in c.files)))),
         digest=hashlib.sha256(
-            (next(iter(sources.by_name.values())).digest + chip.digest).encode()
+            "".join(
+                [next(iter(sources.by_name.values())).digest, *(c.digest for c in (chip, *chain))]
+            ).encode()
         ).hexdigest(),
     )
     if not reader.errors:

@@ -33,7 +33,9 @@ class Recorder:
     where the path cannot be written.
     """
 
-    def __init__(self, target: TextIO | str | Path, *, note: str = "") -> None:
+    def __init__(
+        self, target: TextIO | str | Path, *, note: str = "", scope: str = "bench"
+    ) -> None:
         self._file: WholeFile | None = None
         #: what runs that were killed left of their dumps of this name
         self.left_behind: tuple[Path, ...] = ()
@@ -50,7 +52,7 @@ class Recorder:
         self._levels: dict[int, str] = {}
         self._time = -1
         self._out.write(f"$comment {note.replace('$', '') or 'gateword twin'} $end\n")
-        self._out.write("$timescale 1 ns $end\n$scope module spi $end\n")
+        self._out.write("$timescale 1 ns $end\n$scope module " + scope + " $end\n")
         for name, code in zip(NAMES, CODES, strict=True):
             self._out.write(f"$var wire 1 {code} {name} $end\n")
         self._out.write("$upscope $end\n$enddefinitions $end\n")
@@ -109,8 +111,10 @@ def recorder_of(
     """A recorder for a stream or a path, which says what was simulated; one that is given as it is."""
     if vcd is None or isinstance(vcd, Recorder):
         return vcd
-    said = ", an invented chip" if len(chips) == 1 and chips[0].invented else ""
-    return Recorder(vcd, note=f"{note}{said}; no real signal")
+    invented = any(chip.invented for chip in chips)
+    said = ", an invented chip" if len(chips) == 1 and invented else ""
+    scope = "invented_bench" if invented else "bench"
+    return Recorder(vcd, note=f"{note}{said}; no real signal", scope=scope)
 
 
 def sampled(controller: int, chip: int, bits: Sequence[str], idle: str) -> list[str]:

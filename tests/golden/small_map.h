@@ -3,7 +3,8 @@
  *
  * Chip small (invented): A small chip of a test (invented)
  * Map after: nothing but this file
- * Content hash of map, stage, options and tool version: 5afccebaa23deeec
+ * Identity: map small 7b7f111bec3d0370 (invented)
+ * Content hash of map, stage, options and tool version: da6d66f5ad61f015
  *
  * Freestanding C99, C11 and C++11; int may be 16 bits. No heap, no bit-fields, constant tables.
  * Figures and frames support, and do not replace, the data sheet, measurement, local codes and
@@ -24,7 +25,7 @@
  * - Rule 5.1, 5.4: identifiers are distinct within 63 characters (C99), not within 31.
  */
 #if defined(SM_H)
-#if SM_HASH != 0x5AFCCEBAU
+#if SM_HASH != 0xDA6D66F5U
 #error "two different headers with the prefix SM; generate one of them with another prefix"
 #endif
 #else
@@ -34,8 +35,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define SM_HASH 0x5AFCCEBAU
-#define SM_HASH_TEXT "5afccebaa23deeec"
+#define SM_HASH 0xDA6D66F5U
+#define SM_HASH_TEXT "da6d66f5ad61f015"
 
 #ifdef __cplusplus
 extern "C" {

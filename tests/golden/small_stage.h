@@ -4,7 +4,9 @@
  * Stage small_stage (invented): A stage of a test (invented)
  * Chip small (invented): A small chip of a test (invented)
  * Map after: nothing but this file
- * Content hash of map, stage, options and tool version: cdcd0aa84a3f94e9
+ * Identity: map small 7b7f111bec3d0370 (invented), stage small_stage 2f891ac57a7afca9 (invented),
+ * settings 99031cc55a9199a7
+ * Content hash of map, stage, options and tool version: f96a0a6ccd9abd99
  *
  * Freestanding C99, C11 and C++11; int may be 16 bits. No heap, no bit-fields, constant tables.
  * Figures and frames support, and do not replace, the data sheet, measurement, local codes and
@@ -22,7 +24,7 @@
  * - Rule 5.1, 5.4: identifiers are distinct within 63 characters (C99), not within 31.
  */
 #if defined(SM_H)
-#if SM_HASH != 0xCDCD0AA8U
+#if SM_HASH != 0xF96A0A6CU
 #error "two different headers with the prefix SM; generate one of them with another prefix"
 #endif
 #else
@@ -32,8 +34,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define SM_HASH 0xCDCD0AA8U
-#define SM_HASH_TEXT "cdcd0aa84a3f94e9"
+#define SM_HASH 0xF96A0A6CU
+#define SM_HASH_TEXT "f96a0a6ccd9abd99"
 
 #ifdef __cplusplus
 extern "C" {

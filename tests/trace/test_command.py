@@ -196,7 +196,7 @@ def test_unreadable_input(tmp_path: Path) -> None:
         ((*MAP, "--kind", "writ"), "nearest: write"),
         ((*MAP, "--since", "12"), "a time"),
         ((*MAP, "--at", "5 V"), "a time"),
-        ((*MAP, "--chip", "1"), "the chain has 0 to 0"),
+        ((*MAP, "--position", "1"), "the chain has 0 to 0"),
         ((*MAP, "--chain", "0"), "expected 1 to 64"),
         (("--map", "numbat24", "--stage", "coolant_pump"), "coolant_pump is a stage of quoll16"),
         ((*MAP, "--thresholds", "1V"), "expected LOW,HIGH"),

@@ -6,6 +6,7 @@ import contextlib
 import enum
 import io
 import os
+import re
 import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -13,6 +14,8 @@ from pathlib import Path
 from typing import Any, TextIO, cast
 
 from regmap.files import Gate
+
+from .plaintext import json_safe, visible
 
 SCHEMA = 1
 
@@ -30,9 +33,20 @@ class Status(enum.IntEnum):
 _STYLES = {"bad": "31;1", "good": "32", "warn": "33", "dim": "2", "head": "1", "mark": "36"}
 
 
+#: Exactly what `style` writes; no other sequence reaches a terminal.
+_COLOURS = re.compile("(\x1b\\[(?:" + "|".join(["0", *_STYLES.values()]) + ")m)")
+
+
 def _stream(stream: TextIO | None, mode: str) -> TextIO:
-    """The stream, or nothing's own where whoever started us has closed it (`>&-`)."""
-    return stream if stream is not None else cast(TextIO, Path(os.devnull).open(mode))
+    """The stream, or nothing's own where whoever started us has closed it (`>&-`).
+
+    What an output's encoding does not have is written as its number, and is no reason to stop.
+    """
+    if stream is None:
+        return cast(TextIO, Path(os.devnull).open(mode))
+    if mode == "w" and isinstance(stream, io.TextIOWrapper) and stream.errors == "strict":
+        stream.reconfigure(errors="backslashreplace")
+    return stream
 
 
 @dataclass
@@ -67,19 +81,22 @@ class Context:
         """Whether a progress line may be drawn on stderr."""
         return self.stderr.isatty() and self.environ.get("TERM") != "dumb"
 
+    def shown(self, text: str) -> str:
+        """`text` as a terminal may have it: nothing in it acts, but for our own colours."""
+        if not self.color:
+            return visible(text)
+        return "".join(p if i % 2 else visible(p) for i, p in enumerate(_COLOURS.split(text)))
+
     def out(self, text: str = "") -> None:
-        self.stdout.write(text + "\n")
+        self.stdout.write(self.shown(text) + "\n")
 
     def err(self, text: str) -> None:
         with contextlib.suppress(OSError):  # nowhere is left to tell it; the status still does
-            self.stderr.write(text + "\n")
+            self.stderr.write(visible(text) + "\n")
 
     def say(self, text: str) -> None:
-        """A message of one sentence on stderr, folded where a person reads it; whole for programs.
-
-        What a name or a file brought along that is no text (an escape sequence) shows as "?".
-        """
-        text = "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
+        """A message of one sentence on stderr, folded where a person reads it; whole for programs."""
+        text = visible(text)
         folded = "\n".join(wrap(line, self.width, hang="  ") for line in text.splitlines())
         self.err(folded if self.stderr.isatty() else text)
 
@@ -89,28 +106,20 @@ class Context:
 
     def json(self, kind: str, **content: Any) -> None:
         """One JSON object with the schema number and the caution; fractions become floats, tuples lists."""
-        import json
-
         from regmap.cautions import CAUTION
 
-        self.out(
-            json.dumps(
-                {"schema": SCHEMA, "kind": kind, **content, "caution": CAUTION},
-                default=plain,
-                ensure_ascii=False,
-                indent=2,
-            )
-        )
+        self._json({"schema": SCHEMA, "kind": kind, **content, "caution": CAUTION}, indent=2)
 
     def json_line(self, kind: str, **content: Any) -> None:
         """One JSON object on one line, for lists that can be long."""
+        self._json({"schema": SCHEMA, "kind": kind, **content})
+
+    def _json(self, content: Mapping[str, Any], indent: int | None = None) -> None:
         import json
 
-        self.out(
-            json.dumps(
-                {"schema": SCHEMA, "kind": kind, **content}, default=plain, ensure_ascii=False
-            )
-        )
+        unicode = (getattr(self.stdout, "encoding", None) or "utf-8").lower().startswith("utf")
+        text = json.dumps(content, default=plain, ensure_ascii=not unicode, indent=indent)
+        self.stdout.write(json_safe(text) + "\n")
 
     @property
     def binary_stdin(self) -> Any:

@@ -52,7 +52,7 @@ class View:
             lines = self._bounded(lines)
             if self._drawn:
                 self.context.stdout.write(f"\x1b[{self._drawn}A\x1b[J")
-            self.context.stdout.write("\n".join(lines) + "\n")
+            self.context.out("\n".join(lines))
             self._drawn = len(lines)
         elif lines[1:] != self._last:
             for line in lines:

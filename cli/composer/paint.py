@@ -29,6 +29,7 @@ from regmap.draft import Effect, label_of, registers_of, write_of
 from ..context import columns, hexword, wrap
 from ..explain import fault_text
 from ..picture import needs_number, picture
+from ..plaintext import visible
 from .sheets import MARKS, band_text, note_text, share
 from .view import Line, View, summary_of
 
@@ -38,7 +39,8 @@ SMALLEST = (40, 12)
 
 
 def cut(text: str, width: int) -> str:
-    """`text` in exactly `width` columns; what does not fit is marked by ~."""
+    """`text`, harmless, in exactly `width` columns; what does not fit is marked by ~."""
+    text = visible(text)
     if len(text) > width:
         return text[: max(0, width - 1)] + "~" if width > 0 else ""
     return text.ljust(width)

@@ -8,6 +8,7 @@ import re
 from pathlib import Path
 
 from regmap.errors import CallError
+from regmap.formerly import said
 
 from .context import Context, Status
 from .files import write_text
@@ -18,7 +19,14 @@ HELP = "write a commented starting map or stage"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("kind", choices=["map", "stage"], help="what to write")
-    parser.add_argument("file", metavar="FILE", help="where to; - is standard output")
+    parser.add_argument(
+        "-o",
+        "--output",
+        metavar="FILE",
+        help="the file to write (- or nothing: standard output)",
+    )
+    # where the file's name stood before it had an option
+    parser.add_argument("file", nargs="?", help=argparse.SUPPRESS)
     parser.add_argument(
         "--map", metavar="MAP", default="quoll16", help="stage: the map it uses (quoll16)"
     )
@@ -39,6 +47,11 @@ def _beside(name: str, file: str) -> str:
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
+    if args.file is not None and args.output is not None:
+        raise CallError(f"{args.file[:40]!r} is one argument too many beside -o")
+    if args.file is not None:
+        context.err(f"gateword: {said(f'new {args.kind} FILE', f'new {args.kind} -o FILE')}")
+    args.file = args.output or args.file or "-"
     if args.kind == "map":
         from regmap.maps.new import new_map
 

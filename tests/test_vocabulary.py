@@ -318,3 +318,18 @@ def test_demo_data_say_so_in_every_export(tmp_path: Path) -> None:
             assert ("invented" in text.lower()) == said, kind
     assert "$scope module invented_bench $end" in (tmp_path / "True" / "x.vcd").read_text()
     assert "$scope module bench $end" in (tmp_path / "False" / "x.vcd").read_text()
+
+
+def test_a_new_file_is_named_by_the_output_option(tmp_path: Path) -> None:
+    path = tmp_path / "mine.yaml"
+    assert run("new", "map", "-o", str(path)) == (
+        0,
+        "",
+        f"wrote {path}; next: gateword vet {path}\n",
+    )
+    old = tmp_path / "old.yaml"
+    status, _, err = run("new", "map", str(old))
+    assert status == 0
+    assert err.startswith("gateword: new map FILE is now called new map -o FILE\n")
+    assert old.read_text() == path.read_text().replace("mine", "old")
+    assert run("new", "map")[1].startswith("#")

@@ -6,7 +6,7 @@ grammar `rewrite(Path("devices/README.md"))` brings the file up to date.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from ..chip.model import ACCESS
@@ -36,13 +36,7 @@ END = "<!-- end of reference -->"
 
 def reference() -> str:
     """Every key of a map with its value and meaning, one table for each kind of mapping."""
-    lines: list[str] = []
-    for title, record in _records():
-        lines += [f"### {title}", "", "| key | value | meaning |", "| --- | --- | --- |"]
-        for key, (shape, required, doc) in record.keys.items():
-            must = " **(required)**" if required else ""
-            lines.append(f"| `{key}` | {_cell(_value(shape))} | {_cell(doc)}{must} |")
-        lines.append("")
+    lines = mapping_lines(map_shape(), "A map")
     lines += ["### What a part `holds`", "", "| word | what fills the part |", "| --- | --- |"]
     lines += [f"| `{word}` | {_cell(text)} |" for word, text in HOLDS.items()]
     lines += ["", "### `access`", "", "| word | behaviour |", "| --- | --- |"]
@@ -51,23 +45,40 @@ def reference() -> str:
     lines += [f"| `{word}` | {_cell(text)} |" for word, text in SEQUENCES.items()]
     lines += ["", "### Roles", "", "| role | values | what the field sets |", "| --- | --- | --- |"]
     lines += [f"| `{n}` | {_kind(p)} | {_cell(p.doc)} |" for n, p in ROLES.items()]
-    lines += ["", "### Electrical parameters", ""]
-    lines += [
-        "| parameter | value | meaning | where it is not stated |",
-        "| --- | --- | --- | --- |",
-    ]
-    for name, row in ELECTRICAL.items():
-        lines.append(f"| `{name}` | {_kind(row)} | {_cell(row.doc)} | {_cell(_default(row))} |")
+    lines += ["", "### Electrical parameters", "", *parameter_lines(ELECTRICAL)]
     return "\n".join(lines) + "\n"
 
 
-def updated(text: str) -> str:
+def mapping_lines(shape: Shape, title: str) -> list[str]:
+    """One table for each kind of mapping in a document: key, value, meaning."""
+    lines: list[str] = []
+    for name, record in _records(shape, title):
+        lines += [f"### {name}", "", "| key | value | meaning |", "| --- | --- | --- |"]
+        for key, (below, required, doc) in record.keys.items():
+            must = " **(required)**" if required else ""
+            lines.append(f"| `{key}` | {_cell(_value(below))} | {_cell(doc)}{must} |")
+        lines.append("")
+    return lines
+
+
+def parameter_lines(table: Mapping[str, Parameter]) -> list[str]:
+    """A table of parameters, with what serves where one is not stated."""
+    lines = [
+        "| parameter | value | meaning | where it is not stated |",
+        "| --- | --- | --- | --- |",
+    ]
+    for name, row in table.items():
+        lines.append(f"| `{name}` | {_kind(row)} | {_cell(row.doc)} | {_cell(_default(row))} |")
+    return lines
+
+
+def updated(text: str, start: str = START, body: str | None = None) -> str:
     """`text` with the reference between the marks brought up to date. Raises CallError without marks."""
-    head, start, rest = text.partition(START)
+    head, found, rest = text.partition(start)
     _, end, tail = rest.partition(END)
-    if not start or not end:
-        raise CallError(f"no marks for the reference; expected {START} and {END}")
-    return f"{head}{START}\n\n{reference()}\n{END}{tail}"
+    if not found or not end:
+        raise CallError(f"no marks for the reference; expected {start} and {END}")
+    return f"{head}{start}\n\n{reference() if body is None else body}\n{END}{tail}"
 
 
 def rewrite(path: Path) -> bool:
@@ -81,7 +92,7 @@ def rewrite(path: Path) -> bool:
     return new != old
 
 
-def _records() -> Iterator[tuple[str, Record]]:
+def _records(whole: Shape, name: str) -> Iterator[tuple[str, Record]]:
     """Every mapping with known keys, once, in the order in which a reader meets them."""
     seen: set[int] = set()
 
@@ -95,7 +106,7 @@ def _records() -> Iterator[tuple[str, Record]]:
             yield title, shape
             for key, (below, _required, _doc) in shape.keys.items():
                 yield from walk(
-                    below, f"`{key}`" if title == "A map" else f"`{key}` of {_plain(title)}"
+                    below, f"`{key}`" if title == name else f"`{key}` of {_plain(title)}"
                 )
         elif isinstance(shape, Table):
             yield from walk(shape.value, _one(shape.value, title))
@@ -106,7 +117,7 @@ def _records() -> Iterator[tuple[str, Record]]:
                 if inner is not None:
                     yield from walk(inner, _one(inner, title))
 
-    yield from walk(map_shape(), "A map")
+    yield from walk(whole, name)
 
 
 def _one(shape: Shape, title: str) -> str:

@@ -229,6 +229,11 @@ class _StageShape(Shape):
         return schema
 
 
+def stage_keys() -> Record:
+    """The fixed keys of a stage, without the parameters of the closed table."""
+    return _StageShape().fixed
+
+
 @lru_cache(maxsize=1)
 def stage_shape() -> Shape:
     """The shape of a whole stage file, with the inputs that installed packages add."""

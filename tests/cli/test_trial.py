@@ -231,8 +231,8 @@ def test_new_files_are_called_after_their_file_and_find_their_map(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "stages").mkdir()
-    assert gateword("new", "map", "tarsier.yaml").status == 0
-    assert gateword("new", "stage", "stages/pump.yaml", "--map", "tarsier.yaml").status == 0
+    assert gateword("new", "map", "-o", "tarsier.yaml").status == 0
+    assert gateword("new", "stage", "-o", "stages/pump.yaml", "--map", "tarsier.yaml").status == 0
     assert "stage pump on tarsier, 0 settings" in gateword("vet", "stages/pump.yaml").out
     assert not [
         line

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from regmap.document.source import compose_file, read_text
 from regmap.errors import FileError, Problem
@@ -14,6 +15,9 @@ from regmap.stages.load import read_stage
 
 from .context import Context, Status, wrap
 from .documents import STDIN, kind_of_node, load_chip, problem_json, standard_input
+
+if TYPE_CHECKING:
+    from regmap.maps.checkbits import Solved
 
 NAME = "vet"
 HELP = "check (validate) maps, stages and set-ups of captures; problems as file:line:col"
@@ -35,6 +39,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         nargs="?",
         const="map",
         help="print the JSON Schema that editors complete and underline with",
+    )
+    parser.add_argument(
+        "--solve",
+        action="store_true",
+        help="find every parity and checksum that explains the known frames of a map",
     )
     parser.add_argument("--strict", action="store_true", help="warnings count as findings")
     parser.add_argument("--quiet", action="store_true", help="no warnings")
@@ -102,6 +111,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         return Status.USAGE
     if args.against:
         return _against(args, context)
+    if args.solve:
+        return _solve(args, context)
     errors = warnings = 0
     unreadable = False
     rows = []
@@ -134,6 +145,51 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if unreadable:
         return Status.USAGE
     return Status.FINDINGS if errors or (args.strict and warnings) else Status.OK
+
+
+def _solve(args: argparse.Namespace, context: Context) -> int:
+    """The check bits of each map from its known frames; findings where nothing explains some of them."""
+    from regmap.maps.checkbits import solve_checks
+
+    rows = []
+    unexplained = False
+    for name in args.files:
+        chip, problems = check_map(name)
+        if chip is None:
+            for problem in problems:
+                context.out(problem.render(context.width))
+            return Status.FINDINGS
+        found = solve_checks(chip)
+        unexplained = unexplained or any(not s.solution.readings for s in found)
+        rows.append({"file": name, "checks": [_solved_json(s) for s in found]})
+        if args.json:
+            continue
+        if not found:
+            context.out(f"{name}: no known frame has a check part; nothing to solve")
+        for solved in found:
+            first, *others = solved.lines()
+            context.out(wrap(first, context.width, hang="    "))
+            for line in others:
+                context.out(wrap(line, context.width, "  ", "    "))
+    if args.json:
+        context.json("vet-solve", files=rows)
+    return Status.FINDINGS if unexplained else Status.OK
+
+
+def _solved_json(solved: Solved) -> dict[str, object]:
+    found = solved.solution
+    return {
+        "part": solved.path,
+        "examples": found.examples,
+        "as_in_map": solved.right,
+        "readings": [
+            {"keys": r.text(), "same": list(r.same), "not_covered": list(r.dropped)}
+            for r in found.readings
+        ],
+        "more_examples": found.more,
+        "never_differs": list(found.open),
+        "subsets_log2": found.subsets,
+    }
 
 
 def _against(args: argparse.Namespace, context: Context) -> int:

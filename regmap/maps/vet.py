@@ -12,18 +12,17 @@ from dataclasses import replace
 from pathlib import Path
 
 from ..behaviour.faults import status_registers, unnamed_flags
-from ..behaviour.machine import Machine
-from ..behaviour.plan import plan
 from ..chip.bits import extract, spans
-from ..chip.guard import hamming_distance
 from ..chip.model import Chip, External, Field, Frame, Joined, KnownFrame, Layout, Part
 from ..chip.values import Valued
 from ..document.source import read_text
 from ..errors import CallError, FileError, FrameError, Place, Problem
 from ..frames.codec import Codec, Flaw
-from ..frames.words import clock_of
+from ..frames.distance import distance
+from ..frames.words import GUARDS, clock_of
 from ..parameters import REPORT_WORDS
 from ..quantity import dimension_name
+from .checkbits import Hints, asked_by
 from .load import read_map
 
 
@@ -70,9 +69,9 @@ def _shown(problem: Problem, lines: dict[str, list[str]]) -> Problem:
 def prove(chip: Chip) -> list[Problem]:
     """An error for each known frame that the map does not reproduce."""
     problems: list[Problem] = []
-    codec = Codec(chip)
+    codec, hints = Codec(chip), Hints(chip)
     for known in chip.known_frames:
-        problems.extend(_prove_one(chip, codec, known))
+        problems.extend(_prove_one(chip, codec, known, hints))
     return problems
 
 
@@ -115,7 +114,7 @@ def _needs(frame: Frame, part: Part) -> Iterator[tuple[int, int, str]]:
         yield from ((bit, needed, f"bit {needed} of the command") for bit in part.bits)
 
 
-def _prove_one(chip: Chip, codec: Codec, known: KnownFrame) -> Iterator[Problem]:
+def _prove_one(chip: Chip, codec: Codec, known: KnownFrame, hints: Hints) -> Iterator[Problem]:
     def problem(found: str, expected: str = "") -> Problem:
         return Problem(
             place_of(known.origin),
@@ -125,27 +124,12 @@ def _prove_one(chip: Chip, codec: Codec, known: KnownFrame) -> Iterator[Problem]
         )
 
     command_parts = {p.name for f in chip.frames.values() for p in f.command.parts}
-    machine = Machine(chip)
     try:
-        for text in known.after:
-            for piece in chip.keys[text].steps if text in chip.keys else (text,):
-                for before in plan(chip, [piece], machine.bank):
-                    machine.apply(before.sent)
-        frames = plan(
-            chip,
-            [known.does],
-            machine.bank,
-            given={k: v for k, v in known.given.items() if k in command_parts},
-        )
+        sent, bank = asked_by(chip, known)
     except CallError as error:
-        yield problem(str(error))
+        several = str(error).endswith(" frames")
+        yield problem(str(error), "one frame" if several else "")
         return
-    # what only selects the page comes before, and is no part of the example
-    frames = [f for f in frames if f.requests]
-    if len(frames) != 1:
-        yield problem(f"'{known.does}' takes {len(frames)} frames", "one frame")
-        return
-    sent = frames[0].sent
     digits = (sent.frame.length + 3) // 4
     if known.command is not None:
         if known.command >> sent.frame.length:
@@ -153,7 +137,7 @@ def _prove_one(chip: Chip, codec: Codec, known: KnownFrame) -> Iterator[Problem]
             return
         if known.command != sent.word:
             yield problem(
-                f"'{known.does}' encodes to 0x{sent.word:0{digits}X}{_difference(sent.frame.command, sent.word, known.command)}",
+                f"'{known.does}' encodes to 0x{sent.word:0{digits}X}{_difference(hints, sent.frame.command, sent.word, known.command)}",
                 f"0x{known.command:0{digits}X} as the data sheet shows",
             )
             return
@@ -162,21 +146,23 @@ def _prove_one(chip: Chip, codec: Codec, known: KnownFrame) -> Iterator[Problem]
                 f"the command 0x{known.command:0{digits}X}: {flaw.text}", "a word without flaws"
             )
     if known.reply is not None:
-        layout = codec.reply_layout(sent)
+        layout = codec.reply_layout(sent, bank=bank)
         if layout is None:
             yield problem(
                 "a reply", f"none: frame '{sent.frame.name}' answers nothing to {sent.kind}"
             )
             return
         try:
-            answer = codec.decode_reply(known.reply, sent)
+            answer = codec.decode_reply(known.reply, sent, bank=bank)
         except FrameError as error:
             yield problem(str(error))
             return
         flaws: tuple[Flaw, ...] = answer.flaws
         for flaw in flaws:
+            part = answer.layout.named(flaw.part) if flaw.kind == "guard" else None
+            more = hints.of(answer.layout, part) if part is not None else ""
             yield problem(
-                f"the reply 0x{known.reply:0{digits}X}: {flaw.text}", "a word without flaws"
+                f"the reply 0x{known.reply:0{digits}X}: {flaw.text}{more}", "a word without flaws"
             )
         if answer.flaws:
             return
@@ -205,9 +191,12 @@ def _shadowed(chip: Chip) -> Iterator[Problem]:
         seen.setdefault(key, command.name)
 
 
-def _difference(layout: Layout, ours: int, theirs: int) -> str:
-    names = [p.name for p in layout.parts if extract(ours, p.bits) != extract(theirs, p.bits)]
-    return f" (differs in {', '.join(names)})" if names else ""
+def _difference(hints: Hints, layout: Layout, ours: int, theirs: int) -> str:
+    parts = [p for p in layout.parts if extract(ours, p.bits) != extract(theirs, p.bits)]
+    if not parts:
+        return ""
+    more = hints.of(layout, parts[0]) if len(parts) == 1 and parts[0].kind in GUARDS else ""
+    return f" (differs in {', '.join(p.name for p in parts)}){more}"
 
 
 def warnings(chip: Chip) -> list[Problem]:
@@ -284,13 +273,13 @@ def _weak_guards(layout: Layout) -> Iterator[Problem]:
     for part in layout.parts:
         if part.kind != "crc" or part.crc is None:
             continue
-        bits = len(part.over) + part.prefix[1]
-        distance = hamming_distance(part.crc.poly, part.crc.width, bits)
-        if distance < 4:
-            missed = "2" if distance < 3 else "3"
+        least = distance(layout)
+        if least < 4:
+            missed = "2" if least < 3 else "3"
+            flush = f" and {part.crc.flush} zeros" if part.crc.flush else ""
             yield _warn(
                 part.origin,
-                f"CRC polynomial 0x{part.crc.poly:X} over {bits} bits guarantees Hamming distance {distance} only",
+                f"CRC polynomial 0x{part.crc.poly:X} over {len(part.over)} bits{flush} guarantees Hamming distance {least} only",
                 f"to know that some frames with {missed} flipped bits pass unseen",
                 part.name,
             )

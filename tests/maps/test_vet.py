@@ -128,11 +128,12 @@ def test_the_hamming_distance_is_told(polynomial: int, distance: int) -> None:
     if distance == 4:
         assert told == []
         return
-    # the command's checksum and the reply's
     text = (
         f"CRC polynomial 0x{polynomial:X} over 16 bits guarantees Hamming distance {distance} only"
     )
-    assert told == [f"warning 19: {text}", f"warning 28: {text}"]
+    # in a command a parity bit notices every odd number of flips too; a reply has the checksum alone
+    lines = (19, 28) if distance == 2 else (28,)
+    assert told == [f"warning {line}: {text}" for line in lines]
 
 
 def lightest(polynomial: int, data: int = 16) -> int:

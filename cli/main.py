@@ -42,6 +42,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "header": ("header", "C tables for the firmware build"),
     "diff": ("diff", "differences of two stages, or of a stage and a capture or readback"),
     "twin": ("twin", "a simulated chip on a pseudo-terminal, or over TCP on this machine"),
+    "campaign": (
+        "campaign",
+        "inject faults by a plan, on a simulated or real chip, and judge what follows",
+    ),
     "link": ("link", "read, write, verify and watch a real or simulated chip"),
     "report": ("report", "a review record of a stage as one HTML file"),
     "completion": ("completion", "shell completion for bash, zsh or fish"),

@@ -34,6 +34,7 @@ LOOSE = {"errors", "quantity", "parameters", "expr", "files", "cautions", "forme
 ROOMS = [
     Room("testing", "what a firmware team's tests import: a simulated chip as a pytest fixture", "twin maps chip"),
     Room("report", "the review record as one HTML page", "trace assessment stages maps behaviour chip capture calc"),
+    Room("campaign", "fault injection with evidence, on a simulated or real chip", "link twin stages maps behaviour frames chip document wire"),
     Room("draft", "settings in the making, behind the composer", "trace assessment stages behaviour frames chip document capture calc"),
     Room("assessment", "does it hold, what would, and what differs", "stages behaviour frames chip document calc"),
     Room("cheader", "C that we write", "stages behaviour frames chip"),

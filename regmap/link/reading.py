@@ -64,6 +64,8 @@ class Reader(Exchange):
         if elsewhere:
             return Reading(register=name, word=None, grade="lost", why=elsewhere)
         tries = 1 if dangers else self.attempts
+        if dangers and self.composer.conditional:
+            self.find_layout()  # what reading changes is asked once, so in the layout that answers
         why, asked = "", False
         seen: list[int] = []
         reading: Reading | None = None

@@ -1,0 +1,222 @@
+"""`gateword campaign`: fault injection with expected reactions, measured and judged."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+from regmap.cautions import FIRST_WRITE
+from regmap.errors import CallError
+from regmap.maps.load import find_document, load_map
+from regmap.stages.load import load_stage
+
+from .context import Context, Status, wrap
+from .files import write_text
+from .signals import told_to_stop
+from .vet import kind_of
+
+if TYPE_CHECKING:
+    from regmap.campaign.bench import Operator
+    from regmap.campaign.load import Campaign
+    from regmap.campaign.run import Result
+
+NAME = "campaign"
+HELP = "inject faults by a plan, on a simulated or real chip, and judge what follows"
+
+EPILOG = """\
+gateword campaign new coolant_pump -o pump_faults.yaml     a plan with a case for each fault, to be reviewed
+gateword campaign pump_faults.yaml --junit faults.xml      run it; exit status 1 where a case fails
+gateword campaign quoll16                                  all faults of a map, on the simulated chip
+On a port every case brings the chip up anew, which needs --allow-writes, and asks the operator.
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument(
+        "what",
+        nargs="+",
+        metavar="FILE | new STAGE|MAP",
+        help="a campaign, or a stage or map for all of its faults; `new` writes the plan instead",
+    )
+    parser.add_argument(
+        "-o",
+        "--output",
+        metavar="FILE",
+        help="results as JSON lines, one as each run ends; of `new` the plan (- or none: standard output)",
+    )
+    parser.add_argument("--junit", metavar="FILE.xml", help="results as JUnit XML")
+    parser.add_argument(
+        "--resume",
+        metavar="FILE",
+        help="go on from results that an interrupted run left, and add to them",
+    )
+    parser.add_argument("--repeats", type=int, metavar="N", help="instead of what the file says")
+    parser.add_argument("--seed", type=int, metavar="N", help="instead of what the file says")
+    parser.add_argument(
+        "--allow-writes", action="store_true", help="yes, write to the chip at the campaign's port"
+    )
+    parser.add_argument(
+        "--json", action="store_true", help="one JSON object a run instead of the table"
+    )
+
+
+def run(args: argparse.Namespace, context: Context) -> int:
+    if args.what[0] == "new":
+        return _new(args, context)
+    if len(args.what) > 1:
+        raise CallError(
+            f"{args.what[1]!r} after a campaign; expected one file, or `new` and a stage"
+        )
+    from regmap.campaign.results import junit, not_covered, plain, read_results, rows
+    from regmap.campaign.run import run_campaign
+
+    campaign = _campaign(args, context)
+    if campaign.port:
+        context.err(wrap(FIRST_WRITE, context.width))
+        if not args.allow_writes:
+            raise CallError(
+                f"a campaign on {campaign.port} writes to its chip: needs --allow-writes"
+            )
+    done = read_results(Path(args.resume), campaign) if args.resume else {}
+    if args.resume and args.output:
+        raise CallError("--resume adds to its own file; expected it or -o")
+    results: list[Result] = []
+    out: TextIO | None = None
+    try:
+        with told_to_stop():
+            if args.resume or args.output:
+                out = _results_file(args)
+            for result in run_campaign(campaign, done=done, operator=_operator(context)):
+                results.append(result)
+                if out is not None and (result.case, result.repeat) not in done:
+                    out.write(_line(plain(campaign, result)) + "\n")
+                    out.flush()
+                if args.json:
+                    context.json_line(
+                        "campaign_result",
+                        **{
+                            k: v
+                            for k, v in plain(campaign, result).items()
+                            if k not in ("schema", "kind")
+                        },
+                    )
+                else:
+                    _show(rows([result])[0], context)
+                context.stdout.flush()
+    finally:
+        if out is not None:
+            out.close()
+        if args.junit and results:
+            write_text(Path(args.junit), junit(campaign, results))
+    if not args.json:
+        for text in not_covered(campaign, results):
+            context.out(wrap(f"not covered: {text}", context.width, hang="    "))
+        counts = {
+            v: sum(r.verdict == v for r in results) for v in ("pass", "fail", "error", "skipped")
+        }
+        told = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
+        where = (
+            f"on {campaign.port}"
+            if campaign.port
+            else "on a simulated chip, which proves nothing of silicon"
+        )
+        context.out(wrap(f"{campaign.name}: {told}; {where}", context.width, hang="    "))
+    if any(r.verdict == "error" for r in results):
+        return Status.LINK
+    return Status.OK if all(r.ok for r in results) else Status.FINDINGS
+
+
+def _results_file(args: argparse.Namespace) -> TextIO:
+    """Where results go as they come; a file that exists is added to only by --resume."""
+    path = Path(args.resume or args.output)
+    try:
+        return path.open("a" if args.resume else "x", encoding="utf-8", newline="\n")
+    except FileExistsError:
+        raise CallError(f"{path} exists; expected a new name, or --resume {path}") from None
+    except OSError as error:
+        raise CallError(f"{path} cannot be written ({error.strerror})") from None
+
+
+def _line(content: dict[str, object]) -> str:
+    import json
+
+    return json.dumps(content, ensure_ascii=False)
+
+
+def _show(row: tuple[str, ...], context: Context) -> None:
+    verdict, case, to_pin, to_read, to_reaction, why = row
+    style = {"pass": "good", "fail": "bad", "error": "bad"}.get(verdict, "dim")
+    times = f"pin {to_pin:>11}  read {to_read:>11}"
+    if to_reaction != "-":
+        times += f"  reaction {to_reaction}"
+    context.out(f"{context.style(f'{verdict:<7}', style)} {case:<20} {times}")
+    if why:
+        context.out(wrap(why, context.width, indent="        "))
+
+
+def _operator(context: Context) -> Operator | None:
+    """Asks a person at the terminal; None where there is none."""
+    if not context.stdin.isatty():
+        return None
+
+    def ask(text: str) -> bool:
+        context.stderr.write(f"To do: {text}\nEnter once it is done, anything else to skip: ")
+        context.stderr.flush()
+        return context.stdin.readline() == "\n"
+
+    return ask
+
+
+def _campaign(args: argparse.Namespace, context: Context) -> Campaign:
+    """The campaign of a file; of a stage or a map the one over all of its faults."""
+    from regmap.campaign.load import load_campaign, read_campaign
+    from regmap.document.source import compose_file, has_key
+    from regmap.errors import FileError
+
+    path = find_document(args.what[0])
+    own = has_key(compose_file(path).node, "gateword_campaign")
+    text = None if own else _plan(args.what[0])
+    if text is None:
+        campaign = load_campaign(path)
+    else:
+        found, problems = read_campaign(Path("all_faults.yaml"), text)
+        if found is None:
+            raise FileError(problems)
+        campaign = found
+    context.gate.reads(campaign.chip.files)
+    if args.repeats is not None:
+        if args.repeats < 1:
+            raise CallError("--repeats is at least 1")
+        campaign = replace(campaign, repeats=args.repeats)
+    return campaign if args.seed is None else replace(campaign, seed=args.seed)
+
+
+def _plan(document: str) -> str:
+    from regmap.campaign.plan import new_campaign
+    from regmap.chip.bank import Bank
+
+    path = find_document(document)
+    stage = load_stage(path) if kind_of(path) == "stage" else None
+    chip = stage.chip if stage is not None else load_map(path)
+    bank = stage.bank if stage is not None else Bank.at_reset(chip)
+    name = stage.name if stage is not None else chip.name
+    return new_campaign(f"{name}_faults", document, chip, bank, stage)
+
+
+def _new(args: argparse.Namespace, context: Context) -> int:
+    if len(args.what) != 2:
+        raise CallError("expected one stage or map after `new`")
+    text = _plan(args.what[1])
+    if args.output in (None, "-"):
+        context.stdout.write(text)
+        return Status.OK
+    path = Path(args.output)
+    if path.exists():
+        raise CallError(f"{path} is there already; expected a new name")
+    write_text(path, text)
+    context.err(f"wrote {path}; look through it, then: gateword campaign {path}")
+    return Status.OK

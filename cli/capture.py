@@ -1,4 +1,4 @@
-"""`gateword capture`: what happened on the bus of a logic capture."""
+"""`gateword capture`: what happened on the SPI of a logic capture."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="MAP",
         action="append",
         default=[],
-        help="the chip's map, a path or a shipped name; several for a daisy chain, first the one nearest to the controller's output",
+        help="the chip's map, a path or a bundled name; several for a daisy chain, first the one nearest to the controller's output",
     )
     parser.add_argument(
         "--stage",
@@ -239,7 +239,7 @@ def _stage(args: argparse.Namespace) -> Stage | None:
 
 
 def chips_of(args: argparse.Namespace, stage: Stage | None) -> list[Chip]:
-    """The chips on the bus, chip 0 first."""
+    """The chips on the SPI, chip 0 first."""
     from regmap.frames.codec import readdress
 
     if args.map:

@@ -164,7 +164,7 @@ def recurrence_lines(
 
 
 def limit_lines(trace: Trace, context: Context) -> Iterator[str]:
-    """The bus limits of the map against what was measured."""
+    """The SPI limits of the map against what was measured."""
     for breach in trace.breaches:
         yield context.style(wrap(f"limit not kept: {breach.text}", context.width, hang="  "), "bad")
     if trace.timing is None or trace.breaches:
@@ -177,7 +177,7 @@ def limit_lines(trace: Trace, context: Context) -> Iterator[str]:
         worst = trace.timing.get("period")
         period = f"; {worst.text}" if worst is not None and "period" in limited else ""
         yield wrap(
-            f"bus limits of the map are kept ({', '.join(_LIMITED[n] for n in limited)}){period}",
+            f"SPI limits of the map are kept ({', '.join(_LIMITED[n] for n in limited)}){period}",
             context.width,
             hang="  ",
         )

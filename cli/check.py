@@ -30,7 +30,7 @@ STYLES = {"fails": "bad", "low_margin": "warn", "not_computed": "dim", "holds": 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "stage", metavar="STAGE", help="a stage: a path, a shipped name, or - for standard input"
+        "stage", metavar="STAGE", help="a stage: a path, a bundled name, or - for standard input"
     )
     parser.add_argument(
         "names",
@@ -75,7 +75,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def stage_with(name: str, changes: list[str], context: Context) -> Stage:
-    """The stage (`-`: from standard input) with settings of the command line laid over."""
+    """The stage (`-`: from standard input) with settings of the shell line laid over."""
     stage = load_stage_of(name, context)
     pairs = {}
     for text in changes:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from regmap.maps.load import shipped
+from regmap.maps.load import bundled
 
 from .context import Context, Status
 
@@ -28,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, context: Context) -> int:
     from .main import COMMANDS
 
-    documents = list(shipped("devices"))
+    documents = list(bundled("devices"))
     context.out(
         {"bash": _bash, "zsh": _zsh, "fish": _fish}[args.shell](
             {name: text for name, (_, text) in COMMANDS.items()},

@@ -28,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "document",
         metavar="STAGE|MAP",
-        help="a stage, or a map to begin a stage on: a path or a shipped name",
+        help="a stage, or a map to begin a stage on: a path or a bundled name",
     )
     parser.add_argument(
         "--lines",
@@ -99,7 +99,7 @@ def open_session(
 
     path = find_document(document)
     is_stage = kind_of(path) == "stage"
-    shipped = not Path(document).exists()
+    bundled = not Path(document).exists()
     if is_stage:
         stage, text = open_stage(path)
         map_name = (
@@ -123,11 +123,11 @@ def open_session(
         )
         map_name = document
     folder = state_folder(context.environ)
-    journal = Journal(folder, document if shipped else str(path), text)
+    journal = Journal(folder, document if bundled else str(path), text)
     draft = Draft(stage, journal)
     keeper = Keeper(
         document,
-        path if is_stage and not shipped else None,
+        path if is_stage and not bundled else None,
         text,
         map_name,
         journal,

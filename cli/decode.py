@@ -20,15 +20,15 @@ from .context import Context, Status, hexword, wrap
 from .encode import assignments, bank_from, caution_lines, effect_lines, effects_json, parse_word
 
 NAME = "decode"
-HELP = "any raw word taken apart and explained"
+HELP = "any raw frame taken apart and explained"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("map", metavar="MAP", help="a map: a path or a shipped name")
+    parser.add_argument("map", metavar="MAP", help="a map: a path or a bundled name")
     parser.add_argument(
         "words",
         nargs="+",
-        metavar="WORD",
+        metavar="FRAME",
         help="frames as hex (0x21DF) or binary; COMMAND:REPLY decodes a pair",
     )
     parser.add_argument("--reply", action="store_true", help="the words are replies")
@@ -295,15 +295,15 @@ def _answer_lines(
 
 
 def name_of(chip: Chip) -> str:
-    """What a command line calls the chip: the name of a shipped map, or its file."""
+    """What a shell line calls the chip: the name of a bundled map, or its file."""
     from pathlib import Path
 
     from regmap.document.source import display_name
-    from regmap.maps.load import shipped
+    from regmap.maps.load import bundled
 
     return (
         chip.name
-        if chip.name in shipped("devices") or not chip.files
+        if chip.name in bundled("devices") or not chip.files
         else display_name(Path(chip.files[-1]))
     )
 

@@ -31,7 +31,7 @@ HELP = "differences of two stages, or of a stage and a capture or readback"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("a", metavar="STAGE", help="a stage: a path or a shipped name")
+    parser.add_argument("a", metavar="STAGE", help="a stage: a path or a bundled name")
     parser.add_argument(
         "b",
         metavar="B",
@@ -77,7 +77,7 @@ def compared(stage: Stage, names: list[str], at: str | None, context: Context) -
         return _capture(stage, names[0], at)
     if all("=" in n and not Path(n).exists() for n in names):
         return diff_words(
-            stage, parse_readback("\n".join(names), stage.chip, "command line"), "the words given"
+            stage, parse_readback("\n".join(names), stage.chip, "shell line"), "the words given"
         )
     if len(names) > 1:
         raise CallError("more than one B; expected one stage, one file, or REG=WORD ...")

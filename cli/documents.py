@@ -1,4 +1,4 @@
-"""Maps and stages that commands read: a path, a shipped name, or `-` for standard input."""
+"""Maps and stages that commands read: a path, a bundled name, or `-` for standard input."""
 
 from __future__ import annotations
 

@@ -19,11 +19,11 @@ from regmap.quantity import show as quantity
 from .context import Context, Status, hexword, wrap
 
 NAME = "encode"
-HELP = "words to send for what is asked, guard included"
+HELP = "frames to send for what is asked, check bits included"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("map", metavar="MAP", help="a map: a path or a shipped name")
+    parser.add_argument("map", metavar="MAP", help="a map: a path or a bundled name")
     parser.add_argument(
         "requests",
         nargs="+",

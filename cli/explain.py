@@ -101,9 +101,7 @@ def explanation_lines(
     if result.wiring:
         for text in result.wiring:
             lines.append(wrap(f"wiring: {text}", context.width))
-        lines.append(
-            "Check supply, enable pin, chip select and the reply line before anything else."
-        )
+        lines.append("Check supply, enable pin, chip select and SDO before anything else.")
         return lines
     for finding in result.findings:
         lines += _finding(finding, context, brief, 0)

@@ -31,7 +31,7 @@ _HASH = re.compile(
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "file", metavar="STAGE|MAP", help="a stage, or a map alone: a path or a shipped name"
+        "file", metavar="STAGE|MAP", help="a stage, or a map alone: a path or a bundled name"
     )
     parser.add_argument(
         "-o",

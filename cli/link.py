@@ -82,7 +82,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             "document",
             nargs=nargs,
             metavar="MAP|STAGE",
-            help="a map or a stage: a path or a shipped name",
+            help="a map or a stage: a path or a bundled name",
         )
 
     one = actions.add_parser(
@@ -113,7 +113,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         parents=[common, writing],
         help="bring the chip up to a stage: expect, unlock, configure, verify, lock",
     )
-    one.add_argument("document", metavar="STAGE", help="a stage: a path or a shipped name")
+    one.add_argument("document", metavar="STAGE", help="a stage: a path or a bundled name")
     one.add_argument(
         "--any-state", action="store_true", help="go on where the chip is not fresh from power-up"
     )
@@ -122,7 +122,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         parents=[common, looking],
         help="compare every setting with a stage, bit by bit; writes nothing unasked",
     )
-    one.add_argument("document", metavar="STAGE", help="a stage: a path or a shipped name")
+    one.add_argument("document", metavar="STAGE", help="a stage: a path or a bundled name")
     one = actions.add_parser(
         "watch", parents=[common, looking], help="poll the status, explained, until Ctrl-C"
     )

@@ -45,7 +45,7 @@ class Target:
 
 
 def seconds(text: str, what: str) -> float:
-    """A time from the command line, in seconds. Raises CallError."""
+    """A time from the shell line, in seconds. Raises CallError."""
     value = parse(text)
     if value.dim != parse("1 s").dim or value.value < 0:
         raise CallError(f"{what} {text!r} is no time; expected a time such as 250 ms")

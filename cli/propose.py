@@ -23,7 +23,7 @@ HELP = "settings that meet the stage's goals, with the reasons"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "stage", metavar="STAGE", help="a stage: a path, a shipped name, or - for standard input"
+        "stage", metavar="STAGE", help="a stage: a path, a bundled name, or - for standard input"
     )
     parser.add_argument(
         "--free",

@@ -18,7 +18,7 @@ HELP = "a review record of a stage as one HTML file"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("stage", metavar="STAGE", help="a stage: a path or a shipped name")
+    parser.add_argument("stage", metavar="STAGE", help="a stage: a path or a bundled name")
     parser.add_argument(
         "capture", metavar="CAPTURE", nargs="?", help="a logic capture to hold against the stage"
     )

@@ -20,7 +20,7 @@ HELP = "what a chip, a register or a field holds, with a picture of its bits"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "map", metavar="MAP", help="a map: a path, a shipped name, or - for standard input"
+        "map", metavar="MAP", help="a map: a path, a bundled name, or - for standard input"
     )
     parser.add_argument(
         "what",

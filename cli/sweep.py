@@ -11,12 +11,12 @@ from .check import needs, percent, stage_with
 from .context import Context, Status, columns, wrap
 
 NAME = "sweep"
-HELP = "every option of one field with the verdicts that it moves"
+HELP = "every option of one field with the verdicts that depend on it"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "stage", metavar="STAGE", help="a stage: a path, a shipped name, or - for standard input"
+        "stage", metavar="STAGE", help="a stage: a path, a bundled name, or - for standard input"
     )
     parser.add_argument("field", metavar="REG.FIELD", help="a field, joined or external value")
     parser.add_argument(
@@ -66,7 +66,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if not result.moved:
         context.out(
             wrap(
-                f"{result.name} moves no verdict of {stage.name}; {result.unmoved} stay as they are",
+                f"{result.name} has no verdict that depends on it in {stage.name}; {result.unmoved} stay as they are",
                 context.width,
             )
         )

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from regmap.wire.ports import Line
 
 NAME = "twin"
-HELP = "a simulated chip on a pseudo-terminal, or over TCP on this machine"
+HELP = "a simulated chip (simulator) on a pseudo-terminal, or over TCP on this machine"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -74,7 +74,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--clock",
         choices=("real", "virtual"),
-        help="real time, or virtual time that only the bus moves (real on a pseudo-terminal, virtual with --stdio)",
+        help="real time, or virtual time that only the SPI moves (real on a pseudo-terminal, virtual with --stdio)",
     )
     parser.add_argument(
         "--rejected",

@@ -3,7 +3,7 @@
     GatewordError
     +-- CallError      the caller passed something impossible (also a ValueError)
     +-- FileError      a file the user wrote has problems; carries all of them, each with its place
-    +-- FrameError     a word on the bus cannot be what it should be (guard, fixed bits, length)
+    +-- FrameError     a word on the SPI cannot be what it should be (guard, fixed bits, length)
     +-- CaptureError   a capture cannot be read or understood; carries all problems found
     +-- LinkError      a port, an adapter or a chip did not answer as it must
 
@@ -112,7 +112,7 @@ class CaptureError(_ProblemsError):
 
 
 class FrameError(GatewordError):
-    """A frame on the bus contradicts its layout: guard, fixed bits, length."""
+    """A frame on the SPI contradicts its layout: check bits, fixed bits, length."""
 
 
 class LinkError(GatewordError):

@@ -51,6 +51,8 @@ VALUES: Mapping[str, Mapping[str, str]] = {
     "select": {"active low": "active_low", "active high": "active_high"},
     "bit_order": {"msb": "msb_first", "lsb": "lsb_first"},
     "format": {"words": "frames"},
+    "role": {"bus.guard_enable": "spi.check_bits"},
+    "raised_by": {"guard": "check_bits"},
     "delimiter": {"\t": "tab", " ": "space"},
 }
 

@@ -701,7 +701,7 @@ ROLES: dict[str, Parameter] = _table(
         _P("lock", None, "locks the configuration"),
         _P("clear", None, "clears latched faults"),
         _P("fault.mask", None, "hides a fault from the outputs or from the fault pin"),
-        _P("bus.guard_enable", None, "switches parity or CRC on the bus"),
+        _P("spi.check_bits", None, "switches parity or CRC on the SPI"),
     ],
 )
 

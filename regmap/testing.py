@@ -5,7 +5,7 @@ In a test module or conftest.py:
     from regmap.testing import gateword_twin, gateword_port      # noqa: F401
 
     def test_driver_configures(gateword_twin):
-        twin = gateword_twin("devices/ours.yaml", seed=1)        # a path, or a shipped name
+        twin = gateword_twin("devices/ours.yaml", seed=1)        # a path, or a bundled name
         twin.disturb("undervoltage at 5 ms for 2 ms")
         driver = Driver(transfer=lambda words: twin.transfer(words))
         ...

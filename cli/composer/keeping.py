@@ -24,7 +24,7 @@ from .vocabulary import Outcome, Question
 class Keeper:
     """Where a draft comes from and goes to.
 
-    `path` is the user's own stage file; None for a map alone or a stage shipped with the program,
+    `path` is the user's own stage file; None for a map alone or a stage bundled with the program,
     which is never written to: saving then needs a name.
     """
 
@@ -58,7 +58,7 @@ class Keeper:
             return self._save_as(draft, Path(rest).expanduser())
         if self.path is None:
             what = (
-                "this stage is shipped with the program"
+                "this stage is bundled with the program"
                 if self.is_stage
                 else "there is no stage file yet"
             )

@@ -199,7 +199,7 @@ def diff_stages(a: Stage, b: Stage) -> Difference:
 
 
 def diff_words(stage: Stage, words: Mapping[str, int], name: str) -> Difference:
-    """A stage against words that were read (name to word as it came over the bus)."""
+    """A stage against words that were read (name to word as it came over the SPI)."""
     bank = Bank(stage.chip, supply=stage.bank.supply)
     for register, word in words.items():
         bank.learn_read(register, word)

@@ -43,7 +43,7 @@ KEPT_ROLES = frozenset(
         "watchdog.service",
         "sense.calibrate",
         "pwm.mode",
-        "bus.guard_enable",
+        "spi.check_bits",
     }
 )
 

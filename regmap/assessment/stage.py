@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 _VOLTAGE = DIMENSIONS["voltage"][0]
 
 #: origin of settings that were laid over a stage's own
-COMMAND_LINE = "command line"
+COMMAND_LINE = "shell line"
 
 _SPI = {
     "spi.clock_max": "clock_max",

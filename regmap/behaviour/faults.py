@@ -264,7 +264,7 @@ def _settings(fault: Fault, env: Bank) -> Iterable[str]:
 
 
 def dead_words(chip: Chip, words: Mapping[str, int]) -> list[str]:
-    """Register words that look like a dead bus: all ones or all zeros where the map says that cannot be."""
+    """Register words that look like a dead SPI: all ones or all zeros where the map says that cannot be."""
     if not words:
         return []
     ones = all(word == chip.registers[n].mask for n, word in words.items())
@@ -272,12 +272,12 @@ def dead_words(chip: Chip, words: Mapping[str, int]) -> list[str]:
         ones and len(words) > 1
     ):
         return [
-            "every bit of every word is 1: the reply line is stuck high, not driven, or the chip is not powered; no fault bit can be believed"
+            "every bit of every word is 1: SDO is stuck high, not driven, or the chip is not powered; no fault bit can be believed"
         ]
     zeros = all(word == 0 for word in words.values())
     if zeros and any(_never_zero(chip, n) for n in words):
         return [
-            "every bit of every word is 0, but the map has bits there that are always 1: the reply line is stuck low or the chip is not powered; no fault bit can be believed"
+            "every bit of every word is 0, but the map has bits there that are always 1: SDO is stuck low or the chip is not powered; no fault bit can be believed"
         ]
     return []
 
@@ -322,23 +322,23 @@ def suspicious(
 
     if all(r == full for r in replies) and (forbidden(full) or varied):
         return (
-            "every reply is all ones: the reply line is stuck high or nobody drives it "
+            "every reply is all ones: SDO is stuck high or nobody drives it "
             "(chip not powered, select not connected, line open with a pull-up)"
         )
     echoes = layout is not None and layout.of_kind("echo") is not None
     if all(r == 0 for r in replies) and (forbidden(0) or (varied and echoes)):
         return (
-            "every reply is all zeros: the reply line is stuck low or nobody drives it "
+            "every reply is all zeros: SDO is stuck low or nobody drives it "
             "(chip not powered or asleep, line shorted to ground or open with a pull-down)"
         )
     if commands and len(commands) == len(replies):
         same = [r == c for r, c in zip(replies, commands, strict=True)]
         if all(same) and (varied or forbidden(replies[0])):
-            return "every reply repeats its own command: the two data lines are connected to each other, or the capture shows one line twice"
+            return "every reply repeats its own command: SDI and SDO are connected to each other, or the capture shows one line twice"
         shifted = [
             r == ((c >> 1) & full) or r == ((c << 1) & full)
             for r, c in zip(replies, commands, strict=True)
         ]
         if all(shifted) and (varied or forbidden(replies[0])):
-            return "every reply is its own command shifted by one bit: the data lines are connected and the SPI mode samples on the wrong edge"
+            return "every reply is its own command shifted by one bit: SDI and SDO are connected and the SPI mode samples on the wrong edge"
     return ""

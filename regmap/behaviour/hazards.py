@@ -21,7 +21,7 @@ PROTECTIONS = {
     "ov": "the overvoltage protection",
     "temperature": "the overtemperature protection",
     "watchdog": "the watchdog",
-    "bus": "the check bits of the SPI",
+    "spi": "the check bits of the SPI",
 }
 
 
@@ -44,7 +44,7 @@ def hazard(field: Field, code: int) -> str:
         return (
             f"{said} masks a fault{f' ({field.summary})' if field.summary else ''}" if masks else ""
         )
-    if subject in PROTECTIONS and what in ("enable", "guard_enable", "mode"):
+    if subject in PROTECTIONS and what in ("enable", "check_bits", "mode"):
         if name in OFF_WORDS or (off and what != "mode"):
             return f"{said} switches off {PROTECTIONS[subject]}"
         if name in REPORT_WORDS:

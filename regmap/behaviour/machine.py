@@ -1,6 +1,6 @@
 """How a chip's registers behave under frames, as its map says: what takes, what clears, what unlocks.
 
-`Machine` is the one place for this. The twin is one (with the bus around it); a trace runs one as
+`Machine` is the one place for this. The twin is one (with the SPI around it); a trace runs one as
 its belief of the real chip; a bring-up sequence runs one to know which frame is in force at each step.
 
 What a chip does to its outputs on a fault is nowhere here, since no frame shows it: a fault that this

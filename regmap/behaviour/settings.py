@@ -27,7 +27,7 @@ BRING_UP = ("power_up", "unlock", "configure", "lock")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Action:
-    """One thing to do on the bus: send a frame, or wait.
+    """One thing to do on the SPI: send a frame, or wait.
 
     `expect` and `mask` are what the answer to a read must hold. `sequence` is where it stands.
     """

@@ -82,7 +82,7 @@ def poll_wait(work: Work) -> Variable | None:
     _CLOCK + "chip:spi.clock_max",
 )
 def clock(work: Work) -> Outcome:
-    """Highest bus clock against the chip's."""
+    """Highest SPI clock against the chip's."""
     return work.at_most(_real_clock(work), work.take("fmax", "chip:spi.clock_max"))
 
 
@@ -93,5 +93,5 @@ def clock(work: Work) -> Outcome:
     POLL_USES,
 )
 def poll(work: Work) -> Outcome:
-    """Time on the bus for all status registers against the period at which they are read."""
+    """Time on the SPI for all status registers against the period at which they are read."""
     return work.at_most(poll_duration(work), work.take("period", "stage:poll.period"))

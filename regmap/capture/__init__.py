@@ -1,4 +1,4 @@
-"""Captures of a bus, whatever wrote them: files -> edges -> timed SPI transfers. Knows no chip.
+"""Captures of an SPI, whatever wrote them: files -> edges -> timed SPI transfers. Knows no chip.
 
     from regmap.capture.formats.opening import Options, open_capture
     from regmap.capture.lines.channels import find_roles

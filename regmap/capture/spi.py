@@ -40,11 +40,11 @@ class Flag(IntFlag):
     STARTS_MID = 1 << 0  #: select was active at the capture's first instant
     ENDS_MID = 1 << 1  #: the capture ends while select is active
     NO_CLOCKS = 1 << 2  #: select pulsed without a clock edge
-    UNKNOWN_COMMAND = 1 << 3  #: x or z at a sampling edge of the command line
-    UNKNOWN_REPLY = 1 << 4  #: x or z at a sampling edge of the reply line
+    UNKNOWN_COMMAND = 1 << 3  #: x or z at a sampling edge of SDI
+    UNKNOWN_REPLY = 1 << 4  #: x or z at a sampling edge of SDO
     RUNT_CLOCK = 1 << 5  #: a clock pulse far shorter than the others
-    COMMAND_AT_EDGE = 1 << 6  #: the command line changed in the very tick of a sampling edge
-    REPLY_AT_EDGE = 1 << 7  #: the reply line changed in the very tick of a sampling edge
+    COMMAND_AT_EDGE = 1 << 6  #: SDI changed in the very tick of a sampling edge
+    REPLY_AT_EDGE = 1 << 7  #: SDO changed in the very tick of a sampling edge
     CLOCK_NOT_IDLE = 1 << 8  #: the clock was not at the mode's idle level as select became active
     CLOCK_UNKNOWN = 1 << 9  #: x or z on the clock inside the transfer
     SELECT_UNKNOWN = 1 << 10  #: select came from or went to x or z
@@ -57,7 +57,7 @@ class Flag(IntFlag):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpiSetup:
-    """How to read the bus. Times are seconds.
+    """How to read the SPI. Times are seconds.
 
     `frame_clocks` is the length expected; it serves only where select is missing. `gap` is the pause
     that ends a transfer there (found from the clock if None). `segment` forces the way transfers

@@ -82,9 +82,9 @@ ACCESS: dict[str, str] = {
 
 SEVERITIES = ("stop", "warn", "note")
 
-#: What on the bus itself raises a fault; key: word used in maps, value: what it means.
+#: What on the SPI itself raises a fault; key: word used in maps, value: what it means.
 RAISED_BY: dict[str, str] = {
-    "guard": "a frame whose parity or checksum is wrong",
+    "check_bits": "a frame whose parity or checksum is wrong",
     "clocks": "a frame with too few or too many clocks",
     "address": "an access to an address that does not exist",
     "operation": "a frame that asks for nothing the chip knows",
@@ -579,7 +579,7 @@ class Chain:
 
     The stream starts with `headers`; then every frame is cut into pieces of `split` bits (0: not
     cut), and piece by piece the words follow, the chip farthest from the controller's output first.
-    `reply_headers` is where they come back on the reply line: at its "start", "between" the first
+    `reply_headers` is where they come back on SDO: at its "start", "between" the first
     piece of every chip and the others, or "none".
     """
 
@@ -591,7 +591,7 @@ class Chain:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spi:
-    """Electrical and framing limits of the bus; times in seconds, frequencies in hertz."""
+    """Electrical and framing limits of the SPI; times in seconds, frequencies in hertz."""
 
     mode: int
     msb_first: bool = True

@@ -114,9 +114,9 @@ def has_key(node: Node, key: str) -> bool:
 
 
 def display_name(path: Path) -> str:
-    """How a file is called in messages: as the user gave it; a shipped one without the way to it."""
+    """How a file is called in messages: as the user gave it; a bundled one without the way to it."""
     if path.is_absolute() and path.parent in BUNDLED:
-        return f"shipped:{path.name}"
+        return f"bundled:{path.name}"
     return str(path)
 
 

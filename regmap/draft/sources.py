@@ -1,4 +1,4 @@
-"""What a draft is compared with: reset, a stage file, a readback, a capture of the bus."""
+"""What a draft is compared with: reset, a stage file, a readback, a capture of the SPI."""
 
 from __future__ import annotations
 

@@ -234,7 +234,7 @@ class BulkCodec:
         self._room = np.array([r.width for r in chip.registers.values()] + [64], np.uint64)
 
     def recognise(self, words: Words, bank: Bank | None = None, bits: int | None = None) -> Seen:
-        """As `Recogniser.command`, of each word; `bits` are those that all of them have on the bus."""
+        """As `Recogniser.command`, of each word; `bits` are those that all of them have on the SPI."""
         bank = bank if bank is not None else Bank.at_reset(self.chip)
         page = self.recogniser.page(bank)
         flat = words.reshape(-1)

@@ -123,7 +123,7 @@ class Codec:
     ) -> Sent:
         """The likeliest reading of a command word; its flaws are listed, never raised.
 
-        `bits` are those seen on the bus, if known; with `frame` the word is read as that one. Raises
+        `bits` are those seen on the SPI, if known; with `frame` the word is read as that one. Raises
         FrameError for a word that is wider than every frame.
         """
         return self.recogniser.command(word, bank, frame, bits)

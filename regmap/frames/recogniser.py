@@ -167,7 +167,7 @@ class Recogniser:
     ) -> Sent:
         """The likeliest reading of a command word; its flaws are listed, never raised.
 
-        `bits` are those seen on the bus, if known; with `frame` the word is read as that one. Raises
+        `bits` are those seen on the SPI, if known; with `frame` the word is read as that one. Raises
         FrameError for a word that is wider than every frame.
         """
         if frame is not None:
@@ -291,7 +291,7 @@ class Recogniser:
         for command in self.commands:
             if self.carries(frame, command) and self._is(command, parts, known is None):
                 data = self._data(frame, parts) if command.takes_data else None
-                said = [f for f in flaws if f.kind == "guard" or f.part not in command.parts]
+                said = [f for f in flaws if f.kind == "check_bits" or f.part not in command.parts]
                 return Sent(
                     word=word,
                     frame=frame,

@@ -1,4 +1,4 @@
-"""What a person asks of a chip, as text: the one notation of command line, maps and stages.
+"""What a person asks of a chip, as text: the one notation of shell line, maps and stages.
 
 GATE_HS.SOURCE = 60 mA      set a field, joined or external value
 GATE_HS = 0x1A5             write a whole register

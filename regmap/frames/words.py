@@ -26,7 +26,7 @@ GUARDS = ("parity", "crc")
 class Flaw:
     """One contradiction between a word and its layout, or what the map says travels in it.
 
-    `kind` is "guard", "fixed", "echo", "operation", "counter" or "frame" (a register of another layout).
+    `kind` is "check_bits", "fixed", "echo", "operation", "counter" or "frame" (a register of another layout).
     """
 
     kind: str
@@ -142,7 +142,7 @@ def inspect(
                 continue
             wanted = guard_value(part, word & ~mask_of(part.bits), sent or 0)
             if found != wanted:
-                flaws.append(Flaw("guard", part.name, _guard_text(part, found, wanted)))
+                flaws.append(Flaw("check_bits", part.name, _guard_text(part, found, wanted)))
         elif part.kind in ("fixed", "chip") and found not in (part.value, *part.shared):
             flaws.append(
                 Flaw(

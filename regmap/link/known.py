@@ -98,7 +98,7 @@ def safe_state(chip: Chip, port: str, enable_pin: bool) -> tuple[str, ...]:
             f'If the chip still answers: gateword link {port} write {chip.name} "{request}" --allow-writes.'
         )
     steps.append(
-        "Remove the bridge supply, wait until the bus capacitors are discharged, and measure that they are."
+        "Remove the bridge supply, wait until the DC-link capacitors are discharged, and measure that they are."
     )
     steps.append(
         "Take the supply of the logic away and give it back: only then is every register at its reset "

@@ -129,7 +129,7 @@ VALUE_KEYS: dict[str, tuple[Shape, bool, str]] = {
         "meanings that depend on another field or on the supply, tried in order",
     ),
     "role": (
-        Choice(dict(ROLES)),
+        Choice(dict(ROLES), "role"),
         False,
         "what the field sets, in the fixed list that the calculations understand",
     ),
@@ -142,7 +142,7 @@ FIELD = Record(
         "access": (
             Choice(ACCESS),
             False,
-            "how the field behaves on the bus; the register's access where not given",
+            "how the field behaves on the SPI; the register's access where not given",
         ),
         "reset": (
             ByKind("a code or an option's name", scalar=OPTION),
@@ -288,7 +288,7 @@ PART = Record(
         "over": (
             BITS,
             False,
-            "parity, crc: the bits covered, in the order they are fed; all but guards where not given",
+            "parity, crc: the bits covered, in the order they are fed; all but check bits where not given",
         ),
         "over_command": (
             BITS,
@@ -436,9 +436,9 @@ FAULT = Record(
         ),
         "normal_at_power_up": (BOOL, False, "is set after every power-up"),
         "raised_by": (
-            Many(Choice(RAISED_BY), "events on the bus"),
+            Many(Choice(RAISED_BY, "raised_by"), "events on the SPI"),
             False,
-            "what on the bus itself raises it: a wrong guard or clock count, a refused write ...",
+            "what on the SPI itself raises it: wrong check bits or clock count, a refused write ...",
         ),
     },
     "a fault",
@@ -474,7 +474,7 @@ KNOWN_FRAME = Record(
             True,
             "REG.FIELD = VALUE (several with `;`), REG = WORD, read:REG, or a command's name",
         ),
-        "command": (WORD64, False, "the word sent, guard included"),
+        "command": (WORD64, False, "the frame sent, check bits included"),
         "reply": (WORD64, False, "the word answered"),
         "data": (WORD64, False, "what that reply carries"),
         "given": (
@@ -516,7 +516,7 @@ SPI = Record(
         "select_flag": (
             NAME,
             False,
-            "fault shown on the reply line between chip select and the first clock",
+            "fault shown on SDO between chip select and the first clock",
         ),
         "select_flag_active": (Int(0, 1), False, "level of that flag that means `set` (1)"),
     },
@@ -567,7 +567,7 @@ def map_shape() -> Record:
                 True,
                 "the chip's name and where its facts come from",
             ),
-            "spi": (SPI, True, "mode, limits and timing of the bus"),
+            "spi": (SPI, True, "mode, limits and timing of the SPI"),
             "frames": (
                 Table(NAME, FRAME, "frames by name", 1),
                 True,
@@ -776,7 +776,7 @@ def map_shape() -> Record:
                         "reply_headers": (
                             Choice(["start", "between", "none"]),
                             False,
-                            "where the headers come back on the reply line (start); between: after "
+                            "where the headers come back on SDO (start); between: after "
                             "the first piece of every chip",
                         ),
                     },

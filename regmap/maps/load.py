@@ -30,8 +30,8 @@ MAX_EXTENDS = 8
 OPTIONAL = ("watchdog", "page_select", "chain", "electrical", "rules", "known_frames")
 
 
-def shipped(folder: str) -> dict[str, Path]:
-    """Shipped YAML files by name without ending: the maps and stages of the invented chips."""
+def bundled(folder: str) -> dict[str, Path]:
+    """Bundled YAML files by name without ending: the maps and stages of the invented chips."""
     from importlib.resources import files
 
     root = files("regmap.devices" if folder == "devices" else "regmap.captures")
@@ -40,14 +40,14 @@ def shipped(folder: str) -> dict[str, Path]:
 
 
 def find_document(name: str | Path, kind: Literal["map", "stage"] | None = None) -> Path:
-    """A path as it stands, or the shipped file of that name. Raises FileError with the nearest.
+    """A path as it stands, or the bundled file of that name. Raises FileError with the nearest.
 
     `kind` is what is wanted: of a name that means nothing, only those are offered.
     """
     path = Path(name)
     if path.exists() or path.suffix or len(path.parts) > 1:
         return path
-    known = shipped("devices")
+    known = bundled("devices")
     if str(name) in known:
         return known[str(name)]
     if kind is not None:
@@ -56,14 +56,14 @@ def find_document(name: str | Path, kind: Literal["map", "stage"] | None = None)
     near = nearest(str(name), known)
     raise FileError.at(
         str(name),
-        f"no such file, and no shipped {kind or 'map or stage'} of that name",
+        f"no such file, and no bundled {kind or 'map or stage'} of that name",
         "a path, or one of " + ", ".join(known),
         near[0] if near else "",
     )
 
 
 def load_map(name: str | Path) -> Chip:
-    """The chip of a map (a path or a shipped name). Raises FileError with every error found."""
+    """The chip of a map (a path or a bundled name). Raises FileError with every error found."""
     chip, problems = read_map(name)
     errors = [p for p in problems if p.severity == "error"]
     if errors or chip is None:
@@ -452,4 +452,4 @@ def _reply_parts(frame: Rec) -> list[Rec]:
     ]
 
 
-__all__ = ["CallError", "find_document", "load_map", "read_map", "shipped"]
+__all__ = ["CallError", "bundled", "find_document", "load_map", "read_map"]

@@ -293,7 +293,7 @@ def _weak_guards(layout: Layout) -> Iterator[Problem]:
             yield _warn(
                 part.origin,
                 f"bits outside the CRC: {', '.join(map(str, sorted(outside, reverse=True)))}",
-                "every bit of the frame under a guard",
+                "every bit of the frame under check bits",
                 part.name,
             )
 

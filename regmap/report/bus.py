@@ -1,4 +1,4 @@
-"""The part of a record about a capture: what the bus of the real or simulated drive showed.
+"""The part of a record about a capture: what the SPI of the real or simulated drive showed.
 
 Imported only where a capture is given: it loads numpy.
 """

@@ -90,7 +90,7 @@ class _Maker:
             "Frames in write order",
             tag(
                 "p",
-                "From power-up to the last step of the map's sequences; every word with its guard as sent.",
+                "From power-up to the last step of the map's sequences; every frame with its check bits as sent.",
                 cls="note",
             ),
             about.frames(stage),
@@ -155,7 +155,7 @@ class _Maker:
         if self.capture is None:
             return tag(
                 "p",
-                "No capture was given: what the bus of the drive really carries has not been looked at.",
+                "No capture was given: what the SPI of the drive really carries has not been looked at.",
             )
         try:
             from .bus import bus_findings

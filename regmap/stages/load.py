@@ -146,7 +146,7 @@ class _StageShape(Shape):
                     True,
                     "name and title",
                 ),
-                "map": (Text(), True, "the chip's map: a shipped name, or a path beside this file"),
+                "map": (Text(), True, "the chip's map: a bundled name, or a path beside this file"),
                 "settings": (
                     Table(
                         Word(
@@ -251,7 +251,7 @@ def json_schema() -> dict[str, Any]:
 
 
 def load_stage(name: str | Path) -> Stage:
-    """The stage of a file (a path or a shipped name). Raises FileError with every error found."""
+    """The stage of a file (a path or a bundled name). Raises FileError with every error found."""
     stage, problems = read_stage(name)
     errors = [p for p in problems if p.severity == "error"]
     if errors or stage is None:
@@ -298,7 +298,7 @@ def _chip(name: str, path: Path, node: Node, reader: Reader) -> tuple[Chip | Non
                 node,
                 "map",
                 f"'{name}', which is no file",
-                "a map beside this stage, or a shipped name",
+                "a map beside this stage, or a bundled name",
                 near[0] if near else "",
             )
             return None, []

@@ -31,7 +31,7 @@ NOTES: dict[str, str] = {
     "watchdog": "watchdog service too early, too late or missing",
     "impossible": "statements of the chip that contradict each other",
     "wiring": "what points to wiring, set-up or the capture itself",
-    "timing": "an electrical limit of the bus that is not kept",
+    "timing": "an electrical limit of the SPI that is not kept",
     "pin": "a fault or enable pin moved",
     "unknown": "an address or command that the map does not have",
 }

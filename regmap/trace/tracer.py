@@ -44,7 +44,7 @@ _TOGETHER = 1 << 19
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class How:
-    """How to read the bus; None is "as the map says" or "find it".
+    """How to read the SPI; None is "as the map says" or "find it".
 
     `roles` gives channels by name, "-" for one that was not captured. `spi` are keys of SpiSetup
     that overrule the map's: mode, bit_order, select_active_low, gap, runt, segment.
@@ -109,7 +109,7 @@ def trace_capture(
     chain: Chain | None = None,
     progress: Progress | None = None,
 ) -> Trace:
-    """Read the whole capture and understand it as the bus of these chips (more than one: a daisy chain).
+    """Read the whole capture and understand it as the SPI of these chips (more than one: a daisy chain).
 
     Raises CaptureError for what cannot be read, CallError for channels that cannot be.
     """

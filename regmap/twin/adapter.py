@@ -47,7 +47,7 @@ ABILITIES = (
 
 
 class Adapter:
-    """What a microcontroller would be: drives the simulated bus as the host set it up.
+    """What a microcontroller would be: drives the simulated SPI as the host set it up.
 
     A wrong set-up shows as it would: another mode shifts bits, another bit order turns words round,
     another select polarity leaves the chip unselected.

@@ -1,4 +1,4 @@
-"""The simulated SPI bus: bursts with their times, what goes wrong on the lines, and the recording."""
+"""The simulated SPI: bursts with their times, what goes wrong on the lines, and the recording."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ MAX_BITS = 8192
 
 
 class Target(Protocol):
-    """What hangs on the bus. Both calls come in order of time.
+    """What hangs on the SPI. Both calls come in order of time.
 
     `begin_burst` announces a burst; `receive` takes it as the chip saw it and gives the bits that it
     drives meanwhile, None where it drives nothing. `advance` brings it to a time; `fault_pin` is low (False) on a fault.
@@ -34,7 +34,7 @@ class Target(Protocol):
 
 
 class Bus:
-    """Select, clock and two data lines between a controller and a target.
+    """Select, clock, SDI and SDO between a controller and a target.
 
     `clock_hz` is the SPI clock (half the fastest allowed where not given). `disturbances` are the
     electrical ones; those with a time are active from start to start + length.

@@ -85,7 +85,7 @@ class TwinChain:
         return [self.bus.burst(value, bits)[1] for value, bits in streams]
 
     def wait(self, seconds: float) -> None:
-        """Let time pass with nothing on the bus."""
+        """Let time pass with nothing on the SPI."""
         self.clock.advance(nanoseconds(seconds))
         self.bus.settle()
 

@@ -1,4 +1,4 @@
-"""A simulated chip on a simulated bus, what can be done to it, and what its map leaves open."""
+"""A simulated chip on a simulated SPI, what can be done to it, and what its map leaves open."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from .record import Recorder, recorder_of
 
 
 class Twin(Core):
-    """A simulated chip on a simulated bus.
+    """A simulated chip on a simulated SPI.
 
         twin = Twin(load_map("quoll16"), seed=1)
         twin.disturb("vds_uh at 12 ms for 30 us")
@@ -82,7 +82,7 @@ class Twin(Core):
         return reply
 
     def wait(self, seconds: Fraction | float) -> None:
-        """Let time pass with nothing on the bus."""
+        """Let time pass with nothing on the SPI."""
         self.clock.advance(nanoseconds(seconds))
         self.bus.settle()
 
@@ -96,7 +96,7 @@ class Twin(Core):
         detach([self], self.bus, name_of(name, self.chip)[1])
 
     def word(self, register: str) -> int:
-        """What the register holds, as nobody on the bus can see it."""
+        """What the register holds, as nobody on the SPI can see it."""
         if register not in self.chip.registers:
             raise CallError(f"{self.chip.name} has no register {register!r}")
         return self.machine.bank.words[register]
@@ -108,7 +108,7 @@ class Twin(Core):
 
 
 def attach(core: Core, bus: Bus, item: Disturbance) -> Disturbance:
-    """Let something go wrong in a chip or on its bus, now or at its time."""
+    """Let something go wrong in a chip or on its SPI, now or at its time."""
     if item.event is not None:
         event, later = item.event, replace(item, event=None)
 
@@ -145,10 +145,10 @@ def gaps(chip: Chip) -> list[str]:
     found = list(_prose(chip))
     raised = {cause for f in chip.faults.values() for cause in f.raised_by}
     layouts = [f.command for f in chip.frames.values()]
-    if "guard" not in raised and any(
+    if "check_bits" not in raised and any(
         lay.of_kind("parity") or lay.of_kind("crc") for lay in layouts
     ):
-        found.append("no fault is raised by a wrong guard (raised_by: [guard])")
+        found.append("no fault is raised by wrong check bits (raised_by: [check_bits])")
     if "clocks" not in raised:
         found.append("no fault is raised by a wrong number of clocks (raised_by: [clocks])")
     if chip.watchdog and "watchdog" not in raised:

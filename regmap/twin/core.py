@@ -1,4 +1,4 @@
-"""The chip without a bus: registers as the map says (`behave.Machine`), frames and time around them."""
+"""The chip without an SPI: registers as the map says (`behave.Machine`), frames and time around them."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def windows(count: int) -> str:
 
 
 class Core:
-    """The chip without a bus: takes bursts, gives what it drives. A chain has several."""
+    """The chip without an SPI: takes bursts, gives what it drives. A chain has several."""
 
     def __init__(
         self,
@@ -376,7 +376,13 @@ class Core:
         flaws = [f for f in sent.flaws if not (f.kind == "fixed" and f.part == "data")]
         if flaws:
             kinds = {f.kind for f in flaws}
-            cause = "guard" if "guard" in kinds else "address" if "frame" in kinds else "operation"
+            cause = (
+                "check_bits"
+                if "check_bits" in kinds
+                else "address"
+                if "frame" in kinds
+                else "operation"
+            )
             self._reject(frame, cause, flaws[0].text)
             return
         before = self._counters.get(frame.name)
@@ -432,7 +438,7 @@ class Core:
         return self._powered and self._pin
 
     def flag_level(self) -> str:
-        """Level of the reply line between select and the first clock, "" where it shows nothing."""
+        """Level of SDO between select and the first clock, "" where it shows nothing."""
         name = self.chip.spi.select_flag
         if not name or not self._powered or self.now < self._awake:
             return ""

@@ -3,7 +3,7 @@
     vds_uh at 12 ms for 30 us        a fault of the map; its condition is present that long
     undervoltage at 5 ms             a fault by what it watches; until removed
     no_power at 5 ms for 2 ms        supply of the logic gone: the chip comes back as after power-up
-    dead_reply high at 3 ms          the reply line stuck (low where not said), or `float`
+    dead_reply high at 3 ms          SDO stuck (low where not said), or `float`
     bit_flips 1 %                    in one of a hundred bursts one bit turns over, on either line
 
     vds_uh at the 7th frame          as the seventh frame from now begins (also: at frame 7)
@@ -28,10 +28,10 @@ from .clock import nanoseconds
 SPI_DISTURBANCES: dict[str, str] = {
     "no_power": "the logic has no supply; afterwards the chip is as after power-up",
     "reset": "the chip resets at that moment",
-    "dead_reply": "the reply line is stuck: low, high or float",
-    "dead_command": "the command line is stuck: low or high",
+    "dead_reply": "SDO is stuck: low, high or float",
+    "dead_command": "SDI is stuck: low or high",
     "dead_clock": "the chip sees no clock",
-    "echo": "the two data lines are connected: every reply is its own command",
+    "echo": "SDI and SDO are connected: every reply is its own command",
     "wrong_mode": "the controller drives another SPI mode (0 to 3) than it was told",
     "bit_flips": "share of bursts in which one bit turns over, on either line",
     "lost_frames": "share of bursts that the chip never sees",

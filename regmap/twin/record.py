@@ -1,4 +1,4 @@
-"""What passes on the simulated bus as a value change dump (IEEE 1364) that captures are read from.
+"""What passes on the simulated SPI as a value change dump (IEEE 1364) that captures are read from.
 
 One-bit variables select, clock, command, reply and fault (the fault pin, low while a fault stops
 the chip); time unit 1 ns. The text depends on nothing but what is recorded.

@@ -51,7 +51,7 @@ Set-up
     A transfer needs one (else NOT_SET_UP), and a set-up that is not accepted leaves none. The
     adapter never clocks faster than asked nor waits less; what it cannot do is UNSUPPORTED with
     the item: 1 mode, 2 bit order, 3 polarity, 4 clock too slow, 5 gap; 6 kind, 7 pin.
-    SPI_FAILED carries the index of the burst that failed: those before it have been on the bus.
+    SPI_FAILED carries the index of the burst that failed: those before it have been on the SPI.
 
 Examples, byte for byte
     hello, number 1                           00 03 01 01 06 01 ef 3d e2 d8 00

@@ -43,7 +43,7 @@ class Done:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """The adapter answered with an error. `may_have_run` False: nothing reached the SPI bus."""
+    """The adapter answered with an error. `may_have_run` False: nothing reached the SPI."""
 
     request: Request
     error: ErrorReply

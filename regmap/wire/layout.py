@@ -123,7 +123,7 @@ class Hello:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setup:
-    """How the SPI bus is to be driven: mode 0..3, clock in Hz, least word gap in ns.
+    """How the SPI is to be driven: mode 0..3, clock in Hz, least word gap in ns.
 
     The word gap is the time for which chip select stays inactive between two bursts.
     """

@@ -99,38 +99,38 @@ def test_same_optimum_as_brute_force_over_whole_assessments(
 
 
 @pytest.fixture(scope="module", params=["coolant_pump", "conveyor_drum"])
-def shipped(request: pytest.FixtureRequest) -> Proposal:
+def bundled(request: pytest.FixtureRequest) -> Proposal:
     return propose(load_stage(request.param))
 
 
-def test_all_fields_with_roles_are_searched_together_to_the_end(shipped: Proposal) -> None:
+def test_all_fields_with_roles_are_searched_together_to_the_end(bundled: Proposal) -> None:
     """More than 10 free fields; the steps are counted, and far from where a search is given up."""
-    assert len(shipped.picks) >= 20
-    assert shipped.proven
-    assert shipped.feasible
-    assert shipped.steps < 100_000
+    assert len(bundled.picks) >= 20
+    assert bundled.proven
+    assert bundled.feasible
+    assert bundled.steps < 100_000
 
 
-def test_the_proposal_is_no_worse_anywhere_it_counts(shipped: Proposal) -> None:
-    assert shipped.smallest[0] >= shipped.smallest_before[0]
-    assert not shipped.after.failed
-    assert {v.check for v in shipped.after.verdicts} >= {v.check for v in shipped.before.verdicts}
-    bank = shipped.stage.bank
-    assert all(evaluate(r.require, bank) is not False for r in shipped.stage.chip.rules)
+def test_the_proposal_is_no_worse_anywhere_it_counts(bundled: Proposal) -> None:
+    assert bundled.smallest[0] >= bundled.smallest_before[0]
+    assert not bundled.after.failed
+    assert {v.check for v in bundled.after.verdicts} >= {v.check for v in bundled.before.verdicts}
+    bank = bundled.stage.bank
+    assert all(evaluate(r.require, bank) is not False for r in bundled.stage.chip.rules)
 
 
-def test_the_stage_proposed_holds_the_codes_chosen(shipped: Proposal) -> None:
-    bank = shipped.stage.bank
-    for pick in shipped.picks:
+def test_the_stage_proposed_holds_the_codes_chosen(bundled: Proposal) -> None:
+    bank = bundled.stage.bank
+    for pick in bundled.picks:
         assert bank.code(pick.name) == pick.new.code
-        item = shipped.stage.chip.field(pick.name)
+        item = bundled.stage.chip.field(pick.name)
         assert item is not None
         assert choose(item, pick.text, bank).code == pick.new.code
 
 
-def test_no_single_change_improves_a_proposal(shipped: Proposal) -> None:
+def test_no_single_change_improves_a_proposal(bundled: Proposal) -> None:
     """A second opinion on reasons: what a neighbour is said to do is what the assessment says."""
-    for pick in shipped.picks:
+    for pick in bundled.picks:
         for instead in (pick.lower, pick.higher):
             if (
                 instead is None
@@ -138,7 +138,7 @@ def test_no_single_change_improves_a_proposal(shipped: Proposal) -> None:
                 or instead.goal.startswith(("rule ", "meaning "))
             ):
                 continue
-            there = with_settings(shipped.stage, {pick.name: f"0x{instead.reading.code:X}"})
+            there = with_settings(bundled.stage, {pick.name: f"0x{instead.reading.code:X}"})
             found = {v.check: v.relative for v in assess(there).verdicts}.get(instead.goal)
             if math.isfinite(instead.margin):
                 assert found == pytest.approx(instead.margin, rel=1e-9)
@@ -153,11 +153,11 @@ def test_a_second_search_from_the_proposal_changes_nothing() -> None:
     assert again.smallest == first.smallest
 
 
-def test_the_result_is_plain_json(shipped: Proposal) -> None:
-    made = json.loads(json.dumps(shipped.json(), allow_nan=False))
-    assert made["changes"] == shipped.changes
-    assert made["smallest_margin"]["goal"] == shipped.smallest[1]
-    assert len(made["choices"]) == len(shipped.picks)
+def test_the_result_is_plain_json(bundled: Proposal) -> None:
+    made = json.loads(json.dumps(bundled.json(), allow_nan=False))
+    assert made["changes"] == bundled.changes
+    assert made["smallest_margin"]["goal"] == bundled.smallest[1]
+    assert len(made["choices"]) == len(bundled.picks)
 
 
 def test_conflicting_goals_are_named_and_minimal() -> None:

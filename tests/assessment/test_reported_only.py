@@ -13,7 +13,7 @@ from regmap.chip.bank import Bank
 from regmap.maps.load import find_document, load_map, read_map
 from regmap.stages.load import load_stage, read_stage
 
-#: every fault of the shipped maps whose monitor has a mode that only reports, from their summaries
+#: every fault of the bundled maps whose monitor has a mode that only reports, from their summaries
 MODES = {
     "quoll16": {
         **dict.fromkeys(

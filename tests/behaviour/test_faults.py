@@ -1,4 +1,4 @@
-"""Explained faults: cause before consequence, a dead bus before a dead chip."""
+"""Explained faults: cause before consequence, a dead SPI before a dead chip."""
 
 from __future__ import annotations
 

@@ -38,7 +38,7 @@ registers:
       VDS: {bits: 4..3, role: vds.mode, options: {0: latch, 1: report, 2: "off", 3: retry}}
       MASK: {bits: 5, role: fault.mask, options: {0: watch, 1: ignore}, summary: temperature warning}
       WD: {bits: 6, role: watchdog.enable, options: {0: "off", 1: "on"}}
-      GUARD: {bits: 7, role: bus.guard_enable}
+      GUARD: {bits: 7, role: spi.check_bits}
 """
 
 #: word -> what must be said; by hand

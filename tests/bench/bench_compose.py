@@ -1,4 +1,4 @@
-"""Time from a key to the new screen in the composer, on the largest shipped chip and on every shipped stage.
+"""Time from a key to the new screen in the composer, on the largest bundled chip and on every bundled stage.
 
 Run: python tests/bench/bench_compose.py [--keys 300]
 
@@ -31,7 +31,7 @@ from regmap.cli.composer import paint
 from regmap.cli.composer.screen import Screen
 from regmap.cli.composer.view import View
 from regmap.cli.context import Context
-from regmap.maps.load import shipped
+from regmap.maps.load import bundled
 from regmap.stages.load import read_stage
 
 ASKED = 0.050
@@ -91,9 +91,9 @@ def measure(document: str, keys: int) -> tuple[float, list[float]]:
 
 
 def biggest() -> list[str]:
-    """Every shipped document, those with the most fields last."""
+    """Every bundled document, those with the most fields last."""
     sizes = {}
-    for name, path in shipped("devices").items():
+    for name, path in bundled("devices").items():
         stage, _ = read_stage(path)
         from regmap.maps.load import read_map
 

@@ -23,7 +23,7 @@ import time
 from pathlib import Path
 
 from regmap.cheader import Options, generate, select
-from regmap.maps.load import load_map, shipped
+from regmap.maps.load import bundled, load_map
 from regmap.stages.load import load_stage
 
 AIM = 8.0
@@ -149,7 +149,7 @@ def sizes() -> None:
     print(f"  {'':<16} {'checksum':<8} {'code':>6} {'tables':>7}   total without the fault table")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        for item, path in shipped("devices").items():
+        for item, path in bundled("devices").items():
             source = (
                 load_map(item) if "gateword_map" in path.read_text("utf-8") else load_stage(item)
             )

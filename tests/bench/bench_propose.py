@@ -20,7 +20,7 @@ from regmap.stages.load import Stage, load_stage
 
 #: changed parameters -> assessments that the search may cost at most
 CASES = {
-    "as shipped": ({}, 1500),
+    "as bundled": ({}, 1500),
     "wide limits": (
         {
             "limits.rise_time.max": "1500 ns",

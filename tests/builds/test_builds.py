@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from regmap.maps.load import shipped
+from regmap.maps.load import bundled
 
 HERE = Path(__file__).parent
 GATEWORD = f"{sys.executable} -m regmap.cli"
@@ -30,7 +30,7 @@ chip:
 @pytest.fixture
 def project(tmp_path: Path) -> Path:
     """Stage, map that extends another, and that other map, in one folder."""
-    known = shipped("devices")
+    known = bundled("devices")
     stage = known["coolant_pump"].read_text("utf-8").replace("map: quoll16", "map: our_map.yaml")
     (tmp_path / "stage.yaml").write_text(stage, "utf-8")
     (tmp_path / "our_map.yaml").write_text(MAP, "utf-8")

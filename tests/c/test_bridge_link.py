@@ -23,7 +23,7 @@ from regmap.link.bringup import apply, verify
 from regmap.link.look import final_bank
 from regmap.link.port import AdapterPort
 from regmap.link.session import Link
-from regmap.maps.load import load_map, shipped
+from regmap.maps.load import bundled, load_map
 from regmap.stages.load import load_stage
 from regmap.twin import Twin
 from regmap.twin.adapter import Adapter
@@ -134,7 +134,7 @@ def bridged(program: Path, twin: Twin) -> Iterator[tuple[Link, Hardware]]:
 
 
 def maps() -> list[str]:
-    return [n for n, p in shipped("devices").items() if "gateword_map:" in p.read_text()]
+    return [n for n, p in bundled("devices").items() if "gateword_map:" in p.read_text()]
 
 
 def moved(chip: Chip) -> Bank:

@@ -13,7 +13,7 @@ import pytest
 
 from regmap.cheader import Generated, Options, generate, select
 from regmap.chip.model import Chip
-from regmap.maps.load import load_map, shipped
+from regmap.maps.load import bundled, load_map
 from regmap.stages.load import Stage, load_stage
 
 HERE = Path(__file__).parent
@@ -29,8 +29,8 @@ COMPILERS = {
     "cortex-m0": ("arm-none-eabi-gcc", ["-std=c99", *CORTEX_M0]),
     "avr": ("avr-gcc", ["-std=c99", *AVR]),
 }
-MAPS = [n for n, p in shipped("devices").items() if "gateword_map" in p.read_text("utf-8")]
-STAGES = [n for n in shipped("devices") if n not in MAPS]
+MAPS = [n for n, p in bundled("devices").items() if "gateword_map" in p.read_text("utf-8")]
+STAGES = [n for n in bundled("devices") if n not in MAPS]
 NAMES = [*MAPS, *STAGES, "wombat24 stage", "bilby32 stage", "potoroo40 stage"]
 
 

@@ -1,4 +1,4 @@
-"""Frames, fields and faults in C equal those of the library, for every shipped chip.
+"""Frames, fields and faults in C equal those of the library, for every bundled chip.
 
 The program is compiled once for each chip, with the undefined-behaviour sanitizer, and asked by
 way of stdin. The library is the second implementation: integer bit lists there, shifts, masks and
@@ -22,12 +22,12 @@ from regmap.chip.bank import Bank
 from regmap.chip.bits import deposit, extract, mask_of
 from regmap.chip.model import Chip, Layout
 from regmap.frames.codec import Codec, build, bursts, inspect, split, wire_bytes
-from regmap.maps.load import load_map, read_map, shipped
+from regmap.maps.load import bundled, load_map, read_map
 
 HERE = Path(__file__).parent / "header"
-MAPS = [n for n, p in shipped("devices").items() if "gateword_map" in p.read_text("utf-8")]
+MAPS = [n for n, p in bundled("devices").items() if "gateword_map" in p.read_text("utf-8")]
 WORDS = 10_000
-FLAW = {"guard": 1, "fixed": 2, "operation": 4}
+FLAW = {"check_bits": 1, "fixed": 2, "operation": 4}
 
 
 def helper() -> ModuleType:
@@ -210,7 +210,7 @@ def ask_faults(ask: Ask, chip: Chip, rng: random.Random) -> None:
 
 ODD = """
 gateword_map: 1
-chip: {name: odd, title: frames that no shipped map has (invented), invented: yes}
+chip: {name: odd, title: frames that no bundled map has (invented), invented: yes}
 spi: {mode: 0, bit_order: BITORDER}
 frames:
   long:

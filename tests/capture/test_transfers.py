@@ -46,7 +46,7 @@ class Bus:
         self.set(1, self.off)
 
     def clock(self, command: int, reply: int) -> None:
-        """One bit in the bus's mode: data leave on one edge, are taken at the other."""
+        """One bit in the SPI's mode: data leave on one edge, are taken at the other."""
         late = self.mode & 1
         if not late:
             self.set(2, command)
@@ -389,7 +389,7 @@ def test_the_wrong_cpha_shows_as_changes_at_the_edge() -> None:
     assert not builder.notes
     bad, builder = build(bus.signals(), SpiSetup(mode=0))
     assert (bad.flags & int(Flag.COMMAND_AT_EDGE)).any()
-    assert any("command line changes" in n and "wrong mode" in n for n in builder.notes)
+    assert any("SDI changes" in n and "wrong mode" in n for n in builder.notes)
     assert builder.timing["command_hold"].value == 0
 
 
@@ -447,11 +447,11 @@ def test_bytes_with_pauses_inside_a_frame_are_kept_together_by_the_frame_length(
 @pytest.mark.parametrize(
     ("fault", "said"),
     [
-        ("low", "the reply line is low at each of 80 sampling edges; it never moves"),
-        ("high", "the reply line is high at each of 80 sampling edges; it never moves"),
-        ("float", "the reply line is floating at each of 80 sampling edges"),
-        ("echo", "the reply line carries the very bits of the command line"),
-        ("gone", "the reply line was not captured"),
+        ("low", "SDO is low at each of 80 sampling edges; it never moves"),
+        ("high", "SDO is high at each of 80 sampling edges; it never moves"),
+        ("float", "SDO is floating at each of 80 sampling edges"),
+        ("echo", "SDO carries the very bits of SDI"),
+        ("gone", "SDO was not captured"),
     ],
 )
 def test_health_of_a_data_line(fault: str, said: str) -> None:

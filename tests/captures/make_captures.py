@@ -1,6 +1,6 @@
-"""Makes the shipped captures that a simulated chip wrote. Run: python tests/captures/make_captures.py
+"""Makes the bundled captures that a simulated chip wrote. Run: python tests/captures/make_captures.py
 
-Same seed, same virtual clock, same files: a test compares what is shipped with what this makes.
+Same seed, same virtual clock, same files: a test compares what is bundled with what this makes.
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ def pump_brown_out() -> str:
 
 
 def pump_dead_reply() -> str:
-    """The reply line of a Quoll-16 breaks in mid-work and is pulled high: every word reads all ones."""
+    """SDO of a Quoll-16 breaks in mid-work and is pulled high: every word reads all ones."""
     c = Controller("coolant_pump", 4)
     c.bring_up(("unlock", "configure", "lock"))
     c.poll(3, "STATUS1", "STATUS2")

@@ -1,4 +1,4 @@
-"""The shipped captures of the simulated chip: up to date, and read back as what was on the bus."""
+"""The bundled captures of the simulated chip: up to date, and read back as what was on the SPI."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ maker = _load()
 
 @pytest.mark.parametrize("name", maker.CAPTURES)
 def test_shipped_as_made(name: str) -> None:
-    shipped = (FOLDER / name).read_text(encoding="ascii")
-    assert shipped == maker.CAPTURES[name](), "run python tests/captures/make_captures.py"
+    bundled = (FOLDER / name).read_text(encoding="ascii")
+    assert bundled == maker.CAPTURES[name](), "run python tests/captures/make_captures.py"
 
 
 @pytest.mark.parametrize("name", maker.CAPTURES)

@@ -1,4 +1,4 @@
-"""Every shipped capture tells its story, word for word. Refresh with GATEWORD_GOLDEN=1 and read the difference."""
+"""Every bundled capture tells its story, word for word. Refresh with GATEWORD_GOLDEN=1 and read the difference."""
 
 from __future__ import annotations
 
@@ -54,8 +54,8 @@ def test_eighty_columns(name: str) -> None:
 
 
 def test_every_shipped_capture_has_a_story_and_a_note_of_origin() -> None:
-    shipped = {p.stem for p in CAPTURES.glob("*.vcd")}
-    assert shipped == set(STORIES)
+    bundled = {p.stem for p in CAPTURES.glob("*.vcd")}
+    assert bundled == set(STORIES)
     readme = (CAPTURES / "README.md").read_text()
-    assert all(f"`{name}.vcd`" in readme for name in shipped)
+    assert all(f"`{name}.vcd`" in readme for name in bundled)
     assert all(p.stat().st_size < 300_000 for p in CAPTURES.glob("*.vcd"))

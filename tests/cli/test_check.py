@@ -68,8 +68,8 @@ def test_a_derivation_has_numbers_origins_corner_and_caution(gateword: Run) -> N
     joined = " ".join(out.split())
     for needed in (
         "formula: dV/dt",
-        "stage shipped:coolant_pump.yaml:",
-        "map shipped:quoll16.yaml:",
+        "stage bundled:coolant_pump.yaml:",
+        "map bundled:quoll16.yaml:",
         "GATE_HS.SINK, code 9",
         "default of the trade",
         "16 V * max(144 mA, 192 mA) / 8 nC = 384 V/us",

@@ -177,7 +177,7 @@ def test_two_stages(gateword: Run, tmp_path: Path) -> None:
     assert "  deadtime.enough.high: holds +38 % -> FAILS -17 %" in lines
     assert "2 turn, 2 to failing." in " ".join(lines[-3:])
     # both are called coolant_pump in their files: only the files tell them apart
-    assert " ".join(lines).count(f"shipped:coolant_pump.yaml and {other} differ in") == 1
+    assert " ".join(lines).count(f"bundled:coolant_pump.yaml and {other} differ in") == 1
 
 
 def test_words_files_and_standard_input(gateword: Run, tmp_path: Path) -> None:

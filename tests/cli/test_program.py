@@ -61,7 +61,7 @@ def test_every_command_has_help(gateword: Run, name: str) -> None:
 def test_the_readmes_daily_use_runs_from_the_first_line_to_the_last(
     gateword: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """On a map and a stage as `new` writes them, and a shipped capture of another chip."""
+    """On a map and a stage as `new` writes them, and a bundled capture of another chip."""
     import shlex
 
     section = (ROOT / "README.md").read_text().partition("### Daily use")[2]

@@ -15,7 +15,7 @@ from regmap.cli.composer.lines import wants_lines
 from regmap.cli.composer.vocabulary import FOLLOWS, WORDS
 from regmap.cli.context import Context
 from regmap.cli.main import main
-from regmap.maps.load import shipped
+from regmap.maps.load import bundled
 from regmap.stages.load import load_stage
 
 
@@ -225,7 +225,7 @@ def test_offers_carry_descriptions_and_physical_values(pump: Path, state: Path) 
     assert (named.label, named.meaning) == ("TIMING.DEAD_TIME", "dead time the chip inserts")
 
 
-@pytest.mark.parametrize("name", sorted(shipped("devices")))
+@pytest.mark.parametrize("name", sorted(bundled("devices")))
 def test_every_item_of_every_shipped_chip_is_shown_considered_and_set(
     new_driver: Any, state: Path, name: str
 ) -> None:

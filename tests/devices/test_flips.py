@@ -1,4 +1,4 @@
-"""Every single flipped bit of every frame of every shipped chip is rejected; every word survives."""
+"""Every single flipped bit of every frame of every bundled chip is rejected; every word survives."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The known frames of every shipped map, computed here from the data sheets' words alone.
+"""The known frames of every bundled map, computed here from the data sheets' words alone.
 
 Nothing of the library is imported: fields are shifted into place and guards are worked out bit by
 bit from the sentences in the comments. The maps are read with a plain YAML loader. What a frame

@@ -1,4 +1,4 @@
-"""The construct declarations and the numpy twin against the codec, on every shipped chip."""
+"""The construct declarations and the numpy twin against the codec, on every bundled chip."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def test_all_three_agree_on_every_layout(name: str) -> None:
                 assert {n: int(v[place]) for n, v in parts.items()} == one
                 flaws = inspect(layout, word)
                 assert bool(ok[place]) == (not flaws)
-                assert bool(guards[place]) == all(f.kind != "guard" for f in flaws)
+                assert bool(guards[place]) == all(f.kind != "check_bits" for f in flaws)
                 sent = [wire_bytes(v, n, msb_first=order) for v, n in bursts(frame, word)]
                 assert parse_parts(chip, frame, layout, b"".join(sent)) == one
                 assert build_parts(chip, frame, layout, one) == b"".join(sent)

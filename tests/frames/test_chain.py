@@ -67,9 +67,9 @@ def test_chips_of_different_maps() -> None:
 
 
 def test_what_does_not_fit() -> None:
-    shipped = load_map("quokka16").chain
-    assert shipped is not None
-    chain = replace(shipped, split=8)
+    bundled = load_map("quokka16").chain
+    assert bundled is not None
+    chain = replace(bundled, split=8)
     with pytest.raises(CallError, match="a chain of no chips"):
         pack(chain, [])
     with pytest.raises(CallError, match="0x10000 does not fit a frame of 16 bits"):

@@ -60,7 +60,7 @@ def test_a_bad_frame_of_a_register_is_no_good_frame_of_another_layout() -> None:
     for bit in range(9):
         seen = codec.decode_command(good.word ^ 1 << bit)
         assert (seen.frame.name, seen.register) == ("safe", OWN.registers["B"])
-        assert [f.kind for f in seen.flaws] == ["guard"]
+        assert [f.kind for f in seen.flaws] == ["check_bits"]
 
 
 def test_the_simulated_chip_and_the_recogniser_reject_the_same() -> None:
@@ -211,7 +211,7 @@ def test_arrays_and_single_words_agree(chip: Chip, data: st.DataObject) -> None:
     codec = Codec(chip)
     bank = Bank.at_reset(chip)
     for field in [f for r in chip.registers.values() for f in r.fields]:
-        if field.role == "bus.guard_enable" or field.ref == chip.page_select:
+        if field.role == "spi.check_bits" or field.ref == chip.page_select:
             bank.put(field, data.draw(st.integers(0, (1 << field.width) - 1)))
     for state in bank.states:
         bank.states[state] = data.draw(st.booleans())

@@ -16,7 +16,7 @@ from regmap.wire.server import Server
 
 
 class Bench:
-    """`trouble` are disturbances of both kinds: on the SPI bus and on the serial line."""
+    """`trouble` are disturbances of both kinds: on the SPI and on the serial line."""
 
     def __init__(
         self,

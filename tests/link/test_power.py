@@ -9,11 +9,11 @@ import pytest
 
 from regmap.behaviour.settings import setting_registers
 from regmap.link import rules
-from regmap.maps.load import load_map, shipped
+from regmap.maps.load import bundled, load_map
 
 
 def maps() -> list[str]:
-    return [n for n, p in shipped("devices").items() if "gateword_map:" in p.read_text()]
+    return [n for n, p in bundled("devices").items() if "gateword_map:" in p.read_text()]
 
 
 OPEN = {"numbat24": "unlocked", "bilby32": "open"}

@@ -14,11 +14,11 @@ from regmap.link import rules
 from regmap.link.bringup import identify, verify
 from regmap.link.look import look
 from regmap.link.session import Link
-from regmap.maps.load import shipped
+from regmap.maps.load import bundled
 
 
 def maps() -> list[str]:
-    return [n for n, p in shipped("devices").items() if "gateword_map:" in p.read_text()]
+    return [n for n, p in bundled("devices").items() if "gateword_map:" in p.read_text()]
 
 
 def in_another_layout(chip: Chip, bank: Any) -> list[tuple[str, int]]:

@@ -1,4 +1,4 @@
-"""Apply, then verify, over a real pseudo-terminal for every shipped chip and stage; chains; the C bridge's floor."""
+"""Apply, then verify, over a real pseudo-terminal for every bundled chip and stage; chains; the C bridge's floor."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from regmap.link.bringup import apply, verify
 from regmap.link.look import final_bank
 from regmap.link.port import AdapterPort
 from regmap.link.session import Link
-from regmap.maps.load import load_map, shipped
+from regmap.maps.load import bundled, load_map
 from regmap.stages.load import load_stage
 from regmap.twin import Twin
 from regmap.twin.adapter import Adapter, Terminal
@@ -29,7 +29,7 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo
 
 
 def documents(key: str) -> list[str]:
-    return [n for n, p in shipped("devices").items() if f"{key}:" in p.read_text()]
+    return [n for n, p in bundled("devices").items() if f"{key}:" in p.read_text()]
 
 
 def another(chip: Chip) -> Bank:

@@ -71,7 +71,7 @@ def test_no_wrong_value_is_called_good_and_every_loss_is_told(
             if reading.good and rules.read_hazards(chip, register):
                 continue
             if reading.good:
-                # status bits may rise while they are read, by the very trouble on the bus
+                # status bits may rise while they are read, by the very trouble on the SPI
                 assert reading.word is not None
                 assert reading.word & ~(before | after) == 0, (register.name, reading)
                 assert before & after & ~reading.word == 0, (register.name, reading)

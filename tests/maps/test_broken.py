@@ -218,7 +218,7 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "guards in a circle",
         "parity: odd, over: 23..17",
         "parity: odd, over: [23..17, 7]",
-        "map.yaml:19:7: error: guards that cover each other (crc, odd); expected `over` without a circle [frames.word.command]",
+        "map.yaml:19:7: error: check bits that cover each other (crc, odd); expected `over` without a circle [frames.word.command]",
     ),
     (
         "status in a command",
@@ -284,7 +284,7 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "command sets a guard",
         "data: 0x5A}",
         "data: 0x5A, crc: 0}",
-        "map.yaml:31:53: error: a value for crc part 'crc'; expected values of the other parts; guards are computed [commands.CLEAR]",
+        "map.yaml:31:53: error: a value for crc part 'crc'; expected values of the other parts; check bits are computed [commands.CLEAR]",
     ),
     (
         "command of no frame",

@@ -254,9 +254,9 @@ def test_shipped_documents_are_told_harmless_at_a_glance_and_are() -> None:
     import io
 
     from regmap.document.source import _bound, _tame
-    from regmap.maps.load import shipped
+    from regmap.maps.load import bundled
 
-    for path in shipped("devices").values():
+    for path in bundled("devices").values():
         text = path.read_text()
         assert _tame(text), path
         _bound(path.name, text, io.BytesIO(text.encode()))

@@ -10,7 +10,7 @@ import pytest
 import yaml
 
 from regmap.errors import FileError
-from regmap.maps.load import find_document, load_map, shipped
+from regmap.maps.load import bundled, find_document, load_map
 from regmap.stages.load import json_schema, load_stage, read_stage
 
 HEAD = "gateword_stage: 1\nstage: {name: t}\nmap: quoll16\n"
@@ -123,14 +123,14 @@ def test_maps_are_offered_where_a_map_is_wanted_and_stages_where_a_stage_is() ->
         names = set(problem.expected.removeprefix("a path, or one of ").split(", "))
         assert offered <= names
         assert not other & names
-        assert f"no shipped {kind} of that name" in problem.found
+        assert f"no bundled {kind} of that name" in problem.found
     with pytest.raises(FileError) as caught:
         find_document("quoll16x")
     assert "coolant_pump" in caught.value.problems[0].expected
 
 
 def test_a_map_beside_the_stage_is_found(tmp_path: Path) -> None:
-    (tmp_path / "mine.yaml").write_text(shipped("devices")["quoll16"].read_text())
+    (tmp_path / "mine.yaml").write_text(bundled("devices")["quoll16"].read_text())
     (tmp_path / "s.yaml").write_text(HEAD.replace("quoll16", "mine.yaml"))
     assert load_stage(tmp_path / "s.yaml").chip.name == "quoll16"
 
@@ -144,7 +144,7 @@ def test_problems_of_the_map_are_told_with_the_maps_place(tmp_path: Path) -> Non
 
 
 def stages() -> list[Path]:
-    return [p for p in shipped("devices").values() if "gateword_stage:" in p.read_text()]
+    return [p for p in bundled("devices").values() if "gateword_stage:" in p.read_text()]
 
 
 @pytest.mark.parametrize("path", stages(), ids=lambda p: p.stem)

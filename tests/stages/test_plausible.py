@@ -20,7 +20,7 @@ HEAD = "gateword_stage: 1\nstage: {name: t}\nmap: quoll16\n"
 
 
 def flat(name: str) -> dict[str, str]:
-    """The inputs of a shipped stage as dotted names and their texts."""
+    """The inputs of a bundled stage as dotted names and their texts."""
     made = yaml.load(Path(find_document(name)).read_text(), yaml.BaseLoader)
     tops = {n.partition(".")[0] for n in STAGE}
 
@@ -41,7 +41,7 @@ PUMP = flat("coolant_pump")
 
 
 def problems(**changes: str) -> list[Problem]:
-    """What vet says of the shipped pump with some inputs changed (dots as __)."""
+    """What vet says of the bundled pump with some inputs changed (dots as __)."""
     table = {**PUMP, **{n.replace("__", "."): v for n, v in changes.items()}}
     text = HEAD + "".join(f"{n}: {v}\n" for n, v in table.items())
     return [p for p in read_stage("s.yaml", text=text)[1] if p.path != "settings"]
@@ -198,7 +198,7 @@ def test_each_usual_range_at_its_ends(name: str) -> None:
 
 @pytest.mark.parametrize("stage", SHIPPED)
 def test_a_unit_off_by_a_thousand_is_noticed(stage: str) -> None:
-    """Every input of the shipped stages a thousand times as large, and as small."""
+    """Every input of the bundled stages a thousand times as large, and as small."""
     loaded = load_stage(stage)
     values = {n: p.value for n, p in loaded.params.items()}
     chip = {n: p.value for n, p in loaded.chip.electrical.items()}

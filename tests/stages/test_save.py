@@ -214,7 +214,7 @@ def _texts(edits: dict[str, int]) -> dict[str, str | None]:
 def test_any_edits_read_back_and_leave_all_else(
     first: dict[str, int], second: dict[str, int]
 ) -> None:
-    """Two rounds of edits on the shipped example: settings as wanted, all other keys and comments as before."""
+    """Two rounds of edits on the bundled example: settings as wanted, all other keys and comments as before."""
     text = find_document("coolant_pump").read_text(encoding="utf-8")
     wanted = {s.name: s.asked for s in load_stage("coolant_pump").settings}
     old_rest = {k: v for k, v in yaml.safe_load(text).items() if k != "settings"}

@@ -194,7 +194,7 @@ def small_map(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Chip]
 
 @pytest.fixture(scope="session")
 def captures() -> Path:
-    """The folder of the shipped captures."""
+    """The folder of the bundled captures."""
     return CAPTURES
 
 

@@ -149,10 +149,10 @@ def test_the_chain_keeps_its_chips_apart(captures: Any, traced: Any) -> None:
 def test_the_shipped_short_circuit_is_what_the_simulator_writes(
     captures: Any, verilog: Any
 ) -> None:
-    """Icarus Verilog writes the shipped dumps again, but for the date."""
+    """Icarus Verilog writes the bundled dumps again, but for the date."""
     for name, chip, params in (
         ("pump_short.v", "quoll16.v", {}), ("chain_pair.v", "numbat24.v", {}), ("wiring.v", "quoll16.v", {"MODE": 0}),
     ):  # fmt: skip
-        shipped = captures / {"wiring.v": "wrong_mode.vcd"}.get(name, name.replace(".v", ".vcd"))
+        bundled = captures / {"wiring.v": "wrong_mode.vcd"}.get(name, name.replace(".v", ".vcd"))
         made = verilog(name, chip, **params).text
-        assert made.split("$timescale")[1] == shipped.read_text().split("$timescale")[1]
+        assert made.split("$timescale")[1] == bundled.read_text().split("$timescale")[1]

@@ -1,4 +1,4 @@
-"""Every shipped chip, simulated at random, recorded, traced: belief ends where the simulated chip does.
+"""Every bundled chip, simulated at random, recorded, traced: belief ends where the simulated chip does.
 
 The simulated chip shares the map's behaviour with the trace, so this proves the way in between: recorder,
 dump, edges, transfers, bursts, latency, frames by state, pages, guards; not the behaviour itself.

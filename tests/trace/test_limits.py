@@ -1,4 +1,4 @@
-"""Limits of the bus and the watchdog's window; periods are made on purpose, limits come from the map.
+"""Limits of the SPI and the watchdog's window; periods are made on purpose, limits come from the map.
 
 What a window watchdog asks (not before its closed part ends, not after the window) is common practice;
 the closed part at the start is as in Texas Instruments SLLSF80B.

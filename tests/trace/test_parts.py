@@ -17,7 +17,7 @@ from regmap.trace.telling.story import tell
 from regmap.trace.telling.timeline import timeline
 from regmap.trace.tracer import trace_capture
 
-#: shipped captures and the chips on their bus
+#: bundled captures and the chips on their bus
 SHIPPED = [
     ("pump_short.vcd", ["quoll16"]),
     ("pump_brown_out.vcd", ["quoll16"]),

@@ -55,7 +55,7 @@ def test_every_pair_of_modes(mode: int, wanted: int, verilog: Any, traced: Any) 
 def test_read_in_a_wrong_mode_on_purpose(asked: int, verilog: Any, traced: Any) -> None:
     found = diagnose(traced(verilog(*BENCH), spi={"mode": asked})).mistakes
     assert found[0].name == "mode"
-    assert f"read in SPI mode {asked} as asked, but this bus runs in mode 1" in found[0].text
+    assert f"read in SPI mode {asked} as asked, but this SPI runs in mode 1" in found[0].text
 
 
 MISTAKES: dict[str, tuple[str, Callable[[Any], Any]]] = {
@@ -143,7 +143,7 @@ def test_the_ways_of_reading_are_ranked(verilog: Any, traced: Any) -> None:
 
 
 def test_a_line_that_dies_in_mid_work(verilog: Any, traced: Any) -> None:
-    """From the middle on the reply line is high: what came before is still believed."""
+    """From the middle on SDO is high: what came before is still believed."""
     text = verilog(*BENCH).text
     code = verilog(*BENCH).code("miso")
     head, changes = text.split("$enddefinitions $end\n")
@@ -160,7 +160,7 @@ def test_a_line_that_dies_in_mid_work(verilog: Any, traced: Any) -> None:
     assert "every bit of the reply is 1" in found[0].text
     story = tell(trace)
     assert story.faulty
-    assert "the reply line died" in story.telling[-1]
+    assert "SDO died" in story.telling[-1]
     assert story.counts["read"] == 20
 
 

@@ -1,4 +1,4 @@
-"""The chip without a bus: counters by their step."""
+"""The chip without an SPI: counters by their step."""
 
 from __future__ import annotations
 

@@ -9,7 +9,7 @@ import pytest
 
 from regmap.chip.model import Chip, Fault, Field
 from regmap.frames.codec import Codec, bursts, wire_bytes
-from regmap.maps.load import load_map, shipped
+from regmap.maps.load import bundled, load_map
 from regmap.twin import RealClock, Twin, gaps
 from regmap.twin.adapter import Adapter
 from regmap.wire.layout import Setup
@@ -31,7 +31,7 @@ class Ticking(RealClock):
 
 
 def maps() -> list[str]:
-    return [n for n, p in shipped("devices").items() if "gateword_map:" in p.read_text()]
+    return [n for n, p in bundled("devices").items() if "gateword_map:" in p.read_text()]
 
 
 @pytest.mark.parametrize("most", [1, 607, 20_000, 200_000])

@@ -17,7 +17,7 @@ from regmap.capture.transfers.stream import read_transfers
 from regmap.chip.model import KnownFrame
 from regmap.errors import CallError
 from regmap.frames.codec import Codec, bursts
-from regmap.maps.load import load_map, shipped
+from regmap.maps.load import bundled, load_map
 from regmap.stages.load import load_stage
 from regmap.twin import Twin, gaps, parse_disturbance
 from regmap.twin.record import returned, sampled
@@ -26,7 +26,7 @@ CAPTURES = Path(__file__).parents[2] / "captures"
 
 
 def maps() -> list[str]:
-    return [n for n, p in shipped("devices").items() if "gateword_map:" in p.read_text()]
+    return [n for n, p in bundled("devices").items() if "gateword_map:" in p.read_text()]
 
 
 def ask(twin: Twin, *requests: str) -> list[int]:
@@ -383,4 +383,4 @@ def test_gaps_are_named_not_guessed(name: str) -> None:
     found = gaps(chip)
     assert all(isinstance(text, str) and text for text in found)
     causes = {c for f in chip.faults.values() for c in f.raised_by}
-    assert any("wrong guard" in text for text in found) is ("guard" not in causes)
+    assert any("wrong check bits" in text for text in found) is ("check_bits" not in causes)

@@ -360,7 +360,7 @@ def test_errors_are_stored_but_busy_is_not(server: Server, chip: Chip) -> None:
     assert ask(server, transfer, 4) == ErrorReply(Code.BUSY, 0)
     assert ask(server, transfer, 3) == ErrorReply(Code.SEQUENCE, 3)  # its answer was dropped
     assert isinstance(ask(server, transfer, 4), tuple)
-    # Busy in the middle is a failure: something has been on the bus.
+    # Busy in the middle is a failure: something has been on the SPI.
     chip.refuse = [None, Refusal(busy=True)]
     assert ask(server, transfer, 5) == ErrorReply(Code.SPI_FAILED, 1)
 

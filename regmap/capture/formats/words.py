@@ -253,7 +253,7 @@ class FrameListCapture(Capture):
         command = _bits([r.command for r in rows], clocks)
         reply = _bits([r.reply for r in rows], clocks) if rows[0].reply is not None else NO_VALUES
         if self._setup.bit_order == "lsb":
-            # The words are written as numbers; on the bus the least significant bit came first.
+            # The words are written as numbers; on the SPI the least significant bit came first.
             first = np.cumsum(clocks) - clocks
             flip = np.repeat(2 * first + clocks - 1, clocks) - np.arange(int(clocks.sum()))
             command = command[flip]

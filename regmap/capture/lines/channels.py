@@ -3,7 +3,7 @@
 By name: the last part of a channel's name is split into words (`U3_SPI1_nCS` is u, spi, ncs) and looked
 up in the list below. By behaviour: the clock is the line of evenly spaced edges that comes in bursts;
 select keeps one level through the bursts and moves in the pauses; data lines move inside the bursts. Of
-two data lines the reply is the one that floats, or that follows the clock's edge later (the chip
+two lines that carry data SDO is the one that floats, or that follows the clock's edge later (the chip
 answers the edge, the controller makes it). Every choice can be given; the result says what was
 found, how, and why.
 """
@@ -25,7 +25,7 @@ from .signals import Channel, Signals
 
 ROLES = ("clock", "select", "command", "reply", "fault", "enable")
 
-# Names of the trade, the surest first; the data lines' names are as seen from the chip where they
+# Names of the trade, the surest first; the names of SDI and SDO are as seen from the chip where they
 # leave a choice (sdi, di: into the chip). Common practice, no source.
 NAMES: dict[str, tuple[str, ...]] = {
     "clock": ("sclk", "sck", "spck", "scl", "clk", "sckl", "clock", "spc"),
@@ -100,7 +100,7 @@ class Finding:
 
     @property
     def certain(self) -> bool:
-        """Whether every line of the bus was given or named."""
+        """Whether every line of the SPI was given or named."""
         return all(self.how.get(r) in ("given", "name") for r in ROLES[:4])
 
 
@@ -128,7 +128,7 @@ def role_by_name(name: str) -> tuple[str, int] | None:
 
 
 def find_roles(signals: Signals, given: Mapping[str, str] | None = None) -> Finding:
-    """Find the lines of the bus in (the first part of) a capture.
+    """Find the lines of the SPI in (the first part of) a capture.
 
     `given` maps a role of ROLES to a channel's name, or to "" or "-" for "not captured". Raises
     CallError for an unknown role or channel, or if no line can be the clock.
@@ -365,13 +365,13 @@ class _Finder:
             "command",
             first,
             "behaviour",
-            "a guess: the first of two data lines in the file; swap if wrong",
+            "a guess: the first of two lines in the file that carry data; swap if wrong",
         )
         self._set(
             "reply",
             second,
             "behaviour",
-            "a guess: the second of two data lines in the file; swap if wrong",
+            "a guess: the second of two lines in the file that carry data; swap if wrong",
         )
 
     def result(self) -> Finding:

@@ -21,10 +21,10 @@ MEASURES = {
     "lead": "select to first clock edge",
     "lag": "last clock edge to select end",
     "idle": "select inactive between transfers",
-    "command_setup": "command line setup before the sampling edge",
-    "command_hold": "command line hold after the sampling edge",
-    "reply_setup": "reply line setup before the sampling edge",
-    "reply_hold": "reply line hold after the sampling edge",
+    "command_setup": "SDI setup before the sampling edge",
+    "command_hold": "SDI hold after the sampling edge",
+    "reply_setup": "SDO setup before the sampling edge",
+    "reply_hold": "SDO hold after the sampling edge",
 }
 
 
@@ -98,6 +98,10 @@ class Timing:
         return tuple(self[m] for m in MEASURES if m in self._ticks)
 
 
+#: what messages call the lines that carry data
+_CALLED = {"command": "SDI", "reply": "SDO"}
+
+
 @dataclass(slots=True)
 class LineHealth:
     """Counts over all sampled bits of one data line.
@@ -144,6 +148,11 @@ class LineHealth:
         return {0: "low", self.bits: "high"}.get(self.ones, "")
 
     @property
+    def called(self) -> str:
+        """SDI or SDO."""
+        return _CALLED.get(self.name, self.name)
+
+    @property
     def echo(self) -> bool:
         """Whether the line carries exactly the other line's bits (and these do change)."""
         return self.compared > 0 and self.same == self.compared and not self.stuck
@@ -157,9 +166,9 @@ class LineHealth:
     def text(self) -> str:
         """One sentence; empty if nothing is unusual."""
         if not self.captured:
-            return f"the {self.name} line was not captured"
+            return f"{self.called} was not captured"
         if not self.bits:
-            return f"no bit of the {self.name} line was sampled"
+            return f"no bit of {self.called} was sampled"
         stuck = self.stuck
         if stuck in ("high", "low"):
             moved = (
@@ -167,24 +176,24 @@ class LineHealth:
                 if not self.edges
                 else f"though it moves {self.edges} times between"
             )
-            return f"the {self.name} line is {stuck} at each of {self.bits} sampling edges; {moved}"
+            return f"{self.called} is {stuck} at each of {self.bits} sampling edges; {moved}"
         if stuck:
-            return f"the {self.name} line is {stuck} at each of {self.bits} sampling edges"
+            return f"{self.called} is {stuck} at each of {self.bits} sampling edges"
         found = []
         if self.unknown:
             found.append(
-                f"{self.unknown} of {self.bits} bits of the {self.name} line are unknown ({self.floating} floating)"
+                f"{self.unknown} of {self.bits} bits of {self.called} are unknown ({self.floating} floating)"
             )
         if self.echo:
             other = "reply" if self.name == "command" else "command"
             found.append(
-                f"the {self.name} line carries the very bits of the {other} line: are they bridged, or is one probed twice?"
+                f"{self.called} carries the very bits of {_CALLED[other]}: are they bridged, or is one probed twice?"
             )
         elif self.inverted:
-            found.append(f"the {self.name} line is the inverse of the other line")
+            found.append(f"{self.called} is the inverse of the other line")
         if self.at_edge:
             found.append(
-                f"the {self.name} line changes {self.at_edge} times in the tick of a sampling edge: "
+                f"{self.called} changes {self.at_edge} times in the tick of a sampling edge: "
                 "sampled too slowly, or read in the wrong mode"
             )
         return "; ".join(found)

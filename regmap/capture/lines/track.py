@@ -1,4 +1,4 @@
-"""One line of the bus between blocks, and what it holds at given instants."""
+"""One line of the SPI between blocks, and what it holds at given instants."""
 
 from __future__ import annotations
 

@@ -474,7 +474,7 @@ class TransferBuilder:
             )
         elif self.strays and not self.by_gap:
             self._note(
-                f"{self.strays} sampling edges lie where select is inactive (other chips on the bus?)"
+                f"{self.strays} sampling edges lie where select is inactive (other chips on the SPI?)"
             )
         if not self.count:
             self._note("no transfer in the capture")

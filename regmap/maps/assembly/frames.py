@@ -414,7 +414,7 @@ def _check_guard_order(recs: Rec, parts: list[Part], reader: Reader) -> None:
             reader.complain(
                 recs.key_nodes[circle[0]],
                 recs.path,
-                f"guards that cover each other ({', '.join(circle)})",
+                f"check bits that cover each other ({', '.join(circle)})",
                 "`over` without a circle",
             )
             return
@@ -448,7 +448,7 @@ def build_commands(recs: Rec, frames: dict[str, Frame], reader: Reader) -> dict[
                     node,
                     rec.path,
                     f"a value for {part.kind} part '{part_name}'",
-                    "values of the other parts; guards are computed",
+                    "values of the other parts; check bits are computed",
                 )
             elif value >> part.width:
                 reader.complain(

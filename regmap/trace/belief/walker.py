@@ -70,7 +70,7 @@ class Walker(FrameLog):
         self._telling: list[npt.NDArray[np.intp]] = []
         self._told_list: tuple[int, list[int]] | None = None
         self._enable = 0
-        #: the level of a reply line that was found dead, and the last frame that showed it
+        #: the level of an SDO that was found dead, and the last frame that showed it
         self._flat: tuple[int, int] | None = None
         self._now = 0
         #: when each register was last read, by frames that were looked at

@@ -184,7 +184,7 @@ def _reasons(
     )
 
 
-_NAMES = {"guard": "check bits", "fixed": "fixed bits"}
+_NAMES = {"check_bits": "check bits", "fixed": "fixed bits"}
 
 
 def _reason(text: str, kinds: list[str]) -> str:

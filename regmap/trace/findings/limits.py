@@ -1,4 +1,4 @@
-"""The map's electrical limits of the bus against what a capture measured, with the worst place."""
+"""The map's electrical limits of the SPI against what a capture measured, with the worst place."""
 
 from __future__ import annotations
 

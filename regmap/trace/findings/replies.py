@@ -1,4 +1,4 @@
-"""Whether words fit at all, and reply lines that say nothing: stuck, floating, echoing, broken later."""
+"""Whether words fit at all, and SDO lines that say nothing: stuck, floating, echoing, broken later."""
 
 from __future__ import annotations
 
@@ -127,21 +127,21 @@ def dead_replies(trace: Trace, found: Shares) -> list[Mistake]:
         echoes.append(
             Mistake(
                 name="echo",
-                text="every reply repeats its own command: the two data lines are connected to each other, or the capture shows one line twice",
+                text="every reply repeats its own command: SDI and SDO are connected to each other, or the capture shows one line twice",
             )
         )
     return echoes[:1] or _dead_later(trace)
 
 
 _STUCK = {
-    "stuck_high": "every reply bit is 1: the reply line is stuck high or nobody drives it (chip not powered, select not connected, line open with a pull-up)",
-    "stuck_low": "every reply bit is 0: the reply line is stuck low or nobody drives it (chip not powered or asleep, line shorted to ground or open with a pull-down)",
-    "floating": "the reply line floats at every sampling edge: nobody drives it (chip not powered or asleep, select or the reply line not connected)",
+    "stuck_high": "every reply bit is 1: SDO is stuck high or nobody drives it (chip not powered, select not connected, line open with a pull-up)",
+    "stuck_low": "every reply bit is 0: SDO is stuck low or nobody drives it (chip not powered or asleep, line shorted to ground or open with a pull-down)",
+    "floating": "SDO floats at every sampling edge: nobody drives it (chip not powered or asleep, select or SDO not connected)",
 }
 
 
 def _dead_later(trace: Trace) -> list[Mistake]:
-    """A reply line that lived and then died: the last run of replies that are all ones or all zeros."""
+    """An SDO that lived and then died: the last run of replies that are all ones or all zeros."""
     out = []
     for walker in trace.walkers:
         idents = walker.idents()
@@ -167,7 +167,7 @@ def _dead_later(trace: Trace) -> list[Mistake]:
         who = f"chip {walker.position}: " if len(trace.walkers) > 1 else ""
         said = f"{who}from frame {start} at {time} on"
         if start + tail >= len(dead) - 1:
-            text = f"{said}, to the end, {decoded.reply_trouble}: the reply line died (broken, shorted, or the chip lost its supply); nothing read there can be believed"
+            text = f"{said}, to the end, {decoded.reply_trouble}: SDO died (broken, shorted, or the chip lost its supply); nothing read there can be believed"
             out.append(Mistake(name="dead", grave=False, text=text))
         else:
             text = f"{said}, for {tail} frames, {decoded.reply_trouble}: the chip was off or the line open meanwhile, and nothing read then can be believed"
@@ -181,10 +181,10 @@ _ODD = {
     Flag.NO_CLOCKS: ("empty", "select pulses without a clock"),
     Flag.RUNT_CLOCK: ("runt", "clock pulses far shorter than the others (a glitch on the clock line, or slow edges)"),
     Flag.CLOCK_UNKNOWN: ("clock_unknown", "the clock is unknown or floats inside frames"),
-    Flag.STRAY_CLOCKS: ("stray", "clock edges while select is inactive (another chip on the bus, or a glitch on select)"),
+    Flag.STRAY_CLOCKS: ("stray", "clock edges while select is inactive (another chip on the SPI, or a glitch on select)"),
     Flag.ODD_EDGES: ("odd_edges", "not as many rising as falling clock edges inside a frame"),
-    Flag.COMMAND_AT_EDGE: ("at_edge", "the command line changes in the very tick of a sampling edge (sampled too slowly?)"),
-    Flag.REPLY_AT_EDGE: ("at_edge", "the reply line changes in the very tick of a sampling edge (sampled too slowly?)"),
+    Flag.COMMAND_AT_EDGE: ("at_edge", "SDI changes in the very tick of a sampling edge (sampled too slowly?)"),
+    Flag.REPLY_AT_EDGE: ("at_edge", "SDO changes in the very tick of a sampling edge (sampled too slowly?)"),
 }  # fmt: skip
 
 

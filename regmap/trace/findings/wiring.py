@@ -121,7 +121,7 @@ def _twins(sample: Signals, roles: Roles) -> list[Mistake]:
 
 
 def _twice(roles: set[str], text: str) -> str:
-    tail = ", or the two data lines are bridged" if {"command", "reply"} <= roles else ""
+    tail = ", or SDI and SDO are bridged" if {"command", "reply"} <= roles else ""
     return f"{text}: one line was captured twice{tail}"
 
 
@@ -207,7 +207,7 @@ def _launch_edge(sample: Signals, line: int, clock: Times, rising: Times) -> tup
 def _mode(
     sample: Signals, setup: SpiSetup, roles: Roles, trace: Trace, *, fits: bool
 ) -> list[Mistake]:
-    """The controller's SPI mode from where the clock rests and which edge the command line follows."""
+    """The controller's SPI mode from where the clock rests and which edge SDI follows."""
     edges = sample.edges[roles.clock]
     if roles.command is None or len(edges) < 16:
         return []
@@ -229,7 +229,7 @@ def _mode(
         return []
     wanted = trace.chips[0].spi.mode
     why = (
-        f"the clock rests {_LEVEL[idle_high]} and the command line changes after its "
+        f"the clock rests {_LEVEL[idle_high]} and SDI changes after its "
         f"{'rising' if launches_rising else 'falling'} edge"
     )
     if setup.mode != wanted and mode == wanted:
@@ -237,7 +237,7 @@ def _mode(
             Mistake(
                 name="mode",
                 grave=not fits,
-                text=f"read in SPI mode {setup.mode} as asked, but this bus runs in mode {mode}, as the map says: {why}",
+                text=f"read in SPI mode {setup.mode} as asked, but this SPI runs in mode {mode}, as the map says: {why}",
             )
         ]
     text = (
@@ -284,7 +284,7 @@ def _best(reader: Reader, ranked: list[Fit], setup: SpiSetup) -> list[Mistake]:
         return [
             Mistake(
                 name="data_swapped",
-                text=f"the data lines are swapped: read from the reply line, {share}",
+                text=f"SDI and SDO are swapped: read from SDO, {share}",
             )
         ]
     if way.order != usual.order:
@@ -304,9 +304,7 @@ def _best(reader: Reader, ranked: list[Fit], setup: SpiSetup) -> list[Mistake]:
             )
         ]
     if way.inverted:
-        return [
-            Mistake(name="inverted", text=f"the command line is inverted: turned round, {share}")
-        ]
+        return [Mistake(name="inverted", text=f"SDI is inverted: turned round, {share}")]
     return [
         Mistake(
             name="shift",
@@ -327,7 +325,7 @@ def _best_reply(reader: Reader, ranked: list[Fit], known: list[Mistake]) -> list
         swapped = reader.fit("command", replace(reader.usual["command"], line="reply"))
         if swapped.share < ENOUGH:
             return []
-        text = f"the data lines are swapped: read the other way round, {swapped.good} of {swapped.of} commands and {best.good} of {best.of} replies fit"
+        text = f"SDI and SDO are swapped: read the other way round, {swapped.good} of {swapped.of} commands and {best.good} of {best.of} replies fit"
         return [Mistake(name="data_swapped", text=text)]
     share = f"{best.good} of {best.of} replies fit"
     name = (

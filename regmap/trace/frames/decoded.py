@@ -156,7 +156,7 @@ class Judge:
             return Decoded(sent=sent, trouble=text, elsewhere=True)
         unknown = pair.unknown & ((1 << pair.bits) - 1)
         if unknown:
-            trouble = f"{unknown.bit_count()} bits of the command line are unknown"
+            trouble = f"{unknown.bit_count()} bits of SDI are unknown"
         word, hidden, bits = pair.reply(sent.frame.after)
         if bits <= 0 or hidden >> 63:
             return Decoded(sent=sent, trouble=trouble, late=True)
@@ -194,7 +194,7 @@ class Judge:
         flaws: list[Flaw] = list(answer.flaws)
         telling = hidden & _telling(answer.layout)
         if telling:
-            text = f"{telling.bit_count()} of {bits} bits of the reply line are unknown or floating"
+            text = f"{telling.bit_count()} of {bits} bits of SDO are unknown or floating"
         elif flaws and word == (1 << bits) - 1:
             text = "every bit of the reply is 1"
         elif flaws and word == 0:

@@ -189,7 +189,7 @@ class Framer:
             word, unknown = self._words(t, "command", self._command[chip])
             reply, reply_unknown = self._words(t, "reply", self._reply[chip])
         if not len(t.reply_values):
-            # without a reply line there is nothing to pair
+            # without an SDO there is nothing to pair
             reply_unknown = np.full(len(t), np.uint64(2**64 - 1))
         return _Columns(
             transfer=t.number, start=t.start, end=t.end, bits=bits, flags=flags,

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from regmap.capture.spi import Flag, Words
 
-#: Flags that make a frame no evidence of what the bus really carried.
+#: Flags that make a frame no evidence of what the SPI really carried.
 CUT = int(Flag.STARTS_MID | Flag.ENDS_MID | Flag.TOO_LONG)
 _MIX = np.uint64(0x9E3779B97F4A7C15)
 

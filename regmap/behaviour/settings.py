@@ -64,7 +64,9 @@ _DEEDS = ("watchdog.service", "clear")
 
 
 def setting_registers(chip: Chip) -> list[Register]:
-    """The registers that hold settings, in the order of the configure sequence, then of the map."""
+    """The registers that hold settings, in the order of the configure sequence, then of the map; of
+    those, what switches to another frame layout comes last, so that one exchange decides it.
+    """
     named: list[str] = []
     for steps in chip.sequences.values():
         for step in steps:
@@ -82,7 +84,27 @@ def setting_registers(chip: Chip) -> list[Register]:
         for r in chip.registers.values()
         if r.name not in lockers and any(kept(f) for f in r.fields)
     ]
+    switches = {
+        n.partition(".")[0]
+        for f in chip.frames.values()
+        if f.when is not None
+        for n in f.when.names()
+    }
+    rest.sort(key=lambda n: n in switches)
     return [chip.registers[n] for n in dict.fromkeys([*named, *rest])]
+
+
+def bring_up_registers(chip: Chip, wanted: Bank) -> list[Register]:
+    """The registers that a bring-up to `wanted` writes and reads back where the map says `all`.
+
+    One with write-once fields is among them only where it is wanted at other than its reset word: a
+    write would spend them.
+    """
+    return [
+        r
+        for r in setting_registers(chip)
+        if not r.write_once or (wanted.words.get(r.name, r.reset) ^ r.reset) & r.settings
+    ]
 
 
 def bring_up_sequence(
@@ -176,7 +198,7 @@ class _Planner:
 
     def _targets(self, step: Step) -> list[Register]:
         if "all" in step.targets:
-            return setting_registers(self.chip)
+            return bring_up_registers(self.chip, self.wanted)
         return [self.chip.registers[n] for n in step.targets]
 
     def _send(self, sequence: str, step: Step, text: str) -> None:
@@ -246,6 +268,13 @@ class _Planner:
 
     def _configure(self, sequence: str, step: Step, register: Register) -> None:
         word = word_to_write(self.chip, register.name, self.wanted)
+        spent = [f.ref for f in register.write_once if not (word ^ register.reset) & f.mask]
+        if spent and "all" in step.targets:
+            raise CallError(
+                f"sequence {sequence}, configure: all: writing {register.name} would spend "
+                f"{', '.join(spent)}, which can be written once only, at the reset value; name the "
+                f"registers to configure, or leave its other fields at reset"
+            )
         sent = self.codec.write(register, word, self.machine.bank)
         self._add(
             "write",
@@ -263,8 +292,14 @@ class _Planner:
             mask &= ~page.mask
         if not mask:
             return
-        word = register.shown(self.wanted.words[register.name]) & mask
-        sent = self.codec.read(register, self.machine.bank)
+        # what was written so far: a later step may still switch something on
+        word = register.shown(self.machine.bank.words[register.name]) & mask
+        try:
+            sent = self.codec.read(register, self.machine.bank)
+        except CallError:
+            if "all" in step.targets:
+                return  # nothing can be read back of a chip that only takes writes
+            raise
         self._add("verify", sequence, f"read back {register.name}", sent, step.why, word, mask)
 
 

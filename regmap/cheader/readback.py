@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..behaviour.machine import as_read
-from ..behaviour.settings import Action, setting_registers
+from ..behaviour.settings import Action, bring_up_registers
 from ..chip.model import Frame, Register
 from ..errors import CallError
 from ..frames.codec import Codec
@@ -25,7 +25,7 @@ def verify_rows(stage: Stage, actions: list[Action]) -> list[tuple[Register, int
     bank = configured(stage, actions).bank
     codec = Codec(chip)
     rows = []
-    for register in setting_registers(chip):
+    for register in bring_up_registers(chip, stage.bank):
         mask = register.read_back
         if page is not None and page.register == register.name:
             # the page moves while registers are read

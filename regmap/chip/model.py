@@ -378,6 +378,11 @@ class Register:
     def holds_settings(self) -> bool:
         return any(f.setting for f in self.fields)
 
+    @property
+    def write_once(self) -> tuple[Field, ...]:
+        """Its fields that can be written once only after power-up."""
+        return tuple(f for f in self.fields if f.access is Access.ONCE)
+
     # --- which bits: the one answer to each question ---------------------------------------------
     @property
     def settings(self) -> int:

@@ -366,8 +366,19 @@ class BitsShape(Shape):
             high, low = int(match["hi"]), int(match["lo"] or match["hi"])
             if max(high, low) > 255:
                 return reader.complain(item, path, quoted(item.value), "bit numbers up to 255")
-            step = -1 if high >= low else 1
-            bits.extend(range(high, low + step, step))
+            if high < low:
+                each = (
+                    ", ".join(map(str, range(high, low + 1))) if low - high < 12 else f"{high}, ..."
+                )
+                return reader.complain(
+                    item,
+                    path,
+                    f"{quoted(item.value)}, which runs upwards",
+                    f"{low}..{high} where bit {low} is the most significant (as in most data sheets), "
+                    f"or [{each}] where bit {high} is",
+                    f"{low}..{high}",
+                )
+            bits.extend(range(high, low - 1, -1))
             if len(bits) > 256:
                 return reader.complain(node, path, "more than 256 bits", self.label)
         if not bits:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from ..behaviour.effects import Change, compare
 from ..behaviour.faults import status_registers
 from ..behaviour.machine import Machine
-from ..behaviour.settings import bring_up_sequence, setting_registers
+from ..behaviour.settings import bring_up_registers, bring_up_sequence
 from ..chip.bank import Bank
 from ..chip.model import Chip, Register
 from . import rules
@@ -103,7 +103,7 @@ def verify(
 ) -> tuple[Checked, ...]:
     """Read every register with settings back and compare every bit that can be read."""
     checked = []
-    for register in registers if registers is not None else setting_registers(link.chip):
+    for register in registers if registers is not None else bring_up_registers(link.chip, wanted):
         mask = register.read_back
         if not mask or rules.readback(link.chip, register, 0, 0) is None:
             continue

@@ -16,9 +16,9 @@ from ..chip.bank import need_register
 from ..chip.bits import extract, mask_of
 from ..chip.model import Register
 from ..errors import CallError
+from ..frames.layouts import alternatives
 from . import rules
 from .exchange import Exchange
-from .layouts import alternatives
 from .port import TransferLostError
 from .trade import Ask, Trade
 

@@ -24,12 +24,7 @@ from ..parameters import REPORT_WORDS
 from ..quantity import dimension_name
 from .checkbits import Hints, asked_by
 from .load import read_map
-
-
-def place_of(origin: str) -> Place:
-    """The place of an entry from its "file:line"."""
-    file, _, line = origin.rpartition(":")
-    return Place(file, int(line or 0), 1)
+from .proof import place_of, prove_whole
 
 
 def vet(chip: Chip) -> list[Problem]:
@@ -67,11 +62,12 @@ def _shown(problem: Problem, lines: dict[str, list[str]]) -> Problem:
 
 
 def prove(chip: Chip) -> list[Problem]:
-    """An error for each known frame that the map does not reproduce."""
+    """An error for each known frame that the map does not reproduce, and for all else that does not hold."""
     problems: list[Problem] = []
     codec, hints = Codec(chip), Hints(chip)
     for known in chip.known_frames:
         problems.extend(_prove_one(chip, codec, known, hints))
+    problems.extend(prove_whole(chip))
     return problems
 
 
@@ -230,6 +226,8 @@ def warnings(chip: Chip) -> list[Problem]:
                 )
             )
     found.extend(_silent_modes(chip))
+    found.extend(_sides(chip))
+    found.extend(_spends(chip))
     if not chip.known_frames:
         found.append(
             _warn(
@@ -244,6 +242,48 @@ def warnings(chip: Chip) -> list[Problem]:
 
 def _warn(origin: str, found: str, expected: str, path: str) -> Problem:
     return Problem(place_of(origin), found, expected, path=path, severity="warning")
+
+
+#: how names tell the sides of a half-bridge, piece by piece of a name
+_SIDES = {
+    "high": ("HS", "HIGH", "HI", "H", "UH", "VH", "WH", "HA", "HB", "HC"),
+    "low": ("LS", "LOW", "LO", "L", "UL", "VL", "WL", "LA", "LB", "LC"),
+}
+
+
+def _sides(chip: Chip) -> Iterator[Problem]:
+    """A role of one side on a field that is called after the other: often a copied line."""
+    for item in _valued(chip):
+        side = item.role.rpartition(".")[2]
+        if side not in _SIDES:
+            continue
+        name = getattr(item, "ref", item.name)
+        pieces = set(re.split(r"[._]|(?<=[a-z])(?=[A-Z])", name.upper()))
+        other = "low" if side == "high" else "high"
+        if pieces & set(_SIDES[other]) and not pieces & set(_SIDES[side]):
+            yield _warn(
+                item.origin,
+                f"{name} has the role {item.role}, and is called after the {other} side",
+                f"role: {item.role.removesuffix(side)}{other}, or another name",
+                name,
+            )
+
+
+def _spends(chip: Chip) -> Iterator[Problem]:
+    """Registers that a bring-up writes by name although that spends write-once fields."""
+    for steps in chip.sequences.values():
+        for step in steps:
+            names = step.targets if step.do == "configure" else ()
+            for register in (chip.registers[n] for n in names if n in chip.registers):
+                if register.write_once:
+                    refs = ", ".join(f.ref for f in register.write_once)
+                    yield _warn(
+                        step.origin,
+                        f"configure writes {register.name}, and {refs} can be written once only: every "
+                        f"bring-up spends it, at its reset value where a stage says nothing",
+                        f"{register.name} left out, or `all`, which writes it only where a stage sets it",
+                        "sequences",
+                    )
 
 
 def _silent_modes(chip: Chip) -> Iterator[Problem]:

@@ -14,7 +14,8 @@ from ..chip.bits import extract
 from ..chip.model import Access, Chip, Field, Register
 from ..chip.values import Reading, read
 from ..errors import CallError
-from ..maps.vet import place_of, prove
+from ..maps.proof import place_of
+from ..maps.vet import prove
 from ..parameters import ROLES
 from ..quantity import show
 from ..stages.identity import identity as identity_of

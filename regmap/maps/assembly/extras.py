@@ -7,7 +7,20 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from ...chip.bank import Bank, find
-from ...chip.model import Chain, Chip, Fault, Field, Header, Key, KnownFrame, Rule, State, Step
+from ...chip.model import (
+    ACCESS,
+    Access,
+    Chain,
+    Chip,
+    Fault,
+    Field,
+    Header,
+    Key,
+    KnownFrame,
+    Rule,
+    State,
+    Step,
+)
 from ...chip.values import choose
 from ...document.schema import Reader, Rec, quoted
 from ...document.source import Node, Sources
@@ -273,6 +286,13 @@ class Extras:
                 if given is None:
                     continue
                 code = given
+            if code == 0 and (item.access.clears or item.access is Access.RC):
+                self.reader.complain(
+                    rec.value_nodes.get("is", node),
+                    rec.path,
+                    f"a fault at code 0 of {item.ref}, which clears to 0 ({ACCESS[item.access]}): it could never clear",
+                    "a code other than 0, or access: ro",
+                )
             if (rec["at"], code) in at:
                 self.reader.complain(
                     node,

@@ -203,6 +203,7 @@ def _register(
     reset = _reset(rec, fields, width, reader)
     fields = tuple(_with_reset(f, reset) for f in fields)
     reserved, write, keep = _reserved(rec, width, claimed, reader)
+    _agree(rec, reset, write, reader)
     masks = {}
     for key in ("read_mask", "write_mask"):
         masks[key] = rec.get(key, (1 << width) - 1)
@@ -413,6 +414,26 @@ def _reserved(rec: Rec, width: int, claimed: int, reader: Reader) -> tuple[int, 
             continue
         write |= deposit(value, bits)
     return mask, write, keep
+
+
+def _agree(rec: Rec, reset: int, write: int, reader: Reader) -> None:
+    """A reset word must hold in reserved bits what must be written there."""
+    if "reset" not in rec or "reserved" not in rec:
+        return
+    for text, how in rec["reserved"].items():
+        high, _, low = text.partition("..")
+        bits = tuple(range(int(high), int(low or high) - 1, -1))
+        if how == "keep" or not bits or max(bits) >= 64:
+            continue
+        found, wanted = extract(reset, bits), extract(write, bits)
+        if found != wanted:
+            reader.complain(
+                rec["reserved"].value_nodes[text],
+                rec.path,
+                f"{how} in reserved bits {text}, which the reset word 0x{reset:X} holds as {found:#b}",
+                f"{found:#b}, or a reset word that agrees",
+                severity="warning",
+            )
 
 
 def _check_references(

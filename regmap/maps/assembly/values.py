@@ -241,6 +241,12 @@ def _table(
         entries[code] = Entry(code=code, name=name, text=old.text if old else "", band=band)
 
 
+def _bare(rec: Rec, key: str) -> bool:
+    """Whether a ratio was written as a number alone."""
+    text = getattr(rec.value_nodes.get(key), "value", "")
+    return isinstance(text, str) and not any(u in text for u in ("%", "/", "ppm"))
+
+
 def _scale(rec: Rec, width: int, reader: Reader) -> Scale | None:
     step = rec.get("step")
     if step is None:
@@ -269,6 +275,21 @@ def _scale(rec: Rec, width: int, reader: Reader) -> Scale | None:
             rec.path,
             f"an offset that is a {dimension_name(offset.dim)}",
             f"a {dimension_name(step.dim)} as the step",
+        )
+        return None
+    if (
+        offset is not None
+        and step.dim == NONE
+        and offset.typ
+        and _bare(rec, "step") != _bare(rec, "offset")
+    ):
+        key = "step" if _bare(rec, "step") else "offset"
+        value = rec[key].typ
+        reader.complain(
+            rec.value_nodes[key],
+            rec.path,
+            f"{key} {value_name(value, NONE)} without a unit beside one with it: it is {float(value * 100):g} %",
+            f"{float(value):g} % or {float(value * 100):g} %, whichever is meant",
         )
         return None
     signed = rec.get("signed", False)

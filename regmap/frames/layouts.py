@@ -7,7 +7,7 @@ from itertools import product
 
 from ..chip.bank import Bank
 from ..chip.model import Chip
-from ..frames.codec import Codec
+from .codec import Codec
 
 MOST = 256
 

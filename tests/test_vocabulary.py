@@ -16,13 +16,16 @@ from regmap import formerly
 from regmap.behaviour.hazards import hazards_of
 from regmap.behaviour.settings import bring_up_sequence
 from regmap.calc import SUBJECTS, checks
+from regmap.capture.setupfile import json_schema as setup_schema
 from regmap.cautions import CAUTION
 from regmap.cli.context import Context
 from regmap.cli.main import COMMANDS, build_parser, main
 from regmap.draft import sequence_lines
+from regmap.maps.grammar import json_schema as map_schema
 from regmap.maps.load import find_document, load_map, read_map
 from regmap.parameters import CHIP, STAGE
 from regmap.stages.identity import identity
+from regmap.stages.load import json_schema as stage_schema
 from regmap.stages.load import load_stage, read_stage
 from regmap.twin import Twin
 
@@ -333,3 +336,91 @@ def test_a_new_file_is_named_by_the_output_option(tmp_path: Path) -> None:
     assert err.startswith("gateword: new map FILE is now called new map -o FILE\n")
     assert old.read_text() == path.read_text().replace("mine", "old")
     assert run("new", "map")[1].startswith("#")
+
+
+#: what nobody should read any more, in help, documents and messages
+OLD_WORDS = re.compile(
+    r"\b(thin(?! wall)|not judged|without an answer|command lines?|reply lines?|data lines?|shipped|procedures?|"
+    r"bus|seals?|guards?|list of words|injections?|troubles?)\b",
+    re.IGNORECASE,
+)
+ROOT = Path(__file__).parents[1]
+#: terms that only look alike: a cause in a map, the trade's own words
+FINE = re.compile(
+    r"supply line too thin|inject faults by a plan|one thin file|guarded", re.IGNORECASE
+)
+
+
+def old_words(text: str) -> list[str]:
+    return [m[0] for m in OLD_WORDS.finditer(FINE.sub("", text))]
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_no_old_word_in_a_help(name: str) -> None:
+    for where, parser in parsers(command(name), name):
+        assert not old_words(parser.format_help()), where
+
+
+@pytest.mark.parametrize(
+    "page", ["README.md", "devices/README.md", "devices/STAGES.md", "captures/README.md"]
+)
+def test_no_old_word_in_a_document(page: str) -> None:
+    found = [
+        (n, w)
+        for n, line in enumerate((ROOT / page).read_text().splitlines(), 1)
+        for w in old_words(line)
+    ]
+    assert not found
+
+
+def keys_of(value: object) -> Iterator[str]:
+    if isinstance(value, dict):
+        for key, below in value.items():
+            yield str(key)
+            yield from keys_of(below)
+    elif isinstance(value, list):
+        for item in value:
+            yield from keys_of(item)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["check", "coolant_pump"],
+        ["sweep", "coolant_pump", "TIMING.DEAD_TIME"],
+        ["diff", "coolant_pump", "coolant_pump", "--set", "TIMING.DEAD_TIME=2 us"],
+        ["encode", "quoll16", "TIMING.DEAD_TIME=2 us"],
+        ["show", "quoll16"],
+        ["vet", "quoll16"],
+        ["propose", "coolant_pump", "--free", "TIMING.DEAD_TIME"],
+    ],
+    ids=lambda a: a[0],
+)
+def test_json_keys_are_words_of_today(arguments: list[str]) -> None:
+    status, out, err = run(*arguments, "--json")
+    assert status in (0, 1), err
+    keys = set(keys_of(json.loads(out)))
+    assert not keys & {
+        "thin",
+        "not computed",
+        "not_judged",
+        "not_judged_by",
+        "old",
+        "new",
+        "was",
+        "down",
+        "up",
+        "a",
+        "b",
+        "procedure",
+    }
+
+
+def test_grammar_keys_are_words_of_today() -> None:
+    for schema in (map_schema(), stage_schema(), setup_schema()):
+        text = json.dumps([*keys_of(schema)])
+        for kind, table in formerly.KEYS.items():
+            for old in table:
+                assert f'"{old}"' not in text or kind == "a set-up", old
+        for old in formerly.PARAMETERS:
+            assert f'"{old}"' not in text, old

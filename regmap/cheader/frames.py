@@ -1,4 +1,4 @@
-"""Frames in C: pack a command, take a reply apart, check both, turn a frame into bytes of the bus.
+"""Frames in C: pack a command, take a reply apart, check both, turn a frame into bytes of the SPI.
 
 For every frame of the map:
 
@@ -96,7 +96,7 @@ class _Writer(CommandWriter, ReplyWriter, ByteWriter):
             (
                 self.macro("BYTES"),
                 count(sum((b + 7) // 8 for b in frame.bursts)),
-                "bytes on the bus",
+                "bytes on the SPI",
             ),
             (self.macro("BURSTS"), count(len(frame.bursts)), "chip-select bursts"),
             (

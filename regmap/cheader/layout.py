@@ -32,7 +32,7 @@ SECTIONS: dict[str, tuple[str, tuple[str, ...]]] = {
     "options": ("a constant for each option of a field", ()),
     "resets": ("reset words", ()),
     "helpers": ("get and set of each field", ()),
-    "frames": ("pack, unpack and check of frames with their guards, bytes of the bus", ()),
+    "frames": ("pack, unpack and check of frames with their check bits, bytes on the SPI", ()),
     "init": ("steps that configure the chip, as ready frames (stage)", ("frames",)),
     "verify": ("what to read back and compare (stage)", ("frames",)),
     "run": ("a routine that runs the steps over your SPI transfer", ("init", "frames")),

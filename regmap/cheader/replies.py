@@ -1,4 +1,4 @@
-"""Replies in C: taken apart and checked, echoes compared; and both directions as bytes of the bus."""
+"""Replies in C: taken apart and checked, echoes compared; and both directions as bytes of the SPI."""
 
 from __future__ import annotations
 
@@ -131,12 +131,12 @@ class ByteWriter(FrameWriter):
         sheet.function(
             f"void {self.name('to_bytes')}({self.kind} frame, uint8_t out[{size}])",
             out,
-            f"The frame as the bytes of the bus, first bit in bit 7 of the first{note}.",
+            f"The frame as the bytes of the SPI, first bit in bit 7 of the first{note}.",
         )
         sheet.function(
             f"{self.kind} {self.name('from_bytes')}(const uint8_t in[{size}])",
             [f"{self.wide} frame = 0U;", *back, f"return ({self.kind})frame;"],
-            "The frame of the bytes of the bus.",
+            "The frame of the bytes of the SPI.",
         )
         if len(frame.bursts) > 1:
             table = self.name("bursts")

@@ -158,7 +158,7 @@ static inline uint8_t sm_secret_key_set(uint8_t value)
 #define SM_FLAW_ECHO      8U              /* the reply does not repeat what was sent */
 
 #define SM_WORD_BITS        16U             /* bits of one frame */
-#define SM_WORD_BYTES       2U              /* bytes on the bus */
+#define SM_WORD_BYTES       2U              /* bytes on the SPI */
 #define SM_WORD_BURSTS      1U              /* chip-select bursts */
 #define SM_WORD_REPLY_AFTER 1U              /* frames until the reply comes; 0: in the same */
 #define SM_WORD_RW_WRITE    0U
@@ -304,14 +304,14 @@ static inline uint8_t sm_word_read_data(uint16_t sent, uint16_t frame, uint8_t *
     return flaws;
 }
 
-/* The frame as the bytes of the bus, first bit in bit 7 of the first. */
+/* The frame as the bytes of the SPI, first bit in bit 7 of the first. */
 static inline void sm_word_to_bytes(uint16_t frame, uint8_t out[SM_WORD_BYTES])
 {
     out[0] = (uint8_t)((unsigned int)frame >> 8U);
     out[1] = (uint8_t)((unsigned int)frame & 0xFFU);
 }
 
-/* The frame of the bytes of the bus. */
+/* The frame of the bytes of the SPI. */
 static inline uint16_t sm_word_from_bytes(const uint8_t in[SM_WORD_BYTES])
 {
     unsigned int frame = 0U;

@@ -157,7 +157,7 @@ static inline uint8_t sm_secret_key_set(uint8_t value)
 #define SM_FLAW_ECHO      8U              /* the reply does not repeat what was sent */
 
 #define SM_WORD_BITS        16U             /* bits of one frame */
-#define SM_WORD_BYTES       2U              /* bytes on the bus */
+#define SM_WORD_BYTES       2U              /* bytes on the SPI */
 #define SM_WORD_BURSTS      1U              /* chip-select bursts */
 #define SM_WORD_REPLY_AFTER 1U              /* frames until the reply comes; 0: in the same */
 #define SM_WORD_RW_WRITE    0U
@@ -210,10 +210,10 @@ static inline uint8_t sm_word_read_data(uint16_t sent, uint16_t frame, uint8_t *
     return flaws;
 }
 
-/* The frame as the bytes of the bus, first bit in bit 7 of the first. */
+/* The frame as the bytes of the SPI, first bit in bit 7 of the first. */
 void sm_word_to_bytes(uint16_t frame, uint8_t out[SM_WORD_BYTES]);
 
-/* The frame of the bytes of the bus. */
+/* The frame of the bytes of the SPI. */
 uint16_t sm_word_from_bytes(const uint8_t in[SM_WORD_BYTES]);
 
 /* --- bringing the chip up -------------------------------------------------------------------- */

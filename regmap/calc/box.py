@@ -12,7 +12,7 @@ starts. The search is deterministic and its effort bounded; tests hold it agains
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from itertools import product
 
 Point = list[float]
@@ -29,26 +29,15 @@ _GOLDEN = (5**0.5 - 1) / 2
 _NOISE = 1e-12
 
 
-def extremes(
-    function: Function, box: Ends, signs: Sequence[int], inside: Collection[int] = ()
-) -> tuple[tuple[float, Point], tuple[float, Point]]:
-    """((lowest, its point), (highest, its point)).
+def extreme(
+    function: Function, box: Ends, signs: Sequence[int], inside: Collection[int], *, highest: bool
+) -> tuple[float, Point]:
+    """The highest (or lowest) value of the function over the box, and the point at which it stands.
 
     `signs` are 1 (rises), -1 (falls) or 0 (not proven) for each coordinate, `inside` the numbers
     of those that may have their extreme between the ends. Whatever `function` raises passes through.
     """
-    low, at_low = _best(function, box, signs, inside, -1)
-    high, at_high = _best(function, box, signs, inside, 1)
-    return (low, at_low), (high, at_high)
-
-
-def _better(new: float, old: float, way: int) -> bool:
-    return way * (new - old) > _NOISE * max(abs(new), abs(old))
-
-
-def _best(
-    function: Function, box: Ends, signs: Sequence[int], inside: Collection[int], way: int
-) -> tuple[float, Point]:
+    way = 1 if highest else -1
     start = [ends[1] if sign * way > 0 else ends[0] for ends, sign in zip(box, signs, strict=True)]
     free = [n for n, sign in enumerate(signs) if not sign]
     best = (function(start), start)
@@ -69,14 +58,29 @@ def _best(
             if way * (found[0] - best[0]) > 0:
                 best = found
     if inside:
-        middle = list(best[1])
-        for n in inside:
-            middle[n] = (box[n][0] + box[n][1]) / 2
-        for begin in (best, (function(middle), middle)):
-            found = _climb(function, box, free, inside, way, begin)
-            if _better(found[0], best[0], way):
-                best = found
+        for point in _looks(box, inside, best[1]):
+            value = function(point)
+            if _better(value, best[0], way):  # only then is it worth to climb
+                found = _climb(function, box, free, inside, way, (value, point))
+                if _better(found[0], best[0], way):
+                    best = found
     return best
+
+
+def _better(new: float, old: float, way: int) -> bool:
+    return way * (new - old) > _NOISE * max(abs(new), abs(old))
+
+
+def _looks(box: Ends, inside: Collection[int], corner: Point) -> Iterator[Point]:
+    """Points inside to look at: a few on each edge from the corner, and the middle."""
+    for n in inside:
+        low, high = box[n]
+        for share in (0.25, 0.5, 0.75):
+            yield [*corner[:n], low + share * (high - low), *corner[n + 1 :]]
+    if len(inside) > 1:
+        yield [
+            (box[n][0] + box[n][1]) / 2 if n in inside else value for n, value in enumerate(corner)
+        ]
 
 
 def _climb(
@@ -100,7 +104,8 @@ def _climb(
                 tried.append((way * function([*point[:n], there, *point[n + 1 :]]), there))
             top = max(range(len(tried)), key=lambda k: tried[k][0])
             value, there = tried[top]
-            if n in inside and 0 < top < len(tried) - 1 and _better(way * value, best, way):
+            inner = n in inside and 0 < top < len(tried) - 1
+            if inner and not _better(best, way * value, way):
                 value, there = _golden(
                     function, point, n, tried[top - 1][1], tried[top + 1][1], way, tried[top]
                 )

@@ -34,7 +34,7 @@ from string import Formatter
 from typing import TYPE_CHECKING, Any
 
 from ..quantity import DIMENSIONS, show
-from .box import extremes
+from .box import extreme
 from .inputs import ImpossibleError
 
 if TYPE_CHECKING:
@@ -100,6 +100,12 @@ class Formula:
     source: str
     free: frozenset[str] = frozenset()
 
+    @property
+    def order(self) -> tuple[str, ...]:
+        """The arguments in the order in which the function takes them."""
+        code = self.function.__code__
+        return code.co_varnames[: code.co_argcount]
+
     def direction(self, name: str) -> int:
         """1 where the result rises with this argument, -1 where it falls, 0 where neither is told."""
         return (name in self.up) - (name in self.down)
@@ -134,7 +140,7 @@ def formula(
         groups = [frozenset(text.split()) for text in (up, down, either, free)]
         listed = [arg for group in groups for arg in group]
         code = function.__code__
-        taken = set(code.co_varnames[: code.co_argcount + code.co_kwonlyargcount])
+        taken = set(code.co_varnames[: code.co_argcount])
         if not taken == set(listed) == named or len(listed) != len(taken) or dim not in DIMENSIONS:
             raise TypeError(f"formula {name}: text, directions and arguments do not agree")
         rises, falls, both, unproven = groups
@@ -156,8 +162,10 @@ class Variable:
     """
 
     __slots__ = (
-        "_ends",
+        "_high",
         "_leaves",
+        "_low",
+        "_reduction",
         "args",
         "dim",
         "formula",
@@ -187,34 +195,47 @@ class Variable:
         self.formula, self.args = formula, args or {}
         self.key = key or f"{symbol}:{note}"
         self._leaves: dict[str, Variable] | None = None
-        self._ends: tuple[Any, Point, Any, Point] | None = None
+        self._reduction: Reduced | None = None
+        self._low: tuple[Any, Point] | None = None
+        self._high: tuple[Any, Point] | None = None
         if low is not None:
-            self._ends = (low, {self.key: low}, high, {self.key: high})
+            self._low, self._high = (low, {self.key: low}), (high, {self.key: high})
 
-    def _solved(self) -> tuple[Any, Point, Any, Point]:
-        if self._ends is None:
-            self._ends = _extremes(self)
-        return self._ends
+    def _lowest(self) -> tuple[Any, Point]:
+        if self._low is None:
+            self._low = _extreme(self, highest=False)
+        return self._low
+
+    def _highest(self) -> tuple[Any, Point]:
+        if self._high is None:
+            self._high = _extreme(self, highest=True)
+        return self._high
+
+    def reduced(self) -> Reduced:
+        """What it is a function of (see `_reduced`), worked once."""
+        if self._reduction is None:
+            self._reduction = _reduced(self)
+        return self._reduction
 
     @property
     def low(self) -> Any:
         """Its lowest value. Raises ImpossibleError where it has none somewhere."""
-        return self._solved()[0]
+        return self._lowest()[0]
 
     @property
     def high(self) -> Any:
         """Its highest value. Raises ImpossibleError where it has none somewhere."""
-        return self._solved()[2]
+        return self._highest()[0]
 
     @property
     def low_at(self) -> Point:
         """The inputs' values at its lowest value."""
-        return self._solved()[1]
+        return self._lowest()[1]
 
     @property
     def high_at(self) -> Point:
         """The inputs' values at its highest value."""
-        return self._solved()[3]
+        return self._highest()[1]
 
     @property
     def exact(self) -> bool:
@@ -399,36 +420,36 @@ def derive(symbol: str, rule: Formula, args: dict[str, Variable]) -> Variable:
     return made
 
 
-def _extremes(root: Variable) -> tuple[float, Point, float, Point]:
-    """Lowest and highest value of a derived variable with the inputs' values that give them."""
+def _extreme(root: Variable, *, highest: bool) -> tuple[float, Point]:
+    """The highest or lowest value of a derived variable with the inputs' values that give it."""
     leaves = root.leaves
     if not leaves:
-        return root.typ, {}, root.typ, {}
-    blocks, function, signs, inside = _reduced(root)
+        return root.typ, {}
+    blocks, function, signs, inside = root.reduced()
+    way = 1 if highest else -1
     with _told(root):
-        (low, at_low), (high, at_high) = extremes(
-            function, [(b.low, b.high) for b in blocks], signs, inside
-        )
-    low_at, high_at = _point(blocks, at_low), _point(blocks, at_high)
-    typical = {key: leaf.typ for key, leaf in leaves.items()}
-    if root.typ < low:
-        low, low_at = root.typ, typical
-    if root.typ > high:
-        high, high_at = root.typ, typical
-    return low, low_at, high, high_at
+        box = [  # where the sign is proven one end is enough
+            (b.low, b.high) if not s else (b.high, b.high) if s == way else (b.low, b.low)
+            for b, s in zip(blocks, signs, strict=True)
+        ]
+        value, at = extreme(function, box, signs, inside, highest=highest)
+    if root.typ > value if highest else root.typ < value:
+        return root.typ, {key: leaf.typ for key, leaf in leaves.items()}
+    point: dict[str, float] = {}
+    for block, sign, here in zip(blocks, signs, at, strict=True):
+        point.update(_point(block, here) if not sign else _end(block, highest=sign == way))
+    return value, point
 
 
-def _point(blocks: Sequence[Variable], values: Sequence[float]) -> Point:
-    """The inputs' values at which independent variables have these values."""
-    found: dict[str, float] = {}
-    for block, value in zip(blocks, values, strict=True):
-        if value in (block.low, block.high):
-            found.update(block.high_at if value == block.high else block.low_at)
-        elif block.formula is None:
-            found[block.key] = value
-        else:
-            found.update(_between(block, value))
-    return found
+def _end(block: Variable, *, highest: bool) -> Point:
+    return block.high_at if highest else block.low_at
+
+
+def _point(block: Variable, value: float) -> Point:
+    """The inputs' values at which an independent variable has this value."""
+    if value in (block.low, block.high):
+        return _end(block, highest=value == block.high)
+    return {block.key: value} if block.formula is None else _between(block, value)
 
 
 def _between(block: Variable, value: float) -> Point:
@@ -517,16 +538,11 @@ def _ident(variable: Variable) -> object:
 
 def _flat(root: Variable, rule: Formula) -> Reduced:
     """The common case: no two arguments share an input."""
-    names = [name for name, arg in root.args.items() if arg.leaves]
-    fixed = {name: arg.typ for name, arg in root.args.items() if not arg.leaves}
-    function = rule.function
-
-    def at(values: Sequence[float]) -> float:
-        return float(function(**fixed, **dict(zip(names, values, strict=True))))
-
+    names = [name for name in rule.order if root.args[name].leaves]
+    blocks: dict[object, Variable] = {_ident(root.args[name]): root.args[name] for name in names}
     return (
-        [root.args[name] for name in names],
-        at,
+        list(blocks.values()),
+        _program(blocks, {_ident(root): root}),
         [rule.direction(name) for name in names],
         [n for n, name in enumerate(names) if name in rule.free],
     )
@@ -538,16 +554,25 @@ def _program(
     """The function of the blocks' values: the formulas of `inner` one after the other."""
     place = {name: n for n, name in enumerate((*blocks, *inner))}
     steps = []
+    count = len(place)
+    constants: list[float] = []  # which stand behind the results, at places of their own
     for variable in inner.values():
         assert variable.formula is not None
-        fixed = {w: a.typ for w, a in variable.args.items() if not a.leaves}
-        taken = [(w, place[_ident(a)]) for w, a in variable.args.items() if a.leaves]
-        steps.append((variable.formula.function, fixed, taken))
+        taken = []
+        for word in variable.formula.order:
+            arg = variable.args[word]
+            if arg.leaves:
+                taken.append(place[_ident(arg)])
+            else:
+                taken.append(count + len(constants))
+                constants.append(arg.typ)
+        steps.append((place[_ident(variable)], variable.formula.function, taken))
+    behind = [*([0.0] * len(inner)), *constants]
 
     def at(values: Sequence[float]) -> float:
-        known: list[Any] = list(values)
-        for function, fixed, taken in steps:
-            known.append(function(**fixed, **{word: known[n] for word, n in taken}))
-        return float(known[-1])
+        known: list[Any] = [*values, *behind]
+        for n, function, taken in steps:
+            known[n] = function(*[known[m] for m in taken])
+        return float(known[count - 1])
 
     return at

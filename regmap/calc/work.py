@@ -237,11 +237,11 @@ class Work:
     ) -> Verdict:
         asked = self.take("asked margin", "stage:goals.margin")
         share = asked.typ if asked is not None else 0.0
-        for variable in (value, lower, upper):
-            if variable is not None and variable.low > variable.high:
-                raise ImpossibleError(f"{variable.symbol} has no value")  # or its bounds raise it
         nothing = lower is None and upper is None
         if value is None or nothing or self.missing:
+            for variable in (value, lower, upper):
+                if variable is not None:
+                    _ = variable.low, variable.high  # which raise where it has no value
             return self._verdict(
                 "not_computed", value=value, lower=lower, upper=upper, asked_margin=share
             )

@@ -6,7 +6,17 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from regmap.assessment.propose import Instead, Pick, Progress, Proposal, propose, settings_block
+from regmap.assessment.propose import (
+    SECONDS,
+    Conflict,
+    Instead,
+    Pick,
+    Progress,
+    Proposal,
+    Worse,
+    propose,
+    settings_block,
+)
 from regmap.errors import CallError, FileError
 from regmap.stages.load import Stage, load_stage, read_stage
 
@@ -61,12 +71,35 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="-o also where goals are missed, or over another file",
     )
+    parser.add_argument(
+        "--loosen",
+        metavar="REG.FIELD",
+        action="append",
+        default=[],
+        help="this protection may trip later, slower or not at all; others that the stage sets may not",
+    )
+    parser.add_argument(
+        "--seconds",
+        type=_seconds,
+        default=SECONDS,
+        metavar="N",
+        help=f"give the best so far after this time (default {SECONDS:g})",
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object")
     parser.epilog = (
         "Margins of 50 % and more count as equal: nothing is moved for a verdict that holds with plenty.\n"
         "A goal cannot be met by making it vanish: switching a monitor off misses its goals.\n"
-        "A field that a check looks at which lacks an input is kept, unless --free names it."
+        "A field that a check looks at which lacks an input is kept, unless --free names it.\n"
+        "What destroys the bridge comes first, then protections, then performance, then comfort: nothing is\n"
+        "traded for something milder. Ctrl-C ends the search with the best so far."
     )
+
+
+def _seconds(text: str) -> float:
+    value = float(text)
+    if not 0 < value < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text!r} is no time; expected seconds above 0")
+    return value
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
@@ -81,6 +114,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
             free=args.free,
             keep=args.keep,
             goals=args.goal,
+            loosen=args.loosen,
+            seconds=args.seconds,
             progress=drawn if context.progress else None,
         )
     finally:
@@ -90,6 +125,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
     else:
         for line in text(result, context):
             context.out(line)
+    if result.interrupted:
+        context.err("gateword: interrupted: these are the best settings so far; nothing is written")
+        return Status.INTERRUPTED
     if target is not None:
         if result.feasible or args.force:
             _write(target, args, result, context)
@@ -110,6 +148,8 @@ class Drawn:
     def __call__(self, at: Progress) -> None:
         names = at.fields[0] + (f" and {len(at.fields) - 1} more" if len(at.fields) > 1 else "")
         line = f"searching, group {at.number} of {at.groups} ({names}): {at.steps} steps"
+        if at.smallest > float("-inf"):
+            line += f", smallest margin {percent(at.smallest)}"
         self.context.stderr.write(f"\r{line[:78]:<78}")
         self.context.stderr.flush()
         self.shown = True
@@ -150,6 +190,25 @@ def text(result: Proposal, context: Context) -> list[str]:
                 "  ",
                 "      ",
             )
+    if result.not_loosened:
+        lines.append(
+            context.style(
+                "Not loosened: protections that the stage sets (--loosen REG.FIELD)", "head"
+            )
+        )
+        say(", ".join(result.not_loosened), "  ")
+    if result.worse:
+        lines.append(context.style("Verdicts with less margin than before", "head"))
+        rows = [
+            (name, _margin(w.before), "not computed" if w.after is None else _margin(w.after))
+            for name, w in _folded(result.worse)
+        ]
+        for name, was, now in rows:
+            if was != now:
+                say(f"{name}: {was} -> {now}", "  ", "      ")
+        less = sum(was == now for _, was, now in rows)
+        if less:
+            say(f"{_many(less, 'more verdict')} by less than these figures show", "  ")
     if result.not_computed:
         lines.append(context.style("Not computed", "head"))
         for lack in result.not_computed:
@@ -191,6 +250,21 @@ def text(result: Proposal, context: Context) -> list[str]:
     )
     lines += _last(result, changed, context)
     return lines
+
+
+def _folded(worse: Sequence[Worse]) -> list[tuple[str, Worse]]:
+    """Both sides of one check as one where they say the same."""
+    known = {w.check: w for w in worse}
+    rows = []
+    for item in worse:
+        stem, _, side = item.check.rpartition(".")
+        other = known.get(f"{stem}.{'low' if side == 'high' else 'high'}")
+        same = other is not None and (other.before, other.after) == (item.before, item.after)
+        if side not in ("high", "low") or not same:
+            rows.append((item.check, item))
+        elif side == "high":
+            rows.append((stem, item))
+    return rows
 
 
 def _many(count: int, what: str) -> str:
@@ -285,14 +359,23 @@ def _around(pick: Pick) -> list[str]:
     return found
 
 
+def _held(conflict: Conflict) -> str:
+    """The fields that would move a goal and may not, with why."""
+    return "".join(
+        f"; {name} would, and is not moved: {why.removeprefix('kept: ')}"
+        for name, why in conflict.held.items()
+    )
+
+
 def _conflicts(result: Proposal, context: Context) -> list[str]:
     lines = [context.style("Goals in conflict", "head")]
     for number, conflict in enumerate(result.conflicts, 1):
         clashes = conflict.clashes
         if not conflict.fields:
+            why = f"no {'free ' if conflict.held else ''}field moves it"
             lines.append(
                 wrap(
-                    f"{number}. {clashes[0].goal} has {_margin(clashes[0].reach)}: no free field moves it ({clashes[0].title})",
+                    f"{number}. {clashes[0].goal} has {_margin(clashes[0].reach)}: {why}{_held(conflict)} ({clashes[0].title})",
                     context.width,
                     "  ",
                     "     ",
@@ -303,7 +386,7 @@ def _conflicts(result: Proposal, context: Context) -> list[str]:
             only = clashes[0]
             lines.append(
                 wrap(
-                    f"{number}. {only.goal} reaches {_margin(only.reach)} at best, with any {', '.join(conflict.fields)} ({only.title})",
+                    f"{number}. {only.goal} reaches {_margin(only.reach)} at best, with any {', '.join(conflict.fields)}{_held(conflict)} ({only.title})",
                     context.width,
                     "  ",
                     "     ",
@@ -312,7 +395,7 @@ def _conflicts(result: Proposal, context: Context) -> list[str]:
             continue
         lines.append(
             wrap(
-                f"{number}. not together, over {', '.join(conflict.fields)}:",
+                f"{number}. not together, over {', '.join(conflict.fields)}{_held(conflict)}:",
                 context.width,
                 "  ",
                 "     ",

@@ -9,6 +9,9 @@ A goal cannot be met by making it vanish: where a verdict that the stage's own s
 setting of the free fields) would answer is not computed, because a monitor is switched off or a
 threshold is disabled, the goal counts as lost.
 
+A protection that the stage sets is not loosened: its field offers no code that trips later, slower or
+not at all, unless the caller asks for it (`loosen`, or `free`).
+
 Nor is a field moved while a check that looks at it cannot be judged for want of an input: nothing
 would hold it back. It keeps its code, and `NotComputed` names it, unless it is freed by name.
 """
@@ -20,12 +23,13 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from ..behaviour.hazards import hazard
 from ..chip import values
 from ..chip.bank import Bank, find, need
 from ..chip.model import Chip, External, Fault, Field, Joined
 from ..errors import CallError
 from ..expr import Expr, evaluate
-from ..parameters import ROLES
+from ..parameters import OFF_WORDS, ROLES
 from ..stages.load import Stage
 from .search import Choosable, Codes, Goal
 from .stage import facts_of, inputs_of, role_inputs, timing_of, waiver
@@ -69,7 +73,8 @@ class Problem:
     """The search problem of a stage.
 
     `variables` and `items` go together; `goals` and `titles` too. `kept` says why each other field
-    with a role is not searched; `not_computed` are checks not computed, `outside` checks that are
+    with a role is not searched; `guarded` names the fields that keep to codes no looser than the
+    stage's, `held` for each goal the fields that would move it and are kept, with why; `not_computed` are checks not computed, `outside` checks that are
     no goal because only others were asked for.
     """
 
@@ -80,6 +85,8 @@ class Problem:
     titles: list[str]
     kept: dict[str, str]
     not_computed: list[NotComputed]
+    guarded: dict[str, str]
+    held: dict[str, dict[str, str]]
 
     def bank(self, codes: Codes) -> Bank:
         """The stage's wanted configuration with these codes, one for each variable."""
@@ -106,19 +113,26 @@ def problem_of(
     free: Iterable[str] = (),
     keep: Iterable[str] = (),
     goals: Iterable[str] = (),
+    loosen: Iterable[str] = (),
 ) -> Problem:
     """The problem: only the fields of `free` where any are given, none of `keep`; only the checks
     of `goals` (a name, or its beginning up to a dot) where any are given. Without `free`, fields
-    that checks not computed look at are kept.
+    that checks not computed look at are kept, and protections that the stage sets are not loosened
+    but for those of `loosen`.
 
     Raises CallError for a name that means nothing, or a field that holds no setting.
     """
-    return _Maker(stage, tuple(free), tuple(keep), tuple(goals)).make()
+    return _Maker(stage, tuple(free), tuple(keep), tuple(goals), tuple(loosen)).make()
 
 
 class _Maker:
     def __init__(
-        self, stage: Stage, free: tuple[str, ...], keep: tuple[str, ...], goals: tuple[str, ...]
+        self,
+        stage: Stage,
+        free: tuple[str, ...],
+        keep: tuple[str, ...],
+        goals: tuple[str, ...],
+        loosen: tuple[str, ...],
     ) -> None:
         from ..calc import select
 
@@ -127,6 +141,12 @@ class _Maker:
         self.asked = goals
         select(goals)  # names are checked before anything is worked
         self.kept: dict[str, str] = {}
+        self.guarded: dict[str, str] = {}
+        self.held: dict[str, dict[str, str]] = {}
+        for name in loosen:
+            need(self.chip, name)
+        self.loosen = {*loosen, *free}
+        self.stated = {a for s in stage.settings for a in atoms(self.chip, s.name)}
         self.items = self._free(free, keep)
         self.atoms = [atoms(self.chip, name_of(i)) for i in self.items]
         self.conditions = conditions(self.chip)
@@ -202,11 +222,24 @@ class _Maker:
             if key not in codes or reading.code == current:
                 codes[key] = reading.code
         kept = tuple(sorted(codes.values())) or (current,)
+        if name not in self.loosen and atoms(self.chip, name) & self.stated:
+            tight = self._no_looser(item, current, kept)
+            if len(tight) < len(kept):
+                self.guarded[name] = "a protection that the stage sets is not loosened unasked"
+            kept = tight
         # by value where every code has one, so that steps mean something
         order = (
             tuple(sorted(kept, key=lambda c: (bands[c], c))) if set(kept) <= set(bands) else kept
         )
         return Choosable(name, kept, current, order)
+
+    def _no_looser(self, item: Item, current: int, codes: Codes) -> Codes:
+        now = values.read(item, current, self.base)
+        return tuple(
+            c
+            for c in codes
+            if c == current or not looser(item, now, values.read(item, c, self.base))
+        )
 
     # --- scopes -----------------------------------------------------------------------------
     def _scope(self, wanted: set[str]) -> tuple[int, ...]:
@@ -255,13 +288,17 @@ class _Maker:
                 why = (
                     f"kept: not computed by {', '.join(self.blind[number])}"
                     if number in self.blind
-                    else "moves no goal"
+                    else self.guarded.get(name_of(item), "moves no goal")
                 )
                 self.kept[name_of(item)] = why
         place = {n: i for i, n in enumerate(used)}
         goals = []
         for goal in self.goals:
             scope = goal.scope
+            for n in scope:
+                name = name_of(self.items[n])
+                if n not in place and name in self.kept and len(self.variables[n].codes) > 1:
+                    self.held.setdefault(goal.name, {})[name] = self.kept[name]
             if set(scope) <= set(used):
                 goals.append(Goal(goal.name, tuple(place[n] for n in scope), goal.work, goal.known))
                 continue
@@ -277,7 +314,17 @@ class _Maker:
             self.titles,
             self.kept,
             self.not_computed,
+            self.guarded,
+            self.held,
         )
+
+    def _hold(self, goal: str, roles: Iterable[str]) -> None:
+        """Note the fields of these roles that are kept before anything is searched."""
+        for role in dict.fromkeys(r for wanted in roles for r in role_chain(wanted)):
+            for item in self.chip.with_role(role):
+                name = name_of(item)
+                if name in self.kept:
+                    self.held.setdefault(goal, {})[name] = self.kept[name]
 
     def wanted(self, check: str) -> bool:
         if self.asked and not any(f"{check}.".startswith(f"{name}.") for name in self.asked):
@@ -310,6 +357,7 @@ class _Maker:
                 facts = replace(self.inputs.facts, faults=faults)
             return check.work(self.inputs.with_values(self._roles(roles, chosen), facts))
 
+        self._hold(check.name, roles)
         self._add(check.name, check.title, scope, work)
 
     def _fault_goal(self, check: Check, fault: Fault) -> None:
@@ -333,6 +381,7 @@ class _Maker:
             return check.work(self.inputs.with_values(self._roles(roles, chosen), facts))
 
         title = fault.title if check.name == "reaction.time" else f"{check.title}: {fault.name}"
+        self._hold(name, roles)
         self._add(name, title, scope, work)
 
     def _watched(self, check: Check) -> list[Fault]:
@@ -451,6 +500,36 @@ def _with_fixed(
         return goal.margin(tuple(given[n] for n in scope))
 
     return work
+
+
+#: Protections by role (either side): 1 where a larger value trips later or slower, -1 a smaller one.
+_LOOSER = {
+    "vds.threshold": 1,
+    "vds.blanking": 1,
+    "vds.filter": 1,
+    "overcurrent.threshold": 1,
+    "overcurrent.filter": 1,
+    "ov.threshold": 1,
+    "uv.threshold": -1,
+    "temperature.warning": 1,
+    "temperature.shutdown": 1,
+    "watchdog.window": 1,
+    "watchdog.closed_share": -1,
+}
+
+
+def looser(item: Item, now: values.Reading, other: values.Reading) -> bool:
+    """Whether a protection protects less with the other value: later, slower, only told, or not at all."""
+    way = _LOOSER.get(item.role.removesuffix(".high").removesuffix(".low"))
+    if way is not None:
+        if now.band is None or other.band is None:
+            return now.band is not None
+        return way * (other.band.typ - now.band.typ) > 0
+    if not isinstance(item, Field):
+        return False
+    before, after = hazard(item, now.code), hazard(item, other.code)
+    off = other.name.casefold() in OFF_WORDS and now.name.casefold() not in OFF_WORDS
+    return bool(after) and (not before or off)
 
 
 def role_chain(role: str) -> tuple[str, ...]:

@@ -1,27 +1,35 @@
-"""Settings for a stage that make all its verdicts hold with the largest smallest margin.
+"""Settings for a stage that make all its verdicts hold, the gravest first, with the largest smallest margin.
 
     proposal = propose(load_stage("motor.yaml"))
     proposal.feasible, proposal.changes          {"TIMING.DEAD_TIME": "1 us", ...}
     proposal.stage                               the stage with these settings
 
 All fields whose role moves a verdict are searched together, and the result is exact (see
-`search`). Margins of ENOUGH and more count as equal, so that a setting is not moved for a verdict
-that already holds with plenty; only where every verdict reaches that much is the smallest margin
-sought beyond it. Where no settings meet all goals the proposal is the nearest there is, and
-`conflicts` names the goals that cannot be met together: sets from which none can be left out.
+`search`). What it means when a check does not hold decides first (`calc.consequences`): what destroys
+the bridge, then what leaves a protection without effect, then performance, then comfort. No verdict
+is given up for one of a milder class, and one that holds stays at what it has (or at the margin asked
+for) rather than pay for a milder one. Then low margins are mended in the same order. Margins of ENOUGH
+and more count as equal, so that a setting is not moved for a verdict that already holds with plenty;
+only where every verdict reaches that much is the smallest margin sought beyond it. Where no settings
+meet all goals the proposal is the nearest there is, and `conflicts` names the goals that cannot be met
+together: sets from which none can be left out. Every verdict that gets worse is in `worse`.
 
-A field that a check not computed looks at is not searched (see `goals`): `kept` and
-`not_computed` name it.
+A field that a check not computed looks at is not searched, and a protection that the stage sets is
+not loosened unasked (see `goals`): `kept`, `not_computed` and `not_loosened` name them.
+
+After `seconds`, or when it is interrupted, the search gives the best so far, not `proven`.
 """
 
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
+from ..calc.consequences import CONSEQUENCES, consequence
 from ..chip import values
 from ..chip.bank import Bank
 from ..chip.values import Reading
@@ -29,11 +37,13 @@ from ..errors import CallError
 from ..quantity import show
 from ..stages.load import Stage
 from .goals import Item, NotComputed, Problem, name_of, problem_of
-from .search import Choosable, Codes, Found, Goal, Search, TooLongError, groups
+from .search import Choosable, Codes, Goal, Search, TooLongError, better, groups
 from .stage import Assessment, assess, with_settings
 
 #: A margin with which a verdict counts as held with plenty.
 ENOUGH = 0.5
+#: Seconds after which a search ends likewise.
+SECONDS = 60.0
 #: Steps after which a search ends with the best found so far, not proven to be the best.
 BUDGET = 600_000
 #: Sets of conflicting goals that are worked out, beside goals that no field moves.
@@ -44,12 +54,16 @@ _EVERY = 256
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How far a search is: group `number` of `groups`, steps so far, fields of the group."""
+    """How far a search is: group `number` of `groups`, steps so far, fields of the group.
+
+    `smallest` is the smallest margin of the best settings so far.
+    """
 
     number: int
     groups: int
     steps: int
     fields: tuple[str, ...]
+    smallest: float = -math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,10 +146,12 @@ class Clash:
 @dataclass(frozen=True, slots=True)
 class Conflict:
     """Goals that no setting meets together, none of which can be left out; one alone, where that
-    is enough. `fields` are the free fields that they hang on; without any, no field moves it."""
+    is enough. `fields` are the free fields that they hang on; `held` those that would move them and
+    are kept or not loosened, with why. Without either no setting moves it."""
 
     clashes: tuple[Clash, ...]
     fields: tuple[str, ...]
+    held: Mapping[str, str] = field(default_factory=dict)
 
     def json(self) -> dict[str, Any]:
         return {
@@ -143,6 +159,26 @@ class Conflict:
                 {"goal": c.goal, "title": c.title, "reach": _finite(c.reach)} for c in self.clashes
             ],
             "fields": list(self.fields),
+            "held": dict(self.held),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Worse:
+    """A verdict whose margin is smaller with the proposal; None: nothing is computed any more."""
+
+    check: str
+    title: str
+    before: float
+    after: float | None
+
+    def json(self) -> dict[str, Any]:
+        return {
+            "check": self.check,
+            "title": self.title,
+            "consequence": CONSEQUENCES[consequence(self.check)],
+            "from": _finite(self.before),
+            "to": None if self.after is None else _finite(self.after),
         }
 
 
@@ -169,6 +205,9 @@ class Proposal:
     goals: int
     not_computed: tuple[NotComputed, ...]
     kept: Mapping[str, str]
+    not_loosened: Mapping[str, str]
+    worse: tuple[Worse, ...]
+    interrupted: bool
     others_failing: tuple[str, ...]
     evaluations: int
     steps: int
@@ -212,6 +251,9 @@ class Proposal:
                 for u in self.not_computed
             ],
             "kept": dict(self.kept),
+            "not_loosened": dict(self.not_loosened),
+            "worse": [w.json() for w in self.worse],
+            "interrupted": self.interrupted,
             "failing_outside_goals": list(self.others_failing),
             "evaluations": self.evaluations,
         }
@@ -223,17 +265,36 @@ def propose(
     free: Iterable[str] = (),
     keep: Iterable[str] = (),
     goals: Iterable[str] = (),
+    loosen: Iterable[str] = (),
     enough: float = ENOUGH,
     budget: int = BUDGET,
+    seconds: float = SECONDS,
     progress: Callable[[Progress], None] | None = None,
 ) -> Proposal:
-    """The best settings. `free`, `keep` and `goals` as in `goals.problem_of`.
+    """The best settings. `free`, `keep`, `goals` and `loosen` as in `goals.problem_of`.
 
     Raises CallError for names that mean nothing.
     """
-    return _Proposer(
-        stage, problem_of(stage, free=free, keep=keep, goals=goals), enough, budget, progress
-    ).run()
+    ends = time.monotonic() + seconds
+    problem = problem_of(stage, free=free, keep=keep, goals=goals, loosen=loosen)
+    return _Proposer(stage, problem, enough, budget, ends, progress).run()
+
+
+def worth(check: str, asked: float, base: float) -> Callable[[float], float]:
+    """What a margin of this check is worth, for a stage that has `base` and asks for `asked`.
+
+    Below 0, by class, what is missed: also less than the stage has, up to the margin asked for. From 0
+    to 1, by class, low margins. Above, the margin.
+    """
+    kind, classes = consequence(check), len(CONSEQUENCES)
+    hold = max(0.0, min(base, asked))
+
+    def weigh(margin: float) -> float:
+        if margin < hold:
+            return kind - classes + min(1 / (1 + hold - margin), 1 - 1e-9)
+        return (kind + margin / asked) / classes if margin < asked else 1 + margin
+
+    return weigh
 
 
 class _Proposer:
@@ -243,10 +304,20 @@ class _Proposer:
         problem: Problem,
         enough: float,
         budget: int,
+        ends: float,
         progress: Callable[[Progress], None] | None,
     ) -> None:
         self.stage, self.problem = stage, problem
         self.enough, self.budget, self.progress = enough, budget, progress
+        self.ends, self.interrupted, self.smallest = ends, False, -math.inf
+        self.before = assess(stage)
+        asked = max((v.asked_margin for v in self.before.verdicts), default=0.0)
+        now = {n: v.current for n, v in enumerate(problem.variables)}
+        #: The same goals with nothing but their margins, to tell conflicts by.
+        self.plain = [Goal(g.name, g.scope, g.margin) for g in problem.goals]
+        for goal in problem.goals:
+            if not goal.name.startswith(("rule ", "meaning of ")):
+                goal.weigh = worth(goal.name, asked, _at(goal, now))
         self.steps = 0
         self.proven = True
         self.at: tuple[int, int, tuple[str, ...]] = (0, 0, ())
@@ -256,50 +327,102 @@ class _Proposer:
         self.steps += 1
         if self.steps > self.budget:
             raise TooLongError
-        if self.progress is not None and self.steps % _EVERY == 1:
+        if self.steps % _EVERY == 1:
+            self._tell()
+        self.pulse()
+
+    def _tell(self) -> None:
+        if self.progress is not None:
             number, count, fields = self.at
-            self.progress(Progress(number, count, self.steps, fields))
+            self.progress(Progress(number, count, self.steps, fields, self.smallest))
+
+    def _told(self, codes: Mapping[int, int]) -> None:
+        """Settings for a group are known: tell it where they are better."""
+        try:
+            smallest = self._least(codes)[0]
+            if smallest > self.smallest:
+                self.smallest = smallest
+                self._tell()
+        except KeyboardInterrupt:
+            self.proven, self.interrupted = False, True
+
+    def pulse(self) -> None:
+        if self.interrupted or time.monotonic() > self.ends:
+            raise TooLongError
 
     # --- the search -------------------------------------------------------------------------
     def run(self) -> Proposal:
-        codes, least = self._solve(self.enough)
-        fixed = self._least(codes, lambda g: not g.scope)[0]
-        if self.proven and self.parts and min(least, fixed) >= self.enough:
+        cap = 1 + self.enough
+        codes, least = self._solve(cap)
+        fixed = min((g.worth(()) for g in self.problem.goals if not g.scope), default=math.inf)
+        if self.proven and self.parts and min(least, fixed) >= cap:
             # everything holds with plenty: then the smallest margin is sought beyond that
             codes, best = self._solve(math.inf)
             codes, _ = self._solve(min(best, fixed))
         return self._result(codes)
 
     def _solve(self, cap: float) -> tuple[dict[int, int], float]:
-        """(codes of every variable, smallest margin of the goals that they move)."""
-        codes: dict[int, int] = {}
+        """(codes of every variable, smallest worth of the goals that they move)."""
+        codes = {n: v.current if v.current in v.codes else v.codes[0] for n, v in self._numbered()}
         least = math.inf
-        for number, part in enumerate(self.parts, 1):
-            self.at = (number, len(self.parts), tuple(self.problem.variables[n].name for n in part))
-            found = self._part(part, cap)
-            codes.update(found.codes)
-            least = min(least, *found.vector[:1], math.inf)
+        # first good settings of every group, so that there is an answer early; then the best
+        for work in (self._glance, self._climb, self._best):
+            for number, part in enumerate(self.parts, 1):
+                names = tuple(self.problem.variables[n].name for n in part)
+                self.at = (number, len(self.parts), names)
+                codes.update(work(part, cap, {n: codes[n] for n in part}))
+                self._told(codes)
+        for part in self.parts:
+            variables, goals = self._of(part)
+            least = min(least, *Search(variables, goals, cap=cap).vector(codes)[:1], math.inf)
         return codes, least
 
-    def _part(self, part: list[int], cap: float) -> Found:
-        variables, goals = self._of(part)
-        search = Search(variables, goals, cap=cap, tick=self.tick)
-        start = {n: v.current if v.current in v.codes else v.codes[0] for n, v in variables.items()}
-        try:
-            start = search.climb(start)
+    def _numbered(self) -> Iterable[tuple[int, Choosable]]:
+        return enumerate(self.problem.variables)
+
+    def _glance(self, part: list[int], cap: float, start: dict[int, int]) -> dict[int, int]:
+        search = self._searching(part, cap)
+        return self._stopped(search, start, lambda: search.climb(start, most=16))
+
+    def _climb(self, part: list[int], cap: float, start: dict[int, int]) -> dict[int, int]:
+        search = self._searching(part, cap)
+        return self._stopped(search, start, lambda: search.climb(start))
+
+    def _best(self, part: list[int], cap: float, start: dict[int, int]) -> dict[int, int]:
+        search = self._searching(part, cap)
+
+        def work() -> Mapping[int, int]:
             found = search.best(start=start)
             assert found is not None  # `start` is one
-            return found
+            return found.codes
+
+        return self._stopped(search, start, work)
+
+    def _searching(self, part: list[int], cap: float) -> Search:
+        variables, goals = self._of(part)
+        return Search(variables, goals, cap=cap, tick=self.tick, pulse=self.pulse)
+
+    def _stopped(
+        self, search: Search, start: dict[int, int], work: Callable[[], Mapping[int, int]]
+    ) -> dict[int, int]:
+        """The outcome, or the best so far when time, steps or the user end it."""
+        try:
+            return dict(work())
         except TooLongError:
             self.proven = False
-            whole = Search(variables, goals, cap=cap)
-            return Found(whole.vector(start), (0, 0), start)
+        except KeyboardInterrupt:
+            self.proven, self.interrupted = False, True
+        whole = Search(search.variables, search.goals, cap=search.cap)
+        reached = {**start, **search.reached}
+        return reached if better(whole.vector(reached), whole.vector(start)) else start
 
-    def _of(self, part: list[int]) -> tuple[dict[int, Choosable], list[Goal]]:
+    def _of(
+        self, part: list[int], goals: list[Goal] | None = None
+    ) -> tuple[dict[int, Choosable], list[Goal]]:
         inside = set(part)
         return (
             {n: self.problem.variables[n] for n in part},
-            [g for g in self.problem.goals if inside & set(g.scope)],
+            [g for g in goals or self.problem.goals if inside & set(g.scope)],
         )
 
     def _least(
@@ -317,15 +440,16 @@ class _Proposer:
     def _conflicts(self, codes: Mapping[int, int]) -> tuple[list[Conflict], bool]:
         titles = dict(zip((g.name for g in self.problem.goals), self.problem.titles, strict=True))
         found = [
-            Conflict((Clash(g.name, titles[g.name], g.margin(())),), ())
-            for g in self.problem.goals
+            Conflict((Clash(g.name, titles[g.name], g.margin(())),), (), self._held([g]))
+            for g in self.plain
             if not g.scope and g.margin(()) < 0
         ]
         most = len(found) + MOST_CONFLICTS
         self.budget = self.steps + BUDGET
+        self.ends = max(self.ends, time.monotonic() + 1.0)  # a word on why is worth a second
         try:
             for part in self.parts:
-                variables, pool = self._of(part)
+                variables, pool = self._of(part, self.plain)
                 here = {n: codes[n] for n in part}
                 while not self._satisfiable(variables, pool, here):
                     if len(found) >= most:
@@ -339,13 +463,30 @@ class _Proposer:
                                 for g in core
                             ),
                             tuple(variables[n].name for n in fields),
+                            self._held(core),
                         )
                     )
                     pool = [g for g in pool if g not in core]
-                    here = Search(variables, pool, cap=0.0, tick=self.tick).climb(here)
+                    here = Search(variables, pool, cap=0.0, tick=self.tick, pulse=self.pulse).climb(
+                        here
+                    )
         except TooLongError:
             return found, False
+        except KeyboardInterrupt:
+            self.interrupted = True
+            return found, False
         return found, True
+
+    def _held(self, goals: Iterable[Goal]) -> dict[str, str]:
+        """The fields that would move these goals and are kept, or not loosened, with why."""
+        found: dict[str, str] = {}
+        for goal in goals:
+            found.update(self.problem.held.get(goal.name, {}))
+            for n in goal.scope:
+                name = self.problem.variables[n].name
+                if name in self.problem.guarded:
+                    found[name] = self.problem.guarded[name]
+        return found
 
     def _satisfiable(
         self, variables: Mapping[int, Choosable], goals: Sequence[Goal], here: Mapping[int, int]
@@ -359,7 +500,12 @@ class _Proposer:
     ) -> Search:
         used = {n for g in goals for n in g.scope}
         return Search(
-            {n: variables[n] for n in sorted(used)}, goals, cap=cap, ties=False, tick=self.tick
+            {n: variables[n] for n in sorted(used)},
+            goals,
+            cap=cap,
+            ties=False,
+            tick=self.tick,
+            pulse=self.pulse,
         )
 
     def _core(
@@ -412,7 +558,7 @@ class _Proposer:
                 if p.changed or len(item.meanings) > 1
             },
         )
-        before, after = assess(self.stage), assess(changed)
+        before, after = self.before, assess(changed)
         goals = {g.name for g in problem.goals}
         return Proposal(
             base=self.stage,
@@ -430,6 +576,9 @@ class _Proposer:
             goals=len(goals),
             not_computed=tuple(problem.not_computed),
             kept=problem.kept,
+            not_loosened=problem.guarded,
+            worse=_worse(before, after),
+            interrupted=self.interrupted,
             others_failing=tuple(
                 v.check
                 for v in after.verdicts
@@ -484,6 +633,18 @@ class _Proposer:
         if worst is None:
             return Instead(reading)
         return Instead(reading, worst[2], worst[3], worst[0], worst[1])
+
+
+def _worse(before: Assessment, after: Assessment) -> tuple[Worse, ...]:
+    """Every verdict with a smaller margin than before, the gravest consequence first."""
+    later = {v.check: v.relative for v in after.verdicts}
+    found = []
+    for verdict in before.verdicts:
+        was, now = verdict.relative, later.get(verdict.check)
+        if was is not None and (now is None or now < was - 1e-9 * max(1.0, abs(was))):
+            found.append(Worse(verdict.check, verdict.title, was, now))
+    found.sort(key=lambda w: (consequence(w.check), -math.inf if w.after is None else w.after))
+    return tuple(found)
 
 
 def _at(goal: Goal, codes: Mapping[int, int]) -> float:

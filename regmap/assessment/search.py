@@ -62,12 +62,19 @@ class Goal:
 
     A margin below 0 is not met; minus infinity is a rule broken or a goal lost, plus infinity one
     that asks for nothing. Margins are kept, rounded to 12 digits: the rest is noise, not a reason.
+    `weigh` makes of a margin what it is worth in the search, never less for a larger margin.
     """
 
     name: str
     scope: tuple[int, ...]
     work: Callable[[Codes], float]
     known: dict[Codes, float] = field(default_factory=dict)
+    weigh: Callable[[float], float] | None = None
+
+    def worth(self, codes: Codes) -> float:
+        """What the margin is worth; the margin itself where nothing weighs it."""
+        margin = self.margin(codes)
+        return margin if self.weigh is None else self.weigh(margin)
 
     def margin(self, codes: Codes) -> float:
         found = self.known.get(codes)
@@ -115,7 +122,8 @@ class Search:
     """One group of variables with its goals. Margins are cut off at `cap`.
 
     With `ties` off, any codes with the best margins will do; together with a cap of 0 that asks
-    only whether all goals can be met. `tick` is called with every step; it may raise TooLongError.
+    only whether all goals can be met. `tick` is called with every step, `pulse` for every margin that
+    is looked up on the way; both may raise TooLongError.
     """
 
     def __init__(
@@ -126,12 +134,14 @@ class Search:
         cap: float = math.inf,
         ties: bool = True,
         tick: Callable[[], None] | None = None,
+        pulse: Callable[[], None] | None = None,
     ) -> None:
         self.variables = dict(variables)
         self.goals = list(goals)
         self.cap = cap
         self.ties = ties
         self.tick = tick or (lambda: None)
+        self.pulse = pulse or (lambda: None)
         self.domains: dict[int, Codes] = {n: v.codes for n, v in self.variables.items()}
         self.touching: dict[int, list[int]] = {n: [] for n in self.variables}
         for index, goal in enumerate(self.goals):
@@ -143,6 +153,7 @@ class Search:
         self._solved: dict[
             tuple[tuple[int, ...], tuple[int | None, ...]], tuple[float, Found | None]
         ] = {}
+        self.reached: dict[int, int] = {}
         self._shape: dict[tuple[tuple[int, ...], int], list[tuple[int, ...]]] = {}
 
     # --- margins and bounds -----------------------------------------------------------------
@@ -151,7 +162,7 @@ class Search:
 
     def _of(self, index: int, codes: Codes) -> float:
         """The margin that counts: cut off at the cap; all or nothing where it is pinned."""
-        margin = self.goals[index].margin(codes)
+        margin = self.goals[index].worth(codes)
         if index in self.pinned:
             return math.inf if margin >= self.pinned[index] else -math.inf
         return min(margin, self.cap)
@@ -174,6 +185,7 @@ class Search:
             else:
                 found = -math.inf
                 for combination in product(*spans):
+                    self.pulse()
                     found = max(found, self._of(index, combination))
                     if found >= self.cap:
                         break
@@ -225,7 +237,11 @@ class Search:
         spans = self._spans(index)
         if math.prod(map(len, spans)) > FILTER_LIMIT:
             return False
-        return all(self.goals[index].margin(c) <= floor for c in product(*spans))
+        return all(self._looked_up(index, c) <= floor for c in product(*spans))
+
+    def _looked_up(self, index: int, codes: Codes) -> float:
+        self.pulse()
+        return self.goals[index].worth(codes)
 
     def _pin(self, indices: Iterable[int], floor: float) -> None:
         """From now on these goals only ask for the floor; those that have it anyway are let go."""
@@ -234,26 +250,33 @@ class Search:
             self.pinned[i] = floor
             spans = self._spans(i)
             if math.prod(map(len, spans)) <= FILTER_LIMIT and all(
-                self.goals[i].margin(c) >= floor for c in product(*spans)
+                self._looked_up(i, c) >= floor for c in product(*spans)
             ):
                 gone.add(i)
         self.alive = [i for i in self.alive if i not in gone]
         self.touching = {n: [i for i in t if i not in gone] for n, t in self.touching.items()}
         self._bounds.clear()
 
-    def climb(self, start: Mapping[int, int]) -> dict[int, int]:
-        """Good codes fast: one variable at a time, until none improves. Never worse than `start`."""
-        codes = dict(start)
+    def climb(self, start: Mapping[int, int], most: int = 0) -> dict[int, int]:
+        """Good codes fast: one variable at a time, until none improves. Never worse than `start`.
+
+        `reached` has the best so far, also while it runs. With `most`, only so many codes of each
+        variable are tried, evenly spread over what they mean.
+        """
+        codes = self.reached = dict(start)
         moved = True
         while moved:
             moved = False
             for n, domain in self.domains.items():
+                if most and len(domain) > most:
+                    ordered = tuple(c for c in self.variables[n].order or domain if c in domain)
+                    domain = ordered[:: -(-len(ordered) // most)]
                 here = self.touching[n]
                 best = (self.vector(codes, here), codes[n])
                 for code in domain:
                     self.tick()
                     vector = self.vector({**codes, n: code}, here)
-                    if _better(vector, best[0]):
+                    if better(vector, best[0]):
                         best = (vector, code)
                 if best[1] != codes[n]:
                     codes[n] = best[1]
@@ -400,16 +423,16 @@ class Search:
 
     def _hopeful(self, reach: Vector, away: tuple[int, int], best: Found) -> bool:
         """Whether something with these bounds may still be better than the best."""
-        if _better(best.vector, reach):
+        if better(best.vector, reach):
             return False
-        if _better(reach, best.vector):
+        if better(reach, best.vector):
             return True
         return self.ties and away <= best.away
 
     def _beats(self, one: Found, other: Found, part: tuple[int, ...]) -> bool:
-        if _better(one.vector, other.vector):
+        if better(one.vector, other.vector):
             return True
-        if _better(other.vector, one.vector):
+        if better(other.vector, one.vector):
             return False
         return (one.away, [one.codes[n] for n in part]) < (
             other.away,
@@ -426,6 +449,6 @@ def _key(vector: Vector) -> tuple[float, ...]:
     return (*(-m for m in vector), -math.inf)
 
 
-def _better(a: Vector, b: Vector) -> bool:
+def better(a: Vector, b: Vector) -> bool:
     """Whether sorted margins `a` are larger than `b`; what is missing at the end asks for nothing."""
     return _key(a) < _key(b)

@@ -9,12 +9,14 @@ The room knows nothing of maps, stages or settings; named inputs are the only wa
 """
 
 from ..cautions import CAUTION
+from .consequences import CONSEQUENCES, consequence
 from .inputs import Facts, FaultTiming, Input, Inputs, describe
 from .registry import SUBJECTS, Check, checks, run, select
 from .verdict import WORDS, Verdict, fold_sides, tally, worst_first
 
 __all__ = [
     "CAUTION",
+    "CONSEQUENCES",
     "SUBJECTS",
     "WORDS",
     "Check",
@@ -24,6 +26,7 @@ __all__ = [
     "Inputs",
     "Verdict",
     "checks",
+    "consequence",
     "describe",
     "fold_sides",
     "run",

@@ -5,12 +5,16 @@ from __future__ import annotations
 import itertools
 import json
 import math
+import time
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from regmap.assessment.propose import ENOUGH, Proposal, propose
+from regmap.assessment.propose import ENOUGH, Progress, Proposal, propose, worth
 from regmap.assessment.stage import assess, sweep, with_settings
+from regmap.calc import CONSEQUENCES, checks, consequence
 from regmap.chip.values import choose, options
 from regmap.expr import evaluate
 from regmap.quantity import parse_band
@@ -26,25 +30,38 @@ def with_param(stage: Stage, **texts: str) -> Stage:
     return replace(stage, params=params)
 
 
-def vector_of(stage: Stage, at: dict[str, int], applied: set[str]) -> tuple[float, ...]:
-    """Sorted margins of every verdict of the whole assessment at these codes, none left out."""
+Rank = tuple[int, float, float]
+
+
+def ranks_of(stage: Stage, at: dict[str, int], before: dict[str, float]) -> list[Rank]:
+    """Every verdict of the whole assessment at these codes, worst first, none left out.
+
+    First what is missed, or less than the stage has of the 10 % asked, by consequence; then low
+    margins by consequence; then margins.
+    """
     bank = stage.bank
     for name, code in at.items():
         item = stage.chip.field(name)
         assert item is not None
         bank.put(item, code)
     verdicts = {v.check: v for v in assess(stage, bank).verdicts if v.check != "reaction.masked"}
-    margins = [
-        -math.inf if v.relative is None else min(float(f"{v.relative:.12g}"), ENOUGH)
-        for v in verdicts.values()
-    ]
-    margins += [-math.inf for name in applied - {"reaction.masked"} if name not in verdicts]
-    margins += [
-        -math.inf
+    found: list[Rank] = []
+    for name in {*verdicts, *before} - {"reaction.masked"}:
+        margin = verdicts[name].relative if name in verdicts else None
+        had = before.get(name, 0.0)
+        kind, hold = consequence(name), max(0.0, min(had, 0.1))
+        if margin is None or margin < hold:
+            found.append((0, kind, -math.inf if margin is None else margin - hold))
+        elif margin < 0.1:
+            found.append((1, kind, margin))
+        else:
+            found.append((2, 0, min(margin, ENOUGH)))
+    found += [
+        (-1, 0, -math.inf)
         for r in stage.chip.rules
         if r.severity == "error" and evaluate(r.require, bank) is False
     ]
-    return tuple(sorted(margins))
+    return sorted((a, b, float(f"{c:.10g}")) for a, b, c in found)
 
 
 SMALL = [
@@ -80,22 +97,25 @@ def test_same_optimum_as_brute_force_over_whole_assessments(
     name: str, free: list[str], params: dict[str, str]
 ) -> None:
     stage = with_param(load_stage(name), **params)
-    applied = {v.check for v in assess(stage).verdicts}
+    before = {
+        v.check: -math.inf if v.relative is None else v.relative for v in assess(stage).verdicts
+    }
     result = propose(stage, free=free)
-    found = vector_of(stage, {p.name: p.new.code for p in result.picks}, applied)
+    found = ranks_of(stage, {p.name: p.new.code for p in result.picks}, before)
     spans = []
     for field in free:
         item = stage.chip.field(field)
         assert item is not None
         spans.append([r.code for r in options(item, stage.bank)])
     best = max(
-        vector_of(stage, dict(zip(free, codes, strict=True)), applied)
+        ranks_of(stage, dict(zip(free, codes, strict=True)), before)
         for codes in itertools.product(*spans)
     )
-    assert found == pytest.approx(best, rel=1e-9)
+    assert found == best
     assert result.proven
-    assert result.feasible == (best[0] >= 0)
-    assert result.smallest[0] == pytest.approx(found[0], rel=1e-9)
+    margins = [v.relative for v in result.after.verdicts if v.check != "reaction.masked"]
+    assert result.feasible == all(m is not None and m >= 0 for m in margins)
+    assert result.smallest[0] == pytest.approx(min(m for m in margins if m is not None), rel=1e-9)
 
 
 @pytest.fixture(scope="module", params=["coolant_pump", "conveyor_drum"])
@@ -282,3 +302,163 @@ def test_an_undervoltage_threshold_is_not_lowered_below_what_the_gates_need() ->
     assert {p.name: p.new.label for p in without.picks} == {"SUPPLY.UV": "4.7 V"}
     whole = propose(stage, free=["SUPPLY.UV"], goals=["undervoltage"])
     assert {p.name: p.new.label for p in whole.picks} == {"SUPPLY.UV": "5.5 V"}
+
+
+def margins(stage: Stage) -> dict[str, float]:
+    return {
+        v.check: -math.inf if v.relative is None else v.relative for v in assess(stage).verdicts
+    }
+
+
+def test_a_dead_time_is_not_traded_for_a_sampling_window_that_cannot_be_reached() -> None:
+    """At 99.5 % duty no dead time leaves a window to sample in; a short one would shoot through."""
+    stage = with_param(load_stage("coolant_pump"), pwm__duty__max="99.5 %")
+    result = propose(stage)
+    assert not result.feasible
+    before, after = margins(stage), margins(result.stage)
+    assert before["sense.settling"] < 0
+    for side in ("high", "low"):
+        name = f"deadtime.enough.{side}"
+        assert after[name] >= min(before[name], 0.1), name
+    graver = [n for n in before if consequence(n) <= 1 and before[n] >= 0]
+    assert len(graver) > 30
+    assert all(after[n] >= min(before[n], 0.1) for n in graver)
+
+
+@pytest.mark.parametrize("name", ["coolant_pump", "conveyor_drum"])
+def test_no_protection_that_the_stage_sets_is_loosened_unasked(name: str) -> None:
+    stage = load_stage(name)
+    result = propose(stage)
+    tighter = 0
+    for pick in result.picks:
+        role = pick.role.removesuffix(".high").removesuffix(".low")
+        if pick.new.band is None or pick.old.band is None:
+            continue
+        now, then = pick.new.band.typ, pick.old.band.typ
+        if role in ("vds.threshold", "overcurrent.threshold", "ov.threshold", "watchdog.window"):
+            assert now <= then, pick.name
+        if role in ("vds.filter", "vds.blanking", "overcurrent.filter"):
+            assert now <= then, pick.name
+        if role == "uv.threshold":
+            assert now >= then, pick.name
+        tighter += now != then
+    assert len(result.not_loosened) > 8
+    threshold = next(p for p in result.picks if p.role == "overcurrent.threshold").name
+    assert threshold in result.not_loosened
+    asked = propose(stage, loosen=[threshold], goals=["overcurrent"])
+    assert threshold not in asked.not_loosened
+    assert {p.name: p for p in asked.picks}[threshold].higher is not None
+    assert {p.name: p for p in result.picks}[threshold].higher is None
+
+
+def test_a_protection_at_its_reset_value_may_be_chosen() -> None:
+    stage = load_stage("coolant_pump")
+    bare = replace(
+        stage, settings=tuple(s for s in stage.settings if not s.name.startswith("SENSE.OC_TH"))
+    )
+    assert "SENSE.OC_TH" in propose(stage, goals=["overcurrent"]).not_loosened
+    assert "SENSE.OC_TH" not in propose(bare, goals=["overcurrent"]).not_loosened
+
+
+def test_why_a_goal_is_missed_is_told_truly() -> None:
+    """The dead time is too short and would be longer, but for a check that lacks an input."""
+    stage = with_settings(load_stage("coolant_pump"), {"TIMING.DEAD_TIME": "min"})
+    params = {n: p for n, p in stage.params.items() if n != "adc.sampling"}
+    stage = replace(stage, params=params)
+    result = propose(stage, keep=["GATE_HS.SINK", "GATE_LS.SINK"])
+    found = {c.goal: conflict for conflict in result.conflicts for c in conflict.clashes}
+    conflict = found["deadtime.enough.high"]
+    assert conflict.fields == ()
+    assert "sense.settling" in conflict.held["TIMING.DEAD_TIME"]
+    assert conflict.held["GATE_HS.SINK"] == "kept as asked"
+    nothing = with_param(load_stage("coolant_pump"), limits__wake_time="1 us")
+    (only,) = propose(nothing, goals=["supply"]).conflicts
+    assert (only.fields, dict(only.held)) == ((), {})
+
+
+def test_a_protection_that_is_not_loosened_is_named_where_a_goal_needs_it() -> None:
+    stage = with_param(load_stage("coolant_pump"), motor__current__peak="60 A")
+    result = propose(stage, goals=["overcurrent"], keep=["SENSE.GAIN"])
+    assert not result.feasible
+    held = {n: why for c in result.conflicts for n, why in c.held.items()}
+    assert "not loosened unasked" in held["SENSE.OC_TH"]
+    assert propose(stage, goals=["overcurrent"], loosen=["SENSE.OC_TH"]).feasible
+
+
+def test_every_verdict_that_gets_worse_is_told(shipped: Proposal) -> None:
+    before, after = margins(shipped.base), margins(shipped.stage)
+    worse = {n for n, m in before.items() if after[n] < m - 1e-9 * max(1.0, abs(m))}
+    assert {w.check for w in shipped.worse} == worse
+    assert all((w.before, w.after) == (before[w.check], after[w.check]) for w in shipped.worse)
+    classes = [consequence(w.check) for w in shipped.worse]
+    assert classes == sorted(classes)
+
+
+def test_a_first_answer_comes_early_and_time_ends_the_search() -> None:
+    """The 98 verdicts of the drum: settings no worse than its own within two seconds of computing."""
+    stage = load_stage("conveyor_drum")
+    stage = with_settings(stage, {"SRC_HS.CURRENT": "max", "SNK_LS.CURRENT": "max"})
+    before = min(margins(stage).values())
+    assert before < 0
+    begin = time.process_time()
+    first: list[float] = []
+
+    def told(at: Progress) -> None:
+        if at.smallest > before and not first:
+            first.append(time.process_time() - begin)
+
+    result = propose(stage, progress=told)
+    assert len(result.before.verdicts) >= 98
+    assert first
+    assert first[0] < 2.0
+    assert result.smallest[0] > before
+    hurried = propose(stage, seconds=1e-9)
+    assert not hurried.proven
+    assert hurried.changes == {}
+
+
+def test_the_best_so_far_survives_an_interrupt() -> None:
+    stage = with_settings(
+        load_stage("conveyor_drum"), {"SRC_HS.CURRENT": "max", "SNK_LS.CURRENT": "max"}
+    )
+
+    def stop(at: Progress) -> None:
+        if at.steps > 1500:
+            raise KeyboardInterrupt
+
+    result = propose(stage, progress=stop)
+    assert result.interrupted
+    assert not result.proven
+    assert result.changes
+    assert result.smallest[0] >= result.smallest_before[0]
+
+
+@given(
+    st.sampled_from(["deadtime.enough.high", "vds.protects.low", "sense.error", "sense.use"]),
+    st.floats(-2, 2),
+    st.floats(-3, 3),
+    st.floats(-3, 3),
+)
+def test_more_margin_is_never_worth_less(check: str, base: float, one: float, two: float) -> None:
+    weigh = worth(check, 0.1, base)
+    low, high = sorted((one, two))
+    assert weigh(low) <= weigh(high)
+    assert weigh(-math.inf) <= weigh(low)
+    # what is missed is worth less than what is missed of a milder class, however much of that
+    milder = [
+        c
+        for c in ("vds.protects.low", "sense.error", "sense.use")
+        if consequence(c) > consequence(check)
+    ]
+    for other in milder:
+        assert weigh(-1e-6) < worth(other, 0.1, base)(-math.inf) + 1e-9
+
+
+def test_every_check_has_a_consequence() -> None:
+    classes = {c.name: consequence(c.name) for c in checks()}
+    assert set(classes.values()) == set(range(len(CONSEQUENCES)))
+    assert all(consequence(n) == 1 for n in classes if ".protects" in n)
+    assert classes["deadtime.enough.high"] == 0
+    assert consequence("reaction.time.OT") == 1
+    assert consequence("vds.withstand.low") == 0
+    assert classes["sense.range"] == 2

@@ -35,9 +35,12 @@ def test_each_choice_is_explained_at_80_columns(gateword: Run) -> None:
     assert result.err == ""
     lines = result.out.splitlines()
     assert max(map(len, lines)) <= 80
-    assert "  SUPPLY.OV: 20 V -> 27 V" in lines
-    assert any("at 20 V overvoltage.no-false-trip has +20 %" in line for line in lines)
-    assert any("deadtime.enough.high fails" in line for line in lines)
+    assert any("gate.fall-time.high has +4.2 %, now" in line for line in lines)
+    assert "  SUPPLY.OV: 20 V -> " not in result.out
+    assert "Not loosened: protections that the stage sets (--loosen REG.FIELD)" in lines
+    assert "Verdicts with less margin than before" in lines
+    assert any(line.startswith("  deadtime.enough: +38 % -> +") for line in lines)
+    assert any("deadtime.enough.high has +0.7 %" in line for line in lines)
     assert "do not replace" in " ".join(result.out.split())
     assert "smallest margin +4.7 % (undervoltage.crank), before +4.2 %" in lines[-2] + lines[-1]
 
@@ -123,7 +126,8 @@ def test_a_field_whose_check_lacks_an_input_is_kept_and_named(gateword: Run, bli
     assert not fields & {c["field"] for c in made["choices"]}
     told = {u["check"]: u for u in made["not_computed"]}
     assert "TIMING.DEAD_TIME" in told["deadtime.enough.high"]["kept"]
-    assert "WATCHDOG.ENABLE" in told["watchdog.late"]["kept"]
+    assert told["watchdog.late"]["kept"] == ["WATCHDOG.WINDOW"]
+    assert "not loosened unasked" in made["kept"]["WATCHDOG.ENABLE"]
     assert "kept: not computed by deadtime.enough.high" in made["kept"]["TIMING.DEAD_TIME"]
     text = " ".join(result.out.split())
     assert "deadtime.enough.high: needs mosfet.qg" in text
@@ -186,3 +190,43 @@ def test_progress_is_drawn_on_a_terminal_and_wiped() -> None:
     assert "searching, group" in err.getvalue()
     assert err.getvalue().endswith(" " * 78 + "\r")
     json.loads(out.getvalue())
+
+
+def test_an_interrupt_gives_the_best_so_far_and_writes_nothing(
+    gateword: Run, pump: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import regmap.cli.propose as command
+    from regmap.assessment.propose import propose
+
+    def stop(at: object) -> None:
+        del at
+        raise KeyboardInterrupt
+
+    pump.write_text(pump.read_text().replace("OC_TH: 27 mV", "OC_TH: 82 mV"))
+    before = pump.read_text()
+    monkeypatch.setattr(
+        command, "propose", lambda stage, **given: propose(stage, **{**given, "progress": stop})
+    )
+    result = gateword("propose", str(pump), "-o", str(pump))
+    assert result.status == 130
+    assert "stopped early: something better may exist" in " ".join(result.out.split())
+    assert "interrupted: these are the best settings so far; nothing is written" in result.err
+    assert pump.read_text() == before
+
+
+def test_a_protection_is_loosened_when_asked_and_time_is_a_number_above_0(gateword: Run) -> None:
+    kept = json.loads(gateword("propose", "coolant_pump", "--json").out)
+    assert kept["changes"].keys() & {"SENSE.OC_TH", "SUPPLY.OV"} == set()
+    assert "SENSE.OC_TH" in kept["not_loosened"]
+    asked = gateword("propose", "coolant_pump", "--loosen", "SENSE.OC_TH", "--json")
+    made = json.loads(asked.out)
+    assert made["changes"]["SENSE.OC_TH"] == "47 mV"
+    assert {w["check"] for w in made["worse"]} >= {"overcurrent.protects"}
+    assert {w["consequence"] for w in made["worse"]} <= {
+        "destroys the bridge",
+        "leaves a protection without effect",
+        "costs performance",
+        "costs comfort",
+    }
+    assert gateword("propose", "coolant_pump", "--seconds", "0").status == 2
+    assert gateword("propose", "coolant_pump", "--loosen", "SENSE.OC_XY").status == 2

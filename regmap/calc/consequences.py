@@ -1,0 +1,53 @@
+"""What it means when a check does not hold, from the worst to the mildest.
+
+A search over settings never buys a milder consequence off with a worse one.
+"""
+
+from __future__ import annotations
+
+#: The classes, worst first; `consequence` gives the number.
+CONSEQUENCES = (
+    "destroys the bridge",
+    "leaves a protection without effect",
+    "costs performance",
+    "costs comfort",
+)
+BRIDGE, PROTECTION, PERFORMANCE, COMFORT = range(4)
+
+#: Checks by the beginning of their name up to a dot; the longest that fits counts.
+_CLASSES = {
+    "deadtime.enough": BRIDGE,
+    "gate.overshoot": BRIDGE,
+    "gate.hold": BRIDGE,
+    "gate.miller": BRIDGE,
+    "gate.rating": BRIDGE,
+    "gate.voltage": BRIDGE,
+    "gate.drive-time": BRIDGE,
+    "vds.withstand": BRIDGE,
+    "supply.load-dump-chip": BRIDGE,
+    "supply.load-dump-mosfet": BRIDGE,
+    "supply.operating": BRIDGE,
+    "thermal": BRIDGE,
+    "vds.protects": PROTECTION,
+    "overcurrent.protects": PROTECTION,
+    "undervoltage.protects": PROTECTION,
+    "overvoltage.protects": PROTECTION,
+    "reaction": PROTECTION,
+    "sense.use": COMFORT,
+    "sense.step": COMFORT,
+    "sense.shunt-drift": COMFORT,
+    "supply.standby": COMFORT,
+    "supply.wake-time": COMFORT,
+    "deadtime.voltage-error": COMFORT,
+    "deadtime.diode-loss": COMFORT,
+}
+
+
+def consequence(check: str) -> int:
+    """The class of a check or of one of its verdicts, 0 the worst; what is not listed costs performance."""
+    name = check
+    while name:
+        if name in _CLASSES:
+            return _CLASSES[name]
+        name = name.rpartition(".")[0]
+    return PROTECTION if ".protects" in check else PERFORMANCE

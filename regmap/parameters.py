@@ -38,6 +38,7 @@ ON_WORDS = frozenset({"on", "enabled", "enable", "yes", "active", "watch"})
 REPORT_WORDS = frozenset(
     {"report", "report_only", "reported", "warn", "warning", "flag", "flag_only"}
 )
+RETRY_WORDS = frozenset({"retry", "restart", "auto_retry", "hiccup"})
 #: What the role `sleep` calls on and off, where the words above do not.
 _SLEEP = {
     "asleep": True,
@@ -255,6 +256,15 @@ CHIP: dict[str, Parameter] = _table(
         _P("vds.threshold", "voltage", "threshold of the VDS monitor, where it is fixed"),
         _P("vds.blanking", "time", "blanking time of the VDS monitor, where it is fixed"),
         _P("vds.filter", "time", "filter time of the VDS monitor, where it is fixed"),
+        _P(
+            "vds.blanking_from",
+            None,
+            "what starts the blanking time: the edge at the input that turns the switch on, or the "
+            "start of gate charge",
+            "input edge",
+            "the safer reading: dead time and propagation pass meanwhile",
+            choices=("input edge", "gate edge"),
+        ),
         _P("vds.comparator_delay", "time", "delay of the VDS comparator itself"),
         # current sense
         _P("sense.gain", "gain", "gain of the current-sense amplifier, where it is fixed"),
@@ -422,12 +432,10 @@ STAGE: dict[str, Parameter] = _table(
         _P("mosfet.qg", "charge", "total gate charge at the gate voltage used"),
         _P("mosfet.qgs", "charge", "gate-source charge, up to the plateau"),
         _P("mosfet.qgd", "charge", "gate-drain charge, along the plateau"),
-        _P("mosfet.cgd", "capacitance", "reverse transfer capacitance at low drain voltage"),
         _P(
             "mosfet.crss",
             "capacitance",
-            "reverse transfer capacitance at the supply voltage; with it the steepest part of the edge "
-            "is checked, without it the mean slope",
+            "reverse transfer capacitance at the supply voltage; without it, fitted to qgd",
         ),
         _P("mosfet.vth", "voltage", "gate threshold voltage at 25 degC"),
         _P(
@@ -465,6 +473,12 @@ STAGE: dict[str, Parameter] = _table(
         ),
         _P("mosfet.short_circuit_time", "time", "how long the MOSFET survives a short circuit"),
         _P("mosfet.pulse_current", "current", "largest current the MOSFET survives for that time"),
+        _P(
+            "mosfet.short_circuit_current",
+            "current",
+            "largest current in a switch during a short circuit, as source, wiring and MOSFET let it",
+            instead="mosfet.pulse_current",
+        ),
         _P("mosfet.gate_leakage", "current", "gate leakage current", "0..100 nA", PRACTICE),
         _P(
             "mosfet.conduction_share",
@@ -562,6 +576,14 @@ STAGE: dict[str, Parameter] = _table(
             "centre",
             "sampling starts in the middle with centre-aligned PWM; " + PRACTICE,
             choices=("centre", "end"),
+        ),
+        _P(
+            "adc.reconstruction",
+            None,
+            "whether the current of the phase with the highest duty is taken from the other two",
+            "none",
+            "every phase is read in every period, unless stated",
+            choices=("none", "two of three"),
         ),
         _P(
             "controller.clock_tolerance",

@@ -76,6 +76,16 @@ def decay(x: Any) -> Any:
         return numpy.exp(-x)
 
 
+def log(x: Any) -> Any:
+    """Natural logarithm of a float or an array."""
+    try:
+        return math.log(x)
+    except TypeError:
+        import numpy
+
+        return numpy.log(x)
+
+
 def any_of(condition: Any) -> bool:
     """Whether a condition holds, for an array whether it holds anywhere."""
     found = getattr(condition, "any", None)

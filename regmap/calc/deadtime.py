@@ -5,15 +5,18 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, formula, larger
+from .device import TIME_ERROR
 from .drive import (
     OFF_USES,
-    SOURCE_USES,
-    charge_time,
-    gate_current,
+    ON_USES,
+    edge_time,
+    full_time,
+    plateau_left,
+    plateau_reached,
     then,
-    turn_off_time,
+    turn_off_parts,
 )
-from .pwm import low_side_time, on_time, set_deadtime
+from .pwm import DEADTIME_USES, low_side_time, on_time, set_deadtime
 from .registry import Outcome, check, sided
 from .work import Work
 
@@ -33,14 +36,21 @@ def delay_difference(toff: Any, ton: Any) -> Any:
 
 
 @formula(
-    "{td} * {f}",
+    "({td} + {skew} + {ton} - {toff}) * {f}",
     "percent",
-    up="td f",
-    source="dV = Vs td f for one half-bridge; common practice, no source",
+    up="td skew ton f",
+    down="toff",
+    source="dV = Vs t f for the time by which one edge is late; common practice, no source",
 )
-def voltage_error_share(td: Any, f: Any) -> Any:
-    """Mean voltage lost in one half-bridge as a share of the supply."""
-    return td * f
+def voltage_error_share(td: Any, skew: Any, ton: Any, toff: Any, f: Any) -> Any:
+    """Mean voltage lost in one half-bridge as a share of the supply, current out of the bridge."""
+    return (td + skew + ton - toff) * f
+
+
+@formula("{a} + {b} / 2", "time", up="a b", source="the middle of an edge")
+def to_middle(a: Any, b: Any) -> Any:
+    """Time to the middle of an edge that starts after `a` and lasts `b`."""
+    return a + b / 2
 
 
 @formula("{ton} - {td}", "time", up="ton", down="td", source="complementary PWM")
@@ -60,27 +70,34 @@ def diode_power(vf: Any, i: Any, td: Any, f: Any) -> Any:
     return 2 * vf * i * td * f
 
 
-DEADTIME_USES = (
-    "stage:pwm.deadtime stage:controller.clock_tolerance role:deadtime "
-    "chip:deadtime_with_controller "
-)
+def delays_apart(work: Work) -> Variable | None:
+    """How much later the driver may start a turn-off than a turn-on."""
+    if work.stated("chip:propagation.mismatch"):
+        return work.take("t_skew", "chip:propagation.mismatch")
+    return work.derive(
+        "t_skew",
+        delay_difference,
+        toff=work.take("t_pd,off", "chip:propagation.off"),
+        ton=work.take("t_pd,on", "chip:propagation.on"),
+    )
+
+
+def deadtime_parts(work: Work, side: str) -> dict[str, Variable | None]:
+    """What the dead time is spent on, in order, by name."""
+    return {
+        "difference of delays": delays_apart(work),
+        **turn_off_parts(work, side),
+        "margin asked": work.take("t_margin", "stage:pwm.deadtime_margin"),
+    }
 
 
 def needed_deadtime(work: Work, side: str) -> Variable | None:
     """Difference of delays, turn-off of the MOSFET, and the margin asked for."""
-    if work.stated("chip:propagation.mismatch"):
-        skew = work.take("t_skew", "chip:propagation.mismatch")
-    else:
-        skew = work.derive(
-            "t_skew",
-            delay_difference,
-            toff=work.take("t_pd,off", "chip:propagation.off"),
-            ton=work.take("t_pd,on", "chip:propagation.on"),
-        )
-    late = work.derive("t_late", then, a=skew, b=turn_off_time(work, side))
-    return work.derive(
-        "td,need", then, a=late, b=work.take("t_margin", "stage:pwm.deadtime_margin")
-    )
+    skew, delay, edge, fall, margin = deadtime_parts(work, side).values()
+    both = work.derive("t_vi", then, a=edge, b=fall)
+    off = work.derive("t_off", then, a=delay, b=both)
+    late = work.derive("t_late", then, a=skew, b=off)
+    return work.derive("td,need", then, a=late, b=margin)
 
 
 @sided(
@@ -90,6 +107,7 @@ def needed_deadtime(work: Work, side: str) -> Variable | None:
     DEADTIME_USES + OFF_USES + "stage:pwm.deadtime_margin chip:propagation.mismatch "
     "chip:propagation.off chip:propagation.on",
     CAUTION,
+    model_error=TIME_ERROR,
 )
 def enough(work: Work, side: str) -> Outcome:
     """Dead time set against turn-off delay + fall + mismatch + margin."""
@@ -99,24 +117,57 @@ def enough(work: Work, side: str) -> Outcome:
 @check(
     "deadtime.voltage-error",
     "voltage error by dead time",
-    "dV / Vs = td f",
-    DEADTIME_USES + "stage:pwm.frequency stage:limits.voltage_error",
+    "dV / Vs = (td + t_skew + t_on,mid - t_off,mid) f",
+    DEADTIME_USES
+    + (ON_USES + OFF_USES).replace("{side}", "high")
+    + "chip:propagation.mismatch chip:propagation.off chip:propagation.on "
+    "stage:pwm.frequency stage:limits.voltage_error",
 )
 def voltage_error(work: Work) -> Outcome:
-    """Share of the supply that the dead time takes from the mean output voltage."""
-    value = work.derive(
-        "dV/Vs", voltage_error_share, td=set_deadtime(work), f=work.take("f", "stage:pwm.frequency")
+    """Share of the supply that the late edge takes from the mean output voltage.
+
+    With the current out of the bridge the node rises late by the dead time and the turn-on of the
+    high side, and falls late by its turn-off; for the other sign the low side does the same.
+    """
+    on = work.derive(
+        "t_on,mid",
+        to_middle,
+        a=plateau_reached(work, "high"),
+        b=edge_time(work, "source", "high", "t_von"),
     )
-    return work.at_most(value, work.take("limit", "stage:limits.voltage_error"))
+    off = work.derive(
+        "t_off,mid",
+        to_middle,
+        a=plateau_left(work, "high"),
+        b=edge_time(work, "sink", "high", "t_voff"),
+    )
+    value = work.derive(
+        "dV/Vs",
+        voltage_error_share,
+        td=set_deadtime(work),
+        skew=delays_apart(work),
+        ton=on,
+        toff=off,
+        f=work.take("f", "stage:pwm.frequency"),
+    )
+    limit = work.take("limit", "stage:limits.voltage_error")
+    return work.within(value, work.derive("-limit", other_sign, x=limit), limit)
+
+
+@formula("-{x}", "percent", down="x", source="sign")
+def other_sign(x: Any) -> Any:
+    """The same limit for errors of the other sign."""
+    return -x
 
 
 @check(
     "deadtime.duty-min",
     "shortest high-side pulse turns the switch on fully",
-    "Dmin / f - td >= Qg / Isource",
+    "Dmin / f - td >= Qg / Isource, longer where a resistance lets the current fade",
     DEADTIME_USES
-    + SOURCE_USES.replace("{side}", "high")
+    + ON_USES.replace("{side}", "high")
     + "stage:pwm.duty.min stage:pwm.frequency stage:mosfet.qg",
+    model_error=TIME_ERROR,
 )
 def duty_min(work: Work) -> Outcome:
     """What the dead time leaves of the shortest pulse against the time to charge the gate."""
@@ -127,22 +178,17 @@ def duty_min(work: Work) -> Outcome:
         f=work.take("f", "stage:pwm.frequency"),
     )
     value = work.derive("t_pulse", less_deadtime, ton=on, td=set_deadtime(work))
-    needed = work.derive(
-        "t_full",
-        charge_time,
-        q=work.take("Qg", "stage:mosfet.qg"),
-        i=gate_current(work, "source", "high"),
-    )
-    return work.at_least(value, needed)
+    return work.at_least(value, full_time(work, "source", "high"))
 
 
 @check(
     "deadtime.duty-max",
     "shortest low-side pulse turns the switch on fully",
-    "(1 - Dmax) / f - td >= Qg / Isource",
+    "(1 - Dmax) / f - td >= Qg / Isource, longer where a resistance lets the current fade",
     DEADTIME_USES
-    + SOURCE_USES.replace("{side}", "low")
+    + ON_USES.replace("{side}", "low")
     + "stage:pwm.duty.max stage:pwm.frequency stage:mosfet.qg",
+    model_error=TIME_ERROR,
 )
 def duty_max(work: Work) -> Outcome:
     """The same for the low side at the highest duty; at 100 % there is no such pulse."""
@@ -156,13 +202,7 @@ def duty_max(work: Work) -> Outcome:
         f=work.take("f", "stage:pwm.frequency"),
         td=set_deadtime(work),
     )
-    needed = work.derive(
-        "t_full",
-        charge_time,
-        q=work.take("Qg", "stage:mosfet.qg"),
-        i=gate_current(work, "source", "low"),
-    )
-    return work.at_least(value, needed)
+    return work.at_least(value, full_time(work, "source", "low"))
 
 
 @check(

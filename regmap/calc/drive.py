@@ -1,22 +1,18 @@
-"""The gate drive seen by several subjects: gate currents and the times they give.
+"""The gate driver seen by several subjects: its currents, and the times they take on a MOSFET.
 
-The switching edge is the usual piecewise picture of a MOSFET with an inductive load, each phase a
-charge moved by the gate current:
-
-    gate charge   | Qgs1 | Qgs2 |   Qgd   |  Qg - Qgs - Qgd  |
-    turn-on       delay  | Id up| VDS down| to full gate voltage
-    turn-off             | Id dn| VDS up  | delay             (read from right to left)
+A stage of the driver passes min(Iset, u / R): `u` is what the gate still lacks to the rail it is
+driven to, Iset the set current (none for a resistive driver), R what lies in the path. The MOSFET
+is that of `device`.
 """
 
 from __future__ import annotations
 
 from typing import Any
 
-from .corner import Variable, any_of, formula, larger, smaller
+from .corner import Variable, any_of, formula, larger, log, smaller
+from .device import MODEL, beyond_charge, current_charge
 from .inputs import ImpossibleError
 from .work import Work
-
-MODEL = "gate-charge model of the switching edge; common practice, no source"
 
 
 @formula(
@@ -73,43 +69,75 @@ def charge_time(q: Any, i: Any) -> Any:
     return q / i
 
 
-@formula("{qgs} * {vov} / ({vth} + {vov})", "charge", up="qgs vov", down="vth", source=MODEL)
-def charge_current_edge(qgs: Any, vov: Any, vth: Any) -> Any:
-    """Qgs2, the part of Qgs in which the drain current rises, gate linear up to the plateau.
-
-    The plateau stands a fixed overdrive above the threshold, which it follows from part to part.
-    """
-    if any_of(vov <= 0):
-        raise ImpossibleError("the plateau voltage is not above the threshold voltage")
-    return qgs * vov / (vth + vov)
-
-
-@formula("{vpl} - {vth}", "voltage", up="vpl", down="vth", source=MODEL)
-def overdrive(vpl: Any, vth: Any) -> Any:
-    """How far the plateau stands above the threshold at the load current."""
-    return vpl - vth
-
-
-@formula("max(0, {qg} - {qgs} - {qgd})", "charge", up="qg", down="qgs qgd", source=MODEL)
-def charge_beyond(qg: Any, qgs: Any, qgd: Any) -> Any:
-    """Charge from the end of the plateau to the full gate voltage."""
-    return larger(0.0, qg - qgs - qgd)
-
-
 @formula("{a} + {b}", "time", up="a b", source="sum of consecutive phases")
 def then(a: Any, b: Any) -> Any:
     """Two times one after the other."""
     return a + b
 
 
-@formula("{q} * {vov} / ({i} * {vth})", "time", up="q vov", down="i vth", source=MODEL)
-def current_fall_resistive(q: Any, vov: Any, i: Any, vth: Any) -> Any:
-    """Current fall with a resistive driver: Qgs2 over the gate current at the threshold.
+@formula("{a} + {b}", "resistance", up="a b", source="series connection")
+def in_series(a: Any, b: Any) -> Any:
+    """Two resistances in one path."""
+    return a + b
 
-    The gate current shrinks with the gate voltage to Vth / Vpl of its plateau value; the least
-    value is used for the whole phase, so Qgs2 / (I Vth / Vpl) with Vpl = Vth + Vov. `q` is Qgs.
+
+@formula("{a} - {b}", "voltage", up="a", down="b", source="difference")
+def less(a: Any, b: Any) -> Any:
+    """A voltage less a drop."""
+    return a - b
+
+
+PHASE = "dq / i over an even capacitance, i = min(Iset, u / R): circuit theory"
+
+
+@formula(
+    "{q} * ((max({far}, {i} * {r}) - max({near}, {i} * {r})) / {i} "
+    "+ {r} * ln(min({far}, {i} * {r}) / min({near}, {i} * {r}))) / ({far} - {near})",
+    "time",
+    up="q r",
+    down="far near i",
+    source=PHASE,
+)
+def limited_phase(q: Any, far: Any, near: Any, i: Any, r: Any) -> Any:
+    """Time in which a set current, limited by a resistance, moves a charge.
+
+    The gate's distance to its rail shrinks from `far` to `near` meanwhile.
     """
-    return q * vov / (i * vth)
+    near = _apart(far, near)
+    knee = i * r
+    steady = (larger(far, knee) - larger(near, knee)) / i
+    if any_of(knee > smaller(far, near)):
+        steady = steady + r * log(_share(smaller(far, knee), smaller(near, knee)))
+    return q * steady / (far - near)
+
+
+@formula(
+    "{q} * {r} * ln({far} / {near}) / ({far} - {near})",
+    "time",
+    up="q r",
+    down="far near",
+    source=PHASE,
+)
+def resistive_phase(q: Any, far: Any, near: Any, r: Any) -> Any:
+    """The same through a resistance alone."""
+    near = _apart(far, near)
+    return q * r * log(far / near) / (far - near)
+
+
+def _apart(far: Any, near: Any) -> Any:
+    """`near`, moved off `far` where both are equal: the mean over no distance is its limit."""
+    if any_of(near <= 0) or any_of(far <= 0):
+        raise ImpossibleError(
+            "the gate voltage does not exceed the plateau voltage: the MOSFET never turns on fully"
+        )
+    return near * (1 - 1e-7 * (abs(far - near) < 1e-7 * near))
+
+
+def _share(a: Any, b: Any) -> Any:
+    return (a + 1e-300) / (b + 1e-300)
+
+
+_WORD = {"source": "on", "sink": "off"}
 
 
 def gate_voltage(work: Work, side: str, *, optional: bool = False) -> Variable | None:
@@ -125,18 +153,14 @@ def is_resistive(work: Work, way: str, side: str) -> bool:
     )
 
 
-def gate_current(
-    work: Work, way: str, side: str, *, from_threshold: bool = False
-) -> Variable | None:
+def gate_current(work: Work, way: str, side: str) -> Variable | None:
     """Gate current along the plateau; `way` is "source" or "sink".
 
     From the driver's set current (limited by resistance in the path where the gate voltage is
-    known), or from the driver's resistance. With `from_threshold` a source current is that at the
-    threshold, where the drain current starts to rise: through a resistance it is larger there.
+    known), or from the driver's resistance.
     """
-    symbol = f"I{way},th" if from_threshold else f"I{way}"
-    level = ("Vth", "stage:mosfet.vth") if from_threshold else ("Vpl", "stage:mosfet.plateau")
-    word = "on" if way == "source" else "off"
+    symbol, word = f"I{way}", _WORD[way]
+    level = "Vpl", "stage:mosfet.plateau"
     rg = work.take(f"Rg,{word}", f"stage:gate.resistor.{word}")
     rint = work.take("Rint", "stage:mosfet.internal_resistance")
     if is_resistive(work, way, side):
@@ -160,70 +184,138 @@ def gate_current(
     return work.derive(symbol, source_limited, iset=setting, vg=vg, vpl=vpl, rg=rg, rint=rint)
 
 
+def phase_time(
+    work: Work,
+    way: str,
+    side: str,
+    symbol: str,
+    q: Variable | None,
+    levels: tuple[Variable | None, Variable | None],
+    near: Variable | None = None,
+) -> Variable | None:
+    """Time to move a charge while the gate goes from one voltage to another.
+
+    `near` is what the gate lacks to its rail at the end, where that is known directly. Where a set
+    current flows and no voltage is known that could limit it, t = Q / I.
+    """
+    if not is_resistive(work, way, side):
+        known = work.stated("stage:mosfet.plateau") and (
+            way == "sink" or work.stated(f"role:gate.voltage.{side}")
+        )
+        if not known:
+            return work.derive(symbol, charge_time, q=q, i=gate_current(work, way, side))
+    far = _lacking(work, way, side, levels[0])
+    near = near or _lacking(work, way, side, levels[1])
+    path = _path(work, way, side)
+    if is_resistive(work, way, side):
+        return work.derive(symbol, resistive_phase, q=q, far=far, near=near, r=path)
+    setting = work.take(f"Iset,{_WORD[way]}", f"role:gate.{way}.{side}")
+    return work.derive(symbol, limited_phase, q=q, far=far, near=near, i=setting, r=path)
+
+
+def _path(work: Work, way: str, side: str) -> Variable | None:
+    """Resistance between the driver's rail and the gate itself."""
+    word = _WORD[way]
+    path = work.derive(
+        f"R,{word}",
+        in_series,
+        a=work.take(f"Rg,{word}", f"stage:gate.resistor.{word}"),
+        b=work.take("Rint", "stage:mosfet.internal_resistance"),
+    )
+    if is_resistive(work, way, side):
+        driver = work.take(f"Rdrv,{word}", f"chip:drive.resistance.{way}")
+        path = work.derive(f"Rall,{word}", in_series, a=driver, b=path)
+    return path
+
+
+def _lacking(work: Work, way: str, side: str, level: Variable | None) -> Variable | None:
+    """What the gate lacks to the rail at a gate voltage; None as a level is the gate at rest."""
+    if way == "sink":
+        return level
+    top = gate_voltage(work, side)
+    return top if level is None else work.derive(f"Vg-{level.symbol}", less, a=top, b=level)
+
+
 def edge_time(work: Work, way: str, side: str, symbol: str) -> Variable | None:
     """Duration of the VDS edge, which is the plateau: Qgd / Ig."""
     qgd = work.take("Qgd", "stage:mosfet.qgd")
     return work.derive(symbol, charge_time, q=qgd, i=gate_current(work, way, side))
 
 
-def threshold_overdrive(work: Work) -> tuple[Variable | None, Variable | None]:
-    """(threshold, overdrive of the plateau above it)."""
+def current_edge_time(work: Work, way: str, side: str, symbol: str) -> Variable | None:
+    """Duration of the current edge, Qgs2 between threshold and plateau."""
     vth = work.take("Vth", "stage:mosfet.vth")
     vpl = work.take("Vpl", "stage:mosfet.plateau")
-    note = "typical values: the plateau follows the threshold from part to part"
-    vov = work.derive(
-        "Vov",
-        overdrive,
-        vpl=work.typical("Vpl", vpl, note),
-        vth=work.typical("Vth", vth, note),
-    )
-    return vth, vov
+    levels = (vth, vpl) if way == "source" else (vpl, vth)
+    return phase_time(work, way, side, symbol, current_charge(work), levels)
 
 
-def current_charge(work: Work) -> Variable | None:
-    """Qgs2, the charge in which the drain current rises or falls."""
-    vth, vov = threshold_overdrive(work)
-    qgs = work.take("Qgs", "stage:mosfet.qgs")
-    return work.derive("Qgs2", charge_current_edge, qgs=qgs, vov=vov, vth=vth)
+def plateau_reached(work: Work, side: str) -> Variable | None:
+    """Start of gate charge to the plateau: Qgs from the gate at rest to Vpl."""
+    qgs, vpl = work.take("Qgs", "stage:mosfet.qgs"), work.maybe("Vpl", "stage:mosfet.plateau")
+    return phase_time(work, "source", side, "t_gs", qgs, (None, vpl))
 
 
 def turn_on_time(work: Work, side: str) -> Variable | None:
-    """Start of gate charge to the end of the plateau: (Qgs + Qgd) / Isource."""
-    ig = gate_current(work, "source", side)
-    delay = work.derive("t_gs", charge_time, q=work.take("Qgs", "stage:mosfet.qgs"), i=ig)
-    edge = work.derive("t_gd", charge_time, q=work.take("Qgd", "stage:mosfet.qgd"), i=ig)
-    return work.derive("t_on", then, a=delay, b=edge)
+    """Start of gate charge to the end of the plateau: Qgs up to the plateau, Qgd along it."""
+    edge = edge_time(work, "source", side, "t_gd")
+    return work.derive("t_on", then, a=plateau_reached(work, side), b=edge)
+
+
+def plateau_left(work: Work, side: str) -> Variable | None:
+    """Start of gate discharge to the plateau: Qg - Qgs - Qgd from the full gate voltage."""
+    vpl = work.maybe("Vpl", "stage:mosfet.plateau")
+    top = gate_voltage(work, side, optional=True)
+    top = vpl if top is None else top  # the plateau's current is the least of this phase
+    return phase_time(work, "sink", side, "t_delay", beyond_charge(work), (top, vpl))
+
+
+def turn_off_parts(work: Work, side: str) -> dict[str, Variable | None]:
+    """The phases of turn-off by name, in order."""
+    return {
+        "turn-off delay": plateau_left(work, side),
+        "VDS edge": edge_time(work, "sink", side, "t_vds"),
+        "current fall": current_edge_time(work, "sink", side, "t_id"),
+    }
 
 
 def turn_off_time(work: Work, side: str) -> Variable | None:
-    """Start of gate discharge until the channel carries no current.
+    """Start of gate discharge until the channel carries no current."""
+    delay, edge, fall = turn_off_parts(work, side).values()
+    return work.derive("t_off", then, a=delay, b=work.derive("t_vi", then, a=edge, b=fall))
 
-    Delay (Qg - Qgs - Qgd) / Isink, VDS edge Qgd / Isink, current fall Qgs2 / Isink (with the
-    smaller current at the threshold where resistance limits it).
+
+@formula(
+    "{share} * {vg}", "voltage", up="share vg", source="nearly full, as an exponential never ends"
+)
+def share_of(share: Any, vg: Any) -> Any:
+    """A share of the gate voltage."""
+    return share * vg
+
+
+def full_time(work: Work, way: str, side: str) -> Variable | None:
+    """Time to move the whole gate charge, until the gate is within 5 % of its rail.
+
+    Q / I, and longer where a resistance lets the current fade towards the rail.
     """
-    ig = gate_current(work, "sink", side)
     qg = work.take("Qg", "stage:mosfet.qg")
-    qgs = work.take("Qgs", "stage:mosfet.qgs")
-    qgd = work.take("Qgd", "stage:mosfet.qgd")
-    beyond = work.derive("Qod", charge_beyond, qg=qg, qgs=qgs, qgd=qgd)
-    delay = work.derive("t_delay", charge_time, q=beyond, i=ig)
-    edge = work.derive("t_vds", charge_time, q=qgd, i=ig)
-    if is_resistive(work, "sink", side):
-        vth, vov = threshold_overdrive(work)
-        fall = work.derive("t_id", current_fall_resistive, q=qgs, vov=vov, i=ig, vth=vth)
+    stated = "stage:mosfet.qgs", "stage:mosfet.qgd", "stage:mosfet.plateau"
+    top = gate_voltage(work, side, optional=not is_resistive(work, way, side))
+    if top is None or not all(work.stated(name) for name in stated):
+        return work.derive(f"t_{way}", charge_time, q=qg, i=gate_current(work, way, side))
+    vpl = work.take("Vpl", "stage:mosfet.plateau")
+    left = work.constant("x", 0.05, "ratio", "nearly full, as an exponential never ends")
+    end = work.derive("V5", share_of, share=left, vg=top)
+    edge = edge_time(work, way, side, "t_gd")
+    if way == "source":
+        first = plateau_reached(work, side)
+        last = phase_time(work, way, side, "t_od", beyond_charge(work), (vpl, None), end)
     else:
-        # the resistance in the path passes less at the threshold than on the plateau
-        last = work.derive(
-            "Isink,th",
-            sink_limited,
-            iset=work.take("Iset,off", f"role:gate.sink.{side}"),
-            vpl=work.take("Vth", "stage:mosfet.vth"),
-            rg=work.take("Rg,off", "stage:gate.resistor.off"),
-            rint=work.take("Rint", "stage:mosfet.internal_resistance"),
+        first = plateau_left(work, side)
+        last = phase_time(
+            work, way, side, "t_gs", work.take("Qgs", "stage:mosfet.qgs"), (vpl, None), end
         )
-        fall = work.derive("t_id", charge_time, q=current_charge(work), i=last)
-    both = work.derive("t_vi", then, a=edge, b=fall)
-    return work.derive("t_off", then, a=delay, b=both)
+    return work.derive(f"t_{way}", then, a=first, b=work.derive("t_rest", then, a=edge, b=last))
 
 
 #: Input names that a gate current may look up, for the lists of the checks.
@@ -236,4 +328,6 @@ SINK_USES = (
     "stage:mosfet.internal_resistance stage:mosfet.plateau "
 )
 ON_USES = SOURCE_USES + "stage:mosfet.qgs stage:mosfet.qgd "
-OFF_USES = SINK_USES + "stage:mosfet.qg stage:mosfet.qgs stage:mosfet.qgd stage:mosfet.vth "
+OFF_USES = SINK_USES + (
+    "stage:mosfet.qg stage:mosfet.qgs stage:mosfet.qgd stage:mosfet.vth role:gate.voltage.{side} "
+)

@@ -2,16 +2,30 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from .corner import Variable, formula, larger, smaller
-from .drive import (
+from .device import (
+    KNEE,
+    MILLER_ERROR,
     MODEL,
+    OVERSHOOT_ERROR,
+    SLOPE_ERROR,
+    TIME_ERROR,
+    end_capacitance,
+    gate_source_capacitance,
+    threshold_overdrive,
+)
+from .drive import (
+    OFF_USES,
+    ON_USES,
     SINK_USES,
     SOURCE_USES,
-    current_charge,
     edge_time,
+    full_time,
     gate_current,
+    in_series,
 )
 from .registry import Outcome, sided
 from .verdict import Verdict
@@ -44,63 +58,135 @@ def steepest_slope(mean: Any, ion: Any, ioff: Any, crss: Any) -> Any:
     return larger(mean, larger(ion, ioff) / crss)
 
 
+@formula("max({ion}, {ioff})", "current", up="ion ioff", source="the faster of both edges")
+def faster(ion: Any, ioff: Any) -> Any:
+    """The larger of both plateau currents."""
+    return larger(ion, ioff)
+
+
 @formula(
-    "{ipk} * max({ion}, {ioff}) / {qgs2}",
+    "2 * {ipk} * {ig} / ({vov} * {cgs})",
     "current slew",
-    up="ipk ion ioff",
-    down="qgs2",
+    up="ipk ig",
+    down="vov cgs",
     source=MODEL,
 )
-def current_slope(ipk: Any, ion: Any, ioff: Any, qgs2: Any) -> Any:
-    """Mean slope of the drain current while Qgs2 is moved, the faster of both edges."""
-    return ipk * larger(ion, ioff) / qgs2
+def current_slope(ipk: Any, ig: Any, vov: Any, cgs: Any) -> Any:
+    """Steepest slope of the drain current, which stands next to the plateau.
 
-
-@formula("{ipk} * {ioff} / {qgs2}", "current slew", up="ipk ioff", down="qgs2", source=MODEL)
-def current_fall_slope(ipk: Any, ioff: Any, qgs2: Any) -> Any:
-    """Mean slope of the drain current at turn-off."""
-    return ipk * ioff / qgs2
-
-
-@formula("{vs} + {ls} * {didt}", "voltage", up="vs ls didt", source="V = L di/dt")
-def overshoot(vs: Any, ls: Any, didt: Any) -> Any:
-    """Drain-source voltage with the inductive overshoot of turn-off."""
-    return vs + ls * didt
+    By the square law it is twice the mean over Qgs2 = Cgs Vov.
+    """
+    return 2 * ipk * ig / (vov * cgs)
 
 
 @formula(
-    "{qg} / min({ion}, {ioff})",
-    "time",
-    up="qg",
-    down="ion ioff",
-    source="Microchip MCP14H2304 documentation, section 5.8",
+    "4 * {ipk} * {ig} / ({vov} * ({cgs} + sqrt({cgs}^2 + 8 * {ipk} * {ls} * {crss} * {ig} / {vov}^2)))",
+    "current slew",
+    up="ipk ig",
+    down="vov cgs ls crss",
+    source=MODEL + "; Vds = Vs - L di/dt feeds Ig = Cgs dVgs/dt + Crss L d2i/dt2 back",
 )
-def full_charge_time(qg: Any, ion: Any, ioff: Any) -> Any:
-    """Time to move the whole gate charge, the slower of both directions: t = Qg / I."""
-    return qg / smaller(ion, ioff)
+def damped_slope(ipk: Any, ig: Any, vov: Any, cgs: Any, ls: Any, crss: Any) -> Any:
+    """The same with the loop's inductance, whose voltage takes gate current through Crss."""
+    root = (cgs * cgs + 8 * ipk * ls * crss * ig / (vov * vov)) ** 0.5
+    return 4 * ipk * ig / (vov * (cgs + root))
 
 
 @formula(
-    "{cgd} * {vs} * {ion} / {qgd}",
-    "current",
-    up="cgd vs ion",
-    down="qgd",
-    source="i = C dV/dt with dV/dt of TI SLLSFQ7",
-)
-def miller_current(cgd: Any, vs: Any, ion: Any, qgd: Any) -> Any:
-    """Current through Cgd while the opposite switch turns on."""
-    return cgd * vs * ion / qgd
-
-
-@formula(
-    "{imil} * ({rpd} + {rg} + {rint})",
+    "{vs} + {vf} + {ls} * {didt}",
     "voltage",
-    up="imil rpd rg rint",
-    source="Fairchild AN-6076, section 6.3 (from memory)",
+    up="vs vf ls didt",
+    source="V = L di/dt, above a supply rail that the other body diode holds",
 )
-def miller_voltage(imil: Any, rpd: Any, rg: Any, rint: Any) -> Any:
-    """Gate voltage that the Miller current raises: must stay below Vth,min."""
-    return imil * (rpd + rg + rint)
+def overshoot(vs: Any, vf: Any, ls: Any, didt: Any) -> Any:
+    """Drain-source voltage with the inductive overshoot of turn-off."""
+    return vs + vf + ls * didt
+
+
+@formula("{ls} * {didt}", "voltage", up="ls didt", source="V = L di/dt")
+def early_fall(ls: Any, didt: Any) -> Any:
+    """What the loop's inductance takes off the drain voltage before its own edge."""
+    return ls * didt
+
+
+@formula("max({a}, {b})", "time", up="a b", source="the slower of both directions")
+def slower(a: Any, b: Any) -> Any:
+    """The longer of two times."""
+    return larger(a, b)
+
+
+@formula("{q} / {t}", "current", up="q", down="t", source="charge balance: I = Q / t")
+def mean_current(q: Any, t: Any) -> Any:
+    """Mean current of a charge that is moved in a time."""
+    return q / t
+
+
+#: Steps of drain voltage in which the Miller current is followed, at their middles, with the share
+#: of the voltage-dependent capacitance there.
+STEPS = 32
+_FALL = tuple(math.exp(-(k + 0.5) / STEPS / KNEE) for k in range(STEPS))
+_SHARES = tuple(zip(_FALL, _FALL[::-1], strict=True))
+_MILLER = (
+    "peak of Vgs by (Cgs + Cgd) dVgs/dt = Cgd dV/dt - {drain}, dV/dt = {ion} / Cgd of the other "
+    "switch, after {drop} at once; Cgd = {crss} + excess exp(-V / ({vs} / 8)), its charge {q} in "
+    "both; Cgs = {c}"
+)
+_MILLER_SOURCE = (
+    "charge balance of Cgd, integrated over the edge; for a slow edge Vgs = R Cgd dV/dt of "
+    "Fairchild AN-6076, section 6.3 (from memory); held to ngspice by test"
+)
+
+
+def _bump(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop: Any, hold: Any | None) -> Any:
+    """Highest gate voltage while the other switch swings the phase node."""
+    most, least = (max, min) if type(vs * q * drop * ion * r) is float else (larger, smaller)
+    width = KNEE * vs * (1 - math.exp(-1 / KNEE))
+    step = vs / STEPS
+    floor = smaller(crss, q / vs) * step
+    more = larger(0.0, q - crss * vs) / width * step
+    whole_step, passed = c * step, drop / step
+    gate = peak = 0.0
+    for k, (share, mirrored) in enumerate(_SHARES):
+        own = floor + more * share  # charge of this step
+        # of its own edge the other switch has already passed what the inductance took
+        left = most(0.0, least(1.0, k + 1 - passed))
+        time = (floor + more * mirrored) / ion * left
+        whole = whole_step + own
+        # implicit, so that a short time constant cannot oscillate
+        held = (gate * whole + own * step) / (whole + time * step / r)
+        if hold is not None:
+            held = most(held, gate + (own - hold * time) * step / whole)
+        gate = held
+        peak = most(peak, gate)
+    return peak
+
+
+@formula(
+    _MILLER.replace("{drain}", "Vgs / {r}"),
+    "voltage",
+    up="ion r drop",
+    down="c",
+    either="q",
+    free="vs crss",
+    source=_MILLER_SOURCE,
+)
+def miller_resistive(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop: Any) -> Any:
+    """Gate voltage that the Miller current raises against a resistance."""
+    return _bump(vs, ion, q, crss, c, r, drop, None)
+
+
+@formula(
+    _MILLER.replace("{drain}", "min({hold}, Vgs / {r})"),
+    "voltage",
+    up="ion r drop",
+    down="c hold",
+    either="q",
+    free="vs crss",
+    source=_MILLER_SOURCE,
+)
+def miller_held(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop: Any, hold: Any) -> Any:
+    """The same against a hold-off current, with the resistance between it and the gate."""
+    return _bump(vs, ion, q, crss, c, r, drop, hold)
 
 
 @formula(
@@ -133,6 +219,7 @@ _EDGE = "stage:mosfet.qgd stage:limits.{0}.min stage:limits.{0}.max "
     "t = Qgd / Isource",
     SOURCE_USES + _EDGE.format("rise_time"),
     EDGE_CAUTION,
+    model_error=TIME_ERROR,
 )
 def rise_time(work: Work, side: str) -> Outcome:
     """Plateau time at turn-on (TI SLVSFV1B, eq. 7)."""
@@ -145,6 +232,7 @@ def rise_time(work: Work, side: str) -> Outcome:
     "t = Qgd / Isink",
     SINK_USES + _EDGE.format("fall_time"),
     EDGE_CAUTION,
+    model_error=TIME_ERROR,
 )
 def fall_time(work: Work, side: str) -> Outcome:
     """Plateau time at turn-off (TI SLVSFV1B, eq. 8)."""
@@ -153,166 +241,220 @@ def fall_time(work: Work, side: str) -> Outcome:
 
 @sided(
     "gate.dvdt",
-    "voltage slope at the phase node",
-    "dV/dt = Vs max(Isource, Isink) / Qgd; with Crss known also max(Isource, Isink) / Crss",
+    "steepest voltage slope at the phase node",
+    "dV/dt = max(Isource, Isink) / Crss, at least the mean Vs max(Isource, Isink) / Qgd",
     SOURCE_USES + SINK_USES + "stage:supply.voltage stage:mosfet.qgd stage:mosfet.crss "
     "stage:limits.dvdt",
-    EDGE_CAUTION + " Without Crss this is the mean slope; the steepest part can be several "
-    "times steeper where the gate-drain capacitance depends strongly on the voltage.",
+    EDGE_CAUTION,
+    model_error=SLOPE_ERROR,
 )
 def dvdt(work: Work, side: str) -> Outcome:
-    """Mean slope over the plateau, and the steepest part where Crss is known."""
+    """Slope at the supply's end of the edge, where the gate-drain capacitance is smallest."""
     ion, ioff = gate_current(work, "source", side), gate_current(work, "sink", side)
-    value = work.derive(
-        "dV/dt",
+    mean = work.derive(
+        "dV/dt,mean",
         voltage_slope,
         vs=work.take("Vs", "stage:supply.voltage"),
         ion=ion,
         ioff=ioff,
         qgd=work.take("Qgd", "stage:mosfet.qgd"),
     )
-    crss = work.maybe("Crss", "stage:mosfet.crss")
-    if crss is not None:
-        value = work.derive("dV/dt,max", steepest_slope, mean=value, ion=ion, ioff=ioff, crss=crss)
+    value = work.derive(
+        "dV/dt", steepest_slope, mean=mean, ion=ion, ioff=ioff, crss=end_capacitance(work)
+    )
     return work.at_most(value, work.take("limit", "stage:limits.dvdt"))
 
 
-_QGS2 = "stage:mosfet.qgs stage:mosfet.vth stage:mosfet.plateau stage:motor.current.peak "
+_SLOPE = (
+    "stage:mosfet.qgs stage:mosfet.vth stage:mosfet.plateau stage:motor.current.peak "
+    "stage:bridge.inductance stage:supply.voltage stage:mosfet.qgd stage:mosfet.crss "
+)
+
+
+def steepest_current(work: Work, ig: Variable | None) -> Variable | None:
+    """Steepest slope of the drain current at a gate current, at the peak current."""
+    parts = {
+        "ipk": work.take("Ipk", "stage:motor.current.peak"),
+        "ig": ig,
+        "vov": threshold_overdrive(work)[1],
+        "cgs": work.derive(
+            "Cgs",
+            gate_source_capacitance,
+            qgs=work.take("Qgs", "stage:mosfet.qgs"),
+            vpl=work.take("Vpl", "stage:mosfet.plateau"),
+        ),
+    }
+    ls = work.maybe("L", "stage:bridge.inductance")
+    if ls is None:
+        return work.derive("di/dt", current_slope, **parts)
+    return work.derive("di/dt", damped_slope, **parts, ls=ls, crss=end_capacitance(work))
 
 
 @sided(
     "gate.didt",
-    "current slope in the switch",
-    "di/dt = Ipk max(Isource,th, Isink) / Qgs2, Qgs2 = Qgs Vov / (Vth + Vov)",
-    SOURCE_USES + SINK_USES + _QGS2 + "stage:limits.didt",
+    "steepest current slope in the switch",
+    "di/dt = 2 Ipk max(Isource, Isink) / (Vov Cgs), less what the loop's inductance feeds back",
+    SOURCE_USES + SINK_USES + _SLOPE + "stage:limits.didt",
     EDGE_CAUTION,
+    model_error=SLOPE_ERROR,
 )
 def didt(work: Work, side: str) -> Outcome:
-    """Slope over Qgs2 at the peak current against the limit.
-
-    Through a resistance the gate current is largest at the threshold at turn-on and on the plateau
-    at turn-off; those bound the slope.
-    """
-    value = work.derive(
-        "di/dt",
-        current_slope,
-        ipk=work.take("Ipk", "stage:motor.current.peak"),
-        ion=gate_current(work, "source", side, from_threshold=True),
+    """Steepest slope at the peak current against the limit; it stands next to the plateau."""
+    ig = work.derive(
+        "Ig",
+        faster,
+        ion=gate_current(work, "source", side),
         ioff=gate_current(work, "sink", side),
-        qgs2=current_charge(work),
     )
-    return work.at_most(value, work.take("limit", "stage:limits.didt"))
+    return work.at_most(steepest_current(work, ig), work.take("limit", "stage:limits.didt"))
 
 
 @sided(
     "gate.overshoot",
     "drain voltage with the overshoot of turn-off",
-    "V = Vs + L Ipk Isink / Qgs2",
-    SINK_USES + _QGS2 + "stage:supply.voltage stage:bridge.inductance stage:mosfet.vds_max",
+    "V = Vs + Vf + L di/dt",
+    SINK_USES + _SLOPE + "stage:diode.vf stage:mosfet.vds_max",
     EDGE_CAUTION,
+    model_error=OVERSHOOT_ERROR,
 )
 def drain_overshoot(work: Work, side: str) -> Outcome:
     """Supply plus L di/dt against the MOSFET's rating."""
-    slope = work.derive(
-        "di/dt",
-        current_fall_slope,
-        ipk=work.take("Ipk", "stage:motor.current.peak"),
-        ioff=gate_current(work, "sink", side),
-        qgs2=current_charge(work),
-    )
-    value = work.derive(
+    value = with_overshoot(work, side, work.take("Vs", "stage:supply.voltage"))
+    return work.at_most(value, work.take("rating", "stage:mosfet.vds_max"))
+
+
+def with_overshoot(work: Work, side: str, supply: Variable | None) -> Variable | None:
+    """Drain voltage at turn-off of the peak current from a supply voltage."""
+    return work.derive(
         "Vds",
         overshoot,
-        vs=work.take("Vs", "stage:supply.voltage"),
+        vs=supply,
+        vf=work.take("Vf", "stage:diode.vf"),
         ls=work.take("L", "stage:bridge.inductance"),
-        didt=slope,
+        didt=steepest_current(work, gate_current(work, "sink", side)),
     )
-    return work.at_most(value, work.take("rating", "stage:mosfet.vds_max"))
+
+
+OVERSHOOT_USES = SINK_USES + _SLOPE + "stage:diode.vf "
 
 
 @sided(
     "gate.drive-time",
     "whole gate charge within the driver's full-drive time",
-    "t = Qg / min(Isource, Isink)",
-    SOURCE_USES + SINK_USES + "stage:mosfet.qg role:gate.drive_time",
+    "t = Qg / min(Isource, Isink), longer where a resistance lets the current fade",
+    ON_USES + OFF_USES + "role:gate.drive_time",
+    model_error=TIME_ERROR,
 )
 def drive_time(work: Work, side: str) -> Outcome:
     """The gate must be charged before the driver falls back to its hold current."""
     value = work.derive(
         "t_drive",
-        full_charge_time,
-        qg=work.take("Qg", "stage:mosfet.qg"),
-        ion=gate_current(work, "source", side),
-        ioff=gate_current(work, "sink", side),
+        slower,
+        a=full_time(work, "source", side),
+        b=full_time(work, "sink", side),
     )
     return work.at_most(value, work.take("full-drive time", "role:gate.drive_time"))
 
 
-_MILLER = "stage:mosfet.cgd stage:supply.voltage stage:mosfet.qgd " + SOURCE_USES.replace(
-    "{side}", "{other}"
-)
-
-
-def _miller_current(work: Work, side: str) -> Variable | None:
-    other = "low" if side == "high" else "high"
-    return work.derive(
-        "Imiller",
-        miller_current,
-        cgd=work.take("Cgd", "stage:mosfet.cgd"),
-        vs=work.take("Vs", "stage:supply.voltage"),
-        ion=gate_current(work, "source", other),
-        qgd=work.take("Qgd", "stage:mosfet.qgd"),
-    )
+_OTHER = SOURCE_USES.replace("{side}", "{other}")
 
 
 @sided(
     "gate.hold",
     "hold-off current against the Miller current",
-    "Imiller = Cgd Vs Isource({other} side) / Qgd",
-    _MILLER + "role:gate.hold.{side} role:gate.sink.{side} chip:gate.pulldown "
+    "Imiller = Qgd / t_vds, t_vds = Qgd / Isource({other} side)",
+    _OTHER + "stage:mosfet.qgd role:gate.hold.{side} role:gate.sink.{side} chip:gate.pulldown "
     "chip:drive.resistance.sink",
     EDGE_CAUTION,
 )
 def hold(work: Work, side: str) -> Outcome:
-    """The hold-off current must exceed Cgd dV/dt of the opposite switch turning on."""
+    """The hold-off current must exceed the mean current through Cgd.
+
+    Both MOSFETs swing the same voltage in the same time: what the opposite driver's current moves
+    out of one Cgd flows into the other. Peaks above the mean are judged by gate.miller.
+    """
     named = f"role:gate.hold.{side}", f"role:gate.sink.{side}"
     if not work.stated(*named) and work.stated("chip:gate.pulldown", "chip:drive.resistance.sink"):
         return None
     held = work.take("Ihold", named[0] if work.stated(named[0]) else named[1])
-    return work.at_most(_miller_current(work, side), held)
+    value = work.derive(
+        "Imiller",
+        mean_current,
+        q=work.take("Qgd", "stage:mosfet.qgd"),
+        t=edge_time(work, "source", _other(side), "t_vds"),
+    )
+    return work.at_most(value, held)
+
+
+def _other(side: str) -> str:
+    return "low" if side == "high" else "high"
+
+
+def _early_fall(work: Work, side: str) -> Variable | None:
+    """What the loop's inductance takes at turn-on; nothing where it is not stated."""
+    if not work.stated("stage:bridge.inductance"):
+        return work.constant("Vearly", 0.0, "voltage", "no loop inductance stated")
+    return work.derive(
+        "Vearly",
+        early_fall,
+        ls=work.take("L", "stage:bridge.inductance"),
+        didt=steepest_current(work, gate_current(work, "source", side)),
+    )
 
 
 @sided(
     "gate.miller",
     "gate voltage raised by the Miller current",
-    "V = Cgd dV/dt (Rpd + Rg + Rint) against Vth(hot)",
-    _MILLER + "role:gate.hold.{side} role:gate.sink.{side} chip:gate.pulldown "
-    "chip:drive.resistance.sink stage:mosfet.internal_resistance stage:gate.resistor.off "
-    "stage:mosfet.vth stage:mosfet.vth_tempco stage:mosfet.tj_max",
-    EDGE_CAUTION,
+    "(Cgs + Cgd) dVgs/dt = Cgd dV/dt - min(Ihold, Vgs / (Rpd + Rg + Rint)) over the edge of the "
+    "{other} side, against Vth(hot)",
+    _OTHER + "stage:supply.voltage stage:mosfet.qgd stage:mosfet.qgs stage:mosfet.crss "
+    "role:gate.hold.{side} role:gate.sink.{side} chip:gate.pulldown "
+    "chip:drive.resistance.sink stage:gate.resistor.off "
+    "stage:mosfet.vth stage:mosfet.vth_tempco stage:mosfet.tj_max stage:motor.current.peak "
+    "stage:bridge.inductance",
+    EDGE_CAUTION
+    + " A body diode that recovers with a snap raises the gate further. Both MOSFETs are taken to be of one lot, with the same Qgd.",
+    model_error=MILLER_ERROR,
 )
 def miller(work: Work, side: str) -> Outcome:
-    """The gate must stay below the threshold of a hot MOSFET.
-
-    A current that holds the driver's pin at the source (check gate.hold) leaves what the resistors
-    between the pin and the gate drop.
-    """
+    """The gate must stay below the threshold of a hot MOSFET."""
+    path = work.derive(
+        "R",
+        in_series,
+        a=work.take("Rg,off", "stage:gate.resistor.off"),
+        b=work.take("Rint", "stage:mosfet.internal_resistance"),
+    )
+    held = None
     if work.stated("chip:gate.pulldown"):
         pull = work.take("Rpd", "chip:gate.pulldown")
+        path = work.derive("Rall", in_series, a=pull, b=path)
+    elif work.stated(f"role:gate.hold.{side}", f"role:gate.sink.{side}"):
+        named = f"role:gate.hold.{side}", f"role:gate.sink.{side}"
+        held = work.take("Ihold", named[0] if work.stated(named[0]) else named[1])
     elif work.stated("chip:drive.resistance.sink"):
         pull = work.take("Rpd", "chip:drive.resistance.sink")
-    elif work.stated(f"role:gate.hold.{side}", f"role:gate.sink.{side}"):
-        pull = work.constant("Rpd", 0.0, "resistance", "a current holds the pin, see gate.hold")
+        path = work.derive("Rall", in_series, a=pull, b=path)
     else:
         return None
-    value = work.derive(
-        "Vgs",
-        miller_voltage,
-        imil=_miller_current(work, side),
-        rpd=pull,
-        rg=work.take("Rg", "stage:gate.resistor.off"),
-        rint=work.take("Rint", "stage:mosfet.internal_resistance"),
-    )
+    held_part = "the held switch"
+    parts: dict[str, Variable | None] = {
+        "vs": work.take("Vs", "stage:supply.voltage"),
+        "ion": gate_current(work, "source", _other(side)),
+        "q": work.take("Qgd", "stage:mosfet.qgd"),
+        "crss": end_capacitance(work, held_part),
+        "c": work.derive(
+            "Cgs,held",
+            gate_source_capacitance,
+            qgs=work.take("Qgs,held", "stage:mosfet.qgs", part=held_part),
+            vpl=work.take("Vpl,held", "stage:mosfet.plateau", part=held_part),
+        ),
+        "r": path,
+        "drop": _early_fall(work, _other(side)),
+    }
+    if held is not None:
+        value = work.derive("Vgs", miller_held, **parts, hold=held)
+    else:
+        value = work.derive("Vgs", miller_resistive, **parts)
     limit = work.derive(
         "Vth(hot)",
         hot_threshold,

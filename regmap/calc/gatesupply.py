@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from .corner import Variable, formula, smaller
-from .drive import gate_voltage, is_resistive
+from .corner import Variable, formula, larger, smaller
+from .drive import gate_voltage, in_series, is_resistive, less
 from .registry import Outcome, check, sided
 from .verdict import Verdict
 from .work import Work
@@ -77,12 +77,6 @@ def doubled(n: Any) -> Any:
 def driver_share(roff: Any, rgoff: Any, ron: Any, rgon: Any) -> Any:
     """Share of the gate power that a resistive driver keeps to itself."""
     return (roff / (roff + rgoff) + ron / (ron + rgon)) / 2
-
-
-@formula("{a} + {b}", "resistance", up="a b", source="series connection")
-def in_series(a: Any, b: Any) -> Any:
-    """Two resistances in one path."""
-    return a + b
 
 
 @formula(
@@ -272,12 +266,6 @@ def _voltage(work: Work, side: str, supply: Variable | None) -> Verdict:
     return work.at_least(value, work.take("Vgs,on", "stage:mosfet.vgs_on"))
 
 
-@formula("{a} - {b}", "voltage", up="a", down="b", source="difference")
-def less(a: Any, b: Any) -> Any:
-    """A voltage less a drop."""
-    return a - b
-
-
 _VOLTAGE = (
     "role:gate.voltage.{side} chip:charge_pump.ratio chip:charge_pump.dropout "
     "chip:regulator.dropout chip:bootstrap.vf chip:high_side_supply "
@@ -329,12 +317,36 @@ def undervoltage_voltage(work: Work, side: str) -> Outcome:
     return work.protected(verdict, "uv.threshold", "uv.mode", acts="uv.mode")
 
 
+@formula(
+    "max({vg}, {vdd} + {vd} - {vf})",
+    "voltage",
+    up="vg vdd vd",
+    down="vf",
+    source="in the dead time the body diode pulls the node below ground, and the bootstrap charges "
+    "that much higher: TI SLUA887 (from memory)",
+)
+def overcharged(vg: Any, vdd: Any, vd: Any, vf: Any) -> Any:
+    """Bootstrap voltage with the phase node held below ground by the low side's body diode."""
+    return larger(vg, vdd + vd - vf)
+
+
 @sided(
     "gate.rating",
     "gate voltage against the gate's rating",
-    "Vg <= Vgs,max",
-    "role:gate.voltage.{side} stage:mosfet.vgs_max",
+    "Vg <= Vgs,max; of a bootstrap also Vdd + Vdiode - Vf",
+    "role:gate.voltage.{side} stage:mosfet.vgs_max chip:high_side_supply "
+    "stage:bootstrap.capacitor role:gate.voltage.low stage:diode.vf chip:bootstrap.vf",
 )
 def rating(work: Work, side: str) -> Outcome:
-    """The regulated gate voltage at its highest against the rating."""
-    return work.at_most(gate_voltage(work, side), work.take("Vgs,max", "stage:mosfet.vgs_max"))
+    """The gate voltage at its highest against the rating, a bootstrap's overcharge included."""
+    vg = gate_voltage(work, side)
+    if side == "high" and bootstrapped(work):
+        vg = work.derive(
+            "Vboot",
+            overcharged,
+            vg=vg,
+            vdd=gate_voltage(work, "low"),
+            vd=work.take("Vdiode", "stage:diode.vf"),
+            vf=work.take("Vf", "chip:bootstrap.vf"),
+        )
+    return work.at_most(vg, work.take("Vgs,max", "stage:mosfet.vgs_max"))

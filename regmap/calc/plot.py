@@ -13,14 +13,15 @@ from ..cautions import CAUTION
 from ..errors import CallError
 from .corner import Variable, show_value
 from .deadtime import needed_deadtime
+from .device import beyond_charge, threshold_overdrive
 from .drive import (
-    charge_beyond,
-    charge_time,
-    current_charge,
-    gate_current,
+    current_edge_time,
+    edge_time,
     gate_voltage,
+    phase_time,
+    plateau_left,
+    plateau_reached,
     then,
-    threshold_overdrive,
 )
 from .inputs import ImpossibleError, Inputs
 from .pwm import set_deadtime
@@ -91,16 +92,14 @@ def edge(inputs: Inputs, side: Side = "high", way: Literal["on", "off"] = "on") 
     Time zero is the moment at which gate current starts to flow.
     """
     work = _bench("switching edge", inputs)
-    ig = gate_current(work, "source" if way == "on" else "sink", side)
-    qgs, qgd = work.take("Qgs", "stage:mosfet.qgs"), work.take("Qgd", "stage:mosfet.qgd")
-    beyond = work.derive(
-        "Qod", charge_beyond, qg=work.take("Qg", "stage:mosfet.qg"), qgs=qgs, qgd=qgd
-    )
+    drive = "source" if way == "on" else "sink"
+    vpl = work.take("Vpl", "stage:mosfet.plateau")
+    most = phase_time(work, "source", side, "t_od", beyond_charge(work), (vpl, vpl))
     times = {
-        "gs": work.derive("t_gs", charge_time, q=qgs, i=ig),
-        "id": work.derive("t_id", charge_time, q=current_charge(work), i=ig),
-        "ds": work.derive("t_vds", charge_time, q=qgd, i=ig),
-        "od": work.derive("t_od", charge_time, q=beyond, i=ig),
+        "gs": plateau_reached(work, side),
+        "id": current_edge_time(work, drive, side, "t_id"),
+        "ds": edge_time(work, drive, side, "t_vds"),
+        "od": most if way == "on" else plateau_left(work, side),
     }
     vth, vov = threshold_overdrive(work)
     levels = _need(

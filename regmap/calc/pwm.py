@@ -1,11 +1,19 @@
-"""Times of the PWM period that several subjects need: on-times and the dead time in force."""
+"""One PWM period: its on-times, the dead time in force, and every instant from one edge to the next.
+
+Instants of a switch count from the edge at the driver's input that turns it on:
+
+    input edge, chip's own dead time and propagation, gate delay, current edge, voltage edge,
+    VDS below the monitor's threshold, blanking and filter over, sample, input edge off, ...
+
+Checks and the picture of the period read them from here.
+"""
 
 from __future__ import annotations
 
 from typing import Any
 
 from .corner import Variable, formula, larger
-from .drive import then
+from .drive import ON_USES, then
 from .work import Work
 
 
@@ -46,3 +54,55 @@ def set_deadtime(work: Work) -> Variable | None:
         return own
     how = work.choice("chip:deadtime_with_controller")
     return work.derive("td", then if how == "sum" else longer, a=own, b=chip)
+
+
+@formula(
+    "max(0, {chip} - {own})",
+    "time",
+    up="chip",
+    down="own",
+    source="dead times that overlap: what the longer one adds",
+)
+def beyond_own(chip: Any, own: Any) -> Any:
+    """What the chip's dead time adds after the controller's is over."""
+    return larger(0.0, chip - own)
+
+
+def chip_delay(work: Work) -> Variable | None:
+    """What the chip's own dead time puts between the input edge and the gate; None if nothing."""
+    chip = work.maybe("td,chip", "role:deadtime")
+    if chip is None or work.choice("chip:deadtime_with_controller") == "sum":
+        return chip
+    own = work.derive(
+        "td,ctl",
+        stretched,
+        a=work.take("td,set", "stage:pwm.deadtime"),
+        tol=work.take("tol", "stage:controller.clock_tolerance"),
+    )
+    return work.derive("td,add", beyond_own, chip=chip, own=own)
+
+
+DEADTIME_USES = (
+    "stage:pwm.deadtime stage:controller.clock_tolerance role:deadtime "
+    "chip:deadtime_with_controller "
+)
+EDGE_USES = DEADTIME_USES + ON_USES + "chip:propagation.on "
+
+
+NO_PROPAGATION = "no propagation delay stated: none is counted"
+
+
+def propagation(work: Work) -> Variable:
+    """Input edge to the start of gate charge; none, which is said, where it is not stated."""
+    delay = work.maybe("t_pd,on", "chip:propagation.on")
+    if delay is not None:
+        return delay
+    if NO_PROPAGATION not in work.extra:
+        work.extra.append(NO_PROPAGATION)
+    return work.constant("t_pd,on", 0.0, "time", NO_PROPAGATION)
+
+
+def gate_starts(work: Work) -> Variable | None:
+    """Input edge to the start of gate charge: the chip's own dead time, then its propagation."""
+    delay, late = propagation(work), chip_delay(work)
+    return delay if late is None else work.derive("t_gate", then, a=late, b=delay)

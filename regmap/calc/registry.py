@@ -55,7 +55,8 @@ class Check:
 
     `uses` are the input names it may look up (fallbacks of the tables not counted), `formula` its
     physics as text, `function` works it on a bench and returns None where it does not apply.
-    `watches` are the roles whose faults it asks for: what masks those can move it.
+    `watches` are the roles whose faults it asks for: what masks those can move it. `model_error` is
+    how far the model of its physics may err on the unsafe side, as a share; tests hold it to ngspice.
     """
 
     name: str
@@ -66,6 +67,7 @@ class Check:
     caution: str = CAUTION
     module: str = field(default="", repr=False)
     watches: tuple[str, ...] = ()
+    model_error: float = 0.0
 
     @property
     def subject(self) -> str:
@@ -87,7 +89,7 @@ class Check:
         )
 
     def _about(self) -> About:
-        return About(self.name, self.title, self.formula, self.caution)
+        return About(self.name, self.title, self.formula, self.caution, self.model_error)
 
     def _outcome(self, bench: Work) -> list[Verdict]:
         try:
@@ -106,7 +108,13 @@ _ALWAYS = ("stage:goals.margin",)
 
 
 def check(
-    name: str, title: str, formula: str, uses: str, caution: str = "", watches: str = ""
+    name: str,
+    title: str,
+    formula: str,
+    uses: str,
+    caution: str = "",
+    watches: str = "",
+    model_error: float = 0.0,
 ) -> Callable[[Callable[[Work], Outcome]], Callable[[Work], Outcome]]:
     """Register a check; `uses` and `watches` are lists of names separated by blanks."""
 
@@ -121,14 +129,22 @@ def check(
         home = getattr(function, "func", function).__module__
         # a module of this package by its name, one from outside as ".name"
         module = home.rpartition(".")[2] if home.rpartition(".")[0] == __package__ else f".{home}"
-        _CHECKS[name] = Check(name, title, formula, names, function, text, module, roles)
+        _CHECKS[name] = Check(
+            name, title, formula, names, function, text, module, roles, model_error
+        )
         return function
 
     return register
 
 
 def sided(
-    name: str, title: str, formula: str, uses: str, caution: str = "", watches: str = ""
+    name: str,
+    title: str,
+    formula: str,
+    uses: str,
+    caution: str = "",
+    watches: str = "",
+    model_error: float = 0.0,
 ) -> Callable[[SidedFunction], SidedFunction]:
     """Register a check for each side as `name.high` and `name.low`.
 
@@ -145,6 +161,7 @@ def sided(
                 uses.format(**words),
                 caution,
                 watches.format(**words),
+                model_error,
             )(partial(function, side=side))
         return function
 

@@ -8,9 +8,8 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, formula, larger
-from .deadtime import DEADTIME_USES
-from .drive import then
-from .pwm import set_deadtime
+from .drive import ON_USES, then, turn_on_time
+from .pwm import DEADTIME_USES, propagation, set_deadtime
 from .registry import Outcome, check
 from .sense import CHAIN, HEAT, SIGNS, ZERO, gain_band, output_at_zero, shunt_temperature
 from .work import Work
@@ -70,29 +69,87 @@ def output_trip(v: Any, vzero: Any, g: Any, r: Any) -> Any:
     return (v - vzero) / (g * r)
 
 
-@check(
-    "sense.settling",
-    "amplifier settles in the low-side window at the highest duty",
-    "centre: (1 - Dmax) / (2 f) - td >= max(t_blank + t_settle, t_sample); "
-    "end: (1 - Dmax) / f - td >= t_blank + t_settle + t_sample",
-    DEADTIME_USES + "stage:pwm.duty.max stage:pwm.frequency stage:adc.trigger "
-    "stage:adc.sampling chip:sense.settling role:sense.blanking",
+@formula(
+    "1/2 + 0.866 * ({d} - 1/2)",
+    "percent",
+    up="d",
+    source="two equal phases of a centred space vector reach cos(30 degrees) of the highest duty; "
+    "space-vector geometry, common practice, no source",
 )
-def settling(work: Work) -> Outcome:
-    """Time from low-side turn-on to the sample against blanking, settling and sampling."""
-    trigger = work.choice("stage:adc.trigger")
-    duty, f = work.take("Dmax", "stage:pwm.duty.max"), work.take("f", "stage:pwm.frequency")
-    sample = work.take("t_sample", "stage:adc.sampling")
+def second_duty(d: Any) -> Any:
+    """Largest duty of the second-highest phase: the two lower phases are always measurable."""
+    return 0.5 + 0.866 * (d - 0.5)
+
+
+def sampled_duty(work: Work) -> Variable | None:
+    """Highest duty at which a phase has to be sampled."""
+    duty = work.take("Dmax", "stage:pwm.duty.max")
+    if work.choice("stage:adc.reconstruction") == "none":
+        return duty
+    return work.derive("D2", second_duty, d=duty)
+
+
+def sample_window(work: Work) -> Variable | None:
+    """Low-side input edge to the sample (trigger at the centre) or to the end of its on-time."""
+    at_centre = work.choice("stage:adc.trigger") == "centre"
+    return work.derive(
+        "t_window",
+        half_window if at_centre else whole_window,
+        d=sampled_duty(work),
+        f=work.take("f", "stage:pwm.frequency"),
+        td=set_deadtime(work),
+    )
+
+
+def settled(work: Work) -> Variable | None:
+    """Low-side input edge until the amplifier shows the shunt's current.
+
+    With the current into the bridge the shunt carries it only after the low side has turned on.
+    """
     quiet = work.take("t_settle", "chip:sense.settling")
     blank = work.maybe("t_blank", "role:sense.blanking")
     if blank is not None:
         quiet = work.derive("t_quiet", then, a=blank, b=quiet)
-    at_centre = trigger == "centre"
-    window = work.derive(
-        "t_window", half_window if at_centre else whole_window, d=duty, f=f, td=set_deadtime(work)
+    on = turn_on_time(work, "low")
+    edge = work.derive("t_edge", then, a=propagation(work), b=on)
+    return work.derive("t_settled", then, a=edge, b=quiet)
+
+
+SETTLING_USES = (
+    DEADTIME_USES
+    + ON_USES.replace("{side}", "low")
+    + "stage:pwm.duty.max stage:pwm.frequency stage:adc.trigger stage:adc.reconstruction "
+    "stage:adc.sampling chip:sense.settling role:sense.blanking chip:propagation.on "
+)
+
+
+@check(
+    "sense.settling",
+    "amplifier settles in the low-side window at the highest duty",
+    "centre: (1 - Dmax) / (2 f) - td >= max(t_pd,on + t_on + t_blank + t_settle, t_sample); "
+    "end: (1 - Dmax) / f - td >= t_pd,on + t_on + t_blank + t_settle + t_sample",
+    SETTLING_USES,
+)
+def settling(work: Work) -> Outcome:
+    """Time from the low-side input edge to the sample against edges, settling and sampling.
+
+    The dead time taken off the window is the one in force, the chip's own included.
+    """
+    duty = sampled_duty(work)
+    if duty is not None and isinstance(duty.high, float) and duty.high >= 1:
+        return work.refuse(
+            "at 100 % duty the low side is never on and its shunt is never read; where the "
+            "controller takes this current from the other two phases, state "
+            "adc.reconstruction: two of three"
+        )
+    at_centre = work.choice("stage:adc.trigger") == "centre"
+    needed = work.derive(
+        "t_need",
+        longest if at_centre else then,
+        a=settled(work),
+        b=work.take("t_sample", "stage:adc.sampling"),
     )
-    needed = work.derive("t_need", longest if at_centre else then, a=quiet, b=sample)
-    return work.at_least(window, needed)
+    return work.at_least(sample_window(work), needed)
 
 
 @check(

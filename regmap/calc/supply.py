@@ -7,7 +7,9 @@ from typing import Any
 
 from ..quantity import DIMENSIONS, Band
 from .corner import Variable, formula
-from .registry import Outcome, check
+from .device import OVERSHOOT_ERROR
+from .gate import EDGE_CAUTION, OVERSHOOT_USES, with_overshoot
+from .registry import Outcome, check, sided
 from .work import Work
 
 #: Load-dump voltages by test. Test A without, test B with central suppression; the 58 V of the
@@ -148,6 +150,22 @@ def load_dump_chip(work: Work) -> Outcome:
 def load_dump_mosfet(work: Work) -> Outcome:
     """Load-dump voltage against the rating of the MOSFETs."""
     return work.at_most(_load_dump(work), work.take("Vds,max", "stage:mosfet.vds_max"))
+
+
+@sided(
+    "supply.load-dump-overshoot",
+    "drain voltage with the overshoot of turn-off in a load dump",
+    "V = Vld + Vf + L di/dt <= Vds,max",
+    _LOAD_DUMP + OVERSHOOT_USES + "stage:mosfet.vds_max",
+    f"{LOAD_DUMP_NOTE}. {EDGE_CAUTION}",
+    model_error=OVERSHOOT_ERROR,
+)
+def load_dump_overshoot(work: Work, side: str) -> Outcome:
+    """The bridge still switches when the load dump begins: its overshoot stands on top of it."""
+    if not work.stated("stage:supply.load_dump", "stage:supply.load_dump_class"):
+        return None
+    value = with_overshoot(work, side, _load_dump(work))
+    return work.at_most(value, work.take("Vds,max", "stage:mosfet.vds_max"))
 
 
 @check(

@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, any_of, formula
-from .deadtime import DEADTIME_USES
-from .drive import OFF_USES, ON_USES, charge_time, current_charge, edge_time, gate_current, then
+from .drive import OFF_USES, ON_USES, current_edge_time, edge_time, then
 from .gatesupply import driver_loss
 from .inputs import ImpossibleError
-from .pwm import set_deadtime
+from .pwm import DEADTIME_USES, set_deadtime
 from .registry import Outcome, check, sided
 from .work import Work
 
@@ -101,9 +100,7 @@ def _edge(work: Work, way: str, side: str) -> Variable | None:
         f"t_{letter}",
         then,
         a=edge_time(work, way, side, f"t_v{letter}"),
-        b=work.derive(
-            f"t_i{letter}", charge_time, q=current_charge(work), i=gate_current(work, way, side)
-        ),
+        b=current_edge_time(work, way, side, f"t_i{letter}"),
     )
 
 

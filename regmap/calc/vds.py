@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from .corner import Variable, any_of, formula
-from .drive import OFF_USES, ON_USES, then, turn_off_time, turn_on_time
+from .corner import Variable, any_of, formula, larger, smaller
+from .device import TIME_ERROR, beyond_charge, lift_for_drop
+from .drive import OFF_USES, gate_voltage, phase_time, then, turn_off_time, turn_on_time
+from .gatesupply import allowed_power
 from .inputs import ImpossibleError
+from .pwm import EDGE_USES, gate_starts
 from .registry import Outcome, sided
 from .spi import POLL_USES, poll_wait
 from .work import Work
@@ -69,18 +72,60 @@ def between(cold: Any, x: Any, hot: Any) -> Any:
     return cold + x * (hot - cold)
 
 
-def trip(work: Work, side: str) -> Variable | None:
-    """Band of the trip current of a side."""
-    hot = work.derive(
+def hot_resistance(work: Work) -> Variable | None:
+    """On-resistance over the junction temperatures met."""
+    return work.derive(
         "Rds",
         on_resistance,
         r=work.take("R25", "stage:mosfet.rdson"),
         a=work.take("alpha", "stage:mosfet.rdson_tempco"),
         tj=junction_range(work),
     )
-    return work.derive(
-        "Itrip", trip_current, vds=work.take("Vds,th", f"role:vds.threshold.{side}"), r=hot
-    )
+
+
+def trip(work: Work, side: str) -> Variable | None:
+    """Band of the trip current of a side."""
+    level = work.take("Vds,th", f"role:vds.threshold.{side}")
+    return work.derive("Itrip", trip_current, vds=level, r=hot_resistance(work))
+
+
+@formula(
+    "{q} * max(0, min(1, {v} / ({vg} - {vpl})))",
+    "charge",
+    up="q v vpl",
+    down="vg",
+    source="even capacitance beyond the plateau; at most all of its charge",
+)
+def part_of_charge(q: Any, v: Any, vg: Any, vpl: Any) -> Any:
+    """Charge that lifts the gate from the plateau by `v`."""
+    return q * larger(0.0, smaller(1.0, v / (vg - vpl)))
+
+
+@formula(
+    "max({vg} - {vpl} - {v}, {vg} / 20)",
+    "voltage",
+    up="vg",
+    down="vpl v",
+    source="nearly full at a twentieth, as an exponential never ends",
+)
+def lacking_after(vg: Any, vpl: Any, v: Any) -> Any:
+    """What the gate lacks to its rail after it has risen by `v` from the plateau."""
+    return larger(vg - vpl - v, vg / 20)
+
+
+def below_threshold(work: Work, side: str) -> Variable | None:
+    """Start of gate charge until VDS at the peak current is below the monitor's threshold.
+
+    At the end of the plateau the channel only enters its ohmic region; VDS goes on falling while
+    the gate rises.
+    """
+    level = work.take("Vds,th", f"role:vds.threshold.{side}")
+    vg, vpl = gate_voltage(work, side), work.take("Vpl", "stage:mosfet.plateau")
+    lift = lift_for_drop(work, level, hot_resistance(work), vg)
+    charge = work.derive("Qtail", part_of_charge, q=beyond_charge(work), v=lift, vg=vg, vpl=vpl)
+    left = work.derive("Vleft", lacking_after, vg=vg, vpl=vpl, v=lift)
+    tail = phase_time(work, "source", side, "t_tail", charge, (vpl, None), left)
+    return work.derive("t_below", then, a=turn_on_time(work, side), b=tail)
 
 
 def _on(work: Work) -> None:
@@ -127,28 +172,92 @@ def protects(work: Work, side: str) -> Outcome:
     return work.protected(verdict, setting, "vds.enable", "vds.mode", acts="vds.mode")
 
 
-def _deaf_time(work: Work) -> Variable | None:
+def deaf_time(work: Work) -> Variable | None:
     """Blanking plus filter time; a filter that the chip does not have adds nothing."""
     blank = work.take("t_blank", "role:vds.blanking")
     wait = work.maybe("t_filter", "role:vds.filter")
     return blank if wait is None else work.derive("t_deaf", then, a=blank, b=wait)
 
 
+def may_look(work: Work, side: str) -> Variable | None:
+    """Start of the blanking time until the comparator has seen VDS below its threshold."""
+    seen = below_threshold(work, side)
+    if work.choice("chip:vds.blanking_from") == "input edge":
+        seen = work.derive("t_need", then, a=gate_starts(work), b=seen)
+    late = work.maybe("t_cmp", "chip:vds.comparator_delay")
+    return seen if late is None else work.derive("t_seen", then, a=seen, b=late)
+
+
+LOOK_USES = (
+    EDGE_USES + "stage:mosfet.qg stage:mosfet.vth stage:motor.current.peak "
+    "chip:vds.blanking_from chip:vds.comparator_delay "
+)
+
+
 @sided(
     "vds.blanking",
     "blanking and filter outlast the turn-on",
-    "t_blank + t_filter >= t_pd,on + (Qgs + Qgd) / Isource",
-    _TIMES + ON_USES + "chip:propagation.on",
+    "t_blank + t_filter >= td,add + t_pd,on + t_on + t_tail + t_cmp; without td,add and t_pd,on "
+    "where blanking starts with the gate",
+    _TIMES + LOOK_USES + _TRIP,
     CAUTION,
+    model_error=TIME_ERROR,
 )
 def blanking(work: Work, side: str) -> Outcome:
-    """The monitor must not look before VDS has fallen."""
+    """The monitor must not look before VDS has fallen below its threshold, at the peak current."""
     _on(work)
-    needed = turn_on_time(work, side)
-    delay = work.maybe("t_pd,on", "chip:propagation.on")
-    if delay is not None:
-        needed = work.derive("t_need", then, a=delay, b=needed)
-    return work.at_least(_deaf_time(work), needed)
+    return work.at_least(deaf_time(work), may_look(work, side))
+
+
+def _seen_off(work: Work, side: str) -> Variable | None:
+    """Start of a short circuit until the chip has switched it off."""
+    total = work.derive("t_seen", then, a=deaf_time(work), b=turn_off_time(work, side))
+    late = work.maybe("t_cmp", "chip:vds.comparator_delay")
+    return total if late is None else work.derive("t_total", then, a=total, b=late)
+
+
+@formula(
+    "{vs} * {i} * {t} / ({t} + {pause})",
+    "power",
+    up="vs i t",
+    down="pause",
+    source="energy of one short circuit, V I t, once in every pause and try; definition of a mean",
+)
+def retry_power(vs: Any, i: Any, t: Any, pause: Any) -> Any:
+    """Mean power in one switch that is turned on into a short circuit again and again."""
+    return vs * i * t / (t + pause)
+
+
+@sided(
+    "vds.retry",
+    "mean power while the chip retries into a short circuit",
+    "P = Vs Isc t / (t + t_retry), t = t_blank + t_filter + t_cmp + t_off; P <= (Tj,max - Ta) / Rth",
+    _TIMES + OFF_USES + "chip:vds.comparator_delay stage:supply.voltage role:retry.time "
+    "stage:mosfet.short_circuit_current stage:mosfet.tj_max stage:temperature.ambient "
+    "stage:mosfet.rth",
+    CAUTION + " The mean says nothing of the single pulse, which vds.withstand judges.",
+    "vds.threshold.{side}",
+)
+def retry(work: Work, side: str) -> Outcome:
+    """A latch heats the switch once; a retry heats it for as long as the short circuit lasts."""
+    if not work.retries("vds.mode") or work.switched_off("vds.enable"):
+        return None
+    value = work.derive(
+        "P",
+        retry_power,
+        vs=work.take("Vs", "stage:supply.voltage"),
+        i=work.take("Isc", "stage:mosfet.short_circuit_current"),
+        t=_seen_off(work, side),
+        pause=work.take("t_retry", "role:retry.time"),
+    )
+    allowed = work.derive(
+        "Pmax",
+        allowed_power,
+        tmax=work.take("Tj,max", "stage:mosfet.tj_max"),
+        ta=work.take("Ta", "stage:temperature.ambient"),
+        rth=work.take("Rth", "stage:mosfet.rth"),
+    )
+    return work.at_most(value, allowed)
 
 
 @sided(
@@ -170,10 +279,7 @@ def withstand(work: Work, side: str) -> Outcome:
     Where the monitor only reports, the controller's poll and reaction come before the turn-off.
     """
     setting = f"vds.threshold.{side}"
-    total = work.derive("t_seen", then, a=_deaf_time(work), b=turn_off_time(work, side))
-    late = work.maybe("t_cmp", "chip:vds.comparator_delay")
-    if late is not None:
-        total = work.derive("t_total", then, a=total, b=late)
+    total = _seen_off(work, side)
     told = work.left_to_controller(setting, "vds.mode")
     if told:
         work.extra.append(f"the chip does not act: {told}")

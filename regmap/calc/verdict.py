@@ -75,6 +75,7 @@ class Verdict:
     margin: float | None = None
     relative: float | None = None
     asked_margin: float = 0.0
+    model_error: float = 0.0
     worst_max: bool | None = None
     at: Point | None = None
     worst: tuple[float, float] | None = None
@@ -186,7 +187,8 @@ class Verdict:
             if self.relative is None or not math.isfinite(self.relative)
             else (
                 f" ({show_value(self.relative, 'percent', 3)}; "
-                f"{show_value(self.asked_margin, 'percent', 3)} asked)"
+                f"{show_value(self.asked_margin, 'percent', 3)} asked"
+                f"{self._model()})"
             )
         )
         margin = show_value(self.margin or 0.0, self.value.dim, 3)
@@ -195,6 +197,11 @@ class Verdict:
             f"{limit.symbol} {self.worst_limit}: "
             f"margin {margin}{share}: {self.status.replace('_', ' ')}"
         )
+
+    def _model(self) -> str:
+        if not self.model_error:
+            return ""
+        return f"; the model may err by {show_value(self.model_error, 'percent', 3)}"
 
     def json(self) -> dict[str, Any]:
         """A plain object for `--json`; numbers in base units, infinities as null."""
@@ -210,6 +217,7 @@ class Verdict:
             "margin": _finite(self.margin),
             "relative_margin": _finite(self.relative),
             "asked_margin": self.asked_margin,
+            "model_error": self.model_error,
             "corner": self.corner,
             "corner_values": dict(self.at or {}),
             "inputs": [

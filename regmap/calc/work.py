@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from ..cautions import CAUTION
-from ..parameters import NOT_KNOWN, OFF_WORDS, REPORT_WORDS
+from ..parameters import NOT_KNOWN, OFF_WORDS, REPORT_WORDS, RETRY_WORDS
 from ..quantity import Band
 from .corner import Formula, Point, Variable, derive
 from .inputs import Facts, FaultTiming, ImpossibleError, Input, Inputs, chain, parameter
@@ -37,6 +37,7 @@ class About:
     title: str
     formula: str
     caution: str = CAUTION
+    model_error: float = 0.0
 
 
 class Work:
@@ -171,6 +172,11 @@ class Work:
             return ""
         return f"only reported ({item.origin})"
 
+    def retries(self, mode: str) -> bool:
+        """Whether the chip tries again by itself after this fault, by its mode's option."""
+        item = self._found(f"role:{mode}", optional=True)
+        return item is not None and str(item.value).casefold() in RETRY_WORDS
+
     def protected(
         self, verdict: Verdict, setting: str, *switches: str, acts: str | None = None
     ) -> Verdict:
@@ -257,8 +263,9 @@ class Work:
                 relative=float("-inf"),
                 reason="numbers beyond any hardware: nothing can be compared",
             )
+        least = max(share, self.about.model_error)
         status = (
-            "fails" if worst.margin < 0 else "low_margin" if worst.relative < share else "holds"
+            "fails" if worst.margin < 0 else "low_margin" if worst.relative < least else "holds"
         )
         return self._verdict(
             status,
@@ -283,6 +290,7 @@ class Work:
             asked=tuple(self.asked),
             extra=tuple(self.extra),
             caution=self.about.caution,
+            model_error=self.about.model_error,
             **parts,
         )
 

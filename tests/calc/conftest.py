@@ -55,7 +55,6 @@ STAGE = {
     "mosfet.qg": "50 / 60 / 75 nC",
     "mosfet.qgs": "11 / 14 / 17 nC",
     "mosfet.qgd": "9 / 12 / 15 nC",
-    "mosfet.cgd": "30..60 pF",
     "mosfet.vth": "2.2 / 2.8 / 3.4 V",
     "mosfet.plateau": "4.2 / 4.6 / 5 V",
     "mosfet.vgs_on": "7 V",
@@ -179,6 +178,7 @@ SHAPES: dict[str, dict[str, str | int]] = {
     "always on, pump": {
         "chip___high_side_supply": "charge pump",
         "stage___pwm__duty__max": "100 %",
+        "stage___adc__reconstruction": "two of three",
     },
     "always on, bootstrap": {
         "chip___high_side_supply": "bootstrap",
@@ -194,6 +194,8 @@ SHAPES: dict[str, dict[str, str | int]] = {
         "stage___mosfet__temperature": "-40..160 degC",
         "stage___supply__load_dump_class": "12 V test A",
         "stage___mosfet__crss": "300..600 pF",
+        "role___vds__mode": "retry",
+        "role___retry__time": "4 / 5 / 6 ms",
     },
     "options with a tolerance": {
         "role___sense__gain": "19.4 / 20 / 20.6 V/V",
@@ -214,7 +216,7 @@ LEFT_OUT: dict[str, tuple[str, ...]] = {
         "role:vds.filter",
         "chip:vds.comparator_delay",
     ),
-    "options with a tolerance": ("chip:gate.pulldown",),
+    "options with a tolerance": ("chip:gate.pulldown", "stage:bridge.inductance"),
 }
 
 

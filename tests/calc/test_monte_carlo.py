@@ -7,8 +7,6 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
 
 from regmap.calc import Input, Inputs, checks
 from regmap.calc.corner import FORMULAS, Formula, Variable, derive
@@ -80,11 +78,9 @@ def test_draws_stay_inside_and_bounds_are_not_idle(shape: Inputs) -> None:
     assert sum(w > 0.9 for w in widths.values()) > 0.7 * len(widths)
 
 
-@st.composite
-def boxes(draw: st.DrawFn, base: Inputs) -> Inputs:
+def moved(base: Inputs, seed: int) -> Inputs:
     """The stage with each band moved by up to 20 % and made up to half again as wide."""
     changed = []
-    seed = draw(st.integers(0, 2**32 - 1))
     rng = np.random.default_rng(seed)
     for item in base.known().values():
         band = item.value
@@ -100,15 +96,9 @@ def boxes(draw: st.DrawFn, base: Inputs) -> Inputs:
     return base.with_values(changed)
 
 
-@settings(
-    max_examples=3,
-    deadline=None,
-    derandomize=True,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-)
-@given(data=st.data(), seed=st.integers(0, 1000))
-def test_draws_stay_inside_in_other_boxes(shape: Inputs, data: st.DataObject, seed: int) -> None:
-    run_all(data.draw(boxes(shape)), seed)
+@pytest.mark.parametrize("seed", [0, 212, 657])
+def test_draws_stay_inside_in_other_boxes(shape: Inputs, seed: int) -> None:
+    run_all(moved(shape, seed), seed)
 
 
 def test_a_wrong_direction_is_noticed() -> None:
@@ -164,7 +154,13 @@ def with_defaults(check: Check, inputs: Inputs) -> Inputs:
 
 #: Constants with a unit: 25 degC has no part in this (temperatures are not scaled), but the day
 #: of the standby check is in seconds and the load dump of a class in volts.
-OWN_UNITS = {"supply.standby": "s", "supply.load-dump-chip": "V", "supply.load-dump-mosfet": "V"}
+OWN_UNITS = {
+    "supply.standby": "s",
+    "supply.load-dump-chip": "V",
+    "supply.load-dump-mosfet": "V",
+    "supply.load-dump-overshoot.high": "V",
+    "supply.load-dump-overshoot.low": "V",
+}
 
 
 @pytest.mark.parametrize("unit", ["V", "A", "s"])

@@ -42,7 +42,7 @@ def test_each_choice_is_explained_at_80_columns(gateword: Run) -> None:
     assert any(line.startswith("  deadtime.enough: +38 % -> +") for line in lines)
     assert any("deadtime.enough.high has +0.7 %" in line for line in lines)
     assert "do not replace" in " ".join(result.out.split())
-    assert "smallest margin +4.7 % (undervoltage.crank), before +4.2 %" in lines[-2] + lines[-1]
+    assert "smallest margin +4.7 % (undervoltage.crank), before +4.7 %" in lines[-2] + lines[-1]
 
 
 def test_conflicts_are_findings(gateword: Run, pump: Path) -> None:

@@ -98,7 +98,7 @@ BOUNDARIES: list[tuple[str, str, dict[str, str], str, str]] = [
     ("mosfet.vgs_on", "mosfet.vth", {"mosfet.vth": "2 V"}, "2.001 V", "2 V"),
     ("mosfet.vgs_on", "mosfet.vgs_max", {"mosfet.vgs_max": "20 V"}, "20 V", "20.01 V"),
     ("mosfet.vgs_on", "mosfet.plateau", {"mosfet.plateau": "3.2 V"}, "3.2 V", "3.19 V"),
-    ("mosfet.crss", "mosfet.cgd", {"mosfet.cgd": "90 pF"}, "90 pF", "90.1 pF"),
+    ("mosfet.crss", "mosfet.qgd / supply.voltage", {"mosfet.qgd": "12 nC", "supply.voltage": "24 V"}, "500 pF", "500.1 pF"),
     ("mosfet.vds_max", "the highest supply.voltage", {"supply.voltage": "8 / 13.5 / 16 V"}, "16 V", "15.99 V"),
     ("mosfet.pulse_current", "motor.current.peak", {"motor.current.peak": "30..35 A"}, "35 A", "34.99 A"),
     ("mosfet.rdson", "the lowest supply.voltage / motor.current.peak", {"supply.voltage": "8 / 13.5 / 16 V", "motor.current.peak": "40 A"}, "0.199 ohm", "0.2 ohm"),

@@ -12,7 +12,8 @@ from regmap.chip.bank import Bank
 from regmap.chip.model import Chip
 from regmap.document.schema import read_int, read_word
 from regmap.errors import CallError
-from regmap.frames.codec import bursts, wire_bytes
+from regmap.frames.codec import bursts, command_bytes
+from regmap.frames.words import spoken_bytes, spoken_order
 from regmap.maps.load import load_map
 from regmap.quantity import show as quantity
 
@@ -119,9 +120,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.bytes:
         for text in warned(found):
             context.err(wrap(f"caution: {text}", context.width, hang="  "))
+        for said in _spoken(chip, frames):
+            context.err(wrap(f"note: {said}", context.width, hang="  "))
     for planned in frames:
         pieces = bursts(planned.sent.frame, planned.sent.word)
-        data = [wire_bytes(v, n, msb_first=chip.spi.msb_first).hex(" ").upper() for v, n in pieces]
+        data = [command_bytes(chip.spi, v, n).hex(" ").upper() for v, n in pieces]
         if args.bytes:
             for line in data:
                 context.out(line)
@@ -129,9 +132,18 @@ def run(args: argparse.Namespace, context: Context) -> int:
         for line in frame_lines(chip, planned, context):
             context.out(line)
         context.out(f"    bytes {' | '.join(data)}")
+        for said in _spoken(chip, [planned]):
+            context.out(wrap(said, context.width, "      ", "      "))
     if found and not args.bytes:
         context.out(wrap(CAUTION, context.width))
     return Status.OK
+
+
+def _spoken(chip: Chip, frames: list[Planned]) -> list[str]:
+    """What the bytes of these frames are, where it is more than so many bytes, the first first."""
+    lengths = dict.fromkeys(n for p in frames for n in p.sent.frame.bursts)
+    said = [spoken_bytes(chip.spi, n) for n in lengths if n % 8]
+    return [*said, spoken_order(chip.spi)] if not chip.spi.msb_first else said
 
 
 def frame_lines(chip: Chip, planned: Planned, context: Context) -> list[str]:
@@ -235,9 +247,10 @@ def _as_json(chip: Chip, planned: Planned) -> dict[str, object]:
         "register": sent.register.name if sent.register else None,
         "data": sent.data,
         "parts": dict(sent.parts),
-        "bytes": [
-            wire_bytes(v, n, msb_first=chip.spi.msb_first).hex()
-            for v, n in bursts(sent.frame, sent.word)
+        "bytes": [command_bytes(chip.spi, v, n).hex() for v, n in bursts(sent.frame, sent.word)],
+        "bytes_are": [
+            *(spoken_bytes(chip.spi, n) for n in sent.frame.bursts),
+            *filter(None, [spoken_order(chip.spi)]),
         ],
         "requests": list(planned.requests),
         "cautions": cautions(chip, planned),

@@ -105,24 +105,28 @@ class ByteWriter(FrameWriter):
     """A frame as the bytes of its chip-select bursts, and back."""
 
     def bytes(self) -> None:
-        """One byte sum per burst; a burst is padded at its end to whole bytes."""
+        """One byte sum per burst. A reply comes with the first clocks; a command is padded to whole bytes
+        at its end too, or before it where of more clocks the last count."""
         frame, sheet = self.frame, self.sheet
+        lead = sheet.chip.spi.extra_clocks == "last_count"
         out, back = [], []
         left, at = frame.length, 0
         for bits in frame.bursts:
             left -= bits
-            for index in range((bits + 7) // 8):
-                numbers = [
-                    self._bit(left, bits, index * 8 + k) for k in range(min(8, bits - index * 8))
-                ]
-                order = tuple(numbers)
-                pad = 8 - len(order)
-                value = bracket(take("frame", order, self.bits, 8))
-                if pad:
-                    value = f"({value} << {count(pad)})"
-                out.append(f"out[{at}] = (uint8_t){value};")
-                byte = f"((unsigned int)in[{at}] >> {count(pad)})" if pad else f"in[{at}]"
-                back.append(f"frame |= {put(byte, order, self.bits)};")
+            whole = (bits + 7) // 8
+            for index in range(whole):
+                for first in {0, lead * (8 * whole - bits)}:
+                    # of the byte's eight clocks those that carry bits of the frame
+                    spots = [index * 8 + k - first for k in range(8)]
+                    order = tuple(self._bit(left, bits, n) for n in spots if 0 <= n < bits)
+                    pad = sum(n >= bits for n in spots)
+                    if first == lead * (8 * whole - bits):
+                        value = bracket(take("frame", order, self.bits, 8))
+                        value = f"({value} << {count(pad)})" if pad else value
+                        out.append(f"out[{at}] = (uint8_t){value};")
+                    if not first:
+                        byte = f"((unsigned int)in[{at}] >> {count(pad)})" if pad else f"in[{at}]"
+                        back.append(f"frame |= {put(byte, order, self.bits)};")
                 at += 1
         size = self.macro("BYTES")
         note = (

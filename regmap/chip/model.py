@@ -571,11 +571,13 @@ class KnownFrame:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Header:
-    """A header word of a daisy chain: fixed bits and the bits that hold the number of chips."""
+    """A header word of a daisy chain: fixed bits, the bits that hold the number of chips, and bits that
+    are commands to every chip: a command's name to its bit, 1 to give it."""
 
     length: int
     value: int
     count_bits: Bits = ()
+    commands: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -596,10 +598,16 @@ class Chain:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spi:
-    """Electrical and framing limits of the SPI; times in seconds, frequencies in hertz."""
+    """Electrical and framing limits of the SPI; times in seconds, frequencies in hertz.
+
+    `extra_clocks` is what the chip does with more clocks than a frame has: "rejected", "last_count" (a
+    shift register: the last bits before chip select ends are the frame), "first_count" (what follows
+    the frame is ignored), "" where the map does not say (taken as rejected).
+    """
 
     mode: int
     msb_first: bool = True
+    extra_clocks: str = ""
     select_active_low: bool = True
     clock_max: Band | None = None
     clock_min: Band | None = None

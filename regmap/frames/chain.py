@@ -24,10 +24,12 @@ from .codec import join_bursts
 Words = Sequence[tuple[int, int]]
 
 
-def pack(chain: Chain, words: Words) -> tuple[int, int]:
-    """The command stream for one word for each chip, chip 0 first in `words`. Raises CallError."""
+def pack(chain: Chain, words: Words, commands: Sequence[str] = ()) -> tuple[int, int]:
+    """The command stream for one word for each chip, chip 0 first in `words`, with the `commands` that
+    the headers give to all. Raises CallError."""
     rounds = _rounds(chain, words)
-    return _join([*_headers(chain, len(words)), *(p for pieces in rounds for p in pieces)])
+    headers = _headers(chain, len(words), commands)
+    return _join([*headers, *(p for pieces in rounds for p in pieces)])
 
 
 def pack_reply(chain: Chain, words: Words) -> tuple[int, int]:
@@ -47,6 +49,16 @@ def unpack(chain: Chain, stream: tuple[int, int], lengths: Sequence[int]) -> lis
     Raises FrameError where the stream's length or a header does not fit.
     """
     return _unpack(chain, stream, lengths, at=0, headers=chain.headers)
+
+
+def given(chain: Chain, stream: tuple[int, int]) -> tuple[str, ...]:
+    """The commands that the headers of a command stream give to every chip."""
+    value, left = stream
+    found = []
+    for header in chain.headers:
+        left -= header.length
+        found += [n for n, bit in header.commands.items() if value >> (left + bit) & 1]
+    return tuple(found)
 
 
 def unpack_reply(chain: Chain, stream: tuple[int, int], lengths: Sequence[int]) -> list[int]:
@@ -101,14 +113,22 @@ def _rounds(chain: Chain, words: Words) -> list[list[tuple[int, int]]]:
     return rounds
 
 
-def _headers(chain: Chain, chips: int) -> list[tuple[int, int]]:
+def _headers(chain: Chain, chips: int, commands: Sequence[str] = ()) -> list[tuple[int, int]]:
     made = []
+    known = [n for header in chain.headers for n in header.commands]
+    for name in commands:
+        if name not in known:
+            raise CallError(
+                f"no header of the chain gives {name!r}; {', '.join(known) or 'none does'}"
+            )
     for header in chain.headers:
         if header.count_bits and chips >> len(header.count_bits):
             raise CallError(
                 f"{chips} chips do not fit the {len(header.count_bits)} bits of the header's count"
             )
-        made.append((_header_value(header, chips), header.length))
+        value = _header_value(header, chips)
+        value |= mask_of(tuple(bit for n, bit in header.commands.items() if n in commands))
+        made.append((value, header.length))
     return made
 
 
@@ -144,7 +164,7 @@ def _unpack(
 
     def check_headers() -> None:
         for number, header in enumerate(headers):
-            found = take(header.length)
+            found = take(header.length) & ~mask_of(tuple(header.commands.values()))
             expected = _header_value(header, len(lengths))
             if found != expected:
                 count = extract(found, header.count_bits) if header.count_bits else len(lengths)

@@ -22,7 +22,7 @@ from ..chip.bank import Bank
 from ..chip.model import Chip, Command, Frame, Layout, Part, Register
 from ..errors import CallError
 from ..expr import evaluate
-from .words import Flaw, inspect, join_bursts, split
+from .words import Flaw, cut, inspect, join_bursts, split
 
 Target = Register | Command
 
@@ -198,14 +198,22 @@ class Recogniser:
     def begins(self, pieces: Sequence[tuple[int, int]], bank: Bank | None = None) -> list[Frame]:
         """The layouts in force that these bursts, (value, bits) each, are or begin, best first.
 
-        Only what has come in counts: check bits and parts of which bits are still to come do not.
+        Only what has come in counts: check bits and parts of which bits are still to come do not. Of
+        a single burst with more clocks than any of them, what the chip takes of it counts.
         """
-        frames = [
-            f
-            for f in self.frames_possible(bank)
-            if f.bursts[: len(pieces)] == tuple(b for _, b in pieces)
-        ]
-        return [f for f, _ in self.begun(pieces, frames, bank)] if len(frames) > 1 else frames
+        possible = self.frames_possible(bank)
+        lengths = tuple(b for _, b in pieces)
+        frames = [f for f in possible if f.bursts[: len(pieces)] == lengths]
+        if frames or len(pieces) > 1:
+            return [f for f, _ in self.begun(pieces, frames, bank)] if len(frames) > 1 else frames
+        [(value, came)] = pieces
+        found = []
+        for frame in possible:
+            taken = cut(value, came, frame.bursts[0], self.chip.spi)
+            if taken is not None:
+                found += self.begun([(taken, frame.bursts[0])], [frame], bank)
+        found.sort(key=lambda f: (bool(f[1].flaws), *self._doubt(f[1])))
+        return [frame for frame, _ in found]
 
     def begun(
         self, pieces: Sequence[tuple[int, int]], frames: Sequence[Frame], bank: Bank | None = None

@@ -9,8 +9,8 @@ one part as an integer; a part whose bits are not adjacent is put together from 
 nothing of guards: those are numbers like the others here. Slower than `regmap.frames.codec`, which shifts
 integers, and independent of it: tests hold both to the same answers.
 
-A burst that is no whole number of bytes is filled up with zero bits at its end, as a byte-wide
-controller sends it.
+A burst that is no whole number of bytes is filled up with zero bits, as a byte-wide controller sends
+it: at its end, a command to a chip of which the last bits count at its beginning.
 """
 
 from __future__ import annotations
@@ -59,8 +59,13 @@ class _Parts(construct.Adapter):  # type: ignore[misc]
         return bursts
 
 
-def frame_struct(layout: Layout, bursts: Sequence[int] = (), *, msb_first: bool = True) -> Any:
-    """The declaration of a layout that travels in `bursts` of so many bits (one where not given)."""
+def frame_struct(
+    layout: Layout, bursts: Sequence[int] = (), *, msb_first: bool = True, lead: bool = False
+) -> Any:
+    """The declaration of a layout that travels in `bursts` of so many bits (one where not given).
+
+    With `lead` what fills a burst up to whole bytes comes before it.
+    """
     lengths = tuple(bursts) or (layout.length,)
     if sum(lengths) != layout.length:
         raise CallError(f"bursts of {sum(lengths)} bits for a word of {layout.length}")
@@ -85,7 +90,7 @@ def frame_struct(layout: Layout, bursts: Sequence[int] = (), *, msb_first: bool 
             fields.append(name / construct.BitsInteger(len(run)))
         fill = -length % 8
         if fill:
-            fields.append(construct.Padding(fill))
+            fields.insert(0 if lead else len(fields), construct.Padding(fill))
         declared.append(f"burst{number}" / construct.BitStruct(*fields))
     widths = {part.name: part.width for part in layout.parts}
     return _Parts(construct.Struct(*declared), pieces, widths)
@@ -102,9 +107,14 @@ def _runs(bits: list[tuple[str, int]]) -> list[list[tuple[str, int]]]:
     return runs
 
 
+def _declared(chip: Chip, frame: Frame, layout: Layout) -> Any:
+    lead = layout is frame.command and chip.spi.extra_clocks == "last_count"
+    return frame_struct(layout, frame.bursts, msb_first=chip.spi.msb_first, lead=lead)
+
+
 def parse_parts(chip: Chip, frame: Frame, layout: Layout, data: bytes) -> dict[str, int]:
     """Every part of a word from the bytes of its bursts. Raises FrameError on a wrong length."""
-    declared = frame_struct(layout, frame.bursts, msb_first=chip.spi.msb_first)
+    declared = _declared(chip, frame, layout)
     if len(data) != declared.sizeof():
         raise FrameError(f"{len(data)} bytes for a frame of {declared.sizeof()}")
     parsed = declared.parse(data)
@@ -117,5 +127,5 @@ def build_parts(chip: Chip, frame: Frame, layout: Layout, parts: Mapping[str, in
         value = parts.get(part.name)
         if value is None or value < 0 or value >> part.width:
             raise CallError(f"part '{part.name}' of {part.width} bits cannot hold {value}")
-    declared = frame_struct(layout, frame.bursts, msb_first=chip.spi.msb_first)
+    declared = _declared(chip, frame, layout)
     return bytes(declared.build(dict(parts)))

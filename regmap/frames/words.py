@@ -16,7 +16,7 @@ from functools import lru_cache
 
 from ..chip.bits import deposit, extract, mask_of, spans
 from ..chip.guard import Parity, reverse_bits
-from ..chip.model import Frame, Layout, Part
+from ..chip.model import Frame, Layout, Part, Spi
 from ..errors import CallError, FrameError
 
 GUARDS = ("parity", "crc")
@@ -216,15 +216,62 @@ def join_bursts(pieces: Sequence[tuple[int, int]]) -> int:
     return word
 
 
-def wire_bytes(value: int, bits: int, *, msb_first: bool = True) -> bytes:
+def wire_bytes(value: int, bits: int, *, msb_first: bool = True, lead: bool = False) -> bytes:
     """A burst as the bytes a byte-wide SPI controller sends, first bit on the wire in bit 7 of the first.
 
-    Bits are padded at the end to a whole byte where `bits` is no multiple of eight.
+    Where `bits` is no multiple of eight, zero bits fill it up to whole bytes: at the end, or with `lead`
+    before it, for a chip of which the last bits count.
     """
     if not msb_first:
         value = reverse_bits(value, bits)
     count = (bits + 7) // 8
-    return (value << (count * 8 - bits)).to_bytes(count, "big")
+    return (value << (0 if lead else count * 8 - bits)).to_bytes(count, "big")
+
+
+def command_bytes(spi: Spi, value: int, bits: int) -> bytes:
+    """`wire_bytes` of a command to a chip that takes extra clocks as its map says."""
+    return wire_bytes(value, bits, msb_first=spi.msb_first, lead=spi.extra_clocks == "last_count")
+
+
+def spoken_bytes(spi: Spi, bits: int) -> str:
+    """What the bytes of a burst of so many bits are, and what a controller must be set to, in words."""
+    count = (bits + 7) // 8
+    extra = 8 * count - bits
+    if not extra:
+        return f"{count} byte{'s' * (count != 1)}, {bits} clocks"
+    zeros = f"{extra} zero bit{'s' * (extra != 1)}"
+    head = f"{count} byte{'s' * (count != 1)}, {8 * count} clocks for {bits} bits: "
+    if spi.extra_clocks == "last_count":
+        return f"{head}{zeros} before them, since of more clocks the last {bits} count"
+    if spi.extra_clocks == "first_count":
+        return f"{head}{zeros} behind them, which the chip ignores"
+    fits = next((n for n in range(min(bits, 32), 3, -1) if bits % n == 0 and n % 8), bits)
+    unsure = "the chip rejects" if spi.extra_clocks else "the map does not say that the chip takes"
+    return (
+        f"{head}{zeros} behind them, but {unsure} frames of more clocks: set the controller to words of "
+        f"{fits} bits"
+    )
+
+
+def spoken_order(spi: Spi) -> str:
+    """For which bit order of a controller `wire_bytes` are, where it is not the chip's own; else ""."""
+    if spi.msb_first:
+        return ""
+    return (
+        "the chip takes the least significant bit first: these bytes are for a controller that sends "
+        "bit 7 first; one set to send bit 0 first takes each with its bits turned round"
+    )
+
+
+def cut(value: int, came: int, bits: int, spi: Spi) -> int | None:
+    """The burst of `bits` bits that the chip takes of one with more clocks; None where it rejects it."""
+    if came == bits:
+        return value
+    if came < bits or spi.extra_clocks not in ("first_count", "last_count"):
+        return None
+    # the first bits on the wire are the upper ones, or the lower ones of a chip that sends those first
+    upper = (spi.extra_clocks == "first_count") == spi.msb_first
+    return value >> (came - bits) if upper else value & ((1 << bits) - 1)
 
 
 def from_wire(data: bytes, bits: int, *, msb_first: bool = True) -> int:

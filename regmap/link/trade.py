@@ -16,6 +16,7 @@ from ..frames.codec import (
     Codec,
     Sent,
     bursts,
+    command_bytes,
     counter_flaws,
     from_wire,
     join_bursts,
@@ -88,10 +89,11 @@ class Direct:
     """One chip on its chip select."""
 
     def __init__(self, chip: Chip) -> None:
+        self.spi = chip.spi
         self.msb = chip.spi.msb_first
 
     def out(self, sent: Sent) -> list[bytes]:
-        return [wire_bytes(v, b, msb_first=self.msb) for v, b in bursts(sent.frame, sent.word)]
+        return [command_bytes(self.spi, v, b) for v, b in bursts(sent.frame, sent.word)]
 
     def back(self, frame: Frame, read: Sequence[bytes]) -> int:
         pieces = [

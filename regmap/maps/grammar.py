@@ -500,6 +500,12 @@ SPI = Record(
             False,
             "which bit travels first (msb_first)",
         ),
+        "extra_clocks": (
+            Choice({"rejected": 1, "last_count": 1, "first_count": 1}),
+            False,
+            "what the chip does with more clocks than a frame has: the frame is rejected; the last bits "
+            "count, as in a shift register; or the first, and the rest is ignored",
+        ),
         "select": (
             Choice({"active_low": True, "active_high": False}),
             False,
@@ -758,6 +764,11 @@ def map_shape() -> Record:
                                             BITS,
                                             False,
                                             "bits that hold the number of chips",
+                                        ),
+                                        "commands": (
+                                            Table(NAME, Int(0, 63), "bits by command"),
+                                            False,
+                                            "bits that are 1 to give every chip a command of this map",
                                         ),
                                     },
                                     "a header",

@@ -317,6 +317,7 @@ def _spi(rec: Rec) -> Spi:
     return Spi(
         mode=rec.get("mode", 0),
         msb_first=rec.get("bit_order", "msb_first") == "msb_first",
+        extra_clocks=rec.get("extra_clocks", ""),
         select_active_low=rec.get("select", "active_low") == "active_low",
         clock_max=rec.get("clock_max"),
         clock_min=rec.get("clock_min"),

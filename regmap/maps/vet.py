@@ -228,6 +228,7 @@ def warnings(chip: Chip) -> list[Problem]:
     found.extend(_silent_modes(chip))
     found.extend(_sides(chip))
     found.extend(_spends(chip))
+    found.extend(_odd_lengths(chip))
     if not chip.known_frames:
         found.append(
             _warn(
@@ -284,6 +285,19 @@ def _spends(chip: Chip) -> Iterator[Problem]:
                         f"{register.name} left out, or `all`, which writes it only where a stage sets it",
                         "sequences",
                     )
+
+
+def _odd_lengths(chip: Chip) -> Iterator[Problem]:
+    """Bursts that are no whole bytes, where nothing says what the chip makes of the clocks that fill them up."""
+    odd = [(f, n) for f in chip.frames.values() for n in f.bursts if n % 8]
+    if odd and not chip.spi.extra_clocks and chip.chain is None:
+        frame, bits = odd[0]
+        yield _warn(
+            frame.origin,
+            f"frame '{frame.name}' sends {bits} bits, no whole bytes, and nothing says what the chip does with more clocks",
+            "spi.extra_clocks: rejected, last_count or first_count",
+            f"frames.{frame.name}",
+        )
 
 
 def _silent_modes(chip: Chip) -> Iterator[Problem]:

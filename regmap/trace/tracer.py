@@ -194,7 +194,13 @@ def _watchdogs(trace: Trace) -> None:
 
 def _walkers(chips: Sequence[Chip], pins: Pins, framer: Framer) -> tuple[Walker, ...]:
     return tuple(
-        Walker(chip, Judge(chip, len(chips), framer.total), pins, framer.tables[position], position)
+        Walker(
+            chip,
+            Judge(chip, len(chips), framer.total, framer.chain),
+            pins,
+            framer.tables[position],
+            position,
+        )
         for position, chip in enumerate(chips)
     )
 

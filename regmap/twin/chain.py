@@ -67,6 +67,9 @@ class TwinChain:
         for core, word, length in zip(self.cores, words, lengths, strict=True):
             reply = core.receive(word, length)
             replies.append((reply or 0, length))
+        for name in chains.given(self.chain, (value, bits)):
+            for core in self.cores:
+                core.command(name)
         return chains.pack_reply(self.chain, replies)[0]
 
     def advance(self, ns: int) -> None:

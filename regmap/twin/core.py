@@ -12,6 +12,7 @@ from ..chip.model import Chip, Fault, Field, Frame, Layout
 from ..errors import CallError
 from ..expr import evaluate
 from ..frames.codec import Codec, Sent, build, counter_flaws
+from ..frames.words import cut
 from ..quantity import parse
 from .clock import nanoseconds
 from .watchdog import Watchdog
@@ -256,6 +257,10 @@ class Core:
         assert frame is not None
         expected = frame.bursts[len(self._pieces)]
         whole_before = sum(b for _, b in self._pieces)
+        came, whole = bits, cut(value, bits, expected, self.chip.spi)
+        if whole is not None and came > expected:
+            part = self._take(frame, whole, expected)
+            return None if part is None else self._filled(part, value, came, expected)
         if bits != expected:
             reply = self._drive(frame, None) if not self._pieces else self._reply
             self._reject(frame, "clocks", f"{bits} clocks where {expected} make a burst")
@@ -263,6 +268,22 @@ class Core:
             if reply is None:
                 return None
             return reply >> (left - bits) if bits <= left else reply << (bits - left)
+        return self._take(frame, value, bits)
+
+    def _filled(self, part: int, value: int, came: int, bits: int) -> int:
+        """What is driven over all clocks of a burst that has more than the frame: the reply first, then
+        what has passed through a shift register, else zeros."""
+        left = came - bits
+        spi = self.chip.spi
+        tail = 0
+        if spi.extra_clocks == "last_count":
+            tail = value >> bits if spi.msb_first else value & ((1 << left) - 1)
+        return part << left | tail if spi.msb_first else tail << bits | part
+
+    def _take(self, frame: Frame, value: int, bits: int) -> int | None:
+        """A burst with as many bits as the frame has; what is driven meanwhile."""
+        bank = self.machine.bank
+        whole_before = sum(b for _, b in self._pieces)
         self._pieces.append((value, bits))
         left = frame.length - whole_before - bits
         sent = self.codec.recogniser.so_far(self._pieces, frame, bank)
@@ -427,6 +448,14 @@ class Core:
         if self._waiting:
             acted = sent.command or sent.register
             self._fire("command" if sent.command else sent.kind, acted.name if acted else "")
+
+    def command(self, name: str) -> None:
+        """A command that a header of the chain gives."""
+        if name in self.chip.commands:
+            outcome = self.machine.command(self.chip.commands[name])
+            for text in outcome.events:
+                self._event("state", text)
+            self._settle()
 
     # --- pins ------------------------------------------------------------------------------
     def raised(self) -> list[Fault]:

@@ -6,6 +6,7 @@ Every frame stands here as it was put together by hand from the layout above it.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -580,3 +581,194 @@ def test_a_reply_in_the_same_frame_cannot_tell_of_what_is_not_in_yet(
     assert chip is not None, problems
     errors = [p.found for p in problems if p.severity == "error"]
     assert errors == ([found] if found else [])
+
+
+# --- frames that are no whole bytes ------------------------------------------------------------------------------
+TWENTY = """
+spi: {{mode: 1{keys}}}
+frames:
+  word:
+    length: 20
+    command: {{op: {{bits: 19, holds: operation, codes: {{read: 1, write: 0}}}}, address: {{bits: 18..16, holds: address}}, data: {{bits: 15..4, holds: data}}, crc: {{bits: 3..0, holds: crc, polynomial: 0x3, init: 0xF}}}}
+    reply: {{after: 1, parts: {{mark: {{bits: 19..16, holds: fixed, value: 0b1010}}, data: {{bits: 15..4, holds: data}}, crc: {{bits: 3..0, holds: crc, polynomial: 0x3, init: 0xF}}}}}}
+registers:
+  A: {{address: 1, fields: {{ALL: {{bits: 11..0}}}}}}
+  B: {{address: 2, fields: {{ALL: {{bits: 11..0, reset: 0x5C3}}}}}}
+"""
+
+
+@pytest.mark.parametrize("order", ["", ", bit_order: lsb_first"])
+@pytest.mark.parametrize("extra", ["first_count", "last_count", "rejected", ""])
+def test_a_chip_takes_of_whole_bytes_what_its_map_says(extra: str, order: str) -> None:
+    """Twenty bits in three bytes: what the controller really drives, 24 clocks, reaches the simulated chip."""
+    import io
+
+    from regmap.capture.formats.opening import open_capture
+    from regmap.frames.structs import build_parts
+    from regmap.frames.words import command_bytes, from_wire, spoken_bytes
+    from regmap.trace.tracer import trace_capture
+
+    chip = load(TWENTY.format(keys=(f", extra_clocks: {extra}" if extra else "") + order))
+    codec = Codec(chip)
+    out = io.StringIO()
+    twin = Twin(chip, vcd=out)
+    write = codec.write(chip.registers["A"], 0x9AB)
+    read = codec.read(chip.registers["B"])
+    head = "0" + "001" + "100110101011"
+    assert write.word == int(head, 2) << 4 | crc4(head)
+    bits = f"{write.word:020b}" if not order else f"{write.word:020b}"[::-1]
+    padded = "0000" + bits if extra == "last_count" else bits + "0000"
+    sent = command_bytes(chip.spi, write.word, 20)
+    assert sent == int(padded, 2).to_bytes(3, "big")
+    assert build_parts(chip, write.frame, write.frame.command, write.parts) == sent
+    replies = []
+    for frame in (write, read, read):
+        data = command_bytes(chip.spi, frame.word, 20)
+        # every clock reaches the chip; its bus takes words as the data sheet writes them
+        value = int.from_bytes(data, "big")
+        value = value if not order else int(f"{value:024b}"[::-1], 2)
+        [seen] = twin.transfer([(value, 24)])
+        seen = seen if not order else int(f"{seen:024b}"[::-1], 2)
+        replies.append(from_wire(seen.to_bytes(3, "big"), 20, msb_first=not order))
+    twin.close()
+    taken = extra in ("first_count", "last_count")
+    assert twin.word("A") == (0x9AB if taken else 0)
+    assert len([e for e in twin.events if e.kind == "rejected"]) == (0 if taken else 3)
+    said = spoken_bytes(chip.spi, 20)
+    assert said.startswith("3 bytes, 24 clocks for 20 bits: 4 zero bits ")
+    assert ("before them, since of more clocks the last 20 count" in said) == (
+        extra == "last_count"
+    )
+    assert ("set the controller to words of 20 bits" in said or "words of 10 bits" in said) == (
+        not taken
+    )
+    if not taken:
+        return
+    answer = codec.decode_reply(replies[2], read)
+    assert (answer.data, answer.flaws) == (0x5C3, ())
+    with open_capture(io.BytesIO(out.getvalue().encode()), name="dump.vcd") as capture:
+        trace = trace_capture(capture, [chip])
+    (walker,) = trace.walkers
+    assert [walker.title(i) for i in walker.idents().tolist()] == ["write A", "read B", "read B"]
+    assert walker.belief.bank.word("B") == 0x5C3
+
+
+def test_vet_asks_what_becomes_of_clocks_that_fill_up_bytes() -> None:
+    from regmap.maps.vet import warnings
+
+    texts = [p.found for p in warnings(load(TWENTY.format(keys="")))]
+    assert (
+        "frame 'word' sends 20 bits, no whole bytes, and nothing says what the chip does with more clocks"
+        in texts
+    )
+    assert not any(
+        "whole bytes" in p.found
+        for p in warnings(load(TWENTY.format(keys=", extra_clocks: rejected")))
+    )
+
+
+def test_bytes_are_told_in_words(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from regmap.cli.main import main
+
+    file = tmp_path / "twenty.yaml"
+    file.write_text(
+        "gateword_map: 1\nchip: {name: small}\n" + TWENTY.format(keys=", extra_clocks: last_count"),
+        encoding="utf-8",
+    )
+    assert main(["encode", str(file), "A=0x9AB", "--bytes"]) == 0
+    shown = capsys.readouterr()
+    head = "0001100110101011"
+    assert shown.out == (int(head, 2) << 4 | crc4(head)).to_bytes(3, "big").hex(" ").upper() + "\n"
+    assert "4 zero bits before them, since of more clocks the last 20 count" in " ".join(
+        shown.err.split()
+    )
+    assert main(["encode", "potoroo40", "CLEAR"]) == 0
+    assert "controller that sends bit 7 first" in " ".join(capsys.readouterr().out.split())
+
+
+# --- headers of a daisy chain -----------------------------------------------------------------------------------
+CHAINED = load("""
+spi: {mode: 1}
+frames:
+  word:
+    length: 16
+    command: {op: {bits: 15, holds: operation, codes: {read: 1, write: 0}}, address: {bits: 14..12, holds: address}, data: {bits: 11..1, holds: data}, parity: {bits: 0, holds: parity, parity: odd}}
+    reply: {after: 1, parts: {mark: {bits: 15..12, holds: fixed, value: 0b0101}, data: {bits: 11..1, holds: data}, parity: {bits: 0, holds: parity, parity: odd}}}
+commands:
+  REST: {parts: {op: 0, address: 7, data: 0x2AA}, effects: ["A.ALL = 0"]}
+registers:
+  A: {address: 1, fields: {ALL: {bits: 10..0}}}
+  B: {address: 2, access: ro, reset: 0x123, fields: {ALL: {bits: 10..0}}}
+chain:
+  headers:
+    - {length: 8, value: 0b1000_0000, count: 5..0, commands: {REST: 6}}
+    - {length: 8, value: 0b1100_0000}
+  split: 8
+  reply_headers: between
+""")
+
+
+def test_headers_carry_the_count_and_commands_to_every_chip() -> None:
+    from regmap.errors import FrameError
+    from regmap.frames import chain as chains
+
+    chain = CHAINED.chain
+    assert chain is not None
+    words = [(0x1235, 16), (0x1456, 16)]
+    value, bits = chains.pack(chain, words)
+    # 10 000010: two chips; 11000000; then the farther chip's first byte, the nearer's, and so on
+    assert (f"{value:X}", bits) == ("82C014125635", 48)
+    asked, _ = chains.pack(chain, words, ["REST"])
+    assert f"{asked:X}" == "C2C014125635"
+    assert chains.unpack(chain, (asked, 48), [16, 16]) == [0x1235, 0x1456]
+    assert (chains.given(chain, (asked, 48)), chains.given(chain, (value, 48))) == (("REST",), ())
+    with pytest.raises(FrameError, match="a count of 3 chips where there are 2"):
+        chains.unpack(chain, (value + (1 << 40), 48), [16, 16])
+    with pytest.raises(CallError, match="no header of the chain gives 'RUN'; REST"):
+        chains.pack(chain, words, ["RUN"])
+
+
+def test_a_capture_looks_at_the_headers_of_a_chain() -> None:
+    import io
+
+    from regmap.capture.formats.opening import open_capture
+    from regmap.frames import chain as chains
+    from regmap.trace.tracer import trace_capture
+    from regmap.twin.chain import TwinChain
+
+    chain = CHAINED.chain
+    assert chain is not None
+    codec = Codec(CHAINED)
+    registers = CHAINED.registers
+    read = codec.read(registers["B"]).word
+
+    def stream(a: int, b: int, commands: Sequence[str] = ()) -> tuple[int, int]:
+        return chains.pack(chain, [(a, 16), (b, 16)], commands)
+
+    write = [codec.write(registers["A"], n).word for n in (0x111, 0x222)]
+    out = io.StringIO()
+    twin = TwinChain([CHAINED, CHAINED], vcd=out)
+    twin.transfer([stream(*write), stream(read, read), stream(read, read)])
+    assert [core.machine.bank.words["A"] for core in twin.cores] == [0x111, 0x222]
+    wrong_count = (stream(*write)[0] + (1 << 40), 48)
+    wrong_bits = (stream(*write)[0] ^ (1 << 33), 48)
+    twin.transfer([wrong_count, wrong_bits, stream(read, read, ["REST"]), stream(read, read)])
+    assert [core.machine.bank.words["A"] for core in twin.cores] == [0, 0]
+    twin.close()
+    with open_capture(io.BytesIO(out.getvalue().encode()), name="dump.vcd") as capture:
+        trace = trace_capture(capture, [CHAINED, CHAINED])
+    for walker in trace.walkers:
+        idents = walker.idents().tolist()
+        assert [walker.title(i) for i in idents] == [
+            "write A", "read B", "read B", "rejected", "rejected", "read B", "read B",
+        ]  # fmt: skip
+        assert (
+            walker.decoded(idents[3]).trouble
+            == "a header of the chain counts another number than 2 chips"
+        )
+        assert (
+            walker.decoded(idents[4]).trouble
+            == "a header of the chain holds other bits than the map says"
+        )
+        assert walker.decoded(idents[5]).given == ("REST",)
+        assert walker.belief.bank.word("A") == 0

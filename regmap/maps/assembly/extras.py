@@ -539,8 +539,24 @@ class Extras:
                     "a header wider than its length",
                     f"bits 0..{item['length'] - 1}",
                 )
+            commands = item.get("commands", {})
+            for name, bit in commands.items():
+                node = item["commands"].key_nodes[name]
+                self.name(name, self.chip.commands, "command", node, item.path)
+                if bit >= item["length"] or bit in bits or item["value"] >> bit & 1:
+                    self.reader.complain(
+                        item["commands"].value_nodes[name],
+                        item.path,
+                        f"bit {bit} for a command",
+                        f"one of the {item['length']} bits that is neither counted nor always 1",
+                    )
             headers.append(
-                Header(length=item["length"], value=item["value"], count_bits=tuple(bits))
+                Header(
+                    length=item["length"],
+                    value=item["value"],
+                    count_bits=tuple(bits),
+                    commands=dict(commands),
+                )
             )
         return Chain(
             headers=tuple(headers),

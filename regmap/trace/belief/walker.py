@@ -322,6 +322,13 @@ class Walker(FrameLog):
         if sent.kind == "write" and register is not None and register.holds_settings:
             self.seen.pop(register.name, None)
         notes += self.belief.apply(sent, number, time)
+        for name in decoded.given:
+            # a command that the headers of the chain give to every chip acts with the frame
+            if name in self.chip.commands:
+                asked = replace(sent, kind=name, register=None, command=self.chip.commands[name])
+                notes += self.belief.apply(asked, number, time)
+                for fault in self.faults.attempt(asked, number):
+                    self._forget_fault(fault)
         if any(n.kind == "reset" for n in notes):
             self.seen.clear()
         if sent.kind == "write" and register is not None and register.holds_settings:

@@ -179,7 +179,7 @@ class Reader:
         words: set[int] = set()
         for batch in batches:
             table = framer.tables[batch.chip]
-            judge = Judge(self.chips[batch.chip], len(self.chips), framer.total)
+            judge = Judge(self.chips[batch.chip], len(self.chips), framer.total, framer.chain)
             fits = (
                 self._commands_fit(judge, table, way)
                 if role == "command"

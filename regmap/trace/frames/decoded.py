@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
-from regmap.chip.model import Chip, Layout
+from regmap.chip.model import Chain, Chip, Layout
 from regmap.errors import FrameError
 from regmap.expr import evaluate
 from regmap.frames.codec import Answer, Codec, Flaw, Sent
 
 from ..events import Note
-from .pairs import CUT, Pair
+from .pairs import CHANGED, CUT, GIVEN, HEADER, MISCOUNTED, Pair
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,7 +21,7 @@ class Decoded:
 
     `sent` is None where not even the length fits. `cut` marks a frame that the capture shows only in
     part. `late` is True where the reply was not captured. `elsewhere` is a sound frame for another
-    chip address on the same select.
+    chip address on the same select. `given` are the commands of the chain's headers to every chip.
     """
 
     sent: Sent | None
@@ -32,6 +32,7 @@ class Decoded:
     cut: bool = False
     late: bool = False
     elsewhere: bool = False
+    given: tuple[str, ...] = ()
 
     @property
     def taken(self) -> bool:
@@ -101,8 +102,11 @@ def flaw_notes(decoded: Decoded) -> list[Note]:
 class Judge:
     """Decodes pairs for one chip; `bank` is what is believed of it, for frames that depend on state."""
 
-    def __init__(self, chip: Chip, chips: int = 1, total: int = 0) -> None:
+    def __init__(
+        self, chip: Chip, chips: int = 1, total: int = 0, chain: Chain | None = None
+    ) -> None:
         self.chip = chip
+        self.chain = chain
         self.codec = Codec(chip)
         self.chips = chips
         self.total = total
@@ -140,6 +144,25 @@ class Judge:
         return found
 
     def _decode(self, pair: Pair, bank: Bank) -> Decoded:
+        found = self._alone(pair, bank)
+        if not pair.flags & ~(GIVEN - 1) and not pair.flags & (HEADER | MISCOUNTED | CHANGED):
+            return found
+        trouble = found.trouble
+        if pair.flags & MISCOUNTED:
+            trouble = f"a header of the chain counts another number than {self.chips} chips"
+        elif pair.flags & HEADER:
+            trouble = "a header of the chain holds other bits than the map says"
+        changed = "the headers of the chain came back changed" if pair.flags & CHANGED else ""
+        names = [n for h in self.chain.headers for n in h.commands] if self.chain else []
+        given = tuple(n for place, n in enumerate(names) if pair.flags & GIVEN << place)
+        return replace(
+            found,
+            trouble=trouble,
+            reply_trouble=found.reply_trouble or changed,
+            given=() if trouble else given,
+        )
+
+    def _alone(self, pair: Pair, bank: Bank) -> Decoded:
         if pair.flags & CUT:
             return Decoded(sent=None, cut=True, trouble="the capture shows only a part of it")
         if pair.bits < 0:

@@ -13,16 +13,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import get_args
 
 import numpy as np
 import numpy.typing as npt
 
 from regmap.capture.spi import Flag, LineName, Transfers, Words
-from regmap.chip.model import Chain, Chip
+from regmap.chip.bits import deposit, mask_of
+from regmap.chip.model import Chain, Chip, Header
 from regmap.errors import CallError
 from regmap.frames.recogniser import Recogniser
 
-from .pairs import CUT, PairTable
+from .pairs import CHANGED, CUT, GIVEN, HEADER, MISCOUNTED, PairTable
 
 Ints = npt.NDArray[np.int64]
 
@@ -109,6 +111,23 @@ def stream_slices(
     return places
 
 
+def header_places(
+    chain: Chain | None, lengths: Sequence[int], *, reply: bool
+) -> list[tuple[int, Header]]:
+    """Where the headers stand in the chain's stream: (offset, header)."""
+    if chain is None or (reply and chain.reply_headers == "none"):
+        return []
+    offset = 0
+    if reply and chain.reply_headers == "between":
+        firsts = [pieces[0] for pieces in stream_slices(chain, lengths, reply=True)]
+        offset = sum(bits for _, bits in firsts)
+    places = []
+    for header in chain.headers:
+        places.append((offset, header))
+        offset += header.length
+    return places
+
+
 class Framer:
     """Cuts transfers into frames. `tables` hold the different frames of each chip; `dropped` counts empty selects."""
 
@@ -127,6 +146,11 @@ class Framer:
             self._reply = stream_slices(chain, lengths, reply=True)
             headers = chain.headers if chain else ()
             self.total = sum(lengths) + sum(h.length for h in headers)
+            self._heads: list[tuple[LineName, int, Header]] = [
+                (line, offset, header)
+                for line in get_args(LineName)
+                for offset, header in header_places(chain, lengths, reply=line == "reply")
+            ]
         self._lengths = lengths
         self._wait: list[list[_Columns]] = [[] for _ in chips]
         self._after = [latencies(c) for c in chips]
@@ -183,11 +207,16 @@ class Framer:
             bits = np.where(t.clocks > 64, -t.clocks, t.clocks)
             word, unknown = self._words(t, "command", None)
             reply, reply_unknown = self._words(t, "reply", None)
+            if self.chips[chip].spi.extra_clocks in ("last_count", "first_count"):
+                bits, (word, unknown, reply, reply_unknown) = self._cut(
+                    chip, bits, (word, unknown, reply, reply_unknown)
+                )
         else:
             fits = t.clocks == self.total
             bits = np.where(fits, self._lengths[chip], -t.clocks)
             word, unknown = self._words(t, "command", self._command[chip])
             reply, reply_unknown = self._words(t, "reply", self._reply[chip])
+            flags = flags | np.where(fits, self._headers(t), 0)
         if not len(t.reply_values):
             # without an SDO there is nothing to pair
             reply_unknown = np.full(len(t), np.uint64(2**64 - 1))
@@ -195,6 +224,51 @@ class Framer:
             transfer=t.number, start=t.start, end=t.end, bits=bits, flags=flags,
             word=word, unknown=unknown, reply=reply, reply_unknown=reply_unknown,
         )  # fmt: skip
+
+    def _headers(self, t: Transfers) -> Ints:
+        """What is wrong with the chain's headers, and the commands they give, as flags."""
+        flags = np.zeros(len(t), np.int64)
+        place = 0
+        for line, offset, header in self._heads:
+            if line == "reply" and not len(t.reply_values):
+                continue
+            word = t.words(line, offset=offset, width=header.length)
+            count, asked = mask_of(header.count_bits), mask_of(tuple(header.commands.values()))
+            chips = deposit(len(self.chips), header.count_bits) if header.count_bits else 0
+            fixed = ((1 << header.length) - 1) & ~count & ~asked
+            odd = (word ^ np.uint64(header.value)) & np.uint64(fixed) != 0
+            miscounted = word & np.uint64(count) != np.uint64(chips)
+            if line == "reply":
+                flags |= np.where(odd | miscounted, CHANGED, 0)
+                continue
+            flags |= np.where(odd, HEADER, 0) | np.where(miscounted, MISCOUNTED, 0)
+            for bit in header.commands.values():
+                flags |= np.where(word >> np.uint64(bit) & np.uint64(1) != 0, GIVEN << place, 0)
+                place += 1
+        return flags
+
+    def _cut(
+        self, chip: int, bits: Ints, words: tuple[Words, Words, Words, Words]
+    ) -> tuple[Ints, tuple[Words, ...]]:
+        """What the chip takes of transfers with more clocks than a frame; replies come with the first."""
+        spi = self.chips[chip].spi
+        lengths = sorted({f.bursts[0] for f in self.chips[chip].frames.values()})
+        known = np.isin(bits, [b for f in self.chips[chip].frames.values() for b in f.bursts])
+        taken = np.zeros_like(bits)
+        for length in lengths:
+            taken = np.where(bits > length, length, taken)
+        longer = ~known & (taken > 0)
+        extra = np.where(longer, bits - taken, 0).astype(np.uint64)
+        mask = np.where(
+            longer, (np.uint64(1) << taken.astype(np.uint64)) - np.uint64(1), ~np.uint64(0)
+        )
+        upper = spi.msb_first  # the first bits on the wire are the upper ones
+        last = spi.extra_clocks == "last_count"
+        cut = [
+            w >> extra if (place < 2 and last) != upper else w & mask
+            for place, w in enumerate(words)
+        ]
+        return np.where(longer, taken, bits), tuple(cut)
 
     def _words(
         self, t: Transfers, line: LineName, pieces: list[tuple[int, int]] | None

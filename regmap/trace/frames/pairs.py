@@ -14,6 +14,9 @@ from regmap.capture.spi import Flag, Words
 
 #: Flags that make a frame no evidence of what the SPI really carried.
 CUT = int(Flag.STARTS_MID | Flag.ENDS_MID | Flag.TOO_LONG)
+#: Flags of a chain's headers: fixed bits or the count of chips are wrong, or they come back changed; and
+#: from GIVEN on, one for each command that the headers can give.
+HEADER, MISCOUNTED, CHANGED, GIVEN = 1 << 24, 1 << 25, 1 << 26, 1 << 32
 _MIX = np.uint64(0x9E3779B97F4A7C15)
 
 

@@ -22,7 +22,7 @@ from regmap.frames.bulk import COMMAND, READ, WRITE, BulkCodec, extract, flawles
 from regmap.frames.codec import GUARDS
 
 from .decoded import Decoded, Judge
-from .pairs import CUT, PairTable, mixed
+from .pairs import CHANGED, CUT, GIVEN, HEADER, MISCOUNTED, PairTable, mixed
 
 Mask = npt.NDArray[np.bool_]
 
@@ -97,7 +97,8 @@ class Sorter:
         word, unknown = table.column(0, first), table.column(1, first)
         bits, flags = table.column(2, first), table.column(3, first)
         reply, hidden, have = (table.column(c, first) for c in (4, 5, 6))
-        fits = (bits == np.uint64(frame.length)) & (flags & np.uint64(CUT) == 0) & (unknown == 0)
+        wrong, given = np.uint64(CUT | HEADER | MISCOUNTED), flags >= np.uint64(GIVEN)
+        fits = (bits == np.uint64(frame.length)) & (flags & wrong == 0) & (unknown == 0)
         seen = self.bulk.read(frame, word)
         fits &= seen.flaws == 0
         kind = np.where(fits, seen.kind, 0).astype(np.int64)
@@ -128,8 +129,9 @@ class Sorter:
         silent = there & ~possible & ((reply == 0) | (reply == ones)) | (
             there & (hidden & ones != 0)
         )
+        believed &= flags & np.uint64(CHANGED) == 0
         inert = (kind == 0) & ~possible
-        plain = fits & (believed | ~there)
+        plain = fits & (believed | ~there) & ~given
         own = np.arange(first, first + len(word)).astype(np.uint64)
         rows = mixed([
             np.where(inert, np.uint64(1), np.where(plain, np.uint64(2), np.uint64(3))),

@@ -143,7 +143,7 @@ def campaign_shape() -> Record:
                 "version of this format",
             ),
             "campaign": (Record({"name": (_NAME, True, "its name")}, "a name"), True, "what it is"),
-            "stage": (Text(400), False, "the stage: a path or a shipped name"),
+            "stage": (Text(400), False, "the stage: a path or a bundled name"),
             "map": (Text(400), False, "the map, where there is no stage: settings at reset"),
             "target": (target, False, "what it runs on (a simulated chip)"),
             "faults": (Many(_NAME), False, "all, or names of faults; each becomes a case"),
@@ -180,7 +180,7 @@ def read_campaign(path: Path, text: str | None = None) -> tuple[Campaign | None,
 
 
 def _document(rec: Rec, key: str, path: Path, reader: Reader) -> Path | None:
-    """The file that `stage:` or `map:` names: a shipped one, or one beside the campaign."""
+    """The file that `stage:` or `map:` names: a bundled one, or one beside the campaign."""
     name, node = str(rec[key]), rec.value_nodes[key]
     kind = "stage" if key == "stage" else "map"
     beside = path.parent / name

@@ -23,7 +23,7 @@ _ACTS = {
     "watchdog.window": "stop serving the watchdog",
 }
 _RAISED = {
-    "guard": "send one frame with a wrong check bit",
+    "check_bits": "send one frame with a wrong check bit",
     "clocks": "send one frame with one clock too few",
     "address": "read an address that has no register",
     "operation": "send one frame with an operation that the map does not name",

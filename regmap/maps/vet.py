@@ -155,7 +155,7 @@ def _prove_one(chip: Chip, codec: Codec, known: KnownFrame, hints: Hints) -> Ite
             return
         flaws: tuple[Flaw, ...] = answer.flaws
         for flaw in flaws:
-            part = answer.layout.named(flaw.part) if flaw.kind == "guard" else None
+            part = answer.layout.named(flaw.part) if flaw.kind == "check_bits" else None
             more = hints.of(answer.layout, part) if part is not None else ""
             yield problem(
                 f"the reply 0x{known.reply:0{digits}X}: {flaw.text}{more}", "a word without flaws"

@@ -15,13 +15,13 @@ from regmap.campaign.load import Campaign, read_campaign
 from regmap.campaign.results import junit, not_covered, plain, read_results
 from regmap.campaign.run import order_of, run_campaign
 from regmap.errors import FileError
-from regmap.maps.load import load_map, shipped
+from regmap.maps.load import bundled, load_map
 
 PROGRAM = [sys.executable, "-m", "regmap.cli.main"]
 
 
 def documents(key: str) -> list[str]:
-    return [n for n, p in shipped("devices").items() if f"{key}:" in p.read_text()]
+    return [n for n, p in bundled("devices").items() if f"{key}:" in p.read_text()]
 
 
 def campaign_of(text: str, path: Path = Path("c.yaml")) -> Campaign:

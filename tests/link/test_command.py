@@ -63,7 +63,7 @@ def test_bring_up_from_an_unknown_state_ends_in_a_written_record(port: str, tmp_
     events = [json.loads(line) for line in record.read_text().splitlines()]
     assert events[0]["stage"] == "coolant_pump"
     assert events[0]["port"] == port
-    assert len(events[0]["map_digest"]) == 64
+    assert len(events[0]["identity"]["maps"][0]["digest"]) == 64
     found = next(e for e in events if e["event"] == "found")
     assert found["words"]["VDS"] == "0x90", "what the chip held before is in the record"
     assert next(e for e in events if e["event"] == "applied")["ok"] is True

@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from regmap.maps.load import load_map, shipped
+from regmap.maps.load import bundled, load_map
 from regmap.maps.proof import prove_whole
 from regmap.maps.vet import check_map
 
@@ -99,7 +99,7 @@ frames:
     assert errors("registers:\n  A: {address: 0, fields: {F: {bits: 7..0}}}\n", head) == []
 
 
-@pytest.mark.parametrize("name", [n for n, p in shipped("devices").items() if "gateword_map" in p.read_text()])  # fmt: skip
+@pytest.mark.parametrize("name", [n for n, p in bundled("devices").items() if "gateword_map" in p.read_text()])  # fmt: skip
 def test_shipped_maps_hold_within_a_second(name: str) -> None:
     chip = load_map(name)
     begin = time.process_time()

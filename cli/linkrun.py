@@ -81,6 +81,7 @@ def session(args: argparse.Namespace, context: Context, target: Target) -> Itera
     chip = target.the_chip
     about = {
         "chip": chip.name,
+        "stage": target.stage.name if target.stage else None,
         "identity": identity(target.stage if target.stage is not None else chip).json(),
         "port": args.port,
         "started": time.strftime("%Y-%m-%dT%H:%M:%S%z"),

@@ -108,14 +108,18 @@ def bring_up_registers(chip: Chip, wanted: Bank) -> list[Register]:
 
 
 def bring_up_sequence(
-    chip: Chip, wanted: Bank, sequences: Iterable[str] = BRING_UP
+    chip: Chip,
+    wanted: Bank,
+    sequences: Iterable[str] = BRING_UP,
+    machine: Machine | None = None,
 ) -> list[Action]:
     """The ordered frames that bring a chip from power-up to `wanted`, verified and locked.
 
     Sequences that the map lacks are left out; without a configure sequence every register with
-    settings is written in the map's order and read back. Raises CallError when a step cannot be.
+    settings is written in the map's order and read back. `machine` is a chip that is not as after
+    power-up; what it has selected as page counts as unknown. Raises CallError when a step cannot be.
     """
-    planner = _Planner(chip, wanted)
+    planner = _Planner(chip, wanted, machine)
     wished = tuple(sequences)
     left = never_written(chip, wanted) if "configure" in wished else []
     if left:
@@ -157,11 +161,16 @@ def never_written(chip: Chip, wanted: Bank) -> list[Register]:
 
 
 class _Planner:
-    def __init__(self, chip: Chip, wanted: Bank) -> None:
+    def __init__(self, chip: Chip, wanted: Bank, machine: Machine | None = None) -> None:
         self.chip = chip
         self.wanted = wanted
         self.codec = Codec(chip)
-        self.machine = Machine(chip, supply=wanted.supply, externals=wanted.externals)
+        page = chip.field(chip.page_select)
+        if machine is not None and page is not None:
+            machine.bank.known[page.register] = (
+                machine.bank.known.get(page.register, 0) & ~page.mask
+            )
+        self.machine = machine or Machine(chip, supply=wanted.supply, externals=wanted.externals)
         self.actions: list[Action] = []
         self.counters: dict[str, int] = {}
 

@@ -10,7 +10,7 @@ from .frames import word_bits, word_type
 from .names import word
 from .registers import address_macro
 from .sheet import Sheet
-from .text import block, count, defines, number, string, utype
+from .text import block, count, defines, number, utype
 
 
 def causes_first(chip: Chip) -> list[Fault]:
@@ -82,8 +82,7 @@ def write_faults(sheet: Sheet) -> None:
     sheet.lines(
         "",
         "typedef struct {",
-        "    const char *name;",
-        "    const char *title;",
+        *(["    const char *name;", "    const char *title;"] if sheet.has("strings") else []),
         f"    {word_type(sheet)} mask;",
         f"    {word_type(sheet)} value;",
         "    uint8_t status;     /* STATUS_INDEX_... of its register */",
@@ -126,6 +125,13 @@ def write_faults(sheet: Sheet) -> None:
         ] or [f"    {none}, /* none */"]
         sheet.table(small, name, text, macro, about)
     width = word_bits(sheet)
+    texts: dict[str, tuple[str, str]] = {}
+    if sheet.has("strings"):
+        for index, fault in enumerate(faults):
+            texts[fault.name] = (
+                sheet.hidden_text(names.lower("fault_name", str(index)), fault.name),
+                sheet.hidden_text(names.lower("fault_title", str(index)), fault.title),
+            )
     text = []
     for fault in faults:
         field = chip.field(fault.ref)
@@ -141,8 +147,7 @@ def write_faults(sheet: Sheet) -> None:
             "    {"
             + ", ".join(
                 (
-                    string(fault.name),
-                    string(fault.title),
+                    *texts.get(fault.name, ()),
                     number(mask_of(field.bits), width),
                     number(deposit(fault.code, field.bits), width),
                     count(status.index(fault.register)),
@@ -202,8 +207,9 @@ def _decode(sheet: Sheet, small: str) -> None:
     sheet.inline(
         f"bool {names.lower('fault_raised')}(const {words} words[{registers}], {small} fault)",
         [
-            f"const {kind} *row = &{faults}[fault];",
-            f"return (({wide})words[row->status] & row->mask) == row->value;",
+            f"{kind} row;",
+            sheet.fetch("row", f"{faults}[fault]"),
+            f"return (({wide})words[row.status] & row.mask) == row.value;",
         ],
         "Whether the status words raise a fault; `words` in the order of STATUS_INDEX.",
     )
@@ -212,11 +218,14 @@ def _decode(sheet: Sheet, small: str) -> None:
     sheet.hidden_function(
         f"bool {before}({small} a, {small} b)",
         [
-            f"const {kind} *x = &{faults}[a];",
-            f"const {kind} *y = &{faults}[b];",
-            "bool first = x->severity < y->severity;",
-            "if (x->at_power_up != y->at_power_up) {",
-            "    first = x->at_power_up < y->at_power_up;",
+            f"{kind} x;",
+            f"{kind} y;",
+            "bool first;",
+            sheet.fetch("x", f"{faults}[a]"),
+            sheet.fetch("y", f"{faults}[b]"),
+            "first = x.severity < y.severity;",
+            "if (x.at_power_up != y.at_power_up) {",
+            "    first = x.at_power_up < y.at_power_up;",
             "}",
             "return first;",
         ],
@@ -230,23 +239,29 @@ def _decode(sheet: Sheet, small: str) -> None:
         f"{small} n;",
         "found->count = 0U;",
         f"for (n = 0U; n < {total}; n++) {{",
-        f"    const {small} fault = {names.lower('fault_order')}[n];",
-        f"    const {kind} *row = &{faults}[fault];",
+        f"    {small} fault = 0U;",
+        f"    {kind} row;",
         "    uint16_t k;",
-        f"    bool counts = {raised}(words, fault);",
+        "    bool counts;",
+        f"    {sheet.fetch('fault', names.lower('fault_order') + '[n]')}",
+        f"    {sheet.fetch('row', faults + '[fault]')}",
+        f"    counts = {raised}(words, fault);",
         f"    found->cause[fault] = {none};",
         "    depth[fault] = 0U;",
         "    placed[fault] = false;",
-        "    for (k = 0U; counts && (k < row->sum_count); k++) {",
-        f"        if ({raised}(words, {sums}[row->sum_first + k])) {{",
+        "    for (k = 0U; counts && (k < row.sum_count); k++) {",
+        f"        {small} member = 0U;",
+        f"        {sheet.fetch('member', sums + '[row.sum_first + k]')}",
+        f"        if ({raised}(words, member)) {{",
         "            counts = false;",
         "        }",
         "    }",
         "    if (counts) {",
         "        depth[fault] = 1U;",
         "    }",
-        "    for (k = 0U; counts && (k < row->cause_count); k++) {",
-        f"        const {small} cause = {causes}[row->cause_first + k];",
+        "    for (k = 0U; counts && (k < row.cause_count); k++) {",
+        f"        {small} cause = 0U;",
+        f"        {sheet.fetch('cause', causes + '[row.cause_first + k]')}",
         "        if ((depth[cause] != 0U) && (depth[cause] >= depth[fault])) {",
         f"            depth[fault] = ({small})(depth[cause] + 1U);",
         "            found->cause[fault] = cause;",

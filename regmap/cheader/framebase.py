@@ -17,6 +17,9 @@ FLAWS = (
     ("FIXED", 2, "a bit that is always the same is not"),
     ("OPERATION", 4, "the operation code means nothing"),
     ("ECHO", 8, "the reply does not repeat what was sent"),
+    ("COUNTER", 16, "the reply's counter does not follow the one before: a frame was not accepted"),
+    ("REJECTED", 32, "the reply's status says that a frame was not accepted"),
+    ("RESET", 64, "the reply's status says that the chip has been reset"),
 )
 
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from ..chip.bits import spans
 from ..chip.model import Frame, Layout
 from ..errors import CallError
+from ..frames.words import guards_of
 from .commands import CommandWriter
 from .framebase import FLAWS, FrameWriter, frame_type, word_bits, word_type
 from .guards import Guards
@@ -27,7 +28,7 @@ from .sheet import Sheet
 from .text import block, count, defines
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FrameNames:
     """What the other sections call."""
 
@@ -38,6 +39,9 @@ class FrameNames:
     seal: str
     counters: bool
     reply_data: str
+    answer: str
+    counter: tuple[str, int, int]
+    guard: str
 
 
 def write_frames(sheet: Sheet) -> dict[str, FrameNames]:
@@ -128,9 +132,19 @@ class _Writer(CommandWriter, ReplyWriter, ByteWriter):
         self.commands()
         self.check()
         reply_data = self.replies()
+        answer = self.answers()
         self.bytes()
         return FrameNames(
-            frame, word(frame.name), self.index, self.kind, seal, bool(self.counters), reply_data
+            frame=frame,
+            stem=word(frame.name),
+            index=self.index,
+            kind=self.kind,
+            seal=seal,
+            counters=bool(self.counters),
+            reply_data=reply_data,
+            answer=answer,
+            counter=self.reply_counter(),
+            guard=self.name("guard") if guards_of(frame.command) else "",
         )
 
     def shape(self, layout: Layout) -> None:

@@ -161,8 +161,10 @@ class Guards:
             lines = [
                 f"const uint8_t rest = (uint8_t)({count(size)} - n);",
                 f"{wide} index = ({wide})reg >> rest;",
+                f"{kind} entry = 0U;",
                 f"index = (index ^ ({wide})bits) & 0xFFU;",
-                f"return ({kind})(((({wide})reg << n) & {mask}) ^ {table}[index]);",
+                sheet.fetch("entry", f"{table}[index]"),
+                f"return ({kind})(((({wide})reg << n) & {mask}) ^ entry);",
             ]
             about = "Feeds n bits, at most 8, by table."
         else:

@@ -12,6 +12,7 @@ from .. import __version__
 from ..cautions import CAUTION
 from ..chip.model import Chip
 from ..errors import CallError, nearest
+from ..frames.codec import Codec
 from ..stages.identity import identity
 from .faults import write_faults
 from .frames import FrameNames, frame_type, word_type, write_frames
@@ -37,6 +38,7 @@ SECTIONS: dict[str, tuple[str, tuple[str, ...]]] = {
     "verify": ("what to read back and compare (stage)", ("frames",)),
     "run": ("a routine that runs the steps over your SPI transfer", ("init", "frames")),
     "faults": ("fault table, and a routine that names the first cause", ()),
+    "strings": ("names and titles of faults as text in the fault table", ("faults",)),
     "shadow": ("copy of registers that cannot be read back", ()),
     "values": ("physical values in comments: min / typ / max, asked, chosen, error", ()),
     "asserts": ("compile-time assertions on masks, widths and options", ()),
@@ -161,7 +163,7 @@ def _write(sheet: Sheet) -> None:
     if sheet.has("run") and sheet.stage is not None:
         from .runner import write_runner
 
-        write_runner(sheet, frames)
+        write_runner(sheet, frames, sheet.stage)
 
 
 def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
@@ -173,13 +175,25 @@ def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
         from ..behaviour.hazards import hazards_of
         from ..behaviour.settings import bring_up_sequence
         from .readback import write_verify
-        from .steps import answerable, write_init, write_status_steps
+        from .steps import (
+            answerable,
+            careful,
+            configured,
+            write_init,
+            write_status_steps,
+            write_warm,
+        )
 
         if any(sheet.has(s) for s in ("init", "verify", "shadow")):
-            actions = answerable(sheet, bring_up_sequence(sheet.chip, stage.bank), frames)
-            sheet.hazards += hazards_of(actions)
+            plan = answerable(sheet, bring_up_sequence(sheet.chip, stage.bank), frames)
+            sheet.hazards += hazards_of(plan)
+            bank = configured(stage, plan).bank
+            sheet.format_at_end = Codec(sheet.chip).frame_in_force(bank).name
+            actions = careful(sheet, stage, plan, frames)
         if sheet.has("init"):
             write_init(sheet, stage, actions, frames)
+            if sheet.has("run"):
+                write_warm(sheet, stage, actions, frames)
             if sheet.has("run") and sheet.has("faults") and sheet.chip.faults:
                 write_status_steps(sheet, stage, actions, frames)
         if sheet.has("verify"):
@@ -239,6 +253,8 @@ def _assemble(sheet: Sheet, digest: str) -> str:
         f"#define {macro}HASH {short}",
         f"#define {macro}HASH_TEXT {string(digest[:16])}",
         "",
+        *_flash(macro),
+        "",
         "#ifdef __cplusplus",
         'extern "C" {',
         "#endif",
@@ -248,6 +264,24 @@ def _assemble(sheet: Sheet, digest: str) -> str:
         lines += _asserts(sheet)
     lines += ["", "#ifdef __cplusplus", "}", "#endif", "", f"#endif /* {guard} */"]
     return "\n".join(lines) + "\n"
+
+
+def _flash(macro: str) -> list[str]:
+    """How tables stay in flash, and how one element of them is read wherever they are."""
+    return [
+        *block(
+            "Tables stay in flash. Where code and data have address spaces of their own (classic AVR), "
+            f"read an element with {macro}FETCH(&copy, &table[i]); {macro}TABLES_IN_RAM keeps them in RAM there."
+        ),
+        f"#if defined(__AVR__) && !defined({macro}TABLES_IN_RAM)",
+        "#include <avr/pgmspace.h>",
+        f"#define {macro}FLASH PROGMEM",
+        f"#define {macro}FETCH(to, from) (void)memcpy_P((to), (from), sizeof(*(to)))",
+        "#else",
+        f"#define {macro}FLASH",
+        f"#define {macro}FETCH(to, from) *(to) = *(from)",
+        "#endif",
+    ]
 
 
 def _asserts(sheet: Sheet) -> Iterable[str]:

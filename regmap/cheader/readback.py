@@ -11,7 +11,7 @@ from ..stages.load import Stage
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .registers import address_macro
 from .sheet import Sheet
-from .steps import configured, reads, step_table
+from .steps import configured, harmless, reads, step_table
 from .text import block, count, defines, number, utype
 
 # --- readback -----------------------------------------------------------------------------------
@@ -96,10 +96,29 @@ def write_verify(
     )
     if sheet.has("init"):
         back = {r.name: (mask, expect) for r, mask, expect, _, _ in rows}
+        machine = configured(stage, actions)
+        for fault in sheet.chip.faults.values():
+            # a flag of power-up tells that the chip was reset since
+            register, field = sheet.chip.registers[fault.register], sheet.chip.field(fault.ref)
+            if not fault.normal_at_power_up or field is None or machine.raised(fault) is not False:
+                continue
+            sheet.reset_told = True
+            if harmless(sheet.chip, register) and field.width == 1:
+                mask, expect = back.get(register.name, (0, 0))
+                back[register.name] = (
+                    mask | field.mask,
+                    expect | (0 if fault.code else field.mask),
+                )
+        steps = reads(stage, actions, back, "readback")
+        sheet.readback_frames = sum(
+            1 + (a.sent.frame.after if a.expect is not None else 0)
+            for a in steps
+            if a.sent is not None
+        )
         step_table(
             sheet,
             "readback",
-            reads(stage, actions, back, "readback"),
+            steps,
             frames,
             {},
             "The same as steps, with the page selections they need.",

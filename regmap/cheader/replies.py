@@ -8,6 +8,11 @@ from .framebase import FrameWriter, word_type
 from .names import word
 from .text import bracket, comment, count, utype
 
+#: parts of a reply that its structure does not show
+UNSHOWN = ("fixed", "chip", "ignored", "parity", "crc")
+#: what raises a fault that says: a frame was not accepted
+REJECTIONS = {"guard", "clocks", "counter", "operation", "address"}
+
 
 class ReplyWriter(FrameWriter):
     """Everything that takes a reply apart."""
@@ -30,9 +35,7 @@ class ReplyWriter(FrameWriter):
             "The reply with its guard bits computed anew.",
             hidden=True,
         )
-        parts = [
-            p for p in layout.parts if p.kind not in ("fixed", "chip", "ignored", "parity", "crc")
-        ]
+        parts = [p for p in layout.parts if p.kind not in UNSHOWN]
         lines = self.flaws(layout, guard)
         struct = self.name(*pieces, "t")
         if parts:
@@ -99,6 +102,111 @@ class ReplyWriter(FrameWriter):
             "The register word in the reply to a read, and what is wrong with that reply.",
         )
         return name
+
+    def answers(self) -> str:
+        """`answer(sent, frame) -> flaws` of a reply to whatever was sent; "" where there are no replies."""
+        layouts = self.frame.replies
+        if not layouts:
+            return ""
+        name = self.name("answer")
+        operation = self.frame.command.of_kind("operation")
+        codes = operation.codes if operation is not None else {}
+        told = {k: layout for k, layout in layouts.items() if k in codes}
+        if operation is not None and told and set(layouts) - set(told) <= {"any"}:
+            # the operation code decides
+            code = bracket(take("sent", operation.bits, self.bits))
+            lines = ["uint8_t flaws = 0U;", f"switch ((unsigned int){code}) {{"]
+            by_code: dict[int, tuple[str, Layout]] = {}
+            for key, layout in told.items():
+                by_code.setdefault(codes[key], (key, layout))
+            for number_, (key, layout) in by_code.items():
+                lines += [
+                    f"case {count(number_)}:",
+                    *self._answer(key, layout, "flaws"),
+                    "    break;",
+                ]
+            lines.append("default:")
+            if "any" in layouts:
+                lines += self._answer("any", layouts["any"], "flaws")
+            lines += ["    break;", "}", "return flaws;"]
+        else:
+            # several that only the chip's state tells apart: one of them must fit
+            items = list(layouts.items())
+            lines = ["uint8_t flaws = 0U;", *_out(self._answer(*items[0], "flaws"))]
+            if len(items) > 1:
+                lines.insert(1, "uint8_t other = 0U;")
+            for key, layout in items[1:]:
+                lines += ["if ((flaws & 0x3FU) != 0U) {", *self._answer(key, layout, "other")]
+                lines += [
+                    "    if ((other & 0x3FU) < (flaws & 0x3FU)) {",
+                    "        flaws = other;",
+                    "    }",
+                    "}",
+                ]
+            lines.append("return flaws;")
+        text = "\n".join(lines)
+        if "sent" not in text:
+            lines.insert(1, "(void)sent;")
+        if "frame" not in text:
+            lines.insert(1, "(void)frame;")
+        self.sheet.function(
+            f"uint8_t {name}({self.kind} sent, {self.kind} frame)",
+            lines,
+            "What is wrong with the reply to a command (FLAW bits), as far as the map tells; RESET is none, but news.",
+        )
+        return name
+
+    def _answer(self, key: str, layout: Layout, target: str) -> list[str]:
+        """Lines that put the flaws of a reply of this layout into `target`."""
+        pieces = ("reply",) if key == "any" else (word(key).lower(), "reply")
+        unpack, struct = self.name(*pieces, "unpack"), self.name(*pieces, "t")
+        shown = any(p.kind not in UNSHOWN for p in layout.parts)
+        lines = ["{"]
+        if shown:
+            lines.append(f"    {struct} parts;")
+        lines.append(f"    {target} = {unpack}(frame{', &parts' if shown else ''});")
+        if any(p.kind == "echo" for p in layout.parts):
+            lines.append(f"    {target} |= {self.name(*pieces, 'echo')}(sent, frame);")
+        taken: set[str] = set()
+        for part in layout.parts:
+            if part.kind in UNSHOWN:
+                continue
+            item = self.sheet.names.member(part.name, taken)
+            fault = self.sheet.chip.faults.get(part.fault)
+            flaw = ""
+            if part.kind == "status" and fault is not None and part.width == 1:
+                if set(fault.raised_by) & REJECTIONS:
+                    flaw = "REJECTED"
+                elif fault.normal_at_power_up:
+                    flaw = "RESET"
+            if flaw:
+                lines += [
+                    f"    if (parts.{item}) {{",
+                    f"        {target} |= {self.flaw(flaw)};",
+                    "    }",
+                ]
+        if shown and len(lines) == 3 + any(p.kind == "echo" for p in layout.parts):
+            lines.append("    (void)parts;")
+        return [f"    {line}" for line in [*lines, "}"]]
+
+    def reply_counter(self) -> tuple[str, int, int]:
+        """An expression for the counter of `reply`, its step and width; "" where not every reply has the same."""
+        found = {
+            (p.bits, p.step)
+            for layout in self.frame.replies.values()
+            for p in layout.parts
+            if p.kind == "counter"
+        }
+        every = all(x.of_kind("counter") is not None for x in self.frame.replies.values())
+        if len(found) != 1 or not every:
+            return "", 0, 0
+        [(bits, step)] = found
+        return bracket(take("reply", bits, self.bits)), step, len(bits)
+
+
+def _out(lines: list[str]) -> list[str]:
+    """Lines one level further left."""
+    return [line.removeprefix("    ") for line in lines]
 
 
 class ByteWriter(FrameWriter):

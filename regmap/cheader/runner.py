@@ -1,229 +1,758 @@
-"""A routine that runs the step tables over the caller's own SPI transfer, bytes in and bytes out."""
+"""Routines that run the step tables over the caller's own SPI transfer, and believe nothing unproven.
+
+frame_out, frame_in   one frame as bytes to send; what came in, checked in every way the map allows
+task_out, task_in     the same for the next step of a table: a frame for DMA, then its reply
+tick                  one call a tick: at most one frame, never a wait
+run, query, exchange  until done
+"""
 
 from __future__ import annotations
 
-from ..chip.model import Access
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
 from ..errors import CallError
 from ..frames.words import build
+from ..quantity import Band
+from .bitcode import put
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .sheet import Sheet
-from .text import count, defines, number
+from .steps import harmless
+from .text import count, defines, number, utype
+
+if TYPE_CHECKING:
+    from ..stages.load import Stage
 
 RESULTS = (
     ("OK", 0, "every step went as it must"),
     ("BUS", 1, "the transfer routine reported a failure"),
     ("FLAW", 2, "a reply contradicts its layout: guard, fixed bits, echo"),
     ("EXPECT", 3, "a word is not what it must be"),
+    ("REJECTED", 4, "status or counter of a reply say that a frame was not accepted"),
+    ("CHANGED", 5, "two reads of a status register differ: read again"),
+    ("RESET", 6, "the chip has been reset since it was configured"),
+    ("BUSY", 7, "go on"),
+    ("WAIT", 8, "go on after task->wait_us"),
 )
 
 
-def write_runner(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
-    """`exchange` one frame, `query` one word, `run` a table of steps."""
-    names = sheet.names
-    bus, step = names.lower("bus_t"), names.lower("step_t")
-    several = len(frames) > 1
-    sheet.section(
-        "running the steps",
-        "Give it a transfer of one chip-select burst: select, clock `size` bytes out of `out` and into `in`, "
-        "deselect. It must return false where the bus failed.",
-    )
-    sheet.lines(*defines([(names.macro("RUN", n), count(c), t) for n, c, t in RESULTS]))
-    sheet.lines(
-        "",
-        "typedef struct {",
-        "    bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size);",
-        "    void (*wait_us)(void *context, uint32_t us);",
-        "    void *context;",
-        f"    uint32_t sent[{len(frames)}];  /* frames of each format since the chip's reset; start with 0 */",
-        f"}} {bus};",
-    )
-    frame, data = frame_type(sheet), word_type(sheet)
-    formal = ", uint8_t format" if several else ""
-    actual = ", format" if several else ""
-    exchange = names.lower("exchange")
-    lines = ["bool done = false;"]
-    per_frame = []
-    for item in frames.values():
-        per_frame.append(_exchange_lines(sheet, item))
-    if several:
-        lines += ["switch (format) {"]
-        for item, moves in zip(frames.values(), per_frame, strict=True):
+class Runner:
+    """Writes the routines in their order."""
+
+    def __init__(self, sheet: Sheet, frames: dict[str, FrameNames]) -> None:
+        self.sheet, self.frames = sheet, list(frames.values())
+        names = sheet.names
+        self.bus, self.step, self.task = (names.lower(n) for n in ("bus_t", "step_t", "task_t"))
+        self.frame, self.data = frame_type(sheet), word_type(sheet)
+        self.several = len(self.frames) > 1
+        self.after = max(f.frame.after for f in self.frames)
+        self.counted = any(f.counter[0] for f in self.frames)
+        self.formal = ", uint8_t format" if self.several else ""
+        self.actual = ", format" if self.several else ""
+        self.wide = "unsigned int" if word_bits(sheet) <= 16 else self.data
+
+    def low(self, name: str) -> str:
+        return self.sheet.names.lower(name)
+
+    def result(self, name: str) -> str:
+        return self.sheet.names.macro("RUN", name)
+
+    def kind(self, name: str) -> str:
+        return self.sheet.names.macro("STEP", name)
+
+    def of(self, item: FrameNames, name: str, *, macro: bool = False) -> str:
+        """A name that belongs to one frame."""
+        make = self.sheet.names.macro if macro else self.sheet.names.lower
+        return make(item.stem, name, of=f"{name} of frame {item.frame.name}")
+
+    def cases(self, bodies: list[list[str]]) -> list[str]:
+        """One body for each format; without a switch where there is one."""
+        if not self.several:
+            return bodies[0]
+        lines = ["switch (format) {"]
+        for item, body in zip(self.frames, bodies, strict=True):
             lines += [
                 f"case {count(item.index)}: {{",
-                *(f"    {x}" for x in moves),
+                *(f"    {x}" for x in body),
                 "    break;",
                 "}",
             ]
-        lines += ["default:", "    break;", "}"]
-    else:
-        lines = ["bool done;", *per_frame[0]]
-    lines.append("return done;")
-    sheet.function(
-        f"bool {exchange}({bus} *bus{formal}, {frame} command, {frame} *reply)",
-        lines,
-        "Sends one frame and gets what came in meanwhile; false where the bus failed.",
-    )
-    query = names.lower("query")
-    lines = [
-        "uint8_t result;",
-        f"{frame} reply = 0U;",
-        f"if (!{exchange}(bus{actual}, command, &reply)) {{",
-        f"    result = {names.macro('RUN', 'BUS')};",
-        "} else {",
-    ]
-    cases = [_query_lines(sheet, item, exchange, actual) for item in frames.values()]
-    if several:
-        body = [f"result = {names.macro('RUN', 'OK')};", "switch (format) {"]
-        for item, case in zip(frames.values(), cases, strict=True):
-            body += [
-                f"case {count(item.index)}: {{",
-                *(f"    {x}" for x in case),
-                "    break;",
-                "}",
-            ]
-        body += ["default:", f"    result = {names.macro('RUN', 'BUS')};", "    break;", "}"]
-    else:
-        body = [f"result = {names.macro('RUN', 'OK')};", *cases[0]]
-    lines += [f"    {x}" for x in body]
-    lines += ["}", "return result;"]
-    sheet.function(
-        f"uint8_t {query}({bus} *bus{formal}, {frame} command, {data} *word)",
-        lines,
-        "Sends a read and gets its word, in as many frames as that takes. RUN_...",
-    )
-    run = names.lower("run")
-    formats = ", steps[i].format" if several else ""
-    wide = "unsigned int" if word_bits(sheet) <= 16 else data
-    lines = [
-        f"uint8_t result = {names.macro('RUN', 'OK')};",
-        "uint16_t i;",
-        f"for (i = 0U; (i < size) && (result == {names.macro('RUN', 'OK')}); i++) {{",
-        f"    if (steps[i].kind == {names.macro('STEP', 'WAIT')}) {{",
-        "        bus->wait_us(bus->context, steps[i].wait_us);",
-        f"    }} else if (steps[i].kind == {names.macro('STEP', 'EXPECT')}) {{",
-        f"        {data} word = 0U;",
-        f"        result = {query}(bus{formats}, steps[i].frame, &word);",
-        f"        if ((result == {names.macro('RUN', 'OK')}) && ((({wide})word & steps[i].mask) != steps[i].expect)) {{",
-        f"            result = {names.macro('RUN', 'EXPECT')};",
-        "        }",
-        "    } else {",
-        f"        {frame} reply = 0U;",
-        f"        if (!{exchange}(bus{formats}, steps[i].frame, &reply)) {{",
-        f"            result = {names.macro('RUN', 'BUS')};",
-        "        }",
-        "    }",
-        f"    if (result != {names.macro('RUN', 'OK')}) {{",
-        "        *failed = i;",
-        "    }",
-        "}",
-        "return result;",
-    ]
-    sheet.function(
-        f"uint8_t {run}({bus} *bus, const {step} *steps, uint16_t size, uint16_t *failed)",
-        lines,
-        "Runs a table of steps; stops at the first that fails and says which. RUN_...",
-    )
-    if "status_steps" in sheet.tables:
-        _status(sheet, exchange, query, formats)
+        return [*lines, "default:", "    break;", "}"]
 
+    def write(self, stage: Stage) -> None:
+        self.types()
+        self.frame_out()
+        self.frame_in()
+        self.exchange()
+        if any(a in self.sheet.tables for a in ("init", "readback", "warm")):
+            self.tasks()
+            if "status_steps" in self.sheet.tables:
+                self.status()
+            if "warm" in self.sheet.tables:
+                self.resync()
+            if "readback" in self.sheet.tables:
+                self.watch(stage)
 
-def _status(sheet: Sheet, exchange: str, query: str, formats: str) -> None:
-    """Reads the status registers in the order of STATUS_INDEX, selecting pages on the way."""
-    names = sheet.names
-    bus, data = names.lower("bus_t"), word_type(sheet)
-    steps = names.lower("status_steps")
-    ok = names.macro("RUN", "OK")
-    lines = [
-        f"uint8_t result = {ok};",
-        "uint16_t i;",
-        "uint16_t index = 0U;",
-        f"for (i = 0U; (i < {names.macro('STATUS_STEPS', 'COUNT')}) && (result == {ok}); i++) {{",
-        f"    if ({steps}[i].kind == {names.macro('STEP', 'EXPECT')}) {{",
-        f"        result = {query}(bus{formats.replace('steps[', f'{steps}[')}, {steps}[i].frame, &words[index]);",
-        "        index++;",
-        "    } else {",
-        f"        {frame_type(sheet)} reply = 0U;",
-        f"        if (!{exchange}(bus{formats.replace('steps[', f'{steps}[')}, {steps}[i].frame, &reply)) {{",
-        f"            result = {names.macro('RUN', 'BUS')};",
-        "        }",
-        "    }",
-        "}",
-        "return result;",
-    ]
-    sheet.function(
-        f"uint8_t {names.lower('read_status')}({bus} *bus, {data} words[{names.macro('STATUS_COUNT')}])",
-        lines,
-        "Reads every status register of a configured chip, ready for `diagnose`. Reading may erase faults. RUN_...",
-    )
-
-
-def _exchange_lines(sheet: Sheet, item: FrameNames) -> list[str]:
-    names, frame = sheet.names, item.frame
-    size = names.macro(item.stem, "BYTES", of=f"BYTES of frame {frame.name}")
-    to = names.lower(item.stem, "to_bytes", of=f"to_bytes of frame {frame.name}")
-    back = names.lower(item.stem, "from_bytes", of=f"from_bytes of frame {frame.name}")
-    sealed = f"({item.kind})command"
-    if item.counters:
-        sealed = f"{item.seal}({sealed}, bus->sent[{item.index}])"
-    lines = [f"uint8_t out[{size}];", f"uint8_t in[{size}];", f"{to}({sealed}, out);"]
-    if len(frame.bursts) > 1:
-        table = names.lower(item.stem, "bursts", of=f"bursts of frame {frame.name}")
-        bursts = names.macro(item.stem, "BURSTS", of=f"BURSTS of frame {frame.name}")
-        lines += [
-            "uint8_t at = 0U;",
-            "uint8_t k;",
-            "done = true;",
-            f"for (k = 0U; done && (k < {bursts}); k++) {{",
-            f"    done = bus->transfer(bus->context, &out[at], &in[at], {table}[k]);",
-            f"    at = (uint8_t)(at + {table}[k]);",
+    # --- one frame -------------------------------------------------------------------------------
+    def types(self) -> None:
+        sheet, names = self.sheet, self.sheet.names
+        sheet.section(
+            "running the steps",
+            [
+                "Give it a transfer of one chip-select burst: select, clock `size` bytes out of `out` and into `in`, "
+                "deselect. It must return false where the bus failed.",
+                "Each reply is checked as far as the map allows: check bits, fixed bits, echo, counter, and status that "
+                "says that a frame was not accepted. What was found stands in the bus structure.",
+                "Restart: after any result other than OK, BUSY and WAIT begin the table again, not at the step that "
+                "failed: an unlocking key may be half way. A chip that was reset needs init; where only the controller "
+                "was, resync and then warm.",
+            ],
+        )
+        sheet.lines(*defines([(names.macro("RUN", n), count(c), t) for n, c, t in RESULTS]))
+        most = names.macro("BYTES_MOST")
+        sheet.lines(
+            *defines(
+                [
+                    (
+                        most,
+                        count(max(sum((b + 7) // 8 for b in f.frame.bursts) for f in self.frames)),
+                        "",
+                    )
+                ]
+            )
+        )
+        counter = utype(max((f.counter[2] for f in self.frames), default=1) or 1)
+        sheet.lines(
+            "",
+            "typedef struct {",
+            "    bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size);",
+            "    void (*wait_us)(void *context, uint32_t us);",
+            "    void *context;",
+            f"    uint32_t sent[{len(self.frames)}];   /* frames of each format since the chip's reset */",
+            *(
+                [
+                    f"    {self.frame} asked[{self.after}];  /* commands whose replies are to come, the last first */"
+                ]
+                if self.after
+                else []
+            ),
+            f"    {self.frame} command;    /* the last command, as sent */",
+            f"    {self.frame} reply;      /* what came in meanwhile */",
+            f"    {self.data} got;        /* the last word read */",
+            f"    {self.data} differ;     /* its bits that are not as they must be */",
+            f"    {self.data} kept;       /* bits that must be written as they were read */",
+            "    uint16_t step;      /* the step in hand, of its table */",
+            *(["    uint16_t frames;    /* so far, modulo 65536 */"] if self.after else []),
+            "    uint8_t flaws;      /* FLAW_... of the last reply */",
+            *(
+                [
+                    "    uint8_t open;       /* commands in `asked` */",
+                    "    uint8_t format;     /* and their format */",
+                ]
+                if self.after
+                else []
+            ),
+            "    bool rejected;      /* the status of the last reply told of a rejected frame */",
+            "    bool reset;         /* the status of the last reply told of a reset */",
+            *(
+                [
+                    "    bool counted;       /* the counter of the last reply is known: */",
+                    f"    {counter} counter;",
+                ]
+                if self.counted
+                else []
+            ),
+            f"}} {self.bus};",
+        )
+        lines = [
+            "uint8_t i;",
+            "bus->transfer = transfer;",
+            "bus->wait_us = wait_us;",
+            "bus->context = context;",
+            f"for (i = 0U; i < {count(len(self.frames))}; i++) {{",
+            "    bus->sent[i] = 0U;",
             "}",
         ]
-    else:
-        lines.append(f"done = bus->transfer(bus->context, out, in, {size});")
-    return [
-        *lines,
-        "if (done) {",
-        f"    *reply = {back}(in);",
-        f"    bus->sent[{item.index}]++;",
-        "}",
-    ]
-
-
-def _query_lines(sheet: Sheet, item: FrameNames, exchange: str, actual: str) -> list[str]:
-    """The reply comes `after` frames later: fetch it with reads that change nothing."""
-    names, frame = sheet.names, item.frame
-    bad = names.macro("RUN", "BUS")
-    if not item.reply_data:
-        return ["(void)word;", f"result = {bad};"]
-    lines = []
-    if frame.after:
-        filler, what = _filler(sheet, item)
-        text = filler or "command"
+        if self.after:
+            lines += [
+                f"for (i = 0U; i < {count(self.after)}; i++) {{",
+                "    bus->asked[i] = 0U;",
+                "}",
+            ]
         lines += [
-            "uint8_t k;",
-            f"/* {what} */",
-            f"for (k = 0U; (result == {names.macro('RUN', 'OK')}) && (k < {count(frame.after)}); k++) {{",
-            f"    if (!{exchange}(bus{actual}, {text}, &reply)) {{",
-            f"        result = {bad};",
+            f"bus->{m} = 0U;"
+            for m in ("command", "reply", "got", "differ", "kept", "step", "flaws")
+        ]
+        if self.after:
+            lines += ["bus->open = 0U;", "bus->format = 0U;", "bus->frames = 0U;"]
+        lines += ["bus->rejected = false;", "bus->reset = false;"]
+        if self.counted:
+            lines += ["bus->counted = false;", "bus->counter = 0U;"]
+        sheet.function(
+            f"void {self.low('bus_init')}({self.bus} *bus, "
+            "bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size), "
+            "void (*wait_us)(void *context, uint32_t us), void *context)",
+            lines,
+            "Before the first frame, and each time the chip has been reset.",
+        )
+
+    def frame_out(self) -> None:
+        bodies = []
+        for item in self.frames:
+            sealed = f"({item.kind})command"
+            if item.counters:
+                sealed = f"{item.seal}({sealed}, bus->sent[{item.index}])"
+            body = [
+                f"const {item.kind} sealed = {sealed};",
+                f"{self.of(item, 'to_bytes')}(sealed, out);",
+                "bus->command = sealed;",
+                f"bytes = {self.of(item, 'BYTES', macro=True)};",
+            ]
+            bodies.append(body)
+        lines = ["uint8_t bytes = 0U;", *self.cases(bodies), "return bytes;"]
+        if not self.several:
+            lines = [
+                bodies[0][0],
+                *bodies[0][1:3],
+                f"return {self.of(self.frames[0], 'BYTES', macro=True)};",
+            ]
+        self.sheet.function(
+            f"uint8_t {self.low('frame_out')}({self.bus} *bus{self.formal}, {self.frame} command, uint8_t *out)",
+            lines,
+            "The bytes of a frame, counters and check bits included, as a byte-wide SPI or DMA sends them; how many.",
+        )
+
+    def _checked(self, item: FrameNames) -> list[str]:
+        """Lines that look at a reply of this format; `flaws` is what is wrong."""
+        after = item.frame.after
+        lines = [
+            f"const {item.kind} reply = {self.of(item, 'from_bytes')}(in);",
+            "bus->reply = reply;",
+            f"bus->sent[{item.index}]++;",
+        ]
+        if not item.answer:
+            return lines
+        asked = f"bus->asked[{after - 1}]" if after else "bus->command"
+        expression, step, width = item.counter
+        body = [f"flaws = {item.answer}(({item.kind}){asked}, reply);"]
+        if expression:
+            kind = utype(width)
+            mask = number((1 << width) - 1, width)
+            solid = number(15, 8)
+            body += [
+                f"if ((flaws & {solid}) != 0U) {{",
+                "    bus->counted = false;",
+                "} else {",
+                f"    const {kind} now = ({kind}){expression};",
+                f"    if (bus->counted && (now != ((bus->counter + {count(step)}) & {mask}))) {{",
+                f"        flaws |= {self.sheet.names.macro('FLAW', 'COUNTER')};",
+                "    }",
+                "    bus->counter = now;",
+                "    bus->counted = true;",
+                "}",
+            ]
+        if after:
+            test = f"bus->open >= {count(after)}"
+            if self.several:
+                test = f"(bus->format == format) && ({test})"
+            body = [f"if ({test}) {{", *(f"    {x}" for x in body), "}"]
+        return lines + body
+
+    def frame_in(self) -> None:
+        names = self.sheet.names
+        flaw = {n: names.macro("FLAW", n) for n in ("RESET", "REJECTED")}
+        lines = ["uint8_t flaws = 0U;", f"uint8_t result = {self.result('OK')};"]
+        if not self.several:
+            # declarations first: no mixing with statements is needed in C99, but it reads better
+            lines += ["{", *(f"    {x}" for x in self._checked(self.frames[0])), "}"]
+        else:
+            if self.after:
+                lines += [
+                    "if (bus->format != format) {",
+                    "    bus->open = 0U;",
+                    *(["    bus->counted = false;"] if self.counted else []),
+                    "    bus->format = format;",
+                    "}",
+                ]
+            lines += self.cases([self._checked(f) for f in self.frames])
+        if self.after:
+            lines += ["{", "    uint8_t i;"]
+            lines += (
+                [
+                    f"    for (i = {count(self.after - 1)}; i > 0U; i--) {{",
+                    "        bus->asked[i] = bus->asked[i - 1U];",
+                    "    }",
+                ]
+                if self.after > 1
+                else []
+            )
+            if self.after == 1:
+                lines.remove("    uint8_t i;")
+            lines += [
+                "    bus->asked[0] = bus->command;",
+                "    bus->frames++;",
+                f"    if (bus->open < {count(self.after)}) {{",
+                "        bus->open++;",
+                "    }",
+                "}",
+            ]
+        lines += [
+            f"bus->reset = (flaws & {flaw['RESET']}) != 0U;",
+            f"flaws = (uint8_t)((unsigned int)flaws & {number(0x3F, 8)});",
+            f"if ((flaws & {number(15, 8)}) != 0U) {{",
+            f"    result = {self.result('FLAW')};",
+            f"}} else if ((flaws & {flaw['REJECTED']}) != 0U) {{",
+            "    /* the flag may stay until it is cleared: news only where it was not there before */",
+            f"    if ((!bus->rejected) || (flaws != {flaw['REJECTED']})) {{",
+            f"        result = {self.result('REJECTED')};",
+            "    }",
+            "    bus->rejected = true;",
+            "} else {",
+            "    bus->rejected = false;",
+            "    if (flaws != 0U) {",
+            f"        result = {self.result('REJECTED')};",
             "    }",
             "}",
+            "bus->flaws = flaws;",
+            "return result;",
         ]
-    sent = f"({item.kind})command"
-    lines += [
-        f"if ((result == {names.macro('RUN', 'OK')}) && ({item.reply_data}({sent}, ({item.kind})reply, word) != 0U)) {{",
-        f"    result = {names.macro('RUN', 'FLAW')};",
-        "}",
-    ]
-    return lines
+        self.sheet.function(
+            f"uint8_t {self.low('frame_in')}({self.bus} *bus{self.formal}, const uint8_t *in)",
+            lines,
+            "What came in during that frame, checked as the reply to the command that it answers. RUN_...",
+        )
+
+    def exchange(self) -> None:
+        """One frame there and back, blocking."""
+        transfer = self.low("transfer")
+        bodies = []
+        for item in self.frames:
+            if len(item.frame.bursts) > 1:
+                table, bursts = self.of(item, "bursts"), self.of(item, "BURSTS", macro=True)
+                bodies.append(
+                    [
+                        "uint8_t at = 0U;",
+                        "uint8_t k;",
+                        "done = true;",
+                        f"for (k = 0U; done && (k < {bursts}); k++) {{",
+                        "    uint8_t size = 0U;",
+                        f"    {self.sheet.fetch('size', f'{table}[k]')}",
+                        "    done = bus->transfer(bus->context, &out[at], &in[at], size);",
+                        "    at = (uint8_t)(at + size);",
+                        "}",
+                    ]
+                )
+            else:
+                size = self.of(item, "BYTES", macro=True)
+                bodies.append([f"done = bus->transfer(bus->context, out, in, {size});"])
+        self.sheet.hidden_function(
+            f"bool {transfer}({self.bus} *bus{self.formal}, const uint8_t *out, uint8_t *in)",
+            [
+                f"bool done{' = false' if self.several else ''};",
+                *self.cases(bodies),
+                "return done;",
+            ],
+            "The chip-select bursts of one frame.",
+        )
+        most = self.sheet.names.macro("BYTES_MOST")
+        self.sheet.function(
+            f"uint8_t {self.low('exchange')}({self.bus} *bus{self.formal}, {self.frame} command, {self.frame} *reply)",
+            [
+                f"uint8_t out[{most}];",
+                f"uint8_t in[{most}];",
+                f"uint8_t result = {self.result('BUS')};",
+                f"(void){self.low('frame_out')}(bus{self.actual}, command, out);",
+                f"if ({transfer}(bus{self.actual}, out, in)) {{",
+                f"    result = {self.low('frame_in')}(bus{self.actual}, in);",
+                "    *reply = bus->reply;",
+                "}",
+                "return result;",
+            ],
+            "Sends one frame and gets what came in meanwhile. RUN_...",
+        )
+
+    # --- tables ----------------------------------------------------------------------------------
+    def tasks(self) -> None:
+        sheet = self.sheet
+        names = sheet.names
+        most = names.macro("BYTES_MOST")
+        sheet.lines(
+            "",
+            "typedef struct {",
+            f"    const {self.step} *steps;",
+            "    uint32_t wait_us;   /* where the result is WAIT: go on after so long */",
+            f"    {self.step} step;     /* the step in hand */",
+            "    uint16_t size;",
+            "    uint16_t at;",
+            *(
+                ["    uint16_t seen;      /* bus->frames after the last one of this task */"]
+                if self.after
+                else []
+            ),
+            "    uint8_t fetched;    /* frames sent so far to get its reply */",
+            "    uint8_t bytes;      /* bytes in `out`, and wanted in `in` */",
+            f"    uint8_t out[{most}];",
+            f"    uint8_t in[{most}];",
+            f"}} {self.task};",
+        )
+        sheet.function(
+            f"void {self.low('task_begin')}({self.task} *task, const {self.step} *steps, uint16_t size)",
+            [
+                "task->steps = steps;",
+                "task->size = size;",
+                "task->at = 0U;",
+                "task->fetched = 0U;",
+                "task->bytes = 0U;",
+                "task->wait_us = 0U;",
+                *(["task->seen = 0U;"] if self.after else []),
+            ],
+            "A table of steps from its beginning.",
+        )
+        self._task_out()
+        self._task_in()
+        fmt = ", task->step.format" if self.several else ""
+        sheet.function(
+            f"uint8_t {self.low('tick')}({self.bus} *bus, {self.task} *task)",
+            [
+                f"uint8_t result = {self.low('task_out')}(bus, task);",
+                f"if (result == {self.result('BUSY')}) {{",
+                f"    if ({self.low('transfer')}(bus{fmt}, task->out, task->in)) {{",
+                f"        result = {self.low('task_in')}(bus, task);",
+                "    } else {",
+                f"        result = {self.result('BUS')};",
+                "    }",
+                "}",
+                "return result;",
+            ],
+            "One call a tick: at most one frame, no waiting. BUSY and WAIT: call again; OK: the table is done. RUN_...",
+        )
+        lines = [
+            f"{self.task} task;",
+            f"uint8_t result = {self.result('BUSY')};",
+            f"{self.low('task_begin')}(&task, steps, size);",
+            f"while ((result == {self.result('BUSY')}) || (result == {self.result('WAIT')})) {{",
+            f"    result = {self.low('tick')}(bus, &task);",
+            f"    if (result == {self.result('WAIT')}) {{",
+            "        bus->wait_us(bus->context, task.wait_us);",
+            "    }",
+            "}",
+            f"if (result != {self.result('OK')}) {{",
+            "    *failed = task.at;",
+            "}",
+            "return result;",
+        ]
+        sheet.function(
+            f"uint8_t {self.low('run')}({self.bus} *bus, const {self.step} *steps, uint16_t size, uint16_t *failed)",
+            lines,
+            "Runs a table of steps; stops at the first that fails and says which; bus->got and bus->differ tell of a "
+            "word that is not as it must be, bus->flaws of a reply. RUN_...",
+        )
+
+    def _task_out(self) -> None:
+        fmt = ", task->step.format" if self.several else ""
+        format_ = "task->step.format"
+        lines = [f"uint8_t result = {self.result('OK')};", "if (task->at < task->size) {"]
+        lines += [
+            f"    {self.sheet.fetch('task->step', 'task->steps[task->at]')}",
+            "    bus->step = task->at;",
+            f"    if (task->step.kind == {self.kind('WAIT')}) {{",
+            "        task->wait_us = task->step.wait_us;",
+            "        task->at++;",
+            f"        result = {self.result('WAIT')};",
+            "    } else {",
+            f"        {self.frame} command = task->step.frame;",
+        ]
+        merges = self._merges()
+        if merges:
+            lines += [f"        if (task->step.kind == {self.kind('MERGE')}) {{"]
+            if self.several:
+                lines += [f"            const uint8_t format = {format_};"]
+            lines += [*(f"            {x}" for x in self.cases(merges)), "        }"]
+        fillers = [self._filler(f) for f in self.frames]
+        if any(fillers):
+            lines += [
+                "        /* a frame from elsewhere has come between: its reply is not this task's */",
+                "        if (task->seen != bus->frames) {",
+                "            task->fetched = 0U;",
+                "        }",
+            ]
+            lines += ["        if (task->fetched != 0U) {"]
+            if self.several:
+                lines += [f"            const uint8_t format = {format_};"]
+            bodies = [
+                [f"command = {text}; /* {what} */"] if text else [f"/* {what} */"]
+                for text, what in (x or ("", "its reply comes in the same frame") for x in fillers)
+            ]
+            lines += [*(f"            {x}" for x in self.cases(bodies)), "        }"]
+        lines += [
+            f"        task->bytes = {self.low('frame_out')}(bus{fmt}, command, task->out);",
+            f"        result = {self.result('BUSY')};",
+            "    }",
+            "}",
+            "return result;",
+        ]
+        self.sheet.function(
+            f"uint8_t {self.low('task_out')}({self.bus} *bus, {self.task} *task)",
+            lines,
+            "The next frame in task->out, ready for DMA: send task->bytes of it and get as many into task->in "
+            "(a frame of several bursts in its bursts), then call task_in. BUSY, or WAIT, or OK: nothing is left.",
+        )
+
+    def _merges(self) -> list[list[str]]:
+        if "MERGE" not in self.sheet.used:
+            return []
+        bodies = []
+        for item in self.frames:
+            part = item.frame.command.of_kind("data")
+            if part is None:
+                bodies.append(["/* carries no data */"])
+                continue
+            bits = item.frame.length
+            merged = f"({item.kind})(({item.kind})command | {put('bus->kept', part.bits, bits)})"
+            bodies.append(
+                [f"command = {item.guard}({merged});" if item.guard else f"command = {merged};"]
+            )
+        return bodies
+
+    def _filler(self, item: FrameNames) -> tuple[str, str] | None:
+        return _filler(self.sheet, item) if item.frame.after else None
+
+    def _task_in(self) -> None:
+        fmt = ", task->step.format" if self.several else ""
+        kind = "task->step.kind"
+        reads = [self.kind(n) for n in ("EXPECT", "READ", "KEEP", "SAME")]
+        bodies = []
+        for item in self.frames:
+            if not item.reply_data:
+                bodies.append(
+                    [f"result = {self.result('FLAW')}; /* no reply of this format has data */"]
+                )
+                continue
+            read = f"(void){item.reply_data}(({item.kind})task->step.frame, ({item.kind})bus->reply, &bus->got);"
+            after = item.frame.after
+            if not after:
+                bodies.append([read, "done = true;"])
+            else:
+                bodies.append(
+                    [
+                        f"if (task->fetched < {count(after)}) {{",
+                        "    task->fetched++;",
+                        "} else {",
+                        f"    {read}",
+                        "    done = true;",
+                        "}",
+                    ]
+                )
+        judge = [
+            "task->fetched = 0U;",
+            "bus->differ = 0U;",
+            f"if ({kind} == {self.kind('EXPECT')}) {{",
+            f"    bus->differ = ({self.data})((({self.wide})bus->got & task->step.mask) ^ task->step.expect);",
+            f"}} else if ({kind} == {self.kind('KEEP')}) {{",
+            f"    bus->kept = ({self.data})(({self.wide})bus->got & task->step.mask);",
+            f"}} else if ({kind} == {self.kind('SAME')}) {{",
+            f"    bus->differ = ({self.data})((({self.wide})bus->got & task->step.mask) ^ bus->kept);",
+            "} else {",
+            "    /* the word is the caller's */",
+            "}",
+            "if (bus->differ != 0U) {",
+            f"    result = {self.result('EXPECT')};",
+            "}",
+        ]
+        lines = [
+            f"uint8_t result = {self.low('frame_in')}(bus{fmt}, task->in);",
+            f"if (result == {self.result('OK')}) {{",
+        ]
+        lines += [
+            "    bool done = false;",
+            *(["    task->seen = bus->frames;"] if self.after else []),
+        ]
+        test = " || ".join(f"({kind} == {r})" for r in reads)
+        lines += [f"    if ({test}) {{"]
+        if self.several:
+            lines += ["        const uint8_t format = task->step.format;"]
+        lines += [f"        {x}" for x in self.cases(bodies)]
+        lines += [
+            "        if (done) {",
+            *(f"            {x}" for x in judge),
+            "        }",
+            "    } else {",
+            "        done = true;",
+            "    }",
+            f"    if (result == {self.result('OK')}) {{",
+            f"        result = {self.result('BUSY')};",
+            "        if (done) {",
+            "            task->at++;",
+            "        }",
+            "    }",
+            "} else {",
+            "    task->fetched = 0U;",
+            "}",
+            "return result;",
+        ]
+        self.sheet.function(
+            f"uint8_t {self.low('task_in')}({self.bus} *bus, {self.task} *task)",
+            lines,
+            "Takes what came in during that frame. BUSY: go on with task_out; else what went wrong. RUN_...",
+        )
+
+    # --- what runs on them -----------------------------------------------------------------------
+    def status(self) -> None:
+        """Reads the status registers in the order of STATUS_INDEX, twice."""
+        names = self.sheet.names
+        steps, size = self.low("status_steps"), names.macro("STATUS_STEPS", "COUNT")
+        busy, ok = self.result("BUSY"), self.result("OK")
+        lines = [
+            f"{self.task} task;",
+            f"uint8_t result = {busy};",
+            "uint8_t pass;",
+            "bool same = true;",
+            f"for (pass = 0U; (pass < 2U) && ((result == {busy}) || (result == {ok})); pass++) {{",
+            "    uint16_t index = 0U;",
+            f"    {self.low('task_begin')}(&task, {steps}, {size});",
+            f"    result = {busy};",
+            f"    while (result == {busy}) {{",
+            "        const uint16_t at = task.at;",
+            f"        result = {self.low('tick')}(bus, &task);",
+            f"        if ((task.at != at) && (task.step.kind == {self.kind('READ')})) {{",
+            "            if (pass == 0U) {",
+            "                words[index] = bus->got;",
+            "            } else {",
+            f"                const {self.wide} first = ({self.wide})words[index] & task.step.mask;",
+            f"                const {self.wide} again = ({self.wide})bus->got & task.step.mask;",
+            f"                const {self.wide} erased = task.step.expect;",
+            "                if ((((first ^ again) & (task.step.mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {",
+            "                    same = false;",
+            "                }",
+            f"                words[index] = ({self.data})(({self.wide})words[index] | again);",
+            "            }",
+            "            index++;",
+            "        }",
+            "    }",
+            "}",
+            f"if ((result == {ok}) && (!same)) {{",
+            f"    result = {self.result('CHANGED')};",
+            "}",
+            "return result;",
+        ]
+        self.sheet.function(
+            f"uint8_t {self.low('read_status')}({self.bus} *bus, {self.data} words[{names.macro('STATUS_COUNT')}])",
+            lines,
+            "Reads every status register of a configured chip twice, ready for `diagnose`: only OK is good. What either "
+            "read has shown is in the words, for reading may erase faults. RUN_...",
+        )
+
+    def resync(self) -> None:
+        """Harmless reads in the layout of the configured chip."""
+        sheet = self.sheet
+        item = self.configured
+        text, what = _filler(sheet, item)
+        if not text:
+            sheet.names.note("no register can be read without effect: there is no resync")
+            return
+        rounds = 1 + item.frame.after + (1 if item.counters else 0)
+        fmt = f", {count(item.index)}" if self.several else ""
+        sheet.function(
+            f"uint8_t {self.low('resync')}({self.bus} *bus)",
+            [
+                f"uint8_t result = {self.result('OK')};",
+                "uint8_t k;",
+                f"{self.frame} reply = 0U;",
+                f"/* {what} */",
+                f"for (k = 0U; k < {count(rounds)}; k++) {{",
+                f"    result = {self.low('exchange')}(bus{fmt}, {text}, &reply);",
+                "}",
+                "(void)reply;",
+                "return result;",
+            ],
+            "Counters back in step with a chip that has kept its state while the controller restarted: first bus_init, "
+            "then this, then the table `warm`. Not OK: the chip is not configured, or not there. RUN_...",
+        )
+
+    @property
+    def configured(self) -> FrameNames:
+        """The format in force once the chip is configured."""
+        return next(f for f in self.frames if f.frame.name == self.sheet.format_at_end)
+
+    def watch(self, stage: Stage) -> None:
+        """The readback in rotation, a frame a tick."""
+        sheet, names = self.sheet, self.sheet.names
+        ticks = self.sheet.readback_frames
+        macro = names.macro("WATCH_TICKS")
+        worst = names.macro("WATCH_WORST_US")
+        sheet.lines(
+            "",
+            *defines(
+                [
+                    (
+                        macro,
+                        count(ticks),
+                        "calls of watch for one rotation through the readback table",
+                    ),
+                ]
+            ),
+            "/* a setting is lost right after it was read: found one rotation later, at the latest */",
+            f"#define {worst}(period_us) (((uint32_t){macro} + 1U) * (uint32_t)(period_us))",
+        )
+        tolerated = _ftti(stage)
+        if tolerated is not None:
+            most = int(tolerated * 1_000_000 / (ticks + 1))
+            sheet.lines(
+                *defines(
+                    [
+                        (
+                            names.macro("FTTI_US"),
+                            count(int(tolerated * 1_000_000)),
+                            "fault tolerant time interval of the stage",
+                        ),
+                        (
+                            names.macro("WATCH_PERIOD_MOST_US"),
+                            count(most),
+                            "with longer periods the watch alone detects too late",
+                        ),
+                    ]
+                )
+            )
+        steps, size = self.low("readback"), names.macro("READBACK", "COUNT")
+        sheet.function(
+            f"void {self.low('watch_begin')}({self.task} *task)",
+            [f"{self.low('task_begin')}(task, {steps}, {size});"],
+            "Before the first call of `watch`, and after the chip was configured again.",
+        )
+        reset = ["if (bus->reset) {", f"    result = {self.result('RESET')};", "}"]
+        sheet.function(
+            f"uint8_t {self.low('watch')}({self.bus} *bus, {self.task} *task)",
+            [
+                f"uint8_t result = {self.low('tick')}(bus, task);",
+                f"if (result == {self.result('OK')}) {{",
+                f"    {self.low('watch_begin')}(task);",
+                f"    result = {self.low('tick')}(bus, task);",
+                "}",
+                *(reset if self.sheet.reset_told else []),
+                "return result;",
+            ],
+            "One call a period while the bridge runs: a frame of the readback, in rotation. BUSY: nothing found. EXPECT: "
+            "bus->step, bus->got and bus->differ tell where and what; RESET: the chip has lost its settings. Bring the "
+            "bridge into its safe state before the chip is configured again. RUN_...",
+        )
+
+
+def _ftti(stage: Stage) -> Fraction | None:
+    given = stage.params.get("safety.ftti")
+    return given.value.low if given is not None and isinstance(given.value, Band) else None
+
+
+def write_runner(sheet: Sheet, frames: dict[str, FrameNames], stage: Stage) -> None:
+    """The bus structure, then one frame, then tables of them."""
+    Runner(sheet, frames).write(stage)
 
 
 def _filler(sheet: Sheet, item: FrameNames) -> tuple[str, str]:
     """A read that erases nothing, to clock a reply out; "" where only the same read will do."""
     for register in sheet.chip.registers.values():
-        harmless = register.readable and all(
-            f.access in (Access.RO, Access.RW, Access.ONCE) for f in register.fields
-        )
-        if not harmless or (register.frames and item.frame.name not in register.frames):
+        if not harmless(sheet.chip, register) or (
+            register.frames and item.frame.name not in register.frames
+        ):
             continue
         parts: dict[str, int] = {}
         for part in item.frame.command.parts:

@@ -65,7 +65,7 @@ def write_shadow(sheet: Sheet, stage: Stage | None, actions: list[Action]) -> No
             [
                 "uint16_t i;",
                 f"for (i = 0U; i < {size}; i++) {{",
-                f"    shadow->word[i] = {table}[i];",
+                f"    {sheet.macro}FETCH(&shadow->word[i], &{table}[i]);",
                 "}",
             ],
             f"Fills the shadow with the words {when}.",

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from ..chip.model import Chip, Register
 from ..errors import CallError
 from .names import Namer
-from .text import block, heading
+from .text import block, heading, string
 
 if TYPE_CHECKING:
     from ..stages.load import Stage
@@ -47,7 +47,9 @@ class Options:
 @dataclass(slots=True, kw_only=True)
 class Sheet:
     """The chip, the names and the two texts that grow; `tables` names the step tables
-    written so far, `hazards` what their frames do that can hurt."""
+    written so far, `hazards` what their frames do that can hurt, `used` the kinds of their steps.
+    Of the configured chip: `format_at_end` is the layout in force, `readback_frames` what reading it
+    back takes, `reset_told` whether replies would tell that it was reset."""
 
     chip: Chip
     stage: Stage | None
@@ -59,6 +61,10 @@ class Sheet:
     asserts: list[tuple[str, str]] = field(default_factory=list)
     tables: set[str] = field(default_factory=set)
     hazards: list[str] = field(default_factory=list)
+    used: set[str] = field(default_factory=set)
+    format_at_end: str = ""
+    readback_frames: int = 0
+    reset_told: bool = False
 
     def has(self, section: str) -> bool:
         return section in self.sections
@@ -73,6 +79,15 @@ class Sheet:
         """Upper-case prefix with its underscore, for macros."""
         return f"{self.names.macro_prefix}_"
 
+    @property
+    def flash(self) -> str:
+        """The macro that keeps a table out of RAM where a compiler has to be told."""
+        return f"{self.macro}FLASH"
+
+    def fetch(self, target: str, place: str) -> str:
+        """A statement that copies one element of a table, which may lie outside the data space."""
+        return f"{self.macro}FETCH(&{target}, &{place});"
+
     def section(self, title: str, about: str | Sequence[str] = "") -> None:
         self.head += heading(title)
         if about:
@@ -85,13 +100,13 @@ class Sheet:
         """A constant table of `size` (a macro) elements; `rows` are its lines, comments included."""
         text = [*rows]
         if self.options.split:
-            self.head += ["", *block(about), f"extern const {kind} {name}[{size}];"]
-            self.body += ["", f"const {kind} {name}[{size}] = {{", *text, "};"]
+            self.head += ["", *block(about), f"extern const {kind} {name}[{size}] {self.flash};"]
+            self.body += ["", f"const {kind} {name}[{size}] {self.flash} = {{", *text, "};"]
         else:
             self.head += [
                 "",
                 *block(about),
-                f"static const {kind} {name}[{size}] = {{",
+                f"static const {kind} {name}[{size}] {self.flash} = {{",
                 *text,
                 "};",
             ]
@@ -99,7 +114,13 @@ class Sheet:
     def hidden_table(self, kind: str, name: str, rows: Sequence[str], size: int) -> None:
         """A table only the routines here use: static in the source of a pair."""
         target = self.body if self.options.split else self.head
-        target += ["", f"static const {kind} {name}[{size}] = {{", *rows, "};"]
+        target += ["", f"static const {kind} {name}[{size}] {self.flash} = {{", *rows, "};"]
+
+    def hidden_text(self, name: str, text: str) -> str:
+        """A constant text beside the tables, where they lie; its name."""
+        target = self.body if self.options.split else self.head
+        target.append(f"static const char {name}[] {self.flash} = {string(text)};")
+        return name
 
     def function(self, signature: str, lines: Sequence[str], about: str | Sequence[str]) -> None:
         """A routine: `signature` without storage class; `lines` are its body."""

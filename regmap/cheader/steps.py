@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from fractions import Fraction
 
 from ..behaviour.faults import status_registers
 from ..behaviour.machine import Machine
 from ..behaviour.plan import plan
 from ..behaviour.settings import BRING_UP, Action, bring_up_sequence
+from ..chip.bits import deposit
+from ..chip.model import Access, Chip, Fault, Field, Register
 from ..errors import CallError
+from ..frames.codec import Codec
 from ..quantity import show
 from ..stages.load import Setting, Stage
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .names import word
+from .replies import REJECTIONS
 from .sheet import Sheet
 from .text import block, count, defines, number
 
@@ -21,9 +26,13 @@ STEP_KINDS = (
     ("SEND", 0, "send the frame"),
     ("EXPECT", 1, "send the frame, a read, and compare the word of its reply"),
     ("WAIT", 2, "wait"),
+    ("READ", 3, "send the frame, a read, and get the word of its reply"),
+    ("KEEP", 4, "the same, and remember the bits of the mask: they must be written as they are"),
+    ("SAME", 5, "the same, and compare the bits of the mask with those remembered"),
+    ("MERGE", 6, "send the frame, a write, with the bits remembered"),
 )
 
-OUR_TABLES = ("init", "readback", "status_steps")
+OUR_TABLES = ("init", "readback", "status_steps", "warm")
 
 
 def write_init(
@@ -72,15 +81,11 @@ def write_init(
         if name in BRING_UP:
             continue
         try:
-            extra = [
-                a
-                for a in bring_up_sequence(sheet.chip, stage.bank, (*BRING_UP, name))
-                if a.sequence == name
-            ]
+            extra = bring_up_sequence(sheet.chip, stage.bank, (name,), configured(stage, actions))
         except CallError as error:
             names.note(f"sequence {name} is left out: {error}")
             continue
-        extra = answerable(sheet, extra, frames)
+        extra = careful(sheet, stage, answerable(sheet, extra, frames), frames, actions)
         if extra:
             step_table(
                 sheet,
@@ -90,6 +95,115 @@ def write_init(
                 {},
                 f"Sequence {name} of the map, on a configured chip.",
             )
+
+
+def write_warm(
+    sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
+) -> None:
+    """The bring-up of a chip that has kept its state, beside a controller that has not."""
+    wished = [n for n in BRING_UP if n != "power_up"]
+    try:
+        warm = bring_up_sequence(sheet.chip, stage.bank, wished, configured(stage, actions))
+    except CallError as error:
+        sheet.names.note(f"a configured chip cannot be brought up again: {error}")
+        return
+    warm = careful(sheet, stage, answerable(sheet, warm, frames), frames, actions)
+    about = "The same for a chip that is configured already, once `resync` went well: the controller alone restarted."
+    step_table(sheet, "warm", warm, frames, {}, about)
+
+
+# --- what makes a sequence safe ------------------------------------------------------------------
+
+
+def harmless(chip: Chip, register: Register) -> bool:
+    """Whether a read of it changes nothing."""
+    erased = {f.register for f in chip.faults.values() if "read" in f.cleared_by}
+    return (
+        register.readable
+        and register.name not in erased
+        and chip.watchdog != register.name
+        and all(f.access is not Access.RC and f.power_up is None for f in register.fields)
+    )
+
+
+def careful(
+    sheet: Sheet,
+    stage: Stage,
+    actions: list[Action],
+    frames: dict[str, FrameNames],
+    before: list[Action] | None = None,
+) -> list[Action]:
+    """The steps with reserved bits read before they are written back, and with a last read that shows
+
+    whether the frames before were accepted. `before` is what the chip has gone through already.
+    """
+    if not sheet.has("frames") or not actions:
+        return actions
+    chip = sheet.chip
+    machine = configured(stage, before or [])
+    codec = Codec(chip)
+    made: list[Action] = []
+    for action in actions:
+        sent = action.sent
+        register = sent.register if sent is not None and sent.kind == "write" else None
+        part = sent.frame.command.of_kind("data") if sent is not None else None
+        keep = register.kept & register.shows if register is not None else 0
+        if register is not None and register.kept & ~keep:
+            sheet.names.note(
+                f"{register.name}: bits 0x{register.kept & ~keep:X} must stay as they are, but cannot be read; "
+                "they are written as after a reset"
+            )
+        if sent is None or register is None or part is None or not keep:
+            made.append(action)
+        else:
+            data = deposit(keep, part.bits)
+            read = codec.read(register, machine.bank)
+            look = replace(action, do="keep", sent=read, mask=keep, text=f"read {register.name}")
+            again = replace(look, do="same", text=f"read {register.name} again")
+            made += [
+                replace(look, why="its reserved bits must be written back as they are"),
+                again,
+                replace(action, do="merge", sent=replace(sent, word=sent.word & ~data)),
+                again,
+            ]
+        if sent is not None:
+            machine.apply(sent)
+    return made + _closing(stage, (before or []) + actions, frames)
+
+
+def _closing(stage: Stage, actions: list[Action], frames: dict[str, FrameNames]) -> list[Action]:
+    """A read whose reply, or whose word, shows that no frame before it was rejected."""
+    chip = stage.chip
+    machine = configured(stage, actions)
+    tells = [f for f in chip.faults.values() if set(f.raised_by) & REJECTIONS]
+    in_reply = {
+        p.fault
+        for frame in chip.frames.values()
+        for layout in frame.replies.values()
+        for p in layout.parts
+        if p.kind == "status"
+    }
+    wanted: dict[str, tuple[int, int]] = {}
+    for fault in tells:
+        register, field = chip.registers[fault.register], chip.field(fault.ref)
+        if fault.name in in_reply or field is None or field.width != 1:
+            continue
+        if harmless(chip, register) and machine.raised(fault) is False:
+            mask, expect = wanted.get(register.name, (0, 0))
+            wanted[register.name] = mask | field.mask, expect | (0 if fault.code else field.mask)
+    shown = any(f.name in in_reply for f in tells) or any(f.after for f in chip.frames.values())
+    if not wanted and shown:
+        for register in chip.registers.values():
+            if harmless(chip, register) and (register.page is None or not chip.page_select):
+                wanted[register.name] = (0, 0)
+                break
+    try:
+        found = reads(stage, actions, wanted, "closing")
+    except CallError:
+        return []
+    why = "whether every frame before was accepted"
+    found = [replace(a, why=why if a.expect is not None else "") for a in found]
+    return [] if any(not frames[a.sent.frame.name].reply_data for a in found if a.sent) else found
 
 
 def _after_text(sheet: Sheet) -> str:
@@ -172,7 +286,10 @@ def _step_row(
     frame = number(sent.word, sent.frame.length) if sent is not None else "0U"
     wait = action.wait.high if action.wait is not None else Fraction(0)
     microseconds = -(-wait * 1_000_000 // 1)
-    kind = "WAIT" if action.do == "wait" else "SEND" if action.expect is None else "EXPECT"
+    kind = "SEND" if action.expect is None else "EXPECT"
+    if action.do in ("wait", "look", "keep", "same", "merge"):
+        kind = {"look": "READ"}.get(action.do, action.do.upper())
+    sheet.used.add(kind)
     cells = [
         frame,
         count(int(microseconds)),
@@ -239,8 +356,20 @@ def write_status_steps(
     sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
 ) -> None:
     """Reads of the status registers of a configured chip, with the page selections they need."""
-    wanted = dict.fromkeys(status_registers(sheet.chip), (0, 0))
-    steps = reads(stage, actions, wanted, "status")
+    chip = sheet.chip
+    wanted = {}
+    for name in status_registers(chip):
+        fields = [f for f in chip.registers[name].fields if _faults_of(chip, f)]
+        erased = [
+            f
+            for f in fields
+            if f.access is Access.RC or any("read" in x.cleared_by for x in _faults_of(chip, f))
+        ]
+        wanted[name] = (sum(f.mask for f in fields), sum(f.mask for f in erased))
+    steps = [
+        replace(a, do="look") if a.expect is not None else a
+        for a in reads(stage, actions, wanted, "status")
+    ]
     if len(answerable(sheet, steps, frames)) < len(steps):
         return
     step_table(
@@ -249,8 +378,13 @@ def write_status_steps(
         steps,
         frames,
         {},
-        "Reads of the status registers, in the order of STATUS_INDEX.",
+        "Reads of the status registers, in the order of STATUS_INDEX. The mask has the bits of faults, "
+        "`expect` those of them that the read erases.",
     )
+
+
+def _faults_of(chip: Chip, field: Field) -> list[Fault]:
+    return [f for f in chip.faults.values() if f.ref == field.ref]
 
 
 def configured(stage: Stage, actions: list[Action]) -> Machine:
@@ -271,6 +405,9 @@ def reads(
     `wanted` is (mask, expected) by register name.
     """
     bank = configured(stage, actions).bank
+    page = stage.chip.field(stage.chip.page_select)
+    if page is not None:  # the program may have read on other pages since
+        bank.known[page.register] = bank.known.get(page.register, 0) & ~page.mask
     steps = []
     for planned in plan(stage.chip, [f"read:{name}" for name in wanted], bank):
         sent = planned.sent

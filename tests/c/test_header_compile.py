@@ -142,7 +142,7 @@ def test_nothing_forbidden_is_generated() -> None:
             r'/\*.*?\*/|"(?:[^"\\]|\\.)*"', "", made.header + str(made.source), flags=re.S
         )
         assert not re.search(r"\b(malloc|calloc|free|float|double|goto|union|enum)\b", text)
-        assert not re.search(r"[/%]", text)
+        assert not re.search(r"[/%]", re.sub(r"#include <.*>", "", text))
         assert not re.search(r"^\s+\w+ \w+ : \d+;", text, re.M)
         for line in text.split("\n"):
             if re.match(r"(static|extern) +(?!inline)\w", line) and "(" not in line:

@@ -43,6 +43,16 @@ settings:
   VDS: {THRESHOLD: 200 mV, FILTER: 600 ns}
   LIMIT.TRIP: 60 mV
 """,
+    # no watchdog
+    "quokka16": """
+gateword_stage: 1
+stage: {name: alone, invented: yes}
+map: quokka16
+settings:
+  MODE.PWM: six_input
+  GATE_HS: {SOURCE: 33 mA, SINK: 160 mA}
+  TIMING.DEAD_TIME: 1 us
+""",
     # a page register, two bursts, least significant bit first
     "potoroo40": """
 gateword_stage: 1

@@ -29,7 +29,7 @@ CHIP = STAGE.chip
 
 def body(table: str, header: str) -> list[str]:
     """The rows of a table, without comments."""
-    match = re.search(rf"{table}\[\w+\] = {{\n(.*?)\n}};", header, re.S)
+    match = re.search(rf"{table}\[\w+\](?: GD_FLASH)? = {{\n(.*?)\n}};", header, re.S)
     assert match is not None
     text = re.sub(r"/\*.*?\*/", "", match[1], flags=re.S)
     return [line.strip() for line in text.split("\n") if line.strip()]
@@ -69,6 +69,10 @@ def test_init_table_follows_the_write_plan() -> None:
     header = generate(STAGE, Options(prefix="gd")).header
     rows = body("gd_init", header)
     actions = bring_up_sequence(CHIP, STAGE.bank)
+    # then one read shows that no frame was rejected: nothing else in the replies of this chip does
+    rejected = CHIP.field("STATUS2.SPI_ERR")
+    assert rejected is not None
+    assert f"0x{rejected.mask:03X}U, 0x000U, GD_STEP_EXPECT" in rows.pop()
     assert len(rows) == len(actions)
     for row, action in zip(rows, actions, strict=True):
         frame, wait, mask, expect, kind = (c.strip() for c in row.strip("{},").split(","))
@@ -82,6 +86,15 @@ def test_init_table_follows_the_write_plan() -> None:
         assert kind == ("GD_STEP_SEND" if action.expect is None else "GD_STEP_EXPECT")
         assert int(mask[:-1], 16) == action.mask
         assert int(expect[:-1], 16) == (action.expect or 0)
+
+
+def test_the_watch_is_held_against_the_fault_tolerant_time() -> None:
+    header = generate(STAGE, Options(prefix="gd")).header
+    ticks = int(re.search(r"GD_WATCH_TICKS +(\d+)U", header)[1])  # type: ignore[index]
+    assert ticks == len(body("gd_readback", header))
+    most = int(re.search(r"GD_WATCH_PERIOD_MOST_US +(\d+)U", header)[1])  # type: ignore[index]
+    # a rotation and the call that comes just too late, within the 200 ms of the stage
+    assert (ticks + 1) * most <= 200_000 < (ticks + 1) * (most + 1)
 
 
 def test_settings_stand_beside_their_frames() -> None:
@@ -114,7 +127,7 @@ def test_header_and_source_belong_together() -> None:
     made = generate(STAGE, Options(prefix="gd", split=True, include="drive.h"))
     assert made.source is not None
     assert '#include "drive.h"' in made.source
-    assert "extern const gd_step_t gd_init[GD_INIT_COUNT];" in made.header
+    assert "extern const gd_step_t gd_init[GD_INIT_COUNT] GD_FLASH;" in made.header
     assert "static const" not in made.header
     with pytest.raises(CallError, match="cannot stand in an #include"):
         generate(STAGE, Options(split=True, include='a".h'))

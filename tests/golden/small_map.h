@@ -4,7 +4,7 @@
  * Chip small (invented): A small chip of a test (invented)
  * Map after: nothing but this file
  * Identity: map small 7b7f111bec3d0370 (invented)
- * Content hash of map, stage, options and tool version: da6d66f5ad61f015
+ * Content hash of map, stage, options and tool version: 06f94b5b6b4097d6
  *
  * Freestanding C99, C11 and C++11; int may be 16 bits. No heap, no bit-fields, constant tables.
  * Figures and frames support, and do not replace, the data sheet, measurement, local codes and
@@ -25,7 +25,7 @@
  * - Rule 5.1, 5.4: identifiers are distinct within 63 characters (C99), not within 31.
  */
 #if defined(SM_H)
-#if SM_HASH != 0xDA6D66F5U
+#if SM_HASH != 0x06F94B5BU
 #error "two different headers with the prefix SM; generate one of them with another prefix"
 #endif
 #else
@@ -35,8 +35,21 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define SM_HASH 0xDA6D66F5U
-#define SM_HASH_TEXT "da6d66f5ad61f015"
+#define SM_HASH 0x06F94B5BU
+#define SM_HASH_TEXT "06f94b5b6b4097d6"
+
+/*
+ * Tables stay in flash. Where code and data have address spaces of their own (classic AVR), read an
+ * element with SM_FETCH(&copy, &table[i]); SM_TABLES_IN_RAM keeps them in RAM there.
+ */
+#if defined(__AVR__) && !defined(SM_TABLES_IN_RAM)
+#include <avr/pgmspace.h>
+#define SM_FLASH PROGMEM
+#define SM_FETCH(to, from) (void)memcpy_P((to), (from), sizeof(*(to)))
+#else
+#define SM_FLASH
+#define SM_FETCH(to, from) *(to) = *(from)
+#endif
 
 #ifdef __cplusplus
 extern "C" {
@@ -156,6 +169,9 @@ static inline uint8_t sm_secret_key_set(uint8_t value)
 #define SM_FLAW_FIXED     2U              /* a bit that is always the same is not */
 #define SM_FLAW_OPERATION 4U              /* the operation code means nothing */
 #define SM_FLAW_ECHO      8U              /* the reply does not repeat what was sent */
+#define SM_FLAW_COUNTER   16U             /* the reply's counter does not follow the one before: a frame was not accepted */
+#define SM_FLAW_REJECTED  32U             /* the reply's status says that a frame was not accepted */
+#define SM_FLAW_RESET     64U             /* the reply's status says that the chip has been reset */
 
 #define SM_WORD_BITS        16U             /* bits of one frame */
 #define SM_WORD_BYTES       2U              /* bytes on the SPI */
@@ -169,7 +185,7 @@ static inline uint8_t sm_secret_key_set(uint8_t value)
  * (crc)
  */
 
-static const uint8_t sm_crc4_table[256] = {
+static const uint8_t sm_crc4_table[256] SM_FLASH = {
     0x00U, 0x30U, 0x60U, 0x50U, 0xC0U, 0xF0U, 0xA0U, 0x90U,
     0xB0U, 0x80U, 0xD0U, 0xE0U, 0x70U, 0x40U, 0x10U, 0x20U,
     0x50U, 0x60U, 0x30U, 0x00U, 0x90U, 0xA0U, 0xF0U, 0xC0U,
@@ -209,8 +225,10 @@ static inline uint8_t sm_crc4_feed(uint8_t reg, uint8_t bits, uint8_t n)
 {
     const uint8_t rest = (uint8_t)(8U - n);
     unsigned int index = (unsigned int)reg >> rest;
+    uint8_t entry = 0U;
     index = (index ^ (unsigned int)bits) & 0xFFU;
-    return (uint8_t)((((unsigned int)reg << n) & 0xFFU) ^ sm_crc4_table[index]);
+    SM_FETCH(&entry, &sm_crc4_table[index]);
+    return (uint8_t)((((unsigned int)reg << n) & 0xFFU) ^ entry);
 }
 
 /* CRC of 4 bits, polynomial 0x3, over 12 bits. */
@@ -304,6 +322,22 @@ static inline uint8_t sm_word_read_data(uint16_t sent, uint16_t frame, uint8_t *
     return flaws;
 }
 
+/*
+ * What is wrong with the reply to a command (FLAW bits), as far as the map tells; RESET is none,
+ * but news.
+ */
+static inline uint8_t sm_word_answer(uint16_t sent, uint16_t frame)
+{
+    uint8_t flaws = 0U;
+    (void)sent;
+    {
+        sm_word_reply_t parts;
+        flaws = sm_word_reply_unpack(frame, &parts);
+        (void)parts;
+    }
+    return flaws;
+}
+
 /* The frame as the bytes of the SPI, first bit in bit 7 of the first. */
 static inline void sm_word_to_bytes(uint16_t frame, uint8_t out[SM_WORD_BYTES])
 {
@@ -330,7 +364,7 @@ typedef struct {
 } sm_shadow_t;
 
 /* Words after a reset. */
-static const uint8_t sm_shadow_reset_words[SM_SHADOW_COUNT] = {
+static const uint8_t sm_shadow_reset_words[SM_SHADOW_COUNT] SM_FLASH = {
     /* SECRET */
     0x00U,
 };
@@ -340,7 +374,7 @@ static inline void sm_shadow_reset(sm_shadow_t *shadow)
 {
     uint16_t i;
     for (i = 0U; i < SM_SHADOW_COUNT; i++) {
-        shadow->word[i] = sm_shadow_reset_words[i];
+        SM_FETCH(&shadow->word[i], &sm_shadow_reset_words[i]);
     }
 }
 
@@ -371,37 +405,41 @@ typedef struct {
 } sm_fault_t;
 
 /* Status registers to read, in the order of STATUS_INDEX. */
-static const uint8_t sm_status_addresses[SM_STATUS_COUNT] = {
+static const uint8_t sm_status_addresses[SM_STATUS_COUNT] SM_FLASH = {
     SM_STATUS_ADDR,
 };
 
 #define SM_FAULT_CAUSES_COUNT 1U
 
 /* Causes of all faults, the most likely first. */
-static const uint8_t sm_fault_causes[SM_FAULT_CAUSES_COUNT] = {
+static const uint8_t sm_fault_causes[SM_FAULT_CAUSES_COUNT] SM_FLASH = {
     1U,
 };
 
 #define SM_FAULT_SUMS_COUNT 1U
 
 /* Faults that a summary bit sums up. */
-static const uint8_t sm_fault_sums[SM_FAULT_SUMS_COUNT] = {
+static const uint8_t sm_fault_sums[SM_FAULT_SUMS_COUNT] SM_FLASH = {
     SM_FAULT_NONE, /* none */
 };
 
 #define SM_FAULT_ORDER_COUNT 2U
 
 /* Every fault after all that it can follow from. */
-static const uint8_t sm_fault_order[SM_FAULT_ORDER_COUNT] = {
+static const uint8_t sm_fault_order[SM_FAULT_ORDER_COUNT] SM_FLASH = {
     1U, 0U,
 };
+static const char sm_fault_name_0[] SM_FLASH = "OT";
+static const char sm_fault_title_0[] SM_FLASH = "Too hot";
+static const char sm_fault_name_1[] SM_FLASH = "POR";
+static const char sm_fault_title_1[] SM_FLASH = "Power-on reset";
 
 /* Every fault of the map. */
-static const sm_fault_t sm_faults[SM_FAULT_COUNT] = {
+static const sm_fault_t sm_faults[SM_FAULT_COUNT] SM_FLASH = {
     /* STATUS.OT: The junction is too hot. */
-    {"OT", "Too hot", 0x02U, 0x02U, 0U, 0U, 0U, 1U, 0U, 0U, 0U},
+    {sm_fault_name_0, sm_fault_title_0, 0x02U, 0x02U, 0U, 0U, 0U, 1U, 0U, 0U, 0U},
     /* STATUS.POR: Registers are at reset. */
-    {"POR", "Power-on reset", 0x01U, 0x01U, 0U, 1U, 1U, 0U, 1U, 0U, 0U},
+    {sm_fault_name_1, sm_fault_title_1, 0x01U, 0x01U, 0U, 1U, 1U, 0U, 1U, 0U, 0U},
 };
 
 /*
@@ -417,18 +455,22 @@ typedef struct {
 /* Whether the status words raise a fault; `words` in the order of STATUS_INDEX. */
 static inline bool sm_fault_raised(const uint8_t words[SM_STATUS_COUNT], uint8_t fault)
 {
-    const sm_fault_t *row = &sm_faults[fault];
-    return ((unsigned int)words[row->status] & row->mask) == row->value;
+    sm_fault_t row;
+    SM_FETCH(&row, &sm_faults[fault]);
+    return ((unsigned int)words[row.status] & row.mask) == row.value;
 }
 
 /* Whether fault a is to be looked at before fault b, where neither follows from the other. */
 static inline bool sm_fault_before(uint8_t a, uint8_t b)
 {
-    const sm_fault_t *x = &sm_faults[a];
-    const sm_fault_t *y = &sm_faults[b];
-    bool first = x->severity < y->severity;
-    if (x->at_power_up != y->at_power_up) {
-        first = x->at_power_up < y->at_power_up;
+    sm_fault_t x;
+    sm_fault_t y;
+    bool first;
+    SM_FETCH(&x, &sm_faults[a]);
+    SM_FETCH(&y, &sm_faults[b]);
+    first = x.severity < y.severity;
+    if (x.at_power_up != y.at_power_up) {
+        first = x.at_power_up < y.at_power_up;
     }
     return first;
 }
@@ -446,23 +488,29 @@ static inline void sm_diagnose(const uint8_t words[SM_STATUS_COUNT], sm_diagnosi
     uint8_t n;
     found->count = 0U;
     for (n = 0U; n < SM_FAULT_COUNT; n++) {
-        const uint8_t fault = sm_fault_order[n];
-        const sm_fault_t *row = &sm_faults[fault];
+        uint8_t fault = 0U;
+        sm_fault_t row;
         uint16_t k;
-        bool counts = sm_fault_raised(words, fault);
+        bool counts;
+        SM_FETCH(&fault, &sm_fault_order[n]);
+        SM_FETCH(&row, &sm_faults[fault]);
+        counts = sm_fault_raised(words, fault);
         found->cause[fault] = SM_FAULT_NONE;
         depth[fault] = 0U;
         placed[fault] = false;
-        for (k = 0U; counts && (k < row->sum_count); k++) {
-            if (sm_fault_raised(words, sm_fault_sums[row->sum_first + k])) {
+        for (k = 0U; counts && (k < row.sum_count); k++) {
+            uint8_t member = 0U;
+            SM_FETCH(&member, &sm_fault_sums[row.sum_first + k]);
+            if (sm_fault_raised(words, member)) {
                 counts = false;
             }
         }
         if (counts) {
             depth[fault] = 1U;
         }
-        for (k = 0U; counts && (k < row->cause_count); k++) {
-            const uint8_t cause = sm_fault_causes[row->cause_first + k];
+        for (k = 0U; counts && (k < row.cause_count); k++) {
+            uint8_t cause = 0U;
+            SM_FETCH(&cause, &sm_fault_causes[row.cause_first + k]);
             if ((depth[cause] != 0U) && (depth[cause] >= depth[fault])) {
                 depth[fault] = (uint8_t)(depth[cause] + 1U);
                 found->cause[fault] = cause;

@@ -6,7 +6,7 @@
  * Map after: nothing but this file
  * Identity: map small 7b7f111bec3d0370 (invented), stage small_stage 2f891ac57a7afca9 (invented),
  * settings 99031cc55a9199a7
- * Content hash of map, stage, options and tool version: de28b2b6ffb2a44e
+ * Content hash of map, stage, options and tool version: cc3a357e313410eb
  *
  * Freestanding C99, C11 and C++11; int may be 16 bits. No heap, no bit-fields, constant tables.
  * Figures and frames support, and do not replace, the data sheet, measurement, local codes and
@@ -24,7 +24,7 @@
  * - Rule 5.1, 5.4: identifiers are distinct within 63 characters (C99), not within 31.
  */
 #if defined(SM_H)
-#if SM_HASH != 0xDE28B2B6U
+#if SM_HASH != 0xCC3A357EU
 #error "two different headers with the prefix SM; generate one of them with another prefix"
 #endif
 #else
@@ -34,8 +34,21 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define SM_HASH 0xDE28B2B6U
-#define SM_HASH_TEXT "de28b2b6ffb2a44e"
+#define SM_HASH 0xCC3A357EU
+#define SM_HASH_TEXT "cc3a357e313410eb"
+
+/*
+ * Tables stay in flash. Where code and data have address spaces of their own (classic AVR), read an
+ * element with SM_FETCH(&copy, &table[i]); SM_TABLES_IN_RAM keeps them in RAM there.
+ */
+#if defined(__AVR__) && !defined(SM_TABLES_IN_RAM)
+#include <avr/pgmspace.h>
+#define SM_FLASH PROGMEM
+#define SM_FETCH(to, from) (void)memcpy_P((to), (from), sizeof(*(to)))
+#else
+#define SM_FLASH
+#define SM_FETCH(to, from) *(to) = *(from)
+#endif
 
 #ifdef __cplusplus
 extern "C" {
@@ -155,6 +168,9 @@ static inline uint8_t sm_secret_key_set(uint8_t value)
 #define SM_FLAW_FIXED     2U              /* a bit that is always the same is not */
 #define SM_FLAW_OPERATION 4U              /* the operation code means nothing */
 #define SM_FLAW_ECHO      8U              /* the reply does not repeat what was sent */
+#define SM_FLAW_COUNTER   16U             /* the reply's counter does not follow the one before: a frame was not accepted */
+#define SM_FLAW_REJECTED  32U             /* the reply's status says that a frame was not accepted */
+#define SM_FLAW_RESET     64U             /* the reply's status says that the chip has been reset */
 
 #define SM_WORD_BITS        16U             /* bits of one frame */
 #define SM_WORD_BYTES       2U              /* bytes on the SPI */
@@ -210,6 +226,12 @@ static inline uint8_t sm_word_read_data(uint16_t sent, uint16_t frame, uint8_t *
     return flaws;
 }
 
+/*
+ * What is wrong with the reply to a command (FLAW bits), as far as the map tells; RESET is none,
+ * but news.
+ */
+uint8_t sm_word_answer(uint16_t sent, uint16_t frame);
+
 /* The frame as the bytes of the SPI, first bit in bit 7 of the first. */
 void sm_word_to_bytes(uint16_t frame, uint8_t out[SM_WORD_BYTES]);
 
@@ -227,6 +249,10 @@ uint16_t sm_word_from_bytes(const uint8_t in[SM_WORD_BYTES]);
 #define SM_STEP_SEND   0U              /* send the frame */
 #define SM_STEP_EXPECT 1U              /* send the frame, a read, and compare the word of its reply */
 #define SM_STEP_WAIT   2U              /* wait */
+#define SM_STEP_READ   3U              /* send the frame, a read, and get the word of its reply */
+#define SM_STEP_KEEP   4U              /* the same, and remember the bits of the mask: they must be written as they are */
+#define SM_STEP_SAME   5U              /* the same, and compare the bits of the mask with those remembered */
+#define SM_STEP_MERGE  6U              /* send the frame, a write, with the bits remembered */
 
 typedef struct {
     uint16_t frame;    /* ready to send; 0 for a wait */
@@ -236,7 +262,7 @@ typedef struct {
     uint8_t kind;      /* STEP_... */
 } sm_step_t;
 
-#define SM_INIT_COUNT           8U
+#define SM_INIT_COUNT           9U
 #define SM_INIT_POWER_UP_FIRST  0U
 #define SM_INIT_POWER_UP_COUNT  2U
 #define SM_INIT_UNLOCK_FIRST    2U
@@ -245,14 +271,35 @@ typedef struct {
 #define SM_INIT_CONFIGURE_COUNT 4U
 #define SM_INIT_LOCK_FIRST      7U
 #define SM_INIT_LOCK_COUNT      1U
+#define SM_INIT_CLOSING_FIRST   8U
+#define SM_INIT_CLOSING_COUNT   1U
 
 /* From power-up to a configured, locked chip. */
-extern const sm_step_t sm_init[SM_INIT_COUNT];
+extern const sm_step_t sm_init[SM_INIT_COUNT] SM_FLASH;
+
+#define SM_WARM_COUNT           7U
+#define SM_WARM_UNLOCK_FIRST    0U
+#define SM_WARM_UNLOCK_COUNT    1U
+#define SM_WARM_CONFIGURE_FIRST 1U
+#define SM_WARM_CONFIGURE_COUNT 4U
+#define SM_WARM_LOCK_FIRST      5U
+#define SM_WARM_LOCK_COUNT      1U
+#define SM_WARM_CLOSING_FIRST   6U
+#define SM_WARM_CLOSING_COUNT   1U
+
+/*
+ * The same for a chip that is configured already, once `resync` went well: the controller alone
+ * restarted.
+ */
+extern const sm_step_t sm_warm[SM_WARM_COUNT] SM_FLASH;
 
 #define SM_STATUS_STEPS_COUNT 1U
 
-/* Reads of the status registers, in the order of STATUS_INDEX. */
-extern const sm_step_t sm_status_steps[SM_STATUS_STEPS_COUNT];
+/*
+ * Reads of the status registers, in the order of STATUS_INDEX. The mask has the bits of faults,
+ * `expect` those of them that the read erases.
+ */
+extern const sm_step_t sm_status_steps[SM_STATUS_STEPS_COUNT] SM_FLASH;
 
 /* --- reading the configuration back ---------------------------------------------------------- */
 /*
@@ -269,12 +316,12 @@ typedef struct {
 #define SM_VERIFY_COUNT 1U
 
 /* Configuration registers and their wanted content. */
-extern const sm_verify_t sm_verify[SM_VERIFY_COUNT];
+extern const sm_verify_t sm_verify[SM_VERIFY_COUNT] SM_FLASH;
 
-#define SM_READBACK_COUNT 1U
+#define SM_READBACK_COUNT 2U
 
 /* The same as steps, with the page selections they need. */
-extern const sm_step_t sm_readback[SM_READBACK_COUNT];
+extern const sm_step_t sm_readback[SM_READBACK_COUNT] SM_FLASH;
 
 /* The bits in which a word read back differs from what was wanted; 0: none. */
 static inline uint8_t sm_verify_difference(const sm_verify_t *row, uint8_t word)
@@ -292,26 +339,26 @@ typedef struct {
 } sm_shadow_t;
 
 /* Words after a reset. */
-extern const uint8_t sm_shadow_reset_words[SM_SHADOW_COUNT];
+extern const uint8_t sm_shadow_reset_words[SM_SHADOW_COUNT] SM_FLASH;
 
 /* Fills the shadow with the words after a reset. */
 static inline void sm_shadow_reset(sm_shadow_t *shadow)
 {
     uint16_t i;
     for (i = 0U; i < SM_SHADOW_COUNT; i++) {
-        shadow->word[i] = sm_shadow_reset_words[i];
+        SM_FETCH(&shadow->word[i], &sm_shadow_reset_words[i]);
     }
 }
 
 /* Words once the init table has been sent. */
-extern const uint8_t sm_shadow_configured_words[SM_SHADOW_COUNT];
+extern const uint8_t sm_shadow_configured_words[SM_SHADOW_COUNT] SM_FLASH;
 
 /* Fills the shadow with the words once the init table has been sent. */
 static inline void sm_shadow_configured(sm_shadow_t *shadow)
 {
     uint16_t i;
     for (i = 0U; i < SM_SHADOW_COUNT; i++) {
-        shadow->word[i] = sm_shadow_configured_words[i];
+        SM_FETCH(&shadow->word[i], &sm_shadow_configured_words[i]);
     }
 }
 
@@ -342,25 +389,25 @@ typedef struct {
 } sm_fault_t;
 
 /* Status registers to read, in the order of STATUS_INDEX. */
-extern const uint8_t sm_status_addresses[SM_STATUS_COUNT];
+extern const uint8_t sm_status_addresses[SM_STATUS_COUNT] SM_FLASH;
 
 #define SM_FAULT_CAUSES_COUNT 1U
 
 /* Causes of all faults, the most likely first. */
-extern const uint8_t sm_fault_causes[SM_FAULT_CAUSES_COUNT];
+extern const uint8_t sm_fault_causes[SM_FAULT_CAUSES_COUNT] SM_FLASH;
 
 #define SM_FAULT_SUMS_COUNT 1U
 
 /* Faults that a summary bit sums up. */
-extern const uint8_t sm_fault_sums[SM_FAULT_SUMS_COUNT];
+extern const uint8_t sm_fault_sums[SM_FAULT_SUMS_COUNT] SM_FLASH;
 
 #define SM_FAULT_ORDER_COUNT 2U
 
 /* Every fault after all that it can follow from. */
-extern const uint8_t sm_fault_order[SM_FAULT_ORDER_COUNT];
+extern const uint8_t sm_fault_order[SM_FAULT_ORDER_COUNT] SM_FLASH;
 
 /* Every fault of the map. */
-extern const sm_fault_t sm_faults[SM_FAULT_COUNT];
+extern const sm_fault_t sm_faults[SM_FAULT_COUNT] SM_FLASH;
 
 /*
  * Raised faults in the order in which to look at them: each first cause, then what can follow from
@@ -375,8 +422,9 @@ typedef struct {
 /* Whether the status words raise a fault; `words` in the order of STATUS_INDEX. */
 static inline bool sm_fault_raised(const uint8_t words[SM_STATUS_COUNT], uint8_t fault)
 {
-    const sm_fault_t *row = &sm_faults[fault];
-    return ((unsigned int)words[row->status] & row->mask) == row->value;
+    sm_fault_t row;
+    SM_FETCH(&row, &sm_faults[fault]);
+    return ((unsigned int)words[row.status] & row.mask) == row.value;
 }
 
 /*
@@ -389,33 +437,126 @@ void sm_diagnose(const uint8_t words[SM_STATUS_COUNT], sm_diagnosis_t *found);
 /*
  * Give it a transfer of one chip-select burst: select, clock `size` bytes out of `out` and into
  * `in`, deselect. It must return false where the bus failed.
+ * Each reply is checked as far as the map allows: check bits, fixed bits, echo, counter, and status
+ * that says that a frame was not accepted. What was found stands in the bus structure.
+ * Restart: after any result other than OK, BUSY and WAIT begin the table again, not at the step
+ * that failed: an unlocking key may be half way. A chip that was reset needs init; where only the
+ * controller was, resync and then warm.
  */
-#define SM_RUN_OK     0U              /* every step went as it must */
-#define SM_RUN_BUS    1U              /* the transfer routine reported a failure */
-#define SM_RUN_FLAW   2U              /* a reply contradicts its layout: guard, fixed bits, echo */
-#define SM_RUN_EXPECT 3U              /* a word is not what it must be */
+#define SM_RUN_OK       0U              /* every step went as it must */
+#define SM_RUN_BUS      1U              /* the transfer routine reported a failure */
+#define SM_RUN_FLAW     2U              /* a reply contradicts its layout: guard, fixed bits, echo */
+#define SM_RUN_EXPECT   3U              /* a word is not what it must be */
+#define SM_RUN_REJECTED 4U              /* status or counter of a reply say that a frame was not accepted */
+#define SM_RUN_CHANGED  5U              /* two reads of a status register differ: read again */
+#define SM_RUN_RESET    6U              /* the chip has been reset since it was configured */
+#define SM_RUN_BUSY     7U              /* go on */
+#define SM_RUN_WAIT     8U              /* go on after task->wait_us */
+#define SM_BYTES_MOST 2U
 
 typedef struct {
     bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size);
     void (*wait_us)(void *context, uint32_t us);
     void *context;
-    uint32_t sent[1];  /* frames of each format since the chip's reset; start with 0 */
+    uint32_t sent[1];   /* frames of each format since the chip's reset */
+    uint16_t asked[1];  /* commands whose replies are to come, the last first */
+    uint16_t command;    /* the last command, as sent */
+    uint16_t reply;      /* what came in meanwhile */
+    uint8_t got;        /* the last word read */
+    uint8_t differ;     /* its bits that are not as they must be */
+    uint8_t kept;       /* bits that must be written as they were read */
+    uint16_t step;      /* the step in hand, of its table */
+    uint16_t frames;    /* so far, modulo 65536 */
+    uint8_t flaws;      /* FLAW_... of the last reply */
+    uint8_t open;       /* commands in `asked` */
+    uint8_t format;     /* and their format */
+    bool rejected;      /* the status of the last reply told of a rejected frame */
+    bool reset;         /* the status of the last reply told of a reset */
 } sm_bus_t;
 
-/* Sends one frame and gets what came in meanwhile; false where the bus failed. */
-bool sm_exchange(sm_bus_t *bus, uint16_t command, uint16_t *reply);
+/* Before the first frame, and each time the chip has been reset. */
+void sm_bus_init(sm_bus_t *bus, bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size), void (*wait_us)(void *context, uint32_t us), void *context);
 
-/* Sends a read and gets its word, in as many frames as that takes. RUN_... */
-uint8_t sm_query(sm_bus_t *bus, uint16_t command, uint8_t *word);
+/*
+ * The bytes of a frame, counters and check bits included, as a byte-wide SPI or DMA sends them; how
+ * many.
+ */
+uint8_t sm_frame_out(sm_bus_t *bus, uint16_t command, uint8_t *out);
 
-/* Runs a table of steps; stops at the first that fails and says which. RUN_... */
+/*
+ * What came in during that frame, checked as the reply to the command that it answers. RUN_...
+ */
+uint8_t sm_frame_in(sm_bus_t *bus, const uint8_t *in);
+
+/* Sends one frame and gets what came in meanwhile. RUN_... */
+uint8_t sm_exchange(sm_bus_t *bus, uint16_t command, uint16_t *reply);
+
+typedef struct {
+    const sm_step_t *steps;
+    uint32_t wait_us;   /* where the result is WAIT: go on after so long */
+    sm_step_t step;     /* the step in hand */
+    uint16_t size;
+    uint16_t at;
+    uint16_t seen;      /* bus->frames after the last one of this task */
+    uint8_t fetched;    /* frames sent so far to get its reply */
+    uint8_t bytes;      /* bytes in `out`, and wanted in `in` */
+    uint8_t out[SM_BYTES_MOST];
+    uint8_t in[SM_BYTES_MOST];
+} sm_task_t;
+
+/* A table of steps from its beginning. */
+void sm_task_begin(sm_task_t *task, const sm_step_t *steps, uint16_t size);
+
+/*
+ * The next frame in task->out, ready for DMA: send task->bytes of it and get as many into task->in
+ * (a frame of several bursts in its bursts), then call task_in. BUSY, or WAIT, or OK: nothing is
+ * left.
+ */
+uint8_t sm_task_out(sm_bus_t *bus, sm_task_t *task);
+
+/*
+ * Takes what came in during that frame. BUSY: go on with task_out; else what went wrong. RUN_...
+ */
+uint8_t sm_task_in(sm_bus_t *bus, sm_task_t *task);
+
+/*
+ * One call a tick: at most one frame, no waiting. BUSY and WAIT: call again; OK: the table is done.
+ * RUN_...
+ */
+uint8_t sm_tick(sm_bus_t *bus, sm_task_t *task);
+
+/*
+ * Runs a table of steps; stops at the first that fails and says which; bus->got and bus->differ
+ * tell of a word that is not as it must be, bus->flaws of a reply. RUN_...
+ */
 uint8_t sm_run(sm_bus_t *bus, const sm_step_t *steps, uint16_t size, uint16_t *failed);
 
 /*
- * Reads every status register of a configured chip, ready for `diagnose`. Reading may erase faults.
- * RUN_...
+ * Reads every status register of a configured chip twice, ready for `diagnose`: only OK is good.
+ * What either read has shown is in the words, for reading may erase faults. RUN_...
  */
 uint8_t sm_read_status(sm_bus_t *bus, uint8_t words[SM_STATUS_COUNT]);
+
+/*
+ * Counters back in step with a chip that has kept its state while the controller restarted: first
+ * bus_init, then this, then the table `warm`. Not OK: the chip is not configured, or not there.
+ * RUN_...
+ */
+uint8_t sm_resync(sm_bus_t *bus);
+
+#define SM_WATCH_TICKS 4U              /* calls of watch for one rotation through the readback table */
+/* a setting is lost right after it was read: found one rotation later, at the latest */
+#define SM_WATCH_WORST_US(period_us) (((uint32_t)SM_WATCH_TICKS + 1U) * (uint32_t)(period_us))
+
+/* Before the first call of `watch`, and after the chip was configured again. */
+void sm_watch_begin(sm_task_t *task);
+
+/*
+ * One call a period while the bridge runs: a frame of the readback, in rotation. BUSY: nothing
+ * found. EXPECT: bus->step, bus->got and bus->differ tell where and what; RESET: the chip has lost
+ * its settings. Bring the bridge into its safe state before the chip is configured again. RUN_...
+ */
+uint8_t sm_watch(sm_bus_t *bus, sm_task_t *task);
 
 /* --- compile-time assertions ----------------------------------------------------------------- */
 #if defined(__cplusplus) && (__cplusplus >= 201103L)

@@ -6,7 +6,7 @@
  * Map after: nothing but this file
  * Identity: map small 7b7f111bec3d0370 (invented), stage small_stage 2f891ac57a7afca9 (invented),
  * settings 99031cc55a9199a7
- * Content hash of map, stage, options and tool version: f96a0a6ccd9abd99
+ * Content hash of map, stage, options and tool version: fbd1eaa9258f0074
  *
  * Freestanding C99, C11 and C++11; int may be 16 bits. No heap, no bit-fields, constant tables.
  * Figures and frames support, and do not replace, the data sheet, measurement, local codes and
@@ -24,7 +24,7 @@
  * - Rule 5.1, 5.4: identifiers are distinct within 63 characters (C99), not within 31.
  */
 #if defined(SM_H)
-#if SM_HASH != 0xF96A0A6CU
+#if SM_HASH != 0xFBD1EAA9U
 #error "two different headers with the prefix SM; generate one of them with another prefix"
 #endif
 #else
@@ -34,8 +34,21 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define SM_HASH 0xF96A0A6CU
-#define SM_HASH_TEXT "f96a0a6ccd9abd99"
+#define SM_HASH 0xFBD1EAA9U
+#define SM_HASH_TEXT "fbd1eaa9258f0074"
+
+/*
+ * Tables stay in flash. Where code and data have address spaces of their own (classic AVR), read an
+ * element with SM_FETCH(&copy, &table[i]); SM_TABLES_IN_RAM keeps them in RAM there.
+ */
+#if defined(__AVR__) && !defined(SM_TABLES_IN_RAM)
+#include <avr/pgmspace.h>
+#define SM_FLASH PROGMEM
+#define SM_FETCH(to, from) (void)memcpy_P((to), (from), sizeof(*(to)))
+#else
+#define SM_FLASH
+#define SM_FETCH(to, from) *(to) = *(from)
+#endif
 
 #ifdef __cplusplus
 extern "C" {
@@ -155,6 +168,9 @@ static inline uint8_t sm_secret_key_set(uint8_t value)
 #define SM_FLAW_FIXED     2U              /* a bit that is always the same is not */
 #define SM_FLAW_OPERATION 4U              /* the operation code means nothing */
 #define SM_FLAW_ECHO      8U              /* the reply does not repeat what was sent */
+#define SM_FLAW_COUNTER   16U             /* the reply's counter does not follow the one before: a frame was not accepted */
+#define SM_FLAW_REJECTED  32U             /* the reply's status says that a frame was not accepted */
+#define SM_FLAW_RESET     64U             /* the reply's status says that the chip has been reset */
 
 #define SM_WORD_BITS        16U             /* bits of one frame */
 #define SM_WORD_BYTES       2U              /* bytes on the SPI */
@@ -168,7 +184,7 @@ static inline uint8_t sm_secret_key_set(uint8_t value)
  * (crc)
  */
 
-static const uint8_t sm_crc4_table[256] = {
+static const uint8_t sm_crc4_table[256] SM_FLASH = {
     0x00U, 0x30U, 0x60U, 0x50U, 0xC0U, 0xF0U, 0xA0U, 0x90U,
     0xB0U, 0x80U, 0xD0U, 0xE0U, 0x70U, 0x40U, 0x10U, 0x20U,
     0x50U, 0x60U, 0x30U, 0x00U, 0x90U, 0xA0U, 0xF0U, 0xC0U,
@@ -208,8 +224,10 @@ static inline uint8_t sm_crc4_feed(uint8_t reg, uint8_t bits, uint8_t n)
 {
     const uint8_t rest = (uint8_t)(8U - n);
     unsigned int index = (unsigned int)reg >> rest;
+    uint8_t entry = 0U;
     index = (index ^ (unsigned int)bits) & 0xFFU;
-    return (uint8_t)((((unsigned int)reg << n) & 0xFFU) ^ sm_crc4_table[index]);
+    SM_FETCH(&entry, &sm_crc4_table[index]);
+    return (uint8_t)((((unsigned int)reg << n) & 0xFFU) ^ entry);
 }
 
 /* CRC of 4 bits, polynomial 0x3, over 12 bits. */
@@ -303,6 +321,22 @@ static inline uint8_t sm_word_read_data(uint16_t sent, uint16_t frame, uint8_t *
     return flaws;
 }
 
+/*
+ * What is wrong with the reply to a command (FLAW bits), as far as the map tells; RESET is none,
+ * but news.
+ */
+static inline uint8_t sm_word_answer(uint16_t sent, uint16_t frame)
+{
+    uint8_t flaws = 0U;
+    (void)sent;
+    {
+        sm_word_reply_t parts;
+        flaws = sm_word_reply_unpack(frame, &parts);
+        (void)parts;
+    }
+    return flaws;
+}
+
 /* The frame as the bytes of the SPI, first bit in bit 7 of the first. */
 static inline void sm_word_to_bytes(uint16_t frame, uint8_t out[SM_WORD_BYTES])
 {
@@ -330,6 +364,10 @@ static inline uint16_t sm_word_from_bytes(const uint8_t in[SM_WORD_BYTES])
 #define SM_STEP_SEND   0U              /* send the frame */
 #define SM_STEP_EXPECT 1U              /* send the frame, a read, and compare the word of its reply */
 #define SM_STEP_WAIT   2U              /* wait */
+#define SM_STEP_READ   3U              /* send the frame, a read, and get the word of its reply */
+#define SM_STEP_KEEP   4U              /* the same, and remember the bits of the mask: they must be written as they are */
+#define SM_STEP_SAME   5U              /* the same, and compare the bits of the mask with those remembered */
+#define SM_STEP_MERGE  6U              /* send the frame, a write, with the bits remembered */
 
 typedef struct {
     uint16_t frame;    /* ready to send; 0 for a wait */
@@ -339,7 +377,7 @@ typedef struct {
     uint8_t kind;      /* STEP_... */
 } sm_step_t;
 
-#define SM_INIT_COUNT           8U
+#define SM_INIT_COUNT           9U
 #define SM_INIT_POWER_UP_FIRST  0U
 #define SM_INIT_POWER_UP_COUNT  2U
 #define SM_INIT_UNLOCK_FIRST    2U
@@ -348,9 +386,11 @@ typedef struct {
 #define SM_INIT_CONFIGURE_COUNT 4U
 #define SM_INIT_LOCK_FIRST      7U
 #define SM_INIT_LOCK_COUNT      1U
+#define SM_INIT_CLOSING_FIRST   8U
+#define SM_INIT_CLOSING_COUNT   1U
 
 /* From power-up to a configured, locked chip. */
-static const sm_step_t sm_init[SM_INIT_COUNT] = {
+static const sm_step_t sm_init[SM_INIT_COUNT] SM_FLASH = {
     /* power_up */
     /* wait 1 ms: wake-up */
     {0U, 1000U, 0x00U, 0x00U, SM_STEP_WAIT},
@@ -375,15 +415,56 @@ static const sm_step_t sm_init[SM_INIT_COUNT] = {
     /* lock */
     /* SECRET.KEY = closed */
     {0x25A8U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
+    /* closing */
+    /* read STATUS: whether every frame before was accepted */
+    {0x800BU, 0U, 0x00U, 0x00U, SM_STEP_EXPECT},
+};
+
+#define SM_WARM_COUNT           7U
+#define SM_WARM_UNLOCK_FIRST    0U
+#define SM_WARM_UNLOCK_COUNT    1U
+#define SM_WARM_CONFIGURE_FIRST 1U
+#define SM_WARM_CONFIGURE_COUNT 4U
+#define SM_WARM_LOCK_FIRST      5U
+#define SM_WARM_LOCK_COUNT      1U
+#define SM_WARM_CLOSING_FIRST   6U
+#define SM_WARM_CLOSING_COUNT   1U
+
+/*
+ * The same for a chip that is configured already, once `resync` went well: the controller alone
+ * restarted.
+ */
+static const sm_step_t sm_warm[SM_WARM_COUNT] SM_FLASH = {
+    /* unlock */
+    /* SECRET.KEY = open */
+    {0x2A5CU, 0U, 0x00U, 0x00U, SM_STEP_SEND},
+    /* configure */
+    /* CLEAR */
+    {0x75AEU, 0U, 0x00U, 0x00U, SM_STEP_SEND},
+    /* DRIVE = 0x29 */
+    {0x1297U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
+    /* SECRET = 0x00 */
+    {0x2007U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
+    /* read back DRIVE */
+    {0x9004U, 0U, 0xB3U, 0x21U, SM_STEP_EXPECT},
+    /* lock */
+    /* SECRET.KEY = closed */
+    {0x25A8U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
+    /* closing */
+    /* read STATUS: whether every frame before was accepted */
+    {0x800BU, 0U, 0x00U, 0x00U, SM_STEP_EXPECT},
 };
 
 #define SM_STATUS_STEPS_COUNT 1U
 
-/* Reads of the status registers, in the order of STATUS_INDEX. */
-static const sm_step_t sm_status_steps[SM_STATUS_STEPS_COUNT] = {
+/*
+ * Reads of the status registers, in the order of STATUS_INDEX. The mask has the bits of faults,
+ * `expect` those of them that the read erases.
+ */
+static const sm_step_t sm_status_steps[SM_STATUS_STEPS_COUNT] SM_FLASH = {
     /* status */
     /* read STATUS */
-    {0x800BU, 0U, 0x00U, 0x00U, SM_STEP_EXPECT},
+    {0x800BU, 0U, 0x03U, 0x00U, SM_STEP_READ},
 };
 
 /* --- reading the configuration back ---------------------------------------------------------- */
@@ -401,18 +482,20 @@ typedef struct {
 #define SM_VERIFY_COUNT 1U
 
 /* Configuration registers and their wanted content. */
-static const sm_verify_t sm_verify[SM_VERIFY_COUNT] = {
+static const sm_verify_t sm_verify[SM_VERIFY_COUNT] SM_FLASH = {
     /* DRIVE */
     {0x9004U, 0xB3U, 0x21U, SM_DRIVE_ADDR},
 };
 
-#define SM_READBACK_COUNT 1U
+#define SM_READBACK_COUNT 2U
 
 /* The same as steps, with the page selections they need. */
-static const sm_step_t sm_readback[SM_READBACK_COUNT] = {
+static const sm_step_t sm_readback[SM_READBACK_COUNT] SM_FLASH = {
     /* readback */
     /* read DRIVE */
     {0x9004U, 0U, 0xB3U, 0x21U, SM_STEP_EXPECT},
+    /* read STATUS */
+    {0x800BU, 0U, 0x01U, 0x00U, SM_STEP_EXPECT},
 };
 
 /* The bits in which a word read back differs from what was wanted; 0: none. */
@@ -431,7 +514,7 @@ typedef struct {
 } sm_shadow_t;
 
 /* Words after a reset. */
-static const uint8_t sm_shadow_reset_words[SM_SHADOW_COUNT] = {
+static const uint8_t sm_shadow_reset_words[SM_SHADOW_COUNT] SM_FLASH = {
     /* SECRET */
     0x00U,
 };
@@ -441,12 +524,12 @@ static inline void sm_shadow_reset(sm_shadow_t *shadow)
 {
     uint16_t i;
     for (i = 0U; i < SM_SHADOW_COUNT; i++) {
-        shadow->word[i] = sm_shadow_reset_words[i];
+        SM_FETCH(&shadow->word[i], &sm_shadow_reset_words[i]);
     }
 }
 
 /* Words once the init table has been sent. */
-static const uint8_t sm_shadow_configured_words[SM_SHADOW_COUNT] = {
+static const uint8_t sm_shadow_configured_words[SM_SHADOW_COUNT] SM_FLASH = {
     /* SECRET */
     0x5AU,
 };
@@ -456,7 +539,7 @@ static inline void sm_shadow_configured(sm_shadow_t *shadow)
 {
     uint16_t i;
     for (i = 0U; i < SM_SHADOW_COUNT; i++) {
-        shadow->word[i] = sm_shadow_configured_words[i];
+        SM_FETCH(&shadow->word[i], &sm_shadow_configured_words[i]);
     }
 }
 
@@ -487,37 +570,41 @@ typedef struct {
 } sm_fault_t;
 
 /* Status registers to read, in the order of STATUS_INDEX. */
-static const uint8_t sm_status_addresses[SM_STATUS_COUNT] = {
+static const uint8_t sm_status_addresses[SM_STATUS_COUNT] SM_FLASH = {
     SM_STATUS_ADDR,
 };
 
 #define SM_FAULT_CAUSES_COUNT 1U
 
 /* Causes of all faults, the most likely first. */
-static const uint8_t sm_fault_causes[SM_FAULT_CAUSES_COUNT] = {
+static const uint8_t sm_fault_causes[SM_FAULT_CAUSES_COUNT] SM_FLASH = {
     1U,
 };
 
 #define SM_FAULT_SUMS_COUNT 1U
 
 /* Faults that a summary bit sums up. */
-static const uint8_t sm_fault_sums[SM_FAULT_SUMS_COUNT] = {
+static const uint8_t sm_fault_sums[SM_FAULT_SUMS_COUNT] SM_FLASH = {
     SM_FAULT_NONE, /* none */
 };
 
 #define SM_FAULT_ORDER_COUNT 2U
 
 /* Every fault after all that it can follow from. */
-static const uint8_t sm_fault_order[SM_FAULT_ORDER_COUNT] = {
+static const uint8_t sm_fault_order[SM_FAULT_ORDER_COUNT] SM_FLASH = {
     1U, 0U,
 };
+static const char sm_fault_name_0[] SM_FLASH = "OT";
+static const char sm_fault_title_0[] SM_FLASH = "Too hot";
+static const char sm_fault_name_1[] SM_FLASH = "POR";
+static const char sm_fault_title_1[] SM_FLASH = "Power-on reset";
 
 /* Every fault of the map. */
-static const sm_fault_t sm_faults[SM_FAULT_COUNT] = {
+static const sm_fault_t sm_faults[SM_FAULT_COUNT] SM_FLASH = {
     /* STATUS.OT: The junction is too hot. */
-    {"OT", "Too hot", 0x02U, 0x02U, 0U, 0U, 0U, 1U, 0U, 0U, 0U},
+    {sm_fault_name_0, sm_fault_title_0, 0x02U, 0x02U, 0U, 0U, 0U, 1U, 0U, 0U, 0U},
     /* STATUS.POR: Registers are at reset. */
-    {"POR", "Power-on reset", 0x01U, 0x01U, 0U, 1U, 1U, 0U, 1U, 0U, 0U},
+    {sm_fault_name_1, sm_fault_title_1, 0x01U, 0x01U, 0U, 1U, 1U, 0U, 1U, 0U, 0U},
 };
 
 /*
@@ -533,18 +620,22 @@ typedef struct {
 /* Whether the status words raise a fault; `words` in the order of STATUS_INDEX. */
 static inline bool sm_fault_raised(const uint8_t words[SM_STATUS_COUNT], uint8_t fault)
 {
-    const sm_fault_t *row = &sm_faults[fault];
-    return ((unsigned int)words[row->status] & row->mask) == row->value;
+    sm_fault_t row;
+    SM_FETCH(&row, &sm_faults[fault]);
+    return ((unsigned int)words[row.status] & row.mask) == row.value;
 }
 
 /* Whether fault a is to be looked at before fault b, where neither follows from the other. */
 static inline bool sm_fault_before(uint8_t a, uint8_t b)
 {
-    const sm_fault_t *x = &sm_faults[a];
-    const sm_fault_t *y = &sm_faults[b];
-    bool first = x->severity < y->severity;
-    if (x->at_power_up != y->at_power_up) {
-        first = x->at_power_up < y->at_power_up;
+    sm_fault_t x;
+    sm_fault_t y;
+    bool first;
+    SM_FETCH(&x, &sm_faults[a]);
+    SM_FETCH(&y, &sm_faults[b]);
+    first = x.severity < y.severity;
+    if (x.at_power_up != y.at_power_up) {
+        first = x.at_power_up < y.at_power_up;
     }
     return first;
 }
@@ -562,23 +653,29 @@ static inline void sm_diagnose(const uint8_t words[SM_STATUS_COUNT], sm_diagnosi
     uint8_t n;
     found->count = 0U;
     for (n = 0U; n < SM_FAULT_COUNT; n++) {
-        const uint8_t fault = sm_fault_order[n];
-        const sm_fault_t *row = &sm_faults[fault];
+        uint8_t fault = 0U;
+        sm_fault_t row;
         uint16_t k;
-        bool counts = sm_fault_raised(words, fault);
+        bool counts;
+        SM_FETCH(&fault, &sm_fault_order[n]);
+        SM_FETCH(&row, &sm_faults[fault]);
+        counts = sm_fault_raised(words, fault);
         found->cause[fault] = SM_FAULT_NONE;
         depth[fault] = 0U;
         placed[fault] = false;
-        for (k = 0U; counts && (k < row->sum_count); k++) {
-            if (sm_fault_raised(words, sm_fault_sums[row->sum_first + k])) {
+        for (k = 0U; counts && (k < row.sum_count); k++) {
+            uint8_t member = 0U;
+            SM_FETCH(&member, &sm_fault_sums[row.sum_first + k]);
+            if (sm_fault_raised(words, member)) {
                 counts = false;
             }
         }
         if (counts) {
             depth[fault] = 1U;
         }
-        for (k = 0U; counts && (k < row->cause_count); k++) {
-            const uint8_t cause = sm_fault_causes[row->cause_first + k];
+        for (k = 0U; counts && (k < row.cause_count); k++) {
+            uint8_t cause = 0U;
+            SM_FETCH(&cause, &sm_fault_causes[row.cause_first + k]);
             if ((depth[cause] != 0U) && (depth[cause] >= depth[fault])) {
                 depth[fault] = (uint8_t)(depth[cause] + 1U);
                 found->cause[fault] = cause;
@@ -610,103 +707,368 @@ static inline void sm_diagnose(const uint8_t words[SM_STATUS_COUNT], sm_diagnosi
 /*
  * Give it a transfer of one chip-select burst: select, clock `size` bytes out of `out` and into
  * `in`, deselect. It must return false where the bus failed.
+ * Each reply is checked as far as the map allows: check bits, fixed bits, echo, counter, and status
+ * that says that a frame was not accepted. What was found stands in the bus structure.
+ * Restart: after any result other than OK, BUSY and WAIT begin the table again, not at the step
+ * that failed: an unlocking key may be half way. A chip that was reset needs init; where only the
+ * controller was, resync and then warm.
  */
-#define SM_RUN_OK     0U              /* every step went as it must */
-#define SM_RUN_BUS    1U              /* the transfer routine reported a failure */
-#define SM_RUN_FLAW   2U              /* a reply contradicts its layout: guard, fixed bits, echo */
-#define SM_RUN_EXPECT 3U              /* a word is not what it must be */
+#define SM_RUN_OK       0U              /* every step went as it must */
+#define SM_RUN_BUS      1U              /* the transfer routine reported a failure */
+#define SM_RUN_FLAW     2U              /* a reply contradicts its layout: guard, fixed bits, echo */
+#define SM_RUN_EXPECT   3U              /* a word is not what it must be */
+#define SM_RUN_REJECTED 4U              /* status or counter of a reply say that a frame was not accepted */
+#define SM_RUN_CHANGED  5U              /* two reads of a status register differ: read again */
+#define SM_RUN_RESET    6U              /* the chip has been reset since it was configured */
+#define SM_RUN_BUSY     7U              /* go on */
+#define SM_RUN_WAIT     8U              /* go on after task->wait_us */
+#define SM_BYTES_MOST 2U
 
 typedef struct {
     bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size);
     void (*wait_us)(void *context, uint32_t us);
     void *context;
-    uint32_t sent[1];  /* frames of each format since the chip's reset; start with 0 */
+    uint32_t sent[1];   /* frames of each format since the chip's reset */
+    uint16_t asked[1];  /* commands whose replies are to come, the last first */
+    uint16_t command;    /* the last command, as sent */
+    uint16_t reply;      /* what came in meanwhile */
+    uint8_t got;        /* the last word read */
+    uint8_t differ;     /* its bits that are not as they must be */
+    uint8_t kept;       /* bits that must be written as they were read */
+    uint16_t step;      /* the step in hand, of its table */
+    uint16_t frames;    /* so far, modulo 65536 */
+    uint8_t flaws;      /* FLAW_... of the last reply */
+    uint8_t open;       /* commands in `asked` */
+    uint8_t format;     /* and their format */
+    bool rejected;      /* the status of the last reply told of a rejected frame */
+    bool reset;         /* the status of the last reply told of a reset */
 } sm_bus_t;
 
-/* Sends one frame and gets what came in meanwhile; false where the bus failed. */
-static inline bool sm_exchange(sm_bus_t *bus, uint16_t command, uint16_t *reply)
+/* Before the first frame, and each time the chip has been reset. */
+static inline void sm_bus_init(sm_bus_t *bus, bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size), void (*wait_us)(void *context, uint32_t us), void *context)
+{
+    uint8_t i;
+    bus->transfer = transfer;
+    bus->wait_us = wait_us;
+    bus->context = context;
+    for (i = 0U; i < 1U; i++) {
+        bus->sent[i] = 0U;
+    }
+    for (i = 0U; i < 1U; i++) {
+        bus->asked[i] = 0U;
+    }
+    bus->command = 0U;
+    bus->reply = 0U;
+    bus->got = 0U;
+    bus->differ = 0U;
+    bus->kept = 0U;
+    bus->step = 0U;
+    bus->flaws = 0U;
+    bus->open = 0U;
+    bus->format = 0U;
+    bus->frames = 0U;
+    bus->rejected = false;
+    bus->reset = false;
+}
+
+/*
+ * The bytes of a frame, counters and check bits included, as a byte-wide SPI or DMA sends them; how
+ * many.
+ */
+static inline uint8_t sm_frame_out(sm_bus_t *bus, uint16_t command, uint8_t *out)
+{
+    const uint16_t sealed = (uint16_t)command;
+    sm_word_to_bytes(sealed, out);
+    bus->command = sealed;
+    return SM_WORD_BYTES;
+}
+
+/*
+ * What came in during that frame, checked as the reply to the command that it answers. RUN_...
+ */
+static inline uint8_t sm_frame_in(sm_bus_t *bus, const uint8_t *in)
+{
+    uint8_t flaws = 0U;
+    uint8_t result = SM_RUN_OK;
+    {
+        const uint16_t reply = sm_word_from_bytes(in);
+        bus->reply = reply;
+        bus->sent[0]++;
+        if (bus->open >= 1U) {
+            flaws = sm_word_answer((uint16_t)bus->asked[0], reply);
+        }
+    }
+    {
+        bus->asked[0] = bus->command;
+        bus->frames++;
+        if (bus->open < 1U) {
+            bus->open++;
+        }
+    }
+    bus->reset = (flaws & SM_FLAW_RESET) != 0U;
+    flaws = (uint8_t)((unsigned int)flaws & 0x3FU);
+    if ((flaws & 0x0FU) != 0U) {
+        result = SM_RUN_FLAW;
+    } else if ((flaws & SM_FLAW_REJECTED) != 0U) {
+        /* the flag may stay until it is cleared: news only where it was not there before */
+        if ((!bus->rejected) || (flaws != SM_FLAW_REJECTED)) {
+            result = SM_RUN_REJECTED;
+        }
+        bus->rejected = true;
+    } else {
+        bus->rejected = false;
+        if (flaws != 0U) {
+            result = SM_RUN_REJECTED;
+        }
+    }
+    bus->flaws = flaws;
+    return result;
+}
+
+/* The chip-select bursts of one frame. */
+static inline bool sm_transfer(sm_bus_t *bus, const uint8_t *out, uint8_t *in)
 {
     bool done;
-    uint8_t out[SM_WORD_BYTES];
-    uint8_t in[SM_WORD_BYTES];
-    sm_word_to_bytes((uint16_t)command, out);
     done = bus->transfer(bus->context, out, in, SM_WORD_BYTES);
-    if (done) {
-        *reply = sm_word_from_bytes(in);
-        bus->sent[0]++;
-    }
     return done;
 }
 
-/* Sends a read and gets its word, in as many frames as that takes. RUN_... */
-static inline uint8_t sm_query(sm_bus_t *bus, uint16_t command, uint8_t *word)
+/* Sends one frame and gets what came in meanwhile. RUN_... */
+static inline uint8_t sm_exchange(sm_bus_t *bus, uint16_t command, uint16_t *reply)
 {
-    uint8_t result;
-    uint16_t reply = 0U;
-    if (!sm_exchange(bus, command, &reply)) {
-        result = SM_RUN_BUS;
-    } else {
-        result = SM_RUN_OK;
-        uint8_t k;
-        /* a read of DRIVE fetches the reply and changes nothing */
-        for (k = 0U; (result == SM_RUN_OK) && (k < 1U); k++) {
-            if (!sm_exchange(bus, 0x9004U, &reply)) {
-                result = SM_RUN_BUS;
-            }
-        }
-        if ((result == SM_RUN_OK) && (sm_word_read_data((uint16_t)command, (uint16_t)reply, word) != 0U)) {
-            result = SM_RUN_FLAW;
-        }
+    uint8_t out[SM_BYTES_MOST];
+    uint8_t in[SM_BYTES_MOST];
+    uint8_t result = SM_RUN_BUS;
+    (void)sm_frame_out(bus, command, out);
+    if (sm_transfer(bus, out, in)) {
+        result = sm_frame_in(bus, in);
+        *reply = bus->reply;
     }
     return result;
 }
 
-/* Runs a table of steps; stops at the first that fails and says which. RUN_... */
-static inline uint8_t sm_run(sm_bus_t *bus, const sm_step_t *steps, uint16_t size, uint16_t *failed)
+typedef struct {
+    const sm_step_t *steps;
+    uint32_t wait_us;   /* where the result is WAIT: go on after so long */
+    sm_step_t step;     /* the step in hand */
+    uint16_t size;
+    uint16_t at;
+    uint16_t seen;      /* bus->frames after the last one of this task */
+    uint8_t fetched;    /* frames sent so far to get its reply */
+    uint8_t bytes;      /* bytes in `out`, and wanted in `in` */
+    uint8_t out[SM_BYTES_MOST];
+    uint8_t in[SM_BYTES_MOST];
+} sm_task_t;
+
+/* A table of steps from its beginning. */
+static inline void sm_task_begin(sm_task_t *task, const sm_step_t *steps, uint16_t size)
+{
+    task->steps = steps;
+    task->size = size;
+    task->at = 0U;
+    task->fetched = 0U;
+    task->bytes = 0U;
+    task->wait_us = 0U;
+    task->seen = 0U;
+}
+
+/*
+ * The next frame in task->out, ready for DMA: send task->bytes of it and get as many into task->in
+ * (a frame of several bursts in its bursts), then call task_in. BUSY, or WAIT, or OK: nothing is
+ * left.
+ */
+static inline uint8_t sm_task_out(sm_bus_t *bus, sm_task_t *task)
 {
     uint8_t result = SM_RUN_OK;
-    uint16_t i;
-    for (i = 0U; (i < size) && (result == SM_RUN_OK); i++) {
-        if (steps[i].kind == SM_STEP_WAIT) {
-            bus->wait_us(bus->context, steps[i].wait_us);
-        } else if (steps[i].kind == SM_STEP_EXPECT) {
-            uint8_t word = 0U;
-            result = sm_query(bus, steps[i].frame, &word);
-            if ((result == SM_RUN_OK) && (((unsigned int)word & steps[i].mask) != steps[i].expect)) {
-                result = SM_RUN_EXPECT;
-            }
+    if (task->at < task->size) {
+        SM_FETCH(&task->step, &task->steps[task->at]);
+        bus->step = task->at;
+        if (task->step.kind == SM_STEP_WAIT) {
+            task->wait_us = task->step.wait_us;
+            task->at++;
+            result = SM_RUN_WAIT;
         } else {
-            uint16_t reply = 0U;
-            if (!sm_exchange(bus, steps[i].frame, &reply)) {
-                result = SM_RUN_BUS;
+            uint16_t command = task->step.frame;
+            /* a frame from elsewhere has come between: its reply is not this task's */
+            if (task->seen != bus->frames) {
+                task->fetched = 0U;
             }
-        }
-        if (result != SM_RUN_OK) {
-            *failed = i;
+            if (task->fetched != 0U) {
+                command = 0x800BU; /* a read of STATUS fetches the reply and changes nothing */
+            }
+            task->bytes = sm_frame_out(bus, command, task->out);
+            result = SM_RUN_BUSY;
         }
     }
     return result;
 }
 
 /*
- * Reads every status register of a configured chip, ready for `diagnose`. Reading may erase faults.
+ * Takes what came in during that frame. BUSY: go on with task_out; else what went wrong. RUN_...
+ */
+static inline uint8_t sm_task_in(sm_bus_t *bus, sm_task_t *task)
+{
+    uint8_t result = sm_frame_in(bus, task->in);
+    if (result == SM_RUN_OK) {
+        bool done = false;
+        task->seen = bus->frames;
+        if ((task->step.kind == SM_STEP_EXPECT) || (task->step.kind == SM_STEP_READ) || (task->step.kind == SM_STEP_KEEP) || (task->step.kind == SM_STEP_SAME)) {
+            if (task->fetched < 1U) {
+                task->fetched++;
+            } else {
+                (void)sm_word_read_data((uint16_t)task->step.frame, (uint16_t)bus->reply, &bus->got);
+                done = true;
+            }
+            if (done) {
+                task->fetched = 0U;
+                bus->differ = 0U;
+                if (task->step.kind == SM_STEP_EXPECT) {
+                    bus->differ = (uint8_t)(((unsigned int)bus->got & task->step.mask) ^ task->step.expect);
+                } else if (task->step.kind == SM_STEP_KEEP) {
+                    bus->kept = (uint8_t)((unsigned int)bus->got & task->step.mask);
+                } else if (task->step.kind == SM_STEP_SAME) {
+                    bus->differ = (uint8_t)(((unsigned int)bus->got & task->step.mask) ^ bus->kept);
+                } else {
+                    /* the word is the caller's */
+                }
+                if (bus->differ != 0U) {
+                    result = SM_RUN_EXPECT;
+                }
+            }
+        } else {
+            done = true;
+        }
+        if (result == SM_RUN_OK) {
+            result = SM_RUN_BUSY;
+            if (done) {
+                task->at++;
+            }
+        }
+    } else {
+        task->fetched = 0U;
+    }
+    return result;
+}
+
+/*
+ * One call a tick: at most one frame, no waiting. BUSY and WAIT: call again; OK: the table is done.
  * RUN_...
+ */
+static inline uint8_t sm_tick(sm_bus_t *bus, sm_task_t *task)
+{
+    uint8_t result = sm_task_out(bus, task);
+    if (result == SM_RUN_BUSY) {
+        if (sm_transfer(bus, task->out, task->in)) {
+            result = sm_task_in(bus, task);
+        } else {
+            result = SM_RUN_BUS;
+        }
+    }
+    return result;
+}
+
+/*
+ * Runs a table of steps; stops at the first that fails and says which; bus->got and bus->differ
+ * tell of a word that is not as it must be, bus->flaws of a reply. RUN_...
+ */
+static inline uint8_t sm_run(sm_bus_t *bus, const sm_step_t *steps, uint16_t size, uint16_t *failed)
+{
+    sm_task_t task;
+    uint8_t result = SM_RUN_BUSY;
+    sm_task_begin(&task, steps, size);
+    while ((result == SM_RUN_BUSY) || (result == SM_RUN_WAIT)) {
+        result = sm_tick(bus, &task);
+        if (result == SM_RUN_WAIT) {
+            bus->wait_us(bus->context, task.wait_us);
+        }
+    }
+    if (result != SM_RUN_OK) {
+        *failed = task.at;
+    }
+    return result;
+}
+
+/*
+ * Reads every status register of a configured chip twice, ready for `diagnose`: only OK is good.
+ * What either read has shown is in the words, for reading may erase faults. RUN_...
  */
 static inline uint8_t sm_read_status(sm_bus_t *bus, uint8_t words[SM_STATUS_COUNT])
 {
-    uint8_t result = SM_RUN_OK;
-    uint16_t i;
-    uint16_t index = 0U;
-    for (i = 0U; (i < SM_STATUS_STEPS_COUNT) && (result == SM_RUN_OK); i++) {
-        if (sm_status_steps[i].kind == SM_STEP_EXPECT) {
-            result = sm_query(bus, sm_status_steps[i].frame, &words[index]);
-            index++;
-        } else {
-            uint16_t reply = 0U;
-            if (!sm_exchange(bus, sm_status_steps[i].frame, &reply)) {
-                result = SM_RUN_BUS;
+    sm_task_t task;
+    uint8_t result = SM_RUN_BUSY;
+    uint8_t pass;
+    bool same = true;
+    for (pass = 0U; (pass < 2U) && ((result == SM_RUN_BUSY) || (result == SM_RUN_OK)); pass++) {
+        uint16_t index = 0U;
+        sm_task_begin(&task, sm_status_steps, SM_STATUS_STEPS_COUNT);
+        result = SM_RUN_BUSY;
+        while (result == SM_RUN_BUSY) {
+            const uint16_t at = task.at;
+            result = sm_tick(bus, &task);
+            if ((task.at != at) && (task.step.kind == SM_STEP_READ)) {
+                if (pass == 0U) {
+                    words[index] = bus->got;
+                } else {
+                    const unsigned int first = (unsigned int)words[index] & task.step.mask;
+                    const unsigned int again = (unsigned int)bus->got & task.step.mask;
+                    const unsigned int erased = task.step.expect;
+                    if ((((first ^ again) & (task.step.mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {
+                        same = false;
+                    }
+                    words[index] = (uint8_t)((unsigned int)words[index] | again);
+                }
+                index++;
             }
         }
+    }
+    if ((result == SM_RUN_OK) && (!same)) {
+        result = SM_RUN_CHANGED;
+    }
+    return result;
+}
+
+/*
+ * Counters back in step with a chip that has kept its state while the controller restarted: first
+ * bus_init, then this, then the table `warm`. Not OK: the chip is not configured, or not there.
+ * RUN_...
+ */
+static inline uint8_t sm_resync(sm_bus_t *bus)
+{
+    uint8_t result = SM_RUN_OK;
+    uint8_t k;
+    uint16_t reply = 0U;
+    /* a read of STATUS fetches the reply and changes nothing */
+    for (k = 0U; k < 2U; k++) {
+        result = sm_exchange(bus, 0x800BU, &reply);
+    }
+    (void)reply;
+    return result;
+}
+
+#define SM_WATCH_TICKS 4U              /* calls of watch for one rotation through the readback table */
+/* a setting is lost right after it was read: found one rotation later, at the latest */
+#define SM_WATCH_WORST_US(period_us) (((uint32_t)SM_WATCH_TICKS + 1U) * (uint32_t)(period_us))
+
+/* Before the first call of `watch`, and after the chip was configured again. */
+static inline void sm_watch_begin(sm_task_t *task)
+{
+    sm_task_begin(task, sm_readback, SM_READBACK_COUNT);
+}
+
+/*
+ * One call a period while the bridge runs: a frame of the readback, in rotation. BUSY: nothing
+ * found. EXPECT: bus->step, bus->got and bus->differ tell where and what; RESET: the chip has lost
+ * its settings. Bring the bridge into its safe state before the chip is configured again. RUN_...
+ */
+static inline uint8_t sm_watch(sm_bus_t *bus, sm_task_t *task)
+{
+    uint8_t result = sm_tick(bus, task);
+    if (result == SM_RUN_OK) {
+        sm_watch_begin(task);
+        result = sm_tick(bus, task);
+    }
+    if (bus->reset) {
+        result = SM_RUN_RESET;
     }
     return result;
 }

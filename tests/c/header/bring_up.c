@@ -47,6 +47,10 @@ static const char *result_name(uint8_t result)
         return "the bus failed";
     case GD_RUN_FLAW:
         return "a damaged reply";
+    case GD_RUN_REJECTED:
+        return "a frame was not accepted";
+    case GD_RUN_CHANGED:
+        return "two reads differ";
     default:
         return "another word than expected";
     }
@@ -67,12 +71,13 @@ static bool run(gd_bus_t *bus, const char *what, const gd_step_t *steps, uint16_
 
 int main(void)
 {
-    gd_bus_t bus = {transfer, wait_us, NULL, {0U}};
+    gd_bus_t bus;
     gd_diagnosis_t found;
     uint8_t result;
     unsigned i;
     gd_word_t words[GD_STATUS_COUNT];
 
+    gd_bus_init(&bus, transfer, wait_us, NULL);
     if (!run(&bus, "configured", gd_init, GD_INIT_COUNT)) {
         return 1;
     }

@@ -24,7 +24,7 @@ static void steps_are_sound(const gd_step_t *steps, unsigned size, const char *w
     unsigned i;
     for (i = 0; i < size; i++) {
         check((steps[i].expect & steps[i].mask) == steps[i].expect, what, i);
-        check(steps[i].kind <= GD_STEP_WAIT, what, i);
+        check(steps[i].kind <= GD_STEP_MERGE, what, i);
         if (steps[i].kind == GD_STEP_WAIT) {
             check(steps[i].wait_us > 0U, what, i);
         }

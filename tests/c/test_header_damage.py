@@ -1,0 +1,318 @@
+"""Damaged frames against the generated runtime, compiled: what it calls good is good.
+
+One thing goes wrong in each run: a bit of a command, a bit of a reply, a reply that is an older one.
+The judge reads the simulated chip's registers, not what the runtime believes.
+"""
+
+from __future__ import annotations
+
+import copy
+import ctypes
+import importlib.util
+import random
+import shutil
+import subprocess
+from collections.abc import Callable, Iterator
+from fractions import Fraction
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from regmap.behaviour.faults import status_registers
+from regmap.cheader import Options, generate
+from regmap.frames.codec import from_wire, wire_bytes
+from regmap.stages.load import Stage
+from regmap.twin import Twin
+
+HERE = Path(__file__).parent
+OK = 0
+#: damaged runs for each chip: bring-ups, status reads
+BRING_UPS, STATUS_READS = 140, 200
+TRANSFER = ctypes.CFUNCTYPE(
+    ctypes.c_bool,
+    ctypes.c_void_p,
+    ctypes.POINTER(ctypes.c_uint8),
+    ctypes.POINTER(ctypes.c_uint8),
+    ctypes.c_uint8,
+)
+WAIT = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_uint32)
+#: chip -> its stage, and a fault that is raised before the status is read
+CHIPS = {
+    "quoll16": ("coolant_pump", "vds_uh"),
+    "numbat24": ("conveyor_drum", "oc_v"),
+    "wombat24": ("wombat24", "ot"),
+    "bilby32": ("bilby32", "uv_pump"),
+    "potoroo40": ("potoroo40", "oc"),
+    "quokka16": ("quokka16", "vds_uh"),
+}
+Damage = tuple[str, int, int]  # what, transfer number, bit or age
+
+
+def twin_tests() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("header_twin", HERE / "test_header_twin.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+class Rig:
+    """The compiled runtime and a simulated chip, with one damage on the way."""
+
+    def __init__(self, stage: Stage, folder: Path, gcc: str) -> None:
+        self.stage = stage
+        made = generate(stage, Options(prefix="gd"))
+        (folder / "gd.h").write_text(made.header, "utf-8")
+        library = folder / "damage.so"
+        flags = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-O1", "-shared", "-fPIC"]
+        source = HERE / "header" / "damage.c"
+        subprocess.run([gcc, *flags, "-I", folder, source, "-o", library], check=True)
+        self.c = ctypes.CDLL(str(library))
+        self._calls = (TRANSFER(self._transfer), WAIT(self._wait))
+        self.damage: Damage = ("", 0, 0)
+        self.start()
+
+    def start(self, rejected: str = "zero") -> None:
+        self.twin = Twin(self.stage.chip, rejected=rejected)
+        self.begin()
+
+    def begin(self, damage: Damage = ("", 0, 0)) -> None:
+        """A controller that has just started."""
+        self.c.d_begin(*self._calls)
+        self.arm(damage)
+
+    def arm(self, damage: Damage) -> None:
+        self.damage = damage
+        self.sizes: list[int] = []
+        self.replies: list[bytes] = []
+
+    def _transfer(self, _context: object, out: object, into: object, size: int) -> bool:
+        what, number, bit = self.damage
+        now = len(self.sizes) == number
+        msb = self.stage.chip.spi.msb_first
+        sent = from_wire(bytes(out[:size]), 8 * size, msb_first=msb)  # type: ignore[index]
+        if now and what == "command":
+            sent ^= 1 << bit
+        [got] = self.twin.transfer([(sent, 8 * size)])
+        reply = wire_bytes(got, 8 * size, msb_first=msb)
+        if now and what == "reply":
+            reply = wire_bytes(got ^ 1 << bit, 8 * size, msb_first=msb)
+        older = [r for r in self.replies if len(r) == size]
+        if now and what == "older" and len(older) >= bit:
+            reply = older[-bit]
+        if now and what == "gone":
+            reply = (b"\0" if bit else b"\xff") * size
+        self.sizes.append(size)
+        self.replies.append(reply)
+        ctypes.memmove(into, reply, size)  # type: ignore[arg-type]
+        return True
+
+    def _wait(self, _context: object, us: int) -> None:
+        self.twin.wait(Fraction(us, 1_000_000))
+
+    def run(self, name: str) -> tuple[int, int]:
+        """The routine's result, and the step at which it stopped."""
+        failed = ctypes.c_uint16(0xFFFF)
+        result = getattr(self.c, f"d_{name}")(ctypes.byref(failed))
+        return result, failed.value
+
+    def status(self) -> tuple[int, list[int]]:
+        words = (ctypes.c_uint64 * 64)()
+        result = self.c.d_status(words)
+        return result, list(words)[: len(status_registers(self.stage.chip))]
+
+    def found(self) -> list[int]:
+        words = (ctypes.c_uint64 * 4)()
+        self.c.d_found(words)
+        return list(words)
+
+    def configured(self) -> list[str]:
+        """Settings of the stage that the chip does not hold."""
+        bank = self.twin.machine.bank
+        return [
+            s.name
+            for s in self.stage.settings
+            if s.name.partition(".")[0] in self.stage.chip.registers
+            and bank.code(s.name) != s.choice.code
+        ]
+
+
+def damages(sizes: list[int], seed: int, most: int) -> Iterator[Damage]:
+    """Single damages over all transfers; a sample of `most` that never changes."""
+    every: list[Damage] = []
+    for number, size in enumerate(sizes):
+        every += [("command", number, bit) for bit in range(8 * size)]
+        every += [("reply", number, bit) for bit in range(8 * size)]
+        every += [("older", number, age) for age in (1, 2) if number >= age]
+        every += [("gone", number, level) for level in (0, 1)]
+    return iter(random.Random(seed).sample(every, min(most, len(every))))
+
+
+@pytest.fixture(scope="module", params=CHIPS)
+def rig(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Rig, str]:
+    gcc = shutil.which("gcc")
+    if gcc is None:
+        pytest.skip("gcc is not here")
+    folder = tmp_path_factory.mktemp(request.param)
+    name, fault = CHIPS[request.param]
+    return Rig(twin_tests().stage_of(name, folder), folder, gcc), fault
+
+
+def test_damaged_bring_ups_are_never_called_good(rig: tuple[Rig, str]) -> None:
+    it, _ = rig
+    it.start()
+    result, failed = it.run("init")
+    assert (result, it.configured()) == (OK, []), (failed, it.found())
+    sizes = it.sizes
+    silent, noticed = [], 0
+    for damage in damages(sizes, 1, BRING_UPS):
+        it.start("previous" if damage[1] % 2 else "zero")
+        it.arm(damage)
+        result, _ = it.run("init")
+        noticed += result != OK
+        if result == OK and it.configured():
+            silent.append((damage, it.configured()))
+    assert silent == []
+    assert noticed > BRING_UPS // 3
+
+
+def test_damaged_status_reads_are_never_called_good(rig: tuple[Rig, str]) -> None:
+    it, fault = rig
+    it.start()
+    assert it.run("init")[0] == OK
+    it.twin.disturb(fault)
+    it.twin.wait(0.001)
+    chip = it.stage.chip
+    names = status_registers(chip)
+    bank = it.twin.machine.bank
+    truth = [bank.words[n] for n in names]
+    item = chip.faults[next(n for n in chip.faults if n.lower() == fault)]
+    assert it.twin.machine.raised(item)
+    it.c.d_keep()
+    ready = copy.deepcopy(it.twin)
+    shown = [
+        sum(
+            f.mask
+            for f in chip.registers[n].fields
+            if any(x.ref == f.ref for x in chip.faults.values())
+        )
+        for n in names
+    ]
+    it.arm(("", 0, 0))
+    result, words = it.status()
+    assert result == OK, it.found()
+    assert [w & t for w, t in zip(words, truth, strict=True)] == truth
+    sizes = it.sizes
+    silent, noticed = [], 0
+    for damage in damages(sizes, 2, STATUS_READS):
+        it.twin = copy.deepcopy(ready)
+        it.c.d_back()
+        it.arm(damage)
+        result, words = it.status()
+        noticed += result != OK
+        # a rejected command raises faults of its own; a damaged reply never may
+        wrong = [
+            w & t != t or (damage[0] != "command" and (w ^ t) & m)
+            for w, t, m in zip(words, truth, shown, strict=True)
+        ]
+        lost = [n for n, bad in zip(names, wrong, strict=True) if bad]
+        if result == OK and lost:
+            silent.append((damage, lost))
+    assert silent == []
+    assert noticed > len(sizes)
+
+
+def test_a_stop_says_where_and_which_bits(rig: tuple[Rig, str]) -> None:
+    it, _ = rig
+    it.start()
+    take = it.twin.machine.write
+    name, _, field_name = next(
+        s for s in it.stage.settings if s.name.partition(".")[0] in it.stage.chip.registers
+    ).name.partition(".")
+    field = it.stage.chip.registers[name].field(field_name)
+    assert field is not None
+    low = 1 << field.bits[-1]
+    wanted = it.stage.bank.words[name]
+
+    def stuck(register, word):  # type: ignore[no-untyped-def]
+        outcome = take(register, word)
+        if register.name == name:
+            it.twin.machine.bank.learn(name, ~wanted, low)
+        return outcome
+
+    it.twin.machine.write = stuck  # type: ignore[method-assign]
+    result, failed = it.run("init")
+    step, flaws, _, differ = it.found()
+    assert (result, step, flaws, differ) == (3, failed, 0, low)
+
+
+def test_a_controller_that_restarts_alone_finds_its_chip(rig: tuple[Rig, str]) -> None:
+    it, _ = rig
+    it.start()
+    it.begin()
+    assert it.run("init")[0] == OK
+    for frames in range(4):  # wherever the counters stand
+        it.begin()
+        assert it.run("warm") == (OK, 0xFFFF), (frames, it.found())
+        assert it.configured() == []
+        if frames % 2:
+            assert it.run("verify")[0] == OK
+
+
+def test_the_watch_sees_a_setting_change_and_a_chip_that_was_reset(rig: tuple[Rig, str]) -> None:
+    it, _ = rig
+    it.start()
+    assert it.run("init")[0] == OK
+    it.c.d_keep()
+    ready = copy.deepcopy(it.twin)
+    assert it.c.d_watch(100) in (7, 8)
+    # every bit that a readback can show, one at a time
+    chip = it.stage.chip
+    for s in it.stage.settings:
+        register, _, name = s.name.partition(".")
+        field = chip.registers[register].field(name) if register in chip.registers else None
+        if field is None or not chip.registers[register].read_back & field.mask:
+            continue
+        it.twin = copy.deepcopy(ready)
+        it.c.d_back()
+        it.twin.machine.bank.learn(register, ~it.twin.machine.bank.words[register], field.mask)
+        assert it.c.d_watch(100) in (2, 3, 4), s.name
+    it.twin = copy.deepcopy(ready)
+    it.c.d_back()
+    it.twin.power_up()
+    assert it.c.d_watch(100) in (2, 3, 4, 6)
+
+
+def test_reserved_bits_to_keep_are_kept(tmp_path: Path, need_tool: Callable[[str], str]) -> None:
+    """Whatever the maker has left in them."""
+    stage = twin_tests().stage_of("conveyor_drum", tmp_path)
+    it = Rig(stage, tmp_path, need_tool("gcc"))
+    kept = {r.name: r.kept for r in stage.chip.registers.values() if r.kept and r.settings}
+    assert kept
+    for pattern in (0, -1, 0x55, 0xAA):
+        it.start()
+        for name, mask in kept.items():
+            it.twin.machine.bank.learn(name, pattern, mask)
+        assert it.run("init")[0] == OK, it.found()
+        assert it.configured() == []
+        for name, mask in kept.items():
+            assert (it.twin.machine.bank.words[name] ^ pattern) & mask == 0
+    # a write that damages them is not hidden by the mask of the settings
+    [(name, mask)] = kept.items()
+
+    def stuck(register, word):  # type: ignore[no-untyped-def]
+        outcome = take(register, word)
+        if register.name == name:
+            it.twin.machine.bank.learn(name, 0, mask & -mask)
+        return outcome
+
+    it.start()
+    it.twin.machine.bank.learn(name, -1, mask)
+    take = it.twin.machine.write
+    it.twin.machine.write = stuck  # type: ignore[method-assign]
+    assert it.run("init")[0] == 3
+    assert it.found()[3] == mask & -mask

@@ -291,7 +291,9 @@ def test_a_command_that_sets_a_field_says_nothing_of_the_rest() -> None:
     chip = replace(
         QUOLL,
         commands={
-            "GO": Command(name="GO", frame="word", parts={}, effects=("MODE.PWM = three_input",))
+            "GO": Command(
+                name="GO", frames=("word",), parts={}, effects=("MODE.PWM = three_input",)
+            )
         },
     )
     machine = Machine(chip, Bank(chip))

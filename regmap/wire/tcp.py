@@ -120,19 +120,19 @@ class LoopbackPort:
         try:
             watched = [s for s in (self._listening, self._near) if s is not None]
             ready, _, _ = select.select(watched, [], [], max(timeout, 0.0))
+            # whoever is connected first: one that has left must not keep the next one out
+            if self._near is not None and self._near in ready:
+                data = self._near.recv(65536)
+                if data:
+                    return data
+                self._leave()
             if self._listening in ready:
                 self._take()
-            if self._near is None or self._near not in ready:
-                return b""
-            data = self._near.recv(65536)
         except (ConnectionError, TimeoutError):
             self._leave()
-            return b""
         except (OSError, ValueError) as error:
             raise LinkError(f"{self.url} is gone: {error}") from error
-        if not data:
-            self._leave()
-        return data
+        return b""
 
     def _take(self) -> None:
         """Let the one in front in, or close it where somebody is connected already."""

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 
-from regmap.behaviour.effects import Effects
+from regmap.behaviour.effects import Effects, effects
 from regmap.behaviour.hazards import cautions_of, warned
-from regmap.behaviour.plan import Planned, plan
+from regmap.behaviour.machine import Machine
+from regmap.behaviour.plan import Planned, fields_of, plan
+from regmap.behaviour.settings import BRING_UP, bring_up_sequence
 from regmap.cautions import CAUTION
 from regmap.chip.bank import Bank
 from regmap.chip.model import Chip
@@ -14,22 +16,35 @@ from regmap.document.schema import read_int, read_word
 from regmap.errors import CallError
 from regmap.frames.codec import bursts, command_bytes
 from regmap.frames.words import spoken_bytes, spoken_order
-from regmap.maps.load import load_map
+from regmap.maps.load import find_document, load_map
+from regmap.quantity import parse_band
 from regmap.quantity import show as quantity
+from regmap.stages.load import load_stage
 
 from .context import Context, Status, hexword, wrap
+from .vet import kind_of
 
 NAME = "encode"
+#: the request for all sequences that bring a chip up
+WHOLE = "bring_up"
 HELP = "frames to send for what is asked, check bits included"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("map", metavar="MAP", help="a map: a path or a bundled name")
+    parser.add_argument(
+        "map",
+        metavar="MAP|STAGE",
+        help="a map, or a stage: then other fields have its settings, and its supply holds",
+    )
     parser.add_argument(
         "requests",
         nargs="+",
         metavar="REQUEST",
-        help='"REG.FIELD=VALUE", REG=WORD, read:REG, a command; settings of one register in a row share one write',
+        help='"REG.FIELD=VALUE", REG=WORD, read:REG, a command, a key, a sequence, or bring_up for all of '
+        "them that bring a chip up; settings of one register in a row share one write",
+    )
+    parser.add_argument(
+        "--supply", metavar="VOLTAGE", help="supply of the chip, where values hang on it"
     )
     parser.add_argument(
         "--from",
@@ -109,10 +124,8 @@ def parse_word(text: str, chip: Chip) -> int:
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
-    chip = load_map(args.map)
-    bank = bank_from(chip, args.base)
-    origins = {name: "--from" for name, _ in assignments(args.base)}
-    frames = plan(chip, args.requests, bank, dict(assignments(args.part)), origins)
+    chip, bank, origins = _state(args)
+    frames = _frames(args, chip, bank, origins)
     if args.json:
         context.json("encode", chip=chip.name, frames=[_as_json(chip, p) for p in frames])
         return Status.OK
@@ -146,6 +159,47 @@ def _spoken(chip: Chip, frames: list[Planned]) -> list[str]:
     return [*said, spoken_order(chip.spi)] if not chip.spi.msb_first else said
 
 
+def _state(args: argparse.Namespace) -> tuple[Chip, Bank, dict[str, str]]:
+    """The chip, what it is taken to hold, and from where that comes."""
+    path = find_document(args.map)
+    origins: dict[str, str] = {}
+    if kind_of(path) == "stage":
+        stage = load_stage(path)
+        chip, bank = stage.chip, stage.bank
+        for setting in stage.settings:
+            origins.update({f.ref: f"stage {stage.name}" for f in fields_of(chip, setting.name)})
+        for name, word in assignments(args.base):
+            bank.learn(name, bank_from(chip, [f"{name}=0x{word:X}"]).words[name])
+    else:
+        chip = load_map(path)
+        bank = bank_from(chip, args.base)
+    origins.update({name: "--from" for name, _ in assignments(args.base)})
+    if args.supply:
+        band = parse_band(args.supply)
+        if band.dim != parse_band("1 V").dim:
+            raise CallError(f"{args.supply[:40]!r} is no voltage; expected as in --supply 24V")
+        bank.supply, bank.supply_range = band.typ, None
+    return chip, bank, origins
+
+
+def _frames(
+    args: argparse.Namespace, chip: Chip, bank: Bank, origins: dict[str, str]
+) -> list[Planned]:
+    """The frames of the requests, of one sequence, or of the whole bring-up."""
+    named = [text for text in args.requests if text in chip.sequences or text == WHOLE]
+    if not named:
+        return plan(chip, args.requests, bank, dict(assignments(args.part)), origins)
+    if len(args.requests) > 1:
+        raise CallError(f"{named[0]} is a sequence of its own; expected no other request beside it")
+    actions = bring_up_sequence(chip, bank, BRING_UP if named == [WHOLE] else named)
+    machine = Machine(chip, supply=bank.supply, externals=bank.externals)
+    return [
+        Planned(sent=a.sent, requests=(a.text,), effects=effects(machine, a.sent))
+        for a in actions
+        if a.sent is not None
+    ]
+
+
 def frame_lines(chip: Chip, planned: Planned, context: Context) -> list[str]:
     """A frame with its parts, what was asked and chosen, and all that its word changes."""
     sent = planned.sent
@@ -169,7 +223,12 @@ def frame_lines(chip: Chip, planned: Planned, context: Context) -> list[str]:
             note = f" (asked {choice.asked}, off by {quantity(choice.error, (0, 0, 0, 0), 3, '%')})"
         elif choice.reading.band is not None and not choice.reading.band.exact:
             note = f" ({choice.reading.band})"
-        lines.append(f"    {name} = {label}{note}, code {choice.code}")
+        rows = planned.cases.get(name, ())
+        if not rows:
+            lines.append(f"    {name} = {label}{note}, code {choice.code}")
+        for when, reading in rows:
+            case = f"while {when}" if when is not None else "otherwise"
+            lines.append(f"    {name} = {reading.label} {case}, code {choice.code}")
     if planned.carried:
         rest = ", ".join(
             f"{c.field.name} = {c.reading.label} ({c.origin})" for c in planned.carried
@@ -255,7 +314,17 @@ def _as_json(chip: Chip, planned: Planned) -> dict[str, object]:
         "requests": list(planned.requests),
         "cautions": cautions(chip, planned),
         "choices": [
-            {"name": n, "asked": c.asked, "code": c.code, "value": c.reading.band, "error": c.error}
+            {
+                "name": n,
+                "asked": c.asked,
+                "code": c.code,
+                "value": c.reading.band,
+                "error": c.error,
+                "cases": [
+                    {"when": str(when) if when is not None else None, "value": r.band or r.label}
+                    for when, r in planned.cases.get(n, ())
+                ],
+            }
             for n, c in planned.choices
         ],
         "carries": [

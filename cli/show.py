@@ -320,7 +320,9 @@ def _register(chip: Chip, register: Register, word: int, as_json: bool, context:
 
 def _field(chip: Chip, item: Field | Joined | External, as_json: bool, context: Context) -> None:
     bank = Bank.at_reset(chip)
-    readings = list(values.options(item, bank, 1 << min(item.width, 12)))
+    limit = 1 << min(item.width, 12)
+    by_case = values.options_by_case(item, bank, limit)
+    readings = by_case[0][1] if by_case else list(values.options(item, bank, limit))
     name = getattr(item, "ref", item.name)
     if as_json:
         context.json(
@@ -329,9 +331,13 @@ def _field(chip: Chip, item: Field | Joined | External, as_json: bool, context: 
             name=name,
             role=item.role or None,
             summary=item.summary,
-            options=[
-                {"code": r.code, "name": r.name, "value": r.band, "text": r.text} for r in readings
-            ],
+            options=_options_json(readings),
+            cases=[
+                {"when": str(when) if when is not None else None, "options": _options_json(rows)}
+                for when, rows in by_case
+            ]
+            if len(by_case) > 1
+            else [],
         )
         return
     context.out(f"{context.style(name, 'head')}  {item.summary}".rstrip())
@@ -350,13 +356,26 @@ def _field(chip: Chip, item: Field | Joined | External, as_json: bool, context: 
         context.out("  set outside the frame, by a pin or a resistor")
     if item.role:
         context.out(f"  role {item.role}")
-    for meaning in item.meanings:
+    for meaning in item.meanings if len(by_case) < 2 else ():
         if meaning.when is not None:
             context.out(f"  depends on {meaning.when}; shown as at reset")
             break
     if not item.meanings:
         context.out(f"  a plain number 0..{(1 << item.width) - 1}")
         return
+    for when, found in by_case if len(by_case) > 1 else [(None, readings)]:
+        if len(by_case) > 1:
+            context.out(f"  while {when}:" if when is not None else "  otherwise:")
+        _option_table(item, found, context)
+
+
+def _options_json(readings: list[values.Reading]) -> list[dict[str, object]]:
+    return [{"code": r.code, "name": r.name, "value": r.band, "text": r.text} for r in readings]
+
+
+def _option_table(
+    item: Field | Joined | External, readings: list[values.Reading], context: Context
+) -> None:
     rows = [["code", "bits", "name", "min", "typ", "max", ""]]
     shown = readings if len(readings) <= 64 else [*readings[:4], *readings[-4:]]
     for reading in shown:

@@ -10,7 +10,7 @@ from ..chip.bits import extract
 from ..chip.model import Chip, Field, Register
 from ..chip.values import choose, read
 from ..frames.requests import SetField, WriteWord, parse_request
-from ..parameters import OFF_WORDS, ON_WORDS, REPORT_WORDS
+from ..parameters import OFF_WORDS, ON_WORDS, REPORT_WORDS, switched_on
 from .settings import Action, oddities
 
 #: role -> what it switches, of protections
@@ -31,7 +31,7 @@ def hazard(field: Field, code: int) -> str:
     label = read(field, code).label
     name = names[0].casefold() if names else ""
     subject, _, what = field.role.partition(".")
-    off = name in OFF_WORDS or (code == 0 and name not in ON_WORDS)
+    off = not switched_on(name, code, field.role)
     said = f"{field.ref} = {label}"
     if not field.writable:
         return ""
@@ -54,7 +54,12 @@ def hazard(field: Field, code: int) -> str:
 
 def hazards(register: Register, word: int) -> list[str]:
     """What a write of this word does that can hurt, field by field."""
-    found = (hazard(f, extract(word, f.bits)) for f in register.fields)
+    found = [hazard(f, extract(word, f.bits)) for f in register.fields]
+    found += [
+        f"{f.ref} can be written once only after power-up; this write spends it, at "
+        f"{read(f, extract(word, f.bits)).label}"
+        for f in register.write_once
+    ]
     return [text for text in found if text]
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from dataclasses import field as entry
 
 from ..chip.bank import Bank, need
 from ..chip.bits import extract
 from ..chip.model import Chip, Command, Field, Joined, Register
-from ..chip.values import Choice, Reading, choose, read
+from ..chip.values import Choice, Reading, cases, choose, read
 from ..errors import CallError
+from ..expr import Expr
 from ..frames.codec import Codec, Sent, next_counters
 from ..frames.requests import ReadRegister, Request, SendCommand, SetField, WriteWord, parse_request
 from .effects import NOTHING, Effects, effects
@@ -33,7 +35,7 @@ class Planned:
     """One frame to send, and what it does to the chip.
 
     `choices` are the settings that made its word, `carried` the other settings in it; `before` is the
-    word it builds on.
+    word it builds on. `cases` tells what a choice means where that hangs on something not known.
     """
 
     sent: Sent
@@ -41,6 +43,7 @@ class Planned:
     before: int | None = None
     requests: tuple[str, ...] = ()
     carried: tuple[Carried, ...] = ()
+    cases: Mapping[str, tuple[tuple[Expr | None, Reading], ...]] = entry(default_factory=dict)
     effects: Effects = NOTHING
 
 
@@ -66,8 +69,8 @@ def plan(
     given: Mapping[str, int] | None = None,
     origins: Mapping[str, str] | None = None,
 ) -> list[Planned]:
-    """The frames for these requests, in order; settings of one register in a row share one write
-    (a field that is set again starts another).
+    """The frames for these requests (a key's name is its steps), in order; settings of one register in
+    a row share one write (a field that is set again starts another).
 
     Fields that are not asked for keep what `bank` knows, the reset value where it knows nothing;
     `bank` is left as it was. Where a field selects the page, the frame that does is put before
@@ -77,8 +80,12 @@ def plan(
     Raises CallError for what the chip cannot do.
     """
     planner = _Plan(chip, bank, given, origins or {})
-    for text, request in read_requests(chip, texts):
-        planner.request(text, request)
+    for piece in (p.strip() for text in texts for p in text.split(";")):
+        steps = chip.keys[piece].steps if piece in chip.keys else ()
+        for text, request in read_requests(chip, steps or [piece]):
+            planner.request(text, request)
+            if steps:
+                planner.flush()  # each step of a key is a frame of its own
     planner.flush()
     return planner.frames
 
@@ -179,6 +186,7 @@ class _Plan:
                 before=before,
                 requests=requests,
                 carried=self.carried(register, word, choices),
+                cases=self.cases(choices),
             )
         )
         for field in register.fields:
@@ -236,6 +244,17 @@ class _Plan:
             if f.setting and f.ref not in asked
         )
 
+    def cases(
+        self, choices: tuple[tuple[str, Choice], ...]
+    ) -> dict[str, tuple[tuple[Expr | None, Reading], ...]]:
+        """The meanings of choices that hang on something not known, as the supply."""
+        found = {}
+        for name, choice in choices:
+            rows = cases(need(self.chip, name), choice.code, self.now)
+            if len({r.label for _, r in rows}) > 1:
+                found[name] = tuple(rows)
+        return found
+
     def origin(self, field: Field) -> str:
         """Where the value of a field comes from that nobody asked for."""
         return self.origins.get(field.ref) or self.origins.get(field.register) or FROM_RESET
@@ -281,6 +300,12 @@ def _registers_of(item: object) -> tuple[str, ...]:
     raise CallError(
         f"{getattr(item, 'name', item)} is set outside the frame, by a pin or a resistor; state it in the stage"
     )
+
+
+def fields_of(chip: Chip, name: str) -> list[Field]:
+    """The fields that hold the value called `name`; none for one set outside the frame."""
+    item = need(chip, name)
+    return _fields_of(chip, item) if isinstance(item, (Field, Joined)) else []
 
 
 def _fields_of(chip: Chip, item: object) -> list[Field]:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from ..document.schema import read_int
 from ..errors import CallError, nearest
-from ..expr import Env, evaluate
+from ..expr import Env, Expr, evaluate
 from ..parameters import switched_on
 from ..quantity import NONE, Band, Quantity, dimension_name, parse, show, value_name
 from .model import Entry, Meaning, Scale
@@ -93,6 +93,12 @@ def meaning_of(item: Valued, env: Env | None) -> Meaning | None:
     return None
 
 
+def cases(item: Valued, code: int, env: Env | None) -> list[tuple[Expr | None, Reading]]:
+    """What `code` can mean where that hangs on something not known: (condition, reading) in order; the
+    last condition may be None, which is: otherwise. One row or none where it is known."""
+    return [(m.when, in_meaning(m, code, item.width)) for m in _possible(item, env)]
+
+
 def scale_code(scale: Scale, code: int, width: int) -> int:
     """The code as a number: two's complement where the scale is signed."""
     return code - (1 << width) if scale.signed and code >> (width - 1) else code
@@ -157,6 +163,26 @@ def options(item: Valued, env: Env | None = None, limit: int = 4096) -> Iterator
         reading = in_meaning(meaning, code, item.width)
         if reading.defined:
             yield reading
+
+
+def options_by_case(
+    item: Valued, env: Env | None, limit: int = 4096
+) -> list[tuple[Expr | None, list[Reading]]]:
+    """`options` under every meaning that may be in force: one row where that is known."""
+    found = []
+    for meaning in _possible(item, env):
+        alone = _Alone(item.name, item.width, (replace(meaning, when=None),))
+        found.append((meaning.when, list(options(alone, env, limit))))
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Alone:
+    """A value with one of its meanings."""
+
+    name: str
+    width: int
+    meanings: tuple[Meaning, ...]
 
 
 _BOUND = re.compile(r"\s*(>=|<=|at least|at most)?\s*(.*)", re.DOTALL)

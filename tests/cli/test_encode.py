@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
+
+from regmap.behaviour.settings import bring_up_sequence
+from regmap.stages.load import load_stage
 
 Run = Callable[..., Any]
 
@@ -69,3 +73,82 @@ def test_digits_that_may_be_hex_or_decimal_are_refused_everywhere(
 def test_digits_that_mean_one_number_are_taken(gateword: Run) -> None:
     assert gateword("explain", "quoll16", "STATUS1=0").status == 0
     assert "GATE_HS = 0x007" in gateword("encode", "quoll16", "GATE_HS=7").out
+
+
+def test_requests_upon_a_stage_carry_its_settings(gateword: Run) -> None:
+    out = " ".join(gateword("encode", "coolant_pump", "GATE_HS.SOURCE=min").out.split())
+    assert (
+        "also carries HOLD = 240 mA (stage coolant_pump), SINK = 160 mA (stage coolant_pump)" in out
+    )
+
+
+def test_the_bring_up_of_a_stage(gateword: Run) -> None:
+    """The same frames as the write sequence of the library."""
+    stage = load_stage("coolant_pump")
+    wanted = [a.sent.word for a in bring_up_sequence(stage.chip, stage.bank) if a.sent is not None]
+    frames = json.loads(gateword("encode", "coolant_pump", "bring_up", "--json").out)["frames"]
+    assert [f["word"] for f in frames] == wanted
+    assert all(f["taken"] for f in frames)
+
+
+def test_a_key_is_encoded_by_its_name(gateword: Run) -> None:
+    """bilby32 open_up: three codes in a row; each is a frame of its own."""
+    rows = json.loads(gateword("encode", "bilby32", "open_up", "--json").out)["frames"]
+    assert [r["data"] for r in rows if r["kind"] == "write"] == [0x3A, 0xC5, 0x77]
+    assert "open_up" in rows[-1]["events"]
+
+
+SUPPLY = """gateword_map: 1
+chip: {name: t, invented: yes}
+spi: {mode: 0}
+frames:
+  word:
+    length: 16
+    command:
+      write:   {bits: 15, holds: operation, codes: {read: 0, write: 1}}
+      address: {bits: 14..8, holds: address}
+      data:    {bits: 7..0, holds: data}
+registers:
+  A:
+    address: 0
+    fields:
+      T:
+        bits: 1..0
+        cases:
+          - {when: supply >= 8 V, options: {0: 50 ns, 1: 100 ns, 2: 200 ns, 3: 400 ns}}
+          - {options: {0: 100 ns, 1: 200 ns, 2: 400 ns, 3: 800 ns}}
+"""
+
+
+def test_a_value_that_hangs_on_the_supply_is_told_in_each_case(
+    gateword: Run, tmp_path: Path
+) -> None:
+    path = tmp_path / "t.yaml"
+    path.write_text(SUPPLY)
+    out = gateword("encode", str(path), "A.T=0x1").out
+    assert "A.T = 100 ns while supply >= 8 V, code 1" in out
+    assert "A.T = 200 ns otherwise, code 1" in out
+    assert (
+        "A.T = 100 ns, code 1"
+        in gateword("encode", str(path), "A.T=100 ns", "--supply", "12 V").out
+    )
+    assert (
+        "A.T = 100 ns, code 0" in gateword("encode", str(path), "A.T=100 ns", "--supply", "6 V").out
+    )
+    unsure = gateword("encode", str(path), "A.T=100 ns")
+    assert unsure.status == 2
+    assert "depends on supply" in unsure.err
+    shown = gateword("show", str(path), "A.T").out
+    assert "while supply >= 8 V:" in shown
+    assert "otherwise:" in shown
+    assert "800 ns" in shown
+    cases = json.loads(gateword("show", str(path), "A.T", "--json").out)["cases"]
+    assert [c["when"] for c in cases] == ["supply >= 8 V", None]
+
+
+def test_a_write_once_field_and_a_dangerous_word_are_cautioned(gateword: Run) -> None:
+    trim = " ".join(gateword("encode", "bilby32", "TRIM=0x11").out.split())
+    assert (
+        "caution: TRIM.SHUNT can be written once only after power-up; this write spends it" in trim
+    )
+    assert "enables the outputs" in gateword("encode", "numbat24", "CONTROL.ENABLE=on").out

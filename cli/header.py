@@ -204,7 +204,7 @@ def short_diff(old: str, new: str, name: str) -> list[str]:
     before, after = _HASH.sub("", old), _HASH.sub("", new)
     if before == after:
         return [
-            "only the content hash differs: a comment in a file, an option or the tool's version"
+            "only the content hash differs: an option, the tool's version or a text that is not shown"
         ]
     import difflib
 

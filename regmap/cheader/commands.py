@@ -156,10 +156,8 @@ class CommandWriter(FrameWriter):
             )
 
     def _fits(self, command: Command) -> bool:
-        if command.frame == self.frame.name:
-            return True
-        other = self.sheet.chip.frames[command.frame]
-        return other.when is not None and all(
+        """Whether the command can travel in this layout, in whatever state of the chip."""
+        return self.sheet.recogniser.carries(self.frame, command) and all(
             (p := self.frame.command.named(n)) is not None and not v >> p.width
             for n, v in command.parts.items()
         )

@@ -92,6 +92,10 @@ def select(only: Iterable[str] = (), without: Iterable[str] = ()) -> tuple[str, 
             if users:
                 raise CallError(f"section '{users[0]}' cannot do without '{name}'")
         wanted -= set(without)
+    if not wanted:
+        raise CallError(
+            f"no section is left to generate; expected one at least of: {', '.join(SECTIONS)}"
+        )
     return tuple(s for s in SECTIONS if s in wanted)
 
 

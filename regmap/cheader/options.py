@@ -26,10 +26,11 @@ def field_options(
     rows: list[Row] = []
     seen: set[tuple[str, int]] = set()
     for meaning in item.meanings:
-        same: dict[tuple[str, Band | None], list[Entry]] = {}
+        # one macro where name and value are the same; names that only C cannot tell apart are two
+        same: dict[tuple[str, str, Band | None], list[Entry]] = {}
         for entry in meaning.entries.values():
-            same.setdefault((option_word(entry), entry.band), []).append(entry)
-        for (piece, _), entries in same.items():
+            same.setdefault((option_word(entry), entry.name, entry.band), []).append(entry)
+        for (piece, _, _), entries in same.items():
             entry = entries[0]
             if (piece, entry.code) in seen:
                 continue

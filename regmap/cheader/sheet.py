@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 
 from ..chip.model import Chip, Register
 from ..errors import CallError
+from ..frames.codec import Codec
+from ..frames.recogniser import Recogniser
 from .names import Namer
 from .text import block, heading, string
 
@@ -40,6 +42,10 @@ class Options:
     version: str = ""
 
     def __post_init__(self) -> None:
+        if self.sections is not None and not self.sections:
+            raise CallError(
+                "no section is left to generate; expected one at least, or None for all"
+            )
         if self.crc not in ("table", "loop"):
             raise CallError(f"crc is 'table' or 'loop', not {self.crc!r}")
 
@@ -65,6 +71,10 @@ class Sheet:
     format_at_end: str = ""
     readback_frames: int = 0
     reset_told: bool = False
+    recogniser: Recogniser = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.recogniser = Codec(self.chip).recogniser
 
     def has(self, section: str) -> bool:
         return section in self.sections

@@ -6,14 +6,16 @@ one, splice lines, form a trigraph or leave a string:
     comment("a */ b ??/")   ->  "a * / b ? ?/"
     string('say "hi"??!')   ->  '"say \\"hi\\"?\\?!"'
 
-Non-ASCII letters of the trade become ASCII (micro sign, ohm, degree, plus-minus); every other one
-becomes `<U+XXXX>` in a comment and UTF-8 octal escapes in a string, so that no bidirectional or
-invisible character reaches a reviewer's editor.
+Non-ASCII signs of the trade become ASCII (micro sign, ohm, degree, plus-minus), Latin letters are
+transliterated (Ue, e). What remains is UTF-8: as it is in a comment, as octal escapes in a string.
+Characters that are invisible or turn the direction of text become `?`, so that none reaches a
+reviewer's editor.
 """
 
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
 
@@ -42,6 +44,21 @@ _TRADE = str.maketrans(
     }
 )
 
+_GERMAN = str.maketrans(
+    {
+        "ä": "ae",
+        "ö": "oe",
+        "ü": "ue",
+        "Ä": "Ae",
+        "Ö": "Oe",
+        "Ü": "Ue",
+        "ß": "ss",
+        "æ": "ae",
+        "ø": "oe",
+        "å": "aa",
+    }
+)
+
 #: Text without anything that a comment or a string would have to change.
 _HARMLESS = re.compile(r"[A-Za-z0-9 .,;:=<>()\[\]_+%&'-]*")
 
@@ -54,12 +71,12 @@ def plain(text: str) -> str:
 
 
 def comment(text: str) -> str:
-    """Text as it may stand inside a C comment: one line, ASCII, harmless."""
+    """Text as it may stand inside a C comment: one line, harmless."""
     text = plain(text)
     if _HARMLESS.fullmatch(text):
         return text
     if not text.isascii() or not text.isprintable():
-        text = "".join(c if " " <= c <= "~" else f"<U+{ord(c):04X}>" for c in text)
+        text = "".join(map(_shown, text))
     if "\\" in text:
         text = text.replace("\\", "|")
     for bad, good in (("*/", "* /"), ("/*", "/ *"), ("//", "/ /"), ("??", "? ?")):
@@ -67,6 +84,20 @@ def comment(text: str) -> str:
         while bad in text:
             text = text.replace(bad, good)
     return text
+
+
+def _shown(char: str) -> str:
+    """A character as it may stand in a comment."""
+    if " " <= char <= "~":
+        return char
+    parts = unicodedata.normalize("NFKD", char.translate(_GERMAN))
+    bare = "".join(c for c in parts if not unicodedata.combining(c))
+    if bare and bare.isascii() and bare.isprintable():
+        return bare
+    if unicodedata.combining(char):
+        return ""
+    plain_way = unicodedata.bidirectional(char) not in ("R", "AL", "AN")
+    return char if char.isprintable() and plain_way else "?"
 
 
 def string(text: str) -> str:

@@ -114,6 +114,57 @@ def test_each_section_can_be_had_alone_and_left_out(section: str) -> None:
     assert rest.header != generate(STAGE, Options(prefix="gd")).header
 
 
+def test_leaving_out_everything_is_refused() -> None:
+    with pytest.raises(CallError, match="no section is left to generate; expected one at least of"):
+        select(without=list(SECTIONS))
+    with pytest.raises(CallError, match="no section is left"):
+        Options(sections=())
+
+
+def test_comments_of_the_documents_change_nothing(tmp_path: Path) -> None:
+    """Neither tables nor hash, nor any other byte of the header."""
+    folder = Path(CHIP.files[0]).parent
+    made = []
+    for number, remark in enumerate(
+        ("", "# a remark\n\n", "#: another, longer one\n# and one more\n")
+    ):
+        there = tmp_path / str(number)
+        there.mkdir()
+        for name in ("quoll16", "coolant_pump"):
+            text = (folder / f"{name}.yaml").read_text("utf-8")
+            (there / f"{name}.yaml").write_text(
+                remark + text.replace("\nsettings:", f"\n{remark}settings:"), "utf-8"
+            )
+        made.append(generate(load_stage(there / "coolant_pump.yaml"), Options(prefix="gd")))
+    assert made[0].header == made[1].header == made[2].header
+    assert made[0].hash == made[1].hash == made[2].hash
+
+
+def test_options_that_c_cannot_tell_apart_are_told_apart() -> None:
+    """`A+B`, `A-B` and `A/B` are three things: three macros, and a note for each."""
+    text = Path(CHIP.files[-1]).read_text("utf-8")
+    row = "options: {0: one_input, 1: reserved, 2: six_input, 3: three_input}"
+    assert row in text
+    changed = text.replace(row, "options: {0: A+B, 1: reserved, 2: A-B, 3: A/B}")
+    chip, problems = read_map("m.yaml", text=changed)
+    assert chip is not None, problems
+    header = generate(chip, Options(prefix="gd"))
+    macros = re.findall(r"#define (GD_MODE_\w+_A_B_[0-9A-F]{8}) +(\d)U", header.header)
+    assert sorted(code for _, code in macros) == ["0", "2", "3"]
+    assert len({name for name, _ in macros}) == 3
+    assert sum("would be several things" in n for n in header.notes) >= 3
+
+
+def test_every_command_stands_in_every_layout_that_carries_it() -> None:
+    """Brute force: in each layout, whether a frame of the command can be built there and is that command."""
+    chip = load_map("wombat24")
+    header = generate(chip, Options(prefix="gd")).header
+    assert "#define GD_PLAIN_COMMAND_DIAG_ON" in header
+    assert "#define GD_SAFE_COMMAND_DIAG_ON" in header
+    assert "#define GD_DIAG_COMMAND_DIAG_OFF" in header
+    assert "GD_DIAG_COMMAND_DIAG_ON" not in header  # its data has more bits than that layout
+
+
 def test_sections_pull_what_they_need() -> None:
     assert select(["run"]) == ("frames", "init", "run")
     assert "init" not in select(without=["frames"])

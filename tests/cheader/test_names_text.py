@@ -19,11 +19,20 @@ NASTY = st.text(
 )
 
 
+def test_text_of_other_languages() -> None:
+    assert comment("Überstrom löst aus, 5 µA, café") == "Ueberstrom loest aus, 5 uA, cafe"
+    assert comment("过电流 перегрузка") == "过电流 перегрузка"
+    assert comment("a\u202eb\u05d0") == "a?b?"
+    assert comment("＊／ end") == "* / end"
+    assert "<U+" not in comment("\u202eabc\u200b\u05d0\x00")
+    assert string("Übü").isascii()
+
+
 @given(NASTY)
 def test_comments_cannot_be_left_or_nested(text: str) -> None:
     safe = comment(text)
-    assert safe.isascii()
     assert safe.isprintable() or not safe
+    assert not re.search("[\u0590-\u08ff\u200b-\u200f\u202a-\u202e\u2066-\u2069]", safe)
     for bad in ("*/", "/*", "//", "??", "\\"):
         assert bad not in safe
     lines = block(text)

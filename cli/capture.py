@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from regmap.chip.model import Chip
 from regmap.errors import CallError, nearest
-from regmap.maps.load import load_map
+from regmap.maps.load import load_map, maps_around
 from regmap.stages.identity import identity
 
 from .context import Context, Status
@@ -208,7 +208,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     wanted = filter_of(args, chips, trace.clock)
     at = ticks(args.at, trace.clock) if args.at else None
     share = quantity(args.bad_replies, "ratio", "--bad-replies", zero=True)
-    story = tell(trace, stage, at, bad_replies=share)
+    story = tell(trace, stage, at, bad_replies=share, others=lambda: maps_around(args.map))
     if args.save_setup:
         _save(args, setup, trace, context)
     who = identity(stage) if stage is not None else identity(*chips)

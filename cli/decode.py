@@ -12,9 +12,9 @@ from regmap.cautions import CAUTION
 from regmap.chip.bank import Bank, need_register
 from regmap.chip.model import Chip, Fault, Field, Layout, Register
 from regmap.chip.values import Reading
-from regmap.errors import FrameError
+from regmap.errors import CallError, FrameError
 from regmap.frames.codec import Answer, Codec, Sent
-from regmap.maps.load import load_map
+from regmap.maps.load import load_map, maps_around
 
 from .context import Context, Status, hexword, wrap
 from .encode import assignments, bank_from, caution_lines, effect_lines, effects_json, parse_word
@@ -25,11 +25,28 @@ HELP = "any raw frame taken apart and explained"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("map", metavar="MAP", help="a map: a path or a bundled name")
-    parser.add_argument(
+    words = parser.add_argument(
         "words",
         nargs="+",
+        default=[],
         metavar="FRAME",
         help="frames as hex (0x21DF) or binary; COMMAND:REPLY decodes a pair",
+    )
+    # none where --wrote and --read say all; "*" would take none before an option, too
+    words.required = False
+    parser.add_argument(
+        "--wrote",
+        metavar="WORD",
+        action="append",
+        default=[],
+        help="a register word that was written; --read gives the one read back (several of both)",
+    )
+    parser.add_argument(
+        "--read",
+        metavar="WORD",
+        action="append",
+        default=[],
+        help="what was read back of it: tells what may have happened in between",
     )
     parser.add_argument("--reply", action="store_true", help="the words are replies")
     parser.add_argument(
@@ -69,6 +86,10 @@ def run(args: argparse.Namespace, context: Context) -> int:
     machine = Machine(chip, bank_from(chip, args.base))
     codec = Codec(chip)
     to = need_register(chip, args.to) if args.to else None
+    if args.wrote or args.read:
+        return _values(args, chip, to, context)
+    if not args.words:
+        raise CallError("nothing to decode; expected WORD ..., or --wrote WORD --read WORD")
     #: registers whose word was given or seen; the others are taken at reset
     seen = {name for name, _ in assignments(args.base)}
     rows: list[dict[str, object]] = []
@@ -108,6 +129,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         context.say(note)
     frame = codec.frame_in_force(machine.bank)
     wiring = suspicious(frame.reply_to("read"), frame.length, replies, commands)
+    if not wiring and flawed and len(replies) > 2:
+        wiring = _paired(chip, list(zip(commands, replies, strict=True)))
     if not args.json and any(row.get("cautions") for row in rows):
         context.out(wrap(CAUTION, context.width))
     if args.json:
@@ -116,6 +139,47 @@ def run(args: argparse.Namespace, context: Context) -> int:
         text = wrap("wiring: " + wiring, context.width, hang="  ")
         context.out(text.replace("wiring:", context.style("wiring:", "bad"), 1))
     return Status.FINDINGS if flawed or wiring else Status.OK
+
+
+def _paired(chip: Chip, pairs: list[tuple[int, int]]) -> str:
+    """What is wrong with pairs that do not fit, as in a capture."""
+    from regmap.trace.findings.pairs import diagnose_pairs
+
+    found = diagnose_pairs(chip, pairs, lambda: maps_around(chip.files[-1:]))
+    # that they do not fit is said under each of them
+    named = [m.text for m in found.mistakes if m.name not in ("fit", "replies")]
+    return named[0] if named else ""
+
+
+def _values(args: argparse.Namespace, chip: Chip, to: Register | None, context: Context) -> int:
+    """Words written and read back: what may have happened in between."""
+    from regmap.trace.findings.pairs import value_readings
+
+    if len(args.wrote) != len(args.read) or args.words:
+        raise CallError("--wrote and --read go in pairs, and without other words")
+    pairs = [
+        (parse_word(a, chip), parse_word(b, chip))
+        for a, b in zip(args.wrote, args.read, strict=True)
+    ]
+    width = to.width if to is not None else max(r.width for r in chip.registers.values())
+    readings = value_readings(pairs, width)
+    same = all(a == b for a, b in pairs)
+    if args.json:
+        rows = [{"wrote": a, "read": b, "differs": a ^ b} for a, b in pairs]
+        context.json("decode", chip=chip.name, values=rows, readings=readings)
+        return Status.OK if same else Status.FINDINGS
+    for wrote, read in pairs:
+        what = "the same" if wrote == read else f"differs in 0x{wrote ^ read:X}"
+        context.out(f"wrote {hexword(wrote, width)}, read {hexword(read, width)}: {what}")
+    for text in readings:
+        context.out(wrap(f"wiring: {text}", context.width, hang="  "))
+    if not same and not readings:
+        context.out(
+            "no usual mistake of wiring or SPI set-up explains it: look at locks, access and the frame"
+        )
+    if len(readings) > 1:
+        context.out("more pairs, of other words, decide between these")
+    return Status.OK if same else Status.FINDINGS
 
 
 def _bare_reply(codec: Codec, word: int, to: Register | None, bank: Bank) -> Answer:

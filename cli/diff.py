@@ -107,7 +107,9 @@ def _start(path: Path) -> str:
 
 def _capture(stage: Stage, name: str, at: str | None) -> Difference:
     from regmap.capture.formats.opening import open_capture
+    from regmap.maps.load import maps_around
     from regmap.trace.belief.against import bank_at
+    from regmap.trace.telling.story import tell
     from regmap.trace.tracer import trace_capture
 
     from .capture import ticks
@@ -119,6 +121,11 @@ def _capture(stage: Stage, name: str, at: str | None) -> Difference:
         trace = trace_capture(capture, chips)
     if trace.problems and not trace.frames:
         raise FileError(list(trace.problems))
+    grave = tell(
+        trace, others=lambda: maps_around(c.files[-1] for c in chips if c.files)
+    ).diagnosis.grave
+    if grave:
+        raise CallError(f"{name}: {grave[0]}; nothing in it can be compared")
     when = trace.end if at is None else ticks(at, trace.clock)
     known: Bank = bank_at(
         trace.walkers[stage.position if stage.position < len(trace.walkers) else 0], when

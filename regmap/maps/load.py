@@ -10,6 +10,7 @@ be read, so a map cannot reach for files of its own choosing.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
@@ -18,7 +19,7 @@ from ..chip.model import Chip, Param, Spi
 from ..document.schema import BAD, Reader, Rec
 from ..document.source import MappingNode, Node, ScalarNode, Sources, compose_file, has_key
 from ..document.within import EXPECTED, may_read
-from ..errors import CallError, FileError, Problem, nearest
+from ..errors import CallError, FileError, GatewordError, Problem, nearest
 from ..formerly import KEYS
 from .assembly.extras import Extras
 from .assembly.frames import build_commands, build_frames
@@ -37,6 +38,20 @@ def bundled(folder: str) -> dict[str, Path]:
     root = files("regmap.devices" if folder == "devices" else "regmap.captures")
     paths = [Path(str(entry)) for entry in root.iterdir()]
     return {p.name.removesuffix(".yaml"): p for p in sorted(paths) if p.suffix == ".yaml"}
+
+
+def maps_around(named: Iterable[str | Path] = ()) -> Iterator[Chip]:
+    """Sound maps to try where words do not fit the ones named: those in their folders, then the bundled ones."""
+    folders = {Path(n).parent for n in named if Path(n).is_file()}
+    for path in (
+        *sorted(p for f in folders for p in f.glob("*.yaml")),
+        *bundled("devices").values(),
+    ):
+        try:
+            yield load_map(path)
+        except GatewordError:
+            # a stage, or a map with errors
+            continue
 
 
 def find_document(name: str | Path, kind: Literal["map", "stage"] | None = None) -> Path:

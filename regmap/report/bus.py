@@ -11,6 +11,7 @@ from pathlib import Path
 
 from ..behaviour.faults import Finding
 from ..capture.formats.opening import open_capture
+from ..maps.load import maps_around
 from ..stages.load import Stage
 from ..trace.belief.against import Held
 from ..trace.telling.story import Episode, Story, tell
@@ -35,7 +36,8 @@ def bus_findings(stage: Stage, capture: str | Path) -> BusFindings:
     """
     with open_capture(capture) as opened:
         trace = trace_capture(opened, list(stage.chain or (stage.chip,)))
-    story = tell(trace, stage)
+    around = stage.chip.files[-1:]
+    story = tell(trace, stage, others=lambda: maps_around(around))
     sentences = tuple(s.text for s in reversed(story.sentences) if s.bad)
     parts: list[object] = [
         _about(trace, story, capture),
@@ -56,7 +58,7 @@ def bus_findings(stage: Stage, capture: str | Path) -> BusFindings:
         ]
     if trace.problems:
         parts += [tag("h3", "Flaws of the file"), items(str(p) for p in trace.problems)]
-    bad = story.faulty or (story.held is not None and not story.held.fine) or bool(trace.breaches)
+    bad = bool(story.stops)
     return BusFindings(join(parts, "\n"), bad, sentences)
 
 
@@ -74,10 +76,13 @@ def _about(trace: Trace, story: Story, capture: str | Path) -> Html:
 
 
 def _held(stage: Stage, held: Held) -> Html:
+    if held.void:
+        return tag("p", held.void[:1].upper() + held.void[1:] + ".")
     rows = []
     for row in held.rows:
         width = stage.chip.registers[row.register].width
-        mark = tag("span", row.verdict, cls=f"sign {'holds' if row.fine else 'fails'}")
+        sign = {True: "holds", False: "fails", None: "low"}[row.holds_it]
+        mark = tag("span", row.verdict, cls=f"sign {sign}")
         there = code(hexword(row.holds, width)) if row.holds is not None else "not known"
         differs = "; ".join(str(c) for c in row.changes) if not row.fine else ""
         frame = f"frame {row.written.number}" if row.written is not None else "never"

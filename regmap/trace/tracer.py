@@ -37,6 +37,8 @@ from .frames.framer import Framer
 
 Progress = Callable[[int, int], None]
 
+#: Transfers that are looked at in every way where words do not fit.
+SAMPLE = 160
 #: Transfers and sampled bits that are looked at together: enough that the fixed cost of each step does
 #: not count, few enough that they stay in the processor's cache.
 _TOGETHER = 1 << 19
@@ -71,6 +73,8 @@ class Trace:
     setup: SpiSetup | None = None
     finding: Finding | None = None
     sample: Signals | None = None
+    #: the first transfers of a list of words
+    first: Transfers | None = None
     timing: Timing | None = None
     command_health: LineHealth | None = None
     reply_health: LineHealth | None = None
@@ -86,7 +90,9 @@ class Trace:
         return sum(w.count for w in self.walkers)
 
 
-def spi_setup(chips: Sequence[Chip], how: How, finding: Finding | None, clocks: int) -> SpiSetup:
+def spi_setup(
+    chips: Sequence[Chip], how: How, finding: Finding | None, clocks: int | None
+) -> SpiSetup:
     """The SPI set-up that the map of chip 0 asks for, as `how` overrules it."""
     spi = chips[0].spi
     low = spi.select_active_low
@@ -119,7 +125,8 @@ def trace_capture(
     if len(chips) > 1 and chain is None:
         chain = chips[0].chain
     framer = Framer(chips, chain if len(chips) > 1 else None)
-    clocks = framer.total or chips[0].default_frame().length
+    usual = chips[0].default_frame()
+    clocks = framer.total or (usual.length if len(usual.bursts) < 2 else None)
     if capture.kind == "frames":
         return _trace_words(capture, chips, framer, how, progress)
     sample = capture.peek()
@@ -213,10 +220,14 @@ def _trace_words(
         name=capture.name, format=capture.format, chips=tuple(chips), clock=Clock(None),
         walkers=_walkers(chips, pins, framer), framer=framer, pins=pins,
     )  # fmt: skip
-    order: BitOrder = how.spi.get("bit_order") or ("msb" if chips[0].spi.msb_first else "lsb")
+    # a word in a list is the value of the frame, whichever bit of it travels first
+    usual = "msb" if chips[0].spi.msb_first else "lsb"
+    order: BitOrder = "msb" if how.spi.get("bit_order", usual) == usual else "lsb"
     first = True
     for part in capture.frame_transfers():
         part = replace(part, setup=replace(part.setup, bit_order=order))
+        if trace.first is None:
+            trace.first = part.take(np.arange(min(len(part), SAMPLE)))
         _feed(trace, part, None)
         if first:
             trace.start, first = int(part.start[0]), False

@@ -107,7 +107,7 @@ def test_words_are_still_read_without_select(case: str, verilog: Any, traced: An
     [
         (15, "one clock is missing"),
         (17, "one extra clock"),
-        (32, "2 frames in one select"),
+        (32, "the word of 16 bits is in the first 16 of 32 clocks"),
         (8, "select rises inside the frame"),
     ],
 )
@@ -135,7 +135,7 @@ def test_the_ways_of_reading_are_ranked(verilog: Any, traced: Any) -> None:
     ranked = diagnose(traced(verilog(*BENCH, LSB=1))).command
     assert ranked[0].way.order == "lsb"
     assert [f.share for f in ranked] == sorted((f.share for f in ranked), reverse=True)
-    assert {(f.way.line, f.way.rising, f.way.shift, f.way.order, f.way.inverted) for f in ranked} == {
+    assert {(f.way.line, f.way.rising, f.way.shift, f.way.order, f.way.inverted) for f in ranked} >= {
         (line, rising, shift, order, inverted)
         for line in ("command", "reply") for rising in (False, True) for shift in (-1, 0, 1)
         for order in ("msb", "lsb") for inverted in (False, True)

@@ -9,26 +9,33 @@ import numpy as np
 from regmap.behaviour.faults import suspicious
 from regmap.capture.spi import Flag
 
+from ..belief.walker import Walker
 from ..frames.decoded import known_target, plausible
 from ..frames.pairs import CUT
 from ..tracer import Trace
+from .ways import Reader
 
+#: Share of replies that fit the command that they answer, below which they answer something else.
+ENOUGH_REPLIES = 0.5
 #: Different pairs of words that are looked at one by one.
 SAMPLE_PAIRS = 1500
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mistake:
-    """One finding. `grave`: the decoded words are not to be believed; else it is a remark.
+    """One finding. `grave`: the decoded words are not to be believed; else it is a remark. `also` are the
+    names of other explanations that fit as well, told in the text with what would decide.
 
     `name` is one of: mode, order, shift, data_swapped, stuck_high, stuck_low, floating, echo, twice,
     clock_select_swapped, select_inverted, select_missing, select_still, clocks, inverted, dead, fit,
-    lines, dead, silent, cut, empty, runt, stray, odd_edges, at_edge, clock_unknown.
+    command_stuck_high, command_stuck_low, command_floating, check_bits, bytes, glitch, replies,
+    lines, silent, cut, empty, runt, stray, odd_edges, at_edge, clock_unknown.
     """
 
     name: str
     text: str
     grave: bool = True
+    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +92,7 @@ def shares(trace: Trace) -> Shares:
     return Shares(frames, commands, replies, believed, lengths, sensible)
 
 
-def dead_replies(trace: Trace, found: Shares) -> list[Mistake]:
+def dead_replies(trace: Trace, found: Shares, reader: Reader | None = None) -> list[Mistake]:
     """Reply lines that say nothing: stuck, floating, echoing; from the start or from some frame on."""
     health = trace.reply_health
     if health is not None and health.captured:
@@ -94,10 +101,16 @@ def dead_replies(trace: Trace, found: Shares) -> list[Mistake]:
             health.stuck
             and moving
             and found.frames
-            and (found.reply < 1 or health.stuck in ("floating", "unknown"))
+            and (
+                found.reply < 1
+                or health.stuck in ("floating", "unknown")
+                or any(w.flat_replies for w in trace.walkers)
+            )
         ):
             name = {"high": "stuck_high", "low": "stuck_low"}.get(health.stuck, "floating")
             return [Mistake(name=name, text=_STUCK[name])]
+    if reader is not None and found.reply < 1 and (echo := _echo(reader)):
+        return [Mistake(name="echo", text=echo)]
     echoes = []
     for walker in trace.walkers:
         pairs = [walker.pair(i) for i in np.unique(walker.idents()).tolist()[:400]]
@@ -133,6 +146,97 @@ def dead_replies(trace: Trace, found: Shares) -> list[Mistake]:
     return echoes[:1] or _dead_later(trace)
 
 
+def _echo(reader: Reader) -> str:
+    """Whether every reply is its own command, or that shifted by a bit; "" if not, or if all are equal."""
+    t = reader.transfers
+    if t is None or not len(t.reply_values) or len(t.reply_values) != len(t.command_values):
+        return ""
+    command, reply = t.command_values, t.reply_values
+    if len(t) < 2 or int(command.min()) == int(command.max()):
+        return ""
+    if bool((command == reply).all()):
+        return "every reply repeats its own command: SDI and SDO are connected to each other, or the capture shows one line twice"
+    if len(t) > 3 and int(t.clocks.min()) == int(t.clocks.max()):
+        # pairs as firmware sorted them: an echo stands beside a later command than its own
+        size = int(t.clocks[0])
+        for later in (1, 2):
+            if bool((reply[: -later * size] == command[later * size :]).all()):
+                return f"every reply repeats the command {later} frame{'s' * (later > 1)} later: it came back at once, so SDI and SDO are connected to each other"
+    inner = np.ones(len(command), np.bool_)
+    inner[t.first] = False
+    if bool((reply[1:] == command[:-1])[inner[1:]].all()) or bool(
+        (command[1:] == reply[:-1])[inner[1:]].all()
+    ):
+        return "every reply is its own command shifted by one bit: SDI and SDO are connected and the SPI mode samples on the wrong edge"
+    return ""
+
+
+def refused(trace: Trace, found: Shares) -> list[Mistake]:
+    """Sound commands that the chip does not take: what reaches its input is not what was recorded.
+
+    It says so in status bits, or answers the same whatever is asked, against what it was written.
+    """
+    out = []
+    for walker in trace.walkers:
+        idents, many = np.unique(walker.idents(), return_counts=True)
+        causes = {
+            n for n, f in walker.chip.faults.items() if {"check_bits", "clocks"} & set(f.raised_by)
+        }
+        if not causes or len(idents) > 20 * SAMPLE_PAIRS:
+            continue
+        believed = rejecting = 0
+        for ident, count in zip(idents.tolist(), many.tolist(), strict=True):
+            answer = walker.decoded(ident).believed
+            bits = [] if answer is None else [p for p in answer.layout.parts if p.fault in causes]
+            if answer is None or not bits:
+                continue
+            believed += count
+            rejecting += count * any(answer.status.get(p.name, False) for p in bits)
+        if believed >= 4 and rejecting > 0.8 * believed:
+            text = f"the chip says in {rejecting} of {believed} replies that it rejected the frame before, and the commands recorded are sound: what reaches its input is something else (SPI mode, SDI stuck, inverted or noisy, clocks lost, select too short)"
+            out.append(Mistake(name="refused", text=text))
+        elif _deaf(walker, idents, found):
+            text = "the chip answers the same whatever is asked, against what was written to it: it does not take the commands, which are sound as recorded; what reaches its input is something else (SPI mode, SDI stuck, inverted or noisy, clocks lost, select too short)"
+            out.append(Mistake(name="refused", text=text))
+    return out
+
+
+def _deaf(walker: Walker, idents: np.ndarray, found: Shares) -> bool:
+    """Whether replies do not depend on the commands, and that cannot be."""
+    if len(idents) > SAMPLE_PAIRS:
+        return False
+    commands: set[tuple[str, int | None]] = set()
+    answers: set[int] = set()
+    for ident in idents.tolist():
+        decoded = walker.decoded(ident)
+        sent = decoded.sent
+        if sent is None or decoded.reply_word is None or decoded.cut:
+            continue
+        part = None
+        if decoded.answer is not None:
+            part = decoded.answer.layout.of_kind("data")
+        commands.add((sent.kind, sent.address))
+        if decoded.answer is not None:
+            answers.add(decoded.answer.parts[part.name] if part is not None else 0)
+    if len(commands) < 4 or len(answers) > 1:
+        return False
+    failed = any(w.failed for w in walker.belief.writes)
+    return failed or found.reply < ENOUGH_REPLIES
+
+
+def dead_command(trace: Trace, found: Shares) -> list[Mistake]:
+    """A line into the chip that carries nothing, as the capture shows it."""
+    health = trace.command_health
+    if health is None or not health.captured or not health.stuck or found.command >= 0.5:
+        return []
+    name = {"high": "command_stuck_high", "low": "command_stuck_low"}.get(
+        health.stuck, "command_floating"
+    )
+    says = {"high": "rests high", "low": "rests low"}.get(health.stuck, "floats or is unknown")
+    text = f"SDI {says} at every sampling edge: stuck, open, or not driven by the controller; what the chip answers is to no command"
+    return [Mistake(name=name, text=text)]
+
+
 _STUCK = {
     "stuck_high": "every reply bit is 1: SDO is stuck high or nobody drives it (chip not powered, select not connected, line open with a pull-up)",
     "stuck_low": "every reply bit is 0: SDO is stuck low or nobody drives it (chip not powered or asleep, line shorted to ground or open with a pull-down)",
@@ -166,7 +270,8 @@ def _dead_later(trace: Trace) -> list[Mistake]:
         time = trace.clock.text(int(walker.times()[start]))
         who = f"chip {walker.position}: " if len(trace.walkers) > 1 else ""
         said = f"{who}from frame {start} at {time} on"
-        if start + tail >= len(dead) - 1:
+        late = max(f.after for f in walker.chip.frames.values())
+        if start + tail >= len(dead) - 1 - late:
             text = f"{said}, to the end, {decoded.reply_trouble}: SDO died (broken, shorted, or the chip lost its supply); nothing read there can be believed"
             out.append(Mistake(name="dead", grave=False, text=text))
         else:

@@ -15,18 +15,17 @@ import numpy as np
 
 from regmap.capture.arrays import Values
 from regmap.capture.lines.signals import Signals
-from regmap.capture.spi import BitOrder, Roles, SpiSetup, Transfers, join
+from regmap.capture.spi import BitOrder, Flag, Roles, SpiSetup, Transfers, Words, join
 from regmap.capture.transfers.stream import TransferBuilder
 from regmap.chip.bank import Bank
 from regmap.chip.model import Chain, Chip
 from regmap.frames.bulk import Mask, flawless
 
-from ..frames.decoded import Judge, plausible
+from ..frames.decoded import Decoded, Judge, plausible
 from ..frames.framer import Framer
 from ..frames.pairs import CUT, PairTable
+from ..tracer import SAMPLE
 
-#: Transfers that are read in every way.
-SAMPLE = 160
 #: Share of frames that must fit for a way of reading to be believed.
 ENOUGH = 0.85
 #: How much more must fit than as set up.
@@ -36,13 +35,18 @@ AS_SET_UP = "as set up"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Way:
-    """One way of reading one line. `shift` 1: every bit one clock later than asked."""
+    """One way of reading one line. `shift` n: every bit n clocks later than asked (below 0: earlier).
+
+    `bytes_turned` takes the bytes of a transfer last first; with the other bit order this turns the bits
+    within each byte.
+    """
 
     line: str = "command"
     rising: bool = False
     shift: int = 0
     order: BitOrder = "msb"
     inverted: bool = False
+    bytes_turned: bool = False
 
     def text(self, usual: Way) -> str:
         """What is different from the usual way."""
@@ -52,8 +56,13 @@ class Way:
         if self.rising != usual.rising:
             parts.append(f"sampled at the {'rising' if self.rising else 'falling'} clock edge")
         if self.shift:
-            parts.append(f"one clock {'late' if self.shift > 0 else 'early'}")
-        if self.order != usual.order:
+            many = "one clock" if abs(self.shift) == 1 else f"{abs(self.shift)} clocks"
+            parts.append(f"{many} {'late' if self.shift > 0 else 'early'}")
+        if self.bytes_turned and self.order != usual.order:
+            parts.append("bits turned round within each byte")
+        elif self.bytes_turned:
+            parts.append("bytes in reverse order")
+        elif self.order != usual.order:
             parts.append(f"{'least' if self.order == 'lsb' else 'most'} significant bit first")
         if self.inverted:
             parts.append("inverted")
@@ -62,9 +71,25 @@ class Way:
     def distance(self, usual: Way) -> int:
         """How many things are different: of equal fits the simplest explanation wins."""
         return sum(
-            (self.line != usual.line, self.rising != usual.rising, bool(self.shift),
-             self.order != usual.order, self.inverted)
+            (self.line != usual.line, self.rising != usual.rising, abs(self.shift),
+             self.order != usual.order or self.bytes_turned, self.inverted)
         )  # fmt: skip
+
+    def same_change(self, other: Way, usual: Way, others_usual: Way) -> bool:
+        """Whether both lines are read differently from their usual way in the same manner."""
+        return (
+            self.rising is not usual.rising,
+            self.shift,
+            self.order != usual.order,
+            self.inverted,
+            self.bytes_turned,
+        ) == (
+            other.rising is not others_usual.rising,
+            other.shift,
+            other.order != others_usual.order,
+            other.inverted,
+            other.bytes_turned,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,8 +118,7 @@ class Reader:
 
     def __init__(
         self,
-        sample: Signals,
-        roles: Roles,
+        transfers: Transfers | None,
         setup: SpiSetup,
         chips: Sequence[Chip],
         chain: Chain | None,
@@ -102,7 +126,7 @@ class Reader:
         self.chips = tuple(chips)
         self.chain = chain
         self.setup = setup
-        self.transfers = first_transfers(sample, roles, setup)
+        self.transfers = transfers
         self.usual = {
             role: Way(line=role, rising=setup.rising, order=setup.bit_order)
             for role in ("command", "reply")
@@ -115,10 +139,14 @@ class Reader:
         """All ways to read something as this role, the usual one first."""
         usual = self.usual[role]
         other = "reply" if role == "command" else "command"
+        edges = [usual.rising]
+        if self.transfers is not None and len(self.transfers.other_first):
+            edges.append(not usual.rising)
+        turned: BitOrder = "lsb" if usual.order == "msb" else "msb"
         for line in (role, other):
             for inverted in (False, True):
-                for rising in (usual.rising, not usual.rising):
-                    for order in (usual.order, "lsb" if usual.order == "msb" else "msb"):
+                for rising in edges:
+                    for order in (usual.order, turned):
                         for shift in (0, 1, -1):
                             yield Way(
                                 line=line,
@@ -127,16 +155,26 @@ class Reader:
                                 order=order,
                                 inverted=inverted,
                             )
+        for shift in (2, -2, 3, -3):
+            yield replace(usual, shift=shift)
+        for order in (usual.order, turned):
+            yield replace(usual, order=order, bytes_turned=True)
 
     def read(self, command: Way, reply: Way) -> Transfers:
         """The transfers as if the lines had been read these ways."""
         t = self.transfers
         assert t is not None
+        lacking = [
+            f for w, f in ((command, Flag.UNKNOWN_COMMAND), (reply, Flag.UNKNOWN_REPLY)) if w.shift
+        ]
         return replace(
             t,
+            flags=t.flags | np.uint32(sum(lacking)),
             setup=replace(t.setup, bit_order=command.order),
-            command_values=self._values(t, command),
-            reply_values=self._ordered(t, self._values(t, reply), command.order, reply.order),
+            command_values=self._turned(t, self._values(t, command), command),
+            reply_values=self._ordered(
+                t, self._turned(t, self._values(t, reply), reply), command.order, reply.order
+            ),
         )
 
     def _values(self, t: Transfers, way: Way) -> Values:
@@ -156,6 +194,18 @@ class Reader:
         return taken.astype(np.uint8)
 
     @staticmethod
+    def _turned(t: Transfers, values: Values, way: Way) -> Values:
+        """Bytes last first, in transfers of whole bytes."""
+        if not way.bytes_turned:
+            return values
+        clocks = np.repeat(t.clocks, t.clocks)
+        place = np.arange(len(values)) - np.repeat(t.first, t.clocks)
+        turned = (clocks // 8 - 1 - place // 8) * 8 + place % 8
+        source = np.repeat(t.first, t.clocks) + np.where(clocks % 8 == 0, turned, place)
+        out: Values = values[source]
+        return out
+
+    @staticmethod
     def _ordered(t: Transfers, values: Values, base: BitOrder, wanted: BitOrder) -> Values:
         """Bits turned round inside every transfer where the two lines differ in order."""
         if base == wanted:
@@ -173,6 +223,10 @@ class Reader:
             read = self.read(way, replace(self.usual["reply"], order=way.order))
         else:
             read = self.read(replace(self.usual["command"], order=way.order), way)
+        return replace(self.score(role, read, way), change=way.text(self.usual[role]))
+
+    def score(self, role: str, read: Transfers, way: Way) -> Fit:
+        """How well transfers fit the map, read as they are."""
         framer = Framer(self.chips, self.chain)
         batches = [*framer.feed(read), *framer.finish()]
         good = total = 0
@@ -189,22 +243,25 @@ class Reader:
             total += int(np.count_nonzero(whole[batch.idents]))
             good += int(np.count_nonzero((fits & whole)[batch.idents]))
             words.update(np.unique(table.column(0 if role == "command" else 4)).tolist())
-        change = way.text(self.usual[role])
-        return Fit(way=way, role=role, good=good, of=total, different=len(words), change=change)
+        return Fit(way=way, role=role, good=good, of=total, different=len(words))
 
     def _commands_fit(self, judge: Judge, table: PairTable, way: Way) -> Mask:
-        """For each pair, whether its command is one that makes sense."""
-        bank = Bank(judge.chip)
-        possible = np.ones(len(table), np.bool_)
-        if judge.plain:
-            frame = next(iter(judge.chip.frames.values()))
-            possible = (table.column(2) == np.uint64(frame.length)) & flawless(
-                frame.command, table.column(0)
-            )
-        for ident in np.flatnonzero(possible).tolist():
-            pair = table[ident]
-            decoded = judge.decode(replace(pair, unknown=_tolerant(pair.unknown, way)), bank)
-            possible[ident] = plausible(decoded, judge.chip)
+        """For each pair, whether its command is one that makes sense, in whatever layout."""
+        bank, seen = Bank(judge.chip), judge.codec.recogniser
+        word, unknown, bits = (table.column(k) for k in range(3))
+        possible = np.zeros(len(table), np.bool_)
+        known: dict[tuple[int, str], bool] = {}
+        for filled, clear in _fillings(word, unknown, way):
+            for name, frame in judge.chip.frames.items():
+                fits = clear & ~possible & (bits == np.uint64(frame.length))
+                fits &= flawless(frame.command, filled)
+                for ident in np.flatnonzero(fits).tolist():
+                    key = int(filled[ident]), name
+                    if key not in known:
+                        sent = seen.command(key[0], bank, frame, frame.length)
+                        said = Decoded(sent=sent, trouble="; ".join(f.text for f in sent.flaws))
+                        known[key] = plausible(said, judge.chip)
+                    possible[ident] = known[key]
         return possible
 
     @staticmethod
@@ -213,25 +270,85 @@ class Reader:
         fits = np.zeros(len(table), np.bool_)
         for place, after in enumerate(table.after):
             word, hidden, bits = (table.column(4 + 3 * place + k) for k in range(3))
-            clear = (hidden == 0) | bool(way.shift)
-            for frame in judge.chip.frames.values():
-                for layout in frame.replies.values() if frame.after == after else ():
-                    full = np.uint64((1 << layout.length) - 1)
-                    # a word that rests at one level tells nothing
-                    telling = (word != 0) & (word != full) & (bits == np.uint64(layout.length))
-                    fits |= clear & telling & flawless(layout, word)
+            for filled, clear in _fillings(word, hidden, way):
+                for frame in judge.chip.frames.values():
+                    for layout in frame.replies.values() if frame.after == after else ():
+                        full = np.uint64((1 << layout.length) - 1)
+                        # a word that rests at one level tells nothing
+                        telling = (filled != 0) & (filled != full)
+                        telling &= bits == np.uint64(layout.length)
+                        fits |= clear & telling & flawless(layout, filled)
         return fits
+
+    def chance(self, role: str) -> float:
+        """The share of words at random that fit: what a map with few check bits takes for its own."""
+        t = self.transfers
+        if t is None:
+            return 0.0
+        length = self.chips[0].default_frame().length
+        draw = np.random.default_rng(1)
+        bits = draw.integers(0, 2, 120 * length, dtype=np.uint8)
+        read = of_bits(t, [bits[i * length : (i + 1) * length] for i in range(120)], role)
+        alone = Reader(read, self.setup, self.chips[:1], None)
+        return alone.score(role, read, self.usual[role]).share
 
     def ranked(self, role: str) -> list[Fit]:
         """All ways, best first; equal shares in the order of simplicity."""
         usual = self.usual[role]
         fits = [self.fit(role, w) for w in self.ways(role)]
-        return sorted(fits, key=lambda f: (-round(f.share, 2), f.way.distance(usual)))
+
+        # a shifted word has bits to guess: of equal fits it proves less
+        def rank(fit: Fit) -> tuple[float, int, int, bool]:
+            way = fit.way
+            kinds = sum(
+                (way.line != usual.line, way.rising != usual.rising, bool(way.shift), way.inverted,
+                 way.order != usual.order or way.bytes_turned)
+            )  # fmt: skip
+            return -round(fit.share, 2), way.distance(usual), kinds, bool(way.shift)
+
+        return sorted(fits, key=rank)
 
 
-def _tolerant(unknown: int, way: Way) -> int:
-    """A shifted word lacks one bit at its end: that one is forgiven where it stands alone."""
-    return 0 if way.shift and unknown.bit_count() <= 1 else unknown
+def _filled(word: int, unknown: int, way: Way) -> list[int]:
+    """The words that a shifted one may be: the bits that it lacks at its end may have been anything."""
+    if not unknown:
+        return [word]
+    if not way.shift or unknown.bit_count() > abs(way.shift):
+        return []
+    words = [word]
+    for place in range(unknown.bit_length()):
+        if unknown >> place & 1:
+            words = [w | bit << place for w in words for bit in (0, 1)]
+    return words
+
+
+def _fillings(word: Words, hidden: Words, way: Way) -> Iterator[tuple[Words, Mask]]:
+    """The same for arrays: each filling with where it can be one."""
+    none = hidden == 0
+    yield word, none
+    masks = np.unique(hidden[~none]).tolist() if way.shift else []
+    for mask in masks:
+        if mask.bit_count() <= abs(way.shift):
+            here = hidden == np.uint64(mask)
+            for value in _filled(0, mask, way):
+                yield word | np.uint64(value), here
+
+
+def of_bits(model: Transfers, rows: Sequence[Values], role: str = "command") -> Transfers:
+    """Transfers of these bits, on one line; the other carries zeros. Times are those of nobody."""
+    clocks = np.array([len(r) for r in rows], np.int64)
+    n = len(rows)
+    values = np.concatenate(rows) if n else np.empty(0, np.uint8)
+    other = np.zeros(len(values), np.uint8)
+    none = np.full(n, -1, np.int64)
+    count = np.arange(n, dtype=np.int64)
+    return Transfers(
+        setup=model.setup, tick=model.tick, number=count, start=count, end=count, clocks=clocks,
+        first=np.cumsum(clocks) - clocks, flags=np.zeros(n, np.uint32), lead=none, lag=none,
+        idle=none, period=none, high=none, low=none, strays=np.zeros(n, np.int64),
+        command_values=values if role == "command" else other,
+        reply_values=values if role == "reply" else other,
+    )  # fmt: skip
 
 
 def first_transfers(

@@ -6,6 +6,7 @@ where words do not fit the map, at the way of reading that would make them fit.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,13 +14,14 @@ import numpy as np
 from regmap.capture.arrays import Times
 from regmap.capture.lines.channels import find_roles, role_by_name
 from regmap.capture.lines.signals import Channel, Signals
-from regmap.capture.spi import Roles, SpiSetup
-from regmap.chip.model import Chain
+from regmap.capture.spi import BitOrder, Roles, SpiSetup, Transfers
+from regmap.chip.model import Chain, Chip
 from regmap.errors import CallError
 
 from ..tracer import Trace
-from .replies import Mistake, Shares, dead_replies, odd_transfers, shares
-from .ways import CLEARLY, ENOUGH, Fit, Reader
+from .readings import SELDOM, reframed, words_read
+from .replies import Mistake, Shares, dead_command, dead_replies, odd_transfers, refused, shares
+from .ways import ENOUGH, Fit, Reader, first_transfers
 
 #: Share of replies below which none is taken for a sound one of this chip.
 HARDLY = 0.15
@@ -41,48 +43,64 @@ class Diagnosis:
         return tuple(m.text for m in self.mistakes if m.grave)
 
 
-def diagnose(trace: Trace, chain: Chain | None = None) -> Diagnosis:
-    """Everything about wiring and set-up that a finished trace shows."""
+def diagnose(
+    trace: Trace, chain: Chain | None = None, others: Callable[[], Iterable[Chip]] | None = None
+) -> Diagnosis:
+    """Everything about wiring and set-up that a finished trace shows.
+
+    Each explanation is tested against both lines: what intact frames refute is not claimed. `others` gives
+    chips to try where nothing else explains what does not fit.
+    """
     found = shares(trace)
-    mistakes: list[Mistake] = []
-    command: list[Fit] = []
-    reply: list[Fit] = []
-    if trace.sample is None or trace.setup is None or trace.finding is None:
-        mistakes += dead_replies(trace, found)
-        if found.replies and found.reply < HARDLY and not any(m.grave for m in mistakes):
-            text = f"only {found.believed} of {found.replies} replies fit {trace.chips[0].name}: wrong check bits, another chip, or a disturbed line"
-            mistakes.append(Mistake(name="replies", text=text))
-        return Diagnosis(mistakes=tuple(mistakes))
-    sample, roles = trace.sample, trace.finding.roles
+    sample, roles = trace.sample, trace.finding.roles if trace.finding is not None else None
     lame = found.frames == 0 or found.command < ENOUGH
     mute = found.replies > 0 and found.reply < ENOUGH
-    twins = _twins(sample, roles)
-    mistakes += twins
-    if lame:
-        mistakes += _roles(trace, sample)
-    if not any(m.grave and m.name != "twice" for m in mistakes):
-        mistakes += _mode(sample, trace.setup, roles, trace, fits=not lame and not mute)
-    mistakes += _clock_count(trace, found)
-    dead = dead_replies(trace, found)
+    hardly = found.replies > 0 and found.reply < HARDLY
+    mistakes: list[Mistake] = []
+    twins: list[Mistake] = []
+    if sample is not None and roles is not None and trace.setup is not None:
+        twins = _twins(sample, roles)
+        mistakes += twins
+        if lame:
+            mistakes += _roles(trace, sample)
+        if not any(m.grave and m.name != "twice" for m in mistakes):
+            mistakes += _mode(sample, trace.setup, roles, trace, fits=not lame and not mute)
+    reader = _reader(trace, chain)
+    if reader is None and not any(m.grave for m in mistakes):
+        mistakes += dead_command(trace, found)
+    command: list[Fit] = []
+    reply: list[Fit] = []
+    dead = (
+        [] if any(m.grave for m in mistakes) and not twins else dead_replies(trace, found, reader)
+    )
     mistakes += [d for d in dead if not (twins and d.name == "echo")]
+    if not any(m.grave for m in mistakes):
+        mistakes += dead_command(trace, found)
+    counted = _clock_count(trace, found, reader)
+    mistakes += counted
     odd = found.sensible < ENOUGH * found.frames
-    if (lame or mute or odd) and not any(m.grave for m in mistakes):
-        reader = Reader(sample, roles, trace.setup, trace.chips, chain)
-        if lame or odd:
-            command = reader.ranked("command")
-            mistakes += _best(reader, command, trace.setup)
-        if mute or lame:
-            reply = reader.ranked("reply")
-            mistakes += _best_reply(reader, reply, mistakes)
+    if reader is not None and (lame or mute or odd) and not any(m.grave for m in mistakes):
+        command, reply = reader.ranked("command"), reader.ranked("reply")
+        mistakes += words_read(
+            trace,
+            reader,
+            command,
+            reply,
+            found,
+            quiet=any(m.name in ("dead", "silent") for m in dead),
+        )
+    if others is not None and (lame or hardly) and not twins:
+        stranger = _another(trace, others)
+        if stranger is not None:
+            mistakes = [stranger, *(m for m in mistakes if not m.grave)]
+    if not lame and not any(m.grave for m in mistakes):
+        mistakes += refused(trace, found)
     mistakes += _select(trace)
     mistakes += odd_transfers(trace)
-    if lame and not any(m.grave for m in mistakes):
-        text = f"only {found.commands} of {found.frames} frames fit {trace.chips[0].name}, read in any way: another chip, another map, or other lines"
-        if not found.frames:
-            text = "no frame was found: look at the clock and select lines"
-        mistakes.append(Mistake(name="fit", text=text))
-    hardly = found.replies > 0 and found.reply < HARDLY
-    if hardly and not any(m.grave or m.name in ("dead", "silent") for m in mistakes):
+    if lame and not any(m.grave or m.name == "glitch" for m in mistakes):
+        mistakes.append(_nothing_fits(trace, found))
+    known = {"dead", "silent", "glitch"}
+    if hardly and not any(m.grave or m.name in known for m in mistakes):
         text = f"only {found.believed} of {found.replies} replies fit {trace.chips[0].name}, read in any way: wrong check bits, another chip, or a disturbed line"
         mistakes.append(Mistake(name="replies", text=text))
     if not any(m.grave for m in mistakes) and all(
@@ -91,6 +109,63 @@ def diagnose(trace: Trace, chain: Chain | None = None) -> Diagnosis:
         command, reply = [], []
     mistakes.sort(key=lambda m: not m.grave)
     return Diagnosis(mistakes=tuple(mistakes), command=tuple(command), reply=tuple(reply))
+
+
+def _reader(trace: Trace, chain: Chain | None) -> Reader | None:
+    """The first transfers, to be read in every way; None where there are none."""
+    setup = trace.setup
+    if trace.first is not None:
+        return Reader(trace.first, trace.first.setup, trace.chips, chain)
+    if trace.sample is None or setup is None or trace.finding is None:
+        return None
+    first = first_transfers(trace.sample, trace.finding.roles, setup)
+    return Reader(first, setup, trace.chips, chain) if first is not None and len(first) else None
+
+
+def _another(trace: Trace, others: Callable[[], Iterable[Chip]]) -> Mistake | None:
+    """Another chip whose commands and replies both stand on these lines."""
+    if len(trace.chips) > 1:
+        return None
+    fitting = []
+    # this chip itself first: it may only have been read otherwise than its map says
+    for chip in (trace.chips[0], *others()):
+        order: BitOrder = "msb" if chip.spi.msb_first else "lsb"
+        if trace.first is not None:
+            first: Transfers | None = trace.first
+            setup = trace.first.setup
+        elif trace.sample is not None and trace.setup is not None and trace.finding is not None:
+            setup = replace(
+                trace.setup,
+                mode=chip.spi.mode,
+                bit_order=order,
+                select_active_low=chip.spi.select_active_low,
+            )
+            first = first_transfers(trace.sample, trace.finding.roles, setup)
+        else:
+            return None
+        reader = Reader(first, setup, [chip], None)
+        if len(reader) < 3:
+            continue
+        both = [reader.fit(role, reader.usual[role]) for role in ("command", "reply")]
+        if all(
+            f.share >= ENOUGH and (f.different > 1 or reader.chance(f.role) < SELDOM) for f in both
+        ):
+            if chip.name == trace.chips[0].name:
+                return None
+            said = f"{both[0].good} of {both[0].of} commands and {both[1].good} of {both[1].of} replies fit"
+            fitting.append((chip.name, said))
+    if not fitting:
+        return None
+    names = " or ".join(n for n, _ in fitting)
+    text = f"another chip, or another map: {fitting[0][1]} {names}, and not {trace.chips[0].name}"
+    return Mistake(name="another_map", text=text)
+
+
+def _nothing_fits(trace: Trace, found: Shares) -> Mistake:
+    if not found.frames:
+        return Mistake(name="fit", text="no frame was found: look at the clock and select lines")
+    text = f"only {found.commands} of {found.frames} frames fit {trace.chips[0].name}, read in any way: another chip, another map, or other lines"
+    return Mistake(name="fit", text=text)
 
 
 # --- lines ------------------------------------------------------------------------------------------
@@ -175,7 +250,8 @@ def _roles(trace: Trace, sample: Signals) -> list[Mistake]:
 
 def _select(trace: Trace) -> list[Mistake]:
     finding = trace.finding
-    assert finding is not None
+    if finding is None:
+        return []
     if finding.roles.select is None:
         return [
             Mistake(
@@ -186,6 +262,22 @@ def _select(trace: Trace) -> list[Mistake]:
         ]
     still = [n for n in trace.notes if n.startswith("select stays")]
     return [Mistake(name="select_still", grave=False, text=n) for n in still]
+
+
+def _grid(trace: Trace, odd: dict[int, int]) -> str:
+    """Whether the capture was sampled too slowly to show every clock edge."""
+    if trace.sample is None or trace.finding is None or len(odd) < 2:
+        return ""
+    times = np.concatenate([e.times for e in trace.sample.edges])
+    step = int(np.gcd.reduce(np.diff(np.unique(times)))) if len(times) > 2 else 0
+    widths = np.diff(trace.sample.edges[trace.finding.roles.clock].times)
+    if not step or not len(widths):
+        return ""
+    least = int(widths.min()) // step
+    if least > 2:
+        return ""
+    span = trace.clock.text(step)
+    return f"sampled too slowly: every edge falls on a grid of {span}, and half a clock is as short as {least} of these; sample at least four times in half a clock"
 
 
 # --- SPI mode ---------------------------------------------------------------------------------------
@@ -243,15 +335,23 @@ def _mode(
     text = (
         f"wrong SPI mode: the controller drives mode {mode} and the chip needs mode {wanted}: {why}"
     )
+    # words that fit are luck here: the line changes at the very edge at which it is sampled
     return [Mistake(name="mode", text=text)]
 
 
 # --- words ------------------------------------------------------------------------------------------
-def _clock_count(trace: Trace, found: Shares) -> list[Mistake]:
+def _clock_count(trace: Trace, found: Shares, reader: Reader | None) -> list[Mistake]:
     wanted = {f.length for c in trace.chips for f in c.frames.values()}
     if trace.framer.total:
         wanted = {trace.framer.total, *(c.default_frame().length for c in trace.chips)}
     odd = {n: c for n, c in found.lengths.items() if n not in wanted}
+    if not odd and reader is not None and found.command < ENOUGH and len(wanted) > 1:
+        # the clocks of another layout: frames of the usual one may stand in them
+        usual = max(found.lengths, key=found.lengths.__getitem__, default=0)
+        shorter = [n for n in sorted(wanted) if n < usual]
+        where = reframed(reader, usual, shorter) if shorter else ""
+        if where:
+            return [Mistake(name="clocks", text=f"frames have {usual} clocks: {where}")]
     if not odd or not found.frames:
         return []
     clocks = max(odd, key=odd.__getitem__)
@@ -259,6 +359,14 @@ def _clock_count(trace: Trace, found: Shares) -> list[Mistake]:
     length = min(wanted, key=lambda n: abs(n - clocks))
     many = total > 0.5 * found.frames
     text = f"{total} of {found.frames} frames have a wrong number of clocks, most of these {clocks} instead of {length}"
+    if many and reader is not None and not trace.framer.total:
+        where = reframed(reader, clocks, sorted(wanted))
+        if where:
+            more = {1: "one extra clock, ", -1: "one clock is missing, "}.get(clocks - length, "")
+            return [Mistake(name="clocks", text=f"{text}: {more}{where}")]
+        grid = _grid(trace, odd)
+        if grid:
+            return [Mistake(name="undersampled", text=f"{text}: {grid}")]
     if clocks == length + 1:
         text += ": one extra clock (a glitch on the clock line, or the controller counts wrongly)"
     elif clocks == length - 1:
@@ -269,72 +377,3 @@ def _clock_count(trace: Trace, found: Shares) -> list[Mistake]:
     elif length % clocks == 0:
         text += ": select rises inside the frame"
     return [Mistake(name="clocks", text=text, grave=many)]
-
-
-def _best(reader: Reader, ranked: list[Fit], setup: SpiSetup) -> list[Mistake]:
-    if not ranked or ranked[0].share < ENOUGH or ranked[0].of < 3 or ranked[0].different < 2:
-        return []
-    usual, best = reader.usual["command"], ranked[0]
-    way = best.way
-    now = next(f for f in ranked if f.way.distance(usual) == 0)
-    if way.distance(usual) == 0 or best.share < now.share + CLEARLY:
-        return []
-    share = f"{best.good} of {best.of} commands fit"
-    if way.line != usual.line:
-        return [
-            Mistake(
-                name="data_swapped",
-                text=f"SDI and SDO are swapped: read from SDO, {share}",
-            )
-        ]
-    if way.order != usual.order:
-        order = "least" if way.order == "lsb" else "most"
-        return [
-            Mistake(
-                name="order",
-                text=f"wrong bit order: with the {order} significant bit first {share}",
-            )
-        ]
-    if way.rising != usual.rising:
-        mode = {0: 1, 1: 0, 2: 3, 3: 2}[setup.mode]
-        return [
-            Mistake(
-                name="mode",
-                text=f"wrong SPI mode: sampled at the {'rising' if way.rising else 'falling'} clock edge (mode {mode}) {share}",
-            )
-        ]
-    if way.inverted:
-        return [Mistake(name="inverted", text=f"SDI is inverted: turned round, {share}")]
-    return [
-        Mistake(
-            name="shift",
-            text=f"the command comes one clock {'late' if way.shift > 0 else 'early'}: shifted by a bit, {share}",
-        )
-    ]
-
-
-def _best_reply(reader: Reader, ranked: list[Fit], known: list[Mistake]) -> list[Mistake]:
-    if any(m.name == "data_swapped" for m in known):
-        return []
-    if not ranked or ranked[0].share < ENOUGH or ranked[0].of < 3 or ranked[0].different < 2:
-        return []
-    usual, best = reader.usual["reply"], ranked[0]
-    if best.way.distance(usual) == 0:
-        return []
-    if best.way.line != usual.line:
-        swapped = reader.fit("command", replace(reader.usual["command"], line="reply"))
-        if swapped.share < ENOUGH:
-            return []
-        text = f"SDI and SDO are swapped: read the other way round, {swapped.good} of {swapped.of} commands and {best.good} of {best.of} replies fit"
-        return [Mistake(name="data_swapped", text=text)]
-    share = f"{best.good} of {best.of} replies fit"
-    name = (
-        "shift"
-        if best.way.shift
-        else "inverted"
-        if best.way.inverted
-        else "order"
-        if best.way.order != usual.order
-        else "mode"
-    )
-    return [Mistake(name=name, text=f"replies fit only {best.way.text(usual)} ({share})")]

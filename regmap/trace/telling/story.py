@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -112,17 +112,19 @@ def tell(
     at: int | None = None,
     *,
     bad_replies: Fraction = Fraction(0),
+    others: Callable[[], Iterable[Chip]] | None = None,
 ) -> Story:
     """The story of a trace, also held against a stage (at tick `at`, else at the end).
 
     Where wiring or set-up make the words unbelievable, that is told instead of any fault. `bad_replies`
-    is the share of replies that may be beyond belief without being a reason to stop.
+    is the share of replies that may be beyond belief without being a reason to stop. `others` gives chips
+    that are tried where the words do not fit these.
     """
     counts: Counter[str] = Counter()
     registers: dict[str, tuple[int, int]] = {}
     for walker in trace.walkers:
         _count(walker, counts, registers)
-    diagnosis = diagnose(trace, trace.framer.chain)
+    diagnosis = diagnose(trace, trace.framer.chain, others)
     evidence = weigh(trace)
     sentences = [
         Sentence(rank=200 - i, kind="wiring", text=_sentence(t))

@@ -69,7 +69,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="write a SPICE deck of the half-bridge with the chosen gate currents",
     )
     parser.add_argument(
-        "--plot", metavar="FOLDER", help="write SVG plots: switching edge, trip current, dead time"
+        "--plot",
+        metavar="FOLDER",
+        help="write SVG plots: switching edge, trip current, dead time, PWM period",
     )
     parser.add_argument("--json", action="store_true", help="one JSON object")
 

@@ -16,7 +16,7 @@ from .drive import (
     then,
     turn_off_parts,
 )
-from .pwm import DEADTIME_USES, low_side_time, on_time, set_deadtime
+from .pwm import DEADTIME_USES, earlier, low_side_time, on_time, set_deadtime
 from .registry import Outcome, check, sided
 from .work import Work
 
@@ -51,12 +51,6 @@ def voltage_error_share(td: Any, skew: Any, ton: Any, toff: Any, f: Any) -> Any:
 def to_middle(a: Any, b: Any) -> Any:
     """Time to the middle of an edge that starts after `a` and lasts `b`."""
     return a + b / 2
-
-
-@formula("{ton} - {td}", "time", up="ton", down="td", source="complementary PWM")
-def less_deadtime(ton: Any, td: Any) -> Any:
-    """What the dead time leaves of an on-time."""
-    return ton - td
 
 
 @formula(
@@ -177,7 +171,7 @@ def duty_min(work: Work) -> Outcome:
         d=work.take("Dmin", "stage:pwm.duty.min"),
         f=work.take("f", "stage:pwm.frequency"),
     )
-    value = work.derive("t_pulse", less_deadtime, ton=on, td=set_deadtime(work))
+    value = work.derive("t_pulse", earlier, a=on, b=set_deadtime(work))
     return work.at_least(value, full_time(work, "source", "high"))
 
 

@@ -1,4 +1,5 @@
-"""Plots as SVG text: a switching edge, the trip-current band, the dead-time budget.
+"""Plots as SVG text: a switching edge, the trip-current band, the dead-time budget,
+and the timeline of one PWM period.
 
 Each function raises CallError that names the inputs that are missing.
 """
@@ -24,7 +25,9 @@ from .drive import (
     then,
 )
 from .inputs import ImpossibleError, Inputs
+from .period import period
 from .pwm import set_deadtime
+from .registry import run
 from .svg import HUES, INK, Panel, picture, scale_for
 from .vds import junction_range, on_resistance, trip_current
 from .work import About, Work
@@ -57,6 +60,7 @@ def plots(inputs: Inputs, left_out: list[str] | None = None) -> dict[str, str]:
         makers[f"turn-off-{side}"] = partial(edge, inputs, side, "off")
         makers[f"trip-current-{side}"] = partial(trip, inputs, side)
         makers[f"dead-time-{side}"] = partial(deadtime, inputs, side)
+        makers[f"period-{side}"] = partial(_whole_period, inputs, side)
     drawn, reasons = {}, []
     for name, make in makers.items():
         try:
@@ -68,6 +72,14 @@ def plots(inputs: Inputs, left_out: list[str] | None = None) -> dict[str, str]:
     if left_out is not None:
         left_out.extend(reasons)
     return drawn
+
+
+def _whole_period(inputs: Inputs, side: Side) -> str:
+    """The timeline with the verdicts that are read from it."""
+    names = [f"vds.blanking.{side}", f"deadtime.enough.{side}"]
+    names += ["sense.settling"] if side == "low" else []
+    told = [v for v in run(inputs, names) if v.value is not None and v.limit is not None]
+    return period(inputs, side, verdicts=told)
 
 
 def _guarded(function: Callable[..., str]) -> Callable[..., str]:

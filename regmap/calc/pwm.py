@@ -29,6 +29,12 @@ def low_side_time(d: Any, f: Any, td: Any) -> Any:
     return (1 - d) / f - td
 
 
+@formula("{a} - {b}", "time", up="a", down="b", source="difference of times")
+def earlier(a: Any, b: Any) -> Any:
+    """A time less another one."""
+    return a - b
+
+
 @formula("{a} * (1 + {tol})", "time", up="a tol", source="definition of a relative tolerance")
 def stretched(a: Any, tol: Any) -> Any:
     """A time counted by a clock with a tolerance about zero."""
@@ -41,14 +47,19 @@ def longer(a: Any, b: Any) -> Any:
     return larger(a, b)
 
 
-def set_deadtime(work: Work) -> Variable | None:
-    """Controller's and chip's dead time together."""
-    own = work.derive(
+def own_deadtime(work: Work) -> Variable | None:
+    """The controller's dead time by its clock: from one input edge to the other."""
+    return work.derive(
         "td,ctl",
         stretched,
         a=work.take("td,set", "stage:pwm.deadtime"),
         tol=work.take("tol", "stage:controller.clock_tolerance"),
     )
+
+
+def set_deadtime(work: Work) -> Variable | None:
+    """Controller's and chip's dead time together."""
+    own = own_deadtime(work)
     chip = work.maybe("td,chip", "role:deadtime")
     if chip is None:
         return own
@@ -73,13 +84,7 @@ def chip_delay(work: Work) -> Variable | None:
     chip = work.maybe("td,chip", "role:deadtime")
     if chip is None or work.choice("chip:deadtime_with_controller") == "sum":
         return chip
-    own = work.derive(
-        "td,ctl",
-        stretched,
-        a=work.take("td,set", "stage:pwm.deadtime"),
-        tol=work.take("tol", "stage:controller.clock_tolerance"),
-    )
-    return work.derive("td,add", beyond_own, chip=chip, own=own)
+    return work.derive("td,add", beyond_own, chip=chip, own=own_deadtime(work))
 
 
 DEADTIME_USES = (

@@ -9,7 +9,7 @@ from typing import Any
 
 from .corner import Variable, formula, larger
 from .drive import ON_USES, then, turn_on_time
-from .pwm import DEADTIME_USES, propagation, set_deadtime
+from .pwm import DEADTIME_USES, gate_starts, own_deadtime
 from .registry import Outcome, check
 from .sense import CHAIN, HEAT, SIGNS, ZERO, gain_band, output_at_zero, shunt_temperature
 from .work import Work
@@ -97,7 +97,7 @@ def sample_window(work: Work) -> Variable | None:
         half_window if at_centre else whole_window,
         d=sampled_duty(work),
         f=work.take("f", "stage:pwm.frequency"),
-        td=set_deadtime(work),
+        td=own_deadtime(work),
     )
 
 
@@ -110,8 +110,7 @@ def settled(work: Work) -> Variable | None:
     blank = work.maybe("t_blank", "role:sense.blanking")
     if blank is not None:
         quiet = work.derive("t_quiet", then, a=blank, b=quiet)
-    on = turn_on_time(work, "low")
-    edge = work.derive("t_edge", then, a=propagation(work), b=on)
+    edge = work.derive("t_edge", then, a=gate_starts(work), b=turn_on_time(work, "low"))
     return work.derive("t_settled", then, a=edge, b=quiet)
 
 
@@ -126,14 +125,14 @@ SETTLING_USES = (
 @check(
     "sense.settling",
     "amplifier settles in the low-side window at the highest duty",
-    "centre: (1 - Dmax) / (2 f) - td >= max(t_pd,on + t_on + t_blank + t_settle, t_sample); "
-    "end: (1 - Dmax) / f - td >= t_pd,on + t_on + t_blank + t_settle + t_sample",
+    "centre: (1 - Dmax) / (2 f) - td,ctl >= max(t_settled, t_sample); end: (1 - Dmax) / f - td,ctl "
+    ">= t_settled + t_sample; t_settled = td,add + t_pd,on + t_on + t_blank + t_settle",
     SETTLING_USES,
 )
 def settling(work: Work) -> Outcome:
     """Time from the low-side input edge to the sample against edges, settling and sampling.
 
-    The dead time taken off the window is the one in force, the chip's own included.
+    The chip's own dead time counts where it is longer than the controller's.
     """
     duty = sampled_duty(work)
     if duty is not None and isinstance(duty.high, float) and duty.high >= 1:

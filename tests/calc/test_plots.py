@@ -25,7 +25,7 @@ def texts(svg: str) -> list[str]:
 def test_all_plots(shape: Inputs) -> None:
     reasons: list[str] = []
     drawn = plots(shape, reasons)
-    assert len(drawn) == 8
+    assert len(drawn) == 10
     assert not reasons
     for name, svg in drawn.items():
         root = ET.fromstring(svg)
@@ -113,7 +113,7 @@ def test_missing_inputs_are_named(build: Build) -> None:
     left: list[str] = []
     drawn = plots(build(without=("stage:mosfet.qgs",)), left)
     assert set(drawn) == {"trip-current-high", "trip-current-low"}
-    assert len(left) == 6
+    assert len(left) == 8
     with pytest.raises(CallError):
         plots(Inputs([]))
     with pytest.raises(CallError, match="never turns on fully"):

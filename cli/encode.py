@@ -66,6 +66,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="only the bytes, one burst a line, as a byte-wide controller sends them",
     )
+    parser.add_argument(
+        "--allow",
+        action="append",
+        default=[],
+        metavar="REG.FIELD=REASON",
+        help="set a field to a code that the map forbids, with the reason",
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
 
@@ -188,7 +195,12 @@ def _frames(
     """The frames of the requests, of one sequence, or of the whole bring-up."""
     named = [text for text in args.requests if text in chip.sequences or text == WHOLE]
     if not named:
-        return plan(chip, args.requests, bank, dict(assignments(args.part)), origins)
+        allow = [
+            name.strip() for name, _, why in (t.partition("=") for t in args.allow) if why.strip()
+        ]
+        if len(allow) < len(args.allow):
+            raise CallError("--allow without a reason; expected as in --allow GATE.MODE=bench")
+        return plan(chip, args.requests, bank, dict(assignments(args.part)), origins, allow)
     if len(args.requests) > 1:
         raise CallError(f"{named[0]} is a sequence of its own; expected no other request beside it")
     actions = bring_up_sequence(chip, bank, BRING_UP if named == [WHOLE] else named)

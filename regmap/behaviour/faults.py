@@ -292,7 +292,7 @@ def _never_zero(chip: Chip, name: str) -> bool:
     item = chip.registers[name]
     # what reserved bits must be written with need not be what they read as, where they are written
     stated = item.reserved_write & item.read_mask and not item.takes_writes
-    return bool(stated) or any(
+    return bool(stated or chip.identity.get(name)) or any(
         f.access is Access.RO
         and not f.meanings
         and f.reset

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from dataclasses import field as entry
 
 from ..chip.bank import Bank, need
 from ..chip.bits import extract
 from ..chip.model import Chip, Command, Field, Joined, Register
-from ..chip.values import Choice, Reading, cases, choose, read
+from ..chip.values import Choice, Reading, cases, choose, read, refusal
 from ..errors import CallError
 from ..expr import Expr
 from ..frames.codec import Codec, Sent, next_counters
@@ -68,6 +68,7 @@ def plan(
     bank: Bank | None = None,
     given: Mapping[str, int] | None = None,
     origins: Mapping[str, str] | None = None,
+    allow: Collection[str] = (),
 ) -> list[Planned]:
     """The frames for these requests (a key's name is its steps), in order; settings of one register in
     a row share one write (a field that is set again starts another).
@@ -77,9 +78,10 @@ def plan(
     (its `requests` are empty); the complement of a written register is written after it. Counters
     count on from frame to frame. `origins` tells of registers (by name) and fields (REG.FIELD) where
     what `bank` knows of them comes from, reset where it tells nothing.
-    Raises CallError for what the chip cannot do.
+    `allow` names fields that may be set to codes that the map forbids.
+    Raises CallError for what the chip cannot do, or the map forbids.
     """
-    planner = _Plan(chip, bank, given, origins or {})
+    planner = _Plan(chip, bank, given, origins or {}, allow)
     for piece in (p.strip() for text in texts for p in text.split(";")):
         steps = chip.keys[piece].steps if piece in chip.keys else ()
         for text, request in read_requests(chip, steps or [piece]):
@@ -102,6 +104,7 @@ class _Plan:
         bank: Bank | None,
         given: Mapping[str, int] | None,
         origins: Mapping[str, str],
+        allow: Collection[str],
     ) -> None:
         self.chip = chip
         self.codec = Codec(chip)
@@ -109,6 +112,7 @@ class _Plan:
         self.machine = Machine(chip, self.now.copy())
         self.given = dict(given or {})
         self.origins = dict(origins)
+        self.allow = allow
         self.counters: dict[str, int] = {}
         self.frames: list[Planned] = []
         self.pending: dict[str, list[tuple[str, Choice, str]]] = {}
@@ -123,6 +127,10 @@ class _Plan:
         if isinstance(request, WriteWord):
             register = self.chip.registers[request.register]
             _complete(self.now, register.name)
+            for field in register.fields:
+                reading = read(field, extract(request.word, field.bits), self.now)
+                if reading.forbidden and field.writable and field.ref not in self.allow:
+                    raise CallError(refusal(field, reading))
             self.write(register, request.word, (), (text,))
         elif isinstance(request, ReadRegister):
             register = self.chip.registers[request.register]
@@ -138,7 +146,7 @@ class _Plan:
 
     def set_field(self, text: str, request: SetField) -> None:
         item = need(self.chip, request.name)
-        choice = choose(item, request.value, self.now)
+        choice = choose(item, request.value, self.now, allowed=request.name in self.allow)
         touched = _registers_of(item)
         fields = _fields_of(self.chip, item)
         for field in fields:

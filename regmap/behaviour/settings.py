@@ -59,6 +59,20 @@ def oddities(register: Register, word: int) -> list[str]:
     return found
 
 
+def identities(chip: Chip) -> dict[str, int]:
+    """Registers that always read one word, what proves which chip answers: those that the map names,
+    else those that report only and that a sequence expects to hold one word."""
+    if chip.identity:
+        return dict(chip.identity)
+    found: dict[str, int] = {}
+    holding = {f.register for f in chip.faults.values()}
+    for step in (s for steps in chip.sequences.values() for s in steps if s.do == "expect"):
+        register, mask, value = expectation(chip, step.targets[0])
+        if mask == register.mask and register.name not in holding and not register.takes_writes:
+            found[register.name] = value
+    return found
+
+
 #: roles of fields whose write does something, and sets nothing
 _DEEDS = ("watchdog.service", "clear")
 

@@ -217,12 +217,16 @@ class Frame:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """One option or table row: a code, its name, and the physical value where it has one."""
+    """One option or table row: a code, its name, and the physical value where it has one.
+
+    `forbidden` is why the code must not be set.
+    """
 
     code: int
     name: str = ""
     text: str = ""
     band: Band | None = None
+    forbidden: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -557,6 +561,7 @@ class KnownFrame:
     """A frame copied from the data sheet, and what the data sheet says that it does.
 
     `after` are requests and keys that came before and decide the layout (a checksum switched on).
+    `place` is (index, count) where the data sheet shows several frames, as for a key or a complement.
     """
 
     does: str
@@ -565,6 +570,7 @@ class KnownFrame:
     data: int | None = None
     given: Mapping[str, int] = field(default_factory=dict)
     after: tuple[str, ...] = ()
+    place: tuple[int, int] = (0, 1)
     source: str = ""
     origin: str = ""
 
@@ -649,6 +655,7 @@ class Chip:
     sequences: Mapping[str, tuple[Step, ...]] = field(default_factory=dict)
     rules: tuple[Rule, ...] = ()
     known_frames: tuple[KnownFrame, ...] = ()
+    identity: Mapping[str, int] = field(default_factory=dict)
     electrical: Mapping[str, Param] = field(default_factory=dict)
     chain: Chain | None = None
     watchdog: str = ""

@@ -37,7 +37,8 @@ class Valued(Protocol):
 class Reading:
     """What one code means. `band` is the physical value in base units, where there is one.
 
-    `defined` is False where the map gives the field meanings but none for this code.
+    `defined` is False where the map gives the field meanings but none for this code; `forbidden` is
+    why the map says that it must not be set.
     """
 
     code: int
@@ -45,6 +46,7 @@ class Reading:
     text: str = ""
     band: Band | None = None
     defined: bool = True
+    forbidden: str = ""
 
     def is_on(self, role: str = "") -> bool:
         """Whether a switch that reads so is on (`parameters.switched_on`)."""
@@ -131,7 +133,7 @@ def in_meaning(meaning: Meaning, code: int, width: int) -> Reading:
     """What `code` means under one meaning."""
     entry = meaning.entries.get(code)
     if entry is not None:
-        return Reading(code, entry.name, entry.text, entry.band)
+        return Reading(code, entry.name, entry.text, entry.band, forbidden=entry.forbidden)
     if meaning.scale is not None:
         number = scale_code(meaning.scale, code, width)
         if meaning.scale.first <= number <= meaning.scale.last:
@@ -188,12 +190,29 @@ class _Alone:
 _BOUND = re.compile(r"\s*(>=|<=|at least|at most)?\s*(.*)", re.DOTALL)
 
 
-def choose(item: Valued, text: str, env: Env | None = None) -> Choice:
+def choose(item: Valued, text: str, env: Env | None = None, *, allowed: bool = False) -> Choice:
     """The code for what a person wrote: an option's name, `60 mA`, `>= 200 ns`, `max`, `0x1F`, `3`.
 
     Names win over numbers; 0x and 0b are always raw codes. Where several meanings may be in force
-    only what all of them agree on can be chosen. Raises CallError with the nearest choice.
+    only what all of them agree on can be chosen. A code that the map forbids is chosen only where it is
+    `allowed`. Raises CallError with the nearest choice.
     """
+    choice = _chosen(item, text, env)
+    if choice.reading.forbidden and not allowed:
+        raise CallError(refusal(item, choice.reading))
+    return choice
+
+
+def refusal(item: Valued, reading: Reading) -> str:
+    """Why a forbidden code is refused, and what takes it all the same."""
+    name = getattr(item, "ref", item.name)
+    return (
+        f"{name} = {reading.label} (code {reading.code}) must not be set: {reading.forbidden}; where it is "
+        f"meant, allow {name} with a reason"
+    )
+
+
+def _chosen(item: Valued, text: str, env: Env | None) -> Choice:
     asked = text.strip()
     if not asked:
         raise CallError(f"no value for {item.name}")
@@ -314,7 +333,7 @@ def _with_scale(
     rows = {
         e.code: (e.band.typ, in_meaning(meaning, e.code, item.width))
         for e in meaning.entries.values()
-        if e.band is not None
+        if e.band is not None and not e.forbidden
     }
     scale = meaning.scale
     if scale is not None:

@@ -86,7 +86,7 @@ def readback(chip: Chip, register: Register, old: int, word: int) -> tuple[int, 
 def witness(chip: Chip) -> tuple[Register, int] | None:
     """A register whose word never changes, with that word: proof that the right chip answers.
 
-    First what the power-up sequence expects of a whole read-only register, else a read-only
+    First what the map calls the chip's identity, then what the power-up sequence expects of a whole read-only register, else a read-only
     register without faults and shown conditions whose word is neither all zeros nor all ones.
     """
 
@@ -103,6 +103,9 @@ def witness(chip: Chip) -> tuple[Register, int] | None:
             and not read_hazards(chip, register)
         )
 
+    for name, word in chip.identity.items():
+        if not read_hazards(chip, chip.registers[name]):
+            return chip.registers[name], word
     for step in chip.sequences.get("power_up", ()):
         if step.do == "expect":
             register, mask, value = expectation(chip, step.targets[0])

@@ -77,11 +77,14 @@ def asked_by(chip: Chip, known: KnownFrame) -> tuple[Sent, Bank]:
     # what only selects the page comes before, and is no part of the example
     planned = plan(chip, [known.does], machine.bank, given=given)
     frames = [f for f in planned if f.requests]
-    if len(frames) != 1:
+    index, count = known.place
+    if len(frames) != count:
         raise CallError(f"'{known.does}' takes {len(frames)} frames")
     for each in planned:
         machine.apply(each.sent)
-    return frames[0].sent, machine.bank
+        if each is frames[index]:
+            break
+    return frames[index].sent, machine.bank
 
 
 def examples_of(chip: Chip) -> dict[str, tuple[Layout, list[Example]]]:

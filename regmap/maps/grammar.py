@@ -57,6 +57,7 @@ MEANING_KEYS: dict[str, tuple[Shape, bool, str]] = {
                     {
                         "name": (OPTION, False, "what settings and headers call the option"),
                         "text": (TEXT, False, "what it does, for people"),
+                        "forbidden": (TEXT, False, "why this code must not be set"),
                         "value": (
                             Qty(None),
                             False,
@@ -472,9 +473,13 @@ KNOWN_FRAME = Record(
         "does": (
             TEXT,
             True,
-            "REG.FIELD = VALUE (several with `;`), REG = WORD, read:REG, or a command's name",
+            "REG.FIELD = VALUE (several with `;`), REG = WORD, read:REG, or the name of a command or key",
         ),
-        "command": (WORD64, False, "the frame sent, check bits included"),
+        "command": (
+            Many(WORD64, "words"),
+            False,
+            "the frame sent, check bits included; of a key or a register with a complement, a list of them",
+        ),
         "reply": (WORD64, False, "the word answered"),
         "data": (WORD64, False, "what that reply carries"),
         "given": (
@@ -739,6 +744,11 @@ def map_shape() -> Record:
                 Many(KNOWN_FRAME, "known frames", single=False),
                 False,
                 "examples of the data sheet that `vet` proves",
+            ),
+            "identity": (
+                Table(NAME, WORD64, "words by register", 1),
+                False,
+                "registers that always read one word: what proves which chip answers",
             ),
             "electrical": (Params(ELECTRICAL), False, "electrical parameters for the calculations"),
             "watchdog": (

@@ -321,6 +321,7 @@ def _build(rec: Rec, reader: Reader, sources: Sources) -> Chip:
         sequences=extras.sequences(rec.get("sequences", empty)),
         rules=extras.rules(rec.get("rules", empty)),
         known_frames=extras.known_frames(rec.get("known_frames", [])),
+        identity=extras.identity(rec.get("identity", empty)),
         chain=extras.chain(rec["chain"]) if "chain" in rec else None,
     )
     _check_conditions(rec, extras)

@@ -124,7 +124,8 @@ def _prove_one(chip: Chip, codec: Codec, known: KnownFrame, hints: Hints) -> Ite
         sent, bank = asked_by(chip, known)
     except CallError as error:
         several = str(error).endswith(" frames")
-        yield problem(str(error), "one frame" if several else "")
+        shown = "one frame" if known.place[1] == 1 else f"the {known.place[1]} frames shown"
+        yield problem(str(error), shown if several else "")
         return
     digits = (sent.frame.length + 3) // 4
     if known.command is not None:

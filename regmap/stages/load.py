@@ -10,7 +10,7 @@ asked, what the chip can do, and where it stands in the file.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -74,6 +74,7 @@ class Stage:
     settings: tuple[Setting, ...]
     params: Mapping[str, Param]
     waive: Mapping[str, str] = field(default_factory=dict)
+    allow: Mapping[str, str] = field(default_factory=dict)
     invented: bool = False
     summary: str = ""
     chain: tuple[Chip, ...] = ()
@@ -172,6 +173,15 @@ class _StageShape(Shape):
                     Table(_CheckName(), Text(), "checks by name"),
                     False,
                     "checks that do not apply, each with the reason",
+                ),
+                "allow": (
+                    Table(
+                        Word(r"[A-Za-z_]\w*(\.[A-Za-z_]\w*)?", "REG.FIELD or a value's name"),
+                        Text(),
+                        "reasons by field",
+                    ),
+                    False,
+                    "codes that the map forbids or leaves reserved and that are meant, each with the reason",
                 ),
                 "chain": (
                     Record(
@@ -320,7 +330,8 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
         for n, b in rec["params"].items()
     }
     asked = _asked(rec, chip, reader)
-    settings = _settle(asked, chip, params, reader)
+    allow = dict(rec.get("allow", {}))
+    settings = _settle(asked, chip, params, reader, allow)
     head = rec.get("stage", {})
     chain, position = _chain(rec, chip, path, reader)
     stage = Stage(
@@ -330,6 +341,7 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
         settings=tuple(settings),
         params=params,
         waive=dict(rec.get("waive", {})),
+        allow=allow,
         invented=head.get("invented", False),
         summary=head.get("summary", ""),
         chain=chain,
@@ -469,22 +481,39 @@ def _twice(chip: Chip, name: str, item: Valued, taken: dict[tuple[str, int], str
 
 
 def _settle(
-    asked: list[tuple[str, str, Node]], chip: Chip, params: Mapping[str, Param], reader: Reader
+    asked: list[tuple[str, str, Node]],
+    chip: Chip,
+    params: Mapping[str, Param],
+    reader: Reader,
+    allow: Mapping[str, str],
 ) -> list[Setting]:
     """Codes for every wanted text; what cannot be chosen is reported."""
-    choices, errors = choices_of(chip, [(name, text) for name, text, _ in asked], params)
+    choices, errors = choices_of(chip, [(name, text) for name, text, _ in asked], params, allow)
     settings: list[Setting] = []
     for (name, text, node), choice, error in zip(asked, choices, errors, strict=True):
         if choice is None:
             reader.complain(node, name, error)
         else:
             origin = Sources.origin(node)
+            reading = choice.reading
+            reserved = not reading.defined or reading.name.casefold().startswith("reserved")
+            if reserved and name not in allow:
+                reader.complain(
+                    node,
+                    name,
+                    f"the code {choice.code}, which the map calls {reading.name or 'nothing'}",
+                    f"a code with a meaning, or `allow: {{{name}: the reason}}`",
+                    severity="warning",
+                )
             settings.append(Setting(name=name, asked=text, choice=choice, origin=origin))
     return settings
 
 
 def choices_of(
-    chip: Chip, asked: Sequence[tuple[str, str]], params: Mapping[str, Param]
+    chip: Chip,
+    asked: Sequence[tuple[str, str]],
+    params: Mapping[str, Param],
+    allow: Collection[str] = (),
 ) -> tuple[list[Choice | None], list[str]]:
     """The choice for each (name, text), or None and why not.
 
@@ -501,7 +530,7 @@ def choices_of(
             assert item is not None
             before = found[index]
             try:
-                choice = choose(item, text, bank)
+                choice = choose(item, text, bank, allowed=name in allow)
             except CallError as error:
                 found[index], errors[index] = None, str(error)
                 continue

@@ -32,7 +32,7 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "key misspelt",
         "registers:",
         "regsters:",
-        "map.yaml:33:1: error: the key 'regsters'; expected one of gateword_map, extends, without, chip, spi, frames, commands, registers, joined, external, states, keys, faults, sequences, rules, known_frames, electrical, watchdog, page_select, chain; nearest: registers",
+        "map.yaml:33:1: error: the key 'regsters'; expected one of gateword_map, extends, without, chip, spi, frames, commands, registers, joined, external, states, keys, faults, sequences, rules, known_frames, identity, electrical, watchdog, page_select, chain; nearest: registers",
     ),
     (
         "key twice",

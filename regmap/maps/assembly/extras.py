@@ -485,6 +485,8 @@ class Extras:
                 if text not in self.chip.keys:
                     good = self.request(text, node, rec.path, bank=bank) is not None and good
             for piece in rec["does"].split(";"):
+                if piece.strip() in self.chip.keys:
+                    continue
                 node = rec.value_nodes["does"]
                 good = self.request(piece, node, rec.path, bank=bank) is not None and good
             parts = [
@@ -511,20 +513,55 @@ class Extras:
                     "the word that the data sheet shows",
                 )
                 good = False
-            if good:
+            words = [*rec.get("command", ())] or [None]
+            if len(words) > 1 and ("reply" in rec or "data" in rec):
+                self.reader.complain(
+                    rec.value_nodes["reply" if "reply" in rec else "data"],
+                    rec.path,
+                    "a reply to several commands",
+                    "an example of its own for the frame that it answers",
+                )
+                good = False
+            for index, word in enumerate(words if good else ()):
                 found.append(
                     KnownFrame(
                         does=rec["does"],
-                        command=rec.get("command"),
+                        command=word,
                         reply=rec.get("reply"),
                         data=rec.get("data"),
                         given=dict(rec.get("given", {})),
                         after=tuple(rec.get("after", ())),
+                        place=(index, len(words)),
                         source=rec.get("source", ""),
                         origin=Sources.origin(rec.node),
                     )
                 )
         return tuple(found)
+
+    def identity(self, rec: Rec) -> dict[str, int]:
+        """Registers that always read one word: they only report, and the word fits."""
+        found: dict[str, int] = {}
+        for name, word in rec.items():
+            register = self.chip.registers.get(name)
+            if register is None:
+                self.name(name, self.chip.registers, "register", rec.key_nodes[name], rec.path)
+            elif register.takes_writes or not register.shows:
+                self.reader.complain(
+                    rec.key_nodes[name],
+                    rec.path,
+                    f"{name}, which {'can be written' if register.takes_writes else 'no read shows'}",
+                    "a register that only reports",
+                )
+            elif word & ~register.shows:
+                self.reader.complain(
+                    rec.value_nodes[name],
+                    rec.path,
+                    f"the word 0x{word:X} of {name}",
+                    f"bits that a read shows, 0x{register.shows:X}",
+                )
+            else:
+                found[name] = word
+        return found
 
     def chain(self, rec: Rec) -> Chain:
         headers = []

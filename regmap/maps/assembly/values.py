@@ -154,7 +154,13 @@ def _options(
             if code in entries:
                 reader.complain(node, options.path, f"the code {code} again", "each code once")
                 break
-            entries[code] = Entry(code=code, name=name, text=option.get("text", ""), band=band)
+            entries[code] = Entry(
+                code=code,
+                name=name,
+                text=option.get("text", ""),
+                band=band,
+                forbidden=option.get("forbidden", ""),
+            )
 
 
 def _spread(

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from regmap.behaviour.effects import compare, effects
 from regmap.behaviour.machine import Machine
-from regmap.behaviour.settings import expectation, oddities
+from regmap.behaviour.settings import identities, oddities
 from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
 from regmap.chip.model import Chip, Register
@@ -73,7 +73,7 @@ class Belief:
         self.pending: dict[str, Written] = {}
         self.refused: dict[str, Written] = {}
         self.latest: dict[str, Written] = {}
-        self._identity = _identities(chip)
+        self._identity = identities(chip)
         self._masks = {r.name: r.shows for r in chip.registers.values()}
         self._fixed = {r.name: r.read_back for r in chip.registers.values()}
         #: what the frame of now has changed, or a reply of it shown changed
@@ -364,20 +364,6 @@ class Belief:
             return []
         text = f"{where} says '{name}' is {'on' if value else 'off'}; after the captured frames it should be {'on' if believed else 'off'}"
         return [Note(kind="impossible", weight="warn", text=text)]
-
-
-def _identities(chip: Chip) -> dict[str, int]:
-    """Read-only registers that a sequence expects to hold one word: what tells the chip."""
-    found: dict[str, int] = {}
-    holding = {f.register for f in chip.faults.values()}
-    for steps in chip.sequences.values():
-        for step in steps:
-            if step.do != "expect":
-                continue
-            register, mask, value = expectation(chip, step.targets[0])
-            if mask == register.mask and register.name not in holding and not register.takes_writes:
-                found[register.name] = value
-    return found
 
 
 def _bare_state(expression: Expr, value: bool) -> tuple[str, bool]:

@@ -12,6 +12,7 @@ from typing import Any
 
 from ..behaviour.machine import Machine, after_write
 from ..chip.bank import Bank
+from ..chip.bits import extract
 from ..chip.model import Chip, Register
 from ..errors import CallError, FrameError
 from . import rules
@@ -58,6 +59,7 @@ class Exchange:
         self._begin = port.clock()
         self._in_step = False
         self._flags = rules.power_up_flags(chip)
+        self._sentry = rules.sentry(chip)
         self._configured = False
 
     # --- time and record ---------------------------------------------------------------------
@@ -72,7 +74,9 @@ class Exchange:
 
     def account(self) -> Account:
         """What is known and unknown now."""
-        return self.known.account(self.port.name, enable_pin=self.port.has_enable_pin)
+        return self.known.account(
+            self.port.name, enable_pin=self.port.has_enable_pin, watched=self.watched
+        )
 
     # --- one exchange --------------------------------------------------------------------------
     def _trade(self, asks: Sequence[Ask], page: int | None = None) -> Trade:
@@ -137,7 +141,39 @@ class Exchange:
         self._session()
         self._note_page(trade)
         self._watch_for_reset(trade)
+        self._ask_sentry(trade)
         return trade
+
+    @property
+    def watched(self) -> bool:
+        """Whether a reset of the chip would have shown by the last exchange."""
+        return self._configured and (self._sentry is not None or rules.shown_in_replies(self.chip))
+
+    def _proof(self) -> list[Ask]:
+        """What is read beside everything else: a known answer, and whether the chip was reset."""
+        beside = [self._filler] if self._filler is not None else []
+        if self._sentry is not None and self._configured and self._sentry is not self._filler:
+            beside.append(self._sentry)
+        return [Ask("read", register) for register in beside]
+
+    def _ask_sentry(self, trade: Trade) -> None:
+        """A reset that the sentry shows, seen at once; that there was none takes a whole reading."""
+        for index, ask in enumerate(trade.asks):
+            if ask.kind != "read" or ask.register is None or ask.register is not self._sentry:
+                continue
+            answer = trade.clean(index)
+            if answer is not None and answer.data is not None and self._power_up(answer.data):
+                self._flag_is(True)
+
+    def _power_up(self, word: int) -> bool:
+        """Whether a word of the sentry says that the chip was reset."""
+        register = self._sentry
+        assert register is not None
+        for fault in self.chip.faults.values():
+            field = register.field(fault.field) if fault.register == register.name else None
+            if fault.name in self._flags and field is not None:
+                return extract(word, field.bits) == fault.code
+        return False
 
     def _doubt(self, what: str) -> None:
         """Power may have gone meanwhile; the next proof that it did not restores what was known."""

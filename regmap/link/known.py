@@ -43,6 +43,8 @@ class Account:
     losses: tuple[str, ...]
     notes: tuple[str, ...]
     safe_state: tuple[str, ...]
+    #: whether a reset would have shown by the last exchange; if not, `held` is as of its reading
+    watched: bool = False
     digits: dict[str, int] = field(default_factory=dict)
 
     @property
@@ -54,7 +56,13 @@ class Account:
         """Text for people; the way to a safe state last, where something is unknown or was lost."""
         out = []
         if self.held:
-            out.append(f"{self.chip} is known to hold:")
+            since = (
+                "is known to hold:"
+                if self.watched
+                else "held when last read (a reset since would not have shown: its power-up flag is "
+                "not clear, or there is none):"
+            )
+            out.append(f"{self.chip} {since}")
             for item in self.held:
                 out.append(f"  {item.register} = {self._hex(item.register, item.word)}  {item.how}")
         for item in self.unknown:
@@ -191,7 +199,7 @@ class Knowledge:
         if text not in self.notes:
             self.notes.append(text)
 
-    def account(self, port: str, *, enable_pin: bool = False) -> Account:
+    def account(self, port: str, *, enable_pin: bool = False, watched: bool = False) -> Account:
         """Everything known and unknown now."""
         chip = self.chip
         held, unknown, never = [], [], []
@@ -215,5 +223,6 @@ class Knowledge:
             losses=tuple(self.losses),
             notes=tuple(self.notes),
             safe_state=safe_state(chip, port, enable_pin),
+            watched=watched,
             digits={r.name: (r.width + 3) // 4 for r in chip.registers.values()},
         )

@@ -200,7 +200,7 @@ class Reader(Exchange):
 
     def _read_once(self, register: Register, attempt: int, *, once: bool) -> Reading:
         before, after = self._turn(register)
-        proof = [Ask("read", self._filler)] if self._filler is not None else []
+        proof = self._proof()
         layout = self.composer.codec.reply_layout(
             self.composer.codec.read(register, self.machine.bank)
         )
@@ -238,7 +238,7 @@ class Reader(Exchange):
             r
             for r in self.chip.registers.values()
             if r is not register
-            and r is not self._filler
+            and r not in (self._filler, self._sentry)
             and r.readable
             and (r.page in (None, register.page) or rules.harmless_on_any_page(self.chip, r))
             and not rules.read_hazards(self.chip, r)

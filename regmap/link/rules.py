@@ -173,6 +173,30 @@ def power_up_flags(chip: Chip) -> set[str]:
     return {f.name for f in chip.faults.values() if f.normal_at_power_up}
 
 
+def shown_in_replies(chip: Chip) -> bool:
+    """Whether every reply tells of a power-on reset."""
+    flags = power_up_flags(chip)
+    return all(
+        any(p.kind == "status" and p.fault in flags for p in layout.parts)
+        for frame in chip.frames.values()
+        for layout in frame.replies.values()
+    )
+
+
+def sentry(chip: Chip) -> Register | None:
+    """A register that shows a power-on reset and can be read at any time; None where replies show it."""
+    if shown_in_replies(chip):
+        return None
+    flags = power_up_flags(chip)
+    for fault in chip.faults.values():
+        register = chip.registers.get(fault.register)
+        if fault.name not in flags or register is None or not register.readable:
+            continue
+        if register.page is None and not register.frame and not read_hazards(chip, register):
+            return register
+    return None
+
+
 def off_request(chip: Chip) -> list[str]:
     """Writes that switch the outputs off or the chip to sleep, by the roles of its fields."""
     found = []

@@ -90,7 +90,7 @@ class Link(Reader):
         self, ask: Ask, register: Register, check: tuple[int, int] | None, attempt: int
     ) -> Written:
         before, after = self._turn(register, always=True)
-        proof = [Ask("read", self._filler)] if self._filler is not None else []
+        proof = self._proof()
         looks: list[Ask] = []
         if check is not None:
             layout = self.composer.codec.reply_layout(
@@ -109,6 +109,8 @@ class Link(Reader):
                 reading = self._judge(
                     trade, register, len(before) + 1, len(looks), attempt, once=False
                 )
+                if reading.good and not self._depends(trade, len(before) + 1):
+                    reading = None  # one answer to every question; `read` asks more of them
         except TransferLostError as lost:
             why, may_have_run = str(lost), lost.may_have_run
         if check is None:
@@ -229,7 +231,7 @@ class Link(Reader):
         return bank
 
     def _act(self, asks: list[Ask], what: str) -> Written:
-        proof = [Ask("read", self._filler)] if self._filler is not None else []
+        proof = self._proof()
         trade: Trade | None = None
         why, may_have_run = "", True
         touched = [(a.register.name, a.word or 0) for a in asks if a.register is not None]

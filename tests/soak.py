@@ -1,0 +1,366 @@
+"""Hours of requests under everything that can go wrong, on demand; a short run of it is in the suite.
+
+    python tests/soak.py --requests 100000            counts at the end, exit status 1 where one is wrong
+    python tests/soak.py --minutes 120 --seed 7       until the time is up
+
+The simulated chip is the truth: at every burst of an operation its registers are looked at past the
+SPI. What the link calls good must have been true at some moment of the operation, what it calls lost
+or unknown must say why, and its account must contain what the chip holds.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import random
+import sys
+import time
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from regmap.behaviour.machine import as_read
+from regmap.behaviour.settings import setting_registers
+from regmap.chip.bank import Bank
+from regmap.chip.model import Chip
+from regmap.link import rules
+from regmap.link.bringup import apply
+from regmap.link.look import final_bank
+from regmap.maps.load import load_map, shipped
+from regmap.wire.frame import encode_frame
+from regmap.wire.layout import REPLY, Kind
+
+_SPEC = importlib.util.spec_from_file_location(
+    "link_bench", Path(__file__).with_name("link") / "bench.py"
+)
+assert _SPEC is not None
+assert _SPEC.loader is not None
+_MODULE = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(_MODULE)
+Bench = _MODULE.Bench
+
+OPEN = {"numbat24": "unlocked", "bilby32": "open"}
+MOST_SECONDS = 40.0  # of virtual time that one operation may take
+
+#: name -> disturbances of the SPI and of the serial line, with what is asked of the bench beside them
+KINDS: dict[str, tuple[list[str], dict[str, Any]]] = {
+    "quiet": ([], {}),
+    **{f"bit flips {p} %": ([f"bit_flips {p} %"], {}) for p in (1, 5, 20)},
+    **{f"lost frames {p} %": ([f"lost_frames {p} %"], {}) for p in (1, 10)},
+    **{f"lost clocks {p} %": ([f"lost_clocks {p} %"], {}) for p in (1, 10)},
+    **{f"busy {p} %": ([f"busy {p} %"], {}) for p in (5, 60)},
+    **{
+        f"{what} now and then": ([f"{what} at {t} ms for 900 us" for t in (2, 9, 17, 30, 60)], {})
+            for what in (
+            *("dead_reply low", "dead_reply high", "dead_reply float", "dead_command low"),
+            *("dead_command high", "dead_clock", "echo"),
+        )
+    },
+    **{f"wrong mode {m} now and then": ([f"wrong_mode {m} at {t} ms for 700 us" for t in (3, 12, 40)], {}) for m in range(4)},
+    **{f"{what} stays": ([f"{what} at 5 ms"], {}) for what in ("dead_reply high", "echo", "dead_command low")},
+    "brown-outs": ([f"no_power at {t} ms for 300 us" for t in (4, 11, 23, 47, 90)], {}),
+    "long outages": ([f"no_power at {t} ms for 9 ms" for t in (4, 40, 90)], {}),
+    "resets": ([f"reset at {t} ms" for t in (2, 5, 9, 14, 26, 41, 77)], {}),
+    "resets between write and verify": ([], {"between": "reset"}),
+    "brown-outs between write and verify": ([], {"between": "no_power for 2 us"}),
+    **{f"line flips {p} %": ([f"line_flips {p} %"], {}) for p in (1, 10)},
+    **{f"line drops {p} %": ([f"line_drops {p} %"], {}) for p in (1, 10)},
+    "line delays": (["line_delays 5 % by 80 ms"], {}),
+    "line echo": (["line_echo"], {}),
+    "unplugged": ([f"unplug at {t} s for 300 ms" for t in (0.3, 1.2, 2.5, 4, 6)], {}),
+    "unplugged, adapter restarts": ([f"unplug at {t} s for 300 ms" for t in (0.3, 1.2, 2.5, 4)], {"restarts": True}),
+    "adapter restarts": ([], {"hostile": "restart"}),
+    "answers twice": ([], {"hostile": "twice"}),
+    "stale answers": ([], {"hostile": "stale"}),
+    "wrong numbers": ([], {"hostile": "number"}),
+    "babble": ([], {"hostile": "babble"}),
+    "another layout": ([], {"layout": True}),
+    "rejected answers again": (["bit_flips 5 %", "lost_frames 3 %"], {"rejected": "previous"}),
+    "everything": (
+        ["bit_flips 1 %", "lost_frames 1 %", "line_flips 1 %", "line_drops 1 %", "reset at 30 ms",
+         "no_power at 60 ms for 1 ms", "unplug at 2 s for 300 ms"],
+        {"hostile": "stale", "restarts": True},
+    ),
+}  # fmt: skip
+
+#: what happens at every frame of a bring-up
+AT_EACH = ("reset", "no_power for 3 us", "lost_frames 100 % for 1 ns", "bit_flips 100 % for 1 ns")
+
+
+class Hostile:
+    """A line that repeats, holds back, renumbers or adds what the adapter sends."""
+
+    def __init__(self, line: Any, bench: Any, what: str) -> None:
+        self.line, self.bench, self.what = line, bench, what
+        self.kept = b""
+
+    def read(self, timeout: float) -> bytes:
+        data = self.line.read(timeout)
+        rng = self.bench.rng
+        if not data or not self.bench.hurting or rng.random() > 0.15:
+            return bytes(data)
+        if self.what == "twice":
+            return bytes(data + data)
+        if self.what == "stale":
+            out, self.kept = self.kept + (data if rng.random() < 0.5 else b""), data
+            return bytes(out)
+        if self.what == "number":
+            body = bytes([1]) + rng.randbytes(7)
+            wrong = encode_frame(Kind.TRANSFER | REPLY, rng.randrange(1, 0x10000), body)
+            return bytes(wrong + data)
+        if self.what == "babble":
+            return bytes(rng.randbytes(rng.randrange(1, 40)) + data + rng.randbytes(5))
+        self.bench.restart()
+        return bytes(data)
+
+    def write(self, data: bytes) -> None:
+        self.line.write(data)
+
+    def close(self) -> None:
+        self.line.close()
+
+
+class Soaked(Bench):  # type: ignore[misc]
+    """A bench whose truth is looked at at every burst."""
+
+    def __init__(self, chip: Chip, kind: str, seed: int) -> None:
+        texts, options = KINDS[kind]
+        options = dict(options)
+        self.rng = random.Random(seed)
+        self.hostile = options.pop("hostile", "")
+        self.between = options.pop("between", "")
+        layout = options.pop("layout", False)
+        self.watched: dict[str, set[int]] = {}
+        self.hurting = False  # the port opens undisturbed
+        super().__init__(chip, texts, seed=seed, **options)
+        self.hurting = True
+        self.link.move_pages = True
+        if chip.name in OPEN:
+            self.twin.machine.bank.states[OPEN[chip.name]] = True
+        if layout:
+            self._other_layout()
+        receive = self.twin.receive
+        self.last_frame = 0
+
+        def looked(value: int, bits: int) -> int | None:
+            self.look()
+            self.last_frame = self.twin.now
+            reply = receive(value, bits)
+            self.look()
+            return reply  # type: ignore[no-any-return]
+
+        self.twin.receive = looked
+
+    def _other_layout(self) -> None:
+        for frame in self.chip.frames.values():
+            for name in frame.when.names() if frame.when is not None else ():
+                field = self.chip.field(name)
+                if field is not None:
+                    bank = self.twin.machine.bank
+                    bank.put(field, (bank.field_code(field) or 0) ^ 1)
+
+    def open_line(self) -> Any:
+        line = super().open_line()
+        return Hostile(line, self, self.hostile) if self.hostile else line
+
+    def restart(self) -> None:
+        """The adapter loses its session."""
+        self.server._session = False
+
+    def truth(self, name: str) -> int:
+        return as_read(self.chip, self.chip.registers[name], self.twin.machine.bank.words)
+
+    def look(self) -> None:
+        for name, seen in self.watched.items():
+            seen.add(self.truth(name))
+
+    def silent_reset(self) -> bool:
+        """Whether the chip was reset after the last frame that it saw: no reply can tell of that yet."""
+        power = [e.ns for e in self.twin.events if e.kind == "power"]
+        return bool(power) and power[-1] >= self.last_frame
+
+    def watch(self, name: str) -> set[int]:
+        """Every word that the register has from now on."""
+        self.watched = {name: {self.truth(name)}}
+        return self.watched[name]
+
+
+def candidates(chip: Chip) -> tuple[list[str], list[str]]:
+    """Registers to read, and those whose settings may be written at will."""
+    readable = [r.name for r in chip.registers.values() if r.readable and not r.frame]
+    layouts = {n.partition(".")[0] for f in chip.frames.values() if f.when for n in f.when.names()}
+    writable = [
+        r.name
+        for r in setting_registers(chip)
+        if r.name in readable
+        and rules.readback(chip, r, 0, 0) is not None
+        and not any(f.access == "once" or f.role == "lock" for f in r.fields)
+        and r.name not in layouts
+        and r.name != chip.page_select.partition(".")[0]
+        and not r.complement_of
+        and not any(x.complement_of == r.name for x in chip.registers.values())
+    ]
+    return readable, writable
+
+
+def clear_power_up(bench: Any) -> None:
+    """The power-up flags cleared past the SPI, so that the link can see a reset."""
+    for fault in bench.chip.faults.values():
+        if fault.normal_at_power_up:
+            bench.twin.machine.set_fault(fault, False)
+    bench.twin.machine.settle()
+
+
+def soak(chip: Chip, kind: str, requests: int, seed: int) -> Iterator[tuple[str, str]]:
+    """(what happened, "" or why that is wrong), one a request."""
+    bench = Soaked(chip, kind, seed)
+    link, rng = bench.link, bench.rng
+    readable, writable = candidates(chip)
+    clear_power_up(bench)
+    what_between, _, length = bench.between.partition(" ")
+    for number in range(requests):
+        begin = bench.clock.ns
+        if bench.between and not number % 3:
+            bench.twin.disturb(f"{what_between} between write and verify {length}".strip())
+        if rng.random() < 0.6 or not writable:
+            name = rng.choice(readable)
+            seen = bench.watch(name)
+            reading = link.read(name)
+            bench.look()
+            what = f"read {reading.grade}"
+            wrong = ""
+            if reading.good and reading.word not in seen:
+                wrong = f"{name} read 0x{reading.word:X}, held {[hex(w) for w in seen]}"
+            if reading.grade == "lost" and not reading.why:
+                wrong = f"{name} lost without a reason"
+        else:
+            name = rng.choice(writable)
+            register = chip.registers[name]
+            seen = bench.watch(name)
+            word = rng.getrandbits(register.width) & ~register.reserved
+            written = link.write(name, word)
+            bench.look()
+            what = f"write {written.result}"
+            wrong = _wrong_write(bench, name, word, written, seen)
+        if (bench.clock.ns - begin) / 1e9 > MOST_SECONDS:
+            wrong = wrong or f"{what} took {(bench.clock.ns - begin) / 1e9:.1f} s"
+        yield what, wrong or _wrong_account(bench)
+
+
+def _wrong_write(bench: Any, name: str, word: int, written: Any, seen: set[int]) -> str:
+    mask, expected = rules.readback(bench.chip, bench.chip.registers[name], 0, word) or (0, 0)
+    if written.result == "verified" and not any(w & mask == expected for w in seen):
+        return f"{name} = 0x{word:X} verified, held {[hex(w) for w in seen]}"
+    if written.result == "refused" and written.holds is not None and written.holds not in seen:
+        return f"{name} refused, said to hold 0x{written.holds:X}, held {[hex(w) for w in seen]}"
+    if written.result == "unknown":
+        account = bench.link.account()
+        if name not in [u.register for u in account.unknown]:
+            return f"{name} unknown, and the account does not say so"
+        if not any(name in text for text in account.losses):
+            return f"{name} unknown, and no loss is told"
+    return ""
+
+
+def _wrong_account(bench: Any) -> str:
+    """Whether the account leaves out what a register holds, as of the link's last exchange."""
+    account = bench.link.account()
+    for item in account.held:
+        held = bench.twin.word(item.register) & bench.chip.registers[item.register].read_mask
+        if item.word != held and account.watched and not bench.silent_reset():
+            return f"account: {item.register} known as 0x{item.word:X}, holds 0x{held:X}"
+    for item in account.unknown:
+        held = bench.twin.word(item.register) & bench.chip.registers[item.register].read_mask
+        if not item.open and held not in item.candidates:
+            shown = [hex(w) for w in item.candidates]
+            return f"account: {item.register} one of {shown}, holds 0x{held:X}"
+    return ""
+
+
+def bring_ups(
+    chip: Chip, whats: tuple[str, ...] = AT_EACH, every: int = 1
+) -> Iterator[tuple[str, str]]:
+    """A reset, a brown-out, a lost frame and a damaged one at every frame of the bring-up."""
+    whole = Bench(chip)
+    frames = 0
+    begin_burst = whole.twin.begin_burst
+
+    def counted() -> None:
+        nonlocal frames
+        frames += not whole.twin._pieces
+        begin_burst()
+
+    whole.twin.begin_burst = counted
+    wanted = Bank.at_reset(chip)
+    assert apply(whole.link, wanted).ok
+    for what in whats:
+        for number in range(1, frames + 1, every):
+            name, _, rest = what.partition(" for ")
+            text = f"{name} at frame {number}" + (f" for {rest}" if rest else "")
+            bench = Bench(chip, [text])
+            done = apply(bench.link, wanted)
+            kind = f"bring-up {'done' if done.ok else 'stopped'}"
+            wrong = "" if done.ok or done.stopped else "stopped without a reason"
+            if done.ok:
+                final = final_bank(chip, wanted)
+                for item in done.checked:
+                    register = chip.registers[item.register]
+                    mask = register.read_mask & ~register.reserved
+                    check = rules.readback(chip, register, 0, final.words[item.register])
+                    mask = check[0] if check is not None else mask
+                    if (bench.twin.word(item.register) ^ final.words[item.register]) & mask:
+                        wrong = f"{text}: applied, and {item.register} holds 0x{bench.twin.word(item.register):X}"
+            bench.silent_reset = lambda: False
+            yield kind, wrong or _wrong_account(bench)
+
+
+def chips() -> list[Chip]:
+    return [load_map(n) for n, p in shipped("devices").items() if "gateword_map:" in p.read_text()]
+
+
+def run(requests: int, seed: int, minutes: float | None, names: list[str], every: int) -> int:
+    """Share the requests among all chips and kinds; the counts, and exit status 1 where one is wrong."""
+    counts: Counter[str] = Counter()
+    wrong: list[str] = []
+    total, begin = 0, time.monotonic()
+    known = [c for c in chips() if not names or c.name in names]
+    each = max(1, requests // (len(known) * len(KINDS)))
+    rounds = 0
+    while True:
+        for chip in known:
+            for kind in KINDS:
+                for what, why in soak(chip, kind, each, seed + rounds):
+                    total += 1
+                    counts[what] += 1
+                    if why:
+                        wrong.append(f"{chip.name}, {kind}, seed {seed + rounds}: {why}")
+        rounds += 1
+        if minutes is None or time.monotonic() - begin > 60 * minutes:
+            break
+    for chip in known:
+        for what, why in bring_ups(chip, every=every):
+            total += 1
+            counts[what] += 1
+            if why:
+                wrong.append(f"{chip.name}: {why}")
+    for text in wrong[:40]:
+        sys.stdout.write(f"WRONG {text}\n")
+    for what, count in sorted(counts.items()):
+        sys.stdout.write(f"{count:8d} {what}\n")
+    sys.stdout.write(
+        f"{total} requests, {len(KINDS)} kinds of disturbance, {len(known)} chips, "
+        f"{len(wrong)} wrong, {time.process_time():.0f} s of processor time\n"
+    )
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--requests", type=int, default=100_000)
+    parser.add_argument("--minutes", type=float)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--chip", action="append", default=[])
+    parser.add_argument("--every", type=int, default=1, help="each so many frames of a bring-up")
+    given = parser.parse_args()
+    sys.exit(run(given.requests, given.seed, given.minutes, given.chip, given.every))

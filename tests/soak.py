@@ -27,7 +27,7 @@ from regmap.chip.model import Chip
 from regmap.link import rules
 from regmap.link.bringup import apply
 from regmap.link.look import final_bank
-from regmap.maps.load import load_map, shipped
+from regmap.maps.load import bundled, load_map
 from regmap.wire.frame import encode_frame
 from regmap.wire.layout import REPLY, Kind
 
@@ -316,7 +316,7 @@ def bring_ups(
 
 
 def chips() -> list[Chip]:
-    return [load_map(n) for n, p in shipped("devices").items() if "gateword_map:" in p.read_text()]
+    return [load_map(n) for n, p in bundled("devices").items() if "gateword_map:" in p.read_text()]
 
 
 def run(requests: int, seed: int, minutes: float | None, names: list[str], every: int) -> int:

@@ -12,7 +12,7 @@ from regmap.cautions import CAUTION
 from regmap.chip.bank import Bank, need_register
 from regmap.chip.model import Chip, Fault, Field, Layout, Register
 from regmap.chip.values import Reading
-from regmap.errors import CallError, FrameError
+from regmap.errors import CallError
 from regmap.frames.codec import Answer, Codec, Sent
 from regmap.maps.load import load_map, maps_around
 
@@ -100,14 +100,20 @@ def run(args: argparse.Namespace, context: Context) -> int:
         first, colon, second = text.partition(":")
         if args.reply and not colon:
             word = parse_word(first, chip)
-            alone = _bare_reply(codec, word, to, machine.bank)
             asked = codec.read(to, machine.bank) if to is not None else None
+            if asked is not None:
+                alone = codec.decode_reply(word, asked, bank=machine.bank, beyond=True)
+            else:
+                alone = codec.bare_reply(word, machine.bank)
             rows.append(_answer(machine.bank, alone, asked, context, args.json))
             replies.append(word)
             flawed = flawed or bool(alone.flaws)
             continue
         sent = codec.decode_command(parse_word(first, chip), machine.bank)
-        answer = codec.decode_reply(parse_word(second, chip), sent) if colon else None
+        answer = None
+        if colon:
+            reply = parse_word(second, chip)
+            answer = codec.decode_reply(reply, sent, bank=machine.bank, beyond=True)
         known = said(chip, sent, answer) if answer is not None else Said()
         if known.register is not None and not known.after:
             # what a reply shows of the time before the command is what the command acts upon
@@ -180,30 +186,6 @@ def _values(args: argparse.Namespace, chip: Chip, to: Register | None, context: 
     if len(readings) > 1:
         context.out("more pairs, of other words, decide between these")
     return Status.OK if same else Status.FINDINGS
-
-
-def _bare_reply(codec: Codec, word: int, to: Register | None, bank: Bank) -> Answer:
-    register = to or next(iter(codec.chip.registers.values()))
-    sent = codec.read(register, bank)
-    if codec.reply_layout(sent) is None:
-        raise FrameError(f"{codec.chip.name} answers nothing to a read")
-    answer = codec.decode_reply(word, sent)
-    if to is not None:
-        return answer
-    # without the command an echo can be compared with nothing
-    return Answer(
-        word=answer.word,
-        layout=answer.layout,
-        parts=answer.parts,
-        data=answer.parts.get(_data_name(answer.layout)),
-        status=answer.status,
-        flaws=tuple(f for f in answer.flaws if f.kind != "echo" and f.part != "data"),
-    )
-
-
-def _data_name(layout: Layout) -> str:
-    part = layout.of_kind("data")
-    return part.name if part else ""
 
 
 def _data_width(layout: Layout) -> int:

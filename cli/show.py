@@ -150,7 +150,7 @@ def _chip(chip: Chip, called: str, as_json: bool, context: Context) -> None:
         page = f"{register.page}:" if register.page is not None else ""
         rows.append(
             [
-                f"{page}0x{register.address:02X}",
+                f"{page}0x{register.address:02X}" if chip.addressed(register) else "",
                 register.name,
                 hexword(register.reset, register.width),
                 str(register.width),
@@ -257,7 +257,8 @@ def _register_json(chip: Chip, register: Register, word: int) -> dict[str, objec
     bank.learn(register.name, word)
     return {
         "name": register.name,
-        "address": register.address,
+        "address": register.address if chip.addressed(register) else None,
+        "operations": dict(register.operations),
         "page": register.page,
         "width": register.width,
         "reset": register.reset,
@@ -284,10 +285,9 @@ def _register(chip: Chip, register: Register, word: int, as_json: bool, context:
     if as_json:
         context.json("register", chip=chip.name, **_register_json(chip, register, word))
         return
-    page = f", page {register.page}" if register.page is not None else ""
     context.out(
         context.style(register.name, "head")
-        + f"  address 0x{register.address:02X}{page}, {register.width} bits, "
+        + f"  {chip.place_of(register)}, {register.width} bits, "
         f"{'reset' if word == register.reset else 'shown with'} {hexword(word, register.width)}"
     )
     if register.summary:

@@ -441,11 +441,10 @@ def _effect_text(effect: Effect, width: int) -> str:
 def _register(view: View, register: Register, width: int) -> list[Painted]:
     draft = view.session.draft
     word = draft.bank.word(register.name)
-    page = f", page {register.page}" if register.page is not None else ""
     painted = [
         _text(f"{register.name}  {register.summary}", width, "head"),
         _text(
-            f"address 0x{register.address:02X}{page}, {register.width} bits, reset {hexword(register.reset, register.width)}",
+            f"{draft.chip.place_of(register)}, {register.width} bits, reset {hexword(register.reset, register.width)}",
             width,
             "dim",
         ),

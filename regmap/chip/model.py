@@ -686,3 +686,16 @@ class Chip:
         if register is not None and register.frame:
             return self.frames[register.frame]
         return next(iter(self.frames.values()))
+
+    def addressed(self, register: Register) -> bool:
+        """Whether the register is told by its address; else by its operation codes or its frame."""
+        return self.default_frame(register).command.of_kind("address") is not None
+
+    def place_of(self, register: Register) -> str:
+        """Where the register stands, in words: "address 0x02, page 1", or what tells it instead."""
+        page = f", page {register.page}" if register.page is not None else ""
+        codes = ", ".join(f"{k} by {n}" for k, n in register.operations.items())
+        told = f"address 0x{register.address:02X}{page}" if self.addressed(register) else ""
+        return (
+            ", ".join(filter(None, (told, codes))) or f"frame {self.default_frame(register).name}"
+        )

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 from ..chip.bank import Bank
 from ..chip.model import Chip, Command, Frame, Layout, Register
 from ..errors import CallError, FrameError
+from ..expr import evaluate
 from .recogniser import Recogniser, Sent
 from .words import (
     GUARDS,
@@ -183,6 +184,12 @@ class Codec:
         given: Mapping[str, int] | None,
     ) -> Sent:
         frame = self.frame_in_force(bank, register)
+        carrier = frame.command.of_kind("data")
+        if word is not None and carrier is not None and register.width > carrier.width:
+            room = (1 << carrier.width) - 1
+            # what only reports may stand above what a write carries, a setting may not
+            if not any(f.writable and f.mask & ~room for f in register.fields):
+                word &= room
         if (
             frame.command.of_kind("operation") is None
             and kind != self.recogniser.operation_of(frame, {})[1]
@@ -204,9 +211,7 @@ class Codec:
             elif part.kind == "page":
                 parts[part.name] = register.page or 0
             elif part.kind == "data" and word is not None:
-                # what a wider register holds above that, a write does not reach
-                room = part.width if register.width > part.width else register.width
-                parts[part.name] = word & ((1 << room) - 1)
+                parts[part.name] = word
         if word is not None and frame.command.of_kind("data") is None:
             raise CallError(f"frame '{frame.name}' carries no data to write")
         built = build(frame.command, parts)
@@ -277,12 +282,41 @@ class Codec:
         found = [self._answer(word, sent, layout) for layout in layouts]
         return next((a for a in found if not a.flaws), found[0])
 
-    def _answer(self, word: int, sent: Sent, layout: Layout) -> Answer:
+    def bare_reply(self, word: int, bank: Bank | None = None) -> Answer:
+        """A reply of which nobody knows what it answers, in the layout that it fits best: echoes and check
+        bits over the command are compared with nothing. Layouts in force come before others.
+
+        Raises FrameError where the chip answers nothing, or nothing of this length.
+        """
+        bank = bank if bank is not None else Bank.at_reset(self.chip)
+        found: list[tuple[tuple[bool, bool, int, bool], Answer]] = []
+        near = {f.name for f in self.recogniser.frames_possible(bank)}
+        for frame in self.chip.frames.values():
+            for name, layout in frame.replies.items():
+                case, _, kind = name.rpartition(".")
+                held = evaluate(frame.cases[case], bank) if case else True
+                if not word >> layout.length:
+                    answer = self._answer(word, None, layout)
+                    away = frame.name not in near or held is False
+                    usual = kind not in ("read", "any")
+                    found.append(((bool(answer.flaws), away, len(answer.flaws), usual), answer))
+        if not found:
+            longest = max(
+                (y.length for f in self.chip.frames.values() for y in f.replies.values()), default=0
+            )
+            if not longest:
+                raise FrameError(f"{self.chip.name} answers nothing")
+            raise FrameError(f"0x{word:X} does not fit a reply of {longest} bits")
+        return min(found, key=lambda item: item[0])[1]
+
+    def _answer(self, word: int, sent: Sent | None, layout: Layout) -> Answer:
         parts = split(layout, word)
-        flaws = inspect(layout, word, sent=sent.word)
+        flaws = inspect(layout, word, sent=sent.word if sent is not None else None)
         status = {}
         for part in layout.parts:
-            if part.kind == "echo" and parts[part.name] != sent.parts.get(part.of):
+            if part.kind == "echo":
+                if sent is None or parts[part.name] == sent.parts.get(part.of):
+                    continue
                 flaws.append(
                     Flaw(
                         "echo",
@@ -295,7 +329,7 @@ class Codec:
                 status[part.name] = parts[part.name] != idle
         carrier = layout.of_kind("data")
         data = parts[carrier.name] if carrier else None
-        if data is not None and sent.register is not None:
+        if data is not None and sent is not None and sent.register is not None:
             wide = data >> sent.register.width
             if wide and sent.kind == "read":
                 flaws.append(

@@ -69,8 +69,8 @@ class _Proof:
             went = True
             layout = self.codec.reply_layout(sent) if kind == "read" else None
             answered = answered or (layout is not None and layout.of_kind("data") is not None)
-            seen = self.codec.decode_command(sent.word, bank)
-            if (seen.register, seen.kind, seen.data) != (register, kind, word) or seen.flaws:
+            seen = self.codec.decode_command(sent.word, bank, bits=sent.bits)
+            if (seen.register, seen.kind, seen.data) != (register, kind, sent.data) or seen.flaws:
                 as_what = seen.flaws[0].text if seen.flaws else _what(seen)
                 yield problem(
                     f"a {kind} of {register.name}, 0x{sent.word:X}, is understood otherwise: {as_what}",
@@ -142,7 +142,7 @@ class _Proof:
             except CallError as caught:
                 error = error or str(caught)
                 continue
-            seen = self.codec.decode_command(sent.word, bank)
+            seen = self.codec.decode_command(sent.word, bank, bits=sent.bits)
             twin = (
                 seen.command is not None and seen.command.parts == command.parts
             )  # a warning of its own

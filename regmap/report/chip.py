@@ -145,7 +145,7 @@ def _strip(chip: Chip, register: Register, bank: Bank) -> Html:
     head = tag(
         "p",
         tag("b", register.name),
-        f" at {address}{page}: ",
+        f" at {address}{page}: " if chip.addressed(register) else f" ({chip.place_of(register)}): ",
         code(hexword(word, register.width)),
         f", {reset}",
         tag("span", f". {register.summary}" if register.summary else "", cls="note"),

@@ -279,3 +279,33 @@ def test_a_capture_joins_the_bursts_that_belong_together_and_no_others() -> None
     ]  # fmt: skip
     assert walker.belief.bank.words["B"] == 0xBEEF
     assert walker.belief.bank.words["A"] == 3
+
+
+# --- replies of which nobody knows the question --------------------------------------------------------
+def test_a_reply_alone_is_read_in_the_layout_that_it_fits() -> None:
+    """The data sheet's example of the diagnostic layout, although the chip is believed to be in another."""
+    codec = Codec(load_map("wombat24"))
+    answer = codec.bare_reply(0x833EB3)
+    assert answer.layout is codec.chip.frames["diag"].reply_to("read")
+    assert (answer.parts["data"], answer.flaws) == (0xFAC, ())
+    assert codec.bare_reply(0x550000).layout is codec.chip.frames["plain"].reply_to("read")
+    # damaged, it is one of the layout in force
+    assert codec.bare_reply(0x550001).layout is codec.chip.frames["plain"].reply_to("read")
+    for bit in range(24):
+        assert codec.bare_reply(0x833EB3 ^ 1 << bit).flaws
+
+
+def test_a_write_is_answered_otherwise_than_a_read() -> None:
+    codec = Codec(load_map("bilby32"))
+    write = codec.write(codec.chip.registers["LIMIT"], 0x5A)
+    answer = codec.bare_reply(codec.build_reply(write))
+    assert answer.layout is codec.reply_layout(write)
+    assert answer.flaws == ()
+
+
+def test_a_setting_that_a_layout_has_no_room_for_is_not_cut_off() -> None:
+    chip = load_map("wombat24")
+    bank = Bank.at_reset(chip)
+    bank.states["diagnosing"] = True
+    with pytest.raises(CallError, match="does not fit part 'data' of 12 bits"):
+        Codec(chip).write(chip.registers["GATE"], 0x4B80, bank)

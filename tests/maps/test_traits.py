@@ -18,13 +18,14 @@ from regmap.errors import CallError
 from regmap.frames import bulk
 from regmap.frames.codec import Codec
 from regmap.maps.load import find_document, read_map
+from regmap.maps.vet import check_map
 from regmap.twin import Twin
 
 
 def load(text: str) -> Chip:
-    chip, problems = read_map("small.yaml", text="gateword_map: 1\nchip: {name: small}\n" + text)
+    chip, problems = check_map("small.yaml", text="gateword_map: 1\nchip: {name: small}\n" + text)
     assert chip is not None, "\n".join(map(str, problems))
-    assert [p for p in problems if p.severity == "error"] == []
+    assert [str(p) for p in problems if p.severity == "error"] == []
     return chip
 
 
@@ -280,12 +281,12 @@ frames:
     command: {op: {bits: 15, holds: operation, codes: {read: 1, write: 0}}, address: {bits: 14..12, holds: address}, data: {bits: 11..0, holds: data}}
     reply: {after: 1, parts: {up: {bits: 15..8, holds: fixed, value: 0x6B}, data: {bits: 7..0, holds: data}}}
 registers:
-  SETUP: {address: 1, MASKfields: {ALL: {bits: 11..0}}}
+  SETUP: {address: 1, fields: {LOW: {bits: 7..0}, HIGH: {bits: 11..8ACCESS}}}
 """
-    assert refused(text.replace("MASK", "")) == [
-        "small.yaml:11:10: error: bits 11..8, which no reply shows; expected read_mask: 0xFF [registers.SETUP]"
+    assert refused(text.replace("ACCESS", "")) == [
+        "small.yaml:11:10: error: bits 11..8, which no reply shows; expected access: wo for the fields there, or read_mask: 0xFF where they are no settings [registers.SETUP]"
     ]
-    chip = load(text.replace("MASK", "read_mask: 0xFF, "))
+    chip = load(text.replace("ACCESS", ", access: wo"))
     twin = both_ways(chip, [("SETUP=0xABC", 0x1ABC), ("read:SETUP", 0x9000)])
     assert twin.word("SETUP") == 0xABC
     assert twin.exchange(0x9000) == 0x6BBC
@@ -569,8 +570,6 @@ registers:
 def test_a_reply_in_the_same_frame_cannot_tell_of_what_is_not_in_yet(
     order: str, data: str, high: int, rest: object, found: str
 ) -> None:
-    from regmap.maps.vet import check_map
-
     text = (
         SAME_FRAME.format(order=order, data=data, high=high, rest=rest)
         .replace("width: 8", "width: 4")
@@ -772,3 +771,29 @@ def test_a_capture_looks_at_the_headers_of_a_chain() -> None:
         )
         assert walker.decoded(idents[5]).given == ("REST",)
         assert walker.belief.bank.word("A") == 0
+
+
+def test_a_register_without_an_address_is_shown_with_what_tells_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import json
+
+    from regmap.cli.main import main
+
+    assert CODES.place_of(CODES.registers["SETUP"]) == "read by get_setup, write by put_setup"
+    assert SPACES.place_of(SPACES.registers["TRIM"]) == "address 0x01, read by peek, write by poke"
+    assert FAMILIES.place_of(FAMILIES.registers["WIDE"]) == "frame long_safe"
+    file = tmp_path / "codes.yaml"
+    lines = [
+        "gateword_map: 1", "chip: {name: small}", "spi: {mode: 1}", "frames:", "  word:", "    length: 8",
+        "    command: {op: {bits: 7..6, holds: operation, codes: {look: 1, put: 2}}, data: {bits: 5..0, holds: data}}",
+        "registers:", "  A: {operation: {read: look, write: put}, fields: {ALL: {bits: 5..0}}}",
+    ]  # fmt: skip
+    file.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert main(["show", str(file), "A"]) == 0
+    assert "A  read by look, write by put, 6 bits" in capsys.readouterr().out
+    assert main(["show", str(file), "A", "--json"]) == 0
+    shown = json.loads(capsys.readouterr().out)
+    assert (shown["address"], shown["operations"]) == (None, {"read": "look", "write": "put"})
+    assert main(["decode", str(file), "0xA5"]) == 0
+    assert "A5  write A = 0x25" in capsys.readouterr().out

@@ -222,7 +222,7 @@ def _register(
                 rec.value_nodes.get("read_mask", rec.node),
                 rec.path,
                 f"bits {spans(hidden)}, which no reply shows",
-                f"read_mask: 0x{masks['read_mask'] & shown:X}",
+                f"access: wo for the fields there, or read_mask: 0x{masks['read_mask'] & shown:X} where they are no settings",
             )
     return Register(
         name=name,

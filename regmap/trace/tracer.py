@@ -129,6 +129,7 @@ def trace_capture(
     clocks = framer.total or (usual.length if len(usual.bursts) < 2 else None)
     if capture.kind == "frames":
         return _trace_words(capture, chips, framer, how, progress)
+    capture.assume_start = True
     sample = capture.peek()
     finding = find_roles(sample, how.roles)
     setup = spi_setup(chips, how, finding, clocks)
@@ -169,12 +170,37 @@ def _parts(
             pins.feed(block)
             part = builder.feed(block)
             if part is not None:
-                yield part
+                yield _with_gaps(part, capture.gaps)
             if progress is not None:
                 progress(*capture.position)
     part = builder.finish()
     if part is not None:
-        yield part
+        yield _with_gaps(part, capture.gaps)
+
+
+def _with_gaps(part: Transfers, gaps: Sequence[tuple[int, int]]) -> Transfers:
+    """Transfers in which recording was switched off are seen only in part."""
+    if not gaps:
+        return part
+    cut = np.zeros(len(part), np.bool_)
+    for start, end in gaps:
+        cut |= (part.end >= start) & ((part.start <= end) | (end < 0))
+    # nothing else that looks odd there, and no time measured there, is the drive's doing
+    around = cut | np.concatenate(([False], cut[:-1]))
+
+    def measured(times: np.ndarray) -> np.ndarray:
+        return np.where(around, -1, times)
+
+    return replace(
+        part,
+        flags=np.where(cut, np.uint32(Flag.ENDS_MID), part.flags),
+        lead=measured(part.lead),
+        lag=measured(part.lag),
+        idle=measured(part.idle),
+        period=measured(part.period),
+        high=measured(part.high),
+        low=measured(part.low),
+    )
 
 
 def _together(parts: Iterable[Transfers]) -> Iterator[Transfers]:

@@ -80,6 +80,8 @@ def open_capture(
         what, name = sys.stdin.buffer, name or "stdin"
     source = Source.open(what, name)
     try:
+        if format != "raw" and not (options.lines and options.rate is not None):
+            source.as_text()
         kind = format or sniff(source, options)
         levels = Levels(options.thresholds, dict(options.line_thresholds))
         if kind == "vcd":

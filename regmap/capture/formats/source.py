@@ -6,8 +6,10 @@ every byte before that point; the reader is told, and nothing is raised.
 
 from __future__ import annotations
 
+import codecs
 import os
 import zlib
+from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
@@ -37,6 +39,8 @@ class Source:
         self._ended = False
         self._inflate: zlib._Decompress | None = None
         self._inflate_started = False
+        self._recoded: Callable[[int], bytes] | None = None
+        self._kept = b""
         self._ahead = b""
         self._ahead = self._fetch(2)
         if self._ahead[:2] == _GZ:
@@ -63,6 +67,36 @@ class Source:
             raise CallError(f"a capture is a path or a binary stream, not {type(what).__name__}")
         return cls(what, name or str(getattr(what, "name", "") or "stream"))
 
+    def as_text(self) -> None:
+        """From here on UTF-16 is given as UTF-8, and no byte order mark; only before anything was read."""
+        head = self.read(4)
+        if head[:3] == b"\xef\xbb\xbf":
+            self.unread(head[3:])
+            return
+        self.unread(head)
+        wide = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}.get(head[:2])
+        # a raw sample may look like the mark, but not with a character of text behind it
+        if wide is None or 0 not in head[2:4] or head[2:4] == b"\0\0":
+            return
+        decoder = codecs.getincrementaldecoder(wide)("replace")
+        inner, ended = self._some, [False]
+        decoder.decode(self.read(2))
+
+        def recoded(size: int) -> bytes:
+            if self._kept:
+                part, self._kept = self._kept[:size], self._kept[size:]
+                return part
+            while not ended[0]:
+                data = inner(size)
+                ended[0] = not data
+                text = decoder.decode(data, not data).encode()
+                if text:
+                    self._kept = text[size:]
+                    return text[:size]
+            return b""
+
+        self._recoded = recoded
+
     @property
     def compressed(self) -> bool:
         """Whether the bytes are being unpacked."""
@@ -77,7 +111,7 @@ class Source:
         """Up to `size` bytes; fewer only at the end."""
         parts = []
         while size > 0:
-            part = self._some(size)
+            part = self._recoded(size) if self._recoded is not None else self._some(size)
             if not part:
                 break
             parts.append(part)
@@ -86,7 +120,7 @@ class Source:
 
     def readinto(self, view: memoryview) -> int:
         """Fill `view`; the count is short only at the end."""
-        if not self._ahead and self._inflate is None and not self._ended:
+        if self._recoded is None and not self._ahead and self._inflate is None and not self._ended:
             into = getattr(self._stream, "readinto", None)
             if into is not None:
                 return self._direct(into, view)
@@ -96,7 +130,10 @@ class Source:
 
     def unread(self, data: bytes) -> None:
         """Give bytes back; the next read starts with them."""
-        self._ahead = data + self._ahead
+        if self._recoded is not None:
+            self._kept = data + self._kept
+        else:
+            self._ahead = data + self._ahead
 
     def _direct(self, into: object, view: memoryview) -> int:
         filled = 0

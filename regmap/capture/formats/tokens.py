@@ -26,10 +26,12 @@ _KEEP = np.array([((1 << 64) - 1) ^ ((1 << 8 * (8 - n)) - 1) for n in range(9)],
 _FILL = np.array([_ZEROS & ((1 << 8 * (8 - n)) - 1) for n in range(9)], np.uint64)
 #: For n characters at the start of eight bytes.
 FRONT = np.array([(1 << 8 * n) - 1 for n in range(9)], np.uint64)
-MAX_DIGITS = 18
+MAX_DIGITS = 19
 #: Decimal numbers as (integers, decimals): value = integer / 10**decimals.
 Fixed = tuple[Times, int]
 _MOST = (1 << 63) - 1
+#: A time may be added to without overflow.
+LATEST = (1 << 63) - (1 << 40)
 
 
 class ByteBlock:
@@ -120,7 +122,7 @@ def _part(block: ByteBlock, ends: Indices, counts: Indices, low: int, high: int)
 
 
 def unsigned(block: ByteBlock, starts: Indices, ends: Indices) -> tuple[Times, int]:
-    """Decimal numbers of 1 to 18 digits: (int64 values, index of the first that is none or -1)."""
+    """Decimal numbers of 1 to 19 digits, up to LATEST: (int64 values, index of the first that is none or -1)."""
     if not len(starts):
         return np.empty(0, np.int64), -1
     counts = ends - starts
@@ -153,7 +155,7 @@ def unsigned(block: ByteBlock, starts: Indices, ends: Indices) -> tuple[Times, i
                 words = words[:1]
             good = good and digits_only(words)
             total += fold(words) * _U(scale)
-        if good:
+        if good and (high < 17 or int(total.max()) <= LATEST):
             return total.view(np.int64), -1
     bad = _first_bad(block, starts, ends)
     values, _ = unsigned(block, starts[:bad], ends[:bad])
@@ -162,7 +164,8 @@ def unsigned(block: ByteBlock, starts: Indices, ends: Indices) -> tuple[Times, i
 
 def _first_bad(block: ByteBlock, starts: Indices, ends: Indices) -> int:
     for index, (start, end) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
-        if not (1 <= end - start <= MAX_DIGITS and block.text(start, end).isdigit()):
+        text = block.text(start, end)
+        if not (1 <= end - start <= MAX_DIGITS and text.isdigit() and int(text) <= LATEST):
             return index
     return len(starts)
 

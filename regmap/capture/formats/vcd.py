@@ -16,22 +16,24 @@ first, then values of vectors claim the token behind them as their code, whateve
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+
 import numpy as np
 
-from ..arrays import Changes, Indices, Times
+from ..arrays import Changes, Indices, Times, Values
 from ..lines.levels import Levels
 from ..lines.signals import Findings
 from .blocks import BLOCK, BlockCapture
 from .source import Source
-from .tokens import ByteBlock, Bytes, unsigned
+from .tokens import LATEST, ByteBlock, Bytes, unsigned
 from .vcdhead import KEYWORDS, Header, HeaderReader
-from .vcdvalues import LEVEL, ValueTable
+from .vcdvalues import LEVEL, LEVELS, ValueTable
 
 # The class of a token by its first byte.
 OTHER, TIME, SCALAR, VECTOR, KEYWORD, STRING, CODE = range(7)
 _CLASS = np.zeros(256, np.uint8)
 _CLASS[ord("#")] = TIME
-_CLASS[[ord(c) for c in "01xXzZ"]] = SCALAR
+_CLASS[[ord(c) for c in LEVELS]] = SCALAR
 _CLASS[[ord(c) for c in "bBrR"]] = VECTOR
 _CLASS[[ord(c) for c in "sS"]] = STRING
 _CLASS[ord("$")] = KEYWORD
@@ -59,6 +61,28 @@ class VcdCapture(BlockCapture):
             offset=header.size,
             block=block,
         )
+        self._dump = body
+
+    @property
+    def gaps(self) -> Sequence[tuple[int, int]]:
+        """From when to when recording was switched off; -1: not on again."""
+        return self._dump.gaps
+
+    def _raw(self) -> Iterator[tuple[Changes, int, int]]:
+        first = True
+        for changes, start, until in super()._raw():
+            if first and self.assume_start and not self._dump.has_initial:
+                changes = {i: _with_start(*c, start) for i, c in changes.items()}
+            first = False
+            yield changes, start, until
+
+
+def _with_start(times: Times, values: Values, start: int) -> tuple[Times, Values]:
+    """Where a dump gives no values at its start, a line that first goes to 1 was 0 before, and the other way."""
+    if not len(times) or int(times[0]) <= start or int(values[0]) > 1:
+        return times, values
+    before = np.array([1 - int(values[0])], np.uint8)
+    return np.concatenate(([start], times)), np.concatenate((before, values))
 
 
 class Body:
@@ -77,6 +101,11 @@ class Body:
         self.bad = 0
         self.in_text = False
         self.cut = ""
+        #: whether the dump gives values at its start ($dumpvars)
+        self.has_initial = False
+        #: ticks from when to when recording was switched off; -1: to the end
+        self.gaps: list[tuple[int, int]] = []
+        self._switches: list[tuple[int, bool]] = []
         self._values = ValueTable(header, findings, levels, self._problem)
         self._line = 0
 
@@ -92,6 +121,7 @@ class Body:
         self._line = line
         self._values.ranked = False
         self.in_text = False
+        self._switches = []
         ends = np.flatnonzero(block.view <= 32)
         if not len(ends):
             return 0
@@ -148,6 +178,9 @@ class Body:
             self.first = int(times[0])
         self.until = int(times[count - 1]) + 1 if final or self.stopped else int(times[-1])
         times, clocks = times[:count], clocks[:count]
+        self._switched(
+            starts.take(clocks), times, int(starts[stop]) if stop < len(starts) else block.size
+        )
         used = int(starts[stop]) if stop < len(starts) else block.size
         starts, ends, kinds = starts[:stop], ends[:stop], kinds[:stop]
         if plain:
@@ -156,6 +189,19 @@ class Body:
         else:
             self._mixed(block, starts, ends, clocks, times, kinds)
         return used
+
+    def _switched(self, places: Indices, times: Times, used: int) -> None:
+        """The instants at which recording went off and on, of what is used of this block."""
+        for at, off in self._switches:
+            if at >= used:
+                continue
+            place = int(np.searchsorted(places, at)) - 1
+            time = int(times[max(place, 0)])
+            if off and (not self.gaps or self.gaps[-1][1] >= 0):
+                self.gaps.append((time, -1))
+            elif not off and self.gaps and self.gaps[-1][1] < 0:
+                self.gaps[-1] = self.gaps[-1][0], time
+        self._switches = []
 
     def _ordered(self, times: Times, bad: int) -> tuple[Times, int]:
         """The leading times that do not run backwards, and the index of the first that does."""
@@ -172,7 +218,7 @@ class Body:
         shown = block.text(start, min(end, start + 30)).decode("latin-1")
         before = int(times[-1]) if len(times) else self.until
         number = shown[1:]
-        if number.isascii() and number.isdigit() and len(number) <= 18:
+        if number.isascii() and number.isdigit() and len(number) <= 19 and int(number) <= LATEST:
             self._problem(
                 block,
                 start,
@@ -181,7 +227,7 @@ class Body:
                 f"#{before} or later",
             )
         elif number.isascii() and number.isdigit():
-            self._problem(block, start, end, f"time {shown} is too large", "at most 18 digits")
+            self._problem(block, start, end, f"time {shown} is too large", f"at most {LATEST}")
         else:
             self._problem(block, start, end, f"{shown!r} is not a time", "# and a whole number")
 
@@ -228,8 +274,11 @@ class Body:
                     opened = -1
             elif word in _MARKS:
                 spans.append((index, index + 1))
+                self.has_initial |= word in (b"$dumpvars", b"$dumpall")
                 if word == b"$dumpoff":
                     self.findings.note("recording was switched off for a time ($dumpoff)")
+                if word in (b"$dumpoff", b"$dumpon"):
+                    self._switches.append((start, word == b"$dumpoff"))
             else:
                 opened = index
                 if word not in _TEXTS:
@@ -332,7 +381,7 @@ class Body:
 
 def _bare_value(first: Bytes) -> bool:
     """Whether the last token, of one character, is a value that lost its code, and no code itself."""
-    return chr(first[-1]) in "01xXzZ" and (len(first) < 2 or chr(first[-2]) not in "bBrR")
+    return chr(first[-1]) in LEVELS and (len(first) < 2 or chr(first[-2]) not in "bBrR")
 
 
 def _claimed(kinds: Bytes) -> Indices:

@@ -18,7 +18,13 @@ from .vcdcodes import Codes
 from .vcdhead import Header, Variable
 
 LEVEL = np.full(256, 255, np.uint8)
-for _char, _value in (("0", 0), ("1", 1), ("x", X), ("X", X), ("z", Z), ("Z", Z)):
+#: The four states of Verilog, and the nine of VHDL (IEEE 1164): weak levels are levels, what is not driven
+#: to a level (U, W, -) is unknown.
+LEVELS = {
+    "0": 0, "1": 1, "x": X, "X": X, "z": Z, "Z": Z, "l": 0, "L": 0, "h": 1, "H": 1,
+    "u": X, "U": X, "w": X, "W": X, "-": X,
+}  # fmt: skip
+for _char, _value in LEVELS.items():
     LEVEL[ord(_char)] = _value
 
 #: (block, start, end, found, expected, severity)
@@ -184,7 +190,11 @@ class ValueTable:
             shown = block.text(start - 1, min(end, start + 40)).decode("latin-1")
             if 0 < end - start <= var.width or end == start:
                 self._report(
-                    block, start - 1, end, f"{shown!r} is not a vector", "b and digits 0, 1, x, z"
+                    block,
+                    start - 1,
+                    end,
+                    f"{shown!r} is not a vector",
+                    "b and digits 0, 1, x, z (or U, W, L, H, -)",
                 )
             else:
                 name = self._names[var.first].rsplit("[", 1)[0]

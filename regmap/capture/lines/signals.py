@@ -9,7 +9,7 @@ are taken out here, so that nobody downstream has to think of them.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from types import TracebackType
@@ -278,6 +278,8 @@ class Capture:
         self.findings = findings
         self.tick = tick
         self.channels = channels
+        #: whether a line without a first value is taken as the opposite of what it changes to first
+        self.assume_start = False
         self.start: int | None = None
         self.end: int | None = None
         self.initial: Values = np.full(len(channels), X, np.uint8)
@@ -286,6 +288,11 @@ class Capture:
         self._source: Iterator[Block] | None = None
         self._collapsed = 0
         self._resolution = 0
+
+    @property
+    def gaps(self) -> Sequence[tuple[int, int]]:
+        """Ticks from when to when recording was switched off, as far as read; -1: not on again."""
+        return ()
 
     # -- what subclasses give ------------------------------------------------------------------
 

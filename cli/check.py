@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING
 from regmap.assessment.stage import Assessment, assess, with_settings
 from regmap.calc import WORDS, tally
 from regmap.errors import CallError
+from regmap.quantity import Band
 from regmap.stages.identity import identity
 from regmap.stages.load import Stage
+from regmap.stages.whatif import changed_inputs
 
 from .context import Context, Status, columns, wrap
 from .documents import load_stage_of, problem_json
@@ -50,8 +52,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--set",
         action="append",
         default=[],
-        metavar="REG.FIELD=VALUE",
-        help="judge with this setting instead of the stage's",
+        metavar="NAME=VALUE",
+        help="judge with this instead of the stage's: a setting (REG.FIELD=VALUE) or an input (supply.max=18V)",
     )
     parser.add_argument(
         "--only",
@@ -77,15 +79,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def stage_with(name: str, changes: list[str], context: Context) -> Stage:
-    """The stage (`-`: from standard input) with settings of the shell line laid over."""
+    """The stage (`-`: from standard input) with settings and inputs of the shell line laid over."""
     stage = load_stage_of(name, context)
-    pairs = {}
+    settings: dict[str, str] = {}
+    inputs: dict[str, str] = {}
     for text in changes:
-        key, equals, value = text.partition("=")
+        key, equals, value = (part.strip() for part in text.partition("="))
         if not equals:
-            raise CallError(f"{text[:40]!r} is not REG.FIELD=VALUE")
-        pairs[key.strip()] = value.strip()
-    return with_settings(stage, pairs) if pairs else stage
+            raise CallError(f"{text[:40]!r} is not REG.FIELD=VALUE, or an input as supply.max=18V")
+        (inputs if of_stage(stage, key) else settings)[key] = value
+    if inputs:
+        from regmap.stages.whatif import with_inputs
+
+        stage = with_inputs(stage, inputs)
+    return with_settings(stage, settings) if settings else stage
+
+
+def of_stage(stage: Stage, name: str) -> bool:
+    """Whether a name means an input of the stage (`supply.max`), and nothing of its chip."""
+    from regmap.chip.bank import find
+    from regmap.stages.whatif import is_input
+
+    return is_input(name) and find(stage.chip, name) is None
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
@@ -110,6 +125,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 for s in stage.settings
                 if s.choice.error
             ],
+            inputs_changed={
+                n: v if isinstance(v, Band) else str(v) for n, v in changed_inputs(stage).items()
+            },
             doubts=[problem_json(p) for p in stage.doubts],
             verdicts=[v.json() for v in result.verdicts],
             waived=[
@@ -127,7 +145,10 @@ def run(args: argparse.Namespace, context: Context) -> int:
             result,
             context,
             {o.replace("-", "_") for o in args.only},
-            [] if args.names else [*rounded(stage), *map(str, stage.doubts)],
+            [
+                *laid_over(stage),
+                *([] if args.names else [*rounded(stage), *map(str, stage.doubts)]),
+            ],
             stage,
         ):
             context.out(line)
@@ -135,6 +156,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if counts["fails"] or (args.strict and (counts["low_margin"] or counts["not_computed"])):
         return Status.FINDINGS
     return Status.OK
+
+
+def laid_over(stage: Stage) -> list[str]:
+    """The inputs of the shell line: the digests are those of the files without them."""
+    return [f"{n}: {v} by --set, not as the stage has it" for n, v in changed_inputs(stage).items()]
 
 
 def rounded(stage: Stage) -> list[str]:

@@ -35,7 +35,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "decode": ("decode", "any raw frame taken apart and explained"),
     "explain": ("explain", "what tripped, why, and what to look at first"),
     "check": ("check", "all calculations of a stage, with verdicts"),
-    "sweep": ("sweep", "every option of one field with the verdicts that depend on it"),
+    "sweep": (
+        "sweep",
+        "options of a field or values of an input, with the verdicts that depend on it",
+    ),
     "propose": ("propose", "settings that meet the stage's goals, with the reasons"),
     "compose": ("compose", "compose settings interactively, words and verdicts alive"),
     "capture": ("capture", "transfers, faults and timing of a logic capture"),

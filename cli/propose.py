@@ -60,8 +60,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--set",
         action="append",
         default=[],
-        metavar="REG.FIELD=VALUE",
-        help="start from this setting instead of the stage's",
+        metavar="NAME=VALUE",
+        help="start from this instead of the stage's: a setting (REG.FIELD=VALUE) or an input (supply.max=18V)",
     )
     parser.add_argument(
         "-o", "--output", metavar="FILE", help="write the stage with the proposed settings"

@@ -40,8 +40,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--set",
         action="append",
         default=[],
-        metavar="REG.FIELD=VALUE",
-        help="with this setting instead of the stage's",
+        metavar="NAME=VALUE",
+        help="with this instead of the stage's: a setting (REG.FIELD=VALUE) or an input (supply.max=18V)",
     )
     parser.add_argument(
         "--json", action="store_true", help="one JSON object about what was found; needs -o FILE"

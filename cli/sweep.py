@@ -1,30 +1,47 @@
-"""`gateword sweep`: one row per option of a field, with every verdict that it moves."""
+"""`gateword sweep`: one row per option of a field, or per value of an input, with every verdict that it moves."""
 
 from __future__ import annotations
 
 import argparse
 
-from regmap.assessment.stage import Sweep, sweep
+from regmap.assessment.stage import Row, Sweep, sweep, sweep_input
 from regmap.calc import WORDS
+from regmap.errors import CallError
+from regmap.stages.load import Stage
+from regmap.stages.whatif import input_of
 
-from .check import needs, percent, stage_with
+from .check import needs, of_stage, percent, stage_with
 from .context import Context, Status, columns, wrap
 
 NAME = "sweep"
-HELP = "every option of one field with the verdicts that depend on it"
+HELP = "options of a field or values of an input, with the verdicts that depend on it"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "stage", metavar="STAGE", help="a stage: a path, a bundled name, or - for standard input"
     )
-    parser.add_argument("field", metavar="REG.FIELD", help="a field, joined or external value")
+    parser.add_argument(
+        "field",
+        metavar="NAME",
+        help="a field (REG.FIELD), joined or external value; or an input of the stage, with SPAN",
+    )
+    parser.add_argument(
+        "span", metavar="SPAN", nargs="?", help="from where to where an input goes, as 10..60kHz"
+    )
+    parser.add_argument(
+        "--steps",
+        type=int,
+        default=11,
+        metavar="N",
+        help="values of an input in the span (default 11)",
+    )
     parser.add_argument(
         "--set",
         action="append",
         default=[],
-        metavar="REG.FIELD=VALUE",
-        help="with this setting instead of the stage's",
+        metavar="NAME=VALUE",
+        help="with this instead of the stage's: a setting (REG.FIELD=VALUE) or an input (supply.max=18V)",
     )
     parser.add_argument(
         "--all",
@@ -36,7 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, context: Context) -> int:
     stage = stage_with(args.stage, args.set, context)
-    result = sweep(stage, args.field)
+    result = _sweep(args, stage)
     best = result.best
     if args.json:
         context.json(
@@ -61,6 +78,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 for r in result.rows
             ],
             not_computed=[{"check": v.check, "missing": list(v.missing)} for v in result.open],
+            of_input=result.of_input,
+            holding=[r.reading.name for r in result.holding] if result.of_input else None,
+            left_out=[{"value": text, "reason": why} for text, why in result.left_out],
         )
         return Status.OK
     if not result.moved:
@@ -82,7 +102,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         if args.all or name in telling:
             title = next(r.verdicts[name].title for r in result.rows if name in r.verdicts)
             context.out(wrap(f"[{number}] {name}: {title}", context.width, hang="    "))
-    rows = [["", "code", "value", "smallest margin", "fails", "low margin", "which"]]
+    code = "" if result.of_input else "code"
+    rows = [["", code, "value", "smallest margin", "fails", "low margin", "which"]]
     for item in result.rows:
         mark = ("*" if item is best else " ") + (">" if item.current else " ")
         fails = [n for n in names if n in item.verdicts and item.verdicts[n].status == "fails"]
@@ -95,8 +116,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         rows.append(
             [
                 mark,
-                str(item.reading.code),
-                item.reading.label,
+                "" if result.of_input else str(item.reading.code),
+                item.reading.name if result.of_input else item.reading.label,
                 percent(item.worst),
                 str(len(fails)),
                 str(len(low)),
@@ -105,10 +126,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
         )
     for line in columns(rows, gap=2, right=[1, 3, 4, 5], fold=context.width):
         context.out(line)
-    context.out(
-        f"{len(names)} verdicts move, {result.unmoved} do not.   * best   > as in the stage"
-    )
+    legend = "" if result.of_input else "   * best   > as in the stage"
+    context.out(f"{len(names)} verdicts move, {result.unmoved} do not.{legend}")
     _not_computed(result, context)
+    if result.of_input:
+        _holding(result, context)
     if best is not None:
         blind = " It knows nothing of what is not computed." if result.open else ""
         context.out(
@@ -118,6 +140,38 @@ def run(args: argparse.Namespace, context: Context) -> int:
             )
         )
     return Status.OK
+
+
+def _sweep(args: argparse.Namespace, stage: Stage) -> Sweep:
+    if not of_stage(stage, args.field):
+        if args.span is not None:
+            raise CallError(f"{args.field} is no input of the stage: all of its options are swept")
+        return sweep(stage, args.field)
+    if args.span is None:
+        input_of(args.field)  # a name that means nothing is told first
+        raise CallError(f"{args.field} is an input of the stage; expected a span, as 10..60kHz")
+    return sweep_input(stage, args.field, args.span, args.steps)
+
+
+def _holding(result: Sweep, context: Context) -> None:
+    """Where an input may go: the values at which nothing fails."""
+    for text, why in result.left_out:
+        context.out(wrap(f"left out: {text}: {why}", context.width, hang="    "))
+    runs: list[list[Row]] = []
+    for before, row in zip((None, *result.rows), result.rows, strict=False):
+        if row in result.holding:
+            if before is not None and before in result.holding and runs:
+                runs[-1].append(row)
+            else:
+                runs.append([row])
+    spans = [
+        run[0].reading.name + (f" to {run[-1].reading.name}" if len(run) > 1 else "")
+        for run in runs
+    ]
+    what = f"at {', '.join(spans)}" if spans else "at none of these values"
+    context.out(
+        wrap(f"{result.name}: all verdicts that move hold {what}.", context.width, hang="  ")
+    )
 
 
 def _not_computed(result: Sweep, context: Context) -> None:

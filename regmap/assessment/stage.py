@@ -3,6 +3,7 @@
     verdicts = assess(stage)                  every check on the wanted configuration
     verdicts = assess(stage, bank)            the same on other register contents
     rows = sweep(stage, "TIMING.DEAD_TIME")   one row for each option of a field
+    rows = sweep_input(stage, "pwm.frequency", "10..60kHz")   the same over an input of the stage
 
 A role in the map says what a field sets; its physical value at the wanted code becomes the input
 `role:NAME`. What the map states under `electrical:` and `spi:` becomes `chip:NAME`, what the stage
@@ -308,7 +309,8 @@ class Sweep:
     `best` is the row with the largest smallest margin. An option that makes a verdict vanish
     (a monitor switched off, a threshold disabled) is no better for it: the verdicts that another
     option answers count as lost. `open` are checks that look at this field and that lack an input
-    at every option: `best` knows nothing of them.
+    at every option: `best` knows nothing of them. Of an input (`of_input`) nothing is best: it is what
+    it is, and the question is how far it may go (`holding`).
     """
 
     name: str
@@ -316,6 +318,17 @@ class Sweep:
     moved: tuple[str, ...]
     unmoved: int
     open: tuple[Verdict, ...] = ()
+    of_input: bool = False
+    left_out: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def holding(self) -> tuple[Row, ...]:
+        """The rows at which nothing that depends on the swept value fails."""
+        return tuple(
+            r
+            for r in self.rows
+            if not r.broken_rules and all(v.status != "fails" for v in r.verdicts.values())
+        )
 
     @property
     def best(self) -> Row | None:
@@ -336,7 +349,9 @@ class Sweep:
                 -row.reading.code,
             )
 
-        return max(self.rows, key=rank, default=None) if self.moved else None
+        if self.of_input or not self.moved:
+            return None
+        return max(self.rows, key=rank, default=None)
 
 
 def sweep(stage: Stage, name: str, limit: int = 256) -> Sweep:
@@ -367,12 +382,52 @@ def sweep(stage: Stage, name: str, limit: int = 256) -> Sweep:
         bank = base.copy()
         bank.put(item, reading.code)
         verdicts = {v.check: v for v in run(inputs_of(stage, bank)) if not waiver(stage, v.check)}
-        broken = tuple(
-            r.name
-            for r in stage.chip.rules
-            if r.severity == "error" and evaluate(r.require, bank) is False
-        )
-        rows.append((reading, verdicts, broken))
+        rows.append((reading, verdicts, _broken(stage.chip, bank)))
+    left = _open(getattr(item, "role", "") or "", [v for _, v, _ in rows])
+    return _swept(name, rows, now, left)
+
+
+def sweep_input(stage: Stage, name: str, span: str, steps: int = 11) -> Sweep:
+    """An input of the stage (`pwm.frequency`, `supply.max`) in even steps over a span (`10..60kHz`).
+
+    What contradicts the other inputs is in `left_out`, with why. Raises CallError for an unknown name, no span, or
+    where nothing fits.
+    """
+    from ..calc import run
+    from ..stages.whatif import input_of, span_of, with_inputs
+
+    rows: list[tuple[values.Reading, dict[str, Verdict], tuple[str, ...]]] = []
+    left_out: list[tuple[str, str]] = []
+    for code, text in enumerate(span_of(name, span, steps)):
+        try:
+            there = with_inputs(stage, {name: text})
+        except CallError as error:
+            left_out.append((text, str(error)))
+            continue
+        bank = there.bank
+        verdicts = {v.check: v for v in run(inputs_of(there)) if not waiver(stage, v.check)}
+        value = there.params[input_of(name)[0]].value
+        band = value if isinstance(value, Band) else None
+        broken = _broken(stage.chip, bank)
+        rows.append((values.Reading(code, text, "", band, True), verdicts, broken))
+    if not rows:
+        raise CallError(left_out[0][1])
+    return replace(_swept(name, rows, None, ()), of_input=True, left_out=tuple(left_out))
+
+
+def _broken(chip: Chip, bank: Bank) -> tuple[str, ...]:
+    """The rules that these register contents break."""
+    return tuple(
+        r.name for r in chip.rules if r.severity == "error" and evaluate(r.require, bank) is False
+    )
+
+
+def _swept(
+    name: str,
+    rows: list[tuple[values.Reading, dict[str, Verdict], tuple[str, ...]]],
+    now: int | None,
+    left: tuple[Verdict, ...],
+) -> Sweep:
     names = list(dict.fromkeys(n for _, v, _ in rows for n in v))
     moved = tuple(n for n in names if len({_signature(v.get(n)) for _, v, _ in rows}) > 1)
     return Sweep(
@@ -380,7 +435,7 @@ def sweep(stage: Stage, name: str, limit: int = 256) -> Sweep:
         tuple(Row(r, {n: v[n] for n in moved if n in v}, r.code == now, b) for r, v, b in rows),
         moved,
         len(names) - len(moved),
-        _open(getattr(item, "role", "") or "", [v for _, v, _ in rows]),
+        left,
     )
 
 

@@ -153,3 +153,41 @@ def test_every_number_in_the_rows_has_its_check_above(
     used = set(re.findall(r"\[(\d+)\](?:FAILS|thin)", "\n".join(lines[head:])))
     assert used
     assert used <= named
+
+
+def test_an_input_of_the_stage_is_swept_over_a_span(gateword: Run) -> None:
+    result = gateword("sweep", "coolant_pump", "pwm.frequency", "10..60kHz", "--steps", "6")
+    assert result.status == 0
+    assert max(map(len, result.out.splitlines())) <= 80
+    assert "pwm.frequency: all verdicts that move hold at 10 kHz to 20 kHz." in result.out
+    made = json.loads(
+        gateword("sweep", "coolant_pump", "supply.max", "16..19V", "--steps", "4", "--json").out
+    )
+    assert made["of_input"] is True
+    assert [r["name"] for r in made["rows"]] == ["16 V", "17 V", "18 V", "19 V"]
+    for arguments, said in (
+        (("pwm.frequency",), "expected a span, as 10..60kHz"),
+        (("pwm.frequencie", "1..2kHz"), "nearest: pwm.frequency"),
+        (("TIMING.DEAD_TIME", "1..2us"), "no input of the stage"),
+        (("pwm.duty.max", "110..120%"), "expected at most 100 %"),
+    ):
+        refused = gateword("sweep", "coolant_pump", *arguments)
+        assert refused.status == 2
+        assert said in " ".join(refused.err.split())
+
+
+def test_check_judges_with_another_input(gateword: Run) -> None:
+    shown = gateword("check", "coolant_pump", "supply", "--set", "supply.max=18V").out
+    assert "supply.voltage: 8 V / 13.5 V / 18 V by --set, not as the stage has it" in shown
+    told = gateword("check", "coolant_pump", "--set", "pwm.frequency=40 kHz", "--json")
+    made = json.loads(told.out)
+    assert told.status == 1
+    assert made["inputs_changed"].keys() == {"pwm.frequency"}
+    assert "sense.settling" in {v["check"] for v in made["verdicts"] if v["status"] == "fails"}
+    both = gateword(
+        "check", "coolant_pump", "--set", "pwm.frequency=40 kHz", "--set", "GATE_HS.SOURCE=min"
+    )
+    assert both.status == 1
+    refused = gateword("check", "coolant_pump", "--set", "supply.max=48V")
+    assert refused.status == 2
+    assert "expected at most the chip's supply.max, 40 V" in " ".join(refused.err.split())

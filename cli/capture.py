@@ -200,6 +200,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
             source,
             format=setup.format,
             options=setup.options,
+            lines=bool(setup.channels),
             name="stdin" if args.file == "-" else None,
         ) as capture,
         _progress(context) as progress,

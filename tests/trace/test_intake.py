@@ -16,7 +16,8 @@ from typing import Any
 
 import pytest
 
-from regmap.capture.formats.opening import open_capture
+from regmap.capture.formats.opening import Options, open_capture
+from regmap.errors import CaptureError
 from regmap.maps.load import load_map
 from regmap.trace.telling.story import Story, tell
 from regmap.trace.tracer import How, Trace, trace_capture
@@ -95,3 +96,111 @@ def test_a_gap_in_the_recording_is_not_the_chips_fault() -> None:
     assert [m.name for m in story.diagnosis.mistakes] == ["cut"]
     assert story.stops == ()
     assert FRAMES - 2 <= story.evidence.commands.good < FRAMES
+
+
+# --- tables and lists ---------------------------------------------------------------------------------
+def rows() -> list[tuple[int, list[int]]]:
+    """Every instant at which a line moves, with all levels (floating as 0)."""
+    level = {n: w.level for n, w in MADE.waves.items()}
+    moves = sorted((t, n, v) for n, w in MADE.waves.items() for t, v in w.moves)
+    found = {0: [v % 2 for v in level.values()]}
+    for time, name, value in moves:
+        level[name] = value
+        found[time] = [v % 2 for v in level.values()]
+    return sorted(found.items())
+
+
+NAMES = list(MADE.waves)
+ROWS = rows()
+
+
+def table(head: str, row: Any) -> str:
+    return head + "\n" + "\n".join(row(t, v) for t, v in ROWS) + "\n"
+
+
+def plain(unit: str, extra: str = "", cell: str = "") -> str:
+    return table(
+        f"Time {unit}," + extra + ",".join(NAMES),
+        lambda t, v: f"{t / 1000:.3f}," + cell + ",".join(map(str, v)),
+    )
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "latin-1", "cp1252", "utf-16"])
+@pytest.mark.parametrize("unit", ["[\u00b5s]", "(\u00b5s)", "/ \u00b5s"])
+def test_a_micro_sign_in_any_encoding(encoding: str, unit: str) -> None:
+    trace, story = traced(plain(unit).encode(encoding))
+    assert trace.clock.seconds(trace.end) < 1
+    assert story.evidence.commands.good == FRAMES
+
+
+def test_a_column_of_text_is_passed_over() -> None:
+    trace, story = traced(plain("[us]", "note,", "start,").encode())
+    assert story.evidence.commands.good == FRAMES
+    assert "column 'note' holds text ('start') and is left out" in trace.notes
+
+
+@pytest.mark.parametrize(
+    ("head", "cell", "says"),
+    [
+        (
+            "when",
+            "2026-01-02 10:00:00.5",
+            "'2026-01-02 10:00:00.5' in column 'when' is a time of day",
+        ),
+        ("time", "00:00:01.25", "'00:00:01.25' in column 'time' is a time of day"),
+    ],
+)
+def test_a_time_of_day_is_refused_with_its_cell(head: str, cell: str, says: str) -> None:
+    text = table(head + "," + ",".join(NAMES), lambda _t, v: cell + "," + ",".join(map(str, v)))
+    with pytest.raises(CaptureError, match=re.escape(says)):
+        traced(text.encode())
+
+
+def test_what_is_no_table_is_refused_with_the_cell() -> None:
+    text = "a,b\n1,what\n2,ever\n3,else\n"
+    with pytest.raises(CaptureError, match=r"line 2, column 2: 'what' is no value"):
+        traced(text.encode())
+
+
+def test_a_hex_column_of_lines_is_not_a_list_of_frames() -> None:
+    bus = table(
+        "Time [us],bus",
+        lambda t, v: f"{t / 1000:.3f},0x{sum(b << i for i, b in enumerate(v)):02X}",
+    )
+    place = {n: f"bus[{i}]" for i, n in enumerate(NAMES)}
+    roles = {
+        "clock": place["sclk"],
+        "select": place["ncs"],
+        "command": place["mosi"],
+        "reply": place["miso"],
+    }
+    _, story = traced(bus.encode(), roles=roles)
+    assert story.evidence.commands.good == FRAMES
+    # asked for by its lines it is none either, however wide
+    with open_capture(io.BytesIO(bus.replace(",0x", ",0x00").encode()), lines=True) as capture:
+        assert capture.kind == "edges"
+
+
+WORDS = [(edgelevel.word_of(a), edgelevel.word_of(b)) for a, b in MADE.words]
+LISTS = {
+    "hex": "\n".join(f"0x{a:04X} 0x{b:04X}" for a, b in WORDS),
+    "binary with 0b": "\n".join(f"0b{a:016b} 0b{b:016b}" for a, b in WORDS),
+    "binary": "\n".join(f"{a:016b} {b:016b}" for a, b in WORDS),
+    "labels": "\n".join(f"tx=0x{a:04X} rx=0x{b:04X}" for a, b in WORDS),
+}
+
+
+@pytest.mark.parametrize("form", LISTS)
+def test_lists_of_frames(form: str) -> None:
+    trace, story = traced(LISTS[form].encode())
+    assert trace.problems == ()
+    assert (story.evidence.commands.good, story.evidence.replies.good) == (FRAMES, FRAMES)
+
+
+def test_decimal_words_need_their_number_of_bits() -> None:
+    text = "\n".join(f"{a} {b}" for a, b in [*WORDS, (7, 12)])
+    with pytest.raises(CaptureError, match="words that look decimal"):
+        traced(text.encode())
+    with open_capture(io.BytesIO(text.encode()), options=Options(frame_bits=16)) as capture:
+        trace = trace_capture(capture, [CHIP], How())
+    assert tell(trace).evidence.commands.good >= FRAMES

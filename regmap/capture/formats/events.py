@@ -18,7 +18,7 @@ from ..arrays import Changes, Indices, Times
 from ..lines.levels import Levels
 from ..lines.signals import Channel, Findings
 from .blocks import BLOCK, BlockCapture
-from .source import Source
+from .source import Source, text_of
 from .table import TableBody
 from .tablecells import HOLD, Cells, Origin
 from .tablehead import (
@@ -162,7 +162,7 @@ def open_events(
     data = source.read(_HEAD)
     source.unread(data)
     findings = Findings(source.name)
-    text = data.decode("utf-8-sig", "replace")
+    text = text_of(data)
     found = event_head(
         text, findings, complete=len(data) < _HEAD, decimal=decimal, time_unit=time_unit
     )

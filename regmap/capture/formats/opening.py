@@ -18,10 +18,10 @@ from ..spi import SpiSetup
 from .blocks import BLOCK
 from .events import open_events
 from .raw import RawCapture
-from .source import Source
+from .source import Source, text_of
 from .table import TableCapture
 from .vcd import VcdCapture
-from .words import FrameListCapture
+from .words import LABEL, FrameListCapture
 
 FORMATS = ("vcd", "csv", "raw", "frames")
 _SNIFF = 1 << 14
@@ -63,8 +63,11 @@ def open_capture(
     format: str | None = None,  # noqa: A002 -- the trade's word, and keyword only
     options: Options | None = None,
     name: str | None = None,
+    lines: bool = False,
 ) -> Capture:
     """Open a path, `-` (standard input) or a binary stream; gz is unpacked wherever it is met.
+
+    `lines`: lines of it are asked for by name, so that it is no list of frames.
 
     Without `format` (one of FORMATS) the first bytes tell it. Raises CaptureError if the file cannot
     be opened or understood, CallError for options that cannot be.
@@ -83,6 +86,8 @@ def open_capture(
         if format != "raw" and not (options.lines and options.rate is not None):
             source.as_text()
         kind = format or sniff(source, options)
+        if lines and format is None and kind == "frames":
+            kind = "csv"
         levels = Levels(options.thresholds, dict(options.line_thresholds))
         if kind == "vcd":
             return VcdCapture(source, levels=levels, block=options.block)
@@ -143,19 +148,17 @@ def sniff(source: Source, options: Options | None = None) -> str:
     odd = sum(head.count(bytes([c])) for c in (*range(9), *range(14, 27), 127))
     if odd > len(head) // 100 or b"\x00" in head:
         return "raw"
-    return (
-        "frames" if _is_words(head.decode("utf-8", "replace"), whole=len(head) < _SNIFF) else "csv"
-    )
+    return "frames" if _is_words(text_of(head), whole=len(head) < _SNIFF) else "csv"
 
 
 def _is_words(text: str, *, whole: bool) -> bool:
     lines = text.splitlines()
     if not whole and len(lines) > 1:
         lines.pop()
-    good = checked = prefixed = lengths = 0
+    good = checked = prefixed = lengths = narrow = 0
     sizes: set[int] = set()
     for line in lines[:200]:
-        bare = re.sub(r"(#|//|%).*$", "", line).strip(" \t,;|")
+        bare = LABEL.sub("", re.sub(r"(#|//|%).*$", "", line)).strip(" \t,;|")
         if not bare:
             continue
         fields = re.split(r"[\s,;|]+", bare)
@@ -170,8 +173,12 @@ def _is_words(text: str, *, whole: bool) -> bool:
             fields = fields[1:]
         if 1 <= len(fields) <= 2 and all(_WORD.fullmatch(f) for f in fields):
             good += 1
+            narrow += timed and len(fields) == 1 and len(fields[0].removeprefix("0x")) <= 2
             prefixed += any(f[:2] in ("0x", "0X") for f in fields)
             lengths += 1
             sizes |= {len(f) for f in fields}
+    if good and narrow == good:
+        # times and one byte: a column of several lines, not frames
+        return False
     # Bare digits are words only if all are equally long; `0x` makes it plain.
     return checked > 0 and good >= 0.8 * checked and (prefixed >= 0.8 * good or len(sizes) <= 2)

@@ -19,6 +19,17 @@ _GZ = b"\x1f\x8b"
 _CHUNK = 1 << 18
 
 
+def text_of(data: bytes) -> str:
+    """The text of the beginning of a file: UTF-8, with or without a mark, else Latin-1 (a micro sign is one byte there)."""
+    for cut in range(4):
+        try:
+            return data[: len(data) - cut].decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            if error.start < len(data) - 4:
+                break
+    return data.decode("latin-1")
+
+
 class _Readable(Protocol):
     def read(self, size: int, /) -> bytes | None: ...
 

@@ -20,7 +20,7 @@ from ..arrays import Changes, Indices, Times
 from ..lines.levels import Levels
 from ..lines.signals import Channel, Findings
 from .blocks import BLOCK, BlockCapture
-from .source import Source
+from .source import Source, text_of
 from .tablecells import Cells, floats
 from .tablehead import TableHead, is_comment, read_head, split
 from .tokens import PAD, ByteBlock, decimals, scaled
@@ -49,7 +49,7 @@ class TableCapture(BlockCapture):
         findings = Findings(source.name)
         data = source.read(_HEAD)
         source.unread(data)
-        text = data.decode("utf-8-sig", "replace")
+        text = text_of(data)
         if not text.strip("\x00 \r\n\t"):
             raise CaptureError.at(
                 source.name, "is empty" if not data else "holds no text", "rows of values"

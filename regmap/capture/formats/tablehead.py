@@ -195,7 +195,7 @@ def read_head(
     if start is None:
         raise CaptureError.at(
             findings.name,
-            "no table in the first lines",
+            "no table in the first lines" + _offending(lines, head, count),
             "rows of equally many values (times, 0 and 1, or voltages) parted by , ; | tab or space",
         )
     rows = [split(line, delimiter) for line in lines[start:] if not is_comment(line)]
@@ -217,23 +217,46 @@ def _first_row(lines: list[str], head: TableHead, count: int) -> int | None:
         if is_comment(line):
             continue
         fields = split(line, head.delimiter)
-        if (
-            len(fields) == count
-            and any(fields)
-            and all(_value_like(f, head.decimal) for f in fields)
-        ):
-            # `1,2,3` as names is followed by values like any other row; no way to tell, none needed.
-            following = [
-                split(text, head.delimiter)
-                for text in lines[index + 1 : index + 6]
-                if not is_comment(text)
-            ]
-            fit = [
-                len(f) == count and all(_value_like(v, head.decimal) for v in f) for f in following
-            ]
-            if 2 * sum(fit) >= len(fit):
-                return index
+        if len(fields) != count or not any(fields):
+            continue
+        # `1,2,3` as names is followed by values like any other row; no way to tell, none needed.
+        following = [
+            split(text, head.delimiter)
+            for text in lines[index + 1 : index + 6]
+            if not is_comment(text)
+        ]
+        # a column that holds text in every row is passed over, where enough others hold values
+        rows = [r for r in (fields, *following) if len(r) == count]
+        texts = {
+            i for i in range(count)
+            if len(rows) > 1 and not any(_value_like(r[i], head.decimal) for r in rows)
+        }  # fmt: skip
+        if count - len(texts) < min(2, count):
+            continue
+
+        def fits(row: list[str], texts: set[int] = texts) -> bool:
+            return len(row) == count and all(
+                i in texts or _value_like(v, head.decimal) for i, v in enumerate(row)
+            )
+
+        if fits(fields) and 2 * sum(map(fits, following)) >= len(following):
+            return index
     return None
+
+
+def _offending(lines: list[str], head: TableHead, count: int) -> str:
+    """The cell that keeps the likeliest row from being one: " (line 2, column 1: 'x' is no value)"."""
+    best: tuple[int, int, int, str] | None = None
+    for index, line in enumerate(lines[:200]):
+        fields = split(line, head.delimiter)
+        if is_comment(line) or len(fields) != count or count < 2:
+            continue
+        odd = [i for i, v in enumerate(fields) if not _value_like(v, head.decimal)]
+        if odd and (best is None or len(odd) < best[0]):
+            best = len(odd), index + 1, odd[0] + 1, fields[odd[0]]
+    if best is None:
+        return ""
+    return f" (line {best[1]}, column {best[2]}: {best[3][:40]!r} is no value)"
 
 
 def _names(
@@ -302,6 +325,19 @@ def _columns(
         kinds.append(kind)
         widths.append(width)
     time = _time_column(names, kinds, rows, head)
+    for index, name in enumerate(names):
+        cell = rows[0][index] if rows else ""
+        clock = kinds[index] == "skip" and re.search(r"\d:\d", cell)
+        if clock and (index == time or (time is None and head.rate is None)):
+            raise CaptureError.at(
+                findings.name,
+                f"{cell[:40]!r} in column {name or index + 1!r} is a time of day",
+                "times as plain numbers, their unit in the head (Time [us])",
+            )
+        if kinds[index] == "skip" and cell and index != time:
+            findings.note(
+                f"column {name or index + 1!r} holds text ({cell[:20]!r}) and is left out"
+            )
     for index, name in enumerate(names):
         if time is None and _INDEX_NAME.match(name):
             kinds[index] = "skip"

@@ -22,11 +22,14 @@ from regmap.errors import CallError, CaptureError
 from ..arrays import NO_VALUES, Times, Values
 from ..lines.signals import Capture, Findings
 from ..spi import NONE, SpiSetup, Transfers
-from .source import Source
+from .source import Source, text_of
 from .tablehead import UNITS
 
 _SPLIT = re.compile(r"[\s,;|]+")
 _HEX = re.compile(r"(?:0[xX])?([0-9a-fA-F_]{1,512})[hH]?")
+#: What stands before a word in a log: `tx=0x8001 rx=0x0000`
+LABEL = re.compile(r"\b(?:tx|rx|mosi|miso|sdi|sdo|cmd|command|reply|sent|received)\s*[=:]\s*", re.I)
+_BINARY = re.compile(r"0[bB]([01_]{1,2048})")
 _TIME = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)(s|ms|us|µs|ns|ps)?")
 _PART = 1 << 18
 _LINE_LIMIT = 4096
@@ -36,8 +39,9 @@ _COMMENT = re.compile(r"(#|//|;|%).*$")
 @dataclass(slots=True)
 class _Row:
     time: int | None
-    command: str
-    reply: str | None
+    command: int
+    reply: int | None
+    bits: int
 
 
 class FrameListCapture(Capture):
@@ -65,6 +69,15 @@ class FrameListCapture(Capture):
         self._setup = setup or SpiSetup()
         self._columns: int | None = None
         self._timed: bool | None = None
+        head = source.read(_PART)
+        source.unread(head)
+        self._base = _base_of(text_of(head))
+        if self._base == 10 and bits is None:
+            raise CaptureError.at(
+                source.name,
+                "words that look decimal, and not how many bits they have",
+                "hex words (0x8001), or the bits of a frame (--frame-bits)",
+            )
         self._line = 0
         self._count = 0
         self._last: int | None = None
@@ -121,21 +134,21 @@ class FrameListCapture(Capture):
         if len(raw) > _LINE_LIMIT:
             self.findings.add(f"a line of {len(raw)} bytes", "a few hex words", line=self._line)
             return None
-        text = raw.decode("utf-8", "replace").rstrip("\r")
+        text = text_of(raw).rstrip("\r")
         if self._line == 1:
             text = text.lstrip("\ufeff")
-        bare = _COMMENT.sub(
-            "",
-            text.replace(";", ",") if ";" in text and not text.lstrip().startswith(";") else text,
-        ).strip(" \t,|")
+        bare = LABEL.sub("", text)
+        if ";" in bare and not bare.lstrip().startswith(";"):
+            bare = bare.replace(";", ",")
+        bare = _COMMENT.sub("", bare).strip(" \t,|")
         if not bare:
             self._title(text)
             return None
         fields = _SPLIT.split(bare)
         if self._columns is None:
-            if not any(_HEX.fullmatch(f) and re.search(r"\d", f) for f in fields) and not all(
-                _HEX.fullmatch(f) for f in fields
-            ):
+            if not any(
+                (_HEX.fullmatch(f) or _BINARY.fullmatch(f)) and re.search(r"\d", f) for f in fields
+            ) and not all(_HEX.fullmatch(f) or _BINARY.fullmatch(f) for f in fields):
                 self._title(text)
                 return None
             self._decide(fields)
@@ -152,12 +165,12 @@ class FrameListCapture(Capture):
                 return None
         words = []
         for field in fields:
-            match = _HEX.fullmatch(field)
-            digits = match[1].replace("_", "") if match else ""
-            if not digits:
-                self._bad(text, field, f"{field[:40]!r} is no hex word", "hex digits, as 0x8001")
+            word = self._word(field)
+            if word is None:
+                kind = {2: "binary", 10: "decimal", 16: "hex"}[self._base]
+                self._bad(text, field, f"{field[:40]!r} is no {kind} word", "hex digits, as 0x8001")
                 return None
-            if self._bits is not None and int(digits, 16) >> self._bits:
+            if self._bits is not None and word[0] >> self._bits:
                 self._bad(
                     text,
                     field,
@@ -165,8 +178,8 @@ class FrameListCapture(Capture):
                     f"at most {self._bits} bits",
                 )
                 return None
-            words.append(digits)
-        if len(words) == 2 and self._bits is None and len(words[0]) != len(words[1]):
+            words.append(word)
+        if len(words) == 2 and self._bits is None and words[0][1] != words[1][1]:
             self._bad(
                 text,
                 fields[1],
@@ -174,7 +187,20 @@ class FrameListCapture(Capture):
                 "command and reply of the same length",
             )
             return None
-        return _Row(time, words[0], words[1] if len(words) > 1 else None)
+        bits = self._bits or words[0][1]
+        return _Row(time, words[0][0], words[1][0] if len(words) > 1 else None, bits)
+
+    def _word(self, field: str) -> tuple[int, int] | None:
+        """(value, bits that its digits say) of a word, None where it is none."""
+        binary = _BINARY.fullmatch(field)
+        if binary or self._base == 2:
+            digits = (binary[1] if binary else field).replace("_", "")
+            return (int(digits, 2), len(digits)) if digits and not digits.strip("01") else None
+        if self._base == 10 and field.isascii() and field.isdigit():
+            return int(field), self._bits or 0
+        match = _HEX.fullmatch(field)
+        digits = match[1].replace("_", "") if match else ""
+        return (int(digits, 16), 4 * len(digits)) if digits else None
 
     def _title(self, text: str) -> None:
         """A heading may name the time's unit: `time us, command, reply`."""
@@ -249,7 +275,7 @@ class FrameListCapture(Capture):
             ],
             np.int64,
         )
-        clocks = np.array([self._bits or 4 * len(r.command) for r in rows], np.int64)
+        clocks = np.array([r.bits for r in rows], np.int64)
         command = _bits([r.command for r in rows], clocks)
         reply = _bits([r.reply for r in rows], clocks) if rows[0].reply is not None else NO_VALUES
         if self._setup.bit_order == "lsb":
@@ -282,9 +308,28 @@ class FrameListCapture(Capture):
         )
 
 
-def _bits(words: list[str | None], clocks: Times) -> Values:
-    """Hex digits to bits, most significant first, `clocks` bits each."""
+def _bits(words: list[int | None], clocks: Times) -> Values:
+    """Words to bits, most significant first, `clocks` bits each."""
     sizes = clocks.tolist()
-    text = "".join(f"{int(w or '0', 16):0{c}b}" for w, c in zip(words, sizes, strict=True))
+    text = "".join(f"{w or 0:0{c}b}" for w, c in zip(words, sizes, strict=True))
     bits: Values = np.frombuffer(text.encode("ascii"), np.uint8) & np.uint8(1)
     return bits
+
+
+def _base_of(text: str) -> int:
+    """The base of words without a prefix, from the last one of each line: 2, 10 or 16."""
+    words = []
+    for line in text.splitlines()[:2000]:
+        bare = LABEL.sub("", _COMMENT.sub("", line))
+        fields = [f for f in _SPLIT.split(bare) if f]
+        words += [f for f in fields[-2:] if re.search(r"\d", f) and "." not in f]
+    lengths = {len(w) for w in words}
+    if (
+        len(words) > 1
+        and len(lengths) == 1
+        and min(lengths) >= 8
+        and not "".join(words).strip("01")
+    ):
+        return 2
+    plain = all(w.isascii() and w.isdigit() and (w == "0" or w[0] != "0") for w in words)
+    return 10 if words and plain and len(lengths) > 1 else 16

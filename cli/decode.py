@@ -218,6 +218,8 @@ def _command(
         context.out(
             f"{context.style(hexword(sent.word, sent.frame.length), 'mark')}  {kind} {target}{value}".rstrip()
         )
+        if sent.shared:
+            context.out("    to every chip on the select, and none answers")
         _flaws(sent.flaws, context)
         if sent.register is not None and sent.data is not None and not sent.flaws:
             for line in _field_lines(_written(chip, sent, before)):

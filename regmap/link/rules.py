@@ -12,6 +12,7 @@ from ..chip.bank import Bank
 from ..chip.bits import deposit, extract, mask_of
 from ..chip.model import Access, Chip, Field, Layout, Register
 from ..expr import evaluate
+from ..frames.recogniser import Recogniser
 from ..parameters import switched_on
 
 
@@ -132,7 +133,7 @@ def filler(chip: Chip) -> Register | None:
         for r in chip.registers.values()
         if r.readable
         and not read_hazards(chip, r)
-        and (not r.frame or chip.frames[r.frame].when is None)
+        and (not r.frames or any(f.when is None for f in Recogniser(chip).carriers(r)))
         and r.reads_as == "written"
     ]
     usable.sort(key=lambda r: (r.page is not None, not r.holds_settings, r.reset in (0, r.mask)))
@@ -141,10 +142,10 @@ def filler(chip: Chip) -> Register | None:
 
 def closed(chip: Chip, register: Register, bank: Bank) -> str:
     """The condition without which the register's own frame is not understood, or ""."""
-    frame = chip.frames.get(register.frame)
-    if frame is None or frame.when is None or evaluate(frame.when, bank) is True:
+    whens = [f.when for f in Recogniser(chip).carriers(register)] if register.frames else []
+    if not whens or any(w is None or evaluate(w, bank) is True for w in whens):
         return ""
-    return frame.when.text
+    return " or ".join(w.text for w in whens if w is not None)
 
 
 def repeats(layout: Layout, chip: Chip) -> int:

@@ -477,7 +477,7 @@ def test_check_bits_over_command_and_reply_together() -> None:
 
 
 # --- addresses that every chip takes ---------------------------------------------------------------------------
-SHARED = load("""
+SHARED_TEXT = """
 spi: {mode: 1}
 frames:
   word:
@@ -486,7 +486,8 @@ frames:
     reply: {after: 1, parts: {chip: {bits: 15..14, holds: chip, value: 1}, mark: {bits: 13..12, holds: fixed, value: 0b10}, data: {bits: 11..0, holds: data}}}
 registers:
   A: {address: 0, fields: {ALL: {bits: 11..0}}}
-""")
+"""
+SHARED = load(SHARED_TEXT)
 
 
 def test_a_shared_chip_address_is_taken_and_not_answered() -> None:
@@ -797,3 +798,28 @@ def test_a_register_without_an_address_is_shown_with_what_tells_it(
     assert (shown["address"], shown["operations"]) == (None, {"read": "look", "write": "put"})
     assert main(["decode", str(file), "0xA5"]) == 0
     assert "A5  write A = 0x25" in capsys.readouterr().out
+
+
+def test_a_register_that_no_frame_carries_is_an_error() -> None:
+    text = """
+spi: {mode: 1}
+frames:
+  word: {length: 8, named_only: yes, command: {op: {bits: 7, holds: operation, codes: {read: 1, write: 0}}, data: {bits: 6..0, holds: data}}}
+registers:
+  A: {fields: {ALL: {bits: 6..0}}}
+"""
+    assert refused(text) == [
+        "small.yaml:8:6: error: no key 'frame', and each frame carries only who names it; expected frame: word [registers.A]"
+    ]
+    load(text.replace("A: {", "A: {frame: word, "))
+
+
+def test_a_word_for_every_chip_is_told_as_that(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from regmap.cli.main import main
+
+    file = tmp_path / "shared.yaml"
+    file.write_text("gateword_map: 1\nchip: {name: small}\n" + SHARED_TEXT, encoding="utf-8")
+    assert main(["decode", str(file), "0xC123"]) == 0
+    assert "to every chip on the select, and none answers" in capsys.readouterr().out

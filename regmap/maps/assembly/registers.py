@@ -71,6 +71,13 @@ def build_registers(
             continue
         names = named_frames(rec, frames, reader)
         carriers = [frames[n] for n in names or ()] or [*frames.values()][: names is not None]
+        if names == () and frames and not general:
+            reader.complain(
+                rec.node,
+                rec.path,
+                "no key 'frame', and each frame carries only who names it",
+                "frame: " + " or ".join(frames),
+            )
         register = _register(name, rec, names or (), carriers, reader, paged)
         if register is not None:
             everywhere = not names or (usual is not None and usual.name in names)

@@ -28,6 +28,7 @@ from ..document.schema import (
     Word,
 )
 from ..parameters import CHIP, ROLES
+from .repeat import allowing
 from .shapes import NumberList, OptionKey, OptionText, Params, Pattern
 
 FORMAT = 1
@@ -816,7 +817,7 @@ def json_schema() -> dict[str, Any]:
 
     What a map must hold is only asked of one that extends no other.
     """
-    whole = map_shape().json()
+    whole = allowing(map_shape().json())
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "gateword map",

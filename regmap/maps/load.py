@@ -25,6 +25,7 @@ from .assembly.extras import Extras
 from .assembly.frames import build_commands, build_frames
 from .assembly.registers import build_externals, build_joined, build_registers, unknown_field
 from .grammar import map_shape
+from .repeat import repeated
 
 MAX_EXTENDS = 8
 #: keys of the whole document that a variant may drop
@@ -99,7 +100,7 @@ def read_map(name: str | Path, *, text: str | None = None) -> tuple[Chip | None,
         reader.complain(node, "", "a stage", "a map, as the one that this stage names with `map:`")
         return None, reader.problems
     try:
-        rec = map_shape().read(node, reader, "")
+        rec = map_shape().read(repeated(node, reader), reader, "")
         if rec is BAD or not isinstance(rec, Rec):
             return None, reader.problems
         reader.document = rec

@@ -31,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a map, a stage or a set-up of a capture: a path, a bundled name, or - for standard input",
     )
     parser.add_argument(
-        "--against", metavar="FILE.h", help="compare a hand-written header of #defines with the map"
+        "--against", metavar="FILE.h", help="compare a hand-written header with the map"
     )
     parser.add_argument(
         "--schema",
@@ -194,10 +194,12 @@ def _solved_json(solved: Solved) -> dict[str, object]:
 
 def _against(args: argparse.Namespace, context: Context) -> int:
     from regmap.lint.header import lint
+    from regmap.lint.includes import included
 
     chip = load_chip(args.files[0], context)
     path = Path(args.against)
-    result = lint(chip, read_text(path), str(path))
+    text = read_text(path)
+    result = lint(chip, text, str(path), included(path, text, read_text))
     if args.json:
         context.json(
             "vet-against",
@@ -214,6 +216,6 @@ def _against(args: argparse.Namespace, context: Context) -> int:
             tail = f"; nearest: {problem.nearest}" if problem.nearest else ""
             context.out(f"{problem.place}: not compared: {problem.found}{tail}")
         context.out(
-            f"{path}: {result.read} #defines compared, {result.unread} not understood, {len(result.problems)} findings"
+            f"{path}: {result.read} definitions compared, {result.unread} not understood, {len(result.problems)} findings"
         )
     return Status.FINDINGS if any(p.severity == "error" for p in result.problems) else Status.OK

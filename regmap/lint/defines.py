@@ -1,25 +1,31 @@
-"""The #defines of a C header with their values, as far as they are numbers. No preprocessor, no includes.
+"""The #defines of a C header with their values, as far as they are numbers.
 
     for item in read_defines(text): item.name, item.value, item.comment, item.line ...
 
-Values may use integers with suffixes, other macros of the same file, brackets, casts to integer
-types, `UINT16_C(...)` and the operators of integer arithmetic. What cannot be evaluated keeps
-`value` None and says why; conditional sections are all read, as if each were active.
+Values may use integers with suffixes, other macros of the same file (with arguments too), brackets,
+casts, the operators of integer arithmetic and the macros that everybody has: BIT, GENMASK,
+FIELD_PREP, UINT16_C. What cannot be evaluated keeps `value` None and says why; conditional sections
+are all read, as if each were active.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 
-MAX_DEPTH = 40
+MAX_DEPTH = 40  # macros within macros
+MAX_NESTED = 100  # brackets within brackets
+MAX_WORK = 100_000  # characters looked at for one value
 MAX_BITS = 4096
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Define:
-    """One #define: 1-based line and columns; `text` is its first line, `why` tells why `value` is None."""
+    """One #define: 1-based line and columns; `text` is its first line, `why` tells why `value` is None.
+
+    Enumerators, constants and members of bit fields are told in the same shape.
+    """
 
     name: str
     body: str
@@ -30,77 +36,113 @@ class Define:
     value_column: int
     text: str
     why: str = ""
+    params: tuple[str, ...] | None = None
 
 
-class _Unreadable(Exception):  # noqa: N818 (never leaves this module)
+class Unreadable(Exception):  # noqa: N818 (never leaves this module)
     """Why a value cannot be known."""
 
 
 _DEFINE = re.compile(r"[ \t]*#[ \t]*define[ \t]+([A-Za-z_]\w*)(\()?")
 _TOKEN = re.compile(
     r"\s*(?:(0[xX][0-9a-fA-F]+|0[bB][01]+|\d+)([uUlL]*)(?![\w.])"
-    r"|([A-Za-z_]\w*)|(<<|>>|[-+*/%|&^~()])|(\S))"
+    r"|([A-Za-z_]\w*)|(<<|>>|<=|>=|==|!=|&&|\|\||[-+*/%|&^~()!<>?:,])|(\S))"
 )
 _TYPE = {"unsigned", "signed", "int", "long", "short", "char"}
-_LEVELS = (("|",), ("^",), ("&",), ("<<", ">>"), ("+", "-"), ("*", "/", "%"))
+_LEVELS = (
+    ("||",),
+    ("&&",),
+    ("|",),
+    ("^",),
+    ("&",),
+    ("==", "!="),
+    ("<", ">", "<=", ">="),
+    ("<<", ">>"),
+    ("+", "-"),
+    ("*", "/", "%"),
+)
+_LEVEL = {operator: level for level, row in enumerate(_LEVELS) for operator in row}
+
+
+def without_dead(text: str) -> str:
+    """The text with what `#if 0` leaves out blanked, line by line."""
+    lines, dead, depth = text.split("\n"), 0, 0
+    for index, line in enumerate(lines):
+        match = re.match(r"\s*#\s*(if|ifdef|ifndef|else|elif|endif)\b\s*(\S*)", line)
+        word = match[1] if match else ""
+        if dead:
+            if word.startswith("if"):
+                depth += 1
+            elif word == "endif":
+                depth -= 1
+                dead = depth
+            elif word in ("else", "elif") and depth == 1:
+                dead, depth = 0, 0
+            lines[index] = ""
+        elif match and word == "if" and match[2] == "0":
+            dead = depth = 1
+    return "\n".join(lines)
 
 
 def read_defines(text: str) -> list[Define]:
-    """Every object-like macro with a body, in the order of the file; include guards are left out.
+    """Every macro with a body, in the order of the file; include guards are left out.
 
     Macros with arguments are listed without a value.
     """
-    raw: list[tuple[Define, str]] = []
-    bodies: dict[str, str] = {}
-    for line, whole, code, comment in _logical_lines(text):
-        match = _DEFINE.match(code)
-        if match is None:
-            continue
-        name = match[1]
-        body = code[match.end() :]
-        column, at = match.start(1) + 1, match.end() + len(body) - len(body.lstrip()) + 1
-        why = "it takes arguments" if match[2] else ""
-        body = body.strip()
-        if not body and not why:
-            continue
-        item = Define(
-            name=name,
-            body=body,
-            value=None,
-            comment=comment,
-            line=line,
-            column=column,
-            value_column=at,
-            text=whole,
-            why=why,
-        )
-        raw.append((item, why))
-        if not why:
-            bodies.setdefault(name, body)
-    return [_evaluated(item, bodies) for item, _ in raw]
+    items, evaluator = read_source(text)
+    return [evaluated(item, evaluator) for item in items]
 
 
-def _evaluated(item: Define, bodies: dict[str, str]) -> Define:
-    value, why = None, item.why
-    if not why:
-        try:
-            value = _Evaluator(bodies).value(item.body, 0)
-        except _Unreadable as error:
-            why = str(error)
-    return Define(
-        name=item.name,
-        body=item.body,
-        value=value,
-        comment=item.comment,
-        line=item.line,
-        column=item.column,
-        value_column=item.value_column,
-        text=item.text,
-        why=why,
-    )
+def read_source(text: str, more: str = "") -> tuple[list[Define], Evaluator]:
+    """The macros of `text`, and what evaluates in them and in those of `more`, the headers it includes."""
+    items: list[Define] = []
+    macros: dict[str, Macro] = {}
+    for part, own in ((text, True), (more, False)):
+        for line, whole, code, comment in logical_lines(part):
+            match = _DEFINE.match(code)
+            if match is None:
+                continue
+            name, body, params = match[1], code[match.end() :], None
+            if match[2]:
+                inside, closed, body = body.partition(")")
+                params = tuple(p.strip() for p in inside.split(",") if p.strip())
+                if not closed:
+                    continue
+            column, at = match.start(1) + 1, len(code) - len(body.lstrip()) + 1
+            body = body.strip()
+            if not body:
+                continue
+            macros.setdefault(name, Macro(params, body))
+            if own:
+                items.append(
+                    Define(
+                        name=name,
+                        body=body,
+                        value=None,
+                        comment=comment,
+                        line=line,
+                        column=column,
+                        value_column=at,
+                        text=whole,
+                        why="it takes arguments" if params is not None else "",
+                        params=params,
+                    )
+                )
+    return items, Evaluator(macros)
 
 
-def _logical_lines(text: str) -> Iterator[tuple[int, str, str, str]]:
+def evaluated(item: Define, evaluator: Evaluator) -> Define:
+    """The definition with its value, or with why it has none."""
+    if item.why:
+        return item
+    try:
+        own = evaluator.macros[item.name].body == item.body
+        return replace(item, value=evaluator.of(item.name) if own else evaluator.value(item.body))
+    except Unreadable as error:
+        return replace(item, why=str(error))
+
+
+def logical_lines(text: str) -> Iterator[tuple[int, str, str, str]]:
     """(line number, first line as it stands, code without comments, text of its comments)."""
     lines = text.split("\n")
     index, inside = 0, False
@@ -155,119 +197,274 @@ def _without_comments(line: str, inside: bool) -> tuple[str, str, bool]:
     return "".join(code), " ".join(comment), inside
 
 
-class _Evaluator:
-    """Integer constant expressions by recursive descent; other macros are looked up on the way."""
+@dataclass(frozen=True, slots=True)
+class Macro:
+    """A macro of the file: its parameters (None where it takes none) and its text."""
 
-    def __init__(self, bodies: dict[str, str]) -> None:
-        self.bodies = bodies
+    params: tuple[str, ...] | None
+    body: str
 
-    def value(self, body: str, depth: int) -> int:
-        if depth > MAX_DEPTH or len(body) > 2000:
-            raise _Unreadable("it is nested too deeply, or defined by itself")
-        tokens: list[tuple[str, str]] = []
-        for match in _TOKEN.finditer(body):
-            number, _, name, operator, other = match.groups()
-            if other is not None:
-                raise _Unreadable(f"{other!r} is not part of a whole number")
-            if number is not None:
-                tokens.append(("number", number))
-            elif name is not None:
-                tokens.append(("name", name))
-            elif operator is not None:
-                tokens.append(("op", operator))
+
+class Evaluator:
+    """Integer constant expressions of C; macros and enumerators are looked up on the way.
+
+    Every name is evaluated once; what one evaluation may cost is bounded, so that no header can keep
+    it busy. `names` are values that stand for a name: enumerators, parameters.
+    """
+
+    def __init__(self, macros: Mapping[str, Macro], names: dict[str, int] | None = None) -> None:
+        self.macros = macros
+        self.names = names if names is not None else {}
+        self._known: dict[str, int | str] = {}
+        self._busy: set[str] = set()
+        self._work = 0
+
+    def of(self, name: str) -> int:
+        """The value of a macro without parameters. Raises Unreadable."""
+        found = self._known.get(name)
+        if found is None:
+            if not self._busy:
+                self._work = 0
+            if name in self._busy or len(self._busy) > MAX_DEPTH:
+                raise Unreadable("it is nested too deeply, or defined by itself")
+            self._busy.add(name)
+            try:
+                found = self.value(self.macros[name].body)
+            except Unreadable as error:
+                found = str(error)
+            finally:
+                self._busy.discard(name)
+            if found != "it is nested too deeply, or defined by itself" or not self._busy:
+                self._known[name] = found
+        if isinstance(found, str):
+            raise Unreadable(found)
+        return found
+
+    def value(self, body: str, scope: Mapping[str, int] | None = None) -> int:
+        """The value of an expression; `scope` holds the arguments of a macro. Raises Unreadable."""
+        if not self._busy:
+            self._work = 0
+        self._work += len(body)
+        if len(body) > 4000 or self._work > MAX_WORK:
+            raise Unreadable("it is nested too deeply, or defined by itself")
+        tokens = tokens_of(body)
         if not tokens:
-            raise _Unreadable("it has no value")
-        self_ = _Run(self, tokens, depth)
-        result = self_.level(0)
-        if self_.at < len(tokens):
-            raise _Unreadable(f"{tokens[self_.at][1]!r} does not belong to a whole number")
+            raise Unreadable("it has no value")
+        run = _Run(self, tokens, scope or {})
+        result = run.conditional()
+        if run.at < len(tokens):
+            raise Unreadable(f"{tokens[run.at][1]!r} does not belong to a whole number")
         return result
+
+    def call(self, name: str, arguments: list[int]) -> int:
+        """A macro with parameters, of the file or one that everybody knows. Raises Unreadable."""
+        macro = self.macros.get(name)
+        if macro is not None and macro.params is not None:
+            if len(macro.params) != len(arguments):
+                raise Unreadable(f"{name} takes {len(macro.params)} arguments")
+            if name in self._busy or len(self._busy) > MAX_DEPTH:
+                raise Unreadable("it is nested too deeply, or defined by itself")
+            self._busy.add(name)
+            try:
+                return self.value(macro.body, dict(zip(macro.params, arguments, strict=True)))
+            finally:
+                self._busy.discard(name)
+        known = KNOWN_MACROS.get(
+            (re.sub(r"_?U?(LL|L)?$", "", name.removeprefix("__")), len(arguments))
+        )
+        known = known or KNOWN_MACROS.get((name, len(arguments)))
+        if known is None:
+            raise Unreadable(f"{name!r} is not a macro of this file with a number")
+        if any(not 0 <= a < 1 << 64 for a in arguments):
+            raise Unreadable(f"{name} of {arguments}")
+        return known(*arguments)
+
+
+def _field_low(mask: int) -> int:
+    return (mask & -mask).bit_length() - 1 if mask else 0
+
+
+def _genmask(high: int, low: int) -> int:
+    if high < low or high > 63:
+        raise Unreadable(f"GENMASK({high}, {low})")
+    return (1 << (high + 1)) - (1 << low)
+
+
+def _bit(number: int) -> int:
+    if number > 63:
+        raise Unreadable(f"a shift by {number}")
+    return 1 << number
+
+
+#: macros that embedded C knows in general, by name and number of arguments
+KNOWN_MACROS: dict[tuple[str, int], Callable[..., int]] = {
+    ("BIT", 1): _bit,
+    ("_BV", 1): _bit,
+    ("GENMASK", 2): _genmask,
+    ("FIELD_PREP", 2): lambda m, v: v << _field_low(m) & m,
+    ("FIELD_GET", 2): lambda m, w: (w & m) >> _field_low(m),
+    ("FIELD_MAX", 1): lambda m: m >> _field_low(m),
+    **{(f"{u}INT{n}_C", 1): lambda v: v for u in ("", "U") for n in (8, 16, 32, 64)},
+}
+
+
+def tokens_of(body: str) -> list[tuple[str, str]]:
+    """(kind, text) of each token; raises Unreadable for what is no part of a whole number."""
+    tokens: list[tuple[str, str]] = []
+    for match in _TOKEN.finditer(body):
+        number, _, name, operator, other = match.groups()
+        if other is not None:
+            raise Unreadable(f"{other!r} is not part of a whole number")
+        if number is not None:
+            tokens.append(("number", number))
+        elif name is not None:
+            tokens.append(("name", name))
+        elif operator is not None:
+            tokens.append(("op", operator))
+    return tokens
 
 
 class _Run:
-    def __init__(self, outer: _Evaluator, tokens: list[tuple[str, str]], depth: int) -> None:
-        self.outer, self.tokens, self.depth, self.at, self.nested = outer, tokens, depth, 0, 0
+    """One expression by precedence climbing: two calls a bracket, and brackets are counted."""
+
+    def __init__(
+        self, outer: Evaluator, tokens: list[tuple[str, str]], scope: Mapping[str, int]
+    ) -> None:
+        self.outer, self.tokens, self.scope, self.at, self.nested = outer, tokens, scope, 0, 0
 
     def peek(self) -> tuple[str, str]:
         return self.tokens[self.at] if self.at < len(self.tokens) else ("end", "")
 
-    def level(self, index: int) -> int:
-        if index == len(_LEVELS):
-            return self.unary()
-        left = self.level(index + 1)
-        while self.peek()[0] == "op" and self.peek()[1] in _LEVELS[index]:
+    def take(self, text: str) -> bool:
+        if self.peek() == ("op", text):
+            self.at += 1
+            return True
+        return False
+
+    def conditional(self) -> int:
+        condition = self.binary(0)
+        if not self.take("?"):
+            return condition
+        yes = self.conditional()
+        if not self.take(":"):
+            raise Unreadable("a ':' is missing")
+        no = self.conditional()
+        return yes if condition else no
+
+    def binary(self, least: int) -> int:
+        left = self.unary()
+        while (level := _LEVEL.get(self.peek()[1], -1)) >= least and self.peek()[0] == "op":
             operator = self.peek()[1]
             self.at += 1
-            left = self.apply(operator, left, self.level(index + 1))
+            left = self.apply(operator, left, self.binary(level + 1))
         return left
 
     def apply(self, operator: str, a: int, b: int) -> int:
         if operator in ("<<", ">>") and not 0 <= b < 64:
-            raise _Unreadable(f"a shift by {b}")
+            raise Unreadable(f"a shift by {b}")
         if operator in ("/", "%") and b == 0:
-            raise _Unreadable("a division by zero")
-        result = {
-            "|": lambda: a | b,
-            "^": lambda: a ^ b,
-            "&": lambda: a & b,
-            "<<": lambda: a << b,
-            ">>": lambda: a >> b,
-            "+": lambda: a + b,
-            "-": lambda: a - b,
-            "*": lambda: a * b,
-            "/": lambda: int(a / b) if abs(a) < 1 << 50 else a // b,
-            "%": lambda: a - b * int(a / b) if abs(a) < 1 << 50 else a % b,
-        }[operator]()
+            raise Unreadable("a division by zero")
+        result = int(_APPLY[operator](a, b))
         if result.bit_length() > MAX_BITS:
-            raise _Unreadable("a number too long")
+            raise Unreadable("a number too long")
         return result
 
     def unary(self) -> int:
         kind, text = self.peek()
         self.at += 1
         self.nested += 1
-        if self.nested > 200:
-            raise _Unreadable("it is nested too deeply")
-        if kind == "number":
-            if re.fullmatch(r"0\d+", text):
-                if not re.fullmatch(r"[0-7]+", text):
-                    raise _Unreadable(f"{text!r} is no octal number")
-                return int(text, 8)
-            return int(text, 0)
-        if kind == "op" and text in "+-~":
-            value = self.unary()
-            return -value if text == "-" else ~value if text == "~" else value
-        if kind == "op" and text == "(":
-            if self.is_cast():
-                return self.unary()
-            value = self.level(0)
-            if self.peek() != ("op", ")"):
-                raise _Unreadable("a bracket is missing")
-            self.at += 1
-            return value
-        if kind == "name":
-            return self.name(text)
-        raise _Unreadable(f"{text!r} stands where a number must" if text else "it ends too early")
+        if self.nested > MAX_NESTED:
+            raise Unreadable("it is nested too deeply")
+        try:
+            if kind == "number":
+                return _number(text)
+            if kind == "op" and text in "+-~!":
+                value = self.unary()
+                return {"+": value, "-": -value, "~": ~value, "!": int(not value)}[text]
+            if kind == "op" and text == "(":
+                if (bits := self.cast()) is not None:
+                    value = self.unary()
+                    return value & ((1 << bits) - 1) if bits else value
+                value = self.conditional()
+                if not self.take(")"):
+                    raise Unreadable("a bracket is missing")
+                return value
+            if kind == "name":
+                return self.name(text)
+        finally:
+            self.nested -= 1
+        raise Unreadable(f"{text!r} stands where a number must" if text else "it ends too early")
 
-    def is_cast(self) -> bool:
-        """Skips `type)` where the bracket opened a cast."""
+    def cast(self) -> int | None:
+        """Skips `type)` where the bracket opened a cast: its bits, 0 where they do not matter; else None."""
         at = self.at
+        bits = 0
         while at < len(self.tokens) and self.tokens[at][0] == "name":
             name = self.tokens[at][1]
             if name not in _TYPE and not name.endswith("_t"):
-                return False
+                return None
+            exact = re.fullmatch(r"uint(8|16|32|64)_t", name)
+            bits = int(exact[1]) if exact else bits
             at += 1
         if at == self.at or at >= len(self.tokens) or self.tokens[at] != ("op", ")"):
-            return False
+            return None
         self.at = at + 1
-        return True
+        return bits
 
     def name(self, text: str) -> int:
-        if self.peek() == ("op", "(") and text not in self.outer.bodies:
-            if re.fullmatch(r"U?INT(8|16|32|64)_C", text):
-                return self.unary()
-            if text in ("BIT", "_BV"):
-                return self.apply("<<", 1, self.unary())
-        if text not in self.outer.bodies:
-            raise _Unreadable(f"{text!r} is not a macro of this file with a number")
-        return self.outer.value(self.outer.bodies[text], self.depth + 1)
+        if text in self.scope:
+            return self.scope[text]
+        macro = self.outer.macros.get(text)
+        if macro is not None and macro.params is None:
+            return self.outer.of(text)
+        if text == "sizeof":
+            raise Unreadable("'sizeof' is not a macro of this file with a number")
+        if self.peek() == ("op", "("):
+            return self.outer.call(text, self.arguments())
+        if text in self.outer.names:
+            return self.outer.names[text]
+        raise Unreadable(f"{text!r} is not a macro of this file with a number")
+
+    def arguments(self) -> list[int]:
+        self.at += 1
+        found: list[int] = []
+        while not self.take(")"):
+            if found and not self.take(","):
+                raise Unreadable("a bracket is missing")
+            found.append(self.conditional())
+        return found
+
+
+def _number(text: str) -> int:
+    if re.fullmatch(r"0\d+", text):
+        if not re.fullmatch(r"[0-7]+", text):
+            raise Unreadable(f"{text!r} is no octal number")
+        return int(text, 8)
+    return int(text, 0)
+
+
+def _quotient(a: int, b: int) -> int:
+    """C divides toward zero (ISO C 6.5.5)."""
+    return abs(a) // abs(b) * (1 if (a < 0) == (b < 0) else -1)
+
+
+_APPLY: dict[str, Callable[[int, int], int]] = {
+    "||": lambda a, b: bool(a or b),
+    "&&": lambda a, b: bool(a and b),
+    "|": lambda a, b: a | b,
+    "^": lambda a, b: a ^ b,
+    "&": lambda a, b: a & b,
+    "==": lambda a, b: a == b,
+    "!=": lambda a, b: a != b,
+    "<": lambda a, b: a < b,
+    ">": lambda a, b: a > b,
+    "<=": lambda a, b: a <= b,
+    ">=": lambda a, b: a >= b,
+    "<<": lambda a, b: a << b,
+    ">>": lambda a, b: a >> b,
+    "+": lambda a, b: a + b,
+    "-": lambda a, b: a - b,
+    "*": lambda a, b: a * b,
+    "/": _quotient,
+    "%": lambda a, b: a - b * _quotient(a, b),
+}

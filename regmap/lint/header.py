@@ -1,8 +1,10 @@
-"""A hand-written header of #defines held against a map: what disagrees, and what could not be judged.
+"""A hand-written header held against a map: what disagrees, and what could not be judged.
 
     result = lint(chip, text, "driver_regs.h")
     result.problems     findings, each with its place: wrong mask, shift, width, address, reset word;
                         masks that overlap; values that do not fit; comments that contradict numbers
+                        macros with arguments that place or take wrong bits, bit fields that lie elsewhere,
+                        rows of tables whose words cannot be
     result.skipped      definitions that were not understood, each with the reason
     result.read         how many definitions were compared
 
@@ -16,14 +18,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ..chip import values
 from ..chip.bits import deposit, extract, mask_of, spans
 from ..chip.model import Chip, Field, Register
 from ..errors import CallError, Place, Problem, nearest
 from ..quantity import Band, Quantity, parse
-from .defines import Define, read_defines
+from .declarations import BitFields, read_declarations
+from .defines import Define, Evaluator, Unreadable, evaluated, read_source, without_dead
 from .names import Meant, Names, flat
 
 
@@ -41,11 +44,18 @@ class Lint:
         return len(self.skipped)
 
 
-def lint(chip: Chip, text: str, name: str) -> Lint:
-    """Compare every #define of `text`; `name` is the file's name in messages."""
-    items = read_defines(text)
+def lint(chip: Chip, text: str, name: str, more: str = "") -> Lint:
+    """Compare what `text` defines; `name` is the file's name in messages, `more` the headers that it includes."""
+    text = without_dead(text)
+    macros, evaluator = read_source(text, more)
+    if more:
+        read_declarations(more, evaluator)
+    declared = read_declarations(text, evaluator)
+    items = [*(evaluated(m, evaluator) for m in macros), *declared.constants]
     names = Names(chip)
     prefix = names.common_prefix([i.name for i in items])
+    calls = [i for i in items if i.params is not None]
+    items = [i for i in items if i.params is None]
     problems: list[Problem] = []
     skipped: list[Problem] = []
     known: list[tuple[Define, Meant]] = []
@@ -61,10 +71,46 @@ def lint(chip: Chip, text: str, name: str) -> Lint:
     for item, meant in known:
         for found, expected, near in _judge(chip, item, meant, shifts):
             problems.append(_problem(item, name, found, expected, near))
+    compared = len(known)
+    for item in calls:
+        meant = names.meaning(item.name, prefix)
+        if meant is None or meant.field is None:
+            skipped.append(_skip(item, name, meant, names))
+            continue
+        try:
+            findings = list(_judge_call(item, meant, meant.field, evaluator))
+        except Unreadable as error:
+            skipped.append(_skip(replace(item, why=str(error)), name, meant, names))
+            continue
+        compared += 1
+        problems += [_problem(item, name, f, e, n) for f, e, n in findings]
+    for layout in declared.layouts:
+        found_members, count = _judge_layout(layout, names, prefix, name)
+        problems += found_members
+        compared += count
+    for row in declared.rows:
+        meant = names.meaning(row.key, prefix)
+        if meant is not None and meant.field is None and row.item.value is not None:
+            compared += 1
+            word = Meant("word", meant.register)
+            problems += [
+                _problem(row.item, name, f, e, n)
+                for f, e, n in _judge(chip, row.item, word, shifts)
+            ]
+    skipped += [_skip(i, name, None, names) for i in declared.skipped]
+    skipped.sort(key=lambda p: (p.place.line, p.place.column))
+    if not compared:
+        problems.append(
+            Problem(
+                Place(name, 1, 1, 1, text.partition("\n")[0]),
+                f"nothing that could be compared with {chip.name}",
+                "macros, enumerators, bit fields or tables named as the map names registers and fields",
+            )
+        )
     problems += _overlaps(known, name)
     problems += _twice(items, name)
     problems.sort(key=lambda p: (p.place.line, p.place.column))
-    return Lint(problems=tuple(problems), skipped=tuple(skipped), read=len(known), prefix=prefix)
+    return Lint(problems=tuple(problems), skipped=tuple(skipped), read=compared, prefix=prefix)
 
 
 def _place(item: Define, name: str, *, at_value: bool = True) -> Place:
@@ -137,7 +183,7 @@ def _judge_register(chip: Chip, meant: Meant, register: Register, value: int) ->
     elif meant.kind == "reset" and value != register.reset:
         yield (
             f"reset word {_word(value, register)}",
-            f"{_word(register.reset, register)}{_differs(register, value, register.reset)}",
+            f"{_word(register.reset, register)} for {register.name}{_differs(register, value, register.reset)}",
             "",
         )
     elif meant.kind == "word":
@@ -188,10 +234,96 @@ def _judge_field(
     elif meant.kind == "reset":
         if value not in (field.reset, deposit(field.reset, field.bits)):
             yield (f"reset value 0x{value:X}", f"0x{field.reset:X} for {field.ref}", "")
+    elif meant.kind == "clear":
+        union = sum(f.mask for f in register.fields)
+        # write 0 to clear: ones elsewhere; write 1 to clear: that bit alone
+        ones = field.access.at_rest == 1
+        right = {union & ~mask, register.mask & ~mask} if ones else {mask}
+        if value not in right:
+            told = _word(min(right), register)
+            yield (f"{_word(value, register)}", f"{told}, which clears {field.ref} alone", "")
     elif meant.kind == "option":
         yield from _judge_option(meant, field, value)
     elif meant.kind == "word":
         yield from _fits(field, value)
+
+
+def _judge_call(
+    item: Define, meant: Meant, field: Field, evaluator: Evaluator
+) -> Iterator[Finding]:
+    """A macro that places a code, takes one out of a word, or changes it there. Raises Unreadable."""
+    most, mask, full = (1 << field.width) - 1, field.mask, (1 << 64) - 1
+    assert item.params is not None
+    if field.bits != tuple(range(field.bits[0], field.bits[-1] - 1, -1)):
+        raise Unreadable("its field has scattered bits")
+    codes = sorted({0, 1, most, most >> 1, *(1 << i for i in range(field.width))})
+    where = f"bit{'s' * (field.width > 1)} {spans(field.bits)} of {field.register}"
+
+    def call(*values: int) -> int:
+        return evaluator.call(item.name, list(values)) & full
+
+    if len(item.params) == 1:
+        puts = all(call(c) == deposit(c, field.bits) for c in codes)
+        gets = all(call(deposit(c, field.bits)) == c for c in codes)
+        # what a getter sees of the other bits must not come through
+        gets = gets and all(call(1 << b) == 0 for b in range(32) if not mask >> b & 1)
+        wanted = {"get": gets, "set": puts}.get(meant.kind, puts or gets)
+        if not wanted:
+            took = meant.kind == "get"
+            yield (
+                f"{item.name}({'all ones' if took else most}) = 0x{call(mask if took else most):X}",
+                f"{most if took else f'0x{mask:X}'}, {where}",
+                "",
+            )
+    elif len(item.params) == 2:
+
+        def changes(word: int, code: int) -> bool:
+            right = word & ~mask | deposit(code, field.bits)
+            return right in (call(word, code), call(code, word))
+
+        words = (0, meant.register.mask)
+        if not all(changes(w, c) for w in words for c in codes):
+            yield (
+                f"{item.name}, which puts {most} into 0 as 0x{call(0, most):X}",
+                f"0x{mask:X}, {where}, and the other bits as they were",
+                "",
+            )
+    else:
+        raise Unreadable(f"it takes {len(item.params)} arguments")
+
+
+def _judge_layout(
+    layout: BitFields, names: Names, prefix: str, name: str
+) -> tuple[list[Problem], int]:
+    """Members against the register that the structure is named after; from either end, as compilers do."""
+    register = next(
+        (r for n in layout.names if (r := names.register_of(n, prefix)) is not None), None
+    )
+    if register is None:
+        return [], 0
+    fields = {flat(f.name): f for f in register.fields}
+    known = [(m, fields[flat(m.name)]) for m in layout.members if flat(m.name) in fields]
+
+    most = max(layout.bits, register.width)
+
+    def wrong(msb_first: bool) -> list[Problem]:
+        found = []
+        for member, item in known:
+            low = most - member.low - member.width if msb_first else member.low
+            bits = tuple(range(low + member.width - 1, low - 1, -1))
+            if bits != item.bits:
+                found.append(
+                    _problem(
+                        member.item,
+                        name,
+                        f"'{member.name}' at bit{'s' * (len(bits) > 1)} {spans(bits)}",
+                        f"bit{'s' * (item.width > 1)} {spans(item.bits)} of {register.name}",
+                        at_value=False,
+                    )
+                )
+        return found
+
+    return min(wrong(False), wrong(True), key=len), len(known)
 
 
 def _width_hint(value: int, field: Field) -> str:
@@ -234,7 +366,8 @@ def _fits(field: Field, value: int) -> Iterator[Finding]:
 
 # --- comments -----------------------------------------------------------------------------------
 _HEX = re.compile(r"\s*=?\s*(0[xX][0-9a-fA-F]+)\s*[.,;)]?\s*")
-_BITS = re.compile(r"\bbits?\s*\[?(\d{1,2})\s*(?:(?:\.\.|:|-|to)\s*(\d{1,2}))?", re.IGNORECASE)
+_SPAN = r"\d{1,2}(?:\s*(?:\.\.|:|-|to)\s*\d{1,2})?(?![\w.])"
+_BITS = re.compile(rf"\bbits?\s*\[?({_SPAN}(?:\s*(?:,|and)\s*{_SPAN})*)", re.IGNORECASE)
 _QUANTITY = re.compile(
     r"(?<![\w.])([-+]?\d+(?:\.\d+)?\s*(?:[fpnuµmkMG]?(?:V|A|s|Hz|ohm|Ω|F|H|C|W)|degC|V/V|%))(?![\w/])"
 )
@@ -247,13 +380,14 @@ def _judge_comment(item: Define, meant: Meant, value: int) -> Iterator[Finding]:
         yield (f"0x{value:X} beside the comment {hexed[1]}", "the same number in both", "")
     bits = _BITS.search(item.comment)
     if bits and meant.field is not None and meant.kind in ("mask", "field", "shift"):
-        high, low = sorted((int(bits[1]), int(bits[2] or bits[1])), reverse=True)
+        said: set[int] = set()
+        for ends in re.findall(_SPAN, bits[1]):
+            high, low = sorted(map(int, (re.findall(r"\d+", ends) * 2)[:2]), reverse=True)
+            said |= set(range(low, high + 1))
         ours = meant.field.bits
-        if (high, low) != (max(ours), min(ours)):
+        if said != set(ours):
             yield (
-                f"a comment that says bits {high}..{low}"
-                if high != low
-                else f"a comment that says bit {high}",
+                f"a comment that says bit{'s' * (len(said) > 1)} {spans(sorted(said, reverse=True))}",
                 f"bit{'s' * (len(ours) > 1)} {spans(ours)} of {meant.field.register}",
                 "",
             )

@@ -10,11 +10,14 @@ from ..chip.model import Chip, Field, Register
 from ..quantity import show
 
 KINDS: dict[str, tuple[str, ...]] = {
-    "mask": ("MASK", "MSK", "BM"),
-    "shift": ("SHIFT", "SHFT", "POS", "POSITION", "LSB", "BP", "OFFSET", "OFS"),
+    "mask": ("MASK", "MSK", "BM", "GM"),
+    "shift": ("SHIFT", "SHFT", "POS", "POSITION", "LSB", "BP", "OFFSET", "OFS", "GP", "BITPOS"),
     "width": ("WIDTH", "SIZE", "LEN", "LENGTH", "BITS", "NBITS"),
-    "address": ("ADDR", "ADDRESS", "REG", "REGISTER", "ADR"),
+    "address": ("ADDR", "ADDRESS", "REG", "REGISTER", "ADR", "A"),
     "reset": ("RESET", "DEFAULT", "DEFAULTS", "RST", "POR"),
+    "clear": ("CLEAR", "CLR", "ACK"),
+    "get": ("GET", "EXTRACT"),
+    "set": ("SET", "PREP", "INSERT", "PUT", "F", "FIELD"),
     "word": ("WORD", "VALUE", "VAL", "CONFIG", "CFG", "CONF", "INIT", "SETUP", "SETTING", "DATA"),
 }
 _KIND_OF = {ending: kind for kind, endings in KINDS.items() for ending in endings}
@@ -29,6 +32,17 @@ class Meant:
     field: Field | None = None
     option: int | None = None
     option_name: str = ""
+
+
+#: what names of types and structures end with
+_OF_TYPES = {"T", "S", "U", "ST", "REG", "REGISTER", "BITS", "BITFIELD", "FIELDS", "TYPE", "B"}
+
+
+def pieces_of(name: str) -> list[str]:
+    """The words of a name, parted by underscores or, without any, by capitals."""
+    if "_" in name.strip("_"):
+        return [p for p in name.split("_") if p]
+    return [p for p in re.split(r"(?<=[a-z0-9])(?=[A-Z])", name) if p]
 
 
 def flat(text: str) -> str:
@@ -53,6 +67,7 @@ class Names:
             for f in r.fields
             if alone[flat(f.name)] == 1 and flat(f.name) not in self.registers
         }
+        self.others: list[str] = []
         self.all = [*chip.registers, *(f"{r.name}_{f.name}" for r, f in self.fields.values())]
 
     def bare(self, name: str) -> str:
@@ -64,7 +79,7 @@ class Names:
         """The flat prefix that leaves the most names with a meaning; "" where none does better."""
         tally: Counter[str] = Counter()
         for name in names:
-            pieces = name.split("_")
+            pieces = pieces_of(name)
             for cut in range(min(4, len(pieces))):
                 head = flat("".join(pieces[:cut]))
                 meant = self.meaning(name, head)
@@ -74,14 +89,53 @@ class Names:
         if not tally:
             return ""
         best = max(tally.values())
-        return min((p for p, n in tally.items() if n == best), key=len)
+        first = min((p for p, n in tally.items() if n == best), key=len)
+        #: other ways in which names of this file begin, the most frequent first
+        named: Counter[str] = Counter()
+        for head in tally:
+            if head != first and tally[head] > 2:
+                own = [flat(n) for n in names if flat(n).startswith(head)]
+                told = [
+                    m
+                    for n in own
+                    if (m := self._meaning(n, head)) and self._told(m, n[len(head) :])
+                ]
+                if 2 * len(told) > len(own):
+                    named[head] = len(told)
+        self.others = [p for p, _ in named.most_common()]
+        return first
 
     def meaning(self, name: str, prefix: str) -> Meant | None:
+        """What a name is about; where the prefix says nothing, the file's other ones are tried."""
+        found = self._meaning(name, prefix)
+        for other in self.others if found is None else ():
+            meant = self._meaning(name, other)
+            if found is None and meant is not None and self._told(meant, flat(name)[len(other) :]):
+                found = meant
+        return found
+
+    @staticmethod
+    def _told(meant: Meant, rest: str) -> bool:
+        """Whether the register is named too, and not only a field or any text behind it."""
+        return flat(meant.register.name) in rest and (meant.kind, meant.option) != ("option", None)
+
+    def register_of(self, name: str, prefix: str) -> Register | None:
+        """The register that a type or structure is named after."""
+        words = [w.upper() for w in pieces_of(name)]
+        while words and words[-1] in _OF_TYPES:
+            words.pop()
+        for cut in range(min(3, len(words))):
+            found = self.registers.get("".join(words[cut:]).removeprefix(prefix))
+            if found is not None:
+                return found
+        return None
+
+    def _meaning(self, name: str, prefix: str) -> Meant | None:
         rest = flat(name)
         if not rest.startswith(prefix):
             return None
         rest = rest[len(prefix) :]
-        ending = flat(name.rpartition("_")[2])
+        ending = flat((pieces_of(name) or [""])[-1])
         kind = _KIND_OF.get(ending)
         # a field may itself be called MASK or RESET: the longest name of the map wins
         whole = self._exact(rest)
@@ -91,7 +145,24 @@ class Names:
             meant = self._ended(rest[: -len(ending)], kind)
             if meant is not None:
                 return meant
-        return self._option(rest)
+        found = self._double(rest, name)
+        return found or self._option(rest)
+
+    def _double(self, rest: str, name: str) -> Meant | None:
+        """Two words of kind behind the name (`_RESET_VALUE`), or one before it (`REG_` NAME)."""
+        pieces = [p.upper() for p in pieces_of(name)]
+        if len(pieces) > 2 and pieces[-1] in _KIND_OF and pieces[-2] in _KIND_OF:
+            ending = pieces[-2] + pieces[-1]
+            if rest.endswith(ending):
+                found = self._ended(rest[: -len(ending)], _KIND_OF[pieces[-2]])
+                if found is not None:
+                    return found
+        for first, kind in _KIND_OF.items():
+            if len(first) > 1 and rest.startswith(first) and first in pieces:
+                found = self._ended(rest[len(first) :], kind)
+                if found is not None:
+                    return found
+        return None
 
     def _exact(self, key: str) -> Meant | None:
         if key in self.fields:
@@ -107,6 +178,8 @@ class Names:
         if found is None:
             return None
         if found.field is not None and kind in ("address",):
+            return None
+        if kind == "clear" and (found.field is None or not found.field.access.clears):
             return None
         return Meant(kind, found.register, found.field)
 

@@ -133,5 +133,5 @@ def test_vet_against(gateword, tmp_path: Path) -> None:  # type: ignore[no-untyp
     assert f"{hand}:2:21: error: address 0xC; expected 0xB, the address of LOCK" in done.out
     assert "not compared: 'Q_F' was not read: it takes arguments" in done.out
     assert done.out.splitlines()[-1].startswith(
-        f"{hand}: 2 #defines compared, 1 not understood, 1 finding"
+        f"{hand}: 2 definitions compared, 1 not understood, 1 finding"
     )

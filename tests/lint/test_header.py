@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -40,7 +41,7 @@ BAD = [
     ("DRV_GATE_HS_SINK_MASK 0x1F0", "mask 0x1F0 of 5 bits", "0x0F0, bits 7..4 of GATE_HS"),
     ("DRV_GATE_HS_SINK_MASK (0xF << 3)", "mask 0x078", "0x0F0, bits 7..4 of GATE_HS"),
     ("DRV_VDS_THRESHOLD_WIDTH 5", "width 5", "4, bits 7..4 of VDS"),
-    ("DRV_VDS_RESET 0x090", "reset word 0x090", "0x0A0; THRESHOLD differs"),
+    ("DRV_VDS_RESET 0x090", "reset word 0x090", "0x0A0 for VDS; THRESHOLD differs"),
     ("DRV_GATE_HS_SINK_75mA 4", "0x4 for '75mA'", "code 5 (0x50 in place) of GATE_HS.SINK"),
     ("DRV_MODE_PWM_ODD 5", "0x5", "a code of 2 bits for MODE.PWM, 0..3, or bits within 0x3"),
     ("DRV_STATUS1_OT 2", "0x002", "0x200 or 9, bit 9 of STATUS1"),
@@ -123,7 +124,7 @@ def test_what_was_not_read_is_told_with_the_reason() -> None:
 
 def test_the_generated_header_is_sound_by_this_reading() -> None:
     """The other direction as an oracle: addresses, masks, shifts, options and reset words agree."""
-    for name in ("quoll16", "numbat24", "wombat24", "potoroo40", "quokka16"):
+    for name in ("quoll16", "numbat24", "wombat24", "bilby32", "potoroo40", "quokka16"):
         chip = load_map(name)
         result = lint(chip, generate(chip, Options(prefix="gd")).header, f"{name}.h")
         fields = sum(len(r.fields) for r in chip.registers.values())
@@ -142,7 +143,7 @@ def test_lines_comments_and_splices() -> None:
     assert (items["B"].value, items["B"].line, items["B"].comment) == (3, 3, "three")
     assert "C" not in items
     assert items["D"].value is None
-    assert items["F"].value == ~1
+    assert items["F"].value == 254  # unsigned, ISO C 6.3.1.3
 
 
 @given(st.text(st.sampled_from("#define AB_()<>|&~+-*/%0123456789xuUL \\\n\"'/*.,")))
@@ -186,3 +187,48 @@ def test_expressions_as_the_compiler_has_them(
     assert [i.value for t in texts for i in read_defines(f"#define X {t}")] == [
         int(n) for n in got.split()
     ]
+
+
+def test_macros_within_macros_cost_no_more_than_their_text() -> None:
+    """Each name is evaluated once: twenty levels that double, or a thousand, end at once."""
+    text = "#define A0 1\n" + "".join(f"#define A{i} (A{i - 1} + A{i - 1})\n" for i in range(1, 30))
+    assert read_defines(text)[29].value == 1 << 29
+    calls = "#define F0(x) ((x) + 1)\n" + "".join(
+        f"#define F{i}(x) (F{i - 1}(x) + F{i - 1}(x))\n" for i in range(1, 40)
+    )
+    started = time.process_time()
+    items = {i.name: i for i in read_defines(f"{calls}#define B F39(1)\n")}
+    assert items["B"].value is None
+    assert "nested too deeply" in items["B"].why
+    chain = "#define C0 1\n" + "".join(f"#define C{i} C{i - 1}\n" for i in range(1, 3000))
+    assert read_defines(chain)[10].value == 1
+    assert time.process_time() - started < 3
+
+
+@pytest.mark.parametrize(
+    "text", ["(" * 190 + "1" + ")" * 190, "(" * 100_000, "~" * 5000 + "1", "1" + "?1:1" * 1500]
+)
+def test_deep_nesting_ends_in_a_message(text: str) -> None:
+    result = lint(CHIP, f"#define DRV_MODE_RESET {text}\n{ANCHOR}", "h.h")
+    assert result.problems == ()
+    [skipped] = result.skipped
+    assert "nested too deeply" in skipped.found
+    deep = "struct a {" * 300 + "int x : 1;" + "};" * 300
+    result = lint(CHIP, f"enum {{ DRV_MODE_RESET = {text} }};\n{deep}\n{ANCHOR}", "h.h")
+    assert any("nested too deeply" in p.found for p in result.skipped)
+
+
+def test_nothing_compared_is_a_finding() -> None:
+    for text in ("", "int main(void) { return 0; }\n", "#define OTHER_THING 3\n"):
+        [problem] = lint(CHIP, text, "h.h").problems
+        assert "nothing that could be compared with quoll16" in problem.found
+        assert problem.severity == "error"
+
+
+def test_an_included_header_gives_values() -> None:
+    text = '#include "base.h"\n#define DRV_MODE_ADDR (BASE + 3)\n#define DRV_VDS_ADDR (BASE + 8)\n'
+    assert lint(CHIP, text + ANCHOR, "h.h").unread == 2
+    result = lint(CHIP, text + ANCHOR, "h.h", more="#define BASE 0\n")
+    assert result.unread == 0
+    [problem] = result.problems
+    assert problem.place.line == 3

@@ -509,6 +509,9 @@ STAGE: dict[str, Parameter] = _table(
             "0.6 / 0.9 / 1.2 V",
             PRACTICE,
         ),
+        _P("dclink.capacitor", "capacitance", "capacitance of the DC link at its voltage"),
+        _P("dclink.esr", "resistance", "series resistance of the DC-link capacitor"),
+        _P("dclink.ripple_current", "current", "ripple current the DC-link capacitor stands, rms"),
         _P("bridge.inductance", "inductance", "stray inductance of the commutation loop"),
         # storage for the gates
         _P("charge_pump.capacitor", "capacitance", "storage capacitor of the charge pump"),
@@ -529,6 +532,7 @@ STAGE: dict[str, Parameter] = _table(
             "-100..100 ppm/K",
             PRACTICE,
         ),
+        _P("shunt.inductance", "inductance", "series inductance of the shunt and its wiring"),
         _P("shunt.power", "power", "power rating at the highest ambient temperature"),
         _P(
             "shunt.rth",
@@ -565,6 +569,20 @@ STAGE: dict[str, Parameter] = _table(
         ),
         _P("motor.current.rms", "current", "phase current, rms, in continuous operation"),
         _P("motor.current.peak", "current", "highest phase current in normal operation"),
+        _P(
+            "motor.modulation",
+            "percent",
+            "modulation index met in operation: phase voltage's peak to half the supply",
+            "0..100 %",
+            "any, unless stated",
+        ),
+        _P(
+            "motor.power_factor",
+            "percent",
+            "power factor of the motor, cos phi",
+            "0..100 %",
+            "any, unless stated",
+        ),
         # controller
         _P("adc.bits", None, "resolution of the controller's ADC, bits"),
         _P("adc.reference", "voltage", "reference of the ADC, also supply of the sense amplifier"),
@@ -614,6 +632,11 @@ STAGE: dict[str, Parameter] = _table(
             "time",
             "longest VDS edge wanted at turn-off",
             instead="limits.rise_time.max",
+        ),
+        _P(
+            "limits.supply_ripple",
+            "voltage",
+            "largest ripple of the DC link at the switching frequency",
         ),
         _P(
             "limits.gate_droop",

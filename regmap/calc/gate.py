@@ -265,7 +265,7 @@ def dvdt(work: Work, side: str) -> Outcome:
     return work.at_most(value, work.take("limit", "stage:limits.dvdt"))
 
 
-_SLOPE = (
+SLOPE_USES = (
     "stage:mosfet.qgs stage:mosfet.vth stage:mosfet.plateau stage:motor.current.peak "
     "stage:bridge.inductance stage:supply.voltage stage:mosfet.qgd stage:mosfet.crss "
 )
@@ -294,7 +294,7 @@ def steepest_current(work: Work, ig: Variable | None) -> Variable | None:
     "gate.didt",
     "steepest current slope in the switch",
     "di/dt = 2 Ipk max(Isource, Isink) / (Vov Cgs), less what the loop's inductance feeds back",
-    SOURCE_USES + SINK_USES + _SLOPE + "stage:limits.didt",
+    SOURCE_USES + SINK_USES + SLOPE_USES + "stage:limits.didt",
     EDGE_CAUTION,
     model_error=SLOPE_ERROR,
 )
@@ -313,7 +313,7 @@ def didt(work: Work, side: str) -> Outcome:
     "gate.overshoot",
     "drain voltage with the overshoot of turn-off",
     "V = Vs + Vf + L di/dt",
-    SINK_USES + _SLOPE + "stage:diode.vf stage:mosfet.vds_max",
+    SINK_USES + SLOPE_USES + "stage:diode.vf stage:mosfet.vds_max",
     EDGE_CAUTION,
     model_error=OVERSHOOT_ERROR,
 )
@@ -335,7 +335,7 @@ def with_overshoot(work: Work, side: str, supply: Variable | None) -> Variable |
     )
 
 
-OVERSHOOT_USES = SINK_USES + _SLOPE + "stage:diode.vf "
+OVERSHOOT_USES = SINK_USES + SLOPE_USES + "stage:diode.vf "
 
 
 @sided(

@@ -33,6 +33,7 @@ SUBJECTS: dict[str, tuple[str, ...]] = {
     "overvoltage": ("supply",),
     "sense": ("sense", "shunt"),
     "supply": ("supply",),
+    "dclink": ("dclink",),
     "thermal": ("thermal",),
     "watchdog": ("watchdog",),
     "reaction": ("reaction",),

@@ -8,7 +8,9 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, formula, larger
-from .drive import ON_USES, then, turn_on_time
+from .device import TIME_ERROR
+from .drive import ON_USES, SOURCE_USES, current_edge_time, gate_current, then, turn_on_time
+from .gate import SLOPE_USES, steepest_current
 from .pwm import DEADTIME_USES, gate_starts, own_deadtime
 from .registry import Outcome, check
 from .sense import CHAIN, HEAT, SIGNS, ZERO, gain_band, output_at_zero, shunt_temperature
@@ -235,3 +237,35 @@ def overcurrent_protects(work: Work) -> Outcome:
     verdict = work.at_most(_trip(work), work.take("Imax", "stage:mosfet.pulse_current"))
     switches = ("overcurrent.enable", "overcurrent.mode")
     return work.protected(verdict, "overcurrent.threshold", *switches, acts="overcurrent.mode")
+
+
+@formula("{ls} * {didt}", "voltage", up="ls didt", source="V = L di/dt")
+def spike(ls: Any, didt: Any) -> Any:
+    """What the shunt's inductance adds while the current rises."""
+    return ls * didt
+
+
+@check(
+    "overcurrent.outlasts-spike",
+    "overcurrent filter outlasts the spike of the shunt's inductance",
+    "t_filter >= t_id, the current edge in which L di/dt stands at the shunt",
+    "role:overcurrent.enable role:overcurrent.mode role:overcurrent.filter stage:shunt.inductance "
+    + SLOPE_USES
+    + SOURCE_USES.replace("{side}", "low"),
+    model_error=TIME_ERROR,
+)
+def outlasts_spike(work: Work) -> Outcome:
+    """The comparator must not take the inductive spike of a turn-on for a current."""
+    if not work.stated("stage:shunt.inductance"):
+        return None
+    if not work.switched_off("overcurrent.enable"):
+        work.switched_off("overcurrent.mode")
+    high = work.derive(
+        "Vspike",
+        spike,
+        ls=work.take("Lshunt", "stage:shunt.inductance"),
+        didt=steepest_current(work, gate_current(work, "source", "low")),
+    )
+    work.extra += [high] if high is not None else []
+    edge = current_edge_time(work, "source", "low", "t_id")
+    return work.at_least(work.take("t_filter", "role:overcurrent.filter"), edge)

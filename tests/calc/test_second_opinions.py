@@ -88,7 +88,7 @@ ALGEBRA = sorted(
 def test_text_is_what_is_calculated(name: str) -> None:
     """The formula shown to the user, read by sympy, gives the number that was calculated."""
     rule = FORMULAS[name]
-    arguments = sorted(rule.up | rule.down | rule.either)
+    arguments = sorted(rule.up | rule.down | rule.either | rule.free)
     symbols = {arg: symbol_of(f"x_{arg}") for arg in arguments}
     text = rule.write({arg: f"x_{arg}" for arg in arguments}).replace("^", "**")
     expression = sympy.sympify(

@@ -235,3 +235,14 @@ def test_explain_and_json_tell_where_each_formula_comes_from(gateword: Run) -> N
     verdicts = json.loads(gateword("check", "coolant_pump", "gate.dvdt", "--json").out)["verdicts"]
     found = {s["symbol"]: s["source"] for s in verdicts[0]["sources"]}
     assert found["dV/dt,mean"] == "TI SLLSFQ7, design table: t = V/SR, Ig = Qgd/t"
+
+
+def test_blanking_that_the_chips_own_dead_time_uses_up_fails(gateword: Run) -> None:
+    """The pump's chip adds 1 us of dead time after the input edge from which blanking counts."""
+    changes = ("--set", "TIMING.BLANKING=1.2 us", "--set", "TIMING.FILTER=330 ns")
+    result = gateword("check", "coolant_pump", "vds.blanking", *changes)
+    assert result.status == 1
+    assert "FAILS" in result.out
+    assert gateword("check", "coolant_pump", "vds.blanking").status == 0
+    longer = (*changes, "--set", "TIMING.DEAD_TIME=2 us")
+    assert "FAILS" in gateword("check", "coolant_pump", "vds.blanking", *longer).out

@@ -1,0 +1,94 @@
+"""DC link and shunt spike, against a modulator worked sample by sample and with a pencil."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from regmap.calc import Inputs, Verdict, run
+from regmap.calc.dclink import capacitor_current, ripple
+
+Build = Callable[..., Inputs]
+
+
+def one(inputs: Inputs, name: str) -> Verdict:
+    (verdict,) = run(inputs, [name])
+    return verdict
+
+
+def link_current(m: float, pf: float, carrier: int = 90, steps: int = 2000) -> np.ndarray:
+    """Current into a sine-modulated bridge over one turn, 1 A peak in a phase: no formula at all."""
+    count = carrier * steps
+    turn = 2 * np.pi * (np.arange(count) + 0.5) / count
+    # one value of the reference in each carrier period, triangular carrier
+    held = 2 * np.pi * (np.arange(count) // steps + 0.5) / carrier
+    triangle = 4 * np.abs((np.arange(count) % steps + 0.5) / steps - 0.5) - 1
+    total = np.zeros(count)
+    for phase in (0, 2 * np.pi / 3, 4 * np.pi / 3):
+        on = m * np.cos(held - phase) > triangle
+        total += on * np.cos(turn - phase - np.arccos(pf))
+    return total
+
+
+@pytest.mark.parametrize("m", [0.2, 0.5, 0.8, 1.0])
+@pytest.mark.parametrize("pf", [0.3, 0.7, 0.95, 1.0])
+def test_the_ripple_current_is_that_of_a_sampled_modulator(m: float, pf: float) -> None:
+    current = link_current(m, pf)
+    made = capacitor_current(i=1 / 2**0.5, m=m, pf=pf)
+    assert made == pytest.approx(float(current.std()), rel=0.02)
+
+
+@pytest.mark.parametrize("m", [0.1, 0.5, 0.9])
+@pytest.mark.parametrize("pf", [0.0, 0.5, 1.0])
+def test_the_voltage_ripple_bounds_that_of_a_sampled_modulator(m: float, pf: float) -> None:
+    carrier, steps = 60, 200
+    current = link_current(m, pf, carrier, steps).reshape(carrier, steps)
+    # 1 F, a carrier period of 1 s: the charge that swings about each period's mean
+    swing = np.cumsum(current - current.mean(axis=1, keepdims=True), axis=1) / steps
+    worst = float((swing.max(axis=1) - swing.min(axis=1)).max())
+    assert worst <= ripple(i=1.0, f=1.0, c=1.0, esr=0.0)
+
+
+def test_the_worst_modulation_is_found_between_its_ends(build: Build) -> None:
+    inputs = build(
+        stage___motor__modulation="20..110 %",
+        stage___motor__power_factor="100 %",
+        stage___motor__current__rms="10 A",
+    )
+    verdict = one(inputs, "dclink.ripple-current")
+    assert verdict.value is not None
+    best = max(capacitor_current(i=10.0, m=m / 1000, pf=1.0) for m in range(200, 1101))
+    assert verdict.value.high == pytest.approx(best, rel=1e-5)
+    # common practice: about 0.65 of the phase current at most
+    assert verdict.value.high == pytest.approx(6.5, rel=0.01)
+    assert run(build(("stage:dclink.ripple_current",)), ["dclink.ripple-current"]) == []
+
+
+def test_the_voltage_ripple_by_hand(build: Build) -> None:
+    inputs = build(
+        stage___motor__current__peak="40 A",
+        stage___pwm__frequency="20 kHz",
+        stage___dclink__capacitor="500 uF",
+        stage___dclink__esr="10 mohm",
+    )
+    verdict = one(inputs, "dclink.ripple-voltage")
+    assert verdict.value is not None
+    # 40 A for a quarter of 50 us into 500 uF is 1 V; 0.4 V in the ESR
+    assert verdict.value.typ == pytest.approx(1.4)
+    assert verdict.status == "holds"
+    assert run(build(("stage:dclink.capacitor",)), ["dclink.ripple-voltage"]) == []
+
+
+def test_the_filter_outlasts_the_spike_of_the_shunt(build: Build) -> None:
+    verdict = one(build(role___overcurrent__filter="50 ns"), "overcurrent.outlasts-spike")
+    assert verdict.lower is not None
+    # 14 nC * 1.8 / 4.6 at 60 mA
+    assert verdict.lower.typ == pytest.approx(14e-9 * 1.8 / 4.6 / 60e-3)
+    assert verdict.status == "fails"
+    assert (
+        one(build(role___overcurrent__filter="1 us"), "overcurrent.outlasts-spike").status
+        == "holds"
+    )
+    assert run(build(("stage:shunt.inductance",)), ["overcurrent.outlasts-spike"]) == []

@@ -121,9 +121,10 @@ def run(args: argparse.Namespace, context: Context) -> int:
                     "asked": s.asked,
                     "value": s.choice.reading.band,
                     "error": s.choice.error,
+                    "why": s.choice.why,
                 }
                 for s in stage.settings
-                if s.choice.error
+                if s.choice.kept
             ],
             inputs_changed={
                 n: v if isinstance(v, Band) else str(v) for n, v in changed_inputs(stage).items()
@@ -164,13 +165,11 @@ def laid_over(stage: Stage) -> list[str]:
 
 
 def rounded(stage: Stage) -> list[str]:
-    """The settings that the chip cannot hold exactly as asked: what was asked, what it has, the error."""
-    from regmap.quantity import show
-
+    """The settings whose wish says more than their code: what the chip has, what was asked, the error, why."""
     return [
-        f"{s.name}: asked {s.asked}, the chip has {s.choice.reading.label} ({'+' * (s.choice.error > 0)}{show(s.choice.error, (0, 0, 0, 0), 3, '%')})"
+        f"{s.name} is {s.choice.reading.label}: {s.choice.told}"
         for s in stage.settings
-        if s.choice.error
+        if s.choice.told
     ]
 
 

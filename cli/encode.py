@@ -18,7 +18,6 @@ from regmap.frames.codec import bursts, command_bytes
 from regmap.frames.words import spoken_bytes, spoken_order
 from regmap.maps.load import find_document, load_map
 from regmap.quantity import parse_band
-from regmap.quantity import show as quantity
 from regmap.stages.load import load_stage
 
 from .context import Context, Status, hexword, wrap
@@ -140,6 +139,14 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.bytes:
         for text in warned(found):
             context.err(wrap(f"caution: {text}", context.width, hang="  "))
+        for name, choice in (c for p in frames for c in p.choices if c[1].told):
+            context.err(
+                wrap(
+                    f"note: {name} = {choice.reading.label} ({choice.told})",
+                    context.width,
+                    hang="  ",
+                )
+            )
         for said in _spoken(chip, frames):
             context.err(wrap(f"note: {said}", context.width, hang="  "))
     for planned in frames:
@@ -231,13 +238,14 @@ def frame_lines(chip: Chip, planned: Planned, context: Context) -> list[str]:
     for name, choice in planned.choices:
         label = choice.reading.label
         note = ""
-        if choice.error:
-            note = f" (asked {choice.asked}, off by {quantity(choice.error, (0, 0, 0, 0), 3, '%')})"
+        if choice.told:
+            note = f" ({choice.told})"
         elif choice.reading.band is not None and not choice.reading.band.exact:
             note = f" ({choice.reading.band})"
         rows = planned.cases.get(name, ())
         if not rows:
-            lines.append(f"    {name} = {label}{note}, code {choice.code}")
+            text = f"{name} = {label}{note}, code {choice.code}"
+            lines.append(wrap(text, context.width, "    ", "      "))
         for when, reading in rows:
             case = f"while {when}" if when is not None else "otherwise"
             lines.append(f"    {name} = {reading.label} {case}, code {choice.code}")
@@ -336,6 +344,7 @@ def _as_json(chip: Chip, planned: Planned) -> dict[str, object]:
                     {"when": str(when) if when is not None else None, "value": r.band or r.label}
                     for when, r in planned.cases.get(n, ())
                 ],
+                "why": c.why,
             }
             for n, c in planned.choices
         ],

@@ -117,6 +117,24 @@ def _leaves(parser: argparse.ArgumentParser) -> list[argparse.ArgumentParser]:
     return found
 
 
+def _in_any_order(
+    parser: argparse.ArgumentParser,
+    arguments: list[str],
+    args: argparse.Namespace,
+    extra: list[str],
+) -> tuple[argparse.Namespace, list[str]]:
+    """Read again with arguments and options in any order: `check STAGE --set X CHECK`."""
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction) and args.command in action.choices:
+            own = arguments[arguments.index(args.command) + 1 :]
+            try:
+                found, extra = action.choices[args.command].parse_known_intermixed_args(own)
+            except TypeError:  # a command with actions of its own, whose order means something
+                break
+            args = argparse.Namespace(**{**vars(args), **vars(found)})
+    return args, extra
+
+
 def _refuse_unknown(
     parser: argparse.ArgumentParser, arguments: list[str], extra: list[str]
 ) -> None:
@@ -167,6 +185,8 @@ def _main(argv: Sequence[str] | None, context: Context) -> int:
     parser = build_parser(chosen if chosen in COMMANDS else None)
     try:
         args, extra = parser.parse_known_args(_hint_command(parser, arguments, chosen))
+        if extra and not any(e.startswith("-") for e in extra):
+            args, extra = _in_any_order(parser, arguments, args, extra)
         if extra:
             _refuse_unknown(parser, arguments, extra)
     except (SystemExit, OSError) as stop:

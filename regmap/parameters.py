@@ -750,6 +750,41 @@ ROLES: dict[str, Parameter] = _table(
     ],
 )
 
+
+@dataclass(frozen=True, slots=True)
+class Rounding:
+    """Which way a wish between two options goes, and what the other way would do.
+
+    `always` is for what must not fall short of the wish; else only a tie is decided so.
+    """
+
+    way: Literal["up", "down"]
+    why: str
+    always: bool = True
+
+
+_LATER = "would protect later"
+#: By role (both sides alike): toward protection, away from shoot-through.
+ROUNDING: dict[str, Rounding] = {
+    "deadtime": Rounding("up", "a shorter dead time would be nearer to shoot-through"),
+    "vds.threshold": Rounding("down", f"a higher threshold {_LATER}"),
+    "overcurrent.threshold": Rounding("down", f"a higher threshold {_LATER}"),
+    "uv.threshold": Rounding("up", f"a lower threshold {_LATER}"),
+    "ov.threshold": Rounding("down", f"a higher threshold {_LATER}"),
+    "temperature.warning": Rounding("down", "a higher threshold would warn later"),
+    "temperature.shutdown": Rounding("down", f"a higher threshold {_LATER}"),
+    "watchdog.window": Rounding("down", f"a longer window {_LATER}"),
+    "gate.source": Rounding("down", "more current would switch on faster", always=False),
+    "gate.sink": Rounding("up", "less current would be nearer to shoot-through", always=False),
+    "gate.hold": Rounding("up", "less current would be nearer to shoot-through", always=False),
+}
+
+
+def rounding_of(role: str) -> Rounding | None:
+    """Which way a wish for this role goes that no option meets; None: to the nearest, the lower of two."""
+    return ROUNDING.get(role) or ROUNDING.get(role.removesuffix(".high").removesuffix(".low"))
+
+
 TABLES: dict[str, dict[str, Parameter]] = {"chip": CHIP, "stage": STAGE, "role": ROLES}
 
 

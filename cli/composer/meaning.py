@@ -10,7 +10,6 @@ from regmap.chip.bank import find, unknown
 from regmap.document.schema import read_word
 from regmap.draft import Draft, Hit, Index, Preview, label_of, parse_raw
 from regmap.errors import CallError, GatewordError, nearest
-from regmap.quantity import show
 
 from ..context import hexword
 from . import sheets
@@ -196,8 +195,8 @@ class Meaning:
     def describe(self, seen: Preview) -> str:
         """A considered value in a sentence: what, its code, what was asked, what turns."""
         text = f"enter sets {seen.name} to {label_of(seen.reading)}, code {seen.choice.code}"
-        if seen.choice.error:
-            text += f" (asked {seen.choice.asked}, off by {show(seen.choice.error, (0, 0, 0, 0), 3, '%')})"
+        if seen.choice.told:
+            text += f" ({seen.choice.told})"
         if not seen.reading.defined:
             text += ", which the map does not define"
         turning = [

@@ -332,6 +332,8 @@ def setting_text(setting: Setting) -> str:
         text += f" ({low} / {typ} / {high})"
     if choice.error is not None:
         text += ", no error" if choice.error == 0 else f", error {float(choice.error) * 100:+.3g} %"
+    if choice.why:
+        text += f" ({choice.why})"
     return f"{text}, code {choice.code}"
 
 

@@ -240,6 +240,11 @@ def need_register(chip: Chip, name: str) -> Register:
 
 def unknown(chip: Chip, name: str) -> str:
     """A message for a name that is nothing in this map."""
+    if name in chip.registers:
+        fields = [f.ref for f in chip.registers[name].fields]
+        listed = ", ".join(fields[:8]) + (", ..." if len(fields) > 8 else "")
+        tail = f", one of its fields: {listed}" if fields else ""
+        return f"{name} is a register of {chip.name}; expected a field or value{tail}"
     everything = [f.ref for r in chip.registers.values() for f in r.fields]
     everything += [*chip.registers, *chip.joined, *chip.externals, *chip.commands]
     register, _, field_name = name.partition(".")

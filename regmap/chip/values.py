@@ -1,7 +1,7 @@
 """Between codes and what they mean: labels and physical values one way, people's words the other.
 
-Nothing is silently rounded: `choose` returns what was asked, what the chip can do, and the error
-between them; a value outside what the chip can do is refused with the nearest choice.
+Nothing is silently rounded: `choose` returns what was asked, what the chip can do, the error
+between them and why it went that way (`parameters.ROUNDING`); a value outside what the chip can do is refused with the nearest choice.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Protocol
 from ..document.schema import read_int
 from ..errors import CallError, nearest
 from ..expr import Env, Expr, evaluate
-from ..parameters import switched_on
-from ..quantity import NONE, Band, Quantity, dimension_name, parse, show, value_name
+from ..parameters import rounding_of, switched_on
+from ..quantity import NONE, Band, Dim, Quantity, dimension_name, parse, show, value_name
 from .model import Entry, Meaning, Scale
 
 if TYPE_CHECKING:
@@ -71,12 +71,32 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """A value as asked and the code that serves it; `error` is (chosen - asked) / asked, if asked as a quantity."""
+    """A value as asked and the code that serves it; `error` is (chosen - asked) / asked, if asked as a quantity.
+
+    `bound` is set where a limit was asked (`>= 200 ns`, `max`), which any of several codes would
+    meet. `why` tells of the way a wish between two options went.
+    """
 
     code: int
     asked: str
     reading: Reading
     error: Fraction | None = None
+    bound: bool = False
+    why: str = ""
+
+    @property
+    def kept(self) -> bool:
+        """Whether the wish says more than the code that serves it, and so is kept as it was typed."""
+        return bool(self.error) or self.bound
+
+    @property
+    def told(self) -> str:
+        """The wish beside what was chosen, for people: `asked 800 ns, off by +25 %`; "" where they are one."""
+        if not self.kept:
+            return ""
+        error = self.error or 0
+        off = f", off by {'+' * (error > 0)}{show(error, NONE, 3, '%')}" if error else ""
+        return f"asked {self.asked}{off}" + (f"; {self.why}" if self.why else "")
 
 
 def meaning_of(item: Valued, env: Env | None) -> Meaning | None:
@@ -282,7 +302,7 @@ def _by_name(item: Valued, meaning: Meaning, asked: str) -> Choice | None:
         if ordered:
             best = ordered[0] if asked == "min" else ordered[-1]
             same = [r for v, r in ordered if v == best[0]]
-            return Choice(same[0].code, asked, same[0])
+            return Choice(same[0].code, asked, same[0], bound=True)
     return None
 
 
@@ -351,33 +371,74 @@ def _with_scale(
 
 
 def _by_value(item: Valued, meaning: Meaning, asked: str, quantity: Quantity, bound: str) -> Choice:
-    value = quantity.value
+    value, dim = quantity.value, quantity.dim
     rows = _candidates(item, meaning, value)
     if not rows:
         raise CallError(f"{item.name} has no physical values")
     low, high = rows[0], rows[-1]
-    if bound in (">=", "at least"):
-        rows = [r for r in rows if r[0] >= value][:1]
-    elif bound in ("<=", "at most"):
-        fitting = [r for r in rows if r[0] <= value]
-        rows = [r for r in fitting if r[0] == fitting[-1][0]][:1]
-    elif not low[0] <= value <= high[0]:
-        rows = []
-    if not rows:
+    inside = low[0] <= value <= high[0]
+    other = "" if inside else _other_case(asked, low[0], high[0])
+    below = [r for r in rows if r[0] <= value]
+    above = [r for r in rows if r[0] >= value]
+    if other or not (above if bound in _UP else below if bound in _DOWN else inside):
         end = low if value < low[0] else high
         raise CallError(
-            f"{asked} is outside what {item.name} can do, {show(low[0], quantity.dim)}..{show(high[0], quantity.dim)}; "
-            f"nearest: {end[1].label}"
+            f"{asked} is outside what {item.name} can do, {show(low[0], dim)}..{show(high[0], dim)}; "
+            f"nearest: {other or end[1].label}"
         )
-    best = min(rows, key=lambda r: (abs(r[0] - value), r[0], r[1].code))
-    error = (best[0] - value) / abs(value) if value and not bound else Fraction(0)
-    return Choice(best[1].code, asked, best[1], error)
+    why = ""
+    if bound in _UP:
+        best = above[0]
+    elif bound in _DOWN:
+        best = next(r for r in below if r[0] == below[-1][0])
+    else:
+        best, why = _between(item, value, dim, below, above)
+    error = (best[0] - value) / abs(value) if value else Fraction(0)
+    return Choice(best[1].code, asked, best[1], error, bool(bound), why)
+
+
+_UP, _DOWN = (">=", "at least"), ("<=", "at most")
+
+
+def _between(
+    item: Valued,
+    value: Fraction,
+    dim: Dim,
+    below: list[tuple[Fraction, Reading]],
+    above: list[tuple[Fraction, Reading]],
+) -> tuple[tuple[Fraction, Reading], str]:
+    """The option for a wish that lies between two, and why; one that is shown as the wish is the wish."""
+    under, over = next(r for r in below if r[0] == below[-1][0]), above[0]
+    for row in (under, over):
+        if row[0] == value or show(row[0], dim) == show(value, dim):
+            return row, ""
+    gap = (value - under[0]) - (over[0] - value)
+    rule = rounding_of(getattr(item, "role", ""))
+    if rule is not None and (rule.always or not gap):
+        best, rest = (over, under) if rule.way == "up" else (under, over)
+        return best, f"{rule.way} and not to {rest[1].label}: {rule.why}"
+    if not gap:
+        return under, f"{over[1].label} is as near"
+    return (under if gap < 0 else over), ""
+
+
+def _other_case(asked: str, low: Fraction, high: Fraction) -> str:
+    """What was asked with m for M or M for m, if that lies in what can be done: a slip of the shift key."""
+    swapped = re.sub(r"(?<=[\d\s.])([mM])(?=[A-Za-zΩ])", lambda m: m[1].swapcase(), asked, count=1)
+    if swapped == asked:
+        return ""
+    rest = _BOUND.fullmatch(swapped)[2]  # type: ignore[index]
+    try:
+        return swapped if low <= parse(rest).value <= high else ""
+    except CallError:
+        return ""
 
 
 def _no_such(item: Valued, meaning: Meaning | None, asked: str, error: CallError) -> str:
     hint = _hint(item, meaning, asked)
     if re.match(r"[\d.+-]", asked) and meaning is not None and meaning.dim not in (None, NONE):
-        return f"{asked!r} is not a value of {item.name} ({error}){hint}"
+        # of a decimal comma the number's own hint is the right one: the name most like 0,2V may be 2V
+        return f"{asked!r} is not a value of {item.name} ({error})" + hint * ("," not in asked)
     return f"{asked!r} is not a choice of {item.name}{hint}"
 
 

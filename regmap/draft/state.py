@@ -37,6 +37,7 @@ from .statements import (
     stated,
     stepped,
     text_of,
+    wish_of,
 )
 from .steps import Changed, Edit, Effect, Preview, effects_between
 
@@ -152,7 +153,7 @@ class Draft:
             choice = Choice(text, str(text), values.read(item, text, self.bank))
         else:
             choice = self.choose(name, text)
-        canonical = text_of(item, choice.code, self.bank)
+        canonical = wish_of(item, choice, self.bank)
         point, notes = self._settle(
             stated(self.chip, self._now.statements, name, canonical, self.bank), {name}
         )
@@ -200,7 +201,11 @@ class Draft:
     def set(self, name: str, text: str | int) -> Edit:
         """Accept a value. Raises CallError with the reason and the nearest choice, and changes nothing."""
         seen = self.consider(name, text)
-        if name in self._now.statements or seen.choice.code != self.bank.code(name):
+        if (
+            name in self._now.statements
+            or seen.choice.kept
+            or seen.choice.code != self.bank.code(name)
+        ):
             return self._accept(seen.statements, {name})
         return Edit((), (f"{name} is {seen.reading.label} already",))
 
@@ -222,7 +227,7 @@ class Draft:
                 continue
             item = setting(self.chip, name)
             try:
-                canonical = text_of(item, self.choose(name, text).code, self.bank)
+                canonical = wish_of(item, self.choose(name, text), self.bank)
             except CallError:
                 canonical = text  # possible only under another setting of the same step
             new = stated(self.chip, new, name, canonical, self.bank)

@@ -78,6 +78,11 @@ def text_of(item: Valued, code: int, bank: Bank) -> str:
     return f"0x{code:X}" if code > 9 else str(code)
 
 
+def wish_of(item: Valued, choice: Choice, bank: Bank) -> str:
+    """The text that states a choice: the wish as typed where it says more than the code, else the code's own."""
+    return choice.asked if choice.kept else text_of(item, choice.code, bank)
+
+
 def _leads_to(item: Valued, text: str, code: int, bank: Bank) -> bool:
     try:
         return choose(item, text, bank).code == code

@@ -12,7 +12,7 @@ from ..calc.corner import show_value
 from ..chip.bank import Bank, find
 from ..chip.bits import extract
 from ..chip.model import Access, Chip, Field, Register
-from ..chip.values import Reading, read
+from ..chip.values import Choice, Reading, read
 from ..errors import CallError
 from ..maps.proof import place_of
 from ..maps.vet import prove
@@ -47,7 +47,7 @@ def settings(stage: Stage) -> Html:
                 setting.asked,
                 *chosen(reading, role),
                 str(reading.code),
-                error(setting.choice.error),
+                _with_why(setting.choice),
                 setting.origin,
             ]
         )
@@ -83,6 +83,10 @@ def error(share: Fraction | None) -> str:
     if share is None:
         return ""
     return "0" if not share else f"{float(share) * 100:+.2g} %"
+
+
+def _with_why(choice: Choice) -> str:
+    return error(choice.error) + (f": {choice.why}" if choice.why else "")
 
 
 def left_at_reset(stage: Stage) -> Html:

@@ -246,3 +246,44 @@ def test_blanking_that_the_chips_own_dead_time_uses_up_fails(gateword: Run) -> N
     assert gateword("check", "coolant_pump", "vds.blanking").status == 0
     longer = (*changes, "--set", "TIMING.DEAD_TIME=2 us")
     assert "FAILS" in gateword("check", "coolant_pump", "vds.blanking", *longer).out
+
+
+def test_arguments_stand_in_any_order(gateword: Run) -> None:
+    first = gateword("check", "coolant_pump", "deadtime.enough", "--set", "TIMING.DEAD_TIME=2 us")
+    for order in (
+        ("coolant_pump", "--set", "TIMING.DEAD_TIME=2 us", "deadtime.enough"),
+        ("--set", "TIMING.DEAD_TIME=2 us", "coolant_pump", "deadtime.enough"),
+    ):
+        assert gateword("check", *order) == first
+    wrong = gateword("sweep", "coolant_pump", "--json", "TIMING.DEAD_TIME", "one", "more")
+    assert wrong.status == 2
+    assert "one argument too many" in wrong.err
+
+
+def test_what_was_asked_stands_beside_what_the_chip_has(gateword: Run) -> None:
+    text = " ".join(
+        gateword("check", "coolant_pump", "--set", "TIMING.DEAD_TIME=800 ns").out.split()
+    )
+    assert "TIMING.DEAD_TIME is 1 us: asked 800 ns, off by +25 %; up and not to 600 ns" in text
+    [row] = json.loads(
+        gateword("check", "coolant_pump", "--json", "--set", "TIMING.DEAD_TIME=>= 700 ns").out
+    )["rounded"]
+    assert (row["setting"], row["asked"]) == ("TIMING.DEAD_TIME", ">= 700 ns")
+
+
+def test_a_limit_without_quotes_in_yaml_is_told_how_to_write_it(
+    gateword: Run, tmp_path: Path
+) -> None:
+    path = tmp_path / "s.yaml"
+    path.write_text(
+        "gateword_stage: 1\nstage: {name: x}\nmap: quoll16\nsettings:\n  GATE_HS.SOURCE: >= 100 mA # c\n"
+    )
+    done = gateword("vet", str(path))
+    assert '"; expected quotes around a value that begins with >=: ">= 100 mA"'[1:] in " ".join(
+        (done.out + done.err).split()
+    )
+    for good in ('">= 100 mA"', "at least 100 mA"):
+        path.write_text(
+            f"gateword_stage: 1\nstage: {{name: x}}\nmap: quoll16\nsettings:\n  GATE_HS.SOURCE: {good}\n"
+        )
+        assert gateword("vet", str(path)).status == 0

@@ -152,3 +152,13 @@ def test_a_write_once_field_and_a_dangerous_word_are_cautioned(gateword: Run) ->
         "caution: TRIM.SHUNT can be written once only after power-up; this write spends it" in trim
     )
     assert "enables the outputs" in gateword("encode", "numbat24", "CONTROL.ENABLE=on").out
+
+
+def test_bytes_alone_still_tell_what_was_asked_and_what_is_sent(gateword: Run) -> None:
+    done = gateword("encode", "quoll16", "TIMING.DEAD_TIME=800 ns", "--bytes")
+    assert done.status == 0
+    assert done.out.count("\n") == 1
+    assert "TIMING.DEAD_TIME = 1 us (asked 800 ns, off by +25 %" in " ".join(done.err.split())
+    exact = gateword("encode", "quoll16", "TIMING.DEAD_TIME=1 us", "--bytes")
+    assert exact.out == done.out
+    assert "asked" not in exact.err

@@ -191,3 +191,13 @@ def test_check_judges_with_another_input(gateword: Run) -> None:
     refused = gateword("check", "coolant_pump", "--set", "supply.max=48V")
     assert refused.status == 2
     assert "expected at most the chip's supply.max, 40 V" in " ".join(refused.err.split())
+
+
+def test_a_register_where_a_field_is_expected_names_its_fields(gateword: Run) -> None:
+    done = gateword("sweep", "coolant_pump", "TIMING")
+    assert done.status == 2
+    assert "TIMING is a register of quoll16; expected a field or value, one of its fields:" in (
+        " ".join(done.err.split())
+    )
+    assert "TIMING.DEAD_TIME" in done.err
+    assert "nearest: TIMING\n" not in done.err

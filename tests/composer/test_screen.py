@@ -88,7 +88,7 @@ def test_undo_and_redo_by_key(driver: Any) -> None:
     driver.press("^Z")
     assert "nothing to undo" in driver.text
     driver.press("^Y", "^Y")
-    assert driver.session.draft.statements["GATE_HS.SINK"] == "750 mA"
+    assert driver.session.draft.statements["GATE_HS.SINK"] == "max"
 
 
 def test_sweep_from_inside_takes_the_line_chosen(driver: Any) -> None:

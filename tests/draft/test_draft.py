@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import os
 import signal
 import subprocess
@@ -502,3 +503,32 @@ def test_what_can_be_read_of_a_damaged_journal_is_offered(tmp_path: Path, damage
     again = Draft(PUMP)
     left.replay(again.restate)
     assert again.statements["GATE_HS.SOURCE"] == "56 mA"
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("TIMING.DEAD_TIME", "800 ns"),
+        ("GATE_HS.SOURCE", ">= 105 mA"),
+        ("GATE_HS.SINK", "max"),
+        ("VDS.THRESHOLD", "at most 0.26 V"),
+    ],
+)
+def test_the_wish_is_kept_as_typed_to_file_header_and_record(
+    tmp_path: Path, name: str, text: str
+) -> None:
+    from regmap.cheader.steps import setting_text
+    from regmap.report import review
+    from regmap.stages.save import save_stage
+
+    path = tmp_path / "pump.yaml"
+    path.write_text(find_document("coolant_pump", "stage").read_text())
+    draft = Draft(load_stage(path))
+    draft.set(name, text)
+    assert draft.statements[name] == text
+    code = draft.bank.code(name)
+    stage, _ = save_stage(path, path.read_text(), draft.unsaved(), draft.chip)
+    [setting] = [s for s in load_stage(path).settings if s.name == name]
+    assert (setting.asked, setting.choice.code) == (text, code)
+    assert f"asked {text}, chosen {setting.choice.reading.label}" in setting_text(setting)
+    assert html.escape(text, quote=False) in review(stage).html

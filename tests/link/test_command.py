@@ -260,4 +260,4 @@ def test_reading_on_other_pages_is_asked_for_and_declared(
 def test_a_port_with_escape_bytes_reaches_no_terminal_raw() -> None:
     done = gateword("link", "/dev/\x1b[31m\x9b2Jred", "read", "quoll16")
     assert done.returncode == 3
-    assert "cannot open /dev/?[31m?2Jred" in done.stderr
+    assert "cannot open /dev/\\x1b[31m\\x9b2Jred" in done.stderr

@@ -204,7 +204,7 @@ def _yaml_problem(name: str, text: str, error: yaml.MarkedYAMLError) -> Problem:
     expected = "valid YAML"
     bound = re.match(r"[^#]*?:\s+([<>]=.*?)\s*(?:\s#.*)?$", line)
     if bound is not None:
-        expected = f'quotes around a value that begins with {bound[1][0]}: "{bound[1]}"'
+        expected = f'quotes around a value that begins with {bound[1][:2]}: "{bound[1]}"'
     return Problem(
         Place(name, mark.line + 1, mark.column + 1, 1, line), f"not YAML: {what}", expected
     )

@@ -53,7 +53,7 @@ def test_typing_a_value_shows_what_it_would_do_and_why_it_cannot(driver: Any) ->
     assert "enter sets GATE_HS.SOURCE to 56 mA, code 4" in driver.text
     assert "verdicts that move" in driver.text
     driver.press("Esc").type("112 mA")
-    assert "to 120 mA, code 8 (asked 112 mA, off by 7.14 %)" in driver.text
+    assert "to 120 mA, code 8 (asked 112 mA, off by +7.14 %)" in driver.text
     driver.press("Esc").type("9 A").press("Enter")
     assert driver.said.endswith("nearest: 680 mA")
     assert driver.screen.buffer.text == "9 A", "what was refused stays to be corrected"

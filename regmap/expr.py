@@ -95,10 +95,14 @@ class Env(Protocol):
         """The options of a field or value by name."""
 
 
+#: a number and what may be its unit; whether it is one, the grammar of quantities says
+_QUANTITY = re.compile(
+    r"\s*([0-9][0-9_]*(?:\.[0-9]+)?(?:[eE][+-]?[0-9]{1,2})?\s*(?:[A-Za-zµμΩ°]+|%)(?:/[A-Za-zµμΩ°]+)?)"
+    r"(?![A-Za-z0-9_])"
+)
 _TOKEN = re.compile(
     r"\s*(?:"
-    r"(?P<qty>[0-9][0-9_]*(?:\.[0-9]+)?\s*(?:[fpnuµmkMG]?(?:V|A|s|Hz|ohm|Ω|F|H|C|W|J|S)(?:/(?:us|ns|s))?|degC|%)(?![A-Za-z0-9_]))"
-    r"|(?P<num>0[xX][0-9a-fA-F_]+|0[bB][01_]+|[0-9][0-9_]*(?![A-Za-z0-9_.]))"
+    r"(?P<num>0[xX][0-9a-fA-F_]+|0[bB][01_]+|[0-9][0-9_]*(?![A-Za-z0-9_.]))"
     r"|(?P<name>[A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)?|[0-9][A-Za-z0-9_.]*[A-Za-z_][A-Za-z0-9_]*)"
     r"|(?P<op>==|!=|<=|>=|[<>()+\-*/,=])"
     r")"
@@ -118,6 +122,11 @@ def _tokens(text: str) -> Iterator[tuple[str, str, int]]:
     position = 0
     end = len(text.rstrip())
     while position < end:
+        quantity = _quantity(text, position)
+        if quantity is not None:
+            word, column, position = quantity
+            yield "qty", word, column
+            continue
         match = _TOKEN.match(text, position)
         if match is None:
             raise CallError(
@@ -127,6 +136,22 @@ def _tokens(text: str) -> Iterator[tuple[str, str, int]]:
         word = match[kind]
         yield ("op" if word in _WORDS else kind), word, match.start(kind) + 1
         position = match.end()
+
+
+def _quantity(text: str, position: int) -> tuple[str, int, int] | None:
+    """(text, column, end) of a quantity with a unit that starts here, as `quantity.parse` reads it."""
+    match = _QUANTITY.match(text, position)
+    while match is not None:
+        word = match[1]
+        try:
+            parse(word)
+        except CallError:
+            # `6 V/X` may be a division by X
+            cut = match.start(1) + word.rfind("/")
+            match = _QUANTITY.match(text[:cut], position) if "/" in word else None
+            continue
+        return word, match.start(1) + 1, match.end(1)
+    return None
 
 
 class _Parser:
@@ -226,6 +251,15 @@ class _Parser:
             return Literal(parse(word))
         if kind == "name":
             return Name(word)
+        if word == "-":
+            kind, word, column = self.take()
+            if kind == "qty":
+                return Literal(parse(f"-{word}"))  # a temperature below zero is no negation
+            if kind == "num":
+                return Literal(
+                    -int(word.replace("_", ""), 0 if word[:2].lower() in ("0x", "0b") else 10)
+                )
+            raise CallError(f"{word!r} at column {column}: expected a number after -")
         if word == "(":
             node = self.either()
             self.close()

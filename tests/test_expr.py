@@ -48,6 +48,45 @@ def test_truth(text: str, words: dict[str, int], answer: bool | None) -> None:
     assert evaluate(parse_expr(text), bank(**words)) is answer
 
 
+@pytest.mark.parametrize(
+    ("text", "supply", "answer"),
+    [
+        ("supply >= 5.5 V", 6, True),
+        ("supply >= 5.5e0 V", 5, False),
+        ("supply > -3 V", 0, True),
+        ("supply - 2 V == 4 V", 6, True),
+        ("supply * 2 > 11 V and 1 < 2", 6, True),
+        ("20 V/V > 19 V/V", 0, True),
+        ("-40 degC < 25 degC", 0, True),
+        ("3 K/W > 2 K/W", 0, True),
+        ("10 mV/us == 10 V/ms", 0, True),
+        ("2 > -1", 0, True),
+        ("50 % == 0.5 V/V", 0, True),
+        ("supply / 2 > 2 V", 6, True),
+    ],
+)
+def test_every_unit_of_quantities_is_one_of_conditions(
+    text: str, supply: int, answer: bool
+) -> None:
+    env = Bank(CHIP, supply=Fraction(supply))
+    assert evaluate(parse_expr(text), env) is answer
+
+
+def test_a_gain_is_compared_in_its_unit() -> None:
+    """quoll16 SENSE.GAIN: the codes' values rise, so one bound splits them."""
+    field = CHIP.field("SENSE.GAIN")
+    assert field is not None
+    truths = []
+    for code in range(1 << field.width):
+        env = Bank(CHIP, {"SENSE": 0})
+        env.put(field, code)
+        gain = env.physical("SENSE.GAIN")
+        assert gain is not None
+        truths.append((evaluate(parse_expr("SENSE.GAIN >= 20 V/V"), env), gain >= 20))
+    assert all(a is b for a, b in truths)
+    assert len({b for _, b in truths}) == 2
+
+
 def test_states_and_supply() -> None:
     env = Bank(CHIP, states={"locked": True}, supply=Fraction(6))
     assert evaluate(parse_expr("locked and supply < 7 V"), env) is True

@@ -252,7 +252,17 @@ class Reader(Exchange):
         answer, asked = trade.clean(at), trade.asks[at].register
         if answer is None or asked is None:
             return False
-        if rules.names_address(answer.layout, self.chip):
+        if rules.names_address(answer.layout, self.chip) and (
+            rules.telling_address(answer.layout, self.chip, asked.address)
+            # a constant reply may fit one address, and never two
+            or any(
+                a.kind == "read"
+                and a.register is not None
+                and a.register.address != asked.address
+                and trade.clean(i) is not None
+                for i, a in enumerate(trade.asks)
+            )
+        ):
             return True
         if self.witness is not None and asked is self.witness[0]:
             return answer.data == self.witness[1]

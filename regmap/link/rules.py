@@ -10,7 +10,7 @@ from ..behaviour.machine import after_write, match_of
 from ..behaviour.settings import expectation
 from ..chip.bank import Bank
 from ..chip.bits import deposit, extract, mask_of
-from ..chip.model import Access, Chip, Field, Layout, Register
+from ..chip.model import Access, Chip, Field, Layout, Part, Register
 from ..expr import evaluate
 from ..frames.recogniser import Recogniser
 from ..parameters import switched_on
@@ -158,10 +158,30 @@ def repeats(layout: Layout, chip: Chip) -> int:
     return 2 if names_address(layout, chip) and layout.of_kind("crc") is not None else 3
 
 
+#: A repeated address of fewer bits fits a constant reply by chance too often to prove anything alone.
+TELLING_BITS = 6
+
+
+def _echoed_address(layout: Layout, chip: Chip) -> list[Part]:
+    address = {p.name for f in chip.frames.values() for p in f.command.parts if p.kind == "address"}
+    return [p for p in layout.parts if p.kind == "echo" and p.of in address]
+
+
 def names_address(layout: Layout, chip: Chip) -> bool:
     """Whether a reply of this layout says which address it answers."""
-    address = {p.name for f in chip.frames.values() for p in f.command.parts if p.kind == "address"}
-    return any(p.kind == "echo" and p.of in address for p in layout.parts)
+    return bool(_echoed_address(layout, chip))
+
+
+def telling_address(layout: Layout, chip: Chip, address: int | None) -> bool:
+    """Whether a reply that repeats this address hardly comes from a chip that takes no frame at all.
+
+    Zeros and ones are what such a chip repeats too, and a few bits may fit any constant by chance.
+    """
+    return any(
+        p.width >= TELLING_BITS
+        and (address or 0) & ((1 << p.width) - 1) not in (0, (1 << p.width) - 1)
+        for p in _echoed_address(layout, chip)
+    )
 
 
 def guarded(chip: Chip) -> bool:

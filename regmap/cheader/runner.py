@@ -531,15 +531,15 @@ class Runner:
             read = f"(void){item.reply_data}(({item.kind})task->step.frame, ({item.kind})bus->reply, &bus->got);"
             after = item.frame.after
             if not after:
-                bodies.append([read, "done = true;"])
+                bodies.append([read])
             else:
                 bodies.append(
                     [
                         f"if (task->fetched < {count(after)}) {{",
                         "    task->fetched++;",
+                        "    done = false;",
                         "} else {",
                         f"    {read}",
-                        "    done = true;",
                         "}",
                     ]
                 )
@@ -563,27 +563,27 @@ class Runner:
             f"uint8_t result = {self.low('frame_in')}(bus{fmt}, task->in);",
             f"if (result == {self.result('OK')}) {{",
         ]
-        lines += [
-            "    bool done = false;",
-            *(["    task->seen = bus->frames;"] if self.after else []),
-        ]
+        # where each reply comes in its own frame, nothing is ever waited for
+        waits = self.after > 0
+        if waits:
+            lines += ["    bool done = true;", "    task->seen = bus->frames;"]
         test = " || ".join(f"({kind} == {r})" for r in reads)
         lines += [f"    if ({test}) {{"]
         if self.several:
             lines += ["        const uint8_t format = task->step.format;"]
         lines += [f"        {x}" for x in self.cases(bodies)]
+        if waits:
+            judge = ["if (done) {", *(f"    {x}" for x in judge), "}"]
         lines += [
-            "        if (done) {",
-            *(f"            {x}" for x in judge),
-            "        }",
-            "    } else {",
-            "        done = true;",
+            *(f"        {x}" for x in judge),
             "    }",
             f"    if (result == {self.result('OK')}) {{",
             f"        result = {self.result('BUSY')};",
-            "        if (done) {",
-            "            task->at++;",
-            "        }",
+            *(
+                ["        if (done) {", "            task->at++;", "        }"]
+                if waits
+                else ["        task->at++;"]
+            ),
             "    }",
             "} else {",
             "    task->fetched = 0U;",

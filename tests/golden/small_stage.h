@@ -910,14 +910,14 @@ static inline uint8_t sm_task_in(sm_bus_t *bus, sm_task_t *task)
 {
     uint8_t result = sm_frame_in(bus, task->in);
     if (result == SM_RUN_OK) {
-        bool done = false;
+        bool done = true;
         task->seen = bus->frames;
         if ((task->step.kind == SM_STEP_EXPECT) || (task->step.kind == SM_STEP_READ) || (task->step.kind == SM_STEP_KEEP) || (task->step.kind == SM_STEP_SAME)) {
             if (task->fetched < 1U) {
                 task->fetched++;
+                done = false;
             } else {
                 (void)sm_word_read_data((uint16_t)task->step.frame, (uint16_t)bus->reply, &bus->got);
-                done = true;
             }
             if (done) {
                 task->fetched = 0U;
@@ -935,8 +935,6 @@ static inline uint8_t sm_task_in(sm_bus_t *bus, sm_task_t *task)
                     result = SM_RUN_EXPECT;
                 }
             }
-        } else {
-            done = true;
         }
         if (result == SM_RUN_OK) {
             result = SM_RUN_BUSY;

@@ -1,0 +1,47 @@
+/* Everything that a header of a stage offers at run time, in a program for the smallest parts. */
+#include "gd.h"
+
+volatile uint8_t port;
+
+static bool transfer(void *context, const uint8_t *out, uint8_t *in, uint8_t size)
+{
+    uint8_t i;
+    (void)context;
+    for (i = 0U; i < size; i++) {
+        port = out[i];
+        in[i] = port;
+    }
+    return true;
+}
+
+static void wait_us(void *context, uint32_t us)
+{
+    (void)context;
+    while (us > 0U) {
+        us--;
+    }
+}
+
+static gd_bus_t bus;
+static gd_task_t task;
+static gd_word_t words[GD_STATUS_COUNT];
+static gd_diagnosis_t found;
+
+int main(void)
+{
+    uint16_t failed = 0U;
+    gd_bus_init(&bus, transfer, wait_us, NULL);
+    if (gd_run(&bus, gd_init, GD_INIT_COUNT, &failed) != GD_RUN_OK) {
+        return 1;
+    }
+    gd_watch_begin(&task);
+    for (;;) {
+        if (gd_watch(&bus, &task) == GD_RUN_RESET) {
+            return 2;
+        }
+        if (gd_read_status(&bus, words) == GD_RUN_OK) {
+            gd_diagnose(words, &found);
+            port = found.count;
+        }
+    }
+}

@@ -1,0 +1,112 @@
+"""What a header costs in flash and RAM, measured with the compilers, as the documentation's table says.
+
+The program calls everything that a stage's header offers; it must link for a part with 2 KB of RAM.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+import regmap.cheader
+from regmap.cheader import Options, generate, select
+from regmap.stages.load import load_stage
+
+HERE = Path(__file__).parent
+TABLE = Path(regmap.cheader.__file__).parent / "README.md"
+RAM, FLASH = 2048, 32768  # of the part: ATmega328P data sheet, section "Memories"
+PARTS = {
+    "everything": Options(prefix="gd", split=True, include="gd.h"),
+    "small": Options(
+        prefix="gd",
+        split=True,
+        include="gd.h",
+        crc="loop",
+        sections=select(["run", "verify", "faults"]),
+    ),
+}
+ROWS = [(stage, parts) for stage in ("coolant_pump", "conveyor_drum") for parts in PARTS]
+
+
+def written(stage: str, parts: str) -> list[int]:
+    """The table's row: AVR flash and RAM, Cortex-M0 flash, MCS-51 code; bytes."""
+    row = re.search(rf"^\| `{stage}` \| {parts} \|(.*)\|$", TABLE.read_text("utf-8"), re.M)
+    assert row is not None, (stage, parts)
+    return [int(cell) for cell in row[1].split("|")]
+
+
+def near(measured: int, told: int) -> bool:
+    """Within a tenth: compilers of other versions differ a little."""
+    return abs(measured - told) <= told / 10
+
+
+def put(stage: str, parts: str, folder: Path) -> Path:
+    made = generate(load_stage(stage), PARTS[parts])
+    (folder / "gd.h").write_text(made.header, "utf-8")
+    (folder / "gd.c").write_text(str(made.source), "utf-8")
+    return folder / "gd.c"
+
+
+def sections(size: str, path: Path) -> tuple[int, int]:
+    """Flash and RAM, by binutils' size in its Berkeley format: text + data, data + bss."""
+    out = subprocess.run([size, path], capture_output=True, text=True, check=True).stdout
+    text, data, bss = map(int, out.splitlines()[-1].split()[:3])
+    return text + data, data + bss
+
+
+@pytest.mark.parametrize(("stage", "parts"), ROWS)
+def test_two_kilobytes_of_ram_are_plenty(
+    stage: str, parts: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    source = put(stage, parts, tmp_path)
+    flags = ["-mmcu=atmega328p", "-Os", "-std=c99", "-Wall", "-Wextra", "-Werror", "-I", tmp_path]
+    dead = ["-ffunction-sections", "-fdata-sections", "-Wl,--gc-sections"]
+    program = tmp_path / "a.elf"
+    tool = need_tool("avr-gcc")
+    main = HERE / "header" / "small.c"
+    subprocess.run([tool, *flags, *dead, main, source, "-o", program], check=True)
+    flash, ram = sections("avr-size", program)
+    assert ram < RAM // 8  # the stack needs the rest
+    assert flash < FLASH // 4
+    assert near(flash, written(stage, parts)[0]), (flash, written(stage, parts))
+    assert near(ram, written(stage, parts)[1]), (ram, written(stage, parts))
+
+
+@pytest.mark.parametrize(("stage", "parts"), ROWS)
+def test_flash_on_a_cortex_m0(
+    stage: str, parts: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    source = put(stage, parts, tmp_path)
+    target = tmp_path / "gd.o"
+    flags = ["-mcpu=cortex-m0", "-mthumb", "-Os", "-std=c99", "-c"]
+    subprocess.run([need_tool("arm-none-eabi-gcc"), *flags, source, "-o", target], check=True)
+    flash, ram = sections("arm-none-eabi-size", target)
+    assert ram == 0  # every table is constant
+    assert near(flash, written(stage, parts)[2]), (flash, written(stage, parts))
+
+
+def areas(path: Path) -> dict[str, int]:
+    """Bytes of each area of an object of sdcc's assembler: lines `A NAME size HEX ...`."""
+    found = re.findall(r"^A (\S+) size ([0-9A-F]+)", path.read_text("ascii"), re.M)
+    return {name: int(size, 16) for name, size in found}
+
+
+@pytest.mark.parametrize(("stage", "parts"), ROWS)
+def test_code_on_an_8051(
+    stage: str, parts: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    source = put(stage, parts, tmp_path)
+    target = tmp_path / "gd.rel"
+    flags = ["-mmcs51", "--model-large", "--stack-auto", "--std-c99", "-c"]
+    done = subprocess.run(
+        [need_tool("sdcc"), *flags, source, "-o", target], capture_output=True, text=True
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    sizes = areas(target)
+    code = sum(sizes.get(a, 0) for a in ("CSEG", "CONST", "HOME", "GSINIT", "CABS"))
+    assert sizes.get("XSEG", 0) + sizes.get("XISEG", 0) == 0  # no table in RAM
+    assert near(code, written(stage, parts)[3]), (code, written(stage, parts))

@@ -13,6 +13,8 @@ from .vocabulary import Row, Sheet
 
 #: Steps after which the search stops with the best so far: one sits and waits here.
 BUDGET = 200_000
+#: And seconds.
+SECONDS = 20.0
 
 
 def propose_sheet(
@@ -24,7 +26,7 @@ def propose_sheet(
         say(f"searching, group {at.number} of {at.groups} ({at.fields[0]}): {at.steps} steps")
 
     say("searching")
-    result = propose(draft.stage_now(), budget=BUDGET, progress=progress)
+    result = propose(draft.stage_now(), budget=BUDGET, seconds=SECONDS, progress=progress)
     changes: dict[str, str | None] = dict(result.changes)
     rows = [
         Row(line) for line in text(result, plain_context(width - 2)) for line in line.splitlines()

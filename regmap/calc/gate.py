@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Any
 
 from .corner import Variable, formula, larger, smaller
@@ -161,6 +162,17 @@ def _bump(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop: Any, hold:
     return peak
 
 
+_known = lru_cache(maxsize=1 << 14)(_bump)
+
+
+def _bump_once(*at: Any) -> Any:
+    """The same, worked once for each point: a search comes back to its corners again and again."""
+    try:
+        return _known(*at)
+    except TypeError:  # arrays of draws are not kept
+        return _bump(*at)
+
+
 @formula(
     _MILLER.replace("{drain}", "Vgs / {r}"),
     "voltage",
@@ -172,7 +184,7 @@ def _bump(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop: Any, hold:
 )
 def miller_resistive(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop: Any) -> Any:
     """Gate voltage that the Miller current raises against a resistance."""
-    return _bump(vs, ion, q, crss, c, r, drop, None)
+    return _bump_once(vs, ion, q, crss, c, r, drop, None)
 
 
 @formula(
@@ -186,7 +198,7 @@ def miller_resistive(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop:
 )
 def miller_held(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop: Any, hold: Any) -> Any:
     """The same against a hold-off current, with the resistance between it and the gate."""
-    return _bump(vs, ion, q, crss, c, r, drop, hold)
+    return _bump_once(vs, ion, q, crss, c, r, drop, hold)
 
 
 @formula(

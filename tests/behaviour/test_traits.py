@@ -9,10 +9,12 @@ import pytest
 from regmap.behaviour.effects import effects, said
 from regmap.behaviour.machine import Machine
 from regmap.behaviour.plan import plan
+from regmap.behaviour.settings import bring_up_sequence
 from regmap.chip.bank import Bank
+from regmap.errors import CallError
 from regmap.frames.codec import Codec
 from regmap.maps.load import load_map
-from regmap.maps.vet import prove
+from regmap.maps.vet import check_map, prove
 from regmap.twin import Twin
 
 CHIP = load_map(Path(__file__).with_name("traits.yaml"))
@@ -154,3 +156,42 @@ def test_what_breaks_a_key(key: str, first: int, broken: tuple[bool, ...]) -> No
         for word in (step(first), other, step(first + 1)):
             twin.exchange(word)
         assert any(e.text == key for e in twin.events) is not breaks
+
+
+ONLY_WRITES = """gateword_map: 1
+chip: {name: deaf, invented: yes}
+spi: {mode: 0}
+frames:
+  word:
+    length: 16
+    command:
+      address: {bits: 15..9, holds: address}
+      guard:   {bits: 8, holds: parity, parity: even}
+      data:    {bits: 7..0, holds: data}
+registers:
+  GATE:  {address: 1, reset: 0x11, fields: {V: {bits: 7..0}}}
+  OTHER: {address: 2, reset: 0, access: wo, fields: {V: {bits: 7..0}}}
+known_frames:
+  # 0000001 p 00110011: five ones, parity 1
+  - {does: GATE = 0x33, command: 0x0333, source: section 1}
+"""
+
+
+def test_a_chip_that_only_takes_writes() -> None:
+    chip, found = check_map("deaf.yaml", text=ONLY_WRITES)
+    assert chip is not None
+    assert [str(p) for p in found if p.severity == "error"] == []
+    [frame_] = plan(chip, ["GATE.V = 0x33"])
+    assert frame_.sent.word == 0x0333
+    told = effects(Machine(chip), Codec(chip).decode_command(0x0333))
+    assert [str(c) for c in told.changes] == ["GATE.V: 17 -> 51"]
+    twin = Twin(chip)
+    assert twin.exchange(0x0333) == 0
+    twin.exchange(0x0233)  # parity does not fit
+    twin.exchange(0x0434)  # OTHER = 0x34: 0000010 p 00110100, four ones, parity 0
+    assert (twin.word("GATE"), twin.word("OTHER")) == (0x33, 0x34)
+    with pytest.raises(CallError, match="cannot read"):
+        plan(chip, ["read:GATE"])
+    words = [a.sent.word for a in bring_up_sequence(chip, Bank.at_reset(chip)) if a.sent]
+    # 0000001 p 00010001: three ones; 0000010 p 00000000: one
+    assert words == [0x0311, 0x0500]  # written, and never read back

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
@@ -175,3 +176,27 @@ def test_all_disturbances_are_listed() -> None:
     assert "vds_uh" in text
     assert "dead_reply" in text
     assert "line_drops" in text
+
+
+@pytest.mark.parametrize("what", ["burst", "pins", "setup"])
+def test_nothing_comes_between_who_holds_the_adapter(what: str) -> None:
+    """Another thread's burst (or pins, or set-up) waits: a frame of several bursts stays whole."""
+    twin = Twin(load_map("quoll16"), clock=Clock())
+    adapter = Adapter(twin.bus, [twin])
+    calls: dict[str, Callable[[], object]] = {
+        "burst": lambda: adapter.burst(bytes(2)),
+        "pins": lambda: adapter.pins(None),
+        "setup": lambda: adapter.setup(setup_of("quoll16")),
+    }
+    done = threading.Event()
+
+    def other() -> None:
+        calls[what]()
+        done.set()
+
+    thread = threading.Thread(target=other, daemon=True)
+    with adapter.lock:
+        thread.start()
+        assert not done.wait(0.2)
+    assert done.wait(5)
+    thread.join()

@@ -139,6 +139,20 @@ def test_value_and_limit_share_their_inputs_too() -> None:
     assert verdict.status == "holds"
 
 
+def test_steps_show_what_a_variable_is_at_the_worst_corner() -> None:
+    """(Q - G) + G + G at most 90: worst at Q 80, G 20, where Q - G is 60, neither end of its band."""
+    work = Work(About("x.y", "", ""), Inputs([]))
+    q, g = work.spread("Q", 60.0, 80.0, "ratio", "a"), work.spread("G", 10.0, 20.0, "ratio", "b")
+    rest = work.derive("rest", LESS, a=q, b=g)
+    once = work.derive("once", PLUS, a=rest, b=g)
+    value = work.derive("twice", PLUS, a=once, b=g)
+    verdict = work.at_most(value, work.constant("limit", 90.0, "ratio", "by hand"))
+    assert verdict.margin == pytest.approx(-10.0)
+    assert verdict.corner == "Q max, G max"
+    assert "    at the worst corner: less(80, 20) = 60" in verdict.steps
+    assert verdict.worst == (100.0, 90.0)
+
+
 def test_impossible_only_where_the_inputs_can_be_together() -> None:
     """1 / (a - b + b) has a value although a.low - b.high + b.low would be negative."""
 

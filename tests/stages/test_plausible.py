@@ -8,12 +8,13 @@ from pathlib import Path
 import pytest
 import yaml
 
+from regmap.assessment.stage import assess
 from regmap.errors import Problem
 from regmap.maps.load import find_document, load_map
 from regmap.parameters import CHIP, STAGE
 from regmap.quantity import Band, parse_band, show
 from regmap.stages.load import load_stage, read_stage
-from regmap.stages.plausible import RANGES, RELATIONS, doubts, usual
+from regmap.stages.plausible import RANGES, RELATIONS, Given, doubts, usual
 
 SHIPPED = ("coolant_pump", "conveyor_drum")
 HEAD = "gateword_stage: 1\nstage: {name: t}\nmap: quoll16\n"
@@ -252,3 +253,21 @@ def test_warnings_stay_with_the_stage() -> None:
     assert str(found[0]).startswith(
         "s.yaml:4:15: warning: goals.margin of 120 %; expected below 100 %"
     )
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_no_worst_corner_stands_where_no_device_can(name: str) -> None:
+    """Qg min with Qgd max, a plateau below its threshold: no named corner needs such a part."""
+    stage = load_stage(name)
+    chip = {n: p.value for n, p in stage.chip.electrical.items()}
+    told = 0
+    for verdict in assess(stage).verdicts:
+        values = {n: p.value for n, p in stage.params.items()}
+        for key, at in (verdict.at or {}).items():
+            band = values.get(key.removeprefix("stage:"))
+            if isinstance(band, Band):
+                values[key.removeprefix("stage:")] = Band.of(Fraction(at), band.dim)
+        breaches = [r.breach(Given(values, chip)) for r in RELATIONS if r.severity == "error"]
+        assert not any(breaches), (verdict.check, verdict.corner)
+        told += verdict.at is not None
+    assert told > 80

@@ -118,7 +118,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     show.add_argument("--brief", action="store_true", help="faults as one line each")
     form = show.add_mutually_exclusive_group()
     form.add_argument(
-        "--json", action="store_true", help="one JSON object a line, the summary last"
+        "--json",
+        action="store_true",
+        help="one JSON object a line as the capture is read, the summary last",
     )
     form.add_argument("--csv", action="store_true", help="one row a frame")
 
@@ -205,7 +207,15 @@ def run(args: argparse.Namespace, context: Context) -> int:
         ) as capture,
         _progress(context) as progress,
     ):
-        trace = trace_capture(capture, chips, how, chain=chips[0].chain, progress=progress)
+        lines = captureshow.JsonLines(lambda t: filter_of(args, chips, t.clock), context)
+        trace = trace_capture(
+            capture,
+            chips,
+            how,
+            chain=chips[0].chain,
+            progress=progress,
+            part_done=lines.part if args.json and not args.summary else None,
+        )
     wanted = filter_of(args, chips, trace.clock)
     at = ticks(args.at, trace.clock) if args.at else None
     share = quantity(args.bad_replies, "ratio", "--bad-replies", zero=True)
@@ -214,7 +224,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
         _save(args, setup, trace, context)
     who = identity(stage) if stage is not None else identity(*chips)
     if args.json:
-        captureshow.json_lines(trace, story, wanted, at, who, context, timeline=not args.summary)
+        lines.finish(trace, story, at, who, events=not args.summary)
     elif args.csv:
         captureshow.csv_rows(trace, wanted, context)
     else:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Any
 
 from regmap.cautions import CAUTION
@@ -305,32 +306,57 @@ def _many(count: int, what: str) -> str:
 
 
 # --- machine output ---------------------------------------------------------------------------------
-def json_lines(
-    trace: Trace,
-    story: Story,
-    wanted: Filter,
-    at: int | None,
-    who: Identity,
-    context: Context,
-    *,
-    timeline: bool = True,
-) -> None:
-    """One object a line: every event, every quiet run, then the summary."""
-    if timeline:
-        for item in _items(trace, wanted):
-            context.json_line(
-                "quiet" if isinstance(item, Quiet) else "event", **item_json(trace, item)
-            )
-    if at is not None:
-        for walker in trace.walkers:
-            bank = bank_at(walker, at)
-            context.json_line("at", position=walker.position, time_s=trace.clock.seconds(at), states=dict(bank.states),
-                              registers={n: {"word": w, "known": bank.known.get(n, 0)} for n, w in bank.words.items()})  # fmt: skip
-    context.json_line("summary", identity=who.json(), **summary_json(trace, story), caution=CAUTION)
+class JsonLines:
+    """One object a line: events and quiet runs as the capture is read, the summary last."""
 
+    def __init__(self, wanted: Callable[[Trace], Filter], context: Context) -> None:
+        self.wanted = wanted
+        self.context = context
+        self._held: Trace | None = None
+        self._told: int | None = None
 
-def _items(trace: Trace, wanted: Filter) -> Iterator[Event | Quiet]:
-    return timeline(trace, wanted)
+    def part(self, trace: Trace) -> None:
+        """Some more frames were read: tell of those before, of which nothing is still to come."""
+        if self._held is not None:
+            ready = [w.settled() for w in trace.walkers]
+            if min(ready) >= 0:
+                self._events(trace, min(ready))
+        self._held = trace
+
+    def _events(self, trace: Trace, until: int | None) -> None:
+        wanted = self.wanted(trace)
+        since = wanted.since if self._told is None else self._told + 1
+        if self._told is not None and wanted.since is not None:
+            since = max(wanted.since, self._told + 1)
+        if until is not None:
+            self._told = until
+            until = until if wanted.until is None else min(until, wanted.until)
+        else:
+            until = wanted.until
+        for item in timeline(trace, replace(wanted, since=since, until=until)):
+            kind = "quiet" if isinstance(item, Quiet) else "event"
+            self.context.json_line(kind, **item_json(trace, item))
+
+    def finish(
+        self, trace: Trace, story: Story, at: int | None, who: Identity, *, events: bool = True
+    ) -> None:
+        """What is left, remarks on frames that were told already, and the summary."""
+        context = self.context
+        if events:
+            told = self._told
+            self._events(trace, None)
+            for position, late in trace.late if told is not None else ():
+                if late.number >= 0 and late.time <= (told or 0):
+                    context.json_line("remark", chip=position, frame=late.number, time_s=trace.clock.seconds(late.time),
+                                      note={"kind": late.note.kind, "weight": late.note.weight, "text": late.note.text})  # fmt: skip
+        if at is not None:
+            for walker in trace.walkers:
+                bank = bank_at(walker, at)
+                context.json_line("at", position=walker.position, time_s=trace.clock.seconds(at), states=dict(bank.states),
+                                  registers={n: {"word": w, "known": bank.known.get(n, 0)} for n, w in bank.words.items()})  # fmt: skip
+        context.json_line(
+            "summary", identity=who.json(), **summary_json(trace, story), caution=CAUTION
+        )
 
 
 def item_json(trace: Trace, item: Event | Quiet) -> dict[str, Any]:
@@ -444,36 +470,17 @@ _COLUMNS = (
 
 
 def csv_rows(trace: Trace, wanted: Filter, context: Context) -> None:
-    """A title row, then one row for each event and quiet run."""
+    """A title row, then one row for each frame that passes the filter, whether or not it tells something new."""
     writer = csv.writer(context.stdout, lineterminator="\n")
     writer.writerow(_COLUMNS)
     maps = [f"{c.name}{' (invented)' if c.invented else ''}" for c in trace.chips]
-    for item in _items(trace, wanted):
-        if isinstance(item, Quiet):
-            what = "; ".join(f"{n} x {t}" for t, n in item.counts.items())
-            writer.writerow(
-                [
-                    _decimal(trace, item.start),
-                    item.first,
-                    "",
-                    item.chip,
-                    "quiet",
-                    "",
-                    "",
-                    "",
-                    "",
-                    "",
-                    "",
-                    what,
-                    maps[item.chip],
-                ]
-            )
+    for item in timeline(trace, replace(wanted, every=True)):
+        if isinstance(item, Quiet) or item.number < 0:
             continue
         writer.writerow([
-            _decimal(trace, item.time), item.number if item.number >= 0 else "", item.transfer if item.transfer >= 0 else "",
-            item.chip, item.kind, item.register, _hex(item.word, item.bits), _hex(item.reply, item.bits),
-            _hex(item.data, 0), _hex(item.old, 0), "; ".join(item.changes), "; ".join(n.text for n in item.notes),
-            maps[item.chip],
+            _decimal(trace, item.time), item.number, item.transfer, item.chip, item.kind, item.register,
+            _hex(item.word, item.bits), _hex(item.reply, item.bits), _hex(item.data, 0), _hex(item.old, 0),
+            "; ".join(item.changes), "; ".join(n.text for n in item.notes), maps[item.chip],
         ])  # fmt: skip
 
 

@@ -31,7 +31,7 @@ from .belief.walker import Walker
 from .events import Clock
 from .faults.pins import Pins
 from .findings.limits import Breach, LimitCheck
-from .findings.watchdog import check_watchdog
+from .findings.watchdog import Late, check_watchdog
 from .frames.decoded import Judge
 from .frames.framer import Framer
 
@@ -81,6 +81,8 @@ class Trace:
     #: what is unusual about transfers: Flag -> (how many, first transfer, its tick)
     oddities: dict[Flag, tuple[int, int, int]] = field(default_factory=dict)
     breaches: tuple[Breach, ...] = ()
+    #: remarks that only the whole capture allows, by position in the chain; their frames carry them too
+    late: list[tuple[int, Late]] = field(default_factory=list)
     notes: tuple[str, ...] = ()
     problems: tuple[Problem, ...] = ()
 
@@ -114,10 +116,12 @@ def trace_capture(
     *,
     chain: Chain | None = None,
     progress: Progress | None = None,
+    part_done: Callable[[Trace], None] | None = None,
 ) -> Trace:
     """Read the whole capture and understand it as the SPI of these chips (more than one: a daisy chain).
 
-    Raises CaptureError for what cannot be read, CallError for channels that cannot be.
+    `part_done` is called with the growing trace whenever some more frames are in it. Raises CaptureError for what
+    cannot be read, CallError for channels that cannot be.
     """
     how = how or How()
     if len(chips) > 1 and len({c.spi.mode for c in chips}) > 1:
@@ -150,6 +154,8 @@ def trace_capture(
     with closing(_parts(capture, builder, pins, progress)) as parts:
         for part in _together(parts):
             _feed(trace, part, limits)
+            if part_done is not None:
+                part_done(trace)
     _finish(trace)
     trace.start, trace.end = capture.start or 0, capture.end or 0
     _watchdogs(trace)
@@ -222,6 +228,7 @@ def _watchdogs(trace: Trace) -> None:
     assert trace.clock.tick is not None
     for walker in trace.walkers:
         for late in check_watchdog(walker, trace.clock.tick, trace.end):
+            trace.late.append((walker.position, late))
             walker.carried.setdefault(late.number, []).append(late.note)
 
 

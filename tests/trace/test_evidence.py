@@ -8,6 +8,7 @@ showed it clear and the first that showed it raised. Common practice, no source.
 from __future__ import annotations
 
 import argparse
+import csv
 import io
 import json
 from dataclasses import replace
@@ -20,6 +21,7 @@ from regmap.behaviour.faults import explain
 from regmap.cli.capture import add_arguments
 from regmap.cli.context import Context
 from regmap.cli.main import main
+from regmap.report.bus import bus_findings
 from regmap.stages.load import load_stage
 from regmap.trace.belief.against import against
 from regmap.trace.telling.gate import STOPS
@@ -377,6 +379,15 @@ def test_a_wrong_watchdog_key_is_no_service(talk: Any, traced: Any, notes: Any, 
     assert "watchdog" in stops(tell(traced(lines)))
 
 
+# --- what is written ----------------------------------------------------------------------------------
+def test_csv_has_one_row_a_frame(captures: Path) -> None:
+    status, text = run("capture", str(captures / "pump_short.vcd"), "--map", "quoll16", "--csv")
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert status == 0
+    assert [int(r["frame"]) for r in rows] == list(range(39))
+    assert {r["what"] for r in rows} == {"read", "write"}
+
+
 # --- exit status --------------------------------------------------------------------------------------
 def test_exit_status(talk: Any, chip: Any, tmp_path: Path) -> None:
     fine = polled(brought_up(talk, chip), 0)
@@ -414,3 +425,26 @@ def test_exit_status_of_shipped_captures(
     name: str, options: tuple[str, ...], status: int, captures: Path
 ) -> None:
     assert run("capture", str(captures / f"{name}.vcd"), "--summary", *options)[0] == status
+
+
+# --- who else reads from it ---------------------------------------------------------------------------
+def test_diff_compares_nothing_with_a_wrongly_wired_capture(captures: Path) -> None:
+    status, text = run("diff", "coolant_pump", str(captures / "wrong_mode.vcd"))
+    assert status == 2
+    assert "wrong SPI mode: the controller drives mode 0" in text.replace("\n", " ")
+    assert "nothing in it can be compared" in " ".join(text.split())
+
+
+def test_the_record_believes_no_broken_reply(talk: Any, tmp_path: Path) -> None:
+    stage = load_stage("coolant_pump")
+    lines = talk("quoll16")
+    for register in ("MODE", "GATE_HS", "VDS"):
+        for _ in range(3):
+            lines.write(register, stage.bank.words[register]).broken()
+            lines.read(register, stage.bank.words[register]).broken()
+    path = tmp_path / "talk.txt"
+    path.write_text(lines.text)
+    found = bus_findings(stage, path)
+    assert found.bad
+    assert "registers hold what" not in str(found.html)
+    assert "No fault was seen" not in str(found.html)

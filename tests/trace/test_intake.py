@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib.util
 import io
+import json
 import re
 import sys
 from pathlib import Path
@@ -17,9 +18,14 @@ from typing import Any
 import pytest
 
 from regmap.capture.formats.opening import Options, open_capture
+from regmap.cli import captureshow
+from regmap.cli.context import Context
 from regmap.errors import CaptureError
 from regmap.maps.load import load_map
+from regmap.stages.identity import identity
+from regmap.trace import tracer
 from regmap.trace.telling.story import Story, tell
+from regmap.trace.telling.timeline import Filter
 from regmap.trace.tracer import How, Trace, trace_capture
 
 
@@ -204,3 +210,37 @@ def test_decimal_words_need_their_number_of_bits() -> None:
     with open_capture(io.BytesIO(text.encode()), options=Options(frame_bits=16)) as capture:
         trace = trace_capture(capture, [CHIP], How())
     assert tell(trace).evidence.commands.good >= FRAMES
+
+
+# --- what is written while a capture is read ------------------------------------------------------------
+def test_json_comes_while_the_capture_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same events, however small the parts that are read at once; most before the last part."""
+    data = edgelevel.run(CHIP, frames=500).vcd().encode()
+    monkeypatch.setattr(tracer, "_TOGETHER", 1)
+
+    def lines(block: int) -> tuple[list[Any], list[int]]:
+        context = Context(stdout=io.StringIO(), stderr=io.StringIO(), environ={})
+        stream = captureshow.JsonLines(lambda _trace: Filter(), context)
+        seen: list[int] = []
+
+        def part(trace: Any) -> None:
+            stream.part(trace)
+            seen.append(context.stdout.getvalue().count("\n"))
+
+        with open_capture(io.BytesIO(data), options=Options(block=block)) as capture:
+            trace = trace_capture(capture, [CHIP], part_done=part)
+        stream.finish(trace, tell(trace), None, identity(CHIP))
+        return [json.loads(x) for x in context.stdout.getvalue().splitlines()], seen
+
+    whole, _ = lines(1 << 20)
+    parts, seen = lines(16384)
+    events = [[r for r in rows if r["kind"] == "event"] for rows in (whole, parts)]
+    assert events[0] == events[1]
+    assert parts[-1] == whole[-1]
+    assert len(seen) > 4
+    assert seen[-1] > 0.5 * len(events[0])
+    quiet = [
+        sum(r["last"] - r["first"] + 1 for r in rows if r["kind"] == "quiet")
+        for rows in (whole, parts)
+    ]
+    assert quiet[0] == quiet[1]

@@ -117,3 +117,12 @@ class FrameLog:
             if telling.any():
                 return True
         return False
+
+    def settled(self) -> int:
+        """The start of the last frame to which no later frame can add anything; -1: there is none."""
+        depth = max(f.after for f in self.chip.frames.values())
+        number = self.count - 1 - depth
+        for batch in reversed(self.batches):
+            if number >= batch.first:
+                return int(batch.start[number - batch.first])
+        return -1

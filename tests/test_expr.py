@@ -39,6 +39,10 @@ def bank(**words: int) -> Bank:
         ("not (MODE.PWM in (one_input, three_input))", {}, None),
         ("SENSE.OC_EN or MODE.PWM == one_input", {"SENSE": 0}, None),
         ("SENSE.OC_EN and MODE.PWM == one_input", {"SENSE": 0}, False),
+        # what is unknown first must not keep what decides afterwards from deciding
+        ("MODE.PWM == one_input and SENSE.OC_EN", {"SENSE": 0}, False),
+        ("MODE.PWM == one_input or SENSE.OC_EN", {"SENSE": 1 << 9}, True),
+        ("MODE.PWM == one_input or SENSE.OC_EN", {"SENSE": 0}, None),
         ("not (SENSE.OC_EN and SENSE.CAL)", {"SENSE": 1 << 9 | 1 << 3}, False),
         ("0x10 + 2 * 3 == 22", {}, True),
         ("not not SENSE.OC_EN", {"SENSE": 1 << 9}, True),

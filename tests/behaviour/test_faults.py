@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from regmap.behaviour.faults import explain, raised_in, suspicious
+from regmap.behaviour.faults import dead_words, explain, raised_in, suspicious
 from regmap.chip.bank import Bank
 from regmap.errors import CallError
 from regmap.maps.load import load_map
@@ -131,3 +131,20 @@ def test_every_raised_fault_stands_exactly_once(name: str, data: st.DataObject) 
 
 def _walk(findings: object) -> list[object]:
     return [g for f in findings for g in [f, *_walk(f.consequences)]]  # type: ignore[attr-defined]
+
+
+def test_two_words_of_all_ones_are_a_dead_line_though_each_alone_could_be() -> None:
+    """A line pulled high reads all ones from every register, also from those without faults."""
+    chip = load_map("quoll16")
+    plain = [
+        n
+        for n, r in chip.registers.items()
+        if not any(f.register == n for f in chip.faults.values())
+    ]
+    one, other = plain[:2]
+    ones = {n: chip.registers[n].mask for n in (one, other)}
+    assert dead_words(chip, {one: ones[one]}) == []
+    assert "stuck high" in dead_words(chip, ones)[0]
+    for name in ones:
+        for bit in range(chip.registers[name].width):
+            assert dead_words(chip, {**ones, name: ones[name] ^ 1 << bit}) == []

@@ -195,3 +195,15 @@ def test_a_chip_that_only_takes_writes() -> None:
     words = [a.sent.word for a in bring_up_sequence(chip, Bank.at_reset(chip)) if a.sent]
     # 0000001 p 00010001: three ones; 0000010 p 00000000: one
     assert words == [0x0311, 0x0500]  # written, and never read back
+
+
+def test_a_step_counts_only_in_its_own_register() -> None:
+    """KEY.CODE = 1 is the first step of a key; GATE = 1 is not."""
+    machine = Machine(CHIP)
+    events: list[str] = []
+    for word in (frame(1, 2, 0x01), frame(1, 7, 0x02)):
+        events += effects(machine, CODEC.decode_command(word)).outcome.events
+    assert events == []
+    for word in (frame(1, 7, 0x01), frame(1, 7, 0x02)):
+        events += effects(machine, CODEC.decode_command(word)).outcome.events
+    assert events == ["strict"]

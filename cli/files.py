@@ -14,7 +14,9 @@ if TYPE_CHECKING:
     from .context import Context
 
 #: Where argparse keeps names of files to be written; every other argument that names a file is read.
-OUTPUTS = frozenset({"output", "source", "depfile", "log", "vcd", "spice", "plot", "junit"})
+OUTPUTS = frozenset(
+    {"output", "source", "self_test", "depfile", "log", "vcd", "spice", "plot", "junit"}
+)
 #: Commands whose own argument is what they write.
 MAKERS = {"new": "file"}
 

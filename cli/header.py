@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from regmap.cheader import SECTIONS, Generated, Options, depfile, generate, select
+from regmap.cheader.selftest import self_test
 from regmap.chip.model import Chip
 from regmap.document.source import read_text
 from regmap.errors import CallError
@@ -42,6 +43,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--source", metavar="FILE.c", help="tables and routines in a source of their own"
+    )
+    parser.add_argument(
+        "--self-test",
+        metavar="FILE.c",
+        help="checks to call on the target: does its compiler do what the header says?",
     )
     parser.add_argument(
         "--prefix",
@@ -90,6 +96,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, context: Context) -> int:
     if args.source and args.output == "-":
         raise CallError("--source needs -o FILE.h, the header that it includes")
+    if args.self_test and args.output == "-":
+        raise CallError("--self-test needs -o FILE.h, the header that it includes")
     if args.check and args.output == "-":
         raise CallError("--check needs -o FILE.h, the header to compare with")
     if args.depfile and args.output == "-":
@@ -103,7 +111,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
     try:
         source = load(args.file)
         context.gate.reads(source.files)
-        made = generate(source, options_of(args))
+        options = options_of(args)
+        made = generate(source, options)
+        tests = self_test(source, options, Path(args.output).name) if args.self_test else ""
     finally:
         gc.freeze()
         if collecting:
@@ -111,6 +121,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
     outputs = {args.output: made.header}
     if made.source is not None:
         outputs[args.source] = made.source
+    if args.self_test:
+        outputs[args.self_test] = tests
     if args.check:
         return _check(outputs, made, args, context)
     if args.output == "-":

@@ -52,10 +52,14 @@ def take(word: str, bits: tuple[int, ...], word_bits: int, out_bits: int = 0) ->
     wide = widen(word, size)
     pieces = []
     for low, at, width in runs(bits):
+        if at:
+            inner = f"({wide} & {number(((1 << width) - 1) << low)})"
+            pieces.append(shifted(inner, at - low))
+            continue
         piece = shifted(wide, -low)
-        if low + width < _size(word_bits) or at:
+        if low + width < _size(word_bits):
             piece = f"({piece} & {number((1 << width) - 1)})"
-        pieces.append(shifted(piece, at))
+        pieces.append(piece)
     return pieces[0] if len(pieces) == 1 else f"({' | '.join(pieces)})"
 
 
@@ -72,8 +76,10 @@ def put(value: str, bits: tuple[int, ...], word_bits: int) -> str:
         if at == 0:
             pieces.append(f"({shifted(wide, low)} & {number(mask_of(bits_of(low, width)))})")
         else:
-            inner = f"({shifted(wide, -at)} & {number((1 << width) - 1)})"
-            pieces.append(shifted(inner, low))
+            # masked where it stands, then moved once: moved, masked and moved again, one compiler
+            # for small parts (sdcc 4.2) loses the bits
+            inner = f"({wide} & {number(((1 << width) - 1) << at)})"
+            pieces.append(shifted(inner, low - at))
     return pieces[0] if len(pieces) == 1 else f"({' | '.join(pieces)})"
 
 

@@ -48,13 +48,14 @@ class Guards:
             name = self.sheet.names.lower(f"parity{bits}" if part.even else f"parity{bits}_odd")
             self._parity[bits, part.even] = name
             kind = utype(bits)
-            lines = [f"{wtype(bits)} folded = bits;"]
-            for half in (32, 16, 8, 4):
-                if half < bits:
-                    lines.append(f"folded ^= folded >> {count(half)};")
-            # 0x6996 lists the parity of every four-bit number, 0x9669 its complement
-            table = "0x6996U" if part.even else "0x9669U"
-            lines.append(f"return (uint8_t)(({table} >> (unsigned int)(folded & 0xFU)) & 1U);")
+            # folded in 16 bits at the end: wider folding into a table of sixteen bits is lost by one
+            # compiler for small parts (sdcc 4.2, stm8)
+            half = " ^ ".join(["bits", *(f"(bits >> {count(n)})" for n in range(16, bits, 16))])
+            if bits > 16:
+                half = f"({half}) & 0xFFFFU"
+            lines = [f"unsigned int folded = (unsigned int)({half});"]
+            lines += [f"folded ^= folded >> {count(n)};" for n in (8, 4, 2, 1)]
+            lines.append(f"return (uint8_t)({'folded' if part.even else '(folded ^ 1U)'} & 1U);")
             self.sheet.hidden_function(
                 f"uint8_t {name}({kind} bits)",
                 lines,

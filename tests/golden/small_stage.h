@@ -134,12 +134,12 @@ static inline uint8_t sm_drive_with_reserved(uint8_t word)
 
 static inline uint8_t sm_drive_source_get(uint8_t word)
 {
-    return (uint8_t)(((((unsigned int)word >> 7U) & 0x1U) << 2U) | ((unsigned int)word & 0x3U));
+    return (uint8_t)((((unsigned int)word & 0x80U) >> 5U) | ((unsigned int)word & 0x3U));
 }
 
 static inline uint8_t sm_drive_source_set(uint8_t word, uint8_t value)
 {
-    return (uint8_t)(((unsigned int)word & 0x7CU) | (((((unsigned int)value >> 2U) & 0x1U) << 7U) | ((unsigned int)value & 0x3U)));
+    return (uint8_t)(((unsigned int)word & 0x7CU) | ((((unsigned int)value & 0x4U) << 5U) | ((unsigned int)value & 0x3U)));
 }
 
 static inline uint8_t sm_drive_time_get(uint8_t word)

@@ -1,0 +1,172 @@
+"""A program part that proves on the target that its compiler has understood the header.
+
+    text = self_test(load_stage("coolant_pump"), Options(prefix="gd"), "gd.h")
+
+It compares the header's routines with frames of the map's examples and with vectors that the library
+computes: parts packed, check bits, bytes on the SPI, fields taken out and changed. No output, no
+heap: `gd_self_test()` is 0, or the number of the first check that failed.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from ..chip.bits import deposit
+from ..chip.model import Chip, Frame, Part
+from ..errors import CallError
+from ..frames.codec import Codec, wire_bytes
+from ..frames.words import build, bursts, guards_of
+from .framebase import FREE
+from .layout import generate
+from .names import word
+from .sheet import Options
+from .text import block, comment, number
+
+if TYPE_CHECKING:
+    from ..stages.load import Stage
+
+VECTORS = 6  # of each frame; the bits of each field besides
+
+
+def self_test(source: Stage | Chip, options: Options, include: str) -> str:
+    """C text that includes the header `include`, generated with the same options. Raises CallError."""
+    made = generate(source, options)  # refuses what the header refuses, and fixes the prefix
+    chip = source if isinstance(source, Chip) else source.chip
+    if any(c in include for c in '"\\\n\r') or not include.isprintable():
+        raise CallError(f"the header's name {include[:40]!r} cannot stand in an #include")
+    lower, upper = made.prefix.lower(), made.prefix.upper()
+    checks: list[tuple[str, str]] = []
+    defined = made.header
+    for frame in chip.frames.values():
+        stem = f"{lower}_{word(frame.name).lower()}"
+        if f"{stem}_pack(" in defined:
+            checks += _frame_checks(chip, frame, stem)
+    if "helpers" in (options.sections or ("helpers",)):
+        # a field whose helper has another name than its own, because two would be one, is left out
+        checks += [c for c in _field_checks(chip, lower) if f" {_called(c[1])}(" in defined]
+    lines = [
+        *block(
+            [
+                f"Self-test of {comment(include)} on the target: {len(checks)} checks.",
+                f"Call {lower}_self_test() where a failure can be seen: 0 is right, else the number of the first check "
+                "that failed. A number means that this compiler, with these options, does not do what the header says.",
+            ]
+        ),
+        f'#include "{include}"',
+        "",
+        f"#if {upper}_HASH != 0x{made.hash[:8].upper()}U",
+        '#error "header and self-test were not generated together"',
+        "#endif",
+        "",
+        f"uint16_t {lower}_self_test(void);",
+        "static uint16_t number;",
+        "static uint16_t first;",
+        "",
+        "static void check(bool holds)",
+        "{",
+        "    number++;",
+        "    if ((!holds) && (first == 0U)) {",
+        "        first = number;",
+        "    }",
+        "}",
+    ]
+    size = 24  # checks in a function: compilers for small parts do not take endless ones
+    groups = [checks[i : i + size] for i in range(0, len(checks), size)]
+    most = max((sum((b + 7) // 8 for b in f.bursts) for f in chip.frames.values()), default=1)
+    for index, group in enumerate(groups):
+        lines += ["", f"static void part_{index}(void)", "{"]
+        if any("bytes" in text for _, text in group):
+            lines.append(f"    uint8_t bytes[{most}];")
+        for about, text in group:
+            lines.append(f"    /* {comment(about)} */")
+            lines += [f"    {line}" for line in text.split("\n")]
+        lines.append("}")
+    lines += ["", f"uint16_t {lower}_self_test(void)", "{", "    number = 0U;", "    first = 0U;"]
+    lines += [f"    part_{i}();" for i in range(len(groups))]
+    lines += ["    return first;", "}"]
+    return "\n".join(lines) + "\n"
+
+
+def _called(text: str) -> str:
+    """The routine of the header that a check calls."""
+    return text.removeprefix("check(").partition("(")[0]
+
+
+def _frame_checks(chip: Chip, frame: Frame, stem: str) -> Iterator[tuple[str, str]]:
+    """Commands of one frame: examples of the map first, then vectors that never change."""
+    layout = frame.command
+    codec = Codec(chip)
+    free = [p for p in layout.parts if p.kind in FREE]
+    known = [
+        command
+        for k in chip.known_frames
+        if (command := k.command) is not None
+        and not command >> frame.length
+        and not codec.decode_command(command, frame=frame).flaws
+    ]
+    rng = random.Random(f"{chip.name} {frame.name}")
+    words = [("example of the map", w) for w in dict.fromkeys(known)][:VECTORS]
+    guards = {g.name for g in guards_of(layout)}
+    for index in range(VECTORS):
+        values = {p.name: _value(p, index, rng) for p in free}
+        words.append((f"vector {index}", build(layout, values)))
+    for about, value in words:
+        parts = {p.name: _take(p, value) for p in free}
+        args = ", ".join(number(parts[p.name], p.width) for p in free)
+        text = number(value, frame.length)
+        yield f"{frame.name}: {about}", f"check({stem}_pack({args}) == {text});"
+        yield "sound", f"check({stem}_check({text}) == 0U);"
+        if guards:
+            bit = next(p for p in layout.parts if p.name in guards).bits[0]
+            yield (
+                "one bit wrong",
+                f"check({stem}_check({number(value ^ 1 << bit, frame.length)}) != 0U);",
+            )
+        data = b"".join(
+            wire_bytes(v, b, msb_first=chip.spi.msb_first) for v, b in bursts(frame, value)
+        )
+        same = " && ".join(f"(bytes[{i}] == {number(b, 8)})" for i, b in enumerate(data))
+        there = f"{stem}_to_bytes({text}, bytes);\ncheck({same});"
+        yield "bytes, and back", f"{there}\ncheck({stem}_from_bytes(bytes) == {text});"
+
+
+def _value(part: Part, index: int, rng: random.Random) -> int:
+    full = (1 << part.width) - 1
+    if part.kind == "chip":
+        return part.value
+    if part.kind == "operation":
+        codes = sorted(part.codes.values())
+        return codes[index % len(codes)]
+    return (
+        (0, full, 0x5555555555555555 & full, 1 << part.width >> 1)[index]
+        if index < 4
+        else rng.randint(0, full)
+    )
+
+
+def _take(part: Part, value: int) -> int:
+    taken = 0
+    for bit in part.bits:
+        taken = taken << 1 | value >> bit & 1
+    return taken
+
+
+def _field_checks(chip: Chip, lower: str) -> Iterator[tuple[str, str]]:
+    """Each field alone, and among ones."""
+    for register in chip.registers.values():
+        for field in register.fields:
+            name = f"{lower}_{word(register.name).lower()}_{word(field.name).lower()}"
+            most = (1 << field.width) - 1
+            code = 0x5A5A5A5A5A5A5A5A & most or 1
+            alone, among = number(field.mask, register.width), number(register.mask, register.width)
+            yield field.ref, f"check({name}_get({alone}) == {number(most, field.width)});"
+            others = number(register.mask & ~field.mask, register.width)
+            yield "nothing else", f"check({name}_get({others}) == 0U);"
+            if field.writable and not field.access.clears:
+                put = number(
+                    register.mask & ~field.mask | deposit(code, field.bits), register.width
+                )
+                word_in = "" if field.width == register.width else f"{among}, "
+                yield "set", f"check({name}_set({word_in}{number(code, field.width)}) == {put});"

@@ -1,0 +1,118 @@
+"""The self-test for the target, run: on the host, and for sdcc's targets on its simulators (ucsim)."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from regmap.cheader import Options, generate, select
+from regmap.cheader.selftest import self_test
+from regmap.maps.load import load_map
+
+MAIN = """
+#include "gd.h"
+uint16_t gd_self_test(void);
+"""
+#: target -> compiler's flags, simulator, how a character is written
+TARGETS = {
+    "mcs51": (
+        ["-mmcs51", "--model-large", "--stack-auto"],
+        ["s51", "-t", "8052", "-I", "if=xram[0xffff]"],
+        "*(volatile __xdata unsigned char *)0xffff",
+    ),
+    "stm8": (
+        ["-mstm8"],
+        ["sstm8", "-I", "if=rom[0x7fff]"],
+        "*(volatile unsigned char *)0x7fff",
+    ),
+    "z80": (["-mz80"], ["sz80", "-I", "if=rom[0x7ffe]"], "*(volatile unsigned char *)0x7ffe"),
+}
+MAPS = ["quoll16", "numbat24", "wombat24", "bilby32", "potoroo40"]
+#: a part of each that small parts hold; the frames are what compilers have got wrong
+SMALL = Options(prefix="gd", crc="loop", sections=select(["frames"]), split=True, include="gd.h")
+
+
+def put(
+    name: str, options: Options, folder: Path, change: Callable[[str], str] = str
+) -> list[Path]:
+    chip = load_map(name)
+    made = generate(chip, options)
+    files = {"gd.h": change(made.header), "test.c": self_test(chip, options, "gd.h")}
+    if made.source is not None:
+        files["gd.c"] = change(made.source)
+    for file, text in files.items():
+        (folder / file).write_text(text, "utf-8")
+    return [folder / f for f in files if f.endswith(".c")]
+
+
+def on_host(files: list[Path], folder: Path, gcc: str) -> int:
+    main = folder / "main.c"
+    main.write_text(
+        MAIN
+        + '#include <stdio.h>\nint main(void) { (void)printf("%u", gd_self_test()); return 0; }\n'
+    )
+    flags = ["-std=c99", "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wshadow", "-Werror"]
+    subprocess.run([gcc, *flags, *files, main, "-o", folder / "a"], check=True, cwd=folder)
+    return int(subprocess.run([folder / "a"], capture_output=True, text=True, check=True).stdout)
+
+
+@pytest.mark.parametrize("name", MAPS)
+def test_on_the_host(name: str, tmp_path: Path, need_tool: Callable[[str], str]) -> None:
+    files = put(name, Options(prefix="gd"), tmp_path)
+    assert (tmp_path / "test.c").read_text("utf-8").count("check(") > 60
+    assert on_host(files, tmp_path, need_tool("gcc")) == 0
+
+
+def test_a_routine_that_is_wrong_is_noticed(
+    tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """As if a compiler had lost one shift, in any of the routines that the checks call."""
+    header = generate(load_map("quoll16"), Options(prefix="gd")).header
+    shifts = re.findall(r"unsigned int\)value << \d+U|address << \d+U|in\[0\] << \d+U", header)
+    for shift in [shifts[0], shifts[len(shifts) // 2], shifts[-1]]:
+        wrong = re.sub(r"<< (\d+)U", lambda m: f"<< {int(m[1]) - 1}U", shift)
+        files = put("quoll16", Options(prefix="gd"), tmp_path, lambda t: t.replace(shift, wrong, 1))  # noqa: B023
+        assert on_host(files, tmp_path, need_tool("gcc")) > 0, shift
+
+
+# every map was run on every target once; these are the shapes that went wrong
+@pytest.mark.parametrize(
+    ("name", "target"),
+    [*(("bilby32", t) for t in TARGETS), ("wombat24", "stm8"), ("potoroo40", "mcs51")],
+)
+def test_on_a_simulated_target(
+    name: str, target: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    flags, simulator, port = TARGETS[target]
+    sdcc = need_tool("sdcc")
+    files = put(name, SMALL, tmp_path)
+    # ucsim's simulation interface: 'p' prints the next character, 's' stops
+    (tmp_path / "main.c").write_text(
+        MAIN
+        + f"#define PORT {port}\n"
+        + "static void put(char c) { PORT = 'p'; PORT = (unsigned char)c; }\n"
+        "void main(void)\n{\n    uint16_t n = gd_self_test();\n    uint16_t d;\n    put('=');\n"
+        "    for (d = 10000U; d > 0U; d /= 10U) { put((char)('0' + (n / d) % 10U)); }\n"
+        "    put(';');\n    PORT = 's';\n    for (;;) { }\n}\n"
+    )
+    objects = []
+    for file in [tmp_path / "main.c", *files]:
+        target_file = file.with_suffix(".rel")
+        subprocess.run(
+            [sdcc, *flags, "--std-c99", "-c", "-I", tmp_path, file, "-o", target_file], check=True
+        )
+        objects.append(target_file)
+    program = tmp_path / "a.ihx"
+    subprocess.run([sdcc, *flags, *objects, "-o", program], check=True)
+    done = subprocess.run(
+        [need_tool(simulator[0]), *simulator[1:], "-G", program],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        input="",
+    )
+    assert "=00000;" in done.stdout, done.stdout[-300:] + done.stderr[-300:]

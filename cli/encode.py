@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING
 
 from regmap.behaviour.effects import Effects, effects
 from regmap.behaviour.hazards import cautions_of, warned
@@ -22,6 +23,9 @@ from regmap.stages.load import load_stage
 
 from .context import Context, Status, hexword, wrap
 from .vet import kind_of
+
+if TYPE_CHECKING:
+    from regmap.link.trade import InChain
 
 NAME = "encode"
 #: the request for all sequences that bring a chip up
@@ -64,6 +68,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--bytes",
         action="store_true",
         help="only the bytes, one burst a line, as a byte-wide controller sends them",
+    )
+    parser.add_argument(
+        "--chain",
+        type=int,
+        metavar="N",
+        help="N chips of this map in a daisy chain: the bytes are those of all, the others read something "
+        "harmless (a stage says so itself)",
+    )
+    parser.add_argument(
+        "--position",
+        type=int,
+        metavar="K",
+        help="with --chain: the chip meant, 0 nearest to the controller's data output",
+    )
+    parser.add_argument(
+        "--to-all",
+        action="append",
+        default=[],
+        metavar="COMMAND",
+        help="a command that the headers of the chain give to every chip",
     )
     parser.add_argument(
         "--allow",
@@ -130,10 +154,13 @@ def parse_word(text: str, chip: Chip) -> int:
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
-    chip, bank, origins = _state(args)
+    chip, bank, origins, route = _state(args)
     frames = _frames(args, chip, bank, origins)
+    bursts_of = {id(p): _bursts(p, route, args.to_all) for p in frames}
     if args.json:
-        context.json("encode", chip=chip.name, frames=[_as_json(chip, p) for p in frames])
+        rows = [_as_json(chip, p, bursts_of[id(p)]) for p in frames]
+        chain = {"chips": len(route.idle), "position": route.position} if route else None
+        context.json("encode", chip=chip.name, chain=chain, frames=rows)
         return Status.OK
     found = [text for p in frames for text in cautions(chip, p)]
     if args.bytes:
@@ -147,10 +174,10 @@ def run(args: argparse.Namespace, context: Context) -> int:
                     hang="  ",
                 )
             )
-        for said in _spoken(chip, frames):
+        for said in _spoken(chip, [n for p in bursts_of.values() for _, n in p], route):
             context.err(wrap(f"note: {said}", context.width, hang="  "))
     for planned in frames:
-        pieces = bursts(planned.sent.frame, planned.sent.word)
+        pieces = bursts_of[id(planned)]
         data = [command_bytes(chip.spi, v, n).hex(" ").upper() for v, n in pieces]
         if args.bytes:
             for line in data:
@@ -159,27 +186,49 @@ def run(args: argparse.Namespace, context: Context) -> int:
         for line in frame_lines(chip, planned, context):
             context.out(line)
         context.out(f"    bytes {' | '.join(data)}")
-        for said in _spoken(chip, [planned]):
+        for said in _spoken(chip, [n for _, n in pieces], route):
             context.out(wrap(said, context.width, "      ", "      "))
     if found and not args.bytes:
         context.out(wrap(CAUTION, context.width))
     return Status.OK
 
 
-def _spoken(chip: Chip, frames: list[Planned]) -> list[str]:
-    """What the bytes of these frames are, where it is more than so many bytes, the first first."""
-    lengths = dict.fromkeys(n for p in frames for n in p.sent.frame.bursts)
-    said = [spoken_bytes(chip.spi, n) for n in lengths if n % 8]
+def _bursts(planned: Planned, route: InChain | None, to_all: list[str]) -> list[tuple[int, int]]:
+    """What passes in each chip select, (value, bits): the frame's bursts, or the stream of a chain."""
+    if route is None:
+        if to_all:
+            raise CallError(
+                "--to-all belongs to a daisy chain; expected --chain N or a stage with one"
+            )
+        return bursts(planned.sent.frame, planned.sent.word)
+    return [route.stream(planned.sent, to_all)]
+
+
+def _spoken(chip: Chip, lengths: list[int], route: InChain | None) -> list[str]:
+    """What the bytes of bursts of these lengths are, where it is more than so many bytes."""
+    said = [spoken_bytes(chip.spi, n) for n in dict.fromkeys(lengths) if n % 8]
+    if route is not None:
+        others = [n for place, n in enumerate(route.asked) if place != route.position]
+        said.append(
+            f"for the chip at position {route.position} of {len(route.idle)}; "
+            + (f"the others read {', '.join(dict.fromkeys(others))}" if others else "it is alone")
+        )
     return [*said, spoken_order(chip.spi)] if not chip.spi.msb_first else said
 
 
-def _state(args: argparse.Namespace) -> tuple[Chip, Bank, dict[str, str]]:
-    """The chip, what it is taken to hold, and from where that comes."""
+def _state(
+    args: argparse.Namespace,
+) -> tuple[Chip, Bank, dict[str, str], InChain | None]:
+    """The chip, what it is taken to hold, from where that comes, and its place in a chain."""
     path = find_document(args.map)
     origins: dict[str, str] = {}
+    chips: tuple[Chip, ...] = ()
+    position = args.position or 0
     if kind_of(path) == "stage":
         stage = load_stage(path)
         chip, bank = stage.chip, stage.bank
+        chips = stage.chain
+        position = stage.position if args.position is None else args.position
         for setting in stage.settings:
             origins.update({f.ref: f"stage {stage.name}" for f in fields_of(chip, setting.name)})
         for name, word in assignments(args.base):
@@ -193,7 +242,20 @@ def _state(args: argparse.Namespace) -> tuple[Chip, Bank, dict[str, str]]:
         if band.dim != parse_band("1 V").dim:
             raise CallError(f"{args.supply[:40]!r} is no voltage; expected as in --supply 24V")
         bank.supply, bank.supply_range = band.typ, None
-    return chip, bank, origins
+    if args.chain is not None:
+        if not 1 <= args.chain <= 64:
+            raise CallError(f"a chain of {args.chain} chips; expected 1 to 64")
+        chips = (chip,) * args.chain
+    elif args.position is not None and not chips:
+        raise CallError(
+            "--position belongs to a daisy chain; expected --chain N or a stage with one"
+        )
+    route = None
+    if len(chips) > 1 or args.chain:
+        from regmap.link.trade import InChain
+
+        route = InChain(chips, position)
+    return chip, bank, origins, route
 
 
 def _frames(
@@ -316,7 +378,7 @@ def effects_json(told: Effects) -> dict[str, object]:
     }
 
 
-def _as_json(chip: Chip, planned: Planned) -> dict[str, object]:
+def _as_json(chip: Chip, planned: Planned, pieces: list[tuple[int, int]]) -> dict[str, object]:
     sent = planned.sent
     return {
         "word": sent.word,
@@ -326,9 +388,9 @@ def _as_json(chip: Chip, planned: Planned) -> dict[str, object]:
         "register": sent.register.name if sent.register else None,
         "data": sent.data,
         "parts": dict(sent.parts),
-        "bytes": [command_bytes(chip.spi, v, n).hex() for v, n in bursts(sent.frame, sent.word)],
+        "bytes": [command_bytes(chip.spi, v, n).hex() for v, n in pieces],
         "bytes_are": [
-            *(spoken_bytes(chip.spi, n) for n in sent.frame.bursts),
+            *(spoken_bytes(chip.spi, n) for _, n in pieces),
             *filter(None, [spoken_order(chip.spi)]),
         ],
         "requests": list(planned.requests),

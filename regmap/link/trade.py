@@ -21,7 +21,6 @@ from ..frames.codec import (
     from_wire,
     join_bursts,
     next_counters,
-    wire_bytes,
 )
 from . import rules
 
@@ -118,20 +117,26 @@ class InChain:
             raise CallError(f"the map of {chips[position].name} says nothing of chains")
         self.chain = chain
         self.position = position
-        self.msb = chips[position].spi.msb_first
+        self.spi = chips[position].spi
+        self.msb = self.spi.msb_first
+        self.asked: list[str] = []
         self.idle: list[tuple[int, int]] = []
         for chip in chips:
             register = rules.filler(chip)
             if register is None:
                 raise CallError(f"{chip.name} has no register that can be read without effect")
             sent = Codec(chip).read(register)
+            self.asked.append(register.name)
             self.idle.append((sent.word, sent.frame.length))
 
-    def out(self, sent: Sent) -> list[bytes]:
+    def stream(self, sent: Sent, commands: Sequence[str] = ()) -> tuple[int, int]:
+        """What passes in one chip select, (value, bits), with `commands` in the headers. Raises CallError."""
         words = list(self.idle)
         words[self.position] = (sent.word, sent.frame.length)
-        value, bits = chains.pack(self.chain, words)
-        return [wire_bytes(value, bits, msb_first=self.msb)]
+        return chains.pack(self.chain, words, commands)
+
+    def out(self, sent: Sent) -> list[bytes]:
+        return [command_bytes(self.spi, *self.stream(sent))]
 
     def back(self, frame: Frame, read: Sequence[bytes]) -> int:
         lengths = [bits for _, bits in self.idle]

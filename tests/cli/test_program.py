@@ -226,7 +226,7 @@ def first_register(chip: str) -> str:
 
 def test_encode_shows_asked_and_error(gateword: Run) -> None:
     assert (
-        "(asked 55 mA, off by 1.82 %)" in gateword("encode", "quoll16", "GATE_HS.SOURCE=55 mA").out
+        "(asked 55 mA, off by +1.82 %)" in gateword("encode", "quoll16", "GATE_HS.SOURCE=55 mA").out
     )
 
 

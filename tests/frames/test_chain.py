@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -10,6 +12,7 @@ from hypothesis import strategies as st
 
 from regmap.behaviour.plan import plan
 from regmap.chip.model import Chain, Header
+from regmap.cli.main import main
 from regmap.errors import CallError, FrameError
 from regmap.frames.chain import chips_in, pack, pack_reply, unpack, unpack_reply
 from regmap.frames.codec import Codec, wire_bytes
@@ -126,3 +129,50 @@ def test_round_trips_of_different_chips(pairs: list[tuple[int, int]]) -> None:
     chain = Chain()
     lengths = [n for _, n in pairs]
     assert unpack(chain, pack(chain, pairs), lengths) == [w for w, _ in pairs]
+
+
+CHAINED = """
+gateword_map: 1
+chip: {name: small}
+spi: {mode: 1}
+frames:
+  word:
+    length: 16
+    command: {op: {bits: 15, holds: operation, codes: {read: 1, write: 0}}, address: {bits: 14..12, holds: address}, data: {bits: 11..0, holds: data}}
+    reply: {after: 1, parts: {mark: {bits: 15..12, holds: fixed, value: 0b0101}, data: {bits: 11..0, holds: data}}}
+commands:
+  REST: {parts: {op: 0, address: 7}}
+registers:
+  A: {address: 1, fields: {ALL: {bits: 11..0}}}
+  ID: {address: 2, access: ro, reset: 0x123, fields: {ALL: {bits: 11..0}}}
+chain:
+  headers:
+    - {length: 8, value: 0b1000_0000, count: 5..0, commands: {REST: 6}}
+    - {length: 8, value: 0b1100_0000}
+  split: 8
+"""
+
+
+def test_encode_sends_a_frame_to_one_chip_of_a_chain(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two headers, 10 000011 counting three chips, then byte by byte the farther chip first."""
+    file = tmp_path / "small.yaml"
+    file.write_text(CHAINED, encoding="utf-8")
+    for position in range(3):
+        far = [0xA000] * 3  # reads of ID
+        far[2 - position] = 0x1155  # the write of A
+        expected = [0x83, 0xC0, *(w >> 8 for w in far), *(w & 0xFF for w in far)]
+        request = ["encode", str(file), "A=0x155", "--chain", "3", "--position", str(position)]
+        assert main([*request, "--bytes"]) == 0
+        shown = capsys.readouterr()
+        assert shown.out.strip() == bytes(expected).hex(" ").upper()
+        assert f"position {position} of 3; the others read ID" in " ".join(shown.err.split())
+        assert main([*request, "--json", "--to-all", "REST"]) == 0
+        made = json.loads(capsys.readouterr().out)
+        assert made["chain"] == {"chips": 3, "position": position}
+        assert made["frames"][0]["bytes"] == [bytes([0xC3, *expected[1:]]).hex()]
+    assert main(["encode", str(file), "A=0x155", "--position", "1"]) == 2
+    assert "--position belongs to a daisy chain" in capsys.readouterr().err
+    assert main(["encode", str(file), "A=0x155", "--chain", "2", "--to-all", "RUN"]) == 2
+    assert "no header of the chain gives 'RUN'" in capsys.readouterr().err

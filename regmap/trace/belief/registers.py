@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from regmap.behaviour.effects import compare, effects
+from regmap.behaviour.effects import Act, Change, compare, effects
 from regmap.behaviour.machine import Machine
 from regmap.behaviour.settings import identities, oddities
 from regmap.chip.bank import Bank
@@ -77,7 +77,7 @@ class Belief:
         self._masks = {r.name: r.shows for r in chip.registers.values()}
         self._fixed = {r.name: r.read_back for r in chip.registers.values()}
         #: what the frame of now has changed, or a reply of it shown changed
-        self.changes: list[str] = []
+        self.changes: list[Change | Act] = []
 
     @property
     def bank(self) -> Bank:
@@ -176,7 +176,7 @@ class Belief:
         outcome = told.outcome
         if sent.kind != "read":
             new = [c for c in told.changes if sent.kind == "write" or c.old is not None]
-            self.changes += map(str, [*new, *told.acts])
+            self.changes += [*new, *told.acts]
         if sent.register is not None and outcome.would is not None:
             # believed until a read shows otherwise; the note says on what it hangs
             self.bank.learn(sent.register.name, *outcome.would)
@@ -295,11 +295,13 @@ class Belief:
             digits = (register.width + 3) // 4
             text = f"is 0x{data:0{digits}X} where the map expects 0x{wanted:0{digits}X}: another chip, another revision, or lost bits"
             notes.append(Note(kind="impossible", weight="bad", register=name, text=text))
-        was = self.bank.copy()
-        self.bank.learn(name, data, mask)
-        self.changes += [
-            str(c) for c in compare(self.chip, was, self.bank, [name]) if c.old is not None
-        ]
+        if (self.bank.words.get(name, 0) ^ data) & mask & self.bank.known.get(name, 0):
+            was = self.bank.copy()
+            self.bank.learn(name, data, mask)
+            found = compare(self.chip, was, self.bank, [name])
+            self.changes += [c for c in found if c.old is not None]
+        else:
+            self.bank.learn(name, data, mask)
         notes += self._fields(register, data)
         return notes
 

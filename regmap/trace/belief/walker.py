@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from regmap.behaviour.effects import Act, Change
 from regmap.behaviour.faults import dead_words
 from regmap.chip.bank import Bank
 from regmap.chip.model import Access, Chip
@@ -43,7 +44,7 @@ class Happening:
     old: int | None
     notes: tuple[Note, ...]
     decoded: Decoded
-    changes: tuple[str, ...] = ()
+    changes: tuple[Change | Act, ...] = ()
 
 
 class Walker(FrameLog):

@@ -175,7 +175,7 @@ class EventBuilder:
             happening.decoded,
             happening.old,
             happening.notes + carried,
-            happening.changes,
+            tuple(map(str, happening.changes)),
         )
 
     def _event(

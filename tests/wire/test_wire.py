@@ -690,3 +690,17 @@ def test_a_bad_line_never_runs_anything_twice_or_lies(seed: int, rate: float) ->
             assert outcome.error.code in (Code.NO_SESSION, Code.NOT_SET_UP)
             connect()
     assert sum(isinstance(o, Done) for o in outcomes) > 75
+
+
+@pytest.mark.parametrize("code", sorted(set(Code)))
+@pytest.mark.parametrize("attempts", [1, 2])
+def test_a_half_done_transfer_is_never_told_as_not_run(code: Code, attempts: int) -> None:
+    """SPI_FAILED says that bursts before the failing one were on the SPI; after a restart nobody knows of repeats."""
+    refused = Refused(Transfer((b"\1", b"\2")), ErrorReply(code, 1), attempts)
+    unsure = code in (Code.NO_SESSION, Code.SEQUENCE) and attempts > 1
+    assert refused.may_have_run == (code == Code.SPI_FAILED or unsure)
+
+
+def test_what_an_unknown_error_left_undone_is_unknown() -> None:
+    assert Refused(Transfer((b"\1",)), ErrorReply(200, 0), 1).may_have_run
+    assert Lost(Transfer((b"\1",)), "no answer", 1).may_have_run

@@ -17,8 +17,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from regmap.capture.arrays import HIGH, LOW, X, Z
+from regmap.capture.formats.opening import open_capture
 from regmap.capture.formats.source import Source
 from regmap.capture.formats.vcd import VcdCapture
+from regmap.capture.formats.vcdhead import HeaderReader
 from regmap.capture.lines.signals import Signals
 from regmap.errors import CaptureError
 
@@ -582,3 +584,19 @@ def test_a_dump_of_a_verilog_simulator(tmp_path: Path, need_tool: Callable[[str]
         assert transfers.clocks.tolist() == [16] * 20
         assert transfers.command.tolist() == words
         assert transfers.reply.tolist() == [~w & 0xFFFF for w in words]
+
+
+def test_declarations_are_parsed_once_however_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A packed dump of few bytes may hold a comment without end: it is not parsed again and again."""
+    calls: list[int] = []
+    parse = HeaderReader._parse
+
+    def counting(self: HeaderReader, *, final: bool) -> object:
+        calls.append(len(self.data))
+        return parse(self, final=final)
+
+    monkeypatch.setattr(HeaderReader, "_parse", counting)
+    head = b"$comment " + b"a " * (1 << 20) + b"$end\n$timescale 1 ns $end\n$var wire 1 ! a $end\n"
+    with open_capture(io.BytesIO(head + b"$enddefinitions $end\n#0\n0!\n"), name="long") as capture:
+        assert [c.name for c in capture.channels] == ["a"]
+    assert len(calls) == 1

@@ -38,7 +38,7 @@ KEYWORDS = frozenset(
     )
 )
 
-HEADER_LIMIT = 64 << 20
+HEADER_LIMIT = 32 << 20
 #: A bus wider than this is not a line anybody looks at with an SPI capture.
 WIDTH_LIMIT = 4096
 CHANNEL_LIMIT = 1 << 20
@@ -111,6 +111,10 @@ class HeaderReader:
         while True:
             more = self.source.read(size)
             self.data += more
+            if more and b"$enddefinitions" not in self.data and len(self.data) <= HEADER_LIMIT:
+                # nothing is gained by reading declarations that do not end yet
+                size = max(len(self.data), 1 << 16)
+                continue
             kept = len(self.findings.problems), len(self.findings.notes), self.findings.uncounted
             try:
                 header = self._parse(final=not more)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from regmap.errors import CallError
@@ -10,6 +11,7 @@ from regmap.maps.load import find_document, load_map
 from regmap.stages.load import load_stage
 
 from .context import Context, Status, wrap
+from .files import write_text
 from .vet import kind_of
 
 if TYPE_CHECKING:
@@ -23,13 +25,23 @@ PORT is a serial port, a pseudo-terminal's path (gateword twin prints one), or s
 Nothing is written without --allow-writes or a confirmation that names the chip and the port, not
 even the page select of a chip whose registers stand on pages. What cannot be believed is never shown as a value; after a failure the report says what the chip is known to
 hold, what is unknown, and how to reach a safe state.
+An adapter of your own: `gateword link kit -o FOLDER` writes the protocol (PROTOCOL.md) and its side in
+portable C; `gateword link PORT check-adapter` tells what it does otherwise.
 """
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = EPILOG
     parser.add_argument(
-        "port", metavar="PORT", help="the adapter's port; `list` lists the ports of this machine"
+        "port",
+        metavar="PORT",
+        help="the adapter's port; `list` lists the ports of this machine, `kit` writes what an adapter of your own needs",
+    )
+    parser.add_argument(
+        "-o",
+        "--output",
+        metavar="FOLDER",
+        help="with `kit`: where the protocol and the C source go",
     )
     parser.add_argument("--json-ports", action="store_true", help="with `list`: one JSON object")
     common = argparse.ArgumentParser(add_help=False)
@@ -150,6 +162,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     document(one, "?")
     one.add_argument("--enable", choices=("high", "low"), help="drive the enable pin")
+    one = actions.add_parser(
+        "check-adapter",
+        parents=[common],
+        help="whether an adapter keeps the protocol; nothing may be connected to its SPI",
+    )
+    one.add_argument(
+        "--allow-writes", action="store_true", help="yes, clock arbitrary bytes out of this port"
+    )
 
 
 def target_of(name: str | None, *, stage: bool = False) -> Target:
@@ -170,9 +190,15 @@ def target_of(name: str | None, *, stage: bool = False) -> Target:
 def run(args: argparse.Namespace, context: Context) -> int:
     if args.port == "list":
         return _ports(args, context)
+    if args.port == "kit":
+        return _kit(args, context)
+    if args.action == "check-adapter":
+        from .linkcheck import run_check
+
+        return run_check(args, context)
     if args.action is None:
         raise CallError(
-            "no action; expected identify, read, write, apply, verify, watch, script or pins after the port"
+            "no action; expected identify, read, write, apply, verify, watch, script, pins or check-adapter after the port"
         )
     from . import linkrun, linkwrite
 
@@ -214,4 +240,26 @@ def _ports(args: argparse.Namespace, context: Context) -> int:
                 context.width,
             )
         )
+    return Status.OK
+
+
+def _kit(args: argparse.Namespace, context: Context) -> int:
+    """Copy what the writer of an adapter needs."""
+    import regmap.wire
+
+    if args.output is None:
+        raise CallError("`kit` needs a folder; expected -o FOLDER")
+    source = Path(regmap.wire.__file__).parent
+    target = Path(args.output)
+    files = [source / "PROTOCOL.md", *sorted((source / "bridge").iterdir())]
+    for file in files:
+        if (target / file.name).exists():
+            raise CallError(f"{target / file.name} is there already; expected a new folder")
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CallError(f"{target} cannot be made ({error.strerror})") from None
+    for file in files:
+        write_text(target / file.name, file.read_text(encoding="utf-8"))
+        context.out(str(target / file.name))
     return Status.OK

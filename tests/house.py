@@ -32,7 +32,7 @@ class Room:
 LOOSE = {"errors", "quantity", "parameters", "expr", "files", "cautions", "formerly", "outside"}
 
 ROOMS = [
-    Room("testing", "what a firmware team's tests import: a simulated chip as a pytest fixture", "twin maps chip"),
+    Room("testing", "what a firmware team's tests use: a pytest plugin with simulated chips", "twin maps chip wire"),
     Room("report", "the review record as one HTML page", "trace assessment stages maps behaviour chip capture calc"),
     Room("campaign", "fault injection with evidence, on a simulated or real chip", "link twin stages maps behaviour frames chip document wire"),
     Room("draft", "settings in the making, behind the composer", "trace assessment stages behaviour frames chip document capture calc"),

@@ -13,13 +13,14 @@ from typing import Any
 from ..behaviour.machine import Machine, after_write
 from ..chip.bank import Bank
 from ..chip.bits import extract
-from ..chip.model import Chip, Register
+from ..chip.model import Chip, Layout, Register
 from ..errors import CallError, FrameError
 from . import rules
 from .known import Account, Knowledge
 from .port import AdapterPort, TransferLostError
 from .trade import Ask, Composer, Direct, InChain, Route, Trade
 
+NOISE_LASTS = 30  # exchanges
 Log = Callable[[dict[str, Any]], None]
 
 
@@ -49,6 +50,7 @@ class Exchange:
         self.machine = Machine(chip, Bank(chip))
         self.composer = Composer(chip)
         self.damaged = 0
+        self._noise = 0  # exchanges for which more is asked, since replies were damaged or differed
         self.witness = rules.witness(chip)
         self._route: Route = InChain(chips, position) if len(chips) > 1 else Direct(chip)
         self._filler = rules.filler(chip)
@@ -91,6 +93,7 @@ class Exchange:
             if fetch is None:
                 raise CallError(f"{self.chip.name} has no register that can be read without effect")
             asks += [Ask("read", fetch)] * self._after
+        self._noise = max(0, self._noise - 1)
         trade = Trade(asks, self.composer.build(asks, self.machine), page=page)
         out = [self._route.out(sent) for sent in trade.sent]
         try:
@@ -130,12 +133,13 @@ class Exchange:
         )
         if trade.damage:
             self.damaged += 1
+            self._noise = NOISE_LASTS
             self._in_step = False
             self._doubt("a reply was damaged")
-            if not self._guarded_enough():
+            if not self._guarded_enough(len(trade.damage)):
                 self.known.all_unknown(
-                    "a frame was damaged, and commands carry nothing that makes the chip refuse such "
-                    "a frame: any register may have been changed",
+                    "frames were damaged, and commands carry nothing that makes the chip refuse all "
+                    "such frames: any register may have been changed",
                     self.time,
                 )
         self._session()
@@ -148,6 +152,11 @@ class Exchange:
     def watched(self) -> bool:
         """Whether a reset of the chip would have shown by the last exchange."""
         return self._configured and (self._sentry is not None or rules.shown_in_replies(self.chip))
+
+    def _repeats(self, layout: Layout) -> int:
+        """How many agreeing replies make a word believed; two more where the line has been noisy."""
+        least = rules.repeats(layout, self.chip)
+        return least + 2 if self._noise and least > 2 else least
 
     def _proof(self) -> list[Ask]:
         """What is read beside everything else: a known answer, and whether the chip was reset."""
@@ -207,10 +216,18 @@ class Exchange:
             why = "a page was selected and not confirmed"
             self.known.unknown(name, why, self.time, (None, *(a.word for _, a in writes)))
 
-    def _guarded_enough(self) -> bool:
-        return self._guarded or all(
-            f.command.of_kind("parity") or f.command.of_kind("crc")
-            for f in self.chip.frames.values()
+    def _guarded_enough(self, damaged: int) -> bool:
+        """Whether the chip is sure to have refused what was damaged on its way.
+
+        A parity bit sees one flipped bit; several damaged replies in one exchange tell of more, such
+        as words that are shifted, half of which pass.
+        """
+        return self._guarded or (
+            damaged < 2
+            and all(
+                f.command.of_kind("parity") or f.command.of_kind("crc")
+                for f in self.chip.frames.values()
+            )
         )
 
     def _session(self) -> None:

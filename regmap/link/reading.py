@@ -18,7 +18,7 @@ from ..chip.model import Register
 from ..errors import CallError
 from ..frames.layouts import alternatives
 from . import rules
-from .exchange import Exchange
+from .exchange import NOISE_LASTS, Exchange
 from .port import TransferLostError
 from .trade import Ask, Trade
 
@@ -208,7 +208,7 @@ class Reader(Exchange):
             return Reading(
                 register=register.name, word=None, grade="lost", why="the chip answers no reads"
             )
-        count = 1 if once else rules.repeats(layout, self.chip)
+        count = 1 if once else self._repeats(layout)
         proof += [Ask("read", other) for other in self._contrasts(register, 2 if once else 0)]
         first = [*before, *(proof if once else [])]
         asks = [*first, *[Ask("read", register)] * count, *proof, *after]
@@ -296,6 +296,7 @@ class Reader(Exchange):
         if len(words) < count:
             return lost(trade.damage[0] if trade.damage else "no reply", words)
         if len(set(words)) > 1:
+            self._noise = NOISE_LASTS
             shown = ", ".join(f"0x{w:X}" for w in words)
             return lost(f"replies to the same read differ: {shown}", words)
         for index, ask in enumerate(trade.asks):

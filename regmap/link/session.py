@@ -97,7 +97,7 @@ class Link(Reader):
                 self.composer.codec.read(register, self.machine.bank)
             )
             if layout is not None:
-                looks = [Ask("read", register)] * rules.repeats(layout, self.chip)
+                looks = [Ask("read", register)] * self._repeats(layout)
         reading: Reading | None = None
         trade: Trade | None = None
         why = ""

@@ -2,7 +2,7 @@
 
 Host and adapter take turns: the host sends a request, the adapter answers it, and never speaks
 unasked. Nothing here touches a port or a clock: `Client` and `Server` turn bytes into values and
-back, and whoever owns the port calls them. tests/c/bridge holds the adapter's side as portable C.
+back, and whoever owns the port calls them. bridge/ holds the adapter's side as portable C, PROTOCOL.md the whole for its writer.
 
 Frame
     00 | stuffed( version:8  kind:8  sequence:16  body  crc:32 ) | 00

@@ -24,6 +24,7 @@ from regmap.wire.layout import Hello, Request, Setup, Transfer
 from regmap.wire.ports import PseudoTerminal, SerialLine, exchange
 
 SOURCES = Path(__file__).parents[1] / "c" / "bridge"
+SHIPPED = Path(__file__).parents[2] / "regmap" / "wire" / "bridge"
 
 
 def per_second(seconds: float, once: Callable[[], None]) -> float:
@@ -89,7 +90,7 @@ def main() -> int:
     seconds = parser.parse_args().seconds
     with tempfile.TemporaryDirectory() as folder:
         host = str(Path(folder) / "host")
-        sources = [str(SOURCES / name) for name in ("bridge.c", "main_host.c")]
+        sources = [f"-I{SHIPPED}", str(SHIPPED / "bridge.c"), str(SOURCES / "main_host.c")]
         subprocess.run(["gcc", "-std=c99", "-O2", *sources, "-o", host], check=True)
         for words in (1, 32):
             request = Transfer((b"\x12\x34",) * words)

@@ -38,6 +38,7 @@ from regmap.wire.ports import PseudoTerminal, SerialLine, exchange
 from regmap.wire.server import Refusal, Server
 
 HERE = Path(__file__).parent / "bridge"
+SHIPPED = Path(__file__).parents[2] / "regmap" / "wire" / "bridge"
 STRICT = ["-std=c99", "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wshadow", "-Werror"]
 SANITIZE = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
 
@@ -96,7 +97,7 @@ def compiler(need_tool: Callable[[str], str]) -> str:
 
 def build(compiler: str, folder: Path, name: str, *flags: str) -> Path:
     program = folder / name
-    sources = [str(HERE / "bridge.c"), str(HERE / "main_host.c")]
+    sources = [f"-I{SHIPPED}", str(SHIPPED / "bridge.c"), str(HERE / "main_host.c")]
     command = [compiler, *STRICT, *flags, *sources, "-o", str(program)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr

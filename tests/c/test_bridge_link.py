@@ -34,6 +34,7 @@ from regmap.wire.server import Refusal
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
 HERE = Path(__file__).parent / "bridge"
+SHIPPED = Path(__file__).parents[2] / "regmap" / "wire" / "bridge"
 STRICT = ["-std=c99", "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wshadow", "-Werror"]
 SANITIZE = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
 ENABLE, FAULT = 1, 2
@@ -42,7 +43,7 @@ ENABLE, FAULT = 1, 2
 @pytest.fixture(scope="module")
 def program(need_tool: Callable[[str], str], tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("bridge") / "twin"
-    sources = [str(HERE / "bridge.c"), str(HERE / "main_twin.c")]
+    sources = [f"-I{SHIPPED}", str(SHIPPED / "bridge.c"), str(HERE / "main_twin.c")]
     command = [need_tool("gcc"), *STRICT, *SANITIZE, *sources, "-o", str(path)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr

@@ -7,6 +7,6 @@
 
 What comes in: a campaign file (`load`), the stage or map that it names. What goes out: one `Result` a
 case and repeat, from it a table, JUnit XML and JSON lines (`results`), and a plan of what to do on a
-bench before there is any hardware (`plan`). A simulated chip proves the procedure and the firmware
-around it, nothing about silicon.
+bench before there is any hardware (`plan`). A simulated chip tests the plan and the firmware
+around it, and proves nothing about silicon.
 """

@@ -23,7 +23,7 @@ from regmap.wire.server import Server
 TEXT = (Path(regmap.wire.__file__).parent / "PROTOCOL.md").read_text(encoding="utf-8")
 
 
-def transcript() -> list[tuple[str, bytes, bytes]]:
+def examples() -> list[tuple[str, bytes, bytes]]:
     """(what, host's bytes, adapter's bytes) of each example."""
     block = TEXT.split("## Examples, byte for byte")[1].split("```")[1]
     found = re.findall(r"^([^<>\n].*)\n> ([0-9a-f ]+)\n<([0-9a-f ]*)$", block, re.MULTILINE)
@@ -76,14 +76,14 @@ def unstuffed(frame: bytes) -> bytes:
 
 def test_the_examples_are_what_an_adapter_does() -> None:
     adapter = server()
-    assert len(transcript()) >= 14
-    for what, sent, back in transcript():
+    assert len(examples()) >= 14
+    for what, sent, back in examples():
         assert adapter.feed(sent) == back, what
 
 
 def test_the_examples_hold_by_the_text_alone() -> None:
     """CRC-32 by zlib's relative in the standard library (binascii), stuffing as above."""
-    for what, sent, back in transcript():
+    for what, sent, back in examples():
         for frame in (sent, back):
             content = unstuffed(frame)
             if len(content) < 8:

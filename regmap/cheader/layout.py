@@ -40,7 +40,7 @@ SECTIONS: dict[str, tuple[str, tuple[str, ...]]] = {
     "faults": ("fault table, and a routine that names the first cause", ()),
     "strings": ("names and titles of faults as text in the fault table", ("faults",)),
     "shadow": ("copy of registers that cannot be read back", ()),
-    "values": ("physical values in comments: min / typ / max, asked, chosen, error", ()),
+    "values": ("physical values: whole numbers of what the stage chose, the rest in comments", ()),
     "asserts": ("compile-time assertions on masks, widths and options", ()),
 }
 
@@ -174,6 +174,10 @@ def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
     """Init, readback and shadow tables, as selected; a map alone has only the shadow."""
     stage = sheet.stage
     actions: list[Action] = []
+    if stage is not None and sheet.has("values"):
+        from .chosen import write_chosen
+
+        write_chosen(sheet, stage)
     if stage is not None:
         # a map alone does without all that plans need
         from ..behaviour.hazards import hazards_of

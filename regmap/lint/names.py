@@ -34,6 +34,10 @@ class Meant:
     option_name: str = ""
 
 
+#: a number with its unit is no code of the field
+_PHYSICAL = re.compile(
+    r"(?:FREQ|TIME|PERIOD|LIMIT|CURRENT|VOLTAGE)?(?:[MUNP]?S|[MUN]?A|[MU]?V|[KM]?HZ|(?:MILLI|M|K)?OHM|RATIO|PERMILLE|PPM|PCT|PERCENT|TICKS)(?:MIN|TYP|MAX)?"
+)
 #: what names of types and structures end with
 _OF_TYPES = {"T", "S", "U", "ST", "REG", "REGISTER", "BITS", "BITFIELD", "FIELDS", "TYPE", "B"}
 
@@ -197,6 +201,6 @@ class Names:
                     )
                     if label and flat(label) == tail:
                         return Meant("option", *pair, entry.code, label)
-            if key[:length] in self.fields:
+            if key[:length] in self.fields and not _PHYSICAL.fullmatch(tail):
                 return Meant("option", *pair, None, tail)
         return None

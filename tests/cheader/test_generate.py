@@ -16,11 +16,13 @@ from hypothesis import strategies as st
 
 from regmap.behaviour.settings import bring_up_sequence
 from regmap.cheader import SECTIONS, Options, content_hash, depfile, generate, select
+from regmap.cheader.chosen import whole
 from regmap.cheader.faults import causes_first
 from regmap.cheader.steps import setting_text
 from regmap.chip.model import Access, Field, Register
 from regmap.errors import CallError
 from regmap.maps.load import load_map, read_map
+from regmap.quantity import Band
 from regmap.stages.load import load_stage
 
 STAGE = load_stage("coolant_pump")
@@ -95,6 +97,24 @@ def test_the_watch_is_held_against_the_fault_tolerant_time() -> None:
     most = int(re.search(r"GD_WATCH_PERIOD_MOST_US +(\d+)U", header)[1])  # type: ignore[index]
     # a rotation and the call that comes just too late, within the 200 ms of the stage
     assert (ticks + 1) * most <= 200_000 < (ticks + 1) * (most + 1)
+
+
+def test_chosen_values_are_whole_numbers_with_their_unit() -> None:
+    """By hand: 1 us of dead time, 120 mA of gate current, 250 mV of VDS threshold, as the stage asks."""
+    header = generate(STAGE, Options(prefix="gd")).header
+    for name in (
+        "GD_TIMING_DEAD_TIME_NS_TYP",
+        "GD_GATE_HS_SOURCE_MA_TYP",
+        "GD_WATCHDOG_WINDOW_MS_TYP",
+    ):
+        assert name in header
+    assert re.search(r"#define GD_TIMING_DEAD_TIME_NS_TYP +1000U", header)
+    assert re.search(r"#define GD_GATE_HS_SOURCE_MA_TYP +120U", header)
+    assert re.search(r"#define GD_WATCHDOG_WINDOW_MS_TYP +60U", header)
+    third = Fraction(1, 3)
+    seconds = Band(low=third / 1000, typ=third, high=third, dim=(0, 0, 1, 0))
+    assert whole(seconds) == ("NS", (333333, 333333333, 333333334))
+    assert whole(Band(low=-third, typ=third, high=third, dim=(1, 0, 0, 0))) is None
 
 
 def test_settings_stand_beside_their_frames() -> None:

@@ -238,6 +238,18 @@ void sm_word_to_bytes(uint16_t frame, uint8_t out[SM_WORD_BYTES]);
 /* The frame of the bytes of the SPI. */
 uint16_t sm_word_from_bytes(const uint8_t in[SM_WORD_BYTES]);
 
+/* --- what the stage chose -------------------------------------------------------------------- */
+/*
+ * Physical values of the settings by the tolerances of the map, as whole numbers: the unit is in
+ * the name.
+ */
+#define SM_DRIVE_SOURCE_MA_MIN 16U
+#define SM_DRIVE_SOURCE_MA_TYP 20U
+#define SM_DRIVE_SOURCE_MA_MAX 24U
+#define SM_DRIVE_TIME_NS_MIN   270U
+#define SM_DRIVE_TIME_NS_TYP   300U
+#define SM_DRIVE_TIME_NS_MAX   330U
+
 /* --- bringing the chip up -------------------------------------------------------------------- */
 /*
  * Steps in the order of the map's sequences, as stage small_stage wants the chip. Frames are ready

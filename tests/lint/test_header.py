@@ -15,6 +15,7 @@ from regmap.cheader import Options, generate
 from regmap.lint.defines import read_defines
 from regmap.lint.header import lint
 from regmap.maps.load import load_map
+from regmap.stages.load import load_stage
 
 CHIP = load_map("quoll16")
 
@@ -130,6 +131,14 @@ def test_the_generated_header_is_sound_by_this_reading() -> None:
         fields = sum(len(r.fields) for r in chip.registers.values())
         assert result.problems == (), [str(p) for p in result.problems][:5]
         assert result.read >= 3 * fields
+
+
+@pytest.mark.parametrize("name", ["coolant_pump", "conveyor_drum"])
+def test_a_generated_header_of_a_stage_is_sound_too(name: str) -> None:
+    stage = load_stage(name)
+    assert lint(stage.chip, generate(stage, Options(prefix="gd")).header, "gd.h").problems == ()
+    values = "#define DRV_TIMING_DEAD_TIME_NS 1000\n#define DRV_MODE_PWM_FREQ_HZ 20000\n"
+    assert lint(CHIP, values + ANCHOR, "h.h").problems == ()
 
 
 def test_lines_comments_and_splices() -> None:

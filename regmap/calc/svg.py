@@ -7,6 +7,7 @@ on the order of a set. Lines differ by dash as well as by colour.
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from xml.sax.saxutils import escape, quoteattr
@@ -150,7 +151,10 @@ def _text(x: float, y: float, text: str, anchor: str = "start") -> str:
 def picture(
     width: float, height: float, title: str, panels: Sequence[Panel], notes: Sequence[str] = ()
 ) -> str:
-    """A whole SVG document: title, panels, key, and notes below."""
+    """A whole SVG document: title, panels, key, and notes below, for which it grows where they need more lines."""
+    # text of this size is about 6.6 units a character wide
+    folded = [part for note in notes for part in textwrap.wrap(note, int((width - 74) / 6.6))]
+    height += 16 * (len(folded) - len(notes))
     lines = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_n(width)} {_n(height)}" '
         f'width="{_n(width)}" height="{_n(height)}" role="img" aria-label={quoteattr(title)} '
@@ -164,7 +168,6 @@ def picture(
     for panel in panels:
         lines.extend(panel.svg())
         keys.update({name: (hue, dash) for name, hue, dash in panel.keys if name not in keys})
-    # Room for a key entry: text of this size is about 6.6 units a character wide.
     x, y = 64.0, 42.0
     for name, (hue, dash) in keys.items():
         span = 34 + 6.6 * len(name)
@@ -183,7 +186,7 @@ def picture(
             )
         lines.append(_text(x + 25, y, name))
         x += span
-    for row, note in enumerate(reversed(notes)):
+    for row, note in enumerate(reversed(folded)):
         lines.append(_text(64, height - 10 - 16 * row, note))
     lines.append("</svg>")
     return "\n".join(lines) + "\n"

@@ -5,6 +5,7 @@ Imported only where a capture is given: it loads numpy.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -67,12 +68,22 @@ def _about(trace: Trace, story: Story, capture: str | Path) -> Html:
     return facts(
         [
             ("capture", code(Path(capture).name)),
+            ("digest (SHA-256)", code(_digest(capture))),
             ("format", trace.format),
             ("transfers", str(trace.transfers)),
             ("frames", f"{trace.frames} ({counts})" if counts else str(trace.frames)),
             ("from, to", f"{trace.clock.text(trace.start)}, {trace.clock.text(trace.end)}"),
         ]
     )
+
+
+def _digest(capture: str | Path) -> str:
+    """Of the file as it lies there, so that the record names this capture and no other."""
+    with Path(capture).open("rb") as file:
+        digest = hashlib.sha256()
+        while piece := file.read(1 << 20):
+            digest.update(piece)
+    return digest.hexdigest()
 
 
 def _held(stage: Stage, held: Held) -> Html:
@@ -93,7 +104,14 @@ def _held(stage: Stage, held: Held) -> Html:
         tag("p", text[:1].upper() + text[1:] + ".") for text in (held.order, held.lock) if text
     ]
     return join(
-        [table(["register", "wanted", "holds", "", "written in", "there -> wanted"], rows), *notes]
+        [
+            table(
+                ["register", "wanted", "holds", "verdict", "written in", "there -> wanted"],
+                rows,
+                caption="Registers at the end of the capture against the stage",
+            ),
+            *notes,
+        ]
     )
 
 

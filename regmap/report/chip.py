@@ -61,7 +61,13 @@ def settings(stage: Stage) -> Html:
         "error",
         "stated at",
     ]
-    return table(head, rows, cls="dense settings", right=[5, 6])
+    return table(
+        head,
+        rows,
+        caption="Settings: asked, chosen, error",
+        cls="dense settings",
+        right=[5],
+    )
 
 
 def chosen(reading: Reading, role: str) -> tuple[str, str]:
@@ -116,7 +122,12 @@ def left_at_reset(stage: Stage) -> Html:
                 )
     if not rows:
         return Html("")
-    return join([tag("h3", "Not stated, so at reset"), table(["field", "meaning", "value"], rows)])
+    return join(
+        [
+            tag("h3", "Not stated, so at reset"),
+            table(["field", "meaning", "value"], rows, caption="Fields at reset"),
+        ]
+    )
 
 
 def registers(stage: Stage) -> Html:
@@ -193,7 +204,12 @@ def frames(stage: Stage) -> Html:
     return join(
         [
             tag("p", "; ".join(shown_first), cls="caution") if shown_first else Html(""),
-            table(["", "step", "what", "word sent", "answer holds", "why"], rows, right=[0]),
+            table(
+                ["no.", "step", "what", "word sent", "answer holds", "why"],
+                rows,
+                caption="Frames in write order",
+                right=[0],
+            ),
         ]
     )
 
@@ -264,7 +280,8 @@ def faults(stage: Stage, result: Assessment) -> Html:
             "hidden or only reported",
         ],
         rows,
-        right=[3, 4],
+        caption="Faults: who reacts, and in which time",
+        right=[4],
     )
 
 
@@ -295,7 +312,11 @@ def known_frames(chip: Chip) -> tuple[Html, int]:
             else tag("span", "proven", cls="sign holds")
         )
         rows.append([state, known.does, code(", ".join(words)), known.source, "; ".join(problems)])
-    return table(["", "what it does", "words", "where it stands", "difference"], rows), wrong
+    return table(
+        ["proof", "what it does", "words", "where it stands", "difference"],
+        rows,
+        caption="Known frames of the map",
+    ), wrong
 
 
 def identity(stage: Stage, others: Iterable[tuple[object, object]] = ()) -> Html:

@@ -43,14 +43,26 @@ def table(
     head: Sequence[object],
     rows: Iterable[Sequence[object]],
     *,
+    caption: str,
     cls: str = "",
     right: Sequence[int] = (),
 ) -> Html:
-    """A table; `right` are the columns of numbers. A row may be (cells..., "class=NAME") at its end."""
+    """A table; `right` are the columns of numbers. A row may be (cells..., "class=NAME") at its end.
+
+    `caption` is for those who hear the page; each cell knows its head, for screens too narrow for columns.
+    """
     flush = set(right)
+    names = [str(h) for h in head]
 
     def cells(row: Sequence[object], name: str) -> Html:
-        return join(tag(name, c, cls="n" if i in flush else "") for i, c in enumerate(row))
+        return join(
+            tag(name, c, cls="n" if i in flush else "", scope="col")
+            if name == "th"
+            else tag(
+                name, c, cls="n" if i in flush else "", data_head=names[i] if i < len(names) else ""
+            )
+            for i, c in enumerate(row)
+        )
 
     body = []
     for row in rows:
@@ -59,7 +71,8 @@ def table(
             mark, row = row[-1][6:], row[:-1]
         body.append(tag("tr", cells(row, "td"), cls=mark))
     top = tag("thead", tag("tr", cells(head, "th"))) if head else Html("")
-    return tag("div", tag("table", top, tag("tbody", join(body, "\n")), cls=cls), cls="wide")
+    told = tag("caption", caption)
+    return tag("div", tag("table", told, top, tag("tbody", join(body, "\n")), cls=cls), cls="wide")
 
 
 def fold(summary: object, *content: object, ident: str = "", unfold: bool = False) -> Html:
@@ -101,13 +114,17 @@ def page(title: str, contents: Iterable[tuple[str, str]], *body: object) -> str:
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{escape(title)}</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n"
-        f'<nav aria-label="Contents"><ol>{links}</ol></nav>\n<main>\n{join(body, chr(10))}\n</main>\n</body>\n</html>\n'
+        f'<a class="skip" href="#main">Skip to the record</a>\n<nav aria-label="Contents"><ol>{links}</ol></nav>\n<main id="main">\n{join(body, chr(10))}\n</main>\n</body>\n</html>\n'
     )
 
 
 STYLE = """\
 :root { --ink: #1c2733; --soft: #5a6673; --line: #d5d0c4; --paper: #fdfcf8; --band: #f4f1e8;
-  --lead: #234d4f; --bad: #9f2318; --warn: #8a5a00; --good: #2e6b34; --none: #5a6673; }
+  --lead: #234d4f; --bad: #9f2318; --warn: #8a5a00; --good: #2e6b34; --none: #5a6673; --card: #fff;
+  --on: #fff; --moved: #dfeae6; --heed: #fffaf0; color-scheme: light dark; }
+@media screen and (prefers-color-scheme: dark) { :root { --ink: #e6e3da; --soft: #a9b0b6; --line: #47505a; --paper: #171b20;
+  --band: #232a31; --lead: #8ec9c4; --bad: #ff9d90; --warn: #e8b455; --good: #8fce96; --none: #a9b0b6; --card: #1e242a;
+  --on: #171b20; --moved: #24403c; --heed: #2b2416; } }
 * { box-sizing: border-box; }
 html { scroll-behavior: smooth; -webkit-print-color-adjust: exact; print-color-adjust: exact; }
 body { margin: 0; background: var(--paper); color: var(--ink); font: 15px/1.5 Georgia, "Liberation Serif",
@@ -128,18 +145,23 @@ h2 { font-size: 19px; font-weight: 600; margin: 3rem 0 .8rem; padding-top: .7rem
 h2 .no { display: inline-block; min-width: 1.9em; color: var(--lead); }
 h3 { font-size: 14.5px; margin: 1.6rem 0 .4rem; }
 p { margin: .4rem 0 .7rem; max-width: 46rem; }
-.lead { font-size: 17px; color: #33414e; }
+.lead { font-size: 17px; }
 .note { color: var(--soft); font-size: 13.5px; }
 code, .word, pre { font-family: "DejaVu Sans Mono", "Liberation Mono", Menlo, Consolas, monospace; font-size: .86em; }
-pre { white-space: pre-wrap; background: var(--band); padding: .7rem .9rem; margin: .5rem 0; line-height: 1.45; }
-.wide { overflow-x: auto; margin: .6rem 0 1rem; }
+pre { white-space: pre-wrap; overflow-wrap: anywhere; background: var(--band); padding: .7rem .9rem; margin: .5rem 0; line-height: 1.45; }
+.skip { position: absolute; left: -99rem; padding: .5rem 1rem; background: var(--card); z-index: 1; } .skip:focus { left: .5rem; top: .5rem; }
+a:focus-visible, summary:focus-visible { outline: 3px solid var(--lead); outline-offset: 2px; }
+.wide { margin: .6rem 0 1rem; }
+caption { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); white-space: nowrap; }
+h1, h2, h3, p, li, summary, td, th { overflow-wrap: anywhere; }
 table { border-collapse: collapse; width: 100%; font-size: 13.5px; line-height: 1.38; }
 th { text-align: left; font-size: 11.5px; font-weight: 600; color: var(--soft); padding: .3rem .7rem .3rem 0;
   border-bottom: 1px solid var(--ink); vertical-align: bottom; }
 td { padding: .34rem .7rem .34rem 0; border-bottom: 1px solid var(--line); vertical-align: top; }
-td.n, th.n { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
+td.n, th.n, td .fig { white-space: nowrap; } th { overflow-wrap: normal; } td code { overflow-wrap: anywhere; }
+td { min-width: 3.2rem; } .verdicts td:nth-child(2) { min-width: 11rem; }
+td.n, th.n { text-align: right; font-variant-numeric: tabular-nums; }
 .dense { font-size: 12.8px; } .dense td { padding-top: .2rem; padding-bottom: .2rem; }
-.verdicts td:nth-child(5), .settings td:nth-child(5) { white-space: nowrap; }
 .settings td:last-child { overflow-wrap: anywhere; min-width: 6rem; }
 td .note { font-size: inherit; }
 tr.apart td { color: var(--soft); }
@@ -149,12 +171,12 @@ dd { margin: 0; overflow-wrap: anywhere; }
 ul { margin: .4rem 0 .8rem; padding-left: 1.2rem; }
 .sign { display: inline-block; min-width: 3.9rem; padding: .05rem .4rem; font-size: 11.5px; font-weight: 600;
   text-align: center; border: 1.5px solid currentColor; border-radius: 2px; white-space: nowrap; }
-.fails { color: #fff; background: var(--bad); border-color: var(--bad); }
+.fails { color: var(--on); background: var(--bad); border-color: var(--bad); }
 .low { color: var(--warn); border-style: dashed; }
 .holds { color: var(--good); }
 .none { color: var(--none); border-style: dotted; }
 .tally { display: flex; flex-wrap: wrap; gap: .6rem; margin: 1rem 0; }
-.tally div { flex: 1 1 8rem; border: 1px solid var(--line); border-left-width: 6px; padding: .45rem .8rem; background: #fff; }
+.tally div { flex: 1 1 8rem; border: 1px solid var(--line); border-left-width: 6px; padding: .45rem .8rem; background: var(--card); }
 .tally b { display: block; font-size: 25px; line-height: 1.15; font-variant-numeric: tabular-nums; }
 .tally .t-fails { border-left-color: var(--bad); } .tally .t-low { border-left: 6px dashed var(--warn); }
 .tally .t-holds { border-left-color: var(--good); } .tally .t-none { border-left: 6px dotted var(--none); }
@@ -169,26 +191,34 @@ summary:hover { color: var(--lead); }
 summary .sign { margin-right: .7rem; } summary .r { float: right; font-variant-numeric: tabular-nums; }
 .reg { margin: .2rem 0 1.1rem; break-inside: avoid; }
 .reg p { margin: 0 0 .25rem; font-size: 13.5px; }
-.strip { display: flex; border: 1px solid var(--ink); background: #fff; font-size: 11.5px; line-height: 1.3; }
+.strip { display: flex; border: 1px solid var(--ink); background: var(--card); font-size: 11.5px; line-height: 1.3; }
 .seg { min-width: 0; padding: .2rem .35rem .25rem; border-left: 1px solid var(--line); overflow: hidden; overflow-wrap: anywhere; }
 .seg:first-child { border-left: 0; }
 .seg b { display: block; font-size: 10px; font-weight: 400; color: var(--soft); }
-.seg.moved { background: #dfeae6; box-shadow: inset 0 -3px var(--lead); }
-.seg.res { background: repeating-linear-gradient(135deg, #fff 0 5px, var(--band) 5px 9px); }
-figure { margin: .8rem 0; break-inside: avoid; } figure svg { max-width: 100%; height: auto; border: 1px solid var(--line); }
-.pair { display: grid; grid-template-columns: repeat(auto-fit, minmax(26rem, 1fr)); gap: .4rem 1.6rem; align-items: end; }
+.seg.moved { background: var(--moved); box-shadow: inset 0 -3px var(--lead); }
+.seg.res { background: repeating-linear-gradient(135deg, var(--card) 0 5px, var(--band) 5px 9px); }
+figure { margin: .8rem 0; break-inside: avoid; } figure svg { background: #fff; max-width: 100%; height: auto; border: 1px solid var(--line); }
+.pair { display: grid; grid-template-columns: repeat(auto-fit, minmax(min(26rem, 100%), 1fr)); gap: .4rem 1.6rem; align-items: end; }
 .pair figure { align-self: start; }
-.caution { border: 1.5px solid var(--warn); border-left-width: 6px; padding: .6rem .9rem; background: #fffaf0; max-width: none; }
+.caution { border: 1.5px solid var(--warn); border-left-width: 6px; padding: .6rem .9rem; background: var(--heed); max-width: none; }
 .blank td { height: 3.1rem; }
 .box { display: inline-block; width: .95em; height: .95em; border: 1.5px solid var(--ink); margin-right: .6em; vertical-align: -.12em; }
 a { color: var(--lead); }
 @media (max-width: 60rem) { body { display: block; } nav { position: static; max-height: none; padding: 1.5rem 1.2rem 0; }
   nav ol { columns: 2; } main { padding: 1rem 1.2rem 3rem; } .pair { grid-template-columns: 1fr; } }
-@page { size: A4; margin: 17mm 15mm 18mm; }
-@media print { body { display: block; background: #fff; font-size: 10pt; } nav { display: none; } main { padding: 0; }
+@media screen and (max-width: 47rem) { .strip { flex-wrap: wrap; } .seg { flex-basis: 4.5rem !important; }
+  dl { grid-template-columns: 1fr; gap: 0; } dd { margin-bottom: .4rem; } nav ol { columns: 1; }
+  thead { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
+  table, tbody, tr, td { display: block; } tr { border-bottom: 1px solid var(--line); padding: .4rem 0; }
+  td { border: 0; padding: .1rem 0; min-width: 0; } td.n { text-align: left; white-space: normal; } td:empty { display: none; }
+  td[data-head]::before { content: attr(data-head) ": "; color: var(--soft); } }
+@page { margin: 17mm 15mm 18mm; }
+@media print { body { display: block; background: #fff; color: #000; font-size: 10pt; } nav { display: none; } main { padding: 0; }
   h2 { margin-top: 1.6rem; break-after: avoid; } h3 { break-after: avoid; } tr, .tally, .caution { break-inside: avoid; }
-  table { font-size: 8.5pt; } .wide { overflow: visible; } a { color: inherit; text-decoration: none; }
+  table { font-size: 8.5pt; } .skip { display: none; }
+  details::details-content { content-visibility: visible; block-size: auto; display: block; } a { color: inherit; text-decoration: none; }
   summary { font-size: 8.5pt; } .strip { font-size: 7.5pt; } pre { font-size: 7.5pt; } .pair { grid-template-columns: 1fr 1fr; }
-  thead { display: table-header-group; } .bar { width: 52px; } .dense { font-size: 8pt; }
+  thead { display: table-header-group; } .bar { width: 40px; margin-left: .2rem; } td, th { padding-right: .4rem; } td { min-width: 0; }
+  .verdicts td:nth-child(2) { min-width: 0; } .dense { font-size: 8pt; }
   .verdicts code, .settings code { font-size: 7pt; } .sign { font-size: 7.5pt; min-width: 3rem; } }
 """

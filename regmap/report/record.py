@@ -204,6 +204,7 @@ class _Maker:
         return table(
             ["check", "verdict without the waiver", "reason given in the stage"],
             [[code(v.check), WORDS[v.status], reason] for v, reason in self.result.waived],
+            caption="Waived checks",
         )
 
     def _cautions(self) -> Html:
@@ -263,7 +264,7 @@ class _Maker:
                 tag(
                     "ul", join(tag("li", t) for t in ticked), style="list-style:none;padding-left:0"
                 ),
-                table(["", "name", "date", "signature"], rows),
+                table(["role", "name", "date", "signature"], rows, caption="Sign-off"),
                 digest,
             ]
         )

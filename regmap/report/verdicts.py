@@ -44,7 +44,7 @@ def percent(share: float | None) -> str:
     return f"{share * 100:+.1f} %" if abs(share) < 0.0995 else f"{share * 100:+.0f} %"
 
 
-def limit(verdict: Verdict) -> str:
+def limit(verdict: Verdict) -> Html | str:
     """The limit that decides, with its relation; else what is missing, else the reason."""
     if verdict.missing:
         return f"needs {verdict.missing[0]}" + (
@@ -53,7 +53,7 @@ def limit(verdict: Verdict) -> str:
     if verdict.limit is None:
         return verdict.reason
     upper = verdict.worst_max or (verdict.worst_max is None and verdict.relation == "at most")
-    return f"{'at most' if upper else 'at least'} {verdict.worst_limit}"
+    return tag("span", f"{'at most' if upper else 'at least'} {verdict.worst_limit}", cls="fig")
 
 
 def tally(result: Assessment) -> Html:
@@ -95,8 +95,9 @@ def overview(result: Assessment) -> Html:
             ]
         )
     return table(
-        ["", "what must hold", "check", "worst case", "limit", "margin"],
+        ["verdict", "what must hold", "check", "worst case", "limit", "margin"],
         rows,
+        caption="All verdicts, worst first",
         cls="dense verdicts",
         right=[3, 5],
     )
@@ -132,7 +133,15 @@ def derivation(verdict: Verdict, *, unfold: bool = False) -> Html:
         [code(v.symbol), v.text(), (v.origin.origin if v.origin else "") or v.note]
         for v in verdict.inputs
     ]
-    inputs = table(["input", "min / typ / max", "where it comes from"], rows) if rows else Html("")
+    inputs = (
+        table(
+            ["input", "min / typ / max", "where it comes from"],
+            rows,
+            caption=f"Inputs of {verdict.check}",
+        )
+        if rows
+        else Html("")
+    )
     steps = tag("pre", "\n".join(verdict.steps)) if verdict.steps else Html("")
     sources = tag(
         "p", "Sources: ", "; ".join(f"{s.symbol}: {s.source}" for s in verdict.sources), cls="note"

@@ -229,7 +229,7 @@ def test_kit_escapes_all_but_markup() -> None:
         tag("p", "<", tag("b", ">"), cls="x", title='"')
         == '<p class="x" title="&quot;">&lt;<b>&gt;</b></p>'
     )
-    made = table(["<h>"], [["<c>", "class=dim"]], right=[0])
+    made = table(["<h>"], [["<c>", "class=dim"]], caption="<k>", right=[0])
     assert "&lt;h&gt;" in made
     assert '<tr class="dim"><td class="n">&lt;c&gt;</td></tr>' in made
 
@@ -243,7 +243,7 @@ def test_bars_point_the_right_way_and_are_clipped() -> None:
 
 def test_a_page_is_well_formed() -> None:
     made = Page(page("<t>", [("a", "A & B")], tag("section", "x", id="a")))
-    assert made.hrefs == ["#a"]
+    assert made.hrefs == ["#main", "#a"]  # the way past the contents, then the contents
     assert "A & B" in made.text
 
 

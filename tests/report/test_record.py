@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 import shutil
 from html.parser import HTMLParser
@@ -231,7 +232,7 @@ def test_kit_escapes_all_but_markup() -> None:
     )
     made = table(["<h>"], [["<c>", "class=dim"]], caption="<k>", right=[0])
     assert "&lt;h&gt;" in made
-    assert '<tr class="dim"><td class="n">&lt;c&gt;</td></tr>' in made
+    assert '<tr class="dim"><td class="n" data-head="&lt;h&gt;">&lt;c&gt;</td></tr>' in made
 
 
 def test_bars_point_the_right_way_and_are_clipped() -> None:
@@ -261,3 +262,17 @@ def test_the_record_names_the_source_of_each_formula() -> None:
     assert len(used) > 40
     for name in used:
         assert " ".join(FORMULAS[name].source.split()) in " ".join(text.split()), name
+
+
+def test_every_table_says_what_it_is_and_every_head_what_it_heads() -> None:
+    text = review(load_stage("coolant_pump")).html
+    assert text.count("<table") == text.count("<caption>") > 50
+    assert text.count("<th") - text.count("<thead") == text.count(' scope="col"')
+    assert "<th></th>" not in text
+    assert "prefers-color-scheme: dark" in text
+
+
+def test_the_capture_is_named_by_its_digest() -> None:
+    path = HOME / "captures" / "drum_bring_up.vcd"
+    text = review(load_stage("conveyor_drum"), path).html
+    assert hashlib.sha256(path.read_bytes()).hexdigest() in text

@@ -66,7 +66,8 @@ class Rig:
         made = generate(stage, Options(prefix="gd"))
         (folder / "gd.h").write_text(made.header, "utf-8")
         library = folder / "damage.so"
-        flags = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-O1", "-shared", "-fPIC"]
+        several = ["-DGD_FORMATS"] if len(stage.chip.frames) > 1 else []
+        flags = [*several, "-std=c99", "-Wall", "-Wextra", "-Werror", "-O1", "-shared", "-fPIC"]
         source = HERE / "header" / "damage.c"
         subprocess.run([gcc, *flags, "-I", folder, source, "-o", library], check=True)
         self.c = ctypes.CDLL(str(library))
@@ -285,6 +286,36 @@ def test_the_watch_sees_a_setting_change_and_a_chip_that_was_reset(rig: tuple[Ri
     it.c.d_back()
     it.twin.power_up()
     assert it.c.d_watch(100) in (2, 3, 4, 6)
+
+
+def test_the_watch_shares_the_spi_with_the_program(rig: tuple[Rig, str]) -> None:
+    """No false alarm from replies to other frames, and a change is found all the same."""
+    it, _ = rig
+    it.start()
+    assert it.run("init")[0] == OK
+    it.c.d_keep()
+    assert it.c.d_shared(200) == 7
+    s = next(s for s in it.stage.settings if s.name.partition(".")[0] in it.stage.chip.registers)
+    register, _, name = s.name.partition(".")
+    field = it.stage.chip.registers[register].field(name)
+    assert field is not None
+    it.twin.machine.bank.learn(register, ~it.twin.machine.bank.words[register], field.mask)
+    assert it.c.d_shared(200) == 3
+
+
+def test_write_once_is_never_written_unasked(rig: tuple[Rig, str]) -> None:
+    """What the end test of the board has written stays, whatever it is."""
+    it, _ = rig
+    it.start()
+    chip = it.stage.chip
+    once = [f for r in chip.registers.values() for f in r.fields if f.access == "once"]
+    assert bool(once) == (chip.name == "bilby32")
+    for field in once:
+        it.twin.machine.bank.learn(field.register, 0x2AAA, field.mask)
+    assert it.run("init")[0] == OK
+    assert it.run("verify")[0] == OK, it.found()
+    for field in once:
+        assert (it.twin.machine.bank.words[field.register] ^ 0x2AAA) & field.mask == 0
 
 
 def test_reserved_bits_to_keep_are_kept(tmp_path: Path, need_tool: Callable[[str], str]) -> None:

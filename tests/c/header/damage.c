@@ -13,6 +13,7 @@ unsigned d_warm(uint16_t *failed);
 unsigned d_status(uint64_t *words);
 void d_found(uint64_t *found);
 unsigned d_watch(unsigned ticks);
+unsigned d_shared(unsigned ticks);
 
 void d_begin(bool (*transfer)(void *, const uint8_t *, uint8_t *, uint8_t), void (*wait_us)(void *, uint32_t))
 {
@@ -76,5 +77,28 @@ unsigned d_watch(unsigned ticks)
     while ((ticks-- > 0U) && ((result == GD_RUN_BUSY) || (result == GD_RUN_WAIT))) {
         result = gd_watch(&bus, &task);
     }
+    return result;
+}
+
+/* The watch beside frames of the program's own, one after every fourth call. */
+unsigned d_shared(unsigned ticks)
+{
+    gd_task_t task;
+    gd_frame_t reply = 0U;
+    unsigned result = GD_RUN_BUSY;
+    unsigned i;
+    gd_watch_begin(&task);
+    for (i = 0U; (i < ticks) && (result == GD_RUN_BUSY); i++) {
+        result = gd_watch(&bus, &task);
+        if (((i % 4U) == 3U) && (result == GD_RUN_BUSY)) {
+#ifdef GD_FORMATS
+            result = gd_exchange(&bus, task.step.format, task.step.frame, &reply);
+#else
+            result = gd_exchange(&bus, task.step.frame, &reply);
+#endif
+            result = (result == GD_RUN_OK) ? GD_RUN_BUSY : result;
+        }
+    }
+    (void)reply;
     return result;
 }

@@ -6,6 +6,7 @@ Floors run from the top down; a room imports only what is named, all of it on lo
 
 from __future__ import annotations
 
+import ast
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -61,6 +62,7 @@ ROOMS = [
     Room("errors", "the class tree: bad call, bad file, bad frame, bad capture, bad link", ""),
 ]  # fmt: skip
 
+TESTS_BEGIN, TESTS_END = "<!-- files: written by tests/house.py -->", "<!-- end of files -->"
 BEGIN, END = "<!-- rooms: written by tests/house.py -->", "<!-- end of rooms -->"
 
 
@@ -81,6 +83,24 @@ def rewrite(text: str) -> str:
     return f"{head}{BEGIN}\n{table()}\n{END}{rest.split(END)[1]}"
 
 
+TESTS = ROOT / "tests"
+
+
+def first_line(path: Path) -> str:
+    """What a test file says that it holds, in its first line."""
+    return (ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or "").partition("\n")[0]
+
+
+def tests_page(text: str) -> str:
+    """tests/README.md with the list of all test files in its place, each with its first line."""
+    rows = []
+    for folder in sorted({p.parent for p in TESTS.rglob("test_*.py")}):
+        rows.append(f"\n**{folder.relative_to(ROOT).as_posix()}/**\n")
+        rows += [f"- `{p.name}`: {first_line(p)}" for p in sorted(folder.glob("test_*.py"))]
+    head, rest = text.split(TESTS_BEGIN)
+    return f"{head}{TESTS_BEGIN}\n" + "\n".join(rows) + f"\n\n{TESTS_END}{rest.split(TESTS_END)[1]}"
+
+
 if __name__ == "__main__":
-    page = ROOT / "DEVELOPERS.md"
-    page.write_text(rewrite(page.read_text(encoding="utf-8")), encoding="utf-8")
+    for page, write in ((ROOT / "DEVELOPERS.md", rewrite), (TESTS / "README.md", tests_page)):
+        page.write_text(write(page.read_text(encoding="utf-8")), encoding="utf-8")

@@ -216,3 +216,14 @@ def test_it_works_from_the_root_of_a_checkout() -> None:
     ]
     done = subprocess.run(run, capture_output=True, text=True, check=False, timeout=60)
     assert done.stdout.strip() == "quoll16", done.stderr
+
+
+def test_tests_mirror_the_rooms_and_say_what_they_hold() -> None:
+    tests = ROOT / "tests"
+    folders = {p.name for p in (ROOT / "regmap").iterdir() if (p / "__init__.py").exists()}
+    for room in folders:
+        assert list((tests / room).glob("test_*.py")), f"no tests of {room}"
+    for path in tests.rglob("test_*.py"):
+        assert house.first_line(path), path
+    text = (tests / "README.md").read_text(encoding="utf-8")
+    assert text == house.tests_page(text), "run python tests/house.py"

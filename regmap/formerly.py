@@ -37,6 +37,11 @@ PARAMETERS: Mapping[str, str] = {
     "temperature.max": "driver.tj_max",
 }
 
+#: Parameters that nothing uses any more: accepted, and the note says what to state instead.
+GONE: Mapping[str, str] = {
+    "mosfet.cgd": "nothing uses it any more; state mosfet.qgd, and mosfet.crss at the supply",
+}
+
 #: Other keys of documents, by what the mapping that holds them is called in messages.
 KEYS: Mapping[str, Mapping[str, str]] = {
     "a map": {"procedures": "sequences"},

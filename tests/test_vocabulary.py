@@ -424,3 +424,15 @@ def test_grammar_keys_are_words_of_today() -> None:
                 assert f'"{old}"' not in text or kind == "a set-up", old
         for old in formerly.PARAMETERS:
             assert f'"{old}"' not in text, old
+
+
+def test_what_nothing_uses_any_more_is_accepted_with_a_note(tmp_path: Path) -> None:
+    text = find_document("coolant_pump", "stage").read_text(encoding="utf-8")
+    for name, says in formerly.GONE.items():
+        path = tmp_path / "old.yaml"
+        path.write_text(f"{text}\n{name}: 90 pF\n", encoding="utf-8")
+        stage, problems = read_stage(path)
+        assert stage is not None
+        [note] = [p for p in problems if says in p.found]
+        assert note.severity == "note"
+        assert note.place.line == text.count("\n") + 2

@@ -21,7 +21,7 @@ from ..document.schema import (
 )
 from ..document.source import MappingNode, Node, ScalarNode, SequenceNode
 from ..errors import CallError, nearest
-from ..formerly import PARAMETERS
+from ..formerly import GONE, PARAMETERS
 from ..parameters import Parameter
 from ..quantity import NONE, parse, parse_band
 
@@ -195,7 +195,9 @@ class Params(Shape):
             if name in self.old and name not in self.table:
                 reader.renamed(key, path, name, self.old[name])
                 name = self.old[name]
-            if name in self.table:
+            if name in GONE and name not in self.table:
+                reader.complain(key, path, f"'{name}': {GONE[name]}", severity="note")
+            elif name in self.table:
                 if name in rec.key_nodes:
                     first = rec.key_nodes[name].start_mark.line + 1
                     reader.complain(

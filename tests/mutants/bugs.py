@@ -194,15 +194,15 @@ BUGS = [
     Bug(
         ">= skips the exact value",
         "regmap/chip/values.py",
-        "rows = [r for r in rows if r[0] >= value][:1]",
-        "rows = [r for r in rows if r[0] > value][:1]",
+        "above = [r for r in rows if r[0] >= value]",
+        "above = [r for r in rows if r[0] > value]",
         "tests/chip tests/maps tests/stages tests/behaviour tests/draft",
     ),
     Bug(
         "<= takes the smallest that fits",
         "regmap/chip/values.py",
-        "rows = [r for r in fitting if r[0] == fitting[-1][0]][:1]",
-        "rows = fitting[:1]",
+        "best = next(r for r in below if r[0] == below[-1][0])",
+        "best = below[0]",
         "tests/chip tests/maps tests/stages tests/behaviour",
     ),
     Bug(
@@ -398,8 +398,8 @@ BUGS = [
     Bug(
         "the chip's dead time left out of deadtime.duty-max",
         "regmap/calc/deadtime.py",
-        'f=work.take("f", "stage:pwm.frequency"),\n        td=set_deadtime(work),\n    )\n    needed',
-        'f=work.take("f", "stage:pwm.frequency"),\n        td=work.take("td,set", "stage:pwm.deadtime"),\n    )\n    needed',
+        '        td=set_deadtime(work),\n    )\n    return work.at_least(value, full_time(work, "source", "low"))',
+        '        td=work.take("td,set", "stage:pwm.deadtime"),\n    )\n    return work.at_least(value, full_time(work, "source", "low"))',
         "tests/calc",
     ),
     Bug(
@@ -471,5 +471,12 @@ BUGS = [
         'return Band(typ.value - spread, typ.value, typ.value + spread, typ.dim, "min/typ/max")',
         'return Band(typ.value, typ.value, typ.value + spread, typ.dim, "min/typ/max")',
         "tests/test_quantity.py tests/calc",
+    ),
+    Bug(
+        "a dead time wished between two options goes down",
+        "regmap/chip/values.py",
+        'best, rest = (over, under) if rule.way == "up" else (under, over)',
+        'best, rest = (under, over) if rule.way == "up" else (over, under)',
+        "tests/chip tests/stages tests/draft",
     ),
 ]

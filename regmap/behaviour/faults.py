@@ -11,11 +11,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from ..chip.bank import Bank
+from ..chip.bank import Bank, unknown
 from ..chip.bits import extract
 from ..chip.model import SEVERITIES, Access, Chip, Fault, Field, Layout
 from ..errors import CallError
 from ..expr import Env, evaluate
+from ..frames.words import inspect
 from ..parameters import ROLES
 
 
@@ -105,8 +106,6 @@ def explain(
     """
     for name, word in words.items():
         if name not in chip.registers:
-            from ..chip.bank import unknown
-
             raise CallError(unknown(chip, name))
         register = chip.registers[name]
         if word < 0 or word >> register.width:
@@ -312,8 +311,6 @@ def suspicious(
     """
     if not replies:
         return ""
-    from ..frames.codec import inspect
-
     full = (1 << length) - 1
     varied = len(set(commands)) > 1
 

@@ -17,6 +17,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from ..behaviour.settings import never_written
 from ..chip.bank import Bank, find, unknown
 from ..chip.model import Chip, External, Field, Joined, Param
 from ..chip.values import Choice, Valued, choose
@@ -576,8 +577,6 @@ def settled(chip: Chip, settings: tuple[Setting, ...], params: Mapping[str, Para
 
 def _unwritten(stage: Stage, rec: Rec, reader: Reader) -> None:
     """A setting that the bring-up never writes would be judged, but never be in the chip."""
-    from ..behaviour.settings import never_written
-
     node = rec.key_nodes.get("settings", rec.node)
     for register in never_written(stage.chip, stage.bank):
         reader.complain(

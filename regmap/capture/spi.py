@@ -190,11 +190,6 @@ class Transfers:
         return self.words("reply")
 
     @property
-    def command_unknown(self) -> Words:
-        """uint64[n]: ones where a command bit was x or z."""
-        return self.words("command", unknown=True)
-
-    @property
     def reply_unknown(self) -> Words:
         """uint64[n]: ones where a reply bit was x or z."""
         return self.words("reply", unknown=True)

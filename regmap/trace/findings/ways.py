@@ -75,22 +75,6 @@ class Way:
              self.order != usual.order or self.bytes_turned, self.inverted)
         )  # fmt: skip
 
-    def same_change(self, other: Way, usual: Way, others_usual: Way) -> bool:
-        """Whether both lines are read differently from their usual way in the same manner."""
-        return (
-            self.rising is not usual.rising,
-            self.shift,
-            self.order != usual.order,
-            self.inverted,
-            self.bytes_turned,
-        ) == (
-            other.rising is not others_usual.rising,
-            other.shift,
-            other.order != others_usual.order,
-            other.inverted,
-            other.bytes_turned,
-        )
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:

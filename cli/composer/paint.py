@@ -404,8 +404,8 @@ def _verdicts(view: View, name: str, width: int, effects: Sequence[Effect] | Non
     if effects is None:
         found = view.session.draft.depending(name)
         if not found:
-            return [_text("no verdict looks at it", width, "dim")]
-        painted = [_text(f"verdicts that look at it: {len(found)}", width, "head")]
+            return [_text("no verdict depends on it", width, "dim")]
+        painted = [_text(f"verdicts that depend on it: {len(found)}", width, "head")]
         return painted + [
             _text(f"{VERDICTS[v.status]:<10} {share(v):>8}  {v.title}", width, MARKS[v.status])
             for v in found

@@ -429,7 +429,7 @@ def _swept(
     left: tuple[Verdict, ...],
 ) -> Sweep:
     names = list(dict.fromkeys(n for _, v, _ in rows for n in v))
-    moved = tuple(n for n in names if len({_signature(v.get(n)) for _, v, _ in rows}) > 1)
+    moved = tuple(n for n in names if len({signature(v.get(n)) for _, v, _ in rows}) > 1)
     return Sweep(
         name,
         tuple(Row(r, {n: v[n] for n in moved if n in v}, r.code == now, b) for r, v, b in rows),
@@ -455,7 +455,8 @@ def _open(role: str, options: list[dict[str, Verdict]]) -> tuple[Verdict, ...]:
     )
 
 
-def _signature(verdict: Verdict | None) -> object:
+def signature(verdict: Verdict | None) -> object:
+    """What must differ for a verdict to have moved."""
     if verdict is None:
         return None
     # twelve digits: the last ones are rounding, not a difference

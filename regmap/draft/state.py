@@ -13,7 +13,7 @@ returns, so a program that dies loses nothing.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeVar
 
@@ -29,7 +29,6 @@ from .statements import (
     Settled,
     Statements,
     cells,
-    joined_of,
     ref,
     setting,
     settings_of,
@@ -42,12 +41,15 @@ from .statements import (
 from .steps import Changed, Edit, Effect, Preview, effects_between
 
 if TYPE_CHECKING:
+    from ..assessment.depends import Dependence
     from ..assessment.stage import Assessment, Sweep
-    from ..calc import Verdict
+    from ..calc import Inputs, Verdict
     from .journal import Journal
 
 _STEP = re.compile(r"\s*([+-]\s*\d{1,6})\s*")
 _CACHE = 256
+#: options tried for what depends on a setting, evenly spread where it has more
+_TRIED = 16
 T = TypeVar("T")
 
 
@@ -70,6 +72,8 @@ class Draft:
         self._at = 0
         self._assessed: dict[object, Assessment] = {}
         self._plans: dict[object, list[Action] | CallError] = {}
+        self._dependences: dict[object, Dependence] = {}
+        self._depending: dict[object, list[Verdict]] = {}
         self._considered: dict[object, Preview] = {}
         self._options: dict[object, list[Reading]] = {}
 
@@ -282,6 +286,8 @@ class Draft:
         self._at += 1
         self._considered.clear()
         self._options.clear()
+        self._dependences.clear()
+        self._depending.clear()
         return Edit(tuple(changed), notes)
 
     def _changed(self, old: _Point, new: _Point) -> list[Changed]:
@@ -324,6 +330,8 @@ class Draft:
         self._assessed.clear()
         self._considered.clear()
         self._options.clear()
+        self._dependences.clear()
+        self._depending.clear()
 
     # --- verdicts, rules, frames --------------------------------------------------------------
     def assess(self, bank: Bank | None = None) -> Assessment:
@@ -338,14 +346,56 @@ class Draft:
         return effects_between(self.assess().verdicts, self.assess(bank).verdicts)
 
     def depending(self, name: str) -> list[Verdict]:
-        """The verdicts that look this setting up, worst first."""
-        item = find(self.chip, name)
-        roles = {getattr(item, "role", "")}
-        joined = joined_of(self.chip, name)
-        if joined is not None:
-            roles.add(joined.role)
-        wanted = {f"role:{r}" for r in roles if r}
-        return [v for v in self.assess().verdicts if wanted & set(v.asked)]
+        """The verdicts that another option of a setting, or a stage value near its own, moves; worst first.
+
+        Found by running the checks. Raises CallError for a name that is neither.
+        """
+        from ..calc import worst_first
+
+        def make() -> list[Verdict]:
+            return worst_first(list(self._dependence().moved(self._others(name)).values()))
+
+        return _kept(self._depending, (self._at, name), make)
+
+    def decides(self, check: str) -> tuple[list[str], list[str]]:
+        """The settings and the stage values that move this verdict, found by running its check."""
+        found = self._dependence()
+        names = [n for n in self.names() if found.moved(self._others(n), check)]
+        values = [n for n in self.stage.params if found.moved(self._others(n), check)]
+        return names, values
+
+    def _dependence(self) -> Dependence:
+        from ..assessment.depends import Dependence
+
+        def make() -> Dependence:
+            return Dependence(self.stage, self.bank, self.assess())
+
+        return _kept(self._dependences, self._at, make)
+
+    def _others(self, name: str) -> Iterator[Inputs]:
+        """The inputs of the checks at every other option of a setting, or near a stage value."""
+        from ..assessment.depends import near_values
+        from ..assessment.stage import inputs_of
+
+        if name in self.stage.params:
+            for param in near_values(self.stage.params[name]):
+                params = {**self.stage.params, name: param}
+                bank = settle(self.chip, params, self._now.statements).bank
+                yield inputs_of(replace(self.stage, params=params), bank)
+            return
+        item, now = setting(self.chip, name), self.bank.code(name)
+        readings = [r for r in self.options(name) if r.code != now]
+        step = max(1, len(readings) // _TRIED)
+        tried = {r.code: r for r in (*readings[::step], *readings[-1:])}
+        for reading in sorted(tried.values(), key=lambda r: abs(r.code - (now or 0))):
+            text = text_of(item, reading.code, self.bank)
+            try:
+                point, _ = self._settle(
+                    stated(self.chip, self._now.statements, name, text, self.bank), {name}
+                )
+            except CallError:
+                continue
+            yield inputs_of(self.stage, point.settled.bank)
 
     def broken_rules(self, bank: Bank | None = None) -> tuple[Rule, ...]:
         """The map's rules that these register contents break."""

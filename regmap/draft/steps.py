@@ -77,6 +77,7 @@ class Preview:
 
 def effects_between(old: Iterable[Verdict], new: Iterable[Verdict]) -> tuple[Effect, ...]:
     """The verdicts that differ: those that turn first, the worst on top."""
+    from ..assessment.stage import signature
     from ..calc.verdict import rank
 
     before = {v.check: v for v in old}
@@ -84,14 +85,6 @@ def effects_between(old: Iterable[Verdict], new: Iterable[Verdict]) -> tuple[Eff
     found = [
         Effect(before.get(n), after.get(n))
         for n in {**after, **before}
-        if _signature(before.get(n)) != _signature(after.get(n))
+        if signature(before.get(n)) != signature(after.get(n))
     ]
     return tuple(sorted(found, key=lambda e: (not e.turns, rank(e.verdict))))
-
-
-def _signature(verdict: Verdict | None) -> object:
-    if verdict is None:
-        return None
-    # twelve digits: the last ones are rounding, not a difference
-    share = None if verdict.relative is None else f"{verdict.relative:.12g}"
-    return (verdict.status, share, verdict.missing)

@@ -1,0 +1,106 @@
+"""What a verdict depends on, found by running the checks: no table of roles, and fault masks count as well.
+
+    found = Dependence(stage, bank, assess(stage, bank))
+    found.moved(inputs_of(stage, other) for other in banks)     the verdicts that differ at any of them
+
+Only checks that looked up an input which differs are run again, and each only until it moves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from ..chip.model import Param
+from ..errors import CallError, nearest
+from ..parameters import STAGE
+from ..quantity import Band
+from ..stages.load import Stage
+from .stage import Assessment, inputs_of, signature, waiver
+
+if TYPE_CHECKING:
+    from ..calc import Inputs, Verdict
+    from ..chip.bank import Bank
+
+
+class Dependence:
+    """The verdicts at one state of the settings, and what moves them."""
+
+    def __init__(self, stage: Stage, bank: Bank, found: Assessment) -> None:
+        from ..calc import checks
+
+        self.stage = stage
+        self.inputs = inputs_of(stage, bank)
+        self._checks = {c.name: c for c in checks()}
+        self._base: dict[str, dict[str, Verdict]] = {name: {} for name in self._checks}
+        for verdict in found.verdicts:
+            self._base[self._owner(verdict.check)][verdict.check] = verdict
+
+    def _owner(self, verdict: str) -> str:
+        """The check that a verdict is one of: `reaction.time` for `reaction.time.NAME`."""
+        name = verdict
+        while name and name not in self._checks:
+            name = name.rpartition(".")[0]
+        if not name:
+            near = nearest(verdict, self._checks)
+            raise CallError(
+                f"no verdict {verdict[:60]!r}" + (f"; nearest: {near[0]}" if near else "")
+            )
+        return name
+
+    def moved(self, others: Iterable[Inputs], only: str = "") -> dict[str, Verdict]:
+        """The verdicts (or `only` that one) that differ, come or go at any of these inputs, by name."""
+        waiting = {self._owner(only)} if only else set(self._checks)
+        found: dict[str, Verdict] = {}
+        for inputs in others:
+            changed = set(self._differing(inputs))
+            facts = inputs.facts != self.inputs.facts
+            if not changed and not facts:
+                continue
+            for name in list(waiting):
+                base = self._base[name]
+                if not facts and base and not any(changed & set(v.asked) for v in base.values()):
+                    continue
+                now = {
+                    v.check: v
+                    for v in self._checks[name].work(inputs)
+                    if not waiver(self.stage, v.check)
+                }
+                found |= {
+                    n: v
+                    for n, v in {**now, **base}.items()
+                    if signature(base.get(n)) != signature(now.get(n))
+                }
+                if base and base.keys() <= found.keys():
+                    waiting.discard(name)
+            if not waiting or only in found:
+                break
+        return {n: v for n, v in found.items() if not only or n == only}
+
+    def _differing(self, inputs: Inputs) -> Iterator[str]:
+        mine, theirs = self.inputs.known(), inputs.known()
+        for name in {**mine, **theirs}:
+            a, b = mine.get(name), theirs.get(name)
+            if a is None or b is None or a.value != b.value:
+                yield name
+
+
+def near_values(param: Param) -> list[Param]:
+    """What a stage value is tried at: a tenth more and less, one more and less, every other choice."""
+    value = param.value
+    if isinstance(value, Band):
+        low, high = Fraction(9, 10), Fraction(11, 10)
+        if not value.low and not value.high:
+            return []
+        return [replace(param, value=_scaled(value, share)) for share in (low, high)]
+    if isinstance(value, int):
+        return [replace(param, value=value + step) for step in (1, -1) if value + step > 0]
+    row = STAGE.get(param.name)
+    return [replace(param, value=c) for c in (row.choices if row else ()) if c != value]
+
+
+def _scaled(band: Band, share: Fraction) -> Band:
+    low, typ, high = sorted(v * share for v in (band.low, band.typ, band.high))
+    return Band(low, typ, high, band.dim, band.given)

@@ -97,7 +97,7 @@ def test_a_fault_mask_is_a_dependence_and_a_verdict_names_what_decides_it() -> N
         assert draft.depending(mask), mask
     settings, values = draft.decides("deadtime.enough.high")
     assert "TIMING.DEAD_TIME" in settings
-    assert "mosfet.qgd" in values
+    assert "mosfet.qgs" in values
     assert "WATCHDOG.WINDOW" not in settings
     with pytest.raises(CallError, match="nearest"):
         draft.decides("deadtime.enouhg")

@@ -13,7 +13,7 @@ from regmap.errors import CallError, GatewordError, nearest
 
 from ..context import hexword
 from . import sheets
-from .vocabulary import FOLLOWS, TAKES_NAME, WORDS, Meant, Offer
+from .vocabulary import FOLLOWS, LEAVES, TAKES_NAME, WORDS, Meant, Offer
 
 _ASSIGN = re.compile(r"([A-Za-z_][\w]*(?:\.[A-Za-z_]\w*)?)\s*=(?!=)\s*(.*)", re.DOTALL)
 _NUMBERLIKE = re.compile(r"[\d+\-.<>]|at (least|most)\b")
@@ -78,6 +78,8 @@ class Meaning:
     def expand(self, line: str) -> str:
         """The line with its first word written out, where two letters or more leave only one word."""
         word, space, rest = line.partition(" ")
+        if word in LEAVES:
+            return "leave" + space + rest
         if len(word) < 2 or word in WORDS or not word.isalpha():
             return line
         found = [w for w in WORDS if w.startswith(word)]

@@ -70,6 +70,8 @@ FOLLOWS: dict[str, tuple[tuple[str, str], ...]] = {
     "leave": (("keep", "the draft is offered next time"), ("drop", "the changes are forgotten")),
     "save": (("merge", "into a file that changed on disk meanwhile"),),
 }
+#: what people type to get out, besides `leave`
+LEAVES = ("quit", "exit")
 TAKES_NAME = ("set", "reset", "go", "options", "sweep")
 
 

@@ -296,3 +296,12 @@ def test_no_line_raises_while_it_is_typed(new_driver: Any, state: Path, line: st
     assert meant.text or meant.kind == "nothing"
     session.offers(line)
     assert session.draft.statements == before
+
+
+@pytest.mark.parametrize("word", ["quit", "exit", "leave"])
+def test_what_people_type_to_get_out_leaves(pump: Path, state: Path, word: str) -> None:
+    status, out, _ = run(str(pump), state, f"{word}\nGATE_HS.SOURCE = 56mA\n")
+    assert status == 0
+    assert "is now" not in out
+    _, out, _ = run(str(pump), state, f"GATE_HS.SOURCE = 56mA\n{word}\nd\n")
+    assert "not saved" in out

@@ -49,13 +49,21 @@ class Lines:
         for line in self._input(interactive):
             if self.enter(line):
                 break
+            if self.refused and not interactive:
+                # what follows was written for the case that this line is done: nothing more is, least of all a save
+                self._keep("stopped at a line that was refused; what follows it is not done")
+                break
         else:
-            if self.session.draft.dirty:
-                self.session.do("leave keep")
-                self.context.err(
-                    "gateword: input ended with changes not saved; the draft is kept and offered next time"
-                )
+            self._keep("input ended")
         return Status.FINDINGS if self.refused and not interactive else Status.OK
+
+    def _keep(self, why: str) -> None:
+        if self.session.draft.dirty:
+            self.session.do("leave keep")
+            why += " with changes not saved; the draft is kept and offered next time"
+        elif not self.refused:
+            return
+        self.context.err(f"gateword: {why}")
 
     def enter(self, line: str) -> bool:
         """One line; True when it ends the session."""

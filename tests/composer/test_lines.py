@@ -82,11 +82,23 @@ def test_the_equivalent_commands_say_the_same(
 
 
 def test_refusals_are_told_and_counted(pump: Path, state: Path) -> None:
-    status, out, _ = run(str(pump), state, "GATE_HS.SORCE = 56 mA\nGATE_HS.SOURCE = 9 A\nleavv\n")
+    for line, said in (
+        ("GATE_HS.SORCE = 56 mA", "nearest: GATE_HS.SOURCE"),
+        ("GATE_HS.SOURCE = 9 A", "nearest: 680 mA"),
+        ("leavv", "did you mean the word `leave`?"),
+    ):
+        status, out, _ = run(str(pump), state, f"{line}\n")
+        assert status == 1
+        assert said in out
+
+
+def test_a_pipe_stops_at_a_refused_line_and_saves_nothing(pump: Path, state: Path) -> None:
+    before = pump.read_bytes()
+    status, _, err = run(str(pump), state, "GATE_HS.SOURCE = 56mA\nGATE_HS.SINK = 9 A\nsave\n")
     assert status == 1
-    assert "nearest: GATE_HS.SOURCE" in out
-    assert "nearest: 680 mA" in out
-    assert "did you mean the word `leave`?" in out
+    assert pump.read_bytes() == before
+    assert "stopped at a line that was refused" in " ".join(err.split())
+    assert "the draft is kept" in " ".join(err.split())
 
 
 def test_input_that_ends_keeps_the_draft_and_resume_takes_it_up(pump: Path, state: Path) -> None:

@@ -22,12 +22,11 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, TextIO
 
+from .closing import Closing
 from .errors import CallError
 
 if TYPE_CHECKING:
-    from types import ModuleType, TracebackType
-
-    from typing_extensions import Self
+    from types import ModuleType
 
 
 #: A temporary file of our own that nobody holds and that is older than this was left by a killed run.
@@ -135,7 +134,7 @@ def _as_before(target: Path, temporary: Path) -> None:
         temporary.chmod(target.stat().st_mode & 0o7777)
 
 
-class WholeFile:
+class WholeFile(Closing):
     """A text file written over time. `out` takes the text; `finish` puts the file in place.
 
     Until then a regular file grows as `NAME.XXXXXXXX.part` beside its place, a file of this writer
@@ -191,16 +190,13 @@ class WholeFile:
             with contextlib.suppress(OSError):
                 self.out.close()
 
-    def __enter__(self) -> Self:
-        return self
+    def close(self) -> None:
+        """As `finish`."""
+        self.finish()
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        if kind is None:
+    def ended(self, error: BaseException | None) -> None:
+        """Put it in place, or leave it as `growing` where the body raised."""
+        if error is None:
             self.finish()
         else:
             with contextlib.suppress(OSError):  # the error of the body is the one to be told

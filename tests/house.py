@@ -21,7 +21,7 @@ class Room:
     sentence: str
     may_import: str
     #: which of the loose modules; all of them as a rule, and only what is named for a loose one
-    loose: str = "errors quantity parameters expr files cautions formerly outside"
+    loose: str = "errors quantity parameters expr files cautions formerly outside closing"
 
     @property
     def allowed(self) -> set[str]:
@@ -30,7 +30,17 @@ class Room:
 
 
 #: used by all: the loose modules, without further mention below
-LOOSE = {"errors", "quantity", "parameters", "expr", "files", "cautions", "formerly", "outside"}
+LOOSE = {
+    "errors",
+    "quantity",
+    "parameters",
+    "expr",
+    "files",
+    "cautions",
+    "formerly",
+    "outside",
+    "closing",
+}
 
 ROOMS = [
     Room("testing", "what a firmware team's tests use: a pytest plugin with simulated chips", "twin maps chip wire"),
@@ -55,7 +65,8 @@ ROOMS = [
     Room("cautions", "the cautions, once", ""),
     Room("formerly", "the one table of accepted old names", ""),
     Room("outside", "checks that other packages add, by entry point", "errors"),
-    Room("files", "files written whole or not at all, and never over an input", "errors"),
+    Room("files", "files written whole or not at all, and never over an input", "errors closing"),
+    Room("closing", "what is opened and must be closed", ""),
     Room("expr", "conditions in maps: no eval", "quantity errors"),
     Room("parameters", "the closed tables of what calculations may be told", "quantity errors"),
     Room("quantity", "engineering quantities: exact, with a dimension, min/typ/max", "errors"),

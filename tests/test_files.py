@@ -18,6 +18,7 @@ import pytest
 
 import regmap
 from regmap.capture.setupfile import CaptureSetup, save_setup
+from regmap.closing import Closing
 from regmap.errors import CallError
 from regmap.files import Gate, WholeFile, lock, parts_of, reason, write_whole, written_into
 from regmap.link.log import SessionLog
@@ -230,6 +231,25 @@ def test_a_body_that_raises_leaves_the_good_file_and_what_was_recorded(tmp_path:
         body()
     assert path.read_text() == "good"
     assert file.growing.read_text() == "half"
+
+
+def test_a_recording_that_ends_in_an_error_leaves_the_good_dump(tmp_path: Path) -> None:
+    path = tmp_path / "a.vcd"
+    path.write_text("good")
+    recorder = Recorder(path)
+
+    def body() -> None:
+        with recorder:
+            recorder.change(5, "select", "0")
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        body()
+    assert path.read_text() == "good"
+    [part] = parts_of(path)
+    assert part.read_text().endswith("#5\n0!\n")
+    with pytest.raises(NotImplementedError):
+        Closing().close()
 
 
 def test_two_writers_of_one_name_have_a_file_each(tmp_path: Path) -> None:

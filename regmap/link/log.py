@@ -16,13 +16,12 @@ from datetime import datetime, timezone
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
+from ..closing import Closing
 from ..errors import CallError
 from ..files import reason, written_into
 
 if TYPE_CHECKING:
-    from types import TracebackType
-
-    from typing_extensions import Self
+    pass
 
 FORMAT = 1
 
@@ -33,7 +32,7 @@ def wall_time(seconds: float) -> str:
     return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-class SessionLog:
+class SessionLog(Closing):
     """Events written as they come. `about` opens it: the chip, the digests of map and stage, the port.
 
     `path` None keeps nothing. Each line gets the wall-clock time `at` beside what the caller gives.
@@ -107,7 +106,7 @@ class SessionLog:
         self._out, self._size = out, 0
         self._write({"event": "begin", "log": FORMAT, "part": self._part, **self.about})
 
-    def close(self, how: str, account: list[str] | None = None) -> None:
+    def close(self, how: str = "finished", account: list[str] | None = None) -> None:
         """The last line. Does nothing the second time."""
         if self._out is None:
             return
@@ -124,13 +123,6 @@ class SessionLog:
             out.close()
             self.paths.pop().unlink(missing_ok=True)
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close("finished" if kind is None else f"{kind.__name__}: {error}")
+    def ended(self, error: BaseException | None) -> None:
+        """The last line says how it ended."""
+        self.close("finished" if error is None else f"{type(error).__name__}: {error}")

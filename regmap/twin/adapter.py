@@ -16,6 +16,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from ..closing import Closing
 from ..errors import LinkError
 from ..frames.codec import from_wire, wire_bytes
 from ..wire.layout import Burst, Capability, Identity, PinLevels, Setup, SetupDone
@@ -26,10 +27,6 @@ from .clock import Clock, RealClock
 from .disturbance import Disturbance
 
 if TYPE_CHECKING:
-    from types import TracebackType
-
-    from typing_extensions import Self
-
     from .core import Core
 
 ABILITIES = (
@@ -187,7 +184,7 @@ class DisturbedLine:
         self.line.close()
 
 
-class Terminal:
+class Terminal(Closing):
     """Serves an adapter on a pseudo-terminal from a thread of its own, until closed.
 
     `line` may wrap the terminal, such as in a `DisturbedLine`. `restart` is what an adapter does
@@ -241,17 +238,6 @@ class Terminal:
         """Take the port away."""
         self.stop()
         self.terminal.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 class StreamLine:

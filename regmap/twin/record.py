@@ -10,14 +10,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
+from ..closing import Closing
 from ..errors import CallError
 from ..files import WholeFile, reason
 
 if TYPE_CHECKING:
-    from types import TracebackType
-
-    from typing_extensions import Self
-
     from ..chip.model import Chip
 
 NAMES = ("select", "clock", "command", "reply", "fault")
@@ -25,7 +22,7 @@ CODES = '!"#$%'
 Change = tuple[int, int, str]
 
 
-class Recorder:
+class Recorder(Closing):
     """Gathers changes of the five lines and writes them in order of time.
 
     `target` is a text stream, or a path (written as `files.WholeFile` says: in place when closed,
@@ -93,16 +90,13 @@ class Recorder:
             if self._file is not None:
                 self._file.finish()
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
+    def ended(self, error: BaseException | None) -> None:
+        """In place, or left beside it where the body raised: a good dump is not written over by half of one."""
+        if error is None or self._file is None:
+            self.close()
+        elif not self._out.closed:
+            self.flush(1 << 62)
+            self._file.abandon()
 
 
 def recorder_of(

@@ -16,14 +16,12 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
+from regmap.closing import Closing
 from regmap.errors import CallError, LinkError, nearest
 from regmap.wire.tcp import SocketLine
 
 if TYPE_CHECKING:
-    from types import TracebackType
-
     import serial
-    from typing_extensions import Self
 
     from regmap.wire.client import Client, Outcome
     from regmap.wire.layout import Request
@@ -69,7 +67,7 @@ def list_ports() -> list[Port]:
     return sorted(found, key=lambda port: port.device)
 
 
-class SerialLine:
+class SerialLine(Closing):
     """An open serial port: 8 data bits, no parity, one stop bit, no flow control.
 
     `device` is a port's name or a pseudo-terminal's path. The port is locked against other programs
@@ -126,17 +124,6 @@ class SerialLine:
             if not isinstance(error, (OSError, TypeError)) and type(error).__name__ != "error":
                 raise
             raise LinkError(f"{self.device} failed while {doing}: {error}") from error
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 class Reopener:
@@ -196,7 +183,7 @@ def _no_port(device: str, error: Exception) -> str:
     return f"{text}; nearest: {likely[0]}" if likely else f"{text}; present: {', '.join(names)}"
 
 
-class PseudoTerminal:
+class PseudoTerminal(Closing):
     """A pair of connected terminals: others open `path` as a port, this side reads and writes.
 
     Raw and without echo. The far end is kept open here too, so that a program may open it, leave,
@@ -259,17 +246,6 @@ class PseudoTerminal:
             if end >= 0:
                 with contextlib.suppress(OSError):
                     os.close(end)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 class Answers(Protocol):

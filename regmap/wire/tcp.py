@@ -12,12 +12,11 @@ import socket
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
+from regmap.closing import Closing
 from regmap.errors import CallError, LinkError
 
 if TYPE_CHECKING:
-    from types import TracebackType
-
-    from typing_extensions import Self
+    pass
 
 LOOPBACK = "127.0.0.1"
 CONNECT_TIMEOUT = 2.0  # s
@@ -91,7 +90,7 @@ class Asking:
         self._line.close()
 
 
-class LoopbackPort:
+class LoopbackPort(Closing):
     """The far end of such lines: listens on this machine and serves one connection after the other.
 
     `port` 0 takes any that is free; `url` tells which. A line as any other, that nobody is connected
@@ -161,14 +160,3 @@ class LoopbackPort:
         """Take the line away, also from whoever is connected."""
         self._leave()
         self._listening.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()

@@ -12,19 +12,17 @@ import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
-from types import TracebackType
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from regmap.closing import Closing
 from regmap.errors import CallError, CaptureError, Place, Problem, nearest
 from regmap.quantity import show
 
 from ..arrays import NO_TIMES, NO_VALUES, Times, Values, X
 
 if TYPE_CHECKING:
-    from typing_extensions import Self
-
     from ..spi import Transfers
 
 
@@ -262,7 +260,7 @@ class Findings:
         return kept
 
 
-class Capture:
+class Capture(Closing):
     """An open capture: what it holds is known, its blocks are read once, in order.
 
     Iterate `blocks()`, or take everything at once with `read()`. `peek()` reads the first part and
@@ -364,17 +362,6 @@ class Capture:
     def read(self) -> Signals:
         """Everything that is still to come, in memory (about 9 bytes for each edge)."""
         return self._signals(list(self.blocks()))
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     # -- inside --------------------------------------------------------------------------------
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
@@ -32,6 +33,12 @@ def need_tool() -> Callable[[str], str]:
 #: Test functions that took more than SLOW_SECONDS, all their cases together; `-m "not slow"` leaves them out.
 SLOW_LIST = Path(__file__).with_name("slow.txt")
 SLOW_SECONDS = 1.0
+
+# a run in the background of a script ignores these, and so would every program that a test interrupts
+for _name, _handler in (("SIGINT", signal.default_int_handler), ("SIGHUP", signal.SIG_DFL)):
+    _number = getattr(signal, _name, None)
+    if _number is not None and signal.getsignal(_number) is signal.SIG_IGN:
+        signal.signal(_number, _handler)
 
 
 def _function(nodeid: str) -> str:

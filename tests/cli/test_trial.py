@@ -133,8 +133,8 @@ def test_no_verdict_is_cut_and_no_line_is_too_long(gateword: Run) -> None:
 @pytest.mark.parametrize("command", ["check", "vet"])
 def test_a_rounded_setting_is_told(gateword: Run, command: str) -> None:
     out = gateword(command, str(STAGE)).out
-    assert "GATE.SOURCE: asked 120 mA, the chip has 125 mA (+4.17 %)" in out
-    assert "VDS.BLANK: asked 3 us, the chip has 2 us (-33.3 %)" in out
+    assert "GATE.SOURCE is 125 mA: asked 120 mA, off by +4.17 %" in out
+    assert "VDS.BLANK is 2 us: asked 3 us, off by -33.3 %; 4 us is as near" in out
 
 
 def test_a_sweep_names_what_it_could_not_judge(gateword: Run) -> None:

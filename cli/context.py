@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TextIO, cast
 
+from regmap.chip.bits import hexword as hexword  # for the commands
 from regmap.files import Gate
 
 from .plaintext import json_safe, visible
@@ -208,11 +209,6 @@ def columns(
         .rstrip()
         for r in padded
     ]
-
-
-def hexword(word: int, bits: int) -> str:
-    """A word as hex with as many digits as its bits need."""
-    return f"0x{word:0{(bits + 3) // 4}X}"
 
 
 def broken_pipe(stream: TextIO) -> None:

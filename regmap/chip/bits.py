@@ -56,3 +56,8 @@ def spans(bits: list[int] | tuple[int, ...]) -> str:
         else:
             runs.append([bit])
     return ", ".join(f"{r[0]}..{r[-1]}" if len(r) > 1 else str(r[0]) for r in runs)
+
+
+def hexword(word: int, bits: int) -> str:
+    """A word as hex with as many digits as its bits need."""
+    return f"0x{word:0{(bits + 3) // 4}X}"

@@ -12,12 +12,12 @@ from pathlib import Path
 
 from ..behaviour.faults import Finding
 from ..capture.formats.opening import open_capture
+from ..chip.bits import hexword
 from ..maps.load import maps_around
 from ..stages.load import Stage
 from ..trace.belief.against import Held
 from ..trace.telling.story import Episode, Story, tell
 from ..trace.tracer import Trace, trace_capture
-from .chip import hexword
 from .page import Html, code, facts, items, join, table, tag
 
 

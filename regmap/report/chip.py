@@ -10,7 +10,7 @@ from ..behaviour.hazards import hazards_of, warned
 from ..behaviour.settings import Action, bring_up_sequence, setting_registers
 from ..calc.corner import show_value
 from ..chip.bank import Bank, find
-from ..chip.bits import extract
+from ..chip.bits import extract, hexword
 from ..chip.model import Access, Chip, Field, Register
 from ..chip.values import Choice, Reading, read
 from ..errors import CallError
@@ -25,11 +25,6 @@ from .verdicts import percent
 
 _NOBODY = "no reaction needed"
 _HOW = {"chip": "the chip", "pin": "controller, by the fault pin", "poll": "controller, by polling"}
-
-
-def hexword(word: int, bits: int) -> str:
-    """As many digits as the bits need."""
-    return f"0x{word:0{(bits + 3) // 4}X}"
 
 
 def settings(stage: Stage) -> Html:

@@ -292,7 +292,7 @@ def test_a_command_that_sets_a_field_says_nothing_of_the_rest() -> None:
         QUOLL,
         commands={
             "GO": Command(
-                name="GO", frames=("word",), parts={}, effects=("MODE.PWM = three_input",)
+                name="GO", frames=("main",), parts={}, effects=("MODE.PWM = three_input",)
             )
         },
     )
@@ -307,9 +307,9 @@ def test_active_low_status_of_several_bits() -> None:
         Part(name="n", kind="status", bits=(9, 8), active=0),
         Part(name="data", kind="data", bits=tuple(range(7, -1, -1))),
     )
-    frame = replace(QUOLL.frames["word"], length=16)
+    frame = replace(QUOLL.frames["main"], length=16)
     layout = Layout(length=10, parts=parts)
-    chip = replace(QUOLL, frames={"word": replace(frame, replies={"any": layout})})
+    chip = replace(QUOLL, frames={"main": replace(frame, replies={"any": layout})})
     codec = Codec(chip)
     sent = codec.read(chip.registers["STATUS1"])
     for raised in (True, False):

@@ -18,6 +18,8 @@ from regmap.behaviour.settings import bring_up_sequence
 from regmap.calc import SUBJECTS, checks
 from regmap.capture.setupfile import json_schema as setup_schema
 from regmap.cautions import CAUTION
+from regmap.cheader import Options, generate
+from regmap.cheader.selftest import self_test
 from regmap.cli.context import Context
 from regmap.cli.main import COMMANDS, build_parser, main
 from regmap.draft import sequence_lines
@@ -436,3 +438,85 @@ def test_what_nothing_uses_any_more_is_accepted_with_a_note(tmp_path: Path) -> N
         [note] = [p for p in problems if says in p.found]
         assert note.severity == "note"
         assert note.place.line == text.count("\n") + 2
+
+
+# --- generated C ---------------------------------------------------------------------------------
+
+#: what stands neither in comments nor in texts of generated C, beside OLD_WORDS
+OLD_IN_C = re.compile(
+    r"\b(flaws?|diagnos[ei]s?|asked|answers?|findings?|denied|ignored|sealed|not accepted)\b",
+    re.IGNORECASE,
+)
+#: pieces of identifiers that have another word today
+OLD_PIECES = {
+    "bus",
+    "guard",
+    "seal",
+    "flaw",
+    "flaws",
+    "asked",
+    "answer",
+    "diagnose",
+    "diagnosis",
+    "procedure",
+}
+#: nouns that a table's name ends with
+TABLE_NOUNS = {
+    "steps",
+    "words",
+    "table",
+    "faults",
+    "causes",
+    "sums",
+    "order",
+    "addresses",
+    "bursts",
+}
+DOCUMENTS = sorted(p.stem for p in (ROOT / "devices").glob("*.yaml"))
+
+
+def generated(name: str) -> dict[str, str]:
+    """Header alone, header and source, and self-test of a bundled map or stage."""
+    source = load_map(name) if name in MAPS else load_stage(name)
+    alone = generate(source, Options(prefix="gd"))
+    pair = generate(source, Options(prefix="gd", split=True))
+    test = self_test(source, Options(prefix="gd"), "gd.h")
+    return {"header": alone.header, "source": pair.source or "", "self-test": test}
+
+
+MAPS = {n for n in DOCUMENTS if find_document(n).read_text(encoding="utf-8").count("gateword_map:")}
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_generated_c_is_written_in_words_of_today(name: str) -> None:
+    """Comments and texts, identifiers of ours and those from bundled maps alike."""
+    for kind, text in generated(name).items():
+        plain = re.sub(r"\bholds: ignored\b|\(ignored\)", "", text)  # a key of the map format
+        found = {m[0] for m in OLD_IN_C.finditer(plain)} | set(old_words(plain))
+        assert not found, kind
+        pieces = {
+            p.lower() for i in re.findall(r"\bgd_\w+", text, re.IGNORECASE) for p in i.split("_")
+        }
+        assert not pieces & OLD_PIECES, kind
+        for function in re.findall(
+            r"^(?:static )?(?:inline )?\w+ \**(gd_\w+)\(", text, re.MULTILINE
+        ):
+            # spi_init prepares a structure; a table of frames is init_steps
+            assert "init" not in function or function == "gd_spi_init"
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_tables_in_c_are_nouns_and_verbs_do_what_they_say(name: str) -> None:
+    header = generated(name)["header"]
+    tables = re.findall(r"^static const [\w ]+ \**(gd_\w+)\[\w+\]", header, re.MULTILINE)
+    assert name in MAPS or "gd_init_steps" in tables
+    for table in tables:
+        assert table.rpartition("_")[2] in TABLE_NOUNS, table
+    routines = dict(re.findall(r"^static inline \w+ (gd_\w+)\((.*)\)$", header, re.MULTILINE))
+    assert routines
+    for routine, parameters in routines.items():
+        if re.search(r"_(read|write)$", routine):
+            # builds a frame: that is make_read
+            assert "spi_t" in parameters or "_make_" in routine, routine
+        if "_make_" in routine:
+            assert "spi_t" not in parameters, routine

@@ -1,4 +1,4 @@
-"""C headers from a map or a stage: definitions, frames with guards, configuration, readback, faults.
+"""C headers from a map or a stage: definitions, frames with check bits, configuration, readback, faults.
 
     made = generate(load_stage("coolant_pump"), Options(prefix="gd"))
     made.header      one self-contained header (or header and `made.source` with Options(split=True))

@@ -1,4 +1,4 @@
-"""Commands in C: packed from parts, sealed, checked; the two accesses and the map's own commands."""
+"""Commands in C: packed from parts, with check bits and counters, checked; the two accesses and the map's own commands."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ from .text import count, defines, number, utype, wtype
 class CommandWriter(FrameWriter):
     """Everything that makes or checks a command."""
 
-    def seal(self) -> str:
-        """`seal(frame[, sent])`: with counters, `sent` is the number of frames sent before."""
+    def complete(self) -> str:
+        """`with_check_bits(frame)`, or `with_counter(frame, sent)`: `sent` is the number of frames sent before."""
         guard = self.guarded(
             self.frame.command,
-            self.name("guard"),
-            "The frame with its guard bits computed anew.",
+            self.name("with_check_bits"),
+            "The frame with its check bits computed anew.",
             hidden=False,
         )
         if not self.counters:
             return guard
-        name = self.name("seal")
+        name = self.name("with_counter")
         mask = mask_of(tuple(b for p in self.counters for b in p.bits))
         full = (1 << self.bits) - 1
         lines = [f"{self.wide} counted = ({self.wide})frame & {number(full & ~mask, self.bits)};"]
@@ -49,7 +49,7 @@ class CommandWriter(FrameWriter):
         self.sheet.function(
             f"{self.kind} {name}({self.kind} frame, uint32_t sent)",
             lines,
-            "The frame with its counter for the frame number `sent`, counted from 0 after a reset, and its guard.",
+            "The frame with its counter for the frame number `sent`, counted from 0 after a reset, and its check bits.",
         )
         return name
 
@@ -77,11 +77,11 @@ class CommandWriter(FrameWriter):
         self._returning(
             f"{self.kind} {self.name('pack')}({self.params()})",
             expr,
-            f"A command of frame {self.frame.name} from all its parts, guard included.",
+            f"A command of frame {self.frame.name} from all its parts, check bits included.",
         )
 
     def _returning(self, signature: str, expr: str, about: str) -> None:
-        guard = self.name("guard") if guards_of(self.frame.command) else ""
+        guard = self.name("with_check_bits") if guards_of(self.frame.command) else ""
         lines = [
             f"const {self.wide} frame =",
             *f"    {expr};".replace("\n        ", "\n    ").split("\n"),
@@ -114,7 +114,7 @@ class CommandWriter(FrameWriter):
                     params.append(f"{utype(part.width)} {self.members[part.name]}")
             target = "a register" if command.of_kind("address") else "the register"
             self.sheet.inline(
-                f"{self.kind} {self.name(kind)}({', '.join(params) or 'void'})",
+                f"{self.kind} {self.name(f'make_{kind}')}({', '.join(params) or 'void'})",
                 [f"return {self.name('pack')}({', '.join(args)});"],
                 f"The frame that {kind}s {target}.",
             )
@@ -128,7 +128,7 @@ class CommandWriter(FrameWriter):
             base = build(self.frame.command, command.parts)
             if data is None:
                 note = command.summary + (
-                    " (counter at its start: seal it)" if self.counters else ""
+                    " (counter at its start: set it)" if self.counters else ""
                 )
                 rows.append(
                     (self.macro("COMMAND", word(command.name)), number(base, self.bits), note)
@@ -144,7 +144,7 @@ class CommandWriter(FrameWriter):
                 else:
                     args.append(number(command.parts.get(part.name, part.value), part.width))
             self.sheet.inline(
-                f"{self.kind} {self.name('command', word(command.name))}({utype(data.width)} {value})",
+                f"{self.kind} {self.name('make_command', word(command.name))}({utype(data.width)} {value})",
                 [f"return {self.name('pack')}({', '.join(args)});"],
                 f"Command {command.name}. {command.summary}".strip(),
             )
@@ -164,15 +164,15 @@ class CommandWriter(FrameWriter):
 
     def check(self) -> None:
         layout = self.frame.command
-        guard = self.name("guard") if guards_of(layout) else ""
+        guard = self.name("with_check_bits") if guards_of(layout) else ""
         operations = tuple(p for p in layout.parts if p.kind == "operation")
-        lines = self.flaws(layout, guard, operations)
+        lines = self.errors(layout, guard, operations)
         if len(lines) == 1:
             lines = ["(void)frame;", "return 0U;"]
         else:
-            lines.append("return flaws;")
+            lines.append("return errors;")
         self.sheet.function(
             f"uint8_t {self.name('check')}({self.kind} frame)",
             lines,
-            "What is wrong with a command (FLAW bits); 0: nothing.",
+            "What is wrong with a command (FRAME_ERROR bits); 0: nothing.",
         )

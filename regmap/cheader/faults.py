@@ -189,7 +189,7 @@ def _decode(sheet: Sheet, small: str) -> None:
         names.lower("fault_causes"),
         names.lower("fault_sums"),
     )
-    kind, found = names.lower("fault_t"), names.lower("diagnosis_t")
+    kind, found = names.lower("fault_t"), names.lower("explained_t")
     words = word_type(sheet)
     wide = "unsigned int" if word_bits(sheet) <= 16 else words
     sheet.lines(
@@ -289,7 +289,7 @@ def _decode(sheet: Sheet, small: str) -> None:
         "}",
     ]
     sheet.function(
-        f"void {names.lower('diagnose')}(const {words} words[{registers}], {found} *found)",
+        f"void {names.lower('explain')}(const {words} words[{registers}], {found} *found)",
         lines,
         "Names the raised faults, first cause first. All ones or all zeros come from wiring: do not believe them.",
     )

@@ -1,4 +1,4 @@
-"""What all routines of a frame share: names, guards computed anew, and what can be wrong with a word."""
+"""What all routines of a frame share: names, check bits computed anew, and what can be wrong with one."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from .sheet import Sheet
 from .text import bracket, count, number, storage, utype, wtype
 
 FREE = ("operation", "address", "page", "data", "counter", "chip", "echo")
-FLAWS = (
-    ("GUARD", 1, "a parity bit or checksum is wrong"),
+FRAME_ERRORS = (
+    ("CHECK_BITS", 1, "a parity bit or checksum is wrong"),
     ("FIXED", 2, "a bit that is always the same is not"),
     ("OPERATION", 4, "the operation code means nothing"),
     ("ECHO", 8, "the reply does not repeat what was sent"),
-    ("COUNTER", 16, "the reply's counter does not follow the one before: a frame was not accepted"),
-    ("REJECTED", 32, "the reply's status says that a frame was not accepted"),
+    ("COUNTER", 16, "the reply's counter does not follow the one before: a frame was rejected"),
+    ("REJECTED", 32, "the reply's status says that a frame was rejected"),
     ("RESET", 64, "the reply's status says that the chip has been reset"),
 )
 
@@ -63,17 +63,17 @@ class FrameWriter:
         return [p for p in self.frame.command.parts if p.kind in FREE]
 
     def guarded(self, layout: Layout, name: str, about: str, *, hidden: bool) -> str:
-        """The routine that computes a layout's guards anew; "" where it has none."""
+        """The routine that computes a layout's check bits anew; "" where it has none."""
         guards = guards_of(layout)
         if not guards:
             return ""
         mask = mask_of(tuple(b for g in guards for b in g.bits))
         full = (1 << self.bits) - 1
-        lines = [f"{self.wide} sealed = ({self.wide})frame & {number(full & ~mask, self.bits)};"]
+        lines = [f"{self.wide} complete = ({self.wide})frame & {number(full & ~mask, self.bits)};"]
         for guard in guards:
-            value = self.guards.expression(guard, "sealed", self.bits)
-            lines.append(f"sealed |= {put(value, guard.bits, self.bits)};")
-        lines.append(f"return ({self.kind})sealed;")
+            value = self.guards.expression(guard, "complete", self.bits)
+            lines.append(f"complete |= {put(value, guard.bits, self.bits)};")
+        lines.append(f"return ({self.kind})complete;")
         signature = f"{self.kind} {name}({self.kind} frame)"
         if hidden:
             self.sheet.hidden_function(signature, lines, about)
@@ -81,12 +81,12 @@ class FrameWriter:
             self.sheet.function(signature, lines, about)
         return name
 
-    def flaws(self, layout: Layout, guard: str, operations: tuple[Part, ...] = ()) -> list[str]:
-        lines = ["uint8_t flaws = 0U;"]
+    def errors(self, layout: Layout, guard: str, operations: tuple[Part, ...] = ()) -> list[str]:
+        lines = ["uint8_t errors = 0U;"]
         if guard:
             lines += [
                 f"if ({guard}(frame) != frame) {{",
-                f"    flaws |= {self.flaw('GUARD')};",
+                f"    errors |= {self.error('CHECK_BITS')};",
                 "}",
             ]
         fixed = [p for p in layout.parts if p.kind in ("fixed", "chip")]
@@ -95,7 +95,7 @@ class FrameWriter:
             value = sum(deposit(p.value, p.bits) for p in fixed)
             lines += [
                 f"if ((({self.wide})frame & {number(mask, self.bits)}) != {number(value, self.bits)}) {{",
-                f"    flaws |= {self.flaw('FIXED')};",
+                f"    errors |= {self.error('FIXED')};",
                 "}",
             ]
         for part in operations:
@@ -104,15 +104,15 @@ class FrameWriter:
                 continue
             code = bracket(take("frame", part.bits, self.bits))
             wrong = " && ".join(f"({code} != {count(c)})" for c in known)
-            lines += [f"if ({wrong}) {{", f"    flaws |= {self.flaw('OPERATION')};", "}"]
+            lines += [f"if ({wrong}) {{", f"    errors |= {self.error('OPERATION')};", "}"]
         full = (1 << self.bits) - 1
         if storage(self.bits) != self.bits:
             lines += [
                 f"if (({self.wide})frame > {number(full, self.bits)}) {{",
-                f"    flaws |= {self.flaw('FIXED')};",
+                f"    errors |= {self.error('FIXED')};",
                 "}",
             ]
         return lines
 
-    def flaw(self, name: str) -> str:
-        return self.sheet.names.macro("FLAW", name)
+    def error(self, name: str) -> str:
+        return self.sheet.names.macro("FRAME_ERROR", name)

@@ -2,9 +2,9 @@
 
 For every frame of the map:
 
-    pack(parts...)      a command from all its free parts, guard included
-    read, write         the two commands that every register needs
-    seal(frame)         guards computed anew, counters set: for frames kept ready in tables
+    pack(parts...)      a command from all its free parts, check bits included
+    make_read, make_write  the two commands that every register needs
+    with_check_bits(frame), with_counter(frame, sent)  computed anew: for frames kept ready in tables
     check(frame)        what is wrong with a command: 0 where nothing is
     reply_unpack        the parts of a reply, and what is wrong with it
     to_bytes, from_bytes  the bytes a byte-wide SPI controller sends and gets
@@ -20,7 +20,7 @@ from ..chip.model import Frame, Layout
 from ..errors import CallError
 from ..frames.words import guards_of
 from .commands import CommandWriter
-from .framebase import FLAWS, FrameWriter, frame_type, word_bits, word_type
+from .framebase import FRAME_ERRORS, FrameWriter, frame_type, word_bits, word_type
 from .guards import Guards
 from .names import word
 from .replies import ByteWriter, ReplyWriter
@@ -36,12 +36,12 @@ class FrameNames:
     stem: str
     index: int
     kind: str
-    seal: str
+    complete: str
     counters: bool
     reply_data: str
-    answer: str
+    errors: str
     counter: tuple[str, int, int]
-    guard: str
+    check_bits: str
 
 
 def write_frames(sheet: Sheet) -> dict[str, FrameNames]:
@@ -65,8 +65,8 @@ def write_frames(sheet: Sheet) -> dict[str, FrameNames]:
         ],
     )
     rows = []
-    for flaw, code, note in FLAWS:
-        rows.append((sheet.names.macro("FLAW", flaw), count(code), note))
+    for error, code, note in FRAME_ERRORS:
+        rows.append((sheet.names.macro("FRAME_ERROR", error), count(code), note))
     if len(chip.frames) > 1:
         for index, frame in enumerate(chip.frames.values()):
             rows.append((format_macro(sheet, frame), count(index), f"{frame.length} bits"))
@@ -126,25 +126,25 @@ class _Writer(CommandWriter, ReplyWriter, ByteWriter):
         taken: set[str] = {"frame", "out", "in"}
         for part in self.free:
             self.members[part.name] = sheet.names.member(part.name, taken)
-        seal = self.seal()
+        complete = self.complete()
         self.pack()
         self.accesses()
         self.commands()
         self.check()
         reply_data = self.replies()
-        answer = self.answers()
+        errors = self.reply_errors()
         self.bytes()
         return FrameNames(
             frame=frame,
             stem=word(frame.name),
             index=self.index,
             kind=self.kind,
-            seal=seal,
+            complete=complete,
             counters=bool(self.counters),
             reply_data=reply_data,
-            answer=answer,
+            errors=errors,
             counter=self.reply_counter(),
-            guard=self.name("guard") if guards_of(frame.command) else "",
+            check_bits=self.name("with_check_bits") if guards_of(frame.command) else "",
         )
 
     def shape(self, layout: Layout) -> None:

@@ -1,4 +1,4 @@
-"""Parity and CRC in C, specialised for each guard of a frame.
+"""Parity and CRC in C, specialised for each check of a frame.
 
 A CRC runs most significant bit first in a register of at least eight bits, kept left-aligned, as
 `regmap.chip.guard` does: one table then serves every width from 3 to 32, and a rest of r < 8 bits uses
@@ -27,7 +27,7 @@ class Guards:
         self._reverse8 = ""
 
     def expression(self, part: Part, word: str, word_bits: int) -> str:
-        """The value of a guard over `word`, an expression of `wtype(word_bits)`. Raises CallError."""
+        """The value of a check over `word`, an expression of `wtype(word_bits)`. Raises CallError."""
         if part.over_command:
             raise CallError(
                 f"part '{part.name}' covers the answered command too, which C code does not support. "

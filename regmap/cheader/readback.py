@@ -67,9 +67,9 @@ def write_verify(
         f"    {utype(max(address_bits, 1))} address;",
         *(["    uint16_t page;"] if paged else []),
         *(["    uint8_t format;    /* FORMAT_... of the frame */"] if several else []),
-        f"}} {names.lower('verify_t')};",
+        f"}} {names.lower('verify_word_t')};",
     )
-    size = names.macro("VERIFY_COUNT")
+    size = names.macro("VERIFY_WORDS_COUNT")
     text = []
     for register, mask, expect, frame, read in rows:
         cells = [
@@ -88,8 +88,8 @@ def write_verify(
         text.append(f"    {{{', '.join(cells)}}},")
     sheet.lines("", *defines([(size, count(len(rows)), "")]))
     sheet.table(
-        names.lower("verify_t"),
-        names.lower("verify"),
+        names.lower("verify_word_t"),
+        names.lower("verify_words"),
         text,
         size,
         "Configuration registers and their wanted content.",
@@ -126,7 +126,7 @@ def write_verify(
     kind = word_type(sheet)
     wide = f"({'unsigned int' if bits <= 16 else kind})"
     sheet.inline(
-        f"{kind} {names.lower('verify_difference')}(const {names.lower('verify_t')} *row, {kind} word)",
+        f"{kind} {names.lower('verify_difference')}(const {names.lower('verify_word_t')} *row, {kind} word)",
         [f"return ({kind})(({wide}word ^ row->expect) & row->mask);"],
         "The bits in which a word read back differs from what was wanted; 0: none.",
     )

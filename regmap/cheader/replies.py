@@ -10,8 +10,8 @@ from .text import bracket, comment, count, utype
 
 #: parts of a reply that its structure does not show
 UNSHOWN = ("fixed", "chip", "ignored", "parity", "crc")
-#: what raises a fault that says: a frame was not accepted
-REJECTIONS = {"guard", "clocks", "counter", "operation", "address"}
+#: what raises a fault that says: a frame was rejected
+REJECTIONS = {"check_bits", "clocks", "counter", "operation", "address"}
 
 
 class ReplyWriter(FrameWriter):
@@ -31,12 +31,12 @@ class ReplyWriter(FrameWriter):
         sheet = self.sheet
         guard = self.guarded(
             layout,
-            self.name(*pieces, "guard"),
-            "The reply with its guard bits computed anew.",
+            self.name(*pieces, "with_check_bits"),
+            "The reply with its check bits computed anew.",
             hidden=True,
         )
         parts = [p for p in layout.parts if p.kind not in UNSHOWN]
-        lines = self.flaws(layout, guard)
+        lines = self.errors(layout, guard)
         struct = self.name(*pieces, "t")
         if parts:
             taken: set[str] = set()
@@ -62,12 +62,12 @@ class ReplyWriter(FrameWriter):
         echoes = [p for p in layout.parts if p.kind == "echo"]
         unpack = self.name(*pieces, "unpack")
         if len(lines) == 1:
-            lines = ["(void)frame;", "uint8_t flaws = 0U;"]
+            lines = ["(void)frame;", "uint8_t errors = 0U;"]
         target = f", {struct} *parts" if parts else ""
         sheet.function(
             f"uint8_t {unpack}({self.kind} frame{target})",
-            [*lines, "return flaws;"],
-            f"The parts of a reply to {what}, and what is wrong with it (FLAW bits); 0: nothing.",
+            [*lines, "return errors;"],
+            f"The parts of a reply to {what}, and what is wrong with it (FRAME_ERROR bits); 0: nothing.",
         )
         if echoes:
             tests = []
@@ -79,23 +79,23 @@ class ReplyWriter(FrameWriter):
                 )
             sheet.inline(
                 f"uint8_t {self.name(*pieces, 'echo')}({self.kind} sent, {self.kind} frame)",
-                [f"return ({' || '.join(tests)}) ? {self.flaw('ECHO')} : 0U;"],
-                "FLAW_ECHO where the reply does not repeat what the command sent.",
+                [f"return ({' || '.join(tests)}) ? {self.error('ECHO')} : 0U;"],
+                "FRAME_ERROR_ECHO where the reply does not repeat what the command sent.",
             )
 
     def _data_routine(self, layout: Layout, pieces: tuple[str, ...]) -> str:
-        """`(sent, frame, *data) -> flaws`: what a runner needs of the reply to a read."""
+        """`(sent, frame, *data) -> errors`: what a runner needs of the reply to a read."""
         part = layout.of_kind("data")
         assert part is not None
-        name = self.name("read_data")
+        name = self.name("reply_data")
         unpack, struct = self.name(*pieces, "unpack"), self.name(*pieces, "t")
-        lines = [f"{struct} parts;", f"uint8_t flaws = {unpack}(frame, &parts);"]
+        lines = [f"{struct} parts;", f"uint8_t errors = {unpack}(frame, &parts);"]
         if any(p.kind == "echo" for p in layout.parts):
-            lines.append(f"flaws |= {self.name(*pieces, 'echo')}(sent, frame);")
+            lines.append(f"errors |= {self.name(*pieces, 'echo')}(sent, frame);")
         else:
             lines.append("(void)sent;")
         member = self.sheet.names.member(part.name, set())
-        lines += [f"*data = ({word_type(self.sheet)})parts.{member};", "return flaws;"]
+        lines += [f"*data = ({word_type(self.sheet)})parts.{member};", "return errors;"]
         self.sheet.inline(
             f"uint8_t {name}({self.kind} sent, {self.kind} frame, {word_type(self.sheet)} *data)",
             lines,
@@ -103,47 +103,47 @@ class ReplyWriter(FrameWriter):
         )
         return name
 
-    def answers(self) -> str:
-        """`answer(sent, frame) -> flaws` of a reply to whatever was sent; "" where there are no replies."""
+    def reply_errors(self) -> str:
+        """`reply_errors(sent, frame)` of a reply to whatever was sent; "" where there are no replies."""
         layouts = self.frame.replies
         if not layouts:
             return ""
-        name = self.name("answer")
+        name = self.name("reply_errors")
         operation = self.frame.command.of_kind("operation")
         codes = operation.codes if operation is not None else {}
         told = {k: layout for k, layout in layouts.items() if k in codes}
         if operation is not None and told and set(layouts) - set(told) <= {"any"}:
             # the operation code decides
             code = bracket(take("sent", operation.bits, self.bits))
-            lines = ["uint8_t flaws = 0U;", f"switch ((unsigned int){code}) {{"]
+            lines = ["uint8_t errors = 0U;", f"switch ((unsigned int){code}) {{"]
             by_code: dict[int, tuple[str, Layout]] = {}
             for key, layout in told.items():
                 by_code.setdefault(codes[key], (key, layout))
             for number_, (key, layout) in by_code.items():
                 lines += [
                     f"case {count(number_)}:",
-                    *self._answer(key, layout, "flaws"),
+                    *self._errors(key, layout, "errors"),
                     "    break;",
                 ]
             lines.append("default:")
             if "any" in layouts:
-                lines += self._answer("any", layouts["any"], "flaws")
-            lines += ["    break;", "}", "return flaws;"]
+                lines += self._errors("any", layouts["any"], "errors")
+            lines += ["    break;", "}", "return errors;"]
         else:
             # several that only the chip's state tells apart: one of them must fit
             items = list(layouts.items())
-            lines = ["uint8_t flaws = 0U;", *_out(self._answer(*items[0], "flaws"))]
+            lines = ["uint8_t errors = 0U;", *_out(self._errors(*items[0], "errors"))]
             if len(items) > 1:
                 lines.insert(1, "uint8_t other = 0U;")
             for key, layout in items[1:]:
-                lines += ["if ((flaws & 0x3FU) != 0U) {", *self._answer(key, layout, "other")]
+                lines += ["if ((errors & 0x3FU) != 0U) {", *self._errors(key, layout, "other")]
                 lines += [
-                    "    if ((other & 0x3FU) < (flaws & 0x3FU)) {",
-                    "        flaws = other;",
+                    "    if ((other & 0x3FU) < (errors & 0x3FU)) {",
+                    "        errors = other;",
                     "    }",
                     "}",
                 ]
-            lines.append("return flaws;")
+            lines.append("return errors;")
         text = "\n".join(lines)
         if "sent" not in text:
             lines.insert(1, "(void)sent;")
@@ -152,12 +152,12 @@ class ReplyWriter(FrameWriter):
         self.sheet.function(
             f"uint8_t {name}({self.kind} sent, {self.kind} frame)",
             lines,
-            "What is wrong with the reply to a command (FLAW bits), as far as the map tells; RESET is none, but news.",
+            "What is wrong with the reply to a command (FRAME_ERROR bits), as far as the map tells; RESET is none: it tells that the chip was reset.",
         )
         return name
 
-    def _answer(self, key: str, layout: Layout, target: str) -> list[str]:
-        """Lines that put the flaws of a reply of this layout into `target`."""
+    def _errors(self, key: str, layout: Layout, target: str) -> list[str]:
+        """Lines that put the errors of a reply of this layout into `target`."""
         pieces = ("reply",) if key == "any" else (word(key).lower(), "reply")
         unpack, struct = self.name(*pieces, "unpack"), self.name(*pieces, "t")
         shown = any(p.kind not in UNSHOWN for p in layout.parts)
@@ -173,16 +173,16 @@ class ReplyWriter(FrameWriter):
                 continue
             item = self.sheet.names.member(part.name, taken)
             fault = self.sheet.chip.faults.get(part.fault)
-            flaw = ""
+            error = ""
             if part.kind == "status" and fault is not None and part.width == 1:
                 if set(fault.raised_by) & REJECTIONS:
-                    flaw = "REJECTED"
+                    error = "REJECTED"
                 elif fault.normal_at_power_up:
-                    flaw = "RESET"
-            if flaw:
+                    error = "RESET"
+            if error:
                 lines += [
                     f"    if (parts.{item}) {{",
-                    f"        {target} |= {self.flaw(flaw)};",
+                    f"        {target} |= {self.error(error)};",
                     "    }",
                 ]
         if shown and len(lines) == 3 + any(p.kind == "echo" for p in layout.parts):

@@ -25,10 +25,10 @@ if TYPE_CHECKING:
 
 RESULTS = (
     ("OK", 0, "every step went as it must"),
-    ("BUS", 1, "the transfer routine reported a failure"),
-    ("FLAW", 2, "a reply contradicts its layout: guard, fixed bits, echo"),
+    ("SPI", 1, "the transfer routine reported a failure"),
+    ("FRAME_ERROR", 2, "a reply contradicts its layout: check bits, fixed bits, echo"),
     ("EXPECT", 3, "a word is not what it must be"),
-    ("REJECTED", 4, "status or counter of a reply say that a frame was not accepted"),
+    ("REJECTED", 4, "status or counter of a reply say that a frame was rejected"),
     ("CHANGED", 5, "two reads of a status register differ: read again"),
     ("RESET", 6, "the chip has been reset since it was configured"),
     ("BUSY", 7, "go on"),
@@ -42,7 +42,7 @@ class Runner:
     def __init__(self, sheet: Sheet, frames: dict[str, FrameNames]) -> None:
         self.sheet, self.frames = sheet, list(frames.values())
         names = sheet.names
-        self.bus, self.step, self.task = (names.lower(n) for n in ("bus_t", "step_t", "task_t"))
+        self.spi, self.step, self.task = (names.lower(n) for n in ("spi_t", "step_t", "task_t"))
         self.frame, self.data = frame_type(sheet), word_type(sheet)
         self.several = len(self.frames) > 1
         self.after = max(f.frame.after for f in self.frames)
@@ -86,7 +86,7 @@ class Runner:
         self.exchange()
         if any(a in self.sheet.tables for a in ("init", "readback", "warm")):
             self.tasks()
-            if "status_steps" in self.sheet.tables:
+            if "status" in self.sheet.tables:
                 self.status()
             if "warm" in self.sheet.tables:
                 self.resync()
@@ -100,9 +100,9 @@ class Runner:
             "running the steps",
             [
                 "Give it a transfer of one chip-select burst: select, clock `size` bytes out of `out` and into `in`, "
-                "deselect. It must return false where the bus failed.",
+                "deselect. It must return false where the SPI failed.",
                 "Each reply is checked as far as the map allows: check bits, fixed bits, echo, counter, and status that "
-                "says that a frame was not accepted. What was found stands in the bus structure.",
+                "says that a frame was rejected. What was found stands in the structure spi_t.",
                 "Restart: after any result other than OK, BUSY and WAIT begin the table again, not at the step that "
                 "failed: an unlocking key may be half way. A chip that was reset needs init; where only the controller "
                 "was, resync and then warm.",
@@ -131,7 +131,7 @@ class Runner:
             f"    uint32_t sent[{len(self.frames)}];   /* frames of each format since the chip's reset */",
             *(
                 [
-                    f"    {self.frame} asked[{self.after}];  /* commands whose replies are to come, the last first */"
+                    f"    {self.frame} pending[{self.after}];  /* commands whose replies are to come, the last one first */"
                 ]
                 if self.after
                 else []
@@ -143,10 +143,10 @@ class Runner:
             f"    {self.data} kept;       /* bits that must be written as they were read */",
             "    uint16_t step;      /* the step in hand, of its table */",
             *(["    uint16_t frames;    /* so far, modulo 65536 */"] if self.after else []),
-            "    uint8_t flaws;      /* FLAW_... of the last reply */",
+            "    uint8_t errors;     /* FRAME_ERROR_... of the last reply */",
             *(
                 [
-                    "    uint8_t open;       /* commands in `asked` */",
+                    "    uint8_t pending_count; /* how many */",
                     "    uint8_t format;     /* and their format */",
                 ]
                 if self.after
@@ -162,34 +162,34 @@ class Runner:
                 if self.counted
                 else []
             ),
-            f"}} {self.bus};",
+            f"}} {self.spi};",
         )
         lines = [
             "uint8_t i;",
-            "bus->transfer = transfer;",
-            "bus->wait_us = wait_us;",
-            "bus->context = context;",
+            "spi->transfer = transfer;",
+            "spi->wait_us = wait_us;",
+            "spi->context = context;",
             f"for (i = 0U; i < {count(len(self.frames))}; i++) {{",
-            "    bus->sent[i] = 0U;",
+            "    spi->sent[i] = 0U;",
             "}",
         ]
         if self.after:
             lines += [
                 f"for (i = 0U; i < {count(self.after)}; i++) {{",
-                "    bus->asked[i] = 0U;",
+                "    spi->pending[i] = 0U;",
                 "}",
             ]
         lines += [
-            f"bus->{m} = 0U;"
-            for m in ("command", "reply", "got", "differ", "kept", "step", "flaws")
+            f"spi->{m} = 0U;"
+            for m in ("command", "reply", "got", "differ", "kept", "step", "errors")
         ]
         if self.after:
-            lines += ["bus->open = 0U;", "bus->format = 0U;", "bus->frames = 0U;"]
-        lines += ["bus->rejected = false;", "bus->reset = false;"]
+            lines += ["spi->pending_count = 0U;", "spi->format = 0U;", "spi->frames = 0U;"]
+        lines += ["spi->rejected = false;", "spi->reset = false;"]
         if self.counted:
-            lines += ["bus->counted = false;", "bus->counter = 0U;"]
+            lines += ["spi->counted = false;", "spi->counter = 0U;"]
         sheet.function(
-            f"void {self.low('bus_init')}({self.bus} *bus, "
+            f"void {self.low('spi_init')}({self.spi} *spi, "
             "bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size), "
             "void (*wait_us)(void *context, uint32_t us), void *context)",
             lines,
@@ -199,13 +199,13 @@ class Runner:
     def frame_out(self) -> None:
         bodies = []
         for item in self.frames:
-            sealed = f"({item.kind})command"
+            complete = f"({item.kind})command"
             if item.counters:
-                sealed = f"{item.seal}({sealed}, bus->sent[{item.index}])"
+                complete = f"{item.complete}({complete}, spi->sent[{item.index}])"
             body = [
-                f"const {item.kind} sealed = {sealed};",
-                f"{self.of(item, 'to_bytes')}(sealed, out);",
-                "bus->command = sealed;",
+                f"const {item.kind} complete = {complete};",
+                f"{self.of(item, 'to_bytes')}(complete, out);",
+                "spi->command = complete;",
                 f"bytes = {self.of(item, 'BYTES', macro=True)};",
             ]
             bodies.append(body)
@@ -217,61 +217,61 @@ class Runner:
                 f"return {self.of(self.frames[0], 'BYTES', macro=True)};",
             ]
         self.sheet.function(
-            f"uint8_t {self.low('frame_out')}({self.bus} *bus{self.formal}, {self.frame} command, uint8_t *out)",
+            f"uint8_t {self.low('frame_out')}({self.spi} *spi{self.formal}, {self.frame} command, uint8_t *out)",
             lines,
             "The bytes of a frame, counters and check bits included, as a byte-wide SPI or DMA sends them; how many.",
         )
 
     def _checked(self, item: FrameNames) -> list[str]:
-        """Lines that look at a reply of this format; `flaws` is what is wrong."""
+        """Lines that look at a reply of this format; `errors` is what is wrong."""
         after = item.frame.after
         lines = [
             f"const {item.kind} reply = {self.of(item, 'from_bytes')}(in);",
-            "bus->reply = reply;",
-            f"bus->sent[{item.index}]++;",
+            "spi->reply = reply;",
+            f"spi->sent[{item.index}]++;",
         ]
-        if not item.answer:
+        if not item.errors:
             return lines
-        asked = f"bus->asked[{after - 1}]" if after else "bus->command"
+        pending = f"spi->pending[{after - 1}]" if after else "spi->command"
         expression, step, width = item.counter
-        body = [f"flaws = {item.answer}(({item.kind}){asked}, reply);"]
+        body = [f"errors = {item.errors}(({item.kind}){pending}, reply);"]
         if expression:
             kind = utype(width)
             mask = number((1 << width) - 1, width)
             solid = number(15, 8)
             body += [
-                f"if ((flaws & {solid}) != 0U) {{",
-                "    bus->counted = false;",
+                f"if ((errors & {solid}) != 0U) {{",
+                "    spi->counted = false;",
                 "} else {",
                 f"    const {kind} now = ({kind}){expression};",
-                f"    if (bus->counted && (now != ((bus->counter + {count(step)}) & {mask}))) {{",
-                f"        flaws |= {self.sheet.names.macro('FLAW', 'COUNTER')};",
+                f"    if (spi->counted && (now != ((spi->counter + {count(step)}) & {mask}))) {{",
+                f"        errors |= {self.sheet.names.macro('FRAME_ERROR', 'COUNTER')};",
                 "    }",
-                "    bus->counter = now;",
-                "    bus->counted = true;",
+                "    spi->counter = now;",
+                "    spi->counted = true;",
                 "}",
             ]
         if after:
-            test = f"bus->open >= {count(after)}"
+            test = f"spi->pending_count >= {count(after)}"
             if self.several:
-                test = f"(bus->format == format) && ({test})"
+                test = f"(spi->format == format) && ({test})"
             body = [f"if ({test}) {{", *(f"    {x}" for x in body), "}"]
         return lines + body
 
     def frame_in(self) -> None:
         names = self.sheet.names
-        flaw = {n: names.macro("FLAW", n) for n in ("RESET", "REJECTED")}
-        lines = ["uint8_t flaws = 0U;", f"uint8_t result = {self.result('OK')};"]
+        error = {n: names.macro("FRAME_ERROR", n) for n in ("RESET", "REJECTED")}
+        lines = ["uint8_t errors = 0U;", f"uint8_t result = {self.result('OK')};"]
         if not self.several:
             # declarations first: no mixing with statements is needed in C99, but it reads better
             lines += ["{", *(f"    {x}" for x in self._checked(self.frames[0])), "}"]
         else:
             if self.after:
                 lines += [
-                    "if (bus->format != format) {",
-                    "    bus->open = 0U;",
-                    *(["    bus->counted = false;"] if self.counted else []),
-                    "    bus->format = format;",
+                    "if (spi->format != format) {",
+                    "    spi->pending_count = 0U;",
+                    *(["    spi->counted = false;"] if self.counted else []),
+                    "    spi->format = format;",
                     "}",
                 ]
             lines += self.cases([self._checked(f) for f in self.frames])
@@ -280,7 +280,7 @@ class Runner:
             lines += (
                 [
                     f"    for (i = {count(self.after - 1)}; i > 0U; i--) {{",
-                    "        bus->asked[i] = bus->asked[i - 1U];",
+                    "        spi->pending[i] = spi->pending[i - 1U];",
                     "    }",
                 ]
                 if self.after > 1
@@ -289,37 +289,37 @@ class Runner:
             if self.after == 1:
                 lines.remove("    uint8_t i;")
             lines += [
-                "    bus->asked[0] = bus->command;",
-                "    bus->frames++;",
-                f"    if (bus->open < {count(self.after)}) {{",
-                "        bus->open++;",
+                "    spi->pending[0] = spi->command;",
+                "    spi->frames++;",
+                f"    if (spi->pending_count < {count(self.after)}) {{",
+                "        spi->pending_count++;",
                 "    }",
                 "}",
             ]
         lines += [
-            f"bus->reset = (flaws & {flaw['RESET']}) != 0U;",
-            f"flaws = (uint8_t)((unsigned int)flaws & {number(0x3F, 8)});",
-            f"if ((flaws & {number(15, 8)}) != 0U) {{",
-            f"    result = {self.result('FLAW')};",
-            f"}} else if ((flaws & {flaw['REJECTED']}) != 0U) {{",
+            f"spi->reset = (errors & {error['RESET']}) != 0U;",
+            f"errors = (uint8_t)((unsigned int)errors & {number(0x3F, 8)});",
+            f"if ((errors & {number(15, 8)}) != 0U) {{",
+            f"    result = {self.result('FRAME_ERROR')};",
+            f"}} else if ((errors & {error['REJECTED']}) != 0U) {{",
             "    /* the flag may stay until it is cleared: news only where it was not there before */",
-            f"    if ((!bus->rejected) || (flaws != {flaw['REJECTED']})) {{",
+            f"    if ((!spi->rejected) || (errors != {error['REJECTED']})) {{",
             f"        result = {self.result('REJECTED')};",
             "    }",
-            "    bus->rejected = true;",
+            "    spi->rejected = true;",
             "} else {",
-            "    bus->rejected = false;",
-            "    if (flaws != 0U) {",
+            "    spi->rejected = false;",
+            "    if (errors != 0U) {",
             f"        result = {self.result('REJECTED')};",
             "    }",
             "}",
-            "bus->flaws = flaws;",
+            "spi->errors = errors;",
             "return result;",
         ]
         self.sheet.function(
-            f"uint8_t {self.low('frame_in')}({self.bus} *bus{self.formal}, const uint8_t *in)",
+            f"uint8_t {self.low('frame_in')}({self.spi} *spi{self.formal}, const uint8_t *in)",
             lines,
-            "What came in during that frame, checked as the reply to the command that it answers. RUN_...",
+            "What came in during that frame, checked as the reply to the command that it belongs to. RUN_...",
         )
 
     def exchange(self) -> None:
@@ -337,16 +337,16 @@ class Runner:
                         f"for (k = 0U; done && (k < {bursts}); k++) {{",
                         "    uint8_t size = 0U;",
                         f"    {self.sheet.fetch('size', f'{table}[k]')}",
-                        "    done = bus->transfer(bus->context, &out[at], &in[at], size);",
+                        "    done = spi->transfer(spi->context, &out[at], &in[at], size);",
                         "    at = (uint8_t)(at + size);",
                         "}",
                     ]
                 )
             else:
                 size = self.of(item, "BYTES", macro=True)
-                bodies.append([f"done = bus->transfer(bus->context, out, in, {size});"])
+                bodies.append([f"done = spi->transfer(spi->context, out, in, {size});"])
         self.sheet.hidden_function(
-            f"bool {transfer}({self.bus} *bus{self.formal}, const uint8_t *out, uint8_t *in)",
+            f"bool {transfer}({self.spi} *spi{self.formal}, const uint8_t *out, uint8_t *in)",
             [
                 f"bool done{' = false' if self.several else ''};",
                 *self.cases(bodies),
@@ -356,15 +356,15 @@ class Runner:
         )
         most = self.sheet.names.macro("BYTES_MOST")
         self.sheet.function(
-            f"uint8_t {self.low('exchange')}({self.bus} *bus{self.formal}, {self.frame} command, {self.frame} *reply)",
+            f"uint8_t {self.low('exchange')}({self.spi} *spi{self.formal}, {self.frame} command, {self.frame} *reply)",
             [
                 f"uint8_t out[{most}];",
                 f"uint8_t in[{most}];",
-                f"uint8_t result = {self.result('BUS')};",
-                f"(void){self.low('frame_out')}(bus{self.actual}, command, out);",
-                f"if ({transfer}(bus{self.actual}, out, in)) {{",
-                f"    result = {self.low('frame_in')}(bus{self.actual}, in);",
-                "    *reply = bus->reply;",
+                f"uint8_t result = {self.result('SPI')};",
+                f"(void){self.low('frame_out')}(spi{self.actual}, command, out);",
+                f"if ({transfer}(spi{self.actual}, out, in)) {{",
+                f"    result = {self.low('frame_in')}(spi{self.actual}, in);",
+                "    *reply = spi->reply;",
                 "}",
                 "return result;",
             ],
@@ -385,7 +385,7 @@ class Runner:
             "    uint16_t size;",
             "    uint16_t at;",
             *(
-                ["    uint16_t seen;      /* bus->frames after the last one of this task */"]
+                ["    uint16_t seen;      /* spi->frames after the last one of this task */"]
                 if self.after
                 else []
             ),
@@ -412,14 +412,14 @@ class Runner:
         self._task_in()
         fmt = ", task->step.format" if self.several else ""
         sheet.function(
-            f"uint8_t {self.low('tick')}({self.bus} *bus, {self.task} *task)",
+            f"uint8_t {self.low('tick')}({self.spi} *spi, {self.task} *task)",
             [
-                f"uint8_t result = {self.low('task_out')}(bus, task);",
+                f"uint8_t result = {self.low('task_out')}(spi, task);",
                 f"if (result == {self.result('BUSY')}) {{",
-                f"    if ({self.low('transfer')}(bus{fmt}, task->out, task->in)) {{",
-                f"        result = {self.low('task_in')}(bus, task);",
+                f"    if ({self.low('transfer')}(spi{fmt}, task->out, task->in)) {{",
+                f"        result = {self.low('task_in')}(spi, task);",
                 "    } else {",
-                f"        result = {self.result('BUS')};",
+                f"        result = {self.result('SPI')};",
                 "    }",
                 "}",
                 "return result;",
@@ -431,9 +431,9 @@ class Runner:
             f"uint8_t result = {self.result('BUSY')};",
             f"{self.low('task_begin')}(&task, steps, size);",
             f"while ((result == {self.result('BUSY')}) || (result == {self.result('WAIT')})) {{",
-            f"    result = {self.low('tick')}(bus, &task);",
+            f"    result = {self.low('tick')}(spi, &task);",
             f"    if (result == {self.result('WAIT')}) {{",
-            "        bus->wait_us(bus->context, task.wait_us);",
+            "        spi->wait_us(spi->context, task.wait_us);",
             "    }",
             "}",
             f"if (result != {self.result('OK')}) {{",
@@ -442,10 +442,10 @@ class Runner:
             "return result;",
         ]
         sheet.function(
-            f"uint8_t {self.low('run')}({self.bus} *bus, const {self.step} *steps, uint16_t size, uint16_t *failed)",
+            f"uint8_t {self.low('run')}({self.spi} *spi, const {self.step} *steps, uint16_t size, uint16_t *failed)",
             lines,
-            "Runs a table of steps; stops at the first that fails and says which; bus->got and bus->differ tell of a "
-            "word that is not as it must be, bus->flaws of a reply. RUN_...",
+            "Runs a table of steps; stops at the first that fails and says which; spi->got and spi->differ tell of a "
+            "word that is not as it must be, spi->errors of a reply. RUN_...",
         )
 
     def _task_out(self) -> None:
@@ -454,7 +454,7 @@ class Runner:
         lines = [f"uint8_t result = {self.result('OK')};", "if (task->at < task->size) {"]
         lines += [
             f"    {self.sheet.fetch('task->step', 'task->steps[task->at]')}",
-            "    bus->step = task->at;",
+            "    spi->step = task->at;",
             f"    if (task->step.kind == {self.kind('WAIT')}) {{",
             "        task->wait_us = task->step.wait_us;",
             "        task->at++;",
@@ -472,7 +472,7 @@ class Runner:
         if any(fillers):
             lines += [
                 "        /* a frame from elsewhere has come between: its reply is not this task's */",
-                "        if (task->seen != bus->frames) {",
+                "        if (task->seen != spi->frames) {",
                 "            task->fetched = 0U;",
                 "        }",
             ]
@@ -485,14 +485,14 @@ class Runner:
             ]
             lines += [*(f"            {x}" for x in self.cases(bodies)), "        }"]
         lines += [
-            f"        task->bytes = {self.low('frame_out')}(bus{fmt}, command, task->out);",
+            f"        task->bytes = {self.low('frame_out')}(spi{fmt}, command, task->out);",
             f"        result = {self.result('BUSY')};",
             "    }",
             "}",
             "return result;",
         ]
         self.sheet.function(
-            f"uint8_t {self.low('task_out')}({self.bus} *bus, {self.task} *task)",
+            f"uint8_t {self.low('task_out')}({self.spi} *spi, {self.task} *task)",
             lines,
             "The next frame in task->out, ready for DMA: send task->bytes of it and get as many into task->in "
             "(a frame of several bursts in its bursts), then call task_in. BUSY, or WAIT, or OK: nothing is left.",
@@ -508,9 +508,13 @@ class Runner:
                 bodies.append(["/* carries no data */"])
                 continue
             bits = item.frame.length
-            merged = f"({item.kind})(({item.kind})command | {put('bus->kept', part.bits, bits)})"
+            merged = f"({item.kind})(({item.kind})command | {put('spi->kept', part.bits, bits)})"
             bodies.append(
-                [f"command = {item.guard}({merged});" if item.guard else f"command = {merged};"]
+                [
+                    f"command = {item.check_bits}({merged});"
+                    if item.check_bits
+                    else f"command = {merged};"
+                ]
             )
         return bodies
 
@@ -525,10 +529,12 @@ class Runner:
         for item in self.frames:
             if not item.reply_data:
                 bodies.append(
-                    [f"result = {self.result('FLAW')}; /* no reply of this format has data */"]
+                    [
+                        f"result = {self.result('FRAME_ERROR')}; /* no reply of this format has data */"
+                    ]
                 )
                 continue
-            read = f"(void){item.reply_data}(({item.kind})task->step.frame, ({item.kind})bus->reply, &bus->got);"
+            read = f"(void){item.reply_data}(({item.kind})task->step.frame, ({item.kind})spi->reply, &spi->got);"
             after = item.frame.after
             if not after:
                 bodies.append([read])
@@ -545,28 +551,28 @@ class Runner:
                 )
         judge = [
             "task->fetched = 0U;",
-            "bus->differ = 0U;",
+            "spi->differ = 0U;",
             f"if ({kind} == {self.kind('EXPECT')}) {{",
-            f"    bus->differ = ({self.data})((({self.wide})bus->got & task->step.mask) ^ task->step.expect);",
+            f"    spi->differ = ({self.data})((({self.wide})spi->got & task->step.mask) ^ task->step.expect);",
             f"}} else if ({kind} == {self.kind('KEEP')}) {{",
-            f"    bus->kept = ({self.data})(({self.wide})bus->got & task->step.mask);",
+            f"    spi->kept = ({self.data})(({self.wide})spi->got & task->step.mask);",
             f"}} else if ({kind} == {self.kind('SAME')}) {{",
-            f"    bus->differ = ({self.data})((({self.wide})bus->got & task->step.mask) ^ bus->kept);",
+            f"    spi->differ = ({self.data})((({self.wide})spi->got & task->step.mask) ^ spi->kept);",
             "} else {",
             "    /* the word is the caller's */",
             "}",
-            "if (bus->differ != 0U) {",
+            "if (spi->differ != 0U) {",
             f"    result = {self.result('EXPECT')};",
             "}",
         ]
         lines = [
-            f"uint8_t result = {self.low('frame_in')}(bus{fmt}, task->in);",
+            f"uint8_t result = {self.low('frame_in')}(spi{fmt}, task->in);",
             f"if (result == {self.result('OK')}) {{",
         ]
         # where each reply comes in its own frame, nothing is ever waited for
         waits = self.after > 0
         if waits:
-            lines += ["    bool done = true;", "    task->seen = bus->frames;"]
+            lines += ["    bool done = true;", "    task->seen = spi->frames;"]
         test = " || ".join(f"({kind} == {r})" for r in reads)
         lines += [f"    if ({test}) {{"]
         if self.several:
@@ -591,7 +597,7 @@ class Runner:
             "return result;",
         ]
         self.sheet.function(
-            f"uint8_t {self.low('task_in')}({self.bus} *bus, {self.task} *task)",
+            f"uint8_t {self.low('task_in')}({self.spi} *spi, {self.task} *task)",
             lines,
             "Takes what came in during that frame. BUSY: go on with task_out; else what went wrong. RUN_...",
         )
@@ -613,13 +619,13 @@ class Runner:
             f"    result = {busy};",
             f"    while (result == {busy}) {{",
             "        const uint16_t at = task.at;",
-            f"        result = {self.low('tick')}(bus, &task);",
+            f"        result = {self.low('tick')}(spi, &task);",
             f"        if ((task.at != at) && (task.step.kind == {self.kind('READ')})) {{",
             "            if (pass == 0U) {",
-            "                words[index] = bus->got;",
+            "                words[index] = spi->got;",
             "            } else {",
             f"                const {self.wide} first = ({self.wide})words[index] & task.step.mask;",
-            f"                const {self.wide} again = ({self.wide})bus->got & task.step.mask;",
+            f"                const {self.wide} again = ({self.wide})spi->got & task.step.mask;",
             f"                const {self.wide} erased = task.step.expect;",
             "                if ((((first ^ again) & (task.step.mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {",
             "                    same = false;",
@@ -636,9 +642,9 @@ class Runner:
             "return result;",
         ]
         self.sheet.function(
-            f"uint8_t {self.low('read_status')}({self.bus} *bus, {self.data} words[{names.macro('STATUS_COUNT')}])",
+            f"uint8_t {self.low('read_status')}({self.spi} *spi, {self.data} words[{names.macro('STATUS_COUNT')}])",
             lines,
-            "Reads every status register of a configured chip twice, ready for `diagnose`: only OK is good. What either "
+            "Reads every status register of a configured chip twice, ready for `explain`: only OK is good. What either "
             "read has shown is in the words, for reading may erase faults. RUN_...",
         )
 
@@ -653,20 +659,20 @@ class Runner:
         rounds = 1 + item.frame.after + (1 if item.counters else 0)
         fmt = f", {count(item.index)}" if self.several else ""
         sheet.function(
-            f"uint8_t {self.low('resync')}({self.bus} *bus)",
+            f"uint8_t {self.low('resync')}({self.spi} *spi)",
             [
                 f"uint8_t result = {self.result('OK')};",
                 "uint8_t k;",
                 f"{self.frame} reply = 0U;",
                 f"/* {what} */",
                 f"for (k = 0U; k < {count(rounds)}; k++) {{",
-                f"    result = {self.low('exchange')}(bus{fmt}, {text}, &reply);",
+                f"    result = {self.low('exchange')}(spi{fmt}, {text}, &reply);",
                 "}",
                 "(void)reply;",
                 "return result;",
             ],
-            "Counters back in step with a chip that has kept its state while the controller restarted: first bus_init, "
-            "then this, then the table `warm`. Not OK: the chip is not configured, or not there. RUN_...",
+            "Counters back in step with a chip that has kept its state while the controller restarted: first spi_init, "
+            "then this, then the table warm_steps. Not OK: the chip is not configured, or not there. RUN_...",
         )
 
     @property
@@ -713,26 +719,26 @@ class Runner:
                     ]
                 )
             )
-        steps, size = self.low("readback"), names.macro("READBACK", "COUNT")
+        steps, size = self.low("readback_steps"), names.macro("READBACK_STEPS", "COUNT")
         sheet.function(
             f"void {self.low('watch_begin')}({self.task} *task)",
             [f"{self.low('task_begin')}(task, {steps}, {size});"],
             "Before the first call of `watch`, and after the chip was configured again.",
         )
-        reset = ["if (bus->reset) {", f"    result = {self.result('RESET')};", "}"]
+        reset = ["if (spi->reset) {", f"    result = {self.result('RESET')};", "}"]
         sheet.function(
-            f"uint8_t {self.low('watch')}({self.bus} *bus, {self.task} *task)",
+            f"uint8_t {self.low('watch')}({self.spi} *spi, {self.task} *task)",
             [
-                f"uint8_t result = {self.low('tick')}(bus, task);",
+                f"uint8_t result = {self.low('tick')}(spi, task);",
                 f"if (result == {self.result('OK')}) {{",
                 f"    {self.low('watch_begin')}(task);",
-                f"    result = {self.low('tick')}(bus, task);",
+                f"    result = {self.low('tick')}(spi, task);",
                 "}",
                 *(reset if self.sheet.reset_told else []),
                 "return result;",
             ],
             "One call a period while the bridge runs: a frame of the readback, in rotation. BUSY: nothing found. EXPECT: "
-            "bus->step, bus->got and bus->differ tell where and what; RESET: the chip has lost its settings. Bring the "
+            "spi->step, spi->got and spi->differ tell where and what; RESET: the chip has lost its settings. Bring the "
             "bridge into its safe state before the chip is configured again. RUN_...",
         )
 
@@ -743,7 +749,7 @@ def _ftti(stage: Stage) -> Fraction | None:
 
 
 def write_runner(sheet: Sheet, frames: dict[str, FrameNames], stage: Stage) -> None:
-    """The bus structure, then one frame, then tables of them."""
+    """The structure of the SPI, then one frame, then tables of them."""
     Runner(sheet, frames).write(stage)
 
 

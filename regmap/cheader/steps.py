@@ -32,7 +32,7 @@ STEP_KINDS = (
     ("MERGE", 6, "send the frame, a write, with the bits remembered"),
 )
 
-OUR_TABLES = ("init", "readback", "status_steps", "warm")
+OUR_TABLES = ("init", "readback", "status", "warm")
 
 
 def write_init(
@@ -43,12 +43,12 @@ def write_init(
         "bringing the chip up",
         [
             f"Steps in the order of the map's sequences, as stage {stage.name} wants the chip. Frames are ready "
-            "to send, guard included.",
+            "to send, check bits included.",
             "A step with another kind than SEND says what the reply must hold or how long to wait. An expected "
             f"word is that of the reply to this very frame ({_after_text(sheet)}).",
             *(
                 [
-                    "Settings: as asked, as chosen (min / typ / max by the map's tolerances), relative error, code."
+                    "Settings: as wanted, as chosen (min / typ / max by the map's tolerances), relative error, code."
                 ]
                 if sheet.has("values")
                 else []
@@ -56,9 +56,7 @@ def write_init(
         ],
     )
     if any(f.counters for f in frames.values()):
-        sheet.lines(
-            *block("Frames carry counters: seal each one with its number before it is sent.")
-        )
+        sheet.lines(*block("Frames carry counters: set each one's before it is sent."))
     rows = [(names.macro("STEP", kind), count(code), note) for kind, code, note in STEP_KINDS]
     sheet.lines(*defines(rows))
     several = len(frames) > 1
@@ -135,7 +133,7 @@ def careful(
 ) -> list[Action]:
     """The steps with reserved bits read before they are written back, and with a last read that shows
 
-    whether the frames before were accepted. `before` is what the chip has gone through already.
+    whether a frame before was rejected. `before` is what the chip has gone through already.
     """
     if not sheet.has("frames") or not actions:
         return actions
@@ -201,7 +199,7 @@ def _closing(stage: Stage, actions: list[Action], frames: dict[str, FrameNames])
         found = reads(stage, actions, wanted, "closing")
     except CallError:
         return []
-    why = "whether every frame before was accepted"
+    why = "whether a frame before was rejected"
     found = [replace(a, why=why if a.expect is not None else "") for a in found]
     return [] if any(not frames[a.sent.frame.name].reply_data for a in found if a.sent) else found
 
@@ -230,7 +228,7 @@ def step_table(
             spans[action.sequence] = [index, 0]
         spans[action.sequence][1] += 1
         rows += _step_row(sheet, action, frames, by_setting)
-    stem = word(name)
+    stem = f"{word(name)}_STEPS"
     # the map's sequences may want a name that is ours; then theirs gives way
     own = "" if name in OUR_TABLES else name
     size = names.macro(stem, "COUNT", of=own and f"steps of {name}")
@@ -317,13 +315,13 @@ def _settings_by_register(stage: Stage) -> dict[str, list[Setting]]:
 
 
 def setting_text(setting: Setting) -> str:
-    """`GATE_HS.SOURCE: asked 55 mA, chosen 60 mA (48 mA / 60 mA / 72 mA), error +9.1 %, code 5`.
+    """`GATE_HS.SOURCE: wanted 55 mA, chosen 60 mA (48 mA / 60 mA / 72 mA), error +9.1 %, code 5`.
 
     In brackets min / typ / max by the tolerances of the map.
     """
     choice = setting.choice
     reading = choice.reading
-    text = f"{setting.name}: asked {setting.asked}, chosen {reading.label}"
+    text = f"{setting.name}: wanted {setting.asked}, chosen {reading.label}"
     if reading.band is not None and not reading.band.exact:
         low, typ, high = (
             show(v, reading.band.dim)
@@ -338,7 +336,7 @@ def setting_text(setting: Setting) -> str:
 
 
 def answerable(sheet: Sheet, actions: list[Action], frames: dict[str, FrameNames]) -> list[Action]:
-    """The steps without expectations of chips (or frames) that answer nothing; what is left out is noted."""
+    """The steps without expectations of chips (or frames) that reply nothing; what is left out is noted."""
     if not sheet.has("frames"):
         return actions
     kept = []
@@ -376,7 +374,7 @@ def write_status_steps(
         return
     step_table(
         sheet,
-        "status_steps",
+        "status",
         steps,
         frames,
         {},

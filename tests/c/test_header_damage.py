@@ -247,8 +247,8 @@ def test_a_stop_says_where_and_which_bits(rig: tuple[Rig, str]) -> None:
 
     it.twin.machine.write = stuck  # type: ignore[method-assign]
     result, failed = it.run("init")
-    step, flaws, _, differ = it.found()
-    assert (result, step, flaws, differ) == (3, failed, 0, low)
+    step, errors, _, differ = it.found()
+    assert (result, step, errors, differ) == (3, failed, 0, low)
 
 
 def test_a_controller_that_restarts_alone_finds_its_chip(rig: tuple[Rig, str]) -> None:

@@ -69,7 +69,7 @@ def test_hash_follows_map_stage_version_and_options() -> None:
 
 def test_init_table_follows_the_write_plan() -> None:
     header = generate(STAGE, Options(prefix="gd")).header
-    rows = body("gd_init", header)
+    rows = body("gd_init_steps", header)
     actions = bring_up_sequence(CHIP, STAGE.bank)
     # then one read shows that no frame was rejected: nothing else in the replies of this chip does
     rejected = CHIP.field("STATUS2.SPI_ERR")
@@ -93,7 +93,7 @@ def test_init_table_follows_the_write_plan() -> None:
 def test_the_watch_is_held_against_the_fault_tolerant_time() -> None:
     header = generate(STAGE, Options(prefix="gd")).header
     ticks = int(re.search(r"GD_WATCH_TICKS +(\d+)U", header)[1])  # type: ignore[index]
-    assert ticks == len(body("gd_readback", header))
+    assert ticks == len(body("gd_readback_steps", header))
     most = int(re.search(r"GD_WATCH_PERIOD_MOST_US +(\d+)U", header)[1])  # type: ignore[index]
     # a rotation and the call that comes just too late, within the 200 ms of the stage
     assert (ticks + 1) * most <= 200_000 < (ticks + 1) * (most + 1)
@@ -198,7 +198,7 @@ def test_header_and_source_belong_together() -> None:
     made = generate(STAGE, Options(prefix="gd", split=True, include="drive.h"))
     assert made.source is not None
     assert '#include "drive.h"' in made.source
-    assert "extern const gd_step_t gd_init[GD_INIT_COUNT] GD_FLASH;" in made.header
+    assert "extern const gd_step_t gd_init_steps[GD_INIT_STEPS_COUNT] GD_FLASH;" in made.header
     assert "static const" not in made.header
     with pytest.raises(CallError, match="cannot stand in an #include"):
         generate(STAGE, Options(split=True, include='a".h'))
@@ -315,9 +315,9 @@ def test_a_chip_that_answers_nothing_expects_nothing(tmp_path: Path) -> None:
         "utf-8",
     )
     made = generate(load_stage(tmp_path / "stage.yaml"), Options(prefix="gd"))
-    assert body("gd_init", made.header) == ["{0x8001U, 0U, 0x00U, 0x00U, GD_STEP_SEND},"]
+    assert body("gd_init_steps", made.header) == ["{0x8001U, 0U, 0x00U, 0x00U, GD_STEP_SEND},"]
     assert "gd_read_status" not in made.header
-    assert "gd_verify" not in made.header
+    assert "gd_verify_words" not in made.header
     assert any("'read back R' is left out, because frame w has no reply" in n for n in made.notes)
     (tmp_path / "gd.h").write_text(made.header, "ascii")
     flags = ["-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Werror", "-fsyntax-only", "-x", "c"]
@@ -349,3 +349,21 @@ def test_loading_is_light() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("name", ["numbat24", "potoroo40"])
+def test_every_status_that_tells_of_a_rejected_frame_is_one(name: str) -> None:
+    """Faults raised by wrong check bits alone, too: a part of the reply that holds one says `rejected`."""
+    chip = load_map(name)
+    rejecting = {n for n, f in chip.faults.items() if {"check_bits", "clocks"} & set(f.raised_by)}
+    parts = {
+        p.name
+        for frame in chip.frames.values()
+        for layout in frame.replies.values()
+        for p in layout.parts
+        if p.fault in rejecting
+    }
+    assert parts
+    header = generate(chip, Options(prefix="gd")).header
+    for part in parts:
+        assert f"if (parts.{part}) {{\n            errors |= GD_FRAME_ERROR_REJECTED;" in header

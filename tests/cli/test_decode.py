@@ -54,7 +54,7 @@ def test_an_inverted_register_is_shown_as_it_holds(gateword: Run) -> None:
         "P = not known, a read does not show it"
         in gateword("decode", MAP, f"{READ_MIRROR}:0x2A30").out
     )
-    out = gateword("decode", "bilby32", "--reply", "--to", "GUARD", "0x000000F0").out
+    out = gateword("decode", "bilby32", "--reply", "--to", "SENTRY", "0x000000F0").out
     assert "rejected" in out or "PATTERN = 15" in out
 
 

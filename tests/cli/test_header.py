@@ -72,7 +72,7 @@ def test_check(gateword, tmp_path: Path) -> None:  # type: ignore[no-untyped-def
     assert stage.read_text("utf-8") != text
     stale = gateword("header", str(stage), "-o", str(header), "--check")
     assert stale.status == 1
-    assert "asked 310 mV" in stale.out
+    assert "wanted 310 mV" in stale.out
     assert len(stale.out.splitlines()) < 30
     assert stale.out.splitlines()[-1] == f"{header}: stale; generate it again from {stage}"
     report = json.loads(gateword("header", str(stage), "-o", str(header), "--check", "--json").out)
@@ -99,7 +99,7 @@ def test_sections(gateword) -> None:  # type: ignore[no-untyped-def]
     assert "QUOLL16_MODE_RESET" in only
     assert "_MASK" not in only
     assert "inline" not in only
-    assert "diagnose" not in gateword("header", "quoll16", "--without", "faults").out
+    assert "explain" not in gateword("header", "quoll16", "--without", "faults").out
 
 
 @pytest.mark.parametrize(

@@ -165,13 +165,13 @@ static inline uint8_t sm_secret_key_set(uint8_t value)
 
 /* --- frames ---------------------------------------------------------------------------------- */
 /* SPI mode 1, most significant bit first, select active low. */
-#define SM_FLAW_GUARD     1U              /* a parity bit or checksum is wrong */
-#define SM_FLAW_FIXED     2U              /* a bit that is always the same is not */
-#define SM_FLAW_OPERATION 4U              /* the operation code means nothing */
-#define SM_FLAW_ECHO      8U              /* the reply does not repeat what was sent */
-#define SM_FLAW_COUNTER   16U             /* the reply's counter does not follow the one before: a frame was not accepted */
-#define SM_FLAW_REJECTED  32U             /* the reply's status says that a frame was not accepted */
-#define SM_FLAW_RESET     64U             /* the reply's status says that the chip has been reset */
+#define SM_FRAME_ERROR_CHECK_BITS 1U              /* a parity bit or checksum is wrong */
+#define SM_FRAME_ERROR_FIXED      2U              /* a bit that is always the same is not */
+#define SM_FRAME_ERROR_OPERATION  4U              /* the operation code means nothing */
+#define SM_FRAME_ERROR_ECHO       8U              /* the reply does not repeat what was sent */
+#define SM_FRAME_ERROR_COUNTER    16U             /* the reply's counter does not follow the one before: a frame was rejected */
+#define SM_FRAME_ERROR_REJECTED   32U             /* the reply's status says that a frame was rejected */
+#define SM_FRAME_ERROR_RESET      64U             /* the reply's status says that the chip has been reset */
 
 #define SM_WORD_BITS        16U             /* bits of one frame */
 #define SM_WORD_BYTES       2U              /* bytes on the SPI */
@@ -241,32 +241,32 @@ static inline uint8_t sm_crc4(uint16_t fed)
     return (uint8_t)reg;
 }
 
-/* The frame with its guard bits computed anew. */
-static inline uint16_t sm_word_guard(uint16_t frame)
+/* The frame with its check bits computed anew. */
+static inline uint16_t sm_word_with_check_bits(uint16_t frame)
 {
-    unsigned int sealed = (unsigned int)frame & 0xFFF0U;
-    sealed |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)sealed >> 4U)) & 0xFU);
-    return (uint16_t)sealed;
+    unsigned int complete = (unsigned int)frame & 0xFFF0U;
+    complete |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)complete >> 4U)) & 0xFU);
+    return (uint16_t)complete;
 }
 
-/* A command of frame word from all its parts, guard included. */
+/* A command of frame word from all its parts, check bits included. */
 static inline uint16_t sm_word_pack(uint8_t rw, uint8_t address, uint8_t data)
 {
     const unsigned int frame =
         (((unsigned int)rw << 15U) & 0x8000U) |
         (((unsigned int)address << 12U) & 0x7000U) |
         (((unsigned int)data << 4U) & 0xFF0U);
-    return sm_word_guard((uint16_t)frame);
+    return sm_word_with_check_bits((uint16_t)frame);
 }
 
 /* The frame that reads a register. */
-static inline uint16_t sm_word_read(uint8_t address)
+static inline uint16_t sm_word_make_read(uint8_t address)
 {
     return sm_word_pack(SM_WORD_RW_READ, address, 0U);
 }
 
 /* The frame that writes a register. */
-static inline uint16_t sm_word_write(uint8_t address, uint8_t data)
+static inline uint16_t sm_word_make_write(uint8_t address, uint8_t data)
 {
     return sm_word_pack(SM_WORD_RW_WRITE, address, data);
 }
@@ -274,22 +274,22 @@ static inline uint16_t sm_word_write(uint8_t address, uint8_t data)
 /* commands of frame word, ready to send */
 #define SM_WORD_COMMAND_CLEAR 0x75AEU         /* clears latched faults */
 
-/* What is wrong with a command (FLAW bits); 0: nothing. */
+/* What is wrong with a command (FRAME_ERROR bits); 0: nothing. */
 static inline uint8_t sm_word_check(uint16_t frame)
 {
-    uint8_t flaws = 0U;
-    if (sm_word_guard(frame) != frame) {
-        flaws |= SM_FLAW_GUARD;
+    uint8_t errors = 0U;
+    if (sm_word_with_check_bits(frame) != frame) {
+        errors |= SM_FRAME_ERROR_CHECK_BITS;
     }
-    return flaws;
+    return errors;
 }
 
-/* The reply with its guard bits computed anew. */
-static inline uint16_t sm_word_reply_guard(uint16_t frame)
+/* The reply with its check bits computed anew. */
+static inline uint16_t sm_word_reply_with_check_bits(uint16_t frame)
 {
-    unsigned int sealed = (unsigned int)frame & 0xFFF0U;
-    sealed |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)sealed >> 4U)) & 0xFU);
-    return (uint16_t)sealed;
+    unsigned int complete = (unsigned int)frame & 0xFFF0U;
+    complete |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)complete >> 4U)) & 0xFU);
+    return (uint16_t)complete;
 }
 
 typedef struct {
@@ -297,45 +297,47 @@ typedef struct {
     uint8_t data;  /* the register's word */
 } sm_word_reply_t;
 
-/* The parts of a reply to any command, and what is wrong with it (FLAW bits); 0: nothing. */
+/*
+ * The parts of a reply to any command, and what is wrong with it (FRAME_ERROR bits); 0: nothing.
+ */
 static inline uint8_t sm_word_reply_unpack(uint16_t frame, sm_word_reply_t *parts)
 {
-    uint8_t flaws = 0U;
-    if (sm_word_reply_guard(frame) != frame) {
-        flaws |= SM_FLAW_GUARD;
+    uint8_t errors = 0U;
+    if (sm_word_reply_with_check_bits(frame) != frame) {
+        errors |= SM_FRAME_ERROR_CHECK_BITS;
     }
     if (((unsigned int)frame & 0x7000U) != 0x5000U) {
-        flaws |= SM_FLAW_FIXED;
+        errors |= SM_FRAME_ERROR_FIXED;
     }
     parts->fault = ((unsigned int)frame >> 15U) != 0U;
     parts->data = (uint8_t)(((unsigned int)frame >> 4U) & 0xFFU);
-    return flaws;
+    return errors;
 }
 
 /* The register word in the reply to a read, and what is wrong with that reply. */
-static inline uint8_t sm_word_read_data(uint16_t sent, uint16_t frame, uint8_t *data)
+static inline uint8_t sm_word_reply_data(uint16_t sent, uint16_t frame, uint8_t *data)
 {
     sm_word_reply_t parts;
-    uint8_t flaws = sm_word_reply_unpack(frame, &parts);
+    uint8_t errors = sm_word_reply_unpack(frame, &parts);
     (void)sent;
     *data = (uint8_t)parts.data;
-    return flaws;
+    return errors;
 }
 
 /*
- * What is wrong with the reply to a command (FLAW bits), as far as the map tells; RESET is none,
- * but news.
+ * What is wrong with the reply to a command (FRAME_ERROR bits), as far as the map tells; RESET is
+ * none: it tells that the chip was reset.
  */
-static inline uint8_t sm_word_answer(uint16_t sent, uint16_t frame)
+static inline uint8_t sm_word_reply_errors(uint16_t sent, uint16_t frame)
 {
-    uint8_t flaws = 0U;
+    uint8_t errors = 0U;
     (void)sent;
     {
         sm_word_reply_t parts;
-        flaws = sm_word_reply_unpack(frame, &parts);
+        errors = sm_word_reply_unpack(frame, &parts);
         (void)parts;
     }
-    return flaws;
+    return errors;
 }
 
 /* The frame as the bytes of the SPI, first bit in bit 7 of the first. */
@@ -450,7 +452,7 @@ typedef struct {
     uint8_t count;
     uint8_t fault[SM_FAULT_COUNT];  /* FAULT_ID_..., first cause first */
     uint8_t cause[SM_FAULT_COUNT];  /* by FAULT_ID_...: the raised fault it follows from, or FAULT_NONE */
-} sm_diagnosis_t;
+} sm_explained_t;
 
 /* Whether the status words raise a fault; `words` in the order of STATUS_INDEX. */
 static inline bool sm_fault_raised(const uint8_t words[SM_STATUS_COUNT], uint8_t fault)
@@ -479,7 +481,7 @@ static inline bool sm_fault_before(uint8_t a, uint8_t b)
  * Names the raised faults, first cause first. All ones or all zeros come from wiring: do not
  * believe them.
  */
-static inline void sm_diagnose(const uint8_t words[SM_STATUS_COUNT], sm_diagnosis_t *found)
+static inline void sm_explain(const uint8_t words[SM_STATUS_COUNT], sm_explained_t *found)
 {
     uint8_t depth[SM_FAULT_COUNT];  /* 0: not raised, or only a sum; 1: a first cause; else deeper */
     bool placed[SM_FAULT_COUNT];

@@ -31,11 +31,11 @@ static uint8_t sm_crc4(uint16_t fed)
     return (uint8_t)reg;
 }
 
-uint16_t sm_word_guard(uint16_t frame)
+uint16_t sm_word_with_check_bits(uint16_t frame)
 {
-    unsigned int sealed = (unsigned int)frame & 0xFFF0U;
-    sealed |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)sealed >> 4U)) & 0xFU);
-    return (uint16_t)sealed;
+    unsigned int complete = (unsigned int)frame & 0xFFF0U;
+    complete |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)complete >> 4U)) & 0xFU);
+    return (uint16_t)complete;
 }
 
 uint16_t sm_word_pack(uint8_t rw, uint8_t address, uint8_t data)
@@ -44,50 +44,50 @@ uint16_t sm_word_pack(uint8_t rw, uint8_t address, uint8_t data)
         (((unsigned int)rw << 15U) & 0x8000U) |
         (((unsigned int)address << 12U) & 0x7000U) |
         (((unsigned int)data << 4U) & 0xFF0U);
-    return sm_word_guard((uint16_t)frame);
+    return sm_word_with_check_bits((uint16_t)frame);
 }
 
 uint8_t sm_word_check(uint16_t frame)
 {
-    uint8_t flaws = 0U;
-    if (sm_word_guard(frame) != frame) {
-        flaws |= SM_FLAW_GUARD;
+    uint8_t errors = 0U;
+    if (sm_word_with_check_bits(frame) != frame) {
+        errors |= SM_FRAME_ERROR_CHECK_BITS;
     }
-    return flaws;
+    return errors;
 }
 
-/* The reply with its guard bits computed anew. */
-static uint16_t sm_word_reply_guard(uint16_t frame)
+/* The reply with its check bits computed anew. */
+static uint16_t sm_word_reply_with_check_bits(uint16_t frame)
 {
-    unsigned int sealed = (unsigned int)frame & 0xFFF0U;
-    sealed |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)sealed >> 4U)) & 0xFU);
-    return (uint16_t)sealed;
+    unsigned int complete = (unsigned int)frame & 0xFFF0U;
+    complete |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)complete >> 4U)) & 0xFU);
+    return (uint16_t)complete;
 }
 
 uint8_t sm_word_reply_unpack(uint16_t frame, sm_word_reply_t *parts)
 {
-    uint8_t flaws = 0U;
-    if (sm_word_reply_guard(frame) != frame) {
-        flaws |= SM_FLAW_GUARD;
+    uint8_t errors = 0U;
+    if (sm_word_reply_with_check_bits(frame) != frame) {
+        errors |= SM_FRAME_ERROR_CHECK_BITS;
     }
     if (((unsigned int)frame & 0x7000U) != 0x5000U) {
-        flaws |= SM_FLAW_FIXED;
+        errors |= SM_FRAME_ERROR_FIXED;
     }
     parts->fault = ((unsigned int)frame >> 15U) != 0U;
     parts->data = (uint8_t)(((unsigned int)frame >> 4U) & 0xFFU);
-    return flaws;
+    return errors;
 }
 
-uint8_t sm_word_answer(uint16_t sent, uint16_t frame)
+uint8_t sm_word_reply_errors(uint16_t sent, uint16_t frame)
 {
-    uint8_t flaws = 0U;
+    uint8_t errors = 0U;
     (void)sent;
     {
         sm_word_reply_t parts;
-        flaws = sm_word_reply_unpack(frame, &parts);
+        errors = sm_word_reply_unpack(frame, &parts);
         (void)parts;
     }
-    return flaws;
+    return errors;
 }
 
 void sm_word_to_bytes(uint16_t frame, uint8_t out[SM_WORD_BYTES])
@@ -104,7 +104,7 @@ uint16_t sm_word_from_bytes(const uint8_t in[SM_WORD_BYTES])
     return (uint16_t)frame;
 }
 
-const sm_step_t sm_init[SM_INIT_COUNT] SM_FLASH = {
+const sm_step_t sm_init_steps[SM_INIT_STEPS_COUNT] SM_FLASH = {
     /* power_up */
     /* wait 1 ms: wake-up */
     {0U, 1000U, 0x00U, 0x00U, SM_STEP_WAIT},
@@ -118,8 +118,8 @@ const sm_step_t sm_init[SM_INIT_COUNT] SM_FLASH = {
     {0x75AEU, 0U, 0x00U, 0x00U, SM_STEP_SEND},
     /*
      * DRIVE = 0x29
-     * DRIVE.SOURCE: asked 20 mA, chosen 20 mA (16 mA / 20 mA / 24 mA), no error, code 1
-     * DRIVE.TIME: asked 320 ns, chosen 300 ns (270 ns / 300 ns / 330 ns), error -6.25 %, code 2
+     * DRIVE.SOURCE: wanted 20 mA, chosen 20 mA (16 mA / 20 mA / 24 mA), no error, code 1
+     * DRIVE.TIME: wanted 320 ns, chosen 300 ns (270 ns / 300 ns / 330 ns), error -6.25 %, code 2
      */
     {0x1297U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
     /* SECRET = 0x00 */
@@ -130,11 +130,11 @@ const sm_step_t sm_init[SM_INIT_COUNT] SM_FLASH = {
     /* SECRET.KEY = closed */
     {0x25A8U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
     /* closing */
-    /* read STATUS: whether every frame before was accepted */
+    /* read STATUS: whether a frame before was rejected */
     {0x800BU, 0U, 0x00U, 0x00U, SM_STEP_EXPECT},
 };
 
-const sm_step_t sm_warm[SM_WARM_COUNT] SM_FLASH = {
+const sm_step_t sm_warm_steps[SM_WARM_STEPS_COUNT] SM_FLASH = {
     /* unlock */
     /* SECRET.KEY = open */
     {0x2A5CU, 0U, 0x00U, 0x00U, SM_STEP_SEND},
@@ -151,7 +151,7 @@ const sm_step_t sm_warm[SM_WARM_COUNT] SM_FLASH = {
     /* SECRET.KEY = closed */
     {0x25A8U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
     /* closing */
-    /* read STATUS: whether every frame before was accepted */
+    /* read STATUS: whether a frame before was rejected */
     {0x800BU, 0U, 0x00U, 0x00U, SM_STEP_EXPECT},
 };
 
@@ -161,12 +161,12 @@ const sm_step_t sm_status_steps[SM_STATUS_STEPS_COUNT] SM_FLASH = {
     {0x800BU, 0U, 0x03U, 0x00U, SM_STEP_READ},
 };
 
-const sm_verify_t sm_verify[SM_VERIFY_COUNT] SM_FLASH = {
+const sm_verify_word_t sm_verify_words[SM_VERIFY_WORDS_COUNT] SM_FLASH = {
     /* DRIVE */
     {0x9004U, 0xB3U, 0x21U, SM_DRIVE_ADDR},
 };
 
-const sm_step_t sm_readback[SM_READBACK_COUNT] SM_FLASH = {
+const sm_step_t sm_readback_steps[SM_READBACK_STEPS_COUNT] SM_FLASH = {
     /* readback */
     /* read DRIVE */
     {0x9004U, 0U, 0xB3U, 0x21U, SM_STEP_EXPECT},
@@ -226,7 +226,7 @@ static bool sm_fault_before(uint8_t a, uint8_t b)
     return first;
 }
 
-void sm_diagnose(const uint8_t words[SM_STATUS_COUNT], sm_diagnosis_t *found)
+void sm_explain(const uint8_t words[SM_STATUS_COUNT], sm_explained_t *found)
 {
     uint8_t depth[SM_FAULT_COUNT];  /* 0: not raised, or only a sum; 1: a first cause; else deeper */
     bool placed[SM_FAULT_COUNT];
@@ -285,96 +285,96 @@ void sm_diagnose(const uint8_t words[SM_STATUS_COUNT], sm_diagnosis_t *found)
     }
 }
 
-void sm_bus_init(sm_bus_t *bus, bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size), void (*wait_us)(void *context, uint32_t us), void *context)
+void sm_spi_init(sm_spi_t *spi, bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size), void (*wait_us)(void *context, uint32_t us), void *context)
 {
     uint8_t i;
-    bus->transfer = transfer;
-    bus->wait_us = wait_us;
-    bus->context = context;
+    spi->transfer = transfer;
+    spi->wait_us = wait_us;
+    spi->context = context;
     for (i = 0U; i < 1U; i++) {
-        bus->sent[i] = 0U;
+        spi->sent[i] = 0U;
     }
     for (i = 0U; i < 1U; i++) {
-        bus->asked[i] = 0U;
+        spi->pending[i] = 0U;
     }
-    bus->command = 0U;
-    bus->reply = 0U;
-    bus->got = 0U;
-    bus->differ = 0U;
-    bus->kept = 0U;
-    bus->step = 0U;
-    bus->flaws = 0U;
-    bus->open = 0U;
-    bus->format = 0U;
-    bus->frames = 0U;
-    bus->rejected = false;
-    bus->reset = false;
+    spi->command = 0U;
+    spi->reply = 0U;
+    spi->got = 0U;
+    spi->differ = 0U;
+    spi->kept = 0U;
+    spi->step = 0U;
+    spi->errors = 0U;
+    spi->pending_count = 0U;
+    spi->format = 0U;
+    spi->frames = 0U;
+    spi->rejected = false;
+    spi->reset = false;
 }
 
-uint8_t sm_frame_out(sm_bus_t *bus, uint16_t command, uint8_t *out)
+uint8_t sm_frame_out(sm_spi_t *spi, uint16_t command, uint8_t *out)
 {
-    const uint16_t sealed = (uint16_t)command;
-    sm_word_to_bytes(sealed, out);
-    bus->command = sealed;
+    const uint16_t complete = (uint16_t)command;
+    sm_word_to_bytes(complete, out);
+    spi->command = complete;
     return SM_WORD_BYTES;
 }
 
-uint8_t sm_frame_in(sm_bus_t *bus, const uint8_t *in)
+uint8_t sm_frame_in(sm_spi_t *spi, const uint8_t *in)
 {
-    uint8_t flaws = 0U;
+    uint8_t errors = 0U;
     uint8_t result = SM_RUN_OK;
     {
         const uint16_t reply = sm_word_from_bytes(in);
-        bus->reply = reply;
-        bus->sent[0]++;
-        if (bus->open >= 1U) {
-            flaws = sm_word_answer((uint16_t)bus->asked[0], reply);
+        spi->reply = reply;
+        spi->sent[0]++;
+        if (spi->pending_count >= 1U) {
+            errors = sm_word_reply_errors((uint16_t)spi->pending[0], reply);
         }
     }
     {
-        bus->asked[0] = bus->command;
-        bus->frames++;
-        if (bus->open < 1U) {
-            bus->open++;
+        spi->pending[0] = spi->command;
+        spi->frames++;
+        if (spi->pending_count < 1U) {
+            spi->pending_count++;
         }
     }
-    bus->reset = (flaws & SM_FLAW_RESET) != 0U;
-    flaws = (uint8_t)((unsigned int)flaws & 0x3FU);
-    if ((flaws & 0x0FU) != 0U) {
-        result = SM_RUN_FLAW;
-    } else if ((flaws & SM_FLAW_REJECTED) != 0U) {
+    spi->reset = (errors & SM_FRAME_ERROR_RESET) != 0U;
+    errors = (uint8_t)((unsigned int)errors & 0x3FU);
+    if ((errors & 0x0FU) != 0U) {
+        result = SM_RUN_FRAME_ERROR;
+    } else if ((errors & SM_FRAME_ERROR_REJECTED) != 0U) {
         /* the flag may stay until it is cleared: news only where it was not there before */
-        if ((!bus->rejected) || (flaws != SM_FLAW_REJECTED)) {
+        if ((!spi->rejected) || (errors != SM_FRAME_ERROR_REJECTED)) {
             result = SM_RUN_REJECTED;
         }
-        bus->rejected = true;
+        spi->rejected = true;
     } else {
-        bus->rejected = false;
-        if (flaws != 0U) {
+        spi->rejected = false;
+        if (errors != 0U) {
             result = SM_RUN_REJECTED;
         }
     }
-    bus->flaws = flaws;
+    spi->errors = errors;
     return result;
 }
 
 /* The chip-select bursts of one frame. */
-static bool sm_transfer(sm_bus_t *bus, const uint8_t *out, uint8_t *in)
+static bool sm_transfer(sm_spi_t *spi, const uint8_t *out, uint8_t *in)
 {
     bool done;
-    done = bus->transfer(bus->context, out, in, SM_WORD_BYTES);
+    done = spi->transfer(spi->context, out, in, SM_WORD_BYTES);
     return done;
 }
 
-uint8_t sm_exchange(sm_bus_t *bus, uint16_t command, uint16_t *reply)
+uint8_t sm_exchange(sm_spi_t *spi, uint16_t command, uint16_t *reply)
 {
     uint8_t out[SM_BYTES_MOST];
     uint8_t in[SM_BYTES_MOST];
-    uint8_t result = SM_RUN_BUS;
-    (void)sm_frame_out(bus, command, out);
-    if (sm_transfer(bus, out, in)) {
-        result = sm_frame_in(bus, in);
-        *reply = bus->reply;
+    uint8_t result = SM_RUN_SPI;
+    (void)sm_frame_out(spi, command, out);
+    if (sm_transfer(spi, out, in)) {
+        result = sm_frame_in(spi, in);
+        *reply = spi->reply;
     }
     return result;
 }
@@ -390,12 +390,12 @@ void sm_task_begin(sm_task_t *task, const sm_step_t *steps, uint16_t size)
     task->seen = 0U;
 }
 
-uint8_t sm_task_out(sm_bus_t *bus, sm_task_t *task)
+uint8_t sm_task_out(sm_spi_t *spi, sm_task_t *task)
 {
     uint8_t result = SM_RUN_OK;
     if (task->at < task->size) {
         SM_FETCH(&task->step, &task->steps[task->at]);
-        bus->step = task->at;
+        spi->step = task->at;
         if (task->step.kind == SM_STEP_WAIT) {
             task->wait_us = task->step.wait_us;
             task->at++;
@@ -403,45 +403,45 @@ uint8_t sm_task_out(sm_bus_t *bus, sm_task_t *task)
         } else {
             uint16_t command = task->step.frame;
             /* a frame from elsewhere has come between: its reply is not this task's */
-            if (task->seen != bus->frames) {
+            if (task->seen != spi->frames) {
                 task->fetched = 0U;
             }
             if (task->fetched != 0U) {
                 command = 0x800BU; /* a read of STATUS fetches the reply and changes nothing */
             }
-            task->bytes = sm_frame_out(bus, command, task->out);
+            task->bytes = sm_frame_out(spi, command, task->out);
             result = SM_RUN_BUSY;
         }
     }
     return result;
 }
 
-uint8_t sm_task_in(sm_bus_t *bus, sm_task_t *task)
+uint8_t sm_task_in(sm_spi_t *spi, sm_task_t *task)
 {
-    uint8_t result = sm_frame_in(bus, task->in);
+    uint8_t result = sm_frame_in(spi, task->in);
     if (result == SM_RUN_OK) {
         bool done = true;
-        task->seen = bus->frames;
+        task->seen = spi->frames;
         if ((task->step.kind == SM_STEP_EXPECT) || (task->step.kind == SM_STEP_READ) || (task->step.kind == SM_STEP_KEEP) || (task->step.kind == SM_STEP_SAME)) {
             if (task->fetched < 1U) {
                 task->fetched++;
                 done = false;
             } else {
-                (void)sm_word_read_data((uint16_t)task->step.frame, (uint16_t)bus->reply, &bus->got);
+                (void)sm_word_reply_data((uint16_t)task->step.frame, (uint16_t)spi->reply, &spi->got);
             }
             if (done) {
                 task->fetched = 0U;
-                bus->differ = 0U;
+                spi->differ = 0U;
                 if (task->step.kind == SM_STEP_EXPECT) {
-                    bus->differ = (uint8_t)(((unsigned int)bus->got & task->step.mask) ^ task->step.expect);
+                    spi->differ = (uint8_t)(((unsigned int)spi->got & task->step.mask) ^ task->step.expect);
                 } else if (task->step.kind == SM_STEP_KEEP) {
-                    bus->kept = (uint8_t)((unsigned int)bus->got & task->step.mask);
+                    spi->kept = (uint8_t)((unsigned int)spi->got & task->step.mask);
                 } else if (task->step.kind == SM_STEP_SAME) {
-                    bus->differ = (uint8_t)(((unsigned int)bus->got & task->step.mask) ^ bus->kept);
+                    spi->differ = (uint8_t)(((unsigned int)spi->got & task->step.mask) ^ spi->kept);
                 } else {
                     /* the word is the caller's */
                 }
-                if (bus->differ != 0U) {
+                if (spi->differ != 0U) {
                     result = SM_RUN_EXPECT;
                 }
             }
@@ -458,28 +458,28 @@ uint8_t sm_task_in(sm_bus_t *bus, sm_task_t *task)
     return result;
 }
 
-uint8_t sm_tick(sm_bus_t *bus, sm_task_t *task)
+uint8_t sm_tick(sm_spi_t *spi, sm_task_t *task)
 {
-    uint8_t result = sm_task_out(bus, task);
+    uint8_t result = sm_task_out(spi, task);
     if (result == SM_RUN_BUSY) {
-        if (sm_transfer(bus, task->out, task->in)) {
-            result = sm_task_in(bus, task);
+        if (sm_transfer(spi, task->out, task->in)) {
+            result = sm_task_in(spi, task);
         } else {
-            result = SM_RUN_BUS;
+            result = SM_RUN_SPI;
         }
     }
     return result;
 }
 
-uint8_t sm_run(sm_bus_t *bus, const sm_step_t *steps, uint16_t size, uint16_t *failed)
+uint8_t sm_run(sm_spi_t *spi, const sm_step_t *steps, uint16_t size, uint16_t *failed)
 {
     sm_task_t task;
     uint8_t result = SM_RUN_BUSY;
     sm_task_begin(&task, steps, size);
     while ((result == SM_RUN_BUSY) || (result == SM_RUN_WAIT)) {
-        result = sm_tick(bus, &task);
+        result = sm_tick(spi, &task);
         if (result == SM_RUN_WAIT) {
-            bus->wait_us(bus->context, task.wait_us);
+            spi->wait_us(spi->context, task.wait_us);
         }
     }
     if (result != SM_RUN_OK) {
@@ -488,7 +488,7 @@ uint8_t sm_run(sm_bus_t *bus, const sm_step_t *steps, uint16_t size, uint16_t *f
     return result;
 }
 
-uint8_t sm_read_status(sm_bus_t *bus, uint8_t words[SM_STATUS_COUNT])
+uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT])
 {
     sm_task_t task;
     uint8_t result = SM_RUN_BUSY;
@@ -500,13 +500,13 @@ uint8_t sm_read_status(sm_bus_t *bus, uint8_t words[SM_STATUS_COUNT])
         result = SM_RUN_BUSY;
         while (result == SM_RUN_BUSY) {
             const uint16_t at = task.at;
-            result = sm_tick(bus, &task);
+            result = sm_tick(spi, &task);
             if ((task.at != at) && (task.step.kind == SM_STEP_READ)) {
                 if (pass == 0U) {
-                    words[index] = bus->got;
+                    words[index] = spi->got;
                 } else {
                     const unsigned int first = (unsigned int)words[index] & task.step.mask;
-                    const unsigned int again = (unsigned int)bus->got & task.step.mask;
+                    const unsigned int again = (unsigned int)spi->got & task.step.mask;
                     const unsigned int erased = task.step.expect;
                     if ((((first ^ again) & (task.step.mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {
                         same = false;
@@ -523,14 +523,14 @@ uint8_t sm_read_status(sm_bus_t *bus, uint8_t words[SM_STATUS_COUNT])
     return result;
 }
 
-uint8_t sm_resync(sm_bus_t *bus)
+uint8_t sm_resync(sm_spi_t *spi)
 {
     uint8_t result = SM_RUN_OK;
     uint8_t k;
     uint16_t reply = 0U;
     /* a read of STATUS fetches the reply and changes nothing */
     for (k = 0U; k < 2U; k++) {
-        result = sm_exchange(bus, 0x800BU, &reply);
+        result = sm_exchange(spi, 0x800BU, &reply);
     }
     (void)reply;
     return result;
@@ -538,17 +538,17 @@ uint8_t sm_resync(sm_bus_t *bus)
 
 void sm_watch_begin(sm_task_t *task)
 {
-    sm_task_begin(task, sm_readback, SM_READBACK_COUNT);
+    sm_task_begin(task, sm_readback_steps, SM_READBACK_STEPS_COUNT);
 }
 
-uint8_t sm_watch(sm_bus_t *bus, sm_task_t *task)
+uint8_t sm_watch(sm_spi_t *spi, sm_task_t *task)
 {
-    uint8_t result = sm_tick(bus, task);
+    uint8_t result = sm_tick(spi, task);
     if (result == SM_RUN_OK) {
         sm_watch_begin(task);
-        result = sm_tick(bus, task);
+        result = sm_tick(spi, task);
     }
-    if (bus->reset) {
+    if (spi->reset) {
         result = SM_RUN_RESET;
     }
     return result;

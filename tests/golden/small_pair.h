@@ -164,13 +164,13 @@ static inline uint8_t sm_secret_key_set(uint8_t value)
 
 /* --- frames ---------------------------------------------------------------------------------- */
 /* SPI mode 1, most significant bit first, select active low. */
-#define SM_FLAW_GUARD     1U              /* a parity bit or checksum is wrong */
-#define SM_FLAW_FIXED     2U              /* a bit that is always the same is not */
-#define SM_FLAW_OPERATION 4U              /* the operation code means nothing */
-#define SM_FLAW_ECHO      8U              /* the reply does not repeat what was sent */
-#define SM_FLAW_COUNTER   16U             /* the reply's counter does not follow the one before: a frame was not accepted */
-#define SM_FLAW_REJECTED  32U             /* the reply's status says that a frame was not accepted */
-#define SM_FLAW_RESET     64U             /* the reply's status says that the chip has been reset */
+#define SM_FRAME_ERROR_CHECK_BITS 1U              /* a parity bit or checksum is wrong */
+#define SM_FRAME_ERROR_FIXED      2U              /* a bit that is always the same is not */
+#define SM_FRAME_ERROR_OPERATION  4U              /* the operation code means nothing */
+#define SM_FRAME_ERROR_ECHO       8U              /* the reply does not repeat what was sent */
+#define SM_FRAME_ERROR_COUNTER    16U             /* the reply's counter does not follow the one before: a frame was rejected */
+#define SM_FRAME_ERROR_REJECTED   32U             /* the reply's status says that a frame was rejected */
+#define SM_FRAME_ERROR_RESET      64U             /* the reply's status says that the chip has been reset */
 
 #define SM_WORD_BITS        16U             /* bits of one frame */
 #define SM_WORD_BYTES       2U              /* bytes on the SPI */
@@ -184,20 +184,20 @@ static inline uint8_t sm_secret_key_set(uint8_t value)
  * (crc)
  */
 
-/* The frame with its guard bits computed anew. */
-uint16_t sm_word_guard(uint16_t frame);
+/* The frame with its check bits computed anew. */
+uint16_t sm_word_with_check_bits(uint16_t frame);
 
-/* A command of frame word from all its parts, guard included. */
+/* A command of frame word from all its parts, check bits included. */
 uint16_t sm_word_pack(uint8_t rw, uint8_t address, uint8_t data);
 
 /* The frame that reads a register. */
-static inline uint16_t sm_word_read(uint8_t address)
+static inline uint16_t sm_word_make_read(uint8_t address)
 {
     return sm_word_pack(SM_WORD_RW_READ, address, 0U);
 }
 
 /* The frame that writes a register. */
-static inline uint16_t sm_word_write(uint8_t address, uint8_t data)
+static inline uint16_t sm_word_make_write(uint8_t address, uint8_t data)
 {
     return sm_word_pack(SM_WORD_RW_WRITE, address, data);
 }
@@ -205,7 +205,7 @@ static inline uint16_t sm_word_write(uint8_t address, uint8_t data)
 /* commands of frame word, ready to send */
 #define SM_WORD_COMMAND_CLEAR 0x75AEU         /* clears latched faults */
 
-/* What is wrong with a command (FLAW bits); 0: nothing. */
+/* What is wrong with a command (FRAME_ERROR bits); 0: nothing. */
 uint8_t sm_word_check(uint16_t frame);
 
 typedef struct {
@@ -213,24 +213,26 @@ typedef struct {
     uint8_t data;  /* the register's word */
 } sm_word_reply_t;
 
-/* The parts of a reply to any command, and what is wrong with it (FLAW bits); 0: nothing. */
+/*
+ * The parts of a reply to any command, and what is wrong with it (FRAME_ERROR bits); 0: nothing.
+ */
 uint8_t sm_word_reply_unpack(uint16_t frame, sm_word_reply_t *parts);
 
 /* The register word in the reply to a read, and what is wrong with that reply. */
-static inline uint8_t sm_word_read_data(uint16_t sent, uint16_t frame, uint8_t *data)
+static inline uint8_t sm_word_reply_data(uint16_t sent, uint16_t frame, uint8_t *data)
 {
     sm_word_reply_t parts;
-    uint8_t flaws = sm_word_reply_unpack(frame, &parts);
+    uint8_t errors = sm_word_reply_unpack(frame, &parts);
     (void)sent;
     *data = (uint8_t)parts.data;
-    return flaws;
+    return errors;
 }
 
 /*
- * What is wrong with the reply to a command (FLAW bits), as far as the map tells; RESET is none,
- * but news.
+ * What is wrong with the reply to a command (FRAME_ERROR bits), as far as the map tells; RESET is
+ * none: it tells that the chip was reset.
  */
-uint8_t sm_word_answer(uint16_t sent, uint16_t frame);
+uint8_t sm_word_reply_errors(uint16_t sent, uint16_t frame);
 
 /* The frame as the bytes of the SPI, first bit in bit 7 of the first. */
 void sm_word_to_bytes(uint16_t frame, uint8_t out[SM_WORD_BYTES]);
@@ -253,10 +255,10 @@ uint16_t sm_word_from_bytes(const uint8_t in[SM_WORD_BYTES]);
 /* --- bringing the chip up -------------------------------------------------------------------- */
 /*
  * Steps in the order of the map's sequences, as stage small_stage wants the chip. Frames are ready
- * to send, guard included.
+ * to send, check bits included.
  * A step with another kind than SEND says what the reply must hold or how long to wait. An expected
  * word is that of the reply to this very frame (it comes 1 frame later).
- * Settings: as asked, as chosen (min / typ / max by the map's tolerances), relative error, code.
+ * Settings: as wanted, as chosen (min / typ / max by the map's tolerances), relative error, code.
  */
 #define SM_STEP_SEND   0U              /* send the frame */
 #define SM_STEP_EXPECT 1U              /* send the frame, a read, and compare the word of its reply */
@@ -274,36 +276,36 @@ typedef struct {
     uint8_t kind;      /* STEP_... */
 } sm_step_t;
 
-#define SM_INIT_COUNT           9U
-#define SM_INIT_POWER_UP_FIRST  0U
-#define SM_INIT_POWER_UP_COUNT  2U
-#define SM_INIT_UNLOCK_FIRST    2U
-#define SM_INIT_UNLOCK_COUNT    1U
-#define SM_INIT_CONFIGURE_FIRST 3U
-#define SM_INIT_CONFIGURE_COUNT 4U
-#define SM_INIT_LOCK_FIRST      7U
-#define SM_INIT_LOCK_COUNT      1U
-#define SM_INIT_CLOSING_FIRST   8U
-#define SM_INIT_CLOSING_COUNT   1U
+#define SM_INIT_STEPS_COUNT           9U
+#define SM_INIT_STEPS_POWER_UP_FIRST  0U
+#define SM_INIT_STEPS_POWER_UP_COUNT  2U
+#define SM_INIT_STEPS_UNLOCK_FIRST    2U
+#define SM_INIT_STEPS_UNLOCK_COUNT    1U
+#define SM_INIT_STEPS_CONFIGURE_FIRST 3U
+#define SM_INIT_STEPS_CONFIGURE_COUNT 4U
+#define SM_INIT_STEPS_LOCK_FIRST      7U
+#define SM_INIT_STEPS_LOCK_COUNT      1U
+#define SM_INIT_STEPS_CLOSING_FIRST   8U
+#define SM_INIT_STEPS_CLOSING_COUNT   1U
 
 /* From power-up to a configured, locked chip. */
-extern const sm_step_t sm_init[SM_INIT_COUNT] SM_FLASH;
+extern const sm_step_t sm_init_steps[SM_INIT_STEPS_COUNT] SM_FLASH;
 
-#define SM_WARM_COUNT           7U
-#define SM_WARM_UNLOCK_FIRST    0U
-#define SM_WARM_UNLOCK_COUNT    1U
-#define SM_WARM_CONFIGURE_FIRST 1U
-#define SM_WARM_CONFIGURE_COUNT 4U
-#define SM_WARM_LOCK_FIRST      5U
-#define SM_WARM_LOCK_COUNT      1U
-#define SM_WARM_CLOSING_FIRST   6U
-#define SM_WARM_CLOSING_COUNT   1U
+#define SM_WARM_STEPS_COUNT           7U
+#define SM_WARM_STEPS_UNLOCK_FIRST    0U
+#define SM_WARM_STEPS_UNLOCK_COUNT    1U
+#define SM_WARM_STEPS_CONFIGURE_FIRST 1U
+#define SM_WARM_STEPS_CONFIGURE_COUNT 4U
+#define SM_WARM_STEPS_LOCK_FIRST      5U
+#define SM_WARM_STEPS_LOCK_COUNT      1U
+#define SM_WARM_STEPS_CLOSING_FIRST   6U
+#define SM_WARM_STEPS_CLOSING_COUNT   1U
 
 /*
  * The same for a chip that is configured already, once `resync` went well: the controller alone
  * restarted.
  */
-extern const sm_step_t sm_warm[SM_WARM_COUNT] SM_FLASH;
+extern const sm_step_t sm_warm_steps[SM_WARM_STEPS_COUNT] SM_FLASH;
 
 #define SM_STATUS_STEPS_COUNT 1U
 
@@ -323,20 +325,20 @@ typedef struct {
     uint8_t mask;     /* bits that hold settings */
     uint8_t expect;   /* what they must hold */
     uint8_t address;
-} sm_verify_t;
+} sm_verify_word_t;
 
-#define SM_VERIFY_COUNT 1U
+#define SM_VERIFY_WORDS_COUNT 1U
 
 /* Configuration registers and their wanted content. */
-extern const sm_verify_t sm_verify[SM_VERIFY_COUNT] SM_FLASH;
+extern const sm_verify_word_t sm_verify_words[SM_VERIFY_WORDS_COUNT] SM_FLASH;
 
-#define SM_READBACK_COUNT 2U
+#define SM_READBACK_STEPS_COUNT 2U
 
 /* The same as steps, with the page selections they need. */
-extern const sm_step_t sm_readback[SM_READBACK_COUNT] SM_FLASH;
+extern const sm_step_t sm_readback_steps[SM_READBACK_STEPS_COUNT] SM_FLASH;
 
 /* The bits in which a word read back differs from what was wanted; 0: none. */
-static inline uint8_t sm_verify_difference(const sm_verify_t *row, uint8_t word)
+static inline uint8_t sm_verify_difference(const sm_verify_word_t *row, uint8_t word)
 {
     return (uint8_t)(((unsigned int)word ^ row->expect) & row->mask);
 }
@@ -429,7 +431,7 @@ typedef struct {
     uint8_t count;
     uint8_t fault[SM_FAULT_COUNT];  /* FAULT_ID_..., first cause first */
     uint8_t cause[SM_FAULT_COUNT];  /* by FAULT_ID_...: the raised fault it follows from, or FAULT_NONE */
-} sm_diagnosis_t;
+} sm_explained_t;
 
 /* Whether the status words raise a fault; `words` in the order of STATUS_INDEX. */
 static inline bool sm_fault_raised(const uint8_t words[SM_STATUS_COUNT], uint8_t fault)
@@ -443,27 +445,27 @@ static inline bool sm_fault_raised(const uint8_t words[SM_STATUS_COUNT], uint8_t
  * Names the raised faults, first cause first. All ones or all zeros come from wiring: do not
  * believe them.
  */
-void sm_diagnose(const uint8_t words[SM_STATUS_COUNT], sm_diagnosis_t *found);
+void sm_explain(const uint8_t words[SM_STATUS_COUNT], sm_explained_t *found);
 
 /* --- running the steps ----------------------------------------------------------------------- */
 /*
  * Give it a transfer of one chip-select burst: select, clock `size` bytes out of `out` and into
- * `in`, deselect. It must return false where the bus failed.
+ * `in`, deselect. It must return false where the SPI failed.
  * Each reply is checked as far as the map allows: check bits, fixed bits, echo, counter, and status
- * that says that a frame was not accepted. What was found stands in the bus structure.
+ * that says that a frame was rejected. What was found stands in the structure spi_t.
  * Restart: after any result other than OK, BUSY and WAIT begin the table again, not at the step
  * that failed: an unlocking key may be half way. A chip that was reset needs init; where only the
  * controller was, resync and then warm.
  */
-#define SM_RUN_OK       0U              /* every step went as it must */
-#define SM_RUN_BUS      1U              /* the transfer routine reported a failure */
-#define SM_RUN_FLAW     2U              /* a reply contradicts its layout: guard, fixed bits, echo */
-#define SM_RUN_EXPECT   3U              /* a word is not what it must be */
-#define SM_RUN_REJECTED 4U              /* status or counter of a reply say that a frame was not accepted */
-#define SM_RUN_CHANGED  5U              /* two reads of a status register differ: read again */
-#define SM_RUN_RESET    6U              /* the chip has been reset since it was configured */
-#define SM_RUN_BUSY     7U              /* go on */
-#define SM_RUN_WAIT     8U              /* go on after task->wait_us */
+#define SM_RUN_OK          0U              /* every step went as it must */
+#define SM_RUN_SPI         1U              /* the transfer routine reported a failure */
+#define SM_RUN_FRAME_ERROR 2U              /* a reply contradicts its layout: check bits, fixed bits, echo */
+#define SM_RUN_EXPECT      3U              /* a word is not what it must be */
+#define SM_RUN_REJECTED    4U              /* status or counter of a reply say that a frame was rejected */
+#define SM_RUN_CHANGED     5U              /* two reads of a status register differ: read again */
+#define SM_RUN_RESET       6U              /* the chip has been reset since it was configured */
+#define SM_RUN_BUSY        7U              /* go on */
+#define SM_RUN_WAIT        8U              /* go on after task->wait_us */
 #define SM_BYTES_MOST 2U
 
 typedef struct {
@@ -471,7 +473,7 @@ typedef struct {
     void (*wait_us)(void *context, uint32_t us);
     void *context;
     uint32_t sent[1];   /* frames of each format since the chip's reset */
-    uint16_t asked[1];  /* commands whose replies are to come, the last first */
+    uint16_t pending[1];  /* commands whose replies are to come, the last one first */
     uint16_t command;    /* the last command, as sent */
     uint16_t reply;      /* what came in meanwhile */
     uint8_t got;        /* the last word read */
@@ -479,29 +481,29 @@ typedef struct {
     uint8_t kept;       /* bits that must be written as they were read */
     uint16_t step;      /* the step in hand, of its table */
     uint16_t frames;    /* so far, modulo 65536 */
-    uint8_t flaws;      /* FLAW_... of the last reply */
-    uint8_t open;       /* commands in `asked` */
+    uint8_t errors;     /* FRAME_ERROR_... of the last reply */
+    uint8_t pending_count; /* how many */
     uint8_t format;     /* and their format */
     bool rejected;      /* the status of the last reply told of a rejected frame */
     bool reset;         /* the status of the last reply told of a reset */
-} sm_bus_t;
+} sm_spi_t;
 
 /* Before the first frame, and each time the chip has been reset. */
-void sm_bus_init(sm_bus_t *bus, bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size), void (*wait_us)(void *context, uint32_t us), void *context);
+void sm_spi_init(sm_spi_t *spi, bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size), void (*wait_us)(void *context, uint32_t us), void *context);
 
 /*
  * The bytes of a frame, counters and check bits included, as a byte-wide SPI or DMA sends them; how
  * many.
  */
-uint8_t sm_frame_out(sm_bus_t *bus, uint16_t command, uint8_t *out);
+uint8_t sm_frame_out(sm_spi_t *spi, uint16_t command, uint8_t *out);
 
 /*
- * What came in during that frame, checked as the reply to the command that it answers. RUN_...
+ * What came in during that frame, checked as the reply to the command that it belongs to. RUN_...
  */
-uint8_t sm_frame_in(sm_bus_t *bus, const uint8_t *in);
+uint8_t sm_frame_in(sm_spi_t *spi, const uint8_t *in);
 
 /* Sends one frame and gets what came in meanwhile. RUN_... */
-uint8_t sm_exchange(sm_bus_t *bus, uint16_t command, uint16_t *reply);
+uint8_t sm_exchange(sm_spi_t *spi, uint16_t command, uint16_t *reply);
 
 typedef struct {
     const sm_step_t *steps;
@@ -509,7 +511,7 @@ typedef struct {
     sm_step_t step;     /* the step in hand */
     uint16_t size;
     uint16_t at;
-    uint16_t seen;      /* bus->frames after the last one of this task */
+    uint16_t seen;      /* spi->frames after the last one of this task */
     uint8_t fetched;    /* frames sent so far to get its reply */
     uint8_t bytes;      /* bytes in `out`, and wanted in `in` */
     uint8_t out[SM_BYTES_MOST];
@@ -524,37 +526,37 @@ void sm_task_begin(sm_task_t *task, const sm_step_t *steps, uint16_t size);
  * (a frame of several bursts in its bursts), then call task_in. BUSY, or WAIT, or OK: nothing is
  * left.
  */
-uint8_t sm_task_out(sm_bus_t *bus, sm_task_t *task);
+uint8_t sm_task_out(sm_spi_t *spi, sm_task_t *task);
 
 /*
  * Takes what came in during that frame. BUSY: go on with task_out; else what went wrong. RUN_...
  */
-uint8_t sm_task_in(sm_bus_t *bus, sm_task_t *task);
+uint8_t sm_task_in(sm_spi_t *spi, sm_task_t *task);
 
 /*
  * One call a tick: at most one frame, no waiting. BUSY and WAIT: call again; OK: the table is done.
  * RUN_...
  */
-uint8_t sm_tick(sm_bus_t *bus, sm_task_t *task);
+uint8_t sm_tick(sm_spi_t *spi, sm_task_t *task);
 
 /*
- * Runs a table of steps; stops at the first that fails and says which; bus->got and bus->differ
- * tell of a word that is not as it must be, bus->flaws of a reply. RUN_...
+ * Runs a table of steps; stops at the first that fails and says which; spi->got and spi->differ
+ * tell of a word that is not as it must be, spi->errors of a reply. RUN_...
  */
-uint8_t sm_run(sm_bus_t *bus, const sm_step_t *steps, uint16_t size, uint16_t *failed);
+uint8_t sm_run(sm_spi_t *spi, const sm_step_t *steps, uint16_t size, uint16_t *failed);
 
 /*
- * Reads every status register of a configured chip twice, ready for `diagnose`: only OK is good.
+ * Reads every status register of a configured chip twice, ready for `explain`: only OK is good.
  * What either read has shown is in the words, for reading may erase faults. RUN_...
  */
-uint8_t sm_read_status(sm_bus_t *bus, uint8_t words[SM_STATUS_COUNT]);
+uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT]);
 
 /*
  * Counters back in step with a chip that has kept its state while the controller restarted: first
- * bus_init, then this, then the table `warm`. Not OK: the chip is not configured, or not there.
+ * spi_init, then this, then the table warm_steps. Not OK: the chip is not configured, or not there.
  * RUN_...
  */
-uint8_t sm_resync(sm_bus_t *bus);
+uint8_t sm_resync(sm_spi_t *spi);
 
 #define SM_WATCH_TICKS 4U              /* calls of watch for one rotation through the readback table */
 /* a setting is lost right after it was read: found one rotation later, at the latest */
@@ -565,10 +567,10 @@ void sm_watch_begin(sm_task_t *task);
 
 /*
  * One call a period while the bridge runs: a frame of the readback, in rotation. BUSY: nothing
- * found. EXPECT: bus->step, bus->got and bus->differ tell where and what; RESET: the chip has lost
+ * found. EXPECT: spi->step, spi->got and spi->differ tell where and what; RESET: the chip has lost
  * its settings. Bring the bridge into its safe state before the chip is configured again. RUN_...
  */
-uint8_t sm_watch(sm_bus_t *bus, sm_task_t *task);
+uint8_t sm_watch(sm_spi_t *spi, sm_task_t *task);
 
 /* --- compile-time assertions ----------------------------------------------------------------- */
 #if defined(__cplusplus) && (__cplusplus >= 201103L)

@@ -164,13 +164,13 @@ static inline uint8_t sm_secret_key_set(uint8_t value)
 
 /* --- frames ---------------------------------------------------------------------------------- */
 /* SPI mode 1, most significant bit first, select active low. */
-#define SM_FLAW_GUARD     1U              /* a parity bit or checksum is wrong */
-#define SM_FLAW_FIXED     2U              /* a bit that is always the same is not */
-#define SM_FLAW_OPERATION 4U              /* the operation code means nothing */
-#define SM_FLAW_ECHO      8U              /* the reply does not repeat what was sent */
-#define SM_FLAW_COUNTER   16U             /* the reply's counter does not follow the one before: a frame was not accepted */
-#define SM_FLAW_REJECTED  32U             /* the reply's status says that a frame was not accepted */
-#define SM_FLAW_RESET     64U             /* the reply's status says that the chip has been reset */
+#define SM_FRAME_ERROR_CHECK_BITS 1U              /* a parity bit or checksum is wrong */
+#define SM_FRAME_ERROR_FIXED      2U              /* a bit that is always the same is not */
+#define SM_FRAME_ERROR_OPERATION  4U              /* the operation code means nothing */
+#define SM_FRAME_ERROR_ECHO       8U              /* the reply does not repeat what was sent */
+#define SM_FRAME_ERROR_COUNTER    16U             /* the reply's counter does not follow the one before: a frame was rejected */
+#define SM_FRAME_ERROR_REJECTED   32U             /* the reply's status says that a frame was rejected */
+#define SM_FRAME_ERROR_RESET      64U             /* the reply's status says that the chip has been reset */
 
 #define SM_WORD_BITS        16U             /* bits of one frame */
 #define SM_WORD_BYTES       2U              /* bytes on the SPI */
@@ -240,32 +240,32 @@ static inline uint8_t sm_crc4(uint16_t fed)
     return (uint8_t)reg;
 }
 
-/* The frame with its guard bits computed anew. */
-static inline uint16_t sm_word_guard(uint16_t frame)
+/* The frame with its check bits computed anew. */
+static inline uint16_t sm_word_with_check_bits(uint16_t frame)
 {
-    unsigned int sealed = (unsigned int)frame & 0xFFF0U;
-    sealed |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)sealed >> 4U)) & 0xFU);
-    return (uint16_t)sealed;
+    unsigned int complete = (unsigned int)frame & 0xFFF0U;
+    complete |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)complete >> 4U)) & 0xFU);
+    return (uint16_t)complete;
 }
 
-/* A command of frame word from all its parts, guard included. */
+/* A command of frame word from all its parts, check bits included. */
 static inline uint16_t sm_word_pack(uint8_t rw, uint8_t address, uint8_t data)
 {
     const unsigned int frame =
         (((unsigned int)rw << 15U) & 0x8000U) |
         (((unsigned int)address << 12U) & 0x7000U) |
         (((unsigned int)data << 4U) & 0xFF0U);
-    return sm_word_guard((uint16_t)frame);
+    return sm_word_with_check_bits((uint16_t)frame);
 }
 
 /* The frame that reads a register. */
-static inline uint16_t sm_word_read(uint8_t address)
+static inline uint16_t sm_word_make_read(uint8_t address)
 {
     return sm_word_pack(SM_WORD_RW_READ, address, 0U);
 }
 
 /* The frame that writes a register. */
-static inline uint16_t sm_word_write(uint8_t address, uint8_t data)
+static inline uint16_t sm_word_make_write(uint8_t address, uint8_t data)
 {
     return sm_word_pack(SM_WORD_RW_WRITE, address, data);
 }
@@ -273,22 +273,22 @@ static inline uint16_t sm_word_write(uint8_t address, uint8_t data)
 /* commands of frame word, ready to send */
 #define SM_WORD_COMMAND_CLEAR 0x75AEU         /* clears latched faults */
 
-/* What is wrong with a command (FLAW bits); 0: nothing. */
+/* What is wrong with a command (FRAME_ERROR bits); 0: nothing. */
 static inline uint8_t sm_word_check(uint16_t frame)
 {
-    uint8_t flaws = 0U;
-    if (sm_word_guard(frame) != frame) {
-        flaws |= SM_FLAW_GUARD;
+    uint8_t errors = 0U;
+    if (sm_word_with_check_bits(frame) != frame) {
+        errors |= SM_FRAME_ERROR_CHECK_BITS;
     }
-    return flaws;
+    return errors;
 }
 
-/* The reply with its guard bits computed anew. */
-static inline uint16_t sm_word_reply_guard(uint16_t frame)
+/* The reply with its check bits computed anew. */
+static inline uint16_t sm_word_reply_with_check_bits(uint16_t frame)
 {
-    unsigned int sealed = (unsigned int)frame & 0xFFF0U;
-    sealed |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)sealed >> 4U)) & 0xFU);
-    return (uint16_t)sealed;
+    unsigned int complete = (unsigned int)frame & 0xFFF0U;
+    complete |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)complete >> 4U)) & 0xFU);
+    return (uint16_t)complete;
 }
 
 typedef struct {
@@ -296,45 +296,47 @@ typedef struct {
     uint8_t data;  /* the register's word */
 } sm_word_reply_t;
 
-/* The parts of a reply to any command, and what is wrong with it (FLAW bits); 0: nothing. */
+/*
+ * The parts of a reply to any command, and what is wrong with it (FRAME_ERROR bits); 0: nothing.
+ */
 static inline uint8_t sm_word_reply_unpack(uint16_t frame, sm_word_reply_t *parts)
 {
-    uint8_t flaws = 0U;
-    if (sm_word_reply_guard(frame) != frame) {
-        flaws |= SM_FLAW_GUARD;
+    uint8_t errors = 0U;
+    if (sm_word_reply_with_check_bits(frame) != frame) {
+        errors |= SM_FRAME_ERROR_CHECK_BITS;
     }
     if (((unsigned int)frame & 0x7000U) != 0x5000U) {
-        flaws |= SM_FLAW_FIXED;
+        errors |= SM_FRAME_ERROR_FIXED;
     }
     parts->fault = ((unsigned int)frame >> 15U) != 0U;
     parts->data = (uint8_t)(((unsigned int)frame >> 4U) & 0xFFU);
-    return flaws;
+    return errors;
 }
 
 /* The register word in the reply to a read, and what is wrong with that reply. */
-static inline uint8_t sm_word_read_data(uint16_t sent, uint16_t frame, uint8_t *data)
+static inline uint8_t sm_word_reply_data(uint16_t sent, uint16_t frame, uint8_t *data)
 {
     sm_word_reply_t parts;
-    uint8_t flaws = sm_word_reply_unpack(frame, &parts);
+    uint8_t errors = sm_word_reply_unpack(frame, &parts);
     (void)sent;
     *data = (uint8_t)parts.data;
-    return flaws;
+    return errors;
 }
 
 /*
- * What is wrong with the reply to a command (FLAW bits), as far as the map tells; RESET is none,
- * but news.
+ * What is wrong with the reply to a command (FRAME_ERROR bits), as far as the map tells; RESET is
+ * none: it tells that the chip was reset.
  */
-static inline uint8_t sm_word_answer(uint16_t sent, uint16_t frame)
+static inline uint8_t sm_word_reply_errors(uint16_t sent, uint16_t frame)
 {
-    uint8_t flaws = 0U;
+    uint8_t errors = 0U;
     (void)sent;
     {
         sm_word_reply_t parts;
-        flaws = sm_word_reply_unpack(frame, &parts);
+        errors = sm_word_reply_unpack(frame, &parts);
         (void)parts;
     }
-    return flaws;
+    return errors;
 }
 
 /* The frame as the bytes of the SPI, first bit in bit 7 of the first. */
@@ -368,10 +370,10 @@ static inline uint16_t sm_word_from_bytes(const uint8_t in[SM_WORD_BYTES])
 /* --- bringing the chip up -------------------------------------------------------------------- */
 /*
  * Steps in the order of the map's sequences, as stage small_stage wants the chip. Frames are ready
- * to send, guard included.
+ * to send, check bits included.
  * A step with another kind than SEND says what the reply must hold or how long to wait. An expected
  * word is that of the reply to this very frame (it comes 1 frame later).
- * Settings: as asked, as chosen (min / typ / max by the map's tolerances), relative error, code.
+ * Settings: as wanted, as chosen (min / typ / max by the map's tolerances), relative error, code.
  */
 #define SM_STEP_SEND   0U              /* send the frame */
 #define SM_STEP_EXPECT 1U              /* send the frame, a read, and compare the word of its reply */
@@ -389,20 +391,20 @@ typedef struct {
     uint8_t kind;      /* STEP_... */
 } sm_step_t;
 
-#define SM_INIT_COUNT           9U
-#define SM_INIT_POWER_UP_FIRST  0U
-#define SM_INIT_POWER_UP_COUNT  2U
-#define SM_INIT_UNLOCK_FIRST    2U
-#define SM_INIT_UNLOCK_COUNT    1U
-#define SM_INIT_CONFIGURE_FIRST 3U
-#define SM_INIT_CONFIGURE_COUNT 4U
-#define SM_INIT_LOCK_FIRST      7U
-#define SM_INIT_LOCK_COUNT      1U
-#define SM_INIT_CLOSING_FIRST   8U
-#define SM_INIT_CLOSING_COUNT   1U
+#define SM_INIT_STEPS_COUNT           9U
+#define SM_INIT_STEPS_POWER_UP_FIRST  0U
+#define SM_INIT_STEPS_POWER_UP_COUNT  2U
+#define SM_INIT_STEPS_UNLOCK_FIRST    2U
+#define SM_INIT_STEPS_UNLOCK_COUNT    1U
+#define SM_INIT_STEPS_CONFIGURE_FIRST 3U
+#define SM_INIT_STEPS_CONFIGURE_COUNT 4U
+#define SM_INIT_STEPS_LOCK_FIRST      7U
+#define SM_INIT_STEPS_LOCK_COUNT      1U
+#define SM_INIT_STEPS_CLOSING_FIRST   8U
+#define SM_INIT_STEPS_CLOSING_COUNT   1U
 
 /* From power-up to a configured, locked chip. */
-static const sm_step_t sm_init[SM_INIT_COUNT] SM_FLASH = {
+static const sm_step_t sm_init_steps[SM_INIT_STEPS_COUNT] SM_FLASH = {
     /* power_up */
     /* wait 1 ms: wake-up */
     {0U, 1000U, 0x00U, 0x00U, SM_STEP_WAIT},
@@ -416,8 +418,8 @@ static const sm_step_t sm_init[SM_INIT_COUNT] SM_FLASH = {
     {0x75AEU, 0U, 0x00U, 0x00U, SM_STEP_SEND},
     /*
      * DRIVE = 0x29
-     * DRIVE.SOURCE: asked 20 mA, chosen 20 mA (16 mA / 20 mA / 24 mA), no error, code 1
-     * DRIVE.TIME: asked 320 ns, chosen 300 ns (270 ns / 300 ns / 330 ns), error -6.25 %, code 2
+     * DRIVE.SOURCE: wanted 20 mA, chosen 20 mA (16 mA / 20 mA / 24 mA), no error, code 1
+     * DRIVE.TIME: wanted 320 ns, chosen 300 ns (270 ns / 300 ns / 330 ns), error -6.25 %, code 2
      */
     {0x1297U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
     /* SECRET = 0x00 */
@@ -428,25 +430,25 @@ static const sm_step_t sm_init[SM_INIT_COUNT] SM_FLASH = {
     /* SECRET.KEY = closed */
     {0x25A8U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
     /* closing */
-    /* read STATUS: whether every frame before was accepted */
+    /* read STATUS: whether a frame before was rejected */
     {0x800BU, 0U, 0x00U, 0x00U, SM_STEP_EXPECT},
 };
 
-#define SM_WARM_COUNT           7U
-#define SM_WARM_UNLOCK_FIRST    0U
-#define SM_WARM_UNLOCK_COUNT    1U
-#define SM_WARM_CONFIGURE_FIRST 1U
-#define SM_WARM_CONFIGURE_COUNT 4U
-#define SM_WARM_LOCK_FIRST      5U
-#define SM_WARM_LOCK_COUNT      1U
-#define SM_WARM_CLOSING_FIRST   6U
-#define SM_WARM_CLOSING_COUNT   1U
+#define SM_WARM_STEPS_COUNT           7U
+#define SM_WARM_STEPS_UNLOCK_FIRST    0U
+#define SM_WARM_STEPS_UNLOCK_COUNT    1U
+#define SM_WARM_STEPS_CONFIGURE_FIRST 1U
+#define SM_WARM_STEPS_CONFIGURE_COUNT 4U
+#define SM_WARM_STEPS_LOCK_FIRST      5U
+#define SM_WARM_STEPS_LOCK_COUNT      1U
+#define SM_WARM_STEPS_CLOSING_FIRST   6U
+#define SM_WARM_STEPS_CLOSING_COUNT   1U
 
 /*
  * The same for a chip that is configured already, once `resync` went well: the controller alone
  * restarted.
  */
-static const sm_step_t sm_warm[SM_WARM_COUNT] SM_FLASH = {
+static const sm_step_t sm_warm_steps[SM_WARM_STEPS_COUNT] SM_FLASH = {
     /* unlock */
     /* SECRET.KEY = open */
     {0x2A5CU, 0U, 0x00U, 0x00U, SM_STEP_SEND},
@@ -463,7 +465,7 @@ static const sm_step_t sm_warm[SM_WARM_COUNT] SM_FLASH = {
     /* SECRET.KEY = closed */
     {0x25A8U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
     /* closing */
-    /* read STATUS: whether every frame before was accepted */
+    /* read STATUS: whether a frame before was rejected */
     {0x800BU, 0U, 0x00U, 0x00U, SM_STEP_EXPECT},
 };
 
@@ -489,20 +491,20 @@ typedef struct {
     uint8_t mask;     /* bits that hold settings */
     uint8_t expect;   /* what they must hold */
     uint8_t address;
-} sm_verify_t;
+} sm_verify_word_t;
 
-#define SM_VERIFY_COUNT 1U
+#define SM_VERIFY_WORDS_COUNT 1U
 
 /* Configuration registers and their wanted content. */
-static const sm_verify_t sm_verify[SM_VERIFY_COUNT] SM_FLASH = {
+static const sm_verify_word_t sm_verify_words[SM_VERIFY_WORDS_COUNT] SM_FLASH = {
     /* DRIVE */
     {0x9004U, 0xB3U, 0x21U, SM_DRIVE_ADDR},
 };
 
-#define SM_READBACK_COUNT 2U
+#define SM_READBACK_STEPS_COUNT 2U
 
 /* The same as steps, with the page selections they need. */
-static const sm_step_t sm_readback[SM_READBACK_COUNT] SM_FLASH = {
+static const sm_step_t sm_readback_steps[SM_READBACK_STEPS_COUNT] SM_FLASH = {
     /* readback */
     /* read DRIVE */
     {0x9004U, 0U, 0xB3U, 0x21U, SM_STEP_EXPECT},
@@ -511,7 +513,7 @@ static const sm_step_t sm_readback[SM_READBACK_COUNT] SM_FLASH = {
 };
 
 /* The bits in which a word read back differs from what was wanted; 0: none. */
-static inline uint8_t sm_verify_difference(const sm_verify_t *row, uint8_t word)
+static inline uint8_t sm_verify_difference(const sm_verify_word_t *row, uint8_t word)
 {
     return (uint8_t)(((unsigned int)word ^ row->expect) & row->mask);
 }
@@ -627,7 +629,7 @@ typedef struct {
     uint8_t count;
     uint8_t fault[SM_FAULT_COUNT];  /* FAULT_ID_..., first cause first */
     uint8_t cause[SM_FAULT_COUNT];  /* by FAULT_ID_...: the raised fault it follows from, or FAULT_NONE */
-} sm_diagnosis_t;
+} sm_explained_t;
 
 /* Whether the status words raise a fault; `words` in the order of STATUS_INDEX. */
 static inline bool sm_fault_raised(const uint8_t words[SM_STATUS_COUNT], uint8_t fault)
@@ -656,7 +658,7 @@ static inline bool sm_fault_before(uint8_t a, uint8_t b)
  * Names the raised faults, first cause first. All ones or all zeros come from wiring: do not
  * believe them.
  */
-static inline void sm_diagnose(const uint8_t words[SM_STATUS_COUNT], sm_diagnosis_t *found)
+static inline void sm_explain(const uint8_t words[SM_STATUS_COUNT], sm_explained_t *found)
 {
     uint8_t depth[SM_FAULT_COUNT];  /* 0: not raised, or only a sum; 1: a first cause; else deeper */
     bool placed[SM_FAULT_COUNT];
@@ -718,22 +720,22 @@ static inline void sm_diagnose(const uint8_t words[SM_STATUS_COUNT], sm_diagnosi
 /* --- running the steps ----------------------------------------------------------------------- */
 /*
  * Give it a transfer of one chip-select burst: select, clock `size` bytes out of `out` and into
- * `in`, deselect. It must return false where the bus failed.
+ * `in`, deselect. It must return false where the SPI failed.
  * Each reply is checked as far as the map allows: check bits, fixed bits, echo, counter, and status
- * that says that a frame was not accepted. What was found stands in the bus structure.
+ * that says that a frame was rejected. What was found stands in the structure spi_t.
  * Restart: after any result other than OK, BUSY and WAIT begin the table again, not at the step
  * that failed: an unlocking key may be half way. A chip that was reset needs init; where only the
  * controller was, resync and then warm.
  */
-#define SM_RUN_OK       0U              /* every step went as it must */
-#define SM_RUN_BUS      1U              /* the transfer routine reported a failure */
-#define SM_RUN_FLAW     2U              /* a reply contradicts its layout: guard, fixed bits, echo */
-#define SM_RUN_EXPECT   3U              /* a word is not what it must be */
-#define SM_RUN_REJECTED 4U              /* status or counter of a reply say that a frame was not accepted */
-#define SM_RUN_CHANGED  5U              /* two reads of a status register differ: read again */
-#define SM_RUN_RESET    6U              /* the chip has been reset since it was configured */
-#define SM_RUN_BUSY     7U              /* go on */
-#define SM_RUN_WAIT     8U              /* go on after task->wait_us */
+#define SM_RUN_OK          0U              /* every step went as it must */
+#define SM_RUN_SPI         1U              /* the transfer routine reported a failure */
+#define SM_RUN_FRAME_ERROR 2U              /* a reply contradicts its layout: check bits, fixed bits, echo */
+#define SM_RUN_EXPECT      3U              /* a word is not what it must be */
+#define SM_RUN_REJECTED    4U              /* status or counter of a reply say that a frame was rejected */
+#define SM_RUN_CHANGED     5U              /* two reads of a status register differ: read again */
+#define SM_RUN_RESET       6U              /* the chip has been reset since it was configured */
+#define SM_RUN_BUSY        7U              /* go on */
+#define SM_RUN_WAIT        8U              /* go on after task->wait_us */
 #define SM_BYTES_MOST 2U
 
 typedef struct {
@@ -741,7 +743,7 @@ typedef struct {
     void (*wait_us)(void *context, uint32_t us);
     void *context;
     uint32_t sent[1];   /* frames of each format since the chip's reset */
-    uint16_t asked[1];  /* commands whose replies are to come, the last first */
+    uint16_t pending[1];  /* commands whose replies are to come, the last one first */
     uint16_t command;    /* the last command, as sent */
     uint16_t reply;      /* what came in meanwhile */
     uint8_t got;        /* the last word read */
@@ -749,112 +751,112 @@ typedef struct {
     uint8_t kept;       /* bits that must be written as they were read */
     uint16_t step;      /* the step in hand, of its table */
     uint16_t frames;    /* so far, modulo 65536 */
-    uint8_t flaws;      /* FLAW_... of the last reply */
-    uint8_t open;       /* commands in `asked` */
+    uint8_t errors;     /* FRAME_ERROR_... of the last reply */
+    uint8_t pending_count; /* how many */
     uint8_t format;     /* and their format */
     bool rejected;      /* the status of the last reply told of a rejected frame */
     bool reset;         /* the status of the last reply told of a reset */
-} sm_bus_t;
+} sm_spi_t;
 
 /* Before the first frame, and each time the chip has been reset. */
-static inline void sm_bus_init(sm_bus_t *bus, bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size), void (*wait_us)(void *context, uint32_t us), void *context)
+static inline void sm_spi_init(sm_spi_t *spi, bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size), void (*wait_us)(void *context, uint32_t us), void *context)
 {
     uint8_t i;
-    bus->transfer = transfer;
-    bus->wait_us = wait_us;
-    bus->context = context;
+    spi->transfer = transfer;
+    spi->wait_us = wait_us;
+    spi->context = context;
     for (i = 0U; i < 1U; i++) {
-        bus->sent[i] = 0U;
+        spi->sent[i] = 0U;
     }
     for (i = 0U; i < 1U; i++) {
-        bus->asked[i] = 0U;
+        spi->pending[i] = 0U;
     }
-    bus->command = 0U;
-    bus->reply = 0U;
-    bus->got = 0U;
-    bus->differ = 0U;
-    bus->kept = 0U;
-    bus->step = 0U;
-    bus->flaws = 0U;
-    bus->open = 0U;
-    bus->format = 0U;
-    bus->frames = 0U;
-    bus->rejected = false;
-    bus->reset = false;
+    spi->command = 0U;
+    spi->reply = 0U;
+    spi->got = 0U;
+    spi->differ = 0U;
+    spi->kept = 0U;
+    spi->step = 0U;
+    spi->errors = 0U;
+    spi->pending_count = 0U;
+    spi->format = 0U;
+    spi->frames = 0U;
+    spi->rejected = false;
+    spi->reset = false;
 }
 
 /*
  * The bytes of a frame, counters and check bits included, as a byte-wide SPI or DMA sends them; how
  * many.
  */
-static inline uint8_t sm_frame_out(sm_bus_t *bus, uint16_t command, uint8_t *out)
+static inline uint8_t sm_frame_out(sm_spi_t *spi, uint16_t command, uint8_t *out)
 {
-    const uint16_t sealed = (uint16_t)command;
-    sm_word_to_bytes(sealed, out);
-    bus->command = sealed;
+    const uint16_t complete = (uint16_t)command;
+    sm_word_to_bytes(complete, out);
+    spi->command = complete;
     return SM_WORD_BYTES;
 }
 
 /*
- * What came in during that frame, checked as the reply to the command that it answers. RUN_...
+ * What came in during that frame, checked as the reply to the command that it belongs to. RUN_...
  */
-static inline uint8_t sm_frame_in(sm_bus_t *bus, const uint8_t *in)
+static inline uint8_t sm_frame_in(sm_spi_t *spi, const uint8_t *in)
 {
-    uint8_t flaws = 0U;
+    uint8_t errors = 0U;
     uint8_t result = SM_RUN_OK;
     {
         const uint16_t reply = sm_word_from_bytes(in);
-        bus->reply = reply;
-        bus->sent[0]++;
-        if (bus->open >= 1U) {
-            flaws = sm_word_answer((uint16_t)bus->asked[0], reply);
+        spi->reply = reply;
+        spi->sent[0]++;
+        if (spi->pending_count >= 1U) {
+            errors = sm_word_reply_errors((uint16_t)spi->pending[0], reply);
         }
     }
     {
-        bus->asked[0] = bus->command;
-        bus->frames++;
-        if (bus->open < 1U) {
-            bus->open++;
+        spi->pending[0] = spi->command;
+        spi->frames++;
+        if (spi->pending_count < 1U) {
+            spi->pending_count++;
         }
     }
-    bus->reset = (flaws & SM_FLAW_RESET) != 0U;
-    flaws = (uint8_t)((unsigned int)flaws & 0x3FU);
-    if ((flaws & 0x0FU) != 0U) {
-        result = SM_RUN_FLAW;
-    } else if ((flaws & SM_FLAW_REJECTED) != 0U) {
+    spi->reset = (errors & SM_FRAME_ERROR_RESET) != 0U;
+    errors = (uint8_t)((unsigned int)errors & 0x3FU);
+    if ((errors & 0x0FU) != 0U) {
+        result = SM_RUN_FRAME_ERROR;
+    } else if ((errors & SM_FRAME_ERROR_REJECTED) != 0U) {
         /* the flag may stay until it is cleared: news only where it was not there before */
-        if ((!bus->rejected) || (flaws != SM_FLAW_REJECTED)) {
+        if ((!spi->rejected) || (errors != SM_FRAME_ERROR_REJECTED)) {
             result = SM_RUN_REJECTED;
         }
-        bus->rejected = true;
+        spi->rejected = true;
     } else {
-        bus->rejected = false;
-        if (flaws != 0U) {
+        spi->rejected = false;
+        if (errors != 0U) {
             result = SM_RUN_REJECTED;
         }
     }
-    bus->flaws = flaws;
+    spi->errors = errors;
     return result;
 }
 
 /* The chip-select bursts of one frame. */
-static inline bool sm_transfer(sm_bus_t *bus, const uint8_t *out, uint8_t *in)
+static inline bool sm_transfer(sm_spi_t *spi, const uint8_t *out, uint8_t *in)
 {
     bool done;
-    done = bus->transfer(bus->context, out, in, SM_WORD_BYTES);
+    done = spi->transfer(spi->context, out, in, SM_WORD_BYTES);
     return done;
 }
 
 /* Sends one frame and gets what came in meanwhile. RUN_... */
-static inline uint8_t sm_exchange(sm_bus_t *bus, uint16_t command, uint16_t *reply)
+static inline uint8_t sm_exchange(sm_spi_t *spi, uint16_t command, uint16_t *reply)
 {
     uint8_t out[SM_BYTES_MOST];
     uint8_t in[SM_BYTES_MOST];
-    uint8_t result = SM_RUN_BUS;
-    (void)sm_frame_out(bus, command, out);
-    if (sm_transfer(bus, out, in)) {
-        result = sm_frame_in(bus, in);
-        *reply = bus->reply;
+    uint8_t result = SM_RUN_SPI;
+    (void)sm_frame_out(spi, command, out);
+    if (sm_transfer(spi, out, in)) {
+        result = sm_frame_in(spi, in);
+        *reply = spi->reply;
     }
     return result;
 }
@@ -865,7 +867,7 @@ typedef struct {
     sm_step_t step;     /* the step in hand */
     uint16_t size;
     uint16_t at;
-    uint16_t seen;      /* bus->frames after the last one of this task */
+    uint16_t seen;      /* spi->frames after the last one of this task */
     uint8_t fetched;    /* frames sent so far to get its reply */
     uint8_t bytes;      /* bytes in `out`, and wanted in `in` */
     uint8_t out[SM_BYTES_MOST];
@@ -889,12 +891,12 @@ static inline void sm_task_begin(sm_task_t *task, const sm_step_t *steps, uint16
  * (a frame of several bursts in its bursts), then call task_in. BUSY, or WAIT, or OK: nothing is
  * left.
  */
-static inline uint8_t sm_task_out(sm_bus_t *bus, sm_task_t *task)
+static inline uint8_t sm_task_out(sm_spi_t *spi, sm_task_t *task)
 {
     uint8_t result = SM_RUN_OK;
     if (task->at < task->size) {
         SM_FETCH(&task->step, &task->steps[task->at]);
-        bus->step = task->at;
+        spi->step = task->at;
         if (task->step.kind == SM_STEP_WAIT) {
             task->wait_us = task->step.wait_us;
             task->at++;
@@ -902,13 +904,13 @@ static inline uint8_t sm_task_out(sm_bus_t *bus, sm_task_t *task)
         } else {
             uint16_t command = task->step.frame;
             /* a frame from elsewhere has come between: its reply is not this task's */
-            if (task->seen != bus->frames) {
+            if (task->seen != spi->frames) {
                 task->fetched = 0U;
             }
             if (task->fetched != 0U) {
                 command = 0x800BU; /* a read of STATUS fetches the reply and changes nothing */
             }
-            task->bytes = sm_frame_out(bus, command, task->out);
+            task->bytes = sm_frame_out(spi, command, task->out);
             result = SM_RUN_BUSY;
         }
     }
@@ -918,32 +920,32 @@ static inline uint8_t sm_task_out(sm_bus_t *bus, sm_task_t *task)
 /*
  * Takes what came in during that frame. BUSY: go on with task_out; else what went wrong. RUN_...
  */
-static inline uint8_t sm_task_in(sm_bus_t *bus, sm_task_t *task)
+static inline uint8_t sm_task_in(sm_spi_t *spi, sm_task_t *task)
 {
-    uint8_t result = sm_frame_in(bus, task->in);
+    uint8_t result = sm_frame_in(spi, task->in);
     if (result == SM_RUN_OK) {
         bool done = true;
-        task->seen = bus->frames;
+        task->seen = spi->frames;
         if ((task->step.kind == SM_STEP_EXPECT) || (task->step.kind == SM_STEP_READ) || (task->step.kind == SM_STEP_KEEP) || (task->step.kind == SM_STEP_SAME)) {
             if (task->fetched < 1U) {
                 task->fetched++;
                 done = false;
             } else {
-                (void)sm_word_read_data((uint16_t)task->step.frame, (uint16_t)bus->reply, &bus->got);
+                (void)sm_word_reply_data((uint16_t)task->step.frame, (uint16_t)spi->reply, &spi->got);
             }
             if (done) {
                 task->fetched = 0U;
-                bus->differ = 0U;
+                spi->differ = 0U;
                 if (task->step.kind == SM_STEP_EXPECT) {
-                    bus->differ = (uint8_t)(((unsigned int)bus->got & task->step.mask) ^ task->step.expect);
+                    spi->differ = (uint8_t)(((unsigned int)spi->got & task->step.mask) ^ task->step.expect);
                 } else if (task->step.kind == SM_STEP_KEEP) {
-                    bus->kept = (uint8_t)((unsigned int)bus->got & task->step.mask);
+                    spi->kept = (uint8_t)((unsigned int)spi->got & task->step.mask);
                 } else if (task->step.kind == SM_STEP_SAME) {
-                    bus->differ = (uint8_t)(((unsigned int)bus->got & task->step.mask) ^ bus->kept);
+                    spi->differ = (uint8_t)(((unsigned int)spi->got & task->step.mask) ^ spi->kept);
                 } else {
                     /* the word is the caller's */
                 }
-                if (bus->differ != 0U) {
+                if (spi->differ != 0U) {
                     result = SM_RUN_EXPECT;
                 }
             }
@@ -964,32 +966,32 @@ static inline uint8_t sm_task_in(sm_bus_t *bus, sm_task_t *task)
  * One call a tick: at most one frame, no waiting. BUSY and WAIT: call again; OK: the table is done.
  * RUN_...
  */
-static inline uint8_t sm_tick(sm_bus_t *bus, sm_task_t *task)
+static inline uint8_t sm_tick(sm_spi_t *spi, sm_task_t *task)
 {
-    uint8_t result = sm_task_out(bus, task);
+    uint8_t result = sm_task_out(spi, task);
     if (result == SM_RUN_BUSY) {
-        if (sm_transfer(bus, task->out, task->in)) {
-            result = sm_task_in(bus, task);
+        if (sm_transfer(spi, task->out, task->in)) {
+            result = sm_task_in(spi, task);
         } else {
-            result = SM_RUN_BUS;
+            result = SM_RUN_SPI;
         }
     }
     return result;
 }
 
 /*
- * Runs a table of steps; stops at the first that fails and says which; bus->got and bus->differ
- * tell of a word that is not as it must be, bus->flaws of a reply. RUN_...
+ * Runs a table of steps; stops at the first that fails and says which; spi->got and spi->differ
+ * tell of a word that is not as it must be, spi->errors of a reply. RUN_...
  */
-static inline uint8_t sm_run(sm_bus_t *bus, const sm_step_t *steps, uint16_t size, uint16_t *failed)
+static inline uint8_t sm_run(sm_spi_t *spi, const sm_step_t *steps, uint16_t size, uint16_t *failed)
 {
     sm_task_t task;
     uint8_t result = SM_RUN_BUSY;
     sm_task_begin(&task, steps, size);
     while ((result == SM_RUN_BUSY) || (result == SM_RUN_WAIT)) {
-        result = sm_tick(bus, &task);
+        result = sm_tick(spi, &task);
         if (result == SM_RUN_WAIT) {
-            bus->wait_us(bus->context, task.wait_us);
+            spi->wait_us(spi->context, task.wait_us);
         }
     }
     if (result != SM_RUN_OK) {
@@ -999,10 +1001,10 @@ static inline uint8_t sm_run(sm_bus_t *bus, const sm_step_t *steps, uint16_t siz
 }
 
 /*
- * Reads every status register of a configured chip twice, ready for `diagnose`: only OK is good.
+ * Reads every status register of a configured chip twice, ready for `explain`: only OK is good.
  * What either read has shown is in the words, for reading may erase faults. RUN_...
  */
-static inline uint8_t sm_read_status(sm_bus_t *bus, uint8_t words[SM_STATUS_COUNT])
+static inline uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT])
 {
     sm_task_t task;
     uint8_t result = SM_RUN_BUSY;
@@ -1014,13 +1016,13 @@ static inline uint8_t sm_read_status(sm_bus_t *bus, uint8_t words[SM_STATUS_COUN
         result = SM_RUN_BUSY;
         while (result == SM_RUN_BUSY) {
             const uint16_t at = task.at;
-            result = sm_tick(bus, &task);
+            result = sm_tick(spi, &task);
             if ((task.at != at) && (task.step.kind == SM_STEP_READ)) {
                 if (pass == 0U) {
-                    words[index] = bus->got;
+                    words[index] = spi->got;
                 } else {
                     const unsigned int first = (unsigned int)words[index] & task.step.mask;
-                    const unsigned int again = (unsigned int)bus->got & task.step.mask;
+                    const unsigned int again = (unsigned int)spi->got & task.step.mask;
                     const unsigned int erased = task.step.expect;
                     if ((((first ^ again) & (task.step.mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {
                         same = false;
@@ -1039,17 +1041,17 @@ static inline uint8_t sm_read_status(sm_bus_t *bus, uint8_t words[SM_STATUS_COUN
 
 /*
  * Counters back in step with a chip that has kept its state while the controller restarted: first
- * bus_init, then this, then the table `warm`. Not OK: the chip is not configured, or not there.
+ * spi_init, then this, then the table warm_steps. Not OK: the chip is not configured, or not there.
  * RUN_...
  */
-static inline uint8_t sm_resync(sm_bus_t *bus)
+static inline uint8_t sm_resync(sm_spi_t *spi)
 {
     uint8_t result = SM_RUN_OK;
     uint8_t k;
     uint16_t reply = 0U;
     /* a read of STATUS fetches the reply and changes nothing */
     for (k = 0U; k < 2U; k++) {
-        result = sm_exchange(bus, 0x800BU, &reply);
+        result = sm_exchange(spi, 0x800BU, &reply);
     }
     (void)reply;
     return result;
@@ -1062,22 +1064,22 @@ static inline uint8_t sm_resync(sm_bus_t *bus)
 /* Before the first call of `watch`, and after the chip was configured again. */
 static inline void sm_watch_begin(sm_task_t *task)
 {
-    sm_task_begin(task, sm_readback, SM_READBACK_COUNT);
+    sm_task_begin(task, sm_readback_steps, SM_READBACK_STEPS_COUNT);
 }
 
 /*
  * One call a period while the bridge runs: a frame of the readback, in rotation. BUSY: nothing
- * found. EXPECT: bus->step, bus->got and bus->differ tell where and what; RESET: the chip has lost
+ * found. EXPECT: spi->step, spi->got and spi->differ tell where and what; RESET: the chip has lost
  * its settings. Bring the bridge into its safe state before the chip is configured again. RUN_...
  */
-static inline uint8_t sm_watch(sm_bus_t *bus, sm_task_t *task)
+static inline uint8_t sm_watch(sm_spi_t *spi, sm_task_t *task)
 {
-    uint8_t result = sm_tick(bus, task);
+    uint8_t result = sm_tick(spi, task);
     if (result == SM_RUN_OK) {
         sm_watch_begin(task);
-        result = sm_tick(bus, task);
+        result = sm_tick(spi, task);
     }
-    if (bus->reset) {
+    if (spi->reset) {
         result = SM_RUN_RESET;
     }
     return result;

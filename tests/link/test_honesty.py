@@ -177,7 +177,7 @@ def test_hazards_are_what_the_map_says() -> None:
 def test_a_frame_without_guard_makes_everything_doubtful_when_damaged(make_bench: Any) -> None:
     """A chip whose commands carry neither parity nor checksum: a damaged frame may hit any register."""
     chip = load_map("quoll16")
-    frame = chip.frames["word"]
+    frame = chip.frames["main"]
     parity = frame.command.parts[-1]
     bare = replace(
         frame,
@@ -186,7 +186,7 @@ def test_a_frame_without_guard_makes_everything_doubtful_when_damaged(make_bench
             parts=(*frame.command.parts[:-1], replace(parity, kind="ignored", over=())),
         ),
     )
-    bench = make_bench(replace(chip, frames={"word": bare}))
+    bench = make_bench(replace(chip, frames={"main": bare}))
     link = bench.link
     link.write("VDS", 0x030)
     link.write("GATE_HS", 0x123)

@@ -82,11 +82,11 @@ def test_the_most_severe_fault_leads_and_what_is_normal_comes_last(make_bench: A
     bench.twin.wait(0.01)
     bench.twin.transfer([(0x12345, 17)])  # a warning too, whose name comes first in the alphabet
     text, lines, sample = poll(bench, clearing=True)
-    assert [f.fault.name for f in sample.explanation.findings] == ["VDS_UH", "BUS", "POR"]
-    assert sample.plain()["first_cause"] == ["VDS_UH", "BUS", "POR"]
+    assert [f.fault.name for f in sample.explanation.findings] == ["VDS_UH", "SPI", "POR"]
+    assert sample.plain()["first_cause"] == ["VDS_UH", "SPI", "POR"]
     faults = bench.chip.faults
     assert f"look first at: {faults['VDS_UH'].check_first[0]}" in text
-    assert f"then look at: {faults['BUS'].check_first[0]}" in text
+    assert f"then look at: {faults['SPI'].check_first[0]}" in text
     assert text.count("look first at") == 1
     assert faults["POR"].check_first[0] not in text
     assert any("POR: Power-on reset (normal after power-up)" in line for line in lines)

@@ -357,7 +357,7 @@ def test_when_the_answer_comes(name: str, after: int) -> None:
 def test_answers_that_differ_by_what_was_asked() -> None:
     chip = load_map("bilby32")
     codec = Codec(chip)
-    read, write = codec.read(chip.registers["GUARD"]), codec.write(chip.registers["GUARD"], 1)
+    read, write = codec.read(chip.registers["SENTRY"]), codec.write(chip.registers["SENTRY"], 1)
     assert codec.reply_layout(read) is not codec.reply_layout(write)
     assert codec.decode_reply(codec.build_reply(read, 7), read).data == 7
     assert codec.decode_reply(codec.build_reply(read, 7), write).flaws  # the mark tells them apart

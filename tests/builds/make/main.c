@@ -4,6 +4,6 @@
 
 int main(void)
 {
-    (void)printf("%u steps, hash %s\n", GD_INIT_COUNT, GD_HASH_TEXT);
+    (void)printf("%u steps, hash %s\n", GD_INIT_STEPS_COUNT, GD_HASH_TEXT);
     return 0;
 }

@@ -43,12 +43,12 @@ static const char *result_name(uint8_t result)
     switch (result) {
     case GD_RUN_OK:
         return "fine";
-    case GD_RUN_BUS:
-        return "the bus failed";
-    case GD_RUN_FLAW:
+    case GD_RUN_SPI:
+        return "the SPI failed";
+    case GD_RUN_FRAME_ERROR:
         return "a damaged reply";
     case GD_RUN_REJECTED:
-        return "a frame was not accepted";
+        return "a frame was rejected";
     case GD_RUN_CHANGED:
         return "two reads differ";
     default:
@@ -56,10 +56,10 @@ static const char *result_name(uint8_t result)
     }
 }
 
-static bool run(gd_bus_t *bus, const char *what, const gd_step_t *steps, uint16_t size)
+static bool run(gd_spi_t *spi, const char *what, const gd_step_t *steps, uint16_t size)
 {
     uint16_t failed = 0;
-    const uint8_t result = gd_run(bus, steps, size, &failed);
+    const uint8_t result = gd_run(spi, steps, size, &failed);
 
     if (result == GD_RUN_OK) {
         (void)fprintf(stderr, "%s: %u steps\n", what, (unsigned)size);
@@ -71,17 +71,17 @@ static bool run(gd_bus_t *bus, const char *what, const gd_step_t *steps, uint16_
 
 int main(void)
 {
-    gd_bus_t bus;
-    gd_diagnosis_t found;
+    gd_spi_t spi;
+    gd_explained_t found;
     uint8_t result;
     unsigned i;
     gd_word_t words[GD_STATUS_COUNT];
 
-    gd_bus_init(&bus, transfer, wait_us, NULL);
-    if (!run(&bus, "configured", gd_init, GD_INIT_COUNT)) {
+    gd_spi_init(&spi, transfer, wait_us, NULL);
+    if (!run(&spi, "configured", gd_init_steps, GD_INIT_STEPS_COUNT)) {
         return 1;
     }
-    if (!run(&bus, "verified", gd_readback, GD_READBACK_COUNT)) {
+    if (!run(&spi, "verified", gd_readback_steps, GD_READBACK_STEPS_COUNT)) {
         return 1;
     }
     (void)putchar('M');
@@ -89,12 +89,12 @@ int main(void)
     if (getchar() == EOF) {
         return 1;
     }
-    result = gd_read_status(&bus, words);
+    result = gd_read_status(&spi, words);
     if (result != GD_RUN_OK) {
         (void)fprintf(stderr, "status: %s\n", result_name(result));
         return 1;
     }
-    gd_diagnose(words, &found);
+    gd_explain(words, &found);
     for (i = 0; i < found.count; i++) {
         const gd_fault_t *fault = &gd_faults[found.fault[i]];
         (void)fprintf(stderr, "fault %s: %s\n", fault->name, fault->title);

@@ -1,8 +1,8 @@
-/* The generated runtime as a library that a test can call: one bus, and a copy of it to go back to. */
+/* The generated runtime as a library that a test can call: one chip, and a copy of it to go back to. */
 #include "gd.h"
 
-static gd_bus_t bus;
-static gd_bus_t kept;
+static gd_spi_t spi;
+static gd_spi_t kept;
 
 void d_begin(bool (*transfer)(void *, const uint8_t *, uint8_t *, uint8_t), void (*wait_us)(void *, uint32_t));
 void d_keep(void);
@@ -17,41 +17,41 @@ unsigned d_shared(unsigned ticks);
 
 void d_begin(bool (*transfer)(void *, const uint8_t *, uint8_t *, uint8_t), void (*wait_us)(void *, uint32_t))
 {
-    gd_bus_init(&bus, transfer, wait_us, NULL);
+    gd_spi_init(&spi, transfer, wait_us, NULL);
 }
 
 void d_keep(void)
 {
-    kept = bus;
+    kept = spi;
 }
 
 void d_back(void)
 {
-    bus = kept;
+    spi = kept;
 }
 
 unsigned d_init(uint16_t *failed)
 {
-    return gd_run(&bus, gd_init, GD_INIT_COUNT, failed);
+    return gd_run(&spi, gd_init_steps, GD_INIT_STEPS_COUNT, failed);
 }
 
 unsigned d_verify(uint16_t *failed)
 {
-    return gd_run(&bus, gd_readback, GD_READBACK_COUNT, failed);
+    return gd_run(&spi, gd_readback_steps, GD_READBACK_STEPS_COUNT, failed);
 }
 
 /* A controller that has restarted beside a chip that has not. */
 unsigned d_warm(uint16_t *failed)
 {
-    unsigned result = gd_resync(&bus);
+    unsigned result = gd_resync(&spi);
     *failed = 0xFFFFU;
-    return (result == GD_RUN_OK) ? gd_run(&bus, gd_warm, GD_WARM_COUNT, failed) : result;
+    return (result == GD_RUN_OK) ? gd_run(&spi, gd_warm_steps, GD_WARM_STEPS_COUNT, failed) : result;
 }
 
 unsigned d_status(uint64_t *words)
 {
     gd_word_t read[GD_STATUS_COUNT];
-    const unsigned result = gd_read_status(&bus, read);
+    const unsigned result = gd_read_status(&spi, read);
     unsigned i;
     for (i = 0; i < GD_STATUS_COUNT; i++) {
         words[i] = read[i];
@@ -59,13 +59,13 @@ unsigned d_status(uint64_t *words)
     return result;
 }
 
-/* Where the last run stopped: step, flaws, the word read, the bits that differ. */
+/* Where the last run stopped: step, errors, the word read, the bits that differ. */
 void d_found(uint64_t *found)
 {
-    found[0] = bus.step;
-    found[1] = bus.flaws;
-    found[2] = bus.got;
-    found[3] = bus.differ;
+    found[0] = spi.step;
+    found[1] = spi.errors;
+    found[2] = spi.got;
+    found[3] = spi.differ;
 }
 
 /* So many calls of the watch, the first that is neither busy nor waiting ends it. */
@@ -75,7 +75,7 @@ unsigned d_watch(unsigned ticks)
     unsigned result = GD_RUN_BUSY;
     gd_watch_begin(&task);
     while ((ticks-- > 0U) && ((result == GD_RUN_BUSY) || (result == GD_RUN_WAIT))) {
-        result = gd_watch(&bus, &task);
+        result = gd_watch(&spi, &task);
     }
     return result;
 }
@@ -89,12 +89,12 @@ unsigned d_shared(unsigned ticks)
     unsigned i;
     gd_watch_begin(&task);
     for (i = 0U; (i < ticks) && (result == GD_RUN_BUSY); i++) {
-        result = gd_watch(&bus, &task);
+        result = gd_watch(&spi, &task);
         if (((i % 4U) == 3U) && (result == GD_RUN_BUSY)) {
 #ifdef GD_FORMATS
-            result = gd_exchange(&bus, task.step.format, task.step.frame, &reply);
+            result = gd_exchange(&spi, task.step.format, task.step.frame, &reply);
 #else
-            result = gd_exchange(&bus, task.step.frame, &reply);
+            result = gd_exchange(&spi, task.step.frame, &reply);
 #endif
             result = (result == GD_RUN_OK) ? GD_RUN_BUSY : result;
         }

@@ -1,13 +1,13 @@
 """Writes a C program that answers questions about a generated header, one line each.
 
-    C f word             check; bytes of the bus; the frame of those bytes
+    C f word             check; bytes on the SPI; the frame of those bytes
     P f parts...         pack
-    A f kind args...     read (0) or write (1)
-    L f word sent        seal: counters and guards anew
-    R f k word sent      reply k: flaws, echo flaws, parts
+    A f kind args...     make_read (0) or make_write (1)
+    L f word sent        with_counter: counters and check bits anew
+    R f k word sent      reply k: errors, errors of the echo, parts
     G i word             get helper i
     S i word value       set helper i
-    D words...           diagnosis: names, first cause first, each with its cause
+    D words...           explain: names, first cause first, each with its cause
 
 All numbers are hexadecimal. The test asks and compares with the library.
 """
@@ -69,7 +69,7 @@ def program(chip: Chip, header: str) -> str:
         if any(p.kind == "counter" for p in frame.command.parts):
             put(
                 f"if (op == 'L' && a[0] == {index}) printf(\"%llx\\n\", (unsigned long long)"
-                f"{stem}_seal(({_type(frame)})a[1], (uint32_t)a[2]));"
+                f"{stem}_with_counter(({_type(frame)})a[1], (uint32_t)a[2]));"
             )
         for code, kind in enumerate(("read", "write")):
             if has_access(frame, kind):
@@ -78,7 +78,7 @@ def program(chip: Chip, header: str) -> str:
                 )
                 put(
                     f"if (op == 'A' && a[0] == {index} && a[1] == {code}) "
-                    f'printf("%llx\\n", (unsigned long long){stem}_{kind}({args}));'
+                    f'printf("%llx\\n", (unsigned long long){stem}_make_{kind}({args}));'
                 )
         for number, (kind, layout) in enumerate(frame.replies.items()):
             reply = f"{stem}_reply" if kind == "any" else f"{stem}_{word(kind).lower()}_reply"
@@ -109,10 +109,10 @@ def program(chip: Chip, header: str) -> str:
             )
     if chip.faults:
         widest = max(r.width for r in chip.registers.values())
-        put("if (op == 'D') { gd_diagnosis_t d; unsigned i;")
+        put("if (op == 'D') { gd_explained_t d; unsigned i;")
         put(f"  uint{_bits(widest)}_t w[GD_STATUS_COUNT];")
         put(f"  for (i = 0; i < GD_STATUS_COUNT; i++) w[i] = (uint{_bits(widest)}_t)a[i];")
-        put("  gd_diagnose(w, &d);")
+        put("  gd_explain(w, &d);")
         put("  for (i = 0; i < d.count; i++) {")
         put("    unsigned c = d.cause[d.fault[i]];")
         put(

@@ -22,25 +22,25 @@ static void wait_us(void *context, uint32_t us)
     }
 }
 
-static gd_bus_t bus;
+static gd_spi_t spi;
 static gd_task_t task;
 static gd_word_t words[GD_STATUS_COUNT];
-static gd_diagnosis_t found;
+static gd_explained_t found;
 
 int main(void)
 {
     uint16_t failed = 0U;
-    gd_bus_init(&bus, transfer, wait_us, NULL);
-    if (gd_run(&bus, gd_init, GD_INIT_COUNT, &failed) != GD_RUN_OK) {
+    gd_spi_init(&spi, transfer, wait_us, NULL);
+    if (gd_run(&spi, gd_init_steps, GD_INIT_STEPS_COUNT, &failed) != GD_RUN_OK) {
         return 1;
     }
     gd_watch_begin(&task);
     for (;;) {
-        if (gd_watch(&bus, &task) == GD_RUN_RESET) {
+        if (gd_watch(&spi, &task) == GD_RUN_RESET) {
             return 2;
         }
-        if (gd_read_status(&bus, words) == GD_RUN_OK) {
-            gd_diagnose(words, &found);
+        if (gd_read_status(&spi, words) == GD_RUN_OK) {
+            gd_explain(words, &found);
             port = found.count;
         }
     }

@@ -34,8 +34,8 @@ static void steps_are_sound(const gd_step_t *steps, unsigned size, const char *w
 static void verify_rows_are_sound(void)
 {
     unsigned i;
-    for (i = 0; i < GD_VERIFY_COUNT; i++) {
-        const gd_verify_t *row = &gd_verify[i];
+    for (i = 0; i < GD_VERIFY_WORDS_COUNT; i++) {
+        const gd_verify_word_t *row = &gd_verify_words[i];
         check(row->mask != 0U, "verify: mask", i);
         check(gd_verify_difference(row, row->expect) == 0U, "verify: equal", i);
         check(gd_verify_difference(row, (gd_word_t)~row->expect) == row->mask, "verify: differs", i);
@@ -49,14 +49,14 @@ static void faults_are_named(void)
     unsigned k;
     for (i = 0; i < GD_FAULT_COUNT; i++) {
         gd_word_t words[GD_STATUS_COUNT] = {0U};
-        gd_diagnosis_t found;
+        gd_explained_t found;
         bool named = false;
         if (gd_faults[i].value == 0U) {
             continue; /* raised by a 0: it would be raised together with all its like */
         }
         words[gd_faults[i].status] = gd_faults[i].value;
         check(gd_fault_raised(words, (uint8_t)i), "fault: raised", i);
-        gd_diagnose(words, &found);
+        gd_explain(words, &found);
         for (k = 0; k < found.count; k++) {
             named = named || (found.fault[k] == i);
         }
@@ -67,8 +67,8 @@ static void faults_are_named(void)
 
 int main(void)
 {
-    steps_are_sound(gd_init, GD_INIT_COUNT, "init");
-    steps_are_sound(gd_readback, GD_READBACK_COUNT, "readback");
+    steps_are_sound(gd_init_steps, GD_INIT_STEPS_COUNT, "init");
+    steps_are_sound(gd_readback_steps, GD_READBACK_STEPS_COUNT, "readback");
     verify_rows_are_sound();
     faults_are_named();
     (void)printf("%u checks failed\n", failures);

@@ -76,7 +76,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="REASON",
         action="append",
         default=[],
-        help="no 1 for this reason: wiring, rejected, replies, writes, registers, unseen, contradiction, pins, reset, watchdog, limits",
+        help="no 1 for this reason: wiring, rejected, replies, writes, registers, unseen, contradiction, pins, reset, watchdog, limits, figures",
     )
     gate.add_argument(
         "--bad-replies",
@@ -123,6 +123,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="one JSON object a line as the capture is read, the summary last",
     )
     form.add_argument("--csv", action="store_true", help="one row a frame")
+    form.add_argument(
+        "--faults", choices=("text", "csv"), help="instead: when each fault was raised and gone"
+    )
+    form.add_argument(
+        "--times",
+        choices=("text", "csv"),
+        help="instead: longest pause between readbacks, poll gaps, watchdog services, reactions, early frames",
+    )
 
     read = parser.add_argument_group(
         "how the file is read (kept beside it with --save-setup, in FILE.setup.yaml)"
@@ -187,7 +195,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     from regmap.trace.telling.story import tell
     from regmap.trace.tracer import How, trace_capture
 
-    from . import captureshow
+    from . import capturejson, captureshow, capturetables
 
     stage = _stage(args)
     chips = chips_of(args, stage)
@@ -207,7 +215,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
         ) as capture,
         _progress(context) as progress,
     ):
-        lines = captureshow.JsonLines(lambda t: filter_of(args, chips, t.clock), context)
+        lines = capturejson.JsonLines(lambda t: filter_of(args, chips, t.clock), context)
         trace = trace_capture(
             capture,
             chips,
@@ -226,7 +234,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.json:
         lines.finish(trace, story, at, who, events=not args.summary)
     elif args.csv:
-        captureshow.csv_rows(trace, wanted, context)
+        capturetables.csv_rows(trace, wanted, context)
+    elif args.faults or args.times:
+        capturetables.show_tables(trace, story, args.faults, args.times, context)
     else:
         for line in captureshow.report(
             trace, story, wanted, at, who, context, timeline=not args.summary, brief=args.brief

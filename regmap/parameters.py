@@ -614,6 +614,11 @@ STAGE: dict[str, Parameter] = _table(
         _P("watchdog.service_period", "time", "period at which the controller serves the watchdog"),
         _P("spi.clock", "frequency", "SPI clock used"),
         _P("poll.period", "time", "period at which all status registers are read"),
+        _P(
+            "readback.period",
+            "time",
+            "period at which the settings are read back while the drive runs; captures are held against it",
+        ),
         # safety
         _P("safety.ftti", "time", "fault tolerant time interval"),
         # limits and goals

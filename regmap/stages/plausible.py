@@ -613,6 +613,7 @@ RANGES: dict[str, tuple[str, str]] = {
     "watchdog.service_period": ("100 us", "100 s"),
     "spi.clock": ("1 kHz", "100 MHz"),
     "poll.period": ("10 us", "100 s"),
+    "readback.period": ("10 us", "1000 s"),
     "safety.ftti": ("1 us", "10 s"),
     "limits.dvdt": ("5 V/us", "200 V/ns"),
     "limits.didt": ("10 A/us", "50 A/ns"),

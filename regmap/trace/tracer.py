@@ -85,6 +85,8 @@ class Trace:
     late: list[tuple[int, Late]] = field(default_factory=list)
     notes: tuple[str, ...] = ()
     problems: tuple[Problem, ...] = ()
+    #: ticks from and to which recording was switched off; an end of -1: until the file ends
+    gaps: tuple[tuple[int, int], ...] = ()
 
     @property
     def frames(self) -> int:
@@ -158,6 +160,7 @@ def trace_capture(
                 part_done(trace)
     _finish(trace)
     trace.start, trace.end = capture.start or 0, capture.end or 0
+    trace.gaps = tuple(capture.gaps)
     _watchdogs(trace)
     trace.timing = builder.timing
     trace.command_health, trace.reply_health = builder.command_health, builder.reply_health

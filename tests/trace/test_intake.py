@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from regmap.capture.formats.opening import Options, open_capture
-from regmap.cli import captureshow
+from regmap.cli import capturejson
 from regmap.cli.context import Context
 from regmap.errors import CaptureError
 from regmap.maps.load import load_map
@@ -220,7 +220,7 @@ def test_json_comes_while_the_capture_is_read(monkeypatch: pytest.MonkeyPatch) -
 
     def lines(block: int) -> tuple[list[Any], list[int]]:
         context = Context(stdout=io.StringIO(), stderr=io.StringIO(), environ={})
-        stream = captureshow.JsonLines(lambda _trace: Filter(), context)
+        stream = capturejson.JsonLines(lambda _trace: Filter(), context)
         seen: list[int] = []
 
         def part(trace: Any) -> None:

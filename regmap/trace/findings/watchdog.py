@@ -48,10 +48,10 @@ def check_watchdog(walker: Walker, tick: Fraction, end: int) -> list[Late]:
     """Every service of the watchdog that came too early or too late, and a missing last one."""
     chip = walker.chip
     field = chip.field(chip.watchdog) if chip.watchdog else None
-    windows = _windows(walker)
+    windows = windows_of(walker)
     if field is None or not any(w.band is not None for w in windows):
         return []
-    numbers, times, wrong = _services(walker, field)
+    numbers, times, wrong = services_of(walker, field)
     ends = walker.times("end")
     found = [
         Late(
@@ -128,7 +128,7 @@ def _range(band: Band) -> str:
     return f"{show(band.low, _SECOND)} to {show(band.high, _SECOND)}"
 
 
-def _services(walker: Walker, field: Field) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def services_of(walker: Walker, field: Field) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Numbers and end ticks of the frames that serve the watchdog, and numbers of those with a wrong key."""
     idents = walker.idents()
     sorter = walker.sorter
@@ -146,7 +146,7 @@ def _services(walker: Walker, field: Field) -> tuple[np.ndarray, np.ndarray, np.
     return numbers, walker.times("end")[numbers], wrong
 
 
-def _windows(walker: Walker) -> list[Window]:
+def windows_of(walker: Walker) -> list[Window]:
     """How the watchdog was set over time, as believed."""
     chip = walker.chip
     roles = ("watchdog.enable", "watchdog.window", "watchdog.closed_share")

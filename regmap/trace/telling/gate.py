@@ -24,6 +24,7 @@ STOPS: dict[str, str] = {
     "reset": "the chip was reset and lost its settings",
     "watchdog": "service of the watchdog too early, too late, missing, or with a wrong key",
     "limits": "an electrical limit of the SPI that is not kept",
+    "figures": "a time that the stage states and firmware does not keep: polls, readbacks, services, reaction",
     "faults": "a fault of the chip was seen",
 }
 
@@ -88,6 +89,8 @@ _KINDS = {
     "reset": "reset",
     "watchdog": "watchdog",
     "timing": "limits",
+    "figures": "figures",
+    "early": "writes",
     "raised": "faults",
     "still": "faults",
 }

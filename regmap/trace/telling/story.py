@@ -18,6 +18,8 @@ from ..belief.against import Held, against
 from ..belief.walker import Walker
 from ..events import Interval, Note
 from ..findings.evidence import Evidence, Share, weigh
+from ..findings.figures import Missed, missed_figures
+from ..findings.intime import InTime, in_time
 from ..findings.wiring import Diagnosis, diagnose
 from ..tracer import Trace
 from .gate import Stop, stops
@@ -67,7 +69,8 @@ class Story:
     """`sentences` are all, most important last; `faulty` says that a fault was seen, of chip or wiring.
 
     `counts` is by kind of frame, `registers` reads and writes by register; `held` is the comparison
-    with a stage where one was given. `stops` are all reasons for which a gate should stop.
+    with a stage where one was given. `stops` are all reasons for which a gate should stop. `times` are what
+    firmware did in time, by chip, `missed` what of it a stage wants otherwise.
     """
 
     counts: dict[str, int]
@@ -80,6 +83,8 @@ class Story:
     stops: tuple[Stop, ...]
     faulty: bool
     held: Held | None = None
+    times: tuple[InTime, ...] = ()
+    missed: tuple[Missed, ...] = ()
 
     @property
     def telling(self) -> tuple[str, ...]:
@@ -147,6 +152,8 @@ def tell(
                 Sentence(rank=rank, kind="wiring", bad=rank > 50, text=_sentence(mistake.text))
             )
     recurrences: tuple[Recurrence, ...] = ()
+    times: tuple[InTime, ...] = ()
+    missed: tuple[Missed, ...] = ()
     if diagnosis.grave:
         if held is not None:
             held = replace(
@@ -162,6 +169,9 @@ def tell(
         recurrences = _recurrences(trace, episodes)
         sentences += _sentences(trace, episodes, recurrences)
         sentences += _proof(trace, evidence)
+        times = in_time(trace, stage)
+        missed = missed_figures(trace, times, stage)
+        sentences += _missed_sentences(trace, missed)
         if held is not None:
             sentences.append(_held_sentence(held))
         if not any(s.bad for s in sentences):
@@ -184,7 +194,7 @@ def tell(
     return Story(
         counts=dict(counts.most_common()), registers=registers, episodes=episodes,
         recurrences=recurrences, sentences=tuple(sentences), diagnosis=diagnosis, evidence=evidence,
-        stops=found, faulty=faulty, held=held,
+        stops=found, faulty=faulty, held=held, times=times, missed=missed,
     )  # fmt: skip
 
 
@@ -363,6 +373,24 @@ def _proof(trace: Trace, evidence: Evidence) -> list[Sentence]:
         text = f"The fault pin never moved although {', '.join(evidence.pin_dead[:4])} was raised: it is not connected, or stuck."
         out.append(Sentence(rank=62, kind="pin", text=text))
     return out
+
+
+#: rank of what is not kept
+_MISSED = {"enable": 81, "safety.ftti": 77}
+
+
+def _missed_sentences(trace: Trace, missed: tuple[Missed, ...]) -> Iterator[Sentence]:
+    """Figures that firmware does not keep: of each kind the first, and how many more."""
+    many = len(trace.walkers) > 1
+    groups: dict[tuple[int, str], list[Missed]] = {}
+    for found in missed:
+        groups.setdefault((found.position, found.figure), []).append(found)
+    for (position, name), same in groups.items():
+        who = f"chip {position}: " if many else ""
+        more = f" ({len(same) - 1} more like this)" if len(same) > 1 else ""
+        kind = "early" if name == "enable" else "figures"
+        text = _sentence(f"{who}{same[0].text}")[:-1] + more + "."
+        yield Sentence(rank=_MISSED.get(name, 59), kind=kind, text=text)
 
 
 def _why(share: Share) -> str:

@@ -365,9 +365,9 @@ def quantity(
 
 
 def ticks(text: str, clock: Clock) -> int:
-    """A time of the capture in its own ticks; a word's number where it has no times."""
+    """A time of the capture in its own ticks; a frame's number where it has no times."""
     if clock.tick is None:
-        return whole(text, "a list without times counts words: --at, --since and --until")
+        return whole(text, "a list without times counts frames: --at, --since and --until")
     return int(quantity(text, "time", "a time", positive=False) / clock.tick)
 
 

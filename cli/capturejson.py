@@ -61,7 +61,7 @@ class JsonLines:
             self._events(trace, None)
             for position, late in trace.late if told is not None else ():
                 if late.number >= 0 and late.time <= (told or 0):
-                    context.json_line("remark", chip=position, frame=late.number, time_s=trace.clock.seconds(late.time),
+                    context.json_line("remark", chip=position, number=late.number, time_s=trace.clock.seconds(late.time),
                                       note={"kind": late.note.kind, "weight": late.note.weight, "text": late.note.text})  # fmt: skip
         if at is not None:
             for walker in trace.walkers:
@@ -80,8 +80,8 @@ def item_json(trace: Trace, item: Event | Quiet) -> dict[str, Any]:
         return {"position": item.chip, "first": item.first, "last": item.last, "start_s": clock.seconds(item.start),
                 "end_s": clock.seconds(item.end), "counts": dict(item.counts)}  # fmt: skip
     return {
-        "time_s": clock.seconds(item.time), "frame": item.number, "transfer": item.transfer, "position": item.chip,
-        "what": item.kind, "register": item.register or None, "address": item.address, "word": item.word,
+        "time_s": clock.seconds(item.time), "number": item.number, "transfer": item.transfer, "position": item.chip,
+        "what": item.kind, "register": item.register or None, "address": item.address, "frame": item.word,
         "bits": item.bits, "reply": item.reply, "data": item.data, "from": item.old, "changes": list(item.changes),
         "status": list(item.status),
         "notes": [{"kind": n.kind, "weight": n.weight, "text": n.text, "fault": n.fault or None, "register": n.register or None} for n in item.notes],
@@ -110,7 +110,7 @@ def summary_json(trace: Trace, story: Story) -> dict[str, Any]:
         "limits": [{"limit": b.limit, "count": b.count, "of": b.of, "worst": b.worst, "allowed": b.allowed,
                     "transfer": b.transfer, "time_s": clock.seconds(b.time), "text": b.text} for b in trace.breaches],
         "stage": None if held is None else {
-            "name": held.stage, "time_s": clock.seconds(held.time), "fine": held.fine, "order": held.order,
+            "name": held.stage, "time_s": clock.seconds(held.time), "holds": held.fine, "order": held.order,
             "lock": held.lock, "locked": held.locked,
             "void": held.void or None,
             "rows": [{"register": r.register, "wanted": r.wanted, "mask": r.mask, "holds": r.holds, "verdict": r.verdict,

@@ -77,7 +77,7 @@ def item_lines(trace: Trace, item: Event | Quiet, context: Context) -> Iterator[
         what = ", ".join(f"{count} x {title}" for title, count in item.counts.items())
         who = f"chip {item.chip}: " if len(trace.walkers) > 1 else ""
         frames = f"{item.frames} frame{'s' * (item.frames > 1)}"
-        text = f"{who}{frames} without news: {what}"
+        text = f"{who}{frames}, nothing new: {what}"
         yield context.style(wrap(text, context.width, " " * 14 + "... ", " " * 18), "dim")
         return
     time = f"{trace.clock.text(item.time):>13}"

@@ -22,12 +22,12 @@ Row = list[str]
 
 _COLUMNS = (
     "time_s",
-    "frame",
+    "number",
     "transfer",
     "position",
     "what",
     "register",
-    "word",
+    "frame",
     "reply",
     "data",
     "from",
@@ -203,7 +203,9 @@ def time_lines(trace: Trace, story: Story, context: Context) -> Iterator[str]:
     """The same for people, then what a stage wants otherwise."""
     clock = trace.clock
     if not story.times:
-        why = "no times in this list of words" if clock.tick is None else "no word can be believed"
+        why = (
+            "no times in this list of frames" if clock.tick is None else "no frame can be believed"
+        )
         yield f"nothing is measured: {why}"
         return
     for found in story.times:

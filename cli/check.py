@@ -118,7 +118,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
             rounded=[
                 {
                     "setting": s.name,
-                    "asked": s.asked,
+                    "wanted": s.asked,
                     "value": s.choice.reading.band,
                     "error": s.choice.error,
                     "why": s.choice.why,

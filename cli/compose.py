@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from .composer.vocabulary import Outcome, Question
 
 NAME = "compose"
-HELP = "compose settings interactively, words and verdicts alive"
+HELP = "compose settings interactively, frames and verdicts alive"
 EPILOG = """In the view, just type: part of a name finds it, a value sets what is chosen, a word such as
 `sweep` or `save` does it; the line above says what Enter will do. `?` tells where you are.
 Piped in, or with --lines, the same words are read line by line:

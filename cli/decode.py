@@ -48,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="what was read back of it: tells what may have happened in between",
     )
-    parser.add_argument("--reply", action="store_true", help="the words are replies")
+    parser.add_argument("--reply", action="store_true", help="the frames are replies")
     parser.add_argument(
         "--to",
         metavar="REG",
@@ -89,7 +89,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.wrote or args.read:
         return _values(args, chip, to, context)
     if not args.words:
-        raise CallError("nothing to decode; expected WORD ..., or --wrote WORD --read WORD")
+        raise CallError("nothing to decode; expected FRAME ..., or --wrote WORD --read WORD")
     #: registers whose word was given or seen; the others are taken at reset
     seen = {name for name, _ in assignments(args.base)}
     rows: list[dict[str, object]] = []
@@ -162,7 +162,7 @@ def _values(args: argparse.Namespace, chip: Chip, to: Register | None, context: 
     from regmap.trace.findings.pairs import value_readings
 
     if len(args.wrote) != len(args.read) or args.words:
-        raise CallError("--wrote and --read go in pairs, and without other words")
+        raise CallError("--wrote and --read go in pairs, and without frames")
     pairs = [
         (parse_word(a, chip), parse_word(b, chip))
         for a, b in zip(args.wrote, args.read, strict=True)
@@ -232,14 +232,14 @@ def _command(
         for line in caution_lines(odd, context):
             context.out(line)
     return {
-        "word": sent.word,
+        "frame": sent.word,
         "hex": hexword(sent.word, sent.frame.length),
         "kind": sent.kind,
         "data": sent.data,
         "register": sent.register.name if sent.register else None,
         "address": sent.address,
         "parts": dict(sent.parts),
-        "flaws": [f.text for f in sent.flaws],
+        "errors": [f.text for f in sent.flaws],
         "cautions": odd,
         "fields": _fields_json(_written(chip, sent, before)),
         **effects_json(told),
@@ -272,7 +272,7 @@ def _answer(
         for text in explained.wiring:
             context.out(wrap(f"wiring: {text}", context.width, "    ", "      "))
     return {
-        "word": answer.word,
+        "frame": answer.word,
         "hex": hexword(answer.word, answer.layout.length),
         "kind": "reply",
         "to": sent.kind if sent is not None else None,
@@ -280,7 +280,7 @@ def _answer(
         "register": sent.register.name if sent is not None and sent.register else None,
         "status": dict(answer.status),
         "parts": dict(answer.parts),
-        "flaws": [f.text for f in answer.flaws],
+        "errors": [f.text for f in answer.flaws],
         "fields": _fields_json(fields),
         "faults": [
             {
@@ -320,7 +320,7 @@ def _answer_lines(
     )
     _flaws(answer.flaws, context)
     if answer.flaws:
-        context.out("    a word that is rejected says nothing of the chip")
+        context.out("    a frame that is rejected says nothing of the chip")
         return
     for name, raised in answer.status.items():
         part = answer.layout.named(name)

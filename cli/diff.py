@@ -234,6 +234,6 @@ def _sum(result: Difference) -> str:
     tail = (
         f"; {len(result.verdicts)} verdicts move, {turned} turn, {failing} to failing"
         if result.verdicts
-        else "; no verdict moves"
+        else "; no verdict changes"
     )
     return f"{pair} differ in {', '.join(parts) or 'verdicts'}{tail}."

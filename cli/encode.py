@@ -330,8 +330,8 @@ def effect_lines(told: Effects, context: Context, base: str = "") -> list[str]:
     lines += [f"    {event}" for event in told.outcome.events]
     if told.outcome.why:
         lines.append(
-            wrap(f"does not take: {told.outcome.why}", context.width, "    ", "      ").replace(
-                "does not take", context.style("does not take", "bad"), 1
+            wrap(f"write refused: {told.outcome.why}", context.width, "    ", "      ").replace(
+                "write refused", context.style("write refused", "bad"), 1
             )
         )
     if told.outcome.unsure:
@@ -363,7 +363,7 @@ def caution_lines(texts: list[str], context: Context) -> list[str]:
 def effects_json(told: Effects) -> dict[str, object]:
     """What a frame does, for programs; a code that is not known is null."""
     return {
-        "taken": told.outcome.taken if not told.outcome.unsure else None,
+        "accepted": told.outcome.taken if not told.outcome.unsure else None,
         "why": told.outcome.why or told.outcome.unsure or None,
         "changes": [
             {
@@ -381,7 +381,7 @@ def effects_json(told: Effects) -> dict[str, object]:
 def _as_json(chip: Chip, planned: Planned, pieces: list[tuple[int, int]]) -> dict[str, object]:
     sent = planned.sent
     return {
-        "word": sent.word,
+        "frame": sent.word,
         "hex": hexword(sent.word, sent.frame.length),
         "bits": sent.frame.length,
         "kind": sent.kind,
@@ -398,7 +398,7 @@ def _as_json(chip: Chip, planned: Planned, pieces: list[tuple[int, int]]) -> dic
         "choices": [
             {
                 "name": n,
-                "asked": c.asked,
+                "wanted": c.asked,
                 "code": c.code,
                 "value": c.reading.band,
                 "error": c.error,

@@ -269,7 +269,7 @@ def explanation_json(result: Explanation) -> dict[str, object]:
     return {
         "words": dict(result.words),
         "wiring": list(result.wiring),
-        "findings": [tree(f) for f in result.findings],
+        "explained": [tree(f) for f in result.findings],
         "masked_by_configuration": [f.name for f in result.blind],
         "reported_only_by_configuration": [f.name for f in result.reported],
         "unread": list(result.unread),

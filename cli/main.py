@@ -40,7 +40,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "options of a field or values of an input, with the verdicts that depend on it",
     ),
     "propose": ("propose", "settings that meet the stage's goals, with the reasons"),
-    "compose": ("compose", "compose settings interactively, words and verdicts alive"),
+    "compose": ("compose", "compose settings interactively, frames and verdicts alive"),
     "capture": ("capture", "transfers, faults and timing of a logic capture"),
     "header": ("header", "C tables for the firmware build"),
     "diff": ("diff", "differences of two stages, or of a stage and a capture or readback"),
@@ -70,7 +70,7 @@ def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
     """The whole parser; only the chosen command's own arguments are filled in."""
     parser = _Parser(
         prog="gateword",
-        description="Configure, prove and diagnose SPI-configured MOSFET gate drivers in three-phase motor drives.",
+        description="Configure, prove and explain SPI-configured MOSFET gate drivers in three-phase motor drives.",
         epilog="`gateword COMMAND --help` tells more. Every command takes --no-color, and --within FOLDER: what maps and stages name may lie "
         f"in that folder tree too, besides their own and the working folder's. {CAUTION}",
     )

@@ -233,7 +233,7 @@ def text(result: Proposal, context: Context) -> list[str]:
 
     say(
         CAUTION
-        + " The search knows the checks and nothing else: look at each value before you take it."
+        + " The search knows the checks and nothing else: look at each value before you accept it."
     )
     say(
         f"{_many(len(result.picks), 'field')} searched for {_many(result.goals, 'goal')}, {_many(result.evaluations, 'verdict')} worked out"
@@ -372,7 +372,7 @@ def _conflicts(result: Proposal, context: Context) -> list[str]:
     for number, conflict in enumerate(result.conflicts, 1):
         clashes = conflict.clashes
         if not conflict.fields:
-            why = f"no {'free ' if conflict.held else ''}field moves it"
+            why = f"no {'free ' if conflict.held else ''}field changes it"
             lines.append(
                 wrap(
                     f"{number}. {clashes[0].goal} has {_margin(clashes[0].reach)}: {why}{_held(conflict)} ({clashes[0].title})",

@@ -1,4 +1,4 @@
-"""`gateword sweep`: one row per option of a field, or per value of an input, with every verdict that it moves."""
+"""`gateword sweep`: one row per option of a field, or per value of an input, with every verdict that depends on it."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--all",
         action="store_true",
-        help="every verdict that moves, also where it holds everywhere",
+        help="every verdict that depends on it, also where it holds everywhere",
     )
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
@@ -135,7 +135,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
         blind = " It knows nothing of what is not computed." if result.open else ""
         context.out(
             wrap(
-                f"Best: {result.name} = {best.reading.label}, smallest margin {percent(best.worst)} among the verdicts that it moves.{blind}",
+                f"Best: {result.name} = {best.reading.label}, smallest margin {percent(best.worst)} among the verdicts that depend on it.{blind}",
                 context.width,
             )
         )
@@ -170,7 +170,7 @@ def _holding(result: Sweep, context: Context) -> None:
     ]
     what = f"at {', '.join(spans)}" if spans else "at none of these values"
     context.out(
-        wrap(f"{result.name}: all verdicts that move hold {what}.", context.width, hang="  ")
+        wrap(f"{result.name}: all verdicts that change hold {what}.", context.width, hang="  ")
     )
 
 

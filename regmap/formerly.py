@@ -26,8 +26,12 @@ OPTION_VALUES: Mapping[tuple[str, str], Mapping[str, str]] = {
     ("capture", "--order"): {"msb": "msb_first", "lsb": "lsb_first"},
     ("capture", "--select"): {"low": "active_low", "high": "active_high"},
     ("capture", "--format"): {"words": "frames"},
+    ("capture", "--kind"): {"not_taken": "refused"},
 }
 
+
+#: Words of the composer.
+COMPOSER: Mapping[str, str] = {"faults": "explain", "take": "accept"}
 
 #: Parameters of stages and of a map's `electrical`, by their dotted name.
 PARAMETERS: Mapping[str, str] = {

@@ -88,6 +88,7 @@ def test_one_output_option(name: str) -> None:
         (["propose", "--", "--write"], ["propose", "--", "--write"], []),
         (["check", "x", "--write"], ["check", "x", "--write"], []),
         (["check", "x", "--only", "thin"], ["check", "x", "--only", "low-margin"], ["thin is now called low-margin"]),
+        (["capture", "x", "--kind", "not_taken"], ["capture", "x", "--kind", "refused"], ["not_taken is now called refused"]),
         (["check", "x", "--only=thin"], ["check", "x", "--only=low-margin"], ["thin is now called low-margin"]),
     ],
 )  # fmt: skip
@@ -95,6 +96,15 @@ def test_an_old_option_is_read_as_the_new_one(
     given: list[str], now: list[str], notes: list[str]
 ) -> None:
     assert formerly.arguments(given[0], given) == (now, notes)
+
+
+def test_old_words_of_the_composer_are_read_and_noted() -> None:
+    typed = "paste 0x25D1\ntake\nundo\nfaults STATUS1=0x109\nleave drop\n"
+    out = run("compose", "coolant_pump", "--lines", stdin=typed)[1]
+    for old, now in formerly.COMPOSER.items():
+        assert f"{old} is now called {now}" in out
+    assert re.search(r"take is now called accept; \S", out)
+    assert "what these words say, first cause first" in out
 
 
 def test_the_program_says_the_new_name() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+from regmap import formerly
 from regmap.behaviour.faults import status_registers
 from regmap.chip.bank import find, unknown
 from regmap.document.schema import read_word
@@ -33,7 +34,7 @@ class Meaning:
         self.draft = draft
         self.chip = draft.chip
         self.index = Index(self.chip)
-        self.can_take = False
+        self.can_accept = False
         #: how one gets at what else fits
         self.chooses = "Down chooses"
         names = draft.names()
@@ -80,6 +81,8 @@ class Meaning:
         word, space, rest = line.partition(" ")
         if word in LEAVES:
             return "leave" + space + rest
+        if word in formerly.COMPOSER:
+            return formerly.COMPOSER[word] + space + rest
         if len(word) < 2 or word in WORDS or not word.isalpha():
             return line
         found = [w for w in WORDS if w.startswith(word)]
@@ -137,10 +140,10 @@ class Meaning:
         if word in TAKES_NAME and rest and word not in ("undo", "redo"):
             name = self.resolve_loosely(rest)
             return Meant("word", f"enter {_DOES[word]} {name}", name=name, value=word)
-        if word in ("take",) and not self.can_take:
+        if word == "accept" and not self.can_accept:
             return Meant(
                 "refused",
-                "there is nothing to take; paste, compare and propose show something first",
+                "there is nothing to accept; paste, compare and propose show something first",
             )
         if word == "find" and rest:
             return self._mean_find(rest)
@@ -155,7 +158,7 @@ class Meaning:
             words = self.words_of([line])
             if name in status_registers(self.chip):
                 return Meant(
-                    "faults", f"enter explains what {name} = {value} says", name=name, value=line
+                    "explain", f"enter explains what {name} = {value} says", name=name, value=line
                 )
             return Meant(
                 "paste",
@@ -226,7 +229,7 @@ class Meaning:
                 reason = str(error)
         elif numeric and self.status_here():
             return Meant(
-                "faults",
+                "explain",
                 f"enter explains what {self.status_here()} = {line} says",
                 self.status_here(),
                 f"{self.status_here()}={line}",

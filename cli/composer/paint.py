@@ -3,7 +3,7 @@
     +--------------------------------------------------------------+
     | what is open, how many verdicts fail, what is not saved      |
     | registers and fields    | the chosen field: bits, options,   |
-    | or what typing finds    | frame, verdicts that it moves      |
+    | or what typing finds    | frame, verdicts that depend on it  |
     |--------------------------------------------------------------|
     | what Enter would do (two lines)                              |
     | > typing line                                                |
@@ -411,11 +411,11 @@ def _verdicts(view: View, name: str, width: int, effects: Sequence[Effect] | Non
             for v in found
         ]
     if not effects:
-        return [_text("no verdict moves", width, "dim")]
+        return [_text("no verdict depends on it", width, "dim")]
     turned = sum(e.turns for e in effects)
     painted = [
         _text(
-            f"verdicts that move: {len(effects)}, {turned} turn" + ("" if turned else ": none"),
+            f"verdicts that change: {len(effects)}, {turned} turn" + ("" if turned else ": none"),
             width,
             "head",
         )

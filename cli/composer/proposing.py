@@ -1,4 +1,4 @@
-"""Propose from inside: what the search over all settings finds, to take or leave."""
+"""Propose from inside: what the search over all settings finds, to accept or leave."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ def propose_sheet(
         rows.insert(
             0,
             Row(
-                f"`take` puts {count} proposed value{'s' * (count != 1)} into the draft, as one step that can be undone",
-                "take",
+                f"`accept` puts {count} proposed value{'s' * (count != 1)} into the draft, as one step that can be undone",
+                "accept",
                 "mark",
             ),
         )
@@ -46,4 +46,4 @@ def propose_sheet(
         if result.feasible
         else "no settings meet every goal; the nearest"
     )
-    return Sheet(f"proposal: {what}", tuple(rows), "takes it over"), changes
+    return Sheet(f"proposal: {what}", tuple(rows), "accepts it"), changes

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
+from regmap import formerly
 from regmap.behaviour.faults import status_registers
 from regmap.behaviour.hazards import hazards, warned
 from regmap.chip.bank import find
@@ -30,7 +32,7 @@ from .vocabulary import Outcome, Row, Sheet
 
 
 class Session(Meaning):
-    """The state that the two faces share: the draft, what is chosen, what `take` would take."""
+    """The state that the two faces share: the draft, what is chosen, what `accept` would put into the draft."""
 
     def __init__(self, draft: Draft, keeper: Keeper, width: int = 80) -> None:
         super().__init__(draft)
@@ -45,19 +47,23 @@ class Session(Meaning):
 
     @property
     def pending(self) -> Callable[[], Edit] | None:
-        """What `take` would do."""
+        """What `accept` would do."""
         return self._pending
 
     @pending.setter
     def pending(self, what: Callable[[], Edit] | None) -> None:
-        self._pending, self.can_take = what, what is not None
+        self._pending, self.can_accept = what, what is not None
 
     # --- doing ----------------------------------------------------------------------------------
     def do(self, text: str, place: str = "list") -> Outcome:
         """Enter a line (several separated by `;;` until one fails). Never raises for what a person can type."""
         outcome = Outcome()
         for line in text.split(";;"):
+            old = line.split(maxsplit=1)[0] if line.strip() else ""
             outcome = self._do(self.expand(line.strip()), place)
+            if old in formerly.COMPOSER:
+                note = formerly.said(old, formerly.COMPOSER[old])
+                outcome = replace(outcome, message="; ".join(filter(None, (note, outcome.message))))
             if outcome.mark == "bad" or outcome.question is not None:
                 break
         return outcome
@@ -76,8 +82,8 @@ class Session(Meaning):
                 return self._go(meant.name)
             if meant.kind == "find":
                 return Outcome(sheet=sheets.hits_sheet(meant.value, meant.hits))
-            if meant.kind == "faults":
-                return self._faults([meant.value])
+            if meant.kind == "explain":
+                return self._explain([meant.value])
             if meant.kind == "paste":
                 return self._paste(meant.value.split())
             word, _, rest = line.partition(" ")
@@ -98,9 +104,9 @@ class Session(Meaning):
             "verdicts": self._verdicts,
             "sweep": self._sweep,
             "propose": lambda _: self._propose(),
-            "faults": lambda r: self._faults(r.split()),
+            "explain": lambda r: self._explain(r.split()),
             "paste": lambda r: self._paste(r.split()),
-            "take": lambda _: self._take(),
+            "accept": lambda _: self._accept(),
             "compare": self._compare,
             "changes": lambda _: Outcome(sheet=sheets.changes_sheet(self.draft)),
             "sequence": lambda _: Outcome(sheet=sheets.sequence_sheet(self.draft)),
@@ -188,7 +194,7 @@ class Session(Meaning):
         self.pending = (lambda: self.draft.apply(changes)) if changes else None
         return Outcome(sheet=sheet)
 
-    def _faults(self, texts: list[str]) -> Outcome:
+    def _explain(self, texts: list[str]) -> Outcome:
         if not texts:
             return Outcome(sheet=sheets.known_faults_sheet(self.draft))
         here = self.status_here() or next(iter(status_registers(self.chip)), "")
@@ -208,7 +214,7 @@ class Session(Meaning):
         if "reply" in texts:
             at = texts.index("reply")
             if len(texts) != at + 2:
-                raise CallError("paste WORD reply REG: which register was read?")
+                raise CallError("paste FRAME reply REG: which register was read?")
             reply_to, texts = self.resolve(texts[at + 1]), texts[:at]
         words = texts if all(t[:2].lower() == "0x" for t in texts) else [" ".join(texts)]
         parts = [take_apart(self.draft, w, reply_to=reply_to) for w in words]
@@ -230,7 +236,7 @@ class Session(Meaning):
             sheet=Sheet(
                 made[0].title if len(made) == 1 else f"{len(made)} frames",
                 tuple(rows),
-                "takes it over, or goes to the field",
+                "accepts it, or goes to the field",
             )
         )
 
@@ -240,9 +246,9 @@ class Session(Meaning):
         self.pending = (lambda: self.draft.take_words(words)) if found.changes else None
         return Outcome(sheet=sheets.comparison_sheet(found))
 
-    def _take(self) -> Outcome:
+    def _accept(self) -> Outcome:
         if self.pending is None:
-            return Outcome("there is nothing to take", "bad")
+            return Outcome("there is nothing to accept", "bad")
         edit = self.pending()
         self.pending = None
         return self.edited(edit)

@@ -1,4 +1,4 @@
-"""Answers of several lines: help, options, verdicts, sweeps, comparisons, words taken apart."""
+"""Answers of several lines: help, options, verdicts, sweeps, comparisons, frames taken apart."""
 
 from __future__ import annotations
 
@@ -108,7 +108,7 @@ def options_sheet(draft: Draft, name: str) -> Sheet:
     return Sheet(
         f"{name}: {summary}",
         tuple(Row(t, a, "" if a else "dim") for t, a in zip(lines, acts, strict=True)),
-        "takes this option",
+        "accepts this option",
         next((i for i, r in enumerate(readings, 1) if r.code == now), 1),
     )
 
@@ -192,8 +192,8 @@ def comparison_sheet(found: Comparison) -> Sheet:
     if found.changes:
         rows.append(
             Row(
-                f"`take` puts {len(found.changes)} value{'s' * (len(found.changes) > 1)} of {found.what} into the draft",
-                "take",
+                f"`accept` puts {len(found.changes)} value{'s' * (len(found.changes) > 1)} of {found.what} into the draft",
+                "accept",
                 "mark",
             )
         )
@@ -235,9 +235,7 @@ def apart_sheet(chip: Chip, apart: Apart) -> Sheet:
         )
     rows += [Row(f"REJECTED: {text}", mark="bad") for text in apart.flaws]
     if apart.flaws:
-        rows.append(
-            Row("a word that is rejected says nothing; it cannot be taken over", mark="dim")
-        )
+        rows.append(Row("a frame that is rejected says nothing; it cannot be accepted", mark="dim"))
     drafted = {c.field.ref: f"draft has {c.old.label}" for c in apart.changes if c.old}
     table = [[name, r.label, drafted.get(name, "")] for name, r in apart.fields]
     rows += [
@@ -248,18 +246,18 @@ def apart_sheet(chip: Chip, apart: Apart) -> Sheet:
         count = len([c for c in apart.changes if c.field.setting])
         rows.append(
             Row(
-                f"`take` puts it into the draft: {count} setting{'s' * (count != 1)} change{'s' * (count == 1)}",
-                "take",
+                f"`accept` puts it into the draft: {count} setting{'s' * (count != 1)} change{'s' * (count == 1)}",
+                "accept",
                 "mark",
             )
         )
     elif apart.fields and not apart.flaws:
-        rows.append(Row("nothing to take over: the draft holds these settings already", mark="dim"))
+        rows.append(Row("nothing to accept: the draft holds these settings already", mark="dim"))
     del chip
     return Sheet(
         f"{hexword(apart.word, length)}  {what}",
         tuple(rows),
-        "takes it over" if apart.takeable else "goes there",
+        "accepts it" if apart.takeable else "goes there",
     )
 
 
@@ -301,7 +299,7 @@ def known_faults_sheet(draft: Draft) -> Sheet:
     faults = list(draft.chip.faults.values())
     lines = columns([[f.name, f.ref, f.severity, f.title] for f in faults])
     words = " ".join(f"{n}=0x..." for n in status_registers(draft.chip))
-    rows = [Row(f"type or paste what you read: faults {words}", mark="mark")]
+    rows = [Row(f"type or paste what you read: explain {words}", mark="mark")]
     rows += [Row(t, f"go {f.ref}") for t, f in zip(lines, faults, strict=True)]
     return Sheet(f"{len(faults)} faults this chip can report", tuple(rows), "tells of it")
 
@@ -342,11 +340,11 @@ def sweep_sheet(draft: Draft, name: str) -> Sheet:
         rows.append(Row(line, f"set {name} 0x{row.reading.code:X}", mark))
     rows += [Row(f"[{i}] {titles[n]}", mark="dim") for i, n in enumerate(telling, 1)]
     if not result.moved:
-        rows.append(Row(f"{name} moves no verdict", mark="dim"))
+        rows.append(Row(f"{name} changes no verdict", mark="dim"))
     return Sheet(
         f"sweep of {name}: {len(result.moved)} verdicts move, {result.unmoved} do not",
         tuple(rows),
-        "takes this option",
+        "accepts this option",
         next((i for i, r in enumerate(result.rows, 1) if r.current), 1),
     )
 

@@ -20,7 +20,7 @@ SHOWN = (
     "verdicts",
     "sweep",
     "propose",
-    "faults",
+    "explain",
     "paste",
     "compare",
     "copy",
@@ -159,16 +159,16 @@ class View:
         assert self.sheet is not None
         row = self.sheet.rows[self.row] if self.sheet.rows else None
         more = (
-            "; `take` takes over what is shown"
-            if self.session.can_take and any(r.action == "take" for r in self.sheet.rows)
+            "; `accept` puts what is shown into the draft"
+            if self.session.can_accept and any(r.action == "accept" for r in self.sheet.rows)
             else ""
         )
         if row is None or not row.action:
             return "Esc goes back" + more
         if row.action.startswith("set "):
             return self.session.mean(row.action).text
-        if row.action == "take":
-            return "enter takes it over"
+        if row.action == "accept":
+            return "enter accepts it"
         return self.session.mean(row.action).text + more
 
     def second_hint(self) -> str:
@@ -185,13 +185,13 @@ class View:
                 "list": "Right: options  ? help  Ctrl: S save  Q leave",
                 "options": "Enter accept  Esc back  ? help",
                 "typing": "Enter do it  Down choose  Esc clear",
-                "sheet": "Enter take or go  Esc back",
+                "sheet": "Enter accept or go  Esc back",
             }[self.mode]
         return {
             "list": "Up/Down  Right: options  type: find, set  ? help  Ctrl: Z undo  S save  Q leave",
             "options": "Up/Down try  Enter accept  Esc back  type a value  ? help  Ctrl: Z undo  S save",
             "typing": "Enter do it  Down choose from the list  Tab complete  Esc clear",
-            "sheet": "Up/Down scroll  Enter take or go  Esc back  type: find, set  ? help",
+            "sheet": "Up/Down scroll  Enter accept or go  Esc back  type: find, set  ? help",
         }[self.mode]
 
     # --- keys -------------------------------------------------------------------------------------
@@ -228,7 +228,7 @@ class View:
                 self.move(1)
             else:
                 self.message, self.mark = (
-                    f"{self.session.at} holds no setting; `faults` explains words that were read",
+                    f"{self.session.at} holds no setting; `explain` explains words that were read",
                     "",
                 )
 
@@ -284,9 +284,9 @@ class View:
         self.done = self.done or outcome.leave
         if outcome.sheet is not None:
             self.place, self.sheet = "sheet", outcome.sheet
-            takes = [i for i, r in enumerate(outcome.sheet.rows) if r.action == "take"]
+            takes = [i for i, r in enumerate(outcome.sheet.rows) if r.action == "accept"]
             acts = [i for i, r in enumerate(outcome.sheet.rows) if r.action]
-            over = takes if outcome.sheet.enter.startswith("takes it over") else []
+            over = takes if outcome.sheet.enter.startswith("accepts it") else []
             start = [outcome.sheet.start] if outcome.sheet.start >= 0 else []
             self.row = next(iter([*start, *over, *acts]), 0)
         elif outcome.mark != "bad" and outcome.question is None and not outcome.clip:

@@ -26,24 +26,24 @@ WORDS: dict[str, Word] = {
         Word(
             "set",
             "set NAME VALUE",
-            "states a value; also NAME = VALUE, or the value alone for what is chosen",
+            "sets a value; also NAME = VALUE, or the value alone for what is chosen",
         ),
-        Word("reset", "reset [NAME]", "back to the reset value; the stage states it no longer"),
+        Word("reset", "reset [NAME]", "back to the reset value; the stage no longer sets it"),
         Word("go", "go NAME", "chooses a register, a field or a value"),
         Word("find", "find TEXT", "what holds TEXT in its name, meaning, unit or faults"),
         Word("options", "options [NAME]", "every option of a value"),
         Word("undo", "undo [N]", "takes back the last step"),
         Word("redo", "redo [N]", "does it again"),
         Word("verdicts", "verdicts [all]", "the verdicts that do not hold, or all"),
-        Word("sweep", "sweep [NAME]", "every option with the verdicts that it moves"),
-        Word("propose", "propose", "settings that meet the stage's goals, to take or leave"),
+        Word("sweep", "sweep [NAME]", "every option with the verdicts that depend on it"),
+        Word("propose", "propose", "settings that meet the stage's goals, to accept or leave"),
         Word(
-            "faults",
-            "faults REG=WORD ...",
-            "explains status words; `faults` alone lists what can trip",
+            "explain",
+            "explain REG=WORD ...",
+            "explains status words; `explain` alone lists what can trip",
         ),
-        Word("paste", "paste WORD [reply REG]", "takes a raw frame apart"),
-        Word("take", "take", "takes over what paste, compare or propose showed"),
+        Word("paste", "paste FRAME [reply REG]", "takes a raw frame apart"),
+        Word("accept", "accept", "puts into the draft what paste, compare or propose showed"),
         Word(
             "compare",
             "compare WITH",
@@ -118,7 +118,7 @@ class Outcome:
 class Meant:
     """What a line of text would do if entered now.
 
-    kind      "nothing", "set", "go", "find", "word" (of the vocabulary), "paste", "faults" or "refused"
+    kind      "nothing", "set", "go", "find", "word" (of the vocabulary), "paste", "explain" or "refused"
     text      a sentence for people
     """
 
@@ -187,7 +187,7 @@ PLACES: dict[str, Help] = {
     "sheet": Help(
         "You are reading an answer",
         (
-            "Up and Down, PageUp and PageDown scroll. Where a line can be taken, Enter takes it. Esc goes back.",
+            "Up and Down, PageUp and PageDown scroll. Where a line can be accepted, Enter accepts it. Esc goes back.",
         ),
     ),
 }

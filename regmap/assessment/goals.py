@@ -288,7 +288,7 @@ class _Maker:
                 why = (
                     f"kept: not computed by {', '.join(self.blind[number])}"
                     if number in self.blind
-                    else self.guarded.get(name_of(item), "moves no goal")
+                    else self.guarded.get(name_of(item), "changes no goal")
                 )
                 self.kept[name_of(item)] = why
         place = {n: i for i, n in enumerate(used)}

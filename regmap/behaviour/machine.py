@@ -40,7 +40,7 @@ class Match:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What one frame did. `why` tells why a write did not take; `events` what it entered or left.
+    """What one frame did. `why` tells why a write was refused; `events` what it entered or left.
 
     `refused` is the reason as a word of `model.RAISED_BY`, or "once"; empty where it took.
     `unsure` says why it is not known whether a write took; `would` is then (word, known bits) if it did.
@@ -242,7 +242,7 @@ class Machine:
         name, bank = register.name, self.bank
         before = bank.word(name)
         allowed = evaluate(register.writable, bank) if register.writable is not None else True
-        # a write that does not take is no step of a key and no event, but it comes between others
+        # a write that is refused is no step of a key and no event, but it comes between others
         if allowed is False:
             self._interrupt("write")
             why = f"{name} is writable only while {register.writable}"
@@ -281,7 +281,7 @@ class Machine:
             bank.word(name),
             tuple(events),
             "once" if wasted else "",
-            unsure=f"it takes only while {register.writable}, which is not known"
+            unsure=f"it is accepted only while {register.writable}, which is not known"
             if allowed is None
             else "",
             would=would if allowed is None else None,
@@ -504,7 +504,7 @@ class Machine:
         return done
 
     def _interrupt(self, what: Literal["write", "other", "bad"]) -> None:
-        """Key sequences that a write that does not take, another sound frame or a bad one starts over."""
+        """Key sequences that a write that is refused, another sound frame or a bad one starts over."""
         breaking = {"write": ("bad_frames", "frames", "writes"), "other": ("bad_frames", "frames"),
                     "bad": ("bad_frames",)}[what]  # fmt: skip
         for name in self.progress:

@@ -242,7 +242,9 @@ class _Planner:
         sent = self._counted(sent)
         outcome = self.machine.apply(sent)
         if sent.kind == "write" and not outcome.taken:
-            raise CallError(f"sequence {sequence}, {text}: the write would not take: {outcome.why}")
+            raise CallError(
+                f"sequence {sequence}, {text}: the write would be refused: {outcome.why}"
+            )
         self.actions.append(
             Action(
                 do=do, sequence=sequence, text=text, sent=sent, why=why, expect=expect, mask=mask

@@ -68,7 +68,7 @@ def frame_struct(
     """
     lengths = tuple(bursts) or (layout.length,)
     if sum(lengths) != layout.length:
-        raise CallError(f"bursts of {sum(lengths)} bits for a word of {layout.length}")
+        raise CallError(f"bursts of {sum(lengths)} bits for a frame of {layout.length}")
     owner = {
         bit: (part.name, part.width - 1 - index)
         for part in layout.parts

@@ -248,7 +248,7 @@ def spoken_bytes(spi: Spi, bits: int) -> str:
     fits = next((n for n in range(min(bits, 32), 3, -1) if bits % n == 0 and n % 8), bits)
     unsure = "the chip rejects" if spi.extra_clocks else "the map does not say that the chip takes"
     return (
-        f"{head}{zeros} behind them, but {unsure} frames of more clocks: set the controller to words of "
+        f"{head}{zeros} behind them, but {unsure} frames of more clocks: set the controller to transfers of "
         f"{fits} bits"
     )
 

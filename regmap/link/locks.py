@@ -1,4 +1,4 @@
-"""Why a write did not take: the lock that the map states, whether the chip shows it, how to open it."""
+"""Why a write was refused: the lock that the map states, whether the chip shows it, how to open it."""
 
 from __future__ import annotations
 

@@ -119,7 +119,7 @@ class AdapterPort:
                 clock_hz=min(self.clock_hz, identity.max_clock_hz),
                 lsb_first=not spi.msb_first,
                 select_high=not spi.select_active_low,
-                word_gap_ns=int(-(-gap * 1_000_000_000 // 1)),
+                idle_ns=int(-(-gap * 1_000_000_000 // 1)),
             ),
             SetupDone,
         )

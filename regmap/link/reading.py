@@ -390,7 +390,7 @@ class Reader(Exchange):
         if written:
             if read == written[-1]:
                 return ""
-            return f"{pager.name} did not take the page word 0x{written[-1] or 0:X}"
+            return f"{pager.name} refused the page word 0x{written[-1] or 0:X}"
         field = self.chip.field(self.chip.page_select)
         assert field is not None
         code = extract(read, field.bits)

@@ -2,7 +2,7 @@
 
     # gate current test
     expect ID = 0x161
-    write GATE_HS.SOURCE = 120 mA       read back, and the script stops if it does not take
+    write GATE_HS.SOURCE = 120 mA       read back, and the script stops if it is refused
     write LOCK = 0x006
     read STATUS1
     command CLEAR_ALL

@@ -190,7 +190,7 @@ class Link(Reader):
         elif result.result == "refused" and result.holds is not None:
             held = register.held(result.holds)
             self.machine.bank.learn(name, held, register.shows)
-            self._hold(register, f"read, after a write of 0x{word:X} did not take")
+            self._hold(register, f"read, after a write of 0x{word:X} was refused")
         elif result.result == "sent":
             self.machine.write(register, word)
             if register.holds_settings and any(f.access is Access.RW for f in register.fields):

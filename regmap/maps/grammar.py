@@ -269,7 +269,7 @@ HOLDS = {
 
 PART = Record(
     {
-        "bits": (BITS, True, "bit numbers in the word, most significant first"),
+        "bits": (BITS, True, "bit numbers in the frame, most significant first"),
         "holds": (Choice(HOLDS), True, "what fills the part"),
         "codes": (
             Table(NAME, Int(0, 65535), "codes by name", 1),
@@ -378,7 +378,7 @@ FRAME = Record(
             False,
             "it carries only registers and commands that name it, though its condition holds (no)",
         ),
-        "command": (PARTS, True, "parts of the word the controller sends"),
+        "command": (PARTS, True, "parts of the frame that the controller sends"),
         "reply": (REPLY, False, "what the chip answers, and when"),
         "summary": (TEXT, False, "one line for people"),
     },
@@ -477,11 +477,11 @@ KNOWN_FRAME = Record(
             "REG.FIELD = VALUE (several with `;`), REG = WORD, read:REG, or the name of a command or key",
         ),
         "command": (
-            Many(WORD64, "words"),
+            Many(WORD64, "frames"),
             False,
             "the frame sent, check bits included; of a key or a register with a complement, a list of them",
         ),
-        "reply": (WORD64, False, "the word answered"),
+        "reply": (WORD64, False, "the frame answered"),
         "data": (WORD64, False, "what that reply carries"),
         "given": (
             Table(NAME, WORD64, "values by part"),
@@ -788,7 +788,7 @@ def map_shape() -> Record:
                                 single=False,
                             ),
                             False,
-                            "header words sent first",
+                            "header frames sent first",
                         ),
                         "split": (
                             Int(0, 64),

@@ -5,7 +5,7 @@
 Every register is written and read: the frame that is built must be understood as that register, by the
 recogniser that everyone uses, and the bits that a read shows must come back. Every field that holds
 a setting must be wholly readable, or say that it is not. Every command must be understood as itself. The
-sequences run on the same machine that is the simulated chip; a step that does not take is an error.
+sequences run on the same machine that is the simulated chip; a step that is refused is an error.
 Registers and commands whose layout is not in force after power-up are tried where it is.
 """
 
@@ -197,7 +197,7 @@ class _Proof:
                 for one in planned:
                     outcome = machine.apply(one.sent)
                     if one.sent.kind == "write" and not outcome.taken:
-                        raise CallError(f"the write would not take: {outcome.why}")
+                        raise CallError(f"the write would be refused: {outcome.why}")
             except CallError as error:
                 yield Problem(
                     place_of(step.origin),

@@ -140,7 +140,7 @@ def _prove_one(chip: Chip, codec: Codec, known: KnownFrame, hints: Hints) -> Ite
             return
         for flaw in codec.decode_command(known.command, frame=sent.frame).flaws:
             yield problem(
-                f"the command 0x{known.command:0{digits}X}: {flaw.text}", "a word without flaws"
+                f"the command 0x{known.command:0{digits}X}: {flaw.text}", "a frame without errors"
             )
     if known.reply is not None:
         layout = codec.reply_layout(sent, bank=bank)
@@ -159,7 +159,7 @@ def _prove_one(chip: Chip, codec: Codec, known: KnownFrame, hints: Hints) -> Ite
             part = answer.layout.named(flaw.part) if flaw.kind == "check_bits" else None
             more = hints.of(answer.layout, part) if part is not None else ""
             yield problem(
-                f"the reply 0x{known.reply:0{digits}X}: {flaw.text}{more}", "a word without flaws"
+                f"the reply 0x{known.reply:0{digits}X}: {flaw.text}{more}", "a frame without errors"
             )
         if answer.flaws:
             return

@@ -49,17 +49,17 @@ def settings(stage: Stage) -> Html:
     head = [
         "setting",
         "meaning",
-        "asked",
+        "wanted",
         "chosen",
         "min / typ / max",
         "code",
         "error",
-        "stated at",
+        "set at",
     ]
     return table(
         head,
         rows,
-        caption="Settings: asked, chosen, error",
+        caption="Settings: wanted, chosen, error",
         cls="dense settings",
         right=[5],
     )
@@ -119,7 +119,7 @@ def left_at_reset(stage: Stage) -> Html:
         return Html("")
     return join(
         [
-            tag("h3", "Not stated, so at reset"),
+            tag("h3", "Not set, so at reset"),
             table(["field", "meaning", "value"], rows, caption="Fields at reset"),
         ]
     )

@@ -17,7 +17,7 @@ _SECOND = (0, 0, 1, 0)
 #: Kinds of notes; key: word used in filters and machine output, value: what it tells.
 NOTES: dict[str, str] = {
     "changed": "a register's word differs from the one known before",
-    "not_taken": "a write that did not take, and why",
+    "refused": "a write that the chip refused, and why",
     "verified": "a read that shows what was written",
     "reserved": "a write that the map forbids: reserved bits, registers that only report",
     "rejected": "a frame that the chip or the controller must reject",
@@ -55,7 +55,7 @@ class Note:
 class Event:
     """One frame as it happened, or (kind "pin") one move of a captured pin.
 
-    kind       read, write, a command's name, "rejected" (not a frame the chip takes), "pin"
+    kind       read, write, a command's name, "rejected" (not a frame that the chip accepts), "pin"
     number     of the frame among all of its chip, from 0; transfer: of the transfer in the capture
     chip       position in a daisy chain, counted from the controller's output
     word       the command as sent; reply: the word that answers it (None: not captured)

@@ -35,7 +35,7 @@ ABILITIES = (
     | Capability.TIMESTAMPS
     | Capability.LSB_FIRST
     | Capability.SELECT_HIGH
-    | Capability.WORD_GAP
+    | Capability.IDLE
     | Capability.MODE_0
     | Capability.MODE_1
     | Capability.MODE_2
@@ -61,10 +61,10 @@ class Adapter:
         with self.lock:
             self.bus.mode = setup.mode
             self.bus.set_clock(max(1, min(setup.clock_hz, 1_000_000_000)))
-            self.bus.gap_ns = setup.word_gap_ns
+            self.bus.gap_ns = setup.idle_ns
             self._lsb_first = setup.lsb_first
             self._selects = setup.select_high != self.bus.spi.select_active_low
-        return SetupDone(setup.clock_hz, setup.word_gap_ns)
+        return SetupDone(setup.clock_hz, setup.idle_ns)
 
     def burst(self, data: bytes) -> Burst:
         with self.lock:

@@ -16,7 +16,7 @@ Frame
 
 Requests (host to adapter) and answers (kind + 80 hex); layouts in `layout.BODIES`
     01 hello      - -> firmware, most bytes and bursts per transfer, clock range, abilities, name
-    02 set-up     SPI mode, bit order, select polarity, clock Hz, word gap ns -> clock, gap in use
+    02 set-up     SPI mode, bit order, select polarity, clock Hz, idle time ns -> clock, idle time in use
     03 transfer   bursts of bytes, one chip-select each -> per burst: start in us, bytes read
     04 pins       which to drive, levels -> which exist, levels
     FF error      (answer only) code, detail
@@ -48,7 +48,7 @@ Damage
     to other numbers.
 
 Set-up
-    A transfer needs one (else NOT_SET_UP), and a set-up that is not accepted leaves none. The
+    A transfer needs one (else NOT_SET_UP), and a set-up that is refused leaves none. The
     adapter never clocks faster than asked nor waits less; what it cannot do is UNSUPPORTED with
     the item: 1 mode, 2 bit order, 3 polarity, 4 clock too slow, 5 gap; 6 kind, 7 pin.
     SPI_FAILED carries the index of the burst that failed: those before it have been on the SPI.

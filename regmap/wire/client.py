@@ -241,11 +241,11 @@ class Client:
         if (
             isinstance(request, Setup)
             and isinstance(answer, SetupDone)
-            and (answer.clock_hz > request.clock_hz or answer.word_gap_ns < request.word_gap_ns)
+            and (answer.clock_hz > request.clock_hz or answer.idle_ns < request.idle_ns)
         ):
             raise LinkError(
-                f"the adapter clocks at {answer.clock_hz} Hz with {answer.word_gap_ns} ns "
-                f"between words; asked {request.clock_hz} Hz, {request.word_gap_ns} ns"
+                f"the adapter clocks at {answer.clock_hz} Hz with {answer.idle_ns} ns "
+                f"of idle time; wanted {request.clock_hz} Hz, {request.idle_ns} ns"
             )
         if isinstance(request, Transfer) and isinstance(answer, tuple):
             if [len(b.data) for b in answer] != [len(b) for b in request.bursts]:

@@ -140,17 +140,15 @@ def _error(
 
 
 def _setups(talk: _Talk, identity: Identity, modes: list[int]) -> Iterator[Finding]:
-    gap = 2_000 if identity.capabilities & Capability.WORD_GAP else 0
+    gap = 2_000 if identity.capabilities & Capability.IDLE else 0
     for mode in range(4):
-        wanted = Setup(mode=mode, clock_hz=identity.max_clock_hz, word_gap_ns=gap)
+        wanted = Setup(mode=mode, clock_hz=identity.max_clock_hz, idle_ns=gap)
         if mode not in modes:
             yield _error(talk, f"mode {mode}, not offered, is refused", wanted, Code.UNSUPPORTED, 1)
             continue
         done = talk.ask(wanted)
         ok = (
-            isinstance(done, SetupDone)
-            and done.clock_hz <= wanted.clock_hz
-            and done.word_gap_ns >= gap
+            isinstance(done, SetupDone) and done.clock_hz <= wanted.clock_hz and done.idle_ns >= gap
         )
         yield Finding(f"mode {mode}: no faster and no shorter idle than asked", ok, _said(done))
     slow = Setup(mode=modes[0], clock_hz=max(1, identity.min_clock_hz - 1))

@@ -68,7 +68,7 @@ class Capability(IntFlag):
     TIMESTAMPS = 0x0004
     LSB_FIRST = 0x0008
     SELECT_HIGH = 0x0010
-    WORD_GAP = 0x0020
+    IDLE = 0x0020
     MODE_0 = 0x0100
     MODE_1 = 0x0200
     MODE_2 = 0x0400
@@ -98,10 +98,10 @@ BODIES: dict[int, Any] = {
         "lsb_first" / c.Int8ub,
         "select_high" / c.Int8ub,
         "clock_hz" / c.Int32ub,
-        "word_gap_ns" / c.Int32ub,
+        "idle_ns" / c.Int32ub,
         c.Terminated,
     ),
-    Kind.SETUP | REPLY: c.Struct("clock_hz" / c.Int32ub, "word_gap_ns" / c.Int32ub, c.Terminated),
+    Kind.SETUP | REPLY: c.Struct("clock_hz" / c.Int32ub, "idle_ns" / c.Int32ub, c.Terminated),
     Kind.TRANSFER: c.Struct("bursts" / c.PrefixedArray(c.Int8ub, _BURST), c.Terminated),
     Kind.TRANSFER | REPLY: c.Struct(
         "bursts" / c.PrefixedArray(c.Int8ub, c.Struct("time_us" / c.Int32ub, "data" / _BURST)),
@@ -123,16 +123,16 @@ class Hello:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setup:
-    """How the SPI is to be driven: mode 0..3, clock in Hz, least word gap in ns.
+    """How the SPI is to be driven: mode 0..3, clock in Hz, least idle time in ns.
 
-    The word gap is the time for which chip select stays inactive between two bursts.
+    The idle time is the time for which chip select stays inactive between two bursts.
     """
 
     mode: int
     clock_hz: int
     lsb_first: bool = False
     select_high: bool = False
-    word_gap_ns: int = 0
+    idle_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,10 +176,10 @@ class Identity:
 
 @dataclass(frozen=True, slots=True)
 class SetupDone:
-    """The clock (Hz, never above the one asked) and word gap (ns, never below) really used."""
+    """The clock (Hz, never above the one asked) and idle time (ns, never below) really used."""
 
     clock_hz: int
-    word_gap_ns: int
+    idle_ns: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +229,7 @@ def request_body(request: Request) -> bytes:
     if isinstance(request, Setup):
         if request.mode not in range(4):
             raise CallError(f"SPI mode is 0 to 3, not {request.mode}")
-        for what, number in (("clock", request.clock_hz), ("word gap", request.word_gap_ns)):
+        for what, number in (("clock", request.clock_hz), ("idle time", request.idle_ns)):
             if not 0 <= number < 1 << 32:
                 raise CallError(f"{what} {number} does not fit in 32 bits")
         values = {
@@ -237,7 +237,7 @@ def request_body(request: Request) -> bytes:
             "lsb_first": int(request.lsb_first),
             "select_high": int(request.select_high),
             "clock_hz": request.clock_hz,
-            "word_gap_ns": request.word_gap_ns,
+            "idle_ns": request.idle_ns,
         }
     elif isinstance(request, Transfer):
         if not 1 <= len(request.bursts) <= 255:
@@ -268,7 +268,7 @@ def answer_body(answer: Answer | ErrorReply) -> tuple[int, bytes]:
         }
     elif isinstance(answer, SetupDone):
         kind = Kind.SETUP
-        values = {"clock_hz": answer.clock_hz, "word_gap_ns": answer.word_gap_ns}
+        values = {"clock_hz": answer.clock_hz, "idle_ns": answer.idle_ns}
     elif isinstance(answer, PinLevels):
         kind = Kind.PINS
         pins = ((Capability.ENABLE_PIN, answer.enable), (Capability.FAULT_PIN, answer.fault))
@@ -307,7 +307,7 @@ def parse_answer(kind: int, body: bytes) -> Answer | ErrorReply:
         except CallError as error:
             raise LinkError(f"the adapter's identity makes no sense: {error}") from error
     if kind == Kind.SETUP | REPLY:
-        return SetupDone(fields.clock_hz, fields.word_gap_ns)
+        return SetupDone(fields.clock_hz, fields.idle_ns)
     if kind == Kind.TRANSFER | REPLY:
         return tuple(Burst(b.time_us, b.data) for b in fields.bursts)
     if kind == Kind.PINS | REPLY:

@@ -158,7 +158,7 @@ class Server:
             not fields["lsb_first"] or bool(able & Capability.LSB_FIRST),
             not fields["select_high"] or bool(able & Capability.SELECT_HIGH),
             fields["clock_hz"] >= self.identity.min_clock_hz,
-            not fields["word_gap_ns"] or bool(able & Capability.WORD_GAP),
+            not fields["idle_ns"] or bool(able & Capability.IDLE),
         )
         if not all(wants):
             raise _Error(Code.UNSUPPORTED, wants.index(False) + 1)
@@ -167,7 +167,7 @@ class Server:
             clock_hz=min(fields["clock_hz"], self.identity.max_clock_hz),
             lsb_first=bool(fields["lsb_first"]),
             select_high=bool(fields["select_high"]),
-            word_gap_ns=fields["word_gap_ns"],
+            idle_ns=fields["idle_ns"],
         )
         done = self.handler.setup(setup)
         self._set_up = True

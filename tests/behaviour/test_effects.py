@@ -75,7 +75,7 @@ def test_a_write_behind_a_lock_that_is_not_known_leaves_what_it_would_change_unk
     machine = Machine(access, bank)
     found = effects(machine, Codec(access).write(access.registers["SHELTERED"], 0x4, bank))
     assert [str(c) for c in found.changes] == ["SHELTERED.V: 5 -> unknown"]
-    assert found.outcome.unsure == "it takes only while LOCK.SHUT == open, which is not known"
+    assert found.outcome.unsure == "it is accepted only while LOCK.SHUT == open, which is not known"
     assert found.outcome.would == (0x4, 0xFF)
     assert bank.known["SHELTERED"] & 0xF == 0xE  # only the bit that may have moved
 

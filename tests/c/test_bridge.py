@@ -52,7 +52,7 @@ IDENTITY = Identity(
     | Capability.FAULT_PIN
     | Capability.TIMESTAMPS
     | Capability.SELECT_HIGH
-    | Capability.WORD_GAP
+    | Capability.IDLE
     | Capability.MODE_0
     | Capability.MODE_1
     | Capability.MODE_3,
@@ -70,9 +70,7 @@ class HostChip:
     def setup(self, setup: Setup) -> SetupDone:
         if setup.clock_hz == 666:
             raise Refusal
-        return SetupDone(
-            setup.clock_hz - setup.clock_hz % 1000, (setup.word_gap_ns + 99) // 100 * 100
-        )
+        return SetupDone(setup.clock_hz - setup.clock_hz % 1000, (setup.idle_ns + 99) // 100 * 100)
 
     def burst(self, data: bytes) -> Burst:
         if data[0] == 0xEE:
@@ -297,7 +295,7 @@ def test_a_small_bridge_with_no_pins(compiler: str, tmp_path: Path) -> None:
         Setup(mode=0, clock_hz=1000, lsb_first=True),
         Setup(mode=0, clock_hz=1000, select_high=True),
         Setup(mode=0, clock_hz=499),
-        Setup(mode=0, clock_hz=1000, word_gap_ns=1),
+        Setup(mode=0, clock_hz=1000, idle_ns=1),
         Transfer((b"1",)),
         Setup(mode=0, clock_hz=10_000_000),
         Transfer((b"123456", b"12345", b"12345")),
@@ -360,7 +358,7 @@ def test_the_library_talks_to_the_bridge(
         return outcome.answer
 
     assert answer(Hello()) == IDENTITY
-    assert answer(Setup(mode=1, clock_hz=2_000_999, word_gap_ns=350)) == SetupDone(2_000_000, 400)
+    assert answer(Setup(mode=1, clock_hz=2_000_999, idle_ns=350)) == SetupDone(2_000_000, 400)
     for number in range(300):
         burst = number.to_bytes(2, "big")
         read = answer(Transfer((burst, b"\0\x11\xff")))

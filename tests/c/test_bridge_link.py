@@ -87,11 +87,11 @@ class Hardware(threading.Thread):
             lsb_first=bool(body[1] & 1),
             select_high=bool(body[1] & 2),
             clock_hz=int.from_bytes(body[2:6], "big"),
-            word_gap_ns=int.from_bytes(body[6:], "big"),
+            idle_ns=int.from_bytes(body[6:], "big"),
         )
         self.setups.append(setup)
         done = self.adapter.setup(setup)
-        return done.clock_hz.to_bytes(4, "big") + done.word_gap_ns.to_bytes(4, "big")
+        return done.clock_hz.to_bytes(4, "big") + done.idle_ns.to_bytes(4, "big")
 
 
 @contextmanager

@@ -452,7 +452,7 @@ def test_one_column_wide_words_and_bits() -> None:
             b"8001 0000\n8002\n8003 0001\n",
             "w.txt:2:1: error: 1 columns; expected 2 as in the other lines",
         ),
-        (b"8001 0000\n80q2 0000\n", "w.txt:2:1: error: '80q2' is no hex word"),
+        (b"8001 0000\n80q2 0000\n", "w.txt:2:1: error: '80q2' is no hex frame"),
         (b"8001 0000\n8002 00000\n", "differ in length"),
         (b"0x8001 0x0000\n1 2 3 4\n", "4 columns"),
         (b"time,command\n1.0,8001\n0.5,8001\n", "w.txt:3:1: error: time runs backwards: 0.5"),
@@ -468,7 +468,7 @@ def test_damaged_lists_are_located(data: bytes, found: str) -> None:
 def test_a_list_without_words() -> None:
     with (
         open_capture(io.BytesIO(b"# nothing\n"), format="frames", name="w") as c,
-        pytest.raises(CaptureError, match="no word"),
+        pytest.raises(CaptureError, match="no frame in the list"),
     ):
         list(c.frame_transfers())
     with (

@@ -96,7 +96,7 @@ def pump_dead_reply() -> str:
 
 
 def pump_locked_write() -> str:
-    """Firmware writes a gate current to a Quoll-16 that it has locked before; the write does not take."""
+    """Firmware writes a gate current to a Quoll-16 that it has locked before; the write is refused."""
     c = Controller("coolant_pump", 5)
     c.bring_up(("unlock", "configure", "lock"))
     c.poll(1, "STATUS2")

@@ -268,7 +268,7 @@ def test_what_was_asked_stands_beside_what_the_chip_has(gateword: Run) -> None:
     [row] = json.loads(
         gateword("check", "coolant_pump", "--json", "--set", "TIMING.DEAD_TIME=>= 700 ns").out
     )["rounded"]
-    assert (row["setting"], row["asked"]) == ("TIMING.DEAD_TIME", ">= 700 ns")
+    assert (row["setting"], row["wanted"]) == ("TIMING.DEAD_TIME", ">= 700 ns")
 
 
 def test_a_limit_without_quotes_in_yaml_is_told_how_to_write_it(

@@ -62,7 +62,7 @@ def test_a_damaged_frame_changes_nothing_of_the_next(gateword: Run) -> None:
     rows = json.loads(gateword("decode", MAP, "0x8334", "0x8A34", WRITE_PLAIN_34, "--json").out)[
         "words"
     ]
-    assert rows[0]["taken"] is False
+    assert rows[0]["accepted"] is False
     assert rows[0]["changes"] == []
     assert rows[2]["changes"][0] == {"field": "PLAIN.LOW", "from": 2, "to": 4}
 

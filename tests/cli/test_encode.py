@@ -23,7 +23,7 @@ def test_a_write_of_one_to_clear_clears_that_bit_and_keeps_the_others(gateword: 
     assert "VDS_UL" not in out
     [frame] = json.loads(gateword(*asked, "--json").out)["frames"]
     assert frame["changes"] == [{"field": "VDS_FAULTS.VDS_UH", "from": 1, "to": 0}]
-    assert frame["taken"] is True
+    assert frame["accepted"] is True
 
 
 def test_json_changes_are_against_what_is_given(gateword: Run) -> None:
@@ -45,11 +45,11 @@ def test_what_travels_beside_is_told_with_its_origin(gateword: Run) -> None:
 def test_a_write_that_a_lock_refuses_says_so(gateword: Run) -> None:
     out = gateword("encode", "quoll16", "LOCK.KEY=locked", "GATE_HS.SOURCE=56 mA").out
     assert "entered locked" in out
-    assert "does not take: GATE_HS is writable only while not locked" in out
+    assert "write refused: GATE_HS is writable only while not locked" in out
     rows = json.loads(
         gateword("encode", "quoll16", "LOCK.KEY=locked", "GATE_HS.SOURCE=56 mA", "--json").out
     )["frames"]
-    assert [r["taken"] for r in rows] == [True, False]
+    assert [r["accepted"] for r in rows] == [True, False]
     assert rows[1]["changes"] == []
 
 
@@ -87,8 +87,8 @@ def test_the_bring_up_of_a_stage(gateword: Run) -> None:
     stage = load_stage("coolant_pump")
     wanted = [a.sent.word for a in bring_up_sequence(stage.chip, stage.bank) if a.sent is not None]
     frames = json.loads(gateword("encode", "coolant_pump", "bring_up", "--json").out)["frames"]
-    assert [f["word"] for f in frames] == wanted
-    assert all(f["taken"] for f in frames)
+    assert [f["frame"] for f in frames] == wanted
+    assert all(f["accepted"] for f in frames)
 
 
 def test_a_key_is_encoded_by_its_name(gateword: Run) -> None:

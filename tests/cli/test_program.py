@@ -215,7 +215,7 @@ def test_encode_agrees_with_decode(gateword: Run) -> None:
     )["frames"][0]["hex"]
     decoded = json.loads(gateword("decode", "numbat24", word, "--json").out)["words"][0]
     assert decoded["register"] == first_register("numbat24")
-    assert decoded["flaws"] == []
+    assert decoded["errors"] == []
 
 
 def first_register(chip: str) -> str:

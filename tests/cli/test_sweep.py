@@ -159,7 +159,7 @@ def test_an_input_of_the_stage_is_swept_over_a_span(gateword: Run) -> None:
     result = gateword("sweep", "coolant_pump", "pwm.frequency", "10..60kHz", "--steps", "6")
     assert result.status == 0
     assert max(map(len, result.out.splitlines())) <= 80
-    assert "pwm.frequency: all verdicts that move hold at 10 kHz to 20 kHz." in result.out
+    assert "pwm.frequency: all verdicts that change hold at 10 kHz to 20 kHz." in result.out
     made = json.loads(
         gateword("sweep", "coolant_pump", "supply.max", "16..19V", "--steps", "4", "--json").out
     )

@@ -195,7 +195,7 @@ def test_every_word_is_understood_explained_and_never_a_traceback(pump: Path, st
         ("0b101", "set"),
         ("0x25D1", "paste"),
         ("GATE_HS=0x155", "paste"),
-        ("STATUS1=0x109", "faults"),
+        ("STATUS1=0x109", "explain"),
         ("STATUS1 = 0xFFFF", "refused"),
         ("9 A", "refused"),
         ("zzz", "refused"),
@@ -203,7 +203,7 @@ def test_every_word_is_understood_explained_and_never_a_traceback(pump: Path, st
         ("sw", "word"),
         ("sweep dead", "word"),
         ("sweep STATUS1.OT", "word"),
-        ("take", "refused"),
+        ("accept", "refused"),
         ("?", "word"),
         ("mA", "find"),
     ],
@@ -260,7 +260,14 @@ def test_every_item_of_every_shipped_chip_is_shown_considered_and_set(
             driver.session.do(f"set {line.name} 0x{code:X}")
             assert draft.bank.code(line.name) == code
             assert draft.bank.words == seen.bank.words
-    for word in ("sequence", "verdicts all", "changes", "compare reset", "faults", "copy sequence"):
+    for word in (
+        "sequence",
+        "verdicts all",
+        "changes",
+        "compare reset",
+        "explain",
+        "copy sequence",
+    ):
         outcome = driver.session.do(word)
         assert outcome.sheet is not None or "cannot" in outcome.message or outcome.mark == "bad", (
             word

@@ -32,7 +32,7 @@ def test_verdicts_and_frame_follow_the_cursor_before_anything_is_accepted(driver
     driver.press("Right")
     assert "the option in force" in driver.text
     driver.press("Up", "Up")
-    assert "verdicts that move" in driver.text
+    assert "verdicts that change" in driver.text
     assert "holds -> FAILS" in driver.text
     frame = next(line for line in driver.lines if "frame  0x" in line)
     assert "->" in frame
@@ -51,7 +51,7 @@ def test_typing_a_value_shows_what_it_would_do_and_why_it_cannot(driver: Any) ->
     assert driver.said.endswith("nearest: 56mA")
     driver.type("A")
     assert "enter sets GATE_HS.SOURCE to 56 mA, code 4" in driver.text
-    assert "verdicts that move" in driver.text
+    assert "verdicts that change" in driver.text
     driver.press("Esc").type("112 mA")
     assert "to 120 mA, code 8 (asked 112 mA, off by +7.14 %)" in driver.text
     driver.press("Esc").type("9 A").press("Enter")
@@ -102,7 +102,7 @@ def test_sweep_from_inside_takes_the_line_chosen(driver: Any) -> None:
 def test_propose_from_inside_is_one_step(driver: Any) -> None:
     driver.enter("propose")
     assert "proposal: settings that meet every goal" in driver.text
-    if "`take` puts" in driver.text:
+    if "`accept` puts" in driver.text:
         driver.press("Enter")
         assert driver.session.draft.depth == (1, 0)
         driver.press("^Z")
@@ -125,7 +125,7 @@ def test_fault_words_are_explained_where_one_stands(driver: Any) -> None:
     driver.press("Enter")
     assert "STOP UV_SUPPLY" in driver.text
     assert driver.text.index("STOP UV_SUPPLY") < driver.text.index("follows: STOP VDS_UH")
-    driver.press("Esc").enter("faults 0x3FF STATUS2=0x3FF")
+    driver.press("Esc").enter("explain 0x3FF STATUS2=0x3FF")
     assert "stuck high" in driver.text
 
 
@@ -136,7 +136,7 @@ def test_comparisons_and_changes(driver: Any) -> None:
     assert "VDS.THRESHOLD  250 mV  ->  1.3 V" in driver.text
     driver.press("Esc").enter("compare VDS=0x030")
     assert "VDS.THRESHOLD" in driver.text
-    driver.enter("take")
+    driver.enter("accept")
     assert driver.session.draft.bank.words["VDS"] == 0x030
 
 

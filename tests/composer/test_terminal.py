@@ -122,7 +122,7 @@ def test_screens(open_terminal: Open, width: int, height: int, pump: Path) -> No
         terminal.wait("what fits what you type", "enter goes to TIMING.DEAD_TIME"),
     )
     terminal.keys("Enter", "Right", "Up", "Up")
-    golden(f"{size}-trying", terminal.wait("verdicts that move", "Enter accept"))
+    golden(f"{size}-trying", terminal.wait("verdicts that change", "Enter accept"))
     terminal.keys("Escape")
     terminal.type("9 V")
     golden(f"{size}-refused", terminal.wait("no: '9 V' is a voltage"))
@@ -136,7 +136,7 @@ def test_screens(open_terminal: Open, width: int, height: int, pump: Path) -> No
     terminal.keys("Escape")
     terminal.type("STATUS1=0x109")
     terminal.keys("Enter")
-    golden(f"{size}-faults", terminal.wait("what these words say"))
+    golden(f"{size}-explain", terminal.wait("what these words say"))
     terminal.keys("Escape")
     terminal.type("0x25D1")
     terminal.keys("Enter")

@@ -54,16 +54,16 @@ TASKS: list[tuple[str, list[tuple[str, str]]]] = [
         [
             ("sweep propose", "type propose"),
             ("enter: propose", "key Enter"),
-            ("enter takes it over", "key Enter"),
+            ("enter accepts it", "key Enter"),
             ("Z undo", "key ^Z"),
         ],
     ),
     (
         "Ask what a status word says",
         [
-            ("propose faults", "type faults"),
-            ("enter: faults", "key Enter"),
-            ("faults STATUS1=0x...", f"{OWN}STATUS1=0x109"),
+            ("propose explain", "type explain"),
+            ("enter: explain", "key Enter"),
+            ("explain STATUS1=0x...", f"{OWN}STATUS1=0x109"),
             ("enter explains what STATUS1 = 0x109 says", "key Enter"),
         ],
     ),
@@ -71,9 +71,9 @@ TASKS: list[tuple[str, list[tuple[str, str]]]] = [
         "Paste a raw frame",
         [
             ("Esc back", "key Esc"),
-            ("faults paste", f"type paste {OWN}0x25D1"),
+            ("explain paste", f"type paste {OWN}0x25D1"),
             ("enter: paste WORD", "key Enter"),
-            ("enter takes it over", "key Enter"),
+            ("enter accepts it", "key Enter"),
         ],
     ),
     (

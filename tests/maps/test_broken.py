@@ -788,7 +788,7 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "known frame without words",
         "{does: CLEAR, command: 0xC25A97, source",
         "{does: CLEAR, source",
-        "map.yaml:120:5: error: neither command nor reply; expected the word that the data sheet shows [known_frames[0]]",
+        "map.yaml:120:5: error: neither command nor reply; expected the frame that the data sheet shows [known_frames[0]]",
     ),
     (
         "tab",

@@ -50,13 +50,13 @@ def errors(body: str, head: str = HEAD) -> list[str]:
             "  L: {address: 1, fields: {K: {bits: 0}}}\n"
             "states: {open: {entered_by: L.K = 1}}\nsequences:\n  configure:\n    - {write: L.K = 0}\n    - {write: A.F = 1}\n",
             20,
-            "sequence configure, A.F = 1: the write would not take: A is writable only while open",
+            "sequence configure, A.F = 1: the write would be refused: A is writable only while open",
         ),
         (
             "registers:\n  A: {address: 0, access: once, fields: {F: {bits: 0}}}\n"
             "sequences:\n  clear_faults:\n    - {write: A.F = 1}\n    - {write: A.F = 0}\n",
             18,
-            "sequence clear_faults, A.F = 0: the write would not take: F can be written once only",
+            "sequence clear_faults, A.F = 0: the write would be refused: F can be written once only",
         ),
     ],
 )  # fmt: skip

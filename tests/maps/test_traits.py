@@ -639,9 +639,9 @@ def test_a_chip_takes_of_whole_bytes_what_its_map_says(extra: str, order: str) -
     assert ("before them, since of more clocks the last 20 count" in said) == (
         extra == "last_count"
     )
-    assert ("set the controller to words of 20 bits" in said or "words of 10 bits" in said) == (
-        not taken
-    )
+    assert (
+        "set the controller to transfers of 20 bits" in said or "transfers of 10 bits" in said
+    ) == (not taken)
     if not taken:
         return
     answer = codec.decode_reply(replies[2], read)

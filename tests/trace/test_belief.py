@@ -44,22 +44,20 @@ def test_a_write_that_a_lock_refuses(talk: Any, traced: Any, notes: Any) -> None
         .read("VDS", 0x0A0)
         .text
     )
-    assert notes(trace, "not_taken") == [
-        (4, "does not take: VDS is writable only while not locked")
-    ]
+    assert notes(trace, "refused") == [(4, "write refused: VDS is writable only while not locked")]
     assert known(trace, "VDS") == 0x0A0
     assert (
-        "1 write did not take (VDS): frame 4, VDS is writable only while not locked."
+        "1 write refused (VDS): frame 4, VDS is writable only while not locked."
         in tell(trace).telling
     )
 
 
 def test_a_write_that_the_chip_ignored(talk: Any, traced: Any, notes: Any) -> None:
     trace = traced(brought_up(talk).write("VDS", 0x030, shown=0x0A0).read("VDS", 0x0A0).text)
-    [(number, text)] = notes(trace, "not_taken")
+    [(number, text)] = notes(trace, "refused")
     assert number == 4
     assert text.startswith(
-        "holds 0x0A0; frame 3 wrote 0x030 and it did not take (nothing in the map forbids it"
+        "holds 0x0A0; frame 3 wrote 0x030, a write refused (nothing in the map forbids it"
     )
     assert known(trace, "VDS") == 0x0A0
 
@@ -70,8 +68,10 @@ def test_a_write_refused_by_a_lock_set_before_the_capture(
     trace = traced(
         talk("quoll16").read("VDS", 0x0A0).write("VDS", 0x030, shown=0x0A0).read("VDS", 0x0A0).text
     )
-    [(_, text)] = notes(trace, "not_taken")
-    assert text.endswith("did not take (it takes only while not locked, which was not known)")
+    [(_, text)] = notes(trace, "refused")
+    assert text.endswith(
+        "a write refused (it is accepted only while not locked, which was not known)"
+    )
 
 
 def test_the_reply_to_the_next_write_shows_it_too(talk: Any, traced: Any, notes: Any) -> None:
@@ -79,7 +79,7 @@ def test_the_reply_to_the_next_write_shows_it_too(talk: Any, traced: Any, notes:
     trace = traced(
         brought_up(talk).write("VDS", 0x030, shown=0x0A0).write("VDS", 0x040, shown=0x0A0).text
     )
-    [(number, text)] = notes(trace, "not_taken")
+    [(number, text)] = notes(trace, "refused")
     assert number == 4
     assert "frame 3 wrote 0x030" in text
 
@@ -94,7 +94,7 @@ def test_a_write_that_took_although_it_should_not(talk: Any, traced: Any, notes:
     )
     [(number, text)] = notes(trace, "impossible")
     assert number == 5
-    assert text.startswith("holds what frame 4 wrote although that should not have taken")
+    assert text.startswith("holds what frame 4 wrote although the chip should have refused it")
 
 
 def test_a_word_that_changes_by_itself(talk: Any, traced: Any, notes: Any) -> None:
@@ -143,9 +143,9 @@ def test_a_rejected_frame_changes_nothing(talk: Any, traced: Any, notes: Any) ->
     )
     [(number, text)] = notes(trace, "rejected")
     assert number == 3
-    assert text == "not a frame the chip takes: parity 'parity' is 1; odd parity wants 0"
+    assert text == "frame rejected: parity 'parity' is 1; odd parity wants 0"
     assert known(trace, "VDS") == 0x0A0
-    assert not notes(trace, "not_taken")
+    assert not notes(trace, "refused")
 
 
 def test_a_broken_reply_is_not_believed(talk: Any, traced: Any, notes: Any) -> None:
@@ -198,9 +198,7 @@ def test_a_broken_key_sequence_names_the_frame(talk: Any, traced: Any, notes: An
     assert notes(trace, "key") == [
         (2, "breaks key sequence 'unlock': step 2, KEY.CODE = second, was due")
     ]
-    assert notes(trace, "not_taken") == [
-        (4, "does not take: SRC_HS is writable only while unlocked")
-    ]
+    assert notes(trace, "refused") == [(4, "write refused: SRC_HS is writable only while unlocked")]
     assert any(
         "Breaks key sequence 'unlock'" in s.text and "frame 2" in s.text
         for s in tell(trace).sentences
@@ -218,7 +216,7 @@ def test_a_state_bit_corrects_the_belief(talk: Any, traced: Any, notes: Any) -> 
         .read("ID", 0x4E)
     )
     trace = traced(lines)
-    assert not notes(trace, "not_taken")
+    assert not notes(trace, "refused")
     assert notes(trace, "verified") == [(2, "holds what frame 1 wrote")]
     assert bank_at(trace.walkers[0], trace.end).states["unlocked"] is True
 
@@ -275,7 +273,7 @@ def test_news_is_told_again_after_a_change(talk: Any, traced: Any, items: Any) -
         .read("VDS", 0x0A0)
     )
     trace = traced(lines)
-    assert any(n.kind == "not_taken" for n in items(trace)[-1].notes)
+    assert any(n.kind == "refused" for n in items(trace)[-1].notes)
 
 
 def test_frames_for_another_chip_on_the_same_select(talk: Any, traced: Any, notes: Any) -> None:
@@ -292,4 +290,4 @@ def test_frames_for_another_chip_on_the_same_select(talk: Any, traced: Any, note
     assert not notes(trace, "raised")
     story = tell(trace)
     assert not story.faulty
-    assert not any("not taken by the chip" in s.text for s in story.sentences)
+    assert not any("rejected by the chip" in s.text for s in story.sentences)

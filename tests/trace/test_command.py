@@ -41,7 +41,7 @@ def test_filters() -> None:
         "TIMING",
     }
     assert {e["what"] for e in events("--kind", "write")} == {"write"}
-    assert [e["frame"] for e in events("--fault", "VDS_UL")] == [32, 36]
+    assert [e["number"] for e in events("--fault", "VDS_UL")] == [32, 36]
     assert [e["what"] for e in events("--kind", "pin")] == ["pin"] * 4
     assert {n["kind"] for e in events("--kind", "verified") for n in e["notes"]} >= {"verified"}
     assert all(
@@ -87,7 +87,7 @@ def test_json_lines() -> None:
         sum(
             e["last"] - e["first"] + 1 if e["kind"] == "quiet" else 1
             for e in rows
-            if e["kind"] == "quiet" or (e["kind"] == "event" and e["frame"] >= 0)
+            if e["kind"] == "quiet" or (e["kind"] == "event" and e["number"] >= 0)
         )
         == 39
     )
@@ -98,7 +98,7 @@ def test_csv() -> None:
     rows = list(csv.DictReader(io.StringIO(out)))
     assert len(rows) == 39
     row = next(r for r in rows if r["register"] == "VDS" and r["what"] == "write")
-    assert (row["word"], row["data"], row["from"], row["changes"]) == (
+    assert (row["frame"], row["data"], row["from"], row["changes"]) == (
         "0x38C0",
         "0x60",
         "0xA0",

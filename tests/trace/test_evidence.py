@@ -242,7 +242,7 @@ def test_a_refused_write_is_not_forgotten(talk: Any, traced: Any, chip: Any) -> 
     lines = brought_up(talk, chip).write("SET", 3, shown=15).read("SET", 15).read("SET", 15)
     story = tell(traced(lines))
     assert not any("read back as written" in s for s in story.telling)
-    assert said(story, "1 write did not take (SET)")
+    assert said(story, "1 write refused (SET)")
     assert "writes" in stops(story)
 
 
@@ -250,10 +250,10 @@ def test_a_write_that_took_but_for_one_bit(talk: Any, traced: Any, notes: Any, c
     lines = brought_up(talk, chip).write("SET", 0x0FF, shown=15).read("SET", 0x0FF)
     lines.write("SET", 0x000, shown=0x0FF).read("SET", 0x010)
     trace = traced(lines)
-    [(_, text)] = notes(trace, "not_taken")
-    assert text.endswith("it took but for A")
-    assert "did not take" not in text
-    assert said(tell(trace), "Taken only in part: SET but for A (frame 6)")
+    [(_, text)] = notes(trace, "refused")
+    assert text.endswith("refused in A alone")
+    assert "a write refused" not in text
+    assert said(tell(trace), "Refused in part: SET: A (frame 6)")
 
 
 def test_a_reserved_bit_is_not_read_back_as_written(talk: Any, traced: Any, chip: Any) -> None:
@@ -384,7 +384,7 @@ def test_csv_has_one_row_a_frame(captures: Path) -> None:
     status, text = run("capture", str(captures / "pump_short.vcd"), "--map", "quoll16", "--csv")
     rows = list(csv.DictReader(io.StringIO(text)))
     assert status == 0
-    assert [int(r["frame"]) for r in rows] == list(range(39))
+    assert [int(r["number"]) for r in rows] == list(range(39))
     assert {r["what"] for r in rows} == {"read", "write"}
 
 

@@ -205,7 +205,7 @@ def test_lists_of_frames(form: str) -> None:
 
 def test_decimal_words_need_their_number_of_bits() -> None:
     text = "\n".join(f"{a} {b}" for a, b in [*WORDS, (7, 12)])
-    with pytest.raises(CaptureError, match="words that look decimal"):
+    with pytest.raises(CaptureError, match="numbers that look decimal"):
         traced(text.encode())
     with open_capture(io.BytesIO(text.encode()), options=Options(frame_bits=16)) as capture:
         trace = trace_capture(capture, [CHIP], How())

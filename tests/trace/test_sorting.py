@@ -170,7 +170,7 @@ def test_a_counter_that_skips(talk: Any, traced: Any, notes: Any) -> None:
         lines.raw(sent.word, lines.codec.build_reply(sent, 0xB32))
     found = [(n, t) for n, t in notes(traced(lines), "rejected") if "counter" in t]
     assert found == [
-        (3, "counter is 1; 0 follows 1: a frame is missing from the capture, or was not accepted")
+        (3, "counter is 1; 0 follows 1: a frame is missing from the capture, or was rejected")
     ]
 
 

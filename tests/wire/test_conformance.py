@@ -37,7 +37,7 @@ class Example:
         self.time, self.enable = 0, False
 
     def setup(self, setup: Setup) -> SetupDone:
-        return SetupDone(setup.clock_hz, setup.word_gap_ns)
+        return SetupDone(setup.clock_hz, setup.idle_ns)
 
     def burst(self, data: bytes) -> Burst:
         self.time += 1000
@@ -161,7 +161,7 @@ def echoes(server: Server, data: bytes) -> bytes:
 
 
 def faster(server: Server, data: bytes) -> bytes:
-    server.handler.setup = lambda s: SetupDone(s.clock_hz + 1, s.word_gap_ns)  # type: ignore[method-assign]
+    server.handler.setup = lambda s: SetupDone(s.clock_hz + 1, s.idle_ns)  # type: ignore[method-assign]
     return server.feed(data)
 
 

@@ -31,7 +31,7 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo
 
 class Echo:
     def setup(self, setup: Setup) -> SetupDone:
-        return SetupDone(setup.clock_hz, setup.word_gap_ns)
+        return SetupDone(setup.clock_hz, setup.idle_ns)
 
     def burst(self, data: bytes) -> Burst:
         return Burst(7, data)

@@ -173,7 +173,7 @@ requests = st.one_of(
         clock_hz=u32,
         lsb_first=st.booleans(),
         select_high=st.booleans(),
-        word_gap_ns=u32,
+        idle_ns=u32,
     ),
     st.builds(Transfer, bursts),
     st.builds(Pins, st.none() | st.booleans()),
@@ -207,7 +207,7 @@ def test_answers_round_trip(answer: object) -> None:
     [
         (Hello(), ""),
         (
-            Setup(mode=3, clock_hz=0x01020304, select_high=True, word_gap_ns=400),
+            Setup(mode=3, clock_hz=0x01020304, select_high=True, idle_ns=400),
             "03 00 01 01020304 00000190",
         ),
         (Transfer((b"\xab\xcd", b"\x01")), "02 02 abcd 01 01"),
@@ -226,7 +226,7 @@ def test_every_request_parses_under_its_kind(request: Request) -> None:
     if isinstance(request, Transfer):
         assert tuple(fields.bursts) == request.bursts
     if isinstance(request, Setup):
-        assert (fields.clock_hz, fields.word_gap_ns) == (request.clock_hz, request.word_gap_ns)
+        assert (fields.clock_hz, fields.idle_ns) == (request.clock_hz, request.idle_ns)
 
 
 @pytest.mark.parametrize(
@@ -234,7 +234,7 @@ def test_every_request_parses_under_its_kind(request: Request) -> None:
     [
         (Setup(mode=4, clock_hz=1), "SPI mode is 0 to 3, not 4"),
         (Setup(mode=0, clock_hz=1 << 32), "does not fit in 32 bits"),
-        (Setup(mode=0, clock_hz=1, word_gap_ns=-1), "word gap -1 does not fit"),
+        (Setup(mode=0, clock_hz=1, idle_ns=-1), "idle time -1 does not fit"),
         (Transfer(()), "1 to 255 bursts, not 0"),
         (Transfer((b"",)), "1 to 255 bytes, not 0"),
         (Transfer((b"x" * 256,)), "1 to 255 bytes, not 256"),
@@ -280,7 +280,7 @@ class Chip:
     def setup(self, setup: Setup) -> SetupDone:
         self._maybe_refuse()
         self.setups.append(setup)
-        return SetupDone(setup.clock_hz, setup.word_gap_ns)
+        return SetupDone(setup.clock_hz, setup.idle_ns)
 
     def burst(self, data: bytes) -> Burst:
         self._maybe_refuse()
@@ -567,7 +567,7 @@ def test_what_a_refusal_says_of_the_bus(code: int, attempts: int, may_have_run: 
     ("request_", "answer", "reason"),
     [
         (SETUP, SetupDone(1_000_001, 0), "clocks at 1000001 Hz"),
-        (Setup(mode=0, clock_hz=9, word_gap_ns=400), SetupDone(9, 300), "300 ns between words"),
+        (Setup(mode=0, clock_hz=9, idle_ns=400), SetupDone(9, 300), "300 ns of idle time"),
         (Transfer((b"12",)), (Burst(0, b"1"),), "bursts do not match"),
         (Transfer((b"12",)), PinLevels(None, None), "wrong kind, 0x84"),
     ],

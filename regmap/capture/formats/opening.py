@@ -17,11 +17,11 @@ from ..lines.signals import Capture
 from ..spi import SpiSetup
 from .blocks import BLOCK
 from .events import open_events
+from .framelist import LABEL, FrameListCapture
 from .raw import RawCapture
 from .source import Source, text_of
 from .table import TableCapture
 from .vcd import VcdCapture
-from .words import LABEL, FrameListCapture
 
 FORMATS = ("vcd", "csv", "raw", "frames")
 _SNIFF = 1 << 14

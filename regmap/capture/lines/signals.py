@@ -300,7 +300,7 @@ class Capture(Closing):
 
     def frame_transfers(self) -> Iterator[Transfers]:
         """Transfers of a capture whose `kind` is "frames"; CallError for all others."""
-        raise CallError(f"{self.name} holds lines, not words: give an SPI set-up and channels")
+        raise CallError(f"{self.name} holds lines, not frames: give an SPI set-up and channels")
 
     def close(self) -> None:
         """Release the file."""

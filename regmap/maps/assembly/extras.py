@@ -510,7 +510,7 @@ class Extras:
                     rec.node,
                     rec.path,
                     "neither command nor reply",
-                    "the word that the data sheet shows",
+                    "the frame that the data sheet shows",
                 )
                 good = False
             words = [*rec.get("command", ())] or [None]

@@ -26,7 +26,7 @@ VERDICTS: dict[str, bool | None] = {
     "not written": False,
     "other word": False,
     "refused": False,
-    "partly taken": False,
+    "partly refused": False,
     "lost": False,
 }
 
@@ -161,7 +161,7 @@ def _row(
     elif last is None:
         verdict = "not written" if known else "not seen"
     elif right and right[-1] is last and last.partly:
-        verdict = "partly taken"
+        verdict = "partly refused"
     elif right and right[-1] is last and last.failed:
         verdict = "refused"
     elif right and right[-1] is last:

@@ -33,7 +33,7 @@ class Known:
 
 @dataclass(slots=True)
 class Written:
-    """A write; `why` is why it did not take ("" if it did), `verified` the frame that showed it taken.
+    """A write; `why` is why it was refused ("" if it was not), `verified` the frame that showed it held.
 
     `denied` is the frame that showed another word; `partly` then names the fields that differ where the
     others took. `odd` says what the map forbids in the word itself (reserved bits).
@@ -229,10 +229,10 @@ class Belief:
                 self.refused[register.name] = write
             return [
                 Note(
-                    kind="not_taken",
+                    kind="refused",
                     weight="bad",
                     register=register.name,
-                    text=f"does not take: {why}",
+                    text=f"write refused: {why}",
                 )
             ]
         notes = (
@@ -248,7 +248,9 @@ class Belief:
         if mask and not same:
             write = self.latest[register.name]
             write.why = (
-                f"(it takes only while {register.writable}, which was not known)" if unsure else ""
+                f"(it is accepted only while {register.writable}, which was not known)"
+                if unsure
+                else ""
             )
             self.pending[register.name] = write
         elif not mask:
@@ -315,21 +317,21 @@ class Belief:
         mask = self._fixed[name]
         if refused is not None and not (refused.word ^ data) & mask:
             refused.denied = number
-            text = f"holds what frame {refused.number} wrote although that should not have taken ({refused.why})"
+            text = f"holds what frame {refused.number} wrote although the chip should have refused it ({refused.why})"
             return Note(kind="impossible", weight="warn", register=name, text=text)
         if pending is not None:
             pending.denied = number
             pending.partly = self._partly(register, data, pending)
             if pending.partly:
-                text = f"holds {found} where frame {pending.number} wrote {wanted}: it took but for {pending.partly}"
-                return Note(kind="not_taken", weight="bad", register=name, text=text)
+                text = f"holds {found} where frame {pending.number} wrote {wanted}: refused in {pending.partly} alone"
+                return Note(kind="refused", weight="bad", register=name, text=text)
             why = (
                 pending.why
                 or "nothing in the map forbids it: look for a disturbed frame, a sleeping chip or a lock set before the capture"
             )
             pending.why = why
-            text = f"holds {found}; frame {pending.number} wrote {wanted} and it did not take {why if why.startswith('(') else '(' + why + ')'}"
-            return Note(kind="not_taken", weight="bad", register=name, text=text)
+            text = f"holds {found}; frame {pending.number} wrote {wanted}, a write refused {why if why.startswith('(') else '(' + why + ')'}"
+            return Note(kind="refused", weight="bad", register=name, text=text)
         if not (data ^ register.reset) & mask:
             text = f"holds its reset word {found} again, not {wanted}: the chip was reset, or lost its supply"
             return Note(kind="reset", weight="bad", register=name, text=text)
@@ -337,7 +339,7 @@ class Belief:
         return Note(kind="impossible", weight="warn", register=name, text=text)
 
     def _partly(self, register: Register, data: int, write: Written) -> str:
-        """The fields that did not take, where others did; "" where nothing of the write took."""
+        """The fields that refused the write, where others accepted it; "" where none did."""
         mask = self._masks[register.name] & self._fixed[register.name]
         before = write.before if write.before is not None else register.reset
         if not (before ^ data) & (before ^ write.word) & mask:

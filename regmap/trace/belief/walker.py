@@ -154,7 +154,7 @@ class Walker(FrameLog):
         if self._counter < 0:
             wrong = wrong[wrong > 0]
         for place in wrong[: max(_LIMIT, len(batch) // 5)].tolist():
-            text = f"counter is {int(values[place])}; {int(due[place])} follows {int(before[place])}: a frame is missing from the capture, or was not accepted"
+            text = f"counter is {int(values[place])}; {int(due[place])} follows {int(before[place])}: a frame is missing from the capture, or was rejected"
             note = Note(kind="rejected", weight="warn", text=text)
             self.carried.setdefault(batch.first + int(some[place]), []).append(note)
         self._counter = int(values[-1])
@@ -347,7 +347,7 @@ class Walker(FrameLog):
         if (
             register is not None and data is not None and sent.kind == "write"
             and part is not None and part.on_write == "new" and register.readable
-            and not any(n.kind == "not_taken" for n in notes)
+            and not any(n.kind == "refused" for n in notes)
         ):  # fmt: skip
             notes += [n for n in self.belief.shows(register, data, number) if n.kind != "verified"]
         return notes, fresh

@@ -76,7 +76,7 @@ class FaultLog:
                     tried = current.attempts[-1]
                     # the same frame that tries to clear still shows what was before
                     if tried < number:
-                        text = f"{name} is still raised after frame {tried} cleared it: its cause is still there, or the clearing did not take"
+                        text = f"{name} is still raised after frame {tried} cleared it: its cause is still there, or the clearing was refused"
                         notes.append(
                             Note(kind="still", text=text, weight=WEIGHT[fault.severity], fault=name)
                         )

@@ -172,7 +172,7 @@ def _echo(reader: Reader) -> str:
 
 
 def refused(trace: Trace, found: Shares) -> list[Mistake]:
-    """Sound commands that the chip does not take: what reaches its input is not what was recorded.
+    """Right commands that the chip rejects: what reaches its input is not what was recorded.
 
     It says so in status bits, or answers the same whatever is asked, against what it was written.
     """
@@ -193,11 +193,11 @@ def refused(trace: Trace, found: Shares) -> list[Mistake]:
             believed += count
             rejecting += count * any(answer.status.get(p.name, False) for p in bits)
         if believed >= 4 and rejecting > 0.8 * believed:
-            text = f"the chip says in {rejecting} of {believed} replies that it rejected the frame before, and the commands recorded are sound: what reaches its input is something else (SPI mode, SDI stuck, inverted or noisy, clocks lost, select too short)"
-            out.append(Mistake(name="refused", text=text))
+            text = f"the chip says in {rejecting} of {believed} replies that it rejected the frame before, and the commands recorded are right: what reaches its input is something else (SPI mode, SDI stuck, inverted or noisy, clocks lost, select too short)"
+            out.append(Mistake(name="rejected", text=text))
         elif _deaf(walker, idents, found):
-            text = "the chip answers the same whatever is asked, against what was written to it: it does not take the commands, which are sound as recorded; what reaches its input is something else (SPI mode, SDI stuck, inverted or noisy, clocks lost, select too short)"
-            out.append(Mistake(name="refused", text=text))
+            text = "the chip answers the same whatever is asked, against what was written to it: it rejects the commands, which are right as recorded; what reaches its input is something else (SPI mode, SDI stuck, inverted or noisy, clocks lost, select too short)"
+            out.append(Mistake(name="rejected", text=text))
     return out
 
 

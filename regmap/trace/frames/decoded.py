@@ -89,7 +89,9 @@ def flaw_notes(decoded: Decoded) -> list[Note]:
     if decoded.trouble:
         notes.append(
             Note(
-                kind="rejected", text=f"not a frame the chip takes: {decoded.trouble}", weight="bad"
+                kind="rejected",
+                text=f"frame rejected: {decoded.trouble}",
+                weight="bad",
             )
         )
     if decoded.reply_trouble:

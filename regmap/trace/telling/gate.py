@@ -13,10 +13,10 @@ from ..tracer import Trace
 
 #: name -> what it is. All make the exit status 1 unless accepted; "faults" only when asked for.
 STOPS: dict[str, str] = {
-    "wiring": "lines, SPI mode or set-up: words that cannot be believed, all or part of them",
+    "wiring": "lines, SPI mode or set-up: frames that cannot be believed, all or part of them",
     "rejected": "a frame that the chip must reject",
     "replies": "replies that cannot be believed, above the share allowed (none by default)",
-    "writes": "a write that did not take, or holds what the map forbids",
+    "writes": "a write that was refused, or holds what the map forbids",
     "registers": "a register that does not hold what the stage says, a wrong order, a missing lock",
     "unseen": "what no believed reply shows: faults, registers of the stage, evidence erased unread",
     "contradiction": "statements of the chip that contradict each other or the frames sent",
@@ -52,7 +52,7 @@ def stops(
     if not trace.frames:
         found.append(Stop("unseen", "no frame was found"))
     if commands.bad:
-        found.append(Stop("rejected", f"{commands.bad} of {commands.of} frames are not taken"))
+        found.append(Stop("rejected", f"{commands.bad} of {commands.of} frames are rejected"))
     if replies.bad and replies.bad > bad_replies * replies.of:
         found.append(Stop("replies", f"{replies.bad} of {replies.of} replies cannot be believed"))
     for position, names in evidence.unseen.items():
@@ -81,7 +81,7 @@ def stops(
 _STOPPING = {"dead", "silent", "mode", "clocks", "runt", "clock_unknown", "glitch", "stray"}
 #: kinds of sentences that are a reason to stop
 _KINDS = {
-    "not_taken": "writes",
+    "refused": "writes",
     "reserved": "writes",
     "key": "writes",
     "erased": "unseen",

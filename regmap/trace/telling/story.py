@@ -162,7 +162,7 @@ def tell(
                 order="",
                 lock="",
                 locked=None,
-                void=f"not held against {held.stage}: no word of this capture can be believed",
+                void=f"not held against {held.stage}: no frame of this capture can be believed",
             )
     else:
         episodes = tuple(e for w in trace.walkers for e in episodes_of(trace, w))
@@ -339,7 +339,7 @@ def _proof(trace: Trace, evidence: Evidence) -> list[Sentence]:
     commands, replies = evidence.commands, evidence.replies
     if commands.bad:
         verb = "is" if commands.bad == 1 else "are"
-        text = f"{commands.bad} of {commands.of} frame{'s' * (commands.of > 1)} {verb} not taken by the chip{_why(commands)}."
+        text = f"{commands.bad} of {commands.of} frame{'s' * (commands.of > 1)} {verb} rejected by the chip{_why(commands)}."
         out.append(Sentence(rank=70, kind="rejected", text=text))
     if replies.bad:
         verb = "proves" if replies.bad == 1 else "prove"
@@ -435,8 +435,8 @@ def _note_sentences(trace: Trace, walker: Walker, who: str) -> list[Sentence]:
 _WRONG = {
     "not written": "was not written",
     "other word": "was written with another word",
-    "refused": "did not take",
-    "partly taken": "took only in part",
+    "refused": "was refused",
+    "partly refused": "was refused in part",
     "lost": "was lost",
 }
 _UNSEEN = {
@@ -525,18 +525,22 @@ def _write_sentences(walker: Walker, who: str) -> list[Sentence]:
             ),
             None,
         )
-        later = f"; frame {again.number} wrote the same later and did" if again is not None else ""
-        text = f"{who}{len(lost)} write{'s' * (len(lost) > 1)} did not take ({names}): frame {first.number}, {why}{later}."
-        out.append(Sentence(rank=80, kind="not_taken", text=text))
+        later = (
+            f"; frame {again.number} wrote the same later and was accepted"
+            if again is not None
+            else ""
+        )
+        text = f"{who}{len(lost)} write{'s' * (len(lost) > 1)} refused ({names}): frame {first.number}, {why}{later}."
+        out.append(Sentence(rank=80, kind="refused", text=text))
     partly = [w for w in failed if w.partly]
     if partly:
-        texts = [f"{w.register} but for {w.partly} (frame {w.number})" for w in partly[:4]]
+        texts = [f"{w.register}: {w.partly} (frame {w.number})" for w in partly[:4]]
         more = f", {len(partly) - 4} more" if len(partly) > 4 else ""
         out.append(
             Sentence(
                 rank=79,
-                kind="not_taken",
-                text=f"{who}Taken only in part: {'; '.join(texts)}{more}.",
+                kind="refused",
+                text=f"{who}Refused in part: {'; '.join(texts)}{more}.",
             )
         )
     odd = [w for w in belief.writes if w.odd]

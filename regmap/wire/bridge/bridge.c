@@ -174,7 +174,7 @@ static result set_up(bridge *b, const uint8_t *body, size_t n, size_t *at)
     setup.lsb_first = body[1] != 0u;
     setup.select_high = body[2] != 0u;
     setup.clock_hz = get32(body + 3);
-    setup.word_gap_ns = get32(body + 7);
+    setup.idle_ns = get32(body + 7);
     if (setup.mode > 3u || (port->capabilities & (BRIDGE_MODE_0 << setup.mode)) == 0) {
         return fail(UNSUPPORTED, 1);
     }
@@ -187,7 +187,7 @@ static result set_up(bridge *b, const uint8_t *body, size_t n, size_t *at)
     if (setup.clock_hz < port->min_clock_hz) {
         return fail(UNSUPPORTED, 4);
     }
-    if (setup.word_gap_ns != 0u && (port->capabilities & BRIDGE_WORD_GAP) == 0) {
+    if (setup.idle_ns != 0u && (port->capabilities & BRIDGE_IDLE) == 0) {
         return fail(UNSUPPORTED, 5);
     }
     if (setup.clock_hz > port->max_clock_hz) {
@@ -197,7 +197,7 @@ static result set_up(bridge *b, const uint8_t *body, size_t n, size_t *at)
     if (r.code == 0u) {
         b->is_set_up = true;
         *at = put32(b->tx, *at, setup.clock_hz);
-        *at = put32(b->tx, *at, setup.word_gap_ns);
+        *at = put32(b->tx, *at, setup.idle_ns);
     }
     return r;
 }

@@ -38,7 +38,7 @@ enum bridge_capability {
     BRIDGE_TIMESTAMPS = 0x0004,
     BRIDGE_LSB_FIRST = 0x0008,
     BRIDGE_SELECT_HIGH = 0x0010,
-    BRIDGE_WORD_GAP = 0x0020,
+    BRIDGE_IDLE = 0x0020,
     BRIDGE_MODE_0 = 0x0100,
     BRIDGE_MODE_1 = 0x0200,
     BRIDGE_MODE_2 = 0x0400,
@@ -53,7 +53,7 @@ typedef struct {
     bool lsb_first;
     bool select_high;
     uint32_t clock_hz;    /* at most; write back what is used */
-    uint32_t word_gap_ns; /* at least, select inactive between bursts; write back what is used */
+    uint32_t idle_ns; /* at least, select inactive between bursts; write back what is used */
 } bridge_setup;
 
 typedef struct {

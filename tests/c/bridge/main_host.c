@@ -19,7 +19,7 @@
 #ifndef HOST_CAPABILITIES
 #define HOST_CAPABILITIES                                                                   \
     (BRIDGE_ENABLE_PIN | BRIDGE_FAULT_PIN | BRIDGE_TIMESTAMPS | BRIDGE_SELECT_HIGH |        \
-     BRIDGE_WORD_GAP | BRIDGE_MODE_0 | BRIDGE_MODE_1 | BRIDGE_MODE_3)
+     BRIDGE_IDLE | BRIDGE_MODE_0 | BRIDGE_MODE_1 | BRIDGE_MODE_3)
 #endif
 
 typedef struct {
@@ -38,7 +38,7 @@ static bridge_status host_setup(void *context, bridge_setup *setup)
         return BRIDGE_FAILED;
     }
     setup->clock_hz -= setup->clock_hz % 1000u; /* this hardware divides in whole kHz */
-    setup->word_gap_ns = (setup->word_gap_ns + 99u) / 100u * 100u;
+    setup->idle_ns = (setup->idle_ns + 99u) / 100u * 100u;
     return BRIDGE_OK;
 }
 

@@ -18,7 +18,7 @@
 
 #define ALL_CAPABILITIES                                                                    \
     (BRIDGE_ENABLE_PIN | BRIDGE_FAULT_PIN | BRIDGE_TIMESTAMPS | BRIDGE_LSB_FIRST |          \
-     BRIDGE_SELECT_HIGH | BRIDGE_WORD_GAP | BRIDGE_MODE_0 | BRIDGE_MODE_1 | BRIDGE_MODE_2 | \
+     BRIDGE_SELECT_HIGH | BRIDGE_IDLE | BRIDGE_MODE_0 | BRIDGE_MODE_1 | BRIDGE_MODE_2 | \
      BRIDGE_MODE_3)
 
 static int spi = -1;
@@ -89,10 +89,10 @@ static bridge_status twin_setup(void *context, bridge_setup *setup)
     out[0] = setup->mode;
     out[1] = (uint8_t)((setup->lsb_first ? 1 : 0) | (setup->select_high ? 2 : 0));
     put32(out + 2, setup->clock_hz);
-    put32(out + 6, setup->word_gap_ns);
+    put32(out + 6, setup->idle_ns);
     status = ask('S', out, sizeof out, in, sizeof in);
     setup->clock_hz = get32(in);
-    setup->word_gap_ns = get32(in + 4);
+    setup->idle_ns = get32(in + 4);
     return status;
 }
 

@@ -60,7 +60,7 @@ class FrameListCapture(Capture):
     ) -> None:
         super().__init__(Findings(source.name), Fraction(1, 10**12), ())
         if bits is not None and not 1 <= bits <= 2048:
-            raise CallError(f"words of {bits} bits; expected 1 to 2048")
+            raise CallError(f"frames of {bits} bits; expected 1 to 2048")
         if time_unit is not None and time_unit not in UNITS:
             raise CallError(f"time unit {time_unit!r}; expected one of s, ms, us, ns, ps, fs")
         self._file = source
@@ -75,8 +75,8 @@ class FrameListCapture(Capture):
         if self._base == 10 and bits is None:
             raise CaptureError.at(
                 source.name,
-                "words that look decimal, and not how many bits they have",
-                "hex words (0x8001), or the bits of a frame (--frame-bits)",
+                "numbers that look decimal, and not how many bits they have",
+                "hex frames (0x8001), or the bits of a frame (--frame-bits)",
             )
         self._line = 0
         self._count = 0
@@ -104,7 +104,7 @@ class FrameListCapture(Capture):
             if len(held) > _PART:
                 self.findings.add(
                     f"a line of more than {_PART} bytes",
-                    "a few hex words a line",
+                    "a few hex frames a line",
                     line=self._line + 1,
                 )
                 break
@@ -124,7 +124,7 @@ class FrameListCapture(Capture):
                 [
                     *self.findings.all(),
                     *CaptureError.at(
-                        self.name, "no word in the list", "hex words, one or two a line"
+                        self.name, "no frame in the list", "hex frames, one or two a line"
                     ).problems,
                 ]
             )
@@ -132,7 +132,7 @@ class FrameListCapture(Capture):
     def _row(self, raw: bytes) -> _Row | None:
         self._line += 1
         if len(raw) > _LINE_LIMIT:
-            self.findings.add(f"a line of {len(raw)} bytes", "a few hex words", line=self._line)
+            self.findings.add(f"a line of {len(raw)} bytes", "a few hex frames", line=self._line)
             return None
         text = text_of(raw).rstrip("\r")
         if self._line == 1:
@@ -168,7 +168,9 @@ class FrameListCapture(Capture):
             word = self._word(field)
             if word is None:
                 kind = {2: "binary", 10: "decimal", 16: "hex"}[self._base]
-                self._bad(text, field, f"{field[:40]!r} is no {kind} word", "hex digits, as 0x8001")
+                self._bad(
+                    text, field, f"{field[:40]!r} is no {kind} frame", "hex digits, as 0x8001"
+                )
                 return None
             if self._bits is not None and word[0] >> self._bits:
                 self._bad(
@@ -222,11 +224,11 @@ class FrameListCapture(Capture):
             raise CaptureError.at(
                 self.name,
                 f"{len(fields)} columns in line {self._line}",
-                "one or two hex words, with a time before them if wished",
+                "one or two hex frames, with a time before them if wished",
             )
         self._columns = len(fields)
         if not self._timed:
-            self.findings.note("no times: words are numbered, and nothing is said about timing")
+            self.findings.note("no times: frames are numbered, and nothing is said about timing")
             self.tick = Fraction(1)
         elif self._unit is None and not re.search(r"[a-zµ]+$", first.casefold().replace("e", "")):
             self.findings.note("no time unit: seconds are assumed")

@@ -76,8 +76,8 @@ def write_faults(sheet: Sheet) -> None:
             )
         )
     sheet.lines(*defines(rows))
-    causes, spans = _lists(faults, order, lambda f: f.follows_from)
-    members, sums = _lists(faults, order, lambda f: f.summary_of)
+    causes, spans = lists_of(faults, order, lambda f: f.follows_from)
+    members, sums = lists_of(faults, order, lambda f: f.summary_of)
     kind = names.lower("fault_t")
     sheet.lines(
         "",
@@ -165,9 +165,10 @@ def write_faults(sheet: Sheet) -> None:
     _decode(sheet, small)
 
 
-def _lists(
+def lists_of(
     faults: list[Fault], order: dict[str, int], pick: Callable[[Fault], tuple[str, ...]]
 ) -> tuple[list[int], dict[str, tuple[int, int]]]:
+    """The numbers of all that the faults name, one after the other, and (first, count) of each fault in them."""
     items: list[int] = []
     spans: dict[str, tuple[int, int]] = {}
     for fault in faults:

@@ -128,6 +128,22 @@ def generate(source: Stage | Chip, options: Options | None = None) -> Generated:
     Raises CallError for options that cannot be, and for what this map has and C here cannot do.
     """
     options = options or Options()
+    sheet = drawn(source, options)
+    prefix, names = sheet.names.prefix, sheet.names
+    digest = content_hash(source, options, prefix)
+    header = _assemble(sheet, digest)
+    return Generated(
+        header=header,
+        source=_source(sheet, digest) if options.split else None,
+        notes=tuple(names.notes),
+        files=sheet.stage.files if sheet.stage is not None else sheet.chip.files,
+        prefix=prefix,
+        hash=digest,
+    )
+
+
+def drawn(source: Stage | Chip, options: Options) -> Sheet:
+    """The sheet with every section written, each identifier one thing. Raises CallError."""
     chip, stage = (source, None) if isinstance(source, Chip) else (source.chip, source)
     prefix = check_prefix(options.prefix) if options.prefix else default_prefix(source.name)
     sections = frozenset(select(options.sections or ()))
@@ -137,18 +153,8 @@ def generate(source: Stage | Chip, options: Options | None = None) -> Generated:
         sheet = Sheet(chip=chip, stage=stage, options=options, names=names, sections=sections)
         _write(sheet)
         if names.wanted_twice <= clashes:
-            break
+            return sheet
         clashes |= names.wanted_twice
-    digest = content_hash(source, options, prefix)
-    header = _assemble(sheet, digest)
-    return Generated(
-        header=header,
-        source=_source(sheet, digest) if options.split else None,
-        notes=tuple(names.notes),
-        files=stage.files if stage is not None else chip.files,
-        prefix=prefix,
-        hash=digest,
-    )
 
 
 def _write(sheet: Sheet) -> None:

@@ -104,6 +104,7 @@ class Namer:
     """
 
     def __init__(self, prefix: str, clashes: frozenset[str] = frozenset()) -> None:
+        self.prefix = prefix
         self.macro_prefix = prefix.upper()
         self.lower_prefix = prefix.lower()
         self.clashes = clashes

@@ -49,6 +49,7 @@ def write_verify(
     if not rows:
         names.note("no register can be read back and compared")
         return
+    sheet.verify_rows = rows
     bits = word_bits(sheet)
     address_bits = max((r.address.bit_length() for r, *_ in rows), default=1)
     paged = any(r.page is not None for r, *_ in rows)

@@ -11,6 +11,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from ..chip.model import Chip, Frame, Register
 from ..errors import CallError
 from ..frames.words import build
 from ..quantity import Band
@@ -755,13 +756,23 @@ def write_runner(sheet: Sheet, frames: dict[str, FrameNames], stage: Stage) -> N
 
 def _filler(sheet: Sheet, item: FrameNames) -> tuple[str, str]:
     """A read that erases nothing, to clock a reply out; "" where only the same read will do."""
-    for register in sheet.chip.registers.values():
-        if not harmless(sheet.chip, register) or (
-            register.frames and item.frame.name not in register.frames
-        ):
+    found = filler_of(sheet.chip, item.frame)
+    if found is None:
+        return "", "the same read again fetches the reply"
+    frame, register = found
+    return (
+        number(frame, item.frame.length),
+        f"a read of {register.name} fetches the reply and changes nothing",
+    )
+
+
+def filler_of(chip: Chip, frame: Frame) -> tuple[int, Register] | None:
+    """The command, and the register, of a read in this layout that changes nothing; None where there is none."""
+    for register in chip.registers.values():
+        if not harmless(chip, register) or (register.frames and frame.name not in register.frames):
             continue
         parts: dict[str, int] = {}
-        for part in item.frame.command.parts:
+        for part in frame.command.parts:
             if part.kind == "operation":
                 code = register.operations.get("read", "read")
                 if code in part.codes:
@@ -771,10 +782,7 @@ def _filler(sheet: Sheet, item: FrameNames) -> tuple[str, str]:
             elif part.kind == "page":
                 parts[part.name] = register.page or 0
         try:
-            frame = build(item.frame.command, parts)
+            return build(frame.command, parts), register
         except CallError:
             continue
-        return number(
-            frame, item.frame.length
-        ), f"a read of {register.name} fetches the reply and changes nothing"
-    return "", "the same read again fetches the reply"
+    return None

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from ..chip.model import Chip, Register
+from ..chip.model import Chip, Frame, Register
 from ..errors import CallError
 from ..frames.codec import Codec
 from ..frames.recogniser import Recogniser
@@ -20,6 +20,7 @@ from .text import block, heading, string
 
 if TYPE_CHECKING:
     from ..stages.load import Stage
+    from .steps import Steps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +56,8 @@ class Sheet:
     """The chip, the names and the two texts that grow; `tables` names the step tables
     written so far, `hazards` what their frames do that can hurt, `used` the kinds of their steps.
     Of the configured chip: `format_at_end` is the layout in force, `readback_frames` what reading it
-    back takes, `reset_told` whether replies would tell that it was reset."""
+    back takes, `reset_told` whether replies would tell that it was reset. `plans` are the step tables before they
+    became text, by name, `verify_rows` what `regmap.cheader.readback.verify_rows` gave."""
 
     chip: Chip
     stage: Stage | None
@@ -71,6 +73,8 @@ class Sheet:
     format_at_end: str = ""
     readback_frames: int = 0
     reset_told: bool = False
+    plans: dict[str, Steps] = field(default_factory=dict)
+    verify_rows: list[tuple[Register, int, int, Frame, int]] = field(default_factory=list)
     recogniser: Recogniser = field(init=False)
 
     def __post_init__(self) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from ..behaviour.faults import status_registers
@@ -33,6 +33,26 @@ STEP_KINDS = (
 )
 
 OUR_TABLES = ("init", "readback", "status", "warm")
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """One table of steps before it becomes text; what it is in `about`."""
+
+    actions: list[Action]
+    by_setting: dict[str, list[Setting]]
+    about: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepValues:
+    """The numbers of one step; `kind` is out of STEP_KINDS."""
+
+    frame: int
+    wait_us: int
+    mask: int
+    expect: int
+    kind: str
 
 
 def write_init(
@@ -255,12 +275,39 @@ def step_table(
         return
     sheet.lines("", *defines(defs))
     sheet.tables.add(name)
+    sheet.plans[name] = Steps(actions, by_setting, about)
     sheet.table(
         names.lower("step_t"),
         names.lower(stem, of=own and f"table of sequence {name}"),
         rows,
         size,
         about,
+    )
+
+
+def step_values(
+    sheet: Sheet, action: Action, by_setting: dict[str, list[Setting]]
+) -> tuple[list[str], StepValues]:
+    """What a step's comment says, and its numbers."""
+    notes = [action.text + (f": {action.why}" if action.why else "")]
+    sent = action.sent
+    if (
+        action.do == "write"
+        and sent is not None
+        and sent.register is not None
+        and sheet.has("values")
+    ):
+        notes += [setting_text(s) for s in by_setting.get(sent.register.name, ())]
+    wait = action.wait.high if action.wait is not None else Fraction(0)
+    kind = "SEND" if action.expect is None else "EXPECT"
+    if action.do in ("wait", "look", "keep", "same", "merge"):
+        kind = {"look": "READ"}.get(action.do, action.do.upper())
+    return notes, StepValues(
+        frame=sent.word if sent is not None else 0,
+        wait_us=int(-(-wait * 1_000_000 // 1)),
+        mask=action.mask,
+        expect=action.expect or 0,
+        kind=kind,
     )
 
 
@@ -271,31 +318,18 @@ def _step_row(
     by_setting: dict[str, list[Setting]],
 ) -> Iterator[str]:
     bits = word_bits(sheet)
-    notes = [action.text + (f": {action.why}" if action.why else "")]
-    sent = action.sent
-    if (
-        action.do == "write"
-        and sent is not None
-        and sent.register is not None
-        and sheet.has("values")
-    ):
-        notes += [setting_text(s) for s in by_setting.get(sent.register.name, ())]
+    notes, value = step_values(sheet, action, by_setting)
     yield from block(notes, "    ")
-    frame = number(sent.word, sent.frame.length) if sent is not None else "0U"
-    wait = action.wait.high if action.wait is not None else Fraction(0)
-    microseconds = -(-wait * 1_000_000 // 1)
-    kind = "SEND" if action.expect is None else "EXPECT"
-    if action.do in ("wait", "look", "keep", "same", "merge"):
-        kind = {"look": "READ"}.get(action.do, action.do.upper())
-    sheet.used.add(kind)
+    sheet.used.add(value.kind)
     cells = [
-        frame,
-        count(int(microseconds)),
-        number(action.mask, bits),
-        number(action.expect or 0, bits),
-        sheet.names.macro("STEP", kind),
+        number(value.frame, action.sent.frame.length) if action.sent is not None else "0U",
+        count(value.wait_us),
+        number(value.mask, bits),
+        number(value.expect, bits),
+        sheet.names.macro("STEP", value.kind),
     ]
     if len(frames) > 1:
+        sent = action.sent
         cells.append(count(frames[sent.frame.name].index if sent is not None else 0))
     yield f"    {{{', '.join(cells)}}},"
 

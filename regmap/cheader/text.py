@@ -169,11 +169,11 @@ def block(text: str | Sequence[str], indent: str = "") -> list[str]:
         elif len(paragraph) <= room:
             lines.append(f"{indent} * {paragraph}")
         else:
-            lines += [f"{indent} * {line}" for line in _folded(paragraph, room)]
+            lines += [f"{indent} * {line}" for line in fold(paragraph, room)]
     return [*lines, f"{indent} */"]
 
 
-def _folded(text: str, room: int) -> list[str]:
+def fold(text: str, room: int) -> list[str]:
     """Lines of whole words; a word longer than the room has a line of its own."""
     lines = [""]
     for word in text.split(" "):

@@ -1,0 +1,180 @@
+"""What C++ and Rust say alike: registers, frames and tables, walked once over the same model.
+
+A language is the syntax alone: how a constant, a function, a table is written. Expressions are common to
+both, on the type `Wide` (32 bits, 64 where a frame or a register needs them):
+
+    (take(frame, 9, 1) << 3) | take(frame, 1, 3)      bits 9, 3..1, of any order and place
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ...chip.model import Part, Spi
+from ..bitcode import runs
+from ..names import KEYWORDS, word
+from ..text import comment, fold
+
+RUST_WORDS = frozenset(
+    [
+        "as",
+        "async",
+        "await",
+        "become",
+        "box",
+        "crate",
+        "dyn",
+        "extern",
+        "final",
+        "fn",
+        "gen",
+        "impl",
+        "in",
+        "let",
+        "loop",
+        "macro",
+        "match",
+        "mod",
+        "move",
+        "mut",
+        "override",
+        "priv",
+        "pub",
+        "ref",
+        "self",
+        "super",
+        "trait",
+        "type",
+        "unsized",
+        "use",
+        "where",
+        "yield",
+        "abstract",
+        "do",
+        "try",
+        "typeof",
+        "virtual",
+    ]
+)
+
+Field = tuple[str, str, str]  # name, type, remark
+
+
+class Language:
+    """The syntax of one language; `wide` is 32 or 64."""
+
+    name = ""
+    suffix = ""  # of unsigned numbers
+
+    def __init__(self, wide: int) -> None:
+        self.wide_bits = wide
+
+    # --- expressions -----------------------------------------------------------------------------
+    def number(self, value: int, bits: int = 0) -> str:
+        return f"0x{value:0{max((bits + 3) // 4, 1)}X}{self.suffix}"
+
+    def count(self, value: int) -> str:
+        return f"{value}{self.suffix}"
+
+    def uint(self, bits: int) -> str:
+        raise NotImplementedError
+
+    def widen(self, expr: str) -> str:
+        raise NotImplementedError
+
+    def narrow(self, expr: str, bits: int) -> str:
+        raise NotImplementedError
+
+    def helper(self, name: str) -> str:
+        """The full name of a helper function."""
+        raise NotImplementedError
+
+    def take(self, source: str, bits: Sequence[int]) -> str:
+        """The value of `bits`, first most significant, of a wide variable."""
+        pieces = []
+        for low, at, width in runs(tuple(bits)):
+            piece = f"{self.helper('take')}({source}, {self.count(low)}, {self.count(width)})"
+            pieces.append(f"({piece} << {self.count(at)})" if at else piece)
+        return " | ".join(pieces)
+
+    def put(self, value: str, bits: Sequence[int]) -> str:
+        """The wide word that holds the low end of a wide variable in `bits`."""
+        pieces = []
+        for low, at, width in runs(tuple(bits)):
+            piece = f"{self.helper('take')}({value}, {self.count(at)}, {self.count(width)})"
+            pieces.append(f"({piece} << {self.count(low)})" if low else piece)
+        return " | ".join(pieces)
+
+    def remark(self, text: str | Sequence[str], indent: str = "") -> list[str]:
+        lines = []
+        for paragraph in [text] if isinstance(text, str) else text:
+            for line in fold(comment(paragraph), 96 - len(indent)):
+                lines.append(f"{indent}// {line}".rstrip())
+        return lines
+
+
+def local(text: str, taken: set[str]) -> str:
+    """A name in lower case that is a keyword of no language, unique within `taken`, which it joins."""
+    name = word(text).lower() or "part"
+    if name[0].isdigit():
+        name = f"n{name}"
+    if name in KEYWORDS or name in RUST_WORDS:
+        name = f"{name}_"
+    unique, index = name, 2
+    while unique in taken:
+        unique, index = f"{name}_{index}", index + 1
+    taken.add(unique)
+    return unique
+
+
+# --- what frames are made of ----------------------------------------------------------------------
+Bits = tuple[tuple[str, int], ...]  # (word they are of, bit), first fed first
+
+
+def fed_groups(part: Part) -> list[tuple[int, int, Bits]]:
+    """What a checksum is fed with, in groups of at most eight bits, in the order of feeding.
+
+    Each is (constant, its bits, then bits of `sent` and `frame`), where the constant comes of the prefix;
+    as `regmap.chip.guard` defines it: over one stream of prefix, answered command and frame.
+    """
+    prefix, prefix_bits = part.prefix
+    stream: list[int | tuple[str, int]] = [prefix >> n & 1 for n in range(prefix_bits - 1, -1, -1)]
+    stream += [("sent", b) for b in part.over_command]
+    stream += [("frame", b) for b in part.over]
+    groups = []
+    for at in range(0, len(stream), 8):
+        group = stream[at : at + 8]
+        constant, fixed, bits = 0, 0, []
+        for item in group:
+            if isinstance(item, int):
+                constant, fixed = constant << 1 | item, fixed + 1
+            else:
+                bits.append(item)
+        groups.append((constant, fixed, tuple(bits)))
+    return groups
+
+
+def byte_orders(
+    spi: Spi, bursts: Sequence[int], length: int
+) -> list[tuple[tuple[int, ...], int, tuple[int, ...], int]]:
+    """For each byte on the SPI: the frame's bits that it sends and the clocks after them, the same of a reply.
+
+    A reply comes with the first clocks; a command is padded to whole bytes at its end too, or before
+    it where of more clocks the last count.
+    """
+    lead = spi.extra_clocks == "last_count"
+    found = []
+    left = length
+    for bits in bursts:
+        left -= bits
+        whole = (bits + 7) // 8
+        for index in range(whole):
+            each = []
+            for first in (lead * (8 * whole - bits), 0):
+                spots = [index * 8 + k - first for k in range(8)]
+                order = tuple(
+                    left + (bits - 1 - n if spi.msb_first else n) for n in spots if 0 <= n < bits
+                )
+                each.append((order, sum(n >= bits for n in spots)))
+            found.append((*each[0], *each[1]))
+    return found

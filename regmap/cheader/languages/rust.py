@@ -1,0 +1,270 @@
+"""The syntax of Rust: a module without the standard library, functions that a constant can be made of."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from ..text import string
+from .language import Field, Language
+from .rust_driver import DRIVER, EXPLAIN, RESYNC, STATUS, WATCH
+
+if TYPE_CHECKING:
+    from ..sheet import Sheet
+    from .frames import FrameModule
+
+_HELPERS = """
+#[inline]
+const fn take(word: Wide, low: u32, width: u32) -> Wide {
+    (word >> low) & (Wide::MAX >> (Wide::BITS - width))
+}
+#[inline]
+const fn parity(bits: Wide) -> Wide {
+    (bits.count_ones() & 1) as Wide
+}
+const fn reverse(bits: Wide, count: u32) -> Wide {
+    let mut out: Wide = 0;
+    let mut i = 0;
+    while i < count {
+        out = (out << 1) | ((bits >> i) & 1);
+        i += 1;
+    }
+    out
+}
+// feeds `count` bits, at most 8, to a CRC register, the most significant first
+const fn feed(reg: Wide, bits: Wide, count: u32, width: u32, poly: Wide) -> Wide {
+    let mut reg = reg;
+    let mut i = count;
+    while i > 0 {
+        let out = take(reg, width - 1, 1) ^ take(bits, i - 1, 1);
+        reg = take(reg << 1, 0, width) ^ (if out != 0 { poly } else { 0 });
+        i -= 1;
+    }
+    reg
+}
+"""
+
+
+class Rust(Language):
+    """Rust, edition 2021."""
+
+    name = "Rust"
+
+    def uint(self, bits: int) -> str:
+        return f"u{next(s for s in (8, 16, 32, 64) if bits <= s)}"
+
+    def widen(self, expr: str) -> str:
+        return f"({expr} as Wide)"
+
+    def narrow(self, expr: str, bits: int) -> str:
+        return f"({expr}) as {self.uint(bits)}"
+
+    def helper(self, name: str) -> str:
+        return name
+
+    def size(self) -> str:
+        return "usize"
+
+    def flag(self) -> str:
+        return "bool"
+
+    def truth(self, value: bool) -> str:
+        return "true" if value else "false"
+
+    def error(self, name: str) -> str:
+        return f"error::{name.upper()}"
+
+    def path(self, *names: str) -> str:
+        return "::".join(names)
+
+    def constant(self, name: str) -> str:
+        return name.upper()
+
+    def type_name(self, name: str) -> str:
+        return "".join(p.capitalize() for p in name.split("_"))
+
+    def member(self, enum: str, name: str) -> str:
+        return f"{self.type_name(enum)}::{self.type_name(name)}"
+
+    def text(self, text: str) -> str:
+        made = string(text)
+        # octal escapes are none of Rust's: text is UTF-8 there
+        return made if "\\" not in made else '"' + _escaped(text) + '"'
+
+    # --- statements ------------------------------------------------------------------------------
+    def let(self, name: str, expr: str, *, mutable: bool = False) -> str:
+        return f"let {'mut ' if mutable else ''}{name}: Wide = {expr};"
+
+    def let_small(self, name: str, *, mutable: bool) -> str:
+        return f"let {'mut ' if mutable else ''}{name}: u8 = 0;"
+
+    def let_as(self, name: str, expr: str) -> str:
+        return f"let mut {name}: u8 = {expr};"
+
+    def let_any(self, name: str, kind: str) -> str:
+        return f"let {name}: {kind}"
+
+    def unused(self, name: str) -> str:
+        return f"let _ = {name};"
+
+    def give(self, expr: str) -> str:
+        return f"return {expr};"
+
+    def wrapping(self, step: int, start: int) -> str:
+        return f"sent.wrapping_mul({step}).wrapping_add({start}) as Wide"
+
+    def when(self, condition: str, lines: Sequence[str]) -> list[str]:
+        return [f"if {condition} {{", *(f"    {x}" for x in lines), "}"]
+
+    def select(self, on: str, cases: Sequence[tuple[int, str]], default: str) -> list[str]:
+        lines = [f"match {on} {{"]
+        lines += [f"    {value} => {result}," for value, result in cases]
+        return [*lines, f"    _ => {default},", "}"]
+
+    # --- declarations ----------------------------------------------------------------------------
+    def module(self, name: str, lines: Iterable[str], about: str = "") -> list[str]:
+        body = (f"    {x}" if x else "" for x in lines)
+        return [*(self.remark(about) if about else []), f"pub mod {name} {{", "    use super::*;", *body, "}"]  # fmt: skip
+
+    def const(self, name: str, kind: str, value: str, about: str = "") -> list[str]:
+        line = f"pub const {name.upper()}: {kind} = {value};"
+        if about and len(line) + len(about) < 96:
+            return [f"{line} {self.remark(about)[0]}"]
+        return [*(self.remark(about) if about else []), line]
+
+    def function(
+        self, name: str, params: Sequence[tuple[str, str]], result: str, lines: Sequence[str],
+        about: str = "",
+    ) -> list[str]:  # fmt: skip
+        listed = ", ".join(f"{param}: {kind}" for param, kind in params)
+        head = [*(self.remark(about) if about else []), "#[must_use]"]
+        return [*head, f"pub const fn {name}({listed}) -> {result} {{", *(f"    {x}" for x in lines), "}"]  # fmt: skip
+
+    def struct(self, name: str, members: Sequence[Field], about: str = "") -> list[str]:
+        lines = [*(self.remark(about) if about else []), "#[derive(Clone, Copy, Debug, PartialEq, Eq)]", f"pub struct {name} {{"]  # fmt: skip
+        for member, kind, note in members:
+            lines += self.remark(note, "    ") if note else []
+            lines.append(f"    pub {member}: {kind},")
+        return [*lines, "}"]
+
+    def make(self, struct: str, members: Sequence[tuple[str, str]]) -> str:
+        return f"{struct} {{ {', '.join(f'{m}: {v}' for m, v in members)} }}"
+
+    def enum(self, name: str, rows: Sequence[tuple[str, int, str]], about: str = "") -> list[str]:
+        lines = [*(self.remark(about) if about else []), "#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]", "#[repr(u8)]", f"pub enum {self.type_name(name)} {{"]  # fmt: skip
+        for member, value, note in rows:
+            line = f"    {self.type_name(member)} = {value},"
+            lines.append(f"{line} {self.remark(note)[0]}" if note else line)
+        return [*lines, "}"]
+
+    def options(self, rows: Sequence[tuple[str, int, str]], bits: int) -> list[str]:
+        lines = ["pub mod option {"]
+        for name, code, note in rows:
+            lines += self.remark(note, "    ") if note else []
+            lines.append(f"    pub const {name.upper() if name[0] != 'v' or not name[1:2].isdigit() else name}: {self.uint(bits)} = {code};")  # fmt: skip
+        return [*lines, "}"]
+
+    def set_option(self, _whole: str, _small: str) -> list[str]:
+        return []
+
+    def row_type(self, bits: int, size: str) -> str:
+        return f"[{self.uint(bits)}; {size.upper()}]"
+
+    def row(self, values: Sequence[str]) -> str:
+        return f"[{', '.join(values)}]"
+
+    def by_reference(self, kind: str) -> str:
+        return f"&{kind}"
+
+    def table(self, kind: str, name: str, size: int, rows: Sequence[str], about: str) -> list[str]:
+        head = f"pub static {name.upper()}: [{kind}; {size}] = ["
+        return [*self.remark(about), head, *(f"    {r}" for r in rows), "];"]
+
+    def plain(self, value: int) -> str:
+        return str(value)
+
+    def text_type(self) -> str:
+        return "&'static str"
+
+    def width_type(self) -> str:
+        return "u32"
+
+    def to_size(self, expr: str) -> str:
+        return f"({expr} as usize)"
+
+    def copies(self, modules: Sequence[FrameModule], _: str) -> list[str]:
+        """A frame as bytes in a row that holds every layout's, and back."""
+        out = [
+            f"        {m.index} => copied(&frames::{m.path}::to_bytes(frame), out),"
+            for m in modules[:-1]
+        ]
+        back = [
+            f"        {m.index} => frames::{m.path}::from_bytes(&cut(data))," for m in modules[:-1]
+        ]
+        last = modules[-1].path
+        return f"""
+fn copied<const N: usize>(from: &[u8; N], to: &mut [u8; BYTES_MOST]) -> usize {{
+    to[..N].copy_from_slice(from);
+    N
+}}
+fn cut<const N: usize>(from: &[u8; BYTES_MOST]) -> [u8; N] {{
+    let mut to = [0; N];
+    to.copy_from_slice(&from[..N]);
+    to
+}}
+pub fn bytes_of(format: u8, frame: Frame, out: &mut [u8; BYTES_MOST]) -> usize {{
+    match format {{
+{chr(10).join([*out, f"        _ => copied(&frames::{last}::to_bytes(frame), out),"])}
+    }}
+}}
+pub fn frame_of(format: u8, data: &[u8; BYTES_MOST]) -> Frame {{
+    match format {{
+{chr(10).join([*back, f"        _ => frames::{last}::from_bytes(&cut(data)),"])}
+    }}
+}}""".split("\n")
+
+    def explain(self) -> list[str]:
+        return EXPLAIN.split("\n")
+
+    def driver(self, sheet: Sheet, modules: Sequence[FrameModule], rounds: tuple[int, int] | None) -> list[str]:  # fmt: skip
+        reset = "if self.reset {\n            return Outcome::Reset;\n        }\n        "
+        watch = WATCH.replace("@RESET@", reset if sheet.reset_told else "")
+        resync = ""
+        if rounds is not None:
+            resync = RESYNC.replace("@ROUNDS@", str(rounds[0])).replace("@FORMAT@", str(rounds[1]))
+        text = DRIVER.replace(
+            "@STATUS@", STATUS if {"status", "status_steps"} & set(sheet.plans) else ""
+        )
+        text = text.replace("@RESYNC@", resync)
+        text = text.replace("@WATCH@", watch if "readback" in sheet.plans else "")
+        text = text.replace("@FORMATS@", str(len(modules)))
+        text = text.replace("@DEPTH@", str(max(1, *(m.frame.after for m in modules))))
+        return text.split("\n")
+
+    def file(self, _: str, body: Sequence[str]) -> list[str]:
+        return [
+            "#![allow(dead_code, unused_imports, unused_parens, non_upper_case_globals)]",
+            *body,
+        ]
+
+    def prelude(self, frame: str, word: str) -> list[str]:
+        return (
+            f"""
+type Wide = u{self.wide_bits}; // in which all is computed
+pub type Frame = {frame}; // holds the longest frame
+pub type Word = {word}; // holds the widest register
+""".split("\n")
+            + _HELPERS.split("\n")
+        )
+
+
+def _escaped(text: str) -> str:
+    out = []
+    for char in text:
+        if char in '"\\':
+            out.append("\\" + char)
+        elif char.isprintable() and ord(char) < 127:
+            out.append(char)
+        else:
+            out.append(f"\\u{{{ord(char):x}}}" if not 0xD800 <= ord(char) < 0xE000 else "?")
+    return "".join(out)

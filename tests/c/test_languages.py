@@ -1,0 +1,214 @@
+"""The same tables and routines in C++17 and Rust: compiled strictly, equal to the library, and run on simulated chips.
+
+The suite takes the maps with the oddest frames; GATEWORD_ALL_LANGUAGES=1 takes every map and stage in both.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import random
+import re
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from regmap.cheader import Options
+from regmap.cheader.languages import generate_in
+from regmap.chip.model import Chip
+from regmap.errors import CallError
+from regmap.maps.load import bundled, load_map, read_map
+from regmap.stages.load import Stage, load_stage
+from regmap.twin import Twin
+
+HERE = Path(__file__).parent
+ALL = os.environ.get("GATEWORD_ALL_LANGUAGES") == "1"
+MAPS = [n for n, p in bundled("devices").items() if "gateword_map" in p.read_text("utf-8")]
+LANGUAGES = ("cpp", "rust")
+CPP = ["-std=c++17", "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wsign-conversion", "-Wshadow",
+       "-Wold-style-cast", "-Wcast-qual", "-Wundef", "-Werror"]  # fmt: skip
+RUST = ["--edition", "2021", "-D", "warnings"]
+EQUAL = (
+    [(n, x) for n in MAPS for x in LANGUAGES] if ALL else [("bilby32", "cpp"), ("wombat24", "rust")]
+)
+BROUGHT_UP = (
+    [(s, x) for s in ("coolant_pump", "conveyor_drum", "wombat24", "bilby32", "potoroo40") for x in LANGUAGES]
+    if ALL
+    else [("wombat24", "cpp"), ("bilby32", "rust")]
+)  # fmt: skip
+
+
+def beside(path: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(Path(path).stem, HERE / path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+header_equal = beside("test_header_equal.py")
+header_twin = beside("test_header_twin.py")
+equal_in = beside("languages/equal_in.py")
+
+
+def put(source: Stage | Chip, language: str, folder: Path, crc: str = "loop") -> None:
+    made = generate_in(language, source, Options(prefix="gd", crc=crc))
+    (folder / {"cpp": "gd.hpp", "rust": "gd.rs"}[language]).write_text(made.header, "utf-8")
+
+
+def build(language: str, text: Path, folder: Path, tool: str) -> Path:
+    program = folder / "program"
+    flags = [*CPP, "-O0"] if language == "cpp" else [*RUST, "-C", "debuginfo=0"]
+    more = ["-fsanitize=undefined", "-fno-sanitize-recover=all"] if language == "cpp" else []
+    done = subprocess.run(
+        [tool, *flags, *more, "-I", folder, text, "-o", program] if language == "cpp" else [tool, *flags, text, "-o", program],
+        capture_output=True, text=True,
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, ""), done.stderr[:3000]
+    return program
+
+
+def compiler(language: str, need_tool: Callable[[str], str]) -> str:
+    return need_tool({"cpp": "g++", "rust": "rustc"}[language])
+
+
+def ask_all(chip: Chip, language: str, folder: Path, tool: str, words: int) -> int:
+    put(chip, language, folder)
+    text = folder / {"cpp": "equal.cpp", "rust": "equal.rs"}[language]
+    text.write_text(equal_in.program(chip, header_equal.equal, rust=language == "rust"), "utf-8")
+    program = build(language, text, folder, tool)
+    ask = header_equal.Ask()
+    rng = random.Random(chip.name)
+    header_equal.ask_frames(ask, chip, rng, words)
+    header_equal.ask_fields(ask, chip, rng)
+    if chip.faults:
+        header_equal.ask_faults(ask, chip, rng)
+    ask.run(program)
+    return len(ask.lines)
+
+
+@pytest.mark.parametrize(("name", "language"), EQUAL)
+def test_frames_fields_and_faults_equal_the_library(
+    name: str, language: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    chip = load_map(name)
+    tool = compiler(language, need_tool)
+    assert ask_all(chip, language, tmp_path, tool, 2000 // len(chip.frames)) > 2500
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_odd_frames(language: str, tmp_path: Path, need_tool: Callable[[str], str]) -> None:
+    """64 bits, scattered and reflected checks with prefixes, pieces that are no whole bytes."""
+    order = {"cpp": "msb_first", "rust": "lsb_first"}[language]
+    chip, problems = read_map("odd.yaml", text=header_equal.ODD.replace("BITORDER", order))
+    assert chip is not None, problems
+    assert ask_all(chip, language, tmp_path, compiler(language, need_tool), 300) > 500
+
+
+@pytest.mark.parametrize(("name", "language"), BROUGHT_UP)
+def test_the_driver_brings_a_chip_up(
+    name: str, language: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    stage = header_twin.stage_of(name, tmp_path)
+    put(stage, language, tmp_path)
+    text = HERE / "languages" / {"cpp": "bring_up.cpp", "rust": "bring_up.rs"}[language]
+    if language == "rust":  # a module's file is looked for beside the file that names it
+        (tmp_path / text.name).write_text(text.read_text("utf-8"), "utf-8")
+        text = tmp_path / text.name
+    program = build(language, text, tmp_path, compiler(language, need_tool))
+    fault = {"wombat24": "ot", "bilby32": "uv_pump", "potoroo40": "oc"}.get(name, "oc_v")
+    twin = Twin(stage.chip)
+    status, report = header_twin.converse(program, twin, [fault])
+    assert status == 0, report
+    lines = report.splitlines()
+    assert lines[0].startswith("configured: ")
+    assert lines[1].startswith("verified: ")
+    named = {n.lower(): n for n in stage.chip.faults}[fault]
+    assert lines[2:] == [f"fault {named}: {stage.chip.faults[named].title}"]
+    for setting in stage.settings:
+        if setting.name.partition(".")[0] in stage.chip.registers:
+            assert twin.machine.bank.code(setting.name) == setting.choice.code, setting.name
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_chip_that_is_not_there(
+    language: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    stage = load_stage("coolant_pump")
+    put(stage, language, tmp_path)
+    text = tmp_path / {"cpp": "bring_up.cpp", "rust": "bring_up.rs"}[language]
+    text.write_text((HERE / "languages" / text.name).read_text("utf-8"), "utf-8")
+    program = build(language, text, tmp_path, compiler(language, need_tool))
+    status, report = header_twin.converse(program, Twin(stage.chip, disturbances=["no_power"]), [])
+    assert (status, report) == (1, "configured: step 1: result 2\n")
+
+
+CONSTANT = """
+#include "gd.hpp"
+// all of it at compile time: what is wrong stops the build
+static_assert(gd::frames::word::check(gd::init_steps[1].frame) == 0U, "");
+static_assert(gd::reg::gate_hs::source::get(gd::reg::gate_hs::source::set(0U, 5U)) == 5U, "");
+static_assert(gd::explain({{0U, 0U}}).count == 0U, "");
+static_assert(gd::reg::gate_hs::source::set(0U, gd::reg::gate_hs::source::option::OPTION) != 0U, "");
+"""
+
+
+@pytest.mark.parametrize("tool", ["g++", "clang++"])
+def test_constants_are_made_at_compile_time(
+    tool: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """Frames, fields and explained faults as constants, for two compilers; no cast of the old style."""
+    put(load_stage("coolant_pump"), "cpp", tmp_path)
+    text = (tmp_path / "gd.hpp").read_text("utf-8")
+    field = text.partition("namespace gate_hs {")[2].partition("namespace source {")[2]
+    option = re.search(r"^ *(v\w+) = 5U", field.partition("enum class option")[2], re.M)
+    assert option is not None
+    (tmp_path / "t.cpp").write_text(CONSTANT.replace("OPTION", option[1]), "utf-8")
+    subprocess.run([need_tool(tool), *CPP, "-fsyntax-only", "-fno-exceptions", "-fno-rtti", "-ffreestanding", "t.cpp"], cwd=tmp_path, check=True)  # fmt: skip
+
+
+def test_rust_needs_no_standard_library(tmp_path: Path, need_tool: Callable[[str], str]) -> None:
+    put(load_stage("conveyor_drum"), "rust", tmp_path)
+    frame = next(iter(load_stage("conveyor_drum").chip.frames))
+    (tmp_path / "lib.rs").write_text(
+        '#![no_std]\n#![forbid(unsafe_code)]\n#[path = "gd.rs"]\npub mod gd;\n'
+        f"pub const READ: gd::Frame = gd::frames::{frame}::make_read(1);\n"
+        f"const _: () = assert!(gd::frames::{frame}::check(READ) == 0);\n", "utf-8",
+    )  # fmt: skip
+    flags = [*RUST, "--crate-type", "lib", "--emit=metadata"]
+    subprocess.run([need_tool("rustc"), *flags, "lib.rs"], cwd=tmp_path, check=True)
+
+
+def test_tables_are_those_of_the_c_header() -> None:
+    """Each frame of each table, in both languages."""
+    from regmap.cheader import generate
+
+    for name in ("coolant_pump", "conveyor_drum"):
+        stage = load_stage(name)
+        rows = r"^ +\{(0x\w+|0)U?, (\d+)U?, (0x\w+)U?, (0x\w+)U?, \w+STEP_\w+"
+        c = re.findall(rows, generate(stage, Options(prefix="gd")).header, re.M)
+        cpp = generate_in("cpp", stage, Options(prefix="gd")).header
+        rust = generate_in("rust", stage, Options(prefix="gd")).header
+        made = re.findall(
+            r"^ +step_t\{(0x\w+?)U, (\d+)U, (0x\w+?)U, (0x\w+?)U, step_kind_t", cpp, re.M
+        )
+        again = re.findall(
+            r"^ +Step \{ frame: (\w+), wait_us: (\d+), mask: (\w+), expect: (\w+), kind", rust, re.M
+        )
+        numbers = [
+            [tuple(int(v.rstrip("U"), 0) for v in row) for row in table]
+            for table in (c, made, again)
+        ]
+        assert len(numbers[0]) > 20
+        assert numbers[0] == numbers[1] == numbers[2]
+
+
+def test_what_cannot_be_is_refused() -> None:
+    with pytest.raises(CallError, match=r"no language 'rst'.*nearest: rust"):
+        generate_in("rst", load_map("quoll16"))
+    with pytest.raises(CallError, match="a source beside the header is for C"):
+        generate_in("cpp", load_map("quoll16"), Options(split=True))

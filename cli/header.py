@@ -27,6 +27,7 @@ DIFF_LINES = 24
 _MAP = re.compile(r"^gateword_map\s*:", re.MULTILINE)
 _HASH = re.compile(
     r"(?<=HASH != )0x\w+|(?<=_HASH )0x\w+|(?<=_HASH_TEXT )\"\w+\"|(?<=tool version: )\w+"
+    r"|(?<=content_hash = )0x\w+|(?<=CONTENT_HASH: u32 = )0x\w+"
 )
 
 
@@ -43,6 +44,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--source", metavar="FILE.c", help="tables and routines in a source of their own"
+    )
+    parser.add_argument(
+        "--language",
+        choices=["c", "cpp", "rust"],
+        default="c",
+        help="C (c), C++17 (cpp) or Rust without its standard library (rust); one file in the last two",
     )
     parser.add_argument(
         "--self-test",
@@ -98,6 +105,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
         raise CallError("--source needs -o FILE.h, the header that it includes")
     if args.self_test and args.output == "-":
         raise CallError("--self-test needs -o FILE.h, the header that it includes")
+    for option in ("source", "self_test"):
+        if getattr(args, option) and args.language != "c":
+            raise CallError(
+                f"--{option.replace('_', '-')} is for C; expected --language c, or no such file"
+            )
     if args.check and args.output == "-":
         raise CallError("--check needs -o FILE.h, the header to compare with")
     if args.depfile and args.output == "-":
@@ -112,7 +124,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
         source = load(args.file)
         context.gate.reads(source.files)
         options = options_of(args)
-        made = generate(source, options)
+        made = generate(source, options) if args.language == "c" else _other(args, source, options)
         tests = self_test(source, options, Path(args.output).name) if args.self_test else ""
     finally:
         gc.freeze()
@@ -153,6 +165,12 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 f"{name}: {'written' if new else 'unchanged'}, content hash {made.hash[:16]}"
             )
     return Status.OK
+
+
+def _other(args: argparse.Namespace, source: Stage | Chip, options: Options) -> Generated:
+    from regmap.cheader.languages import generate_in  # not for those who want C
+
+    return generate_in(args.language, source, options)
 
 
 def _notes(made: Generated, context: Context) -> None:

@@ -19,8 +19,8 @@ from .names import Namer
 from .text import block, heading, string
 
 if TYPE_CHECKING:
-    from ..stages.load import Stage
-    from .steps import Steps
+    from ..behaviour.settings import Action
+    from ..stages.load import Setting, Stage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +49,15 @@ class Options:
             )
         if self.crc not in ("table", "loop"):
             raise CallError(f"crc is 'table' or 'loop', not {self.crc!r}")
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """One table of steps before it becomes text; what it is in `about`."""
+
+    actions: list[Action]
+    by_setting: dict[str, list[Setting]]
+    about: str
 
 
 @dataclass(slots=True, kw_only=True)

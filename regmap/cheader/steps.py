@@ -19,7 +19,7 @@ from ..stages.load import Setting, Stage
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .names import word
 from .replies import REJECTIONS
-from .sheet import Sheet
+from .sheet import Sheet, Steps
 from .text import block, count, defines, number
 
 STEP_KINDS = (
@@ -33,15 +33,6 @@ STEP_KINDS = (
 )
 
 OUR_TABLES = ("init", "readback", "status", "warm")
-
-
-@dataclass(frozen=True, slots=True)
-class Steps:
-    """One table of steps before it becomes text; what it is in `about`."""
-
-    actions: list[Action]
-    by_setting: dict[str, list[Setting]]
-    about: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

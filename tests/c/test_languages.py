@@ -18,6 +18,7 @@ import pytest
 
 from regmap.cheader import Options
 from regmap.cheader.languages import generate_in
+from regmap.cheader.languages.language import local
 from regmap.chip.model import Chip
 from regmap.errors import CallError
 from regmap.maps.load import bundled, load_map, read_map
@@ -150,7 +151,7 @@ def test_a_chip_that_is_not_there(
 CONSTANT = """
 #include "gd.hpp"
 // all of it at compile time: what is wrong stops the build
-static_assert(gd::frames::word::check(gd::init_steps[1].frame) == 0U, "");
+static_assert(gd::frames::FRAME::check(gd::init_steps[1].frame) == 0U, "");
 static_assert(gd::reg::gate_hs::source::get(gd::reg::gate_hs::source::set(0U, 5U)) == 5U, "");
 static_assert(gd::explain({{0U, 0U}}).count == 0U, "");
 static_assert(gd::reg::gate_hs::source::set(0U, gd::reg::gate_hs::source::option::OPTION) != 0U, "");
@@ -167,13 +168,16 @@ def test_constants_are_made_at_compile_time(
     field = text.partition("namespace gate_hs {")[2].partition("namespace source {")[2]
     option = re.search(r"^ *(v\w+) = 5U", field.partition("enum class option")[2], re.M)
     assert option is not None
-    (tmp_path / "t.cpp").write_text(CONSTANT.replace("OPTION", option[1]), "utf-8")
+    frame = local(next(iter(load_stage("coolant_pump").chip.frames)), set())
+    (tmp_path / "t.cpp").write_text(
+        CONSTANT.replace("OPTION", option[1]).replace("FRAME", frame), "utf-8"
+    )
     subprocess.run([need_tool(tool), *CPP, "-fsyntax-only", "-fno-exceptions", "-fno-rtti", "-ffreestanding", "t.cpp"], cwd=tmp_path, check=True)  # fmt: skip
 
 
 def test_rust_needs_no_standard_library(tmp_path: Path, need_tool: Callable[[str], str]) -> None:
     put(load_stage("conveyor_drum"), "rust", tmp_path)
-    frame = next(iter(load_stage("conveyor_drum").chip.frames))
+    frame = local(next(iter(load_stage("conveyor_drum").chip.frames)), set())
     (tmp_path / "lib.rs").write_text(
         '#![no_std]\n#![forbid(unsafe_code)]\n#[path = "gd.rs"]\npub mod gd;\n'
         f"pub const READ: gd::Frame = gd::frames::{frame}::make_read(1);\n"

@@ -135,3 +135,31 @@ def test_vet_against(gateword, tmp_path: Path) -> None:  # type: ignore[no-untyp
     assert done.out.splitlines()[-1].startswith(
         f"{hand}: 2 definitions compared, 1 not understood, 1 finding"
     )
+
+
+@pytest.mark.parametrize(
+    ("language", "file", "begins"),
+    [("cpp", "gd.hpp", "namespace gd {"), ("rust", "gd.rs", "pub type Frame = u16;")],
+)
+def test_other_languages(gateword, tmp_path: Path, language: str, file: str, begins: str) -> None:  # type: ignore[no-untyped-def]
+    target = tmp_path / file
+    arguments = (
+        "header",
+        "coolant_pump",
+        "--prefix",
+        "gd",
+        "--language",
+        language,
+        "-o",
+        str(target),
+    )
+    assert gateword(*arguments).status == 0
+    assert begins in target.read_text("utf-8")
+    assert gateword(*arguments, "--check").status == 0
+    stale = gateword(*arguments, "--crc", "loop", "--check")
+    assert stale.status == 1
+    assert "only the content hash differs" in stale.out
+    for option in ("--source", "--self-test"):
+        refused = gateword(*arguments, option, str(tmp_path / "x.c"))
+        assert refused.status == 2
+        assert f"{option} is for C" in refused.err

@@ -14,7 +14,7 @@ from .language import Field, Language, local
 
 if TYPE_CHECKING:
     from ..sheet import Sheet
-    from .frames import FrameModule
+    from .module import FrameModule
 
 _HELPERS = """
 namespace detail {

@@ -2,29 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from ...chip.bits import deposit, mask_of, spans
-from ...chip.model import Command, Frame
+from ...chip.model import Command
 from ...errors import CallError
 from ...frames.words import build, guards_of
 from ..names import word
 from .language import byte_orders, local
+from .module import FrameModule
 from .replies import ReplyWriter
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FrameModule:
-    """What tables and the driver call of a frame's module."""
-
-    frame: Frame
-    index: int
-    path: str
-    counters: bool
-    checked: bool
-    reply_data: bool
-    reply_errors: bool
-    counter: tuple[str, int, int]
 
 
 class FrameWriter(ReplyWriter):

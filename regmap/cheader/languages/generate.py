@@ -18,8 +18,9 @@ from ..sheet import Options, Sheet
 from .chosen import write_chosen
 from .cpp import Cpp
 from .either import Either
-from .frames import FrameModule, FrameWriter
+from .frames import FrameWriter
 from .language import local
+from .module import FrameModule
 from .pieces import ERRORS
 from .registers import wide_of, write_registers
 from .rust import Rust

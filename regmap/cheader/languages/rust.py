@@ -11,7 +11,7 @@ from .rust_driver import DRIVER, EXPLAIN, RESYNC, STATUS, WATCH
 
 if TYPE_CHECKING:
     from ..sheet import Sheet
-    from .frames import FrameModule
+    from .module import FrameModule
 
 _HELPERS = """
 #[inline]

@@ -11,10 +11,10 @@ from ..bitcode import runs
 from ..faults import causes_first, lists_of
 from ..framebase import word_bits
 from ..sheet import Sheet
-from ..steps import STEP_KINDS, Steps, step_values
+from ..steps import STEP_KINDS, step_values
 from .either import Either
-from .frames import FrameModule
 from .language import local
+from .module import FrameModule
 
 
 def write_step_type(lang: Either) -> list[str]:
@@ -272,7 +272,6 @@ def write_dispatch(
 
 
 __all__ = [
-    "Steps",
     "write_dispatch",
     "write_faults",
     "write_step_type",

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from contextlib import contextmanager
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from regmap.chip.model import Chip
@@ -16,6 +17,7 @@ from regmap.maps.load import load_map, maps_around
 from regmap.stages.identity import identity
 
 from .context import Context, Status
+from .files import write_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,7 +25,9 @@ if TYPE_CHECKING:
     from regmap.capture.setupfile import CaptureSetup
     from regmap.stages.load import Stage
     from regmap.trace.events import Clock
+    from regmap.trace.telling.story import Story
     from regmap.trace.telling.timeline import Filter
+    from regmap.trace.tracer import Trace
 
 NAME = "capture"
 HELP = "transfers, faults and timing of a logic capture"
@@ -116,6 +120,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     show.add_argument("--all", action="store_true", help="also every frame that told nothing new")
     show.add_argument("--summary", action="store_true", help="no timeline")
     show.add_argument("--brief", action="store_true", help="faults as one line each")
+    show.add_argument(
+        "--picture",
+        metavar="FILE",
+        help="also write the timeline as SVG: frames, lost evidence, pins, faults, registers",
+    )
     form = show.add_mutually_exclusive_group()
     form.add_argument(
         "--json",
@@ -230,6 +239,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
     story = tell(trace, stage, at, bad_replies=share, others=lambda: maps_around(args.map))
     if args.save_setup:
         _save(args, setup, trace, context)
+    if args.picture:
+        _picture(args.picture, trace, story, wanted, context)
     who = identity(stage) if stage is not None else identity(*chips)
     if args.json:
         lines.finish(trace, story, at, who, events=not args.summary)
@@ -426,6 +437,16 @@ def _progress(context: Context) -> Iterator[Callable[[int, int], None] | None]:
         if shown[0] >= 0:
             context.stderr.write("\r" + " " * 24 + "\r")
             context.stderr.flush()
+
+
+def _picture(path: str, trace: Trace, story: Story, wanted: Filter, context: Context) -> None:
+    """Write the timeline, or the part of it that --since and --until ask for."""
+    from regmap.report.timeline import draw
+    from regmap.trace.telling.lanes import lanes
+
+    found = lanes(trace, story, since=wanted.since, until=wanted.until)
+    write_text(Path(path), draw(found, trace.clock))
+    context.err(f"wrote {path}")
 
 
 def _save(args: argparse.Namespace, setup: CaptureSetup, trace: Any, context: Context) -> None:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 #: Where argparse keeps names of files to be written; every other argument that names a file is read.
 OUTPUTS = frozenset(
-    {"output", "source", "self_test", "depfile", "log", "vcd", "spice", "plot", "junit"}
+    {"output", "source", "self_test", "depfile", "log", "vcd", "spice", "plot", "picture", "junit"}
 )
 #: Commands whose own argument is what they write.
 MAKERS = {"new": "file"}

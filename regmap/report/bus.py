@@ -16,9 +16,12 @@ from ..chip.bits import hexword
 from ..maps.load import maps_around
 from ..stages.load import Stage
 from ..trace.belief.against import Held
+from ..trace.findings.intime import InTime
+from ..trace.telling.lanes import lanes
 from ..trace.telling.story import Episode, Story, tell
 from ..trace.tracer import Trace, trace_capture
-from .page import Html, code, facts, items, join, table, tag
+from .page import Html, code, facts, fold, items, join, table, tag
+from .timeline import draw
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +53,13 @@ def bus_findings(stage: Stage, capture: str | Path) -> BusFindings:
             tag("h3", f"Registers at the end, against {stage.name}"),
             _held(stage, story.held),
         ]
+    if trace.frames:
+        picture = draw(lanes(trace, story), trace.clock)
+        parts += [tag("h3", "What happened when"), tag("figure", Html(picture))]
     for episode in story.episodes:
         parts.append(_episode(trace, episode))
+    for found in story.times:
+        parts.append(_times(trace, found))
     if trace.breaches:
         parts += [
             tag("h3", "Times outside the chip's limits"),
@@ -122,6 +130,43 @@ def _episode(trace: Trace, episode: Episode) -> Html:
     if episode.explanation.wiring:
         return join([head, items(episode.explanation.wiring)])
     return join([head, _findings(episode.explanation.findings)])
+
+
+def _times(trace: Trace, found: InTime) -> Html:
+    """What firmware did in time, of one chip."""
+    text = trace.clock.text
+    rows: list[list[object]] = []
+    for poll in found.polls:
+        gap = (text(poll.gap.length), text(poll.gap.start)) if poll.gap is not None else ("", "")
+        rows.append(["status polled", code(poll.register), str(poll.told), *gap])
+    for row in found.readbacks:
+        if row.reads:
+            most = row.longest
+            gap = (text(most.length), text(most.start)) if most is not None else ("read once", "")
+            rows.append(["read back", code(row.register), str(row.reads), *gap])
+    service = found.service
+    if service is not None and service.longest is not None:
+        gap = text(service.longest.length), text(service.longest.start)
+        rows.append(["watchdog served", code(service.field), str(service.services), *gap])
+    for fault in found.reactions:
+        span = fault.to_told
+        gap = (
+            (f"{'at most ' if span.open else ''}{text(span.length)} until told", text(span.start))
+            if span is not None
+            else ("", "")
+        )
+        rows.append(["fault", code(fault.fault), f"frame {fault.told_frame}", *gap])
+    for early in found.early:
+        rows.append([f"sent before {early.before}", "", str(early.frames), "", text(early.time)])
+    who = f" of chip {found.position}" if len(trace.walkers) > 1 else ""
+    return fold(
+        f"What firmware did in time{who}",
+        table(
+            ["what", "of", "times", "longest pause", "from"],
+            rows,
+            caption=f"Longest pauses{who}, between replies that can be believed",
+        ),
+    )
 
 
 def _findings(findings: Iterable[Finding]) -> Html:

@@ -16,6 +16,7 @@ What is not known (a field nobody has read) makes the answer None, unless the re
 
 from __future__ import annotations
 
+import operator
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -109,6 +110,14 @@ _TOKEN = re.compile(
 )
 _WORDS = {"and", "or", "not", "in"}
 _COMPARE = {"==", "!=", "<", "<=", ">", ">=", "="}
+_ORDER: dict[str, Callable[[Fraction | int, Fraction | int], bool]] = {
+    "==": operator.eq,
+    "!=": operator.ne,
+    "<": operator.lt,
+    "<=": operator.le,
+    ">": operator.gt,
+    ">=": operator.ge,
+}
 
 
 def parse_expr(text: str) -> Expr:
@@ -316,20 +325,16 @@ def _compare(op: str, left: Node, right: Node, env: Env) -> bool | None:
         option = env.option(left.text, right.text)
         if option is not None:
             code = env.code(left.text)
-            return None if code is None else _ordered(op, Fraction(code), Fraction(option))
+            return None if code is None else _ORDER[op](code, option)
     if isinstance(left, Name) and isinstance(right, Literal) and isinstance(right.value, int):
         # options can be called by numbers; names win over codes here as they do in settings
         option = None if right.raw else env.option(left.text, str(right.value))
         if option is not None:
             code = env.code(left.text)
-            return None if code is None else _ordered(op, Fraction(code), Fraction(option))
+            return None if code is None else _ORDER[op](code, option)
     physical = _compares_physical(left, right, env)
     a, b = _value(left, env, physical), _value(right, env, physical)
-    return None if a is None or b is None else _ordered(op, a, b)
-
-
-def _ordered(op: str, a: Fraction, b: Fraction) -> bool:
-    return {"==": a == b, "!=": a != b, "<": a < b, "<=": a <= b, ">": a > b, ">=": a >= b}[op]
+    return None if a is None or b is None else _ORDER[op](a, b)
 
 
 def _compares_physical(left: Node, right: Node, env: Env) -> bool:

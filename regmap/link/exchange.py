@@ -158,12 +158,16 @@ class Exchange:
         least = rules.repeats(layout, self.chip)
         return least + 2 if self._noise and least > 2 else least
 
+    def _evidence(self) -> list[Ask]:
+        """A read whose answer is known, or known to be harmless."""
+        return [Ask("read", self._filler)] if self._filler is not None else []
+
     def _proof(self) -> list[Ask]:
-        """What is read beside everything else: a known answer, and whether the chip was reset."""
-        beside = [self._filler] if self._filler is not None else []
+        """What is read beside something that is sent or read once: evidence, and whether the chip was reset."""
+        beside = self._evidence()
         if self._sentry is not None and self._configured and self._sentry is not self._filler:
-            beside.append(self._sentry)
-        return [Ask("read", register) for register in beside]
+            beside.append(Ask("read", self._sentry))
+        return beside
 
     def _ask_sentry(self, trade: Trade) -> None:
         """A reset that the sentry shows, seen at once; that there was none takes a whole reading."""

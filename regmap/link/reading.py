@@ -2,9 +2,11 @@
 
 A reply in good form proves little: a command damaged on its way is answered in good form too, with
 another register's word, and a chip in another layout, or a stuck line, answers everything alike. So
-a read is asked several times in one exchange, beside a read whose answer is known, and counts only
-if all of it fits together (`rules.repeats`, `rules.witness`) and the answer depends on the question:
-the reply names its address, or another register of the same exchange reads otherwise.
+a read is asked several times in one exchange, with a read whose answer is known between them, and
+counts only if all of it fits together (`rules.repeats`, `rules.witness`) and the answer depends on the
+question: the reply names its address, or another register reads otherwise. Evidence proves only what
+was read around it: a line that is stuck over every repeat and comes back for the proof behind them
+shows a false word in good form beside an intact proof.
 """
 
 from __future__ import annotations
@@ -200,7 +202,6 @@ class Reader(Exchange):
 
     def _read_once(self, register: Register, attempt: int, *, once: bool) -> Reading:
         before, after = self._turn(register)
-        proof = self._proof()
         layout = self.composer.codec.reply_layout(
             self.composer.codec.read(register, self.machine.bank)
         )
@@ -209,19 +210,19 @@ class Reader(Exchange):
                 register=register.name, word=None, grade="lost", why="the chip answers no reads"
             )
         count = 1 if once else self._repeats(layout)
-        proof += [Ask("read", other) for other in self._contrasts(register, 2 if once else 0)]
-        first = [*before, *(proof if once else [])]
-        asks = [*first, *[Ask("read", register)] * count, *proof, *after]
-        trade = self._trade(asks, register.page)
-        reading = self._judge(trade, register, len(first), count, attempt, once=once)
-        if reading.grade != "good" or once or self._depends(trade, len(first)):
-            return reading
-        # the same word as everything else that was asked: more questions tell whether it matters
-        others = self._contrasts(register, MOST_CONTRASTS)
-        asks = [*before, *[Ask("read", r) for r in [register, *others]], *after]
-        trade = self._trade(asks, register.page)
-        if self._depends(trade, len(before)):
-            return reading
+        reading: Reading | None = None
+        # what reads like everything else that was asked is asked beside more questions
+        for most in (2,) if once else (0, MOST_CONTRASTS):
+            contrasts = [Ask("read", other) for other in self._contrasts(register, most)]
+            if reading is not None and not contrasts:
+                break
+            first = [*before, *(self._proof() if once else [])]
+            looks, places = self._looks(register, count, contrasts, len(first))
+            trade = self._trade([*first, *looks, *after], register.page)
+            reading = self._judge(trade, register, places, attempt, once=once)
+            if reading.grade != "good" or once or self._depends(trade, places):
+                return reading
+        assert reading is not None
         return Reading(
             register=register.name,
             word=None,
@@ -230,6 +231,21 @@ class Reader(Exchange):
             attempts=attempt,
             seen=reading.seen,
         )
+
+    def _looks(
+        self, register: Register, count: int, contrasts: Sequence[Ask], at: int
+    ) -> tuple[list[Ask], list[int]]:
+        """Reads of a register with the evidence between the first and the others; and where, from `at`, it is read.
+
+        What shows a reset comes last, so that one in between is seen too.
+        """
+        evidence = [*self._evidence(), *contrasts]
+        again = count - 1
+        asks = [Ask("read", register), *evidence, *[Ask("read", register)] * again]
+        if self._sentry is not None and self._configured:
+            asks.append(Ask("read", self._sentry))
+        behind = at + 1 + len(evidence)
+        return asks, [at, *range(behind, behind + again)]
 
     def _contrasts(self, register: Register, most: int) -> list[Register]:
         """Other registers that may be read at any time, those first that are likely to read otherwise."""
@@ -247,37 +263,44 @@ class Reader(Exchange):
         usable.sort(key=lambda r: self.machine.bank.words.get(r.name, r.reset) == word)
         return usable[:most]
 
-    def _depends(self, trade: Trade, at: int) -> bool:
-        """Whether the answer to frame `at` depends on the question, or is the declared identity."""
-        answer, asked = trade.clean(at), trade.asks[at].register
+    def _beside(self, trade: Trade, places: Sequence[int]) -> list[int]:
+        """The frames that say something of what was read at `places`: those between, if it was read again."""
+        if len(places) > 1:
+            return [i for i in range(places[0], places[-1]) if i not in places]
+        return [i for i in range(len(trade.asks)) if i not in places]
+
+    def _depends(self, trade: Trade, places: Sequence[int]) -> bool:
+        """Whether the answer at `places` depends on the question, or is the declared identity."""
+        answer, asked = trade.clean(places[0]), trade.asks[places[0]].register
         if answer is None or asked is None:
             return False
+        beside = self._beside(trade, places)
         if rules.names_address(answer.layout, self.chip) and (
             rules.telling_address(answer.layout, self.chip, asked.address)
             # a constant reply may fit one address, and never two
             or any(
-                a.kind == "read"
+                (a := trade.asks[i]).kind == "read"
                 and a.register is not None
                 and a.register.address != asked.address
                 and trade.clean(i) is not None
-                for i, a in enumerate(trade.asks)
+                for i in beside
             )
         ):
             return True
         if self.witness is not None and asked is self.witness[0]:
             return answer.data == self.witness[1]
         return any(
-            a.kind == "read"
-            and a.register is not asked
+            trade.asks[i].kind == "read"
+            and trade.asks[i].register is not asked
             and (other := trade.clean(i)) is not None
             and other.data != answer.data
-            for i, a in enumerate(trade.asks)
+            for i in beside
         )
 
     def _judge(
-        self, trade: Trade, register: Register, at: int, count: int, attempt: int, *, once: bool
+        self, trade: Trade, register: Register, places: Sequence[int], attempt: int, *, once: bool
     ) -> Reading:
-        """Whether the `count` replies from frame `at` on can be believed."""
+        """Whether the replies to the frames at `places` can be believed."""
 
         def lost(why: str, seen: Sequence[int] = ()) -> Reading:
             return Reading(
@@ -289,31 +312,33 @@ class Reader(Exchange):
                 seen=tuple(seen),
             )
 
-        answers = [trade.clean(i) for i in range(at, at + count)]
+        answers = [trade.clean(i) for i in places]
         words = [a.data for a in answers if a is not None and a.data is not None]
         if trade.missed():
             return lost(trade.missed(), words)
-        if len(words) < count:
+        if len(words) < len(places):
             return lost(trade.damage[0] if trade.damage else "no reply", words)
         if len(set(words)) > 1:
             self._noise = NOISE_LASTS
             shown = ", ".join(f"0x{w:X}" for w in words)
             return lost(f"replies to the same read differ: {shown}", words)
         for index, ask in enumerate(trade.asks):
-            if index in range(at, at + count) or ask.kind != "read" or ask.register is None:
+            if index in places or ask.kind != "read" or ask.register is None:
                 continue
             fault = self._disproof(trade, index)
             if fault:
                 return lost(fault, words)
         word = words[0]
-        if once and not self._depends(trade, at):
+        if once and not self._depends(trade, places):
             return lost(
                 "whatever is asked reads the same: the answer does not depend on the question",
                 words,
             )
         proven = self.witness is not None and any(
-            a.kind == "read" and a.register is self.witness[0] and trade.clean(i) is not None
-            for i, a in enumerate(trade.asks)
+            trade.asks[i].kind == "read"
+            and trade.asks[i].register is self.witness[0]
+            and trade.clean(i) is not None
+            for i in [*places, *self._beside(trade, places)]
         )
         raw = {w for w, s in zip(trade.raw, trade.sent, strict=True) if s.kind == "read"}
         if not proven and len(raw) == 1 and raw <= {0, (1 << trade.sent[0].bits) - 1}:

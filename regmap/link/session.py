@@ -90,26 +90,24 @@ class Link(Reader):
         self, ask: Ask, register: Register, check: tuple[int, int] | None, attempt: int
     ) -> Written:
         before, after = self._turn(register, always=True)
-        proof = self._proof()
-        looks: list[Ask] = []
+        looks, places = self._proof(), list[int]()
+        at = len(before)
         if check is not None:
             layout = self.composer.codec.reply_layout(
                 self.composer.codec.read(register, self.machine.bank)
             )
             if layout is not None:
-                looks = [Ask("read", register)] * self._repeats(layout)
+                looks, places = self._looks(register, self._repeats(layout), (), at + 1)
         reading: Reading | None = None
         trade: Trade | None = None
         why = ""
         may_have_run = True
         try:
             self._step_in()
-            trade = self._trade([*before, ask, *looks, *proof, *after], register.page)
-            if looks:
-                reading = self._judge(
-                    trade, register, len(before) + 1, len(looks), attempt, once=False
-                )
-                if reading.good and not self._depends(trade, len(before) + 1):
+            trade = self._trade([*before, ask, *looks, *after], register.page)
+            if places:
+                reading = self._judge(trade, register, places, attempt, once=False)
+                if reading.good and not self._depends(trade, places):
                     reading = None  # one answer to every question; `read` asks more of them
         except TransferLostError as lost:
             why, may_have_run = str(lost), lost.may_have_run
@@ -118,7 +116,7 @@ class Link(Reader):
         before_it = self.machine.bank.copy()
         if trade is not None:
             # later frames travel in the layout that this write brings into force
-            self.machine.apply(trade.sent[len(before)])
+            self.machine.apply(trade.sent[at])
         if reading is None or not reading.good:
             # look before anything is repeated: what does it hold now?
             why = why or (reading.why if reading is not None else "")

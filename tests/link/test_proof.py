@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -91,6 +93,58 @@ def test_a_stuck_command_line_is_no_proof(make_bench: Any, name: str, level: str
     """The chip then is asked one and the same question all the time, and answers it well."""
     bench = make_bench(name, [f"dead_command {level}"])
     believed(bench, bench.link)
+
+
+def windows(bench: Any, act: Any) -> tuple[int, list[int]]:
+    """How many frames `act` takes undisturbed, and lengths in ns from one frame to all of them."""
+    starts: list[int] = []
+    begin_burst = bench.twin.begin_burst
+
+    def noted() -> None:
+        if not bench.twin._pieces:
+            starts.append(bench.twin.now)
+        begin_burst()
+
+    bench.twin.begin_burst = noted
+    act(bench)
+    bench.twin.begin_burst = begin_burst
+    steps = [b - a for a, b in pairwise(starts)]
+    return len(starts), [sum(steps[:n]) + steps[0] // 2 for n in range(len(steps) + 1)]
+
+
+@pytest.mark.parametrize(
+    "what", ["dead_command low", "dead_command high", "dead_reply low", "echo"]
+)
+@pytest.mark.parametrize(
+    "name", maps() if os.environ.get("GATEWORD_ALL_POINTS") else ["wombat24", "quokka16"]
+)
+def test_a_disturbance_over_any_row_of_frames_makes_nothing_false_believed(
+    make_bench: Any, name: str, what: str
+) -> None:
+    """Evidence must stand in the same time as what it proves: a line stuck over every repeat and over
+    nothing else leaves the proof behind them intact."""
+    chip = make_bench(name).chip
+    register = next(
+        r
+        for r in setting_registers(chip)
+        if rules.readback(chip, r, 0, 0) is not None
+        and r.page is None
+        and not any(f.access == "once" or f.role == "lock" for f in r.fields)
+    )
+    word = register.reset ^ (register.settings & -register.settings)
+    for act in (lambda b: b.link.read(register.name), lambda b: b.link.write(register.name, word)):
+        frames, lengths = windows(make_bench(name), act)
+        for begin in range(1, frames + 1):
+            for length in lengths[: frames + 1 - begin]:
+                bench = make_bench(name)
+                bench.twin.disturb(f"{what} at frame {begin} for {length} ns")
+                held = {truth(bench, register.name), register.shown(word)}
+                done = act(bench)
+                seen = done.word if hasattr(done, "grade") else done.holds
+                good = done.grade == "good" if hasattr(done, "grade") else True
+                assert not good or seen is None or seen in held, (begin, length, done)
+                if getattr(done, "result", "") == "verified":
+                    assert truth(bench, register.name) == register.shown(word), (begin, length)
 
 
 def test_a_register_that_holds_what_the_probe_holds_is_believed_by_a_third(make_bench: Any) -> None:

@@ -479,6 +479,7 @@ TABLE_NOUNS = {
     "causes",
     "sums",
     "order",
+    "tests",
     "addresses",
     "bursts",
 }

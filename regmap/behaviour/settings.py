@@ -7,7 +7,7 @@ the lock, refused.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from ..chip import values
@@ -133,7 +133,6 @@ def bring_up_sequence(
     settings is written in the map's order and read back. `machine` is a chip that is not as after
     power-up; what it has selected as page counts as unknown. Raises CallError when a step cannot be.
     """
-    planner = _Planner(chip, wanted, machine)
     wished = tuple(sequences)
     left = never_written(chip, wanted) if "configure" in wished else []
     if left:
@@ -142,11 +141,20 @@ def bring_up_sequence(
             f"{names} is wanted at other than its reset word, but the sequence 'configure' of {chip.name} never "
             f"writes it; expected it among the registers of that sequence, or that setting left to the program"
         )
-    for name in wished:
-        steps = chip.sequences.get(name)
-        if steps is None and name == "configure":
-            steps = DEFAULT_SEQUENCE
-        for step in steps or ():
+    plain = {"configure": DEFAULT_SEQUENCE, **chip.sequences}
+    return planned_steps(chip, wanted, {n: plain.get(n, ()) for n in wished}, machine)
+
+
+def planned_steps(
+    chip: Chip, wanted: Bank, steps: Mapping[str, Iterable[Step]], machine: Machine | None = None
+) -> list[Action]:
+    """The frames of steps, named by what they belong to, in their order. Raises CallError when a step cannot be.
+
+    `machine` as in `bring_up_sequence`; it runs along and is then as the chip is.
+    """
+    planner = _Planner(chip, wanted, machine)
+    for name, ones in steps.items():
+        for step in ones:
             planner.step(name, step)
     return planner.actions
 

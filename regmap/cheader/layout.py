@@ -37,6 +37,7 @@ SECTIONS: dict[str, tuple[str, tuple[str, ...]]] = {
     "init": ("steps that configure the chip, as ready frames (stage)", ("frames",)),
     "verify": ("what to read back and compare (stage)", ("frames",)),
     "run": ("a routine that runs the steps over your SPI transfer", ("init", "frames")),
+    "tests": ("start-up tests of the monitors, where the map states them (stage)", ("run",)),
     "faults": ("fault table, and a routine that names the first cause", ()),
     "strings": ("names and titles of faults as text in the fault table", ("faults",)),
     "shadow": ("copy of registers that cannot be read back", ()),
@@ -171,9 +172,11 @@ def _write(sheet: Sheet) -> None:
     if sheet.has("faults"):
         write_faults(sheet)
     if sheet.has("run") and sheet.stage is not None:
+        from .monitors import write_test_monitors
         from .runner import write_runner
 
         write_runner(sheet, frames, sheet.stage)
+        write_test_monitors(sheet)
 
 
 def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
@@ -188,6 +191,7 @@ def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
         # a map alone does without all that plans need
         from ..behaviour.hazards import hazards_of
         from ..behaviour.settings import bring_up_sequence
+        from .monitors import write_monitor_tables
         from .readback import write_verify
         from .steps import (
             answerable,
@@ -210,6 +214,8 @@ def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
                 write_warm(sheet, stage, actions, frames)
             if sheet.has("run") and sheet.has("faults") and sheet.chip.faults:
                 write_status_steps(sheet, stage, actions, frames)
+        if sheet.has("tests") and sheet.chip.monitor_tests:
+            write_monitor_tables(sheet, stage, actions, frames)
         if sheet.has("verify"):
             write_verify(sheet, stage, actions, frames)
     elif sheet.has("init") or sheet.has("verify"):

@@ -32,7 +32,7 @@ STEP_KINDS = (
     ("MERGE", 6, "send the frame, a write, with the bits remembered"),
 )
 
-OUR_TABLES = ("init", "readback", "status", "warm")
+OUR_TABLES = ("init", "readback", "status", "warm", "monitor_test")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,10 +141,12 @@ def careful(
     actions: list[Action],
     frames: dict[str, FrameNames],
     before: list[Action] | None = None,
+    *,
+    closing: bool = True,
 ) -> list[Action]:
     """The steps with reserved bits read before they are written back, and with a last read that shows
 
-    whether a frame before was rejected. `before` is what the chip has gone through already.
+    whether a frame before was rejected (`closing`). `before` is what the chip has gone through already.
     """
     if not sheet.has("frames") or not actions:
         return actions
@@ -177,7 +179,7 @@ def careful(
             ]
         if sent is not None:
             machine.apply(sent)
-    return made + _closing(stage, (before or []) + actions, frames)
+    return made + (_closing(stage, (before or []) + actions, frames) if closing else [])
 
 
 def _closing(stage: Stage, actions: list[Action], frames: dict[str, FrameNames]) -> list[Action]:

@@ -546,6 +546,24 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MonitorTest:
+    """How a data sheet lets a monitor be tested: a fault that is forced must be shown.
+
+    name     of the test
+    proves   the faults whose monitors the test proves
+    steps    force and expect, on a configured chip whose outputs are off
+    restore  what leaves the test and brings the chip back, whatever the test has shown
+    """
+
+    name: str
+    proves: tuple[str, ...]
+    steps: tuple[Step, ...]
+    restore: tuple[Step, ...]
+    summary: str = ""
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
     """A condition across fields that every configuration must meet."""
 
@@ -653,6 +671,7 @@ class Chip:
     keys: Mapping[str, Key] = field(default_factory=dict)
     faults: Mapping[str, Fault] = field(default_factory=dict)
     sequences: Mapping[str, tuple[Step, ...]] = field(default_factory=dict)
+    monitor_tests: Mapping[str, MonitorTest] = field(default_factory=dict)
     rules: tuple[Rule, ...] = ()
     known_frames: tuple[KnownFrame, ...] = ()
     identity: Mapping[str, int] = field(default_factory=dict)

@@ -461,6 +461,24 @@ STEP = Record(
     "a step: one of expect, write, read, command, key, configure, verify, wait",
 )
 
+MONITOR_TEST = Record(
+    {
+        "proves": (Many(NAME, "fault names"), True, "the faults whose monitors the test proves"),
+        "steps": (
+            Many(STEP, "steps", single=False),
+            True,
+            "what forces them and what must then be read; on a configured chip, outputs off",
+        ),
+        "restore": (
+            Many(STEP, "steps", single=False),
+            True,
+            "what ends the test: run whatever the test has shown",
+        ),
+        "summary": (TEXT, False, "one line for people"),
+    },
+    "a test of monitors",
+)
+
 SEQUENCES = {
     "power_up": "what must be seen before anything is written",
     "unlock": "what makes registers writable",
@@ -720,6 +738,11 @@ def map_shape() -> Record:
                 ),
                 False,
                 "the bring-up sequence in its parts, and recovery: ordered steps",
+            ),
+            "monitor_tests": (
+                Table(NAME, MONITOR_TEST, "tests by name"),
+                False,
+                "how monitors are tested at start-up, by faults that are forced (self-test bits)",
             ),
             "rules": (
                 Table(

@@ -320,6 +320,7 @@ def _build(rec: Rec, reader: Reader, sources: Sources) -> Chip:
     chip = replace(
         chip,
         sequences=extras.sequences(rec.get("sequences", empty)),
+        monitor_tests=extras.monitor_tests(rec.get("monitor_tests", empty)),
         rules=extras.rules(rec.get("rules", empty)),
         known_frames=extras.known_frames(rec.get("known_frames", [])),
         identity=extras.identity(rec.get("identity", empty)),

@@ -15,10 +15,10 @@ from collections.abc import Iterator
 
 from ..behaviour.machine import Machine, after_write, as_read
 from ..behaviour.plan import plan
-from ..behaviour.settings import BRING_UP, bring_up_sequence
+from ..behaviour.settings import BRING_UP, bring_up_sequence, expectation, planned_steps
 from ..chip.bank import Bank
 from ..chip.bits import spans
-from ..chip.model import Access, Chip, Command, Register, Step
+from ..chip.model import Access, Chip, Command, MonitorTest, Register, Step
 from ..errors import CallError, Place, Problem
 from ..frames.codec import Codec, Sent
 from ..frames.layouts import alternatives
@@ -185,6 +185,77 @@ class _Proof:
                 run = machine.copy()
                 for step in steps:
                     yield from self._run(name, step, run)
+        for test in chip.monitor_tests.values():
+            yield from self._monitor_test(test, machine.copy())
+
+    def _monitor_test(self, test: MonitorTest, machine: Machine) -> Iterator[Problem]:
+        """What is forced is shown, and afterwards the chip is as before."""
+        chip = self.chip
+        path = f"monitor_tests.{test.name}"
+        before = {r.name: machine.bank.words[r.name] & r.settings for r in chip.registers.values()}
+        quiet = {n for n, f in chip.faults.items() if machine.raised(f) is False}
+        shown: set[str] = set()
+        for step in (*test.steps, *test.restore):
+            try:
+                actions = planned_steps(chip, machine.bank, {test.name: [step]}, machine.copy())
+            except CallError as error:
+                yield Problem(place_of(step.origin), str(error), "a step that can run", path=path)
+                return
+            for action in actions:
+                sent = action.sent
+                if sent is None:
+                    continue
+                register = sent.register
+                if action.expect is not None and register is not None:
+                    shown |= {n for n, f in chip.faults.items() if machine.raised(f)}
+                    known = machine.bank.known[register.name] & action.mask
+                    read = as_read(chip, register, machine.bank.words)
+                    if (read ^ action.expect) & known:
+                        yield Problem(
+                            place_of(step.origin),
+                            f"{register.name} reads 0x{read & action.mask:X} where 0x{action.expect:X} is expected",
+                            "steps that bring it about: say with `acts` what a field forces",
+                            path=path,
+                        )
+                machine.apply(sent)
+        silent = [
+            n for n in test.proves if n in quiet and n not in shown and self._flagged(test, n)
+        ]
+        if silent:
+            yield Problem(
+                place_of(test.origin),
+                f"{', '.join(silent)} is never shown in the test",
+                "a step that forces it and an expect that reads it",
+                path=path,
+            )
+        for register in chip.registers.values():
+            left = (machine.bank.words[register.name] & register.settings) ^ before[register.name]
+            if left:
+                yield Problem(
+                    place_of(test.origin),
+                    f"after the test bits 0x{left:X} of {register.name} are not as before",
+                    "restore steps that bring every setting back",
+                    path=path,
+                )
+        raised = [n for n in quiet if machine.raised(chip.faults[n])]
+        if raised:
+            yield Problem(
+                place_of(test.origin),
+                f"after the test {', '.join(sorted(raised))} stays raised",
+                "restore steps that clear it",
+                path=path,
+            )
+
+    def _flagged(self, test: MonitorTest, name: str) -> bool:
+        """Whether the test reads the fault's own bits, not a result that stands for them."""
+        own = self.chip.faults[name]
+        for step in test.steps:
+            if step.do == "expect":
+                register, mask, _ = expectation(self.chip, step.targets[0])
+                field = self.chip.field(own.ref)
+                if register.name == own.register and field is not None and mask & field.mask:
+                    return True
+        return False
 
     def _run(self, name: str, step: Step, machine: Machine) -> Iterator[Problem]:
         if step.do not in ("write", "command", "key", "read"):

@@ -32,7 +32,7 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "key misspelt",
         "registers:",
         "regsters:",
-        "map.yaml:33:1: error: the key 'regsters'; expected one of gateword_map, extends, without, chip, spi, frames, commands, registers, joined, external, states, keys, faults, sequences, rules, known_frames, identity, electrical, watchdog, page_select, chain; nearest: registers",
+        "map.yaml:33:1: error: the key 'regsters'; expected one of gateword_map, extends, without, chip, spi, frames, commands, registers, joined, external, states, keys, faults, sequences, monitor_tests, rules, known_frames, identity, electrical, watchdog, page_select, chain; nearest: registers",
     ),
     (
         "key twice",
@@ -711,6 +711,20 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "{write: MODE.PWM = six_input}",
         "{write: MODE.PWM = six}",
         "map.yaml:104:26: error: 'six' is not a choice of PWM; nearest: six_input [sequences.configure[0]]",
+    ),
+    (
+        "test of monitors that proves no fault",
+        "rules:\n",
+        "monitor_tests:\n  uv:\n    proves: UVV\n    steps:\n      - {expect: STATUS.UV = 1}\n"
+        "    restore:\n      - {expect: STATUS.UV = 0}\nrules:\n",
+        "map.yaml:109:13: error: the fault 'UVV'; expected a fault of this map; nearest: UV [monitor_tests.uv]",
+    ),
+    (
+        "test of monitors that expects nothing",
+        "rules:\n",
+        "monitor_tests:\n  uv:\n    proves: UV\n    steps:\n      - {read: STATUS}\n"
+        "    restore:\n      - {expect: STATUS.UV = 0}\nrules:\n",
+        "map.yaml:111:7: error: no step with expect; expected expect: what must be read while the fault is forced [monitor_tests.uv]",
     ),
     (
         "rule of no field",

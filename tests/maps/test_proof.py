@@ -105,3 +105,33 @@ def test_shipped_maps_hold_within_a_second(name: str) -> None:
     begin = time.process_time()
     assert list(prove_whole(chip)) == []
     assert time.process_time() - begin < 1
+
+
+# --- tests of monitors -----------------------------------------------------------------------------
+WOMBAT = bundled("devices")["wombat24"].read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "text"),
+    [
+        ("vds: [FAULT.VDS = 1], ", "", "FAULT reads 0x0 where 0x4000 is expected"),
+        ("vds: [FAULT.VDS = 1], ", "", "VDS is never shown in the test"),
+        (
+            "      - {write: TEST.FORCE = none}\n",
+            "",
+            "after the test bits 0x1 of TEST are not as before",
+        ),
+        (
+            "      - {read: FAULT, why: what was forced is gone with its read}\n      - {expect: FAULT.VDS = 0}\n",
+            "      - {write: TEST.FORCE = oc}\n      - {write: TEST.FORCE = none}\n",
+            "after the test OC stays raised",
+        ),
+        ("TEST.FORCE = vds}", "FAULT.VDS = 1}", "FAULT.VDS cannot be written (rc)"),
+    ],
+)
+def test_a_test_of_monitors_runs_on_the_simulated_chip(old: str, new: str, text: str) -> None:
+    assert WOMBAT.count(old)
+    _, found = check_map("wombat24.yaml", text=WOMBAT.replace(old, new, 1))
+    told = [str(p) for p in found if p.severity == "error"]
+    assert any(text in t for t in told), told
+    assert all("wombat24.yaml:" in t for t in told)

@@ -17,6 +17,7 @@ from ...chip.model import (
     Header,
     Key,
     KnownFrame,
+    MonitorTest,
     Rule,
     State,
     Step,
@@ -395,28 +396,60 @@ class Extras:
                     return
 
     def sequences(self, recs: Rec) -> dict[str, tuple[Step, ...]]:
-        kinds = ("expect", "write", "read", "command", "key", "configure", "verify", "wait")
-        found: dict[str, tuple[Step, ...]] = {}
-        for name, steps in recs.items():
-            built = []
-            for rec in steps:
-                does = [k for k in kinds if k in rec.key_nodes]
-                if len(does) != 1:
-                    what = (
-                        "a step that says nothing to do"
-                        if not does
-                        else f"a step with {' and '.join(does)}"
+        return {name: self._steps(steps) for name, steps in recs.items()}
+
+    def monitor_tests(self, recs: Rec) -> dict[str, MonitorTest]:
+        """Tests of monitors; one that expects nothing proves nothing."""
+        found = {}
+        for name, rec in recs.items():
+            if not {"proves", "steps", "restore"} <= set(rec.key_nodes):
+                continue
+            for index, fault in enumerate(rec.get("proves", ())):
+                self.name(fault, self.chip.faults, "fault", rec["proves"].nodes[index], rec.path)
+            parts = {}
+            for part in ("steps", "restore"):
+                parts[part] = self._steps(rec.get(part, ()))
+                wrong = [s for s in parts[part] if s.do in ("configure", "verify")]
+                if wrong or not any(s.do == "expect" for s in parts[part]):
+                    self.reader.complain(
+                        rec.value_nodes[part],
+                        rec.path,
+                        f"a step with {wrong[0].do} in the test"
+                        if wrong
+                        else "no step with expect",
+                        "expect: what must be read "
+                        + ("while the fault is forced" if part == "steps" else "once it is over"),
                     )
-                    self.reader.complain(rec.node, rec.path, what, "one of " + ", ".join(kinds))
-                    continue
-                do = does[0]
-                if do not in rec:
-                    continue
-                step = self._step(do, rec)
-                if step is not None:
-                    built.append(step)
-            found[name] = tuple(built)
+            found[name] = MonitorTest(
+                name=name,
+                proves=tuple(rec.get("proves", ())),
+                steps=parts["steps"],
+                restore=parts["restore"],
+                summary=rec.get("summary", ""),
+                origin=Sources.origin(rec.node),
+            )
         return found
+
+    def _steps(self, recs: Iterable[Rec]) -> tuple[Step, ...]:
+        kinds = ("expect", "write", "read", "command", "key", "configure", "verify", "wait")
+        built = []
+        for rec in recs:
+            does = [k for k in kinds if k in rec.key_nodes]
+            if len(does) != 1:
+                what = (
+                    "a step that says nothing to do"
+                    if not does
+                    else f"a step with {' and '.join(does)}"
+                )
+                self.reader.complain(rec.node, rec.path, what, "one of " + ", ".join(kinds))
+                continue
+            do = does[0]
+            if do not in rec:
+                continue
+            step = self._step(do, rec)
+            if step is not None:
+                built.append(step)
+        return tuple(built)
 
     def _step(self, do: str, rec: Rec) -> Step | None:
         node, value = rec.value_nodes[do], rec[do]

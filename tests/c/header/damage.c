@@ -14,6 +14,7 @@ unsigned d_status(uint64_t *words);
 void d_found(uint64_t *found);
 unsigned d_watch(unsigned ticks);
 unsigned d_shared(unsigned ticks);
+unsigned d_monitors(uint32_t *failed);
 
 void d_begin(bool (*transfer)(void *, const uint8_t *, uint8_t *, uint8_t), void (*wait_us)(void *, uint32_t))
 {
@@ -101,4 +102,18 @@ unsigned d_shared(unsigned ticks)
     }
     (void)reply;
     return result;
+}
+
+/* The start-up tests of the monitors; 0xFFFF where the map states none. */
+unsigned d_monitors(uint32_t *failed)
+{
+#ifdef GD_MONITOR_TESTS_COUNT
+    uint8_t bits = 0U;
+    const unsigned result = gd_test_monitors(&spi, &bits);
+    *failed = bits;
+    return result;
+#else
+    *failed = 0U;
+    return 0xFFFFU;
+#endif
 }

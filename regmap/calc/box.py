@@ -23,6 +23,11 @@ Function = Callable[[Sequence[float]], float]
 MOST_CORNERS = 1 << 8
 #: Shares of the way between the ends at which the inside is looked at.
 _SHARES = (0.125, 0.25, 0.375, 0.5, 0.625, 0.75, 0.875)
+#: Directions tried with one length of step, and the shortest step, where the best runs aslant.
+_TRIES, _FINEST = 60, 1e-7
+_ROOTS = tuple(prime**0.5 for prime in (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37))
+#: A step inwards that tells whether the best lies close to an end.
+_STEP = 1e-4
 _ROUNDS = 8
 _GOLDEN = (5**0.5 - 1) / 2
 #: A gain below this share is rounding.
@@ -75,7 +80,7 @@ def _looks(box: Ends, inside: Collection[int], corner: Point) -> Iterator[Point]
     """Points inside to look at: a few on each edge from the corner, and the middle."""
     for n in inside:
         low, high = box[n]
-        for share in (0.25, 0.5, 0.75):
+        for share in (_STEP if corner[n] == low else 1 - _STEP, 0.25, 0.5, 0.75):
             yield [*corner[:n], low + share * (high - low), *corner[n + 1 :]]
     if len(inside) > 1:
         yield [
@@ -98,21 +103,58 @@ def _climb(
         for n in free:
             low, high = box[n]
             shares = (0.0, *_SHARES, 1.0) if n in inside else (0.0, 1.0)
-            tried = []
-            for share in shares:
-                there = high if share == 1 else low + share * (high - low)
-                tried.append((way * function([*point[:n], there, *point[n + 1 :]]), there))
+            places = {high if share == 1 else low + share * (high - low) for share in shares}
+            tried = [
+                (way * function([*point[:n], there, *point[n + 1 :]]), there)
+                for there in sorted({*places, point[n]})
+            ]
             top = max(range(len(tried)), key=lambda k: tried[k][0])
             value, there = tried[top]
-            inner = n in inside and 0 < top < len(tried) - 1
-            if inner and not _better(best, way * value, way):
-                value, there = _golden(
-                    function, point, n, tried[top - 1][1], tried[top + 1][1], way, tried[top]
-                )
+            if n in inside:
+                # at an end too: the best may lie between it and the first look inside
+                below, above = tried[max(top - 1, 0)][1], tried[min(top + 1, len(tried) - 1)][1]
+                value, there = _golden(function, point, n, below, above, way, tried[top])
             if _better(way * value, best, way):
                 best, point[n], moved = way * value, there, True
         if not moved:
             break
+    if len(inside) > 1:
+        value, point = _along_ridges(function, box, sorted(inside), way, (way * best, point))
+        best = way * value
+    return best, point
+
+
+def _along_ridges(
+    function: Function, box: Ends, inside: Sequence[int], way: int, begin: tuple[float, Point]
+) -> tuple[float, Point]:
+    """From where no single coordinate improves: steps in many directions, shorter and shorter.
+
+    Where the function is the weaker of several, its best may lie along an edge that runs aslant;
+    each coordinate alone only leads off that edge. (value times way, point) in and out.
+    """
+    best, point = begin
+    step, idle, turns = 0.25, 0, 0
+    while step > _FINEST:
+        turns += 1
+        # multiples of roots of primes, less whole numbers: directions that never repeat, no dice
+        aim = [2 * (turns * root % 1) - 1 for root in _ROOTS[: len(inside)]]
+        size = max(map(abs, aim)) or 1.0
+        moved = False
+        for turn in (step / size, -step / size):
+            there = list(point)
+            for n, part in zip(inside, aim, strict=False):
+                low, high = box[n]
+                there[n] = min(high, max(low, point[n] + turn * part * (high - low)))
+            value = way * function(there)
+            if value > best:
+                best, point, moved = value, there, True
+                break
+        if moved:
+            step, idle = step * 1.5, 0
+        else:
+            idle += 1
+            if idle == _TRIES:
+                step, idle = step / 2, 0
     return best, point
 
 

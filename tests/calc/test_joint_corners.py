@@ -7,13 +7,14 @@ test_monte_carlo), which uses none of the search.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from itertools import product
 from typing import Any
 
 import pytest
 
 from regmap.calc import Input, Inputs, checks, run
+from regmap.calc.box import extreme
 from regmap.calc.corner import Formula, Variable, derive
 from regmap.calc.inputs import ImpossibleError
 from regmap.calc.registry import Check
@@ -51,7 +52,12 @@ def times(a: Any, b: Any) -> Any:
     return a * b
 
 
+def least(a: Any, b: Any) -> Any:
+    return min(a, b)
+
+
 LESS, PLUS, TIMES = rule(less, "a", "b"), rule(plus, "a b"), rule(times, "a b")
+LEAST = rule(least, "a b")
 
 
 def ends(variable: Variable) -> tuple[float, float]:
@@ -272,3 +278,29 @@ def test_the_turn_off_of_one_device_has_one_charge(given: Given) -> None:
     q = 72e-9 - 13e-9 + 13e-9 * 1.2 / (1.6 + 1.2)
     assert verdict.lower.high == pytest.approx(q / 0.160 + 50e-9, rel=1e-6)
     assert "Qgd" not in verdict.corner
+
+
+@pytest.mark.parametrize("share", [0.02, 0.1, 0.3, 0.5, 0.77, 0.9, 0.99])
+def test_a_peak_close_to_an_end_is_found(share: float) -> None:
+    """Two ranges that one input trades for each other: the best of the weaker is where they meet."""
+    zero = Variable("z", 0.0, 0.5, 1.0, "ratio")
+    top = Variable("t", 2 * share, 2 * share, 2 * share, "ratio")
+    weaker = derive("w", LEAST, {"a": derive("u", LESS, {"a": top, "b": zero}), "b": zero})
+    # by hand: min(2 s - z, z) is highest at z = s
+    assert weaker.high == pytest.approx(share, rel=1e-6)
+    assert weaker.high_at["z:"] == pytest.approx(share, rel=1e-6)
+
+
+def test_a_best_on_an_edge_that_runs_aslant_is_found() -> None:
+    """min(0.6 + x - 2 y, 2 y - x / 2) has its best at x = 1 on the edge where both meet.
+
+    By hand: there 4 y = 0.6 + 1.5 x and the value is 0.3 + x / 4. No single input leads along it.
+    """
+
+    def weaker(at: Sequence[float]) -> float:
+        x, y = at
+        return min(0.6 + x - 2 * y, 2 * y - x / 2)
+
+    value, at = extreme(weaker, [(0.0, 1.0)] * 2, [0, 0], [0, 1], highest=True)
+    assert value == pytest.approx(0.55, rel=1e-5)
+    assert at == pytest.approx([1.0, 0.525], rel=1e-4)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -92,3 +93,68 @@ def test_the_filter_outlasts_the_spike_of_the_shunt(build: Build) -> None:
         == "holds"
     )
     assert run(build(("stage:shunt.inductance",)), ["overcurrent.outlasts-spike"]) == []
+
+
+def test_heat_precharge_and_discharge_by_hand(build: Build) -> None:
+    inputs = build(
+        stage___supply__voltage="48 V",
+        stage___dclink__capacitor="1 mF",
+        stage___precharge__resistor="16 ohm",
+        stage___precharge__time="80 ms",
+        stage___precharge__energy="2 J",
+        stage___discharge__resistor="480 ohm",
+        stage___discharge__power="5 W",
+        stage___limits__safe_voltage="12 V",
+        stage___motor__braking_energy="0.256 J",
+    )
+    want = {
+        "dclink.inrush": 3.0,  # 48 V / 16 ohm
+        "dclink.precharge-energy": 1.152,  # 1 mF (48 V)^2 / 2
+        "dclink.precharge-gap": 48 * math.exp(-5),  # five time constants
+        "dclink.discharge-time": 0.48 * math.log(4),
+        "dclink.discharge-power": 4.8,
+        "dclink.regeneration": (48**2 + 2 * 0.256 / 1e-3) ** 0.5,
+    }
+    for name, value in want.items():
+        verdict = one(inputs, name)
+        assert verdict.value is not None, name
+        assert verdict.value.typ == pytest.approx(value), name
+    unasked = (
+        "precharge.resistor precharge.energy discharge.resistor motor.braking_energy dclink.rth"
+    )
+    left = build(tuple(f"stage:{name}" for name in unasked.split()))
+    assert {v.check for v in run(left, ["dclink"])} == {
+        "dclink.ripple-current",
+        "dclink.ripple-voltage",
+    }
+
+
+def test_the_capacitor_heats_by_its_ripple(build: Build) -> None:
+    inputs = build(
+        stage___motor__current__rms="10 A",
+        stage___motor__modulation="80 %",
+        stage___motor__power_factor="90 %",
+        stage___dclink__esr="20 mohm",
+        stage___dclink__rth="10 K/W",
+        stage___temperature__ambient="60 degC",
+    )
+    verdict = one(inputs, "dclink.temperature")
+    assert verdict.value is not None
+    # the modulator worked sample by sample says what the capacitor's current is, per ampere of peak
+    rms = float(link_current(0.8, 0.9).std()) * 10 * 2**0.5
+    assert verdict.value.typ == pytest.approx(60 + 10 * rms**2 * 0.02, rel=0.01)
+
+
+def test_precharge_and_discharge_by_small_steps(build: Build) -> None:
+    """Euler's method on C dV/dt = I, which knows neither exponential nor logarithm."""
+    inputs = build(stage___supply__voltage="18 V", stage___dclink__capacitor="470 uF")
+    gap, heat, step = 18.0, 0.0, 1e-7
+    for _ in range(round(32.5e-3 / step)):
+        heat += gap * gap / 10 * step
+        gap -= gap / 10 / 470e-6 * step
+    left = one(inputs, "dclink.precharge-gap")
+    assert left.value is not None
+    assert left.value.typ == pytest.approx(gap, rel=0.01)
+    energy = one(inputs, "dclink.precharge-energy")
+    assert energy.value is not None
+    assert energy.value.typ == pytest.approx(heat, rel=0.01)

@@ -1,0 +1,110 @@
+"""Surges and their suppressor, against a pulse integrated step by step and by hand."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from regmap.calc import Inputs, run
+
+Build = Callable[..., Inputs]
+
+
+def value(inputs: Inputs, name: str) -> float:
+    (verdict,) = run(inputs, [name])
+    assert verdict.value is not None, name
+    return float(verdict.value.typ)
+
+
+#: Level of a load dump without suppression in a 12 V system: 79..101 V behind 0.5..4 ohm, 40..400 ms;
+#: ISO 16750-2, test A, as quoted in secondary sources.
+TEST_A = {
+    "stage___surge__voltage": "101 V",
+    "stage___surge__resistance": "1 ohm",
+    "stage___surge__duration": "400 ms",
+    "stage___supply__voltage": "14 V",
+}
+
+
+@pytest.mark.parametrize(("breakdown", "ohms"), [("30 V", 0.02), ("24 V", 0.5), ("90 V", 0.1)])
+def test_a_pulse_of_the_standard_step_by_step(build: Build, breakdown: str, ohms: float) -> None:
+    inputs = build(
+        **TEST_A,
+        stage___suppressor__breakdown=breakdown,
+        stage___suppressor__resistance=f"{ohms} ohm",
+    )
+    t = np.linspace(0, 2, 2_000_001)
+    pulse = 14 + (101 - 14) * 10 ** (-t / 0.4)  # down to a tenth of its height after 400 ms
+    knee = float(breakdown.split()[0])
+    current = np.maximum(0, pulse - knee) / (1 + ohms)
+    across = knee + ohms * current
+    energy = float(np.trapezoid(across * current, t))
+    assert value(inputs, "supply.surge-energy") == pytest.approx(energy, rel=1e-4)
+    assert value(inputs, "supply.surge-chip") == pytest.approx(float(across[0]))
+    assert value(inputs, "supply.surge-mosfet") == pytest.approx(float(across[0]))
+    assert value(inputs, "supply.surge-current") == pytest.approx(float(current[0]))
+
+
+def test_the_worst_breakdown_for_the_energy_lies_between_its_ends(build: Build) -> None:
+    inputs = build(
+        **TEST_A,
+        stage___suppressor__breakdown="20..100 V",
+        stage___suppressor__resistance="50 mohm",
+    )
+    (verdict,) = run(inputs, ["supply.surge-energy"])
+    assert verdict.value is not None
+    best = max(
+        value(
+            build(
+                **TEST_A,
+                stage___suppressor__breakdown=f"{knee} V",
+                stage___suppressor__resistance="50 mohm",
+            ),
+            "supply.surge-energy",
+        )
+        for knee in range(20, 100)
+    )
+    assert verdict.value.high >= best
+    assert verdict.value.high == pytest.approx(best, rel=1e-3)
+
+
+def test_levels_that_last_by_hand(build: Build) -> None:
+    inputs = build(
+        stage___supply__voltage="9 / 14 / 16 V",
+        stage___supply__jump_start="26 V",
+        stage___supply__reverse="14 V",
+        stage___supply__negative_pulse="150 V",
+        stage___supply__blocking="160 V",
+        stage___suppressor__breakdown="25 / 27 / 29 V",
+    )
+    assert value(inputs, "supply.reverse") == pytest.approx(28)
+    (pulse,) = run(inputs, ["supply.negative-pulse"])
+    assert pulse.status == "fails"  # 16 V + 150 V on 160 V
+    assert pulse.margin is not None
+    assert math.isclose(pulse.margin, -6)
+    (silent,) = run(inputs, ["supply.surge-standoff"])
+    assert silent.status == "fails"  # 25 V may conduct at 26 V
+    (jump,) = run(inputs, ["supply.jump-start"])
+    assert jump.status == "holds"
+
+
+def test_what_is_not_stated_is_not_asked(build: Build) -> None:
+    names = (
+        "surge.voltage suppressor.breakdown suppressor.current supply.jump_start supply.reverse "
+        "supply.negative_pulse"
+    )
+    left = build(tuple(f"stage:{name}" for name in names.split()))
+    found = {v.check for v in run(left, ["supply"])}
+    assert not found & {
+        "supply.surge-chip",
+        "supply.surge-mosfet",
+        "supply.surge-energy",
+        "supply.surge-current",
+        "supply.surge-standoff",
+        "supply.jump-start",
+        "supply.reverse",
+        "supply.negative-pulse",
+    }

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from regmap.capture.setupfile import CaptureSetup
     from regmap.stages.load import Stage
-    from regmap.trace.events import Clock
+    from regmap.trace.events import TraceClock
     from regmap.trace.telling.story import Story
     from regmap.trace.telling.timeline import Filter
     from regmap.trace.tracer import Trace
@@ -375,7 +375,7 @@ def quantity(
     return value
 
 
-def ticks(text: str, clock: Clock) -> int:
+def ticks(text: str, clock: TraceClock) -> int:
     """A time of the capture in its own ticks; a frame's number where it has no times."""
     if clock.tick is None:
         return whole(text, "a list without times counts frames: --at, --since and --until")
@@ -392,7 +392,7 @@ def known_names(names: list[str], choices: set[str], what: str) -> frozenset[str
     return frozenset(names)
 
 
-def filter_of(args: argparse.Namespace, chips: list[Chip], clock: Clock) -> Filter:
+def filter_of(args: argparse.Namespace, chips: list[Chip], clock: TraceClock) -> Filter:
     """The filter that the options ask for; CallError with the nearest name for an unknown one."""
     from regmap.trace.events import NOTES
     from regmap.trace.telling.timeline import Filter

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from regmap.cautions import CAUTION
-from regmap.stages.identity import Identity
+from regmap.stages.identity import DocumentIdentity
 from regmap.trace.belief.against import bank_at
 from regmap.trace.events import Event, Quiet
 from regmap.trace.findings.evidence import Evidence, Share
@@ -52,7 +52,13 @@ class JsonLines:
             self.context.json_line(kind, **item_json(trace, item))
 
     def finish(
-        self, trace: Trace, story: Story, at: int | None, who: Identity, *, events: bool = True
+        self,
+        trace: Trace,
+        story: Story,
+        at: int | None,
+        who: DocumentIdentity,
+        *,
+        events: bool = True,
     ) -> None:
         """What is left, remarks on frames that were told already, and the summary."""
         context = self.context

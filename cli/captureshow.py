@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from regmap.chip import values
-from regmap.stages.identity import Identity
+from regmap.stages.identity import DocumentIdentity
 from regmap.trace.belief.against import Held, bank_at
 from regmap.trace.events import Event, Note, Quiet
 from regmap.trace.telling.story import Episode, Recurrence, Story
@@ -20,7 +20,7 @@ _HANG = " " * 24
 
 
 def report(
-    trace: Trace, story: Story, wanted: Filter, at: int | None, who: Identity, context: Context,
+    trace: Trace, story: Story, wanted: Filter, at: int | None, who: DocumentIdentity, context: Context,
     *, timeline: bool = True, brief: bool = False,
 ) -> Iterator[str]:  # fmt: skip
     """Lines found, timeline, explained faults, timing, comparison, summary: the most important last."""
@@ -273,7 +273,9 @@ def held_lines(trace: Trace, held: Held, context: Context) -> Iterator[str]:
 _SENTENCES = 30
 
 
-def summary_lines(trace: Trace, story: Story, who: Identity, context: Context) -> Iterator[str]:
+def summary_lines(
+    trace: Trace, story: Story, who: DocumentIdentity, context: Context
+) -> Iterator[str]:
     """Counts, why a gate would stop, then everything that there is to say, the most important last."""
     counts = ", ".join(f"{n} {kind}" for kind, n in story.counts.items())
     tail = f" ({counts})" if counts else ""

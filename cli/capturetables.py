@@ -9,7 +9,7 @@ from fractions import Fraction
 
 from regmap.chip.bits import hexword
 from regmap.quantity import show
-from regmap.trace.events import Clock, Interval, Quiet
+from regmap.trace.events import Interval, Quiet, TraceClock
 from regmap.trace.findings.intime import InTime, Pause
 from regmap.trace.telling.story import Story
 from regmap.trace.telling.timeline import Filter, timeline
@@ -240,7 +240,7 @@ def time_lines(trace: Trace, story: Story, context: Context) -> Iterator[str]:
         yield context.style(text, "bad")
 
 
-def _long(clock: Clock, span: Pause | None, bound: str = "") -> str:
+def _long(clock: TraceClock, span: Pause | None, bound: str = "") -> str:
     if span is None:
         return "-"
     return (bound if span.open else "") + clock.text(span.length)

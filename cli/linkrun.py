@@ -18,7 +18,7 @@ from regmap.errors import CallError, LinkError
 from regmap.link import rules
 from regmap.link.log import SessionLog
 from regmap.link.port import AdapterPort
-from regmap.link.session import Link, Reading
+from regmap.link.session import Link, RegisterReading
 from regmap.quantity import parse, show
 from regmap.stages.identity import identity
 from regmap.stages.load import Stage
@@ -263,7 +263,7 @@ def run_read(args: argparse.Namespace, context: Context, target: Target) -> int:
             for name in args.registers:
                 for text in rules.read_hazards(chip, chip.registers[name]):
                     context.err(f"note: {text}")
-            readings: Sequence[Reading] = [link.read(name) for name in args.registers]
+            readings: Sequence[RegisterReading] = [link.read(name) for name in args.registers]
         else:
             readings = look(link)
             left = [
@@ -289,7 +289,7 @@ def run_read(args: argparse.Namespace, context: Context, target: Target) -> int:
         return Status.LINK if lost else Status.OK
 
 
-def _reading_json(reading: Reading) -> dict[str, Any]:
+def _reading_json(reading: RegisterReading) -> dict[str, Any]:
     return {
         "register": reading.register,
         "word": reading.word,
@@ -299,7 +299,7 @@ def _reading_json(reading: Reading) -> dict[str, Any]:
     }
 
 
-def _reading_line(chip: Chip, reading: Reading, context: Context) -> str:
+def _reading_line(chip: Chip, reading: RegisterReading, context: Context) -> str:
     from regmap.behaviour.effects import shown_fields
     from regmap.chip.bank import Bank
 

@@ -17,7 +17,7 @@ from .linkrun import Target, can_be_permitted, known_chip, open_port, permitted,
 
 if TYPE_CHECKING:
     from regmap.link.look import Checked
-    from regmap.link.script import Line
+    from regmap.link.script import ScriptLine
 
 
 def frames_text(rows: Sequence[tuple[str, Any]]) -> Iterator[str]:
@@ -231,7 +231,7 @@ def _requests(chip: Chip, texts: Sequence[str]) -> tuple[list[str], list[str]]:
     return settings, acts
 
 
-def _dry(lines: Sequence[Line], chip: Chip, indent: str = "") -> Iterator[str]:
+def _dry(lines: Sequence[ScriptLine], chip: Chip, indent: str = "") -> Iterator[str]:
     """The frames of a script's writes, reads and commands; the other steps as they stand."""
     from regmap.behaviour.plan import plan
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from regmap.assessment.stage import Row, Sweep, sweep, sweep_input
+from regmap.assessment.stage import Sweep, SweepRow, sweep, sweep_input
 from regmap.calc import WORDS
 from regmap.errors import CallError
 from regmap.stages.load import Stage
@@ -157,7 +157,7 @@ def _holding(result: Sweep, context: Context) -> None:
     """Where an input may go: the values at which nothing fails."""
     for text, why in result.left_out:
         context.out(wrap(f"left out: {text}: {why}", context.width, hang="    "))
-    runs: list[list[Row]] = []
+    runs: list[list[SweepRow]] = []
     for before, row in zip((None, *result.rows), result.rows, strict=False):
         if row in result.holding:
             if before is not None and before in result.holding and runs:

@@ -227,3 +227,14 @@ def test_tests_mirror_the_rooms_and_say_what_they_hold() -> None:
         assert house.first_line(path), path
     text = (tests / "README.md").read_text(encoding="utf-8")
     assert text == house.tests_page(text), "run python tests/house.py"
+
+
+def test_a_public_class_has_a_name_of_its_own() -> None:
+    """One name, one thing: who reads `Reading` need not ask which of two."""
+    homes: dict[str, list[str]] = {}
+    for path in sorted((ROOT / "regmap").rglob("*.py")):
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                homes.setdefault(node.name, []).append(path.relative_to(ROOT).as_posix())
+    assert len(homes) > 300
+    assert {n: h for n, h in homes.items() if len(h) > 1} == {}

@@ -69,7 +69,7 @@ class NotComputed:
 
 
 @dataclass(slots=True)
-class Problem:
+class GoalProblem:
     """The search problem of a stage.
 
     `variables` and `items` go together; `goals` and `titles` too. `kept` says why each other field
@@ -114,7 +114,7 @@ def problem_of(
     keep: Iterable[str] = (),
     goals: Iterable[str] = (),
     loosen: Iterable[str] = (),
-) -> Problem:
+) -> GoalProblem:
     """The problem: only the fields of `free` where any are given, none of `keep`; only the checks
     of `goals` (a name, or its beginning up to a dot) where any are given. Without `free`, fields
     that checks not computed look at are kept, and protections that the stage sets are not loosened
@@ -257,7 +257,7 @@ class _Maker:
         return self.role_scopes[role]
 
     # --- goals ------------------------------------------------------------------------------
-    def make(self) -> Problem:
+    def make(self) -> GoalProblem:
         from ..calc import checks
 
         self.variables = [self._choosable(i) for i in self.items]
@@ -280,7 +280,7 @@ class _Maker:
                 self._meaning_goal(number, item)
         return self._problem()
 
-    def _problem(self) -> Problem:
+    def _problem(self) -> GoalProblem:
         moving = {n for g in self.goals for n in g.scope if len(self.variables[n].codes) > 1}
         used = sorted(moving if self.freed else moving - set(self.blind))
         for number, item in enumerate(self.items):
@@ -306,7 +306,7 @@ class _Maker:
             inner = tuple(n for n in scope if n in place)
             work = _with_fixed(goal, scope, inner, fixed)
             goals.append(Goal(goal.name, tuple(place[n] for n in inner), work))
-        return Problem(
+        return GoalProblem(
             self.stage,
             [self.items[n] for n in used],
             [self.variables[n] for n in used],

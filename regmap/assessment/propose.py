@@ -36,7 +36,7 @@ from ..chip.values import Reading
 from ..errors import CallError
 from ..quantity import show
 from ..stages.load import Stage
-from .goals import Item, NotComputed, Problem, name_of, problem_of
+from .goals import GoalProblem, Item, NotComputed, name_of, problem_of
 from .search import Choosable, Codes, Goal, Search, TooLongError, better, groups
 from .stage import Assessment, assess, with_settings
 
@@ -301,7 +301,7 @@ class _Proposer:
     def __init__(
         self,
         stage: Stage,
-        problem: Problem,
+        problem: GoalProblem,
         enough: float,
         budget: int,
         ends: float,

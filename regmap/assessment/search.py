@@ -88,7 +88,7 @@ class TooLongError(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class SearchResult:
     """The best of one part: its sorted margins (those that ask for something) and its codes.
 
     `away` is how far the codes are from the current ones: (changes, steps).
@@ -151,7 +151,7 @@ class Search:
         self.pinned: dict[int, float] = {}
         self._bounds: dict[tuple[int, tuple[int | None, ...]], float] = {}
         self._solved: dict[
-            tuple[tuple[int, ...], tuple[int | None, ...]], tuple[float, Found | None]
+            tuple[tuple[int, ...], tuple[int | None, ...]], tuple[float, SearchResult | None]
         ] = {}
         self.reached: dict[int, int] = {}
         self._shape: dict[tuple[tuple[int, ...], int], list[tuple[int, ...]]] = {}
@@ -195,7 +195,7 @@ class Search:
     # --- the whole group --------------------------------------------------------------------
     def best(
         self, floor: float = -math.inf, start: Mapping[int, int] | None = None
-    ) -> Found | None:
+    ) -> SearchResult | None:
         """The best codes, or None where no codes have a smallest margin of at least `floor`.
 
         `start` are good codes, if known; without them only `floor` narrows the search.
@@ -222,7 +222,9 @@ class Search:
         if found is None:
             return None
         constant = [m for i in self._without_scope() if (m := self.margin(i, {})) != math.inf]
-        return Found(tuple(sorted([*found.vector, *constant, *settled])), found.away, found.codes)
+        return SearchResult(
+            tuple(sorted([*found.vector, *constant, *settled])), found.away, found.codes
+        )
 
     def _without_scope(self) -> list[int]:
         return [i for i in self.alive if not self.goals[i].scope]
@@ -307,7 +309,9 @@ class Search:
         self._bounds.clear()
 
     # --- branching --------------------------------------------------------------------------
-    def _parts(self, free: tuple[int, ...], codes: dict[int, int], floor: float) -> Found | None:
+    def _parts(
+        self, free: tuple[int, ...], codes: dict[int, int], floor: float
+    ) -> SearchResult | None:
         """The best of free variables, part by independent part."""
         vector: list[float] = []
         away = (0, 0)
@@ -319,7 +323,7 @@ class Search:
             vector += found.vector
             away = _sum(away, found.away)
             chosen.update(found.codes)
-        return Found(tuple(sorted(vector)), away, chosen)
+        return SearchResult(tuple(sorted(vector)), away, chosen)
 
     def _split(self, free: tuple[int, ...], without: int = -1) -> list[tuple[int, ...]]:
         """The free variables (but one) in parts that share no goal."""
@@ -335,7 +339,9 @@ class Search:
             self._shape[free, without] = known
         return known
 
-    def _solve(self, part: tuple[int, ...], codes: dict[int, int], floor: float) -> Found | None:
+    def _solve(
+        self, part: tuple[int, ...], codes: dict[int, int], floor: float
+    ) -> SearchResult | None:
         goals = sorted({i for n in part for i in self.touching[n]})
         around = sorted({n for i in goals for n in self.goals[i].scope} - set(part))
         key = (part, tuple(codes.get(n) for n in around))
@@ -352,7 +358,7 @@ class Search:
         goals: list[int],
         codes: dict[int, int],
         floor: float,
-    ) -> Found | None:
+    ) -> SearchResult | None:
         n = min(
             part,
             key=lambda m: (math.log(len(self.domains[m]) + 1) / (1 + len(self.touching[m])), m),
@@ -380,7 +386,7 @@ class Search:
                 step = (int(code != current), self.variables[n].steps(code))
                 candidates.append((reach, step, code, fixed))
         candidates.sort(key=lambda c: (_key(c[0]), c[1], c[2]))
-        best: Found | None = None
+        best: SearchResult | None = None
         forced = self._forced(m for m in part if m != n)
         for reach, step, code, fixed in candidates:
             if best is not None and not self._hopeful(reach, _sum(step, forced), best):
@@ -407,7 +413,7 @@ class Search:
                         break
             if not alive:
                 continue
-            made = Found(tuple(sorted(vector)), away, chosen)
+            made = SearchResult(tuple(sorted(vector)), away, chosen)
             if best is None or self._beats(made, best, part):
                 best = made
         return best
@@ -421,7 +427,7 @@ class Search:
                 away = _sum(away, (1, min(variable.steps(c) for c in domain)))
         return away
 
-    def _hopeful(self, reach: Vector, away: tuple[int, int], best: Found) -> bool:
+    def _hopeful(self, reach: Vector, away: tuple[int, int], best: SearchResult) -> bool:
         """Whether something with these bounds may still be better than the best."""
         if better(best.vector, reach):
             return False
@@ -429,7 +435,7 @@ class Search:
             return True
         return self.ties and away <= best.away
 
-    def _beats(self, one: Found, other: Found, part: tuple[int, ...]) -> bool:
+    def _beats(self, one: SearchResult, other: SearchResult, part: tuple[int, ...]) -> bool:
         if better(one.vector, other.vector):
             return True
         if better(other.vector, one.vector):

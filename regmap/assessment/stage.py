@@ -280,7 +280,7 @@ def waiver(stage: Stage, check: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class SweepRow:
     """One option of a swept field: its verdicts by check, and whether it is the one in the stage."""
 
     reading: values.Reading
@@ -314,7 +314,7 @@ class Sweep:
     """
 
     name: str
-    rows: tuple[Row, ...]
+    rows: tuple[SweepRow, ...]
     moved: tuple[str, ...]
     unmoved: int
     open: tuple[Verdict, ...] = ()
@@ -322,7 +322,7 @@ class Sweep:
     left_out: tuple[tuple[str, str], ...] = ()
 
     @property
-    def holding(self) -> tuple[Row, ...]:
+    def holding(self) -> tuple[SweepRow, ...]:
         """The rows at which nothing that depends on the swept value fails."""
         return tuple(
             r
@@ -331,14 +331,14 @@ class Sweep:
         )
 
     @property
-    def best(self) -> Row | None:
+    def best(self) -> SweepRow | None:
         """The option to prefer: rules kept, fewest verdicts failed or lost, largest worst margin.
 
         Among equals the option that the stage has, then the smallest code.
         """
         answered = [n for n in self.moved if any(n not in r.lost([n]) for r in self.rows)]
 
-        def rank(row: Row) -> tuple[int, int, float, bool, int]:
+        def rank(row: SweepRow) -> tuple[int, int, float, bool, int]:
             fails = sum(v.status == "fails" for v in row.verdicts.values())
             worst = float(f"{row.worst:.12g}")  # the last digits are rounding, not a difference
             return (
@@ -432,7 +432,9 @@ def _swept(
     moved = tuple(n for n in names if len({signature(v.get(n)) for _, v, _ in rows}) > 1)
     return Sweep(
         name,
-        tuple(Row(r, {n: v[n] for n in moved if n in v}, r.code == now, b) for r, v, b in rows),
+        tuple(
+            SweepRow(r, {n: v[n] for n in moved if n in v}, r.code == now, b) for r, v, b in rows
+        ),
         moved,
         len(names) - len(moved),
         left,

@@ -42,7 +42,7 @@ _ORDER: dict[str, int] = {"fails": 0, "low_margin": 1, "not_computed": 2, "holds
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class Citation:
     """One formula of a derivation (`symbol` = `formula`) and the publication that states it."""
 
     symbol: str
@@ -143,13 +143,13 @@ class Verdict:
         return [v for v in self.variables() if v.formula is None]
 
     @property
-    def sources(self) -> list[Source]:
+    def sources(self) -> list[Citation]:
         """Every formula of the derivation with its source, each once, in the order of the steps."""
-        found: dict[Source, None] = {}
+        found: dict[Citation, None] = {}
         for variable in self.variables():
             if variable.formula is not None:
                 text = variable.formula.write({n: a.symbol for n, a in variable.args.items()})
-                found[Source(variable.symbol, text, variable.formula.source)] = None
+                found[Citation(variable.symbol, text, variable.formula.source)] = None
         return list(found)
 
     @property

@@ -29,7 +29,18 @@ from ..chip.bank import Bank
 from ..chip.bits import extract
 from ..chip.model import Chip, Param
 from ..document.reader import BAD, Reader, Rec
-from ..document.schema import Bool, Choice, Int, Many, Quantity, Record, Scalar, Table, Text, Word
+from ..document.schema import (
+    Bool,
+    Int,
+    Many,
+    OneOf,
+    QuantityShape,
+    Record,
+    Scalar,
+    Table,
+    Text,
+    Word,
+)
 from ..document.source import Node, Sources, compose_file
 from ..document.within import EXPECTED, may_read
 from ..errors import CallError, FileError, Problem, nearest
@@ -39,7 +50,7 @@ from ..stages.load import Stage, load_stage
 FORMAT = 1
 ORDERS = ("as_written", "random")
 _NAME = Word(r"[A-Za-z][A-Za-z0-9_.\-]{0,63}", "a name")
-_TIME = Quantity("time")
+_TIME = QuantityShape("time")
 
 
 class _Code(Scalar):
@@ -109,7 +120,7 @@ def campaign_shape() -> Record:
                 False,
                 "what the status must show",
             ),
-            "pin": (Choice(("low", "high")), False, "level of the fault pin meanwhile"),
+            "pin": (OneOf(("low", "high")), False, "level of the fault pin meanwhile"),
             "clear": (Many(Text(200)), False, "writes or commands that clear it once it is gone"),
             "detected_within": (_TIME, False, "from the condition to the pin"),
             "read_within": (_TIME, False, "from the condition to the word in hand"),
@@ -148,7 +159,7 @@ def campaign_shape() -> Record:
             "target": (target, False, "what it runs on (a simulated chip)"),
             "faults": (Many(_NAME), False, "all, or names of faults; each becomes a case"),
             "repeats": (Int(1, 10_000), False, "how often each case is run (1)"),
-            "order": (Choice(ORDERS), False, "order of the runs (as_written)"),
+            "order": (OneOf(ORDERS), False, "order of the runs (as_written)"),
             "seed": (Int(0, 1 << 32), False, "of a random order, and of the simulated chip (0)"),
             "cases": (Table(_NAME, case, "cases by name"), False, "single cases"),
         },

@@ -22,12 +22,12 @@ from pathlib import Path
 from typing import Any
 
 from ..document.reader import BAD, Reader, Rec
-from ..document.schema import Choice, Int, Quantity, Record, Table, Text, Word
+from ..document.schema import Int, OneOf, QuantityShape, Record, Table, Text, Word
 from ..document.source import Sources, compose_file, read_text
 from ..errors import FileError, Problem
 from ..files import write_whole
 from ..quantity import DIMENSIONS, show
-from .formats.opening import FORMATS, Options
+from .formats.opening import FORMATS, OpenOptions
 from .formats.tablehead import DELIMITERS
 from .lines.channels import ROLES
 from .lines.levels import Thresholds
@@ -43,7 +43,7 @@ TIME_UNITS = ("s", "ms", "us", "ns", "ps", "fs")
 _DELIMITERS = {{"\t": "tab", " ": "space"}.get(d, d): d for d in DELIMITERS}
 
 _NAME = Word(r"[^\x00-\x1f\x7f]{1,64}", "a channel's name")
-_VOLT = Quantity("voltage", "any")
+_VOLT = QuantityShape("voltage", "any")
 _PAIR = {
     "low": (_VOLT, True, "below it a line is 0"),
     "high": (_VOLT, True, "above it a line is 1"),
@@ -60,7 +60,7 @@ def setup_shape() -> Record:
                 False,
                 "version of this format",
             ),
-            "format": (Choice(FORMATS, "format"), False, "format of the file (told by content)"),
+            "format": (OneOf(FORMATS, "format"), False, "format of the file (told by content)"),
             "channels": (
                 Record(
                     {r: (Text(200), False, f"the channel that is {r}") for r in ROLES}, "channels"
@@ -73,12 +73,12 @@ def setup_shape() -> Record:
                     {
                         "mode": (Int(0, 3), False, "clock polarity * 2 + clock phase"),
                         "select": (
-                            Choice(SELECT, "select"),
+                            OneOf(SELECT, "select"),
                             False,
                             "level of chip select during a frame",
                         ),
                         "bit_order": (
-                            Choice(BIT_ORDER, "bit_order"),
+                            OneOf(BIT_ORDER, "bit_order"),
                             False,
                             "which bit travels first",
                         ),
@@ -88,12 +88,12 @@ def setup_shape() -> Record:
                             "clocks of a frame, where select is missing",
                         ),
                         "gap": (
-                            Quantity("time"),
+                            QuantityShape("time"),
                             False,
                             "pause of the clock that ends a frame where select is missing",
                         ),
-                        "runt": (Quantity("time"), False, "clock pulses below it are runts"),
-                        "segment": (Choice(SEGMENT), False, "how frames are told apart"),
+                        "runt": (QuantityShape("time"), False, "clock pulses below it are runts"),
+                        "segment": (OneOf(SEGMENT), False, "how frames are told apart"),
                     },
                     "SPI of a set-up",
                 ),
@@ -118,11 +118,11 @@ def setup_shape() -> Record:
             "table": (
                 Record(
                     {
-                        "delimiter": (Choice(_DELIMITERS, "delimiter"), False, "between columns"),
-                        "decimal": (Choice((".", ",")), False, "decimal sign"),
-                        "time_unit": (Choice(TIME_UNITS), False, "unit of the times"),
+                        "delimiter": (OneOf(_DELIMITERS, "delimiter"), False, "between columns"),
+                        "decimal": (OneOf((".", ",")), False, "decimal sign"),
+                        "time_unit": (OneOf(TIME_UNITS), False, "unit of the times"),
                         "rate": (
-                            Quantity("frequency"),
+                            QuantityShape("frequency"),
                             False,
                             "sample rate of a table without times",
                         ),
@@ -135,9 +135,9 @@ def setup_shape() -> Record:
             "raw": (
                 Record(
                     {
-                        "rate": (Quantity("frequency"), False, "sample rate"),
-                        "sample_bytes": (Choice(("1", "2", "4", "8")), False, "bytes of a sample"),
-                        "byte_order": (Choice(("little", "big")), False, "order of its bytes"),
+                        "rate": (QuantityShape("frequency"), False, "sample rate"),
+                        "sample_bytes": (OneOf(("1", "2", "4", "8")), False, "bytes of a sample"),
+                        "byte_order": (OneOf(("little", "big")), False, "order of its bytes"),
                         "lines": (
                             Table(_NAME, Int(0, 63), "bits by name"),
                             False,
@@ -177,7 +177,7 @@ class CaptureSetup:
 
     format: str | None = None
     channels: dict[str, str] = field(default_factory=dict)
-    options: Options = field(default_factory=Options)
+    options: OpenOptions = field(default_factory=OpenOptions)
     spi: dict[str, Any] = field(default_factory=dict)
     notes: tuple[Problem, ...] = field(default=(), compare=False)
 
@@ -255,7 +255,7 @@ def _built(rec: Rec, reader: Reader) -> CaptureSetup:
     return CaptureSetup(
         format=rec.get("format"),
         channels=dict(rec.get("channels", none)),
-        options=Options(**given),
+        options=OpenOptions(**given),
         spi=spi,
     )
 

@@ -238,15 +238,15 @@ class Transfers:
             keep["other_clocks"] = self.other_clocks[which]
         return replace(self, **keep)
 
-    def __iter__(self) -> Iterator[Transfer]:
+    def __iter__(self) -> Iterator[SpiTransfer]:
         """One `Transfer` at a time, for reports and tests; use the arrays for bulk."""
         for i in range(len(self)):
             yield self.one(i)
 
-    def one(self, index: int) -> Transfer:
+    def one(self, index: int) -> SpiTransfer:
         """One transfer as plain numbers."""
         clocks = int(self.clocks[index])
-        return Transfer(
+        return SpiTransfer(
             number=int(self.number[index]),
             start=self.seconds(int(self.start[index])),
             end=self.seconds(int(self.end[index])),
@@ -258,7 +258,7 @@ class Transfers:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Transfer:
+class SpiTransfer:
     """One transfer: exact seconds, whole words as ints (None where the line was not captured)."""
 
     number: int

@@ -27,11 +27,11 @@ __all__ = [
     "BitsShape",
     "Bool",
     "ByKind",
-    "Choice",
     "ExprShape",
     "Int",
     "Later",
     "Many",
+    "OneOf",
     "Qty",
     "Reader",
     "Rec",
@@ -209,7 +209,7 @@ NAME = Word(r"[A-Za-z_][A-Za-z0-9_]*", "a name of letters, digits and _")
 OPTION = Word(r"[A-Za-z0-9_+\-.%/]+", "an option's name without spaces")
 
 
-class Choice(Scalar):
+class OneOf(Scalar):
     """One word of a closed list, each with its explanation; `old` names a row of formerly.VALUES."""
 
     def __init__(self, words: Mapping[str, Any] | Iterable[str], old: str = "") -> None:
@@ -240,7 +240,7 @@ class Choice(Scalar):
         return {"enum": words}
 
 
-class Quantity(Scalar):
+class QuantityShape(Scalar):
     """One exact quantity with its unit, as a fraction of base units; no tolerance."""
 
     def __init__(self, want: str, sign: str = "more than zero") -> None:

@@ -40,7 +40,7 @@ class Example:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class ChecksumReading:
     """One way to compute the check bits; `part` does it. `same` are other spellings of the same at
     this length, `dropped` the parts that it does not cover although they differ between examples."""
 
@@ -65,7 +65,7 @@ class Solution:
 
     part: Part
     examples: int
-    readings: tuple[Reading, ...]
+    readings: tuple[ChecksumReading, ...]
     more: int
     open: tuple[str, ...] = ()
     subsets: int | None = None
@@ -108,7 +108,7 @@ def solve(layout: Layout, part: Part, examples: Sequence[Example]) -> Solution:
     others = [p for p in layout.parts if p is not part]
     still = tuple(p.name for p in others if not mask_of(p.bits) & varying)
     moving = [p for p in others if mask_of(p.bits) & varying]
-    readings: list[Reading] = []
+    readings: list[ChecksumReading] = []
     seen: set[str] = set()
     for dropped, over in _coverages(part, others, moving):
         found = (
@@ -121,10 +121,10 @@ def solve(layout: Layout, part: Part, examples: Sequence[Example]) -> Solution:
             if key not in seen and len(readings) < MOST_READINGS:
                 seen.add(key)
                 names = tuple(p.name for p in dropped)
-                readings.append(Reading(part=reading, same=same, dropped=names))
+                readings.append(ChecksumReading(part=reading, same=same, dropped=names))
     subsets = _subsets(part, unique, layout.length) if part.width == 1 else None
     if subsets == 0 and not readings:
-        readings = [Reading(part=_only_subset(part, unique, layout.length))]
+        readings = [ChecksumReading(part=_only_subset(part, unique, layout.length))]
     if part.width > 1 and not readings:
         readings = _separate(layout, part, unique)
     right = _explains(part, unique) and bool(varying or part.width == 1)
@@ -149,7 +149,7 @@ def solve(layout: Layout, part: Part, examples: Sequence[Example]) -> Solution:
     )
 
 
-def _as_stated(reading: Reading, part: Part) -> Reading:
+def _as_stated(reading: ChecksumReading, part: Part) -> ChecksumReading:
     """The reading in the words of the map, where it is what the map says."""
     ours, stated = reading.part.crc, part.crc
     same = (reading.part.over, reading.part.over_command) == (part.over, part.over_command)
@@ -247,14 +247,14 @@ def _only_subset(part: Part, examples: Sequence[Example], length: int, place: in
     )
 
 
-def _separate(layout: Layout, part: Part, examples: Sequence[Example]) -> list[Reading]:
+def _separate(layout: Layout, part: Part, examples: Sequence[Example]) -> list[ChecksumReading]:
     """Each check bit as the parity over the one subset of bits that explains it, where there is one."""
     found = []
     for place in reversed(range(part.width)):
         pivots = _reduced(_rows(part, examples, layout.length, place), layout.length + 1)
         if pivots is None or len(pivots) < layout.length - part.width + 1:
             return []
-        found.append(Reading(part=_only_subset(part, examples, layout.length, place)))
+        found.append(ChecksumReading(part=_only_subset(part, examples, layout.length, place)))
     return found
 
 
@@ -480,4 +480,4 @@ def _divisors(a: int, degree: int) -> set[int]:
     return {r for r in reached if _degree(r) == degree}
 
 
-__all__ = ["Example", "Reading", "Solution", "factors", "keys_of", "solve"]
+__all__ = ["ChecksumReading", "Example", "Solution", "factors", "keys_of", "solve"]

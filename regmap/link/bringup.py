@@ -20,7 +20,7 @@ from ..errors import CallError
 from ..frames.codec import Sent
 from .known import Account
 from .look import Checked, Found, final_bank, identify, look, unverifiable, verify
-from .session import Link, Reading, Written
+from .session import Link, RegisterReading, Written
 
 OnStep = Callable[["StepDone"], None]
 
@@ -226,7 +226,7 @@ class _Run:
         return proof is None or register is not proof[0]
 
 
-def _hex(reading: Reading) -> str:
+def _hex(reading: RegisterReading) -> str:
     return f"0x{reading.word or 0:X}"
 
 

@@ -12,7 +12,7 @@ from . import rules
 
 if TYPE_CHECKING:
     from ..chip.bank import Bank
-    from .reading import Reader
+    from .reading import RegisterReader
 
 
 def not_taken(register: Register, wrong: int) -> str:
@@ -22,7 +22,7 @@ def not_taken(register: Register, wrong: int) -> str:
     return f"{', '.join(names)} ({bits})" if names else bits
 
 
-def explain_lock(link: Reader, register: Register) -> str:
+def explain_lock(link: RegisterReader, register: Register) -> str:
     """What the map says of when this register takes writes, or "" where it always does.
 
     Registers that show the state are read where reading changes nothing.
@@ -45,7 +45,7 @@ def explain_lock(link: Reader, register: Register) -> str:
     return text + seen + (f"; to unlock: {ways}" if ways else "")
 
 
-def _shown(link: Reader, state: str, bank: Bank) -> list[str]:
+def _shown(link: RegisterReader, state: str, bank: Bank) -> list[str]:
     """Learn a state from a field that shows it; what that field reads, in words."""
     chip = link.chip
     for register in chip.registers.values():

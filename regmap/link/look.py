@@ -12,7 +12,7 @@ from ..behaviour.settings import bring_up_registers, bring_up_sequence
 from ..chip.bank import Bank
 from ..chip.model import Chip, Register
 from . import rules
-from .session import Link, Reading
+from .session import Link, RegisterReading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,7 +21,7 @@ class Checked:
 
     register: str
     wanted: int
-    reading: Reading
+    reading: RegisterReading
     changes: tuple[Change, ...] = ()
     unseen: int = 0
 
@@ -37,7 +37,7 @@ class Found:
     adapter: str
     ok: bool
     text: str
-    readings: tuple[Reading, ...] = ()
+    readings: tuple[RegisterReading, ...] = ()
 
 
 def identify(link: Link, *, any_chip: bool = False) -> Found:
@@ -77,7 +77,7 @@ def identify(link: Link, *, any_chip: bool = False) -> Found:
     return Found(adapter=adapter, ok=False, text=text, readings=(reading,))
 
 
-def look(link: Link) -> tuple[Reading, ...]:
+def look(link: Link) -> tuple[RegisterReading, ...]:
     """Read everything that can be read without changing the chip, on the pages that may be turned to."""
     return tuple(
         link.read(r.name)
@@ -89,7 +89,7 @@ def look(link: Link) -> tuple[Reading, ...]:
     )
 
 
-def status(link: Link, *, clearing: bool = False) -> dict[str, Reading]:
+def status(link: Link, *, clearing: bool = False) -> dict[str, RegisterReading]:
     """Every status register; those that reading clears only with `clearing`."""
     return {
         name: link.read(name)

@@ -28,7 +28,7 @@ MOST_CONTRASTS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class RegisterReading:
     """What a register was read as.
 
     grade   good    enough replies agree, in good form, with proof that the right chip answered
@@ -48,29 +48,29 @@ class Reading:
         return self.grade == "good"
 
 
-class Reader(Exchange):
+class RegisterReader(Exchange):
     """The reading half of `session.Link`."""
 
-    def read(self, name: str) -> Reading:
+    def read(self, name: str) -> RegisterReading:
         """Read a register. Where reading it changes the chip it is read once and no more."""
         register = need_register(self.chip, name)
         if not register.readable:
-            return Reading(register=name, word=None, grade="lost", why="it is write-only")
+            return RegisterReading(register=name, word=None, grade="lost", why="it is write-only")
         closed = rules.closed(self.chip, register, self.machine.bank)
         if closed:
-            return Reading(
+            return RegisterReading(
                 register=name, word=None, grade="lost", why=f"it can be reached only while {closed}"
             )
         dangers = rules.read_hazards(self.chip, register)
         elsewhere = self.unreachable(register)
         if elsewhere:
-            return Reading(register=name, word=None, grade="lost", why=elsewhere)
+            return RegisterReading(register=name, word=None, grade="lost", why=elsewhere)
         tries = 1 if dangers else self.attempts
         if dangers and self.composer.conditional:
             self.find_layout()  # what reading changes is asked once, so in the layout that answers
         why, asked = "", False
         seen: list[int] = []
-        reading: Reading | None = None
+        reading: RegisterReading | None = None
         for attempt in range(1, tries + 1):
             if attempt > 1 and self.composer.conditional:
                 self.find_layout()
@@ -92,13 +92,13 @@ class Reader(Exchange):
             if dangers and asked:
                 why += f"; not repeated, for {dangers[0]}"
                 self.known.lost(f"what {name} held when it was read: {why}")
-            reading = Reading(
+            reading = RegisterReading(
                 register=name, word=None, grade="lost", why=why, attempts=tries, seen=tuple(seen)
             )
         self._take(register, reading)
         return reading
 
-    def _take(self, register: Register, reading: Reading) -> None:
+    def _take(self, register: Register, reading: RegisterReading) -> None:
         """Put a reading into what is known."""
         self.log(
             "reading",
@@ -200,17 +200,17 @@ class Reader(Exchange):
         back = Ask("write", pager, rules.merge(base, field, page))
         return there, [*confirm, back, *confirm]
 
-    def _read_once(self, register: Register, attempt: int, *, once: bool) -> Reading:
+    def _read_once(self, register: Register, attempt: int, *, once: bool) -> RegisterReading:
         before, after = self._turn(register)
         layout = self.composer.codec.reply_layout(
             self.composer.codec.read(register, self.machine.bank)
         )
         if layout is None or layout.of_kind("data") is None:
-            return Reading(
+            return RegisterReading(
                 register=register.name, word=None, grade="lost", why="the chip answers no reads"
             )
         count = 1 if once else self._repeats(layout)
-        reading: Reading | None = None
+        reading: RegisterReading | None = None
         # what reads like everything else that was asked is asked beside more questions
         for most in (2,) if once else (0, MOST_CONTRASTS):
             contrasts = [Ask("read", other) for other in self._contrasts(register, most)]
@@ -223,7 +223,7 @@ class Reader(Exchange):
             if reading.grade != "good" or once or self._depends(trade, places):
                 return reading
         assert reading is not None
-        return Reading(
+        return RegisterReading(
             register=register.name,
             word=None,
             grade="lost",
@@ -299,11 +299,11 @@ class Reader(Exchange):
 
     def _judge(
         self, trade: Trade, register: Register, places: Sequence[int], attempt: int, *, once: bool
-    ) -> Reading:
+    ) -> RegisterReading:
         """Whether the replies to the frames at `places` can be believed."""
 
-        def lost(why: str, seen: Sequence[int] = ()) -> Reading:
-            return Reading(
+        def lost(why: str, seen: Sequence[int] = ()) -> RegisterReading:
+            return RegisterReading(
                 register=register.name,
                 word=None,
                 grade="lost",
@@ -346,7 +346,7 @@ class Reader(Exchange):
         layout = answers[0].layout if answers[0] is not None else None
         strong = layout is not None and rules.repeats(layout, self.chip) == 2
         if once and not (strong and proven):
-            return Reading(
+            return RegisterReading(
                 register=register.name,
                 word=word,
                 grade="single",
@@ -354,7 +354,7 @@ class Reader(Exchange):
                 attempts=attempt,
                 seen=tuple(words),
             )
-        return Reading(
+        return RegisterReading(
             register=register.name, word=word, grade="good", attempts=attempt, seen=tuple(words)
         )
 

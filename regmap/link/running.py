@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from ..behaviour.settings import expectation
 from ..errors import CallError, LinkError
 from . import rules
-from .script import Line, LineDone, words_for
+from .script import LineDone, ScriptLine, words_for
 from .session import Link
 
 POLL = 0.001  # s between two looks of `until`
@@ -15,7 +15,7 @@ POLL = 0.001  # s between two looks of `until`
 
 def run_script(
     link: Link,
-    lines: Sequence[Line],
+    lines: Sequence[ScriptLine],
     on_line: Callable[[LineDone], None] | None = None,
     *,
     control: Callable[[str], str] | None = None,
@@ -43,7 +43,7 @@ class _Running:
         self.begin = link.port.clock()
         self.disturbed: float | None = None
 
-    def run(self, lines: Sequence[Line]) -> list[LineDone]:
+    def run(self, lines: Sequence[ScriptLine]) -> list[LineDone]:
         done: list[LineDone] = []
         for line in lines:
             if line.do == "loop":
@@ -62,7 +62,7 @@ class _Running:
                 break
         return done
 
-    def _done(self, line: Line, start: float, ok: bool, grade: str, detail: str) -> LineDone:
+    def _done(self, line: ScriptLine, start: float, ok: bool, grade: str, detail: str) -> LineDone:
         now = self.link.port.clock()
         result = LineDone(
             line=line,
@@ -78,7 +78,7 @@ class _Running:
         )
         return result
 
-    def _step(self, line: Line) -> Iterator[tuple[bool, str, str]]:
+    def _step(self, line: ScriptLine) -> Iterator[tuple[bool, str, str]]:
         link, chip = self.link, self.link.chip
         if line.do == "wait":
             assert line.wait is not None
@@ -107,7 +107,7 @@ class _Running:
         else:
             yield self._disturb(f"{line.do} {line.text}")
 
-    def _held(self, line: Line) -> tuple[bool, str, str]:
+    def _held(self, line: ScriptLine) -> tuple[bool, str, str]:
         """Whether a condition holds: now, or within the time of an `until`."""
         if line.text.startswith("elapsed"):
             return self._elapsed(line)
@@ -143,7 +143,7 @@ class _Running:
             return False, reading.grade, f"{shown}; expected 0x{value:X} in bits 0x{mask:X}"
         return True, reading.grade, shown
 
-    def _elapsed(self, line: Line) -> tuple[bool, str, str]:
+    def _elapsed(self, line: ScriptLine) -> tuple[bool, str, str]:
         assert line.wait is not None
         since = self.begin if self.disturbed is None else self.disturbed
         took = self.link.port.clock() - since
@@ -171,7 +171,7 @@ class _Running:
         self.disturbed = self.link.port.clock()
         return answer == "ok", "sent", "" if answer == "ok" else answer
 
-    def _write(self, line: Line) -> Iterator[tuple[bool, str, str]]:
+    def _write(self, line: ScriptLine) -> Iterator[tuple[bool, str, str]]:
         try:
             words = words_for(self.link, [line.text])
         except CallError as error:

@@ -48,7 +48,7 @@ MOST_LOOPS = 1_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class ScriptLine:
     """One step of a script, read and checked. `wait` is its time; a loop has a `count` and a `body`."""
 
     do: str
@@ -56,14 +56,14 @@ class Line:
     place: Place
     wait: Band | None = None
     count: int = 0
-    body: tuple[Line, ...] = ()
+    body: tuple[ScriptLine, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineDone:
     """One step as it went. Times in seconds: since the script began, what it took, since the last disturbance."""
 
-    line: Line
+    line: ScriptLine
     ok: bool
     grade: str
     detail: str
@@ -78,13 +78,13 @@ def read_script(
     file: str = "script",
     *,
     control: Callable[[str, Chip], None] | None = None,
-) -> list[Line]:
+) -> list[ScriptLine]:
     """Every step of a script. Raises FileError with all problems.
 
     `control` says what is wrong with a step for a simulated chip, by a CallError.
     """
-    lines: list[Line] = []
-    open_loops: list[tuple[Line, list[Line]]] = []
+    lines: list[ScriptLine] = []
+    open_loops: list[tuple[ScriptLine, list[ScriptLine]]] = []
     problems: list[Problem] = []
     rows = text.splitlines()
     if len(rows) > MOST_LINES:
@@ -134,7 +134,7 @@ def read_script(
     return lines
 
 
-def _line(word: str, rest: str, chip: Chip, place: Place) -> Line:
+def _line(word: str, rest: str, chip: Chip, place: Place) -> ScriptLine:
     band: Band | None = None
     count = 0
     if word == "wait":
@@ -185,7 +185,7 @@ def _line(word: str, rest: str, chip: Chip, place: Place) -> Line:
             raise CallError(
                 f"no {word if word != 'read' else 'register'} {rest[:40]!r} in this map{tail}"
             )
-    return Line(do=word, text=rest, place=place, wait=band, count=count)
+    return ScriptLine(do=word, text=rest, place=place, wait=band, count=count)
 
 
 def _time(text: str) -> Band:
@@ -203,7 +203,7 @@ def _condition(text: str, chip: Chip) -> None:
         raise CallError(f"{text[:40]!r}; expected one of {', '.join(PIN_LEVELS)}")
 
 
-def writes(lines: Sequence[Line], chip: Chip) -> bool:
+def writes(lines: Sequence[ScriptLine], chip: Chip) -> bool:
     """Whether a script changes the chip."""
     return any(
         line.do in ("write", "command", "key", "pin")

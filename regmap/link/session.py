@@ -22,7 +22,7 @@ from ..errors import CallError
 from . import rules
 from .locks import explain_lock, not_taken
 from .port import TransferLostError
-from .reading import Reader, Reading
+from .reading import RegisterReader, RegisterReading
 from .trade import Ask, Trade
 
 
@@ -47,7 +47,7 @@ class Written:
         return self.result in ("verified", "sent")
 
 
-class Link(Reader):
+class Link(RegisterReader):
     """Reads and writes one chip; see `exchange.Exchange` for what it is made with."""
 
     def write(self, name: str, word: int) -> Written:
@@ -98,7 +98,7 @@ class Link(Reader):
             )
             if layout is not None:
                 looks, places = self._looks(register, self._repeats(layout), (), at + 1)
-        reading: Reading | None = None
+        reading: RegisterReading | None = None
         trade: Trade | None = None
         why = ""
         may_have_run = True
@@ -260,4 +260,4 @@ class Link(Reader):
         return result
 
 
-__all__ = ["Link", "Reading", "Written"]
+__all__ = ["Link", "RegisterReading", "Written"]

@@ -20,7 +20,7 @@ from ..errors import LinkError
 from . import rules
 from .log import wall_time
 from .look import status
-from .session import Link, Reading
+from .session import Link, RegisterReading
 
 LEAST_PATIENCE = 0.25  # s; shorter periods still give an adapter this long to answer
 
@@ -36,7 +36,7 @@ class Sample:
     number: int
     time: float
     at: str
-    readings: dict[str, Reading]
+    readings: dict[str, RegisterReading]
     explanation: Explanation
     appeared: tuple[str, ...] = ()
     gone: tuple[str, ...] = ()

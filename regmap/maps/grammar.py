@@ -16,10 +16,10 @@ from ..document.schema import (
     BitsShape,
     Bool,
     ByKind,
-    Choice,
     ExprShape,
     Int,
     Many,
+    OneOf,
     Qty,
     Record,
     Shape,
@@ -131,7 +131,7 @@ VALUE_KEYS: dict[str, tuple[Shape, bool, str]] = {
         "meanings that depend on another field or on the supply, tried in order",
     ),
     "role": (
-        Choice(dict(ROLES), "role"),
+        OneOf(dict(ROLES), "role"),
         False,
         "what the field sets, in the fixed list that the calculations understand",
     ),
@@ -142,7 +142,7 @@ FIELD = Record(
     {
         "bits": (BITS, True, "bit numbers in the register, most significant first"),
         "access": (
-            Choice(ACCESS),
+            OneOf(ACCESS),
             False,
             "how the field behaves on the SPI; the register's access where not given",
         ),
@@ -224,7 +224,7 @@ REGISTER = Record(
             False,
             "word after power-up; made from the fields' resets where not given",
         ),
-        "access": (Choice(ACCESS), False, "access of fields that say nothing of their own (rw)"),
+        "access": (OneOf(ACCESS), False, "access of fields that say nothing of their own (rw)"),
         "reserved": (
             RESERVED,
             False,
@@ -270,7 +270,7 @@ HOLDS = {
 PART = Record(
     {
         "bits": (BITS, True, "bit numbers in the frame, most significant first"),
-        "holds": (Choice(HOLDS), True, "what fills the part"),
+        "holds": (OneOf(HOLDS), True, "what fills the part"),
         "codes": (
             Table(NAME, Int(0, 65535), "codes by name", 1),
             False,
@@ -283,7 +283,7 @@ PART = Record(
             "chip: addresses that every chip on the select takes and none answers",
         ),
         "parity": (
-            Choice(["even", "odd"]),
+            OneOf(["even", "odd"]),
             False,
             "parity: number of ones over `over` and this bit",
         ),
@@ -315,7 +315,7 @@ PART = Record(
         "shows": (EXPR, False, "status: the condition it shows, such as a state"),
         "of": (NAME, False, "echo: the command part repeated"),
         "on_write": (
-            Choice(["old", "new", "zero", "any"]),
+            OneOf(["old", "new", "zero", "any"]),
             False,
             "reply data: what the answer to a write carries",
         ),
@@ -399,7 +399,7 @@ FAULT = Record(
             "code that means `raised` (1)",
         ),
         "title": (TEXT, True, "short name for people"),
-        "severity": (Choice(SEVERITIES), False, "stop: torque is lost or must be; warn; note"),
+        "severity": (OneOf(SEVERITIES), False, "stop: torque is lost or must be; warn; note"),
         "meaning": (TEXT, False, "what the chip has seen"),
         "causes": (Many(TEXT, "texts"), False, "likely causes, most likely first"),
         "check_first": (Many(TEXT, "texts"), False, "what to look at first"),
@@ -420,7 +420,7 @@ FAULT = Record(
             "configuration under which the chip reports it and does nothing else: the controller has to act",
         ),
         "uses": (
-            Many(Choice(dict(ROLES)), "roles"),
+            Many(OneOf(dict(ROLES)), "roles"),
             False,
             "roles of the settings that decide when it trips",
         ),
@@ -431,14 +431,14 @@ FAULT = Record(
         ),
         "react": (TIME, False, "time from detection to the safe reaction"),
         "handled_by": (
-            Choice({"chip": 1, "pin": 1, "poll": 1, "nobody": 1}),
+            OneOf({"chip": 1, "pin": 1, "poll": 1, "nobody": 1}),
             False,
             "who brings the outputs to safety: the chip itself (stop), the controller after the fault pin or "
             "after a poll (warn), or nobody because none is needed (note)",
         ),
         "normal_at_power_up": (BOOL, False, "is set after every power-up"),
         "raised_by": (
-            Many(Choice(RAISED_BY, "raised_by"), "events on the SPI"),
+            Many(OneOf(RAISED_BY, "raised_by"), "events on the SPI"),
             False,
             "what on the SPI itself raises it: wrong check bits or clock count, a refused write ...",
         ),
@@ -520,18 +520,18 @@ SPI = Record(
     {
         "mode": (Int(0, 3), True, "clock polarity * 2 + clock phase"),
         "bit_order": (
-            Choice({"msb_first": True, "lsb_first": False}),
+            OneOf({"msb_first": True, "lsb_first": False}),
             False,
             "which bit travels first (msb_first)",
         ),
         "extra_clocks": (
-            Choice({"rejected": 1, "last_count": 1, "first_count": 1}),
+            OneOf({"rejected": 1, "last_count": 1, "first_count": 1}),
             False,
             "what the chip does with more clocks than a frame has: the frame is rejected; the last bits "
             "count, as in a shift register; or the first, and the rest is ignored",
         ),
         "select": (
-            Choice({"active_low": True, "active_high": False}),
+            OneOf({"active_low": True, "active_high": False}),
             False,
             "level of chip select during a frame (active_low)",
         ),
@@ -704,7 +704,7 @@ def map_shape() -> Record:
                                 "writes in their order",
                             ),
                             "broken_by": (
-                                Choice(BROKEN_BY),
+                                OneOf(BROKEN_BY),
                                 False,
                                 "what starts the sequence over, beside what stands below it in the list: "
                                 + "; ".join(f"{n}: {d}" for n, d in BROKEN_BY.items()),
@@ -752,7 +752,7 @@ def map_shape() -> Record:
                             "require": (EXPR, True, "what every configuration must meet"),
                             "because": (TEXT, True, "the reason, shown when it is broken"),
                             "severity": (
-                                Choice(["error", "warning"]),
+                                OneOf(["error", "warning"]),
                                 False,
                                 "error where not given",
                             ),
@@ -819,7 +819,7 @@ def map_shape() -> Record:
                             "frames are cut into pieces of this many bits",
                         ),
                         "reply_headers": (
-                            Choice(["start", "between", "none"]),
+                            OneOf(["start", "between", "none"]),
                             False,
                             "where the headers come back on SDO (start); between: after "
                             "the first piece of every chip",

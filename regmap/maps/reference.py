@@ -14,11 +14,11 @@ from ..document.schema import (
     BitsShape,
     Bool,
     ByKind,
-    Choice,
     ExprShape,
     Int,
     Later,
     Many,
+    OneOf,
     Qty,
     Record,
     Shape,
@@ -137,7 +137,7 @@ def _value(shape: Shape) -> str:
     """What may stand there, in a few words."""
     if isinstance(shape, Later):
         shape = shape.make()
-    if isinstance(shape, Choice):
+    if isinstance(shape, OneOf):
         words = ", ".join(f"`{w}`" for w in shape.words)
         return words if len(shape.words) <= 12 else "a word of the list below"
     if isinstance(shape, Record):

@@ -8,8 +8,8 @@ from typing import Any
 from ..document.schema import (
     BAD,
     OPTION,
-    Choice,
     Int,
+    OneOf,
     Qty,
     Reader,
     Rec,
@@ -244,7 +244,7 @@ class Params(Shape):
 
 def _shape_of(parameter: Parameter) -> Shape:
     if parameter.kind == "choice":
-        return Choice(parameter.choices)
+        return OneOf(parameter.choices)
     if parameter.kind == "count":
         return Int(0, 1_000_000, "a whole number 0..1000000")
     return Qty(parameter.dimension, parameter.sign)

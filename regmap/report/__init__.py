@@ -9,6 +9,6 @@ same bytes, so two records can be compared. A date stands in it only where it is
 
 from __future__ import annotations
 
-from .record import Record, review
+from .record import ReviewRecord, review
 
-__all__ = ["Record", "review"]
+__all__ = ["ReviewRecord", "review"]

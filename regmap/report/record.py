@@ -16,7 +16,7 @@ from .page import Html, code, items, join, page, section, table, tag
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class ReviewRecord:
     """The page, and what a reviewer must not miss: `findings` are sentences, most serious first."""
 
     html: str
@@ -35,7 +35,7 @@ def review(
     *,
     date: str = "",
     unfold: bool = False,
-) -> Record:
+) -> ReviewRecord:
     """The record of a stage, with a capture held against it where one is given.
 
     `date` is printed as it is; `unfold` opens every derivation, for paper. Raises CaptureError for
@@ -60,7 +60,7 @@ class _Maker:
         self.contents.append((ident, title))
         self.body.append(section(ident, len(self.contents), title, *content))
 
-    def make(self) -> Record:
+    def make(self) -> ReviewRecord:
         stage, result = self.stage, self.result
         self.findings += [
             f"{v.check} fails: {v.sentence()}" for v in result.verdicts if v.status == "fails"
@@ -119,7 +119,7 @@ class _Maker:
             self._head(),
             *self.body,
         )
-        return Record(html, tuple(self.findings), result.counts)
+        return ReviewRecord(html, tuple(self.findings), result.counts)
 
     def _head(self) -> Html:
         stage, counts = self.stage, self.result.counts

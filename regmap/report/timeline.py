@@ -9,7 +9,7 @@ from __future__ import annotations
 from xml.sax.saxutils import escape, quoteattr
 
 from ..calc.svg import GRID, HUES, INK, PAPER, SIZE, scale_for, ticks
-from ..trace.events import Clock
+from ..trace.events import TraceClock
 from ..trace.telling.lanes import MEANINGS, Lane, Lanes, Piece
 
 BLUE, BRICK, GREEN, VIOLET = HUES
@@ -33,7 +33,7 @@ _LOOK: dict[str, tuple[str, float, str]] = {
 }
 
 
-def draw(found: Lanes, clock: Clock) -> str:
+def draw(found: Lanes, clock: TraceClock) -> str:
     """The picture as a whole SVG document. Times are in the unit that suits the span; frame numbers without times."""
     width = LEFT + found.columns + RIGHT
     bottom = TOP + len(found.lanes) * (LANE + GAP)
@@ -58,7 +58,7 @@ def draw(found: Lanes, clock: Clock) -> str:
     return "\n".join([*out, "</svg>"]) + "\n"
 
 
-def _axis(found: Lanes, clock: Clock, bottom: float) -> list[str]:
+def _axis(found: Lanes, clock: TraceClock, bottom: float) -> list[str]:
     tick = float(clock.tick) if clock.tick is not None else 1.0
     low, high = found.start * tick, found.end * tick
     factor, unit = scale_for(high, "s") if clock.tick is not None else (1.0, "frames")

@@ -33,7 +33,7 @@ class Named:
 
 
 @dataclass(frozen=True, slots=True)
-class Identity:
+class DocumentIdentity:
     """Maps (several in a chain), and the stage with its settings where there is one."""
 
     maps: tuple[Named, ...]
@@ -68,12 +68,12 @@ def settings_digest(stage: Stage) -> str:
     return sha256("\n".join(lines).encode()).hexdigest()
 
 
-def identity(source: Stage | Chip, *more: Chip) -> Identity:
+def identity(source: Stage | Chip, *more: Chip) -> DocumentIdentity:
     """The identity of a stage, or of one or more maps."""
     if isinstance(source, Chip):
         chips: tuple[Chip, ...] = (source, *more)
-        return Identity(_maps(chips))
-    return Identity(
+        return DocumentIdentity(_maps(chips))
+    return DocumentIdentity(
         _maps(source.chain or (source.chip,)),
         Named(source.name, source.digest, source.invented),
         settings_digest(source),

@@ -127,7 +127,7 @@ class Interval:
 
 
 @dataclass(frozen=True, slots=True)
-class Clock:
+class TraceClock:
     """Ticks to text; `tick` is seconds, None in a capture without times."""
 
     tick: Fraction | None

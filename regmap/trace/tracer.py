@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from regmap.capture.lines.channels import Finding, find_roles
+from regmap.capture.lines.channels import ChannelFinding, find_roles
 from regmap.capture.lines.measure import LineHealth, Timing
 from regmap.capture.lines.signals import Capture, Signals
 from regmap.capture.spi import BitOrder, Flag, SpiSetup, Transfers, join
@@ -28,8 +28,8 @@ from regmap.chip.model import Chain, Chip
 from regmap.errors import CallError, Problem
 
 from .belief.walker import Walker
-from .events import Clock
-from .faults.pins import Pins
+from .events import TraceClock
+from .faults.pins import PinTrace
 from .findings.limits import Breach, LimitCheck
 from .findings.watchdog import Late, check_watchdog
 from .frames.decoded import Judge
@@ -63,15 +63,15 @@ class Trace:
     name: str
     format: str
     chips: tuple[Chip, ...]
-    clock: Clock
+    clock: TraceClock
     walkers: tuple[Walker, ...]
     framer: Framer
-    pins: Pins
+    pins: PinTrace
     start: int = 0
     end: int = 0
     transfers: int = 0
     setup: SpiSetup | None = None
-    finding: Finding | None = None
+    finding: ChannelFinding | None = None
     sample: Signals | None = None
     #: the first transfers of a list of words
     first: Transfers | None = None
@@ -95,7 +95,7 @@ class Trace:
 
 
 def spi_setup(
-    chips: Sequence[Chip], how: How, finding: Finding | None, clocks: int | None
+    chips: Sequence[Chip], how: How, finding: ChannelFinding | None, clocks: int | None
 ) -> SpiSetup:
     """The SPI set-up that the map of chip 0 asks for, as `how` overrules it."""
     spi = chips[0].spi
@@ -141,13 +141,13 @@ def trace_capture(
     setup = spi_setup(chips, how, finding, clocks)
     roles = finding.roles
     channels = capture.channels
-    pins = Pins(
+    pins = PinTrace(
         channels[roles.fault] if roles.fault is not None else None,
         channels[roles.enable] if roles.enable is not None else None,
         sample,
     )
     trace = Trace(
-        name=capture.name, format=capture.format, chips=tuple(chips), clock=Clock(capture.tick),
+        name=capture.name, format=capture.format, chips=tuple(chips), clock=TraceClock(capture.tick),
         walkers=_walkers(chips, pins, framer), framer=framer, pins=pins, setup=setup,
         finding=finding, sample=sample,
     )  # fmt: skip
@@ -171,7 +171,7 @@ def trace_capture(
 
 
 def _parts(
-    capture: Capture, builder: TransferBuilder, pins: Pins, progress: Progress | None
+    capture: Capture, builder: TransferBuilder, pins: PinTrace, progress: Progress | None
 ) -> Generator[Transfers, None, None]:
     """The transfers as blocks complete them; close it to stop the reading of further blocks."""
     with closing(blocks_ahead(capture)) as blocks:
@@ -235,7 +235,7 @@ def _watchdogs(trace: Trace) -> None:
             walker.carried.setdefault(late.number, []).append(late.note)
 
 
-def _walkers(chips: Sequence[Chip], pins: Pins, framer: Framer) -> tuple[Walker, ...]:
+def _walkers(chips: Sequence[Chip], pins: PinTrace, framer: Framer) -> tuple[Walker, ...]:
     return tuple(
         Walker(
             chip,
@@ -251,9 +251,9 @@ def _walkers(chips: Sequence[Chip], pins: Pins, framer: Framer) -> tuple[Walker,
 def _trace_words(
     capture: Capture, chips: Sequence[Chip], framer: Framer, how: How, progress: Progress | None
 ) -> Trace:
-    pins = Pins(None, None)
+    pins = PinTrace(None, None)
     trace = Trace(
-        name=capture.name, format=capture.format, chips=tuple(chips), clock=Clock(None),
+        name=capture.name, format=capture.format, chips=tuple(chips), clock=TraceClock(None),
         walkers=_walkers(chips, pins, framer), framer=framer, pins=pins,
     )  # fmt: skip
     # a word in a list is the value of the frame, whichever bit of it travels first
@@ -272,7 +272,7 @@ def _trace_words(
             progress(*capture.position)
     _finish(trace)
     timed = not any(n.startswith("no times") for n in capture.notes)
-    trace.clock = Clock(capture.tick if timed else None)
+    trace.clock = TraceClock(capture.tick if timed else None)
     if timed:
         _watchdogs(trace)
     trace.notes = capture.notes

@@ -22,7 +22,7 @@ from __future__ import annotations
 
 from .chip import Twin, gaps
 from .clock import Clock, RealClock
-from .core import Core, Event
+from .core import Core, TwinEvent
 from .disturbance import LINE_DISTURBANCES, SPI_DISTURBANCES, Disturbance, parse_disturbance
 from .record import Recorder
 
@@ -32,10 +32,10 @@ __all__ = [
     "Clock",
     "Core",
     "Disturbance",
-    "Event",
     "RealClock",
     "Recorder",
     "Twin",
+    "TwinEvent",
     "gaps",
     "parse_disturbance",
 ]

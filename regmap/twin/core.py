@@ -22,7 +22,7 @@ TIME = parse("1 s").dim
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class TwinEvent:
     """Something that happened in the chip. `kind`: frame, refused, rejected, fault, power, watchdog, state."""
 
     ns: int
@@ -60,7 +60,7 @@ class Core:
         self.codec = Codec(chip)
         self.machine = Machine(chip, supply=supply, externals=externals)
         self.watchdog = Watchdog(chip)
-        self.events: deque[Event] = deque(maxlen=MAX_EVENTS)
+        self.events: deque[TwinEvent] = deque(maxlen=MAX_EVENTS)
         self.happened = 0  # events ever, also those that `events` holds no more
         self._unserved = 0
         self.enable = True
@@ -226,7 +226,7 @@ class Core:
         return nanoseconds(total)
 
     def _event(self, kind: str, text: str) -> None:
-        self.events.append(Event(self.now, kind, text))
+        self.events.append(TwinEvent(self.now, kind, text))
         self.happened += 1
 
     def _watch(self) -> None:

@@ -82,7 +82,7 @@ class Lost:
 Outcome = Done | Refused | Lost
 
 
-class Step(NamedTuple):
+class NextAction(NamedTuple):
     """What the caller does next: put `send` on the line (may be empty), take the outcome."""
 
     send: bytes = b""
@@ -158,7 +158,7 @@ class Client:
         self._sent, self._reason = 0, ""
         return self._send(now)
 
-    def feed(self, data: bytes, now: float) -> Step:
+    def feed(self, data: bytes, now: float) -> NextAction:
         """Take bytes from the line; the outcome if they complete the answer."""
         send, outcome = b"", None
         for message in self._decoder.feed(data):
@@ -169,16 +169,16 @@ class Client:
             else:
                 step = self._take(self._request, message, now)
                 send, outcome = send + step.send, outcome or step.outcome
-        return Step(send, outcome)
+        return NextAction(send, outcome)
 
-    def tick(self, now: float) -> Step:
+    def tick(self, now: float) -> NextAction:
         """Repeat the request when its time is up; `Lost` after the last attempt."""
         if self._request is None or self.deadline is None or now < self.deadline:
-            return Step()
+            return NextAction()
         if self._sent >= self.attempts:
             reason = self._reason or f"no answer within {self.timeout:g} s"
-            return Step(b"", self._end(Lost(self._request, reason, self._sent)))
-        return Step(self._send(now))
+            return NextAction(b"", self._end(Lost(self._request, reason, self._sent)))
+        return NextAction(self._send(now))
 
     def abandon(self, reason: str, *, port_gone: bool = False) -> Lost | None:
         """Give up the pending request, because the port is gone or the user interrupts."""
@@ -198,12 +198,12 @@ class Client:
         self._request, self.deadline = None, None
         return outcome
 
-    def _take(self, request: Request, message: Message, now: float) -> Step:
+    def _take(self, request: Request, message: Message, now: float) -> NextAction:
         if message.kind == Kind.ERROR | REPLY and message.sequence in (0, self._sequence):
             return self._refused(request, message, now)
         if message.sequence != self._sequence:
             self.strays += 1
-            return Step()
+            return NextAction()
         try:
             if message.version != VERSION:
                 raise LinkError(f"the adapter speaks protocol version {message.version}")
@@ -211,28 +211,28 @@ class Client:
                 raise LinkError(f"answer of the wrong kind, {message.kind:#04x}")
             answer = self._checked(request, parse_answer(message.kind, message.body))
         except LinkError as error:
-            return Step(b"", self._end(Lost(request, str(error), self._sent)))
-        return Step(b"", self._end(Done(request, answer, self._sent)))
+            return NextAction(b"", self._end(Lost(request, str(error), self._sent)))
+        return NextAction(b"", self._end(Done(request, answer, self._sent)))
 
-    def _refused(self, request: Request, message: Message, now: float) -> Step:
+    def _refused(self, request: Request, message: Message, now: float) -> NextAction:
         try:
             error = parse_answer(message.kind, message.body)
         except LinkError as broken:
-            return Step(b"", self._end(Lost(request, str(broken), self._sent)))
+            return NextAction(b"", self._end(Lost(request, str(broken), self._sent)))
         assert isinstance(error, ErrorReply)
         if message.sequence == 0:
             # Some frame was damaged, most likely ours. One hurried repeat for each sending, so
             # that a burst of noise does not use up all attempts.
             self._reason = str(error)
             if self._hurried or self._sent >= self.attempts:
-                return Step()
+                return NextAction()
             send = self._send(now)
             self._hurried = True
-            return Step(send)
+            return NextAction(send)
         if error.code == Code.BUSY and self._sent < self.attempts:
             self.deadline = now + self.busy_wait
-            return Step()
-        return Step(b"", self._end(Refused(request, error, self._sent)))
+            return NextAction()
+        return NextAction(b"", self._end(Refused(request, error, self._sent)))
 
     def _checked(self, request: Request, answer: Answer | ErrorReply) -> Answer:
         """The answer, if it fits the request; times continued past the 32-bit turnover."""

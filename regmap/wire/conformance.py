@@ -40,7 +40,7 @@ SOON = 0.05  # s; within which an adapter is to answer
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class RuleFinding:
     """One rule of the protocol and whether the adapter keeps it."""
 
     title: str
@@ -83,16 +83,16 @@ class _Talk:
 
 def check_adapter(
     line: Line, *, timeout: float = 1.0, clock: Callable[[], float] = time.monotonic
-) -> Iterator[Finding]:
+) -> Iterator[RuleFinding]:
     """Every rule that can be seen from outside, in the order of PROTOCOL.md. Raises LinkError when the line is gone."""
     talk = _Talk(line, timeout, clock)
     identity = _hello(talk)
     if isinstance(identity, str):
-        yield Finding("hello is answered by an identity", False, identity)
+        yield RuleFinding("hello is answered by an identity", False, identity)
         return
-    yield Finding("hello is answered by an identity", True, identity.name)
+    yield RuleFinding("hello is answered by an identity", True, identity.name)
     modes = [m for m in range(4) if identity.capabilities & (Capability.MODE_0 << m)]
-    yield Finding("at least one SPI mode is offered", bool(modes), f"modes {modes}")
+    yield RuleFinding("at least one SPI mode is offered", bool(modes), f"modes {modes}")
     if not modes:
         return
     good = Setup(mode=modes[0], clock_hz=identity.max_clock_hz)
@@ -103,7 +103,7 @@ def check_adapter(
     yield from _numbers(talk, good)
     yield from _damage(talk, identity)
     yield from _pins(talk, identity)
-    yield Finding(
+    yield RuleFinding(
         f"answers come within {SOON * 1e3:g} ms",
         talk.slowest <= SOON,
         f"the slowest took {talk.slowest * 1e3:.1f} ms",
@@ -126,20 +126,20 @@ def _said(answer: Answer | ErrorReply | None) -> str:
 
 def _is_error(
     title: str, answer: Answer | ErrorReply | None, code: Code, detail: int | None = None
-) -> Finding:
+) -> RuleFinding:
     ok = isinstance(answer, ErrorReply) and answer.code == code
     ok = ok and (detail is None or getattr(answer, "detail", None) == detail)
     wanted = code.name + (f" {detail}" if detail is not None else "")
-    return Finding(title, ok, "" if ok else f"{_said(answer)}; expected {wanted}")
+    return RuleFinding(title, ok, "" if ok else f"{_said(answer)}; expected {wanted}")
 
 
 def _error(
     talk: _Talk, title: str, request: Request, code: Code, detail: int | None = None
-) -> Finding:
+) -> RuleFinding:
     return _is_error(title, talk.ask(request), code, detail)
 
 
-def _setups(talk: _Talk, identity: Identity, modes: list[int]) -> Iterator[Finding]:
+def _setups(talk: _Talk, identity: Identity, modes: list[int]) -> Iterator[RuleFinding]:
     gap = 2_000 if identity.capabilities & Capability.IDLE else 0
     for mode in range(4):
         wanted = Setup(mode=mode, clock_hz=identity.max_clock_hz, idle_ns=gap)
@@ -150,7 +150,7 @@ def _setups(talk: _Talk, identity: Identity, modes: list[int]) -> Iterator[Findi
         ok = (
             isinstance(done, SetupDone) and done.clock_hz <= wanted.clock_hz and done.idle_ns >= gap
         )
-        yield Finding(f"mode {mode}: no faster and no shorter idle than asked", ok, _said(done))
+        yield RuleFinding(f"mode {mode}: no faster and no shorter idle than asked", ok, _said(done))
     slow = Setup(mode=modes[0], clock_hz=max(1, identity.min_clock_hz - 1))
     if identity.min_clock_hz > 1:
         yield _error(talk, "a clock below the least is refused", slow, Code.UNSUPPORTED, 4)
@@ -162,7 +162,7 @@ def _setups(talk: _Talk, identity: Identity, modes: list[int]) -> Iterator[Findi
         yield _error(talk, "LSB first, not offered, is refused", turned, Code.UNSUPPORTED, 2)
 
 
-def _transfers(talk: _Talk, identity: Identity) -> Iterator[Finding]:
+def _transfers(talk: _Talk, identity: Identity) -> Iterator[RuleFinding]:
     most = min(255, identity.max_bytes)
     shapes = [(b"\x01",), (b"\x01\x02", b"\x03"), (bytes(most),)]
     if identity.max_bursts <= identity.max_bytes:
@@ -174,22 +174,22 @@ def _transfers(talk: _Talk, identity: Identity) -> Iterator[Finding]:
         times += [b.time_us for b in found]
         lengths = [len(b) for b in bursts]
         title = f"{len(bursts)} bursts of {sum(lengths)} bytes come back in their lengths"
-        yield Finding(title, [len(b.data) for b in found] == lengths, _said(answer)[:120])
+        yield RuleFinding(title, [len(b.data) for b in found] == lengths, _said(answer)[:120])
     if identity.capabilities & Capability.TIMESTAMPS:
         steps = [(b - a) % (1 << 32) for a, b in pairwise(times)]
         ok = all(step < 1 << 31 for step in steps) and any(times)
-        yield Finding("time stamps never run backwards", ok, f"{times[:6]} us")
+        yield RuleFinding("time stamps never run backwards", ok, f"{times[:6]} us")
     if identity.max_bursts < 255:
         many = Transfer(tuple(b"\x00" for _ in range(identity.max_bursts + 1)))
         yield _error(talk, "more bursts than the limit are refused", many, Code.TOO_LONG)
 
 
-def _numbers(talk: _Talk, good: Setup) -> Iterator[Finding]:
+def _numbers(talk: _Talk, good: Setup) -> Iterator[RuleFinding]:
     first = talk.frame(Transfer((b"\x12\x34",)))
     _, once = talk.raw(first)
     _, again = talk.raw(first)
     same = once.strip(b"\0") == again.strip(b"\0")
-    yield Finding(
+    yield RuleFinding(
         "a repeated request gets the stored answer, byte for byte, and SPI does not run again",
         same and bool(once),
         "" if same else f"{once.hex(' ')} and then {again.hex(' ')}",
@@ -210,23 +210,23 @@ def _numbers(talk: _Talk, good: Setup) -> Iterator[Finding]:
     talk.ask(good)
 
 
-def _damage(talk: _Talk, identity: Identity) -> Iterator[Finding]:
+def _damage(talk: _Talk, identity: Identity) -> Iterator[RuleFinding]:
     broken = bytearray(talk.frame(Pins()))
     broken[6] ^= 0x40 if broken[6] != 0x40 else 0x20
     message, _ = talk.raw(bytes(broken))
     answer = parse_answer(message.kind, message.body) if message is not None else None
     found = _is_error("a damaged request is answered by BAD_CRC", answer, Code.BAD_CRC)
     zero = message is not None and message.sequence == 0
-    yield Finding(found.title + " with number 0", found.ok and zero, found.detail)
+    yield RuleFinding(found.title + " with number 0", found.ok and zero, found.detail)
     for title, data in (
         ("noise of fewer than 9 bytes is ignored", b"\x00\x55\xaa\x33\x00"),
         ("an answer heard back is ignored", encode_frame(Kind.PINS | REPLY, 77, b"\0\0")),
         ("empty frames are ignored", b"\0" * 20),
     ):
         message, got = talk.raw(data, quiet=True)
-        yield Finding(title, message is None and not got, got.hex(" "))
+        yield RuleFinding(title, message is None and not got, got.hex(" "))
     message, _ = talk.raw(b"\x41" * 7 + talk.frame(Pins()))
-    yield Finding(
+    yield RuleFinding(
         "noise before a frame does not spoil it",
         message is not None and message.kind != Kind.ERROR | REPLY,
     )
@@ -249,7 +249,7 @@ def _damage(talk: _Talk, identity: Identity) -> Iterator[Finding]:
         yield _is_error("more than its buffer is answered by TOO_LONG", answer, Code.TOO_LONG)
 
 
-def _pins(talk: _Talk, identity: Identity) -> Iterator[Finding]:
+def _pins(talk: _Talk, identity: Identity) -> Iterator[RuleFinding]:
     levels = talk.ask(Pins())
     able = identity.capabilities
     wanted = (bool(able & Capability.ENABLE_PIN), bool(able & Capability.FAULT_PIN))
@@ -257,10 +257,12 @@ def _pins(talk: _Talk, identity: Identity) -> Iterator[Finding]:
         getattr(levels, "enable", None) is not None,
         getattr(levels, "fault", None) is not None,
     )
-    yield Finding("the pins that exist are those of its abilities", found == wanted, _said(levels))
+    yield RuleFinding(
+        "the pins that exist are those of its abilities", found == wanted, _said(levels)
+    )
     if able & Capability.ENABLE_PIN:
         low = talk.ask(Pins(False))
-        yield Finding(
+        yield RuleFinding(
             "the enable pin can be driven low", getattr(low, "enable", None) is False, _said(low)
         )
     else:

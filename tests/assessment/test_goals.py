@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from regmap.assessment.goals import Problem, problem_of
+from regmap.assessment.goals import GoalProblem, problem_of
 from regmap.assessment.propose import propose
 from regmap.assessment.stage import assess
 from regmap.errors import CallError
@@ -38,11 +38,11 @@ def stage(request: pytest.FixtureRequest) -> Stage:
 
 
 @pytest.fixture(scope="module")
-def whole(stage: Stage) -> Problem:
+def whole(stage: Stage) -> GoalProblem:
     return problem_of(stage)
 
 
-def test_every_margin_is_that_of_the_whole_assessment(stage: Stage, whole: Problem) -> None:
+def test_every_margin_is_that_of_the_whole_assessment(stage: Stage, whole: GoalProblem) -> None:
     """Holds only if each goal's scope names every field that can move it."""
     draw = random.Random(4)
     applied = {v.check for v in assess(stage).verdicts}
@@ -65,7 +65,7 @@ def test_every_margin_is_that_of_the_whole_assessment(stage: Stage, whole: Probl
         assert missed <= {u.check for u in whole.not_computed}
 
 
-def test_a_masked_fault_is_a_missed_goal(stage: Stage, whole: Problem) -> None:
+def test_a_masked_fault_is_a_missed_goal(stage: Stage, whole: GoalProblem) -> None:
     draw = random.Random(5)
     maskable = {
         f"reaction.{kind}.{f.name}"
@@ -95,7 +95,7 @@ def test_proposals_reach_joined_values_and_values_with_several_meanings(name: st
     assert result.smallest[0] >= result.smallest_before[0]
 
 
-def test_what_drives_or_locks_the_chip_is_not_searched(whole: Problem) -> None:
+def test_what_drives_or_locks_the_chip_is_not_searched(whole: GoalProblem) -> None:
     roles = {i.role for i in whole.items}
     assert not roles & {
         "sleep",

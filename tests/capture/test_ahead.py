@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from regmap.capture.formats.opening import Options, open_capture
+from regmap.capture.formats.opening import OpenOptions, open_capture
 from regmap.capture.lines.track import behind
 from regmap.capture.transfers.ahead import ahead, blocks_ahead
 
@@ -63,7 +63,7 @@ def test_a_stream_is_read_in_turn_and_a_file_ahead(tmp_path: Path) -> None:
     path.write_bytes(text)
     found = []
     for source, threads in ((path, 1), (io.BytesIO(text), 0)):
-        with open_capture(source, name="a", options=Options(block=512)) as capture:
+        with open_capture(source, name="a", options=OpenOptions(block=512)) as capture:
             blocks = blocks_ahead(capture)
             first = next(blocks)
             assert len(alive()) == threads

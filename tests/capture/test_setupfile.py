@@ -12,7 +12,7 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from regmap.capture.formats.opening import Options
+from regmap.capture.formats.opening import OpenOptions
 from regmap.capture.setupfile import (
     CaptureSetup,
     dump_setup,
@@ -52,7 +52,7 @@ def test_every_key(tmp_path: Path) -> None:
         segment="gap",
     )
     assert setup.spi_setup(SpiSetup(both_edges=True)).both_edges
-    assert setup.options == Options(
+    assert setup.options == OpenOptions(
         thresholds=(0.8, 2.0),
         line_thresholds={"sdo": (0.5, 1.5)},
         delimiter=";",
@@ -146,7 +146,7 @@ names = st.text("abcXYZ01_", min_size=1, max_size=6)
         format=st.sampled_from([None, "vcd", "csv", "raw", "frames"]),
         channels=st.dictionaries(st.sampled_from(["clock", "select", "fault"]), names),
         options=st.builds(
-            Options,
+            OpenOptions,
             thresholds=st.none() | pairs,
             line_thresholds=st.dictionaries(names, pairs),
             delimiter=st.sampled_from([None, ",", "\t", " ", "|"]),

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from regmap.capture.arrays import X, Z
-from regmap.capture.formats.opening import Options, open_capture
+from regmap.capture.formats.opening import OpenOptions, open_capture
 from regmap.capture.lines.channels import find_roles
 from regmap.capture.lines.signals import Signals
 from regmap.capture.spi import Roles, SpiSetup, join
@@ -49,7 +49,7 @@ def check(data: bytes, said: str = "", **options: object) -> Signals:
             with open_capture(
                 io.BytesIO(bytes_),
                 format=kind,
-                options=Options(block=block, **options),
+                options=OpenOptions(block=block, **options),
                 name="t.csv",
             ) as c:  # type: ignore[arg-type]
                 roles = find_roles(c.peek()).roles
@@ -61,7 +61,7 @@ def check(data: bytes, said: str = "", **options: object) -> Signals:
                 assert said in " ".join(c.notes)
                 starts = [Fraction(v) for v in (10, 195, 380, 565)]
                 assert [t.seconds(int(s)) * 10**6 for s in t.start] == starts
-    with open_capture(io.BytesIO(data), format=kind, options=Options(**options)) as c:  # type: ignore[arg-type]
+    with open_capture(io.BytesIO(data), format=kind, options=OpenOptions(**options)) as c:  # type: ignore[arg-type]
         return c.read()
 
 
@@ -189,7 +189,9 @@ def test_thresholds_are_found_told_and_can_be_given() -> None:
     data = dialect("plain volts, semicolon, comma")
     check(data, "sclk: thresholds")
     check(data, thresholds=(0.8, 2.0))
-    with open_capture(io.BytesIO(data), options=Options(line_thresholds={"sclk": (5.0, 6.0)})) as c:
+    with open_capture(
+        io.BytesIO(data), options=OpenOptions(line_thresholds={"sclk": (5.0, 6.0)})
+    ) as c:
         assert len(c.read()["sclk"]) == 0
     ringing = b"time us,a\n0,0.0\n1,1.4\n2,1.2\n3,1.5\n4,3.3\n5,2.0\n6,2.4\n7,1.7\n8,0.2\n9,1.1\n"
     with open_capture(io.BytesIO(ringing)) as c:
@@ -293,7 +295,7 @@ def test_the_vectorised_and_the_patient_way_agree() -> None:
     found = []
     for data in (plain, rough):
         for block in (100, 1 << 20):
-            with open_capture(io.BytesIO(data), options=Options(block=block)) as c:
+            with open_capture(io.BytesIO(data), options=OpenOptions(block=block)) as c:
                 s = c.read()
                 assert not c.problems
                 found.append([(e.times.tolist(), e.values.tolist()) for e in s.edges])
@@ -315,7 +317,9 @@ def test_the_vectorised_and_the_patient_way_agree() -> None:
 def test_values_against_a_plain_reader(rows: list[tuple[int, int, int, str]], block: int) -> None:
     rows = sorted(rows)
     data = "time ms,a,b\n" + "".join(f"{t}.{f:04d},{a},{b}\n" for t, f, a, b in rows)
-    with open_capture(io.BytesIO(data.encode()), format="csv", options=Options(block=block)) as c:
+    with open_capture(
+        io.BytesIO(data.encode()), format="csv", options=OpenOptions(block=block)
+    ) as c:
         s = c.read()
         assert not c.problems
     last = {t * 10**9 + f * 10**5: (a, b) for t, f, a, b in rows}
@@ -342,7 +346,7 @@ def test_no_table_raises_anything_but_a_capture_error(data: st.DataObject) -> No
             st.binary(max_size=4) | st.sampled_from([b"\n", b",", b"e9", b"-", b'"', b";"])
         )
     try:
-        with open_capture(io.BytesIO(bytes(text)), options=Options(block=64)) as c:
+        with open_capture(io.BytesIO(bytes(text)), options=OpenOptions(block=64)) as c:
             if c.kind == "frames":
                 list(c.frame_transfers())
             else:
@@ -379,7 +383,7 @@ def test_raw_samples(size: int, order: str) -> None:
     check(data, rate=Fraction(200_000), lines=lines, sample_bytes=size, byte_order=order)
     cut = data + b"\x01" * (size - 1)
     with open_capture(
-        io.BytesIO(cut), options=Options(rate=Fraction(1), lines=lines, sample_bytes=size)
+        io.BytesIO(cut), options=OpenOptions(rate=Fraction(1), lines=lines, sample_bytes=size)
     ) as c:
         c.read()
         assert bool(c.problems) == (size > 1)
@@ -387,10 +391,10 @@ def test_raw_samples(size: int, order: str) -> None:
 
 def test_raw_samples_need_a_rate_and_a_map() -> None:
     for options, found in (
-        (Options(rate=Fraction(0), lines={"a": 0}), "sample rate"),
-        (Options(rate=Fraction(1), lines={"a": 9}), "is bit 9"),
-        (Options(rate=Fraction(1), lines={"a": 1, "b": 1}), "both bit 1"),
-        (Options(rate=Fraction(1), lines={"a": 1}, sample_bytes=3), "3 bytes"),
+        (OpenOptions(rate=Fraction(0), lines={"a": 0}), "sample rate"),
+        (OpenOptions(rate=Fraction(1), lines={"a": 9}), "is bit 9"),
+        (OpenOptions(rate=Fraction(1), lines={"a": 1, "b": 1}), "both bit 1"),
+        (OpenOptions(rate=Fraction(1), lines={"a": 1}, sample_bytes=3), "3 bytes"),
     ):
         with pytest.raises(CallError, match=found):
             open_capture(io.BytesIO(b"\x00\x01"), format="raw", options=options)
@@ -432,13 +436,13 @@ def test_one_column_wide_words_and_bits() -> None:
         assert t.value(1, "command") == 0x0123456789ABCDEF0123456789ABCDEF
         assert not len(t.reply_values)
     with open_capture(
-        io.BytesIO(b"0x5\n0x1FF\n"), options=Options(frame_bits=9), format="frames"
+        io.BytesIO(b"0x5\n0x1FF\n"), options=OpenOptions(frame_bits=9), format="frames"
     ) as c:
         t = join(c.frame_transfers())
         assert t is not None
         assert (t.clocks.tolist(), t.command.tolist()) == ([9, 9], [5, 0x1FF])
     with open_capture(
-        io.BytesIO(b"8001\n0002\n"), options=Options(setup=SpiSetup(bit_order="lsb"))
+        io.BytesIO(b"8001\n0002\n"), options=OpenOptions(setup=SpiSetup(bit_order="lsb"))
     ) as c:
         t = join(c.frame_transfers())
         assert t is not None
@@ -484,7 +488,7 @@ def test_a_column_that_is_empty_for_a_whole_block_keeps_its_value() -> None:
     )
     for block in (64, 1 << 20):
         with open_capture(
-            io.BytesIO(("time us,a,b\n" + rows).encode()), options=Options(block=block)
+            io.BytesIO(("time us,a,b\n" + rows).encode()), options=OpenOptions(block=block)
         ) as c:
             s = c.read()
             assert not c.problems

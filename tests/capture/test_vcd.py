@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from regmap.capture.arrays import HIGH, LOW, X, Z
 from regmap.capture.formats.opening import open_capture
-from regmap.capture.formats.source import Source
+from regmap.capture.formats.source import CaptureSource
 from regmap.capture.formats.vcd import VcdCapture
 from regmap.capture.formats.vcdhead import HeaderReader
 from regmap.capture.lines.signals import Signals
@@ -103,7 +103,7 @@ $end
 
 
 def read(data: bytes, block: int = 1 << 20) -> Signals:
-    with VcdCapture(Source(io.BytesIO(data), "t.vcd"), block=block) as capture:
+    with VcdCapture(CaptureSource(io.BytesIO(data), "t.vcd"), block=block) as capture:
         signals = capture.read()
         return Signals(
             **{n: getattr(signals, n) for n in signals.__slots__ if n not in ("notes", "problems")},
@@ -491,7 +491,7 @@ def test_a_stream_without_readinto_that_gives_little_at_a_time() -> None:
         def read(self, size: int) -> bytes:
             return self.data.read(min(size, 7))
 
-    with VcdCapture(Source(Slow(STANDARD), "slow")) as capture:
+    with VcdCapture(CaptureSource(Slow(STANDARD), "slow")) as capture:
         assert capture.read().end == 2020
 
 
@@ -566,7 +566,7 @@ def test_a_dump_of_a_verilog_simulator(tmp_path: Path, need_tool: Callable[[str]
         read(data), {n: v for n, v in reference(data).items() if n not in ("i", "k", "temp")}
     )
     for block in (512, 1 << 20):
-        with VcdCapture(Source.open(target), block=block) as capture:
+        with VcdCapture(CaptureSource.open(target), block=block) as capture:
             roles = Roles(
                 **{
                     r: capture.find(f"bench.{n}").index

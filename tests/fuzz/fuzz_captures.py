@@ -15,7 +15,7 @@ from fractions import Fraction
 import atheris
 
 with atheris.instrument_imports(include=["regmap"]):
-    from regmap.capture.formats.opening import Options, open_capture
+    from regmap.capture.formats.opening import OpenOptions, open_capture
     from regmap.capture.lines.channels import find_roles
     from regmap.capture.spi import SpiSetup
     from regmap.capture.transfers.stream import read_transfers
@@ -29,7 +29,7 @@ def one(data: bytes) -> None:
         return
     choice, body = data[0], data[1:]
     raw = {"rate": Fraction(1_000_000), "lines": {"clk": 0, "cs": 1, "sdi": 2, "sdo": 3}}
-    options = Options(**raw, block=1 << (6 + choice % 8)) if choice & 64 else Options()
+    options = OpenOptions(**raw, block=1 << (6 + choice % 8)) if choice & 64 else OpenOptions()
     try:
         with open_capture(
             io.BytesIO(body), format=FORMATS[choice % len(FORMATS)], options=options, name="fuzz"

@@ -28,10 +28,10 @@ def transfers(rows: list[tuple[str, str]]) -> Transfers:
             f"{int(c, 2):0{(clocks + 3) // 4}X} {int(r, 2):0{(clocks + 3) // 4}X}\n"
             for c, r in rows
         )
-        from regmap.capture.formats.opening import Options
+        from regmap.capture.formats.opening import OpenOptions
 
         with open_capture(
-            io.BytesIO(text.encode()), format="frames", options=Options(frame_bits=clocks)
+            io.BytesIO(text.encode()), format="frames", options=OpenOptions(frame_bits=clocks)
         ) as capture:
             parts += list(capture.frame_transfers())
     whole = join(parts)

@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from regmap.capture.formats.opening import Options, open_capture
+from regmap.capture.formats.opening import OpenOptions, open_capture
 from regmap.cli import capturejson
 from regmap.cli.context import Context
 from regmap.errors import CaptureError
@@ -207,7 +207,7 @@ def test_decimal_words_need_their_number_of_bits() -> None:
     text = "\n".join(f"{a} {b}" for a, b in [*WORDS, (7, 12)])
     with pytest.raises(CaptureError, match="numbers that look decimal"):
         traced(text.encode())
-    with open_capture(io.BytesIO(text.encode()), options=Options(frame_bits=16)) as capture:
+    with open_capture(io.BytesIO(text.encode()), options=OpenOptions(frame_bits=16)) as capture:
         trace = trace_capture(capture, [CHIP], How())
     assert tell(trace).evidence.commands.good >= FRAMES
 
@@ -227,7 +227,7 @@ def test_json_comes_while_the_capture_is_read(monkeypatch: pytest.MonkeyPatch) -
             stream.part(trace)
             seen.append(context.stdout.getvalue().count("\n"))
 
-        with open_capture(io.BytesIO(data), options=Options(block=block)) as capture:
+        with open_capture(io.BytesIO(data), options=OpenOptions(block=block)) as capture:
             trace = trace_capture(capture, [CHIP], part_done=part)
         stream.finish(trace, tell(trace), None, identity(CHIP))
         return [json.loads(x) for x in context.stdout.getvalue().splitlines()], seen

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from regmap.capture.formats.blocks import BLOCK
-from regmap.capture.formats.opening import Options, open_capture
+from regmap.capture.formats.opening import OpenOptions, open_capture
 from regmap.maps.load import load_map
 from regmap.trace import tracer
 from regmap.trace.telling.story import tell
@@ -27,7 +27,7 @@ SHIPPED = [
 
 
 def told(path: Path, chips: list[str], source: Any = None, block: int = BLOCK) -> tuple[Any, ...]:
-    with open_capture(source or path, name=path.name, options=Options(block=block)) as capture:
+    with open_capture(source or path, name=path.name, options=OpenOptions(block=block)) as capture:
         trace = trace_capture(capture, [load_map(c) for c in chips])
     return (
         trace.frames,
@@ -63,7 +63,7 @@ def test_who_stops_leaves_no_thread_behind(captures: Path) -> None:
 
     path = captures / "pump_short.vcd"
     with (
-        open_capture(path, options=Options(block=4096)) as capture,
+        open_capture(path, options=OpenOptions(block=4096)) as capture,
         pytest.raises(KeyboardInterrupt),
     ):
         trace_capture(capture, [load_map("quoll16")], progress=progress)

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from regmap.capture.formats.opening import Options, open_capture
+from regmap.capture.formats.opening import OpenOptions, open_capture
 from regmap.chip.bank import Bank
 from regmap.frames.bulk import COMMAND, READ, WRITE
 from regmap.frames.codec import Codec
@@ -62,7 +62,7 @@ def test_bulk_tells_what_the_codec_tells(name: str, seed: int) -> None:
         for i, (c, _) in enumerate([*rows, *rows[:after]])
     )
     with open_capture(
-        io.BytesIO(text.encode()), format="frames", options=Options(frame_bits=length)
+        io.BytesIO(text.encode()), format="frames", options=OpenOptions(frame_bits=length)
     ) as capture:
         framer = Framer([chip])
         for part in capture.frame_transfers():
@@ -112,7 +112,7 @@ def test_belief_does_not_depend_on_what_is_passed_over(name: str, seed: int, rep
 
     def run(*, slow: bool) -> Any:
         with open_capture(
-            io.BytesIO(text), format="frames", options=Options(frame_bits=length)
+            io.BytesIO(text), format="frames", options=OpenOptions(frame_bits=length)
         ) as capture:
             if not slow:
                 return trace_capture(capture, [chip])

@@ -14,7 +14,7 @@ import numpy as np
 
 from ..arrays import Changes
 from ..lines.signals import Capture, Channel, Findings
-from .source import Source
+from .source import CaptureSource
 from .tokens import PAD, ByteBlock
 
 BLOCK = 1 << 20
@@ -22,7 +22,7 @@ BLOCK = 1 << 20
 BLOCK_LIMIT = 64 << 20
 
 
-class Reader(Protocol):
+class BlockReader(Protocol):
     """What a format keeps between blocks.
 
     until    the capture is complete before this tick (None: no time met yet); first: the first one
@@ -54,8 +54,8 @@ class BlockCapture(Capture):
         findings: Findings,
         tick: Fraction,
         channels: tuple[Channel, ...],
-        source: Source,
-        body: Reader,
+        source: CaptureSource,
+        body: BlockReader,
         *,
         line: int,
         offset: int,

@@ -18,7 +18,7 @@ from ..arrays import Changes, Indices, Times
 from ..lines.levels import Levels
 from ..lines.signals import Channel, Findings
 from .blocks import BLOCK, BlockCapture
-from .source import Source, text_of
+from .source import CaptureSource, text_of
 from .table import TableBody
 from .tablecells import HOLD, Cells, Origin
 from .tablehead import (
@@ -132,7 +132,7 @@ class EventCapture(BlockCapture):
 
     def __init__(
         self,
-        source: Source,
+        source: CaptureSource,
         head: TableHead,
         names: list[str],
         findings: Findings,
@@ -156,7 +156,7 @@ class EventCapture(BlockCapture):
 
 
 def open_events(
-    source: Source, *, levels: Levels, decimal: str | None, time_unit: str | None, block: int
+    source: CaptureSource, *, levels: Levels, decimal: str | None, time_unit: str | None, block: int
 ) -> EventCapture | None:
     """A capture if the source holds a table of events; else None and the source is as it was."""
     data = source.read(_HEAD)

@@ -22,7 +22,7 @@ from regmap.errors import CallError, CaptureError
 from ..arrays import NO_VALUES, Times, Values
 from ..lines.signals import Capture, Findings
 from ..spi import NONE, SpiSetup, Transfers
-from .source import Source, text_of
+from .source import CaptureSource, text_of
 from .tablehead import UNITS
 
 _SPLIT = re.compile(r"[\s,;|]+")
@@ -52,7 +52,7 @@ class FrameListCapture(Capture):
 
     def __init__(
         self,
-        source: Source,
+        source: CaptureSource,
         *,
         bits: int | None = None,
         time_unit: str | None = None,

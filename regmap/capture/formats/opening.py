@@ -19,7 +19,7 @@ from .blocks import BLOCK
 from .events import open_events
 from .framelist import LABEL, FrameListCapture
 from .raw import RawCapture
-from .source import Source, text_of
+from .source import CaptureSource, text_of
 from .table import TableCapture
 from .vcd import VcdCapture
 
@@ -30,7 +30,7 @@ _WORD = re.compile(r"0[xX][0-9a-fA-F]{1,512}|[0-9a-fA-F]{2,512}[hH]?")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Options:
+class OpenOptions:
     """What a user knows about a capture; None is "find it".
 
     thresholds      (low, high) volts of all analog lines; `line_thresholds` by channel name
@@ -61,7 +61,7 @@ def open_capture(
     what: str | os.PathLike[str] | BinaryIO,
     *,
     format: str | None = None,  # noqa: A002 -- the trade's word, and keyword only
-    options: Options | None = None,
+    options: OpenOptions | None = None,
     name: str | None = None,
     lines: bool = False,
 ) -> Capture:
@@ -72,7 +72,7 @@ def open_capture(
     Without `format` (one of FORMATS) the first bytes tell it. Raises CaptureError if the file cannot
     be opened or understood, CallError for options that cannot be.
     """
-    options = options or Options()
+    options = options or OpenOptions()
     if format is not None and format not in FORMATS:
         near = nearest(format, FORMATS)
         raise CallError(
@@ -81,7 +81,7 @@ def open_capture(
         )
     if what == "-":
         what, name = sys.stdin.buffer, name or "stdin"
-    source = Source.open(what, name)
+    source = CaptureSource.open(what, name)
     try:
         if format != "raw" and not (options.lines and options.rate is not None):
             source.as_text()
@@ -133,9 +133,9 @@ def open_capture(
         raise
 
 
-def sniff(source: Source, options: Options | None = None) -> str:
+def sniff(source: CaptureSource, options: OpenOptions | None = None) -> str:
     """The format of what comes next in a source, by content; nothing is consumed. CaptureError if empty."""
-    options = options or Options()
+    options = options or OpenOptions()
     head = source.read(_SNIFF)
     source.unread(head)
     if not head:

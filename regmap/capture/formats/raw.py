@@ -16,7 +16,7 @@ from regmap.errors import CallError
 
 from ..arrays import Times, Values
 from ..lines.signals import Capture, Channel, Findings
-from .source import Source
+from .source import CaptureSource
 
 _BLOCK = 1 << 20
 
@@ -28,7 +28,7 @@ class RawCapture(Capture):
 
     def __init__(
         self,
-        source: Source,
+        source: CaptureSource,
         *,
         rate: Fraction,
         lines: Mapping[str, int],

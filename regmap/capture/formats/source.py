@@ -34,7 +34,7 @@ class _Readable(Protocol):
     def read(self, size: int, /) -> bytes | None: ...
 
 
-class Source:
+class CaptureSource:
     """A capture's bytes. `trouble` is the text of what cut them short, or empty."""
 
     def __init__(
@@ -59,7 +59,9 @@ class Source:
             self._inflate = zlib.decompressobj(31)
 
     @classmethod
-    def open(cls, what: str | os.PathLike[str] | BinaryIO, name: str | None = None) -> Source:
+    def open(
+        cls, what: str | os.PathLike[str] | BinaryIO, name: str | None = None
+    ) -> CaptureSource:
         """Open a path or take a binary stream. CaptureError if the file cannot be opened."""
         if isinstance(what, (str, os.PathLike)):
             path = Path(what)

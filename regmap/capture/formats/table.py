@@ -20,7 +20,7 @@ from ..arrays import Changes, Indices, Times
 from ..lines.levels import Levels
 from ..lines.signals import Channel, Findings
 from .blocks import BLOCK, BlockCapture
-from .source import Source, text_of
+from .source import CaptureSource, text_of
 from .tablecells import Cells, floats
 from .tablehead import TableHead, is_comment, read_head, split
 from .tokens import PAD, ByteBlock, decimals, scaled
@@ -37,7 +37,7 @@ class TableCapture(BlockCapture):
 
     def __init__(
         self,
-        source: Source,
+        source: CaptureSource,
         *,
         levels: Levels | None = None,
         delimiter: str | None = None,

@@ -24,9 +24,9 @@ from ..arrays import Changes, Indices, Times, Values
 from ..lines.levels import Levels
 from ..lines.signals import Findings
 from .blocks import BLOCK, BlockCapture
-from .source import Source
+from .source import CaptureSource
 from .tokens import LATEST, ByteBlock, Bytes, unsigned
-from .vcdhead import KEYWORDS, Header, HeaderReader
+from .vcdhead import KEYWORDS, HeaderReader, VcdHeader
 from .vcdvalues import LEVEL, LEVELS, ValueTable
 
 # The class of a token by its first byte.
@@ -47,7 +47,9 @@ class VcdCapture(BlockCapture):
 
     format = "vcd"
 
-    def __init__(self, source: Source, *, levels: Levels | None = None, block: int = BLOCK) -> None:
+    def __init__(
+        self, source: CaptureSource, *, levels: Levels | None = None, block: int = BLOCK
+    ) -> None:
         findings = Findings(source.name)
         header = HeaderReader(source, findings).read()
         body = Body(header, findings, levels or Levels())
@@ -93,7 +95,7 @@ class Body:
 
     no_time = "#0 and changes after it"
 
-    def __init__(self, header: Header, findings: Findings, levels: Levels) -> None:
+    def __init__(self, header: VcdHeader, findings: Findings, levels: Levels) -> None:
         self.findings = findings
         self.until: int | None = None
         self.first = 0

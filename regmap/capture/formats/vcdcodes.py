@@ -8,7 +8,7 @@ from ..arrays import Indices
 from .tokens import FRONT, ByteBlock
 
 
-class Codes:
+class VcdCodes:
     """A table of identifier codes; a code's number is its place in the list given."""
 
     def __init__(self, codes: list[bytes]) -> None:

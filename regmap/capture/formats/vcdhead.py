@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from ..lines.signals import Channel, Findings
-from .source import Source
+from .source import CaptureSource
 
 KEYWORDS = frozenset(
     (
@@ -72,7 +72,7 @@ _KINDS = frozenset(
 
 
 @dataclass(slots=True)
-class Variable:
+class VcdVariable:
     """One identifier code: `first` is its least significant channel's index, -1 when it has none."""
 
     code: bytes
@@ -82,11 +82,11 @@ class Variable:
 
 
 @dataclass(slots=True)
-class Header:
+class VcdHeader:
     """What the declarations say; `size` bytes and `lines` line ends long."""
 
     tick: Fraction = Fraction(1, 10**9)
-    variables: dict[bytes, Variable] = field(default_factory=dict)
+    variables: dict[bytes, VcdVariable] = field(default_factory=dict)
     channels: list[Channel] = field(default_factory=list)
     names: dict[int, list[str]] = field(default_factory=dict)
     lines: int = 0
@@ -100,12 +100,12 @@ class _ShortError(Exception):
 class HeaderReader:
     """Reads the declarations from a source; problems go to `findings`."""
 
-    def __init__(self, source: Source, findings: Findings) -> None:
+    def __init__(self, source: CaptureSource, findings: Findings) -> None:
         self.source = source
         self.findings = findings
         self.data = b""
 
-    def read(self) -> Header:
+    def read(self) -> VcdHeader:
         """The header; the source then stands at the first byte after it. CaptureError if unusable."""
         size = 1 << 16
         while True:
@@ -165,8 +165,8 @@ class HeaderReader:
             nearest=nearest,
         )
 
-    def _parse(self, *, final: bool) -> Header:
-        header = Header()
+    def _parse(self, *, final: bool) -> VcdHeader:
+        header = VcdHeader()
         scopes: list[str] = []
         data = self.data
         tokens = _TOKEN.finditer(data)
@@ -252,7 +252,7 @@ class HeaderReader:
         header.channels = [_with_names(c, header.names[c.index]) for c in header.channels]
         return header
 
-    def _timescale(self, inside: list[tuple[bytes, int]], at: int, header: Header) -> bool:
+    def _timescale(self, inside: list[tuple[bytes, int]], at: int, header: VcdHeader) -> bool:
         text = b"".join(t for t, _ in inside)
         match = re.fullmatch(rb"(\d{1,9})([a-z]{1,2})", text)
         if match is None or match[2] not in _UNITS or int(match[1]) == 0:
@@ -274,7 +274,7 @@ class HeaderReader:
         inside: list[tuple[bytes, int]],
         at: int,
         scopes: list[str],
-        header: Header,
+        header: VcdHeader,
         seen: set[str],
     ) -> None:
         if len(inside) < 4:
@@ -324,7 +324,7 @@ class HeaderReader:
         seen.add(full)
         known = header.variables.get(code)
         if known is None:
-            known = header.variables[code] = Variable(code, width, kind)
+            known = header.variables[code] = VcdVariable(code, width, kind)
             self._channels(known, scopes, name, header)
         elif known.width != width:
             self._problem(
@@ -339,7 +339,7 @@ class HeaderReader:
                 if text[0] not in names and len(names) < 64:
                     names.append(text[0])
 
-    def _channels(self, var: Variable, scopes: list[str], name: str, header: Header) -> None:
+    def _channels(self, var: VcdVariable, scopes: list[str], name: str, header: VcdHeader) -> None:
         if var.kind == "event" or var.width == 0:
             return
         if var.kind in ("real", "realtime", "string"):

@@ -14,8 +14,8 @@ from ..arrays import Changes, Indices, Times, Values, X, Z
 from ..lines.levels import Levels
 from ..lines.signals import Findings
 from .tokens import ByteBlock
-from .vcdcodes import Codes
-from .vcdhead import Header, Variable
+from .vcdcodes import VcdCodes
+from .vcdhead import VcdHeader, VcdVariable
 
 LEVEL = np.full(256, 255, np.uint8)
 #: The four states of Verilog, and the nine of VHDL (IEEE 1164): weak levels are levels, what is not driven
@@ -34,7 +34,9 @@ Report = Callable[..., None]
 class ValueTable:
     """Gathers the changes of one block; `report` takes problems with their place in the block."""
 
-    def __init__(self, header: Header, findings: Findings, levels: Levels, report: Report) -> None:
+    def __init__(
+        self, header: VcdHeader, findings: Findings, levels: Levels, report: Report
+    ) -> None:
         self.findings = findings
         self.levels = levels
         self.variables = list(header.variables.values())
@@ -42,7 +44,7 @@ class ValueTable:
         self.ranked = False
         self._report = report
         self._names = [c.name for c in header.channels]
-        self._codes = Codes([v.code for v in self.variables])
+        self._codes = VcdCodes([v.code for v in self.variables])
         # channel -> (token numbers, times, values), more than once when forms are mixed
         self._parts: dict[int, list[tuple[Indices, Times, Values]]] = {}
 
@@ -104,7 +106,7 @@ class ValueTable:
             self._keep(self.variables[number], places, values, when, tokens)
 
     def _keep(
-        self, var: Variable, places: Indices, values: Values, when: Times, tokens: Indices
+        self, var: VcdVariable, places: Indices, values: Values, when: Times, tokens: Indices
     ) -> None:
         """Scalar changes of one variable, at `places` of the arrays."""
         if var.first < 0 or not len(places):
@@ -170,7 +172,7 @@ class ValueTable:
     def _bits(
         self,
         block: ByteBlock,
-        var: Variable,
+        var: VcdVariable,
         starts: Indices,
         ends: Indices,
         when: Times,
@@ -215,7 +217,7 @@ class ValueTable:
     def _reals(
         self,
         block: ByteBlock,
-        var: Variable,
+        var: VcdVariable,
         starts: Indices,
         ends: Indices,
         when: Times,

@@ -85,7 +85,7 @@ _SECOND = (0, 0, 1, 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class ChannelFinding:
     """Roles found. `how[role]` is "given", "name", "behaviour", "left over" or "missing"; `why[role]` says it."""
 
     roles: Roles
@@ -127,7 +127,7 @@ def role_by_name(name: str) -> tuple[str, int] | None:
     return min(hits, key=lambda h: h[1]) if hits else None
 
 
-def find_roles(signals: Signals, given: Mapping[str, str] | None = None) -> Finding:
+def find_roles(signals: Signals, given: Mapping[str, str] | None = None) -> ChannelFinding:
     """Find the lines of the SPI in (the first part of) a capture.
 
     `given` maps a role of ROLES to a channel's name, or to "" or "-" for "not captured". Raises
@@ -374,12 +374,12 @@ class _Finder:
             "a guess: the second of two lines in the file that carry data; swap if wrong",
         )
 
-    def result(self) -> Finding:
+    def result(self) -> ChannelFinding:
         index = {role: channel.index for role, channel in self.found.items()}
         active_low, text = self._polarity()
         if text:
             self.why["select"] += text
-        return Finding(
+        return ChannelFinding(
             roles=Roles(**index),
             select_active_low=active_low,
             how=dict(self.how),
@@ -432,7 +432,7 @@ class ModeGuess:
     text: str
 
 
-def guess_mode(signals: Signals, finding: Finding) -> ModeGuess:
+def guess_mode(signals: Signals, finding: ChannelFinding) -> ModeGuess:
     """CPOL from the clock's level between transfers, CPHA from the clock edge that data follow."""
     roles = finding.roles
     clock = signals.edges[roles.clock]

@@ -29,7 +29,7 @@ MEASURES = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Worst:
+class WorstTime:
     """The smallest value of one measure: exact seconds, in which transfer, and when."""
 
     measure: str
@@ -80,20 +80,20 @@ class Timing:
     def __contains__(self, measure: str) -> bool:
         return measure in self._ticks
 
-    def __getitem__(self, measure: str) -> Worst:
+    def __getitem__(self, measure: str) -> WorstTime:
         number, time = self._place[measure]
-        return Worst(
+        return WorstTime(
             measure=measure,
             value=self._ticks[measure] * self.tick,
             transfer=number,
             time=time * self.tick,
         )
 
-    def get(self, measure: str) -> Worst | None:
+    def get(self, measure: str) -> WorstTime | None:
         """The worst of one of MEASURES, or None if it never could be measured."""
         return self[measure] if measure in self._ticks else None
 
-    def all(self) -> tuple[Worst, ...]:
+    def all(self) -> tuple[WorstTime, ...]:
         """All that were measured, in the order of MEASURES."""
         return tuple(self[m] for m in MEASURES if m in self._ticks)
 

@@ -9,10 +9,10 @@ from ...frames.words import build, guards_of
 from ..names import word
 from .language import byte_orders, local
 from .module import FrameModule
-from .replies import ReplyWriter
+from .replies import TypedReplyWriter
 
 
-class FrameWriter(ReplyWriter):
+class TypedFrameWriter(TypedReplyWriter):
     """One frame of the map in one language."""
 
     # --- the module ------------------------------------------------------------------------------

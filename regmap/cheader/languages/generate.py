@@ -18,7 +18,7 @@ from ..sheet import Options, Sheet
 from .chosen import write_chosen
 from .cpp import Cpp
 from .either import Either
-from .frames import FrameWriter
+from .frames import TypedFrameWriter
 from .language import local
 from .module import FrameModule
 from .pieces import ERRORS
@@ -97,7 +97,7 @@ def _whole(sheet: Sheet, lang: Either, digest: str) -> list[str]:
         lines: list[str] = []
         taken: set[str] = set()
         for index, frame in enumerate(chip.frames.values()):
-            writer = FrameWriter(sheet, lang, frame, index, local(frame.name, taken))
+            writer = TypedFrameWriter(sheet, lang, frame, index, local(frame.name, taken))
             text, module = writer.write()
             modules.append(module)
             lines += ["", *text]

@@ -10,7 +10,7 @@ from .language import local
 from .pieces import Pieces
 
 
-class ReplyWriter(Pieces):
+class TypedReplyWriter(Pieces):
     """Everything that takes a reply apart."""
 
     def replies(self) -> list[str]:

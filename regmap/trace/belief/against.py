@@ -13,7 +13,7 @@ from regmap.errors import CallError
 from regmap.stages.load import Stage
 
 from ..tracer import Trace
-from .registers import Written
+from .registers import WrittenWord
 from .walker import Walker
 
 #: verdict -> whether the chip holds what the stage wants; None: the capture does not show it
@@ -32,14 +32,14 @@ VERDICTS: dict[str, bool | None] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class HeldRow:
     """One register of the stage: wanted word, the write that set it, the read that showed it, what is held."""
 
     register: str
     wanted: int
     mask: int
     verdict: str
-    written: Written | None = None
+    written: WrittenWord | None = None
     holds: int | None = None
     changes: tuple[Change, ...] = ()
 
@@ -63,19 +63,19 @@ class Held:
 
     stage: str
     time: int
-    rows: tuple[Row, ...]
+    rows: tuple[HeldRow, ...]
     order: str = ""
     lock: str = ""
     locked: bool | None = None
     void: str = ""
 
     @property
-    def wrong(self) -> tuple[Row, ...]:
+    def wrong(self) -> tuple[HeldRow, ...]:
         """Registers that do not hold what the stage wants."""
         return tuple(r for r in self.rows if r.holds_it is False)
 
     @property
-    def unseen(self) -> tuple[Row, ...]:
+    def unseen(self) -> tuple[HeldRow, ...]:
         """Registers of which the capture does not show what they hold."""
         return tuple(r for r in self.rows if r.holds_it is None)
 
@@ -138,8 +138,13 @@ def against(trace: Trace, stage: Stage, time: int | None = None) -> Held:
 
 
 def _row(
-    walker: Walker, register: Register, wanted: Bank, bank: Bank, writes: list[Written], asked: bool
-) -> Row:
+    walker: Walker,
+    register: Register,
+    wanted: Bank,
+    bank: Bank,
+    writes: list[WrittenWord],
+    asked: bool,
+) -> HeldRow:
     name = register.name
     mask = register.read_back | sum(f.mask for f in register.fields if f.access is Access.WO)
     word = wanted.words[name] & mask
@@ -168,11 +173,11 @@ def _row(
         verdict = "lost" if complete else "not seen"
     else:
         verdict = "other word"
-    return Row(register=name, wanted=word, mask=mask, verdict=verdict, written=right[-1] if right else last,
+    return HeldRow(register=name, wanted=word, mask=mask, verdict=verdict, written=right[-1] if right else last,
                holds=held if complete else None, changes=changes)  # fmt: skip
 
 
-def _order(walker: Walker, writes: list[Written]) -> str:
+def _order(walker: Walker, writes: list[WrittenWord]) -> str:
     """Where the registers were not written in the order of the map's sequence; "" if they were."""
     chip = walker.chip
     named = [
@@ -185,7 +190,7 @@ def _order(walker: Walker, writes: list[Written]) -> str:
     ]
     if not named:
         return ""
-    done: dict[str, Written] = {}
+    done: dict[str, WrittenWord] = {}
     for write in writes:
         if write.register in named and not write.why:
             done.setdefault(write.register, write)

@@ -32,7 +32,7 @@ class Known:
 
 
 @dataclass(slots=True)
-class Written:
+class WrittenWord:
     """A write; `why` is why it was refused ("" if it was not), `verified` the frame that showed it held.
 
     `denied` is the frame that showed another word; `partly` then names the fields that differ where the
@@ -67,12 +67,12 @@ class Belief:
         self.machine = Machine(chip, Bank(chip))
         self.history: list[Known] = []
         self.state_history: list[tuple[int, int, str, bool | None]] = []
-        self.writes: list[Written] = []
+        self.writes: list[WrittenWord] = []
         self.resets: list[tuple[int, int]] = []
         self.lost: list[str] = []
-        self.pending: dict[str, Written] = {}
-        self.refused: dict[str, Written] = {}
-        self.latest: dict[str, Written] = {}
+        self.pending: dict[str, WrittenWord] = {}
+        self.refused: dict[str, WrittenWord] = {}
+        self.latest: dict[str, WrittenWord] = {}
         self._identity = identities(chip)
         self._masks = {r.name: r.shows for r in chip.registers.values()}
         self._fixed = {r.name: r.read_back for r in chip.registers.values()}
@@ -222,7 +222,7 @@ class Belief:
         mask = self._masks[register.name] & self._fixed[register.name]
         held = before if before is not None and known & mask == mask else None
         odd = "; ".join(oddities(register, word)) if taken else ""
-        write = Written(number, time, register.name, word, why, before=held, odd=odd)
+        write = WrittenWord(number, time, register.name, word, why, before=held, odd=odd)
         if not taken:
             if register.name not in self.refused or self.refused[register.name].word != word:
                 self.writes.append(write)
@@ -308,7 +308,7 @@ class Belief:
         return notes
 
     def _contradiction(
-        self, register: Register, data: int, believed: int, pending: Written | None, number: int
+        self, register: Register, data: int, believed: int, pending: WrittenWord | None, number: int
     ) -> Note:
         name = register.name
         digits = (register.width + 3) // 4
@@ -338,7 +338,7 @@ class Belief:
         text = f"holds {found}, not {wanted} as before: no captured frame changed it"
         return Note(kind="impossible", weight="warn", register=name, text=text)
 
-    def _partly(self, register: Register, data: int, write: Written) -> str:
+    def _partly(self, register: Register, data: int, write: WrittenWord) -> str:
         """The fields that refused the write, where others accepted it; "" where none did."""
         mask = self._masks[register.name] & self._fixed[register.name]
         before = write.before if write.before is not None else register.reset

@@ -22,7 +22,7 @@ from regmap.frames.codec import Answer, Sent
 
 from ..events import Note
 from ..faults.log import FaultLog
-from ..faults.pins import Pins
+from ..faults.pins import PinTrace
 from ..frames.decoded import Decoded, Judge, flaw_notes
 from ..frames.framer import Batch
 from ..frames.log import FrameLog
@@ -51,7 +51,7 @@ class Walker(FrameLog):
     """One chip's story while it is gathered. `happenings` by frame number, in order."""
 
     def __init__(
-        self, chip: Chip, judge: Judge, pins: Pins, table: PairTable, position: int = 0
+        self, chip: Chip, judge: Judge, pins: PinTrace, table: PairTable, position: int = 0
     ) -> None:
         super().__init__(chip, judge, table)
         self.pins = pins

@@ -6,7 +6,7 @@ from regmap.capture.lines.channels import words_of
 from regmap.capture.lines.signals import Block, Channel, Edges, Signals
 
 
-class Pins:
+class PinTrace:
     """Edges of both pins, gathered block after block. Lists of (tick, active) from the first on.
 
     A fault pin is taken as active low (open drain) if its name has the bar or it rests high: common

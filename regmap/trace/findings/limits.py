@@ -11,7 +11,7 @@ from regmap.capture.spi import Transfers
 from regmap.chip.model import Chip
 from regmap.quantity import Band, show
 
-from ..faults.pins import Pins
+from ..faults.pins import PinTrace
 
 _SECOND = (0, 0, 1, 0)
 _HERTZ = (0, 0, -1, 0)
@@ -83,7 +83,7 @@ class LimitCheck:
         if name not in self._worst or found < self._worst[name]:
             self._worst[name] = found
 
-    def result(self, pins: Pins) -> tuple[Breach, ...]:
+    def result(self, pins: PinTrace) -> tuple[Breach, ...]:
         """Every limit that is not kept."""
         breaches = []
         for name, (ticks, transfer, time) in self._worst.items():
@@ -108,7 +108,7 @@ class LimitCheck:
         breaches += self._wake(pins)
         return tuple(breaches)
 
-    def _wake(self, pins: Pins) -> list[Breach]:
+    def _wake(self, pins: PinTrace) -> list[Breach]:
         band = self.spi.wake_up
         rises = [t for t, on in pins.enable_edges if on]
         if band is None or not rises or not self._firsts:

@@ -21,7 +21,7 @@ from regmap.frames.words import inspect
 from ..tracer import Trace
 from .checkbits import wrong_check_bits
 from .replies import Mistake, Shares
-from .ways import CLEARLY, ENOUGH, Fit, Reader, Way, of_bits
+from .ways import CLEARLY, ENOUGH, Fit, Way, WayReader, of_bits
 
 #: A line of which so many frames fit is the right line, read the right way, and disturbed.
 MOSTLY = 0.4
@@ -31,7 +31,7 @@ SELDOM = 0.02
 
 def words_read(
     trace: Trace,
-    reader: Reader,
+    reader: WayReader,
     command: list[Fit],
     reply: list[Fit],
     found: Shares,
@@ -61,7 +61,7 @@ def words_read(
     return mistakes or _disturbed(found, chances, quiet=quiet)
 
 
-def _swapped(reader: Reader, now: dict[str, Fit], found: Shares) -> Mistake | None:
+def _swapped(reader: WayReader, now: dict[str, Fit], found: Shares) -> Mistake | None:
     """Each line read as the other, where both fit so and they do not as they are."""
     if now["command"].share > 1 - CLEARLY and found.reply >= ENOUGH:
         return None
@@ -76,13 +76,13 @@ def _swapped(reader: Reader, now: dict[str, Fit], found: Shares) -> Mistake | No
     return Mistake(name="data_swapped", text=text)
 
 
-def _now(reader: Reader, ranked: list[Fit]) -> Fit:
+def _now(reader: WayReader, ranked: list[Fit]) -> Fit:
     usual = reader.usual[ranked[0].role]
     return next(f for f in ranked if f.way.distance(usual) == 0)
 
 
 def _best(
-    reader: Reader, ranked: list[Fit], now: Fit, chance: float, fits: dict[str, bool]
+    reader: WayReader, ranked: list[Fit], now: Fit, chance: float, fits: dict[str, bool]
 ) -> Fit | None:
     """The way of reading that explains this line, None where as it is is as good, or nothing does."""
     role = now.role
@@ -105,7 +105,7 @@ def _best(
     return None
 
 
-def _command(reader: Reader, best: Fit, now: dict[str, Fit], ranked: Sequence[Fit]) -> Mistake:
+def _command(reader: WayReader, best: Fit, now: dict[str, Fit], ranked: Sequence[Fit]) -> Mistake:
     usual = reader.usual["command"]
     way = best.way
     counts = f"{best.good} of {best.of} commands fit"
@@ -145,7 +145,7 @@ def _command(reader: Reader, best: Fit, now: dict[str, Fit], ranked: Sequence[Fi
     return Mistake(name="shift", text=text, also=names)
 
 
-def _reply(reader: Reader, best: Fit, now: dict[str, Fit], ranked: Sequence[Fit]) -> Mistake:
+def _reply(reader: WayReader, best: Fit, now: dict[str, Fit], ranked: Sequence[Fit]) -> Mistake:
     usual, way = reader.usual["reply"], best.way
     counts = f"{best.good} of {best.of} replies fit"
     if now["command"].share >= ENOUGH:
@@ -181,7 +181,7 @@ def _reply(reader: Reader, best: Fit, now: dict[str, Fit], ranked: Sequence[Fit]
     return Mistake(name="shift", text=text, also=names)
 
 
-def _same(way: Way, reader: Reader) -> Way:
+def _same(way: Way, reader: WayReader) -> Way:
     """The reply line read with the same change as the command line."""
     usual = reader.usual["reply"]
     own = reader.usual["command"]
@@ -207,7 +207,7 @@ def _clocks(way: Way) -> str:
     return f"{many} {'late' if way.shift > 0 else 'early'}"
 
 
-def _also(reader: Reader, best: Fit, ranked: Sequence[Fit]) -> tuple[str, tuple[str, ...]]:
+def _also(reader: WayReader, best: Fit, ranked: Sequence[Fit]) -> tuple[str, tuple[str, ...]]:
     """Other readings of the same line that explain as much: told, and by name."""
     usual = reader.usual[best.role]
     found: dict[str, str] = {}
@@ -240,7 +240,7 @@ def _name(way: Way, usual: Way) -> str:
 
 
 # --- check bits ---------------------------------------------------------------------------------------
-def _guards(trace: Trace, reader: Reader, role: str) -> list[Mistake]:
+def _guards(trace: Trace, reader: WayReader, role: str) -> list[Mistake]:
     """Frames that fit but for their check bits."""
     if reader.chain is not None:
         return []
@@ -256,7 +256,7 @@ def _guards(trace: Trace, reader: Reader, role: str) -> list[Mistake]:
     return []
 
 
-def _whole(rows: Sequence[Values], pattern: Sequence[int], reader: Reader) -> list[int]:
+def _whole(rows: Sequence[Values], pattern: Sequence[int], reader: WayReader) -> list[int]:
     """The words of all runs of rows with this pattern of lengths, without unknown bits."""
     words = []
     at = 0
@@ -328,7 +328,7 @@ def _known(trace: Trace, words: list[int]) -> bool:
 
 
 # --- frames cut otherwise -----------------------------------------------------------------------------
-def reframed(reader: Reader, clocks: int, wanted: Sequence[int]) -> str:
+def reframed(reader: WayReader, clocks: int, wanted: Sequence[int]) -> str:
     """How frames of another number of clocks hold the words of the map, "" where they do not."""
     t = reader.transfers
     if t is None:
@@ -364,7 +364,7 @@ def reframed(reader: Reader, clocks: int, wanted: Sequence[int]) -> str:
     return ""
 
 
-def _rows(reader: Reader, line: str) -> list[Values]:
+def _rows(reader: WayReader, line: str) -> list[Values]:
     t = reader.transfers
     if t is None:
         return []
@@ -374,13 +374,13 @@ def _rows(reader: Reader, line: str) -> list[Values]:
     return [values[f : f + c] for f, c in zip(t.first.tolist(), t.clocks.tolist(), strict=True)]
 
 
-def _score(reader: Reader, rows: Sequence[Values], role: str) -> str:
+def _score(reader: WayReader, rows: Sequence[Values], role: str) -> str:
     """ "12 of 12" where these rows fit, else ""."""
     if len(rows) < 2 or reader.transfers is None:
         return ""
     order: BitOrder = reader.setup.bit_order
     whole = replace(of_bits(reader.transfers, rows, role), setup=replace(reader.transfers.setup, bit_order=order))  # fmt: skip
-    fit = Reader(whole, reader.setup, reader.chips, None).score(role, whole, reader.usual[role])
+    fit = WayReader(whole, reader.setup, reader.chips, None).score(role, whole, reader.usual[role])
     return f"{fit.good} of {fit.of}" if fit.share >= ENOUGH else ""
 
 

@@ -13,7 +13,7 @@ from ..belief.walker import Walker
 from ..frames.decoded import known_target, plausible
 from ..frames.pairs import CUT
 from ..tracer import Trace
-from .ways import Reader
+from .ways import WayReader
 
 #: Share of replies that fit the command that they answer, below which they answer something else.
 ENOUGH_REPLIES = 0.5
@@ -92,7 +92,7 @@ def shares(trace: Trace) -> Shares:
     return Shares(frames, commands, replies, believed, lengths, sensible)
 
 
-def dead_replies(trace: Trace, found: Shares, reader: Reader | None = None) -> list[Mistake]:
+def dead_replies(trace: Trace, found: Shares, reader: WayReader | None = None) -> list[Mistake]:
     """Reply lines that say nothing: stuck, floating, echoing; from the start or from some frame on."""
     health = trace.reply_health
     if health is not None and health.captured:
@@ -146,7 +146,7 @@ def dead_replies(trace: Trace, found: Shares, reader: Reader | None = None) -> l
     return echoes[:1] or _dead_later(trace)
 
 
-def _echo(reader: Reader) -> str:
+def _echo(reader: WayReader) -> str:
     """Whether every reply is its own command, or that shifted by a bit; "" if not, or if all are equal."""
     t = reader.transfers
     if t is None or not len(t.reply_values) or len(t.reply_values) != len(t.command_values):

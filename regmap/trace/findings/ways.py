@@ -97,7 +97,7 @@ class Fit:
         return self.good / self.of if self.of else 0.0
 
 
-class Reader:
+class WayReader:
     """The first transfers of a capture, readable in every way."""
 
     def __init__(
@@ -273,7 +273,7 @@ class Reader:
         draw = np.random.default_rng(1)
         bits = draw.integers(0, 2, 120 * length, dtype=np.uint8)
         read = of_bits(t, [bits[i * length : (i + 1) * length] for i in range(120)], role)
-        alone = Reader(read, self.setup, self.chips[:1], None)
+        alone = WayReader(read, self.setup, self.chips[:1], None)
         return alone.score(role, read, self.usual[role]).share
 
     def ranked(self, role: str) -> list[Fit]:

@@ -21,7 +21,7 @@ from regmap.errors import CallError
 from ..tracer import Trace
 from .readings import SELDOM, reframed, words_read
 from .replies import Mistake, Shares, dead_command, dead_replies, odd_transfers, refused, shares
-from .ways import ENOUGH, Fit, Reader, first_transfers
+from .ways import ENOUGH, Fit, WayReader, first_transfers
 
 #: Share of replies below which none is taken for a sound one of this chip.
 HARDLY = 0.15
@@ -111,15 +111,15 @@ def diagnose(
     return Diagnosis(mistakes=tuple(mistakes), command=tuple(command), reply=tuple(reply))
 
 
-def _reader(trace: Trace, chain: Chain | None) -> Reader | None:
+def _reader(trace: Trace, chain: Chain | None) -> WayReader | None:
     """The first transfers, to be read in every way; None where there are none."""
     setup = trace.setup
     if trace.first is not None:
-        return Reader(trace.first, trace.first.setup, trace.chips, chain)
+        return WayReader(trace.first, trace.first.setup, trace.chips, chain)
     if trace.sample is None or setup is None or trace.finding is None:
         return None
     first = first_transfers(trace.sample, trace.finding.roles, setup)
-    return Reader(first, setup, trace.chips, chain) if first is not None and len(first) else None
+    return WayReader(first, setup, trace.chips, chain) if first is not None and len(first) else None
 
 
 def _another(trace: Trace, others: Callable[[], Iterable[Chip]]) -> Mistake | None:
@@ -143,7 +143,7 @@ def _another(trace: Trace, others: Callable[[], Iterable[Chip]]) -> Mistake | No
             first = first_transfers(trace.sample, trace.finding.roles, setup)
         else:
             return None
-        reader = Reader(first, setup, [chip], None)
+        reader = WayReader(first, setup, [chip], None)
         if len(reader) < 3:
             continue
         both = [reader.fit(role, reader.usual[role]) for role in ("command", "reply")]
@@ -340,7 +340,7 @@ def _mode(
 
 
 # --- words ------------------------------------------------------------------------------------------
-def _clock_count(trace: Trace, found: Shares, reader: Reader | None) -> list[Mistake]:
+def _clock_count(trace: Trace, found: Shares, reader: WayReader | None) -> list[Mistake]:
     wanted = {f.length for c in trace.chips for f in c.frames.values()}
     if trace.framer.total:
         wanted = {trace.framer.total, *(c.default_frame().length for c in trace.chips)}

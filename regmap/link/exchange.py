@@ -63,6 +63,9 @@ class Exchange:
         self._flags = rules.power_up_flags(chip)
         self._sentry = rules.sentry(chip)
         self._configured = False
+        self._mixed = (
+            False  # some replies of the last exchange told of a power-on reset, others did not
+        )
 
     # --- time and record ---------------------------------------------------------------------
     @property
@@ -249,6 +252,7 @@ class Exchange:
     def _watch_for_reset(self, trade: Trade) -> None:
         """Notice that the chip has lost its configuration, from the status bits of good replies."""
         shown: list[bool] = []
+        self._mixed = False
         for index in range(len(trade.answers)):
             answer = trade.clean(index)
             if answer is not None:
@@ -257,10 +261,12 @@ class Exchange:
                     for p in answer.layout.parts
                     if p.kind == "status" and p.fault in self._flags
                 ]
-        if len(shown) < 2:
-            return
-        if all(shown) or not any(shown):
+        if len(shown) > 1 and (all(shown) or not any(shown)):
             self._flag_is(shown[0])
+        elif self._configured and any(shown):
+            # a reset between two of these frames, or a damaged bit: the next exchange tells
+            self._mixed = True
+            self._doubt("some replies told of a power-on reset")
 
     def _flag_is(self, shown: bool) -> None:
         """The power-on flag is seen; once it was clear, to be set again means a reset in between."""

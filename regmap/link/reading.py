@@ -403,7 +403,12 @@ class RegisterReader(Exchange):
     def _kept(self, register: Register, word: int) -> bool:
         """Whether a register in doubt still holds what a reset would have taken away."""
         doubted, mask = self.known.doubted(register.name), register.read_back
-        if doubted is None or not (doubted ^ register.reset) & mask or (doubted ^ word) & mask:
+        if (
+            self._mixed
+            or doubted is None
+            or not (doubted ^ register.reset) & mask
+            or (doubted ^ word) & mask
+        ):
             return False
         self.known.no_reset()
         return True

@@ -128,6 +128,53 @@ def test_noise_alone_takes_nothing_away_for_long(make_bench: Any, name: str) -> 
     holds_truth(bench, link.account())
 
 
+@pytest.mark.parametrize("name", maps())
+def test_a_reset_before_the_last_frame_is_no_longer_unseen(make_bench: Any, name: str) -> None:
+    """One reply that tells of it is enough to doubt what was known, though the others say nothing."""
+    for frame in range(1, 9):
+        bench = make_bench(name)
+        link = bench.link
+        link.move_pages = True
+        for fault in bench.chip.faults.values():
+            if fault.normal_at_power_up:
+                bench.twin.machine.set_fault(fault, False)
+        bench.twin.machine.settle()
+        if name in OPEN:
+            bench.twin.machine.bank.states[OPEN[name]] = True
+        registers = [r for r in plain(bench.chip) if r.page is None or not bench.chip.page_select]
+        for register in registers:
+            word = (register.reset ^ register.write_mask) & ~register.reserved & register.mask
+            link.write(register.name, word)
+        if not registers or not link.account().watched:
+            continue
+        # a chip that has just been reset answers zeros: nothing else in the reply is odd then
+        asked = next(
+            (
+                r
+                for r in bench.chip.registers.values()
+                if r.readable
+                and r.page is None
+                and not r.frame
+                and not rules.read_hazards(bench.chip, r)
+                and not bench.twin.word(r.name)
+            ),
+            registers[0],
+        )
+        starts: list[int] = []
+        receive = bench.twin.receive
+
+        def noted(value: int, bits: int, b: Any = bench, r: Any = receive, s: Any = starts) -> Any:
+            s.append(b.twin.now)
+            return r(value, bits)
+
+        bench.twin.receive = noted
+        bench.twin.disturb(f"reset at frame {frame}")
+        link.read(asked.name)
+        resets = [e.ns for e in bench.twin.events if e.kind == "power"]
+        if resets and resets[-1] < starts[-1]:
+            holds_truth(bench, link.account())
+
+
 def test_the_text_tells_the_reset_word_apart(make_bench: Any) -> None:
     bench = make_bench("quoll16")
     link = bench.link

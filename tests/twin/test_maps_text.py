@@ -27,9 +27,9 @@ DEVICES = Path(regmap.__file__).parents[1] / "devices"
 LEAST = {
     "quoll16": 560,
     "quokka16": 490,
-    "numbat24": 1160,
-    "bilby32": 440,
-    "potoroo40": 310,
+    "numbat24": 1400,
+    "bilby32": 455,
+    "potoroo40": 380,
     "wombat24": 180,
 }
 #: (map, register or fault): why the twin does not show what the map says

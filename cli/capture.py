@@ -392,21 +392,25 @@ def known_names(names: list[str], choices: set[str], what: str) -> frozenset[str
     return frozenset(names)
 
 
-def filter_of(args: argparse.Namespace, chips: list[Chip], clock: TraceClock) -> Filter:
-    """The filter that the options ask for; CallError with the nearest name for an unknown one."""
+def kinds_of(chips: list[Chip]) -> list[str]:
+    """The kinds of frames and notes that `--kind` takes."""
     from regmap.trace.events import NOTES
-    from regmap.trace.telling.timeline import Filter
 
     commands = {c for chip in chips for c in chip.commands}
+    return list(dict.fromkeys(["read", "write", "rejected", "pin", *NOTES, *sorted(commands)]))
+
+
+def filter_of(args: argparse.Namespace, chips: list[Chip], clock: TraceClock) -> Filter:
+    """The filter that the options ask for; CallError with the nearest name for an unknown one."""
+    from regmap.trace.telling.timeline import Filter
+
     for number in args.position:
         if not 0 <= number < len(chips):
             raise CallError(f"no chip {number}; the chain has 0 to {len(chips) - 1}")
     return Filter(
         registers=known_names(args.register, {r for c in chips for r in c.registers}, "register"),
         faults=known_names(args.fault, {f for c in chips for f in c.faults}, "fault"),
-        kinds=known_names(
-            args.kind, {"read", "write", "rejected", "pin", *NOTES, *commands}, "kind"
-        ),
+        kinds=known_names(args.kind, set(kinds_of(chips)), "kind"),
         chips=frozenset(args.position),
         since=ticks(args.since, clock) if args.since else None,
         until=ticks(args.until, clock) if args.until else None,

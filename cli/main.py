@@ -54,7 +54,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     ),
     "link": ("link", "read, write, verify and watch a real or simulated chip"),
     "report": ("report", "a review record of a stage as one HTML file"),
-    "completion": ("completion", "shell completion for bash, zsh or fish"),
+    "completion": (
+        "completion",
+        "shell completion for bash, zsh, fish or PowerShell, from the map at hand",
+    ),
 }
 
 

@@ -278,18 +278,3 @@ def test_a_closed_pipe_is_no_error() -> None:
     )
     assert done.returncode == 0
     assert done.stderr == ""
-
-
-@pytest.mark.parametrize(
-    ("shell", "check"), [("bash", ["bash", "-n"]), ("zsh", None), ("fish", None)]
-)
-def test_completion_is_written_for_each_shell(
-    gateword: Run, tmp_path: Path, shell: str, check: list[str] | None
-) -> None:
-    text = gateword("completion", shell).out
-    for name in COMMANDS:
-        assert name in text
-    if check:
-        path = tmp_path / "completion"
-        path.write_text(text)
-        subprocess.run([*check, str(path)], check=True, timeout=30)

@@ -241,30 +241,6 @@ def test_new_files_are_called_after_their_file_and_find_their_map(
     ][1:]
 
 
-@pytest.mark.parametrize(
-    ("line", "wanted"),
-    [
-        ("gateword new m", ["map"]),
-        ("gateword link /dev/ttyX wr", ["write"]),
-        ("gateword --no-color chec", ["check"]),
-        ("gateword check --pl", ["--plot"]),
-        ("gateword vet sp", ["sp ace.yaml"]),
-    ],
-)
-def test_bash_completes_words_options_and_names_with_blanks(
-    gateword: Run, need_tool: Callable[[str], str], tmp_path: Path, line: str, wanted: list[str]
-) -> None:
-    need_tool("bash")
-    (tmp_path / "sp ace.yaml").touch()
-    (tmp_path / "script").write_text(gateword("completion", "bash").out)
-    words = line.split()
-    script = f'source ./script; COMP_WORDS=({line}); COMP_CWORD={len(words) - 1}; _gateword; printf "%s\\n" "${{COMPREPLY[@]}}"'
-    result = subprocess.run(
-        ["bash", "-c", script], cwd=tmp_path, capture_output=True, text=True, check=True, timeout=20
-    )
-    assert [w for w in result.stdout.splitlines() if w != "script"] == wanted
-
-
 class _Terminal(io.StringIO):
     def isatty(self) -> bool:
         return True

@@ -215,7 +215,7 @@ def test_a_reply_alone_shows_all_digits_of_its_data(gateword: Run) -> None:
     assert "reply, data 0x0000" in gateword("decode", str(MAP), "--reply", "0x00000000").out
 
 
-@pytest.mark.parametrize("what", ["VDS_UH", "VDS", "VDS.THRESHOLD", "word"])
+@pytest.mark.parametrize("what", ["VDS_UH", "VDS", "VDS.THRESHOLD", "main"])
 def test_show_gives_json_of_everything(gateword: Run, what: str) -> None:
     assert json.loads(gateword("show", "quoll16", what, "--json").out)["schema"] == 1
 

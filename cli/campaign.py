@@ -68,9 +68,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.what[0] == "new":
         return _new(args, context)
     if len(args.what) > 1:
-        raise CallError(
-            f"{args.what[1]!r} after a campaign; expected one file, or `new` and a stage"
-        )
+        raise CallError(f"{args.what[1]!r} after a campaign", "one file, or `new` and a stage")
     from regmap.campaign.results import junit, not_covered, plain, read_results, rows
     from regmap.campaign.run import run_campaign
 
@@ -83,7 +81,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
             )
     done = read_results(Path(args.resume), campaign) if args.resume else {}
     if args.resume and args.output:
-        raise CallError("--resume adds to its own file; expected it or -o")
+        raise CallError("--resume adds to its own file", "it or -o")
     results: list[Result] = []
     out: TextIO | None = None
     try:
@@ -136,7 +134,7 @@ def _results_file(args: argparse.Namespace) -> TextIO:
     try:
         return path.open("a" if args.resume else "x", encoding="utf-8", newline="\n")
     except FileExistsError:
-        raise CallError(f"{path} exists; expected a new name, or --resume {path}") from None
+        raise CallError(f"{path} exists", f"a new name, or --resume {path}") from None
     except OSError as error:
         raise CallError(f"{path} cannot be written ({error.strerror})") from None
 
@@ -216,7 +214,7 @@ def _new(args: argparse.Namespace, context: Context) -> int:
         return Status.OK
     path = Path(args.output)
     if path.exists():
-        raise CallError(f"{path} is there already; expected a new name")
+        raise CallError(f"{path} is there already", "a new name")
     write_text(path, text)
     context.err(f"wrote {path}; look through it, then: gateword campaign {path}")
     return Status.OK

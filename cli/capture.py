@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from regmap.chip.model import Chip
-from regmap.errors import CallError, nearest
+from regmap.errors import CallError, closest
 from regmap.maps.load import load_map, maps_around
 from regmap.stages.identity import identity
 
@@ -282,7 +282,7 @@ def chips_of(args: argparse.Namespace, stage: Stage | None) -> list[Chip]:
         raise CallError("capture needs to know the chip: give --map MAP or --stage STAGE")
     if args.chain is not None:
         if not 1 <= args.chain <= 64:
-            raise CallError(f"a chain of {args.chain} chips; expected 1 to 64")
+            raise CallError(f"a chain of {args.chain} chips", "1 to 64")
         if len(chips) > 1 and args.chain != len(chips):
             raise CallError(
                 f"--chain {args.chain} and {len(chips)} maps; give one map, or leave --chain out"
@@ -320,9 +320,7 @@ def setup_of(args: argparse.Namespace) -> CaptureSetup:
     if args.thresholds:
         low, comma, high = args.thresholds.partition(",")
         if not comma:
-            raise CallError(
-                f"--thresholds {args.thresholds[:40]!r}; expected LOW,HIGH as in 0.8V,2V"
-            )
+            raise CallError(f"--thresholds {args.thresholds[:40]!r}", "LOW,HIGH as in 0.8V,2V")
         given["thresholds"] = tuple(
             float(quantity(v, "voltage", "--thresholds", positive=False)) for v in (low, high)
         )
@@ -344,12 +342,13 @@ def pairs(texts: list[str], known: tuple[str, ...] | None, what: str) -> dict[st
     for text in texts:
         key, equals, value = text.partition("=")
         if not equals or not value:
-            raise CallError(f"--{what} {text[:40]!r}; expected KEY=VALUE")
+            raise CallError(f"--{what} {text[:40]!r}", "KEY=VALUE")
         if known is not None and key not in known:
-            near = nearest(key, known)
-            tail = f"; nearest: {near[0]}" if near else ""
+            near = closest(key, known)
             raise CallError(
-                f"--{what} {text[:40]!r}: no role {key[:40]!r}; expected one of {', '.join(known)}{tail}"
+                f"--{what} {text[:40]!r}: no role {key[:40]!r}",
+                f"one of {', '.join(known)}",
+                nearest=near,
             )
         found[key] = value
     return found
@@ -357,7 +356,7 @@ def pairs(texts: list[str], known: tuple[str, ...] | None, what: str) -> dict[st
 
 def whole(text: str, what: str) -> int:
     if not text.isdigit():
-        raise CallError(f"{what}: {text[:40]!r}; expected a whole number")
+        raise CallError(f"{what}: {text[:40]!r}", "a whole number")
     return int(text)
 
 
@@ -369,9 +368,9 @@ def quantity(
     try:
         value = parse(text, dimension).value
     except CallError as error:
-        raise CallError(f"{what}: {error}") from None
+        raise error.about(what) from None
     if positive and value <= 0 and not (zero and value == 0):
-        raise CallError(f"{what} {text[:40]!r}; expected more than 0")
+        raise CallError(f"{what} {text[:40]!r}", "more than 0")
     return value
 
 
@@ -386,9 +385,8 @@ def known_names(names: list[str], choices: set[str], what: str) -> frozenset[str
     """These names, all of the choices; CallError with the nearest one else."""
     for name in names:
         if name not in choices:
-            near = nearest(name, choices)
-            tail = f"; nearest: {near[0]}" if near else ""
-            raise CallError(f"no {what} {name[:40]!r}{tail}")
+            near = closest(name, choices)
+            raise CallError(f"no {what} {name[:40]!r}", nearest=near)
     return frozenset(names)
 
 

@@ -89,7 +89,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.wrote or args.read:
         return _values(args, chip, to, context)
     if not args.words:
-        raise CallError("nothing to decode; expected FRAME ..., or --wrote WORD --read WORD")
+        raise CallError("nothing to decode", "FRAME ..., or --wrote WORD --read WORD")
     #: registers whose word was given or seen; the others are taken at reset
     seen = {name for name, _ in assignments(args.base)}
     rows: list[dict[str, object]] = []

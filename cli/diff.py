@@ -80,7 +80,7 @@ def compared(stage: Stage, names: list[str], at: str | None, context: Context) -
             stage, parse_readback("\n".join(names), stage.chip, "shell line"), "the words given"
         )
     if len(names) > 1:
-        raise CallError("more than one B; expected one stage, one file, or REG=WORD ...")
+        raise CallError("more than one B", "one stage, one file, or REG=WORD ...")
     name = names[0]
     if name == "-":
         return diff_words(
@@ -115,7 +115,7 @@ def _capture(stage: Stage, name: str, at: str | None) -> Difference:
     from .capture import ticks
 
     if not Path(name).exists():
-        raise CallError(f"{name} is no file; expected a logic capture")
+        raise CallError(f"{name} is no file", "a logic capture")
     chips = list(stage.chain or (stage.chip,))
     with open_capture(name) as capture:
         trace = trace_capture(capture, chips)

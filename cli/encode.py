@@ -106,7 +106,7 @@ def bank_from(chip: Chip, texts: list[str]) -> Bank:
         if name not in chip.registers:
             from regmap.chip.bank import unknown
 
-            raise CallError(unknown(chip, name))
+            raise unknown(chip, name)
         register = chip.registers[name]
         if word >> register.width:
             raise CallError(f"{name}=0x{word:X} does not fit the {register.width} bits of {name}")
@@ -121,7 +121,7 @@ def assignments(texts: list[str]) -> list[tuple[str, int]]:
         name, equals, number = text.partition("=")
         value = read_word(number.strip())
         if not equals or value is None or value < 0:
-            raise CallError(f"{text[:40]!r} is not NAME=NUMBER; expected as in STATUS1=0x109")
+            raise CallError(f"{text[:40]!r} is not NAME=NUMBER", "as in STATUS1=0x109")
         pairs.append((name.strip(), value))
     return pairs
 
@@ -140,11 +140,11 @@ def parse_word(text: str, chip: Chip) -> int:
     if value is None or value < 0:
         if len(cleaned.lower().split("0x")) > 2:
             raise CallError(
-                f"{text[:40]!r} is more than one word; expected each as an argument of its own"
+                f"{text[:40]!r} is more than one word", "each as an argument of its own"
             )
         bad = next((c for c in cleaned if c not in "0123456789abcdefABCDEFxX"), "")
         detail = f" ({bad!r} is no hex digit)" if bad else ""
-        raise CallError(f"{text[:40]!r} is not a word{detail}; expected hex such as 0x21DF")
+        raise CallError(f"{text[:40]!r} is not a word{detail}", "hex such as 0x21DF")
     longest = max(f.length for f in chip.frames.values())
     if value >> longest:
         raise CallError(
@@ -197,9 +197,7 @@ def _bursts(planned: Planned, route: InChain | None, to_all: list[str]) -> list[
     """What passes in each chip select, (value, bits): the frame's bursts, or the stream of a chain."""
     if route is None:
         if to_all:
-            raise CallError(
-                "--to-all belongs to a daisy chain; expected --chain N or a stage with one"
-            )
+            raise CallError("--to-all belongs to a daisy chain", "--chain N or a stage with one")
         return bursts(planned.sent.frame, planned.sent.word)
     return [route.stream(planned.sent, to_all)]
 
@@ -240,16 +238,14 @@ def _state(
     if args.supply:
         band = parse_band(args.supply)
         if band.dim != parse_band("1 V").dim:
-            raise CallError(f"{args.supply[:40]!r} is no voltage; expected as in --supply 24V")
+            raise CallError(f"{args.supply[:40]!r} is no voltage", "as in --supply 24V")
         bank.supply, bank.supply_range = band.typ, None
     if args.chain is not None:
         if not 1 <= args.chain <= 64:
-            raise CallError(f"a chain of {args.chain} chips; expected 1 to 64")
+            raise CallError(f"a chain of {args.chain} chips", "1 to 64")
         chips = (chip,) * args.chain
     elif args.position is not None and not chips:
-        raise CallError(
-            "--position belongs to a daisy chain; expected --chain N or a stage with one"
-        )
+        raise CallError("--position belongs to a daisy chain", "--chain N or a stage with one")
     route = None
     if len(chips) > 1 or args.chain:
         from regmap.link.trade import InChain
@@ -268,10 +264,10 @@ def _frames(
             name.strip() for name, _, why in (t.partition("=") for t in args.allow) if why.strip()
         ]
         if len(allow) < len(args.allow):
-            raise CallError("--allow without a reason; expected as in --allow GATE.MODE=bench")
+            raise CallError("--allow without a reason", "as in --allow GATE.MODE=bench")
         return plan(chip, args.requests, bank, dict(assignments(args.part)), origins, allow)
     if len(args.requests) > 1:
-        raise CallError(f"{named[0]} is a sequence of its own; expected no other request beside it")
+        raise CallError(f"{named[0]} is a sequence of its own", "no other request beside it")
     actions = bring_up_sequence(chip, bank, BRING_UP if named == [WHOLE] else named)
     machine = Machine(chip, supply=bank.supply, externals=bank.externals)
     return [

@@ -108,7 +108,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     for option in ("source", "self_test"):
         if getattr(args, option) and args.language != "c":
             raise CallError(
-                f"--{option.replace('_', '-')} is for C; expected --language c, or no such file"
+                f"--{option.replace('_', '-')} is for C", "--language c, or no such file"
             )
     if args.check and args.output == "-":
         raise CallError("--check needs -o FILE.h, the header to compare with")

@@ -183,7 +183,7 @@ def target_of(name: str | None, *, stage: bool = False) -> Target:
         loaded = load_stage(path)
         return Target(loaded.chip, loaded)
     if stage:
-        raise CallError(f"{name} is a map; expected a stage, which says what the chip is to hold")
+        raise CallError(f"{name} is a map", "a stage, which says what the chip is to hold")
     return Target(load_map(path), None)
 
 
@@ -198,7 +198,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         return run_check(args, context)
     if args.action is None:
         raise CallError(
-            "no action; expected identify, read, write, apply, verify, watch, script, pins or check-adapter after the port"
+            "no action",
+            "identify, read, write, apply, verify, watch, script, pins or check-adapter after the port",
         )
     from . import linkrun, linkwrite
 
@@ -248,13 +249,13 @@ def _kit(args: argparse.Namespace, context: Context) -> int:
     import regmap.wire
 
     if args.output is None:
-        raise CallError("`kit` needs a folder; expected -o FOLDER")
+        raise CallError("`kit` needs a folder", "-o FOLDER")
     source = Path(regmap.wire.__file__).parent
     target = Path(args.output)
     files = [source / "PROTOCOL.md", *sorted((source / "bridge").iterdir())]
     for file in files:
         if (target / file.name).exists():
-            raise CallError(f"{target / file.name} is there already; expected a new folder")
+            raise CallError(f"{target / file.name} is there already", "a new folder")
     try:
         target.mkdir(parents=True, exist_ok=True)
     except OSError as error:

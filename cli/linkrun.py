@@ -48,7 +48,7 @@ def seconds(text: str, what: str) -> float:
     """A time from the shell line, in seconds. Raises CallError."""
     value = parse(text)
     if value.dim != parse("1 s").dim or value.value < 0:
-        raise CallError(f"{what} {text!r} is no time; expected a time such as 250 ms")
+        raise CallError(f"{what} {text!r} is no time", "a time such as 250 ms")
     return float(value.value)
 
 
@@ -58,7 +58,7 @@ def open_port(args: argparse.Namespace, chip: Chip | None) -> AdapterPort:
     if args.spi_clock is not None:
         value = parse(args.spi_clock)
         if value.dim != HERTZ:
-            raise CallError(f"--spi-clock {args.spi_clock!r} is no frequency; expected 500 kHz")
+            raise CallError(f"--spi-clock {args.spi_clock!r} is no frequency", "500 kHz")
         clock = int(value.value)
     timeout = seconds(args.timeout, "--timeout")
     if timeout <= 0:
@@ -132,7 +132,7 @@ def log_size(args: argparse.Namespace) -> int | None:
     """Bytes after which a log goes on in a next file. Raises CallError."""
     match = re.fullmatch(r"(\d+)\s*([kMG]?)B?", args.log_size.strip())
     if match is None or not int(match[1]):
-        raise CallError(f"--log-size {args.log_size!r}; expected a size such as 50 MB")
+        raise CallError(f"--log-size {args.log_size!r}", "a size such as 50 MB")
     return int(match[1]) * {"": 1, "k": 10**3, "M": 10**6, "G": 10**9}[match[2]]
 
 

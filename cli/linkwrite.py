@@ -221,7 +221,8 @@ def _requests(chip: Chip, texts: Sequence[str]) -> tuple[list[str], list[str]]:
         request = parse_request(text, chip.registers, chip.commands, chip.joined)
         if not isinstance(request, (SetField, WriteWord)):
             raise CallError(
-                f"{text!r} is no write; expected REG.FIELD = VALUE, REG = WORD, a command or a key sequence"
+                f"{text!r} is no write",
+                "REG.FIELD = VALUE, REG = WORD, a command or a key sequence",
             )
         settings.append(text)
     if settings:

@@ -142,7 +142,7 @@ def _refuse_unknown(
     parser: argparse.ArgumentParser, arguments: list[str], extra: list[str]
 ) -> None:
     """Arguments that nobody takes: told by the command that was asked, with its nearest option."""
-    from regmap.errors import nearest
+    from regmap.errors import closest, told
 
     here = parser
     for text in arguments:
@@ -158,13 +158,13 @@ def _refuse_unknown(
         for o in a.option_strings
         if o.startswith("--")
     ]
-    near = nearest(text.partition("=")[0], known) if text.startswith("-") else ()
+    near = closest(text.partition("=")[0], known) if text.startswith("-") else ""
     what = (
         f"no option {text[:40]!r}"
         if text.startswith("-")
         else f"{text[:40]!r} is one argument too many"
     )
-    here.error(what + (f"; nearest: {near[0]}" if near else ""))
+    here.error(told(what, nearest=near))
 
 
 def main(argv: Sequence[str] | None = None, context: Context | None = None) -> int:
@@ -246,11 +246,9 @@ def _hint_command(
 ) -> list[str]:
     """A mistyped command gets the nearest one named."""
     if chosen is not None and chosen not in COMMANDS:
-        from regmap.errors import nearest
+        from regmap.errors import closest, told
 
-        near = nearest(chosen, COMMANDS)
-        tail = f"; nearest: {near[0]}" if near else ""
-        parser.error(f"no command {chosen[:40]!r}{tail}")
+        parser.error(told(f"no command {chosen[:40]!r}", nearest=closest(chosen, COMMANDS)))
     return arguments
 
 

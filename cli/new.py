@@ -67,7 +67,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
         return Status.OK
     path = Path(args.file)
     if path.exists() and not args.force:
-        raise CallError(f"{path} is there already; expected a new name, or --force")
+        raise CallError(f"{path} is there already", "a new name, or --force")
     write_text(path, text)
     context.err(f"wrote {path}; next: gateword vet {path}")
     return Status.OK

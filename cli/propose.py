@@ -104,7 +104,7 @@ def _seconds(text: str) -> float:
 
 def run(args: argparse.Namespace, context: Context) -> int:
     if args.stage == "-" and args.output:
-        raise CallError("-o edits the text of a stage's file; expected a path in place of -")
+        raise CallError("-o edits the text of a stage's file", "a path in place of -")
     stage = stage_with(args.stage, args.set, context)
     target = _target(args, stage) if args.output else None
     drawn = Drawn(context)

@@ -99,7 +99,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
         if command.summary:
             context.out(wrap(command.summary, context.width, "  "))
     else:
-        raise CallError(unknown(chip, what))
+        raise unknown(chip, what)
     return Status.OK
 
 
@@ -110,7 +110,7 @@ def _word(text: str | None, register: Register) -> int:
         return register.reset
     word = read_word(text)
     if word is None or word < 0:
-        raise CallError(f"{text[:30]!r} is not a word; expected a number such as 0x1A5")
+        raise CallError(f"{text[:30]!r} is not a word", "a number such as 0x1A5")
     if word >> register.width:
         raise CallError(f"{text} does not fit the {register.width} bits of {register.name}")
     return word

@@ -149,7 +149,7 @@ def _sweep(args: argparse.Namespace, stage: Stage) -> Sweep:
         return sweep(stage, args.field)
     if args.span is None:
         input_of(args.field)  # a name that means nothing is told first
-        raise CallError(f"{args.field} is an input of the stage; expected a span, as 10..60kHz")
+        raise CallError(f"{args.field} is an input of the stage", "a span, as 10..60kHz")
     return sweep_input(stage, args.field, args.span, args.steps)
 
 

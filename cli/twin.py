@@ -110,9 +110,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
 
     for option, number in (("--tcp", args.tcp), ("--control", args.control)):
         if number is not None and not 0 <= number <= 65535:
-            raise CallError(f"{option} {number}; expected a port number, 0 to 65535")
+            raise CallError(f"{option} {number}", "a port number, 0 to 65535")
     if args.stdio and args.tcp is not None:
-        raise CallError("--stdio and --tcp are two ways to speak; expected one of them")
+        raise CallError("--stdio and --tcp are two ways to speak", "one of them")
     real = args.clock == "real" or (args.clock is None and not args.stdio)
     clock = RealClock() if real else Clock()
     on_bus, on_line = _sorted(args.disturbance, chips)

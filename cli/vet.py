@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from regmap.document.source import compose_file, read_text
-from regmap.errors import FileError, Problem
+from regmap.errors import FileError, Problem, told
 from regmap.maps.load import find_document
 from regmap.maps.vet import check_map
 from regmap.stages.load import read_stage
@@ -213,8 +213,8 @@ def _against(args: argparse.Namespace, context: Context) -> int:
         for problem in result.problems:
             context.out(problem.render(context.width))
         for problem in result.skipped:
-            tail = f"; nearest: {problem.nearest}" if problem.nearest else ""
-            context.out(f"{problem.place}: not compared: {problem.found}{tail}")
+            what = told(f"not compared: {problem.found}", nearest=problem.nearest)
+            context.out(f"{problem.place}: {what}")
         context.out(
             f"{path}: {result.read} definitions compared, {result.unread} not understood, {len(result.problems)} findings"
         )

@@ -15,7 +15,7 @@ the spot. The library never prints: the program decides where these texts go.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -42,6 +42,16 @@ class Place:
         return f"{self.file}:{self.line}:{self.column}"
 
 
+def told(found: str, expected: str = "", nearest: str = "") -> str:
+    """What was found, expected and nearest as one line; what is empty is left out."""
+    parts = [
+        found,
+        f"expected {expected}" if expected else "",
+        f"nearest: {nearest}" if nearest else "",
+    ]
+    return "; ".join(p for p in parts if p)
+
+
 @dataclass(frozen=True, slots=True)
 class Problem:
     """One finding. `severity` is "error" or "warning"; `path` is the key path inside a document."""
@@ -55,12 +65,7 @@ class Problem:
 
     def __str__(self) -> str:
         """One line: `file:line:col: error: found; expected ...; nearest: ...`."""
-        parts = [f"{self.place}: {self.severity}: {self.found}"]
-        if self.expected:
-            parts.append(f"expected {self.expected}")
-        if self.nearest:
-            parts.append(f"nearest: {self.nearest}")
-        line = "; ".join(parts)
+        line = f"{self.place}: {self.severity}: {told(self.found, self.expected, self.nearest)}"
         return f"{line} [{self.path}]" if self.path else line
 
     def render(self, width: int = 100) -> str:
@@ -82,7 +87,21 @@ class Problem:
 
 
 class GatewordError(Exception):
-    """Base of every error this library raises on purpose."""
+    """Base of every error this library raises on purpose.
+
+    Its parts are kept: what was `found`, what was `expected`, the `nearest` valid choice, and `part`,
+    the piece of what the caller passed that is at fault. Its text is all of them (`told`).
+    """
+
+    def __init__(
+        self, found: str, expected: str = "", nearest: str = "", *, part: str = ""
+    ) -> None:
+        super().__init__(told(found, expected, nearest))
+        self.found, self.expected, self.nearest, self.part = found, expected, nearest, part
+
+    def about(self, what: str) -> Self:
+        """The same error with what it is about before it: "--supply: 'x' is not a quantity; ..."."""
+        return type(self)(f"{what}: {self.found}", self.expected, self.nearest, part=self.part)
 
 
 class CallError(GatewordError, ValueError):
@@ -95,6 +114,10 @@ class _ProblemsError(GatewordError):
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems: tuple[Problem, ...] = tuple(problems)
         super().__init__("\n".join(str(p) for p in self.problems))
+
+    def about(self, what: str) -> Self:
+        """The same problems, each with what it is about before it."""
+        return type(self)(replace(p, found=f"{what}: {p.found}") for p in self.problems)
 
     @classmethod
     def at(cls, place: Place | str, found: str, expected: str = "", nearest: str = "") -> Self:
@@ -117,6 +140,15 @@ class FrameError(GatewordError):
 
 class LinkError(GatewordError):
     """A port, an adapter or a chip did not answer as it must."""
+
+
+def closest(word: str, choices: Iterable[str]) -> str:
+    """The choice most like `word`, or "" where none is: the `nearest` of an error.
+
+    >>> closest("gate_hs", ["GATE_HS", "GATE_LS"])
+    'GATE_HS'
+    """
+    return next(iter(nearest(word, choices)), "")
 
 
 _CLOSE_LOOK = 150

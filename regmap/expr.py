@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Protocol
 
-from .errors import CallError, nearest
+from .errors import CallError, closest
 from .quantity import DIMENSIONS, Dim, Quantity, dimension_name, parse
 
 MAX_TEXT = 400
@@ -123,7 +123,7 @@ _ORDER: dict[str, Callable[[Fraction | int, Fraction | int], bool]] = {
 def parse_expr(text: str) -> Expr:
     """Parse; raises CallError with the column (1-based, in `text`) and what was expected."""
     if len(text) > MAX_TEXT:
-        raise CallError(f"an expression of {len(text)} characters; expected at most {MAX_TEXT}")
+        raise CallError(f"an expression of {len(text)} characters", f"at most {MAX_TEXT}")
     return Expr(text.strip(), _Parser(text).parse())
 
 
@@ -139,7 +139,8 @@ def _tokens(text: str) -> Iterator[tuple[str, str, int]]:
         match = _TOKEN.match(text, position)
         if match is None:
             raise CallError(
-                f"{text[position:].strip()[:12]!r} at column {position + 1} is not part of an expression"
+                f"{text[position:].strip()[:12]!r} at column {position + 1} is not part of an expression",
+                part=text[position:].strip()[:12],
             )
         kind = match.lastgroup or ""
         word = match[kind]
@@ -173,7 +174,9 @@ class _Parser:
         node = self.either()
         if self.at < len(self.tokens):
             _, word, column = self.tokens[self.at]
-            raise CallError(f"{word!r} at column {column}: expected an operator or the end")
+            raise CallError(
+                f"{word!r} at column {column}: expected an operator or the end", part=word
+            )
         return node
 
     def peek(self) -> str:
@@ -223,7 +226,9 @@ class _Parser:
             self.take()
             _kind, text, column = self.take()
             if text != "(":
-                raise CallError(f"{text!r} at column {column}: expected ( and a list of values")
+                raise CallError(
+                    f"{text!r} at column {column}: expected ( and a list of values", part=text
+                )
             items = [self.summed()]
             while self.peek() == ",":
                 self.take()
@@ -249,7 +254,7 @@ class _Parser:
     def close(self) -> None:
         _kind, word, column = self.take()
         if word != ")":
-            raise CallError(f"{word!r} at column {column}: expected )")
+            raise CallError(f"{word!r} at column {column}: expected )", part=word)
 
     def atom(self) -> Node:
         kind, word, column = self.take()
@@ -268,12 +273,12 @@ class _Parser:
                 return Literal(
                     -int(word.replace("_", ""), 0 if word[:2].lower() in ("0x", "0b") else 10)
                 )
-            raise CallError(f"{word!r} at column {column}: expected a number after -")
+            raise CallError(f"{word!r} at column {column}: expected a number after -", part=word)
         if word == "(":
             node = self.either()
             self.close()
             return node
-        raise CallError(f"{word!r} at column {column}: expected a name, a number or (")
+        raise CallError(f"{word!r} at column {column}: expected a name, a number or (", part=word)
 
 
 def _names(node: Node) -> Iterator[str]:
@@ -317,7 +322,7 @@ def _truth(node: Node, env: Env) -> bool | None:
         return None if None in found else False
     if node.op in _COMPARE:
         return _compare(node.op, node.args[0], node.args[1], env)
-    raise CallError(f"{node.op!r} gives a number where a condition is needed")
+    raise CallError(f"{node.op!r} gives a number where a condition is needed", part=node.op)
 
 
 def _compare(op: str, left: Node, right: Node, env: Env) -> bool | None:
@@ -372,7 +377,7 @@ def _value(node: Node, env: Env, physical: bool) -> Fraction | None:
         code = env.code(node.text)
         return None if code is None else Fraction(code)
     if node.op not in ("+", "-", "*", "/"):
-        raise CallError(f"{node.op!r} gives a condition where a number is needed")
+        raise CallError(f"{node.op!r} gives a condition where a number is needed", part=node.op)
     a, b = (_value(arg, env, physical) for arg in node.args)
     if a is None or b is None:
         return None
@@ -385,12 +390,12 @@ def _value(node: Node, env: Env, physical: bool) -> Fraction | None:
     return a / b if b else None
 
 
-def check_expr(expr: Expr, env: Env, known: Callable[[str], str | None]) -> list[str]:
+def check_expr(expr: Expr, env: Env, known: Callable[[str], CallError | None]) -> list[CallError]:
     """What is wrong with the names and dimensions of an expression; `known(name)` is None or a complaint.
 
     The right side of a comparison with a field may be one of its options.
     """
-    complaints: list[str] = []
+    complaints: list[CallError] = []
 
     def walk(node: Node, subject: str | None) -> None:
         if isinstance(node, Name):
@@ -399,11 +404,13 @@ def check_expr(expr: Expr, env: Env, known: Callable[[str], str | None]) -> list
             complaint = known(node.text)
             if complaint:
                 options = env.option_names(subject) if subject and "." not in node.text else ()
-                near = nearest(node.text, options)
                 if options:
-                    complaint = f"{node.text!r} is no option of {subject}"
-                    complaint += (
-                        f"; nearest: {near[0]}" if near else f"; it has {', '.join(options[:8])}"
+                    near = closest(node.text, options)
+                    has = "" if near else f"; it has {', '.join(options[:8])}"
+                    complaint = CallError(
+                        f"{node.text!r} is no option of {subject}{has}",
+                        nearest=near,
+                        part=node.text,
                     )
                 complaints.append(complaint)
         elif isinstance(node, Op):
@@ -426,20 +433,24 @@ def check_expr(expr: Expr, env: Env, known: Callable[[str], str | None]) -> list
                 try:
                     _same(_dim(left, env), _dim(right, env))
                 except CallError as error:
-                    complaints.append(str(error))
+                    complaints.append(error)
     return complaints
 
 
-def _misplaced(node: Node, env: Env, *, truth: bool) -> Iterator[str]:
+def _misplaced(node: Node, env: Env, *, truth: bool) -> Iterator[CallError]:
     """Numbers where a condition is needed, and conditions where a number is."""
     if isinstance(node, Name):
         if not truth and env.is_state(node.text):
-            yield f"the state {node.text!r} has no value; expected it by itself, or with not"
+            yield CallError(
+                f"the state {node.text!r} has no value", "it by itself, or with not", part=node.text
+            )
     elif isinstance(node, Op):
         gives_truth = node.op not in ("+", "-", "*", "/")
         if gives_truth != truth:
             kinds = ("a condition", "a number") if gives_truth else ("a number", "a condition")
-            yield f"{node.op!r} gives {kinds[0]} where {kinds[1]} is needed"
+            yield CallError(
+                f"{node.op!r} gives {kinds[0]} where {kinds[1]} is needed", part=node.op
+            )
         for arg in node.args:
             yield from _misplaced(arg, env, truth=node.op in ("and", "or", "not"))
 
@@ -459,7 +470,7 @@ def _same(a: Dim | None, b: Dim | None) -> Dim | None:
         return None
     if a != b:
         names = [dimension_name(d) if d is not None else "plain number" for d in (a, b)]
-        raise CallError(f"a {names[0]} beside a {names[1]}; expected values of one kind")
+        raise CallError(f"a {names[0]} beside a {names[1]}", "values of one kind")
     return a
 
 
@@ -470,10 +481,10 @@ def _dim(node: Node, env: Env) -> Dim | None:
     if isinstance(node, Name):
         found = DIMENSIONS["voltage"][0] if node.text == "supply" else env.dimension(node.text)
         if found is None:
-            raise CallError(f"{node.text!r} has no physical values to compare")
+            raise CallError(f"{node.text!r} has no physical values to compare", part=node.text)
         return found
     if node.op not in ("+", "-", "*", "/"):
-        raise CallError(f"{node.op!r} gives a condition where a number is needed")
+        raise CallError(f"{node.op!r} gives a condition where a number is needed", part=node.op)
     a, b = (_dim(arg, env) for arg in node.args)
     if node.op in ("+", "-"):
         return _same(a, b)

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, TextIO
 
 from .closing import Closing
-from .errors import CallError
+from .errors import CallError, told
 
 if TYPE_CHECKING:
     from types import ModuleType
@@ -69,7 +69,7 @@ def _held(path: Path) -> bool:
 def reason(path: str | os.PathLike[str], error: OSError) -> str:
     """Why `path` could not be written, in a sentence."""
     if isinstance(error, IsADirectoryError):
-        return f"{os.fspath(path)} is a directory; expected a file name"
+        return told(f"{os.fspath(path)} is a directory", "a file name")
     return f"{os.fspath(path)} cannot be written ({error.strerror or error})"
 
 

@@ -22,7 +22,7 @@ from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 from functools import lru_cache
 
-from .errors import CallError, nearest
+from .errors import CallError, closest
 
 Dim = tuple[int, int, int, int]
 
@@ -132,12 +132,11 @@ def unit_of(text: str) -> tuple[Dim, Fraction]:
         if over in _UNITS and under in _UNITS and under:
             (a, x), (b, y) = _UNITS[over or "1"], _UNITS[under]
             return (a[0] - b[0], a[1] - b[1], a[2] - b[2], a[3] - b[3]), x / y
-        parts = [p if p in _UNITS else next(iter(nearest(p, _UNITS)), "") for p in (over, under)]
+        parts = [p if p in _UNITS else closest(p, _UNITS) for p in (over, under)]
         hint = "/".join(parts) if all(parts) else ""
     else:
-        hint = next(iter(nearest(text, [u for u in _UNITS if u])), "")
-    tail = f"; nearest: {hint}" if hint else ""
-    raise CallError(f"unknown unit {text[:30]!r}{tail}")
+        hint = closest(text, [u for u in _UNITS if u])
+    raise CallError(f"unknown unit {text[:30]!r}", nearest=hint, part=text[:30])
 
 
 def base_unit(want: str) -> str:
@@ -160,29 +159,33 @@ def _number(text: str) -> Fraction:
     try:
         value = Fraction(Decimal(text.replace("_", "")))
     except (InvalidOperation, ValueError, OverflowError):
-        raise CallError(f"{text[:30]!r} is not a number") from None
+        raise CallError(f"{text[:30]!r} is not a number", part=text[:30]) from None
     # far from what a float holds, whatever it is multiplied with: no later step can overflow
     if value and not _SMALLEST <= abs(value) <= _LARGEST:
-        raise CallError(f"{text[:30]!r} is too large or too small to be a quantity")
+        raise CallError(f"{text[:30]!r} is too large or too small to be a quantity", part=text[:30])
     return value
 
 
 def _split(text: str) -> tuple[Fraction, str]:
     if len(text) > _MAX_TEXT:
-        raise CallError(f"a quantity of {len(text)} characters; expected a number and a unit")
+        raise CallError(f"a quantity of {len(text)} characters", "a number and a unit")
     match = _ONE.fullmatch(text)
     if match is None:
         hint = "; a comma is not a decimal point here" if re.search(r"\d,\d", text) else ""
         raise CallError(
-            f"{text[:30]!r} is not a quantity; expected a number and a unit, as 60 mA{hint}"
+            f"{text[:30]!r} is not a quantity",
+            f"a number and a unit, as 60 mA{hint}",
+            part=text[:30],
         )
     if "," in match[2]:
         raise CallError(
-            f"{text[:30]!r}: a comma is not a decimal point here; nearest: {text.replace(',', '.')}"
+            f"{text[:30]!r}: a comma is not a decimal point here",
+            nearest=text.replace(",", "."),
+            part=text[:30],
         )
     exponent = re.search(r"[eE]([+-]?\d+)$", match[1])
     if exponent and abs(int(exponent[1])) > 40:
-        raise CallError(f"{text[:30]!r} is too large or too small to be a quantity")
+        raise CallError(f"{text[:30]!r} is too large or too small to be a quantity", part=text[:30])
     return _number(match[1]), match[2]
 
 
@@ -194,10 +197,12 @@ def _expect(dim: Dim, want: str | None, text: str, *, bare: bool) -> None:
         return
     if bare:
         raise CallError(
-            f"{text[:40]!r} has no unit; expected a {want}, as {text.strip()[:20]} {unit}"
+            f"{text[:40]!r} has no unit", f"a {want}, as {text.strip()[:20]} {unit}", part=text[:40]
         )
     raise CallError(
-        f"{text[:40]!r} is a {dimension_name(dim)}; expected a {want} (in {unit or 'no unit'})"
+        f"{text[:40]!r} is a {dimension_name(dim)}",
+        f"a {want} (in {unit or 'no unit'})",
+        part=text[:40],
     )
 
 
@@ -302,14 +307,14 @@ def parse_band(text: str, want: str | None = None) -> Band:
     A unit at the end serves every number before it that has none. Raises CallError.
     """
     if len(text) > _MAX_TEXT:
-        raise CallError(f"a quantity of {len(text)} characters; expected a number and a unit")
+        raise CallError(f"a quantity of {len(text)} characters", "a number and a unit")
     around = _PLUS_MINUS.split(text)
     if len(around) == 2:
         typ = parse(around[0], want)
         number, unit = _split(around[1])
         dim, factor = unit_of(unit)
         if number < 0:
-            raise CallError(f"{text[:40]!r} has a negative tolerance")
+            raise CallError(f"{text[:40]!r} has a negative tolerance", part=text[:40])
         if (unit in ("%", "ppm") and typ.dim != NONE) or (
             unit in ("%", "ppm") and "%" not in around[0]
         ):
@@ -318,21 +323,25 @@ def parse_band(text: str, want: str | None = None) -> Band:
             spread = number * factor
         else:
             raise CallError(
-                f"{text[:40]!r}: the tolerance is a {dimension_name(dim)}; expected % or a {dimension_name(typ.dim)}"
+                f"{text[:40]!r}: the tolerance is a {dimension_name(dim)}",
+                f"% or a {dimension_name(typ.dim)}",
+                part=text[:40],
             )
         return Band(typ.value - spread, typ.value, typ.value + spread, typ.dim, "min/typ/max")
     if len(around) > 2:
-        raise CallError(f"{text[:40]!r} has more than one tolerance")
+        raise CallError(f"{text[:40]!r} has more than one tolerance", part=text[:40])
     if re.search(r"\s/\s", text):
         pieces, kind = re.split(r"\s+/\s+", text.strip()), "min/typ/max"
         if len(pieces) != 3:
-            raise CallError(f"{text[:40]!r} has {len(pieces)} parts; expected min / typ / max")
+            raise CallError(
+                f"{text[:40]!r} has {len(pieces)} parts", "min / typ / max", part=text[:40]
+            )
     elif ".." in text:
         if "..." in text:  # 0...5 would else be 0 to 0.5
-            raise CallError(f"{text[:40]!r} has too many dots; expected min..max")
+            raise CallError(f"{text[:40]!r} has too many dots", "min..max", part=text[:40])
         pieces, kind = text.split(".."), "min/max"
         if len(pieces) != 2:
-            raise CallError(f"{text[:40]!r}; expected min..max")
+            raise CallError(f"{text[:40]!r}", "min..max", part=text[:40])
     else:
         return Band.of(parse(text, want))
     split = [_split(piece) for piece in pieces]
@@ -344,10 +353,12 @@ def parse_band(text: str, want: str | None = None) -> Band:
         values.append((number * factor, dim))
     dims = {dim for _, dim in values}
     if len(dims) > 1:
-        raise CallError(f"{text[:40]!r} mixes {' and '.join(sorted(map(dimension_name, dims)))}")
+        raise CallError(
+            f"{text[:40]!r} mixes {' and '.join(sorted(map(dimension_name, dims)))}", part=text[:40]
+        )
     numbers = [value for value, _ in values]
     if numbers != sorted(numbers):
-        raise CallError(f"{text[:40]!r} is not in order; expected the smallest first")
+        raise CallError(f"{text[:40]!r} is not in order", "the smallest first", part=text[:40])
     if kind == "min/max":
         return Band.between(numbers[0], numbers[1], values[0][1])
     return Band(numbers[0], numbers[1], numbers[2], values[0][1], kind)

@@ -10,7 +10,7 @@ from regmap.behaviour.faults import status_registers
 from regmap.chip.bank import find, unknown
 from regmap.document.schema import read_word
 from regmap.draft import Draft, Hit, Index, Preview, label_of, parse_raw
-from regmap.errors import CallError, GatewordError, nearest
+from regmap.errors import CallError, GatewordError, closest
 
 from ..context import hexword
 from . import sheets
@@ -60,7 +60,7 @@ class Meaning:
             return folded[f"{here}.{text}".casefold()]
         if text in chip.faults:
             return chip.faults[text].ref
-        raise CallError(unknown(chip, text))
+        raise unknown(chip, text)
 
     def resolve_loosely(self, text: str) -> str:
         """As `resolve`; a part of a name will do where only one setting has it."""
@@ -240,15 +240,15 @@ class Meaning:
                 "refused", reason or f"{line!r} is no name, and {self.at} holds no setting"
             )
         found = self._mean_find(line)
-        near = nearest(line.split()[0], WORDS) if len(line.split()[0]) > 2 else []
+        near = closest(line.split()[0], WORDS) if len(line.split()[0]) > 2 else ""
         if found.kind == "find":
             only_meant = near and found.hits[0].rank > 2
             return (
-                replace(found, text=f"{found.text}; or did you mean the word `{near[0]}`?")
+                replace(found, text=f"{found.text}; or did you mean the word `{near}`?")
                 if only_meant
                 else found
             )
-        tail = f"; did you mean the word `{near[0]}`?" if near else ""
+        tail = f"; did you mean the word `{near}`?" if near else ""
         return Meant("refused", (reason or found.text) + tail)
 
     def status_here(self) -> str:
@@ -379,7 +379,7 @@ class Meaning:
             value = read_word(right)
             if not equals or value is None or value < 0:
                 example = next(iter(status_registers(self.chip)), "STATUS")
-                raise CallError(f"{text[:40]!r} is not REG=WORD; expected as in {example}=0x109")
+                raise CallError(f"{text[:40]!r} is not REG=WORD", f"as in {example}=0x109")
             name = self.resolve(left)
             if name not in self.chip.registers:
                 raise CallError(f"{name} is no register")

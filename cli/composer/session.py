@@ -21,7 +21,7 @@ from regmap.draft import (
     take_apart,
     write_of,
 )
-from regmap.errors import CallError, GatewordError, nearest
+from regmap.errors import CallError, GatewordError, closest
 
 from ..context import hexword
 from ..files import write_text
@@ -273,11 +273,8 @@ class Session(Meaning):
         what, _, target = rest.partition(" to ")
         what = what.strip() or "frame"
         if what not in ("frame", "word", "sequence"):
-            near = nearest(what, ("frame", "word", "sequence"))
-            raise CallError(
-                f"copy {what[:30]}? expected frame, word or sequence"
-                + (f"; nearest: {near[0]}" if near else "")
-            )
+            near = closest(what, ("frame", "word", "sequence"))
+            raise CallError(f"copy {what[:30]}? expected frame, word or sequence", nearest=near)
         lines = (
             sequence_lines(self.chip, self.draft.plan())
             if what == "sequence"

@@ -14,7 +14,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from ..chip.model import Param
-from ..errors import CallError, nearest
+from ..errors import CallError, closest
 from ..parameters import STAGE
 from ..quantity import Band
 from ..stages.load import Stage
@@ -44,10 +44,8 @@ class Dependence:
         while name and name not in self._checks:
             name = name.rpartition(".")[0]
         if not name:
-            near = nearest(verdict, self._checks)
-            raise CallError(
-                f"no verdict {verdict[:60]!r}" + (f"; nearest: {near[0]}" if near else "")
-            )
+            near = closest(verdict, self._checks)
+            raise CallError(f"no verdict {verdict[:60]!r}", nearest=near)
         return name
 
     def moved(self, others: Iterable[Inputs], only: str = "") -> dict[str, Verdict]:

@@ -106,7 +106,7 @@ def explain(
     """
     for name, word in words.items():
         if name not in chip.registers:
-            raise CallError(unknown(chip, name))
+            raise unknown(chip, name)
         register = chip.registers[name]
         if word < 0 or word >> register.width:
             raise CallError(f"0x{word:X} does not fit the {register.width} bits of {name}")

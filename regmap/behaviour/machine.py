@@ -66,7 +66,7 @@ def match_of(chip: Chip, text: str) -> Match:
         choice = choose(item, request.value, Bank.at_reset(chip))
         if isinstance(item, Field):
             return Match(item.register, mask_of(item.bits), deposit(choice.code, item.bits), text)
-    raise CallError(f"{text!r} is not a write of one register")
+    raise CallError(f"{text!r} is not a write of one register", part=text)
 
 
 def after_write(register: Register, old: int, word: int, spent: Iterable[str] = ()) -> int:

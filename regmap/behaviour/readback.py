@@ -15,12 +15,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from ..chip.bank import unknown
 from ..chip.model import Chip
 from ..document.jsontext import read_json
 from ..document.schema import read_int, read_word
 from ..document.source import display_name, read_text
-from ..errors import CallError, FileError, Place, Problem
+from ..errors import CallError, FileError, Place, Problem, closest
 
 _LINE = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]*)\s*(?:=|:|\s)\s*(\S+)\s*")
 
@@ -46,18 +45,22 @@ def parse_readback(text: str, chip: Chip, name: str) -> dict[str, int]:
     problems: list[Problem] = []
     for line, register, value in _pairs(text, name, problems):
 
-        def complain(found: str, expected: str, line: int = line) -> None:
-            problems.append(Problem(Place(name, line, 1), found, expected))
+        def complain(found: str, expected: str, near: str = "", line: int = line) -> None:
+            problems.append(Problem(Place(name, line, 1), found, expected, near))
 
         if register not in chip.registers:
-            complain(unknown(chip, register), "a register of the map")
+            complain(
+                f"no register {register[:60]!r} in {chip.name}",
+                "a register of the map",
+                closest(register, chip.registers),
+            )
             continue
         number = value if isinstance(value, int) and not isinstance(value, bool) else None
         if number is None:
             try:
                 number = read_word(str(value))
             except CallError as error:
-                complain(str(error).partition(";")[0], str(error).partition("; expected ")[2])
+                complain(error.found, error.expected, error.nearest)
                 continue
         width = chip.registers[register].width
         if number is None or number < 0:

@@ -139,7 +139,8 @@ def bring_up_sequence(
         names = ", ".join(r.name for r in left)
         raise CallError(
             f"{names} is wanted at other than its reset word, but the sequence 'configure' of {chip.name} never "
-            f"writes it; expected it among the registers of that sequence, or that setting left to the program"
+            f"writes it",
+            "it among the registers of that sequence, or that setting left to the program",
         )
     plain = {"configure": DEFAULT_SEQUENCE, **chip.sequences}
     return planned_steps(chip, wanted, {n: plain.get(n, ()) for n in wished}, machine)
@@ -351,4 +352,4 @@ def expectation(chip: Chip, text: str) -> tuple[Register, int, int]:
     if isinstance(request, WriteWord):
         register = chip.registers[request.register]
         return register, register.mask, request.word
-    raise CallError(f"{text!r} is no expectation; expected REG.FIELD = VALUE or REG = WORD")
+    raise CallError(f"{text!r} is no expectation", "REG.FIELD = VALUE or REG = WORD", part=text)

@@ -18,7 +18,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from ..errors import CallError, nearest
+from ..errors import CallError, closest
 from ..parameters import CHIP, TABLES, Parameter
 from ..quantity import DIMENSIONS, Band, dimension_name, parse_band
 
@@ -97,12 +97,11 @@ def parameter(name: str) -> Parameter:
     kind, _, key = name.partition(":")
     table = TABLES.get(kind)
     if table is None:
-        raise CallError(f"unknown input {name!r}; expected chip:, stage: or role: and a name")
+        raise CallError(f"unknown input {name!r}", "chip:, stage: or role: and a name")
     entry = table.get(key)
     if entry is None:
-        hint = nearest(key, table)
-        tail = f"; nearest: {kind}:{hint[0]}" if hint else ""
-        raise CallError(f"unknown input {name!r}{tail}")
+        hint = closest(key, table)
+        raise CallError(f"unknown input {name!r}", nearest=f"{kind}:{hint}" if hint else "")
     return entry
 
 
@@ -127,17 +126,14 @@ def _check(item: Input) -> None:
                 f"{item.name} is a {entry.dimension}, not a {dimension_name(item.value.dim)}"
             )
     elif entry.choices and str(item.value) not in entry.choices:
-        hint = nearest(str(item.value), entry.choices)
-        tail = f"; nearest: {hint[0]}" if hint else ""
+        near = closest(str(item.value), entry.choices)
         raise CallError(
-            f"{item.name} is {item.value!r}; expected one of {', '.join(entry.choices)}{tail}"
+            f"{item.name} is {item.value!r}", f"one of {', '.join(entry.choices)}", nearest=near
         )
     elif entry.kind == "count" and not isinstance(item.value, int):
-        raise CallError(f"{item.name} is {item.value!r}; expected a whole number")
+        raise CallError(f"{item.name} is {item.value!r}", "a whole number")
     elif entry.dimension is not None and isinstance(item.value, int):
-        raise CallError(
-            f"{item.name} is the bare number {item.value}; expected a {entry.dimension}"
-        )
+        raise CallError(f"{item.name} is the bare number {item.value}", f"a {entry.dimension}")
 
 
 _DEFAULTS: dict[str, Input | None] = {}

@@ -13,7 +13,7 @@ from importlib import import_module
 from typing import Any, Protocol
 
 from ..cautions import CAUTION
-from ..errors import CallError, nearest
+from ..errors import CallError, closest
 from ..outside import load_outside
 from .corner import Point
 from .inputs import ImpossibleError, Inputs, parameter
@@ -209,9 +209,8 @@ def select(names: Iterable[str] | None = None) -> list[Check]:
             # `reaction.time.NAME` is one fault of a check that speaks for all of them.
             hits = [c for c in here if name.startswith(f"{c.name}.")]
         if not hits:
-            hint = nearest(name, [*SUBJECTS, *(c.name for c in here or checks())])
-            tail = f"; nearest: {hint[0]}" if hint else ""
-            raise CallError(f"unknown check {name!r}{tail}")
+            near = closest(name, [*SUBJECTS, *(c.name for c in here or checks())])
+            raise CallError(f"unknown check {name!r}", nearest=near)
         wanted.update((hit.name, hit) for hit in hits)
     return list(wanted.values())
 

@@ -52,7 +52,7 @@ class Bridge:
 
     def __post_init__(self) -> None:
         if self.side not in SIDES:
-            raise CallError(f"side {self.side!r}; expected high or low")
+            raise CallError(f"side {self.side!r}", "high or low")
         for name in ("supply", "current", "source", "sink", "qgs", "qgd", "vth", "rdson", "crss"):
             if getattr(self, name) <= 0:
                 raise CallError(f"{name} must be greater than zero for a deck")

@@ -43,7 +43,7 @@ from ..document.schema import (
 )
 from ..document.source import Node, Sources, compose_file
 from ..document.within import EXPECTED, may_read
-from ..errors import CallError, FileError, Problem, nearest
+from ..errors import CallError, FileError, Problem, closest
 from ..maps.load import find_document, load_map
 from ..stages.load import Stage, load_stage
 
@@ -273,13 +273,13 @@ def _cases(rec: Rec, chip: Chip, reader: Reader) -> list[Case]:
     for index, name in enumerate(wanted):
         if name not in real:
             node = rec["faults"].nodes[index]
-            near = nearest(name, real)
+            near = closest(name, real)
             reader.complain(
                 node,
                 f"faults[{index}]",
                 f"no fault '{name}' in {chip.name}",
                 "all, or names of faults",
-                near[0] if near else "",
+                near,
             )
             continue
         cases[name] = Case(name=name, fault=name)
@@ -297,13 +297,13 @@ def _case(name: str, case: Rec, written: Rec, chip: Chip, reader: Reader) -> Cas
     fault = case.get("fault", name)
     if fault not in chip.faults:
         node = case.value_nodes.get("fault", written.key_nodes[name])
-        near = nearest(fault, chip.faults)
+        near = closest(fault, chip.faults)
         reader.complain(
             node,
             path,
             f"no fault '{fault}' in {chip.name}",
             "fault: NAME of the map",
-            near[0] if near else "",
+            near,
         )
         return None
     codes: dict[str, int] = {}
@@ -337,5 +337,5 @@ def _code(chip: Chip, name: str, value: str) -> int:
     _, _, word = expectation(chip, f"{name} = {value}")
     item = chip.field(name)
     if item is None:
-        raise CallError(f"'{name}' is no field; expected REG.FIELD")
+        raise CallError(f"'{name}' is no field", "REG.FIELD", part=name)
     return extract(word, item.bits)

@@ -76,19 +76,17 @@ class SpiSetup:
 
     def __post_init__(self) -> None:
         if self.mode not in (0, 1, 2, 3):
-            raise CallError(f"SPI mode {self.mode!r}; expected 0, 1, 2 or 3")
+            raise CallError(f"SPI mode {self.mode!r}", "0, 1, 2 or 3")
         if self.bit_order not in ("msb", "lsb"):
-            raise CallError(
-                f"bit order {self.bit_order!r}; expected msb or lsb (the bit sent first)"
-            )
+            raise CallError(f"bit order {self.bit_order!r}", "msb or lsb (the bit sent first)")
         if self.segment not in ("auto", "select", "gap"):
-            raise CallError(f"segment {self.segment!r}; expected auto, select or gap")
+            raise CallError(f"segment {self.segment!r}", "auto, select or gap")
         if self.frame_clocks is not None and self.frame_clocks < 1:
-            raise CallError(f"a frame of {self.frame_clocks} clocks; expected 1 or more")
+            raise CallError(f"a frame of {self.frame_clocks} clocks", "1 or more")
         for name in ("gap", "runt"):
             value = getattr(self, name)
             if value is not None and value <= 0:
-                raise CallError(f"{name} of {float(value):g} s; expected more than 0")
+                raise CallError(f"{name} of {float(value):g} s", "more than 0")
 
     @property
     def idle_high(self) -> bool:
@@ -298,9 +296,7 @@ def _words(
 ) -> Words:
     n = len(first)
     if offset < 0 or (width is not None and not 1 <= width <= 64):
-        raise CallError(
-            f"a word of {width} bits from bit {offset}; expected 1 to 64 bits from 0 on"
-        )
+        raise CallError(f"a word of {width} bits from bit {offset}", "1 to 64 bits from 0 on")
     out = np.zeros(n, np.uint64)
     if not len(values) or not n:
         if unknown and width is not None:
@@ -371,7 +367,7 @@ def reslice(
     order = setup.bit_order if bit_order is None else bit_order
     wanted = replace(setup, mode=mode, bit_order=order)
     if shift not in (-1, 0, 1):
-        raise CallError(f"shift {shift}; expected -1, 0 or 1")
+        raise CallError(f"shift {shift}", "-1, 0 or 1")
     same = wanted.rising == setup.rising
     if not same and not len(transfers.other_first) and len(transfers):
         raise CallError(

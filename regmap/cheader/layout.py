@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from .. import __version__
 from ..cautions import CAUTION
 from ..chip.model import Chip
-from ..errors import CallError, nearest
+from ..errors import CallError, closest
 from ..frames.codec import Codec
 from ..stages.identity import identity
 from .faults import write_faults
@@ -78,9 +78,10 @@ def select(only: Iterable[str] = (), without: Iterable[str] = ()) -> tuple[str, 
     only, without = list(only), list(without)
     for name in (*only, *without):
         if name not in SECTIONS:
-            near = nearest(name, SECTIONS)
-            tail = f"; nearest: {near[0]}" if near else ""
-            raise CallError(f"no section {name[:40]!r}; sections: {', '.join(SECTIONS)}{tail}")
+            near = closest(name, SECTIONS)
+            raise CallError(
+                f"no section {name[:40]!r}; sections: {', '.join(SECTIONS)}", nearest=near
+            )
     wanted = set(only) if only else set(SECTIONS) - set(without)
     if not only:
         # what hangs on a section that was left out goes with it
@@ -94,9 +95,7 @@ def select(only: Iterable[str] = (), without: Iterable[str] = ()) -> tuple[str, 
                 raise CallError(f"section '{users[0]}' cannot do without '{name}'")
         wanted -= set(without)
     if not wanted:
-        raise CallError(
-            f"no section is left to generate; expected one at least of: {', '.join(SECTIONS)}"
-        )
+        raise CallError("no section is left to generate", f"one at least of: {', '.join(SECTIONS)}")
     return tuple(s for s in SECTIONS if s in wanted)
 
 

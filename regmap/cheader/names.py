@@ -75,12 +75,13 @@ def check_prefix(prefix: str) -> str:
     bare = prefix.rstrip("_")
     if not _PREFIX.fullmatch(bare) or len(bare) > 24:
         raise CallError(
-            f"the prefix {prefix[:40]!r} cannot start a C identifier; expected 1 to 24 letters, digits and "
-            "single underscores, a letter first"
+            f"the prefix {prefix[:40]!r} cannot start a C identifier",
+            "1 to 24 letters, digits and single underscores, a letter first",
         )
     if _RESERVED_PREFIX.fullmatch(bare.lower()) or bare.lower() in {k.lower() for k in KEYWORDS}:
         raise CallError(
-            f"the prefix {bare!r} belongs to the C language or its library; expected another, such as {bare}_drv"
+            f"the prefix {bare!r} belongs to the C language or its library",
+            f"another, such as {bare}_drv",
         )
     return bare
 

@@ -44,9 +44,7 @@ class Options:
 
     def __post_init__(self) -> None:
         if self.sections is not None and not self.sections:
-            raise CallError(
-                "no section is left to generate; expected one at least, or None for all"
-            )
+            raise CallError("no section is left to generate", "one at least, or None for all")
         if self.crc not in ("table", "loop"):
             raise CallError(f"crc is 'table' or 'loop', not {self.crc!r}")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from fractions import Fraction
 
-from ..errors import CallError, nearest
+from ..errors import CallError, closest
 from ..expr import evaluate
 from ..quantity import DIMENSIONS, Dim
 from . import values
@@ -227,31 +227,30 @@ def need(chip: Chip, name: str) -> Field | Joined | Valued:
     """As `find`; raises CallError with the nearest name."""
     found = find(chip, name)
     if found is None:
-        raise CallError(unknown(chip, name))
+        raise unknown(chip, name)
     return found
 
 
 def need_register(chip: Chip, name: str) -> Register:
     """The register of that name; raises CallError with the nearest."""
     if name not in chip.registers:
-        raise CallError(unknown(chip, name))
+        raise unknown(chip, name)
     return chip.registers[name]
 
 
-def unknown(chip: Chip, name: str) -> str:
-    """A message for a name that is nothing in this map."""
+def unknown(chip: Chip, name: str) -> CallError:
+    """The error for a name that is nothing in this map, with the nearest that is."""
     if name in chip.registers:
         fields = [f.ref for f in chip.registers[name].fields]
         listed = ", ".join(fields[:8]) + (", ..." if len(fields) > 8 else "")
         tail = f", one of its fields: {listed}" if fields else ""
-        return f"{name} is a register of {chip.name}; expected a field or value{tail}"
+        return CallError(f"{name} is a register of {chip.name}", f"a field or value{tail}")
     everything = [f.ref for r in chip.registers.values() for f in r.fields]
     everything += [*chip.registers, *chip.joined, *chip.externals, *chip.commands]
     register, _, field_name = name.partition(".")
-    near = nearest(name, everything)
+    near = closest(name, everything)
     if field_name and register in chip.registers:
-        inside = nearest(field_name, [f.name for f in chip.registers[register].fields])
-        near = [f"{register}.{inside[0]}"] if inside else near
+        inside = closest(field_name, [f.name for f in chip.registers[register].fields])
+        near = f"{register}.{inside}" if inside else near
     kind = "field" if field_name else "register, value or command"
-    tail = f"; nearest: {near[0]}" if near else ""
-    return f"{chip.name} has no {kind} {name[:60]!r}{tail}"
+    return CallError(f"{chip.name} has no {kind} {name[:60]!r}", nearest=near, part=name[:60])

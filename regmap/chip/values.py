@@ -12,7 +12,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Protocol
 
 from ..document.schema import read_int
-from ..errors import CallError, nearest
+from ..errors import CallError, closest
 from ..expr import Env, Expr, evaluate
 from ..parameters import rounding_of, switched_on
 from ..quantity import NONE, Band, Dim, Quantity, dimension_name, parse, show, value_name
@@ -244,7 +244,8 @@ def _chosen(item: Valued, text: str, env: Env | None) -> Choice:
         labels = ", ".join(dict.fromkeys(f"code {c.code}" for c in found))
         raise CallError(
             f"{asked!r} for {item.name} depends on {', '.join(_conditions(item))}, which is not "
-            f"known here ({labels}); set that first, or give a raw code such as 0x{found[0].code:X}"
+            f"known here ({labels}); set that first, or give a raw code such as 0x{found[0].code:X}",
+            part=asked,
         )
     return replace(found[0], reading=read(item, found[0].code, env))
 
@@ -275,14 +276,19 @@ def _choose(item: Valued, meaning: Meaning | None, asked: str) -> Choice:
     try:
         quantity = parse(rest)
     except CallError as error:
-        raise CallError(_no_such(item, meaning, asked, error)) from None
+        raise _no_such(item, meaning, asked, error) from None
     if meaning is None or meaning.dim is None:
+        choices, expected, near = _hint(item, meaning, asked)
         raise CallError(
-            f"{item.name} has no physical values; {asked!r} is not one of its choices{_hint(item, meaning, asked)}"
+            f"{item.name} has no physical values; {asked!r} is not one of its choices{choices}",
+            expected,
+            near,
+            part=asked,
         )
     if quantity.dim != meaning.dim:
         raise CallError(
-            f"{asked!r} is a {dimension_name(quantity.dim)}; {item.name} is a {dimension_name(meaning.dim)}"
+            f"{asked!r} is a {dimension_name(quantity.dim)}; {item.name} is a {dimension_name(meaning.dim)}",
+            part=asked,
         )
     return _by_value(item, meaning, asked, quantity, bound or "")
 
@@ -383,8 +389,8 @@ def _by_value(item: Valued, meaning: Meaning, asked: str, quantity: Quantity, bo
     if other or not (above if bound in _UP else below if bound in _DOWN else inside):
         end = low if value < low[0] else high
         raise CallError(
-            f"{asked} is outside what {item.name} can do, {show(low[0], dim)}..{show(high[0], dim)}; "
-            f"nearest: {other or end[1].label}"
+            f"{asked} is outside what {item.name} can do, {show(low[0], dim)}..{show(high[0], dim)}",
+            nearest=other or end[1].label,
         )
     why = ""
     if bound in _UP:
@@ -434,23 +440,26 @@ def _other_case(asked: str, low: Fraction, high: Fraction) -> str:
         return ""
 
 
-def _no_such(item: Valued, meaning: Meaning | None, asked: str, error: CallError) -> str:
-    hint = _hint(item, meaning, asked)
+def _no_such(item: Valued, meaning: Meaning | None, asked: str, error: CallError) -> CallError:
+    choices, expected, near = _hint(item, meaning, asked)
     if re.match(r"[\d.+-]", asked) and meaning is not None and meaning.dim not in (None, NONE):
         # of a decimal comma the number's own hint is the right one: the name most like 0,2V may be 2V
-        return f"{asked!r} is not a value of {item.name} ({error})" + hint * ("," not in asked)
-    return f"{asked!r} is not a choice of {item.name}{hint}"
-
-
-def _hint(item: Valued, meaning: Meaning | None, asked: str) -> str:
-    names = [e.name for e in meaning.entries.values() if e.name] if meaning else []
-    near = nearest(asked.replace(" ", ""), names)
-    if near:
-        return f"; nearest: {near[0]}"
-    if names and len(names) <= 8:
-        return f"; choices: {', '.join(names)}"
-    return (
-        f"; expected a code 0..{(1 << item.width) - 1}"
-        if not names
-        else f"; expected one of {len(names)} options"
+        found = f"{asked!r} is not a value of {item.name} ({error})"
+        if "," in asked:
+            return CallError(found, part=asked)
+        return CallError(found + choices, expected, near, part=asked)
+    return CallError(
+        f"{asked!r} is not a choice of {item.name}{choices}", expected, near, part=asked
     )
+
+
+def _hint(item: Valued, meaning: Meaning | None, asked: str) -> tuple[str, str, str]:
+    """The choices where they are few, else what was expected; and the nearest choice."""
+    names = [e.name for e in meaning.entries.values() if e.name] if meaning else []
+    near = closest(asked.replace(" ", ""), names)
+    if near:
+        return "", "", near
+    if names and len(names) <= 8:
+        return f"; choices: {', '.join(names)}", "", ""
+    expected = f"one of {len(names)} options" if names else f"a code 0..{(1 << item.width) - 1}"
+    return "", expected, ""

@@ -50,9 +50,6 @@ class Seq(list[Any]):
         self.nodes: list[Node] = []
 
 
-_QUOTED = re.compile(r"'([^']+)'")
-
-
 def _narrowed(place: Place, part: str) -> Place:
     """The place of `part` inside a place, where it stands there as a word of its own."""
     if not part or not place.text or len(part) >= place.span:
@@ -107,13 +104,9 @@ class Reader:
         self.complain(node, path, said(f"'{old}'", f"'{now}'"), severity="note")
 
     def refuse(self, node: Node | None, path: str, error: CallError, expected: str = "") -> Any:
-        """Report what a refusal says: its text may name itself what was expected and what is nearest,
-        and what it quotes is the part at fault."""
-        found, _, near = str(error).partition("; nearest: ")
-        found, _, wanted = found.partition("; expected ")
-        quote = _QUOTED.search(found)
-        part = quote[1] if quote else ""
-        return self.complain(node, path, found, wanted or expected, near, part=part)
+        """Report what a refusal says; `expected` stands in where it does not say it itself."""
+        wanted = error.expected or expected
+        return self.complain(node, path, error.found, wanted, error.nearest, part=error.part)
 
     def has_error(self, path: str) -> bool:
         """Whether something at this key path, or below it, has been reported as an error."""

@@ -13,7 +13,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
-from ..errors import CallError, nearest
+from ..errors import CallError, closest
 from ..expr import parse_expr
 from ..formerly import KEYS, VALUES
 from ..quantity import DIMENSIONS, Band, parse, parse_band
@@ -100,8 +100,9 @@ def read_word(text: str) -> int | None:
     digits = text.replace("_", "")
     if value is not None and digits.isdigit() and int(digits, 16) != value:
         raise CallError(
-            f"{text!r} can be hex or decimal; expected 0x{int(digits, 16):X} or 0x{value:X} "
-            f"(decimal {value})"
+            f"{text!r} can be hex or decimal",
+            f"0x{int(digits, 16):X} or 0x{value:X} (decimal {value})",
+            part=text,
         )
     return value
 
@@ -226,8 +227,8 @@ class OneOf(Scalar):
         if text in self.old:
             reader.renamed(node, path, text, self.old[text])
             return self.old[text]
-        near = nearest(text, self.words)
-        return reader.complain(node, path, quoted(text), self.label, near[0] if near else "")
+        near = closest(text, self.words)
+        return reader.complain(node, path, quoted(text), self.label, near)
 
     def json(self) -> dict[str, Any]:
         words: list[Any] = list(self.words)
@@ -298,7 +299,7 @@ class Qty(Shape):
                     path,
                     kind_of(key),
                     "min, typ, max or tolerance",
-                    next(iter(nearest(name, self.parts)), ""),
+                    closest(name, self.parts),
                 )
             if not isinstance(value, ScalarNode):
                 return reader.complain(value, f"{path}.{name}", kind_of(value), self.label)
@@ -445,7 +446,7 @@ class Record(Shape):
                 name = old[name]
             entry = keys.get(name)
             if entry is None:
-                near = self.hints.get(name) or next(iter(nearest(name, keys)), "")
+                near = self.hints.get(name) or closest(name, keys)
                 meant.add(near)
                 reader.complain(
                     key, path, f"the key {kind_of(key)}", "one of " + ", ".join(keys), near

@@ -54,7 +54,7 @@ def parse_raw(text: str) -> int:
         except ValueError:
             value = None
     if value is None or value < 0:
-        raise CallError(f"{text[:40]!r} is not a word; expected hex such as 0x21DF")
+        raise CallError(f"{text[:40]!r} is not a word", "hex such as 0x21DF")
     return value
 
 

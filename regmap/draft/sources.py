@@ -14,7 +14,7 @@ from ..chip.model import Chip
 from ..document.jsontext import read_json
 from ..document.schema import read_int, read_word
 from ..document.source import decode_text
-from ..errors import CallError, nearest
+from ..errors import CallError, closest
 from ..stages.load import Stage, load_stage, supply_of
 from .state import Draft
 
@@ -50,10 +50,9 @@ def compare_with(draft: Draft, texts: Sequence[str]) -> Comparison:
         return _against(draft, "the readback", words_bank(chip, texts))
     path = Path(" ".join(texts))
     if not path.exists():
-        near = nearest(first, KINDS)
-        tail = f"; nearest: {near[0]}" if near else ""
+        near = closest(first, KINDS)
         raise CallError(
-            f"{str(path)[:60]!r} is no file; expected reset, saved, REG=WORD or a file{tail}"
+            f"{str(path)[:60]!r} is no file", "reset, saved, REG=WORD or a file", nearest=near
         )
     return _file(draft, path)
 
@@ -78,7 +77,7 @@ def words_bank(chip: Chip, texts: Iterable[str]) -> Bank:
         word = read_word(number.strip())
         if not equals or word is None or word < 0:
             raise CallError(
-                f"{text[:40]!r} is not REG=WORD; expected as in {next(iter(chip.registers))}=0x1A5"
+                f"{text[:40]!r} is not REG=WORD", f"as in {next(iter(chip.registers))}=0x1A5"
             )
         _learn(chip, bank, name.strip(), word)
     return bank
@@ -86,7 +85,7 @@ def words_bank(chip: Chip, texts: Iterable[str]) -> Bank:
 
 def _learn(chip: Chip, bank: Bank, name: str, word: int) -> None:
     if name not in chip.registers:
-        raise CallError(unknown(chip, name))
+        raise unknown(chip, name)
     register = chip.registers[name]
     if word >> register.width:
         raise CallError(f"{name}=0x{word:X} does not fit the {register.width} bits of {name}")

@@ -255,7 +255,7 @@ class Draft:
             if name not in self.chip.registers:
                 from ..chip.bank import unknown
 
-                raise CallError(unknown(self.chip, name))
+                raise unknown(self.chip, name)
             register = self.chip.registers[name]
             if word < 0 or word >> register.width:
                 raise CallError(f"0x{word:X} does not fit the {register.width} bits of {name}")

@@ -336,7 +336,7 @@ class BulkCodec:
         Raises CallError for a register that the map does not have.
         """
         if register not in self.chip.registers:
-            raise CallError(unknown(self.chip, register))
+            raise unknown(self.chip, register)
         return {f.name: extract(words, f.bits) for f in self.chip.registers[register].fields}
 
     def registers(

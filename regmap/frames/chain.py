@@ -91,7 +91,7 @@ def _cut(chain: Chain, length: int) -> list[int]:
 def _rounds(chain: Chain, words: Words) -> list[list[tuple[int, int]]]:
     """Piece by piece, the words of all chips, the farthest first."""
     if not words:
-        raise CallError("a chain of no chips; expected a frame for each chip")
+        raise CallError("a chain of no chips", "a frame for each chip")
     cuts = []
     for value, bits in words:
         if value < 0 or value >> bits:

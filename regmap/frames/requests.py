@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..document.schema import read_int, read_word
-from ..errors import CallError, nearest
+from ..errors import CallError, closest
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ def parse_request(
     if match:
         name, value = match[1], match[2]
         if not value:
-            raise CallError(f"{text.strip()[:60]!r} has no value after =")
+            raise CallError(f"{text.strip()[:60]!r} has no value after =", part=text.strip()[:60])
         if "." in name:
             _known(name.partition(".")[0], registers, "register")
             return SetField(name, value)
@@ -85,24 +85,28 @@ def parse_request(
         return SendCommand(match[1])
     if match and match[1] in registers:
         raise CallError(
-            f"{match[1]!r} alone says neither read nor write; write read:{match[1]} or {match[1]}=WORD"
+            f"{match[1]!r} alone says neither read nor write; write read:{match[1]} or {match[1]}=WORD",
+            part=match[1],
         )
-    near = nearest(text.strip(), [*commands, *registers])
-    tail = f"; nearest: {near[0]}" if near else ""
+    near = closest(text.strip(), [*commands, *registers])
     raise CallError(
-        f"{text.strip()[:60]!r} is not a request; expected REG.FIELD=VALUE, REG=WORD, read:REG or a command{tail}"
+        f"{text.strip()[:60]!r} is not a request",
+        "REG.FIELD=VALUE, REG=WORD, read:REG or a command",
+        nearest=near,
+        part=text.strip()[:60],
     )
 
 
 def _word(text: str, name: str) -> int:
     value = read_int(text)
     if value is None or value < 0:
-        raise CallError(f"{text[:40]!r} is not a word for {name}; expected a number such as 0x1A5")
+        raise CallError(
+            f"{text[:40]!r} is not a word for {name}", "a number such as 0x1A5", part=text[:40]
+        )
     return value
 
 
 def _known(name: str, registers: Mapping[str, Any], kind: str) -> None:
     if name not in registers:
-        near = nearest(name, registers)
-        tail = f"; nearest: {near[0]}" if near else ""
-        raise CallError(f"no {kind} {name[:60]!r} in this map{tail}")
+        near = closest(name, registers)
+        raise CallError(f"no {kind} {name[:60]!r} in this map", nearest=near, part=name[:60])

@@ -278,6 +278,6 @@ def from_wire(data: bytes, bits: int, *, msb_first: bool = True) -> int:
     """The inverse of `wire_bytes`. Raises FrameError when there are too few bytes."""
     count = (bits + 7) // 8
     if len(data) != count:
-        raise FrameError(f"{len(data)} bytes for a burst of {bits} bits; expected {count}")
+        raise FrameError(f"{len(data)} bytes for a burst of {bits} bits", f"{count}")
     value = int.from_bytes(data, "big") >> (count * 8 - bits)
     return value if msb_first else reverse_bits(value, bits)

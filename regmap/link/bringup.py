@@ -16,7 +16,7 @@ from ..behaviour.effects import compare
 from ..behaviour.settings import Action, bring_up_sequence, expectation, setting_registers
 from ..chip.bank import Bank
 from ..chip.model import Access, Chip
-from ..errors import CallError
+from ..errors import CallError, told
 from ..frames.codec import Sent
 from .known import Account
 from .look import Checked, Found, final_bank, identify, look, unverifiable, verify
@@ -208,7 +208,10 @@ class _Run:
         wrong = (reading.word ^ (action.expect or 0)) & action.mask
         if not wrong:
             return self.done(action, True, reading.grade, _hex(reading))
-        detail = f"{sent.register.name} reads {_hex(reading)}; expected 0x{action.expect or 0:X} in bits 0x{action.mask:X}"
+        detail = told(
+            f"{sent.register.name} reads {_hex(reading)}",
+            f"0x{action.expect or 0:X} in bits 0x{action.mask:X}",
+        )
         if action.do == "expect" and self.any_state and self._of_power_up(action):
             self.findings.append(
                 f"{action.text} does not hold ({_hex(reading)}): the chip was not fresh from power-up"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 from ..behaviour.settings import expectation
-from ..errors import CallError, LinkError
+from ..errors import CallError, LinkError, told
 from . import rules
 from .script import LineDone, ScriptLine, words_for
 from .session import Link
@@ -140,7 +140,7 @@ class _Running:
             return False, reading.grade, reading.why
         shown = f"{register.name} = 0x{reading.word:X}"
         if (reading.word ^ value) & mask:
-            return False, reading.grade, f"{shown}; expected 0x{value:X} in bits 0x{mask:X}"
+            return False, reading.grade, told(shown, f"0x{value:X} in bits 0x{mask:X}")
         return True, reading.grade, shown
 
     def _elapsed(self, line: ScriptLine) -> tuple[bool, str, str]:
@@ -194,7 +194,7 @@ class _Running:
             reading = self.link.read(name)
             good = reading.good and ((reading.word or 0) ^ check[1]) & check[0] == 0
             shown = f"{name} = 0x{reading.word:X}" if reading.word is not None else reading.why
-            yield good, reading.grade, shown if good else f"{shown}; expected 0x{check[1]:X}"
+            yield good, reading.grade, shown if good else told(shown, f"0x{check[1]:X}")
             if not good:
                 return
         if not self.written:

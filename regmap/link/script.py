@@ -31,7 +31,7 @@ from ..behaviour.plan import plan, read_requests
 from ..behaviour.settings import expectation
 from ..chip.bank import Bank
 from ..chip.model import Access, Chip, Field, Joined
-from ..errors import CallError, FileError, Place, Problem, nearest
+from ..errors import CallError, FileError, Place, Problem, closest
 from ..frames.requests import SetField, WriteWord, parse_request
 from ..quantity import Band, parse_band
 from . import rules
@@ -98,13 +98,13 @@ def read_script(
         column = row.index(word) + 1
         where = Place(file, number, column, len(word), row)
         if word not in STEPS:
-            near = nearest(word, STEPS)
+            near = closest(word, STEPS)
             problems.append(
                 Problem(
                     where,
                     f"the step {word[:40]!r}",
                     "one of " + ", ".join(STEPS),
-                    near[0] if near else "",
+                    near,
                 )
             )
             continue
@@ -124,7 +124,8 @@ def read_script(
             else:
                 lines.append(line)
         except CallError as error:
-            problems.append(Problem(Place(file, number, at, max(1, len(rest)), row), str(error)))
+            spot = Place(file, number, at, max(1, len(rest)), row)
+            problems.append(Problem(spot, error.found, error.expected, error.nearest))
     for head, _ in open_loops:
         problems.append(Problem(head.place, "a `loop` without its `end`", "a line `end` below it"))
     if not lines and not problems:
@@ -142,25 +143,23 @@ def _line(word: str, rest: str, chip: Chip, place: Place) -> ScriptLine:
     elif word == "until":
         what, within, limit = rest.rpartition(" within ")
         if not within:
-            raise CallError(
-                "`until` without a limit; expected until REG.FIELD = VALUE within 50 ms"
-            )
+            raise CallError("`until` without a limit", "until REG.FIELD = VALUE within 50 ms")
         band, rest = _time(limit), what.strip()
         _condition(rest, chip)
     elif word == "assert":
         if rest.startswith("elapsed"):
             match = re.fullmatch(r"elapsed\s*(<=?)\s*(.+)", rest)
             if match is None:
-                raise CallError(f"{rest[:40]!r}; expected elapsed < TIME")
+                raise CallError(f"{rest[:40]!r}", "elapsed < TIME", part=rest[:40])
             band = _time(match[2])
         else:
             _condition(rest, chip)
     elif word == "pin":
         if rest not in ("enable low", "enable high"):
-            raise CallError(f"pin {rest[:40]!r}; expected enable low or enable high")
+            raise CallError(f"pin {rest[:40]!r}", "enable low or enable high", part=rest[:40])
     elif word == "loop":
         if not rest.isdigit() or not 1 <= int(rest) <= MOST_LOOPS:
-            raise CallError(f"loop {rest[:40]!r}; expected a count, 1 to {MOST_LOOPS}")
+            raise CallError(f"loop {rest[:40]!r}", f"a count, 1 to {MOST_LOOPS}", part=rest[:40])
         count = int(rest)
     elif word in CONTROL_STEPS:
         if not rest:
@@ -170,20 +169,23 @@ def _line(word: str, rest: str, chip: Chip, place: Place) -> ScriptLine:
     elif word == "write":
         request = parse_request(rest, chip.registers, chip.commands, chip.joined)
         if not isinstance(request, (SetField, WriteWord)):
-            raise CallError(f"{rest[:40]!r} is no write; expected REG.FIELD = VALUE or REG = WORD")
+            raise CallError(
+                f"{rest[:40]!r} is no write", "REG.FIELD = VALUE or REG = WORD", part=rest[:40]
+            )
         plan(chip, [rest])
     elif word in ("verify", "end"):
         if rest:
-            raise CallError(f"{rest[:40]!r} after {word}; expected nothing")
+            raise CallError(f"{rest[:40]!r} after {word}", "nothing", part=rest[:40])
     else:
         known: Sequence[str] = list(
             {"read": chip.registers, "command": chip.commands, "key": chip.keys}[word]
         )
         if rest not in known:
-            near = nearest(rest, known)
-            tail = f"; nearest: {near[0]}" if near else ""
+            near = closest(rest, known)
             raise CallError(
-                f"no {word if word != 'read' else 'register'} {rest[:40]!r} in this map{tail}"
+                f"no {word if word != 'read' else 'register'} {rest[:40]!r} in this map",
+                nearest=near,
+                part=rest[:40],
             )
     return ScriptLine(do=word, text=rest, place=place, wait=band, count=count)
 
@@ -191,7 +193,7 @@ def _line(word: str, rest: str, chip: Chip, place: Place) -> ScriptLine:
 def _time(text: str) -> Band:
     band = parse_band(text)
     if band.dim != parse_band("1 s").dim or band.low < 0:
-        raise CallError(f"{text[:40]!r} is no time; expected a time such as 20 ms")
+        raise CallError(f"{text[:40]!r} is no time", "a time such as 20 ms", part=text[:40])
     return band
 
 
@@ -200,7 +202,7 @@ def _condition(text: str, chip: Chip) -> None:
     if text.split()[:1] != ["pin"]:
         expectation(chip, text)
     elif text not in PIN_LEVELS:
-        raise CallError(f"{text[:40]!r}; expected one of {', '.join(PIN_LEVELS)}")
+        raise CallError(f"{text[:40]!r}", f"one of {', '.join(PIN_LEVELS)}", part=text[:40])
 
 
 def writes(lines: Sequence[ScriptLine], chip: Chip) -> bool:

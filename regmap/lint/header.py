@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 from ..chip import values
 from ..chip.bits import deposit, extract, mask_of, spans
 from ..chip.model import Chip, Field, Register
-from ..errors import CallError, Place, Problem, nearest
+from ..errors import CallError, Place, Problem, closest
 from ..quantity import Band, Quantity, parse
 from .declarations import BitFields, read_declarations
 from .defines import Define, Evaluator, Unreadable, evaluated, read_source, without_dead
@@ -131,10 +131,8 @@ def _skip(item: Define, name: str, meant: Meant | None, names: Names) -> Problem
     else:
         found = f"'{item.name}' names no register or field of {names.chip.name}"
         expected = "PREFIX_REG_FIELD with names of the map"
-    near = nearest(names.bare(item.name), names.all) if meant is None else []
-    return Problem(
-        _place(item, name, at_value=False), found, expected, near[0] if near else "", "", "warning"
-    )
+    near = closest(names.bare(item.name), names.all) if meant is None else ""
+    return Problem(_place(item, name, at_value=False), found, expected, near, "", "warning")
 
 
 # --- judgement ----------------------------------------------------------------------------------

@@ -79,7 +79,7 @@ def asked_by(chip: Chip, known: KnownFrame) -> tuple[Sent, Bank]:
     frames = [f for f in planned if f.requests]
     index, count = known.place
     if len(frames) != count:
-        raise CallError(f"'{known.does}' takes {len(frames)} frames")
+        raise CallError(f"'{known.does}' takes {len(frames)} frames", part=known.does)
     for each in planned:
         machine.apply(each.sent)
         if each is frames[index]:

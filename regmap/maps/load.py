@@ -19,7 +19,7 @@ from ..chip.model import Chip, Param, Spi
 from ..document.schema import BAD, Reader, Rec
 from ..document.source import MappingNode, Node, ScalarNode, Sources, compose_file, has_key
 from ..document.within import EXPECTED, may_read
-from ..errors import CallError, FileError, GatewordError, Problem, nearest
+from ..errors import CallError, FileError, GatewordError, Problem, closest
 from ..formerly import KEYS
 from .assembly.extras import Extras
 from .assembly.frames import build_commands, build_frames
@@ -69,12 +69,12 @@ def find_document(name: str | Path, kind: Literal["map", "stage"] | None = None)
     if kind is not None:
         key = f"gateword_{kind}"
         known = {n: p for n, p in known.items() if has_key(compose_file(p).node, key)}
-    near = nearest(str(name), known)
+    near = closest(str(name), known)
     raise FileError.at(
         str(name),
         f"no such file, and no bundled {kind or 'map or stage'} of that name",
         "a path, or one of " + ", ".join(known),
-        near[0] if near else "",
+        near,
     )
 
 
@@ -158,16 +158,16 @@ def _merged(path: Path, text: str | None, sources: Sources, reader: Reader) -> N
             break
         if not following.is_file():
             near = (
-                nearest(following.name, [p.name for p in following.parent.glob("*.yaml")])
+                closest(following.name, [p.name for p in following.parent.glob("*.yaml")])
                 if following.parent.is_dir()
-                else []
+                else ""
             )
             reader.complain(
                 where,
                 "extends",
                 f"'{where.value}', which is no file",
                 "a map beside this one",
-                near[0] if near else "",
+                near,
             )
             break
         current, current_text = following, None

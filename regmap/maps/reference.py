@@ -77,7 +77,7 @@ def updated(text: str, start: str = START, body: str | None = None) -> str:
     head, found, rest = text.partition(start)
     _, end, tail = rest.partition(END)
     if not found or not end:
-        raise CallError(f"no marks for the reference; expected {start} and {END}")
+        raise CallError("no marks for the reference", f"{start} and {END}")
     return f"{head}{start}\n\n{reference() if body is None else body}\n{END}{tail}"
 
 

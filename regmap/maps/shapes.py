@@ -20,7 +20,7 @@ from ..document.schema import (
     read_int,
 )
 from ..document.source import MappingNode, Node, ScalarNode, SequenceNode
-from ..errors import CallError, nearest
+from ..errors import CallError, closest
 from ..formerly import GONE, PARAMETERS
 from ..parameters import Parameter
 from ..quantity import NONE, parse, parse_band
@@ -209,7 +209,7 @@ class Params(Shape):
                 if read is not BAD:
                     rec[name] = read
             else:
-                near = next(iter(nearest(name, self.table)), "")
+                near = closest(name, self.table)
                 reader.complain(
                     key,
                     path,

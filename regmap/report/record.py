@@ -9,6 +9,7 @@ from .. import __version__
 from ..assessment.stage import COMMAND_LINE, Assessment, assess, inputs_of
 from ..calc import WORDS
 from ..cautions import CAUTION
+from ..errors import told
 from ..stages.load import Stage
 from . import chip as about
 from . import verdicts
@@ -232,8 +233,7 @@ class _Maker:
         if self.result.waived:
             points.append(f"Waived: {', '.join(v.check for v, _ in self.result.waived)}")
         points += [
-            f"Doubtful input: {p.found}; expected {p.expected} ({p.place})"
-            for p in self.stage.doubts
+            f"Doubtful input: {told(p.found, p.expected)} ({p.place})" for p in self.stage.doubts
         ]
         rounded = [s.name for s in self.stage.settings if s.choice.error]
         if rounded:

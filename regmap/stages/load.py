@@ -39,7 +39,7 @@ from ..document.schema import (
 )
 from ..document.source import MappingNode, Node, ScalarNode, Sources, compose_file, has_key
 from ..document.within import EXPECTED, may_read
-from ..errors import CallError, FileError, Problem, nearest
+from ..errors import CallError, FileError, Problem, closest
 from ..expr import evaluate
 from ..formerly import PARAMETERS, check_name
 from ..maps.load import find_document, read_map
@@ -218,13 +218,13 @@ class _StageShape(Shape):
                 theirs.append((key, value))
             else:
                 known = [*self.fixed.keys, *sorted(tops)]
-                near = nearest(name, known)
+                near = closest(name, known)
                 reader.complain(
                     key,
                     path,
                     f"the key '{name[:40]}'",
                     "one of " + ", ".join(known),
-                    near[0] if near else "",
+                    near,
                 )
         rec = self.fixed.read(
             MappingNode(node.tag, ours, node.start_mark, node.end_mark), reader, path
@@ -304,13 +304,13 @@ def _chip(name: str, path: Path, node: Node, reader: Reader) -> tuple[Chip | Non
     beside = path.parent / name
     if beside.is_file() or Path(name).suffix:
         if not beside.is_file():
-            near = nearest(beside.name, [p.name for p in path.parent.glob("*.yaml")])
+            near = closest(beside.name, [p.name for p in path.parent.glob("*.yaml")])
             reader.complain(
                 node,
                 "map",
                 f"'{name}', which is no file",
                 "a map beside this stage, or a bundled name",
-                near[0] if near else "",
+                near,
             )
             return None, []
         if not may_read(beside, path):
@@ -413,7 +413,7 @@ def _asked(rec: Rec, chip: Chip, reader: Reader) -> list[tuple[str, str, Node]]:
     for key, value in table.items():
         if isinstance(value, Rec):
             if key not in chip.registers:
-                reader.complain(
+                reader.refuse(
                     table.key_nodes[key], "settings", unknown(chip, key), "a register of the map"
                 )
                 continue
@@ -426,13 +426,13 @@ def _asked(rec: Rec, chip: Chip, reader: Reader) -> list[tuple[str, str, Node]]:
     outside: Rec = rec.get("external", Rec(rec.node, ""))
     for key, value in outside.items():
         if key not in chip.externals:
-            near = nearest(key, chip.externals)
+            near = closest(key, chip.externals)
             reader.complain(
                 outside.key_nodes[key],
                 "external",
                 f"the external value '{key}'",
                 "one that the map has",
-                near[0] if near else "",
+                near,
             )
             continue
         asked.append((key, value, outside.value_nodes[key], outside.key_nodes[key]))
@@ -441,9 +441,7 @@ def _asked(rec: Rec, chip: Chip, reader: Reader) -> list[tuple[str, str, Node]]:
     for name, text, node, key_node in asked:
         item = find(chip, name)
         if item is None:
-            reader.complain(
-                key_node, "settings", unknown(chip, name), "a field or value of the map"
-            )
+            reader.refuse(key_node, "settings", unknown(chip, name), "a field or value of the map")
         elif isinstance(item, Field) and not item.setting:
             reader.complain(
                 key_node,

@@ -15,7 +15,7 @@ from typing import Literal
 from ..chip.model import Param
 from ..document.reader import Reader
 from ..document.source import Sources, compose_file
-from ..errors import CallError, FileError, Place, Problem, nearest
+from ..errors import CallError, FileError, Place, Problem, closest, told
 from ..formerly import PARAMETERS
 from ..maps.shapes import Params
 from ..parameters import STAGE
@@ -55,15 +55,14 @@ def input_of(name: str) -> tuple[str, End]:
     for end in _ENDS:
         if last == end and stem in STAGE and STAGE[stem].kind == "quantity":
             return stem, end
-    near = nearest(name, STAGE)
-    tail = f"; nearest: {near[0]}" if near else ""
-    raise CallError(f"a stage has no input {name!r}{tail}")
+    near = closest(name, STAGE)
+    raise CallError(f"a stage has no input {name!r}", nearest=near)
 
 
 def _read(name: str, text: str) -> Band | int | str:
     """A value as the stage file has it. Raises CallError for what cannot be."""
     if "\n" in text or "\r" in text:
-        raise CallError(f"{name}: a value of several lines; expected one line")
+        raise CallError(f"{name}: a value of several lines", "one line")
     sources = Sources()
     reader = Reader(sources)
     try:
@@ -74,8 +73,7 @@ def _read(name: str, text: str) -> Band | int | str:
         raise CallError(f"{name}={text}: {error.problems[0].found}") from None
     if reader.problems:
         problem = reader.problems[0]
-        near = f"; nearest: {problem.nearest}" if problem.nearest else ""
-        raise CallError(f"{name}: {problem.found}; expected {problem.expected}{near}")
+        raise CallError(f"{name}: {problem.found}", problem.expected, problem.nearest)
     value = read[name]
     assert isinstance(value, (Band, int, str))
     return value
@@ -87,10 +85,10 @@ def _changed(stage: Stage, name: str, text: str) -> Param:
     if end:
         known = stage.params.get(key)
         if known is None or not isinstance(known.value, Band):
-            raise CallError(f"{key} is not stated; expected {key}=VALUE before one end of it")
+            raise CallError(f"{key} is not stated", f"{key}=VALUE before one end of it")
         assert isinstance(value, Band)
         if not value.exact:
-            raise CallError(f"{name}={text}: a band; expected one value for one end")
+            raise CallError(f"{name}={text}: a band", "one value for one end")
         low, typ, high, at = known.value.low, known.value.typ, known.value.high, value.typ
         if end == "min":
             low, typ, high = at, max(typ, at), max(high, at)
@@ -117,8 +115,8 @@ def with_inputs(stage: Stage, changes: Mapping[str, str]) -> Stage:
     doubts = implausible(params, stage.chip)
     wrong = [d for d in doubts if d.severity == "error"]
     if wrong:
-        raise CallError("; ".join(f"{d.found}; expected {d.expected}" for d in wrong))
-    told = tuple(
+        raise CallError("; ".join(told(d.found, d.expected) for d in wrong))
+    noted = tuple(
         Problem(Place(ORIGIN), d.found, d.expected, d.nearest, d.name, d.severity) for d in doubts
     )
     asked = [(s.name, s.asked) for s in stage.settings]
@@ -127,7 +125,7 @@ def with_inputs(stage: Stage, changes: Mapping[str, str]) -> Stage:
         s if choice is None else replace(s, choice=choice)
         for s, choice in zip(stage.settings, choices, strict=True)
     )
-    return replace(made, settings=settings, doubts=told)
+    return replace(made, settings=settings, doubts=noted)
 
 
 def changed_inputs(stage: Stage) -> dict[str, Band | int | str]:
@@ -144,12 +142,12 @@ def span_of(name: str, text: str, steps: int) -> list[str]:
     key, _ = input_of(name)
     entry = STAGE[key]
     if entry.kind != "quantity":
-        raise CallError(f"{key} is a {entry.kind}; expected a quantity to go through")
+        raise CallError(f"{key} is a {entry.kind}", "a quantity to go through")
     if not 2 <= steps <= MOST_STEPS:
-        raise CallError(f"{steps} steps; expected 2 to {MOST_STEPS}")
+        raise CallError(f"{steps} steps", f"2 to {MOST_STEPS}")
     band = parse_band(text, entry.dimension)
     if band.exact:
-        raise CallError(f"{text!r} is one value; expected two, as 10..60 kHz")
+        raise CallError(f"{text!r} is one value", "two, as 10..60 kHz")
     dim, unit = DIMENSIONS[entry.dimension or ""]
     wide = (band.high - band.low) / (steps - 1)
     shown = unit if unit in ("%", "V/V", "Ah", "d") else None

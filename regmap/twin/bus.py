@@ -89,7 +89,7 @@ class Bus:
     def set_clock(self, hertz: int) -> None:
         """Use this SPI clock from now on. Raises CallError."""
         if not 1 <= hertz <= 1_000_000_000:
-            raise CallError(f"an SPI clock of {hertz} Hz; expected 1 Hz to 1 GHz")
+            raise CallError(f"an SPI clock of {hertz} Hz", "1 Hz to 1 GHz")
         self.clock_hz = hertz
 
     def _rest(self, ns: int) -> None:

@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from ..chip.model import Chip
-from ..errors import CallError, GatewordError, nearest
+from ..errors import CallError, GatewordError, closest
 from ..quantity import parse
 from .adapter import Adapter, DisturbedLine
 from .bus import Bus
@@ -51,43 +51,43 @@ def check_step(text: str, chip: Chip) -> None:
     elif word == "word":
         _register(rest, chip)
     elif word != "time" or rest:
-        near = nearest(word, STEPS)
-        tail = f"; nearest: {near[0]}" if near else ""
+        near = closest(word, STEPS)
         raise CallError(
-            f"{text.strip()[:60]!r} is no step; expected one of {', '.join(STEPS)}{tail}"
+            f"{text.strip()[:60]!r} is no step",
+            f"one of {', '.join(STEPS)}",
+            nearest=near,
+            part=text.strip()[:60],
         )
 
 
 def _length(text: str) -> int:
     value = parse(text)
     if value.dim != _SECOND or value.value <= 0:
-        raise CallError(f"{text!r} is no time; expected a time such as 200 us")
+        raise CallError(f"{text!r} is no time", "a time such as 200 us", part=text)
     return nanoseconds(value.value)
 
 
 def _power(rest: str) -> tuple[str, int | None]:
     state, _, length = rest.partition(" for ")
     if state.strip() not in ("on", "off") or (length and state.strip() == "on"):
-        raise CallError(f"power {rest!r}; expected on, off, or off for TIME")
+        raise CallError(f"power {rest!r}", "on, off, or off for TIME", part=rest)
     return state.strip(), _length(length) if length else None
 
 
 def _pin(rest: str) -> tuple[str, str]:
     name, _, level = rest.partition(" ")
     if name not in ("enable", "fault") or level.strip() not in ("", "low", "high"):
-        raise CallError(f"pin {rest!r}; expected enable low, enable high, enable or fault")
+        raise CallError(f"pin {rest!r}", "enable low, enable high, enable or fault", part=rest)
     if name == "fault" and level:
-        raise CallError("the fault pin is the chip's; expected `pin fault`, which tells its level")
+        raise CallError("the fault pin is the chip's", "`pin fault`, which tells its level")
     return name, level.strip()
 
 
 def _register(rest: str, chip: Chip) -> str:
     names = {n.casefold(): n for n in chip.registers}
     if rest.casefold() not in names:
-        near = nearest(rest, chip.registers)
-        raise CallError(
-            f"{chip.name} has no register {rest[:40]!r}" + (f"; nearest: {near[0]}" if near else "")
-        )
+        near = closest(rest, chip.registers)
+        raise CallError(f"{chip.name} has no register {rest[:40]!r}", nearest=near, part=rest[:40])
     return names[rest.casefold()]
 
 

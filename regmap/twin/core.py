@@ -55,7 +55,7 @@ class Core:
         rejected: str = "zero",
     ) -> None:
         if rejected not in ("zero", "previous"):
-            raise CallError(f"rejected={rejected!r}; expected zero or previous")
+            raise CallError(f"rejected={rejected!r}", "zero or previous")
         self.chip = chip
         self.codec = Codec(chip)
         self.machine = Machine(chip, supply=supply, externals=externals)

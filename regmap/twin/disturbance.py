@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from ..chip.model import Chip
-from ..errors import CallError, nearest
+from ..errors import CallError, closest
 from ..quantity import parse
 from .clock import nanoseconds
 
@@ -113,14 +113,14 @@ def parse_disturbance(text: str, chip: Chip | None = None) -> Disturbance:
     times: dict[str, int] = {}
     for word, value in _TIMES.findall(text):
         if word.lower() in times:
-            raise CallError(f"{text!r} says `{word}` twice")
+            raise CallError(f"{text!r} says `{word}` twice", part=text)
         times[word.lower()] = nanoseconds(parse(value).value)
     left, event = _event(_TIMES.sub(" ", text), text, chip)
     if event is not None and "at" in times:
-        raise CallError(f"{text!r} begins at a time and at an event; expected one of them")
+        raise CallError(f"{text!r} begins at a time and at an event", "one of them", part=text)
     rest = left.split()
     if not rest:
-        raise CallError(f"{text!r} names no disturbance")
+        raise CallError(f"{text!r} names no disturbance", part=text)
     kind, name = name_of(rest[0], chip)
     level, rate = "", 1.0
     extra = " ".join(rest[1:])
@@ -129,11 +129,11 @@ def parse_disturbance(text: str, chip: Chip | None = None) -> Disturbance:
     elif extra and extra in LEVELS.get(name, ()):
         level = extra
     elif extra:
-        raise CallError(f"{extra!r} in {text!r}; expected {_expected(name)}")
+        raise CallError(f"{extra!r} in {text!r}", f"{_expected(name)}", part=extra)
     if name in RATES and not extra:
-        raise CallError(f"{text!r} has no rate; expected {name} 1 %")
+        raise CallError(f"{text!r} has no rate", f"{name} 1 %", part=text)
     if "by" in times and name != "line_delays":
-        raise CallError(f"`by` in {text!r}; only line_delays takes it")
+        raise CallError(f"`by` in {text!r}; only line_delays takes it", part=text)
     return Disturbance(
         kind=kind,
         name=name,
@@ -153,13 +153,13 @@ def _event(rest: str, text: str, chip: Chip | None) -> tuple[str, tuple[str, str
     if not found:
         return rest, None
     if len(found) > 1:
-        raise CallError(f"{text!r} names two events; expected one")
+        raise CallError(f"{text!r} names two events", "one", part=text)
     match = found[0]
     left = rest[: match.start()] + " " + rest[match.end() :]
     number = match["count"] or match["number"]
     if number is not None:
         if int(number) < 1:
-            raise CallError(f"frame {number} in {text!r}; the next one is frame 1")
+            raise CallError(f"frame {number} in {text!r}; the next one is frame 1", part=text)
         return left, ("frame", str(int(number)))
     what = (match["what"] or "write").lower()
     name = match["name"] or match["verified"] or ""
@@ -167,10 +167,9 @@ def _event(rest: str, text: str, chip: Chip | None) -> tuple[str, tuple[str, str
         known = chip.commands if what == "command" else chip.registers
         names = {n.casefold(): n for n in known}
         if name.casefold() not in names:
-            near = nearest(name, known)
-            tail = f"; nearest: {near[0]}" if near else ""
+            near = closest(name, known)
             kind = "command" if what == "command" else "register"
-            raise CallError(f"no {kind} {name!r} in the map{tail}")
+            raise CallError(f"no {kind} {name!r} in the map", nearest=near, part=name)
         name = names[name.casefold()]
     return left, (what, name)
 
@@ -190,10 +189,10 @@ def _share(extra: str, text: str) -> float:
         except ValueError:
             share = None
     if match is None or share is None:
-        raise CallError(f"{extra!r} in {text!r} is no rate; expected 1 % or 0.01")
+        raise CallError(f"{extra!r} in {text!r} is no rate", "1 % or 0.01", part=extra)
     share /= {"%": 100, "ppm": 1_000_000}.get((match[2] or "").lower(), 1)
     if not 0 <= share <= 1:
-        raise CallError(f"{extra!r} in {text!r}; a rate is 0 to 100 %")
+        raise CallError(f"{extra!r} in {text!r}; a rate is 0 to 100 %", part=extra)
     return float(share)
 
 
@@ -211,6 +210,9 @@ def name_of(word: str, chip: Chip | None) -> tuple[str, str]:
             if WATCHED[low] in item.uses:
                 return "fault", item.name
         raise CallError(f"{chip.name if chip else 'the map'} has no fault that watches for {low}")
-    near = nearest(word, [*faults, *SPI_DISTURBANCES, *LINE_DISTURBANCES, *WATCHED])
-    tail = f"; nearest: {near[0]}" if near else ""
-    raise CallError(f"{word[:40]!r} is no fault of the map and no other disturbance{tail}")
+    near = closest(word, [*faults, *SPI_DISTURBANCES, *LINE_DISTURBANCES, *WATCHED])
+    raise CallError(
+        f"{word[:40]!r} is no fault of the map and no other disturbance",
+        nearest=near,
+        part=word[:40],
+    )

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
-from regmap.errors import LinkError
+from regmap.errors import LinkError, told
 from regmap.wire.frame import Decoder, Message, encode_frame
 from regmap.wire.layout import (
     KIND_OF,
@@ -130,7 +130,7 @@ def _is_error(
     ok = isinstance(answer, ErrorReply) and answer.code == code
     ok = ok and (detail is None or getattr(answer, "detail", None) == detail)
     wanted = code.name + (f" {detail}" if detail is not None else "")
-    return RuleFinding(title, ok, "" if ok else f"{_said(answer)}; expected {wanted}")
+    return RuleFinding(title, ok, "" if ok else told(_said(answer), wanted))
 
 
 def _error(

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from regmap.closing import Closing
-from regmap.errors import CallError, LinkError, nearest
+from regmap.errors import CallError, LinkError, closest
 from regmap.wire.tcp import SocketLine
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ class SerialLine(Closing):
             self._port.open()
             self._port.reset_input_buffer()
         except (serial.SerialException, OSError, ValueError) as error:
-            raise LinkError(_no_port(device, error)) from error
+            raise _no_port(device, error) from error
 
     def read(self, timeout: float) -> bytes:
         end = time.monotonic() + timeout
@@ -164,7 +164,7 @@ class Reopener:
                 raise LinkError(f"{self.device} is gone; another terminal has its name now")
 
 
-def _no_port(device: str, error: Exception) -> str:
+def _no_port(device: str, error: Exception) -> LinkError:
     number = getattr(error, "errno", None)
     if number in (errno.EAGAIN, errno.EBUSY):
         text = f"cannot open {device}: another program uses it"
@@ -173,14 +173,16 @@ def _no_port(device: str, error: Exception) -> str:
     else:
         text = f"cannot open {device}: {os.strerror(number) if number else error}"
     if "://" in device:
-        return text
+        return LinkError(text)
     names = [port.device for port in list_ports()]
     if device in names:
-        return text
+        return LinkError(text)
     if not names:
-        return f"{text}; this machine has no serial port"
-    likely = nearest(device, names)
-    return f"{text}; nearest: {likely[0]}" if likely else f"{text}; present: {', '.join(names)}"
+        return LinkError(f"{text}; this machine has no serial port")
+    likely = closest(device, names)
+    if likely:
+        return LinkError(text, nearest=likely)
+    return LinkError(f"{text}; present: {', '.join(names)}")
 
 
 class PseudoTerminal(Closing):

@@ -30,7 +30,7 @@ def address_of(url: str) -> tuple[str, int]:
     except ValueError:
         host, port = None, None
     if not url.startswith("socket://") or not host or not port:
-        raise CallError(f"{url!r} is no address; expected socket://HOST:PORT")
+        raise CallError(f"{url!r} is no address", "socket://HOST:PORT")
     return host, port
 
 

@@ -42,11 +42,11 @@ def test_settings_become_codes_with_asked_chosen_and_error() -> None:
     [
         (
             "settings: {GATE_HX.SOURCE: 1 A}\n",
-            "s.yaml:4:12: error: quoll16 has no field 'GATE_HX.SOURCE'; nearest: GATE_HS.SOURCE; expected a field or value of the map [settings]",
+            "s.yaml:4:12: error: quoll16 has no field 'GATE_HX.SOURCE'; expected a field or value of the map; nearest: GATE_HS.SOURCE [settings]",
         ),
         (
             "settings: {GATE_HS: {SOURC: 1 A}}\n",
-            "s.yaml:4:22: error: quoll16 has no field 'GATE_HS.SOURC'; nearest: GATE_HS.SOURCE; expected a field or value of the map [settings]",
+            "s.yaml:4:22: error: quoll16 has no field 'GATE_HS.SOURC'; expected a field or value of the map; nearest: GATE_HS.SOURCE [settings]",
         ),
         (
             "settings: {GATE_HS.SOURCE: 3 A}\n",

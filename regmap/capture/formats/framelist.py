@@ -60,9 +60,9 @@ class FrameListCapture(Capture):
     ) -> None:
         super().__init__(Findings(source.name), Fraction(1, 10**12), ())
         if bits is not None and not 1 <= bits <= 2048:
-            raise CallError(f"frames of {bits} bits; expected 1 to 2048")
+            raise CallError(f"frames of {bits} bits", "1 to 2048")
         if time_unit is not None and time_unit not in UNITS:
-            raise CallError(f"time unit {time_unit!r}; expected one of s, ms, us, ns, ps, fs")
+            raise CallError(f"time unit {time_unit!r}", "one of s, ms, us, ns, ps, fs")
         self._file = source
         self._bits = bits
         self._unit = time_unit

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import BinaryIO, Literal
 
-from regmap.errors import CallError, CaptureError, nearest
+from regmap.errors import CallError, CaptureError, closest
 
 from ..lines.levels import Levels, Thresholds
 from ..lines.signals import Capture
@@ -74,11 +74,8 @@ def open_capture(
     """
     options = options or OpenOptions()
     if format is not None and format not in FORMATS:
-        near = nearest(format, FORMATS)
-        raise CallError(
-            f"no capture format {format!r}; expected one of {', '.join(FORMATS)}"
-            + (f"; nearest: {near[0]}" if near else "")
-        )
+        near = closest(format, FORMATS)
+        raise CallError(f"no capture format {format!r}", f"one of {', '.join(FORMATS)}", near)
     if what == "-":
         what, name = sys.stdin.buffer, name or "stdin"
     source = CaptureSource.open(what, name)

@@ -37,18 +37,19 @@ class RawCapture(Capture):
         block: int = _BLOCK,
     ) -> None:
         if rate <= 0:
-            raise CallError(f"sample rate {float(rate):g} Hz; expected more than 0")
+            raise CallError(f"sample rate {float(rate):g} Hz", "more than 0")
         if sample_bytes not in (1, 2, 4, 8):
-            raise CallError(f"samples of {sample_bytes} bytes; expected 1, 2, 4 or 8")
+            raise CallError(f"samples of {sample_bytes} bytes", "1, 2, 4 or 8")
         if byte_order not in ("little", "big"):
-            raise CallError(f"byte order {byte_order!r}; expected little or big")
+            raise CallError(f"byte order {byte_order!r}", "little or big")
         if not lines:
             raise CallError("raw samples need a channel map: the bit of each line, as clock=0")
         bits: dict[int, str] = {}
         for name, bit in lines.items():
             if not 0 <= bit < 8 * sample_bytes:
                 raise CallError(
-                    f"{name} is bit {bit}; expected 0 to {8 * sample_bytes - 1} for samples of {sample_bytes} bytes"
+                    f"{name} is bit {bit}",
+                    f"0 to {8 * sample_bytes - 1} for samples of {sample_bytes} bytes",
                 )
             if bit in bits:
                 raise CallError(f"{name} and {bits[bit]} are both bit {bit}")

@@ -175,7 +175,7 @@ def read_head(
     if not complete and len(lines) > 1:
         lines = lines[:-1]
     if delimiter is not None and delimiter not in DELIMITERS:
-        raise CallError(f"delimiter {delimiter!r}; expected one of , ; | tab or space")
+        raise CallError(f"delimiter {delimiter!r}", "one of , ; | tab or space")
     found, count = find_delimiter(lines)
     if delimiter is None:
         delimiter = found
@@ -446,7 +446,7 @@ def unit_power(name: str, unit: str, given: str | None, findings: Findings) -> i
     """The power of ten of the time unit, from what was given, the column's name or its unit."""
     if given is not None:
         if given not in UNITS:
-            raise CallError(f"time unit {given!r}; expected one of s, ms, us, ns, ps, fs")
+            raise CallError(f"time unit {given!r}", "one of s, ms, us, ns, ps, fs")
         return UNITS[given]
     match = re.search(
         r"(?:[\[(/_]|\b)\s*(s|sec|seconds?|ms|us|µs|μs|ns|ps|fs)\s*[\])]?\s*$", name.strip(), re.I

@@ -136,7 +136,7 @@ def find_roles(signals: Signals, given: Mapping[str, str] | None = None) -> Chan
     finder = _Finder(signals)
     for role, name in (given or {}).items():
         if role not in ROLES:
-            raise CallError(f"no role {role!r}; expected one of {', '.join(ROLES)}")
+            raise CallError(f"no role {role!r}", f"one of {', '.join(ROLES)}")
         finder.give(role, name)
     finder.by_name()
     finder.by_behaviour()

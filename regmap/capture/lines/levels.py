@@ -48,7 +48,7 @@ class Levels:
         for name, pair in [("", self.common), *self.by_name.items()]:
             if pair is not None and not (np.isfinite(pair).all() and pair[0] <= pair[1]):
                 raise CallError(
-                    f"thresholds {name} {pair[0]} and {pair[1]} V; expected the lower one first"
+                    f"thresholds {name} {pair[0]} and {pair[1]} V", "the lower one first"
                 )
 
     def digital(

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from regmap.closing import Closing
-from regmap.errors import CallError, CaptureError, Place, Problem, nearest
+from regmap.errors import CallError, CaptureError, Place, Problem, closest
 from regmap.quantity import show
 
 from ..arrays import NO_TIMES, NO_VALUES, Times, Values, X
@@ -133,7 +133,7 @@ class Signals:
         bits = sorted((c for c in self.channels if c.bus == bus), key=lambda c: -c.weight)
         if not bits:
             names = sorted({c.bus for c in self.channels if c.bus})
-            raise CallError(_unknown("bus", bus, names))
+            raise _unknown("bus", bus, names)
         return "".join("01xz"[self.value_at(c.name, tick)] for c in bits)
 
     def blocks(self, changes: int = 0) -> Iterator[Block]:
@@ -156,12 +156,11 @@ class Signals:
             before = now
 
 
-def _unknown(what: str, name: str, names: Iterable[str]) -> str:
+def _unknown(what: str, name: str, names: Iterable[str]) -> CallError:
     known = list(names)
-    near = nearest(name, known)
-    tail = f"; nearest: {near[0]}" if near else ""
+    near = closest(name, known)
     shown = ", ".join(known[:12]) + (", ..." if len(known) > 12 else "")
-    return f"no {what} {name[:60]!r}; expected one of {shown or 'none'}{tail}"
+    return CallError(f"no {what} {name[:60]!r}", f"one of {shown or 'none'}", near)
 
 
 def find_channel(channels: Iterable[Channel], name: str) -> Channel:
@@ -190,7 +189,7 @@ def find_channel(channels: Iterable[Channel], name: str) -> Channel:
                 raise CallError(
                     f"{name!r} is the name of {len(hits)} channels: {', '.join(c.name for c in hits[:8])}"
                 )
-    raise CallError(_unknown("channel", name, [c.name for c in known]))
+    raise _unknown("channel", name, [c.name for c in known])
 
 
 def clean(times: Times, values: Values, before: int) -> tuple[Times, Values, int]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from ... import __version__
 from ...cautions import CAUTION
 from ...chip.model import Chip, Frame
-from ...errors import CallError, nearest
+from ...errors import CallError, closest
 from ...frames.codec import Codec
 from ...stages.identity import identity
 from ..framebase import frame_type, word_type
@@ -38,10 +38,9 @@ def generate_in(language: str, source: Stage | Chip, options: Options | None = N
     Everything is in the one text; `options.split` is refused.
     """
     if language not in LANGUAGES:
-        near = nearest(language, ("c", *LANGUAGES))
-        tail = f"; nearest: {near[0]}" if near else ""
+        near = closest(language, ("c", *LANGUAGES))
         raise CallError(
-            f"no language {language[:40]!r}; expected c, {' or '.join(LANGUAGES)}{tail}"
+            f"no language {language[:40]!r}", f"c, {' or '.join(LANGUAGES)}", nearest=near
         )
     options = options or Options()
     if options.split:

@@ -25,7 +25,7 @@ from ...chip.model import (
 from ...chip.values import choose
 from ...document.schema import Reader, Rec, quoted
 from ...document.source import Node, Sources
-from ...errors import CallError, nearest
+from ...errors import CallError, closest
 from ...expr import Expr, check_expr
 from ...frames.requests import ReadRegister, SetField, WriteWord, parse_request
 from .registers import read_code, unknown_field
@@ -78,7 +78,9 @@ class Extras:
                     raise CallError(f"{item.ref} cannot be written ({item.access})")
             if single and isinstance(request, SetField) and not isinstance(item, Field):
                 raise CallError(
-                    f"{request.name!r} is held by several fields; expected REG.FIELD = VALUE or REG = WORD"
+                    f"{request.name!r} is held by several fields",
+                    "REG.FIELD = VALUE or REG = WORD",
+                    part=request.name,
                 )
             if isinstance(request, WriteWord):
                 register = chip.registers[request.register]
@@ -88,7 +90,7 @@ class Extras:
                     )
             if writes_only and not isinstance(request, (SetField, WriteWord)):
                 raise CallError(
-                    f"{text[:60]!r} is no write; expected REG.FIELD = VALUE or REG = WORD"
+                    f"{text[:60]!r} is no write", "REG.FIELD = VALUE or REG = WORD", part=text[:60]
                 )
         except CallError as error:
             if not any(map(self.reader.spoiled, _NAMES.findall(text))):
@@ -101,13 +103,13 @@ class Extras:
     ) -> None:
         known = list(known)
         if value not in known and not self.reader.spoiled(value):
-            near = nearest(value, known)
+            near = closest(value, known)
             self.reader.complain(
                 node,
                 path,
                 f"the {what} {quoted(value)}",
                 f"a {what} of this map",
-                near[0] if near else "",
+                near,
             )
 
     def expr(self, expr: Expr, node: Node, path: str) -> None:
@@ -116,21 +118,19 @@ class Extras:
         if any(map(self.reader.spoiled, expr.names())):
             return
 
-        def complaint(name: str) -> str | None:
+        def complaint(name: str) -> CallError | None:
             if name == "supply" or name in chip.states or find(chip, name) is not None:
                 return None
             _register, _, _field_name = name.partition(".")
             choices = [f.ref for r in chip.registers.values() for f in r.fields]
             choices += [*chip.states, *chip.joined, *chip.externals]
-            near = nearest(name, choices)
-            return f"{name!r} is no field, value, state or option here" + (
-                f"; nearest: {near[0]}" if near else ""
+            near = closest(name, choices)
+            return CallError(
+                f"{name!r} is no field, value, state or option here", nearest=near, part=name
             )
 
-        for text in check_expr(expr, self.bank, complaint):
-            self.reader.refuse(
-                node, path, CallError(text), "fields, values, states and options of this map"
-            )
+        for error in check_expr(expr, self.bank, complaint):
+            self.reader.refuse(node, path, error, "fields, values, states and options of this map")
 
     def event(self, text: str, node: Node, path: str) -> None:
         if text == "reset" or text in self.chip.keys or text in self.chip.commands:
@@ -140,13 +140,13 @@ class Extras:
         if "=" in text:
             self.request(text, node, path, writes_only=True, single=True)
             return
-        near = nearest(text, ["reset", *self.chip.keys, *self.chip.commands])
+        near = closest(text, ["reset", *self.chip.keys, *self.chip.commands])
         self.reader.complain(
             node,
             path,
             f"the event {quoted(text)}",
             "reset, a key, a command, or REG.FIELD = VALUE",
-            near[0] if near else "",
+            near,
         )
 
     # --- sections ---------------------------------------------------------------------------
@@ -191,13 +191,13 @@ class Extras:
                 name = text.removeprefix("clear ").strip()
                 self.name(name, self.chip.registers, "register", node, path)
             elif text not in EFFECTS:
-                near = nearest(text, EFFECTS)
+                near = closest(text, EFFECTS)
                 self.reader.complain(
                     node,
                     path,
                     f"the effect {quoted(text)}",
                     "reset, clear_faults, clear REG, or REG.FIELD = VALUE",
-                    near[0] if near else "",
+                    near,
                 )
 
     def states(self, recs: Rec) -> dict[str, State]:
@@ -530,13 +530,13 @@ class Extras:
             ]
             for part in rec.get("given", ()):
                 if part not in parts and not self.reader.has_error("frames"):
-                    near = nearest(part, parts)
+                    near = closest(part, parts)
                     self.reader.complain(
                         rec["given"].key_nodes[part],
                         rec.path,
                         f"the part {quoted(part)}",
                         "a part of a frame of this map",
-                        near[0] if near else "",
+                        near,
                     )
             if "command" not in rec.key_nodes and "reply" not in rec.key_nodes:
                 self.reader.complain(

@@ -7,7 +7,7 @@ from ...chip.guard import Crc
 from ...chip.model import Command, Frame, Layout, Part
 from ...document.schema import Reader, Rec, quoted
 from ...document.source import Sources
-from ...errors import CallError, nearest
+from ...errors import CallError, closest
 
 GUARDS = ("parity", "crc")
 IN_COMMAND_ONLY = ("operation", "address", "page")
@@ -116,13 +116,13 @@ def named_frames(rec: Rec, frames: dict[str, Frame], reader: Reader) -> tuple[st
             found.append(name)
             continue
         if not reader.has_error(f"frames.{name}"):
-            near = nearest(name, frames)
+            near = closest(name, frames)
             reader.complain(
                 rec["frame"].nodes[index],
                 rec.path,
                 f"the frame {quoted(name)}",
                 "a frame of this map",
-                near[0] if near else "",
+                near,
             )
         return None
     return tuple(found)
@@ -310,13 +310,13 @@ def _part(
     elif kind == "echo" and sound:
         source = command.named(of) if command is not None else None
         if source is None:
-            near = nearest(of, [p.name for p in command.parts]) if command else []
+            near = closest(of, [p.name for p in command.parts]) if command else ""
             reader.complain(
                 rec.value_nodes.get("of", rec.node),
                 rec.path,
                 f"an echo of {quoted(of)}",
                 "of: a part of the command",
-                near[0] if near else "",
+                near,
             )
         elif source.width != width:
             reader.complain(
@@ -435,13 +435,13 @@ def build_commands(recs: Rec, frames: dict[str, Frame], reader: Reader) -> dict[
             part = frame.command.named(part_name)
             node = rec["parts"].key_nodes[part_name]
             if part is None:
-                near = nearest(part_name, [p.name for p in frame.command.parts])
+                near = closest(part_name, [p.name for p in frame.command.parts])
                 reader.complain(
                     node,
                     rec.path,
                     f"the part {quoted(part_name)}",
                     f"a part of frame {frame_name}",
-                    near[0] if near else "",
+                    near,
                 )
             elif part.kind in (*GUARDS, "counter"):
                 reader.complain(

@@ -8,7 +8,7 @@ from ...chip.bits import deposit, extract, spans
 from ...chip.model import Access, External, Field, Frame, Joined, Meaning, Register
 from ...document.schema import Reader, Rec, quoted, read_int
 from ...document.source import Node, Sources
-from ...errors import nearest
+from ...errors import closest
 from .frames import named_frames
 from .values import build_meanings
 
@@ -39,10 +39,8 @@ def read_code(
     if code is None and reader.has_error(path):
         return None  # the option may be one of those that could not be read
     if code is None:
-        near = nearest(text, option_names(meanings))
-        reader.complain(
-            node, path, quoted(text), "a code, or an option of the field", near[0] if near else ""
-        )
+        near = closest(text, option_names(meanings))
+        reader.complain(node, path, quoted(text), "a code, or an option of the field", near)
         return None
     if not 0 <= code < 1 << width:
         reader.complain(
@@ -107,13 +105,13 @@ class Places:
             for does, operation in (register.operations or {"read": "", "write": ""}).items():
                 able = register.readable if does == "read" else register.takes_writes
                 if register.operations and code is not None and operation not in code.codes:
-                    near = nearest(operation, code.codes)
+                    near = closest(operation, code.codes)
                     self.reader.complain(
                         rec["operation"].value_nodes[does],
                         rec.path,
                         f"the operation {quoted(operation)}",
                         f"a code of part '{code.name}' of frame '{frame.name}'",
-                        near[0] if near else "",
+                        near,
                     )
                 if not able and not register.operations:
                     continue
@@ -451,13 +449,13 @@ def _check_references(
         if other is None and reader.spoiled(register.complement_of):
             return
         if other is None or other is register:
-            near = nearest(register.complement_of, registers)
+            near = closest(register.complement_of, registers)
             reader.complain(
                 rec.value_nodes["complement_of"],
                 rec.path,
                 f"the register {quoted(register.complement_of)}",
                 "another register of this map",
-                near[0] if near else "",
+                near,
             )
         elif other.width != register.width:
             reader.complain(
@@ -478,13 +476,13 @@ def _check_references(
         and register.reads_as not in registers
         and not reader.spoiled(register.reads_as)
     ):
-        near = nearest(register.reads_as, [*READS_AS, *registers])
+        near = closest(register.reads_as, [*READS_AS, *registers])
         reader.complain(
             rec.value_nodes["reads_as"],
             rec.path,
             quoted(register.reads_as),
             "written, inverted, zero or a register",
-            near[0] if near else "",
+            near,
         )
 
 
@@ -559,20 +557,20 @@ def unknown_field(
         return
     register, _, name = ref.partition(".")
     if register not in registers:
-        near = nearest(register, registers)
+        near = closest(register, registers)
         hint = ""
         if near:
-            inside = nearest(name, [f.name for f in registers[near[0]].fields])
-            hint = f"{near[0]}.{inside[0]}" if inside else near[0]
+            inside = closest(name, [f.name for f in registers[near].fields])
+            hint = f"{near}.{inside}" if inside else near
         reader.complain(
             node, path, f"the register {quoted(register)}", "a register of this map", hint
         )
         return
-    near = nearest(name, [f.name for f in registers[register].fields])
+    near = closest(name, [f.name for f in registers[register].fields])
     reader.complain(
         node,
         path,
         f"the field {quoted(ref)}",
         f"a field of {register}",
-        f"{register}.{near[0]}" if near else "",
+        f"{register}.{near}" if near else "",
     )

@@ -17,13 +17,13 @@ def tolerance_of(text: str, dim: Dim) -> tuple[Fraction, Fraction]:
     """(relative, absolute) of a tolerance such as `20 %` or `5 ns`; raises CallError."""
     quantity = parse(text)
     if quantity.value < 0:
-        raise CallError(f"a negative tolerance {text!r}")
+        raise CallError(f"a negative tolerance {text!r}", part=text)
     if quantity.dim == NONE and ("%" in text or "ppm" in text):
         return quantity.value, Fraction(0)
     if quantity.dim == dim:
         return Fraction(0), quantity.value
     raise CallError(
-        f"a tolerance that is a {dimension_name(quantity.dim)}; expected % or a {dimension_name(dim)}"
+        f"a tolerance that is a {dimension_name(quantity.dim)}", f"% or a {dimension_name(dim)}"
     )
 
 

@@ -133,7 +133,7 @@ class Framer:
 
     def __init__(self, chips: Sequence[Chip], chain: Chain | None = None) -> None:
         if not chips:
-            raise CallError("no chip to decode for; expected at least one")
+            raise CallError("no chip to decode for", "at least one")
         self.chips = tuple(chips)
         self.tables = [PairTable(latencies(c)) for c in chips]
         self.dropped = 0

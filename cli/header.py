@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import gc
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -123,7 +124,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     try:
         source = load(args.file)
         context.gate.reads(source.files)
-        options = options_of(args)
+        options = _with_figures(options_of(args), source)
         made = generate(source, options) if args.language == "c" else _other(args, source, options)
         tests = self_test(source, options, Path(args.output).name) if args.self_test else ""
     finally:
@@ -165,6 +166,15 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 f"{name}: {'written' if new else 'unchanged'}, content hash {made.hash[:16]}"
             )
     return Status.OK
+
+
+def _with_figures(options: Options, source: Stage | Chip) -> Options:
+    """With the trip currents of a stage, where values are wanted."""
+    if isinstance(source, Chip) or "values" not in (options.sections or ("values",)):
+        return options
+    from regmap.assessment.figures import trip_currents  # a map alone has none to work out
+
+    return replace(options, figures=trip_currents(source))
 
 
 def _other(args: argparse.Namespace, source: Stage | Chip, options: Options) -> Generated:

@@ -191,7 +191,8 @@ def opposite_share(x: Any) -> Any:
     return -x
 
 
-def _trip(work: Work) -> Variable | None:
+def comparator_trip(work: Work) -> Variable | None:
+    """Band of the current at which the overcurrent comparator trips; None (and missing) where it is off."""
     if not work.switched_off("overcurrent.enable"):
         work.switched_off("overcurrent.mode")
     where = work.choice("chip:overcurrent.measured_at")
@@ -219,7 +220,7 @@ _OC = (
 )
 def overcurrent_silent(work: Work) -> Outcome:
     """Lowest trip current of the comparator against the peak current."""
-    return work.at_least(_trip(work), work.take("Ipk", "stage:motor.current.peak"))
+    return work.at_least(comparator_trip(work), work.take("Ipk", "stage:motor.current.peak"))
 
 
 @check(
@@ -234,7 +235,7 @@ def overcurrent_protects(work: Work) -> Outcome:
 
     A comparator that is off or only reports protects nothing, and fails.
     """
-    verdict = work.at_most(_trip(work), work.take("Imax", "stage:mosfet.pulse_current"))
+    verdict = work.at_most(comparator_trip(work), work.take("Imax", "stage:mosfet.pulse_current"))
     switches = ("overcurrent.enable", "overcurrent.mode")
     return work.protected(verdict, "overcurrent.threshold", *switches, acts="overcurrent.mode")
 

@@ -1,66 +1,114 @@
-"""What the stage chose, as whole numbers for the firmware: `GD_TIMING_DEAD_TIME_NS_TYP 1000U`, with min and max."""
+"""What the stage chose, as whole numbers for the firmware: `GD_TIMING_DEAD_TIME_NS_TYP 1000U`, with min and max.
+
+The unit of a macro hangs on the map alone (what the value is, and how large it can get), never on the
+option that was chosen: firmware that uses a macro compiles with any setting. min is rounded down and
+max up, so that no value of the chip is outside.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from dataclasses import dataclass
 from fractions import Fraction
 
+from ..chip import values
+from ..chip.bank import find
 from ..quantity import DIMENSIONS, Band, Dim
 from ..stages.load import Stage
 from .names import word
+from .options import band_text
 from .sheet import Sheet
 from .text import count, defines
 
 #: units of each dimension, the coarsest first
-_UNITS: dict[Dim, tuple[tuple[str, Fraction], ...]] = {
+UNITS: dict[Dim, tuple[tuple[str, Fraction], ...]] = {
     DIMENSIONS[name][0]: tuple((unit, Fraction(1, 10**power)) for unit, power in units)
     for name, units in {
         "time": (("S", 0), ("MS", 3), ("US", 6), ("NS", 9), ("PS", 12)),
         "current": (("A", 0), ("MA", 3), ("UA", 6), ("NA", 9)),
-        "voltage": (("V", 0), ("MV", 3), ("UV", 6)),
-        "frequency": (("HZ", 0),),
-        "resistance": (("OHM", 0), ("MILLIOHM", 3)),
+        "voltage": (("V", 0), ("MV", 3), ("UV", 6), ("NV", 9)),
+        "frequency": (("HZ", 0), ("MILLIHZ", 3)),
+        "resistance": (("OHM", 0), ("MILLIOHM", 3), ("MICROOHM", 6)),
+        "temperature": (("DEGC", 0), ("MILLIDEGC", 3), ("MICRODEGC", 6)),
         "ratio": (("RATIO", 0), ("PERMILLE", 3), ("PPM", 6)),
     }.items()
 }
+#: the unit in which a value is given, by dimension ...
+_USUAL = {"time": "NS", "current": "MA", "voltage": "MV", "frequency": "HZ", "resistance": "MILLIOHM", "temperature": "DEGC", "ratio": "PERMILLE"}  # fmt: skip
+#: ... and by role, where another one is usual: voltages across a shunt, windows of a watchdog
+_BY_ROLE = {"overcurrent.threshold": "UV", "watchdog.window": "US"}
 LARGEST = (1 << 32) - 1
 
 
-def whole(band: Band) -> tuple[str, tuple[int, int, int]] | None:
-    """(unit, (min, typ, max)) in the coarsest unit that holds all three; None where nothing does.
+@dataclass(frozen=True, slots=True)
+class ChosenValue:
+    """A value with its unit: (min, typ, max) in whole numbers, and the band that they stand for."""
 
-    What no unit holds exactly is rounded in the finest: min down, max up, typ to the nearest.
+    name: str
+    unit: str
+    numbers: tuple[int, int, int]
+    band: Band
+    title: str = ""
+
+
+def whole(
+    band: Band, unit: str = "", largest: Fraction | None = None
+) -> tuple[str, tuple[int, int, int]] | None:
+    """(unit, (min, typ, max)): in the unit that is usual for the dimension, or in `unit`; None where nothing is.
+
+    Where `largest` (else the band's max) does not fit 32 bits, the next coarser unit is taken. min is
+    rounded down, max up, typ to the nearest.
     """
-    values = (band.low, band.typ, band.high)
-    if min(values) < 0:
+    units = UNITS.get(band.dim, ())
+    usual = next((u for n, u in _USUAL.items() if DIMENSIONS[n][0] == band.dim), "")
+    if not units or band.low < 0:
         return None
-    fitting = [(u, s) for u, s in _UNITS.get(band.dim, ()) if max(values) / s <= LARGEST]
-    for unit, size in fitting:
-        if all((v / size).denominator == 1 for v in values):
-            low, typ, high = (int(v / size) for v in values)
-            return unit, (low, typ, high)
-    if not fitting:
+    at = [u for u, _ in units].index(unit or usual)
+    most = max(band.high, largest or 0)
+    while at and most / units[at][1] > LARGEST:
+        at -= 1
+    name, size = units[at]
+    if most / size > LARGEST:
         return None
-    unit, size = fitting[-1]
-    return unit, (math.floor(band.low / size), round(band.typ / size), math.ceil(band.high / size))
+    return name, (math.floor(band.low / size), round(band.typ / size), math.ceil(band.high / size))
+
+
+def figures(stage: Stage, derived: tuple[tuple[str, str, Band], ...] = ()) -> Iterator[ChosenValue]:
+    """Each setting with a physical value, then what follows from them (`assessment.figures`)."""
+    for setting in stage.settings:
+        band = setting.choice.reading.band
+        item = find(stage.chip, setting.name)
+        if band is None or item is None:
+            continue
+        role = getattr(item, "role", "")
+        others = [r.band.high for r in values.options(item, stage.bank) if r.band is not None]
+        found = whole(band, _BY_ROLE.get(role, ""), max(others, default=Fraction(0)))
+        if found is not None:
+            yield ChosenValue(setting.name, *found, band)
+    for name, title, band in derived:
+        found = whole(band)
+        if found is not None:
+            yield ChosenValue(name, *found, band, title)
 
 
 def write_chosen(sheet: Sheet, stage: Stage) -> None:
-    """Three macros for each setting with a physical value."""
+    """Three macros for each value."""
     rows = []
-    for setting in stage.settings:
-        band = setting.choice.reading.band
-        found = whole(band) if band is not None else None
-        if found is None:
-            continue
-        unit, values = found
-        pieces = [word(p) for p in setting.name.split(".")]
-        for end, value in zip(("MIN", "TYP", "MAX"), values, strict=True):
-            name = sheet.names.macro(*pieces, unit, end, of=f"{setting.name} as chosen, {end}")
-            rows.append((name, count(value), ""))
+    for figure in figures(stage, sheet.options.figures):
+        pieces = [word(p) for p in figure.name.split(".")]
+        for end, value in zip(("MIN", "TYP", "MAX"), figure.numbers, strict=True):
+            name = sheet.names.macro(
+                *pieces, figure.unit, end, of=f"{figure.name} as chosen, {end}"
+            )
+            note = ""
+            if end == "MIN":
+                note = ": ".join(filter(None, (figure.title, band_text(figure.band))))
+            rows.append((name, count(value), note))
     if rows:
         sheet.section(
             "what the stage chose",
-            "Physical values of the settings by the tolerances of the map, as whole numbers: the unit is in the name.",
+            "Physical values of the settings by the tolerances of the map, and what follows from them with the "
+            "stage's parts, as whole numbers: the unit is in the name, min is rounded down and max up.",
         )
         sheet.lines(*defines(rows))

@@ -12,6 +12,26 @@ from .registers import address_macro
 from .sheet import Sheet
 from .text import block, count, defines, number, utype
 
+#: ways to clear a fault, as bits
+CLEARING = (
+    ("READ", "a read of its register"),
+    ("WRITE_1", "a 1 written to its bit"),
+    ("WRITE_0", "a 0 written to its bit"),
+    ("CONDITION", "the end of its condition"),
+    ("RESET", "a reset of the chip"),
+    ("COMMAND", "a command, named at the fault"),
+    ("FIELD", "a value written to a field, named at the fault"),
+)
+
+
+def clearing(fault: Fault) -> int:
+    """The bits of `CLEARING` that clear a fault; 0 where the map does not say."""
+    places = {way.lower(): 1 << index for index, (way, _) in enumerate(CLEARING)}
+    bits = 0
+    for way in fault.cleared_by:
+        bits |= places["field"] if "=" in way else places.get(way, places["command"])
+    return bits
+
 
 def causes_first(chip: Chip) -> list[Fault]:
     """Every fault after all that it can follow from, else in the order of the map."""
@@ -61,6 +81,8 @@ def write_faults(sheet: Sheet) -> None:
         )
     for index, level in enumerate(SEVERITIES):
         rows.append((names.macro("SEVERITY", level.upper()), count(index), ""))
+    for index, (way, about) in enumerate(CLEARING):
+        rows.append((names.macro("CLEARED_BY", way), count(1 << index), about))
     none = names.macro("FAULT_NONE")
     small = utype(max((len(faults)).bit_length(), 1))
     rows.append((none, number((1 << (8 if small == "uint8_t" else 16)) - 1), ""))
@@ -87,6 +109,7 @@ def write_faults(sheet: Sheet) -> None:
         f"    {word_type(sheet)} value;",
         "    uint8_t status;     /* STATUS_INDEX_... of its register */",
         "    uint8_t severity;   /* SEVERITY_... */",
+        "    uint8_t cleared_by;   /* CLEARED_BY_... bits */",
         "    uint8_t at_power_up;  /* 1: always raised after power-up */",
         "    uint8_t cause_count;  /* faults that it can follow from, ... */",
         "    uint16_t cause_first; /* ... from here in the list of causes */",
@@ -138,6 +161,8 @@ def write_faults(sheet: Sheet) -> None:
         assert field is not None  # the loader has seen to it
         about = f"{fault.ref}" + (f": {fault.meaning}" if fault.meaning else "")
         text += block(about, "    ")
+        if fault.cleared_by:
+            text += block(f"cleared by: {', '.join(fault.cleared_by)}", "    ")
         if fault.masked_when is not None:
             text += block(f"masked while {fault.masked_when}", "    ")
         if fault.reported_only_when is not None:
@@ -152,6 +177,7 @@ def write_faults(sheet: Sheet) -> None:
                     number(deposit(fault.code, field.bits), width),
                     count(status.index(fault.register)),
                     count(SEVERITIES.index(fault.severity)),
+                    count(clearing(fault)),
                     count(int(fault.normal_at_power_up)),
                     count(spans[fault.name][1]),
                     count(spans[fault.name][0]),

@@ -18,6 +18,7 @@ from .faults import write_faults
 from .frames import FrameNames, frame_type, word_type, write_frames
 from .names import Namer, check_prefix, default_prefix
 from .registers import write_registers
+from .scales import write_scales
 from .shadow import write_shadow
 from .sheet import Options, Sheet
 from .text import block, comment, heading, string
@@ -40,6 +41,7 @@ SECTIONS: dict[str, tuple[str, tuple[str, ...]]] = {
     "tests": ("start-up tests of the monitors, where the map states them (stage)", ("run",)),
     "faults": ("fault table, and a routine that names the first cause", ()),
     "strings": ("names and titles of faults as text in the fault table", ("faults",)),
+    "scales": ("values of scales in whole numbers of a unit, to and from their codes", ()),
     "shadow": ("copy of registers that cannot be read back", ()),
     "values": ("physical values: whole numbers of what the stage chose, the rest in comments", ()),
     "asserts": ("compile-time assertions on masks, widths and options", ()),
@@ -118,6 +120,7 @@ def content_hash(source: Stage | Chip, options: Options, prefix: str) -> str:
         str(options.split),
         options.include,
         options.crc,
+        *(f"{name} {band}" for name, _, band in options.figures),
     ]
     return sha256("\0".join(pieces).encode("utf-8", "surrogatepass")).hexdigest()
 
@@ -165,6 +168,8 @@ def _write(sheet: Sheet) -> None:
         f"typedef {frame_type(sheet)} {sheet.names.lower('frame_t')};  /* holds the longest frame */",
     )
     write_registers(sheet)
+    if sheet.has("scales"):
+        write_scales(sheet)
     if sheet.has("frames"):
         frames = write_frames(sheet)
     _write_stage(sheet, frames)

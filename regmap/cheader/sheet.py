@@ -15,6 +15,7 @@ from ..chip.model import Chip, Frame, Register
 from ..errors import CallError
 from ..frames.codec import Codec
 from ..frames.recogniser import Recogniser
+from ..quantity import Band
 from .names import Namer
 from .text import block, heading, string
 
@@ -32,6 +33,7 @@ class Options:
     split     header plus source instead of a header alone
     include   the name under which the source includes the header (split only)
     crc       "table": 256 entries in flash, quick; "loop": a bit at a time, small
+    figures   what follows from the settings, (name, title, band): see `assessment.figures`
     version   the tool's version, part of the content hash; "" takes this library's
     """
 
@@ -40,6 +42,7 @@ class Options:
     split: bool = False
     include: str = ""
     crc: str = "table"
+    figures: tuple[tuple[str, str, Band], ...] = ()
     version: str = ""
 
     def __post_init__(self) -> None:

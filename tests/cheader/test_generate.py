@@ -14,10 +14,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from regmap.assessment.figures import trip_currents
+from regmap.assessment.stage import assess
 from regmap.behaviour.settings import bring_up_sequence
 from regmap.cheader import SECTIONS, Options, content_hash, depfile, generate, select
 from regmap.cheader.chosen import whole
-from regmap.cheader.faults import causes_first
+from regmap.cheader.faults import causes_first, clearing
 from regmap.cheader.steps import setting_text
 from regmap.chip.model import Access, Field, Register
 from regmap.errors import CallError
@@ -105,12 +107,12 @@ def test_chosen_values_are_whole_numbers_with_their_unit() -> None:
     for name in (
         "GD_TIMING_DEAD_TIME_NS_TYP",
         "GD_GATE_HS_SOURCE_MA_TYP",
-        "GD_WATCHDOG_WINDOW_MS_TYP",
+        "GD_WATCHDOG_WINDOW_US_TYP",
     ):
         assert name in header
     assert re.search(r"#define GD_TIMING_DEAD_TIME_NS_TYP +1000U", header)
     assert re.search(r"#define GD_GATE_HS_SOURCE_MA_TYP +120U", header)
-    assert re.search(r"#define GD_WATCHDOG_WINDOW_MS_TYP +60U", header)
+    assert re.search(r"#define GD_WATCHDOG_WINDOW_US_TYP +60000U", header)
     third = Fraction(1, 3)
     seconds = Band(low=third / 1000, typ=third, high=third, dim=(0, 0, 1, 0))
     assert whole(seconds) == ("NS", (333333, 333333333, 333333334))
@@ -367,3 +369,40 @@ def test_every_status_that_tells_of_a_rejected_frame_is_one(name: str) -> None:
     header = generate(chip, Options(prefix="gd")).header
     for part in parts:
         assert f"if (parts.{part}) {{\n            errors |= GD_FRAME_ERROR_REJECTED;" in header
+
+
+def test_a_fault_says_what_clears_it() -> None:
+    """By hand from the maps: a read, a 1 and a command, only a reset."""
+    for name, fault, ways in (
+        ("wombat24", "VDS", 1),
+        ("numbat24", "OC_U", 2 + 32),
+        ("numbat24", "TRIM_ERR", 16),
+    ):
+        assert clearing(load_map(name).faults[fault]) == ways
+        header = generate(load_map(name), Options(prefix="gd")).header
+        assert f", {ways}U, 0U, " in header
+        assert "#define GD_CLEARED_BY_COMMAND" in header
+
+
+def test_trip_currents_stand_in_the_header_as_in_the_checks() -> None:
+    """Overcurrent by hand: 90 mV over 2 milliohm is 45 A; bounds as the checks give them, rounded outward."""
+    stage = load_stage("conveyor_drum")
+    found = {name: band for name, _, band in trip_currents(stage)}
+    assert found["trip.overcurrent"].typ == 45
+    verdicts = {v.check: v for v in assess(stage).verdicts}
+    silent = verdicts["overcurrent.no-false-trip"].value
+    assert silent is not None
+    assert silent.low == pytest.approx(float(found["trip.overcurrent"].low))
+    options = Options(prefix="gd", figures=trip_currents(stage))
+    header = generate(stage, options).header
+    for name, (low, high) in {
+        "OVERCURRENT": (found["trip.overcurrent"].low, found["trip.overcurrent"].high),
+        "VDS_HIGH": (found["trip.vds.high"].low, found["trip.vds.high"].high),
+    }.items():
+        ends = [
+            int(re.search(rf"#define GD_TRIP_{name}_MA_{end} +(\d+)U", header)[1])  # type: ignore[index]
+            for end in ("MIN", "MAX")
+        ]
+        assert ends[0] <= low * 1000 < ends[0] + 1
+        assert ends[1] - 1 < high * 1000 <= ends[1]
+    assert content_hash(stage, options, "gd") != content_hash(stage, Options(prefix="gd"), "gd")

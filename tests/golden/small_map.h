@@ -4,7 +4,7 @@
  * Chip small (invented): A small chip of a test (invented)
  * Map after: nothing but this file
  * Identity: map small 7b7f111bec3d0370 (invented)
- * Content hash of map, stage, options and tool version: 06f94b5b6b4097d6
+ * Content hash of map, stage, options and tool version: 712faee396979b82
  *
  * Freestanding C99, C11 and C++11; int may be 16 bits. No heap, no bit-fields, constant tables.
  * Figures and frames support, and do not replace, the data sheet, measurement, local codes and
@@ -25,7 +25,7 @@
  * - Rule 5.1, 5.4: identifiers are distinct within 63 characters (C99), not within 31.
  */
 #if defined(SM_H)
-#if SM_HASH != 0x06F94B5BU
+#if SM_HASH != 0x712FAEE3U
 #error "two different headers with the prefix SM; generate one of them with another prefix"
 #endif
 #else
@@ -35,8 +35,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define SM_HASH 0x06F94B5BU
-#define SM_HASH_TEXT "06f94b5b6b4097d6"
+#define SM_HASH 0x712FAEE3U
+#define SM_HASH_TEXT "712faee396979b82"
 
 /*
  * Tables stay in flash. Where code and data have address spaces of their own (classic AVR), read an
@@ -161,6 +161,39 @@ static inline uint8_t sm_secret_key_get(uint8_t word)
 static inline uint8_t sm_secret_key_set(uint8_t value)
 {
     return (uint8_t)(((unsigned int)value & 0xFFU));
+}
+
+/* --- scales in whole numbers ----------------------------------------------------------------- */
+/*
+ * to: the typical value of a code, exact. from: the code for a value, as the map's tool chooses it;
+ * false where the value is outside what the chip can do, and then the code of the nearest end.
+ */
+
+/* DRIVE.TIME in NS for a code of its scale, 0 to 3. */
+static inline uint32_t sm_drive_time_to_ns(uint8_t code)
+{
+    return (uint32_t)(100U + ((unsigned int)code * 100U));
+}
+
+/* The code of DRIVE.TIME for a value in NS, to the nearest. */
+static inline bool sm_drive_time_from_ns(uint32_t value, uint8_t *code)
+{
+    unsigned int distance = 0U;
+    unsigned int steps;
+    const bool inside = (value >= 100U) && (value <= 400U);
+    if (inside) {
+        distance = (unsigned int)((uint32_t)value - (uint32_t)100U);
+    } else if (value > 100U) {
+        distance = 0x12CU;
+    } else {
+        /* below all: the lowest */
+    }
+    steps = distance / 0x64U;
+    if ((distance % 0x64U) > (0x64U - (distance % 0x64U))) {
+        steps++;
+    }
+    *code = (uint8_t)((steps) & 0x3U);
+    return inside;
 }
 
 /* --- frames ---------------------------------------------------------------------------------- */
@@ -382,15 +415,22 @@ static inline void sm_shadow_reset(sm_shadow_t *shadow)
 
 /* --- faults ---------------------------------------------------------------------------------- */
 /* A fault is raised while (status word & mask) == value. */
-#define SM_FAULT_COUNT         2U
-#define SM_STATUS_COUNT        1U              /* status registers, in this order: */
-#define SM_STATUS_INDEX_STATUS 0U
-#define SM_SEVERITY_STOP       0U
-#define SM_SEVERITY_WARN       1U
-#define SM_SEVERITY_NOTE       2U
-#define SM_FAULT_NONE          0xFFU
-#define SM_FAULT_ID_OT         0U              /* Too hot */
-#define SM_FAULT_ID_POR        1U              /* Power-on reset */
+#define SM_FAULT_COUNT          2U
+#define SM_STATUS_COUNT         1U              /* status registers, in this order: */
+#define SM_STATUS_INDEX_STATUS  0U
+#define SM_SEVERITY_STOP        0U
+#define SM_SEVERITY_WARN        1U
+#define SM_SEVERITY_NOTE        2U
+#define SM_CLEARED_BY_READ      1U              /* a read of its register */
+#define SM_CLEARED_BY_WRITE_1   2U              /* a 1 written to its bit */
+#define SM_CLEARED_BY_WRITE_0   4U              /* a 0 written to its bit */
+#define SM_CLEARED_BY_CONDITION 8U              /* the end of its condition */
+#define SM_CLEARED_BY_RESET     16U             /* a reset of the chip */
+#define SM_CLEARED_BY_COMMAND   32U             /* a command, named at the fault */
+#define SM_CLEARED_BY_FIELD     64U             /* a value written to a field, named at the fault */
+#define SM_FAULT_NONE           0xFFU
+#define SM_FAULT_ID_OT          0U              /* Too hot */
+#define SM_FAULT_ID_POR         1U              /* Power-on reset */
 
 typedef struct {
     const char *name;
@@ -399,6 +439,7 @@ typedef struct {
     uint8_t value;
     uint8_t status;     /* STATUS_INDEX_... of its register */
     uint8_t severity;   /* SEVERITY_... */
+    uint8_t cleared_by;   /* CLEARED_BY_... bits */
     uint8_t at_power_up;  /* 1: always raised after power-up */
     uint8_t cause_count;  /* faults that it can follow from, ... */
     uint16_t cause_first; /* ... from here in the list of causes */
@@ -439,9 +480,9 @@ static const char sm_fault_title_1[] SM_FLASH = "Power-on reset";
 /* Every fault of the map. */
 static const sm_fault_t sm_faults[SM_FAULT_COUNT] SM_FLASH = {
     /* STATUS.OT: The junction is too hot. */
-    {sm_fault_name_0, sm_fault_title_0, 0x02U, 0x02U, 0U, 0U, 0U, 1U, 0U, 0U, 0U},
+    {sm_fault_name_0, sm_fault_title_0, 0x02U, 0x02U, 0U, 0U, 0U, 0U, 1U, 0U, 0U, 0U},
     /* STATUS.POR: Registers are at reset. */
-    {sm_fault_name_1, sm_fault_title_1, 0x01U, 0x01U, 0U, 1U, 1U, 0U, 1U, 0U, 0U},
+    {sm_fault_name_1, sm_fault_title_1, 0x01U, 0x01U, 0U, 1U, 0U, 1U, 0U, 1U, 0U, 0U},
 };
 
 /*

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..chosen import whole
+from ..chosen import figures
 from ..sheet import Sheet
 from .either import Either
 from .language import local
@@ -13,14 +13,9 @@ def write_chosen(sheet: Sheet, lang: Either) -> list[str]:
     assert sheet.stage is not None
     lines: list[str] = []
     taken: set[str] = set()
-    for setting in sheet.stage.settings:
-        band = setting.choice.reading.band
-        found = whole(band) if band is not None else None
-        if found is None:
-            continue
-        unit, values = found
-        for end, value in zip(("min", "typ", "max"), values, strict=True):
-            name = local(f"{setting.name}_{unit}_{end}", taken)
+    for figure in figures(sheet.stage, sheet.options.figures):
+        for end, value in zip(("min", "typ", "max"), figure.numbers, strict=True):
+            name = local(f"{figure.name}_{figure.unit}_{end}", taken)
             lines += lang.const(name, lang.uint(32), lang.count(value))
     if not lines:
         return []

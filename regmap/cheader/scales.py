@@ -1,0 +1,231 @@
+"""Scales in whole numbers, without floating point: codes to a value with its unit, and back.
+
+    gd_timing_dead_time_to_ns(code)             the typical value of a code
+    gd_timing_dead_time_from_ns(value, &code)   the code for a value; false where the chip cannot do it
+
+The unit is the coarsest in which every code is a whole number, so both are exact. The way back takes
+the code that the library would (`parameters.ROUNDING`): a dead time up, a threshold toward protection.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from ..chip.model import Field, Joined, Meaning, Scale
+from ..parameters import rounding_of
+from .chosen import UNITS
+from .names import word
+from .sheet import Sheet
+from .text import count, number, utype
+
+
+@dataclass(frozen=True, slots=True)
+class WholeScale:
+    """value = offset + step * number, in whole `unit`s, for first <= number <= last."""
+
+    unit: str
+    offset: int
+    step: int
+    first: int
+    last: int
+
+    @property
+    def ends(self) -> tuple[int, int]:
+        both = [self.offset + self.step * n for n in (self.first, self.last)]
+        return min(both), max(both)
+
+    @property
+    def signed(self) -> bool:
+        return min(*self.ends, self.offset, self.step) < 0
+
+    @property
+    def bits(self) -> int:
+        """Bits of the type to compute in: 32, or 64; 0 where it would take more."""
+        most = max(abs(x) for x in (*self.ends, self.offset, self.step))
+        room = 31 if self.signed else 32
+        return 32 if most < 1 << room else 64 if most < 1 << 63 else 0
+
+
+def line_of(scale: Scale) -> WholeScale | None:
+    """The scale in the coarsest unit in which all of it is whole; None where there is none."""
+    for unit, size in UNITS.get(scale.dim, ()):
+        step, offset = scale.step / size, scale.offset / size
+        if step.denominator == 1 and offset.denominator == 1 and step:
+            return WholeScale(unit, int(offset), int(step), scale.first, scale.last)
+    return None
+
+
+def write_scales(sheet: Sheet) -> None:
+    """The routines of every field and joined value with a scale."""
+    opened = False
+    for item, ref, register in _items(sheet):
+        several = sum(m.scale is not None for m in item.meanings) > 1
+        for index, meaning in enumerate(m for m in item.meanings if m.scale is not None):
+            assert meaning.scale is not None
+            line = line_of(meaning.scale)
+            if line is None or not line.bits:
+                sheet.names.note(
+                    f"the values of {ref} are no whole numbers of a unit: no conversion"
+                )
+                continue
+            if not opened:
+                sheet.section(
+                    "scales in whole numbers",
+                    "to: the typical value of a code, exact. from: the code for a value, as the map's tool chooses it; "
+                    "false where the value is outside what the chip can do, and then the code of the nearest end.",
+                )
+                opened = True
+            stem = [word(p) for p in ref.split(".")] + ([f"case{index + 1}"] if several else [])
+            _to(sheet, item, ref, stem, meaning, line)
+            if register is None or register.writable:
+                _back(sheet, item, ref, stem, meaning, line)
+
+
+def _items(sheet: Sheet) -> Iterator[tuple[Field | Joined, str, Field | None]]:
+    for register in sheet.chip.registers.values():
+        for field in register.fields:
+            yield field, field.ref, field
+    for item in sheet.chip.joined.values():
+        fields = [sheet.chip.registers[r].field(n) for r, n in item.fields]
+        yield item, item.name, next((f for f in fields if f is not None and not f.writable), None)
+
+
+def _about(meaning: Meaning) -> str:
+    return f" While {meaning.when}." if meaning.when is not None else ""
+
+
+def _number(value: int, bits: int, *, signed: bool) -> str:
+    """A constant of the type that is computed in."""
+    text = number(abs(value)) if abs(value) > 0xFFFF else count(abs(value))
+    if not signed:
+        return text
+    return f"{'-' if value < 0 else ''}(int{bits}_t){text}"
+
+
+def _to(
+    sheet: Sheet,
+    item: Field | Joined,
+    ref: str,
+    stem: list[str],
+    meaning: Meaning,
+    line: WholeScale,
+) -> None:
+    scale = meaning.scale
+    assert scale is not None
+    bits, signed = line.bits, line.signed
+    kind = f"{'' if signed else 'u'}int{bits}_t"
+    # sixteen bits where they are enough: on small parts everything else is dear
+    small = not signed and line.ends[1] <= 0xFFFF
+    code = "(unsigned int)code" if small else f"({kind})code"
+    if scale.signed:
+        sign = number(1 << (item.width - 1), item.width)
+        wide = utype(max(item.width, 32))
+        code = f"(({kind})(({wide})code ^ {sign}) - ({kind}){sign})"
+    value = code
+    if line.step != 1:
+        value = f"({value} * {_number(line.step, bits, signed=signed)})"
+    if line.offset:
+        value = f"({_number(line.offset, bits, signed=signed)} + {value})"
+    taken = sorted(c for c in meaning.entries)
+    but = f" Codes {', '.join(map(str, taken[:8]))} mean something else." if taken else ""
+    sheet.inline(
+        f"{kind} {_name(sheet, stem, 'to', line.unit, ref)}({utype(item.width)} code)",
+        [f"return ({kind}){value};" if small else f"return {value};"],
+        f"{ref} in {line.unit} for a code of its scale, {line.first} to {line.last}.{but}{_about(meaning)}",
+    )
+
+
+def _name(sheet: Sheet, stem: list[str], way: str, unit: str, ref: str) -> str:
+    return sheet.names.lower(*stem, way, unit, of=f"conversion {way} {unit} of {ref}")
+
+
+def _back(
+    sheet: Sheet,
+    item: Field | Joined,
+    ref: str,
+    stem: list[str],
+    meaning: Meaning,
+    line: WholeScale,
+) -> None:
+    free = _free(meaning, line, item.width)
+    if free is None:
+        sheet.names.note(
+            f"{ref}: options lie between the codes of its scale: there is no conversion to a code"
+        )
+        return
+    bits, signed = line.bits, line.signed
+    kind, plain = f"{'' if signed else 'u'}int{bits}_t", f"uint{bits}_t"
+    small = utype(item.width)
+    low, high = free.ends
+    step = abs(line.step)
+    rule = rounding_of(getattr(item, "role", ""))
+    up = rule is not None and rule.way == "up"
+    where = f"(({plain})value - ({plain}){_number(low, bits, signed=signed)})"
+    span = "unsigned int" if high - low <= 0xFFFF else plain
+    if span != plain:
+        where = f"(unsigned int){where}"
+    lines = [
+        f"{span} distance = 0U;",
+        f"{span} steps;",
+        f"const bool inside = {_inside(low, high, bits, signed=signed)};",
+        "if (inside) {",
+        f"    distance = {where};",
+        f"}} else if (value > {_number(low, bits, signed=signed)}) {{",
+        f"    distance = {number(high - low)};",
+        "} else {",
+        "    /* below all: the lowest */",
+        "}",
+    ]
+    if step == 1:
+        lines.append("steps = distance;")
+    else:
+        lines.append(f"steps = distance / {number(step)};")
+        if rule is not None and rule.always:
+            more = f"(distance % {number(step)}) != 0U" if up else ""
+        else:
+            rest = f"(distance % {number(step)})"
+            more = f"{rest} {'>=' if up else '>'} ({number(step)} - {rest})"
+        if more:
+            lines += [f"if ({more}) {{", "    steps++;", "}"]
+    # modulo the field's codes, so that a number below 0 is its two's complement
+    start = (free.first if line.step > 0 else free.last) % (1 << item.width)
+    sign = "+" if line.step > 0 else "-"
+    code = f"({span}){number(start)} {sign} steps" if start or sign == "-" else "steps"
+    mask = number((1 << item.width) - 1, item.width)
+    lines += [f"*code = ({small})(({code}) & {mask});", "return inside;"]
+    way = (
+        f"{rule.way} where no code has it" if rule is not None and rule.always else "to the nearest"
+    )
+    sheet.inline(
+        f"bool {_name(sheet, stem, 'from', line.unit, ref)}({kind} value, {small} *code)",
+        lines,
+        f"The code of {ref} for a value in {line.unit}, {way}.{_about(meaning)}",
+    )
+
+
+def _inside(low: int, high: int, bits: int, *, signed: bool) -> str:
+    top = (1 << (bits - 1 if signed else bits)) - 1
+    tests = []
+    if signed or low:
+        tests.append(f"(value >= {_number(low, bits, signed=signed)})")
+    if high < top:
+        tests.append(f"(value <= {_number(high, bits, signed=signed)})")
+    return " && ".join(tests) or "true"
+
+
+def _free(meaning: Meaning, line: WholeScale, width: int) -> WholeScale | None:
+    """The codes of the scale that no option has taken; None where they do not hang together."""
+    numbers = {
+        n for c in meaning.entries for n in (c, c - (1 << width)) if line.first <= n <= line.last
+    }
+    if any(e.band is not None for e in meaning.entries.values()):
+        return None
+    first, last = line.first, line.last
+    while first in numbers:
+        first += 1
+    while last in numbers:
+        last -= 1
+    if first > last or any(first < n < last for n in numbers):
+        return None
+    return WholeScale(line.unit, line.offset, line.step, first, last)

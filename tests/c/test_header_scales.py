@@ -1,0 +1,167 @@
+"""Scales in whole numbers, compiled: every code to its value, values back to codes, against the library's fractions."""
+
+from __future__ import annotations
+
+import ctypes
+import random
+import subprocess
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from regmap.cheader import Options, generate
+from regmap.cheader.chosen import UNITS
+from regmap.cheader.names import word
+from regmap.cheader.scales import line_of
+from regmap.chip.model import Chip, Field, Scale
+from regmap.chip.values import choose, scale_band
+from regmap.errors import CallError
+from regmap.maps.load import load_map, read_map
+from regmap.quantity import show
+
+#: what bundled chips do not have: a falling scale, ends that are taken, picoseconds, 64 bits
+ODD = """
+gateword_map: 1
+chip: {name: odd, invented: yes, source: "Odd-16 data sheet (invented)"}
+spi: {mode: 0}
+frames:
+  main:
+    length: 24
+    command: {rw: {bits: 23, holds: operation, codes: {read: 1, write: 0}}, address: {bits: 22..16, holds: address}, data: {bits: 15..0, holds: data}}
+    reply: {parts: {data: {bits: 15..0, holds: data}, rest: {bits: 23..16, holds: fixed, value: 0x5A}}}
+registers:
+  A:
+    address: 1
+    fields:
+      FALLING: {bits: 5..0, scale: {step: -3 mV, offset: 500 mV}}
+      OFF: {bits: 11..6, role: deadtime, scale: {step: 12.5 ns}, options: {0: "off"}}
+    reserved: {15..12: 0}
+  B:
+    address: 2
+    fields:
+      COLD: {bits: 9..0, scale: {step: -0.25 degC, offset: 20 degC, signed: yes}}
+      PART: {bits: 13..10, role: overcurrent.threshold, scale: {step: 7 mV, offset: 1 mV, first: 2, last: 13}}
+    reserved: {15..14: 0}
+  C: {address: 3, fields: {LONG: {bits: 15..0, scale: {step: 1.0001 s}}}}
+  D: {address: 4, fields: {WIDE: {bits: 15..0, scale: {step: 1 ns, signed: yes}}}}
+"""
+
+
+def fields_of(chip: Chip) -> list[tuple[Field, Scale]]:
+    return [
+        (f, m.scale)
+        for r in chip.registers.values()
+        for f in r.fields
+        for m in f.meanings
+        if m.scale is not None and m.when is None and len(f.meanings) == 1
+    ]
+
+
+def odd() -> Chip:
+    chip, problems = read_map("odd.yaml", text=ODD)
+    assert chip is not None, problems
+    return chip
+
+
+CHIPS: dict[str, Callable[[], Chip]] = {
+    "odd": odd,
+    "numbat24": lambda: load_map("numbat24"),
+    "wombat24": lambda: load_map("wombat24"),
+    "bilby32": lambda: load_map("bilby32"),
+}
+
+
+def built(chip: Chip, folder: Path, gcc: str) -> ctypes.CDLL:
+    """One exported function for each conversion."""
+    (folder / "gd.h").write_text(generate(chip, Options(prefix="gd")).header, "utf-8")
+    text = ['#include "gd.h"']
+    for index, (field, scale) in enumerate(fields_of(chip)):
+        stem, unit = name_of(field, scale)
+        text.append(
+            f"int64_t to{index}(uint32_t code); int64_t to{index}(uint32_t code) "
+            f"{{ return (int64_t)gd_{stem}_to_{unit}((uint16_t)code); }}"
+        )
+        if field.writable:
+            text.append(
+                f"int from{index}(int64_t v, uint32_t *code); int from{index}(int64_t v, uint32_t *code)\n"
+                f"{{ uint{8 if field.width <= 8 else 16}_t c = 0U; const bool ok = gd_{stem}_from_{unit}(v, &c); "
+                "*code = c; return ok; }"
+            )
+    (folder / "scales.c").write_text("\n".join(text) + "\n")
+    library = folder / "scales.so"
+    flags = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-O1", "-shared", "-fPIC"]
+    flags += ["-fsanitize=undefined", "-fno-sanitize-recover"]
+    subprocess.run([gcc, *flags, folder / "scales.c", "-o", library], check=True)
+    return ctypes.CDLL(str(library))
+
+
+def name_of(field: Field, scale: Scale) -> tuple[str, str]:
+    line = line_of(scale)
+    assert line is not None
+    return f"{word(field.register).lower()}_{word(field.name).lower()}", line.unit.lower()
+
+
+@pytest.mark.parametrize("name", CHIPS)
+def test_scales_are_exact_both_ways(
+    name: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    chip = CHIPS[name]()
+    library = built(chip, tmp_path, need_tool("gcc"))
+    rng = random.Random(7)
+    compared = 0
+    for index, (field, scale) in enumerate(fields_of(chip)):
+        line = line_of(scale)
+        assert line is not None
+        size = dict(UNITS[scale.dim])[line.unit]
+        to = getattr(library, f"to{index}")
+        to.restype = ctypes.c_int64
+        taken = set(field.meanings[0].entries)
+        numbers = [
+            n for n in range(scale.first, scale.last + 1) if n % (1 << field.width) not in taken
+        ]
+        some = (
+            numbers
+            if len(numbers) <= 64
+            else [*numbers[:20], *rng.sample(numbers, 24), *numbers[-20:]]
+        )
+        for number in some:
+            wanted = scale_band(scale, number).typ
+            assert to(ctypes.c_uint32(number % (1 << field.width))) * size == wanted, field.ref
+        if not field.writable:
+            continue
+        back = getattr(library, f"from{index}")
+        whole = [int(scale_band(scale, n).typ / size) for n in some]
+        step = abs(line.step)
+        values = {v + d for v in whole for d in (0, 1, -1, step // 2, (step + 1) // 2)}
+        for value in sorted(rng.sample(sorted(values), min(60, len(values)))):
+            if value < 0 and not line.signed:
+                continue
+            code = ctypes.c_uint32()
+            inside = back(ctypes.c_int64(value), ctypes.byref(code))
+            exact = value * size
+            try:
+                choice = choose(field, asked(exact, line.unit, size))
+            except CallError:
+                assert not inside, (field.ref, value)
+                ends = min(numbers), max(numbers)
+                assert code.value in {n % (1 << field.width) for n in ends}
+                continue
+            assert choice.reading.band is not None
+            near = choice.reading.band.typ
+            if near != exact and show(near, scale.dim) == show(exact, scale.dim):
+                continue  # the library takes for equal what it shows as equal; C does not
+            compared += 1
+            assert (bool(inside), code.value) == (True, choice.code), (field.ref, value, choice)
+    assert compared > 20
+
+
+UNIT = {"S": "s", "MS": "ms", "US": "us", "NS": "ns", "PS": "ps", "A": "A", "MA": "mA", "UA": "uA", "V": "V", "MV": "mV", "UV": "uV", "DEGC": "degC"}  # fmt: skip
+
+
+def asked(exact: Fraction, unit: str, size: Fraction) -> str:
+    """The value as a person writes it."""
+    if unit not in UNIT:  # one without a name of its own, in the unit above
+        return f"{float(exact)} {'degC' if unit == 'MILLIDEGC' else ''}".strip()
+    return f"{int(exact / size)} {UNIT[unit]}"

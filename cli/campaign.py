@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from regmap.cautions import FIRST_WRITE
 from regmap.errors import CallError
+from regmap.files import reason, synced, writing
+from regmap.holding import Hold, hold
 from regmap.maps.load import find_document, load_map
 from regmap.stages.load import load_stage
 
@@ -84,15 +87,17 @@ def run(args: argparse.Namespace, context: Context) -> int:
         raise CallError("--resume adds to its own file", "it or -o")
     results: list[Result] = []
     out: TextIO | None = None
+    kept = args.resume or args.output
+    held = hold(kept, "adds results to it") if kept else Hold()
     try:
         with told_to_stop():
-            if args.resume or args.output:
+            if kept:
                 out = _results_file(args)
             for result in run_campaign(campaign, done=done, operator=_operator(context)):
                 results.append(result)
                 if out is not None and (result.case, result.repeat) not in done:
                     out.write(_line(plain(campaign, result)) + "\n")
-                    out.flush()
+                    synced(out, Path(args.resume or args.output))
                 if args.json:
                     context.json_line(
                         "campaign_result",
@@ -107,7 +112,10 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 context.stdout.flush()
     finally:
         if out is not None:
-            out.close()
+            # a close that fails to write what waits has closed all the same
+            with contextlib.suppress(OSError):
+                out.close()
+            held.close()
         if args.junit and results:
             write_text(Path(args.junit), junit(campaign, results))
     if not args.json:
@@ -132,11 +140,11 @@ def _results_file(args: argparse.Namespace) -> TextIO:
     """Where results go as they come; a file that exists is added to only by --resume."""
     path = Path(args.resume or args.output)
     try:
-        return path.open("a" if args.resume else "x", encoding="utf-8", newline="\n")
+        return writing(path, "a" if args.resume else "x", errors="backslashreplace")
     except FileExistsError:
         raise CallError(f"{path} exists", f"a new name, or --resume {path}") from None
     except OSError as error:
-        raise CallError(f"{path} cannot be written ({error.strerror})") from None
+        raise CallError(reason(path, error)) from None
 
 
 def _line(content: dict[str, object]) -> str:

@@ -12,6 +12,8 @@ from .context import Context, Status
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from regmap.holding import Hold
+
     from .composer.session import Session
     from .composer.vocabulary import Outcome, Question
 
@@ -45,6 +47,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     from .composer.lines import Lines, wants_lines
 
     session, question, take_up = open_session(args.document, context, resume=args.resume)
+    held = _held(session, context)
     try:
         if args.lines or wants_lines(context):
             lines = Lines(session, context)
@@ -54,6 +57,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
             status = _full_screen(session, question, take_up, context)
     finally:
         session.keeper.journal.keep()
+        held.close()
     commands = session.farewell()
     if commands:
         context.out("the same without the composer:")
@@ -63,9 +67,23 @@ def run(args: argparse.Namespace, context: Context) -> int:
         count = len(session.draft.changes())
         context.out(
             f"{count} change{'s were' if count != 1 else ' was'} not saved"
-            + ("; the draft is kept" if session.keeper.journal.path else "")
+            + (f"; {kept}" if (kept := session.keeper.journal.backup) else "")
         )
     return status
+
+
+def _held(session: Session, context: Context) -> Hold:
+    """The stage for this composer; who has it already is told, and saving asks before anything is lost."""
+    from regmap.holding import HeldError, Hold, hold
+
+    path = session.keeper.path
+    if path is None:
+        return Hold()
+    try:
+        return hold(path, "composes it", context.environ)
+    except HeldError as error:
+        context.err(f"note: {error}; what both save is asked about before it is merged")
+        return Hold()
 
 
 def _full_screen(
@@ -134,7 +152,17 @@ def open_session(
         is_stage=is_stage,
     )
     session = Session(draft, keeper, context.width)
-    left = live(leftovers(folder, journal.document), stage)
+    left, useless = live(leftovers(folder, journal.document), stage)
+    for one in useless:
+        context.err(
+            f"note: a draft left behind in {one.path} cannot be taken up "
+            + (
+                "(nothing in it can be read); "
+                if not one.entries
+                else "(none of its steps can be done any more); "
+            )
+            + "look into it, or remove it"
+        )
 
     def take_up(word: str) -> Outcome | None:
         assert left is not None
@@ -151,6 +179,8 @@ def open_session(
         context.err("gateword: " + keeper.take_up(draft, left).message)
         return session, None, take_up
     other = "" if left.same_base(text) else " (the file has changed since)"
+    if left.damaged:
+        other += f"; {left.damaged} of its lines cannot be read"
     return (
         session,
         Question(

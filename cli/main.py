@@ -211,8 +211,9 @@ def _main(argv: Sequence[str] | None, context: Context) -> int:
     except GatewordError as error:
         return _report(error, context)
     except OSError as error:
-        name = f"{error.filename}: " if error.filename else ""
-        context.err(f"gateword: {name}{error.strerror or error}")
+        # every file of ours is named by who writes it; a system names none where a write fails
+        name = error.filename or "standard output"
+        context.err(f"gateword: {name}: {error.strerror or error}")
         return Status.USAGE
 
 

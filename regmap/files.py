@@ -18,7 +18,7 @@ import io
 import os
 import re
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, TextIO
 
@@ -66,6 +66,60 @@ def _held(path: Path) -> bool:
         return True
 
 
+@contextlib.contextmanager
+def named(path: str | os.PathLike[str]) -> Iterator[None]:
+    """While this lasts an OSError is told of this file, whichever file it came from, or none."""
+    try:
+        yield
+    except OSError as error:
+        text = error.strerror or str(error)
+        raise OSError(error.errno or errno.EIO, text, os.fspath(path)) from error
+
+
+class _NamedFile(io.FileIO):
+    """A file whose errors say which file it is: the system names none where a write fails."""
+
+    def __init__(self, path: Path, mode: str, told: Path) -> None:
+        self._told = told
+        with named(told):
+            super().__init__(path, mode)
+
+    def write(self, data: Any, /) -> int:
+        with named(self._told):
+            return super().write(data) or 0
+
+
+def writing(
+    path: Path,
+    mode: str,
+    *,
+    encoding: str = "utf-8",
+    errors: str = "strict",
+    told: Path | None = None,
+) -> TextIO:
+    """A file to write text into, opened with `x` or `a`; its errors name it (or `told`)."""
+    raw = _NamedFile(path, mode, told or path)
+    return io.TextIOWrapper(io.BufferedWriter(raw), encoding, errors, newline="\n")
+
+
+def synced(stream: IO[Any], path: Path) -> None:
+    """Put on the disk what was written, and the name of the file with it."""
+    with named(path):
+        stream.flush()
+        os.fsync(stream.fileno())
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """A new name is on the disk when its folder is; not every system lets one open a folder."""
+    with contextlib.suppress(OSError):
+        number = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(number)
+        finally:
+            os.close(number)
+
+
 def reason(path: str | os.PathLike[str], error: OSError) -> str:
     """Why `path` could not be written, in a sentence."""
     if isinstance(error, IsADirectoryError):
@@ -92,27 +146,29 @@ def write_whole(path: Path, text: str | bytes, *, only_if_changed: bool = False)
 
     With `only_if_changed` a regular file that holds the very bytes is left alone, its time too.
     """
-    data = text.encode() if isinstance(text, str) else text
-    if written_into(path):
-        with path.open("ab") as stream:  # the shell's >> for what leads to a regular file
-            stream.write(data)
-        return True
-    target = Path(os.path.realpath(path))
-    if only_if_changed and target.is_file() and target.read_bytes() == data:
-        return False
-    _sweep(target)
-    temporary = target.with_name(f".{target.name[:40]}.{os.urandom(4).hex()}.part")
-    try:
-        with temporary.open("xb") as stream:
-            lock(stream)
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        _as_before(target, temporary)
-        temporary.replace(target)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
+    data = text.encode("utf-8", "backslashreplace") if isinstance(text, str) else text
+    with named(path):
+        if written_into(path):
+            with path.open("ab") as stream:  # the shell's >> for what leads to a regular file
+                stream.write(data)
+            return True
+        target = Path(os.path.realpath(path))
+        if only_if_changed and target.is_file() and target.read_bytes() == data:
+            return False
+        _sweep(target)
+        temporary = target.with_name(f".{target.name[:40]}.{os.urandom(4).hex()}.part")
+        try:
+            with temporary.open("xb") as stream:
+                lock(stream)
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            _as_before(target, temporary)
+            temporary.replace(target)
+        except BaseException:
+            temporary.unlink(missing_ok=True)
+            raise
+    sync_folder(target.parent)
     return True
 
 
@@ -151,14 +207,18 @@ class WholeFile(Closing):
         self._target = self.path if self.live else Path(os.path.realpath(self.path))
         self.left_behind: tuple[Path, ...] = ()
         self._part = self._target
-        if self.live:
-            raw = self.path.open("ab")
-        else:
+        if not self.live:
             self.left_behind = tuple(p for p in parts_of(self._target) if not _held(p))
             self._part = self._target.with_name(f"{self._target.name}.{os.urandom(4).hex()}.part")
-            raw = self._part.open("xb")
-            lock(raw)
-        self.out: TextIO = io.TextIOWrapper(raw, encoding, errors="replace", newline="\n")
+        self.out: TextIO = writing(
+            self._part,
+            "a" if self.live else "x",
+            encoding=encoding,
+            errors="replace",
+            told=self.path,
+        )
+        if not self.live:
+            lock(self.out)
 
     @property
     def growing(self) -> Path:
@@ -172,8 +232,10 @@ class WholeFile(Closing):
         self._close()
         if self.live:
             return
-        _as_before(self._target, self._part)
-        self._part.replace(self._target)
+        with named(self.path):
+            _as_before(self._target, self._part)
+            self._part.replace(self._target)
+        sync_folder(self._target.parent)
 
     def abandon(self) -> None:
         """Close, and leave what was written as `growing`: nothing is put in place."""
@@ -184,7 +246,8 @@ class WholeFile(Closing):
         try:
             self.out.flush()
             if not self.live:
-                os.fsync(self.out.fileno())
+                with named(self.path):
+                    os.fsync(self.out.fileno())
         finally:
             # a close that fails to write what waits has closed all the same
             with contextlib.suppress(OSError):

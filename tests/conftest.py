@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import shutil
 import signal
+import tempfile
 from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
@@ -27,6 +29,12 @@ def require_tool(name: str) -> str:
 def need_tool() -> Callable[[str], str]:
     """`require_tool` for test modules, which cannot import this file."""
     return require_tool
+
+
+# drafts and holders of the tests are none of the user's
+if "GATEWORD_STATE" not in os.environ:
+    os.environ["GATEWORD_STATE"] = tempfile.mkdtemp(prefix="gateword-state-")
+    atexit.register(shutil.rmtree, os.environ["GATEWORD_STATE"], ignore_errors=True)
 
 
 # --- slow tests -------------------------------------------------------------------------------------

@@ -21,7 +21,7 @@ class Room:
     sentence: str
     may_import: str
     #: which of the loose modules; all of them as a rule, and only what is named for a loose one
-    loose: str = "errors quantity parameters expr files cautions formerly outside closing"
+    loose: str = "errors quantity parameters expr files cautions formerly outside closing holding"
 
     @property
     def allowed(self) -> set[str]:
@@ -40,6 +40,7 @@ LOOSE = {
     "formerly",
     "outside",
     "closing",
+    "holding",
 }
 
 ROOMS = [
@@ -65,6 +66,7 @@ ROOMS = [
     Room("cautions", "the cautions, once", ""),
     Room("formerly", "the one table of accepted old names", ""),
     Room("outside", "checks that other packages add, by entry point", "errors"),
+    Room("holding", "one holder at a time of a stage, a recording, a log, a port", "errors closing files"),
     Room("files", "files written whole or not at all, and never over an input", "errors closing"),
     Room("closing", "what is opened and must be closed", ""),
     Room("expr", "conditions in maps: no eval", "quantity errors"),

@@ -72,7 +72,7 @@ def test_a_pipe_is_written_into_and_stays_a_pipe(tmp_path: Path, write: Write) -
     assert [p.name for p in tmp_path.iterdir()] == ["pipe"]
 
 
-@pytest.mark.parametrize("write", [w for w in WRITERS if w is not kept])
+@pytest.mark.parametrize("write", [w for w in WRITERS if w not in (kept, recorded)])
 def test_a_link_keeps_pointing_where_it_did(tmp_path: Path, write: Write) -> None:
     (tmp_path / "far").mkdir()
     real, link = tmp_path / "far" / "real", tmp_path / "link"
@@ -86,12 +86,15 @@ def test_a_link_keeps_pointing_where_it_did(tmp_path: Path, write: Write) -> Non
     assert [p.name for p in real.parent.iterdir()] == ["real"]
 
 
-def test_a_log_overwrites_nothing_not_even_behind_a_link(tmp_path: Path) -> None:
+@pytest.mark.parametrize("write", [kept, recorded])
+def test_a_log_or_recording_overwrites_nothing_not_even_behind_a_link(
+    tmp_path: Path, write: Write
+) -> None:
     (tmp_path / "real").write_text("old")
     (tmp_path / "link").symlink_to(tmp_path / "real")
     for name in ("real", "link"):
-        with pytest.raises(CallError, match="exists, and a log is never overwritten"):
-            kept(tmp_path / name)
+        with pytest.raises(CallError, match=r"exists, and a (log|recording) is never overwritten"):
+            write(tmp_path / name)
     assert (tmp_path / "real").read_text() == "old"
 
 
@@ -235,8 +238,8 @@ def test_a_body_that_raises_leaves_the_good_file_and_what_was_recorded(tmp_path:
 
 def test_a_recording_that_ends_in_an_error_leaves_the_good_dump(tmp_path: Path) -> None:
     path = tmp_path / "a.vcd"
-    path.write_text("good")
     recorder = Recorder(path)
+    path.write_text("good")
 
     def body() -> None:
         with recorder:
@@ -283,6 +286,7 @@ def test_what_a_killed_run_left_is_found_and_never_deleted(tmp_path: Path) -> No
     recorder = Recorder(path)
     left = {p.name: p.read_text() for p in recorder.left_behind}
     recorder.close()
+    path.unlink()
     assert sorted(left.values()) == ["of an older version", "what was seen\n"]
     assert parts_of(path) == list(recorder.left_behind)
     done = gateword("twin", "quoll16", "--stdio", "--vcd", path)

@@ -146,7 +146,10 @@ class Keeper:
             return Outcome(leave=True)
         if rest == "keep":
             self.journal.keep()
-            return Outcome("the draft is kept and offered next time", leave=True)
+            kept = self.journal.backup or "the draft is not kept"
+            trouble = self.journal.trouble if not self.journal.backup else ""
+            told = f"{kept}: {trouble}" if trouble else f"{kept} and offered next time"
+            return Outcome(told, "bad" if self.journal.trouble else "", leave=True)
         if rest:
             raise CallError(f"leave {rest[:20]}? expected `leave`, `leave keep` or `leave drop`")
         count = len(draft.changes())
@@ -164,27 +167,47 @@ class Keeper:
 
     # --- a draft left behind ----------------------------------------------------------------------
     def take_up(self, draft: Draft, left: Leftover) -> Outcome:
-        """Do the steps of a draft left behind again; its file goes once they are in the new journal."""
+        """Do the steps of a draft left behind again; its file goes once they are in the new journal.
+
+        What could not be read or done of it stays in the file, which is put aside.
+        """
         trouble = left.replay(draft.restate)
-        left.discard()
+        whole = not trouble and not left.damaged
+        if self.journal.trouble:
+            stays = f"; {self.journal.trouble}; the draft left behind stays in {left.path}"
+        elif whole:
+            left.discard()
+            stays = ""
+        else:
+            stays = f"; it stays as it was in {left.put_aside()}"
         count = len(draft.changes())
         note = f"; {len(trouble)} steps could not be done any more: {trouble[0]}" if trouble else ""
+        if left.damaged:
+            note += f"; {left.damaged} of its lines cannot be read"
         other = "" if left.same_base(self.text) else "; the stage file has changed since"
         return Outcome(
-            f"took up the draft: {count} change{'s' * (count != 1)} not saved{other}{note}",
-            "good" if not trouble else "bad",
+            f"took up the draft: {count} change{'s' * (count != 1)} not saved{other}{note}{stays}",
+            "good" if whole else "bad",
         )
 
 
-def live(found: list[Leftover], stage: Stage) -> Leftover | None:
-    """The newest leftover that would change something; those that would not are cleared away."""
+def live(found: list[Leftover], stage: Stage) -> tuple[Leftover | None, list[Leftover]]:
+    """The newest leftover that would change something, and those before it that are of no use any more.
+
+    Those that would change nothing are cleared away; of no use is one that is damaged, or whose steps
+    can no longer be done: it is told of, and stays.
+    """
+    useless: list[Leftover] = []
     for left in found:
         trial = Draft(stage)
-        left.replay(trial.restate)
+        trouble = left.replay(trial.restate)
         if trial.dirty:
-            return left
-        left.discard()
-    return None
+            return left, useless
+        if trouble or left.damaged:
+            useless.append(left)
+        else:
+            left.discard()
+    return None, useless
 
 
 def _name(path: Path) -> str:

@@ -59,8 +59,7 @@ class Lines:
 
     def _keep(self, why: str) -> None:
         if self.session.draft.dirty:
-            self.session.do("leave keep")
-            why += " with changes not saved; the draft is kept and offered next time"
+            why += f" with changes not saved; {self.session.do('leave keep').message}"
         elif not self.refused:
             return
         self.context.err(f"gateword: {why}")

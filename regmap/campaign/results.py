@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
-from ..errors import FileError
+from ..document.jsontext import read_json
+from ..errors import FileError, Place
 from ..link.log import wall_time
 from .load import Campaign
 from .run import Result
 
 SCHEMA = 1
+VERDICTS = ("pass", "fail", "error", "skipped")
+#: A file of results that is longer is none.
+MOST_BYTES = 100_000_000
 
 
 def plain(campaign: Campaign, result: Result) -> dict[str, Any]:
@@ -52,43 +55,70 @@ def read_results(path: Path, campaign: Campaign) -> dict[tuple[str, int], Result
     Raises FileError for what is no such file, or belongs to another campaign.
     """
     done: dict[tuple[str, int], Result] = {}
-    lines = path.read_text(encoding="utf-8").splitlines()
+    try:
+        with path.open("rb") as handle:
+            data = handle.read(MOST_BYTES + 1)
+    except OSError as error:
+        raise FileError.at(str(path), f"cannot be read ({error.strerror or error})") from None
+    if len(data) > MOST_BYTES:
+        raise FileError.at(
+            str(path), f"more than {MOST_BYTES // 1_000_000} MB", "results of one campaign"
+        )
+    lines = data.split(b"\n")
     for number, line in enumerate(lines, 1):
+        if not line.strip():
+            continue
         try:
-            found = json.loads(line)
-            if found["campaign_digest"] != campaign.digest:
-                raise FileError.at(
-                    f"{path}:{number}",
-                    f"a result of {found['campaign']!r} as it was then",
-                    f"results of {campaign.name} with the same file, map and stage",
-                )
-            result = Result(
-                case=found["case"],
-                fault=found["fault"],
-                repeat=found["repeat"],
-                verdict=found["verdict"],
-                why=tuple(found["why"]),
-                to_pin=found["to_pin_s"],
-                to_read=found["to_read_s"],
-                to_reaction=found["to_reaction_s"],
-                cleared=found["cleared"],
-                words={n: int(w, 16) for n, w in found["words"].items()},
-                expected=found["expected"],
-                limits=found["limits_s"],
-                also=tuple(found["also_raised"]),
-                resolution=found["resolution_s"],
-                at=found["at_s"],
-                took=found["took_s"],
-            )
-        except (ValueError, KeyError, TypeError):
+            result = _result(read_json(line.decode("utf-8")), campaign, Place(str(path), number, 1))
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError):
             if number == len(lines):
                 break  # cut off when it was interrupted
             raise FileError.at(
-                f"{path}:{number}", "no result", "a line that a campaign wrote"
+                Place(str(path), number, 1), "no result", "a line that a campaign wrote"
             ) from None
         if result.verdict != "error":
             done[result.case, result.repeat] = result
     return done
+
+
+def _is(value: Any, *kinds: type) -> Any:
+    """The value, if it is one of these kinds (a truth value is no number). Raises TypeError."""
+    if type(value) not in kinds:
+        raise TypeError
+    return value
+
+
+def _numbers(table: Any) -> dict[str, float]:
+    return {n: _is(v, int, float) for n, v in _is(table, dict).items()}
+
+
+def _result(found: Any, campaign: Campaign, place: Place) -> Result:
+    """One line's result. Raises FileError for one of another campaign, and several more for what is none."""
+    if found["campaign_digest"] != campaign.digest:
+        raise FileError.at(
+            place,
+            f"a result of {str(found['campaign'])[:60]!r} as it was then",
+            f"results of {campaign.name} with the same file, map and stage",
+        )
+    none = type(None)
+    return Result(
+        case=_is(found["case"], str),
+        fault=_is(found["fault"], str),
+        repeat=_is(found["repeat"], int),
+        verdict=VERDICTS[VERDICTS.index(found["verdict"])],
+        why=tuple(_is(w, str) for w in _is(found["why"], list)),
+        to_pin=_is(found["to_pin_s"], int, float, none),
+        to_read=_is(found["to_read_s"], int, float, none),
+        to_reaction=_is(found["to_reaction_s"], int, float, none),
+        cleared=_is(found["cleared"], bool, none),
+        words={n: int(_is(w, str), 16) for n, w in _is(found["words"], dict).items()},
+        expected={n: _is(v, int) for n, v in _is(found["expected"], dict).items()},
+        limits=_numbers(found["limits_s"]),
+        also=tuple(_is(w, str) for w in _is(found["also_raised"], list)),
+        resolution=_numbers(found["resolution_s"]),
+        at=float(_is(found["at_s"], int, float)),
+        took=float(_is(found["took_s"], int, float)),
+    )
 
 
 def junit(campaign: Campaign, results: Iterable[Result]) -> str:

@@ -9,19 +9,18 @@ written into as it is.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import time
 from collections.abc import Callable, Mapping
 from datetime import datetime, timezone
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import Any, TextIO
 
 from ..closing import Closing
 from ..errors import CallError
-from ..files import reason, written_into
-
-if TYPE_CHECKING:
-    pass
+from ..files import reason, synced, writing, written_into
+from ..holding import Hold, hold
 
 FORMAT = 1
 
@@ -58,19 +57,28 @@ class SessionLog(Closing):
         self._size = 0
         self._live = False
         self._part = 1
+        self._hold = Hold()
         if self.path is not None:
             self._out = self._open(self.path)
-            self({"event": "begin", "log": FORMAT, **about})
+            try:
+                self({"event": "begin", "log": FORMAT, **about})
+            except OSError as error:
+                self.withdraw()  # half of a first line is no log
+                raise CallError(reason(self.path, error)) from None
 
     def _open(self, path: Path) -> TextIO:
         try:
             self._live = written_into(path)
-            out = path.open("a" if self._live else "x", encoding="utf-8", newline="\n")
+            if not self._live and not self._hold.path:
+                self._hold = hold(path, "writes this log")
+            out = writing(path, "a" if self._live else "x", errors="backslashreplace")
         except FileExistsError:
+            self._hold.close()
             raise CallError(
                 f"{path} exists, and a log is never overwritten; give another name"
             ) from None
         except OSError as error:
+            self._hold.close()
             raise CallError(reason(path, error)) from None
         self.paths.append(path)
         self._size = 0
@@ -112,16 +120,23 @@ class SessionLog(Closing):
             return
         try:
             self._write({"event": "end", "how": how, "account": account or []})
+            if not self._live:
+                synced(self._out, self.paths[-1])
         finally:
             out, self._out = self._out, None
-            out.close()
+            self._hold.close()
+            # a close that fails to write what waits has closed all the same
+            with contextlib.suppress(OSError):
+                out.close()
 
     def withdraw(self) -> None:
         """Nothing happened that is worth a log: the file that this made is gone again."""
         if self._out is not None and not self._live:
             out, self._out = self._out, None
-            out.close()
+            with contextlib.suppress(OSError):
+                out.close()
             self.paths.pop().unlink(missing_ok=True)
+            self._hold.close()
 
     def ended(self, error: BaseException | None) -> None:
         """The last line says how it ended."""

@@ -9,13 +9,16 @@ it was.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import contextlib
+import time
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from ..chip.model import Chip
 from ..document.source import MAX_BYTES, decode_text
 from ..errors import CallError, FileError, Problem
 from ..files import write_whole
+from ..holding import HeldError, hold
 from .edit import BOM, edit_stage, new_stage
 from .load import Stage, read_stage
 
@@ -78,6 +81,28 @@ def save_stage(
     raised, unless `merge` says to put the changes into what it holds now. With `base` None the
     file must not exist yet. Raises CallError or FileError, and then the file is as it was.
     """
+    with _alone(path):
+        return _saved(path, base, changes, chip, merge=merge)
+
+
+@contextlib.contextmanager
+def _alone(path: Path) -> Iterator[None]:
+    """No other process of ours saves it between reading and writing."""
+    end = time.monotonic() + 5
+    while True:
+        try:
+            with hold(f"{path}.saving", "saves it"):
+                yield
+            return
+        except HeldError:
+            if time.monotonic() >= end:
+                raise
+            time.sleep(0.02)
+
+
+def _saved(
+    path: Path, base: str | None, changes: Mapping[str, str | None], chip: Chip, *, merge: bool
+) -> tuple[Stage, str]:
     now = read_stage_text(path)
     if now != base and not merge:
         raise StageChangedError(path, now)

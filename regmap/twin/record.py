@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, TextIO
 
 from ..closing import Closing
 from ..errors import CallError
-from ..files import WholeFile, reason
+from ..files import WholeFile, reason, written_into
+from ..holding import Hold, hold
 
 if TYPE_CHECKING:
     from ..chip.model import Chip
@@ -27,7 +28,7 @@ class Recorder(Closing):
 
     `target` is a text stream, or a path (written as `files.WholeFile` says: in place when closed,
     into a pipe or a device as it comes). `note` goes into the dump's comment. Raises CallError
-    where the path cannot be written.
+    where the path cannot be written, exists already, or is being recorded to by somebody else.
     """
 
     def __init__(
@@ -36,12 +37,10 @@ class Recorder(Closing):
         self._file: WholeFile | None = None
         #: what runs that were killed left of their dumps of this name
         self.left_behind: tuple[Path, ...] = ()
+        self._hold = Hold()
         if isinstance(target, (str, Path)):
-            try:
-                self._file = WholeFile(target, encoding="ascii")
-                self.left_behind = self._file.left_behind
-            except OSError as error:
-                raise CallError(reason(target, error)) from None
+            self._file = self._opened(Path(target))
+            self.left_behind = self._file.left_behind
             self._out: TextIO = self._file.out
         else:
             self._out = target
@@ -53,6 +52,22 @@ class Recorder(Closing):
         for name, code in zip(NAMES, CODES, strict=True):
             self._out.write(f"$var wire 1 {code} {name} $end\n")
         self._out.write("$upscope $end\n$enddefinitions $end\n")
+
+    def _opened(self, path: Path) -> WholeFile:
+        try:
+            if not written_into(path):
+                self._hold = hold(path, "records it")
+                if path.exists():
+                    raise CallError(
+                        f"{path} exists, and a recording is never overwritten; give another name"
+                    )
+            return WholeFile(path, encoding="ascii")
+        except OSError as error:
+            self._hold.close()
+            raise CallError(reason(path, error)) from None
+        except CallError:
+            self._hold.close()
+            raise
 
     def change(self, ns: int, line: str, level: str) -> None:
         """A line's level (0, 1, x, z) from `ns` on; to be written by the next `flush`."""
@@ -87,16 +102,22 @@ class Recorder(Closing):
                 self._out.write(f"#{ns}\n")
             self._out.flush()
         finally:
-            if self._file is not None:
-                self._file.finish()
+            try:
+                if self._file is not None:
+                    self._file.finish()
+            finally:
+                self._hold.close()
 
     def ended(self, error: BaseException | None) -> None:
         """In place, or left beside it where the body raised: a good dump is not written over by half of one."""
         if error is None or self._file is None:
             self.close()
         elif not self._out.closed:
-            self.flush(1 << 62)
-            self._file.abandon()
+            try:
+                self.flush(1 << 62)
+                self._file.abandon()
+            finally:
+                self._hold.close()
 
 
 def recorder_of(

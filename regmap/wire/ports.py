@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING, Protocol
 
 from regmap.closing import Closing
 from regmap.errors import CallError, LinkError, closest
-from regmap.wire.tcp import SocketLine
+from regmap.holding import HeldError, Hold, hold
+from regmap.wire.tcp import SocketLine, address_of
 
 if TYPE_CHECKING:
     import serial
@@ -81,6 +82,7 @@ class SerialLine(Closing):
         if baud <= 0:
             raise CallError(f"baud rate must be positive, not {baud}")
         self.device = device
+        self._hold = _held(device)
         try:
             self._port: serial.Serial = serial.serial_for_url(
                 device, do_not_open=True, baudrate=baud, timeout=_SLICE, write_timeout=write_timeout
@@ -90,6 +92,7 @@ class SerialLine(Closing):
             self._port.open()
             self._port.reset_input_buffer()
         except (serial.SerialException, OSError, ValueError) as error:
+            self._hold.close()
             raise _no_port(device, error) from error
 
     def read(self, timeout: float) -> bytes:
@@ -113,6 +116,7 @@ class SerialLine(Closing):
         # Closing a port whose adapter was pulled out fails on some systems; it is closed anyway.
         with contextlib.suppress(OSError):
             self._port.close()
+        self._hold.close()
 
     @contextlib.contextmanager
     def _failures(self, doing: str) -> Iterator[None]:
@@ -142,7 +146,8 @@ class Reopener:
 
     def __call__(self) -> SerialLine | SocketLine:
         if self.device.startswith("socket://"):
-            return SocketLine(self.device)
+            address_of(self.device)
+            return SocketLine(self.device, hold=_held(self.device))
         self._same()
         line = SerialLine(self.device, baud=self.baud)
         try:
@@ -162,6 +167,16 @@ class Reopener:
             made = os.stat(real).st_ctime_ns  # noqa: PTH116
             if self._met.setdefault(real, made) != made:
                 raise LinkError(f"{self.device} is gone; another terminal has its name now")
+
+
+def _held(device: str) -> Hold:
+    """The port for this process alone. Raises LinkError that says who has it."""
+    if "://" in device and not device.startswith("socket://"):
+        return Hold()
+    try:
+        return hold(device, "uses this port")
+    except HeldError as error:
+        raise LinkError(f"cannot open {device}: {error.by}") from None
 
 
 def _no_port(device: str, error: Exception) -> LinkError:

@@ -14,6 +14,7 @@ from urllib.parse import urlsplit
 
 from regmap.closing import Closing
 from regmap.errors import CallError, LinkError
+from regmap.holding import Hold
 
 if TYPE_CHECKING:
     pass
@@ -35,13 +36,20 @@ def address_of(url: str) -> tuple[str, int]:
 
 
 class SocketLine:
-    """A connection as a line (`ports.Line`). `device` is `socket://HOST:PORT`; raises LinkError."""
+    """A connection as a line (`ports.Line`). `device` is `socket://HOST:PORT`; raises LinkError.
 
-    def __init__(self, device: str, *, write_timeout: float = 2.0) -> None:
+    What is held for it (`regmap.holding`) is let go of with it.
+    """
+
+    def __init__(
+        self, device: str, *, write_timeout: float = 2.0, hold: Hold | None = None
+    ) -> None:
         self.device = device
+        self._hold = hold or Hold()
         try:
             self._socket = socket.create_connection(address_of(device), CONNECT_TIMEOUT)
         except OSError as error:
+            self._hold.close()
             raise LinkError(f"cannot open {device}: {error.strerror or error}") from error
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._socket.settimeout(write_timeout)
@@ -67,6 +75,7 @@ class SocketLine:
     def close(self) -> None:
         with contextlib.suppress(OSError):
             self._socket.close()
+        self._hold.close()
 
 
 class Asking:

@@ -499,10 +499,12 @@ def test_what_can_be_read_of_a_damaged_journal_is_offered(tmp_path: Path, damage
     head, first, second, _ = journal.path.read_bytes().split(b"\n")
     journal.path.write_bytes(b"\n".join([head, first, damage + second, b""]))
     (left,) = leftovers(tmp_path, "s.yaml")
-    assert left.steps == 1
+    assert left.steps == 2
+    assert left.damaged == 1
     again = Draft(PUMP)
     left.replay(again.restate)
     assert again.statements["GATE_HS.SOURCE"] == "56 mA"
+    assert again.statements["GATE_HS.SINK"] == "62 mA"
 
 
 @pytest.mark.parametrize(

@@ -29,11 +29,13 @@ def test_a_log_is_never_overwritten(tmp_path: Path) -> None:
     path = tmp_path / "a.jsonl"
     first = SessionLog(path, {})
     first({"event": "one"})
-    with pytest.raises(CallError, match="exists, and a log is never overwritten"):
+    with pytest.raises(
+        CallError, match=f"a.jsonl is in use: process {os.getpid()} writes this log"
+    ):
         SessionLog(path, {})
     first({"event": "two"})
     first.close("finished")
-    with pytest.raises(CallError, match="exists"):
+    with pytest.raises(CallError, match="exists, and a log is never overwritten"):
         SessionLog(path, {})
     assert [e["event"] for e in events(path)] == ["begin", "one", "two", "end"]
 
@@ -112,10 +114,10 @@ def test_a_second_session_on_port_or_file_is_refused(gateword_port: Any, tmp_pat
     try:
         second = gateword("link", port, "read", "quoll16", "--log", str(path))
         assert second.returncode == 2
-        assert "exists, and a log is never overwritten" in second.stderr
+        assert f"first.jsonl is in use: process {process.pid} writes this log" in second.stderr
         third = gateword("link", port, "read", "quoll16", "--log", str(tmp_path / "b.jsonl"))
         assert third.returncode == 3
-        assert "another program uses it" in third.stderr
+        assert f"cannot open {port}: process {process.pid} uses this port" in third.stderr
         assert not (tmp_path / "b.jsonl").exists()
         before = len(events(path))
         time.sleep(0.3)

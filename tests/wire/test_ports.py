@@ -78,13 +78,15 @@ def test_what_came_before_opening_is_thrown_away() -> None:
             assert line.read(0.05) == b""
 
 
-def test_a_port_in_use_is_refused() -> None:
-    with (
-        PseudoTerminal() as terminal,
-        SerialLine(terminal.path),
-        pytest.raises(LinkError, match=f"^cannot open {terminal.path}: another program uses it"),
-    ):
-        SerialLine(terminal.path)
+def test_a_port_in_use_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By this program: who it is; by another one, which says nothing of itself: that it is in use."""
+    with PseudoTerminal() as terminal, SerialLine(terminal.path):
+        with pytest.raises(LinkError, match=f"process {os.getpid()} uses this port, since 20"):
+            SerialLine(terminal.path)
+        monkeypatch.setenv("GATEWORD_STATE", str(tmp_path))
+        said = f"^cannot open {terminal.path}: another program uses it"
+        with pytest.raises(LinkError, match=said):
+            SerialLine(terminal.path)
 
 
 def test_served_and_asked_over_a_terminal() -> None:

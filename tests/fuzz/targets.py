@@ -326,7 +326,9 @@ def journals(data: bytes) -> None:
         if dice(data) % 2:
             live([f for f in found if f.path.exists()], stage())
         for left in found:
-            left.replay(Draft(stage(), Journal(path / "new", "other", "")).restate)
+            again = Journal(path / "new", "other", "")
+            left.replay(Draft(stage(), again).restate)
+            again.discard()
 
 
 @functools.cache

@@ -24,7 +24,7 @@ from regmap.assessment.stage import assess
 from regmap.behaviour.readback import looks_like_readback, parse_readback
 from regmap.campaign import load as campaigns
 from regmap.campaign import results
-from regmap.capture.formats.opening import Options, open_capture
+from regmap.capture.formats.opening import OpenOptions, open_capture
 from regmap.capture.lines.channels import find_roles
 from regmap.capture.setupfile import dump_setup, read_setup
 from regmap.capture.spi import SpiSetup
@@ -209,7 +209,7 @@ def captured(data: bytes, kind: str | None) -> None:
         program([*words, *(["--json"] if way & 8 else [])], data)
         return
     more = RAW if kind == "raw" else {}
-    options = Options(**more, block=1 << (6 + way // 16 % 8)) if way & 8 else Options(**more)
+    options = OpenOptions(**more, block=1 << (6 + way // 16 % 8)) if way & 8 else OpenOptions(**more)
 
     def opened() -> Any:
         return open_capture(io.BytesIO(data), format=kind, options=options, name="fuzz")

@@ -209,7 +209,9 @@ def captured(data: bytes, kind: str | None) -> None:
         program([*words, *(["--json"] if way & 8 else [])], data)
         return
     more = RAW if kind == "raw" else {}
-    options = OpenOptions(**more, block=1 << (6 + way // 16 % 8)) if way & 8 else OpenOptions(**more)
+    options = (
+        OpenOptions(**more, block=1 << (6 + way // 16 % 8)) if way & 8 else OpenOptions(**more)
+    )
 
     def opened() -> Any:
         return open_capture(io.BytesIO(data), format=kind, options=options, name="fuzz")

@@ -510,6 +510,79 @@ STAGE: dict[str, Parameter] = _table(
             "largest current in a switch during a short circuit, as source, wiring and MOSFET let it",
             instead="mosfet.pulse_current",
         ),
+        _P(
+            "mosfet.short_circuit_energy",
+            "energy",
+            "energy of a short circuit that the MOSFET survives",
+        ),
+        _P(
+            "mosfet.pulse.zth",
+            "thermal resistance",
+            "transient thermal impedance, junction to case, of a single short pulse",
+        ),
+        _P("mosfet.pulse.time", "time", "duration of that pulse"),
+        _P(
+            "mosfet.soa.current",
+            "current",
+            "current of a point of the safe operating area at the highest supply and 25 degC",
+        ),
+        _P("mosfet.soa.time", "time", "duration of that point of the safe operating area"),
+        _P(
+            "mosfet.ladder.r1",
+            "thermal resistance",
+            "step 1 of the Foster ladder from junction to ambient: its resistance",
+            "0 K/W",
+            "a ladder with fewer steps",
+        ),
+        _P(
+            "mosfet.ladder.t1",
+            "time",
+            "step 1 of the Foster ladder: its time constant",
+            "1 s",
+            "a step without resistance counts nothing",
+        ),
+        _P(
+            "mosfet.ladder.r2",
+            "thermal resistance",
+            "step 2 of the Foster ladder from junction to ambient: its resistance",
+            "0 K/W",
+            "a ladder with fewer steps",
+        ),
+        _P(
+            "mosfet.ladder.t2",
+            "time",
+            "step 2 of the Foster ladder: its time constant",
+            "1 s",
+            "a step without resistance counts nothing",
+        ),
+        _P(
+            "mosfet.ladder.r3",
+            "thermal resistance",
+            "step 3 of the Foster ladder from junction to ambient: its resistance",
+            "0 K/W",
+            "a ladder with fewer steps",
+        ),
+        _P(
+            "mosfet.ladder.t3",
+            "time",
+            "step 3 of the Foster ladder: its time constant",
+            "1 s",
+            "a step without resistance counts nothing",
+        ),
+        _P(
+            "mosfet.ladder.r4",
+            "thermal resistance",
+            "step 4 of the Foster ladder from junction to ambient: its resistance",
+            "0 K/W",
+            "a ladder with fewer steps",
+        ),
+        _P(
+            "mosfet.ladder.t4",
+            "time",
+            "step 4 of the Foster ladder: its time constant",
+            "1 s",
+            "a step without resistance counts nothing",
+        ),
         _P("mosfet.gate_leakage", "current", "gate leakage current", "0..100 nA", PRACTICE),
         _P(
             "mosfet.conduction_share",
@@ -613,6 +686,8 @@ STAGE: dict[str, Parameter] = _table(
         ),
         _P("motor.current.rms", "current", "phase current, rms, in continuous operation"),
         _P("motor.current.peak", "current", "highest phase current in normal operation"),
+        _P("motor.stall.current", "current", "phase current while the motor stands still, blocked"),
+        _P("motor.stall.time", "time", "how long it lasts until the controller takes it back"),
         _P(
             "motor.modulation",
             "percent",
@@ -784,6 +859,9 @@ ROLES: dict[str, Parameter] = _table(
     [
         *_sided("gate.source", "current", "gate source current"),
         *_sided("gate.sink", "current", "gate sink current"),
+        _P(
+            "gate.soft_off", "current", "gate sink current of a soft turn-off after a short circuit"
+        ),
         *_sided("gate.hold", "current", "hold-off current while the other side switches"),
         *_sided("gate.voltage", "voltage", "gate-source voltage"),
         *_sided("vds.threshold", "voltage", "VDS monitor threshold"),

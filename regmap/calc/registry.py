@@ -27,7 +27,7 @@ SUBJECTS: dict[str, tuple[str, ...]] = {
     "bootstrap": ("bootstrap",),
     "charge-pump": ("bootstrap",),
     "deadtime": ("deadtime",),
-    "vds": ("vds",),
+    "vds": ("vds", "shortcircuit"),
     "overcurrent": ("shunt",),
     "undervoltage": ("supply", "gatesupply"),
     "overvoltage": ("supply",),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from .corner import Variable, any_of, formula
+from .corner import Variable, any_of, decay, formula, larger
 from .drive import OFF_USES, ON_USES, current_edge_time, edge_time, then
 from .gatesupply import driver_loss
 from .inputs import ImpossibleError
@@ -104,21 +104,8 @@ def _edge(work: Work, way: str, side: str) -> Variable | None:
     )
 
 
-@sided(
-    "thermal.mosfet",
-    "junction temperature of the MOSFET",
-    "Tj = Ta + Rth (s Irms^2 R25 (1 + alpha (Tj - 25)) + s Vs Irms (ton + toff) / 2 f "
-    "+ Vf Irms td f)",
-    ON_USES
-    + OFF_USES
-    + DEADTIME_USES
-    + "stage:mosfet.conduction_share stage:motor.current.rms stage:mosfet.rdson "
-    "stage:mosfet.rdson_tempco stage:supply.voltage stage:pwm.frequency stage:diode.vf "
-    "stage:temperature.ambient stage:mosfet.rth stage:mosfet.tj_max",
-    CAUTION,
-)
-def mosfet(work: Work, side: str) -> Outcome:
-    """Conduction, switching and dead-time loss at the operating point, iterated on Rds(T)."""
+def operating_junction(work: Work, side: str) -> Variable | None:
+    """Junction temperature at the operating point: all losses, iterated on Rds(T)."""
     i = work.take("Irms", "stage:motor.current.rms")
     f = work.take("f", "stage:pwm.frequency")
     share = work.take("s", "stage:mosfet.conduction_share")
@@ -139,12 +126,112 @@ def mosfet(work: Work, side: str) -> Outcome:
         "Pd", deadtime_loss, vf=work.take("Vf", "stage:diode.vf"), i=i, td=set_deadtime(work), f=f
     )
     fixed = work.derive("Pfix", both_losses, a=switch, b=diode)
-    ta, rth = work.take("Ta", "stage:temperature.ambient"), work.take("Rth", "stage:mosfet.rth")
-    alpha = work.take("alpha", "stage:mosfet.rdson_tempco")
-    value = work.derive("Tj", junction, ta=ta, rth=rth, pk=fixed, pc=cond, a=alpha)
+    return work.derive(
+        "Tj",
+        junction,
+        ta=work.take("Ta", "stage:temperature.ambient"),
+        rth=work.take("Rth", "stage:mosfet.rth"),
+        pk=fixed,
+        pc=cond,
+        a=work.take("alpha", "stage:mosfet.rdson_tempco"),
+    )
+
+
+OPERATING_USES = (
+    ON_USES
+    + OFF_USES
+    + DEADTIME_USES
+    + "stage:mosfet.conduction_share stage:motor.current.rms stage:mosfet.rdson "
+    "stage:mosfet.rdson_tempco stage:supply.voltage stage:pwm.frequency stage:diode.vf "
+    "stage:temperature.ambient stage:mosfet.rth "
+)
+
+
+@sided(
+    "thermal.mosfet",
+    "junction temperature of the MOSFET",
+    "Tj = Ta + Rth (s Irms^2 R25 (1 + alpha (Tj - 25)) + s Vs Irms (ton + toff) / 2 f "
+    "+ Vf Irms td f)",
+    OPERATING_USES + "stage:mosfet.tj_max",
+    CAUTION,
+)
+def mosfet(work: Work, side: str) -> Outcome:
+    """Conduction, switching and dead-time loss at the operating point, iterated on Rds(T)."""
+    value = operating_junction(work, side)
     if value is not None:
         work.extra.append(lambda: _show_iteration(value))
+    ta = work.take("Ta", "stage:temperature.ambient")
     return work.at_most(value, work.take("Tj,max", "stage:mosfet.tj_max"), base=ta)
+
+
+@formula(
+    "{i}^2 * {r} * max(1, 1 + {a} * ({tmax} - 25))",
+    "power",
+    up="i r a tmax",
+    source="R I^2 at the on-resistance of the highest junction temperature permitted",
+)
+def stalled_loss(i: Any, r: Any, a: Any, tmax: Any) -> Any:
+    """Loss of a switch that carries the stall current all the time, never less than it will be."""
+    return i * i * r * larger(1.0, 1 + a * (tmax - 25))
+
+
+@formula(
+    "{r1} * (1 - exp(-{t} / {t1})) + {r2} * (1 - exp(-{t} / {t2})) + {r3} * (1 - exp(-{t} / {t3})) "
+    "+ {r4} * (1 - exp(-{t} / {t4}))",
+    "thermal resistance",
+    up="r1 r2 r3 r4 t",
+    down="t1 t2 t3 t4",
+    source="Foster ladder of up to four steps, as JEDEC JESD51-14 fits one (from memory)",
+)
+def transient_impedance(
+    r1: Any, t1: Any, r2: Any, t2: Any, r3: Any, t3: Any, r4: Any, t4: Any, t: Any
+) -> Any:
+    """Transient thermal impedance of a ladder at a time."""
+    steps = ((r1, t1), (r2, t2), (r3, t3), (r4, t4))
+    return sum(r * (1 - decay(t / tau)) for r, tau in steps)
+
+
+@formula("{t0} + {z} * {p}", "temperature", up="t0 z p", source="T = T0 + Zth P, superposition")
+def heated_for(t0: Any, z: Any, p: Any) -> Any:
+    """Junction temperature after a step of power."""
+    return t0 + z * p
+
+
+@sided(
+    "thermal.stall",
+    "junction temperature at the end of a stall",
+    "Tj = Tj,operating + Zth(t) Istall^2 R25 (1 + alpha (Tj,max - 25)), Zth(t) = sum r (1 - exp(-t / tau))",
+    OPERATING_USES
+    + "stage:mosfet.tj_max stage:motor.stall.current stage:motor.stall.time "
+    + " ".join(f"stage:mosfet.ladder.r{n} stage:mosfet.ladder.t{n}" for n in range(1, 5)),
+    CAUTION,
+)
+def stall(work: Work, side: str) -> Outcome:
+    """One switch carries the stall current for the time until the controller takes it back.
+
+    What it lost in operation goes on beside it, which errs on the safe side.
+    """
+    if not work.stated("stage:motor.stall.current"):
+        return None
+    ladder = {
+        f"{letter}{n}": work.take(f"{letter}{n}", f"stage:mosfet.ladder.{letter}{n}")
+        for n in range(1, 5)
+        for letter in "rt"
+    }
+    z = work.derive(
+        "Zth", transient_impedance, **ladder, t=work.take("t", "stage:motor.stall.time")
+    )
+    limit = work.take("Tj,max", "stage:mosfet.tj_max")
+    power = work.derive(
+        "Pstall",
+        stalled_loss,
+        i=work.take("Istall", "stage:motor.stall.current"),
+        r=work.take("R25", "stage:mosfet.rdson"),
+        a=work.take("alpha", "stage:mosfet.rdson_tempco"),
+        tmax=limit,
+    )
+    value = work.derive("Tend", heated_for, t0=operating_junction(work, side), z=z, p=power)
+    return work.at_most(value, limit, base=work.take("Ta", "stage:temperature.ambient"))
 
 
 @check(

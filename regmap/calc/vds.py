@@ -209,7 +209,7 @@ def blanking(work: Work, side: str) -> Outcome:
     return work.at_least(deaf_time(work), may_look(work, side))
 
 
-def _seen_off(work: Work, side: str) -> Variable | None:
+def seen_off(work: Work, side: str) -> Variable | None:
     """Start of a short circuit until the chip has switched it off."""
     total = work.derive("t_seen", then, a=deaf_time(work), b=turn_off_time(work, side))
     late = work.maybe("t_cmp", "chip:vds.comparator_delay")
@@ -247,7 +247,7 @@ def retry(work: Work, side: str) -> Outcome:
         retry_power,
         vs=work.take("Vs", "stage:supply.voltage"),
         i=work.take("Isc", "stage:mosfet.short_circuit_current"),
-        t=_seen_off(work, side),
+        t=seen_off(work, side),
         pause=work.take("t_retry", "role:retry.time"),
     )
     allowed = work.derive(
@@ -279,7 +279,7 @@ def withstand(work: Work, side: str) -> Outcome:
     Where the monitor only reports, the controller's poll and reaction come before the turn-off.
     """
     setting = f"vds.threshold.{side}"
-    total = _seen_off(work, side)
+    total = seen_off(work, side)
     told = work.left_to_controller(setting, "vds.mode")
     if told:
         work.extra.append(f"the chip does not act: {told}")

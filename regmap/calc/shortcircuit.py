@@ -1,0 +1,253 @@
+"""A short circuit until it is off: its energy and heat, the safe operating area, the turn-off."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from .corner import Variable, any_of, formula, larger
+from .device import (
+    OVERSHOOT_ERROR,
+    end_capacitance,
+    gate_source_capacitance,
+    threshold_overdrive,
+)
+from .drive import OFF_USES, SINK_USES, is_resistive, sink_limited, sink_resistive
+from .gate import EDGE_CAUTION, SLOPE_USES, damped_slope, overshoot
+from .inputs import ImpossibleError
+from .registry import Outcome, sided
+from .thermal import OPERATING_USES, operating_junction
+from .vds import CAUTION, seen_off
+from .work import Work
+
+ROOT_LAW = (
+    "a pulse shorter than the heat takes to leave the die: Zth rises with the root of time; "
+    "common practice, no source"
+)
+
+
+@formula(
+    "max({l} * {i}^2 / 2, {vs} * {i} * {t} - {l} * {i}^2 / 2)",
+    "energy",
+    up="vs t",
+    free="i l",
+    source="energy balance: what the supply gives, V int(i) dt with i rising by V / L to its limit, "
+    "ends in the switch, the coil's share at turn-off; circuit theory",
+)
+def short_energy(vs: Any, i: Any, t: Any, l: Any) -> Any:  # noqa: E741 (an inductance is l)
+    """Energy in the switch from the start of a short circuit to its end."""
+    stored = l * i * i / 2
+    return larger(stored, vs * i * t - stored)
+
+
+@formula(
+    "{t0} + {zth} * sqrt({t} / {tp}) * {e} / {t}",
+    "temperature",
+    up="t0 zth e",
+    down="t tp",
+    source=ROOT_LAW,
+)
+def pulse_temperature(t0: Any, zth: Any, t: Any, tp: Any, e: Any) -> Any:
+    """Junction at the end of a pulse of energy `e` and duration `t`."""
+    return t0 + zth * (t / tp) ** 0.5 * e / t
+
+
+@formula(
+    "{isoa} * sqrt({tsoa} / {t}) * ({tmax} - {t0}) / ({tmax} - 25)",
+    "current",
+    up="isoa tsoa",
+    down="t t0",
+    either="tmax",
+    source="a point of the safe operating area at 25 degC, moved along the root of time and derated "
+    "in a straight line to zero at the highest junction temperature; common practice, no source",
+)
+def soa_current(isoa: Any, tsoa: Any, t: Any, tmax: Any, t0: Any) -> Any:
+    """Current that the switch stands for a time at the drain voltage of the stated point."""
+    if any_of(t0 >= tmax):
+        raise ImpossibleError("the junction is at its limit before the short circuit begins")
+    return isoa * (tsoa / t) ** 0.5 * (tmax - t0) / (tmax - 25)
+
+
+@formula(
+    "{vov} * sqrt({isc} / {ipk})",
+    "voltage",
+    up="vov isc",
+    down="ipk",
+    source="square law, Id = k (Vgs - Vth)^2",
+)
+def overdrive_at(vov: Any, isc: Any, ipk: Any) -> Any:
+    """Overdrive at which the channel carries the short-circuit current."""
+    return vov * (isc / ipk) ** 0.5
+
+
+@formula("{vth} + {vov}", "voltage", up="vth vov", source="definition of the overdrive")
+def level_at(vth: Any, vov: Any) -> Any:
+    """Gate voltage at which the channel carries it."""
+    return vth + vov
+
+
+def _start(work: Work, side: str) -> Variable | None:
+    """Junction temperature at which the short circuit begins: stated, or that of operation."""
+    stated = work.maybe("T0", "stage:mosfet.temperature")
+    return stated if stated is not None else operating_junction(work, side)
+
+
+def _inductance(work: Work) -> Variable | None:
+    if work.stated("stage:bridge.inductance"):
+        return work.take("L", "stage:bridge.inductance")
+    return work.constant(
+        "L", 0.0, "inductance", "no loop inductance stated: the current rises at once"
+    )
+
+
+def _energy(work: Work, side: str) -> tuple[Variable | None, Variable | None]:
+    """(energy, time) of a short circuit."""
+    time = seen_off(work, side)
+    energy = work.derive(
+        "E",
+        short_energy,
+        vs=work.take("Vs", "stage:supply.voltage"),
+        i=work.take("Isc", "stage:mosfet.short_circuit_current"),
+        t=time,
+        l=_inductance(work),
+    )
+    return energy, time
+
+
+_TIMES = (
+    "role:vds.enable role:vds.mode role:vds.blanking role:vds.filter chip:vds.comparator_delay "
+)
+_SHORT = (
+    _TIMES
+    + OFF_USES
+    + "stage:supply.voltage stage:mosfet.short_circuit_current stage:bridge.inductance "
+)
+
+
+@sided(
+    "vds.short-energy",
+    "energy of a short circuit until it is switched off",
+    "E = Vs Isc t - L Isc^2 / 2, t = t_blank + t_filter + t_cmp + t_off",
+    _SHORT + "stage:mosfet.short_circuit_energy",
+    CAUTION,
+    "vds.threshold.{side}",
+)
+def energy(work: Work, side: str) -> Outcome:
+    """The switch turns on into a short circuit; the monitor ends it."""
+    if not work.stated("stage:mosfet.short_circuit_energy"):
+        return None
+    verdict = work.at_most(
+        _energy(work, side)[0], work.take("rating", "stage:mosfet.short_circuit_energy")
+    )
+    return work.protected(verdict, f"vds.threshold.{side}", "vds.enable", "vds.mode")
+
+
+@sided(
+    "vds.short-temperature",
+    "junction temperature at the end of a short circuit",
+    "T = T0 + Zth sqrt(t / tp) E / t",
+    _SHORT
+    + OPERATING_USES
+    + "stage:mosfet.temperature stage:mosfet.pulse.zth stage:mosfet.pulse.time stage:mosfet.tj_max",
+    CAUTION,
+    "vds.threshold.{side}",
+)
+def temperature(work: Work, side: str) -> Outcome:
+    """From the junction met in operation, by the transient thermal impedance of one pulse."""
+    if not work.stated("stage:mosfet.pulse.zth"):
+        return None
+    heat, time = _energy(work, side)
+    start = _start(work, side)
+    value = work.derive(
+        "T",
+        pulse_temperature,
+        t0=start,
+        zth=work.take("Zth", "stage:mosfet.pulse.zth"),
+        tp=work.take("tp", "stage:mosfet.pulse.time"),
+        t=time,
+        e=heat,
+    )
+    verdict = work.at_most(value, work.take("Tj,max", "stage:mosfet.tj_max"), base=start)
+    return work.protected(verdict, f"vds.threshold.{side}", "vds.enable", "vds.mode")
+
+
+@sided(
+    "vds.safe-area",
+    "short circuit within the safe operating area",
+    "Isc <= Isoa sqrt(tsoa / t) (Tj,max - T0) / (Tj,max - 25 degC)",
+    _SHORT
+    + OPERATING_USES
+    + "stage:mosfet.temperature stage:mosfet.soa.current stage:mosfet.soa.time stage:mosfet.tj_max",
+    CAUTION,
+    "vds.threshold.{side}",
+)
+def safe_area(work: Work, side: str) -> Outcome:
+    """The short-circuit current at the whole supply for its duration, against the derated point."""
+    if not work.stated("stage:mosfet.soa.current"):
+        return None
+    limit = work.derive(
+        "Iallowed",
+        soa_current,
+        isoa=work.take("Isoa", "stage:mosfet.soa.current"),
+        tsoa=work.take("tsoa", "stage:mosfet.soa.time"),
+        t=seen_off(work, side),
+        tmax=work.take("Tj,max", "stage:mosfet.tj_max"),
+        t0=_start(work, side),
+    )
+    verdict = work.at_most(work.take("Isc", "stage:mosfet.short_circuit_current"), limit)
+    return work.protected(verdict, f"vds.threshold.{side}", "vds.enable", "vds.mode")
+
+
+def _sink(work: Work, side: str, level: Variable | None) -> Variable | None:
+    """Gate current of the turn-off at the gate voltage of the short-circuit current."""
+    rg = work.take("Rg,off", "stage:gate.resistor.off")
+    rint = work.take("Rint", "stage:mosfet.internal_resistance")
+    if is_resistive(work, "sink", side):
+        rdrv = work.take("Rdrv,off", "chip:drive.resistance.sink")
+        return work.derive("Ig", sink_resistive, vpl=level, rdrv=rdrv, rg=rg, rint=rint)
+    soft = work.stated("role:gate.soft_off")
+    setting = work.take(
+        "Isoft" if soft else "Iset,off", "role:gate.soft_off" if soft else f"role:gate.sink.{side}"
+    )
+    return work.derive("Ig", sink_limited, iset=setting, vpl=level, rg=rg, rint=rint)
+
+
+@sided(
+    "vds.turn-off-overshoot",
+    "drain voltage when a short circuit is switched off",
+    "V = Vs + Vf + L di/dt, di/dt at Isc with Vov sqrt(Isc / Ipk)",
+    SINK_USES + SLOPE_USES + "role:gate.soft_off stage:mosfet.short_circuit_current stage:diode.vf "
+    "stage:mosfet.vds_max",
+    EDGE_CAUTION,
+    model_error=OVERSHOOT_ERROR,
+)
+def turn_off_overshoot(work: Work, side: str) -> Outcome:
+    """The short-circuit current falls faster than the load's: what a soft turn-off is for."""
+    if not work.stated("stage:mosfet.short_circuit_current") or not work.stated(
+        "stage:bridge.inductance"
+    ):
+        return None
+    vth, vov = threshold_overdrive(work)
+    isc = work.take("Isc", "stage:mosfet.short_circuit_current")
+    over = work.derive(
+        "Vov,sc", overdrive_at, vov=vov, isc=isc, ipk=work.take("Ipk", "stage:motor.current.peak")
+    )
+    ig = _sink(work, side, work.derive("Vgs,sc", level_at, vth=vth, vov=over))
+    cgs = work.derive(
+        "Cgs",
+        gate_source_capacitance,
+        qgs=work.take("Qgs", "stage:mosfet.qgs"),
+        vpl=work.take("Vpl", "stage:mosfet.plateau"),
+    )
+    ls = work.take("L", "stage:bridge.inductance")
+    slope = work.derive(
+        "di/dt", damped_slope, ipk=isc, ig=ig, vov=over, cgs=cgs, ls=ls, crss=end_capacitance(work)
+    )
+    value = work.derive(
+        "Vds",
+        overshoot,
+        vs=work.take("Vs", "stage:supply.voltage"),
+        vf=work.take("Vf", "stage:diode.vf"),
+        ls=ls,
+        didt=slope,
+    )
+    return work.at_most(value, work.take("rating", "stage:mosfet.vds_max"))

@@ -1,0 +1,167 @@
+"""Short circuits, stalls: energy, heat and turn-off against circuits worked step by step and ngspice."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from regmap.calc import Inputs, Verdict, run
+from regmap.calc.device import OVERSHOOT_ERROR
+from tests.calc import judge
+from tests.calc.test_ngspice import figures
+
+Build = Callable[..., Inputs]
+Given = Callable[[dict[str, "str | int"]], Inputs]
+
+
+def one(inputs: Inputs, name: str) -> Verdict:
+    (verdict,) = run(inputs, [name])
+    return verdict
+
+
+def typical(inputs: Inputs, name: str) -> float:
+    verdict = one(inputs, name)
+    assert verdict.value is not None
+    return float(verdict.value.typ)
+
+
+@pytest.mark.parametrize("henry", [0.0, 10e-9, 100e-9])
+def test_the_energy_is_that_of_a_switch_worked_step_by_step(build: Build, henry: float) -> None:
+    """The current rises by V / L to the limit of the switch; at the end it falls within a nanosecond."""
+    vs, limit = 48.0, 300.0
+    inputs = build(
+        () if henry else ("stage:bridge.inductance",),
+        stage___supply__voltage="48 V",
+        stage___mosfet__short_circuit_current="300 A",
+        **({"stage___bridge__inductance": f"{henry * 1e9} nH"} if henry else {}),
+    )
+    value = one(inputs, "vds.short-energy.low").value
+    assert value is not None
+    time = float(value.args["t"].typ)
+    step, i, heat = 1e-11, 0.0, 0.0
+    for _ in range(round(time / step)):
+        rising = i < limit and henry > 0
+        di = vs / henry * step if rising else 0.0
+        i = min(limit, i + di) if henry else limit
+        heat += (0.0 if rising else vs) * i * step
+    fall = 1e-9
+    heat += vs * i * fall / 2 + henry * i * i / 2
+    assert float(value.typ) == pytest.approx(heat, rel=2e-3)
+
+
+def test_a_pulse_heats_the_die_as_the_root_of_time(build: Build) -> None:
+    """The heat equation of a thick block in finite differences, heated at its face by a constant power."""
+    alpha, k, dx = 9e-5, 150.0, 2e-6  # silicon: m2/s, W/(m K), common practice, no source
+    dt = 0.4 * dx * dx / alpha
+    temperature = np.zeros(400)
+    seen = {}
+    for n in range(1, 1001):
+        flow = np.diff(temperature, prepend=temperature[0], append=0.0)
+        temperature = temperature + alpha * dt / dx**2 * np.diff(flow)
+        temperature[0] += 1.0 / k * alpha * dt / dx  # 1 W on 1 m2
+        seen[n] = float(temperature[0])
+    law = build(
+        stage___mosfet__pulse__zth="0.03 K/W",
+        stage___mosfet__pulse__time="10 us",
+        stage___mosfet__temperature="100 degC",
+    )
+    verdict = one(law, "vds.short-temperature.low")
+    assert verdict.value is not None
+    part = {name: float(arg.typ) for name, arg in verdict.value.args.items()}
+    power = part["e"] / part["t"]
+    mine = (float(verdict.value.typ) - 100) / power / 0.03
+    # the block says how much higher the impedance is after 4 times as long
+    assert seen[1000] / seen[250] == pytest.approx(2, rel=0.03)
+    assert mine == pytest.approx(math.sqrt(part["t"] / 10e-6), rel=1e-9)
+
+
+def test_the_safe_area_by_hand(build: Build) -> None:
+    inputs = build(
+        stage___mosfet__soa__current="400 A",
+        stage___mosfet__soa__time="10 us",
+        stage___mosfet__temperature="100 degC",
+        stage___mosfet__tj_max="175 degC",
+    )
+    verdict = one(inputs, "vds.safe-area.high")
+    assert verdict.upper is not None
+    time = float(verdict.upper.args["t"].typ)
+    # half of it is left at 100 degC of 25..175 degC
+    assert float(verdict.upper.typ) == pytest.approx(200 * math.sqrt(10e-6 / time))
+
+
+def test_a_monitor_that_is_off_ends_no_short_circuit(build: Build) -> None:
+    for name in ("short-energy", "short-temperature", "safe-area"):
+        verdict = one(build(role___vds__enable=0), f"vds.{name}.low")
+        assert verdict.status == "fails"
+        assert "nothing protects here" in verdict.reason
+
+
+def test_a_stall_by_small_steps(build: Build) -> None:
+    """Each step of the ladder as a capacitor charged by the power through Euler's method."""
+    inputs = build(
+        stage___motor__stall__current="40 A",
+        stage___motor__stall__time="300 ms",
+        stage___mosfet__rdson="2 mohm",
+        stage___mosfet__rdson_tempco="0.5 %/K",
+        stage___mosfet__tj_max="175 degC",
+    )
+    verdict = one(inputs, "thermal.stall.low")
+    assert verdict.value is not None
+    start = float(verdict.value.args["t0"].typ)
+    operating = one(inputs, "thermal.mosfet.low").value
+    assert operating is not None
+    assert start == pytest.approx(float(operating.typ))
+    power = 40**2 * 2e-3 * 1.75
+    rise, step = 0.0, 1e-5
+    for r, tau in ((0.25, 1.5e-3), (0.9, 65e-3), (5.5, 5.5)):
+        t = 0.0
+        for _ in range(round(0.3 / step)):
+            t += (power * r - t) / tau * step
+        rise += t
+    assert float(verdict.value.typ) == pytest.approx(start + rise, rel=1e-3)
+
+
+@pytest.mark.parametrize("stage", ["12 V, 200 nC", "48 V", "24 V, resistive", "fan, 5 nC"])
+def test_the_overshoot_of_the_turn_off_in_ngspice(
+    given: Given, need_tool: Callable[[str], str], tmp_path: Path, stage: str
+) -> None:
+    """The data sheet is taken at a small load; the transistor switches off four times as much."""
+    need_tool("ngspice")
+    point = next(p for p in judge.points() if p.stage == stage)
+    sheet = judge.data_sheet(point.part, point.supply, point.load, point.gate, tmp_path)
+    table: dict[str, str | int] = dict(figures(point, sheet, 2 * sheet.rdson * point.load))
+    table["stage:mosfet.short_circuit_current"] = f"{4 * point.load} A"
+    inputs = given(table)
+    estimate = typical(inputs, "vds.turn-off-overshoot.low") - point.supply
+    whole = one(inputs, "gate.drive-time.low").value
+    assert whole is not None
+    on = 1.6 * float(whole.typ) + 20e-9
+    short = replace(point, load=4 * point.load)
+    waves = judge.simulate(judge.half_bridge(short, on, on), tmp_path)
+    seen = judge.measure(waves, short, on, 1.0)["overshoot"]
+    assert -0.85 < seen / estimate - 1 < OVERSHOOT_ERROR
+    # and it is more than what the load's current makes
+    assert estimate > typical(inputs, "gate.overshoot.low") - point.supply
+
+
+def test_a_soft_turn_off_lowers_the_overshoot(build: Build) -> None:
+    soft = typical(build(role___gate__soft_off="10 mA"), "vds.turn-off-overshoot.low")
+    hard = typical(build(("role:gate.soft_off",)), "vds.turn-off-overshoot.low")
+    assert soft < hard
+
+
+def test_what_is_not_stated_is_not_asked(build: Build) -> None:
+    names = "mosfet.short_circuit_energy mosfet.pulse.zth mosfet.soa.current motor.stall.current"
+    left = build(tuple(f"stage:{name}" for name in names.split()))
+    found = {v.check.rpartition(".")[0] for v in run(left, ["vds", "thermal"])}
+    assert not found & {
+        "vds.short-energy",
+        "vds.short-temperature",
+        "vds.safe-area",
+        "thermal.stall",
+    }

@@ -186,8 +186,21 @@ class _Finder:
         for role in ROLES:
             if role in self.how or role not in candidates:
                 continue
+            # pins are those of the board that the clock was found on, not of a part within it
+            near = (
+                self.found["clock"].scope
+                if role in ("fault", "enable") and "clock" in self.found
+                else None
+            )
             ranked = sorted(
-                candidates[role], key=lambda c: (c[0] if role != "select" else 0, c[1], c[0], c[2])
+                candidates[role],
+                key=lambda c: (
+                    c[0] if role != "select" else 0,
+                    near is not None and c[3].scope != near,
+                    c[1],
+                    c[0],
+                    c[2],
+                ),
             )
             best = ranked[0][3]
             why = "by its name"

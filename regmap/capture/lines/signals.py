@@ -67,6 +67,11 @@ class Channel:
         """The last part of a hierarchical name."""
         return self.name.rsplit(".", 1)[-1]
 
+    @property
+    def scope(self) -> str:
+        """A hierarchical name without its last part."""
+        return self.name.rpartition(".")[0]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Block:

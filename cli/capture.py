@@ -22,6 +22,7 @@ from .files import write_text
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from regmap.capture.lines.signals import Capture
     from regmap.capture.setupfile import CaptureSetup
     from regmap.stages.load import Stage
     from regmap.trace.events import TraceClock
@@ -33,7 +34,7 @@ NAME = "capture"
 HELP = "transfers, faults and timing of a logic capture"
 
 ROLES = ("clock", "select", "command", "reply", "fault", "enable")
-FORMATS = ("vcd", "csv", "raw", "frames")
+FORMATS = ("vcd", "csv", "raw", "frames", "bytes", "fst")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -142,7 +143,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
     read = parser.add_argument_group(
-        "how the file is read (kept beside it with --save-setup, in FILE.setup.yaml)"
+        "how the file is read (kept beside it with --save-setup, in FILE.setup.yaml; gateword.setup.yaml serves its folder)"
     )
     read.add_argument(
         "--line",
@@ -192,6 +193,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--frame-bits", type=int, metavar="N", help="bits of a frame in a list of frames"
     )
     read.add_argument(
+        "--join",
+        choices=("packet", "select", "pause", "none"),
+        help="what joins the bytes of a table to frames",
+    )
+    read.add_argument(
+        "--explain-setup",
+        action="store_true",
+        help="only show how the file would be read: columns, units, lines, SPI, and where each comes from",
+    )
+    read.add_argument(
         "--save-setup",
         action="store_true",
         help="write FILE.setup.yaml with these choices and the lines found",
@@ -210,6 +221,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
     chips = chips_of(args, stage)
     known_names(args.accept, set(STOPS), "reason")
     setup = setup_of(args)
+    if setup.options.join is None and any(f.length == 8 for c in chips for f in c.frames.values()):
+        # bytes may be whole frames of this chip: they are not joined unless asked for
+        setup = replace(setup, options=replace(setup.options, join="none"))
     for note in setup.notes:
         context.err(note.render(context.width))
     source: Any = context.binary_stdin if args.file == "-" else args.file
@@ -224,6 +238,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         ) as capture,
         _progress(context) as progress,
     ):
+        if args.explain_setup:
+            return _explain(args, capture, chips, setup, context)
         lines = capturejson.JsonLines(lambda t: filter_of(args, chips, t.clock), context)
         trace = trace_capture(
             capture,
@@ -295,10 +311,9 @@ def chips_of(args: argparse.Namespace, stage: Stage | None) -> list[Chip]:
 
 def setup_of(args: argparse.Namespace) -> CaptureSetup:
     """What is known of the file: its set-up file beside it, overruled by options."""
-    from regmap.capture.setupfile import BIT_ORDER, SELECT, CaptureSetup, load_setup, setup_path
+    from regmap.capture.setupfile import BIT_ORDER, SELECT, CaptureSetup, setup_for
 
-    beside = setup_path(args.file)
-    setup = load_setup(beside) if args.file != "-" and beside.is_file() else CaptureSetup()
+    setup = setup_for(args.file)[0] if args.file != "-" else CaptureSetup()
     channels = {**setup.channels, **pairs(args.line, ROLES, "line")}
     spi = dict(setup.spi)
     order = BIT_ORDER[args.order] if args.order else None
@@ -324,7 +339,7 @@ def setup_of(args: argparse.Namespace) -> CaptureSetup:
         given["thresholds"] = tuple(
             float(quantity(v, "voltage", "--thresholds", positive=False)) for v in (low, high)
         )
-    for key in ("time_unit", "frame_bits", "sample_bytes"):
+    for key in ("time_unit", "frame_bits", "sample_bytes", "join"):
         if getattr(args, key) is not None:
             given[key] = getattr(args, key)
     return CaptureSetup(
@@ -439,6 +454,26 @@ def _progress(context: Context) -> Iterator[Callable[[int, int], None] | None]:
         if shown[0] >= 0:
             context.stderr.write("\r" + " " * 24 + "\r")
             context.stderr.flush()
+
+
+def _explain(
+    args: argparse.Namespace,
+    capture: Capture,
+    chips: list[Chip],
+    setup: CaptureSetup,
+    context: Context,
+) -> int:
+    """Only show how the file would be read."""
+    from regmap.capture.setupfile import setup_for
+
+    from .capturesetup import setup_lines
+
+    kept = setup_for(args.file)[1] if args.file != "-" else None
+    for line in setup_lines(capture, chips, setup, kept, context):
+        context.out(line)
+    for problem in capture.problems:
+        context.err(problem.render(context.width))
+    return Status.USAGE if any(p.severity == "error" for p in capture.problems) else Status.OK
 
 
 def _picture(path: str, trace: Trace, story: Story, wanted: Filter, context: Context) -> None:

@@ -106,19 +106,17 @@ def _start(path: Path) -> str:
 
 
 def _capture(stage: Stage, name: str, at: str | None) -> Difference:
-    from regmap.capture.formats.opening import open_capture
     from regmap.maps.load import maps_around
     from regmap.trace.belief.against import bank_at
+    from regmap.trace.filed import trace_file
     from regmap.trace.telling.story import tell
-    from regmap.trace.tracer import trace_capture
 
     from .capture import ticks
 
     if not Path(name).exists():
         raise CallError(f"{name} is no file", "a logic capture")
     chips = list(stage.chain or (stage.chip,))
-    with open_capture(name) as capture:
-        trace = trace_capture(capture, chips)
+    trace = trace_file(name, chips)
     if trace.problems and not trace.frames:
         raise FileError(list(trace.problems))
     grave = tell(

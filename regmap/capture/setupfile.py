@@ -6,10 +6,10 @@
     thresholds: {low: 0.8 V, high: 2.0 V, lines: {sdo: {low: 0.5 V, high: 1.5 V}}}
     table: {delimiter: ";", decimal: ",", time_unit: us}
     raw: {rate: 24 MHz, sample_bytes: 1, byte_order: little, lines: {D0: 0, D1: 1}}
-    frames: {bits: 24}
+    frames: {bits: 24, join: packet}
     format: csv
 
-Every key may be missing. Problems are located and gathered; nothing is guessed from a broken file.
+`gateword.setup.yaml` in a folder serves all captures of the folder that have none of their own. Every key may be missing. Problems are located and gathered; nothing is guessed from a broken file.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from ..document.source import Sources, compose_file, read_text
 from ..errors import FileError, Problem
 from ..files import write_whole
 from ..quantity import DIMENSIONS, show
+from .formats.bytewise import JOINS
 from .formats.opening import FORMATS, OpenOptions
 from .formats.tablehead import DELIMITERS
 from .lines.channels import ROLES
@@ -150,9 +151,15 @@ def setup_shape() -> Record:
                 "how raw samples are read",
             ),
             "frames": (
-                Record({"bits": (Int(1, 2048), False, "bits of a frame")}, "a list of frames"),
+                Record(
+                    {
+                        "bits": (Int(1, 2048), False, "bits of a frame"),
+                        "join": (OneOf(JOINS), False, "what joins the bytes of a table to frames"),
+                    },
+                    "a list of frames",
+                ),
                 False,
-                "how a list of frames is read",
+                "how a list of frames, or a table of bytes, is read",
             ),
         },
         "a set-up",
@@ -189,6 +196,22 @@ class CaptureSetup:
 def setup_path(capture: str | os.PathLike[str]) -> Path:
     """Where the set-up of a capture is kept."""
     return Path(f"{os.fspath(capture)}.setup.yaml")
+
+
+#: The set-up of a folder, for captures that have none of their own.
+FOLDER_SETUP = "gateword.setup.yaml"
+
+
+def setup_for(capture: str | os.PathLike[str]) -> tuple[CaptureSetup, Path | None]:
+    """The set-up kept for a capture, its own before its folder's, and where it stands; an empty one without.
+
+    Raises FileError with every problem and its place.
+    """
+    own = setup_path(capture)
+    for path in (own, own.parent / FOLDER_SETUP):
+        if path.is_file():
+            return load_setup(path), path
+    return CaptureSetup(), None
 
 
 def load_setup(path: str | os.PathLike[str]) -> CaptureSetup:
@@ -244,8 +267,11 @@ def _built(rec: Rec, reader: Reader) -> CaptureSetup:
         given["sample_bytes"] = int(raw["sample_bytes"])
     if "lines" in raw:
         given["lines"] = dict(raw["lines"])
-    if "bits" in rec.get("frames", none):
-        given["frame_bits"] = rec["frames"]["bits"]
+    frames = rec.get("frames", none)
+    if "bits" in frames:
+        given["frame_bits"] = frames["bits"]
+    if "join" in frames:
+        given["join"] = frames["join"]
     levels = rec.get("thresholds", none)
     if "low" in levels.key_nodes or "high" in levels.key_nodes:
         given["thresholds"] = _pair(levels, reader)
@@ -327,8 +353,9 @@ def dump_setup(setup: CaptureSetup) -> str:
         table["rate"] = rate
     if table:
         tree["table"] = table
-    if o.frame_bits is not None:
-        tree["frames"] = {"bits": o.frame_bits}
+    frames = {"bits": o.frame_bits, "join": o.join}
+    if any(v is not None for v in frames.values()):
+        tree["frames"] = {k: v for k, v in frames.items() if v is not None}
     return str(yaml.safe_dump(tree, sort_keys=False, allow_unicode=True))
 
 

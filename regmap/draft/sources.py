@@ -146,18 +146,10 @@ def capture_bank(stage: Stage, path: Path) -> tuple[Bank, list[str]]:
     A saved set-up beside the capture is heeded. Registers that no frame touches stay unknown.
     Raises CaptureError or CallError for a capture that cannot be read.
     """
-    from ..capture.formats.opening import open_capture
-    from ..capture.setupfile import CaptureSetup, load_setup, setup_path
     from ..trace.belief.against import bank_at
-    from ..trace.tracer import How, trace_capture
+    from ..trace.filed import trace_file
 
-    beside = setup_path(path)
-    setup = load_setup(beside) if beside.is_file() else CaptureSetup()
-    chips = list(stage.chain) or [stage.chip]
-    with open_capture(path, format=setup.format, options=setup.options) as capture:
-        trace = trace_capture(
-            capture, chips, How(roles=setup.channels, spi=setup.spi), chain=chips[0].chain
-        )
+    trace = trace_file(path, list(stage.chain) or [stage.chip])
     walker = trace.walkers[stage.position if stage.chain else 0]
     notes = [f"{trace.transfers} transfers, {walker.count} frames of {stage.chip.name}"]
     notes += [str(p) for p in trace.problems]

@@ -11,15 +11,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..behaviour.faults import Finding
-from ..capture.formats.opening import open_capture
 from ..chip.bits import hexword
 from ..maps.load import maps_around
 from ..stages.load import Stage
 from ..trace.belief.against import Held
+from ..trace.filed import trace_file
 from ..trace.findings.intime import InTime
 from ..trace.telling.lanes import lanes
 from ..trace.telling.story import Episode, Story, tell
-from ..trace.tracer import Trace, trace_capture
+from ..trace.tracer import Trace
 from .page import Html, code, facts, fold, items, join, table, tag
 from .timeline import draw
 
@@ -38,8 +38,7 @@ def bus_findings(stage: Stage, capture: str | Path) -> BusFindings:
 
     Raises CaptureError for what cannot be read as a capture, CallError for a wrong request.
     """
-    with open_capture(capture) as opened:
-        trace = trace_capture(opened, list(stage.chain or (stage.chip,)))
+    trace = trace_file(capture, list(stage.chain or (stage.chip,)))
     around = stage.chip.files[-1:]
     story = tell(trace, stage, others=lambda: maps_around(around))
     sentences = tuple(s.text for s in reversed(story.sentences) if s.bad)

@@ -10,6 +10,7 @@ import importlib.util
 import io
 import json
 import re
+import subprocess
 import sys
 from pathlib import Path
 from types import ModuleType
@@ -20,10 +21,12 @@ import pytest
 from regmap.capture.formats.opening import OpenOptions, open_capture
 from regmap.cli import capturejson
 from regmap.cli.context import Context
+from regmap.cli.main import main
 from regmap.errors import CaptureError
 from regmap.maps.load import load_map
 from regmap.stages.identity import identity
 from regmap.trace import tracer
+from regmap.trace.filed import trace_file
 from regmap.trace.telling.story import Story, tell
 from regmap.trace.telling.timeline import Filter
 from regmap.trace.tracer import How, Trace, trace_capture
@@ -145,20 +148,46 @@ def test_a_column_of_text_is_passed_over() -> None:
     assert "column 'note' holds text ('start') and is left out" in trace.notes
 
 
-@pytest.mark.parametrize(
-    ("head", "cell", "says"),
-    [
-        (
-            "when",
-            "2026-01-02 10:00:00.5",
-            "'2026-01-02 10:00:00.5' in column 'when' is a time of day",
-        ),
-        ("time", "00:00:01.25", "'00:00:01.25' in column 'time' is a time of day"),
-    ],
-)
-def test_a_time_of_day_is_refused_with_its_cell(head: str, cell: str, says: str) -> None:
-    text = table(head + "," + ",".join(NAMES), lambda _t, v: cell + "," + ",".join(map(str, v)))
-    with pytest.raises(CaptureError, match=re.escape(says)):
+def clock(ns: int, day: str = "", start: int = 36_000) -> str:
+    """A time of day, ten o'clock at 0 ns as a rule."""
+    seconds, rest = divmod(ns, 10**9)
+    seconds += start
+    text = f"{seconds // 3600 % 24:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}.{rest:09d}"
+    return f"{day}{text}"
+
+
+@pytest.mark.parametrize("day", ["", "2026-01-02 ", "2026-01-02T", "02.01.2026 "])
+def test_times_as_a_clock_shows_them(day: str) -> None:
+    text = table(
+        "when," + ",".join(NAMES), lambda t, v: clock(t, day) + "," + ",".join(map(str, v))
+    )
+    trace, story = traced(text.encode())
+    assert story.evidence.commands.good == FRAMES
+    assert trace.clock.seconds(trace.end) == pytest.approx(36_000 + ROWS[-1][0] / 1e9, abs=1e-9)
+    told = " on 2026-01-02" if day else ""
+    assert f"times of day: 0 is midnight{told}" in trace.notes
+    # the same durations as in plain times
+    plainly, _ = traced(plain("[us]").encode())
+    assert trace.end - trace.start == plainly.end - plainly.start
+
+
+def test_midnight_passes() -> None:
+    text = table(
+        "time," + ",".join(NAMES),
+        lambda t, v: clock(t, start=86_399 - t // 10**9) + "," + ",".join(map(str, v)),
+    )
+    late = [(t * 50_000, v) for t, v in ROWS]
+    rows = "\n".join(clock(t, start=86_399) + "," + ",".join(map(str, v)) for t, v in late)
+    trace, _ = traced(("time," + ",".join(NAMES) + "\n" + rows).encode())
+    assert trace.problems == ()
+    assert trace.clock.seconds(trace.end - trace.start) == pytest.approx(late[-1][0] / 1e9)
+    assert text
+
+
+@pytest.mark.parametrize("cell", ["03/04/2026 10:00:00.5", "2026-13-01 10:00:00", "10:61:00.5"])
+def test_a_time_that_cannot_be_told_is_refused_with_its_cell(cell: str) -> None:
+    text = table("time," + ",".join(NAMES), lambda _t, v: cell + "," + ",".join(map(str, v)))
+    with pytest.raises(CaptureError, match=re.escape(f"{cell!r} in column 'time' is no time")):
         traced(text.encode())
 
 
@@ -210,6 +239,190 @@ def test_decimal_words_need_their_number_of_bits() -> None:
     with open_capture(io.BytesIO(text.encode()), options=OpenOptions(frame_bits=16)) as capture:
         trace = trace_capture(capture, [CHIP], How())
     assert tell(trace).evidence.commands.good >= FRAMES
+
+
+@pytest.mark.parametrize(
+    "form", ["{} 0x{:04X} 0x{:04X}", "[{}] tx=0x{:04X} rx=0x{:04X}", "{};{:04X};{:04X}"]
+)
+def test_a_log_with_times_of_day(form: str) -> None:
+    rows = [
+        form.format(clock(i * 12_500_000, start=86_399), a, b) for i, (a, b) in enumerate(WORDS * 8)
+    ]
+    trace, story = traced("\n".join(rows).encode())
+    assert trace.problems == ()
+    assert story.evidence.commands.good == story.evidence.replies.good == 8 * FRAMES
+    assert trace.clock.tick is not None
+    assert trace.clock.seconds(trace.end - trace.start) == pytest.approx((8 * FRAMES - 1) * 0.0125)
+
+
+# --- one byte a row -----------------------------------------------------------------------------------
+def bytewise(row: Any, *, between: int = 2, after: int = 40) -> str:
+    """Rows for every byte: `row(time in us, frame, byte of SDI, byte of SDO, first of its frame)`."""
+    out, time = [], 5
+    for number, (a, b) in enumerate(WORDS):
+        for place, shift in enumerate((8, 0)):
+            out += row(time, number, a >> shift & 255, b >> shift & 255, place)
+            time += between
+        time += after
+    return "\n".join(out) + "\n"
+
+
+BYTES = {
+    "packet numbers": "Time [us],Packet ID,MOSI,MISO\n" + bytewise(lambda t, n, a, b, _p: [f"{t},{n},0x{a:02X},0x{b:02X}"], after=0),
+    "packet numbers, bare hex": "time (us);packet;sdi (hex);sdo (hex)\n" + bytewise(lambda t, n, a, b, _p: [f"{t};{n};{a:02x};{b:02x}"], after=0),
+    "decimal": "Time [us],frame no,MOSI (dec),MISO (dec)\n" + bytewise(lambda t, n, a, b, _p: [f"{t},{n},{a},{b}"], after=0),
+    "select": "Time [us],cs,MOSI,MISO\n" + bytewise(lambda t, _n, a, b, p: [f"{t},0,{a:#04x},{b:#04x}"] + [f"{t + 1},1,,"] * p, after=0),
+    "pauses": "Time [us],MOSI,MISO\n" + bytewise(lambda t, _n, a, b, _p: [f"{t},0x{a:02X},0x{b:02X}"]),
+    "pauses, times of day": "time,tx,rx\n" + bytewise(lambda t, _n, a, b, _p: [f"{clock(t * 1000)},{a:02X}h,{b:02X}h"]),
+    "a text column beside": "Time [us],what,Packet,MOSI,MISO\n" + bytewise(lambda t, n, a, b, _p: [f"{t},data,{n},0x{a:02X},0x{b:02X}"], after=0),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("form", BYTES)
+def test_bytes_are_joined_to_the_frames_that_they_were(form: str) -> None:
+    trace, story = traced(BYTES[form].encode())
+    assert (trace.format, trace.problems) == ("bytes", ())
+    assert story.evidence.commands.good == story.evidence.commands.of == FRAMES
+    assert story.evidence.replies.good == FRAMES
+    assert any(n.startswith("bytes are joined to frames") for n in trace.notes)
+
+
+def test_bytes_that_nothing_joins_are_refused() -> None:
+    even = "Time [us],MOSI,MISO\n" + bytewise(
+        lambda t, _n, a, b, _p: [f"{t},0x{a:02X},0x{b:02X}"], after=0
+    )
+    with pytest.raises(CaptureError, match="do not show where a frame ends"):
+        traced(even.encode())
+    with pytest.raises(CaptureError, match="'10' in column 'MOSI' may be decimal or hexadecimal"):
+        traced(b"Time [us],packet,MOSI,MISO\n1,0,10,1\n2,0,9,20\n")
+    with pytest.raises(CaptureError, match="no column to join bytes by select"):
+        open_capture(
+            io.BytesIO(BYTES["packet numbers"].encode()), options=OpenOptions(join="select")
+        )
+    # what is asked for is done: one byte, one frame
+    with open_capture(io.BytesIO(even.encode()), options=OpenOptions(join="none")) as capture:
+        sizes = [c for part in capture.frame_transfers() for c in part.clocks.tolist()]
+    assert sizes == [8] * (2 * FRAMES)
+
+
+def test_a_cell_that_is_no_byte_is_located() -> None:
+    text = BYTES["packet numbers"].replace("0x", "zz", 7).replace("zz", "0x", 6)
+    trace, _ = traced(text.encode())
+    [problem] = trace.problems
+    assert "is no byte" in problem.found
+    assert (problem.place.line, problem.place.column) == (5, text.split("\n")[4].index("zz") + 1)
+
+
+# --- extended dumps -----------------------------------------------------------------------------------
+def extended(dump: str) -> str:
+    """The same dump with port values and strengths (states as IEEE 1364-2005, 18.4, from memory)."""
+    head, body = dump.split("$enddefinitions $end\n")
+    names = dict(re.findall(r"\$var wire 1 (\S+) (\S+)", head))
+    place = {code: f"<{i}" for i, code in enumerate(names)}
+    head = re.sub(r"\$var wire 1 (\S+) (\S+)", lambda m: f"$var port 1 {place[m[1]]} {m[2]}", head)
+
+    def value(found: re.Match[str]) -> str:
+        out = names[found[2]] in ("miso", "sdo")
+        state = {"0": "DL", "1": "UH", "z": "ZT", "x": "NX"}[found[1]][out]
+        low, high = {"0": (6, 0), "1": (0, 6), "z": (0, 0), "x": (6, 6)}[found[1]]
+        return f"p{state} {low} {high} {place[found[2]]}"
+
+    body = re.sub(r"(?m)^([01zx])(\S+)$", value, body).replace("$dumpvars", "$dumpports")
+    return f"{head}$enddefinitions $end\n{body}$vcdclose #{MADE.end} $end\n"
+
+
+def test_an_extended_dump() -> None:
+    trace, story = traced(extended(DUMP).encode())
+    assert trace.problems == ()
+    assert story.evidence.commands.good == story.evidence.replies.good == FRAMES
+    assert trace.end == traced(DUMP.encode())[0].end
+
+
+def test_a_damaged_extended_dump_is_located() -> None:
+    text = extended(DUMP)
+    line = text.split("\n").index("p" + re.search(r"(?m)^p(\S \d \d <0)$", text)[1]) + 1  # type: ignore[index]
+    broken = re.sub(r"(?m)^p\S \d \d <0$", "p@ 6 0 <0", text, count=1)
+    trace, _ = traced(broken.encode())
+    assert trace.problems[0].place.line == line
+
+
+# --- compressed waveforms -----------------------------------------------------------------------------
+def test_a_compressed_waveform_is_the_dump_it_was_made_with(tmp_path: Path, need_tool: Any) -> None:
+    """GHDL writes both forms of one simulation; the general waveform library reads the other."""
+    pytest.importorskip("pywellen")
+    ghdl = need_tool("ghdl")
+    source = Path(__file__).parents[1] / "vhdl" / "story.vhd"
+    (tmp_path / "story.txt").write_text("R 1\nR F\nW A 200\nD 100\nS 0 6\nR 0\nM 1\nR 0\nD 10\n")
+    run = [ghdl, "-r", "--std=08", "bench"]
+    for step in (["-a", "--std=08", str(source)], ["-e", "--std=08", "bench"]):
+        subprocess.run([ghdl, *step], cwd=tmp_path, check=True, capture_output=True)
+    found = []
+    for form in ("vcd", "fst"):
+        subprocess.run(
+            [*run, f"--{form}=story.{form}"], cwd=tmp_path, check=True, capture_output=True
+        )
+        with open_capture(tmp_path / f"story.{form}") as capture:
+            assert capture.format == form
+            trace = trace_capture(capture, [CHIP])
+        assert trace.problems == ()
+        found.append((trace.frames, trace.walkers[0].times("end").tolist(), tell(trace).telling))
+    assert found[0] == found[1]
+    assert found[0][0] == 5
+
+
+def test_what_is_no_waveform_is_one_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "cut.fst"
+    path.write_bytes(b"\0\0\0\0\0\0\0\x01\x49" + bytes(40))
+    monkeypatch.setitem(sys.modules, "pywellen", None)
+    with pytest.raises(CaptureError, match="library that reads it is not installed"):
+        open_capture(path)
+    with pytest.raises(CaptureError, match="from a stream"):
+        open_capture(io.BytesIO(path.read_bytes()))
+
+
+# --- set-ups ------------------------------------------------------------------------------------------
+def command(*arguments: str) -> tuple[int, str]:
+    out = io.StringIO()
+    status = main(list(arguments), Context(stdout=out, stderr=out, environ={}))
+    return status, out.getvalue()
+
+
+def test_one_set_up_serves_a_folder(tmp_path: Path) -> None:
+    """Lines that nobody can name; what is kept beside a capture goes before what its folder says."""
+    names = dict(zip(NAMES, ("a", "b", "c", "d"), strict=True))
+    text = DUMP
+    for name, other in names.items():
+        text = text.replace(f" {name} $end", f" {other} $end")
+    (tmp_path / "one.vcd").write_text(text)
+    lines = "clock: a, select: b, command: c, reply: d"
+    (tmp_path / "gateword.setup.yaml").write_text(f"gateword_setup: 1\nchannels: {{{lines}}}\n")
+    _, said = command("capture", str(tmp_path / "one.vcd"), "--map", "quoll16", "--explain-setup")
+    assert re.search(r"reply +bench\.d +given", said)
+    assert "gateword.setup.yaml" in said.replace("\n", "")
+    assert trace_file(tmp_path / "one.vcd", [CHIP]).walkers[0].sorter.believed.any()
+    (tmp_path / "one.vcd.setup.yaml").write_text(
+        f"gateword_setup: 1\nchannels: {{{lines}}}\nspi: {{mode: 3}}\n"
+    )
+    _, said = command("capture", str(tmp_path / "one.vcd"), "--map", "quoll16", "--explain-setup")
+    assert re.search(r"mode +3 +as told", said)
+
+
+def test_the_reading_is_shown_and_nothing_judged(tmp_path: Path) -> None:
+    path = tmp_path / "bytes.csv"
+    path.write_text(BYTES["packet numbers"])
+    status, said = command("capture", str(path), "--map", "quoll16", "--explain-setup")
+    assert status == 0
+    for row in (
+        r"format +bytes +by content", r"column +Time \[us\] +times, 1e-6 s", r"column +Packet ID +joins bytes to frames",
+        r"column +MOSI +bytes on SDI, hexadecimal", r"frames +16 bits",
+    ):  # fmt: skip
+        assert re.search(row, said), said
+    path.write_text(plain("[us]", "note,", "start,"))
+    _, said = command("capture", str(path), "--map", "quoll16", "--explain-setup", "--mode", "2")
+    assert re.search(r"column +note +left out", said)
+    assert re.search(r"column +Time \[us\] +times in us", said)
+    assert re.search(r"mode +2 +as told", said)
+    assert re.search(r"bit order +msb first +map quoll16", said)
 
 
 # --- what is written while a capture is read ------------------------------------------------------------

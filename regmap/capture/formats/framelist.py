@@ -12,18 +12,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from fractions import Fraction
-
-import numpy as np
 
 from regmap.errors import CallError, CaptureError
 
-from ..arrays import NO_VALUES, Times, Values
-from ..lines.signals import Capture, Findings
-from ..spi import NONE, SpiSetup, Transfers
+from ..spi import SpiSetup, Transfers
+from .clocktext import LEADING, DayClock, seconds_of
 from .source import CaptureSource, text_of
 from .tablehead import UNITS
+from .wordrows import RowsCapture, WordRow
 
 _SPLIT = re.compile(r"[\s,;|]+")
 _HEX = re.compile(r"(?:0[xX])?([0-9a-fA-F_]{1,512})[hH]?")
@@ -36,19 +33,10 @@ _LINE_LIMIT = 4096
 _COMMENT = re.compile(r"(#|//|;|%).*$")
 
 
-@dataclass(slots=True)
-class _Row:
-    time: int | None
-    command: int
-    reply: int | None
-    bits: int
-
-
-class FrameListCapture(Capture):
+class FrameListCapture(RowsCapture):
     """A list of frames; `frame_transfers()` gives them as Transfers. It has no lines and no blocks."""
 
     format = "frames"
-    kind = "frames"
 
     def __init__(
         self,
@@ -58,15 +46,13 @@ class FrameListCapture(Capture):
         time_unit: str | None = None,
         setup: SpiSetup | None = None,
     ) -> None:
-        super().__init__(Findings(source.name), Fraction(1, 10**12), ())
+        super().__init__(source, setup)
         if bits is not None and not 1 <= bits <= 2048:
             raise CallError(f"frames of {bits} bits", "1 to 2048")
         if time_unit is not None and time_unit not in UNITS:
             raise CallError(f"time unit {time_unit!r}", "one of s, ms, us, ns, ps, fs")
-        self._file = source
         self._bits = bits
         self._unit = time_unit
-        self._setup = setup or SpiSetup()
         self._columns: int | None = None
         self._timed: bool | None = None
         head = source.read(_PART)
@@ -79,20 +65,8 @@ class FrameListCapture(Capture):
                 "hex frames (0x8001), or the bits of a frame (--frame-bits)",
             )
         self._line = 0
-        self._count = 0
         self._last: int | None = None
-
-    def close(self) -> None:
-        """Close the file."""
-        self._file.close()
-
-    @property
-    def position(self) -> tuple[int, int]:
-        """(bytes read, bytes in all) of the file as stored."""
-        return self._file.taken, self._file.total
-
-    def _raw(self) -> Iterator[tuple[dict[int, tuple[Times, Values]], int, int]]:
-        raise CallError(f"{self.name} is a list of frames and has no lines; take frame_transfers()")
+        self._clock = DayClock(self.findings.note)
 
     def frame_transfers(self) -> Iterator[Transfers]:
         """The words in parts of some ten thousand. CaptureError if there are none at all."""
@@ -129,7 +103,7 @@ class FrameListCapture(Capture):
                 ]
             )
 
-    def _row(self, raw: bytes) -> _Row | None:
+    def _row(self, raw: bytes) -> WordRow | None:
         self._line += 1
         if len(raw) > _LINE_LIMIT:
             self.findings.add(f"a line of {len(raw)} bytes", "a few hex frames", line=self._line)
@@ -137,7 +111,8 @@ class FrameListCapture(Capture):
         text = text_of(raw).rstrip("\r")
         if self._line == 1:
             text = text.lstrip("\ufeff")
-        bare = LABEL.sub("", text)
+        clock = LEADING.match(text)
+        bare = LABEL.sub("", text[clock.end() :] if clock else text)
         if ";" in bare and not bare.lstrip().startswith(";"):
             bare = bare.replace(";", ",")
         bare = _COMMENT.sub("", bare).strip(" \t,|")
@@ -151,8 +126,10 @@ class FrameListCapture(Capture):
             ) and not all(_HEX.fullmatch(f) or _BINARY.fullmatch(f) for f in fields):
                 self._title(text)
                 return None
-            self._decide(fields)
+            self._decide(fields, clock=clock is not None)
         assert self._columns is not None
+        if clock is not None:
+            fields.insert(0, clock[1])
         if len(fields) != self._columns:
             self._bad(
                 text, text, f"{len(fields)} columns", f"{self._columns} as in the other lines"
@@ -190,7 +167,7 @@ class FrameListCapture(Capture):
             )
             return None
         bits = self._bits or words[0][1]
-        return _Row(time, words[0][0], words[1][0] if len(words) > 1 else None, bits)
+        return WordRow(time, words[0][0], words[1][0] if len(words) > 1 else None, bits)
 
     def _word(self, field: str) -> tuple[int, int] | None:
         """(value, bits that its digits say) of a word, None where it is none."""
@@ -212,8 +189,13 @@ class FrameListCapture(Capture):
             if match[1] and self._unit is None:
                 self._unit = match[1].casefold()
 
-    def _decide(self, fields: list[str]) -> None:
+    def _decide(self, fields: list[str], *, clock: bool = False) -> None:
         first = fields[0]
+        if clock:
+            # the time stands before the fields; it is put among them from here on
+            self._timed, self._unit = True, "s"
+            fields = ["", *fields]
+            first = "0.0s"
         if self._timed is None:
             self._timed = len(fields) == 3 or (
                 len(fields) > 1
@@ -234,6 +216,9 @@ class FrameListCapture(Capture):
             self.findings.note("no time unit: seconds are assumed")
 
     def _time(self, field: str, text: str) -> int | None:
+        shown = seconds_of(field)
+        if shown is not None:
+            return self._in_order(round(self._clock.since(shown) * 10**12), field, text)
         match = _TIME.fullmatch(field.replace(",", "."))
         if match is None:
             self._bad(
@@ -245,6 +230,9 @@ class FrameListCapture(Capture):
         if abs(ticks) >= 1 << 60:
             self._bad(text, field, f"the time {field[:40]} is too large", "at most some days")
             return None
+        return self._in_order(ticks, field, text)
+
+    def _in_order(self, ticks: int, field: str, text: str) -> int | None:
         if self._last is not None and ticks < self._last:
             self._bad(
                 text,
@@ -266,63 +254,12 @@ class FrameListCapture(Capture):
             span=max(1, min(len(field), 80)),
         )
 
-    def _pack(self, rows: list[_Row]) -> Transfers:
-        n = len(rows)
-        number = self._count + np.arange(n, dtype=np.int64)
-        self._count += n
-        time = np.array(
-            [
-                r.time if r.time is not None else k
-                for r, k in zip(rows, number.tolist(), strict=True)
-            ],
-            np.int64,
-        )
-        clocks = np.array([r.bits for r in rows], np.int64)
-        command = _bits([r.command for r in rows], clocks)
-        reply = _bits([r.reply for r in rows], clocks) if rows[0].reply is not None else NO_VALUES
-        if self._setup.bit_order == "lsb":
-            # The words are written as numbers; on the SPI the least significant bit came first.
-            first = np.cumsum(clocks) - clocks
-            flip = np.repeat(2 * first + clocks - 1, clocks) - np.arange(int(clocks.sum()))
-            command = command[flip]
-            reply = reply[flip] if len(reply) else reply
-        none = np.full(n, NONE, np.int64)
-        self.start = int(time[0]) if self.start is None else self.start
-        self.end = int(time[-1])
-        return Transfers(
-            setup=self._setup,
-            tick=self.tick,
-            number=number,
-            start=time,
-            end=time.copy(),
-            clocks=clocks,
-            first=np.cumsum(clocks) - clocks,
-            flags=np.zeros(n, np.uint32),
-            lead=none,
-            lag=none,
-            idle=none,
-            period=none,
-            high=none,
-            low=none,
-            strays=np.zeros(n, np.int64),
-            command_values=command,
-            reply_values=reply,
-        )
-
-
-def _bits(words: list[int | None], clocks: Times) -> Values:
-    """Words to bits, most significant first, `clocks` bits each."""
-    sizes = clocks.tolist()
-    text = "".join(f"{w or 0:0{c}b}" for w, c in zip(words, sizes, strict=True))
-    bits: Values = np.frombuffer(text.encode("ascii"), np.uint8) & np.uint8(1)
-    return bits
-
 
 def _base_of(text: str) -> int:
     """The base of words without a prefix, from the last one of each line: 2, 10 or 16."""
     words = []
     for line in text.splitlines()[:2000]:
-        bare = LABEL.sub("", _COMMENT.sub("", line))
+        bare = LABEL.sub("", _COMMENT.sub("", LEADING.sub("", line)))
         fields = [f for f in _SPLIT.split(bare) if f]
         words += [f for f in fields[-2:] if re.search(r"\d", f) and "." not in f]
     lengths = {len(w) for w in words}

@@ -15,15 +15,20 @@ from regmap.errors import CallError, CaptureError, closest
 from ..lines.levels import Levels, Thresholds
 from ..lines.signals import Capture
 from ..spi import SpiSetup
+from . import portvalues
 from .blocks import BLOCK
+from .bytewise import open_bytes
+from .clocktext import LEADING
 from .events import open_events
 from .framelist import LABEL, FrameListCapture
+from .fst import FstCapture, is_fst
+from .portvalues import IS_EXTENDED
 from .raw import RawCapture
 from .source import CaptureSource, text_of
 from .table import TableCapture
 from .vcd import VcdCapture
 
-FORMATS = ("vcd", "csv", "raw", "frames")
+FORMATS = ("vcd", "csv", "raw", "frames", "bytes", "fst")
 _SNIFF = 1 << 14
 _VCD = re.compile(rb"\$(?:date|version|timescale|comment|scope|var|enddefinitions)(?![^\x00-\x20])")
 _WORD = re.compile(r"0[xX][0-9a-fA-F]{1,512}|[0-9a-fA-F]{2,512}[hH]?")
@@ -39,6 +44,7 @@ class OpenOptions:
     lines           raw samples: the bit of each channel, {"sclk": 0, ...}
     sample_bytes, byte_order        raw samples: 1, 2, 4, 8; little or big
     frame_bits       list of frames: bits of a word (None: as many as its digits hold)
+    join            table of bytes: what joins them to frames: packet, select, pause, none
     setup           list of frames: the SPI set-up they count as read with (bit order)
     block           bytes read at a time
     """
@@ -53,6 +59,7 @@ class OpenOptions:
     sample_bytes: int = 1
     byte_order: Literal["little", "big"] = "little"
     frame_bits: int | None = None
+    join: str | None = None
     setup: SpiSetup | None = None
     block: int = BLOCK
 
@@ -80,13 +87,33 @@ def open_capture(
         what, name = sys.stdin.buffer, name or "stdin"
     source = CaptureSource.open(what, name)
     try:
+        head = source.read(32)
+        source.unread(head)
+        if format == "fst" or (format is None and is_fst(head)):
+            return _waveform(what, source)
         if format != "raw" and not (options.lines and options.rate is not None):
             source.as_text()
         kind = format or sniff(source, options)
+        if kind in ("bytes", "csv", "frames") and not lines:
+            rows = open_bytes(
+                source, join=options.join, time_unit=options.time_unit, setup=options.setup
+            )
+            if rows is not None:
+                return rows
+        if kind == "bytes":
+            raise CaptureError.at(
+                source.name,
+                "no table of bytes",
+                "a head that names SDI or SDO (mosi, tx ...) and one byte a row",
+            )
         if lines and format is None and kind == "frames":
             kind = "csv"
         levels = Levels(options.thresholds, dict(options.line_thresholds))
         if kind == "vcd":
+            head = source.read(_SNIFF)
+            source.unread(head)
+            if IS_EXTENDED.search(head):
+                source.by_lines(portvalues.plain)
             return VcdCapture(source, levels=levels, block=options.block)
         if kind == "csv":
             events = open_events(
@@ -130,6 +157,16 @@ def open_capture(
         raise
 
 
+def _waveform(what: object, source: CaptureSource) -> Capture:
+    """A compressed waveform; the library that reads it wants a file by its path."""
+    if not isinstance(what, (str, os.PathLike)):
+        raise CaptureError.at(
+            source.name, "a compressed waveform (FST) from a stream", "its file by name"
+        )
+    source.close()
+    return FstCapture(what)
+
+
 def sniff(source: CaptureSource, options: OpenOptions | None = None) -> str:
     """The format of what comes next in a source, by content; nothing is consumed. CaptureError if empty."""
     options = options or OpenOptions()
@@ -155,7 +192,8 @@ def _is_words(text: str, *, whole: bool) -> bool:
     good = checked = prefixed = lengths = narrow = 0
     sizes: set[int] = set()
     for line in lines[:200]:
-        bare = LABEL.sub("", re.sub(r"(#|//|%).*$", "", line)).strip(" \t,;|")
+        plain = LEADING.sub("0.0 ", line)
+        bare = LABEL.sub("", re.sub(r"(#|//|%).*$", "", plain)).strip(" \t,;|")
         if not bare:
             continue
         fields = re.split(r"[\s,;|]+", bare)

@@ -17,6 +17,8 @@ from regmap.errors import CallError, CaptureError
 
 _GZ = b"\x1f\x8b"
 _CHUNK = 1 << 18
+#: A line that is changed as a whole may be this long.
+_LINE_LIMIT = 1 << 22
 
 
 def text_of(data: bytes) -> str:
@@ -32,6 +34,20 @@ def text_of(data: bytes) -> str:
 
 class _Readable(Protocol):
     def read(self, size: int, /) -> bytes | None: ...
+
+
+class _Layer:
+    """Bytes as `more` makes them of those below, until it gives none; `kept` come first."""
+
+    def __init__(self, more: Callable[[int], bytes]) -> None:
+        self.more = more
+        self.kept = b""
+
+    def __call__(self, size: int) -> bytes:
+        if not self.kept:
+            self.kept = self.more(size)
+        part, self.kept = self.kept[:size], self.kept[size:]
+        return part
 
 
 class CaptureSource:
@@ -50,8 +66,7 @@ class CaptureSource:
         self._ended = False
         self._inflate: zlib._Decompress | None = None
         self._inflate_started = False
-        self._recoded: Callable[[int], bytes] | None = None
-        self._kept = b""
+        self._recoded: _Layer | None = None
         self._ahead = b""
         self._ahead = self._fetch(2)
         if self._ahead[:2] == _GZ:
@@ -92,23 +107,34 @@ class CaptureSource:
         if wide is None or 0 not in head[2:4] or head[2:4] == b"\0\0":
             return
         decoder = codecs.getincrementaldecoder(wide)("replace")
-        inner, ended = self._some, [False]
+        inner = self._some
         decoder.decode(self.read(2))
 
-        def recoded(size: int) -> bytes:
-            if self._kept:
-                part, self._kept = self._kept[:size], self._kept[size:]
-                return part
-            while not ended[0]:
-                data = inner(size)
-                ended[0] = not data
-                text = decoder.decode(data, not data).encode()
-                if text:
-                    self._kept = text[size:]
-                    return text[:size]
-            return b""
+        def text(size: int) -> bytes:
+            while data := inner(size):
+                if made := decoder.decode(data).encode():
+                    return made
+            return decoder.decode(b"", True).encode()
 
-        self._recoded = recoded
+        self._recoded = _Layer(text)
+
+    def by_lines(self, change: Callable[[bytes], bytes]) -> None:
+        """From here on whole lines are given as `change` makes them; only before anything was read."""
+        inner = self._recoded or self._some
+        held = [b""]
+
+        def changed(size: int) -> bytes:
+            while data := inner(size):
+                whole, end, rest = (held[0] + data).rpartition(b"\n")
+                held[0] = rest
+                if len(rest) > _LINE_LIMIT:
+                    whole, end, held[0] = whole + end + rest, b"", b""
+                if made := change(whole + end):
+                    return made
+            last, held[0] = held[0], b""
+            return change(last)
+
+        self._recoded = _Layer(changed)
 
     @property
     def compressed(self) -> bool:
@@ -144,7 +170,7 @@ class CaptureSource:
     def unread(self, data: bytes) -> None:
         """Give bytes back; the next read starts with them."""
         if self._recoded is not None:
-            self._kept = data + self._kept
+            self._recoded.kept = data + self._recoded.kept
         else:
             self._ahead = data + self._ahead
 

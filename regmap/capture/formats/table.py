@@ -20,9 +20,10 @@ from ..arrays import Changes, Indices, Times
 from ..lines.levels import Levels
 from ..lines.signals import Channel, Findings
 from .blocks import BLOCK, BlockCapture
+from .clocktext import DayClock, seconds_of
 from .source import CaptureSource, text_of
 from .tablecells import Cells, floats
-from .tablehead import TableHead, is_comment, read_head, split
+from .tablehead import Column, TableHead, is_comment, read_head, split
 from .tokens import PAD, ByteBlock, decimals, scaled
 
 _HEAD = 1 << 16
@@ -120,6 +121,18 @@ class TableCapture(BlockCapture):
         )
         if head.time is None:
             self._resolution = 1
+        self.columns = tuple((c.name, _told(head, c)) for c in head.columns)
+
+
+_UNIT = {0: "s", -3: "ms", -6: "us", -9: "ns", -12: "ps", -15: "fs"}
+
+
+def _told(head: TableHead, column: Column) -> str:
+    """How a column is read, in words."""
+    if column.kind == "time":
+        return "times as a clock shows them" if head.clock else f"times in {_UNIT[head.power]}"
+    kinds = {"bit": "levels", "volts": "voltages", "skip": "left out"}
+    return kinds.get(column.kind, f"a bus of {column.width} lines")
 
 
 class TableBody:
@@ -142,6 +155,7 @@ class TableBody:
         self._line = 0
         self._rows = 0
         self._digits = (15 if head.fine else 12) + head.power
+        self._clock = DayClock(findings.note)
 
     def collect(self) -> Changes:
         """The changes of the last block by channel."""
@@ -317,7 +331,7 @@ class TableBody:
         if column is None:
             return self._rows + np.arange(rows, dtype=np.int64), rows
         a, b = np.ascontiguousarray(starts[:, column]), np.ascontiguousarray(ends[:, column])
-        fixed = decimals(block, a, b, ord(self.head.decimal))
+        fixed = None if self.head.clock else decimals(block, a, b, ord(self.head.decimal))
         good = rows
         if fixed is not None and (ticks := scaled(fixed, self._digits)) is not None:
             times = ticks
@@ -373,6 +387,12 @@ class TableBody:
         scale = 10**self._digits if self._digits >= 0 else 0
         for index, (a, b) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
             text = block.text(a, min(b, a + 64)).decode("latin-1")
+            if self.head.clock:
+                shown = seconds_of(text)
+                if shown is None:
+                    return times, index
+                times[index] = round(self._clock.since(shown) * scale)
+                continue
             try:
                 if self.head.decimal == ",":
                     text = text.replace(",", ".")

@@ -14,6 +14,7 @@ from regmap.quantity import parse
 
 from ..arrays import X, Z
 from ..lines.signals import Findings
+from .clocktext import looks_like
 
 Kind = Literal["time", "bit", "bus", "volts", "skip"]
 
@@ -102,6 +103,8 @@ class TableHead:
     power: int = 0
     rate: Fraction | None = None
     fine: bool = False
+    #: times are written as a clock shows them
+    clock: bool = False
     first_rows: list[list[str]] = field(default_factory=list)
 
     @property
@@ -325,14 +328,19 @@ def _columns(
         kinds.append(kind)
         widths.append(width)
     time = _time_column(names, kinds, rows, head)
+    clocks = [i for i in range(len(names)) if rows and all(looks_like(r[i]) for r in rows)]
+    if clocks and (time is None or time in clocks):
+        # of several, the one that is named for it
+        time = time if time is not None else clocks[0]
+        head.clock = True
     for index, name in enumerate(names):
         cell = rows[0][index] if rows else ""
-        clock = kinds[index] == "skip" and re.search(r"\d:\d", cell)
+        clock = kinds[index] == "skip" and re.search(r"\d:\d", cell) and not head.clock
         if clock and (index == time or (time is None and head.rate is None)):
             raise CaptureError.at(
                 findings.name,
-                f"{cell[:40]!r} in column {name or index + 1!r} is a time of day",
-                "times as plain numbers, their unit in the head (Time [us])",
+                f"{cell[:40]!r} in column {name or index + 1!r} is no time that can be read",
+                "plain numbers with their unit in the head (Time [us]), 10:00:01.25, or 2026-01-02 10:00:01.25",
             )
         if kinds[index] == "skip" and cell and index != time:
             findings.note(
@@ -345,13 +353,13 @@ def _columns(
         elif (
             time is not None
             and index != time
-            and (_INDEX_NAME.match(name) or (kinds[index] != "bit" and _is_time_name(name)))
+            and (_INDEX_NAME.match(name) or (kinds[index] != "bit" and is_time_name(name)))
         ):
             kinds[index] = "skip"
             findings.note(f"column {name!r} is left out")
     if time is not None:
         kinds[time] = "time"
-        head.power = unit_power(names[time], units[time], time_unit, findings)
+        head.power = 0 if head.clock else unit_power(names[time], units[time], time_unit, findings)
         digits = max(
             (
                 len(f.split("e")[0].partition(".")[2]) - int(f.partition("e")[2] or 0)
@@ -410,7 +418,8 @@ def _kind(values: list[str], decimal: str) -> tuple[Kind, int]:
     return "skip", 1
 
 
-def _is_time_name(name: str) -> bool:
+def is_time_name(name: str) -> bool:
+    """Whether a column of this name holds times."""
     bare = name.strip().strip("\"'")
     match = _TIME_NAME.match(bare.replace("_", " "))
     return bool(match and (match[1] or match[2]))
@@ -420,7 +429,7 @@ def _time_column(
     names: list[str], kinds: list[Kind], rows: list[list[str]], head: TableHead
 ) -> int | None:
     for index, name in enumerate(names):
-        if _is_time_name(name) and (len(name.strip()) > 1 or index == 0):
+        if is_time_name(name) and (len(name.strip()) > 1 or index == 0):
             return index
     if (head.rate is not None and any(names)) or len(names) < 2 or not rows:
         return None

@@ -290,6 +290,8 @@ class Capture(Closing):
         self._source: Iterator[Block] | None = None
         self._collapsed = 0
         self._resolution = 0
+        #: columns of a table: (name, how it is read)
+        self.columns: tuple[tuple[str, str], ...] = ()
 
     @property
     def gaps(self) -> Sequence[tuple[int, int]]:

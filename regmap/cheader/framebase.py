@@ -37,6 +37,11 @@ def word_bits(sheet: Sheet) -> int:
     return max((r.width for r in sheet.chip.registers.values()), default=8)
 
 
+def asks(layout: Layout) -> bool:
+    """Whether check bits of a reply run over the answered command too."""
+    return any(p.over_command for p in layout.parts)
+
+
 class FrameWriter:
     """One frame of the map, its names in C and its types."""
 
@@ -74,7 +79,8 @@ class FrameWriter:
             value = self.guards.expression(guard, "complete", self.bits)
             lines.append(f"complete |= {put(value, guard.bits, self.bits)};")
         lines.append(f"return ({self.kind})complete;")
-        signature = f"{self.kind} {name}({self.kind} frame)"
+        both = f"{self.kind} sent, " if asks(layout) else ""
+        signature = f"{self.kind} {name}({both}{self.kind} frame)"
         if hidden:
             self.sheet.hidden_function(signature, lines, about)
         else:
@@ -85,19 +91,25 @@ class FrameWriter:
         lines = ["uint8_t errors = 0U;"]
         if guard:
             lines += [
-                f"if ({guard}(frame) != frame) {{",
+                f"if ({guard}({'sent, ' if asks(layout) else ''}frame) != frame) {{",
                 f"    errors |= {self.error('CHECK_BITS')};",
                 "}",
             ]
-        fixed = [p for p in layout.parts if p.kind in ("fixed", "chip")]
+        fixed = [p for p in layout.parts if p.kind in ("fixed", "chip") and not p.shared]
+        tests = []
         if fixed:
             mask = mask_of(tuple(b for p in fixed for b in p.bits))
             value = sum(deposit(p.value, p.bits) for p in fixed)
-            lines += [
-                f"if ((({self.wide})frame & {number(mask, self.bits)}) != {number(value, self.bits)}) {{",
-                f"    errors |= {self.error('FIXED')};",
-                "}",
-            ]
+            tests.append(
+                f"(({self.wide})frame & {number(mask, self.bits)}) != {number(value, self.bits)}"
+            )
+        for part in layout.parts:
+            if part.shared:  # addresses that all chips take
+                code = bracket(take("frame", part.bits, self.bits))
+                known = dict.fromkeys((part.value, *part.shared))
+                tests.append(" && ".join(f"({code} != {count(c)})" for c in known))
+        for test in tests:
+            lines += [f"if ({test}) {{", f"    errors |= {self.error('FIXED')};", "}"]
         for part in operations:
             known = sorted(set(part.codes.values()))
             if len(known) == 1 << part.width:

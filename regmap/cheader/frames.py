@@ -114,9 +114,10 @@ class _Writer(CommandWriter, ReplyWriter, ByteWriter):
             for code_name, code in part.codes.items():
                 rows.append((self.macro(piece, word(code_name)), count(code), ""))
             if part.kind == "chip":
-                rows.append(
-                    (self.macro(piece, "DEFAULT"), count(part.value), "the chip's own address")
-                )
+                rows.append((self.macro(piece, "DEFAULT"), count(part.value), "the device address"))
+                for at, address in enumerate(part.shared):
+                    name = self.macro(piece, "SHARED", str(at) if at else "")
+                    rows.append((name, count(address), "every chip takes it, none replies"))
         sheet.lines("", *defines(rows))
         sheet.check(
             f"sizeof({self.kind}) * 8U >= {self.macro('BITS')}",

@@ -21,18 +21,16 @@ class Guards:
 
     def __init__(self, sheet: Sheet) -> None:
         self.sheet = sheet
-        self._crc: dict[tuple[Crc, int, int, int], str] = {}
+        self._crc: dict[tuple[Crc, int, int], str] = {}
         self._engines: dict[tuple[int, int], str] = {}
         self._parity: dict[tuple[int, bool], str] = {}
         self._reverse8 = ""
 
     def expression(self, part: Part, word: str, word_bits: int) -> str:
-        """The value of a check over `word`, an expression of `wtype(word_bits)`. Raises CallError."""
-        if part.over_command:
-            raise CallError(
-                f"part '{part.name}' covers the answered command too, which C code does not support. "
-                "Leave out the section 'frames'"
-            )
+        """The value of a check over `word`, an expression of `wtype(word_bits)`, and over `sent`, of as many
+
+        bits, where the check covers the answered command too. Raises CallError.
+        """
         if part.kind == "parity":
             return self._parity_of(part, word, word_bits)
         return self._crc_of(part, word, word_bits)
@@ -61,33 +59,42 @@ class Guards:
                 lines,
                 f"The bit that makes the number of ones {'even' if part.even else 'odd'}.",
             )
-        masked = f"({utype(bits)})(({wtype(word_bits)}){word} & {number(mask, word_bits)})"
+        masked = f"({wtype(word_bits)}){word} & {number(mask, word_bits)}"
+        if part.over_command:
+            # the parity of both is that of their sum without carry
+            asked = 0
+            for bit in part.over_command:
+                asked ^= 1 << bit
+            masked = f"({masked}) ^ (({wtype(word_bits)})sent & {number(asked, word_bits)})"
+        masked = f"({utype(bits)})({masked})"
         return f"{name}({masked})"
 
     # --- CRC ------------------------------------------------------------------------------------
     def _crc_of(self, part: Part, word: str, word_bits: int) -> str:
         assert part.crc is not None
         crc, (prefix, prefix_bits) = part.crc, part.prefix
-        init, fed_bits, constant = crc.init, len(part.over), 0
+        init, stream = crc.init, [("sent", b) for b in part.over_command]
+        stream += [(word, b) for b in part.over]
         if prefix_bits and (not crc.reflect_in or prefix_bits % 8 == 0):
             init = _after(crc, prefix, prefix_bits)
         elif prefix_bits:
-            constant = prefix << fed_bits
-            fed_bits += prefix_bits
-        if fed_bits > 64:
+            fixed = [("", prefix >> n & 1) for n in range(prefix_bits - 1, -1, -1)]
+            stream = fixed + stream
+        fed_bits = len(stream)
+        if fed_bits > 128:
             raise CallError(
-                f"part '{part.name}' feeds its checksum with {fed_bits} bits (prefix of {prefix_bits}, reversed in "
-                "groups of eight); in C at most 64 are supported. Leave out the section 'frames'"
+                f"part '{part.name}' feeds its checksum with {fed_bits} bits (prefix of {prefix_bits}); in C at most 128 "
+                "are supported. Leave out the section 'frames'"
             )
-        key = (crc, init, fed_bits, constant)
+        key = (crc, init, fed_bits)
         name = self._crc.get(key)
         if name is None:
             name = self._routine(crc, init, fed_bits)
             self._crc[key] = name
-        fed = take(word, part.over, word_bits, fed_bits)
-        if constant:
-            fed = f"({fed} | {number(constant)})"
-        return f"{name}(({utype(fed_bits)}){fed})"
+        head = _head(fed_bits)
+        pieces = [stream[:head], stream[head:]] if head else [stream]
+        args = (f"({utype(len(p))}){_gathered(p, word_bits)}" for p in pieces)
+        return f"{name}({', '.join(args)})"
 
     def _routine(self, crc: Crc, init: int, fed_bits: int) -> str:
         names = self.sheet.names
@@ -96,7 +103,7 @@ class Guards:
         name = names.lower(f"crc{crc.width}" + (f"_{index + 1}" if index else ""))
         size = max(crc.width, 8)
         kind, wide = utype(size), wtype(size)
-        fed_kind = wtype(fed_bits)
+        head = _head(fed_bits)
         start = init << (size - crc.width)
         lines = [f"{kind} reg = {number(start, size)};"]
         left = fed_bits
@@ -104,7 +111,11 @@ class Guards:
         while left > 0:
             n = min(left, 8)
             left -= n
-            group = f"(({fed_kind})fed{f' >> {count(left)}' if left else ''})"
+            source, rest = (
+                ("head", left - (fed_bits - head)) if left >= fed_bits - head else ("fed", left)
+            )
+            size_of = wtype(head if source == "head" else fed_bits - head)
+            group = f"(({size_of}){source}{f' >> {count(rest)}' if rest else ''})"
             group = f"(uint8_t)({group} & {number((1 << n) - 1, 8)})"
             if reverse:
                 group = f"{reverse}({group})"
@@ -135,7 +146,9 @@ class Guards:
         about = f"CRC of {crc.width} bits, polynomial 0x{crc.poly:X}, over {fed_bits} bits"
         if init != crc.init:
             about += "; the prefix is in the start value"
-        self.sheet.hidden_function(f"{kind} {name}({utype(fed_bits)} fed)", lines, f"{about}.")
+        first = f"{utype(head)} head, " if head else ""
+        signature = f"{kind} {name}({first}{utype(fed_bits - head)} fed)"
+        self.sheet.hidden_function(signature, lines, f"{about}.")
         return name
 
     def _engine(self, crc: Crc) -> str:
@@ -203,6 +216,28 @@ class Guards:
                 "The bits of a byte in the opposite order.",
             )
         return self._reverse8
+
+
+def _head(fed_bits: int) -> int:
+    """How many bits go ahead of the last 64 at most: whole groups of eight, 0 where all fit."""
+    return -(-(fed_bits - 64) // 8) * 8 if fed_bits > 64 else 0
+
+
+def _gathered(stream: list[tuple[str, int]], word_bits: int) -> str:
+    """An expression of the bits of a stream: constants ("", 0 or 1) first, then (word, its bit)."""
+    bits = len(stream)
+    terms, constant, left = [], 0, bits
+    for word in dict.fromkeys(w for w, _ in stream):
+        own = tuple(b for w, b in stream if w == word)
+        left -= len(own)
+        if not word:
+            constant = int("".join(map(str, own)), 2) << left
+            continue
+        term = take(word, own, word_bits, bits)
+        terms.append(f"({term} << {count(left)})" if left else term)
+    if constant:
+        terms.append(number(constant))
+    return terms[0] if len(terms) == 1 else f"({' | '.join(terms)})"
 
 
 def _after(crc: Crc, prefix: int, prefix_bits: int) -> int:

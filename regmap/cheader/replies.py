@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ..chip.model import Layout
 from .bitcode import put, take
-from .framebase import FrameWriter, word_type
+from .framebase import FrameWriter, asks, word_type
 from .names import word
 from .text import bracket, comment, count, utype
 
@@ -64,8 +64,9 @@ class ReplyWriter(FrameWriter):
         if len(lines) == 1:
             lines = ["(void)frame;", "uint8_t errors = 0U;"]
         target = f", {struct} *parts" if parts else ""
+        both = f"{self.kind} sent, " if asks(layout) else ""
         sheet.function(
-            f"uint8_t {unpack}({self.kind} frame{target})",
+            f"uint8_t {unpack}({both}{self.kind} frame{target})",
             [*lines, "return errors;"],
             f"The parts of a reply to {what}, and what is wrong with it (FRAME_ERROR bits); 0: nothing.",
         )
@@ -89,10 +90,11 @@ class ReplyWriter(FrameWriter):
         assert part is not None
         name = self.name("reply_data")
         unpack, struct = self.name(*pieces, "unpack"), self.name(*pieces, "t")
-        lines = [f"{struct} parts;", f"uint8_t errors = {unpack}(frame, &parts);"]
+        both = "sent, " if asks(layout) else ""
+        lines = [f"{struct} parts;", f"uint8_t errors = {unpack}({both}frame, &parts);"]
         if any(p.kind == "echo" for p in layout.parts):
             lines.append(f"errors |= {self.name(*pieces, 'echo')}(sent, frame);")
-        else:
+        elif not both:
             lines.append("(void)sent;")
         member = self.sheet.names.member(part.name, set())
         lines += [f"*data = ({word_type(self.sheet)})parts.{member};", "return errors;"]
@@ -144,6 +146,7 @@ class ReplyWriter(FrameWriter):
                     "}",
                 ]
             lines.append("return errors;")
+        lines[-1:-1] = self._unanswered()
         text = "\n".join(lines)
         if "sent" not in text:
             lines.insert(1, "(void)sent;")
@@ -156,15 +159,29 @@ class ReplyWriter(FrameWriter):
         )
         return name
 
+    def _unanswered(self) -> list[str]:
+        """Lines for commands to an address that every chip takes and none replies to."""
+        lines: list[str] = []
+        for part in self.frame.command.parts:
+            for address in part.shared:
+                code = bracket(take("sent", part.bits, self.bits))
+                lines += [
+                    f"if ({code} == {count(address)}) {{",
+                    "    errors = 0U; /* nobody replies */",
+                    "}",
+                ]
+        return lines
+
     def _errors(self, key: str, layout: Layout, target: str) -> list[str]:
         """Lines that put the errors of a reply of this layout into `target`."""
         pieces = ("reply",) if key == "any" else (word(key).lower(), "reply")
         unpack, struct = self.name(*pieces, "unpack"), self.name(*pieces, "t")
         shown = any(p.kind not in UNSHOWN for p in layout.parts)
+        both = "sent, " if asks(layout) else ""
         lines = ["{"]
         if shown:
             lines.append(f"    {struct} parts;")
-        lines.append(f"    {target} = {unpack}(frame{', &parts' if shown else ''});")
+        lines.append(f"    {target} = {unpack}({both}frame{', &parts' if shown else ''});")
         if any(p.kind == "echo" for p in layout.parts):
             lines.append(f"    {target} |= {self.name(*pieces, 'echo')}(sent, frame);")
         taken: set[str] = set()

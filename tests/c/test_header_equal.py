@@ -81,7 +81,7 @@ def compile_program(chip: Chip, crc: str, folder: Path, gcc: str) -> Path:
     return program
 
 
-def sample(layout: Layout, rng: random.Random) -> int:
+def sample(layout: Layout, rng: random.Random, sent: int = 0) -> int:
     """A random word: half of them sound, a quarter with one bit flipped, a quarter anything."""
     word = rng.getrandbits(layout.length)
     kind = rng.randrange(4)
@@ -93,13 +93,13 @@ def sample(layout: Layout, rng: random.Random) -> int:
             values[part.name] = rng.choice(list(part.codes.values()))
         elif part.kind not in ("parity", "crc", "fixed", "chip"):
             values[part.name] = extract(word, part.bits)
-    word = build(layout, values)
+    word = build(layout, values, sent)
     return word ^ 1 << rng.randrange(layout.length) if kind == 1 else word
 
 
-def flaws(layout: Layout, word: int) -> int:
+def flaws(layout: Layout, word: int, sent: int | None = None) -> int:
     found = 0
-    for flaw in inspect(layout, word):
+    for flaw in inspect(layout, word, sent=sent):
         found |= FLAW[flaw.kind]
     return found
 
@@ -131,7 +131,8 @@ def ask_frames(ask: Ask, chip: Chip, rng: random.Random, words: int) -> None:
             ask.add("L", number, word, sent, want=f"{build(frame.command, parts):x}")
         for reply, layout in enumerate(frame.replies.values()):
             for _ in range(words // len(frame.replies)):
-                word, sent = sample(layout, rng), sample(frame.command, rng)
+                sent = sample(frame.command, rng)
+                word = sample(layout, rng, sent)
                 parts = split(layout, word)
                 shown, echo = [], 0
                 for part in equal.shown_parts(layout):
@@ -143,7 +144,7 @@ def ask_frames(ask: Ask, chip: Chip, rng: random.Random, words: int) -> None:
                     shown.append(f"{value:x}")
                 ask.add(
                     "R", number, reply, word, sent,
-                    want=f"{flaws(layout, word):x} {echo:x} {' '.join(shown)}",
+                    want=f"{flaws(layout, word, sent):x} {echo:x} {' '.join(shown)}",
                 )  # fmt: skip
     resets = {n: r.reset for n, r in chip.registers.items() if r.reset is not None}
     # a layout may be in force in a state alone: C has a function for it all the same
@@ -247,6 +248,60 @@ registers:
   MODE: {address: 1, width: 6, reset: 0, fields: {SHORT: {bits: 0}, WILD: {bits: [5, 2, 4, 1]}}}
   WIDE: {address: 2, frame: long, width: 32, reset: 0, fields: {ALL: {bits: 31..0}}}
 """
+
+#: check bits of replies that run over the answered command too, 130 bits and 21 of them, and a shared address
+BOTH = """
+gateword_map: 1
+chip: {name: both, title: checks over command and reply (invented), invented: yes}
+spi: {mode: 0, bit_order: BITORDER}
+frames:
+  long:
+    length: 64
+    command:
+      op:   {bits: 63..62, holds: operation, codes: {read: 1, write: 2}}
+      here: {bits: 61..59, holds: chip, value: 2, shared: [7, 5]}
+      addr: {bits: 58..54, holds: address}
+      data: {bits: 53..8, holds: data}
+      crc:  {bits: 7..0, holds: crc, polynomial: 0x2F, init: 0xFF, over: 63..8}
+    reply:
+      parts:
+        here: {bits: 63..61, holds: chip, value: 2}
+        two:  {bits: 60, holds: parity, parity: odd, over: [63..61, 59..16], over_command: [61..8, 3]}
+        fill: {bits: 59..56, holds: ignored}
+        data: {bits: 55..16, holds: data}
+        crc:  {bits: 15..0, holds: crc, polynomial: 0x1021, init: 0x1D0F, xor: 0xFFFF, reflect_in: yes, reflect_out: yes, prefix: 0b10110, over: 63..16, over_command: 63..0}
+  short:
+    length: 13
+    when: MODE.SHORT == 1
+    command:
+      rw:   {bits: 12, holds: operation, codes: {read: 0, write: 1}}
+      addr: {bits: 11..9, holds: address}
+      data: {bits: 8..3, holds: data}
+      crc:  {bits: 2..0, holds: crc, polynomial: 0x3, init: 0x5}
+    reply:
+      parts:
+        four: {bits: 12..9, holds: fixed, value: 4}
+        data: {bits: 8..3, holds: data}
+        crc:  {bits: 2..0, holds: crc, polynomial: 0x3, init: 0x5, over: 12..3, over_command: [12..9, 2..0, 8..5]}
+registers:
+  MODE: {address: 1, width: 6, reset: 0, fields: {SHORT: {bits: 0}, REST: {bits: 5..1}}}
+  WIDE: {address: 2, frame: long, width: 40, reset: 0, fields: {ALL: {bits: 39..0}}}
+"""
+
+
+@pytest.mark.parametrize("crc", ["table", "loop"])
+def test_check_bits_over_the_answered_command(
+    crc: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    order = {"table": "msb_first", "loop": "lsb_first"}[crc]
+    chip, problems = read_map("both.yaml", text=BOTH.replace("BITORDER", order))
+    assert chip is not None, problems
+    program = compile_program(chip, crc, tmp_path, need_tool("gcc"))
+    ask = Ask()
+    rng = random.Random(6)
+    ask_frames(ask, chip, rng, 1000)
+    ask_fields(ask, chip, rng)
+    ask.run(program)
 
 
 @pytest.mark.parametrize("order", ["msb_first", "lsb_first"])

@@ -103,11 +103,12 @@ def test_frames_fields_and_faults_equal_the_library(
 
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_odd_frames(language: str, tmp_path: Path, need_tool: Callable[[str], str]) -> None:
-    """64 bits, scattered and reflected checks with prefixes, pieces that are no whole bytes."""
+    """64 bits, scattered and reflected checks with prefixes, over the answered command too, no whole bytes."""
     order = {"cpp": "msb_first", "rust": "lsb_first"}[language]
-    chip, problems = read_map("odd.yaml", text=header_equal.ODD.replace("BITORDER", order))
-    assert chip is not None, problems
-    assert ask_all(chip, language, tmp_path, compiler(language, need_tool), 300) > 500
+    for text in (header_equal.ODD, header_equal.BOTH):
+        chip, problems = read_map("odd.yaml", text=text.replace("BITORDER", order))
+        assert chip is not None, problems
+        assert ask_all(chip, language, tmp_path, compiler(language, need_tool), 300) > 500
 
 
 @pytest.mark.parametrize(("name", "language"), BROUGHT_UP)

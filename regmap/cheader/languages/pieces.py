@@ -112,15 +112,13 @@ class Pieces:
             argument = "sent, frame" if sent else "frame"
             lines += lang.when(f"{over}({argument}) != frame", [f"errors |= {lang.error('check_bits')};"])  # fmt: skip
         tests: list[str] = []
-        plain = [
-            p for p in layout.parts if p.kind in ("fixed", "chip") and not (p.shared and not sent)
-        ]
+        plain = [p for p in layout.parts if p.kind in ("fixed", "chip") and not p.shared]
         if plain:
             mask = mask_of(tuple(b for p in plain for b in p.bits))
             value = sum(deposit(p.value, p.bits) for p in plain)
             tests.append(f"(whole & {lang.number(mask, self.bits)}) != {lang.number(value, self.bits)}")  # fmt: skip
         for part in layout.parts:
-            if part.kind == "chip" and part.shared and not sent:
+            if part.shared:
                 code = f"({lang.take('whole', part.bits)})"
                 known = dict.fromkeys((part.value, *part.shared))
                 tests.append(" && ".join(f"({code} != {lang.count(c)})" for c in known))

@@ -82,6 +82,13 @@ class TypedReplyWriter(Pieces):
         operation = self.frame.command.of_kind("operation")
         codes = operation.codes if operation is not None else {}
         told = {k: x for k, x in layouts.items() if k in codes}
+        nobody: list[str] = []  # replies to a command to an address that every chip takes
+        for part in self.frame.command.parts:
+            for address in part.shared:
+                code = f"({lang.take(lang.widen('sent'), part.bits)})"
+                nobody += lang.when(
+                    f"{code} == {lang.count(address)}", [f"errors &= {lang.count(0)};"]
+                )
         lines = [lang.let_small("errors", mutable=True)]
         if operation is not None and told and set(layouts) - set(told) <= {"any"}:
             code = f"({lang.take(lang.widen('sent'), operation.bits)})"
@@ -99,11 +106,13 @@ class TypedReplyWriter(Pieces):
                 body = [*self._judge(key, layout, target="other")]
                 body += lang.when(f"(other & {lang.number(0x3F, 8)}) < (errors & {lang.number(0x3F, 8)})", ["errors = other;"])  # fmt: skip
                 lines += lang.when(f"(errors & {lang.number(0x3F, 8)}) != {lang.count(0)}", body)
-            if not rest and not any("errors |=" in x for x in lines):
+            if not rest and not any(
+                "errors |=" in x or "errors &=" in x for x in (*lines, *nobody)
+            ):
                 lines = [x.replace("let mut ", "let ") for x in lines]
         about = "What is wrong with the reply to a command (bits of `error`), as far as the map tells; RESET is none, but news."  # fmt: skip
         params = [("sent", self.kind), ("frame", self.kind)]
-        return ["", *lang.function("reply_errors", params, lang.uint(8), [*lines, lang.give("errors")], about)]  # fmt: skip
+        return ["", *lang.function("reply_errors", params, lang.uint(8), [*lines, *nobody, lang.give("errors")], about)]  # fmt: skip
 
     def _judge(
         self, key: str, layout: Layout, target: str = "errors", declare: str = ""

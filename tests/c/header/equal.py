@@ -87,7 +87,8 @@ def program(chip: Chip, header: str) -> str:
             if parts:
                 put(f"  {reply}_t p; memset(&p, 0xA5, sizeof p);")
             argument = ", &p" if parts else ""
-            put(f'  printf("%x", (unsigned){reply}_unpack(({_type(frame)})a[2]{argument}));')
+            both = f"({_type(frame)})a[3], " if any(p.over_command for p in layout.parts) else ""
+            put(f'  printf("%x", (unsigned){reply}_unpack({both}({_type(frame)})a[2]{argument}));')
             echo = any(p.kind == "echo" for p in parts)
             value = f"{reply}_echo(({_type(frame)})a[3], ({_type(frame)})a[2])" if echo else "0"
             put(f'  printf(" %x", (unsigned){value});')

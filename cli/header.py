@@ -37,6 +37,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "file", metavar="STAGE|MAP", help="a stage, or a map alone: a path or a bundled name"
     )
     parser.add_argument(
+        "--also",
+        metavar="STAGE",
+        action="append",
+        default=[],
+        help="the stage of another position of the daisy chain, of the same map: its tables beside the first",
+    )
+    parser.add_argument(
+        "--chain",
+        type=int,
+        metavar="N",
+        default=0,
+        help="N chips of this map in a daisy chain (a stage says so itself)",
+    )
+    parser.add_argument(
         "-o",
         "--output",
         metavar="FILE.h",
@@ -106,7 +120,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
         raise CallError("--source needs -o FILE.h, the header that it includes")
     if args.self_test and args.output == "-":
         raise CallError("--self-test needs -o FILE.h, the header that it includes")
-    for option in ("source", "self_test"):
+    if args.chain < 0 or args.chain > 64:
+        raise CallError(f"a chain of {args.chain} chips", "1 to 64")
+    for option in ("source", "self_test", "also", "chain"):
         if getattr(args, option) and args.language != "c":
             raise CallError(
                 f"--{option.replace('_', '-')} is for C", "--language c, or no such file"
@@ -125,7 +141,12 @@ def run(args: argparse.Namespace, context: Context) -> int:
         source = load(args.file)
         context.gate.reads(source.files)
         options = _with_figures(options_of(args), source)
-        made = generate(source, options) if args.language == "c" else _other(args, source, options)
+        others = [_stage(name) for name in args.also]
+        context.gate.reads(f for s in others for f in s.files)
+        if args.language == "c":
+            made = generate(source, options, others)
+        else:
+            made = _other(args, source, options)
         tests = self_test(source, options, Path(args.output).name) if args.self_test else ""
     finally:
         gc.freeze()
@@ -183,6 +204,14 @@ def _other(args: argparse.Namespace, source: Stage | Chip, options: Options) -> 
     return generate_in(args.language, source, options)
 
 
+def _stage(name: str) -> Stage:
+    """A stage beside the first. Raises FileError, CallError."""
+    found = load(name)
+    if isinstance(found, Chip):
+        raise CallError(f"--also {name[:60]} is a map", "a stage")
+    return found
+
+
 def _notes(made: Generated, context: Context) -> None:
     for note in made.notes:
         context.err(f"note: {note}")
@@ -207,6 +236,7 @@ def options_of(args: argparse.Namespace) -> Options:
         split=bool(args.source),
         include=Path(args.output).name if args.source else "",
         crc=args.crc,
+        chain=args.chain,
     )
 
 

@@ -92,14 +92,14 @@ def figures(stage: Stage, derived: tuple[tuple[str, str, Band], ...] = ()) -> It
             yield ChosenValue(name, *found, band, title)
 
 
-def write_chosen(sheet: Sheet, stage: Stage) -> None:
-    """Three macros for each value."""
+def write_chosen(sheet: Sheet, stage: Stage, place: str = "") -> None:
+    """Three macros for each value; `place` stands ahead of the names of those at another position of a chain."""
     rows = []
-    for figure in figures(stage, sheet.options.figures):
-        pieces = [word(p) for p in figure.name.split(".")]
+    for figure in figures(stage, () if place else sheet.options.figures):
+        pieces = [place, *(word(p) for p in figure.name.split("."))]
         for end, value in zip(("MIN", "TYP", "MAX"), figure.numbers, strict=True):
             name = sheet.names.macro(
-                *pieces, figure.unit, end, of=f"{figure.name} as chosen, {end}"
+                *pieces, figure.unit, end, of=f"{figure.name} as chosen, {end}{place}"
             )
             note = ""
             if end == "MIN":

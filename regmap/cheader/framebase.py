@@ -106,8 +106,8 @@ class FrameWriter:
         for part in layout.parts:
             if part.shared:  # addresses that all chips take
                 code = bracket(take("frame", part.bits, self.bits))
-                known = dict.fromkeys((part.value, *part.shared))
-                tests.append(" && ".join(f"({code} != {count(c)})" for c in known))
+                meant = dict.fromkeys((part.value, *part.shared))
+                tests.append(" && ".join(f"({code} != {count(c)})" for c in meant))
         for test in tests:
             lines += [f"if ({test}) {{", f"    errors |= {self.error('FIXED')};", "}"]
         for part in operations:

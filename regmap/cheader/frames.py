@@ -17,7 +17,6 @@ from dataclasses import dataclass
 
 from ..chip.bits import spans
 from ..chip.model import Frame, Layout
-from ..errors import CallError
 from ..frames.words import guards_of
 from .commands import CommandWriter
 from .framebase import FRAME_ERRORS, FrameWriter, frame_type, word_bits, word_type
@@ -47,12 +46,7 @@ class FrameNames:
 def write_frames(sheet: Sheet) -> dict[str, FrameNames]:
     """Every frame's routines; returns their names by frame."""
     chip = sheet.chip
-    if sheet.stage is not None and len(sheet.stage.chain) > 1:
-        raise CallError(
-            f"stage {sheet.stage.name} is a daisy chain of {len(sheet.stage.chain)} chips; frames in C are those of one "
-            "chip. Generate without the sections frames, init, verify and run"
-        )
-    if chip.chain is not None:
+    if chip.chain is not None and not sheet.chained:
         sheet.names.note(
             "frames are those of a chip that is alone on its chip select, not of a daisy chain"
         )

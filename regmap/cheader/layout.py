@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from typing import TYPE_CHECKING
@@ -108,8 +108,10 @@ def _needs(section: str) -> set[str]:
     return found
 
 
-def content_hash(source: Stage | Chip, options: Options, prefix: str) -> str:
-    """SHA-256 over map, stage, tool version and options: equal if and only if the output is meant to be."""
+def content_hash(
+    source: Stage | Chip, options: Options, prefix: str, others: Sequence[Stage] = ()
+) -> str:
+    """SHA-256 over map, stages, tool version and options: equal if and only if the output is meant to be."""
     chip = source if isinstance(source, Chip) else source.chip
     pieces = [
         options.version or __version__,
@@ -121,31 +123,41 @@ def content_hash(source: Stage | Chip, options: Options, prefix: str) -> str:
         options.include,
         options.crc,
         *(f"{name} {band}" for name, _, band in options.figures),
+        *([str(options.chain)] if options.chain else []),
+        *(s.digest for s in others),
     ]
     return sha256("\0".join(pieces).encode("utf-8", "surrogatepass")).hexdigest()
 
 
-def generate(source: Stage | Chip, options: Options | None = None) -> Generated:
+def generate(
+    source: Stage | Chip, options: Options | None = None, others: Sequence[Stage] = ()
+) -> Generated:
     """C text for a stage, or for a map alone. Pure: no clock, no file system; the same input gives the same bytes.
 
-    Raises CallError for options that cannot be, and for what this map has and C here cannot do.
+    `others` are stages of the same map: those of the other positions of a daisy chain, each with its
+    tables. Raises CallError for options that cannot be, and for what this map has and C here cannot do.
     """
     options = options or Options()
-    sheet = drawn(source, options)
+    sheet = drawn(source, options, others)
     prefix, names = sheet.names.prefix, sheet.names
-    digest = content_hash(source, options, prefix)
+    digest = content_hash(source, options, prefix, others)
     header = _assemble(sheet, digest)
     return Generated(
         header=header,
         source=_source(sheet, digest) if options.split else None,
         notes=tuple(names.notes),
-        files=sheet.stage.files if sheet.stage is not None else sheet.chip.files,
+        files=files_of(source, others),
         prefix=prefix,
         hash=digest,
     )
 
 
-def drawn(source: Stage | Chip, options: Options) -> Sheet:
+def files_of(source: Stage | Chip, others: Sequence[Stage] = ()) -> tuple[str, ...]:
+    """Every file that was read, each once."""
+    return tuple(dict.fromkeys((*source.files, *(f for s in others for f in s.files))))
+
+
+def drawn(source: Stage | Chip, options: Options, others: Sequence[Stage] = ()) -> Sheet:
     """The sheet with every section written, each identifier one thing. Raises CallError."""
     chip, stage = (source, None) if isinstance(source, Chip) else (source.chip, source)
     prefix = check_prefix(options.prefix) if options.prefix else default_prefix(source.name)
@@ -154,13 +166,15 @@ def drawn(source: Stage | Chip, options: Options) -> Sheet:
     while True:
         names = Namer(prefix, clashes)
         sheet = Sheet(chip=chip, stage=stage, options=options, names=names, sections=sections)
-        _write(sheet)
+        _write(sheet, others)
         if names.wanted_twice <= clashes:
             return sheet
         clashes |= names.wanted_twice
 
 
-def _write(sheet: Sheet) -> None:
+def _write(sheet: Sheet, others: Sequence[Stage] = ()) -> None:
+    chips = chips_in_chain(sheet, others)
+    sheet.chained = chips > 0
     frames: dict[str, FrameNames] = {}
     sheet.section("types")
     sheet.lines(
@@ -181,6 +195,78 @@ def _write(sheet: Sheet) -> None:
 
         write_runner(sheet, frames, sheet.stage)
         write_test_monitors(sheet)
+    if chips and sheet.has("frames"):
+        from .chain import write_chain
+
+        write_chain(sheet, frames, chips, _positions(sheet, frames, others))
+
+
+def chips_in_chain(sheet: Sheet, others: Sequence[Stage]) -> int:
+    """How many chips there are on the chip select; 0 for a chip that is alone. Raises CallError."""
+    stage, chain = sheet.stage, ()  # type: Stage | None, tuple[Chip, ...]
+    if stage is not None:
+        chain = stage.chain
+    chips = sheet.options.chain or len(chain)
+    if others and chips < 2:
+        raise CallError(
+            f"stage {others[0].name} beside another needs a daisy chain; state it in both (`chain: {{maps: ..., position: ...}}`)"
+        )
+    foreign = next((c for c in chain if c.digest != sheet.chip.digest), None)
+    if foreign is not None and sheet.has("frames"):
+        raise CallError(
+            f"stage {stage.name if stage else ''} is a daisy chain of chips of several maps ({sheet.chip.name}, {foreign.name}); "
+            "frames in C are for chains of one map. Generate without the sections frames, init, verify and run"
+        )
+    return chips if chips > 1 or sheet.options.chain else 0
+
+
+def _positions(
+    sheet: Sheet, frames: dict[str, FrameNames], others: Sequence[Stage]
+) -> dict[int, dict[str, tuple[str, str]]]:
+    """The tables of each position of a chain that has a stage; those of the others are written here."""
+    places: dict[int, dict[str, tuple[str, str]]] = {}
+    for stage in (sheet.stage, *others):
+        if stage is None:
+            continue
+        if stage.position in places:
+            raise CallError(
+                f"stage {stage.name} is for position {stage.position}, as one before it",
+                "one stage for a position",
+            )
+        if stage is not sheet.stage and (
+            stage.chip.digest != sheet.chip.digest
+            or len(stage.chain) != len(sheet.stage.chain if sheet.stage else ())
+        ):
+            raise CallError(
+                f"stage {stage.name} is of another map or chain",
+                "the chain and the map of the first stage",
+            )
+        place = "" if stage is sheet.stage else f"P{stage.position}"
+        names: dict[str, tuple[str, str]] = {}
+        if place:
+            sheet.section(f"position {stage.position}: stage {stage.name}")
+            # its steps, in names of their own
+            draft = Sheet(
+                chip=sheet.chip, stage=stage, options=sheet.options, names=Namer(sheet.names.prefix), sections=sheet.sections,
+                chained=True,
+            )  # fmt: skip
+            _write_stage(draft, write_frames(draft))
+            sheet.hazards += [h for h in draft.hazards if h not in sheet.hazards]
+            if sheet.has("values"):
+                from .chosen import write_chosen
+
+                write_chosen(sheet, stage, place)
+            from .steps import step_table
+
+            for name, steps in draft.plans.items():
+                about = f"{steps.about} Of position {stage.position}."
+                names[name] = step_table(
+                    sheet, name, steps.actions, frames, steps.by_setting, about, place
+                )
+        else:
+            names = {name: (steps.table, steps.size) for name, steps in sheet.plans.items()}
+        places[stage.position] = names
+    return places
 
 
 def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from ..chip.model import Layout
+from collections.abc import Sequence
+
+from ..chip.model import Layout, Spi
 from .bitcode import put, take
 from .framebase import FrameWriter, asks, word_type
 from .names import word
@@ -230,29 +232,15 @@ class ByteWriter(FrameWriter):
     """A frame as the bytes of its chip-select bursts, and back."""
 
     def bytes(self) -> None:
-        """One byte sum per burst. A reply comes with the first clocks; a command is padded to whole bytes
-        at its end too, or before it where of more clocks the last count."""
         frame, sheet = self.frame, self.sheet
-        lead = sheet.chip.spi.extra_clocks == "last_count"
         out, back = [], []
-        left, at = frame.length, 0
-        for bits in frame.bursts:
-            left -= bits
-            whole = (bits + 7) // 8
-            for index in range(whole):
-                for first in {0, lead * (8 * whole - bits)}:
-                    # of the byte's eight clocks those that carry bits of the frame
-                    spots = [index * 8 + k - first for k in range(8)]
-                    order = tuple(self._bit(left, bits, n) for n in spots if 0 <= n < bits)
-                    pad = sum(n >= bits for n in spots)
-                    if first == lead * (8 * whole - bits):
-                        value = bracket(take("frame", order, self.bits, 8))
-                        value = f"({value} << {count(pad)})" if pad else value
-                        out.append(f"out[{at}] = (uint8_t){value};")
-                    if not first:
-                        byte = f"((unsigned int)in[{at}] >> {count(pad)})" if pad else f"in[{at}]"
-                        back.append(f"frame |= {put(byte, order, self.bits)};")
-                at += 1
+        for at, found in enumerate(byte_orders(sheet.chip.spi, frame.bursts, frame.length)):
+            order, pad, back_order, back_pad = found
+            value = bracket(take("frame", order, self.bits, 8)) if order else "0U"
+            out.append(f"out[{at}] = (uint8_t){f'({value} << {count(pad)})' if pad else value};")
+            byte = f"((unsigned int)in[{at}] >> {count(back_pad)})" if back_pad else f"in[{at}]"
+            if back_order:
+                back.append(f"frame |= {put(byte, back_order, self.bits)};")
         size = self.macro("BYTES")
         note = (
             f"; bursts of {', '.join(map(str, frame.bursts))} bits" if len(frame.bursts) > 1 else ""
@@ -274,6 +262,28 @@ class ByteWriter(FrameWriter):
                 "uint8_t", table, rows, self.macro("BURSTS"), "Bytes of each chip-select burst."
             )
 
-    def _bit(self, low: int, bits: int, index: int) -> int:
-        """The frame's bit number of the `index`-th bit of a burst on the wire."""
-        return low + (bits - 1 - index if self.sheet.chip.spi.msb_first else index)
+
+def byte_orders(
+    spi: Spi, bursts: Sequence[int], length: int
+) -> list[tuple[tuple[int, ...], int, tuple[int, ...], int]]:
+    """For each byte on the SPI: the frame's bits that it sends and the clocks after them, the same of a reply.
+
+    A reply comes with the first clocks; a command is padded to whole bytes at its end too, or before
+    it where of more clocks the last count.
+    """
+    lead = spi.extra_clocks == "last_count"
+    found = []
+    left = length
+    for bits in bursts:
+        left -= bits
+        whole = (bits + 7) // 8
+        for index in range(whole):
+            each = []
+            for first in (lead * (8 * whole - bits), 0):
+                spots = [index * 8 + k - first for k in range(8)]
+                order = tuple(
+                    left + (bits - 1 - n if spi.msb_first else n) for n in spots if 0 <= n < bits
+                )
+                each.append((order, sum(n >= bits for n in spots)))
+            found.append((*each[0], *each[1]))
+    return found

@@ -35,6 +35,7 @@ class Options:
     crc       "table": 256 entries in flash, quick; "loop": a bit at a time, small
     figures   what follows from the settings, (name, title, band): see `assessment.figures`
     version   the tool's version, part of the content hash; "" takes this library's
+    chain     chips of the map on one chip select, as a daisy chain; 0: as the stage says
     """
 
     prefix: str = ""
@@ -44,21 +45,26 @@ class Options:
     crc: str = "table"
     figures: tuple[tuple[str, str, Band], ...] = ()
     version: str = ""
+    chain: int = 0
 
     def __post_init__(self) -> None:
         if self.sections is not None and not self.sections:
             raise CallError("no section is left to generate", "one at least, or None for all")
+        if not 0 <= self.chain <= 64:
+            raise CallError(f"a chain of {self.chain} chips", "1 to 64")
         if self.crc not in ("table", "loop"):
             raise CallError(f"crc is 'table' or 'loop', not {self.crc!r}")
 
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """One table of steps before it becomes text; what it is in `about`."""
+    """One table of steps before it becomes text: what it is in `about`, the names of the table and of its size."""
 
     actions: list[Action]
     by_setting: dict[str, list[Setting]]
     about: str
+    table: str
+    size: str
 
 
 @dataclass(slots=True, kw_only=True)
@@ -86,6 +92,7 @@ class Sheet:
     plans: dict[str, Steps] = field(default_factory=dict)
     verify_rows: list[tuple[Register, int, int, Frame, int]] = field(default_factory=list)
     recogniser: Recogniser = field(init=False)
+    chained: bool = False
 
     def __post_init__(self) -> None:
         self.recogniser = Codec(self.chip).recogniser

@@ -231,7 +231,12 @@ def step_table(
     frames: dict[str, FrameNames],
     by_setting: dict[str, list[Setting]],
     about: str,
-) -> None:
+    place: str = "",
+) -> tuple[str, str]:
+    """Writes the table, and keeps the steps as they are; `place` goes ahead of the name of a table of another
+
+    position of a chain. The names of the table and of its size; "" where it has no steps.
+    """
     names = sheet.names
     rows: list[str] = []
     spans: dict[str, list[int]] = {}
@@ -241,7 +246,7 @@ def step_table(
             spans[action.sequence] = [index, 0]
         spans[action.sequence][1] += 1
         rows += _step_row(sheet, action, frames, by_setting)
-    stem = f"{word(name)}_STEPS"
+    stem = f"{place}{'_' * bool(place)}{word(name)}_STEPS"
     # the map's sequences may want a name that is ours; then theirs gives way
     own = "" if name in OUR_TABLES else name
     size = names.macro(stem, "COUNT", of=own and f"steps of {name}")
@@ -265,17 +270,14 @@ def step_table(
             )
     if not actions:
         names.note(f"sequence {name} has no steps")
-        return
+        return "", ""
     sheet.lines("", *defines(defs))
-    sheet.tables.add(name)
-    sheet.plans[name] = Steps(actions, by_setting, about)
-    sheet.table(
-        names.lower("step_t"),
-        names.lower(stem, of=own and f"table of sequence {name}"),
-        rows,
-        size,
-        about,
-    )
+    table = names.lower(stem, of=own and f"table of sequence {name}")
+    if not place:
+        sheet.tables.add(name)
+        sheet.plans[name] = Steps(actions, by_setting, about, table, size)
+    sheet.table(names.lower("step_t"), table, rows, size, about)
+    return table, size
 
 
 def step_values(

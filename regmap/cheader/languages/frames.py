@@ -7,7 +7,8 @@ from ...chip.model import Command
 from ...errors import CallError
 from ...frames.words import build, guards_of
 from ..names import word
-from .language import byte_orders, local
+from ..replies import byte_orders
+from .language import local
 from .module import FrameModule
 from .replies import TypedReplyWriter
 

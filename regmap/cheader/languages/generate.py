@@ -47,6 +47,10 @@ def generate_in(language: str, source: Stage | Chip, options: Options | None = N
         raise CallError(
             f"a source beside the header is for C; {LANGUAGES[language].name} needs none"
         )
+    if options.chain or (not isinstance(source, Chip) and len(source.chain) > 1):
+        raise CallError(
+            f"daisy chains are for C; {LANGUAGES[language].name} has chips that are alone"
+        )
     sheet = drawn(source, options)
     lang = LANGUAGES[language](wide_of(sheet))
     digest = content_hash(source, replace(options, version=f"{options.version or __version__} {language}"), sheet.names.lower_prefix)  # fmt: skip

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ...chip.model import Part, Spi
+from ...chip.model import Part
 from ..bitcode import runs
 from ..names import KEYWORDS, word
 from ..text import comment, fold
@@ -152,29 +152,3 @@ def fed_groups(part: Part) -> list[tuple[int, int, Bits]]:
                 bits.append(item)
         groups.append((constant, fixed, tuple(bits)))
     return groups
-
-
-def byte_orders(
-    spi: Spi, bursts: Sequence[int], length: int
-) -> list[tuple[tuple[int, ...], int, tuple[int, ...], int]]:
-    """For each byte on the SPI: the frame's bits that it sends and the clocks after them, the same of a reply.
-
-    A reply comes with the first clocks; a command is padded to whole bytes at its end too, or before
-    it where of more clocks the last count.
-    """
-    lead = spi.extra_clocks == "last_count"
-    found = []
-    left = length
-    for bits in bursts:
-        left -= bits
-        whole = (bits + 7) // 8
-        for index in range(whole):
-            each = []
-            for first in (lead * (8 * whole - bits), 0):
-                spots = [index * 8 + k - first for k in range(8)]
-                order = tuple(
-                    left + (bits - 1 - n if spi.msb_first else n) for n in spots if 0 <= n < bits
-                )
-                each.append((order, sum(n >= bits for n in spots)))
-            found.append((*each[0], *each[1]))
-    return found

@@ -1,0 +1,512 @@
+"""A daisy chain in C: the streams of all chips, and the step tables of all positions run in lockstep.
+
+chain_pack, chain_unpack   words of all chips as the bytes of one chip select, and back
+chain_out, chain_in        the next stream of a table for each position, ready for DMA, then what came in
+chain_tick, chain_run      one stream a call, never a wait; until all are done
+chain_watch                the readback of all positions in rotation
+
+Every chip has the structure of a chip that is alone (`spi_t`), so each reply is checked as there; a
+chip whose table waits, or is done, is sent a read that changes nothing, and its reply is checked too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from ..chip.model import Chain
+from ..errors import CallError
+from ..frames import chain as chains
+from .bitcode import take
+from .frames import FrameNames, frame_type, word_bits, word_type
+from .names import word
+from .replies import byte_orders
+from .runner import filler_of
+from .sheet import Sheet
+from .text import bracket, count, defines, number, wtype
+
+#: position -> tables of steps there: name -> (table, macro of its size)
+Places = Mapping[int, Mapping[str, tuple[str, str]]]
+
+
+class ChainWriter:
+    """Writes the routines of a chain of `chips` chips of one map."""
+
+    def __init__(self, sheet: Sheet, item: FrameNames, chips: int) -> None:
+        self.sheet, self.item, self.chips = sheet, item, chips
+        assert sheet.chip.chain is not None
+        self.chain: Chain = sheet.chip.chain
+        self.length = item.frame.length
+        self.frame = frame_type(sheet)
+        self.wide = wtype(self.length)
+        self.command_rounds, self.reply_rounds = self._rounds()
+        self.bits = sum(h.length for h in self.chain.headers) + chips * self.length
+        self.total = self.macro("BYTES")
+        self.size = self.macro("CHIPS")
+
+    def low(self, name: str) -> str:
+        return self.sheet.names.lower(name)
+
+    def macro(self, name: str) -> str:
+        return self.sheet.names.macro("CHAIN", name)
+
+    def result(self, name: str) -> str:
+        return self.sheet.names.macro("RUN", name)
+
+    def _rounds(self) -> tuple[list[tuple[int, int, int]], list[tuple[int, int, int]]]:
+        """Pieces of every chip's word as (first bit of the round in the stream, bits of a piece, bits behind it)."""
+        ahead = sum(h.length for h in self.chain.headers)
+        cut = self.chain.split if 0 < self.chain.split < self.length else self.length
+        found: list[list[tuple[int, int, int]]] = []
+        for reply in (False, True):
+            place = self.chain.reply_headers if reply else "start"
+            at, left, rounds = ahead if place == "start" else 0, self.length, []
+            while left:
+                size = min(cut, left)
+                left -= size
+                rounds.append((at, size, left))
+                at += self.chips * size
+                if place == "between" and len(rounds) == 1:
+                    at += ahead
+            found.append(rounds)
+        return found[0], found[1]
+
+    def _headers(self) -> list[tuple[int, int]]:
+        """Header words as (value, bits), the count of chips in them. Raises CallError."""
+        stream, bits = chains.pack(self.chain, [(0, self.length)] * self.chips)
+        left, made = bits, []
+        for header in self.chain.headers:
+            left -= header.length
+            made.append(((stream >> left) & ((1 << header.length) - 1), header.length))
+        return made
+
+    def types(self) -> None:
+        sheet = self.sheet
+        kinds = dict.fromkeys(n for h in self.chain.headers for n in h.commands)
+        sheet.section(
+            "daisy chain",
+            [
+                f"{self.chips} chips on one chip select, counted from the controller's data output. Each has a structure "
+                "of its own, with all that a chip alone has; streams are those of all.",
+                "One stream carries one frame of each: where a table waits, all wait.",
+            ],
+        )
+        rows = [
+            (self.size, count(self.chips), ""),
+            (
+                self.total,
+                count((self.bits + 7) // 8),
+                f"{self.bits} bits between two edges of chip select",
+            ),
+        ]
+        for at, name in enumerate(kinds):
+            rows.append(
+                (
+                    self.sheet.names.macro(
+                        "CHAIN_COMMAND", word(name), of=f"header command {name}"
+                    ),
+                    count(1 << at),
+                    "to every chip, in a header",
+                )
+            )
+        sheet.lines(*defines(rows))
+
+    def streams(self) -> None:
+        sheet, put = self.sheet, self.low("chain_put")
+        pad = 8 * ((self.bits + 7) // 8) - self.bits
+        lead = pad if sheet.chip.spi.extra_clocks == "last_count" else 0
+        sheet.hidden_function(
+            f"void {put}(uint8_t *out, uint16_t at, {self.frame} value, uint8_t bits)",
+            [
+                "uint8_t left = bits;",
+                "uint16_t spot = at;",
+                "while (left > 0U) {",
+                "    const unsigned int mask = 0x80U >> (spot & 7U);",
+                "    left--;",
+                f"    if (((({self.wide})value >> left) & 1U) != 0U) {{",
+                "        out[spot >> 3U] = (uint8_t)(out[spot >> 3U] | mask);",
+                "    } else {",
+                "        out[spot >> 3U] = (uint8_t)(out[spot >> 3U] & (mask ^ 0xFFU));",
+                "    }",
+                "    spot++;",
+                "}",
+            ],
+            "The low bits of a value into a stream, from its bit `at` on.",
+        )
+        take_ = self.low("chain_take")
+        sheet.hidden_function(
+            f"{self.frame} {take_}(const uint8_t *in, uint16_t at, uint8_t bits)",
+            [
+                f"{self.frame} value = 0U;",
+                "uint8_t k;",
+                "for (k = 0U; k < bits; k++) {",
+                "    const uint16_t spot = (uint16_t)(at + k);",
+                "    const unsigned int one = ((unsigned int)in[spot >> 3U] >> (7U - (spot & 7U))) & 1U;",
+                f"    value = ({self.frame})((({self.wide})value << 1U) | one);",
+                "}",
+                "return value;",
+            ],
+            "Bits of a stream as a value.",
+        )
+        headers = self._headers()
+        commands = dict.fromkeys(n for h in self.chain.headers for n in h.commands)
+        lines = ["uint8_t k;", f"for (k = 0U; k < {self.total}; k++) {{", "    out[k] = 0U;", "}"]
+        at = lead
+        for (value, bits), header in zip(headers, self.chain.headers, strict=True):
+            terms = [number(value, bits)]
+            for index, name in enumerate(commands):
+                if name in header.commands:
+                    bit = header.commands[name]
+                    terms.append(
+                        f"(((commands & {count(1 << index)}) != 0U) ? {number(1 << bit, bits)} : 0U)"
+                    )
+            lines.append(
+                f"{put}(out, {count(at)}, ({self.frame})({' | '.join(terms)}), {count(bits)});"
+            )
+            at += bits
+        lines.append(f"for (k = 0U; k < {self.size}; k++) {{")
+        lines.append(
+            f"    const unsigned int place = {count(self.chips - 1)} - (unsigned int)k; /* the farthest first */"
+        )
+        for first, size, left in self.command_rounds:
+            part = f"({self.frame})(frames[k] >> {count(left)})" if left else "frames[k]"
+            lines.append(
+                f"    {put}(out, (uint16_t)({count(first + lead)} + (place * {count(size)})), {part}, {count(size)});"
+            )
+        lines.append("}")
+        if not commands:
+            lines.insert(1, "(void)commands;")
+        sheet.function(
+            f"void {self.low('chain_pack')}(const {self.frame} frames[{self.size}], uint8_t commands, uint8_t out[{self.total}])",
+            lines,
+            "The bytes of one stream from a command for each chip, by position; `commands` are CHAIN_COMMAND bits.",
+        )
+        lines = ["bool sound = true;", "uint8_t k;"]
+        if self.chain.reply_headers != "none":
+            at = 0
+            if self.chain.reply_headers == "between":
+                at = self.chips * self.reply_rounds[0][1]
+            for (value, bits), header in zip(headers, self.chain.headers, strict=True):
+                full = (1 << bits) - 1
+                for bit in header.commands.values():
+                    full &= ~(1 << bit)
+                lines += [
+                    f"if (({take_}(in, {count(at)}, {count(bits)}) & {number(full, bits)}) != {number(value & full, bits)}) {{",
+                    "    sound = false;",
+                    "}",
+                ]
+                at += bits
+        lines.append(f"for (k = 0U; k < {self.size}; k++) {{")
+        lines.append(f"    const unsigned int place = {count(self.chips - 1)} - (unsigned int)k;")
+        lines.append("    frames[k] = 0U;")
+        for first, size, left in self.reply_rounds:
+            piece = (
+                f"{take_}(in, (uint16_t)({count(first)} + (place * {count(size)})), {count(size)})"
+            )
+            moved = f"(({self.wide}){piece} << {count(left)})" if left else piece
+            lines.append(f"    frames[k] = ({self.frame})(frames[k] | {moved});")
+        lines += ["}", "return sound;"]
+        sheet.function(
+            f"bool {self.low('chain_unpack')}(const uint8_t in[{self.total}], {self.frame} frames[{self.size}])",
+            lines,
+            "The reply of each chip, by position, from the bytes of one stream; false where a header is not as it must be.",
+        )
+
+    # --- all positions in lockstep -----------------------------------------------------------------
+    def runner(self, places: Places) -> None:
+        sheet, low = self.sheet, self.low
+        found = filler_of(sheet.chip, self.item.frame)
+        assert found is not None  # write_chain has seen to it
+        filler, register = found
+        spi, task, step = low("spi_t"), low("task_t"), low("step_t")
+        most = sheet.names.macro("BYTES_MOST")
+        chain, table = low("chain_t"), low("table_t")
+        sheet.lines(
+            "",
+            "typedef struct {",
+            f"    const {step} *steps;  /* NULL: nothing to do at this position */",
+            "    uint16_t size;",
+            f"}} {table};",
+            "",
+            "typedef struct {",
+            "    bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size);",
+            "    void (*pause_us)(void *context, uint32_t us);",
+            "    void *context;",
+            f"    {spi} chip[{self.size}];    /* by position */",
+            f"    {task} task[{self.size}];   /* the table in hand of each */",
+            f"    uint8_t result[{self.size}];    /* RUN_... of each: BUSY or OK where nothing is wrong */",
+            "    uint32_t wait_us;   /* where the result is WAIT: go on after so long */",
+            "    uint8_t position;   /* where the last result came from */",
+            "    uint8_t commands;   /* CHAIN_COMMAND bits for the next stream */",
+            f"}} {chain};",
+        )
+        sheet.hidden_function(
+            f"bool {low('chain_alone')}(void *context, const uint8_t *out, uint8_t *in, uint8_t size)",
+            ["(void)context;", "(void)out;", "(void)in;", "(void)size;", "return false;"],
+            "One chip of the chain alone cannot be reached: a run on its structure ends in RUN_SPI.",
+        )
+        sheet.function(
+            f"void {low('chain_init')}({chain} *chain, "
+            "bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size), "
+            "void (*wait_us)(void *context, uint32_t us), void *context)",
+            [
+                "uint8_t k;",
+                "chain->transfer = transfer;",
+                "chain->pause_us = wait_us;",
+                "chain->context = context;",
+                "chain->wait_us = 0U;",
+                "chain->position = 0U;",
+                "chain->commands = 0U;",
+                f"for (k = 0U; k < {self.size}; k++) {{",
+                f"    {low('spi_init')}(&chain->chip[k], {low('chain_alone')}, wait_us, context);",
+                f"    {low('task_begin')}(&chain->task[k], NULL, 0U);",
+                f"    chain->result[k] = {self.result('OK')};",
+                "}",
+            ],
+            "Before the first stream, and each time the chips have been reset. The transfer is that of a whole stream.",
+        )
+        sheet.function(
+            f"void {low('chain_begin')}({chain} *chain, const {table} tables[{self.size}])",
+            [
+                "uint8_t k;",
+                f"for (k = 0U; k < {self.size}; k++) {{",
+                f"    {table} row;",
+                f"    {sheet.fetch('row', 'tables[k]')}",
+                f"    {low('task_begin')}(&chain->task[k], row.steps, row.size);",
+                "}",
+            ],
+            "A table for each position from its beginning.",
+        )
+        self._out(chain, filler, register.name, most)
+        self._in(chain, most)
+        busy, wait = self.result("BUSY"), self.result("WAIT")
+        stream = [f"uint8_t out[{self.total}];", f"uint8_t in[{self.total}];"]
+        sheet.function(
+            f"uint8_t {low('chain_tick')}({chain} *chain)",
+            [
+                *stream,
+                f"uint8_t result = {low('chain_out')}(chain, out);",
+                f"if (result == {busy}) {{",
+                f"    if (chain->transfer(chain->context, out, in, {self.total})) {{",
+                f"        result = {low('chain_in')}(chain, in);",
+                "    } else {",
+                f"        result = {self.result('SPI')};",
+                "    }",
+                "}",
+                "return result;",
+            ],
+            "One call a tick: at most one stream, no waiting. BUSY and WAIT: call again; OK: all tables are done. RUN_...",
+        )
+        sheet.function(
+            f"uint8_t {low('chain_run')}({chain} *chain, const {table} tables[{self.size}])",
+            [
+                f"uint8_t result = {busy};",
+                f"{low('chain_begin')}(chain, tables);",
+                f"while ((result == {busy}) || (result == {wait})) {{",
+                f"    result = {low('chain_tick')}(chain);",
+                f"    if (result == {wait}) {{",
+                "        chain->pause_us(chain->context, chain->wait_us);",
+                "    }",
+                "}",
+                "return result;",
+            ],
+            "Runs a table for each position; stops at the first failure: chain->position says where, chain->chip[...] what.",
+        )
+        sheet.function(
+            f"uint8_t {low('chain_watch')}({chain} *chain)",
+            [
+                "uint8_t k;",
+                f"for (k = 0U; k < {self.size}; k++) {{",
+                f"    {task} *task = &chain->task[k];",
+                "    if (task->at >= task->size) {",
+                f"        {low('task_begin')}(task, task->steps, task->size);",
+                "    }",
+                "}",
+                f"return {low('chain_tick')}(chain);",
+            ],
+            "One call a period: a frame of each position's table, begun again at its end. First chain_begin with the readback.",
+        )
+        self._places(places, table)
+        if any("status" in tables for tables in places.values()):
+            self._status(chain)
+
+    def _out(self, chain: str, filler: int, register: str, most: str) -> None:
+        low = self.low
+        busy, wait, ok = (self.result(n) for n in ("BUSY", "WAIT", "OK"))
+        lines = [
+            f"{self.frame} frames[{self.size}];",
+            f"uint8_t result = {ok};",
+            "uint8_t k;",
+            "chain->wait_us = 0U;",
+            f"for (k = 0U; k < {self.size}; k++) {{",
+            f"    chain->result[k] = {low('task_out')}(&chain->chip[k], &chain->task[k]);",
+            f"    if (chain->result[k] == {wait}) {{",
+            "        if (chain->task[k].wait_us > chain->wait_us) {",
+            "            chain->wait_us = chain->task[k].wait_us;",
+            "        }",
+            f"        result = {wait};",
+            f"    }} else if ((chain->result[k] == {busy}) && (result == {ok})) {{",
+            f"        result = {busy};",
+            "    } else {",
+            "        /* done: it is sent something harmless */",
+            "    }",
+            "}",
+            f"if (result == {busy}) {{",
+            f"    for (k = 0U; k < {self.size}; k++) {{",
+            f"        if (chain->result[k] != {busy}) {{",
+            f"            uint8_t bytes[{most}];",
+            f"            /* a read of {register} changes nothing */",
+            f"            (void){low('frame_out')}(&chain->chip[k], {number(filler, self.length)}, bytes);",
+            "        }",
+            "        frames[k] = chain->chip[k].command;",
+            "    }",
+            f"    {low('chain_pack')}(frames, chain->commands, out);",
+            "    chain->commands = 0U;",
+            "}",
+            "return result;",
+        ]
+        self.sheet.function(
+            f"uint8_t {low('chain_out')}({chain} *chain, uint8_t out[{self.total}])",
+            lines,
+            "The next stream, ready for DMA: send all of it and get as much, then call chain_in. BUSY, or WAIT (nothing is "
+            "to be sent yet), or OK: nothing is left.",
+        )
+
+    def _in(self, chain: str, most: str) -> None:
+        low, item = self.low, self.item
+        busy, ok = self.result("BUSY"), self.result("OK")
+        rows = []
+        spi = self.sheet.chip.spi
+        for at, (_, _, order, pad) in enumerate(byte_orders(spi, item.frame.bursts, self.length)):
+            value = bracket(take("frames[k]", order, self.length, 8)) if order else "0U"
+            rows.append(f"bytes[{at}] = (uint8_t){f'({value} << {count(pad)})' if pad else value};")
+        lines = [
+            f"{self.frame} frames[{self.size}];",
+            f"uint8_t result = {busy};",
+            "uint8_t k;",
+            f"const bool sound = {low('chain_unpack')}(in, frames);",
+            f"for (k = 0U; k < {self.size}; k++) {{",
+            f"    uint8_t bytes[{most}];",
+            *(f"    {row}" for row in rows),
+            f"    if (chain->result[k] == {busy}) {{",
+            "        uint8_t i;",
+            f"        for (i = 0U; i < {most}; i++) {{",
+            "            chain->task[k].in[i] = bytes[i];",
+            "        }",
+            f"        chain->result[k] = {low('task_in')}(&chain->chip[k], &chain->task[k]);",
+            "    } else {",
+            f"        chain->result[k] = {low('frame_in')}(&chain->chip[k], bytes);",
+            "    }",
+            f"    if ((chain->result[k] != {busy}) && (chain->result[k] != {ok}) && (result == {busy})) {{",
+            "        result = chain->result[k];",
+            "        chain->position = k;",
+            "    }",
+            "}",
+            "if (!sound) {",
+            f"    result = {self.result('FRAME_ERROR')};",
+            "}",
+            "return result;",
+        ]
+        self.sheet.function(
+            f"uint8_t {low('chain_in')}({chain} *chain, const uint8_t in[{self.total}])",
+            lines,
+            "Takes what came in during that stream: every chip's reply is checked. BUSY: go on with chain_out; else the first "
+            "failure, its position in chain->position. A header of the stream that is wrong is a FRAME_ERROR. RUN_...",
+        )
+
+    def _status(self, chain: str) -> None:
+        low, data = self.low, word_type(self.sheet)
+        wide = "unsigned int" if word_bits(self.sheet) <= 16 else data
+        busy, wait, ok = (self.result(n) for n in ("BUSY", "WAIT", "OK"))
+        size = self.sheet.names.macro("STATUS_COUNT")
+        read = self.sheet.names.macro("STEP", "READ")
+        lines = [
+            f"uint8_t result = {busy};",
+            "uint8_t pass;",
+            "bool same = true;",
+            f"for (pass = 0U; (pass < 2U) && ((result == {busy}) || (result == {ok})); pass++) {{",
+            f"    uint8_t index[{self.size}];",
+            "    uint8_t k;",
+            f"    for (k = 0U; k < {self.size}; k++) {{",
+            "        index[k] = 0U;",
+            "    }",
+            f"    {low('chain_begin')}(chain, {low('chain_status_steps')});",
+            f"    result = {busy};",
+            f"    while ((result == {busy}) || (result == {wait})) {{",
+            f"        uint16_t at[{self.size}];",
+            f"        for (k = 0U; k < {self.size}; k++) {{",
+            "            at[k] = chain->task[k].at;",
+            "        }",
+            f"        result = {low('chain_tick')}(chain);",
+            f"        for (k = 0U; k < {self.size}; k++) {{",
+            f"            const {low('task_t')} *task = &chain->task[k];",
+            f"            const {low('step_t')} *step = &task->step;",
+            f"            if ((task->at != at[k]) && (step->kind == {read})) {{",
+            f"                {data} *place = &words[k][index[k]];",
+            "                if (pass == 0U) {",
+            "                    *place = chain->chip[k].got;",
+            "                } else {",
+            f"                    const {wide} again = ({wide})chain->chip[k].got & step->mask;",
+            f"                    const {wide} first = ({wide})*place & step->mask;",
+            f"                    const {wide} erased = step->expect;",
+            "                    if ((((first ^ again) & (step->mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {",
+            "                        same = false;",
+            "                    }",
+            f"                    *place = ({data})(({wide})*place | again);",
+            "                }",
+            "                index[k]++;",
+            "            }",
+            "        }",
+            "    }",
+            "}",
+            f"if ((result == {ok}) && (!same)) {{",
+            f"    result = {self.result('CHANGED')};",
+            "}",
+            "return result;",
+        ]
+        self.sheet.function(
+            f"uint8_t {low('chain_read_status')}({chain} *chain, {data} words[{self.size}][{size}])",
+            lines,
+            "Reads every status register of every position with a table twice, ready for `explain`: only OK is good. What either "
+            "read has shown is in the words. RUN_...",
+        )
+
+    def _places(self, places: Places, table: str) -> None:
+        """For each kind of table the one of every position."""
+        for name in dict.fromkeys(n for tables in places.values() for n in tables):
+            rows = []
+            for position in range(self.chips):
+                found = places.get(position, {}).get(name)
+                rows.append(f"    {{{found[0]}, {found[1]}}}," if found else "    {NULL, 0U},")
+            self.sheet.table(
+                table,
+                self.low(f"chain_{word(name).lower()}_steps"),
+                rows,
+                self.size,
+                f"The table `{name}` of each position.",
+            )
+
+
+def write_chain(sheet: Sheet, frames: Mapping[str, FrameNames], chips: int, places: Places) -> None:
+    """Streams, and with the section `run` what runs tables on them. Raises CallError for what C cannot do here."""
+    chip = sheet.chip
+    out = "Generate without the sections frames, init, verify and run"
+    if chip.chain is None:
+        raise CallError(f"the map of {chip.name} says nothing of chains")
+    if len(frames) > 1 or any(len(f.frame.bursts) > 1 for f in frames.values()):
+        raise CallError(
+            f"{chip.name} has frames of several layouts or bursts; a daisy chain of such chips cannot be written in C. {out}"
+        )
+    if not chip.spi.msb_first:
+        raise CallError(
+            f"{chip.name} sends the least significant bit first; a daisy chain of such chips cannot be written in C. {out}"
+        )
+    [item] = frames.values()
+    writer = ChainWriter(sheet, item, chips)
+    if (writer.bits + 7) // 8 > 255:
+        raise CallError(f"a stream of {writer.bits} bits", f"at most 2040. {out}")
+    writer.types()
+    writer.streams()
+    if sheet.has("run") and sheet.stage is not None and sheet.tables:
+        if filler_of(chip, item.frame) is None:
+            raise CallError(f"{chip.name} has no register that can be read without effect. {out}")
+        writer.runner(places)

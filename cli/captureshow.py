@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from regmap.chip import values
+from regmap.quantity import many
 from regmap.stages.identity import DocumentIdentity
 from regmap.trace.belief.against import Held, bank_at
 from regmap.trace.events import Event, Note, Quiet
@@ -76,7 +77,7 @@ def item_lines(trace: Trace, item: Event | Quiet, context: Context) -> Iterator[
     if isinstance(item, Quiet):
         what = ", ".join(f"{count} x {title}" for title, count in item.counts.items())
         who = f"chip {item.chip}: " if len(trace.walkers) > 1 else ""
-        frames = f"{item.frames} frame{'s' * (item.frames > 1)}"
+        frames = many(item.frames, "frame")
         text = f"{who}{frames}, nothing new: {what}"
         yield context.style(wrap(text, context.width, " " * 14 + "... ", " " * 18), "dim")
         return
@@ -280,7 +281,7 @@ def summary_lines(
     counts = ", ".join(f"{n} {kind}" for kind, n in story.counts.items())
     tail = f" ({counts})" if counts else ""
     yield wrap(
-        f"{trace.name}: {_many(trace.transfers, 'transfer')}, {_many(trace.frames, 'frame')}{tail}",
+        f"{trace.name}: {many(trace.transfers, 'transfer')}, {many(trace.frames, 'frame')}{tail}",
         context.width,
         hang="  ",
     )
@@ -296,7 +297,3 @@ def summary_lines(
             if context.color
             else text
         )
-
-
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}{'s' * (count != 1)}"

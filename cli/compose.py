@@ -7,6 +7,8 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from regmap.quantity import many
+
 from .context import Context, Status
 
 if TYPE_CHECKING:
@@ -184,7 +186,7 @@ def open_session(
     return (
         session,
         Question(
-            f"A draft of this was left behind with {left.steps} step{'s' * (left.steps != 1)} not saved{other}.",
+            f"A draft of this was left behind with {many(left.steps, 'step')} not saved{other}.",
             (
                 ("r", "@resume", "take it up"),
                 ("f", "@forget", "forget it"),

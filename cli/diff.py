@@ -18,6 +18,7 @@ from regmap.behaviour.readback import load_readback, looks_like_readback, parse_
 from regmap.calc import WORDS
 from regmap.chip.bank import Bank
 from regmap.errors import CallError, FileError
+from regmap.quantity import many
 from regmap.stages.load import Stage, load_stage
 
 from .check import STYLES, percent, stage_with
@@ -224,7 +225,7 @@ def _sum(result: Difference) -> str:
         (len(result.figures), "figure"),
         (len(result.roles), "role"),
     ]
-    parts += [f"{n} {what}{'s' * (n != 1)}" for n, what in counts if n]
+    parts += [many(n, what) for n, what in counts if n]
     turned = sum(v.turned for v in result.verdicts)
     failing = sum(
         v.turned and v.new is not None and v.new.status == "fails" for v in result.verdicts

@@ -18,6 +18,7 @@ from regmap.assessment.propose import (
     settings_block,
 )
 from regmap.errors import CallError, FileError
+from regmap.quantity import many
 from regmap.stages.load import Stage, load_stage, read_stage
 
 from .check import needs, percent, stage_with
@@ -208,7 +209,7 @@ def text(result: Proposal, context: Context) -> list[str]:
                 say(f"{name}: {was} -> {now}", "  ", "      ")
         less = sum(was == now for _, was, now in rows)
         if less:
-            say(f"{_many(less, 'more verdict')} by less than these figures show", "  ")
+            say(f"{many(less, 'more verdict')} by less than these figures show", "  ")
     if result.not_computed:
         lines.append(context.style("Not computed", "head"))
         for lack in result.not_computed:
@@ -236,7 +237,7 @@ def text(result: Proposal, context: Context) -> list[str]:
         + " The search knows the checks and nothing else: look at each value before you accept it."
     )
     say(
-        f"{_many(len(result.picks), 'field')} searched for {_many(result.goals, 'goal')}, {_many(result.evaluations, 'verdict')} worked out"
+        f"{many(len(result.picks), 'field')} searched for {many(result.goals, 'goal')}, {many(result.evaluations, 'verdict')} worked out"
         + (
             "; nothing better exists."
             if result.proven
@@ -267,10 +268,6 @@ def _folded(worse: Sequence[Worse]) -> list[tuple[str, Worse]]:
     return rows
 
 
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}{'s' * (count != 1)}"
-
-
 def _least(margin: float, goal: str) -> str:
     """The smallest margin with its goal, in words where it has no number."""
     if margin == float("inf"):
@@ -291,11 +288,11 @@ def _last(result: Proposal, changed: list[Pick], context: Context) -> list[str]:
             + f"; nearest: {least}, before {before}"
         )
     elif not changed and _blind(result):
-        line = f"No change to what could be computed, {_many(len(_blind(result)), 'field')} kept with checks not computed: {least}"
+        line = f"No change to what could be computed, {many(len(_blind(result)), 'field')} kept with checks not computed: {least}"
     elif not changed:
         line = f"The stage's settings are the best: {least}"
     else:
-        line = f"{len(changed)} change{'s' * (len(changed) > 1)}: {least}, before {before}"
+        line = f"{many(len(changed), 'change')}: {least}, before {before}"
     return [wrap(line, context.width)]
 
 

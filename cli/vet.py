@@ -11,6 +11,7 @@ from regmap.document.source import compose_file, read_text
 from regmap.errors import FileError, Problem, told
 from regmap.maps.load import find_document
 from regmap.maps.vet import check_map
+from regmap.quantity import many
 from regmap.stages.load import read_stage
 
 from .context import Context, Status, wrap
@@ -75,7 +76,7 @@ def problems_of(name: str, context: Context) -> tuple[list[Problem], str]:
         count = len(stage.settings)
         return problems, "\n".join(
             [
-                f"stage {stage.name} on {stage.chip.name}, {count} setting{'s' * (count != 1)}",
+                f"stage {stage.name} on {stage.chip.name}, {many(count, 'setting')}",
                 *rounded(stage),
             ]
         )
@@ -91,7 +92,7 @@ def problems_of(name: str, context: Context) -> tuple[list[Problem], str]:
     proven = len(chip.known_frames)
     summary = (
         f"map {chip.name}: {len(chip.registers)} registers, {fields} fields, {len(chip.faults)} faults, "
-        f"{proven} known frame{'s' * (proven != 1)} proven"
+        f"{many(proven, 'known frame')} proven"
     )
     return problems, "" if any(p.severity == "error" for p in problems) else summary
 
@@ -139,9 +140,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.json:
         context.json("vet", files=rows, errors=errors, warnings=warnings)
     elif errors or (warnings and not args.quiet):
-        context.out(
-            f"{errors} error{'s' * (errors != 1)}, {warnings} warning{'s' * (warnings != 1)}"
-        )
+        context.out(f"{many(errors, 'error')}, {many(warnings, 'warning')}")
     if unreadable:
         return Status.USAGE
     return Status.FINDINGS if errors or (args.strict and warnings) else Status.OK

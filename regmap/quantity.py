@@ -119,6 +119,16 @@ _PLUS_MINUS = re.compile(r"\s*(?:\+-|\+/-|±)\s*")
 _MAX_TEXT = 120
 
 
+def plural(noun: str, count: float) -> str:
+    """The noun as it goes with that many of it: bit, bits."""
+    return noun if count == 1 else f"{noun}s"
+
+
+def many(count: int, noun: str) -> str:
+    """A count with its noun: 1 bit, 2 bits, 0 bits."""
+    return f"{count} {plural(noun, count)}"
+
+
 def unit_of(text: str) -> tuple[Dim, Fraction]:
     """Dimension and factor of a unit such as `mA`, `V/us` or `K/W`.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import importlib.util
+import re
 import subprocess
 import sys
 import sysconfig
@@ -238,3 +239,22 @@ def test_a_public_class_has_a_name_of_its_own() -> None:
                 homes.setdefault(node.name, []).append(path.relative_to(ROOT).as_posix())
     assert len(homes) > 300
     assert {n: h for n, h in homes.items() if len(h) > 1} == {}
+
+
+@pytest.mark.parametrize(
+    ("written", "home"),
+    [
+        (r"'s' \* \(|\"s\" \* \(|\"s\" if |'s' if ", "quantity.many and plural"),
+        (r"0\{(digits|wide|\([\w.]+ \+ 3\) // 4)\}X", "chip.bits.hexword"),
+    ],
+)
+def test_how_a_text_is_made_stands_once(written: str, home: str) -> None:
+    """A plural and a word in hex are made in one place; what repeats them calls it instead."""
+    own = {"regmap/chip/bits.py"} | {"regmap/lint/header.py"}  # "differs": a verb
+    found = [
+        f"{path.relative_to(ROOT)}: {home}"
+        for path in sorted([*(ROOT / "regmap").rglob("*.py"), *(ROOT / "cli").rglob("*.py")])
+        if path.relative_to(ROOT).as_posix() not in own
+        and re.search(written, path.read_text(encoding="utf-8"))
+    ]
+    assert found == []

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from regmap.draft import Draft, Journal, Leftover
 from regmap.errors import CallError, FileError
+from regmap.quantity import many
 from regmap.stages.load import Stage, load_stage, read_stage
 from regmap.stages.save import (
     StageChangedError,
@@ -90,7 +91,7 @@ class Keeper:
             )
         self._saved(draft, stage, text)
         return Outcome(
-            f"saved {len(changes)} setting{'s' * (len(changes) != 1)} to {self.path}; all else in it is as it was",
+            f"saved {many(len(changes), 'setting')} to {self.path}; all else in it is as it was",
             "good",
         )
 
@@ -186,7 +187,7 @@ class Keeper:
             note += f"; {left.damaged} of its lines cannot be read"
         other = "" if left.same_base(self.text) else "; the stage file has changed since"
         return Outcome(
-            f"took up the draft: {count} change{'s' * (count != 1)} not saved{other}{note}{stays}",
+            f"took up the draft: {many(count, 'change')} not saved{other}{note}{stays}",
             "good" if whole else "bad",
         )
 

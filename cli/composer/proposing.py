@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from regmap.assessment.propose import Progress, propose
 from regmap.draft import Draft
+from regmap.quantity import many
 
 from ..propose import text
 from .sheets import plain_context
@@ -36,7 +37,7 @@ def propose_sheet(
         rows.insert(
             0,
             Row(
-                f"`accept` puts {count} proposed value{'s' * (count != 1)} into the draft, as one step that can be undone",
+                f"`accept` puts {many(count, 'proposed value')} into the draft, as one step that can be undone",
                 "accept",
                 "mark",
             ),

@@ -12,7 +12,7 @@ from regmap.chip.bank import find
 from regmap.chip.model import Chip, Field
 from regmap.chip.values import Reading
 from regmap.draft import Apart, Comparison, Draft, Hit, explain_words, label_of, ref, sequence_lines
-from regmap.quantity import show
+from regmap.quantity import many, show
 
 from ..context import Context, columns, hexword, wrap
 from .vocabulary import KEYS, PLACES, WORDS, Row, Sheet
@@ -192,7 +192,7 @@ def comparison_sheet(found: Comparison) -> Sheet:
     if found.changes:
         rows.append(
             Row(
-                f"`accept` puts {len(found.changes)} value{'s' * (len(found.changes) > 1)} of {found.what} into the draft",
+                f"`accept` puts {many(len(found.changes), 'value')} of {found.what} into the draft",
                 "accept",
                 "mark",
             )
@@ -246,7 +246,7 @@ def apart_sheet(chip: Chip, apart: Apart) -> Sheet:
         count = len([c for c in apart.changes if c.field.setting])
         rows.append(
             Row(
-                f"`accept` puts it into the draft: {count} setting{'s' * (count != 1)} change{'s' * (count == 1)}",
+                f"`accept` puts it into the draft: {many(count, 'setting')} to change",
                 "accept",
                 "mark",
             )

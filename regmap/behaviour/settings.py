@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from ..chip import values
 from ..chip.bank import Bank
-from ..chip.bits import deposit, spans
+from ..chip.bits import deposit, hexword, spans
 from ..chip.model import Chip, Field, Register, Step
 from ..errors import CallError
 from ..frames.codec import Codec, Sent, build, guards_of, next_counters, split
@@ -313,7 +313,7 @@ class _Planner:
         self._add(
             "write",
             sequence,
-            f"{register.name} = 0x{word:0{(register.width + 3) // 4}X}",
+            f"{register.name} = {hexword(word, register.width)}",
             sent,
             step.why,
         )

@@ -33,7 +33,7 @@ from dataclasses import dataclass
 from string import Formatter
 from typing import TYPE_CHECKING, Any
 
-from ..quantity import DIMENSIONS, show
+from ..quantity import DIMENSIONS, plural, show
 from .box import extreme
 from .inputs import ImpossibleError
 
@@ -382,7 +382,7 @@ def show_value(value: float, dim: str, digits: int = 4) -> str:
     """A float in base units as text with the unit of its dimension."""
     exponents, unit = DIMENSIONS[dim]
     if dim == "faults":
-        return f"{value:g} fault{'s' * (value != 1)}"
+        return f"{value:g} {plural('fault', value)}"
     if dim == "temperature coefficient":
         unit = "%/K" if abs(value) >= 1e-3 else "ppm/K"
     elif dim == "voltage drift":

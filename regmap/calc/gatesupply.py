@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from ..quantity import many
 from .corner import Variable, formula, larger, smaller
 from .drive import gate_voltage, in_series, is_resistive, less
 from .registry import Outcome, check, sided
@@ -128,7 +129,7 @@ def _supply(work: Work, per_bridge: int, current: str, symbol: str, side: str) -
         for count in (1, 2, 3):
             one = load(work.constant("n", float(count * per_bridge), "ratio", "gates fed"))
             if one is not None:
-                text = f"{count} half-bridge{'s' * (count > 1)} switching: {one.text()}"
+                text = f"{many(count, 'half-bridge')} switching: {one.text()}"
                 lines.append(text if limit is None else f"{text} of {limit.text()}")
         return lines
 

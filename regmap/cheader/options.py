@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..chip.model import Entry, Field, Joined, Meaning
-from ..quantity import Band, show
+from ..quantity import Band, plural, show
 from .names import word
 from .sheet import Sheet
 from .text import block, count, defines, number
@@ -63,7 +63,7 @@ def _ranges(entries: list[Entry]) -> str:
         else:
             runs.append([code])
     text = ", ".join(f"{r[0]}..{r[-1]}" if len(r) > 1 else str(r[0]) for r in runs)
-    return f"code{'s' * (len(entries) > 1)} {text}"
+    return f"{plural('code', len(entries))} {text}"
 
 
 def fits(name: str, width: int) -> str:

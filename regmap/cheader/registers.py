@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from ..chip.bits import mask_of, spans
 from ..chip.model import ACCESS, Access, Field, Joined, Register
+from ..quantity import plural
 from .bitcode import low_end, put, take
 from .names import word
 from .options import Row, field_options, fits, joined_options, scales
@@ -133,7 +134,7 @@ def _register_masks(sheet: Sheet, register: Register) -> Iterable[Row]:
 
 
 def _field(sheet: Sheet, field: Field) -> Iterable[Row]:
-    note = f"bit{'s' * (field.width > 1)} {spans(field.bits)}"
+    note = f"{plural('bit', field.width)} {spans(field.bits)}"
     if field.access is not Access.RW:
         note += f", {ACCESS[field.access].partition(':')[0]}"
     if field.summary:

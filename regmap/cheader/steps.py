@@ -14,7 +14,7 @@ from ..chip.bits import deposit
 from ..chip.model import Access, Chip, Fault, Field, Register
 from ..errors import CallError
 from ..frames.codec import Codec
-from ..quantity import show
+from ..quantity import plural, show
 from ..stages.load import Setting, Stage
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .names import word
@@ -221,7 +221,7 @@ def _after_text(sheet: Sheet) -> str:
     after = sorted({f.after for f in sheet.chip.frames.values()})
     if after == [0]:
         return "it comes within the same frame"
-    return f"it comes {' or '.join(map(str, after))} frame{'s' * (after != [1])} later"
+    return f"it comes {' or '.join(map(str, after))} {plural('frame', max(after))} later"
 
 
 def step_table(

@@ -15,7 +15,7 @@ from ..document.schema import read_int
 from ..errors import CallError, closest
 from ..expr import Env, Expr, evaluate
 from ..parameters import rounding_of, switched_on
-from ..quantity import NONE, Band, Dim, Quantity, dimension_name, parse, show, value_name
+from ..quantity import NONE, Band, Dim, Quantity, dimension_name, many, parse, show, value_name
 from .model import Entry, Meaning, Scale
 
 if TYPE_CHECKING:
@@ -330,7 +330,7 @@ def _raw(item: Valued, meaning: Meaning | None, asked: str, code: int) -> Choice
         code += 1 << width
     if not 0 <= code < 1 << width:
         raise CallError(
-            f"{asked} does not fit {item.name}: {width} bit{'s' * (width > 1)} hold 0..{(1 << width) - 1}"
+            f"{asked} does not fit {item.name}: {many(width, 'bit')} hold 0..{(1 << width) - 1}"
         )
     return Choice(code, asked, in_meaning(meaning, code, width) if meaning else Reading(code))
 

@@ -12,6 +12,7 @@ from ..behaviour.machine import Machine
 from ..behaviour.plan import word_to_write
 from ..behaviour.settings import Action
 from ..chip.bank import Bank
+from ..chip.bits import hexword
 from ..chip.model import Chip, Register
 from ..chip.values import Reading, read
 from ..document.schema import read_int
@@ -145,12 +146,13 @@ def sequence_lines(chip: Chip, actions: list[Action]) -> list[str]:
         if action.sent is None:
             lines.append(f"# {action.text}{why}")
             continue
-        digits = (action.sent.frame.length + 3) // 4
-        text = f"0x{action.sent.word:0{digits}X}  {action.text}"
+        text = f"{hexword(action.sent.word, action.sent.frame.length)}  {action.text}"
         if action.expect is not None:
             register = action.sent.register
-            wide = (register.width + 3) // 4 if register is not None else 1
-            text += f", expect 0x{action.expect:0{wide}X} under mask 0x{action.mask:0{wide}X}"
+            wide = register.width if register is not None else 1
+            text += (
+                f", expect {hexword(action.expect, wide)} under mask {hexword(action.mask, wide)}"
+            )
         lines.append(text + why)
     return lines
 

@@ -20,7 +20,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
-from ..chip.bits import extract, mask_of, spans
+from ..chip.bits import extract, hexword, mask_of, spans
 from ..chip.guard import Crc, reverse_bits
 from ..chip.model import Bits, Layout, Part
 from .words import GUARDS, guard_value
@@ -80,10 +80,9 @@ def keys_of(part: Part) -> str:
         return f"parity: {'even' if part.even else 'odd'}, {over}"
     crc = part.crc
     assert crc is not None
-    digits = (crc.width + 3) // 4
-    keys = [f"polynomial: 0x{crc.poly:0{digits}X}"]
+    keys = [f"polynomial: {hexword(crc.poly, crc.width)}"]
     keys += [
-        f"{name}: 0x{value:0{digits}X}" for name, value in (("init", crc.init), ("xor", crc.xor_out)) if value
+        f"{name}: {hexword(value, crc.width)}" for name, value in (("init", crc.init), ("xor", crc.xor_out)) if value
     ]  # fmt: skip
     keys += [f"{n}: yes" for n in ("reflect_in", "reflect_out") if getattr(crc, n)]
     if crc.flush:

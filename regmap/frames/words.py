@@ -14,10 +14,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from ..chip.bits import deposit, extract, mask_of, spans
+from ..chip.bits import deposit, extract, hexword, mask_of, spans
 from ..chip.guard import Parity, reverse_bits
 from ..chip.model import Frame, Layout, Part, Spi
 from ..errors import CallError, FrameError
+from ..quantity import many
 
 GUARDS = ("parity", "crc")
 
@@ -103,7 +104,7 @@ def build(layout: Layout, values: Mapping[str, int], sent: int = 0) -> int:
                 value = 0 if part.active else (1 << part.width) - 1
         if value >> part.width or value < 0:
             raise CallError(
-                f"0x{value:X} does not fit part '{part.name}' of {part.width} bit{'s' * (part.width > 1)}"
+                f"0x{value:X} does not fit part '{part.name}' of {many(part.width, 'bit')}"
             )
         word |= deposit(value, part.bits)
     for name in values:
@@ -162,8 +163,9 @@ def inspect(
 def _guard_text(part: Part, found: int, wanted: int) -> str:
     if part.kind == "parity":
         return f"parity '{part.name}' is {found}; {'even' if part.even else 'odd'} parity wants {wanted}"
-    digits = (part.width + 3) // 4
-    return f"CRC '{part.name}' is 0x{found:0{digits}X}; computed 0x{wanted:0{digits}X}"
+    return (
+        f"CRC '{part.name}' is {hexword(found, part.width)}; computed {hexword(wanted, part.width)}"
+    )
 
 
 def next_counters(layout: Layout, parts: Mapping[str, int]) -> dict[str, int]:
@@ -238,9 +240,9 @@ def spoken_bytes(spi: Spi, bits: int) -> str:
     count = (bits + 7) // 8
     extra = 8 * count - bits
     if not extra:
-        return f"{count} byte{'s' * (count != 1)}, {bits} clocks"
-    zeros = f"{extra} zero bit{'s' * (extra != 1)}"
-    head = f"{count} byte{'s' * (count != 1)}, {8 * count} clocks for {bits} bits: "
+        return f"{many(count, 'byte')}, {bits} clocks"
+    zeros = many(extra, "zero bit")
+    head = f"{many(count, 'byte')}, {8 * count} clocks for {bits} bits: "
     if spi.extra_clocks == "last_count":
         return f"{head}{zeros} before them, since of more clocks the last {bits} count"
     if spi.extra_clocks == "first_count":

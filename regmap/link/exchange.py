@@ -12,7 +12,7 @@ from typing import Any
 
 from ..behaviour.machine import Machine, after_write
 from ..chip.bank import Bank
-from ..chip.bits import extract
+from ..chip.bits import extract, hexword
 from ..chip.model import Chip, Layout, Register
 from ..errors import CallError, FrameError
 from . import rules
@@ -130,8 +130,8 @@ class Exchange:
         self.log(
             "exchange",
             asks=[a.text for a in asks],
-            sent=[f"{s.word:0{(s.bits + 3) // 4}X}" for s in trade.sent],
-            read=[f"{w:0{(s.bits + 3) // 4}X}" for s, w in zip(trade.sent, trade.raw, strict=True)],
+            sent=[hexword(s.word, s.bits)[2:] for s in trade.sent],
+            read=[hexword(w, s.bits)[2:] for s, w in zip(trade.sent, trade.raw, strict=True)],
             **({"damage": trade.damage} if trade.damage else {}),
         )
         if trade.damage:

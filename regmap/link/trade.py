@@ -8,6 +8,7 @@ from typing import Protocol
 
 from ..behaviour.machine import Machine
 from ..chip.bank import Bank
+from ..chip.bits import hexword
 from ..chip.model import Chip, Command, Frame, Register
 from ..errors import CallError, FrameError
 from ..frames import chain as chains
@@ -41,7 +42,7 @@ class Ask:
         assert self.register is not None
         if self.kind == "read":
             return f"read {self.register.name}"
-        return f"write {self.register.name} = 0x{self.word or 0:0{(self.register.width + 3) // 4}X}"
+        return f"write {self.register.name} = {hexword(self.word or 0, self.register.width)}"
 
 
 @dataclass(slots=True)

@@ -21,10 +21,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from ..chip import values
-from ..chip.bits import deposit, extract, mask_of, spans
+from ..chip.bits import deposit, extract, hexword, mask_of, spans
 from ..chip.model import Chip, Field, Register
 from ..errors import CallError, Place, Problem, closest
-from ..quantity import Band, Quantity, parse
+from ..quantity import Band, Quantity, many, parse, plural
 from .declarations import BitFields, read_declarations
 from .defines import Define, Evaluator, Unreadable, evaluated, read_source, without_dead
 from .names import Meant, Names, flat
@@ -153,7 +153,7 @@ def _judge(chip: Chip, item: Define, meant: Meant, shifts: set[str]) -> Iterator
 
 
 def _word(value: int, register: Register) -> str:
-    return f"0x{value:0{(register.width + 3) // 4}X}"
+    return hexword(value, register.width)
 
 
 def _judge_register(chip: Chip, meant: Meant, register: Register, value: int) -> Iterator[Finding]:
@@ -205,7 +205,7 @@ def _judge_field(
     meant: Meant, field: Field, register: Register, value: int, shifts: set[str]
 ) -> Iterator[Finding]:
     mask, low = mask_of(field.bits), min(field.bits)
-    where = f"bit{'s' * (field.width > 1)} {spans(field.bits)} of {field.register}"
+    where = f"{plural('bit', field.width)} {spans(field.bits)} of {field.register}"
     if meant.kind == "mask" or (meant.kind == "field" and field.width > 1):
         accepted = {mask}
         if field.ref in shifts or low == 0:
@@ -255,7 +255,7 @@ def _judge_call(
     if field.bits != tuple(range(field.bits[0], field.bits[-1] - 1, -1)):
         raise Unreadable("its field has scattered bits")
     codes = sorted({0, 1, most, most >> 1, *(1 << i for i in range(field.width))})
-    where = f"bit{'s' * (field.width > 1)} {spans(field.bits)} of {field.register}"
+    where = f"{plural('bit', field.width)} {spans(field.bits)} of {field.register}"
 
     def call(*values: int) -> int:
         return evaluator.call(item.name, list(values)) & full
@@ -314,8 +314,8 @@ def _judge_layout(
                     _problem(
                         member.item,
                         name,
-                        f"'{member.name}' at bit{'s' * (len(bits) > 1)} {spans(bits)}",
-                        f"bit{'s' * (item.width > 1)} {spans(item.bits)} of {register.name}",
+                        f"'{member.name}' at {plural('bit', len(bits))} {spans(bits)}",
+                        f"{plural('bit', item.width)} {spans(item.bits)} of {register.name}",
                         at_value=False,
                     )
                 )
@@ -326,7 +326,7 @@ def _judge_layout(
 
 def _width_hint(value: int, field: Field) -> str:
     ones = bin(value).count("1")
-    return f" of {ones} bit{'s' * (ones != 1)}" if ones != field.width else ""
+    return f" of {many(ones, 'bit')}" if ones != field.width else ""
 
 
 def _judge_option(meant: Meant, field: Field, value: int) -> Iterator[Finding]:
@@ -356,7 +356,7 @@ def _fits(field: Field, value: int) -> Iterator[Finding]:
     if value >> field.width and value & ~mask:
         yield (
             f"0x{value:X}",
-            f"a code of {field.width} bit{'s' * (field.width > 1)} for {field.ref}, "
+            f"a code of {many(field.width, 'bit')} for {field.ref}, "
             f"0..{(1 << field.width) - 1}, or bits within 0x{mask:X}",
             "",
         )
@@ -385,8 +385,8 @@ def _judge_comment(item: Define, meant: Meant, value: int) -> Iterator[Finding]:
         ours = meant.field.bits
         if said != set(ours):
             yield (
-                f"a comment that says bit{'s' * (len(said) > 1)} {spans(sorted(said, reverse=True))}",
-                f"bit{'s' * (len(ours) > 1)} {spans(ours)} of {meant.field.register}",
+                f"a comment that says {plural('bit', len(said))} {spans(sorted(said, reverse=True))}",
+                f"{plural('bit', len(ours))} {spans(ours)} of {meant.field.register}",
                 "",
             )
     for clause in re.split(r"[,;]", item.comment):

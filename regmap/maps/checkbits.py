@@ -13,6 +13,7 @@ from ..errors import CallError
 from ..frames.codec import Codec, Sent
 from ..frames.solve import Example, Solution, solve
 from ..frames.words import GUARDS
+from ..quantity import many
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +29,7 @@ class Solved:
     def lines(self) -> Iterator[str]:
         """The finding first, then what else explains the examples and what they leave open."""
         found, count = self.solution, self.solution.examples
-        of = f"{count} example{'s' * (count != 1)}"
+        of = many(count, "example")
         if count < 2 and self.part.width > 1:
             yield f"{self.path}: one example alone decides nothing: at least one more that differs is needed"
             return
@@ -50,10 +51,10 @@ class Solved:
             tail = f", and {len(others) - SHOWN} more" if len(others) > SHOWN else ""
             yield f"also: {'; '.join(r.text() for r in others[:SHOWN])}{tail}"
         if found.subsets:
-            many = f"{found.subsets} more that do not follow from these"
-            yield f"other subsets of bits explain them too, 2^{found.subsets} in all; {many} would leave one"
+            more_sets = f"{found.subsets} more that do not follow from these"
+            yield f"other subsets of bits explain them too, 2^{found.subsets} in all; {more_sets} would leave one"
         if found.more:
-            yield f"{found.more} more example{'s' * (found.more != 1)} would decide between these as a rule"
+            yield f"{many(found.more, 'more example')} would decide between these as a rule"
         if found.open:
             yield f"the same in all examples, so that none tells whether it is covered: {', '.join(found.open)}"
 

@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from ..behaviour.faults import status_registers, unnamed_flags
-from ..chip.bits import extract, spans
+from ..chip.bits import extract, hexword, spans
 from ..chip.model import Chip, External, Field, Frame, Joined, KnownFrame, Layout, Part
 from ..chip.values import Valued
 from ..document.source import read_text
@@ -21,7 +21,7 @@ from ..frames.codec import Codec, Flaw
 from ..frames.distance import distance
 from ..frames.words import GUARDS, clock_of
 from ..parameters import REPORT_WORDS
-from ..quantity import dimension_name
+from ..quantity import dimension_name, plural
 from .checkbits import Hints, asked_by
 from .load import read_map
 from .proof import place_of, prove_whole
@@ -127,20 +127,20 @@ def _prove_one(chip: Chip, codec: Codec, known: KnownFrame, hints: Hints) -> Ite
         shown = "one frame" if known.place[1] == 1 else f"the {known.place[1]} frames shown"
         yield problem(str(error), shown if several else "")
         return
-    digits = (sent.frame.length + 3) // 4
+    bits = sent.frame.length
     if known.command is not None:
         if known.command >> sent.frame.length:
             yield problem(f"the command 0x{known.command:X}", f"at most {sent.frame.length} bits")
             return
         if known.command != sent.word:
             yield problem(
-                f"'{known.does}' encodes to 0x{sent.word:0{digits}X}{_difference(hints, sent.frame.command, sent.word, known.command)}",
-                f"0x{known.command:0{digits}X} as the data sheet shows",
+                f"'{known.does}' encodes to {hexword(sent.word, bits)}{_difference(hints, sent.frame.command, sent.word, known.command)}",
+                f"{hexword(known.command, bits)} as the data sheet shows",
             )
             return
         for flaw in codec.decode_command(known.command, frame=sent.frame).flaws:
             yield problem(
-                f"the command 0x{known.command:0{digits}X}: {flaw.text}", "a frame without errors"
+                f"the command {hexword(known.command, bits)}: {flaw.text}", "a frame without errors"
             )
     if known.reply is not None:
         layout = codec.reply_layout(sent, bank=bank)
@@ -159,7 +159,8 @@ def _prove_one(chip: Chip, codec: Codec, known: KnownFrame, hints: Hints) -> Ite
             part = answer.layout.named(flaw.part) if flaw.kind == "check_bits" else None
             more = hints.of(answer.layout, part) if part is not None else ""
             yield problem(
-                f"the reply 0x{known.reply:0{digits}X}: {flaw.text}{more}", "a frame without errors"
+                f"the reply {hexword(known.reply, bits)}: {flaw.text}{more}",
+                "a frame without errors",
             )
         if answer.flaws:
             return
@@ -393,7 +394,7 @@ def _gaps(item: Valued) -> Iterator[Problem]:
         if reached and missing and few:
             yield _warn(
                 origin,
-                f"{name} says nothing of code{'s' * (len(missing) > 1)} {spans(missing)}",
+                f"{name} says nothing of {plural('code', len(missing))} {spans(missing)}",
                 "an option for every code, if only `reserved`",
                 name,
             )
@@ -451,7 +452,7 @@ def _unitless(item: Valued) -> Iterator[Problem]:
         if bare and meaning.dim is not None:
             yield _warn(
                 getattr(item, "origin", ""),
-                f"{name} has the option{'s' * (len(bare) > 1)} {', '.join(bare)} without a unit, which {'are names' if len(bare) > 1 else 'is a name'} and no value",
+                f"{name} has the {plural('option', len(bare))} {', '.join(bare)} without a unit, which {'are names' if len(bare) > 1 else 'is a name'} and no value",
                 f"a {dimension_name(meaning.dim)} with its unit",
                 name,
             )

@@ -10,6 +10,7 @@ from ..assessment.stage import COMMAND_LINE, Assessment, assess, inputs_of
 from ..calc import WORDS
 from ..cautions import CAUTION
 from ..errors import told
+from ..quantity import many
 from ..stages.load import Stage
 from . import chip as about
 from . import verdicts
@@ -134,9 +135,7 @@ class _Maker:
         state = (
             "Nothing found speaks against these settings."
             if not self.findings
-            else (
-                f"{len(self.findings)} finding{'s' * (len(self.findings) > 1)}, listed under Sign-off."
-            )
+            else (f"{many(len(self.findings), 'finding')}, listed under Sign-off.")
         )
         return join(
             [

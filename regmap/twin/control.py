@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from ..chip.bits import hexword
 from ..chip.model import Chip
 from ..errors import CallError, GatewordError, closest
 from ..quantity import parse
@@ -186,8 +187,7 @@ class Control:
     def _word(self, rest: str) -> str:
         core = self.adapter.cores[0]
         register = core.chip.registers[_register(rest, core.chip)]
-        digits = (register.width + 3) // 4
-        return f"0x{core.machine.bank.words[register.name]:0{digits}X}"
+        return hexword(core.machine.bank.words[register.name], register.width)
 
 
 class Lines:

@@ -13,7 +13,7 @@ from ..errors import CallError
 from ..expr import evaluate
 from ..frames.codec import Codec, Sent, build, counter_flaws
 from ..frames.words import cut
-from ..quantity import parse
+from ..quantity import many, parse
 from .clock import nanoseconds
 from .watchdog import Watchdog
 
@@ -40,7 +40,7 @@ class _Pending:
 
 def windows(count: int) -> str:
     """A number of watchdog windows in words."""
-    return f"{count} window{'s' * (count != 1)}"
+    return many(count, "window")
 
 
 class Core:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from regmap.errors import CallError, LinkError
+from regmap.quantity import many
 from regmap.wire.frame import Decoder, Message, encode_frame
 from regmap.wire.layout import (
     KIND_OF,
@@ -75,7 +76,7 @@ class Lost:
     may_have_run = True
 
     def __str__(self) -> str:
-        count = f"{self.attempts} attempt{'s' * (self.attempts != 1)}"
+        count = many(self.attempts, "attempt")
         return f"{_name(self.request)} lost after {count}: {self.reason}"
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from ...chip.bits import mask_of, spans
 from ...chip.model import ACCESS, Access, Field, Joined, Register
+from ...quantity import plural
 from ..bitcode import low_end
 from ..framebase import word_bits
 from ..options import band_text, option_word
@@ -56,7 +57,7 @@ def _register(sheet: Sheet, lang: Either, register: Register) -> list[str]:
             lines += lang.const("reserved_write", kind, value, about)
     taken = set(OWN)
     for field in register.fields:
-        about = f"{field.name}: bit{'s' * (field.width > 1)} {spans(field.bits)}"
+        about = f"{field.name}: {plural('bit', field.width)} {spans(field.bits)}"
         if field.access is not Access.RW:
             about += f", {ACCESS[field.access].partition(':')[0]}"
         about += f". {field.summary}" if field.summary else ""

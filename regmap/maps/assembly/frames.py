@@ -8,6 +8,7 @@ from ...chip.model import Command, Frame, Layout, Part
 from ...document.schema import Reader, Rec, quoted
 from ...document.source import Sources
 from ...errors import CallError, closest
+from ...quantity import many, plural
 
 GUARDS = ("parity", "crc")
 IN_COMMAND_ONLY = ("operation", "address", "page")
@@ -184,7 +185,7 @@ def build_layout(
         reader.complain(
             recs.node,
             recs.path,
-            f"bit{'s' * (len(missing) > 1)} {spans(missing)} in no part",
+            f"{plural('bit', len(missing))} {spans(missing)} in no part",
             "every bit in a part (holds: ignored where it means nothing)",
         )
     _check_guard_order(recs, parts, reader)
@@ -230,7 +231,7 @@ def _part(
                     rec["codes"].value_nodes[code_name],
                     rec.path,
                     f"the code {code}",
-                    f"at most {(1 << width) - 1} in {width} bit{'s' * (width > 1)}",
+                    f"at most {(1 << width) - 1} in {many(width, 'bit')}",
                 )
         seen: dict[int, str] = {}
         for code_name, code in codes.items():
@@ -289,7 +290,7 @@ def _part(
                 rec["shared"].nodes[index],
                 rec.path,
                 f"the shared address {address}",
-                f"an address of {width} bit{'s' * (width > 1)} that is not the chip's own",
+                f"an address of {many(width, 'bit')} that is not the chip's own",
             )
     over_command = rec.get("over_command", ())
     if over_command and not reply:

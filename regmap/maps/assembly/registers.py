@@ -9,6 +9,7 @@ from ...chip.model import Access, External, Field, Frame, Joined, Meaning, Regis
 from ...document.schema import Reader, Rec, quoted, read_int
 from ...document.source import Node, Sources
 from ...errors import closest
+from ...quantity import many
 from .frames import named_frames
 from .values import build_meanings
 
@@ -47,7 +48,7 @@ def read_code(
             node,
             path,
             f"the code {text}",
-            f"at most {(1 << width) - 1} in {width} bit{'s' * (width > 1)}",
+            f"at most {(1 << width) - 1} in {many(width, 'bit')}",
         )
         return None
     return code
@@ -267,7 +268,7 @@ def _fits(rec: Rec, key: str, frame: Frame, reader: Reader) -> None:
             rec.value_nodes[key],
             rec.path,
             f"the {key} 0x{rec[key]:X}",
-            f"at most 0x{(1 << part.width) - 1:X} in {part.width} bit{'s' * (part.width > 1)} of the frame",
+            f"at most 0x{(1 << part.width) - 1:X} in {many(part.width, 'bit')} of the frame",
         )
 
 
@@ -414,7 +415,7 @@ def _reserved(rec: Rec, width: int, claimed: int, reader: Reader) -> tuple[int, 
                 rec["reserved"].value_nodes[text],
                 rec.path,
                 quoted(how),
-                f"keep, or a value of {len(bits)} bit{'s' * (len(bits) > 1)}",
+                f"keep, or a value of {many(len(bits), 'bit')}",
             )
             continue
         write |= deposit(value, bits)

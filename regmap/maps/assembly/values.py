@@ -10,7 +10,17 @@ from ...document.schema import Reader, Rec
 from ...document.source import Node
 from ...errors import CallError
 from ...parameters import ROLES
-from ...quantity import DIMENSIONS, NONE, Band, Dim, dimension_name, parse, unit_of, value_name
+from ...quantity import (
+    DIMENSIONS,
+    NONE,
+    Band,
+    Dim,
+    dimension_name,
+    many,
+    parse,
+    unit_of,
+    value_name,
+)
 
 
 def tolerance_of(text: str, dim: Dim) -> tuple[Fraction, Fraction]:
@@ -148,7 +158,7 @@ def _options(
                     node,
                     options.path,
                     f"the code {code}",
-                    f"at most {(1 << width) - 1} in {width} bit{'s' * (width > 1)}",
+                    f"at most {(1 << width) - 1} in {many(width, 'bit')}",
                 )
                 break
             if code in entries:

@@ -12,7 +12,7 @@ from regmap.behaviour.effects import Act, Change, compare, effects
 from regmap.behaviour.machine import Machine
 from regmap.behaviour.settings import identities, oddities
 from regmap.chip.bank import Bank
-from regmap.chip.bits import mask_of
+from regmap.chip.bits import hexword, mask_of
 from regmap.chip.model import Chip, Register
 from regmap.expr import Expr, Name, Op
 from regmap.frames.codec import Sent
@@ -294,8 +294,7 @@ class Belief:
             )
         wanted = self._identity.get(name)
         if wanted is not None and wanted != data:
-            digits = (register.width + 3) // 4
-            text = f"is 0x{data:0{digits}X} where the map expects 0x{wanted:0{digits}X}: another chip, another revision, or lost bits"
+            text = f"is {hexword(data, register.width)} where the map expects {hexword(wanted, register.width)}: another chip, another revision, or lost bits"
             notes.append(Note(kind="impossible", weight="bad", register=name, text=text))
         if (self.bank.words.get(name, 0) ^ data) & mask & self.bank.known.get(name, 0):
             was = self.bank.copy()
@@ -311,8 +310,8 @@ class Belief:
         self, register: Register, data: int, believed: int, pending: WrittenWord | None, number: int
     ) -> Note:
         name = register.name
-        digits = (register.width + 3) // 4
-        wanted, found = f"0x{believed & self._masks[name]:0{digits}X}", f"0x{data:0{digits}X}"
+        wanted = hexword(believed & self._masks[name], register.width)
+        found = hexword(data, register.width)
         refused = self.refused.pop(name, None)
         mask = self._fixed[name]
         if refused is not None and not (refused.word ^ data) & mask:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 
 from regmap.behaviour.machine import Match, match_of
-from regmap.chip.bits import extract, mask_of
+from regmap.chip.bits import extract, hexword, mask_of
 from regmap.chip.model import Access, Chip, Fault, Layout, Register
 from regmap.errors import CallError
 from regmap.frames.codec import Answer, Sent
@@ -206,8 +206,7 @@ def request_text(sent: Sent) -> str:
         return sent.command.name
     name = sent.register.name if sent.register is not None else f"address 0x{sent.address or 0:X}"
     if sent.kind == "write" and sent.data is not None:
-        digits = (sent.register.width + 3) // 4 if sent.register is not None else 1
-        return f"{name} = 0x{sent.data:0{digits}X}"
+        return f"{name} = {hexword(sent.data, sent.register.width if sent.register else 1)}"
     return f"{sent.kind} {name}"
 
 

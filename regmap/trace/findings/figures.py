@@ -9,7 +9,7 @@ from fractions import Fraction
 import numpy as np
 
 from regmap.parameters import STAGE
-from regmap.quantity import Band, parse_band, show
+from regmap.quantity import Band, many, parse_band, show
 from regmap.stages.load import Stage
 
 from ..belief.walker import Walker
@@ -55,7 +55,7 @@ def _missed(
         if early.before == "enable" and early.writes:
             yield (
                 "enable",
-                f"{early.frames} frame{'s' * (early.frames > 1)} sent and not answered while the enable pin was "
+                f"{many(early.frames, 'frame')} sent and not answered while the enable pin was "
                 f"inactive, {early.writes} of them to write, the first is frame {early.first} at {text(early.time)}",
             )
     if stage is None:

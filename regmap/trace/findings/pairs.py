@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from regmap.capture.formats.opening import open_capture
+from regmap.chip.bits import hexword
 from regmap.chip.model import Chip
 from regmap.errors import CallError
 
@@ -24,8 +25,7 @@ def diagnose_pairs(
     One or two pairs prove little: then only what no chance explains is found.
     """
     length = chip.default_frame().length
-    digits = -(-length // 4)
-    text = "".join(f"0x{c:0{digits}X} 0x{r:0{digits}X}\n" for c, r in pairs)
+    text = "".join(f"{hexword(c, length)} {hexword(r, length)}\n" for c, r in pairs)
 
     def at_once(some: Chip) -> Chip:
         """The reply stands beside its command, whenever it travelled."""

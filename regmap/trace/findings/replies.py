@@ -8,6 +8,7 @@ import numpy as np
 
 from regmap.behaviour.faults import suspicious
 from regmap.capture.spi import Flag
+from regmap.quantity import many
 
 from ..belief.walker import Walker
 from ..frames.decoded import known_target, plausible
@@ -161,7 +162,7 @@ def _echo(reader: WayReader) -> str:
         size = int(t.clocks[0])
         for later in (1, 2):
             if bool((reply[: -later * size] == command[later * size :]).all()):
-                return f"every reply repeats the command {later} frame{'s' * (later > 1)} later: it came back at once, so SDI and SDO are connected to each other"
+                return f"every reply repeats the command {many(later, 'frame')} later: it came back at once, so SDI and SDO are connected to each other"
     inner = np.ones(len(command), np.bool_)
     inner[t.first] = False
     if bool((reply[1:] == command[:-1])[inner[1:]].all()) or bool(

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from regmap.behaviour.settings import setting_registers
 from regmap.chip.bits import hexword
 from regmap.frames.bulk import READ
+from regmap.quantity import many
 
 from ..belief.walker import Walker
 from ..tracer import Trace
@@ -83,22 +84,22 @@ def lanes(
     view = _View(trace, start, end, columns)
     rows: list[Lane] = []
     notes: list[str] = []
-    many = len(trace.walkers) > 1
+    chained = len(trace.walkers) > 1
     for walker in trace.walkers:
-        who = f"chip {walker.position} " if many else ""
+        who = f"chip {walker.position} " if chained else ""
         rows += _frames(view, walker, who)
     rows += _lost(view, story)
     rows += _pins(view)
     for walker in trace.walkers:
-        who = f"chip {walker.position} " if many else ""
+        who = f"chip {walker.position} " if chained else ""
         rows += _faults(view, walker, who)
     for walker in trace.walkers:
-        who = f"chip {walker.position} " if many else ""
+        who = f"chip {walker.position} " if chained else ""
         some, left = _registers(view, walker, who)
         rows += some
         if left:
             notes.append(f"{who}{left} more registers changed and are not drawn")
-    frames = f"{trace.frames} frame{'s' * (trace.frames != 1)}"
+    frames = many(trace.frames, "frame")
     # a record must not tell where on which machine the capture lay
     name = PurePath(trace.name).name
     title = f"{name}: {frames} of {', '.join(dict.fromkeys(c.name for c in trace.chips))}"

@@ -12,6 +12,7 @@ from regmap.chip.bank import Bank
 from regmap.chip.bits import deposit
 from regmap.chip.model import Chip, Field
 from regmap.errors import CallError
+from regmap.quantity import many
 from regmap.stages.load import Stage
 
 from ..belief.against import Held, against
@@ -307,11 +308,13 @@ def _sentences(
 ) -> list[Sentence]:
     out: list[Sentence] = []
     clock = trace.clock
-    many = len(trace.walkers) > 1
+    chained = len(trace.walkers) > 1
     for found in recurrences:
-        out.append(_fault_sentence(trace, episodes, found, f"chip {found.chip}: " if many else ""))
+        out.append(
+            _fault_sentence(trace, episodes, found, f"chip {found.chip}: " if chained else "")
+        )
     for walker in trace.walkers:
-        who = f"chip {walker.position}: " if many else ""
+        who = f"chip {walker.position}: " if chained else ""
         out += _write_sentences(walker, who)
         out += _note_sentences(trace, walker, who)
         resets, names = walker.belief.resets, walker.belief.lost
@@ -339,15 +342,15 @@ def _proof(trace: Trace, evidence: Evidence) -> list[Sentence]:
     commands, replies = evidence.commands, evidence.replies
     if commands.bad:
         verb = "is" if commands.bad == 1 else "are"
-        text = f"{commands.bad} of {commands.of} frame{'s' * (commands.of > 1)} {verb} rejected by the chip{_why(commands)}."
+        text = f"{commands.bad} of {many(commands.of, 'frame')} {verb} rejected by the chip{_why(commands)}."
         out.append(Sentence(rank=70, kind="rejected", text=text))
     if replies.bad:
         verb = "proves" if replies.bad == 1 else "prove"
         text = f"{replies.bad} of {replies.of} replies cannot be believed and {verb} nothing{_why(replies)}."
         out.append(Sentence(rank=71, kind="replies", text=text))
-    many = len(trace.walkers) > 1
+    chained = len(trace.walkers) > 1
     for position, names in evidence.unseen.items():
-        who = f"chip {position}: " if many else ""
+        who = f"chip {position}: " if chained else ""
         if not evidence.replies.of and not any(len(w.sorter.believed) for w in trace.walkers):
             continue
         some = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
@@ -381,12 +384,12 @@ _MISSED = {"enable": 81, "safety.ftti": 77}
 
 def _missed_sentences(trace: Trace, missed: tuple[Missed, ...]) -> Iterator[Sentence]:
     """Figures that firmware does not keep: of each kind the first, and how many more."""
-    many = len(trace.walkers) > 1
+    chained = len(trace.walkers) > 1
     groups: dict[tuple[int, str], list[Missed]] = {}
     for found in missed:
         groups.setdefault((found.position, found.figure), []).append(found)
     for (position, name), same in groups.items():
-        who = f"chip {position}: " if many else ""
+        who = f"chip {position}: " if chained else ""
         more = f" ({len(same) - 1} more like this)" if len(same) > 1 else ""
         kind = "early" if name == "enable" else "figures"
         text = _sentence(f"{who}{same[0].text}")[:-1] + more + "."
@@ -530,7 +533,7 @@ def _write_sentences(walker: Walker, who: str) -> list[Sentence]:
             if again is not None
             else ""
         )
-        text = f"{who}{len(lost)} write{'s' * (len(lost) > 1)} refused ({names}): frame {first.number}, {why}{later}."
+        text = f"{who}{many(len(lost), 'write')} refused ({names}): frame {first.number}, {why}{later}."
         out.append(Sentence(rank=80, kind="refused", text=text))
     partly = [w for w in failed if w.partly]
     if partly:
@@ -568,7 +571,7 @@ def _write_sentences(walker: Walker, who: str) -> list[Sentence]:
                 rank=20,
                 kind="verified",
                 bad=False,
-                text=f"{who}{count} register{'s' * (count > 1)} written and read back as written.",
+                text=f"{who}{many(count, 'register')} written and read back as written.",
             )
         )
     if unread:

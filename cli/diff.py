@@ -23,6 +23,7 @@ from regmap.stages.load import Stage, load_stage
 
 from .check import STYLES, percent, stage_with
 from .context import Context, Status, hexword, wrap
+from .documents import standard_input
 
 if TYPE_CHECKING:
     from regmap.calc import Verdict
@@ -86,7 +87,7 @@ def compared(stage: Stage, names: list[str], at: str | None, context: Context) -
     if name == "-":
         return diff_words(
             stage,
-            parse_readback(context.stdin.read(), stage.chip, "standard input"),
+            parse_readback(standard_input(context), stage.chip, "standard input"),
             "standard input",
         )
     path = Path(name)

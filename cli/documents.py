@@ -20,9 +20,10 @@ STDIN = Path("standard input")
 
 def standard_input(context: Context) -> str:
     """All of standard input as the text of a document. Raises FileError where it is none."""
-    from regmap.document.source import MAX_BYTES, decode_text
+    from regmap.budgets import limit
+    from regmap.document.source import decode_text
 
-    data = context.binary_stdin.read(MAX_BYTES + 1)
+    data = context.binary_stdin.read(limit("bytes") + 1)
     return decode_text(str(STDIN), data.encode() if isinstance(data, str) else data)
 
 

@@ -9,10 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from regmap.chip.model import Chip
+from regmap.document.source import read_text
 from regmap.errors import CallError
 from regmap.frames.requests import SetField, WriteWord, parse_request
 
 from .context import Context, Status, hexword, wrap
+from .documents import standard_input
 from .linkrun import Target, can_be_permitted, known_chip, open_port, permitted, session
 
 if TYPE_CHECKING:
@@ -256,13 +258,7 @@ def run_script_file(args: argparse.Namespace, context: Context, target: Target) 
     from regmap.wire.tcp import Asking
 
     chip = target.the_chip
-    if args.file == "-":
-        text = context.stdin.read()
-    else:
-        try:
-            text = Path(args.file).read_text(encoding="utf-8")
-        except UnicodeDecodeError:
-            raise CallError(f"{args.file} is no text file") from None
+    text = standard_input(context) if args.file == "-" else read_text(Path(args.file))
     lines = read_script(text, chip, args.file, control=check_step)
     if args.dry_run:
         for row in _dry(lines, chip):

@@ -16,6 +16,7 @@ from typing import Any
 
 import regmap
 from regmap import formerly
+from regmap.budgets import allowing
 from regmap.cautions import CAUTION
 from regmap.document.within import reading_within
 from regmap.errors import CallError, CaptureError, FileError, FrameError, GatewordError, LinkError
@@ -75,7 +76,8 @@ def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
         prog="gateword",
         description="Configure, prove and explain SPI-configured MOSFET gate drivers in three-phase motor drives.",
         epilog="`gateword COMMAND --help` tells more. Every command takes --no-color, and --within FOLDER: what maps and stages name may lie "
-        f"in that folder tree too, besides their own and the working folder's. {CAUTION}",
+        "in that folder tree too, besides their own and the working folder's; and --budget NAME=NUMBER: what input from outside may cost "
+        f"(the message of an input that costs more names the budget). {CAUTION}",
     )
     parser.add_argument("--version", action="version", version=f"gateword {regmap.__version__}")
     parser.add_argument(
@@ -104,6 +106,13 @@ def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
                     metavar="FOLDER",
                     action="append",
                     type=Path,
+                    default=argparse.SUPPRESS,
+                    help=argparse.SUPPRESS,
+                )
+                each.add_argument(
+                    "--budget",
+                    metavar="NAME=NUMBER",
+                    action="append",
                     default=argparse.SUPPRESS,
                     help=argparse.SUPPRESS,
                 )
@@ -201,7 +210,10 @@ def _main(argv: Sequence[str] | None, context: Context) -> int:
     module = importlib.import_module(f".{COMMANDS[args.command][0]}", __package__)
     try:
         context.gate = open_gate(args)
-        with reading_within(_trees(getattr(args, "within", []))):
+        with (
+            reading_within(_trees(getattr(args, "within", []))),
+            allowing(_budgets(getattr(args, "budget", []))),
+        ):
             status = int(module.run(args, context))
         context.stdout.flush()
         return status
@@ -226,6 +238,17 @@ def _trees(allowed: list[Path]) -> list[Path]:
     return allowed if here == Path(here.anchor) else [here, *allowed]
 
 
+def _budgets(texts: list[str]) -> dict[str, int]:
+    """`--budget NAME=NUMBER`. Raises CallError."""
+    found = {}
+    for text in texts:
+        name, equals, number = text.partition("=")
+        if not equals or not number.strip().isascii() or not number.strip().isdigit():
+            raise CallError(f"--budget {text[:40]!r}", "NAME=NUMBER, as columns=2000")
+        found[name.strip()] = int(number[:20])
+    return found
+
+
 def _printed(stop: BaseException, context: Context) -> int:
     """The status of what argparse has printed, unless it could not be written."""
     try:
@@ -236,7 +259,7 @@ def _printed(stop: BaseException, context: Context) -> int:
     except BrokenPipeError:
         broken_pipe(sys.stdout)
     except OSError as error:
-        context.err(f"gateword: {error.strerror or error}")
+        context.err(f"gateword: standard output: {error.strerror or error}")
         broken_pipe(sys.stdout)
         return Status.USAGE
     return int(stop.code or 0) if isinstance(stop, SystemExit) else Status.OK

@@ -153,7 +153,7 @@ def write_whole(path: Path, text: str | bytes, *, only_if_changed: bool = False)
                 stream.write(data)
             return True
         target = Path(os.path.realpath(path))
-        if only_if_changed and target.is_file() and target.read_bytes() == data:
+        if only_if_changed and _holds(target, data):
             return False
         _sweep(target)
         temporary = target.with_name(f".{target.name[:40]}.{os.urandom(4).hex()}.part")
@@ -170,6 +170,11 @@ def write_whole(path: Path, text: str | bytes, *, only_if_changed: bool = False)
             raise
     sync_folder(target.parent)
     return True
+
+
+def _holds(target: Path, data: bytes) -> bool:
+    """Whether the file is these very bytes; a larger one is not read."""
+    return target.is_file() and target.stat().st_size == len(data) and target.read_bytes() == data
 
 
 def _sweep(target: Path) -> None:

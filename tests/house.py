@@ -21,7 +21,9 @@ class Room:
     sentence: str
     may_import: str
     #: which of the loose modules; all of them as a rule, and only what is named for a loose one
-    loose: str = "errors quantity parameters expr files cautions formerly outside closing holding"
+    loose: str = (
+        "errors quantity parameters expr files cautions formerly outside closing holding budgets"
+    )
 
     @property
     def allowed(self) -> set[str]:
@@ -41,6 +43,7 @@ LOOSE = {
     "outside",
     "closing",
     "holding",
+    "budgets",
 }
 
 ROOMS = [
@@ -66,6 +69,7 @@ ROOMS = [
     Room("cautions", "the cautions, once", ""),
     Room("formerly", "the one table of accepted old names", ""),
     Room("outside", "checks that other packages add, by entry point", "errors"),
+    Room("budgets", "what input from outside may cost, in one table", "errors"),
     Room("holding", "one holder at a time of a stage, a recording, a log, a port", "errors closing files"),
     Room("files", "files written whole or not at all, and never over an input", "errors closing"),
     Room("closing", "what is opened and must be closed", ""),

@@ -15,13 +15,11 @@ from pathlib import Path
 
 import yaml
 
+from ..budgets import limit, over
 from ..errors import FileError, Place, Problem
 from .within import BUNDLED
 
-MAX_BYTES = 4_000_000
 MAX_DEPTH = 30
-MAX_NODES = 60_000
-MAX_SCALAR = 20_000
 
 _Base = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
@@ -125,7 +123,7 @@ def read_text(path: Path) -> str:
     name = display_name(path)
     try:
         with path.open("rb") as handle:
-            data = handle.read(MAX_BYTES + 1)
+            data = handle.read(limit("bytes") + 1)
     except FileNotFoundError:
         raise FileError.at(name, "no such file", "a YAML file that can be read") from None
     except IsADirectoryError:
@@ -137,8 +135,8 @@ def read_text(path: Path) -> str:
 
 def decode_text(name: str, data: bytes) -> str:
     """Bytes to text, refusing what cannot be a YAML file."""
-    if len(data) > MAX_BYTES:
-        raise FileError.at(name, f"more than {MAX_BYTES // 1_000_000} MB", "a map or a stage")
+    if len(data) > limit("bytes"):
+        raise FileError.at(name, *over("bytes"))
     if b"\0" in data:
         raise FileError.at(name, "a binary file (it holds zero bytes)", "YAML text in UTF-8")
     try:
@@ -239,7 +237,7 @@ def _tame(text: str) -> bool:
     """
     signs = sum(map(text.count, ",:-[{\n"))
     longest = max(map(len, text.splitlines()), default=0)
-    if 2 * signs + 2 > MAX_NODES or longest > 2000 or text.startswith(("---", "...", "? ")):
+    if 2 * signs + 2 > limit("values") or longest > 2000 or text.startswith(("---", "...", "? ")):
         return False
     return _NESTS.search(text) is None and _EXPANDS.search(text) is None
 
@@ -247,6 +245,7 @@ def _tame(text: str) -> bool:
 def _bound(name: str, text: str, data: io.BytesIO) -> None:
     """One pass over the events: depth, node count, scalar length, what aliases expand to."""
     depth = total = documents = 0
+    most, longest = limit("values"), limit("text")
     sizes: dict[str, int] = {}
     open_anchors: list[tuple[str | None, int]] = []
 
@@ -261,10 +260,8 @@ def _bound(name: str, text: str, data: io.BytesIO) -> None:
         kind = type(event)  # ten thousand events: classes are compared, not inherited from
         if kind is yaml.ScalarEvent:
             total += 1
-            if len(event.value) > MAX_SCALAR:
-                raise refuse(
-                    event, f"a text of {len(event.value)} characters", f"at most {MAX_SCALAR}"
-                )
+            if len(event.value) > longest:
+                raise refuse(event, *over("text", len(event.value)))
             if event.anchor:
                 sizes[event.anchor] = 1
             if event.tag and not event.implicit[0] and not event.implicit[1]:
@@ -296,7 +293,5 @@ def _bound(name: str, text: str, data: io.BytesIO) -> None:
             documents += 1
             if documents > 1:
                 raise refuse(event, "a second document in one file", "one document")
-        if total > MAX_NODES:
-            raise refuse(
-                event, f"more than {MAX_NODES} values once aliases are followed", "a smaller file"
-            )
+        if total > most:
+            raise refuse(event, *over("values"))

@@ -14,8 +14,9 @@ import time
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from ..budgets import limit
 from ..chip.model import Chip
-from ..document.source import MAX_BYTES, decode_text
+from ..document.source import decode_text
 from ..errors import CallError, FileError, Problem
 from ..files import write_whole
 from ..holding import HeldError, hold
@@ -44,7 +45,8 @@ class StageChangedError(CallError):
 def read_stage_text(path: Path) -> str:
     """The file's text with its line ends and mark as they are. Raises FileError."""
     try:
-        data = path.read_bytes()[: MAX_BYTES + 1]
+        with path.open("rb") as handle:
+            data = handle.read(limit("bytes") + 1)
     except OSError as error:
         raise FileError.at(str(path), f"cannot be read ({error.strerror or error})") from None
     text = decode_text(str(path), data)

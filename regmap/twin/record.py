@@ -6,6 +6,7 @@ the chip); time unit 1 ns. The text depends on nothing but what is recorded.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -101,12 +102,17 @@ class Recorder(Closing):
             if ns is not None and ns > self._time:
                 self._out.write(f"#{ns}\n")
             self._out.flush()
+            if self._file is not None:
+                self._file.finish()
+        except OSError as error:
+            if self._file is None:
+                raise
+            with contextlib.suppress(OSError):
+                self._file.abandon()
+            left = "" if self._file.live else f"; what was recorded is in {self._file.growing}"
+            raise CallError(reason(self._file.path, error) + left) from None
         finally:
-            try:
-                if self._file is not None:
-                    self._file.finish()
-            finally:
-                self._hold.close()
+            self._hold.close()
 
     def ended(self, error: BaseException | None) -> None:
         """In place, or left beside it where the body raised: a good dump is not written over by half of one."""

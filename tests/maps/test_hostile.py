@@ -80,8 +80,8 @@ def many_references() -> str:
 
 #: name -> (text or bytes of the file, what the first message must hold)
 CASES: dict[str, tuple[Callable[[], str | bytes], str]] = {
-    "alias bomb of lists": (bomb, "values once aliases are followed"),
-    "alias bomb of mappings": (mapping_bomb, "values once aliases are followed"),
+    "alias bomb of lists": (bomb, "values of one document once aliases are followed"),
+    "alias bomb of mappings": (mapping_bomb, "values of one document once aliases are followed"),
     "an alias of itself": (lambda: "a: &a [*a]", "contains itself"),
     "an alias of nothing": (lambda: "a: *b", "undefined alias"),
     "brackets": (lambda: "[" * 200_000, "nesting deeper than 30 levels"),
@@ -91,8 +91,8 @@ CASES: dict[str, tuple[Callable[[], str | bytes], str]] = {
     "tags": (lambda: "!!python/object/apply:os.system ['true']", "plain values without tags"),
     "own tags": (lambda: "chip: !evil {name: x}", "plain values without tags"),
     "two documents": (lambda: new_map() + "\n---\n" + new_map(), "a second document"),
-    "a scalar of 10 MB": (lambda: "chip: " + "x" * 10_000_000, "more than 4 MB"),
-    "a scalar of 3 MB": (lambda: "chip: " + "x" * 3_000_000, "a text of 3000000 characters"),
+    "a scalar of 10 MB": (lambda: "chip: " + "x" * 10_000_000, "more than 4000000 bytes"),
+    "a scalar of 3 MB": (lambda: "chip: " + "x" * 3_000_000, "3000000 characters of one text"),
     "a name of 900": (lambda: with_line("  STATUS:", "  " + "S" * 900 + ":"), "a name of letters"),
     "a million values": (lambda: "a: [" + "1," * 1_000_000 + "]", "more than 60000 values"),
     "zero bytes": (lambda: b"gateword_map: 1\n\0\0", "a binary file"),

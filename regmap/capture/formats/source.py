@@ -13,12 +13,15 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
+from regmap.budgets import limit, over
 from regmap.errors import CallError, CaptureError
 
 _GZ = b"\x1f\x8b"
 _CHUNK = 1 << 18
 #: A line that is changed as a whole may be this long.
 _LINE_LIMIT = 1 << 22
+#: Unpacked bytes that are never too many, however little they were packed.
+_FREE = 3_000_000
 
 
 def text_of(data: bytes) -> str:
@@ -66,6 +69,7 @@ class CaptureSource:
         self._ended = False
         self._inflate: zlib._Decompress | None = None
         self._inflate_started = False
+        self._unpacked = 0
         self._recoded: _Layer | None = None
         self._ahead = b""
         self._ahead = self._fetch(2)
@@ -244,6 +248,9 @@ class CaptureSource:
                 self._ahead = data[size:]
                 return data[:size]
             self._inflate_started = not self._inflate.eof
+            self._unpacked += len(data)
+            if self._unpacked > _FREE and self._unpacked > limit("packed") * self.taken:
+                raise CaptureError.at(self.name, *over("packed", self._unpacked // self.taken))
             self._raw = self._inflate.unconsumed_tail
             if data:
                 return data

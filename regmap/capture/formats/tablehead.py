@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Literal
 
+from regmap.budgets import limit, over
 from regmap.errors import CallError, CaptureError
 from regmap.quantity import parse
 
@@ -321,6 +322,8 @@ def _columns(
     findings: Findings,
     time_unit: str | None,
 ) -> None:
+    if len(names) > limit("columns"):
+        raise CaptureError.at(findings.name, *over("columns", len(names)))
     kinds: list[Kind] = []
     widths = []
     for index in range(len(names)):

@@ -10,6 +10,9 @@ import re
 from dataclasses import dataclass, field
 from fractions import Fraction
 
+from regmap.budgets import limit, over
+from regmap.errors import CaptureError
+
 from ..lines.signals import Channel, Findings
 from .source import CaptureSource
 
@@ -38,10 +41,8 @@ KEYWORDS = frozenset(
     )
 )
 
-HEADER_LIMIT = 32 << 20
 #: A bus wider than this is not a line anybody looks at with an SPI capture.
 WIDTH_LIMIT = 4096
-CHANNEL_LIMIT = 1 << 20
 DEPTH_LIMIT = 4096
 
 _TOKEN = re.compile(rb"[^\x00-\x20]+")
@@ -111,15 +112,16 @@ class HeaderReader:
         while True:
             more = self.source.read(size)
             self.data += more
-            if more and b"$enddefinitions" not in self.data and len(self.data) <= HEADER_LIMIT:
+            most = limit("declarations")
+            if more and b"$enddefinitions" not in self.data and len(self.data) <= most:
                 # nothing is gained by reading declarations that do not end yet
-                size = max(len(self.data), 1 << 16)
+                size = max(min(len(self.data), most + 1 - len(self.data)), 1 << 16)
                 continue
             kept = len(self.findings.problems), len(self.findings.notes), self.findings.uncounted
             try:
                 header = self._parse(final=not more)
             except _ShortError:
-                if not more or len(self.data) > HEADER_LIMIT:
+                if not more or len(self.data) > most:
                     self._fail_short()
                 del self.findings.problems[kept[0] :]
                 del self.findings.notes[kept[1] :]
@@ -132,9 +134,11 @@ class HeaderReader:
 
     def _fail_short(self) -> None:
         size, line = len(self.data), self.data.count(b"\n") + 1
-        if size > HEADER_LIMIT:
-            found = f"no $enddefinitions in the first {size} bytes"
-        elif self.source.trouble:
+        if size > limit("declarations"):
+            found, expected = over("declarations")
+            self.findings.add(f"{found}, and no $enddefinitions", expected, line=line)
+            raise self.findings.error()
+        if self.source.trouble:
             found = f"the declarations stop at byte {size}, line {line}: {self.source.trouble}"
         else:
             found = f"the file ends in its declarations, at byte {size}, line {line}"
@@ -344,7 +348,9 @@ class HeaderReader:
             return
         if var.kind in ("real", "realtime", "string"):
             var.width = 1
-        if var.width > WIDTH_LIMIT or len(header.channels) + var.width > CHANNEL_LIMIT:
+        if len(header.channels) + min(var.width, WIDTH_LIMIT) > limit("signals"):
+            raise CaptureError.at(self.findings.name, *over("signals"))
+        if var.width > WIDTH_LIMIT:
             self.findings.note(f"{name[:60]} has {var.width} bits and is left out")
             return
         var.first = len(header.channels)

@@ -7,6 +7,7 @@ of the iterator is raised where its item would have come.
 
 from __future__ import annotations
 
+import contextvars
 import queue
 import threading
 from collections.abc import Generator, Iterator
@@ -51,7 +52,9 @@ def ahead(items: Iterator[T], depth: int = 2) -> Generator[T, None, None]:
             error = caught
         put(_End(error))
 
-    thread = threading.Thread(target=work, name="capture-ahead", daemon=True)
+    thread = threading.Thread(
+        target=contextvars.copy_context().run, args=(work,), name="capture-ahead", daemon=True
+    )
     thread.start()
     try:
         while True:

@@ -42,8 +42,21 @@ class Place:
         return f"{self.file}:{self.line}:{self.column}"
 
 
+def cut(text: str, most: int) -> str:
+    """`text` with its middle left out where it is longer than `most`: a message is read by a person.
+
+    >>> cut("a" * 50, 20)
+    'aaaaaaaaa ... aaaaaa'
+    """
+    if len(text) <= most:
+        return text
+    end = most // 3
+    return f"{text[: most - end - 5]} ... {text[-end:]}"
+
+
 def told(found: str, expected: str = "", nearest: str = "") -> str:
-    """What was found, expected and nearest as one line; what is empty is left out."""
+    """What was found, expected and nearest as one line; what is empty is left out, what is long is cut."""
+    found, expected, nearest = cut(found, 600), cut(expected, 2000), cut(nearest, 200)
     parts = [
         found,
         f"expected {expected}" if expected else "",

@@ -136,9 +136,12 @@ def test_a_budget_holds_in_the_thread_that_reads_ahead(tmp_path: Path) -> None:
     )
     assert status == 2
     assert "expected at most 2, or --budget packed=N" in said
-    with allowing({"packed": 2}), open_capture(path) as capture:
-        with pytest.raises(CaptureError, match="packed size"):
-            capture.read()
+    with (
+        allowing({"packed": 2}),
+        open_capture(path) as capture,
+        pytest.raises(CaptureError, match="packed size"),
+    ):
+        capture.read()
 
 
 def test_macros_that_double_end_soon(tmp_path: Path) -> None:

@@ -239,9 +239,9 @@ def read_setup(
         source = compose_file(Path(path), text)
         reader.sources.add(source)
         rec = setup_shape().read(source.node, reader, "")
+        setup = CaptureSetup() if rec is BAD else _built(rec, reader)
     except FileError as error:
         return None, list(error.problems)
-    setup = CaptureSetup() if rec is BAD else _built(rec, reader)
     notes = tuple(p for p in reader.problems if p.severity == "note")
     return (None if reader.errors else replace(setup, notes=notes)), reader.problems
 

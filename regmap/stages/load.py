@@ -37,7 +37,15 @@ from ..document.schema import (
     Text,
     Word,
 )
-from ..document.source import MappingNode, Node, ScalarNode, Sources, compose_file, has_key
+from ..document.source import (
+    MappingNode,
+    Node,
+    ScalarNode,
+    Source,
+    Sources,
+    compose_file,
+    has_key,
+)
 from ..document.within import EXPECTED, may_read
 from ..errors import CallError, FileError, Problem, closest
 from ..expr import evaluate
@@ -283,6 +291,15 @@ def read_stage(name: str | Path, *, text: str | None = None) -> tuple[Stage | No
     if has_key(source.node, "gateword_map") and not has_key(source.node, "gateword_stage"):
         reader.complain(source.node, "", "a map", "a stage, which names its map with `map:`")
         return None, reader.problems
+    try:
+        return _read(source, path, reader, sources)
+    except FileError as error:  # the reader has seen enough
+        return None, list(error.problems)
+
+
+def _read(
+    source: Source, path: Path, reader: Reader, sources: Sources
+) -> tuple[Stage | None, list[Problem]]:
     rec = stage_shape().read(source.node, reader, "")
     if rec is BAD or "map" not in rec:
         return None, reader.problems

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from regmap.capture.setupfile import read_setup
 from regmap.maps.load import find_document, read_map
 from regmap.maps.new import new_map
 from regmap.stages.load import read_stage
@@ -282,3 +283,25 @@ def test_numbers_beyond_any_quantity_are_refused_where_they_stand(
     )
     _, problems = read_stage(path)
     assert any(refused.search(p.found) for p in problems)
+
+
+def test_more_problems_than_a_person_reads_are_returned_not_raised() -> None:
+    """A stage and a set-up in which one thing is wrong two hundred times."""
+    stage = find_document("coolant_pump", "stage")
+    text = stage.read_text(encoding="utf-8") + "".join(f"wrong{n}: 1\n" for n in range(200))
+    found, problems = read_stage(stage, text=text)
+    assert found is None
+    assert len(problems) == 101
+    assert "more problems from here on" in problems[-1].found
+    made, problems = read_setup("x", text="".join(f"wrong{n}: 1\n" for n in range(200)))
+    assert made is None
+    assert len(problems) == 101
+
+
+def test_a_message_of_a_long_text_is_cut() -> None:
+    text = find_document("coolant_pump", "stage").read_text(encoding="utf-8")
+    path = find_document("coolant_pump", "stage")
+    _, problems = read_stage(path, text=text.replace("map: quoll16", "map: " + "x" * 9000))
+    assert problems
+    assert all(len(p.render()) < 1500 for p in problems)
+    assert " ... " in str(problems[0])

@@ -1,6 +1,6 @@
 """One exchange at a time with a chip: frames out, replies in, and what happened to the session.
 
-`Exchange` is the lower half of `session.Link`. It notices damaged replies, an adapter that was gone
+`Exchange` is what `reading.RegisterReader` and `session.Link` ask through. It notices damaged replies, an adapter that was gone
 or restarted, a chip that lost its configuration, a counter out of step, and tells `known.Knowledge`.
 """
 
@@ -50,20 +50,20 @@ class Exchange:
         self.machine = Machine(chip, Bank(chip))
         self.composer = Composer(chip)
         self.damaged = 0
-        self._noise = 0  # exchanges for which more is asked, since replies were damaged or differed
+        self.noise = 0  # exchanges for which more is asked, since replies were damaged or differed
         self.witness = rules.witness(chip)
         self._route: Route = InChain(chips, position) if len(chips) > 1 else Direct(chip)
-        self._filler = rules.filler(chip)
+        self.filler = rules.filler(chip)
         self._guarded = rules.guarded(chip)
         self._after = max(f.after for f in chip.frames.values())
         self._log = log or (lambda _event: None)
         self._generation = port.generation
         self._begin = port.clock()
-        self._in_step = False
-        self._flags = rules.power_up_flags(chip)
-        self._sentry = rules.sentry(chip)
-        self._configured = False
-        self._mixed = (
+        self.in_step = False
+        self.flags = rules.power_up_flags(chip)
+        self.sentry = rules.sentry(chip)
+        self.configured = False
+        self.mixed = (
             False  # some replies of the last exchange told of a power-on reset, others did not
         )
 
@@ -84,7 +84,7 @@ class Exchange:
         )
 
     # --- one exchange --------------------------------------------------------------------------
-    def _trade(self, asks: Sequence[Ask], page: int | None = None) -> Trade:
+    def trade(self, asks: Sequence[Ask], page: int | None = None) -> Trade:
         """Send these frames and the harmless ones behind them that fetch the last replies.
 
         `page` is the one that the chip must be on for them.
@@ -92,17 +92,17 @@ class Exchange:
         """
         asks = [*asks]
         if self._after:
-            fetch = self._filler or (asks[-1].register if asks[-1].kind == "read" else None)
+            fetch = self.filler or (asks[-1].register if asks[-1].kind == "read" else None)
             if fetch is None:
                 raise CallError(f"{self.chip.name} has no register that can be read without effect")
             asks += [Ask("read", fetch)] * self._after
-        self._noise = max(0, self._noise - 1)
+        self.noise = max(0, self.noise - 1)
         trade = Trade(asks, self.composer.build(asks, self.machine), page=page)
         out = [self._route.out(sent) for sent in trade.sent]
         try:
             read = self.port.transfer([burst for frame in out for burst in frame])
         except TransferLostError as lost:
-            self._in_step = False
+            self.in_step = False
             self._note_page(trade)
             self.log(
                 "lost", asks=[a.text for a in asks], why=str(lost), may_have_run=lost.may_have_run
@@ -111,7 +111,7 @@ class Exchange:
             self._session()
             raise
         except BaseException:
-            self._in_step = False
+            self.in_step = False
             self._note_page(trade)
             self._doubt("an exchange was interrupted")
             raise
@@ -136,8 +136,8 @@ class Exchange:
         )
         if trade.damage:
             self.damaged += 1
-            self._noise = NOISE_LASTS
-            self._in_step = False
+            self.noise = NOISE_LASTS
+            self.in_step = False
             self._doubt("a reply was damaged")
             if not self._guarded_enough(len(trade.damage)):
                 self.known.all_unknown(
@@ -154,40 +154,40 @@ class Exchange:
     @property
     def watched(self) -> bool:
         """Whether a reset of the chip would have shown by the last exchange."""
-        return self._configured and (self._sentry is not None or rules.shown_in_replies(self.chip))
+        return self.configured and (self.sentry is not None or rules.shown_in_replies(self.chip))
 
-    def _repeats(self, layout: Layout) -> int:
+    def repeats(self, layout: Layout) -> int:
         """How many agreeing replies make a word believed; two more where the line has been noisy."""
         least = rules.repeats(layout, self.chip)
-        return least + 2 if self._noise and least > 2 else least
+        return least + 2 if self.noise and least > 2 else least
 
-    def _evidence(self) -> list[Ask]:
+    def evidence(self) -> list[Ask]:
         """A read whose answer is known, or known to be harmless."""
-        return [Ask("read", self._filler)] if self._filler is not None else []
+        return [Ask("read", self.filler)] if self.filler is not None else []
 
-    def _proof(self) -> list[Ask]:
+    def proof(self) -> list[Ask]:
         """What is read beside something that is sent or read once: evidence, and whether the chip was reset."""
-        beside = self._evidence()
-        if self._sentry is not None and self._configured and self._sentry is not self._filler:
-            beside.append(Ask("read", self._sentry))
+        beside = self.evidence()
+        if self.sentry is not None and self.configured and self.sentry is not self.filler:
+            beside.append(Ask("read", self.sentry))
         return beside
 
     def _ask_sentry(self, trade: Trade) -> None:
         """A reset that the sentry shows, seen at once; that there was none takes a whole reading."""
         for index, ask in enumerate(trade.asks):
-            if ask.kind != "read" or ask.register is None or ask.register is not self._sentry:
+            if ask.kind != "read" or ask.register is None or ask.register is not self.sentry:
                 continue
             answer = trade.clean(index)
             if answer is not None and answer.data is not None and self._power_up(answer.data):
-                self._flag_is(True)
+                self.flag_is(True)
 
     def _power_up(self, word: int) -> bool:
         """Whether a word of the sentry says that the chip was reset."""
-        register = self._sentry
+        register = self.sentry
         assert register is not None
         for fault in self.chip.faults.values():
             field = register.field(fault.field) if fault.register == register.name else None
-            if fault.name in self._flags and field is not None:
+            if fault.name in self.flags and field is not None:
                 return extract(word, field.bits) == fault.code
         return False
 
@@ -200,7 +200,7 @@ class Exchange:
         writes = [
             (i, a)
             for i, a in enumerate(trade.asks)
-            if a.kind == "write" and a.register is not None and self._is_pager(a.register)
+            if a.kind == "write" and a.register is not None and self.is_pager(a.register)
         ]
         if not writes:
             return
@@ -241,7 +241,7 @@ class Exchange:
         """Notice that the adapter has been gone or restarted."""
         if self.port.generation != self._generation:
             self._generation = self.port.generation
-            self._in_step = False
+            self.in_step = False
             self.log("session", generation=self._generation)
             self.known.all_unknown(
                 f"the adapter was gone or restarted {self.time:.3f} s into the session; what it did "
@@ -252,30 +252,30 @@ class Exchange:
     def _watch_for_reset(self, trade: Trade) -> None:
         """Notice that the chip has lost its configuration, from the status bits of good replies."""
         shown: list[bool] = []
-        self._mixed = False
+        self.mixed = False
         for index in range(len(trade.answers)):
             answer = trade.clean(index)
             if answer is not None:
                 shown += [
                     answer.status[p.name]
                     for p in answer.layout.parts
-                    if p.kind == "status" and p.fault in self._flags
+                    if p.kind == "status" and p.fault in self.flags
                 ]
         if len(shown) > 1 and (all(shown) or not any(shown)):
-            self._flag_is(shown[0])
-        elif self._configured and any(shown):
+            self.flag_is(shown[0])
+        elif self.configured and any(shown):
             # a reset between two of these frames, or a damaged bit: the next exchange tells
-            self._mixed = True
+            self.mixed = True
             self._doubt("some replies told of a power-on reset")
 
-    def _flag_is(self, shown: bool) -> None:
+    def flag_is(self, shown: bool) -> None:
         """The power-on flag is seen; once it was clear, to be set again means a reset in between."""
         if not shown:
-            if self._configured:
+            if self.configured:
                 self.known.no_reset()
-            self._configured = True
-        elif self._configured:
-            self._configured = False
+            self.configured = True
+        elif self.configured:
+            self.configured = False
             self.machine = Machine(self.chip)
             self.log("reset", text="the chip reports a power-on reset")
             self.known.all_unknown(
@@ -284,28 +284,28 @@ class Exchange:
                 self.time,
             )
 
-    def _step_in(self) -> None:
+    def step_in(self) -> None:
         """Bring a counter that the commands carry into step, by harmless reads through its range."""
-        if self._in_step or self._filler is None:
+        if self.in_step or self.filler is None:
             return
         frame = self.composer.codec.frame_in_force(self.machine.bank)
         counter = frame.command.of_kind("counter")
         if counter is not None:
             rounds = 1 << counter.width if counter.width <= 4 else 2
-            self._trade([Ask("read", self._filler)] * rounds)
-        self._in_step = True
+            self.trade([Ask("read", self.filler)] * rounds)
+        self.in_step = True
 
-    def _written(self, name: str, word: int) -> int:
+    def written(self, name: str, word: int) -> int:
         """What the register holds once `word` is written and takes, as far as its word before is known."""
         register = self.chip.registers[name]
         old = self.machine.bank.words.get(name, register.reset)
         return after_write(register, old, word) & register.read_mask & register.mask
 
-    def _is_pager(self, register: Register) -> bool:
+    def is_pager(self, register: Register) -> bool:
         return self.chip.page_select.partition(".")[0] == register.name
 
     @contextmanager
-    def _pending(self, registers: Sequence[tuple[str, int]]) -> Iterator[None]:
+    def pending(self, registers: Sequence[tuple[str, int]]) -> Iterator[None]:
         """While this is under way an interrupt leaves these registers unknown, and says so."""
         try:
             yield
@@ -316,7 +316,7 @@ class Exchange:
                         name,
                         "interrupted while it was written",
                         self.time,
-                        (None, self._written(name, word)),
+                        (None, self.written(name, word)),
                     )
                     self.machine.bank.forget(name)
                 self.log("interrupted", writing=[n for n, _ in registers])

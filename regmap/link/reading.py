@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from ..behaviour.machine import Machine
 from ..chip.bank import need_register
 from ..chip.bits import extract, mask_of
 from ..chip.model import Register
@@ -48,8 +49,17 @@ class RegisterReading:
         return self.grade == "good"
 
 
-class RegisterReader(Exchange):
-    """The reading half of `session.Link`."""
+class RegisterReader:
+    """Reads registers through one exchange after another, until what comes back can be believed."""
+
+    def __init__(self, exchange: Exchange) -> None:
+        self.exchange = exchange
+        self.chip, self.known = exchange.chip, exchange.known
+
+    @property
+    def machine(self) -> Machine:
+        """What is believed of the chip; a new one after it was reset."""
+        return self.exchange.machine
 
     def read(self, name: str) -> RegisterReading:
         """Read a register. Where reading it changes the chip it is read once and no more."""
@@ -65,17 +75,17 @@ class RegisterReader(Exchange):
         elsewhere = self.unreachable(register)
         if elsewhere:
             return RegisterReading(register=name, word=None, grade="lost", why=elsewhere)
-        tries = 1 if dangers else self.attempts
-        if dangers and self.composer.conditional:
+        tries = 1 if dangers else self.exchange.attempts
+        if dangers and self.exchange.composer.conditional:
             self.find_layout()  # what reading changes is asked once, so in the layout that answers
         why, asked = "", False
         seen: list[int] = []
         reading: RegisterReading | None = None
         for attempt in range(1, tries + 1):
-            if attempt > 1 and self.composer.conditional:
+            if attempt > 1 and self.exchange.composer.conditional:
                 self.find_layout()
             try:
-                self._step_in()
+                self.exchange.step_in()
                 reading = self._read_once(register, attempt, once=bool(dangers))
                 asked = True
             except TransferLostError as lost:
@@ -100,7 +110,7 @@ class RegisterReader(Exchange):
 
     def _take(self, register: Register, reading: RegisterReading) -> None:
         """Put a reading into what is known."""
-        self.log(
+        self.exchange.log(
             "reading",
             register=register.name,
             grade=reading.grade,
@@ -115,12 +125,12 @@ class RegisterReader(Exchange):
         self.machine.bank.learn_read(register.name, reading.word)
         if reading.grade == "good":
             self._kept(register, word)
-            self._hold(register, "read")
+            self.hold(register, "read")
         self._reset_shown(register, word)
         if rules.read_hazards(self.chip, register):
             self.machine.read(register)
 
-    def _hold(self, register: Register, how: str) -> None:
+    def hold(self, register: Register, how: str) -> None:
         """Note what a register is known to hold; a setting that no read shows is told as such."""
         bank = self.machine.bank
         known = bank.known.get(register.name, 0)
@@ -128,19 +138,21 @@ class RegisterReader(Exchange):
             if field.setting and field.mask & ~register.shows:
                 seen = "as last written" if not field.mask & ~known else "not known"
                 how += f"; {field.name} cannot be read: {seen}"
-        self.known.holds(register.name, bank.words.get(register.name, 0) & known, how, self.time)
+        self.known.holds(
+            register.name, bank.words.get(register.name, 0) & known, how, self.exchange.time
+        )
 
     def _reset_shown(self, register: Register, word: int) -> None:
         """A power-on flag in the register itself, for chips that show none in every reply."""
         flags = [
             f
             for f in self.chip.faults.values()
-            if f.name in self._flags and f.register == register.name
+            if f.name in self.exchange.flags and f.register == register.name
         ]
         for fault in flags:
             field = register.field(fault.field)
             if field is not None:
-                self._flag_is(extract(word, field.bits) == fault.code)
+                self.exchange.flag_is(extract(word, field.bits) == fault.code)
 
     def _page(self) -> int | None:
         """The page that the chip is on; its register is read where that is not known."""
@@ -153,7 +165,7 @@ class RegisterReader(Exchange):
     def unreachable(self, register: Register) -> str:
         """Why this register cannot be read without a write of the page select, where that is not allowed."""
         select = self.chip.page_select
-        if not select or register.page is None or self.move_pages:
+        if not select or register.page is None or self.exchange.move_pages:
             return ""
         page = self._page()
         if page == register.page:
@@ -163,7 +175,7 @@ class RegisterReader(Exchange):
             f"it is on page {register.page} and the chip on {on}: {select} would have to be written"
         )
 
-    def _turn(self, register: Register, *, always: bool = False) -> tuple[list[Ask], list[Ask]]:
+    def turn(self, register: Register, *, always: bool = False) -> tuple[list[Ask], list[Ask]]:
         """What goes before and after a frame to a register on a page: the page selected, confirmed, put back.
 
         Where the chip is on that page already nothing is written; what confirms it comes after.
@@ -176,7 +188,7 @@ class RegisterReader(Exchange):
         pager = self.chip.registers[field.register]
         confirm = [Ask("read", pager)] if pager.readable else []
         page = self._page()
-        if page == register.page or not (always or self.move_pages):
+        if page == register.page or not (always or self.exchange.move_pages):
             return [], confirm
         others = mask_of(
             tuple(b for f in pager.fields if f is not field and f.setting for b in f.bits)
@@ -201,26 +213,26 @@ class RegisterReader(Exchange):
         return there, [*confirm, back, *confirm]
 
     def _read_once(self, register: Register, attempt: int, *, once: bool) -> RegisterReading:
-        before, after = self._turn(register)
-        layout = self.composer.codec.reply_layout(
-            self.composer.codec.read(register, self.machine.bank)
+        before, after = self.turn(register)
+        layout = self.exchange.composer.codec.reply_layout(
+            self.exchange.composer.codec.read(register, self.machine.bank)
         )
         if layout is None or layout.of_kind("data") is None:
             return RegisterReading(
                 register=register.name, word=None, grade="lost", why="the chip answers no reads"
             )
-        count = 1 if once else self._repeats(layout)
+        count = 1 if once else self.exchange.repeats(layout)
         reading: RegisterReading | None = None
         # what reads like everything else that was asked is asked beside more questions
         for most in (2,) if once else (0, MOST_CONTRASTS):
             contrasts = [Ask("read", other) for other in self._contrasts(register, most)]
             if reading is not None and not contrasts:
                 break
-            first = [*before, *(self._proof() if once else [])]
-            looks, places = self._looks(register, count, contrasts, len(first))
-            trade = self._trade([*first, *looks, *after], register.page)
-            reading = self._judge(trade, register, places, attempt, once=once)
-            if reading.grade != "good" or once or self._depends(trade, places):
+            first = [*before, *(self.exchange.proof() if once else [])]
+            looks, places = self.looks(register, count, contrasts, len(first))
+            trade = self.exchange.trade([*first, *looks, *after], register.page)
+            reading = self.judge(trade, register, places, attempt, once=once)
+            if reading.grade != "good" or once or self.depends(trade, places):
                 return reading
         assert reading is not None
         return RegisterReading(
@@ -232,18 +244,18 @@ class RegisterReader(Exchange):
             seen=reading.seen,
         )
 
-    def _looks(
+    def looks(
         self, register: Register, count: int, contrasts: Sequence[Ask], at: int
     ) -> tuple[list[Ask], list[int]]:
         """Reads of a register with the evidence between the first and the others; and where, from `at`, it is read.
 
         What shows a reset comes last, so that one in between is seen too.
         """
-        evidence = [*self._evidence(), *contrasts]
+        evidence = [*self.exchange.evidence(), *contrasts]
         again = count - 1
         asks = [Ask("read", register), *evidence, *[Ask("read", register)] * again]
-        if self._sentry is not None and self._configured:
-            asks.append(Ask("read", self._sentry))
+        if self.exchange.sentry is not None and self.exchange.configured:
+            asks.append(Ask("read", self.exchange.sentry))
         behind = at + 1 + len(evidence)
         return asks, [at, *range(behind, behind + again)]
 
@@ -254,7 +266,7 @@ class RegisterReader(Exchange):
             r
             for r in self.chip.registers.values()
             if r is not register
-            and r not in (self._filler, self._sentry)
+            and r not in (self.exchange.filler, self.exchange.sentry)
             and r.readable
             and (r.page in (None, register.page) or rules.harmless_on_any_page(self.chip, r))
             and not rules.read_hazards(self.chip, r)
@@ -269,7 +281,7 @@ class RegisterReader(Exchange):
             return [i for i in range(places[0], places[-1]) if i not in places]
         return [i for i in range(len(trade.asks)) if i not in places]
 
-    def _depends(self, trade: Trade, places: Sequence[int]) -> bool:
+    def depends(self, trade: Trade, places: Sequence[int]) -> bool:
         """Whether the answer at `places` depends on the question, or is the declared identity."""
         answer, asked = trade.clean(places[0]), trade.asks[places[0]].register
         if answer is None or asked is None:
@@ -287,8 +299,8 @@ class RegisterReader(Exchange):
             )
         ):
             return True
-        if self.witness is not None and asked is self.witness[0]:
-            return answer.data == self.witness[1]
+        if self.exchange.witness is not None and asked is self.exchange.witness[0]:
+            return answer.data == self.exchange.witness[1]
         return any(
             trade.asks[i].kind == "read"
             and trade.asks[i].register is not asked
@@ -297,7 +309,7 @@ class RegisterReader(Exchange):
             for i in beside
         )
 
-    def _judge(
+    def judge(
         self, trade: Trade, register: Register, places: Sequence[int], attempt: int, *, once: bool
     ) -> RegisterReading:
         """Whether the replies to the frames at `places` can be believed."""
@@ -319,24 +331,24 @@ class RegisterReader(Exchange):
         if len(words) < len(places):
             return lost(trade.damage[0] if trade.damage else "no reply", words)
         if len(set(words)) > 1:
-            self._noise = NOISE_LASTS
+            self.exchange.noise = NOISE_LASTS
             shown = ", ".join(f"0x{w:X}" for w in words)
             return lost(f"replies to the same read differ: {shown}", words)
         for index, ask in enumerate(trade.asks):
             if index in places or ask.kind != "read" or ask.register is None:
                 continue
-            fault = self._disproof(trade, index)
+            fault = self.disproof(trade, index)
             if fault:
                 return lost(fault, words)
         word = words[0]
-        if once and not self._depends(trade, places):
+        if once and not self.depends(trade, places):
             return lost(
                 "whatever is asked reads the same: the answer does not depend on the question",
                 words,
             )
-        proven = self.witness is not None and any(
+        proven = self.exchange.witness is not None and any(
             trade.asks[i].kind == "read"
-            and trade.asks[i].register is self.witness[0]
+            and trade.asks[i].register is self.exchange.witness[0]
             and trade.clean(i) is not None
             for i in [*places, *self._beside(trade, places)]
         )
@@ -358,7 +370,7 @@ class RegisterReader(Exchange):
             register=register.name, word=word, grade="good", attempts=attempt, seen=tuple(words)
         )
 
-    def _disproof(self, trade: Trade, index: int) -> str:
+    def disproof(self, trade: Trade, index: int) -> str:
         """Why a read beside the one in question speaks against it, or ""."""
         ask = trade.asks[index]
         assert ask.register is not None
@@ -368,22 +380,22 @@ class RegisterReader(Exchange):
         if answer is None:
             return f"the read of {ask.register.name} beside it came back damaged"
         if (
-            self.witness is not None
-            and ask.register is self.witness[0]
-            and answer.data != self.witness[1]
+            self.exchange.witness is not None
+            and ask.register is self.exchange.witness[0]
+            and answer.data != self.exchange.witness[1]
         ):
             return (
                 f"{ask.register.name} reads 0x{answer.data or 0:X}, which is always "
-                f"0x{self.witness[1]:X} in {self.chip.name}"
+                f"0x{self.exchange.witness[1]:X} in {self.chip.name}"
             )
         written = [
             a.word for a in trade.asks[:index] if a.kind == "write" and a.register is ask.register
         ]
-        if ask.register is self._filler and answer.data is not None and not written:
+        if ask.register is self.exchange.filler and answer.data is not None and not written:
             why = self._filler_changed(ask.register, answer.data)
             if why:
                 return why
-        if self._is_pager(ask.register) and answer.data is not None:
+        if self.exchange.is_pager(ask.register) and answer.data is not None:
             return self._wrong_page(trade, ask.register, answer.data, written)
         return ""
 
@@ -396,7 +408,7 @@ class RegisterReader(Exchange):
             return ""
         why = f"{register.name} reads 0x{read:X} but was known to hold 0x{held:X}"
         self.known.all_unknown(
-            f"{why}: the chip was reset, or something else writes to it", self.time
+            f"{why}: the chip was reset, or something else writes to it", self.exchange.time
         )
         return why
 
@@ -404,7 +416,7 @@ class RegisterReader(Exchange):
         """Whether a register in doubt still holds what a reset would have taken away."""
         doubted, mask = self.known.doubted(register.name), register.read_back
         if (
-            self._mixed
+            self.exchange.mixed
             or doubted is None
             or not (doubted ^ register.reset) & mask
             or (doubted ^ word) & mask
@@ -427,22 +439,24 @@ class RegisterReader(Exchange):
         if trade.page in (None, code):
             return ""
         self.machine.bank.learn(pager.name, read)
-        self.known.holds(pager.name, read, "read", self.time)
+        self.known.holds(pager.name, read, "read", self.exchange.time)
         return f"the chip is on page {code}"
 
     def find_layout(self) -> bool:
         """Try the other frame layouts of the map with a harmless read; keep the one that answers."""
-        probe = self._filler
+        probe = self.exchange.filler
         if probe is None:
             return False
         kept = self.machine.bank
         for bank in alternatives(self.chip, kept):
             self.machine.bank = bank
-            self._in_step = False
+            self.exchange.in_step = False
             try:
-                self._step_in()
+                self.exchange.step_in()
                 if self._read_once(probe, 1, once=False).good:
-                    self.log("layout", frame=self.composer.codec.frame_in_force(bank).name)
+                    self.exchange.log(
+                        "layout", frame=self.exchange.composer.codec.frame_in_force(bank).name
+                    )
                     return True
             except TransferLostError:
                 continue

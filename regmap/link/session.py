@@ -12,16 +12,20 @@ unknown has been noted.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
-from ..behaviour.machine import match_of
+from ..behaviour.machine import Machine, match_of
 from ..behaviour.plan import plan
 from ..chip.bank import Bank, need_register
-from ..chip.model import Access, Command, Register
+from ..chip.model import Access, Chip, Command, Register
 from ..errors import CallError
 from . import rules
+from .exchange import Exchange, Log
+from .known import Account
 from .locks import explain_lock, not_taken
-from .port import TransferLostError
+from .port import AdapterPort, TransferLostError
 from .reading import RegisterReader, RegisterReading
 from .trade import Ask, Trade
 
@@ -47,8 +51,88 @@ class Written:
         return self.result in ("verified", "sent")
 
 
-class Link(RegisterReader):
-    """Reads and writes one chip; see `exchange.Exchange` for what it is made with."""
+class Link:
+    """Reads and writes one chip behind a port. `chips` and `position` say where it is in a daisy chain.
+
+    `attempts` bounds how often something harmless is tried; `log` gets one dictionary an event.
+    `move_pages` allows the writes that registers on another page need; the page is put back after.
+    """
+
+    def __init__(
+        self,
+        chip: Chip,
+        port: AdapterPort,
+        *,
+        attempts: int = 4,
+        log: Log | None = None,
+        chips: Sequence[Chip] = (),
+        position: int = 0,
+        move_pages: bool = False,
+    ) -> None:
+        self.exchange = Exchange(
+            chip,
+            port,
+            attempts=attempts,
+            log=log,
+            chips=chips,
+            position=position,
+            move_pages=move_pages,
+        )
+        self.reader = RegisterReader(self.exchange)
+        self.chip, self.port, self.known = chip, port, self.exchange.known
+
+    @property
+    def machine(self) -> Machine:
+        """What is believed of the chip; a new one after it was reset."""
+        return self.exchange.machine
+
+    @property
+    def time(self) -> float:
+        """Seconds since the session began."""
+        return self.exchange.time
+
+    @property
+    def watched(self) -> bool:
+        """Whether a reset of the chip would have shown by the last exchange."""
+        return self.exchange.watched
+
+    @property
+    def move_pages(self) -> bool:
+        """Whether the page select may be written, and put back, for registers on another page."""
+        return self.exchange.move_pages
+
+    @move_pages.setter
+    def move_pages(self, allowed: bool) -> None:
+        self.exchange.move_pages = allowed
+
+    @property
+    def witness(self) -> tuple[Register, int] | None:
+        """A register that always reads one word, and the word: what proves which chip answers."""
+        return self.exchange.witness
+
+    @witness.setter
+    def witness(self, proof: tuple[Register, int] | None) -> None:
+        self.exchange.witness = proof
+
+    def log(self, event: str, **content: Any) -> None:
+        """Put one event in the record."""
+        self.exchange.log(event, **content)
+
+    def account(self) -> Account:
+        """What is known and unknown now."""
+        return self.exchange.account()
+
+    def unreachable(self, register: Register) -> str:
+        """Why this register cannot be read without a write of the page select, where that is not allowed."""
+        return self.reader.unreachable(register)
+
+    def find_layout(self) -> bool:
+        """Try the other frame layouts of the map with a harmless read; keep the one that answers."""
+        return self.reader.find_layout()
+
+    def read(self, name: str) -> RegisterReading:
+        """Read a register. Where reading it changes the chip it is read once and no more."""
+        return self.reader.read(name)
 
     def write(self, name: str, word: int) -> Written:
         """Write a register's word and read it back. Repeated only where a second write is harmless."""
@@ -66,8 +150,8 @@ class Link(RegisterReader):
         old = self.known.word(name)
         check = rules.readback(self.chip, register, old or 0, word)
         result: Written | None = None
-        with self._pending([(name, word)]):
-            for attempt in range(1, (1 if dangers else self.attempts) + 1):
+        with self.exchange.pending([(name, word)]):
+            for attempt in range(1, (1 if dangers else self.exchange.attempts) + 1):
                 result = self._write_once(ask, register, check, attempt)
                 if result.good:
                     break
@@ -81,7 +165,7 @@ class Link(RegisterReader):
                 attempts=result.attempts,
             )
         if result.result == "refused" and result.holds is not None:
-            lock = explain_lock(self, register)
+            lock = explain_lock(self.reader, register)
             result = replace(result, why=f"{result.why}; {lock}" if lock else result.why)
         self._settle_write(register, word, result)
         return result
@@ -89,25 +173,27 @@ class Link(RegisterReader):
     def _write_once(
         self, ask: Ask, register: Register, check: tuple[int, int] | None, attempt: int
     ) -> Written:
-        before, after = self._turn(register, always=True)
-        looks, places = self._proof(), list[int]()
+        before, after = self.reader.turn(register, always=True)
+        looks, places = self.exchange.proof(), list[int]()
         at = len(before)
         if check is not None:
-            layout = self.composer.codec.reply_layout(
-                self.composer.codec.read(register, self.machine.bank)
+            layout = self.exchange.composer.codec.reply_layout(
+                self.exchange.composer.codec.read(register, self.machine.bank)
             )
             if layout is not None:
-                looks, places = self._looks(register, self._repeats(layout), (), at + 1)
+                looks, places = self.reader.looks(
+                    register, self.exchange.repeats(layout), (), at + 1
+                )
         reading: RegisterReading | None = None
         trade: Trade | None = None
         why = ""
         may_have_run = True
         try:
-            self._step_in()
-            trade = self._trade([*before, ask, *looks, *after], register.page)
+            self.exchange.step_in()
+            trade = self.exchange.trade([*before, ask, *looks, *after], register.page)
             if places:
-                reading = self._judge(trade, register, places, attempt, once=False)
-                if reading.good and not self._depends(trade, places):
+                reading = self.reader.judge(trade, register, places, attempt, once=False)
+                if reading.good and not self.reader.depends(trade, places):
                     reading = None  # one answer to every question; `read` asks more of them
         except TransferLostError as lost:
             why, may_have_run = str(lost), lost.may_have_run
@@ -163,7 +249,7 @@ class Link(RegisterReader):
         wrong = [
             text
             for i, a in enumerate(trade.asks)
-            if a.kind == "read" and (text := self._disproof(trade, i))
+            if a.kind == "read" and (text := self.reader.disproof(trade, i))
         ]
         if wrong:
             return Written(what=what, result="unknown", why=wrong[0], attempts=attempt)
@@ -177,25 +263,25 @@ class Link(RegisterReader):
     def _settle_write(self, register: Register, word: int, result: Written) -> None:
         """Put the outcome of a write into what is known and believed."""
         name = register.name
-        self.log("written", what=result.what, result=result.result, why=result.why)
+        self.exchange.log("written", what=result.what, result=result.result, why=result.why)
         if result.result == "verified" and result.holds is not None:
             held = register.held(result.holds)
             # what a read does not show travelled in the same frame as what it proves
             hidden = register.settings & ~register.shows
             self.machine.bank.learn(name, held, register.shows)
             self.machine.bank.learn(name, word, hidden)
-            self._hold(register, "written and read back")
+            self.reader.hold(register, "written and read back")
         elif result.result == "refused" and result.holds is not None:
             held = register.held(result.holds)
             self.machine.bank.learn(name, held, register.shows)
-            self._hold(register, f"read, after a write of 0x{word:X} was refused")
+            self.reader.hold(register, f"read, after a write of 0x{word:X} was refused")
         elif result.result == "sent":
             self.machine.write(register, word)
             if register.holds_settings and any(f.access is Access.RW for f in register.fields):
                 why = "written, but it cannot be read back"
-                self.known.unknown(name, why, self.time, (self._written(name, word),))
+                self.known.unknown(name, why, self.time, (self.exchange.written(name, word),))
         elif result.result == "unknown":
-            new = self._written(name, word)
+            new = self.exchange.written(name, word)
             self.machine.bank.forget(name)
             self.known.unknown(
                 name, f"a write of it was lost: {result.why}", self.time, (None, new)
@@ -229,21 +315,21 @@ class Link(RegisterReader):
         return bank
 
     def _act(self, asks: list[Ask], what: str) -> Written:
-        proof = self._proof()
+        proof = self.exchange.proof()
         trade: Trade | None = None
         why, may_have_run = "", True
         touched = [(a.register.name, a.word or 0) for a in asks if a.register is not None]
-        with self._pending(touched):
+        with self.exchange.pending(touched):
             try:
-                self._step_in()
-                trade = self._trade([*asks, *proof])
+                self.exchange.step_in()
+                trade = self.exchange.trade([*asks, *proof])
             except TransferLostError as lost:
                 why, may_have_run = str(lost), lost.may_have_run
         result = self._unproven(what, trade, why, 1, may_have_run)
-        self.log("written", what=what, result=result.result, why=result.why)
+        self.exchange.log("written", what=what, result=result.result, why=result.why)
         resets = [a.command for a in asks if a.command is not None and "reset" in a.command.effects]
         if resets:
-            self._configured = False
+            self.exchange.configured = False
             self.known.all_unknown(f"{what} puts every register back to its reset word", self.time)
         if result.result == "sent" and trade is not None:
             for sent in trade.sent[: len(asks)]:
@@ -255,7 +341,7 @@ class Link(RegisterReader):
                     self._doubt_states(ask.register)
             for name, word in touched:
                 why = f"{what} was lost: {result.why}"
-                self.known.unknown(name, why, self.time, (None, self._written(name, word)))
+                self.known.unknown(name, why, self.time, (None, self.exchange.written(name, word)))
                 self.machine.bank.forget(name)
         return result
 

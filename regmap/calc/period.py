@@ -46,30 +46,55 @@ class Instant:
     phase: Literal["on", "sense", "off"]
 
 
-def _pulse(work: Work, side: Side, duty: Duty) -> Variable | None:
+def _share(work: Work, duty: Duty) -> Variable | None:
+    """The high side's duty cycle."""
+    if duty == "middle":
+        return work.constant("D", 0.5, "percent", "middle duty")
+    name = "min" if duty == "lowest" else "max"
+    return work.take(f"D{name}", f"stage:pwm.duty.{name}")
+
+
+def shortest(inputs: Inputs, side: Side) -> Duty:
+    """The duty at which this side's pulse is shortest and still there."""
+    work = Work(About("period", "PWM period", ""), inputs)
+    duty: Duty = "highest" if side == "low" else "lowest"
+    share = _share(work, duty)
+    pulse = _pulse(work, side, share)
+    idle = pulse is not None and share is not None and _without_edges(side, share, pulse)
+    return "middle" if idle else duty
+
+
+def _without_edges(side: Side, share: Variable, pulse: Variable) -> str:
+    """Why nothing switches at this duty; empty where there are edges."""
+    if pulse.typ <= 0:
+        return f"at a duty cycle of {share.text()} the {side} side is never on"
+    if share.typ == (1.0 if side == "high" else 0.0):
+        return f"at a duty cycle of {share.text()} the {side} side stays on"
+    return ""
+
+
+def _pulse(work: Work, side: Side, share: Variable | None) -> Variable | None:
     """How long this side's input is on."""
     f = work.take("f", "stage:pwm.frequency")
     own = own_deadtime(work)
-    if duty == "middle":
-        share: Variable | None = work.constant("D", 0.5, "percent", "middle duty")
-    else:
-        name = "min" if duty == "lowest" else "max"
-        share = work.take(f"D{name}", f"stage:pwm.duty.{name}")
     if side == "low":
         return work.derive("t_pulse", low_side_time, d=share, f=f, td=own)
     return work.derive("t_pulse", earlier, a=work.derive("ton", on_time, d=share, f=f), b=own)
 
 
 def timeline(
-    inputs: Inputs, side: Side = "low", *, duty: Duty = "highest", current: Current = "hard"
+    inputs: Inputs, side: Side = "low", *, duty: Duty | None = None, current: Current = "hard"
 ) -> list[Instant]:
     """The instants of one period in their typical order; what needs a missing input is left out.
 
-    Raises CallError that names the inputs without which there is no edge at all.
+    Without `duty` where this side's pulse is shortest, or in the middle where it has no edges there.
+
+    Raises CallError that names the inputs without which there is no edge at all, and where this
+    side does not switch at that duty: at 0 and 100 % one side stays on and the other one off.
     """
     work = Work(About("period", "PWM period", ""), inputs)
     try:
-        return _instants(work, side, duty, current)
+        return _instants(work, side, duty or shortest(inputs, side), current)
     except ImpossibleError as error:
         raise CallError(f"no timeline: {error}") from None
 
@@ -85,6 +110,10 @@ def _instants(work: Work, side: Side, duty: Duty, current: Current) -> list[Inst
         return work.derive("t", then, a=base, b=delay)
 
     start, other = gate_starts(work), "low" if side == "high" else "high"
+    share = _share(work, duty)
+    off = _pulse(work, side, share)
+    if off is not None and share is not None and (idle := _without_edges(side, share, off)):
+        raise CallError(f"no timeline: {idle}")
     plateau, edge = plateau_reached(work, side), turn_on_time(work, side)
     if edge is None or start is None:
         raise CallError(f"no timeline without {', '.join(work.missing)}")
@@ -111,8 +140,7 @@ def _instants(work: Work, side: Side, duty: Duty, current: Current) -> list[Inst
         if work.stated("stage:pwm.duty.max"):
             at_centre = work.choice("stage:adc.trigger") == "centre"
             name = "sampling starts" if at_centre else "sampling must be over"
-            add(name, sample_window(work), "sense")
-    off = _pulse(work, side, duty)
+            add(name, sample_window(work, None if duty == "highest" else share), "sense")
     add("input edge off", off, "off")
     leaving = after(off, _turn_off_starts(work))
     add("gate discharge starts", leaving, "off")
@@ -151,10 +179,10 @@ def period(
 ) -> str:
     """The timeline as a picture: a band of tolerance for each instant, one panel for each edge.
 
-    `duty` is where this side's pulse is shortest unless it is named. `verdicts` are told below.
+    `duty` is as in `timeline` unless it is named. `verdicts` are told below.
     Raises CallError as `timeline` does.
     """
-    duty = duty or ("highest" if side == "low" else "lowest")
+    duty = duty or shortest(inputs, side)
     found = timeline(inputs, side, duty=duty, current=current)
     off = next((i.time for i in found if i.name == "input edge off"), None)
     base = 0.0 if off is None else float(off.typ)

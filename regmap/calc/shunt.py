@@ -91,13 +91,16 @@ def sampled_duty(work: Work) -> Variable | None:
     return work.derive("D2", second_duty, d=duty)
 
 
-def sample_window(work: Work) -> Variable | None:
-    """Low-side input edge to the sample (trigger at the centre) or to the end of its on-time."""
+def sample_window(work: Work, duty: Variable | None = None) -> Variable | None:
+    """Low-side input edge to the sample (trigger at the centre) or to the end of its on-time.
+
+    At the highest duty that is sampled, or at the one given.
+    """
     at_centre = work.choice("stage:adc.trigger") == "centre"
     return work.derive(
         "t_window",
         half_window if at_centre else whole_window,
-        d=sampled_duty(work),
+        d=sampled_duty(work) if duty is None else duty,
         f=work.take("f", "stage:pwm.frequency"),
         td=own_deadtime(work),
     )

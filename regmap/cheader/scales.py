@@ -131,7 +131,10 @@ def _to(
     but = f" Codes {', '.join(map(str, taken[:8]))} mean something else." if taken else ""
     sheet.inline(
         f"{kind} {_name(sheet, stem, 'to', line.unit, ref)}({utype(item.width)} code)",
-        [f"return ({kind}){value};" if small else f"return {value};"],
+        # computed where it is read, then returned: no cast of a sum to a wider type (MISRA C:2012 rule 10.8)
+        [f"const unsigned int value = {value};", "return value;"]
+        if small
+        else [f"return {value};"],
         f"{ref} in {line.unit} for a code of its scale, {line.first} to {line.last}.{but}{_about(meaning)}",
     )
 

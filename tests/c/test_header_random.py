@@ -1,0 +1,97 @@
+"""Random maps through header generation: strictly compiled, and frames and fields equal to the library's.
+
+GATEWORD_RANDOM_HEADERS=200 pytest tests/c/test_header_random.py takes so many maps (the suite a few).
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import random
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+
+from hypothesis import HealthCheck, Phase, given, seed, settings
+
+from regmap.cheader import Options, generate
+from regmap.cheader.languages import generate_in
+from regmap.maps.load import read_map
+
+HERE = Path(__file__).parent
+COUNT = int(os.environ.get("GATEWORD_RANDOM_HEADERS", "4"))
+WARNINGS = ["-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wshadow", "-Wundef", "-Werror"]
+CHECKED = [
+    ("gcc", ["-std=c99", "-O2", "-c"]),
+    ("clang", ["-std=c11", "-fsyntax-only", "-Wno-unused-function"]),
+    ("clang", ["-std=gnu2x", "-fsyntax-only", "-Wno-unused-function"]),
+    ("clang", ["--target=msp430", "-std=c99", "-ffreestanding", "-fsyntax-only", "-Wno-unused-function"]),
+    ("g++", ["-std=c++11", "-x", "c++", "-fsyntax-only"]),
+]  # fmt: skip
+
+
+def beside(path: Path) -> ModuleType:
+    found = importlib.util.spec_from_file_location(f"random_{path.parent.name}_{path.stem}", path)
+    assert found is not None
+    assert found.loader is not None
+    module = importlib.util.module_from_spec(found)
+    found.loader.exec_module(module)
+    return module
+
+
+header_equal = beside(HERE / "test_header_equal.py")
+map_texts = beside(HERE.parent / "maps" / "conftest.py").map_texts
+
+
+def random_maps(count: int) -> list[str]:
+    """Texts of valid maps, the same in every run."""
+    texts: list[str] = []
+
+    @seed(20)
+    @settings(max_examples=2 * count, database=None, deadline=None, phases=[Phase.generate],
+              suppress_health_check=list(HealthCheck))  # fmt: skip
+    @given(text=map_texts())
+    def collect(text: str) -> None:
+        if text not in texts:
+            texts.append(text)
+
+    collect()
+    # the first are the simplest; the suite wants the odd ones as well
+    return texts[::2][:count] if len(texts) >= 2 * count else texts[-count:]
+
+
+def test_headers_of_random_maps(tmp_path: Path, need_tool: Callable[[str], str]) -> None:
+    texts = random_maps(COUNT)
+    assert len(texts) == COUNT
+    asked = 0
+    for index, text in enumerate(texts):
+        chip, problems = read_map("random.yaml", text=text)
+        assert chip is not None, problems
+        folder = tmp_path / str(index)
+        folder.mkdir()
+        crc = ("table", "loop")[index % 2]
+        program = header_equal.compile_program(chip, crc, folder, need_tool("gcc"))
+        pair = generate(chip, Options(prefix="gd", split=True, include="pair.h", crc=crc))
+        (folder / "pair.h").write_text(pair.header, "utf-8")
+        (folder / "pair.c").write_text(str(pair.source), "utf-8")
+        for tool, flags in CHECKED:
+            for file in ("pair.c",):
+                done = subprocess.run(
+                    [need_tool(tool), *flags, *WARNINGS, file], cwd=folder, capture_output=True, text=True
+                )  # fmt: skip
+                assert (done.returncode, done.stderr) == (0, ""), (text, done.stderr[:2000])
+        (folder / "gd.hpp").write_text(
+            generate_in("cpp", chip, Options(prefix="gd")).header, "utf-8"
+        )
+        (folder / "t.cpp").write_text('#include "gd.hpp"\n', "utf-8")
+        more = ["-std=c++17", "-Wold-style-cast", "-Wsign-conversion", "-fsyntax-only"]
+        done = subprocess.run([need_tool("g++"), *more, *WARNINGS, "t.cpp"], cwd=folder, capture_output=True, text=True)  # fmt: skip
+        assert (done.returncode, done.stderr) == (0, ""), (text, done.stderr[:2000])
+        ask = header_equal.Ask()
+        rng = random.Random(index)
+        header_equal.ask_frames(ask, chip, rng, 200)
+        header_equal.ask_fields(ask, chip, rng)
+        ask.run(program)
+        asked += len(ask.lines)
+    assert asked > 250 * COUNT

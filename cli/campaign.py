@@ -32,6 +32,7 @@ EPILOG = """\
 gateword campaign new coolant_pump -o pump_faults.yaml     a plan with a case for each fault, to be reviewed
 gateword campaign pump_faults.yaml --junit faults.xml      run it; exit status 1 where a case fails
 gateword campaign quoll16                                  all faults of a map, on the simulated chip
+A file that names a program as firmware needs --start-firmware: look at what it would start.
 On a port every case brings the chip up anew, which needs --allow-writes, and asks the operator.
 """
 
@@ -63,6 +64,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--allow-writes", action="store_true", help="yes, write to the chip at the campaign's port"
     )
     parser.add_argument(
+        "--start-firmware",
+        action="store_true",
+        help="yes, start the program that the campaign file names as firmware",
+    )
+    parser.add_argument(
         "--json", action="store_true", help="one JSON object a run instead of the table"
     )
 
@@ -82,6 +88,10 @@ def run(args: argparse.Namespace, context: Context) -> int:
             raise CallError(
                 f"a campaign on {campaign.port} writes to its chip: needs --allow-writes"
             )
+    if campaign.firmware and not args.start_firmware:
+        raise CallError(
+            f"this campaign would start the program {campaign.firmware[:200]!r}: needs --start-firmware"
+        )
     done = read_results(Path(args.resume), campaign) if args.resume else {}
     if args.resume and args.output:
         raise CallError("--resume adds to its own file", "it or -o")

@@ -173,3 +173,29 @@ def test_files_of_scripts_and_readbacks_are_bounded_too(tmp_path: Path) -> None:
 def test_a_document_too_long_is_an_error_of_a_file() -> None:
     with pytest.raises(FileError, match="--budget bytes=N"):
         decode_text("x", b"x" * (limit("bytes") + 1))
+
+
+def test_a_set_up_of_gigabytes_is_not_read(tmp_path: Path) -> None:
+    (tmp_path / "a.vcd").write_bytes((HOME / "captures" / "pump_dead_reply.vcd").read_bytes())
+    with (tmp_path / "a.vcd.setup.yaml").open("wb") as file:
+        file.truncate(1_500_000_000)
+    status, said, peak, seconds = run("capture", str(tmp_path / "a.vcd"), "--map", "quoll16")
+    assert status == 2
+    assert "a.vcd.setup.yaml" in said
+    assert "--budget bytes=N" in said
+    assert peak < 250
+    assert seconds < 4
+
+
+def test_codes_and_bands_at_the_ends_of_what_a_quantity_can_be_are_shown(tmp_path: Path) -> None:
+    text = (HOME / "devices" / "quoll16.yaml").read_text(encoding="utf-8")
+    at = text.index("typ: [") + len("typ: [")
+    rest = text[text.index(",", at) :]
+    for number in ("9.9e39", "1e-39"):
+        (tmp_path / "m.yaml").write_text(text[:at] + number + rest, encoding="utf-8")
+        for line in (["vet"], ["show"], ["show", "--json"], ["header", "-o", "-"]):
+            command, *more = line
+            status, said, _, _ = run(command, str(tmp_path / "m.yaml"), *more)
+            assert status in (0, 1), said
+            assert "Traceback" not in said
+            assert said

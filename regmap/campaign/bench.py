@@ -107,15 +107,15 @@ class FirmwareBench:
             target=serve, args=(self.port, server, self._done.is_set), daemon=True
         )
         self._thread.start()
-        words = [w.replace("{port}", self.port.url) for w in shlex.split(campaign.firmware)]
         try:
+            words = [w.replace("{port}", self.port.url) for w in shlex.split(campaign.firmware)]
             self.process = subprocess.Popen(
                 words,
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 cwd=Path(campaign.file).parent,
             )
-        except (OSError, IndexError) as error:
+        except (OSError, IndexError, ValueError) as error:
             self._leave()
             raise CallError(
                 f"the firmware {campaign.firmware!r} cannot be started: {error}"

@@ -185,6 +185,30 @@ while True:
 '''
 
 
+def test_no_program_that_a_file_names_is_started_unasked(tmp_path: Path) -> None:
+    """A campaign may come from a stranger, in a pull request."""
+    path = tmp_path / "c.yaml"
+    for firmware in ("touch PWN", "'touch"):
+        path.write_text(
+            "gateword_campaign: 1\ncampaign: {name: c}\nmap: quoll16\n"
+            f'target: {{twin: yes, firmware: "{firmware}"}}\nfaults: [OT]\n'
+        )
+        done = subprocess.run(
+            [*PROGRAM, "campaign", str(path)],
+            cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False,
+        )  # fmt: skip
+        assert done.returncode == 2, done.stderr
+        assert "needs --start-firmware" in done.stderr
+        assert firmware in done.stderr
+    assert [p.name for p in tmp_path.iterdir()] == ["c.yaml"]
+    asked = subprocess.run(
+        [*PROGRAM, "campaign", str(path), "--start-firmware"],
+        cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert "Traceback" not in asked.stderr
+    assert "No closing quotation" in asked.stdout + asked.stderr
+
+
 @pytest.mark.parametrize(
     ("polled", "missed"), [("STATUS1 STATUS2 STATUS3", ""), ("STATUS1 STATUS2", "GATE_UH")]
 )

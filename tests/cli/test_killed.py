@@ -116,7 +116,7 @@ def test_a_killed_command_leaves_the_old_or_the_new_file(tmp_path: Path, name: s
             else:
                 assert text == new[path.name], f"{path.name} is half-written"
         # and the same command runs afterwards as if nothing had been
-        if name not in ("compose", "propose"):
+        if name not in ("compose", "propose") and number % 5 == 0:
             process = start(folder, line)
             feed(process, name)
             process.wait(60)

@@ -13,6 +13,7 @@ from regmap.errors import CallError
 from regmap.files import reason, synced, writing
 from regmap.holding import Hold, hold
 from regmap.maps.load import find_document, load_map
+from regmap.stages.identity import identity
 from regmap.stages.load import load_stage
 
 from .context import Context, Status, wrap
@@ -140,6 +141,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
             if campaign.port
             else "on a simulated chip, which proves nothing of silicon"
         )
+        context.out(wrap(str(identity(campaign.stage or campaign.chip)), context.width, hang="  "))
         context.out(wrap(f"{campaign.name}: {told}; {where}", context.width, hang="    "))
     if any(r.verdict == "error" for r in results):
         return Status.LINK

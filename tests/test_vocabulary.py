@@ -269,7 +269,16 @@ def test_one_identity_is_printed_alike(tmp_path: Path) -> None:
     bench = run("capture", "captures/pump_short.vcd", "--stage", "coolant_pump", "--summary")[1]
     for text in (page.read_text(), header, check, bench):
         assert shown in flat(text)
+    plan, junit = tmp_path / "plan.yaml", tmp_path / "junit.xml"
+    plan.write_text(
+        "gateword_campaign: 1\ncampaign: {name: one}\nstage: coolant_pump\nfaults: [OT]\n"
+    )
+    said = run("campaign", str(plan), "--junit", str(junit), "--repeats", "1")[1]
+    assert shown in flat(said)
+    assert shown in junit.read_text()
     wanted = identity(load_stage("coolant_pump")).json()
+    for line in run("campaign", str(plan), "--json")[1].splitlines():
+        assert json.loads(line)["identity"] == wanted
     lines = run(
         "capture", "captures/pump_short.vcd", "--stage", "coolant_pump", "--json", "--summary"
     )[1]

@@ -10,6 +10,7 @@ from xml.etree import ElementTree
 from ..document.jsontext import read_json
 from ..errors import FileError, Place
 from ..link.log import wall_time
+from ..stages.identity import identity
 from .load import Campaign
 from .run import Result
 
@@ -21,14 +22,12 @@ MOST_BYTES = 100_000_000
 
 def plain(campaign: Campaign, result: Result) -> dict[str, Any]:
     """One result for JSON; with the digests it stands by itself."""
-    stage = campaign.stage
     return {
         "schema": SCHEMA,
         "kind": "campaign_result",
         "campaign": campaign.name,
         "campaign_digest": campaign.digest,
-        "map_digest": campaign.chip.digest,
-        "stage_digest": stage.digest if stage is not None else None,
+        "identity": identity(campaign.stage or campaign.chip).json(),
         "case": result.case,
         "fault": result.fault,
         "repeat": result.repeat,
@@ -144,6 +143,10 @@ def junit(campaign: Campaign, results: Iterable[Result]) -> str:
         )
         if result.verdict in names:
             ElementTree.SubElement(case, names[result.verdict], message="; ".join(result.why))
+    properties = ElementTree.Element("properties")
+    suite.insert(0, properties)
+    shown = str(identity(campaign.stage or campaign.chip))
+    ElementTree.SubElement(properties, "property", name="identity", value=shown)
     root = ElementTree.Element("testsuites")
     root.append(suite)
     ElementTree.indent(root)

@@ -58,7 +58,9 @@ def test_a_full_disk_is_told() -> None:
         with Path("/dev/full").open("w") as full:
             result = program(*arguments, stdout=full, stderr=subprocess.PIPE)
         assert result.returncode == 2, arguments
-        assert result.stderr == "gateword: No space left on device\n"
+        assert result.stderr.startswith("gateword: ")
+        assert result.stderr.endswith("No space left on device\n")
+        assert result.stderr.count("\n") == 1
 
 
 def test_a_closed_output_is_no_traceback() -> None:
@@ -133,7 +135,7 @@ def test_no_verdict_is_cut_and_no_line_is_too_long(gateword: Run) -> None:
 @pytest.mark.parametrize("command", ["check", "vet"])
 def test_a_rounded_setting_is_told(gateword: Run, command: str) -> None:
     out = gateword(command, str(STAGE)).out
-    assert "GATE.SOURCE is 125 mA: asked 120 mA, off by +4.17 %" in out
+    assert "GATE.SOURCE is 130 mA: asked 120 mA, off by +8.33 %" in out
     assert "VDS.BLANK is 2 us: asked 3 us, off by -33.3 %; 4 us is as near" in out
 
 
@@ -159,7 +161,7 @@ def test_a_flag_without_a_fault_is_not_passed_over(gateword: Run) -> None:
     out = gateword("explain", str(STAGE), "STAT2=0x3F", "STAT1=0").out
     for name in ("VDS_UL", "VDS_VH", "VDS_VL", "VDS_WH", "VDS_WL"):
         assert f"note: STAT2.{name} is set" in out
-    alone = gateword("explain", str(MAP), "STAT2=0x10", "STAT1=0").out
+    alone = gateword("explain", str(MAP), "STAT2=0x04", "STAT1=0").out
     assert "No fault that the map names is raised in these words." in alone
     warned = " ".join(gateword("vet", str(MAP)).out.split())
     assert (
@@ -169,20 +171,20 @@ def test_a_flag_without_a_fault_is_not_passed_over(gateword: Run) -> None:
 
 
 def test_how_a_fault_clears_is_told_without_a_text_for_it(gateword: Run) -> None:
-    assert "  clears: read STAT2\n" in gateword("explain", str(STAGE), "STAT2=0x20", "STAT1=0").out
+    assert "  clears: read STAT2\n" in gateword("explain", str(STAGE), "STAT2=0x10", "STAT1=0").out
 
 
 def test_a_value_without_its_unit_is_told(gateword: Run, tmp_path: Path) -> None:
-    text = MAP.read_text().replace("{0: 0.5 us, 1: 1 us", "{0: 0.5, 1: 1 us")
+    text = MAP.read_text().replace("{0: 0.7 us, 1: 1.2 us", "{0: 0.7, 1: 1.2 us")
     (tmp_path / "bare.yaml").write_text(text)
     assert (
-        "warning: VDS.FILT has the option 0.5 without a unit, which is a name and no value; expected a time with its unit"
+        "warning: VDS.FILT has the option 0.7 without a unit, which is a name and no value; expected a time with its unit"
         in gateword("vet", str(tmp_path / "bare.yaml")).out
     )
     (tmp_path / "none.yaml").write_text(
         MAP.read_text().replace(
-            "{0: 5 V/V, 1: 10 V/V, 2: {name: x20, value: 20 V/V}, 3: 40 V/V}",
-            "{0: 5, 1: 10, 2: 20, 3: 40}",
+            "{0: 27 V/V, 1: 12 V/V, 2: {name: x18, value: 18 V/V}, 3: 8 V/V}",
+            "{0: 27, 1: 12, 2: 18, 3: 8}",
         )
     )
     assert (
@@ -200,7 +202,7 @@ def test_forbidden_writes_are_cautioned(gateword: Run) -> None:
         "caution: STAT1 is only read; a write does nothing"
         in gateword("encode", str(MAP), "STAT1=1").out
     )
-    assert "caution" not in gateword("encode", str(MAP), "GATE.SOURCE=100 mA", "read:STAT1").out
+    assert "caution" not in gateword("encode", str(MAP), "GATE.SOURCE=85 mA", "read:STAT1").out
     [frame] = json.loads(gateword("encode", str(MAP), "GATE=0x3A5C", "--json").out)["frames"]
     assert frame["cautions"][0].startswith("reserved bits 13..12")
 
@@ -300,7 +302,7 @@ def test_a_document_comes_from_standard_input(gateword: Run) -> None:
     wrong = gateword("vet", "-", stdin=stage.replace(b"DEAD_TIME: 1 us", b"DEAD_TIMES: 1 us"))
     assert wrong.status == 1
     assert (
-        "standard input:79:5: error: quoll16 has no field 'TIMING.DEAD_TIMES'; nearest: TIMING.DEAD_TIME"
+        "standard input:79:5: error: quoll16 has no field 'TIMING.DEAD_TIMES'; expected a field or value of the map; nearest: TIMING.DEAD_TIME"
         in " ".join(wrong.out.split())
     )
     for arguments in (

@@ -793,6 +793,13 @@ STAGE: dict[str, Parameter] = _table(
             "largest steady phase current, rms, with the phases shorted by the bridge",
         ),
         _P(
+            "limits.spi_load",
+            "percent",
+            "largest share of time that polls and readback may take on the SPI",
+            "50 %",
+            PRACTICE,
+        ),
+        _P(
             "limits.gate_droop",
             "voltage",
             "largest sag of the gate supply at one switching event",

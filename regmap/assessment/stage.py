@@ -191,6 +191,7 @@ def facts_of(stage: Stage, bank: Bank) -> Facts:
     pages = {r.page for r in status if r.page is not None} if chip.page_select else set()
     return Facts(
         status_registers=len(status) or None,
+        setting_registers=sum(r.read_back != 0 for r in chip.registers.values()) or None,
         frame_bits=max(f.length for f in frames) + sum(others) + headers,
         # a poll over several pages selects each of them once a round
         extra_frames=max(f.after for f in frames) + (len(pages) if len(pages) > 1 else 0),

@@ -81,11 +81,13 @@ class FaultTiming:
 class Facts:
     """Facts of the map that are no parameter; None where the map does not say.
 
+    `setting_registers` counts the registers that hold settings and can be read back.
     `extra_frames` counts frames that a poll needs beyond one for each status register (1 where the
     reply to a read comes in the next frame).
     """
 
     status_registers: int | None = None
+    setting_registers: int | None = None
     frame_bits: int | None = None
     extra_frames: int = 0
     faults: tuple[FaultTiming, ...] | None = None

@@ -11,7 +11,7 @@ from .drive import then
 from .inputs import FaultTiming
 from .pwm import stretched
 from .registry import Outcome, check
-from .spi import POLL_USES, poll_wait
+from .spi import POLL_USES, READBACK_USES, poll_wait, readback_wait
 from .verdict import Verdict
 from .work import About, Work
 
@@ -138,3 +138,20 @@ def masked(work: Work) -> Outcome:
         work.constant("masked", float(count), "faults", "faults that need a reaction, masked"),
         work.constant("limit", 0.0, "faults", "every such fault must be reported"),
     )
+
+
+@check(
+    "reaction.configuration",
+    "a lost or flipped setting noticed and handled in the fault tolerant time interval",
+    "t_rb (1 + tol) + t_readback + t_controller <= FTTI",
+    READBACK_USES + "stage:controller.reaction stage:safety.ftti",
+    CAUTION,
+)
+def configuration(work: Work) -> Outcome:
+    """A supply dip or a flipped bit changes settings silently: only a cyclic readback notices."""
+    if not work.stated("stage:readback.period"):
+        return None
+    value = work.derive(
+        "t", then, a=readback_wait(work), b=work.take("t_ctl", "stage:controller.reaction")
+    )
+    return work.at_most(value, work.take("FTTI", "stage:safety.ftti"))

@@ -42,14 +42,24 @@ def _real_clock(work: Work) -> Variable | None:
 
 def poll_duration(work: Work) -> Variable | None:
     """Time on the SPI for one poll of all status registers."""
+    return _duration(work, "t_spi", work.facts.status_registers, "status registers")
+
+
+def readback_duration(work: Work) -> Variable | None:
+    """Time on the SPI for one readback of all registers of settings."""
+    count = work.facts.setting_registers
+    return _duration(work, "t_readback", count, "registers of settings")
+
+
+def _duration(work: Work, symbol: str, registers: int | None, words: str) -> Variable | None:
     facts = work.facts
-    if facts.status_registers is None:
-        work.missing[f"number of status registers ({facts.origin})"] = None
+    if registers is None:
+        work.missing[f"number of {words} ({facts.origin})"] = None
     if facts.frame_bits is None:
         work.missing[f"bits in a frame ({facts.origin})"] = None
-    frames = (facts.status_registers or 0) + facts.extra_frames
+    frames = (registers or 0) + facts.extra_frames
     return work.derive(
-        "t_spi",
+        symbol,
         poll_time,
         n=work.constant("n", float(frames), "ratio", f"frames, {facts.origin}"),
         bits=work.constant("bits", float(facts.frame_bits or 0), "ratio", facts.origin),
@@ -73,6 +83,47 @@ def poll_wait(work: Work) -> Variable | None:
         tol=work.take("tol", "stage:controller.clock_tolerance"),
     )
     return work.derive("t_seen", then, a=period, b=poll_duration(work))
+
+
+def readback_wait(work: Work) -> Variable | None:
+    """Longest from a setting being lost to the controller having seen it, as in `poll_wait`."""
+    period = work.derive(
+        "t_period",
+        stretched,
+        a=work.take("t_rb", "stage:readback.period"),
+        tol=work.take("tol", "stage:controller.clock_tolerance"),
+    )
+    return work.derive("t_seen", then, a=period, b=readback_duration(work))
+
+
+READBACK_USES = _CLOCK + "chip:spi.idle chip:spi.lead chip:spi.lag stage:readback.period "
+
+
+@formula("{a} / {pa} + {b} / {pb}", "percent", up="a b", down="pa pb", source="share of time")
+def load_share(a: Any, pa: Any, b: Any, pb: Any) -> Any:
+    """Share of time that two periodic jobs take."""
+    return a / pa + b / pb
+
+
+@check(
+    "spi.load",
+    "load of the SPI by polls and readback",
+    "t_spi / t_poll + t_readback / t_rb",
+    POLL_USES + READBACK_USES + "stage:limits.spi_load",
+)
+def load(work: Work) -> Outcome:
+    """Both jobs together against the share of time they may take."""
+    if not work.stated("stage:readback.period"):
+        return None
+    value = work.derive(
+        "load",
+        load_share,
+        a=poll_duration(work),
+        pa=work.take("t_poll", "stage:poll.period"),
+        b=readback_duration(work),
+        pb=work.take("t_rb", "stage:readback.period"),
+    )
+    return work.at_most(value, work.take("limit", "stage:limits.spi_load"))
 
 
 @check(

@@ -135,6 +135,7 @@ STAGE = {
     "watchdog.service_period": "9 ms",
     "spi.clock": "5 MHz",
     "poll.period": "1 ms",
+    "readback.period": "3 ms",
     "safety.ftti": "5 ms",
     "limits.dvdt": "300 V/us",
     "limits.didt": "1500 A/us",
@@ -179,6 +180,7 @@ def make(name: str, value: str | int) -> Input:
 def facts() -> Facts:
     return Facts(
         status_registers=5,
+        setting_registers=12,
         frame_bits=24,
         extra_frames=1,
         origin="map test.yaml",

@@ -1,0 +1,57 @@
+"""Cyclic readback: what it costs on the SPI, and how late it notices a lost setting."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from regmap.assessment.stage import facts_of
+from regmap.calc import Inputs, run
+from regmap.stages.load import load_stage
+
+Build = Callable[..., Inputs]
+EXACT = {
+    "stage___controller__clock_tolerance": "0 %",
+    "stage___spi__clock": "5 MHz",
+    "chip___spi__lead": "50 ns",
+    "chip___spi__lag": "50 ns",
+    "chip___spi__idle": "500 ns",
+    "stage___poll__period": "1 ms",
+    "stage___readback__period": "3 ms",
+    "stage___controller__reaction": "100 us",
+}
+
+
+def test_load_and_time_by_hand(build: Build) -> None:
+    found = {v.check: v.value for v in run(build(**EXACT), ["spi.load", "reaction.configuration"])}
+    frame = 24 / 5e6 + 0.6e-6  # 5.4 us: the bits, then lead, lag and pause
+    load, time = found["spi.load"], found["reaction.configuration"]
+    assert load is not None
+    assert time is not None
+    # 5 status registers and 12 of settings, each job one frame longer for the reply of the last
+    assert load.typ == pytest.approx(6 * frame / 1e-3 + 13 * frame / 3e-3)
+    assert time.typ == pytest.approx(3e-3 + 13 * frame + 100e-6)
+    left = build(("stage:readback.period",))
+    assert run(left, ["spi.load", "reaction.configuration"]) == []
+
+
+def test_a_setting_lost_at_the_worst_moment(build: Build) -> None:
+    """A controller that reads 12 registers in a row every 3 ms; a setting flips just after its read."""
+    (verdict,) = run(build(**EXACT), ["reaction.configuration"])
+    assert verdict.value is not None
+    frame = 5.4e-6
+    worst = 0.0
+    for register in range(12):
+        lost = (register + 1) * frame  # the end of its read in the first round
+        seen = 3e-3 + 13 * frame  # the round is judged when it is over
+        worst = max(worst, seen - lost + 100e-6)
+    assert worst <= verdict.value.high
+    assert verdict.value.high - worst <= 2 * frame
+
+
+@pytest.mark.parametrize(("name", "count"), [("conveyor_drum", 19), ("coolant_pump", 9)])
+def test_the_registers_of_settings_are_those_of_the_map(name: str, count: int) -> None:
+    """Counted in the maps' text: registers with a field that a stage may set and a read shows."""
+    stage = load_stage(name)
+    assert facts_of(stage, stage.bank).setting_registers == count

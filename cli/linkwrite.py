@@ -187,7 +187,13 @@ def run_write(args: argparse.Namespace, context: Context, target: Target) -> int
                 chip=chip.name,
                 ok=good,
                 results=[
-                    {"what": r.what, "result": r.result, "holds": r.holds, "why": r.why}
+                    {
+                        "what": r.what,
+                        "result": r.result,
+                        "holds": r.holds,
+                        "why": r.why,
+                        "returned": dict(r.returned),
+                    }
                     for r in results
                 ],
                 account=link.account().lines(),
@@ -198,7 +204,8 @@ def run_write(args: argparse.Namespace, context: Context, target: Target) -> int
                 context.out(
                     wrap(
                         f"{context.style(result.result, style)}: {result.what}"
-                        + (f" ({result.why})" if result.why else ""),
+                        + (f" ({result.why})" if result.why else "")
+                        + "".join(f"; it returned {n} = 0x{w:X}" for n, w in result.returned),
                         context.width,
                         hang="    ",
                     )

@@ -11,12 +11,12 @@ register changes nothing; a field of which nothing is known is unknown before an
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from ..chip import values
 from ..chip.bank import Bank
 from ..chip.bits import extract
-from ..chip.model import Access, Chip, Field, Register
+from ..chip.model import Access, Chip, Fault, Field, Part, Register
 from ..chip.values import Reading
 from ..frames.codec import Answer, Sent
 from .machine import Machine, Outcome
@@ -92,13 +92,35 @@ class Said:
 
     `register` is the one whose content it carries (None: no content), `data` that content as it was
     shown, `after` whether it is the content after the answered command, and not before it.
-    `faults` tells of each fault that a status bit shows whether it is raised.
+    `faults` tells of each fault that a part of the reply shows whether it is raised, `fields` the code
+    of each field (REG.FIELD) that a part shows.
     """
 
     register: Register | None = None
     data: int = 0
     after: bool = False
     faults: Mapping[str, bool] = field(default_factory=dict)
+    fields: Mapping[str, int] = field(default_factory=dict)
+
+
+def tells_of(chip: Chip, part: Part) -> tuple[Fault, ...]:
+    """The faults of which a part of a reply tells, whatever was asked."""
+    if part.kind == "field":
+        return tuple(f for f in chip.faults.values() if f.ref == part.field)
+    fault = chip.faults.get(part.fault) if part.kind == "status" else None
+    return (fault,) if fault is not None else ()
+
+
+def faults_shown(chip: Chip, answer: Answer) -> dict[str, bool]:
+    """Fault name to raised or not, as the parts of a reply say that tell of faults whatever was asked."""
+    found = {}
+    for part in answer.layout.parts:
+        for fault in tells_of(chip, part):
+            if part.kind == "field":
+                found[fault.name] = answer.fields.get(part.field) == fault.code
+            elif part.name in answer.status:
+                found[fault.name] = answer.status[part.name]
+    return found
 
 
 def said(chip: Chip, sent: Sent | None, answer: Answer) -> Said:
@@ -109,24 +131,18 @@ def said(chip: Chip, sent: Sent | None, answer: Answer) -> Said:
     """
     if answer.flaws:
         return Said()
-    faults = {
-        p.fault: answer.status[p.name]
-        for p in answer.layout.parts
-        if p.kind == "status" and p.fault and p.name in answer.status
-    }
+    bare = Said(faults=faults_shown(chip, answer), fields=answer.fields)
     part = answer.layout.of_kind("data")
     register = sent.register if sent is not None else None
     if sent is not None and sent.command is not None:
         register = chip.registers.get(sent.command.returns)
     if sent is None or register is None or answer.data is None or part is None:
-        return Said(faults=faults)
+        return bare
     if sent.kind == "read" or sent.command is not None:
-        return Said(register=register, data=answer.data & register.mask, faults=faults)
+        return replace(bare, register=register, data=answer.data & register.mask)
     if sent.kind == "write" and part.on_write in ("old", "new"):
-        return Said(
-            register=register, data=answer.data, after=part.on_write == "new", faults=faults
-        )
-    return Said(faults=faults)
+        return replace(bare, register=register, data=answer.data, after=part.on_write == "new")
+    return bare
 
 
 def shown_fields(

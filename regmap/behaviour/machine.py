@@ -141,6 +141,16 @@ def _write_once(chip: Chip, but: Bank | None = None) -> set[tuple[str, str]]:
     }
 
 
+def held_after(chip: Chip, register: Register, old: int, word: int) -> int:
+    """As `after_write`, with what the written codes do beside: a bit that resets the chip resets this word too."""
+    if not any(f.acts for f in register.fields):
+        return after_write(register, old, word)
+    machine = Machine(chip)
+    machine.bank.learn(register.name, old)
+    machine.write(replace(register, writable=None), word)
+    return machine.bank.words[register.name]
+
+
 class Machine:
     """Register contents of one chip, moved by frames. Unknown words stay unknown until written or read.
 
@@ -223,7 +233,9 @@ class Machine:
         if sent.command is not None:
             return self.command(sent.command, sent.data)
         if sent.register is None:
-            self._interrupt("other")
+            self._interrupt("write" if sent.maybe and sent.kind == "write" else "other")
+            for register in sent.maybe:
+                self._perhaps(register, sent)
             return Outcome(
                 False, f"no register at address 0x{sent.address or 0:X}", refused="address"
             )
@@ -233,6 +245,25 @@ class Machine:
             return self.read(sent.register)
         self._interrupt("other")
         return Outcome(False, f"the operation means nothing ({sent.kind})", refused="operation")
+
+    def _perhaps(self, register: Register, sent: Sent) -> None:
+        """This register was written or read, or one of its address on another page: what that would have
+        changed is not known any more."""
+        name, bank, word = register.name, self.bank, (sent.data or 0) & register.mask
+        old, known = bank.words.get(name, 0), bank.known.get(name, 0)
+        if sent.kind != "write":
+            bank.known[name] = known & ~(_read_clears(register) & old)
+            return
+        spent, doubtful = ({f for r, f in s if r == name} for s in (self.spent, self.doubtful))
+        new, learned = _written(register, old, known, word, spent, doubtful)
+        bank.known[name] = known & learned & ~(new ^ old)
+        self.doubtful |= {
+            (name, f.name) for f in register.write_once if (name, f.name) not in self.spent
+        }
+        self._fire(None, (name, word), (), sure=False)
+        for match, does in self._acts.get(name, ()):
+            if match.hits(name, word & register.write_mask):
+                self._act(does, sure=False)
 
     def write(self, register: Register, word: int) -> Outcome:
         """Write a whole word; a lock, a used write-once field or read-only bits make it not take.

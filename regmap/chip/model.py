@@ -114,6 +114,7 @@ PartKind = Literal[
     "crc",
     "counter",
     "status",
+    "field",
     "echo",
     "ignored",
 ]
@@ -136,6 +137,7 @@ class Part:
                                                       (bits of the answered command, fed before)
     counter     counts frames up, modulo its width    start, step; a toggle bit is one bit wide
     status      a status bit of the reply             active, fault
+    field       a register's field, whatever is asked field ("REG.FIELD")
     echo        repeats a part of the answered command  of
     ignored     sent as `value`, ignored when received
     """
@@ -156,6 +158,7 @@ class Part:
     active: int = 1
     fault: str = ""
     shows: Expr | None = None
+    field: str = ""
     of: str = ""
     on_write: Literal["old", "new", "zero", "any"] = "any"
     summary: str = ""
@@ -334,7 +337,7 @@ class Register:
     `complement_of`: a register that must always hold the bitwise complement of this one.
     `operations`: the operation codes that read and write it, where they are not "read" and "write".
     `frames`: the layouts that carry it, where not every register's do. `address` is 0 where its layout
-    has no part for it.
+    has no part for it. `in_replies`: no command reaches it; parts of replies show its fields.
     """
 
     name: str
@@ -354,6 +357,7 @@ class Register:
     operations: Mapping[str, str] = field(default_factory=dict)
     complement_of: str = ""
     reads_as: str = "written"
+    in_replies: bool = False
     summary: str = ""
     origin: str = ""
 
@@ -369,6 +373,9 @@ class Register:
 
     @property
     def readable(self) -> bool:
+        """Whether a command reads it."""
+        if self.in_replies:
+            return False
         if not self.fields:
             return self.access is not Access.WO
         return any(f.access is not Access.WO for f in self.fields)
@@ -395,8 +402,8 @@ class Register:
 
     @property
     def shows(self) -> int:
-        """The bits of which a read of this register shows what they hold."""
-        if self.reads_as not in ("written", "inverted") or not self.readable:
+        """The bits of which a read of this register (or replies, where none reads it) shows what they hold."""
+        if self.reads_as not in ("written", "inverted") or not (self.readable or self.in_replies):
             return 0
         hidden = sum(f.mask for f in self.fields if not f.access.shown)
         return self.mask & self.read_mask & ~hidden
@@ -712,6 +719,8 @@ class Chip:
 
     def place_of(self, register: Register) -> str:
         """Where the register stands, in words: "address 0x02, page 1", or what tells it instead."""
+        if register.in_replies:
+            return "in replies only"
         page = f", page {register.page}" if register.page is not None else ""
         codes = ", ".join(f"{k} by {n}" for k, n in register.operations.items())
         told = f"address 0x{register.address:02X}{page}" if self.addressed(register) else ""

@@ -6,6 +6,7 @@ last. With headers and frames cut into pieces of `split` bits, three chips a, b,
     command   | H0 | H1 | c.0 | b.0 | a.0 | c.1 | b.1 | a.1 |
     reply     | H0 | H1 | c.0 | b.0 | a.0 | c.1 | b.1 | a.1 |     reply_headers: start
     reply     | c.0 | b.0 | a.0 | H0 | H1 | c.1 | b.1 | a.1 |     reply_headers: between
+    reply     | c.0 | b.0 | a.0 | c.1 | b.1 | a.1 |  .  |  .  |   reply_headers: none
 
 and without either `| c | b | a |` both ways: the last chip in the line answers first. Words are
 (value, bits) pairs; chips of different maps may have different lengths unless frames are cut.
@@ -35,8 +36,11 @@ def pack(chain: Chain, words: Words, commands: Sequence[str] = ()) -> tuple[int,
 def pack_reply(chain: Chain, words: Words) -> tuple[int, int]:
     """The stream that the chain answers with, chip 0 first in `words`. Raises CallError."""
     rounds = _rounds(chain, words)
-    headers = _headers(chain, len(words)) if chain.reply_headers != "none" else []
-    if chain.reply_headers == "between":
+    headers = _headers(chain, len(words))
+    if chain.reply_headers == "none":
+        # nothing comes back in the last clocks, as many as the headers take
+        rounds.append([(0, bits) for _, bits in headers])
+    elif chain.reply_headers == "between":
         rounds.insert(1, headers)
     else:
         rounds.insert(0, headers)
@@ -63,9 +67,12 @@ def given(chain: Chain, stream: tuple[int, int]) -> tuple[str, ...]:
 
 def unpack_reply(chain: Chain, stream: tuple[int, int], lengths: Sequence[int]) -> list[int]:
     """As `unpack`, from a reply stream."""
-    headers = chain.headers if chain.reply_headers != "none" else ()
+    if chain.reply_headers == "none":
+        value, bits = stream
+        empty = sum(h.length for h in chain.headers)
+        return _unpack(chain, (value >> empty, bits - empty), lengths, at=0, headers=())
     at = 1 if chain.reply_headers == "between" else 0
-    return _unpack(chain, stream, lengths, at=at, headers=headers)
+    return _unpack(chain, stream, lengths, at=at, headers=chain.headers)
 
 
 def chips_in(chain: Chain, bits: int, length: int) -> int:

@@ -24,12 +24,14 @@ from .words import (
     bursts,
     command_bytes,
     counter_flaws,
+    first_of,
     from_wire,
     guard_value,
     guards_of,
     inspect,
     join_bursts,
     next_counters,
+    passed,
     split,
     wire_bytes,
 )
@@ -87,13 +89,15 @@ def readdress(chip: Chip, address: int) -> Chip:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """A reply frame taken apart. `status` maps each status part to whether it is set."""
+    """A reply frame taken apart. `status` maps each status part to whether it is set, `fields` each
+    field (REG.FIELD) that a part of the reply shows to its code."""
 
     word: int
     layout: Layout
     parts: Mapping[str, int]
     data: int | None = None
     status: Mapping[str, bool] = field(default_factory=dict)
+    fields: Mapping[str, int] = field(default_factory=dict)
     flaws: tuple[Flaw, ...] = ()
 
 
@@ -166,13 +170,15 @@ class Codec:
                 raise CallError(f"{command.name} takes no data")
             parts[part.name] = data
         word = build(frame.command, parts)
+        parts = split(frame.command, word)
         return Sent(
             word=word,
             frame=frame,
             kind=command.name,
             data=data,
-            parts=split(frame.command, word),
+            parts=parts,
             command=command,
+            operation=self.recogniser.code_of(frame, parts),
         )
 
     def _access(
@@ -214,6 +220,7 @@ class Codec:
                 parts[part.name] = word
         if word is not None and frame.command.of_kind("data") is None:
             raise CallError(f"frame '{frame.name}' carries no data to write")
+        self._reaches(frame, kind, register, code)
         built = build(frame.command, parts)
         return Sent(
             word=built,
@@ -226,6 +233,14 @@ class Codec:
             operation=code,
             parts=split(frame.command, built),
         )
+
+    def _reaches(self, frame: Frame, kind: str, register: Register, code: str) -> None:
+        """Raise CallError where this access reaches another register at the same place."""
+        told = code if frame.command.of_kind("operation") is not None else None
+        address = register.address if frame.command.of_kind("address") is not None else None
+        found = self.recogniser.register_at(frame, told, address, register.page)
+        if found is not None and found.name != register.name:
+            raise CallError(f"cannot {kind} {register.name}: a {kind} there reaches {found.name}")
 
     # --- replies -----------------------------------------------------------------------------
     def reply_layout(
@@ -247,7 +262,8 @@ class Codec:
         within: Frame | None = None,
         bank: Bank | None = None,
     ) -> int:
-        """The word a chip answers to `sent`; echoes and guards are filled in."""
+        """The word a chip answers to `sent`; echoes and guards are filled in. What passes of it in the
+        clocks of `within`, where that is given."""
         layout = self.reply_layout(sent, within, bank)
         if layout is None:
             return 0
@@ -260,7 +276,10 @@ class Codec:
             elif part.kind == "status" and status is not None and part.name in status:
                 raised = (1 << part.width) - 1
                 parts.setdefault(part.name, raised if status[part.name] == bool(part.active) else 0)
-        return build(layout, parts, sent.word)
+        word = build(layout, parts, sent.word)
+        if within is None or within.length == layout.length:
+            return word
+        return passed(word, layout.length, within.length, msb_first=self.chip.spi.msb_first)
 
     def decode_reply(
         self,
@@ -271,14 +290,21 @@ class Codec:
         *,
         beyond: bool = False,
     ) -> Answer:
-        """A reply to `sent` taken apart; echoes are compared with what was sent.
+        """A reply to `sent`, as it passed in the clocks of `within`, taken apart; echoes are compared with
+        what was sent.
 
         Of several layouts that it can have, the first that it fits without a flaw, else the likeliest
-        (`Recogniser.reply_layouts` has `bank` and `beyond`). Raises FrameError where no reply comes.
+        (`Recogniser.reply_layouts` has `bank` and `beyond`). Raises FrameError where no reply comes,
+        or not the whole of it.
         """
         layouts = self.recogniser.reply_layouts(sent, within, bank, beyond=beyond)
         if not layouts:
             raise FrameError(f"frame '{sent.frame.name}' has no reply to {sent.kind}")
+        bits = layouts[0].length
+        if within is not None and within.length < bits:
+            raise FrameError(f"the reply of {bits} bits is cut off by a frame of {within.length}")
+        if within is not None and within.length > bits:
+            word = first_of(word, within.length, bits, msb_first=self.chip.spi.msb_first)
         found = [self._answer(word, sent, layout) for layout in layouts]
         return next((a for a in found if not a.flaws), found[0])
 
@@ -312,7 +338,8 @@ class Codec:
     def _answer(self, word: int, sent: Sent | None, layout: Layout) -> Answer:
         parts = split(layout, word)
         flaws = inspect(layout, word, sent=sent.word if sent is not None else None)
-        status = {}
+        status: dict[str, bool] = {}
+        fields: dict[str, int] = {}
         for part in layout.parts:
             if part.kind == "echo":
                 if sent is None or parts[part.name] == sent.parts.get(part.of):
@@ -327,6 +354,8 @@ class Codec:
             elif part.kind == "status":
                 idle = 0 if part.active else (1 << part.width) - 1
                 status[part.name] = parts[part.name] != idle
+            elif part.kind == "field":
+                fields[part.field] = parts[part.name]
         carrier = layout.of_kind("data")
         data = parts[carrier.name] if carrier else None
         if data is not None and sent is not None and sent.register is not None:
@@ -341,5 +370,11 @@ class Codec:
                 )
             data &= sent.register.mask
         return Answer(
-            word=word, layout=layout, parts=parts, data=data, status=status, flaws=tuple(flaws)
+            word=word,
+            layout=layout,
+            parts=parts,
+            data=data,
+            status=status,
+            fields=fields,
+            flaws=tuple(flaws),
         )

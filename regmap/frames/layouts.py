@@ -1,4 +1,4 @@
-"""The frame layouts that a chip in an unknown state may be using, as banks in which each is in force."""
+"""The layouts that a chip in an unknown state may be using, as banks in which each is in force."""
 
 from __future__ import annotations
 
@@ -7,23 +7,25 @@ from itertools import product
 
 from ..chip.bank import Bank
 from ..chip.model import Chip
-from .codec import Codec
+from .recogniser import Recogniser
 
 MOST = 256
 
 
 def alternatives(chip: Chip, bank: Bank) -> Iterator[Bank]:
-    """Copies of `bank`, one for each layout that can be in force; the present one first.
+    """Copies of `bank`, one for each set of layouts that can be in force at once; the present one first.
 
-    The fields and states that the conditions of frames name are tried in all their values.
+    Which these are the recogniser says (`Recogniser.in_force`) of each value of the fields and
+    states that the conditions of frames name.
     """
     names = list(
         dict.fromkeys(n for f in chip.frames.values() if f.when is not None for n in f.when.names())
     )
     fields = [f for n in names if (f := chip.field(n)) is not None and f.width <= 4]
     states = [n for n in names if n in chip.states and chip.states[n].when is None]
-    codec = Codec(chip)
-    seen = {codec.frame_in_force(bank).name}
+    recogniser = Recogniser(chip)
+
+    seen = {recogniser.in_force(bank)}
     yield bank.copy()
     choices = [range(1 << f.width) for f in fields] + [range(2) for _ in states]
     for number, combination in enumerate(product(*choices)):
@@ -34,7 +36,7 @@ def alternatives(chip: Chip, bank: Bank) -> Iterator[Bank]:
             trial.put(field, code)
         for state, on in zip(states, combination[len(fields) :], strict=True):
             trial.states[state] = bool(on)
-        frame = codec.frame_in_force(trial).name
-        if frame not in seen:
-            seen.add(frame)
+        found = recogniser.in_force(trial)
+        if found not in seen:
+            seen.add(found)
             yield trial

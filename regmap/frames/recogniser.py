@@ -46,6 +46,8 @@ class Sent:
     flaws: tuple[Flaw, ...] = ()
     command: Command | None = None
     operation: str = ""
+    #: the registers that it can be about, on different pages, where the page is not known
+    maybe: tuple[Register, ...] = ()
 
     @property
     def bits(self) -> int:
@@ -124,6 +126,8 @@ class Recogniser:
     ) -> Frame:
         """As `frame_for`. Raises CallError where no layout that carries the target is in force."""
         target = command if command is not None else register
+        if register is not None and register.in_replies:
+            raise CallError(f"no command reaches {register.name}: its fields are parts of replies")
         frame = self.frame_for(target, bank)
         if frame is None:
             assert target is not None
@@ -146,6 +150,12 @@ class Recogniser:
             elif holds is None:
                 unknown.append(frame)
         return [*(holding[:1] or always[:1]), *unknown]
+
+    def in_force(self, bank: Bank | None = None) -> tuple[str, ...]:
+        """The names of the layouts that requests travel in now: of any register, and of each target that
+        names its own ("": none that carries it is in force)."""
+        lists = (self._in_force(target, bank) for target in (None, *self._named))
+        return tuple(frames[0].name if frames else "" for frames in lists)
 
     def frames_possible(self, bank: Bank | None = None) -> list[Frame]:
         """The layouts that a command may use now: the usual one first, then those that only some
@@ -246,6 +256,24 @@ class Recogniser:
         return wrong > 1, strange, len(sent.flaws)
 
     # --- how an answer is laid out -------------------------------------------------------------
+    def reply_frame(self, sent: Sent, within: Frame | None = None) -> Frame:
+        """The frame whose replies answer `sent` in the clocks of `within`.
+
+        Where a layout has come into force in between (a checksum switched on), a reply of the next frame
+        is already of that length. Else it is the frame that was sent, and its reply is cut off, or zeros
+        follow it, where `within` has another length (`words.passed`).
+        """
+        if within is None or within.length == sent.frame.length:
+            return sent.frame
+        target = sent.command or sent.register
+        return within if target is None or self.carries(within, target) else sent.frame
+
+    def carrier(self, sent: Sent, bits: int) -> Frame | None:
+        """A frame of so many bits in whose clocks the answer to `sent` passes; None where there is none."""
+        found = [f for f in self.chip.frames.values() if f.length == bits]
+        fitting = (f for f in found if self.reply_frame(sent, f) is f)
+        return next(fitting, found[0] if found else None)
+
     def reply_layouts(
         self,
         sent: Sent,
@@ -256,16 +284,13 @@ class Recogniser:
     ) -> list[Layout]:
         """The layouts that the answer to `sent` can have, the likeliest first; none where none comes.
 
-        `within` is the frame whose clocks carry the answer: where a layout has come into force in
-        between (a checksum switched on), a reply of the next frame is already of that length. Cases
+        `within` is the frame whose clocks carry the answer (see `reply_frame`). Cases
         whose condition holds come first, then the rest, then cases of which nobody knows; with
         `beyond` those believed not to hold too.
         """
         if sent.shared:
             return []
-        frame = sent.frame
-        if within is not None and within.length != frame.length:
-            frame = within
+        frame = self.reply_frame(sent, within)
         names = ("", *frame.cases)
         if frame.cases:
             bank = bank if bank is not None else Bank.at_reset(self.chip)
@@ -278,7 +303,11 @@ class Recogniser:
             )
         found = []
         for name in names:
-            for kind in (sent.operation, sent.kind, "any"):
+            # a command has a name of its own beside that of its operation code
+            own = (
+                (sent.operation, sent.kind) if sent.command is None else (sent.kind, sent.operation)
+            )
+            for kind in (*own, "any"):
                 layout = frame.replies.get(f"{name}.{kind}" if name else kind) if kind else None
                 if layout is not None:
                     found.append(layout)
@@ -308,6 +337,7 @@ class Recogniser:
                     parts=parts,
                     flaws=tuple(said),
                     command=command,
+                    operation=self.code_of(frame, parts),
                 )
         operation, kind = self.operation_of(frame, parts)
         if kind not in ("read", "write"):
@@ -327,6 +357,9 @@ class Recogniser:
         register = None
         if address_part is None or address is not None:
             register = self.register_at(frame, operation, address, page)
+        maybe: tuple[Register, ...] = ()
+        if register is None and page is None and self.chip.page_select:
+            maybe = tuple(self.registers_at(frame, operation, address))
         data = self._data(frame, parts) if kind == "write" else None
         if register is not None and not self.carries(frame, register):
             flaws.append(
@@ -356,6 +389,7 @@ class Recogniser:
             parts=parts,
             flaws=tuple(flaws),
             operation=operation or "",
+            maybe=maybe,
         )
 
     @staticmethod
@@ -376,6 +410,12 @@ class Recogniser:
             if parts.get(operation.name) == code:
                 return name, self.kinds.get(name, name)
         return "unknown", "unknown"
+
+    def code_of(self, frame: Frame, parts: Mapping[str, int]) -> str:
+        """The name of the word's operation code, "" where it has none."""
+        operation = frame.command.of_kind("operation")
+        codes = operation.codes.items() if operation is not None else ()
+        return next((n for n, c in codes if operation and parts.get(operation.name) == c), "")
 
     def page(self, bank: Bank | None) -> int | None:
         """The page that a field selects, where one does and it is known."""
@@ -413,7 +453,12 @@ class Recogniser:
         kind = "write" if frame.command.of_kind("data") else "read"
         ranked: dict[tuple[str | None, int | None], list[tuple[tuple[bool, bool], Register]]] = {}
         for register in self.chip.registers.values():
-            if not addressed and not self.carries(frame, register):
+            if register.in_replies:
+                continue
+            # one of another layout is told as that, where an address says which it is
+            if not self.carries(frame, register) and not (
+                addressed and self.chip.addressed(register)
+            ):
                 continue
             operations = register.operations or {"read": "read", "write": "write"}
             for does, name in operations.items() if coded else [(kind, None)]:

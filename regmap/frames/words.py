@@ -265,6 +265,18 @@ def spoken_order(spi: Spi) -> str:
     )
 
 
+def passed(word: int, bits: int, clocks: int, *, msb_first: bool = True) -> int:
+    """What passes of a word of `bits` in so many clocks of one burst: its first bits, then zeros."""
+    if not msb_first:
+        return word & ((1 << clocks) - 1)
+    return word >> (bits - clocks) if clocks < bits else word << (clocks - bits)
+
+
+def first_of(value: int, clocks: int, bits: int, *, msb_first: bool = True) -> int:
+    """The first `bits` of what passed in more clocks."""
+    return value >> (clocks - bits) if msb_first else value & ((1 << bits) - 1)
+
+
 def cut(value: int, came: int, bits: int, spi: Spi) -> int | None:
     """The burst of `bits` bits that the chip takes of one with more clocks; None where it rejects it."""
     if came == bits:

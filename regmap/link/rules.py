@@ -6,7 +6,7 @@ something in it, or beside it, proves that it answers this command.
 
 from __future__ import annotations
 
-from ..behaviour.machine import after_write, match_of
+from ..behaviour.machine import held_after, match_of
 from ..behaviour.settings import expectation
 from ..chip.bank import Bank
 from ..chip.bits import deposit, extract, mask_of
@@ -81,7 +81,7 @@ def readback(chip: Chip, register: Register, old: int, word: int) -> tuple[int, 
     mask = register.read_back
     if not mask or read_hazards(chip, register):
         return None
-    return mask, register.shown(after_write(register, old, word)) & mask
+    return mask, register.shown(held_after(chip, register, old, word)) & mask
 
 
 def witness(chip: Chip) -> tuple[Register, int] | None:

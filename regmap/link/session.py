@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from ..behaviour.effects import Said, said
 from ..behaviour.machine import Machine, match_of
 from ..behaviour.plan import plan
 from ..chip.bank import Bank, need_register
@@ -45,6 +46,8 @@ class Written:
     holds: int | None = None
     why: str = ""
     attempts: int = 1
+    #: what a command's reply told of registers: (name, word as it was shown)
+    returned: tuple[tuple[str, int], ...] = ()
 
     @property
     def good(self) -> bool:
@@ -147,7 +150,7 @@ class Link:
         if closed:
             why = f"nothing was sent: {name} can be reached only while {closed}"
             return Written(what=ask.text, result="refused", why=why)
-        old = self.known.word(name)
+        old, bank = self.known.word(name), self.machine.bank.copy()
         check = rules.readback(self.chip, register, old or 0, word)
         result: Written | None = None
         with self.exchange.pending([(name, word)]):
@@ -168,6 +171,8 @@ class Link:
             lock = explain_lock(self.reader, register)
             result = replace(result, why=f"{result.why}; {lock}" if lock else result.why)
         self._settle_write(register, word, result)
+        pager = self.chip.page_select.partition(".")[0]
+        self._spread(bank, self.machine.bank, {name, pager}, result.what)
         return result
 
     def _write_once(
@@ -280,6 +285,10 @@ class Link:
             if register.holds_settings and any(f.access is Access.RW for f in register.fields):
                 why = "written, but it cannot be read back"
                 self.known.unknown(name, why, self.time, (self.exchange.written(name, word),))
+            elif self.known.word(name) is not None:
+                # no setting of it was proven, and bits may have been cleared
+                why = "written, and not read since"
+                self.known.unknown(name, why, self.time, (None, self.exchange.written(name, word)))
         elif result.result == "unknown":
             new = self.exchange.written(name, word)
             self.machine.bank.forget(name)
@@ -331,9 +340,19 @@ class Link:
         if resets:
             self.exchange.configured = False
             self.known.all_unknown(f"{what} puts every register back to its reset word", self.time)
+        before = self.machine.bank.copy()
         if result.result == "sent" and trade is not None:
-            for sent in trade.sent[: len(asks)]:
+            returned = []
+            for index, sent in enumerate(trade.sent[: len(asks)]):
+                answer = trade.clean(index) if sent.command is not None else None
+                told = said(self.chip, sent, answer) if answer is not None else Said()
+                if told.register is not None:
+                    # one reply: told, and not known to hold
+                    returned.append((told.register.name, told.data))
+                    self.machine.bank.learn_read(told.register.name, told.data)
                 self.machine.apply(sent)
+            result = replace(result, returned=tuple(returned))
+            self._spread(before, self.machine.bank, {n for n, _ in touched}, what)
         elif result.result == "unknown":
             self.known.lost(f"{what}: {result.why}; not repeated")
             for ask in asks:
@@ -343,7 +362,28 @@ class Link:
                 why = f"{what} was lost: {result.why}"
                 self.known.unknown(name, why, self.time, (None, self.exchange.written(name, word)))
                 self.machine.bank.forget(name)
+            trial = self.machine.copy()
+            for sent in trade.sent[: len(asks)] if trade is not None else ():
+                trial.apply(sent)
+            others = self._spread(self.machine.bank, trial.bank, {n for n, _ in touched}, what)
+            for name in others:
+                self.machine.bank.forget(name)
         return result
+
+    def _spread(self, before: Bank, after: Bank, but: set[str], what: str) -> list[str]:
+        """Registers that a frame changed, or may have, beside its own: they are not known until they are read."""
+        found = []
+        for name, register in self.chip.registers.items():
+            had, has = before.known.get(name, 0), after.known.get(name, 0)
+            word = after.words.get(name, 0)
+            changed = (before.words.get(name, 0) ^ word) & had & has | had & ~has
+            if name in but or not changed:
+                continue
+            found.append(name)
+            if self.known.word(name) is not None:
+                why = f"{what} may have changed it, and it was not read since"
+                self.known.unknown(name, why, self.time, (None, word & register.shows))
+        return found
 
 
 __all__ = ["Link", "RegisterReading", "Written"]

@@ -153,7 +153,7 @@ class Composer:
     def __init__(self, chip: Chip) -> None:
         self.chip = chip
         self.codec = Codec(chip)
-        self.counters: dict[str, dict[str, int]] = {}
+        self.counters: dict[str, int] = {}
         self.conditional = any(f.when is not None for f in chip.frames.values())
 
     def build(self, asks: Sequence[Ask], machine: Machine) -> list[Sent]:
@@ -163,7 +163,7 @@ class Composer:
         sent = []
         for ask in asks:
             frame = self.codec.frame_in_force(machine.bank, ask.register, ask.command)
-            given = self.counters.get(frame.name)
+            given = {n: v for n, v in self.counters.items() if frame.command.named(n) is not None}
             if ask.command is not None:
                 made = self.codec.command(ask.command, ask.word, machine.bank, given)
             elif ask.register is not None and ask.kind == "read":
@@ -172,9 +172,7 @@ class Composer:
                 made = self.codec.write(ask.register, ask.word or 0, machine.bank, given)
             else:
                 raise CallError("a request of nothing")
-            counters = next_counters(made.frame.command, made.parts)
-            if counters:
-                self.counters[made.frame.name] = counters
+            self.counters.update(next_counters(made.frame.command, made.parts))
             sent.append(made)
             if self.conditional:
                 machine.apply(made)
@@ -190,8 +188,6 @@ class Composer:
                 layout = self.codec.reply_layout(sent, within, bank)
                 word = trade.raw[carrier]
                 if layout is not None:
-                    if word >> layout.length:
-                        word >>= max(0, within.length - layout.length)
                     try:
                         answer = self.codec.decode_reply(word, sent, within, bank)
                     except FrameError as error:

@@ -245,6 +245,12 @@ REGISTER = Record(
             False,
             "written, inverted, zero, or a register that is read in its place",
         ),
+        "in_replies": (
+            BOOL,
+            False,
+            "no command reaches it: its fields are shown by parts of replies that hold field, or "
+            "status with a fault of it",
+        ),
         "summary": (TEXT, False, "one line for people"),
         "fields": (Table(NAME, FIELD, "fields by name"), True, "the fields by name"),
     },
@@ -263,6 +269,7 @@ HOLDS = {
     "crc": "a checksum",
     "counter": "counts frames (one bit wide: a toggle)",
     "status": "a status bit",
+    "field": "a field of a register",
     "echo": "repeats a part of the answered command",
     "ignored": "don't care",
 }
@@ -313,6 +320,7 @@ PART = Record(
         "active": (Int(0, 1), False, "status: level that means `set`"),
         "fault": (NAME, False, "status: the fault it shows"),
         "shows": (EXPR, False, "status: the condition it shows, such as a state"),
+        "field": (REF, False, "field: what the part shows, whatever was asked"),
         "of": (NAME, False, "echo: the command part repeated"),
         "on_write": (
             OneOf(["old", "new", "zero", "any"]),

@@ -407,6 +407,8 @@ def _check_links(rec: Rec, chip: Chip, extras: Extras) -> None:
                     )
                 if "shows" in part:
                     extras.expr(part["shows"], part.value_nodes["shows"], part.path)
+                if "field" in part:
+                    _check_shown(part, chip, extras.reader)
         reply = frame.get("reply", {})
         asked = [r["to"] for r in (reply, *reply.get("cases", {}).values()) if "to" in r]
         operation = (
@@ -434,6 +436,25 @@ def _check_links(rec: Rec, chip: Chip, extras: Extras) -> None:
     if chip.watchdog and chip.watchdog not in chip.registers and chip.field(chip.watchdog) is None:
         extras.name(
             chip.watchdog, chip.registers, "register", rec.value_nodes["watchdog"], "watchdog"
+        )
+
+
+def _check_shown(part: Rec, chip: Chip, reader: Reader) -> None:
+    """A part of a reply that shows a field: one of this map, as wide, and one that can be seen."""
+    found = chip.field(part["field"])
+    node = part.value_nodes["field"]
+    if found is None:
+        unknown_field(part["field"], dict(chip.registers), node, part.path, reader)
+    elif "bits" in part and len(part["bits"]) != found.width:
+        reader.complain(
+            part.value_nodes["bits"],
+            part.path,
+            f"{len(part['bits'])} bits of {found.ref}",
+            f"{found.width}, as the field has",
+        )
+    elif not found.access.shown:
+        reader.complain(
+            node, part.path, f"{found.ref}, which is {found.access}", "a field that can be seen"
         )
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from ..behaviour.machine import Machine, as_read
+from ..chip.bits import extract
 from ..chip.model import Chip, Fault, Field, Frame, Layout
 from ..errors import CallError
 from ..expr import evaluate
@@ -83,7 +84,7 @@ class Core:
         self._frame: Frame | None = None
         self._reply: int | None = 0
         self._queue: deque[_Pending | None] = deque(maxlen=32)
-        self._counters: dict[str, dict[str, int]] = {}
+        self._counters: dict[str, int] = {}  # by name: layouts that hold one count together
         self._power_up_codes: dict[str, list[Field]] = {}
         self.power_up()
 
@@ -323,11 +324,8 @@ class Core:
             layout = self.codec.reply_layout(pending.sent, frame, bank)
             if layout is None:
                 return None if pending.sent.shared else 0
-            word = self.codec.build_reply(
-                pending.sent, pending.data, self._status(layout), self._counts(layout), frame, bank
-            )
-            return (
-                word >> max(0, layout.length - frame.length) << max(0, frame.length - layout.length)
+            return self.codec.build_reply(
+                pending.sent, pending.data, self._status(layout), self._own(layout), frame, bank
             )
         layout = frame.reply_to("read") or next(iter(frame.replies.values()), None)
         if layout is None:
@@ -338,14 +336,17 @@ class Core:
             if part.kind == "status":
                 full = (1 << part.width) - 1
                 parts[part.name] = full if status[part.name] == bool(part.active) else 0
-        return build(layout, {**parts, **self._counts(layout)})
+        return build(layout, {**parts, **self._own(layout)})
 
-    def _counts(self, layout: Layout) -> dict[str, int]:
-        return {
-            p.name: (p.start + p.step * self.accepted) % (1 << p.width)
-            for p in layout.parts
-            if p.kind == "counter"
-        }
+    def _own(self, layout: Layout) -> dict[str, int]:
+        """The parts of a reply that are the chip's own, whatever was asked: counters and fields."""
+        words, found = self.machine.bank.words, {}
+        for part in layout.parts:
+            if part.kind == "counter":
+                found[part.name] = (part.start + part.step * self.accepted) % (1 << part.width)
+            elif (field := self.chip.field(part.field)) is not None:
+                found[part.name] = extract(words[field.register], field.bits)
+        return found
 
     def _status(self, layout: Layout) -> dict[str, bool]:
         """The status parts of a reply as they are now."""
@@ -406,16 +407,15 @@ class Core:
             )
             self._reject(frame, cause, flaws[0].text)
             return
-        before = self._counters.get(frame.name)
         parts = {p.name: sent.parts[p.name] for p in frame.command.parts if p.kind == "counter"}
         if parts:
-            first = {p.name: p.start for p in frame.command.parts if p.kind == "counter"}
-            wrong = (
-                counter_flaws(frame.command, before, parts)
-                if before is not None
-                else [n for n in parts if parts[n] != first[n]]
-            )
-            self._counters[frame.name] = parts
+            # the first of all has the start value
+            wrong = [
+                p.name
+                for p in frame.command.parts
+                if p.name in parts and p.name not in self._counters and parts[p.name] != p.start
+            ] or counter_flaws(frame.command, self._counters, parts)
+            self._counters.update(parts)
             if wrong:
                 self._reject(frame, "counter", f"the counter is out of step: {parts}")
                 return

@@ -128,7 +128,7 @@ BROKEN: list[tuple[str, str, str, str]] = [
         "holds misspelt",
         "holds: page}",
         "holds: pgae}",
-        "map.yaml:15:34: error: 'pgae'; expected one of operation, address, page, data, fixed, chip, parity, crc, counter, status, echo, ignored; nearest: page [frames.word.command.page.holds]",
+        "map.yaml:15:34: error: 'pgae'; expected one of operation, address, page, data, fixed, chip, parity, crc, counter, status, field, echo, ignored; nearest: page [frames.word.command.page.holds]",
     ),
     (
         "no codes",

@@ -598,6 +598,13 @@ class Extras:
 
     def chain(self, rec: Rec) -> Chain:
         headers = []
+        if not self.chip.spi.msb_first:
+            self.reader.complain(
+                rec.node,
+                rec.path,
+                "a daisy chain of chips that send their least significant bit first",
+                "bit_order: msb_first",
+            )
         for item in rec.get("headers", ()):
             if "length" not in item or "value" not in item:
                 continue

@@ -12,7 +12,7 @@ from ...quantity import many, plural
 
 GUARDS = ("parity", "crc")
 IN_COMMAND_ONLY = ("operation", "address", "page")
-IN_REPLY_ONLY = ("status", "echo")
+IN_REPLY_ONLY = ("status", "field", "echo")
 #: which keys of a part go with which `holds`
 _KEYS = {
     "codes": ("operation",),
@@ -33,6 +33,7 @@ _KEYS = {
     "active": ("status",),
     "fault": ("status",),
     "shows": ("status",),
+    "field": ("field",),
     "of": ("echo",),
     "on_write": ("data",),
 }
@@ -304,6 +305,8 @@ def _part(
             )
             over_command = ()
             break
+    if kind == "field" and "field" not in rec.key_nodes:
+        reader.complain(rec.node, rec.path, "no key 'field'", "field: REG.FIELD, what it shows")
     crc, prefix = _crc(rec, width, reader) if kind == "crc" else (None, (0, 0))
     of = rec.get("of", "")
     if kind == "echo" and "of" not in rec.key_nodes:
@@ -343,6 +346,7 @@ def _part(
         active=rec.get("active", 1),
         fault=rec.get("fault", ""),
         shows=rec.get("shows"),
+        field=rec.get("field", ""),
         of=of,
         on_write=rec.get("on_write", "any"),
         summary=rec.get("summary", ""),

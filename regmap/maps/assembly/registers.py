@@ -68,6 +68,12 @@ def build_registers(
     for name, rec in recs.items():
         if "fields" not in rec:
             continue
+        if rec.get("in_replies"):
+            _only_in_replies(rec, reader)
+            register = _register(name, rec, (), [], reader, paged)
+            if register is not None:
+                registers[name] = register
+            continue
         names = named_frames(rec, frames, reader)
         carriers = [frames[n] for n in names or ()] or [*frames.values()][: names is not None]
         if names == () and frames and not general:
@@ -86,6 +92,30 @@ def build_registers(
         if name in registers:
             _check_references(registers[name], rec, registers, reader)
     return registers
+
+
+#: what says how a command reaches a register
+_REACHED = ("address", "operation", "page", "frame", "writable", "write_mask", "read_mask",
+            "reserved", "complement_of", "reads_as")  # fmt: skip
+
+
+def _only_in_replies(rec: Rec, reader: Reader) -> None:
+    """A register that no command reaches says nothing of commands, and only reports."""
+    for key in _REACHED:
+        if key in rec.key_nodes:
+            reader.complain(
+                rec.key_nodes[key], rec.path, f"`{key}` beside in_replies", "one of both"
+            )
+    if "width" not in rec.key_nodes:
+        reader.complain(rec.node, rec.path, "no key 'width'", "width: bits of its fields together")
+    for field in rec["fields"].values():
+        if field.get("access", rec.get("access", "rw")) != "ro":
+            reader.complain(
+                field.node,
+                field.path,
+                "a field that no command reaches, and that is not read-only",
+                "access: ro",
+            )
 
 
 class Places:
@@ -248,6 +278,7 @@ def _register(
         operations=dict(rec.get("operation", {})),
         complement_of=rec.get("complement_of", ""),
         reads_as=rec.get("reads_as", "written"),
+        in_replies=rec.get("in_replies", False),
         summary=rec.get("summary", ""),
         origin=Sources.origin(rec.node),
     )

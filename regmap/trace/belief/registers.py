@@ -355,6 +355,15 @@ class Belief:
                 notes += self.state_shown(field.shows, raised, field.ref)
         return notes
 
+    def field_shown(self, ref: str, code: int) -> None:
+        """A part of a reply shows a field, whatever was asked."""
+        field = self.chip.field(ref)
+        if field is None or self.bank.field_code(field) == code:
+            return
+        was = self.bank.copy()
+        self.bank.put(field, code)
+        self.changes += [c for c in compare(self.chip, was, self.bank, [field.register]) if c.old]
+
     def state_shown(self, expression: Expr, value: bool, where: str) -> list[Note]:
         """A bit that shows a state: correct the belief, and say so where they disagreed."""
         name, value = _bare_state(expression, value)

@@ -12,12 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from regmap.behaviour.effects import Act, Change
+from regmap.behaviour.effects import Act, Change, Said, said, tells_of
 from regmap.behaviour.faults import dead_words
 from regmap.chip.bank import Bank
-from regmap.chip.model import Access, Chip
+from regmap.chip.model import Access, Chip, Register
 from regmap.expr import evaluate
-from regmap.frames.bulk import READ
 from regmap.frames.codec import Answer, Sent
 
 from ..events import Note
@@ -209,8 +208,8 @@ class Walker(FrameLog):
             )
             notes += more
             news = fresh if sent.kind == "read" else news
-        elif answer is not None and sent is not None:
-            notes += self._status(sent, answer, None, number, time)
+        elif answer is not None and sent is not None and self._laid_out_always(sent, ident):
+            notes += self._status(None, answer, None, number, time)
         self._told.add((canon, key))
         belief.record(mark, number, time)
         after = (
@@ -227,6 +226,11 @@ class Walker(FrameLog):
             self.happenings[number] = Happening(
                 number, old, tuple(notes), decoded, tuple(belief.changes)
             )
+
+    def _laid_out_always(self, sent: Sent, ident: int) -> bool:
+        """Whether a reply is laid out the same whatever was asked, and so also after a frame that was rejected."""
+        clocks = self.table[ident].reply(sent.frame.after)[2]
+        return len(sent.frame.replies) == 1 and clocks == sent.frame.length
 
     def _doubted(self, decoded: Decoded, ident: int, number: int) -> Decoded:
         """A reply of which every bit is the same, where that cannot be: it is not believed.
@@ -290,39 +294,37 @@ class Walker(FrameLog):
                     text=f"no register at address 0x{sent.address or 0:X}{' of the page in force' if self.chip.page_select else ''}",
                 )
             )
-        part = answer.layout.of_kind("data") if answer is not None else None
-        data = (
-            answer.data if answer is not None and part is not None and part.kind == "data" else None
-        )
-        is_read = sent.kind == "read" and register is not None
-        content = None
-        if (
-            register is not None
-            and data is not None
-            and (is_read or (sent.kind == "write" and part is not None and part.on_write == "old"))
-        ):
-            content = data
+        told = said(self.chip, sent, answer) if answer is not None else Said()
+        # the register whose content the reply has: the one read, written, or that a command returns
+        source = told.register
+        content = told.data if source is not None and not told.after else None
+        past = sent.kind == "write"
         # a reply of the same frame shows the status from before it, a later one the status after it
         late = sent.frame.after > 0
         if answer is not None and not late:
-            notes += self._status(sent, answer, content, number, time)
+            notes += self._status(source, answer, content, number, time)
         fresh = sent.kind != "read"
-        if register is not None and content is not None and register.readable:
-            if is_read:
-                fresh = self.seen.get(register.name) != content
-                if register.name in self.sorter.measured:
-                    fresh = register.name not in self.seen
-            if is_read:
-                self._read[register.name] = time
-            notes += self.belief.shows(register, content, number, past=not is_read)
-            self.seen[register.name] = content
+        if source is not None and content is not None and source.readable:
+            if sent.kind == "read":
+                fresh = self.seen.get(source.name) != content
+                if source.name in self.sorter.measured:
+                    fresh = source.name not in self.seen
+            if not past:
+                self._read[source.name] = time
+            notes += self.belief.shows(source, content, number, past=past)
+            self.seen[source.name] = content
         if late and answer is not None and content is not None:
-            notes += self._status(sent, answer, content, number, time, bits=False)
-        if is_read and register is not None:
-            notes += self._erasing(sent, content, decoded, number)
+            notes += self._status(source, answer, content, number, time, bits=False)
+        notes += self._erasing(sent, content, decoded, number)
         if sent.kind == "write" and register is not None and register.holds_settings:
             self.seen.pop(register.name, None)
         notes += self.belief.apply(sent, number, time)
+        if (
+            source is not None and told.after and source.readable
+            and not any(n.kind == "refused" for n in notes)
+        ):  # fmt: skip
+            shown = self.belief.shows(source, told.data, number)
+            notes += [n for n in shown if n.kind != "verified"]
         for name in decoded.given:
             # a command that the headers of the chain give to every chip acts with the frame
             if name in self.chip.commands:
@@ -341,20 +343,14 @@ class Walker(FrameLog):
         if late and answer is not None:
             # status bits belong to the moment at which they travel, with a later frame
             carrier = number + sent.frame.after
-            found = self._status(sent, answer, None, carrier, answered)
+            found = self._status(None, answer, None, carrier, answered)
             if found:
                 self.carried.setdefault(carrier, []).extend(found)
-        if (
-            register is not None and data is not None and sent.kind == "write"
-            and part is not None and part.on_write == "new" and register.readable
-            and not any(n.kind == "refused" for n in notes)
-        ):  # fmt: skip
-            notes += [n for n in self.belief.shows(register, data, number) if n.kind != "verified"]
         return notes, fresh
 
     def _status(
         self,
-        sent: Sent,
+        register: Register | None,
         answer: Answer,
         data: int | None,
         number: int,
@@ -362,9 +358,12 @@ class Walker(FrameLog):
         *,
         bits: bool = True,
     ) -> list[Note]:
-        """Faults and states that a believed reply shows: those of `data` and, with `bits`, its status bits."""
+        """Faults and states that a believed reply shows: those of `data`, the content of `register`, and, with
+        `bits`, of parts that tell whatever was asked."""
         notes: list[Note] = []
-        seen = self.faults.shown(sent.register, data, answer, bits=bits)
+        seen = self.faults.shown(register, data, answer, bits=bits)
+        for ref, code in answer.fields.items() if bits else ():
+            self.belief.field_shown(ref, code)
         shows = answer.layout.parts if bits else ()
         for part in shows:
             if part.kind == "status" and part.shows is not None and part.name in answer.status:
@@ -440,9 +439,14 @@ class Walker(FrameLog):
     def _erasing(
         self, sent: Sent, content: int | None, decoded: Decoded, number: int
     ) -> list[Note]:
-        register = sent.register
-        assert register is not None
-        if not any(f.access is Access.RC for f in register.fields):
+        """A read, or a command that returns a register, that clears what it shows."""
+        register = sent.register if sent.kind == "read" else None
+        clears = register is not None and any(f.access is Access.RC for f in register.fields)
+        if sent.command is not None:
+            register = self.chip.registers.get(sent.command.returns)
+            effects = {f"clear {sent.command.returns}", "clear_faults"}
+            clears = bool(effects & {*sent.command.effects}) and content is None
+        if register is None or not clears:
             return []
         if content is None:
             why = "its reply was not captured" if decoded.late else "its reply cannot be believed"
@@ -452,7 +456,7 @@ class Walker(FrameLog):
                     kind="erased",
                     weight=weight,
                     register=register.name,
-                    text=f"this read cleared {register.name} and {why}: whatever stood there is lost",
+                    text=f"this {sent.kind} cleared {register.name} and {why}: whatever stood there is lost",
                 )
             ]
         names = self.faults.erased(register, number)
@@ -537,19 +541,16 @@ class Walker(FrameLog):
         def find(name: str) -> tuple[int, int]:
             fault = self.chip.faults[name]
             bits = any(
-                p.kind == "status" and p.fault == name
+                fault in tells_of(self.chip, p)
                 for f in self.chip.frames.values() for layout in f.replies.values() for p in layout.parts
             )  # fmt: skip
             sorter = self.sorter
-            register = sorter.names.index(fault.register)
             for index in range(len(self.batches) - 1, -1, -1):
                 batch, places = self.batches[index], self._believed(index)
                 places = places[: int(np.searchsorted(places, number - batch.first))]
                 idents = batch.idents[places]
                 if not bits:
-                    some = np.flatnonzero(
-                        (sorter.kind[idents] == READ) & (sorter.register[idents] == register)
-                    )
+                    some = np.flatnonzero(sorter.shows(idents, (fault.register,)))
                     places, idents = places[some], idents[some]
                 for place, ident in zip(places[::-1].tolist(), idents[::-1].tolist(), strict=True):
                     if self._shows(ident).get(name) is False:
@@ -573,8 +574,10 @@ class Walker(FrameLog):
             answer = decoded.believed
             found = {}
             if answer is not None and decoded.sent is not None:
-                data = answer.data if decoded.sent.kind == "read" else None
-                found = self.faults.shown(decoded.sent.register, data, answer)
+                told = said(self.chip, decoded.sent, answer)
+                past = decoded.sent.kind == "write"
+                data = None if told.register is None or past else told.data
+                found = self.faults.shown(told.register, data, answer)
             self._shown[ident] = found
         return found
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
+from regmap.behaviour.effects import faults_shown
 from regmap.behaviour.machine import Match, match_of
 from regmap.chip.bits import extract, hexword, mask_of
-from regmap.chip.model import Access, Chip, Fault, Layout, Register
+from regmap.chip.model import Access, Chip, Fault, Register
 from regmap.errors import CallError
 from regmap.frames.codec import Answer, Sent
 
@@ -41,7 +42,7 @@ class FaultLog:
         self, register: Register | None, data: int | None, answer: Answer, *, bits: bool = True
     ) -> dict[str, bool]:
         """Fault name to raised or not, from a read word and, with `bits`, a reply's status bits."""
-        seen = status_faults(self.chip, answer.layout, answer) if bits else {}
+        seen = faults_shown(self.chip, answer) if bits else {}
         if register is not None and data is not None:
             for fault in self._by_register.get(register.name, ()):
                 field = register.field(fault.field)
@@ -208,15 +209,6 @@ def request_text(sent: Sent) -> str:
     if sent.kind == "write" and sent.data is not None:
         return f"{name} = {hexword(sent.data, sent.register.width if sent.register else 1)}"
     return f"{sent.kind} {name}"
-
-
-def status_faults(chip: Chip, layout: Layout, answer: Answer) -> dict[str, bool]:
-    """Fault name to raised or not, as the status bits of a reply say."""
-    found = {}
-    for part in layout.parts:
-        if part.kind == "status" and part.fault in chip.faults and part.name in answer.status:
-            found[part.fault] = answer.status[part.name]
-    return found
 
 
 def _clearers(chip: Chip, fault: Fault) -> Iterable[Match | str]:

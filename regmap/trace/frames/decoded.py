@@ -10,6 +10,7 @@ from regmap.chip.model import Chain, Chip, Layout
 from regmap.errors import FrameError
 from regmap.expr import evaluate
 from regmap.frames.codec import Answer, Codec, Flaw, Sent
+from regmap.frames.words import first_of
 
 from ..events import Note
 from .pairs import CHANGED, CUT, GIVEN, HEADER, MISCOUNTED, Pair
@@ -202,14 +203,14 @@ class Judge:
     def _reply(
         self, sent: Sent, trouble: str, word: int, hidden: int, bits: int, bank: Bank
     ) -> Decoded:
-        # where a layout has come into force in between, the answer already has its length
-        within = None
-        if bits != sent.frame.length:
-            within = next((f for f in self.chip.frames.values() if f.length == bits), None)
+        within = self.codec.recogniser.carrier(sent, bits) if bits != sent.frame.length else None
         layout = self.codec.reply_layout(sent, within, bank)
         if layout is None:
             return Decoded(sent=sent, trouble=trouble, reply_word=word)
-        if bits != layout.length:
+        if within is not None and bits < layout.length:
+            # cut off by a shorter frame: what it says was not seen
+            return Decoded(sent=sent, trouble=trouble, late=True)
+        if within is None and bits != layout.length:
             text = f"the reply has {bits} bits; {layout.length} expected"
             return Decoded(sent=sent, trouble=trouble, reply_trouble=text, reply_word=word)
         try:
@@ -217,6 +218,12 @@ class Judge:
         except FrameError as error:
             return Decoded(sent=sent, trouble=trouble, reply_trouble=str(error), reply_word=word)
         flaws: list[Flaw] = list(answer.flaws)
+        if bits > layout.length:
+            order = self.chip.spi.msb_first
+            word, hidden = (
+                first_of(v, bits, layout.length, msb_first=order) for v in (word, hidden)
+            )
+            bits = layout.length
         telling = hidden & _telling(answer.layout)
         if telling:
             text = f"{telling.bit_count()} of {bits} bits of SDO are unknown or floating"

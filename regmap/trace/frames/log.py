@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from regmap.behaviour.effects import said, tells_of
 from regmap.chip.bank import Bank
 from regmap.chip.model import Chip
-from regmap.frames.bulk import READ
 
 from .decoded import Decoded, Judge
 from .framer import Batch
@@ -72,38 +72,34 @@ class FrameLog:
     def measured_at(self, name: str, time: int) -> int | None:
         """The last value that a measured register was read with, by frames that ended up to tick `time`."""
         sorter = self.sorter
-        register = sorter.names.index(name)
         for batch in reversed(self.batches):
             idents = batch.idents[: int(np.searchsorted(batch.end, time, side="right"))]
-            hits = np.flatnonzero(
-                (sorter.kind[idents] == READ)
-                & (sorter.register[idents] == register)
-                & (sorter.believed[idents] > 0)
-            )
+            hits = np.flatnonzero(sorter.shows(idents, (name,)) & (sorter.believed[idents] > 0))
             if len(hits):
-                answer = self.decoded(int(idents[hits[-1]])).believed
-                return answer.data if answer is not None else None
+                decoded = self.decoded(int(idents[hits[-1]]))
+                if decoded.believed is None:
+                    return None
+                return said(self.chip, decoded.sent, decoded.believed).data
         return None
 
     def read_between(self, first: int, last: int) -> list[str]:
         """The fault registers that were read, and believed, by frames `first` to `last`."""
-        found: set[int] = set()
         sorter = self.sorter
+        holding = {f.register for f in self.chip.faults.values()}
+        names = [r for r in self.chip.registers if r in holding]
+        found: set[str] = set()
         for batch in self.batches:
             idents = batch.idents[max(0, first - batch.first) : max(0, last + 1 - batch.first)]
-            read = (sorter.kind[idents] == READ) & (sorter.believed[idents] > 0)
-            found.update(np.unique(sorter.register[idents][read]).tolist())
-        names = {sorter.names[n] for n in found if n >= 0}
-        holding = {f.register for f in self.chip.faults.values()}
-        return [r for r in self.chip.registers if r in names and r in holding]
+            idents = np.unique(idents[sorter.believed[idents] > 0])
+            found |= {n for n in names if sorter.shows(idents, (n,)).any()}
+        return [n for n in names if n in found]
 
     def status_between(self, start: int, end: int) -> bool:
         """Whether a believed reply that ended from tick `start` to tick `end` tells of faults."""
         sorter = self.sorter
         holding = {f.register for f in self.chip.faults.values()}
-        places = [i for i, n in enumerate(sorter.names) if n in holding]
         bits = any(
-            p.kind == "status" and p.fault
+            tells_of(self.chip, p)
             for f in self.chip.frames.values()
             for layout in f.replies.values()
             for p in layout.parts
@@ -113,7 +109,7 @@ class FrameLog:
             idents = batch.idents[low:high]
             telling = sorter.believed[idents] > 0
             if not bits:
-                telling &= (sorter.kind[idents] == READ) & np.isin(sorter.register[idents], places)
+                telling &= sorter.shows(idents, holding)
             if telling.any():
                 return True
         return False

@@ -7,6 +7,7 @@ for guards, counters and measured values, so that the walker looks at each of th
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Collection
 from itertools import count
 from typing import Any
 
@@ -81,6 +82,16 @@ class Sorter:
             self._arrays[name][done:need] = values
         self._count = need
 
+    def shows(self, idents: npt.NDArray[Any], registers: Collection[str]) -> Mask:
+        """Which of these pairs ask for the content of one of the registers: reads, and commands that return it."""
+        places = [i for i, n in enumerate(self.names) if n in registers]
+        returning = [
+            COMMAND + i for i, c in enumerate(self.chip.commands.values()) if c.returns in registers
+        ]
+        kind = self.kind[idents]
+        found: Mask = (kind == READ) & np.isin(self.register[idents], places)
+        return found | np.isin(kind, returning)
+
     def title(self, kind: int, register: int) -> str:
         """What frames of this kind ask: "read STATUS1"."""
         if kind == 0:
@@ -108,7 +119,7 @@ class Sorter:
         possible = np.zeros(len(word), np.bool_)
         canon_reply = reply.copy()
         free = np.isin(register, [self.names.index(n) for n in self.measured]) & (kind == READ)
-        for name, numbers in self._reply_groups(frame, kind):
+        for name, numbers in self._reply_groups(frame, kind, word):
             layout = frame.replies.get(name)
             if layout is None:
                 continue
@@ -151,7 +162,9 @@ class Sorter:
             "modulus": np.full(len(word), 1 << counter.width if counter else 1),
         }  # fmt: skip
 
-    def _reply_groups(self, frame: Frame, kind: npt.NDArray[np.int64]) -> list[tuple[str, Mask]]:
+    def _reply_groups(
+        self, frame: Frame, kind: npt.NDArray[np.int64], word: Words
+    ) -> list[tuple[str, Mask]]:
         """Which frames each reply layout answers."""
         names = {
             READ: "read",
@@ -159,10 +172,18 @@ class Sorter:
             **{COMMAND + i: n for i, n in enumerate(self.commands)},
         }
         groups: dict[str, Mask] = {n: np.zeros(len(kind), np.bool_) for n in frame.replies}
+        operation = frame.command.of_kind("operation")
+        codes = operation.codes if operation is not None else {}
+        number_of = extract(word, operation.bits) if operation is not None else word
         for number, name in names.items():
-            target = name if name in frame.replies else "any"
-            if target in groups:
-                groups[target] |= kind == number
+            left = kind == number
+            # as `Recogniser.reply_layouts`: a command by its name, else by its operation code
+            own = [name] if number >= COMMAND else []
+            for target in (*own, *codes, name, "any"):
+                mine = left & (number_of == codes[target]) if target in codes else left
+                if target in groups:
+                    groups[target] |= mine
+                    left = left & ~mine
         return list(groups.items())
 
     @staticmethod
@@ -268,7 +289,7 @@ def measured(chip: Chip) -> list[Register]:
     asked.add(chip.page_select.partition(".")[0])
     return [
         r for r in chip.registers.values()
-        if r.fields and r.name not in holding and r.name not in asked and r.reads_as == "written"
+        if r.fields and not r.in_replies and r.name not in holding and r.name not in asked and r.reads_as == "written"
         and all(f.access is Access.RO and f.shows is None for f in r.fields)
     ]  # fmt: skip
 

@@ -111,7 +111,13 @@ class FrameWriter:
         for test in tests:
             lines += [f"if ({test}) {{", f"    errors |= {self.error('FIXED')};", "}"]
         for part in operations:
-            known = sorted(set(part.codes.values()))
+            # commands may have codes that the map does not name
+            given = [
+                c.parts[part.name]
+                for c in self.sheet.chip.commands.values()
+                if part.name in c.parts and self.sheet.recogniser.carries(self.frame, c)
+            ]
+            known = sorted({*part.codes.values(), *given})
             if len(known) == 1 << part.width:
                 continue
             code = bracket(take("frame", part.bits, self.bits))

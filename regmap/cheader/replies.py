@@ -115,14 +115,17 @@ class ReplyWriter(FrameWriter):
         name = self.name("reply_errors")
         operation = self.frame.command.of_kind("operation")
         codes = operation.codes if operation is not None else {}
-        told = {k: layout for k, layout in layouts.items() if k in codes}
-        if operation is not None and told and set(layouts) - set(told) <= {"any"}:
+        kinds = self.sheet.recogniser.kinds
+        # the layout of a code's own name, else that of what it does
+        keys = {c: k for c in codes for k in (kinds.get(c, ""), c) if k in layouts}
+        told = {c: layouts[k] for c, k in keys.items()}
+        if operation is not None and told and set(layouts) - set(keys.values()) <= {"any"}:
             # the operation code decides
             code = bracket(take("sent", operation.bits, self.bits))
             lines = ["uint8_t errors = 0U;", f"switch ((unsigned int){code}) {{"]
             by_code: dict[int, tuple[str, Layout]] = {}
-            for key, layout in told.items():
-                by_code.setdefault(codes[key], (key, layout))
+            for name_, layout in told.items():
+                by_code.setdefault(codes[name_], (keys[name_], layout))
             for number_, (key, layout) in by_code.items():
                 lines += [
                     f"case {count(number_)}:",

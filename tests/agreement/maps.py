@@ -214,7 +214,7 @@ class Maker:
         if self.style in ("address", "spaces") and not self.deaf:
             if self.has("page_part", 0.15):
                 self.pages = 2
-            elif self.has("page_field", 0.1):
+            elif self.has("page_field", 0.2):
                 self.add("PAGE", self.body({"SELECT": {"bits": 0}}, 0))
                 self.extra["page_select"] = "PAGE.SELECT"
         self.family = not self.deaf and self.has("family", 0.3)
@@ -505,7 +505,7 @@ class Maker:
             )
 
     # --- frames ------------------------------------------------------------------------------------
-    def frame(self, name: str, codes: dict[str, int], op_width: int, addresses: int, *,
+    def frame(self, codes: dict[str, int], op_width: int, addresses: int, *,
               grown: int = 0, family: bool = False, wide: int = 0, cut: int = 0) -> Doc:  # fmt: skip
         """One layout. `grown` bits more than usual; `wide` data bits instead of the usual; the first burst is `cut`."""
         rng = self.rng
@@ -575,9 +575,7 @@ class Maker:
             body["bursts"] = [cut, length - cut]
         if self.deaf:
             return body
-        body["reply"] = self.reply(
-            answer, length, codes, plainly, command=command.width if over else 0
-        )
+        body["reply"] = self.reply(answer, codes, plainly)
         return body
 
     def rest(self, width: int, mark: int) -> int:
@@ -603,7 +601,7 @@ class Maker:
                 found["bad"] = 1, {"holds": "status", "fault": "BAD", "active": rng.randint(0, 1)}
         return found
 
-    def again(self, answer: Doc, mark: int, length: int, command: int) -> Doc:
+    def again(self, answer: Doc, mark: int) -> Doc:
         """The same reply with another mark in its fixed bits, so that the two can be told apart."""
         changed = {n: dict(p) for n, p in answer.items()}
         width = width_of(changed["rest"]["bits"]) if "rest" in changed else 0
@@ -612,15 +610,13 @@ class Maker:
         changed["rest"]["value"] = self.rest(width, mark)
         return changed
 
-    def reply(
-        self, answer: Doc, length: int, codes: dict[str, int], plainly: bool, command: int
-    ) -> Doc:
+    def reply(self, answer: Doc, codes: dict[str, int], plainly: bool) -> Doc:
         """The reply and what it hangs on."""
         rng = self.rng
         made: Doc = {"after": self.after, "parts": answer}
         if plainly:
             return made
-        other = self.again(answer, 2, length, command)
+        other = self.again(answer, 2)
         if other and self.by_command:
             to = [c for c in codes if c not in ("spare",)]
             target = rng.choice([*to, *self.commands]) if to or self.commands else ""
@@ -629,8 +625,8 @@ class Maker:
                 self.traits.add("reply_by_command")
         cases: Doc = {}
         third, fourth = (
-            self.again(answer, 3, length, command),
-            self.again(answer, 0, length, command),
+            self.again(answer, 3),
+            self.again(answer, 0),
         )
         if third and "FORM" in self.registers:
             cases["short"] = {"when": "FORM.SHORT == 1", "parts": third}
@@ -675,20 +671,20 @@ class Maker:
         if self.style == "layout":
             usual = [n for n in names if n in ("SAFE",)] or names[:1]
             op_width, codes = 2, dict(zip(("read", "write"), rng.sample(range(4), 2), strict=True))
-            frames["word"] = self.frame("word", codes, op_width, 0)
+            frames["word"] = self.frame(codes, op_width, 0)
             if self.family:
                 frames["word_safe"] = {
                     "when": "SAFE.ON == 1",
-                    **self.frame("word_safe", codes, op_width, 0, grown=4, family=True),
+                    **self.frame(codes, op_width, 0, grown=4, family=True),
                 }
             for index, name in enumerate(n for n in names if n not in usual):
                 key = f"own{index}"
-                frames[key] = self.frame(key, codes, op_width, 0, grown=index + 1)
+                frames[key] = self.frame(codes, op_width, 0, grown=index + 1)
                 layout_of[name] = [key]
                 if self.family:
                     safe = f"{key}_safe"
                     frames[safe] = {"when": "SAFE.ON == 1", "named_only": True,
-                                    **self.frame(safe, codes, op_width, 0, grown=6 + index, family=True)}  # fmt: skip
+                                    **self.frame(codes, op_width, 0, grown=6 + index, family=True)}  # fmt: skip
                     layout_of[name] = [safe, key]
         else:
             wanted = ["read", "write"]
@@ -728,10 +724,10 @@ class Maker:
             if long and self.chip_address is None and self.has("first_burst", 0.5):
                 cut = op_width + addresses + (1 if self.pages else 0)
                 cut = max(cut, rng.randint(cut, cut + 3))
-            frames["word"] = self.frame("word", codes, op_width, addresses, cut=cut)
+            frames["word"] = self.frame(codes, op_width, addresses, cut=cut)
             if self.family:
                 frames["word_safe"] = {"when": "SAFE.ON == 1",
-                                       **self.frame("word_safe", codes, op_width, addresses, grown=3, family=True, cut=cut)}  # fmt: skip
+                                       **self.frame(codes, op_width, addresses, grown=3, family=True, cut=cut)}  # fmt: skip
             if long:
                 both = dict(zip(("read", "write"), (numbers.pop(), numbers.pop()), strict=True))
                 wide = rng.randint(self.data + 2, 24)
@@ -741,11 +737,11 @@ class Maker:
                     "fields": fields(rng, wide),
                     "_at": "",
                 }
-                frames["long"] = self.frame("long", both, op_width, 0, grown=5, wide=wide, cut=cut)
+                frames["long"] = self.frame(both, op_width, 0, grown=5, wide=wide, cut=cut)
                 layout_of["WIDE"] = ["long"]
                 if self.family:
                     frames["long_safe"] = {"when": "SAFE.ON == 1", "named_only": True,
-                                           **self.frame("long_safe", both, op_width, 0, grown=9, wide=wide, family=True, cut=cut)}  # fmt: skip
+                                           **self.frame(both, op_width, 0, grown=9, wide=wide, family=True, cut=cut)}  # fmt: skip
                     layout_of["WIDE"] = ["long_safe", "long"]
             for name in names:
                 own[name] = {}

@@ -419,7 +419,8 @@ class Plain:
         if "reply" not in frame or asked.shared:
             return None
         reply = frame["reply"]
-        tables = [c for c in reply.get("cases", {}).values() if self.holds(c["when"])][:1] + [reply]
+        cases = [c for c in reply.get("cases", {}).values() if self.holds(c["when"])]
+        tables = [*cases[:1], reply]
         parts: Doc = {}
         for table in tables:
             rows = {**table.get("to", {})}

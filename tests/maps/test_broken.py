@@ -904,7 +904,7 @@ def test_the_spot_is_underlined() -> None:
     ]
     assert rendered("access: rc", "acces: rc") == [
         "map.yaml:37:5: error: the key 'acces'; expected one of address, operation, page, width, reset, access,"
-        " reserved, read_mask, write_mask, writable, frame, complement_of, reads_as, summary, fields;"
+        " reserved, read_mask, write_mask, writable, frame, complement_of, reads_as, in_replies, summary, fields;"
         " nearest: access [registers.STATUS]\n"
         "        acces: rc\n"
         "        ^^^^^"

@@ -1,0 +1,138 @@
+"""The C headers of many maps in one program, held to the frames and replies that passed between oracle and twin.
+
+Every command that was sent must be sound to the header's `check`, every answer to `answer` and `read_data`, which must
+take the same register word out of it; every one with a flipped bit that check bits cover must not be. One program
+serves many maps, so a compiler run costs little for each.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from dataclasses import dataclass, field
+from pathlib import Path
+from random import Random
+
+from regmap.cheader import Options, generate
+from regmap.chip.model import Chip, Frame
+from regmap.errors import CallError
+from regmap.frames.words import inspect
+
+#: what the header says that it cannot do: it must refuse, never write something else
+UNSUPPORTED = {"over_command": "covers the answered command too"}
+#: FLAW bits that are no flaw of the reply: a frame before was not accepted, or the chip was reset
+NEWS = 0x60
+
+MAIN = """
+#include <stdio.h>
+static unsigned long wrong;
+static void fail(unsigned long seed, unsigned int row)
+{
+    wrong++;
+    if (wrong < 20UL) {
+        printf("%lu row %u\\n", seed, row);
+    }
+}
+"""
+
+
+@dataclass
+class Row:
+    """One call: which routine of which frame, its words, and what must come of it."""
+
+    routine: str
+    frame: str
+    sent: int
+    word: int
+    sound: bool
+    data: int | None = None
+    mask: int = 0
+
+    def text(self) -> str:
+        return f"{self.routine} {self.frame} sent 0x{self.sent:X} word 0x{self.word:X} sound {self.sound} data {self.data}"
+
+
+@dataclass
+class Batch:
+    """Maps and their rows until there are enough for one program."""
+
+    folder: Path
+    gcc: str
+    maps: dict[int, tuple[str, list[Row]]] = field(default_factory=dict)
+    refused: int = 0
+    rows: int = 0
+
+    def add(self, seed: int, chip: Chip, rows: list[Row], traits: set[str]) -> None:
+        try:
+            made = generate(chip, Options(prefix=f"m{seed}", sections=("frames",), crc="loop"))
+        except CallError as error:
+            if not any(t in traits and text in str(error) for t, text in UNSUPPORTED.items()):
+                raise
+            self.refused += 1
+            return
+        self.maps[seed] = made.header, rows
+
+    def run(self) -> None:
+        """Compile and run what has been gathered. Raises AssertionError with the rows that differ."""
+        if not self.maps:
+            return
+        maps, self.maps = self.maps, {}
+        text, calls = [], []
+        for seed, (header, rows) in maps.items():
+            (self.folder / f"m{seed}.h").write_text(header, encoding="utf-8")
+            text += [f'#include "m{seed}.h"', f"static void run{seed}(void)", "{"]
+            for index, row in enumerate(rows):
+                text.append(
+                    f"    {{ {self._call(seed, header, row)} {{ fail({seed}UL, {index}U); }} }}"
+                )
+                self.rows += 1
+            text.append("}")
+            calls.append(f"    run{seed}();")
+        source = self.folder / "all.c"
+        main = ["int main(void)", "{", *calls, "    return wrong != 0UL;", "}"]
+        source.write_text("\n".join([MAIN, *text, *main]) + "\n", encoding="utf-8")
+        program = self.folder / "all"
+        subprocess.run([self.gcc, "-std=c11", "-O0", "-w", source, "-o", program], check=True)
+        done = subprocess.run([program], capture_output=True, text=True, check=False)
+        told = []
+        for line in done.stdout.splitlines():
+            seed, _, index = line.partition(" row ")
+            told.append(f"seed {seed}: {maps[int(seed)][1][int(index)].text()}")
+        assert done.returncode == 0, told
+
+    @staticmethod
+    def _call(seed: int, header: str, row: Row) -> str:
+        stem = f"m{seed}_{row.frame}_"
+        if not re.search(rf"\b{stem}{row.routine}\(", header):
+            stem = f"m{seed}_"
+        assert re.search(rf"\b{stem}{row.routine}\(", header), (seed, row.routine, row.frame)
+        if row.routine == "check":
+            call = f"{stem}check(0x{row.word:X}ULL)"
+        elif row.routine == "answer":
+            call = f"({stem}answer(0x{row.sent:X}ULL, 0x{row.word:X}ULL) & ~0x{NEWS:X}U)"
+        else:
+            kind = re.search(rf"{stem}read_data\([^)]*?(\w+) \*data\)", header)
+            assert kind
+            return (
+                f"{kind[1]} data = 0; (void){stem}read_data(0x{row.sent:X}ULL, 0x{row.word:X}ULL, "
+                f"&data); if ((data & 0x{row.mask:X}ULL) != 0x{row.data or 0:X}ULL)"
+            )
+        return f"if ({call} {'!=' if row.sound else '=='} 0U)"
+
+
+def command_rows(frame: Frame, word: int, covered: list[int], rng: Random) -> list[Row]:
+    """A command as it was sent, and with flipped bits that check bits cover."""
+    found = [Row("check", frame.name, 0, word, True)]
+    for bit in rng.sample(covered, min(3, len(covered))):
+        found.append(Row("check", frame.name, 0, word ^ 1 << bit, False))
+    return found
+
+
+def reply_rows(frame: Frame, sent: int, word: int, rng: Random) -> list[Row]:
+    """An answer as it came, and flipped where no layout of the frame's replies takes it any more."""
+    found = [Row("answer", frame.name, sent, word, True)]
+    for bit in rng.sample(range(frame.length), min(4, frame.length)):
+        flipped = word ^ 1 << bit
+        if all(inspect(layout, flipped, sent=sent) for layout in frame.replies.values()):
+            found.append(Row("answer", frame.name, sent, flipped, False))
+    return found

@@ -103,9 +103,9 @@ class Batch:
     @staticmethod
     def _call(seed: int, header: str, row: Row) -> str:
         stem = f"m{seed}_{row.frame}_"
-        if not re.search(rf"\b{stem}{row.routine}\(", header):
+        if f" {stem}{row.routine}(" not in header:
             stem = f"m{seed}_"
-        assert re.search(rf"\b{stem}{row.routine}\(", header), (seed, row.routine, row.frame)
+        assert f" {stem}{row.routine}(" in header, (seed, row.routine, row.frame)
         if row.routine == "check":
             call = f"{stem}check(0x{row.word:X}ULL)"
         elif row.routine == "answer":

@@ -390,7 +390,7 @@ def by_faults(plain: Plain) -> set[str]:
 def check_link(chip: Chip, plain: Plain, rng: Random) -> None:
     """Over the adapter: what the link calls good or known is what the chip holds."""
     bench = Bench(chip)
-    for kind, name, data in some_requests(plain, rng, 3):
+    for kind, name, data in some_requests(plain, rng, 2):
         if (kind, name) in (("write", "REPORT"), ("read", "ORDER")):
             continue
         try:

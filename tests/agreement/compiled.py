@@ -1,6 +1,6 @@
 """The C headers of many maps in one program, held to the frames and replies that passed between oracle and twin.
 
-Every command that was sent must be sound to the header's `check`, every answer to `answer` and `read_data`, which must
+Every command that was sent must be sound to the header's `check`, every answer to `reply_errors` and `reply_data`, which must
 take the same register word out of it; every one with a flipped bit that check bits cover must not be. One program
 serves many maps, so a compiler run costs little for each.
 """
@@ -20,7 +20,7 @@ from regmap.frames.words import inspect
 
 #: what the header says that it cannot do: it must refuse, never write something else
 UNSUPPORTED = {"over_command": "covers the answered command too"}
-#: FLAW bits that are no flaw of the reply: a frame before was not accepted, or the chip was reset
+#: FRAME_ERROR bits that are no error of the reply itself: a frame before was not accepted, or the chip was reset
 NEWS = 0x60
 
 MAIN = """
@@ -108,13 +108,13 @@ class Batch:
         assert f" {stem}{row.routine}(" in header, (seed, row.routine, row.frame)
         if row.routine == "check":
             call = f"{stem}check(0x{row.word:X}ULL)"
-        elif row.routine == "answer":
-            call = f"({stem}answer(0x{row.sent:X}ULL, 0x{row.word:X}ULL) & ~0x{NEWS:X}U)"
+        elif row.routine == "reply_errors":
+            call = f"({stem}reply_errors(0x{row.sent:X}ULL, 0x{row.word:X}ULL) & ~0x{NEWS:X}U)"
         else:
-            kind = re.search(rf"{stem}read_data\([^)]*?(\w+) \*data\)", header)
+            kind = re.search(rf"{stem}reply_data\([^)]*?(\w+) \*data\)", header)
             assert kind
             return (
-                f"{kind[1]} data = 0; (void){stem}read_data(0x{row.sent:X}ULL, 0x{row.word:X}ULL, "
+                f"{kind[1]} data = 0; (void){stem}reply_data(0x{row.sent:X}ULL, 0x{row.word:X}ULL, "
                 f"&data); if ((data & 0x{row.mask:X}ULL) != 0x{row.data or 0:X}ULL)"
             )
         return f"if ({call} {'!=' if row.sound else '=='} 0U)"
@@ -130,9 +130,9 @@ def command_rows(frame: Frame, word: int, covered: list[int], rng: Random) -> li
 
 def reply_rows(frame: Frame, sent: int, word: int, rng: Random) -> list[Row]:
     """An answer as it came, and flipped where no layout of the frame's replies takes it any more."""
-    found = [Row("answer", frame.name, sent, word, True)]
+    found = [Row("reply_errors", frame.name, sent, word, True)]
     for bit in rng.sample(range(frame.length), min(4, frame.length)):
         flipped = word ^ 1 << bit
         if all(inspect(layout, flipped, sent=sent) for layout in frame.replies.values()):
-            found.append(Row("answer", frame.name, sent, flipped, False))
+            found.append(Row("reply_errors", frame.name, sent, flipped, False))
     return found

@@ -444,7 +444,7 @@ def header_rows(talk: Talk, rng: Random) -> list[Row]:
         usual = sent.frame.replies.get("read") or sent.frame.replies.get("any")
         if asked.kind == "read" and told.layout is usual:
             mask = (1 << talk.plain.width(asked.name)) - 1
-            found.append(Row("read_data", sent.frame.name, word, reply, True, told.data, mask))
+            found.append(Row("reply_data", sent.frame.name, word, reply, True, told.data, mask))
     return found
 
 

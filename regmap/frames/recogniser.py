@@ -299,7 +299,7 @@ class Recogniser:
                 *[n for n, held in holds.items() if held][:1],
                 "",
                 *[n for n, held in holds.items() if held is None],
-                *[n for n, held in holds.items() if held is False and beyond],
+                *[n for n, held in holds.items() if held is not None and beyond],
             )
         found = []
         for name in names:

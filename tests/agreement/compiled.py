@@ -15,11 +15,8 @@ from random import Random
 
 from regmap.cheader import Options, generate
 from regmap.chip.model import Chip, Frame
-from regmap.errors import CallError
 from regmap.frames.words import inspect
 
-#: what the header says that it cannot do: it must refuse, never write something else
-UNSUPPORTED = {"over_command": "covers the answered command too"}
 #: FRAME_ERROR bits that are no error of the reply itself: a frame before was not accepted, or the chip was reset
 NEWS = 0x60
 
@@ -59,17 +56,10 @@ class Batch:
     folder: Path
     gcc: str
     maps: dict[int, tuple[str, list[Row]]] = field(default_factory=dict)
-    refused: int = 0
     rows: int = 0
 
-    def add(self, seed: int, chip: Chip, rows: list[Row], traits: set[str]) -> None:
-        try:
-            made = generate(chip, Options(prefix=f"m{seed}", sections=("frames",), crc="loop"))
-        except CallError as error:
-            if not any(t in traits and text in str(error) for t, text in UNSUPPORTED.items()):
-                raise
-            self.refused += 1
-            return
+    def add(self, seed: int, chip: Chip, rows: list[Row]) -> None:
+        made = generate(chip, Options(prefix=f"m{seed}", sections=("frames",), crc="loop"))
         self.maps[seed] = made.header, rows
 
     def run(self) -> None:

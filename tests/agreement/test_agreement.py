@@ -629,7 +629,7 @@ def agree(seed: int) -> None:
     if "deaf" not in made.traits:
         check_link(chip, Plain(made.plain), rng)
     if BATCH is not None:
-        BATCH.add(seed, chip, header_rows(talk, rng), made.traits)
+        BATCH.add(seed, chip, header_rows(talk, rng))
         if len(BATCH.maps) >= 40:
             BATCH.run()
     if "chain" in made.traits:

@@ -9,6 +9,7 @@ from regmap.behaviour.faults import explain, suspicious
 from regmap.behaviour.hazards import cautions_of
 from regmap.behaviour.machine import Machine
 from regmap.cautions import CAUTION
+from regmap.chip import values
 from regmap.chip.bank import Bank, need_register
 from regmap.chip.model import Chip, Fault, Field, Layout, Register
 from regmap.chip.values import Reading
@@ -279,6 +280,7 @@ def _answer(
         "data": answer.data,
         "register": sent.register.name if sent is not None and sent.register else None,
         "status": dict(answer.status),
+        "shown": dict(told.fields),
         "parts": dict(answer.parts),
         "errors": [f.text for f in answer.flaws],
         "fields": _fields_json(fields),
@@ -327,6 +329,10 @@ def _answer_lines(
         fault = chip.faults.get(part.fault) if part is not None else None
         text = fault.title if fault is not None else part.summary if part is not None else ""
         context.out(f"    {name} {'SET' if raised else 'clear'}: {text or name}")
+    for ref, code in told.fields.items():
+        item = chip.field(ref)
+        if item is not None:
+            context.out(f"    {ref} = {values.read(item, code, Bank.at_reset(chip)).label}")
     for line in _field_lines(fields):
         context.out(line)
     for fault in faults:

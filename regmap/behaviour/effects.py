@@ -123,6 +123,18 @@ def faults_shown(chip: Chip, answer: Answer) -> dict[str, bool]:
     return found
 
 
+def codes_shown(chip: Chip, answer: Answer) -> dict[str, int]:
+    """The code of each field (REG.FIELD) of which a part of a reply tells, whatever was asked."""
+    found = dict(answer.fields)
+    for name, raised in faults_shown(chip, answer).items():
+        fault = chip.faults[name]
+        if raised:
+            found[fault.ref] = fault.code
+        else:
+            found.setdefault(fault.ref, 0 if fault.code else 1)
+    return found
+
+
 def said(chip: Chip, sent: Sent | None, answer: Answer) -> Said:
     """What this reply to `sent` says; nothing where it has flaws.
 

@@ -266,7 +266,13 @@ class Recogniser:
         if within is None or within.length == sent.frame.length:
             return sent.frame
         target = sent.command or sent.register
-        return within if target is None or self.carries(within, target) else sent.frame
+        targets = (target,) if target is not None else sent.maybe
+        fits = (
+            any(self.carries(within, t) for t in targets)
+            if targets
+            else any(f is within for f in self._general)
+        )
+        return within if fits else sent.frame
 
     def carrier(self, sent: Sent, bits: int) -> Frame | None:
         """A frame of so many bits in whose clocks the answer to `sent` passes; None where there is none."""

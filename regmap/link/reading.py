@@ -14,9 +14,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from ..behaviour.effects import codes_shown
 from ..behaviour.machine import Machine
 from ..chip.bank import need_register
-from ..chip.bits import extract, mask_of
+from ..chip.bits import deposit, extract, mask_of
 from ..chip.model import Register
 from ..errors import CallError
 from ..frames.layouts import alternatives
@@ -64,6 +65,8 @@ class RegisterReader:
     def read(self, name: str) -> RegisterReading:
         """Read a register. Where reading it changes the chip it is read once and no more."""
         register = need_register(self.chip, name)
+        if register.in_replies:
+            return self._from_replies(register)
         if not register.readable:
             return RegisterReading(register=name, word=None, grade="lost", why="it is write-only")
         closed = rules.closed(self.chip, register, self.machine.bank)
@@ -107,6 +110,33 @@ class RegisterReader:
             )
         self._take(register, reading)
         return reading
+
+    def _from_replies(self, register: Register) -> RegisterReading:
+        """A register that no command reads, as the replies to reads without effect show it."""
+
+        def lost(why: str, seen: Sequence[int] = ()) -> RegisterReading:
+            return RegisterReading(
+                register=register.name, word=None, grade="lost", why=why, seen=tuple(seen)
+            )
+
+        if self.exchange.filler is None:
+            return lost("replies show it, and no register can be read without effect")
+        try:
+            self.exchange.step_in()
+            trade = self.exchange.trade([Ask("read", self.exchange.filler)] * 3)
+        except TransferLostError as error:
+            return lost(str(error))
+        seen = []
+        for index in range(3):
+            answer = trade.clean(index)
+            if answer is not None:
+                codes = codes_shown(self.chip, answer)
+                shown = [(f, codes[f.ref]) for f in register.fields if f.ref in codes]
+                seen.append(sum(deposit(code, f.bits) for f, code in shown))
+        if len(seen) < 3 or len(set(seen)) > 1:
+            return lost("replies were damaged, or differ", seen)
+        self.machine.bank.learn(register.name, seen[0], register.shows)
+        return RegisterReading(register=register.name, word=seen[0], grade="good", seen=tuple(seen))
 
     def _take(self, register: Register, reading: RegisterReading) -> None:
         """Put a reading into what is known."""

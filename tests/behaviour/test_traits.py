@@ -207,3 +207,49 @@ def test_a_step_counts_only_in_its_own_register() -> None:
     for word in (frame(1, 7, 0x01), frame(1, 7, 0x02)):
         events += effects(machine, CODEC.decode_command(word)).outcome.events
     assert events == ["strict"]
+
+
+def test_a_capture_and_the_link_know_what_a_command_returns() -> None:
+    """HOT is raised between two commands that return STATUS and clear it."""
+    import importlib.util
+    import io
+
+    from regmap.capture.formats.opening import open_capture
+    from regmap.trace.tracer import trace_capture
+
+    out = io.StringIO()
+    twin = Twin(CHIP, vcd=out)
+    take = frame(2, 9, 0)
+    twin.exchange(take)
+    twin.disturb("HOT for 1 us")
+    twin.wait(1e-3)
+    assert [twin.exchange(take), twin.exchange(take)] == [0x5A01, 0x5A00]
+    twin.close()
+    with open_capture(io.BytesIO(out.getvalue().encode()), name="dump.vcd") as capture:
+        (walker,) = trace_capture(capture, [CHIP]).walkers
+    (interval,) = walker.faults.intervals
+    assert (interval.fault, interval.clear_before, interval.raised, interval.gone) == (
+        "HOT",
+        0,
+        1,
+        2,
+    )
+    assert interval.attempts == [1]
+    assert walker.belief.bank.word("STATUS") == 0
+    place = Path(__file__).parents[1] / "link" / "bench.py"
+    spec = importlib.util.spec_from_file_location("bench_of_link", place)
+    assert spec
+    assert spec.loader
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    bench = module.Bench(CHIP)
+    bench.twin.disturb("HOT for 1 us")
+    bench.twin.wait(1e-3)
+    told = bench.link.command(CHIP.commands["TAKE"])
+    assert told.returned == (("STATUS", 1),)
+    assert bench.link.command(CHIP.commands["TAKE"]).returned == (("STATUS", 0),)
+    # what a command carries into a register is not what was known of it
+    assert bench.link.read("GATE").word == 0x11
+    bench.link.command(CHIP.commands["QUICK"], 0x55)
+    assert bench.link.known.word("GATE") is None
+    assert bench.link.read("GATE").word == 0x55

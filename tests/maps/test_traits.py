@@ -5,12 +5,14 @@ Every frame stands here as it was put together by hand from the layout above it.
 
 from __future__ import annotations
 
+import importlib.util
 from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from regmap.behaviour.effects import said
 from regmap.behaviour.plan import plan
 from regmap.chip.bank import Bank
 from regmap.chip.model import Chip
@@ -474,6 +476,109 @@ def test_check_bits_over_command_and_reply_together() -> None:
             if p.kind in ("parity",)
         ]
         assert int(rebuilt[0][0]) == int(parity)
+
+
+# --- values and faults that live only in replies ----------------------------------------------------------------
+REPLIES_TEXT = """
+spi: {mode: 1}
+frames:
+  word:
+    length: 16
+    command: {op: {bits: 15, holds: operation, codes: {read: 1, write: 0}}, address: {bits: 14..12, holds: address}, data: {bits: 11..4, holds: data}, crc: {bits: 3..0, holds: crc, polynomial: 0x3, init: 0xF}}
+    reply:
+      after: 1
+      parts: {hot: {bits: 15, holds: status, fault: HOT}, level: {bits: 14..12, holds: field, field: ANSWER.LEVEL}, data: {bits: 11..4, holds: data}, crc: {bits: 3..0, holds: crc, polynomial: 0x3, init: 0xF}}
+registers:
+  A: {address: 1, fields: {ALL: {bits: 7..0, reset: 0x3C}}}
+  ANSWER: {in_replies: yes, width: 4, access: ro, reset: 0b0101, fields: {LEVEL: {bits: 2..0, options: {0..4: cold, 5: warm, 6..7: hot}}, HOT: {bits: 3}}}
+faults:
+  HOT: {at: ANSWER.HOT, title: Too hot, causes: [load], check_first: [heat sink], cleared_by: [reset], raised_by: [check_bits]}
+"""
+REPLIES = load(REPLIES_TEXT)
+
+
+def sealed(head: str) -> int:
+    return int(head, 2) << 4 | crc4(head)
+
+
+READ_A = sealed("100100000000")
+#: level 101, data 0x3C; and with the fault in bit 15
+COOL, HOT = sealed("010100111100"), sealed("110100111100")
+
+
+def test_values_and_faults_that_live_only_in_replies() -> None:
+    codec = Codec(REPLIES)
+    sent = codec.read(REPLIES.registers["A"])
+    assert sent.word == READ_A
+    with pytest.raises(CallError, match="no command reaches ANSWER"):
+        plan(REPLIES, ["read:ANSWER"])
+    twin = Twin(REPLIES)
+    twin.exchange(READ_A)
+    assert twin.exchange(READ_A) == COOL
+    twin.exchange(READ_A ^ 1)  # its check bits raise the fault
+    assert (twin.exchange(READ_A) >> 15, twin.exchange(READ_A)) == (1, HOT)
+    cool, hot = (said(REPLIES, sent, codec.decode_reply(w, sent)) for w in (COOL, HOT))
+    assert (cool.fields, cool.faults, cool.data) == ({"ANSWER.LEVEL": 5}, {"HOT": False}, 0x3C)
+    assert hot.faults == {"HOT": True}
+    array = bulk.flawless(sent.frame.replies["any"], np.array([COOL, HOT, COOL ^ 1], np.uint64))
+    assert array.tolist() == [True, True, False]
+
+
+def test_decode_and_explain_tell_them(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from regmap.cli.main import main
+
+    file = tmp_path / "replies.yaml"
+    file.write_text("gateword_map: 1\nchip: {name: small}\n" + REPLIES_TEXT, encoding="utf-8")
+    assert main(["decode", str(file), f"0x{READ_A:X}:0x{HOT:X}"]) == 0
+    shown = capsys.readouterr().out
+    assert "ANSWER.LEVEL = warm" in shown
+    assert "hot SET: Too hot" in shown
+    assert main(["explain", str(file), f"A:0x{HOT:X}"]) == 1
+    assert "HOT at ANSWER.HOT: Too hot" in capsys.readouterr().out
+    assert main(["show", str(file), "ANSWER"]) == 0
+    assert "in replies only" in capsys.readouterr().out
+    assert main(["header", str(file), "-o", str(tmp_path / "replies.h")]) == 0
+    assert "level;" in (tmp_path / "replies.h").read_text(encoding="utf-8")
+
+
+def test_a_capture_and_a_link_know_them() -> None:
+    import io
+
+    from regmap.capture.formats.opening import open_capture
+    from regmap.trace.tracer import trace_capture
+
+    out = io.StringIO()
+    twin = Twin(REPLIES, vcd=out)
+    for word in (READ_A, READ_A, READ_A ^ 1, READ_A, READ_A):
+        twin.exchange(word)
+    twin.close()
+    with open_capture(io.BytesIO(out.getvalue().encode()), name="dump.vcd") as capture:
+        (walker,) = trace_capture(capture, [REPLIES]).walkers
+    assert walker.belief.bank.code("ANSWER.LEVEL") == 5
+    assert [(i.fault, i.clear_before) for i in walker.faults.intervals] == [("HOT", 1)]
+    place = Path(__file__).parents[1] / "link" / "bench.py"
+    spec = importlib.util.spec_from_file_location("bench_of_link", place)
+    assert spec
+    assert spec.loader
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    bench = module.Bench(REPLIES)
+    reading = bench.link.read("ANSWER")
+    assert (reading.grade, reading.word) == ("good", 0b0101)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "found"),
+    [
+        ("in_replies: yes, width: 4, ", "in_replies: yes, address: 2, width: 4, ", "`address` beside in_replies"),
+        ("in_replies: yes, width: 4, access: ro", "in_replies: yes, width: 4, access: rw", "a field that no command reaches, and that is not read-only"),
+        ("field: ANSWER.LEVEL", "field: ANSWER.LEVLE", "the field 'ANSWER.LEVLE'"),
+        ("field: ANSWER.LEVEL", "field: A.ALL", "3 bits of A.ALL"),
+        ("holds: field, field: ANSWER.LEVEL", "holds: field", "no key 'field'"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_with_a_register_in_replies(old: str, new: str, found: str) -> None:
+    assert any(found in line for line in refused(REPLIES_TEXT.replace(old, new)))
 
 
 # --- addresses that every chip takes ---------------------------------------------------------------------------

@@ -93,7 +93,9 @@ def test_a_log_or_recording_overwrites_nothing_not_even_behind_a_link(
     (tmp_path / "real").write_text("old")
     (tmp_path / "link").symlink_to(tmp_path / "real")
     for name in ("real", "link"):
-        with pytest.raises(CallError, match=r"exists, and a (log|recording) is never overwritten"):
+        with pytest.raises(
+            CallError, match=r"exists,.* and a (log|recording) is never overwritten"
+        ):
             write(tmp_path / name)
     assert (tmp_path / "real").read_text() == "old"
 
@@ -107,6 +109,23 @@ def test_a_link_to_a_pipe_is_written_into(tmp_path: Path, write: Write) -> None:
     assert got[0]
     assert (tmp_path / "link").is_symlink()
     assert (tmp_path / "pipe").is_fifo()
+
+
+def test_a_file_that_its_owner_made_read_only_is_not_replaced(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A rename would need the folder's permission only."""
+    path = tmp_path / "x"
+    path.write_text("kept")
+    path.chmod(0o444)
+    usual = os.access
+    # whoever tests may be one who can write everything
+    monkeypatch.setattr("regmap.files.os.access", lambda p, how: Path(p) != path and usual(p, how))
+    with pytest.raises(PermissionError) as caught:
+        write_whole(path, "new")
+    assert caught.value.filename == str(path)
+    assert path.read_text() == "kept"
+    assert [p.name for p in tmp_path.iterdir()] == ["x"]
 
 
 def test_a_new_file_has_the_permissions_of_any_new_file(tmp_path: Path) -> None:

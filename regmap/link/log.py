@@ -31,6 +31,18 @@ def wall_time(seconds: float) -> str:
     return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
+def _ended(path: Path) -> bool:
+    """Whether the last line of a log says how its session ended, or where it goes on."""
+    try:
+        with path.open("rb") as file:
+            file.seek(max(0, path.stat().st_size - 100_000))
+            last = file.read(100_000).rstrip(b"\n").rpartition(b"\n")[2]
+        found = json.loads(last)
+    except (OSError, ValueError, RecursionError):
+        return False
+    return isinstance(found, dict) and found.get("event") in ("end", "continued")
+
+
 class SessionLog(Closing):
     """Events written as they come. `about` opens it: the chip, the digests of map and stage, the port.
 
@@ -74,8 +86,9 @@ class SessionLog(Closing):
             out = writing(path, "a" if self._live else "x", errors="backslashreplace")
         except FileExistsError:
             self._hold.close()
+            left = "" if _ended(path) else ", left by a session that did not end,"
             raise CallError(
-                f"{path} exists, and a log is never overwritten; give another name"
+                f"{path} exists{left or ','} and a log is never overwritten; give another name"
             ) from None
         except OSError as error:
             self._hold.close()

@@ -260,3 +260,17 @@ def test_a_stage_saved_in_part_still_is_a_stage(tmp_path: Path) -> None:
     lay(tmp_path)
     run(tmp_path, WRITERS["save"], tmp_path / "state", 2000)
     assert read_stage(tmp_path / "pump.yaml")[0] is not None
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+@pytest.mark.parametrize("line", ["header pump.yaml -o /dev/full", "report pump.yaml -o /dev/full", "check pump.yaml --spice /dev/full", "twin quoll16 --stdio --vcd /dev/full", "link /dev/nowhere read quoll16 --log /dev/full", "new map /dev/full --force"])  # fmt: skip
+def test_a_device_that_takes_nothing_is_named(tmp_path: Path, line: str) -> None:
+    lay(tmp_path)
+    before = contents(tmp_path)
+    done = run(tmp_path, Writer(line, ""), tmp_path.with_name("state"))
+    said = (done.stdout + done.stderr).decode("utf-8", "replace")
+    assert done.returncode == 2, said
+    assert "/dev/full cannot be written (No space left on device)" in " ".join(said.split()), said
+    assert "Traceback" not in said
+    assert contents(tmp_path) == before
+    assert Path("/dev/full").is_char_device()

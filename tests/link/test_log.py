@@ -40,6 +40,16 @@ def test_a_log_is_never_overwritten(tmp_path: Path) -> None:
     assert [e["event"] for e in events(path)] == ["begin", "one", "two", "end"]
 
 
+@pytest.mark.parametrize("last", ["", "{", "[" * 5000, '{"event": "read"}', "3", "\ud800"])
+def test_a_log_whose_session_was_killed_is_named_as_such(tmp_path: Path, last: str) -> None:
+    path = tmp_path / "a.jsonl"
+    path.write_bytes(b'{"event": "begin"}\n' + last.encode("utf-8", "surrogatepass") + b"\n")
+    before = path.read_bytes()
+    with pytest.raises(CallError, match="exists, left by a session that did not end, and a log"):
+        SessionLog(path, {})
+    assert path.read_bytes() == before
+
+
 def test_every_line_is_on_the_disk_at_once(tmp_path: Path) -> None:
     path = tmp_path / "a.jsonl"
     log = SessionLog(path, {})

@@ -222,6 +222,15 @@ def _main(argv: Sequence[str] | None, context: Context) -> int:
         return Status.OK
     except GatewordError as error:
         return _report(error, context)
+    except (RecursionError, MemoryError, OverflowError, UnicodeError) as error:
+        # every budget ends in a message of its own; what slips through all of them ends in one too
+        if context.environ.get("GATEWORD_TRACEBACK"):
+            raise
+        context.err(
+            f"gateword: this input is more than the program can carry ({type(error).__name__}). "
+            "Please report it; GATEWORD_TRACEBACK=1 shows where"
+        )
+        return Status.USAGE
     except OSError as error:
         # every file of ours is named by who writes it; a system names none where a write fails
         name = error.filename or "standard output"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import io
 import json
 import os
 import subprocess
@@ -15,6 +16,9 @@ import pytest
 import regmap
 from regmap.budgets import BUDGETS, allowing, limit, over
 from regmap.capture.formats.opening import open_capture
+from regmap.cli import show
+from regmap.cli.context import Context
+from regmap.cli.main import main
 from regmap.document.source import decode_text
 from regmap.errors import CallError, CaptureError, FileError
 from regmap.maps.load import read_map
@@ -199,3 +203,32 @@ def test_codes_and_bands_at_the_ends_of_what_a_quantity_can_be_are_shown(tmp_pat
             assert status in (0, 1), said
             assert "Traceback" not in said
             assert said
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        RecursionError(),
+        MemoryError(),
+        OverflowError("x"),
+        UnicodeEncodeError("utf-8", "\ud800", 0, 1, "x"),
+    ],
+)
+def test_what_slips_through_every_budget_ends_in_one_message(
+    monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
+    def run_it(*_: object) -> int:
+        raise error
+
+    monkeypatch.setattr(show, "run", run_it)
+    streams = io.StringIO(), io.StringIO()
+    context = Context(stdout=streams[0], stderr=streams[1], environ={})
+    assert main(["show", "quoll16"], context) == 2
+    assert (
+        streams[1].getvalue().startswith("gateword: this input is more than the program can carry")
+    )
+    with pytest.raises(type(error)):
+        main(
+            ["show", "quoll16"],
+            Context(stdout=streams[0], stderr=streams[1], environ={"GATEWORD_TRACEBACK": "1"}),
+        )

@@ -150,9 +150,9 @@ def judge(writer: Writer, before: dict[str, bytes], after: dict[str, bytes], who
     assert "Exception ignored" not in said
 
 
-#: these search for seconds; what they write goes the same way as the rest
-SLOW = {"propose", "other"}
-TRIED = [n for n in WRITERS if ALL or n not in SLOW]
+#: one of each way to write; the others go the same ways
+FEW_WAYS = ("header", "record", "save", "copy", "setup", "twin", "campaign", "log", "kit")
+TRIED = [n for n in WRITERS if ALL or n in FEW_WAYS]
 
 
 @pytest.mark.parametrize("name", TRIED)
@@ -189,7 +189,7 @@ def small(tmp_path: Path) -> Iterator[Path]:
 
 
 def test_a_full_file_system(small: Path, made: Callable[[str], dict[str, bytes]]) -> None:
-    for name in TRIED if ALL else ("header", "record", "save", "twin", "copy"):
+    for name in TRIED if ALL else ("header", "save", "twin"):
         writer = WRITERS[name]
         for free in (0, 1, 2, 4, 8) if ALL else (1,):
             shutil.rmtree(small / "x", ignore_errors=True)
@@ -226,7 +226,7 @@ def test_a_full_disk_under_the_draft_keeps_what_is_kept(tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs /dev/full")
-@pytest.mark.parametrize("line", ["show quoll16", "check pump.yaml --json", "header pump.yaml -o -", "report pump.yaml -o -", "--help", "completion bash"])  # fmt: skip
+@pytest.mark.parametrize("line", ["show quoll16", "header pump.yaml -o -", "--help"])  # fmt: skip
 def test_standard_output_is_named_too(tmp_path: Path, line: str) -> None:
     lay(tmp_path)
     with Path("/dev/full").open("wb") as full:
@@ -245,7 +245,7 @@ def test_read_only_targets_are_named(tmp_path: Path, small: Path) -> None:
     lay(small)
     subprocess.run(["mount", "-o", "remount,ro", str(small)], check=True)
     before = contents(small)
-    for name in TRIED:
+    for name in TRIED if ALL else ("header", "save", "setup", "kit"):
         writer = WRITERS[name]
         done = run(small, writer, tmp_path / "state")
         said = (done.stdout + done.stderr).decode("utf-8", "replace")
@@ -263,7 +263,7 @@ def test_a_stage_saved_in_part_still_is_a_stage(tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
-@pytest.mark.parametrize("line", ["header pump.yaml -o /dev/full", "report pump.yaml -o /dev/full", "check pump.yaml --spice /dev/full", "twin quoll16 --stdio --vcd /dev/full", "link /dev/nowhere read quoll16 --log /dev/full", "new map /dev/full --force"])  # fmt: skip
+@pytest.mark.parametrize("line", ["header pump.yaml -o /dev/full", "twin quoll16 --stdio --vcd /dev/full", "link /dev/nowhere read quoll16 --log /dev/full"])  # fmt: skip
 def test_a_device_that_takes_nothing_is_named(tmp_path: Path, line: str) -> None:
     lay(tmp_path)
     before = contents(tmp_path)

@@ -85,7 +85,10 @@ def program(words: Sequence[str], stdin: bytes = b"", **environ: str) -> tuple[i
         for at, data in enumerate((stdin, b"", b""))
     ]  # fmt: skip
     context = Context(
-        stdin=streams[0], stdout=streams[1], stderr=streams[2], environ={"TERM": "dumb", **environ}
+        stdin=streams[0],
+        stdout=streams[1],
+        stderr=streams[2],
+        environ={"TERM": "dumb", "GATEWORD_TRACEBACK": "1", **environ},
     )
     usual = os.sys.stdout, os.sys.stderr, os.sys.stdin  # type: ignore[attr-defined]
     os.sys.stdout, os.sys.stderr, os.sys.stdin = streams[1], streams[2], streams[0]  # type: ignore[attr-defined]

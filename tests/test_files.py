@@ -118,9 +118,15 @@ def test_a_file_that_its_owner_made_read_only_is_not_replaced(
     path = tmp_path / "x"
     path.write_text("kept")
     path.chmod(0o444)
-    usual = os.access
-    # whoever tests may be one who can write everything
-    monkeypatch.setattr("regmap.files.os.access", lambda p, how: Path(p) != path and usual(p, how))
+    usual = os.open
+
+    def denied(name: Path, flags: int, *more: int) -> int:
+        """Whoever tests may be one who can write everything."""
+        if Path(name) == path and flags & os.O_WRONLY:
+            raise PermissionError(errno.EACCES, "Permission denied")
+        return usual(name, flags, *more)
+
+    monkeypatch.setattr("regmap.files.os.open", denied)
     with pytest.raises(PermissionError) as caught:
         write_whole(path, "new")
     assert caught.value.filename == str(path)

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from regmap.cheader import SECTIONS, Generated, Options, depfile, generate, select
-from regmap.cheader.selftest import self_test
 from regmap.chip.model import Chip
 from regmap.document.source import read_text
 from regmap.errors import CallError
@@ -147,7 +146,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
             made = generate(source, options, others)
         else:
             made = _other(args, source, options)
-        tests = self_test(source, options, Path(args.output).name) if args.self_test else ""
+        tests = _self_test(source, options, Path(args.output).name) if args.self_test else ""
     finally:
         gc.freeze()
         if collecting:
@@ -196,6 +195,12 @@ def _with_figures(options: Options, source: Stage | Chip) -> Options:
     from regmap.assessment.figures import trip_currents  # a map alone has none to work out
 
     return replace(options, figures=trip_currents(source))
+
+
+def _self_test(source: Stage | Chip, options: Options, include: str) -> str:
+    from regmap.cheader.selftest import self_test  # only where it is asked for
+
+    return self_test(source, options, include)
 
 
 def _other(args: argparse.Namespace, source: Stage | Chip, options: Options) -> Generated:

@@ -11,15 +11,18 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from ..chip import values
 from ..chip.bank import find
 from ..quantity import DIMENSIONS, Band, Dim
-from ..stages.load import Stage
 from .names import word
 from .options import band_text
 from .sheet import Sheet
 from .text import count, defines
+
+if TYPE_CHECKING:
+    from ..stages.load import Stage
 
 #: units of each dimension, the coarsest first
 UNITS: dict[Dim, tuple[tuple[str, Fraction], ...]] = {

@@ -9,9 +9,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from hashlib import sha256
+from typing import TYPE_CHECKING
 
 from ..chip.model import Chip
-from .load import Stage
+
+if TYPE_CHECKING:
+    from .load import Stage  # a map alone has an identity too, and is read without what stages need
 
 DIGITS = 16
 

@@ -131,3 +131,72 @@ def test_cmake(generator: str, project: Path, need_tool: Callable[[str], str]) -
     assert (generated, linked) == (1, 1)
     assert other != said
     assert again() == (other, 0, 0)
+
+
+def test_ninja(project: Path, need_tool: Callable[[str], str]) -> None:
+    ninja = need_tool("ninja")
+    need_tool("cc")
+    for name in ("build.ninja", "main.c"):
+        shutil.copy(HERE / "ninja" / name, project)
+    change(project / "build.ninja", "gateword = gateword", f"gateword = {GATEWORD}")
+
+    def again() -> tuple[int, int]:
+        """Build; what was generated and compiled anew (1 or 0)."""
+        names = [project / "drive.h", project / "main.o"]
+        before = [p.stat().st_mtime_ns if p.exists() else 0 for p in names]
+        done = subprocess.run([ninja], cwd=project, capture_output=True, text=True)
+        assert done.returncode == 0, done.stdout + done.stderr
+        after = [p.stat().st_mtime_ns for p in names]
+        return int(after[0] != before[0]), int(after[1] != before[1])
+
+    assert again() == (1, 1)
+    assert again() == (0, 0)
+    change(
+        project / "quoll16.yaml", "dead time the chip inserts", "dead time that the chip inserts"
+    )
+    assert again() == (1, 1)
+    later(project / "stage.yaml")
+    assert again() == (0, 0)
+    said = subprocess.run([ninja, "-n"], cwd=project, capture_output=True, text=True).stdout
+    assert "no work to do" in said
+
+
+def test_a_system_with_the_target_app(project: Path, need_tool: Callable[[str], str]) -> None:
+    """As Zephyr's applications are built; its package is stood in for, it is not installed here."""
+    cmake = need_tool("cmake")
+    need_tool("ninja")
+    for name in ("CMakeLists.txt", "main.c"):
+        shutil.copy(HERE / "zephyr" / name, project)
+    build = project / "build"
+    subprocess.run(
+        [cmake, "-G", "Ninja", "-S", project, "-B", build, f"-DGATEWORD={';'.join(GATEWORD.split())}"],
+        check=True, capture_output=True, env={**os.environ, "ZEPHYR_BASE": str(HERE / "zephyr" / "stand_in")},
+    )  # fmt: skip
+    firmware = build / "firmware"
+
+    def again() -> tuple[str, int]:
+        before = firmware.stat().st_mtime_ns if firmware.exists() else 0
+        done = subprocess.run([cmake, "--build", build], capture_output=True, text=True)
+        assert done.returncode == 0, done.stdout + done.stderr
+        said = subprocess.run([firmware], capture_output=True, text=True, check=True).stdout
+        return said, int(firmware.stat().st_mtime_ns != before)
+
+    first, _ = again()
+    assert again() == (first, 0)
+    change(
+        project / "quoll16.yaml", "dead time the chip inserts", "dead time that the chip inserts"
+    )
+    other, linked = again()
+    assert linked == 1
+    assert other != first
+
+
+def test_the_readme_names_every_recipe() -> None:
+    text = (HERE / "README.md").read_text("utf-8")
+    recipes = [
+        p for p in HERE.glob("*/*") if p.name in ("Makefile", "build.ninja", "CMakeLists.txt")
+    ]
+    assert len(recipes) == 4
+    for path in recipes:
+        assert f"]({path.parent.name}/{path.name})" in text
+        assert " --depfile " in path.read_text("utf-8")

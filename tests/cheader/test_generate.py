@@ -403,3 +403,25 @@ def test_trip_currents_stand_in_the_header_as_in_the_checks() -> None:
         assert ends[0] <= low * 1000 < ends[0] + 1
         assert ends[1] - 1 < high * 1000 <= ends[1]
     assert content_hash(stage, options, "gd") != content_hash(stage, Options(prefix="gd"), "gd")
+
+
+def test_no_name_of_a_file_stands_in_header_or_source(tmp_path: Path) -> None:
+    """The same stage in another folder, under another name, commented: the same bytes, with --source too."""
+    from regmap.maps.load import bundled
+
+    known = bundled("devices")
+    stage = "# to be read by people\n" + known["coolant_pump"].read_text("utf-8")
+    stage = stage.replace("map: quoll16", "map: copied_map.yaml  # here")
+    (tmp_path / "moved_stage.yaml").write_text(stage, "utf-8")
+    map_text = known["quoll16"].read_text("utf-8").replace("\n", "\n# nothing\n", 3)
+    (tmp_path / "copied_map.yaml").write_text(map_text, "utf-8")
+    options = Options(prefix="gd", split=True, include="gd.h")
+    moved = generate(load_stage(tmp_path / "moved_stage.yaml"), options)
+    for text in (moved.header, str(moved.source)):
+        for name in ("moved_stage", "copied_map", ".yaml", str(tmp_path)):
+            assert name not in text
+    # settings alone have a hash of their own, beside those of map and stage
+    told = generate(STAGE, options).header
+    [ours] = re.findall(r"settings\s+(?:\* )?(\w{16})", moved.header.replace("\n *", "\n"))
+    [theirs] = re.findall(r"settings\s+(?:\* )?(\w{16})", told.replace("\n *", "\n"))
+    assert ours == theirs

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 
 import numpy as np
@@ -25,7 +26,9 @@ from regmap.maps.load import read_map
 from regmap.maps.vet import vet
 
 Maps = Callable[..., st.SearchStrategy[str]]
-slow = settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+#: as many maps as the rest of the agreement is asked for
+MAPS = int(os.environ.get("GATEWORD_AGREEMENT", "120"))
+slow = settings(max_examples=MAPS, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 def load(text: str) -> Chip:

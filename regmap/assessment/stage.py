@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,17 +22,17 @@ from ..behaviour.faults import only_reported, status_registers
 from ..chip import values
 from ..chip.bank import Bank, need
 from ..chip.model import Chip, External, Fault, Field, Joined
+from ..chip.supply import hull, over_supply
 from ..document.source import display_name
 from ..errors import CallError
-from ..expr import Literal, Node, evaluate
+from ..expr import evaluate
 from ..parameters import CHIP, NOT_KNOWN, OFF_WORDS, ROLES, Parameter
-from ..quantity import DIMENSIONS, Band, Quantity
+from ..quantity import Band
 from ..stages.load import Stage
 
 if TYPE_CHECKING:
     from ..calc import Facts, Inputs, Verdict
 
-_VOLTAGE = DIMENSIONS["voltage"][0]
 
 #: origin of settings that were laid over a stage's own
 COMMAND_LINE = "shell line"
@@ -110,7 +109,7 @@ def _role_value(
     if row.dimension is None:
         return _switch(row.name, reading), text
     bands = []
-    for found in (reading, *_over_supply(item, name, bank)):
+    for found in (reading, *over_supply(item, name, bank)):
         if found.band is None:
             return found.name or str(found.code), text
         bands.append(found.band)
@@ -118,34 +117,6 @@ def _role_value(
     if whole is not bands[0]:
         whole = replace(whole, typ=bands[0].typ)
     return whole, text
-
-
-def _over_supply(item: Field | Joined | External, name: str, bank: Bank) -> list[values.Reading]:
-    """What a value means at the other supplies of the stage, if its meaning asks for the supply."""
-    asking = [m.when for m in item.meanings if m.when is not None and "supply" in m.when.names()]
-    if not asking or bank.supply_range is None:
-        return []
-    low, high = bank.supply_range
-    near = Fraction(1, 1000)
-    steps = {
-        v + d for when in asking for v in _volts(when.root) for d in (-near, Fraction(0), near)
-    }
-    found = []
-    for supply in sorted({low, high} | {v for v in steps if low < v < high}):
-        there = bank.copy()
-        there.supply = supply
-        reading = there.reading(name)
-        if reading is not None:
-            found.append(reading)
-    return found
-
-
-def _volts(node: Node) -> set[Fraction]:
-    """The voltages that an expression compares with."""
-    if isinstance(node, Literal):
-        value = node.value
-        return {value.value} if isinstance(value, Quantity) and value.dim == _VOLTAGE else set()
-    return {v for arg in getattr(node, "args", ()) for v in _volts(arg)}
 
 
 def _switch(role: str, reading: values.Reading) -> int | str:
@@ -157,20 +128,6 @@ def _switch(role: str, reading: values.Reading) -> int | str:
     if role.endswith(".mode"):
         return 0 if name in OFF_WORDS else name or f"code {reading.code}"
     return (reading.code or 1) if reading.is_on(role) else 0
-
-
-def hull(bands: list[Band]) -> Band:
-    """The band that holds all of these: several switches with settings of their own are judged together.
-
-    Both ends stand in some field, so that the worst corner of the verdict is that of the worst field;
-    what no field can be is not told from what one is, which errs on the safe side.
-    """
-    if all(band == bands[0] for band in bands):
-        return bands[0]
-    typ = sum((b.typ for b in bands), start=bands[0].typ * 0) / len(bands)
-    return Band(
-        min(b.low for b in bands), typ, max(b.high for b in bands), bands[0].dim, "computed"
-    )
 
 
 def facts_of(stage: Stage, bank: Bank) -> Facts:

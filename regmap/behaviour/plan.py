@@ -9,6 +9,7 @@ from dataclasses import field as entry
 from ..chip.bank import Bank, need
 from ..chip.bits import extract
 from ..chip.model import Chip, Command, Field, Joined, Register
+from ..chip.supply import over_supply
 from ..chip.values import Choice, Reading, cases, choose, read, refusal
 from ..errors import CallError
 from ..expr import Expr
@@ -258,7 +259,11 @@ class _Plan:
         """The meanings of choices that hang on something not known, as the supply."""
         found = {}
         for name, choice in choices:
-            rows = cases(need(self.chip, name), choice.code, self.now)
+            item, env = need(self.chip, name), self.now
+            if len({r.label for r in over_supply(item, name, env)}) > 1:
+                env = env.copy()
+                env.supply = None  # it is within a range that asks for several cases
+            rows = cases(item, choice.code, env)
             if len({r.label for _, r in rows}) > 1:
                 found[name] = tuple(rows)
         return found

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from ..chip import values
 from ..chip.bank import find
+from ..chip.supply import hull, over_supply
 from ..quantity import DIMENSIONS, Band, Dim
 from .names import word
 from .options import band_text
@@ -84,6 +85,9 @@ def figures(stage: Stage, derived: tuple[tuple[str, str, Band], ...] = ()) -> It
         item = find(stage.chip, setting.name)
         if band is None or item is None:
             continue
+        # over all of the stage's supply, where the meaning hangs on it
+        bands = [r.band for r in over_supply(item, setting.name, stage.bank) if r.band is not None]
+        band = replace(hull([band, *bands]), typ=band.typ) if bands else band
         role = getattr(item, "role", "")
         others = [r.band.high for r in values.options(item, stage.bank) if r.band is not None]
         found = whole(band, _BY_ROLE.get(role, ""), max(others, default=Fraction(0)))

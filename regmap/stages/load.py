@@ -20,6 +20,7 @@ from typing import Any
 from ..behaviour.settings import never_written
 from ..chip.bank import Bank, find, unknown
 from ..chip.model import Chip, External, Field, Joined, Param
+from ..chip.supply import over_supply
 from ..chip.values import Choice, Valued, choose
 from ..document.schema import (
     BAD,
@@ -376,6 +377,7 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
     if not reader.errors:
         _rules(stage, rec, reader)
         _unwritten(stage, rec, reader)
+        _otherwise(stage, rec, reader)
     return replace(stage, doubts=_doubts(stage, rec, reader))
 
 
@@ -601,6 +603,25 @@ def _unwritten(stage: Stage, rec: Rec, reader: Reader) -> None:
             "settings of registers that it writes; the program must write this one itself",
             severity="warning",
         )
+
+
+def _otherwise(stage: Stage, rec: Rec, reader: Reader) -> None:
+    """A setting whose code means something else at a supply that the stage has."""
+    settings = rec.get("settings", rec)
+    for setting in stage.settings:
+        item = find(stage.chip, setting.name)
+        if item is None:
+            continue
+        wanted = setting.choice.reading.label
+        others = [r.label for r in over_supply(item, setting.name, stage.bank) if r.label != wanted]
+        if others:
+            reader.complain(
+                settings.key_nodes.get(setting.name, rec.node),
+                "settings",
+                f"{setting.name} = {wanted}, which is {' or '.join(dict.fromkeys(others))} at other supplies of the stage",
+                "to know that; the verdicts are for all of them",
+                severity="warning",
+            )
 
 
 def _rules(stage: Stage, rec: Rec, reader: Reader) -> None:

@@ -18,10 +18,12 @@ from typing import Any
 
 import yaml
 
+from regmap.maps.load import find_document
 from regmap.maps.vet import check_map
 
 BAR = 10.0
 ROUNDS = 15
+SHIPPED = ("quoll16", "quokka16", "numbat24", "bilby32", "potoroo40", "wombat24")
 
 
 def long_map(lines: int = 3000) -> str:
@@ -105,7 +107,13 @@ def main() -> int:
         f"{text.count(chr(10))} lines, {len(chip.registers)} registers: compose {floor * 1e3:.1f} ms,"
         f" load and vet {ours * 1e3:.1f} ms, ratio {ratio:.1f} (bar {BAR:g})\n"
     )
-    return 0 if ratio <= BAR else 1
+    slow = 0.0
+    for name in SHIPPED:
+        start = time.process_time()
+        check_map(find_document(name))
+        slow = max(slow, time.process_time() - start)
+    sys.stdout.write(f"shipped maps, each proven whole: at most {slow * 1e3:.0f} ms (bar 1000)\n")
+    return 0 if ratio <= BAR and slow < 1 else 1
 
 
 if __name__ == "__main__":

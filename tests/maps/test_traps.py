@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -150,3 +151,32 @@ def test_a_write_that_would_spend_a_neighbour_is_refused() -> None:
     wanted.learn("A", 2)
     with pytest.raises(CallError, match=r"writing A would spend A\.F"):
         bring_up_sequence(chip, wanted)
+
+
+def test_a_stage_is_told_what_a_setting_is_at_all_its_supplies(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Code 3 is 25 + 3 x 25 = 100 mA from 8 V on, and 15 + 3 x 15 = 60 mA below, less 25 %: 45 mA."""
+    from regmap.cli.main import main
+
+    file = tmp_path / "wide.yaml"
+    text = "gateword_stage: 1\nstage: {name: wide}\nmap: potoroo40\nsupply: {voltage: 6..28 V}\nsettings:\n  OUTPUT.SOURCE: 100 mA\n"
+    file.write_text(text, encoding="utf-8")
+    assert main(["vet", str(file)]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert (
+        "wide.yaml:6:3: warning: OUTPUT.SOURCE = 100 mA, which is 60 mA at other supplies" in told
+    )
+    assert main(["encode", str(file), "OUTPUT.SOURCE=100 mA"]) == 0
+    shown = capsys.readouterr().out
+    assert "60 mA" in shown
+    assert "supply < 8 V" in shown
+    assert main(["header", str(file), "-o", str(tmp_path / "wide.h")]) == 0
+    header = (tmp_path / "wide.h").read_text(encoding="utf-8")
+    assert re.search(r"WIDE_OUTPUT_SOURCE_MA_MIN +45U", header)
+    assert re.search(r"WIDE_OUTPUT_SOURCE_MA_MAX +120U", header)
+    capsys.readouterr()
+    # where the supply stays above, there is nothing to tell
+    file.write_text(text.replace("6..28", "9..28"), encoding="utf-8")
+    assert main(["vet", str(file)]) == 0
+    assert "other supplies" not in capsys.readouterr().out

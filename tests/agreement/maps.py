@@ -51,6 +51,52 @@ TRAITS = {
     "chain": "a daisy chain with headers that count the chips and give commands",
 }  # fmt: skip
 
+#: where frames of the trait stand that were put together by hand: file of tests/, and its test
+BY_HAND = {
+    "no_address": "maps/test_traits.py::test_registers_told_apart_by_their_operation_code",
+    "by_layout": "maps/test_traits.py::test_registers_told_apart_by_their_layout_alone",
+    "spaces": "maps/test_traits.py::test_address_spaces_by_operation",
+    "one_address_two_registers": "maps/test_traits.py::test_a_read_only_and_a_write_only_register_at_one_address",
+    "page_part": "maps/test_traits.py::test_a_register_of_no_page_cannot_share_an_address_that_page_0_has",
+    "page_field": "behaviour/test_told_once.py::test_a_write_on_a_page_that_nobody_knows_leaves_unknown_what_it_may_have_changed",
+    "wider_reply": "maps/test_traits.py::test_reply_data_wider_than_command_data",
+    "narrower_reply": "maps/test_traits.py::test_reply_data_narrower_than_command_data",
+    "reply_only": "maps/test_traits.py::test_values_and_faults_that_live_only_in_replies",
+    "carries": "behaviour/test_traits.py::test_a_command_carries_a_register",
+    "returns": "behaviour/test_traits.py::test_a_command_returns_a_register_and_clears_it",
+    "do_not_care": "maps/test_traits.py::test_bits_of_a_command_that_do_not_matter",
+    "raw_code": "maps/test_traits.py::test_reply_layouts_by_command_field_and_earlier_command",
+    "shared": "maps/test_traits.py::test_a_shared_chip_address_is_taken_and_not_answered",
+    "reply_by_field": "maps/test_traits.py::test_reply_layouts_by_command_field_and_earlier_command",
+    "reply_by_command": "maps/test_traits.py::test_reply_layouts_by_command_field_and_earlier_command",
+    "reply_by_earlier": "maps/test_traits.py::test_reply_layouts_by_command_field_and_earlier_command",
+    "over_command": "maps/test_traits.py::test_check_bits_over_command_and_reply_together",
+    "family": "maps/test_traits.py::test_families_of_layouts_follow_the_condition_together",
+    "first_burst": "frames/test_recogniser.py::test_the_first_burst_decides_which_layout_follows",
+    "long": "behaviour/test_told_once.py::test_an_answer_that_a_shorter_frame_cuts_off_tells_nothing",
+    "counter": "behaviour/test_told_once.py::test_a_counter_of_one_name_counts_on_through_the_layouts",
+    "odd_length": "maps/test_traits.py::test_a_chip_takes_of_whole_bytes_what_its_map_says",
+    "lsb_first": "maps/test_traits.py::test_a_chip_takes_of_whole_bytes_what_its_map_says",
+    "deaf": "behaviour/test_traits.py::test_a_chip_that_only_takes_writes",
+    "key": "behaviour/test_traits.py::test_what_breaks_a_key",
+    "locked": "behaviour/test_effects.py::test_a_locked_register_changes_nothing_and_says_why",
+    "acts": "behaviour/test_traits.py::test_a_bit_that_resets_the_chip",
+    "any_of": "behaviour/test_traits.py::test_a_flag_that_is_the_or_of_others",
+    "complement": "maps/test_extras.py::test_known_frames_of_a_key_and_of_a_complement_are_proven",
+    "inverted": "behaviour/test_machine.py::test_an_inverted_readback_minds_the_read_mask",
+    "reads_zero": "behaviour/test_told_once.py::test_reads_that_show_something_else_bits_to_keep_and_a_counter_in_replies",
+    "reads_other": "behaviour/test_told_once.py::test_reads_that_show_something_else_bits_to_keep_and_a_counter_in_replies",
+    "kept": "behaviour/test_told_once.py::test_reads_that_show_something_else_bits_to_keep_and_a_counter_in_replies",
+    "reply_counter": "behaviour/test_told_once.py::test_reads_that_show_something_else_bits_to_keep_and_a_counter_in_replies",
+    "masks": "maps/test_registers.py::test_masks_of_reading_and_writing",
+    "forbidden": "maps/test_extras.py::test_a_forbidden_code_is_refused_however_it_is_asked_for",
+    "identity": "maps/test_extras.py::test_identity_is_declared_and_not_guessed_from_a_name",
+    "known_frames": "maps/test_extras.py::test_known_frames_of_a_key_and_of_a_complement_are_proven",
+    "faults": "maps/test_traits.py::test_values_and_faults_that_live_only_in_replies",
+    "for_each": "maps/test_repeat.py::test_it_is_the_map_as_written_out",
+    "chain": "maps/test_traits.py::test_headers_carry_the_count_and_commands_to_every_chip",
+}  # fmt: skip
+
 BROKEN_BY = ("bad_frames", "frames", "writes", "own_writes", "nothing")
 ACCESS = ("rw", "rw", "rw", "ro", "wo", "w1c", "w0c", "rc", "once", "sc")
 

@@ -39,7 +39,7 @@ from regmap.twin import Twin
 from regmap.twin.chain import TwinChain
 
 from .compiled import Batch, Row, command_rows, reply_rows
-from .maps import TRAITS, Made, make
+from .maps import BY_HAND, TRAITS, Made, make
 from .plain import Asked, Due, Plain
 
 MAPS = int(os.environ.get("GATEWORD_AGREEMENT", "300"))
@@ -645,6 +645,12 @@ def test_the_compiled_headers_agree() -> None:
     BATCH.run()
     MET["rows"] += BATCH.rows
     assert BATCH.rows > 10 * MET["maps"]
+
+
+@pytest.mark.parametrize("trait", TRAITS)
+def test_each_trait_has_frames_put_together_by_hand(trait: str) -> None:
+    file, _, name = BY_HAND[trait].partition("::")
+    assert f"def {name}(" in (Path(__file__).parents[1] / file).read_text(encoding="utf-8")
 
 
 def test_every_trait_was_met() -> None:

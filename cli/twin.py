@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--stdio",
         action="store_true",
-        help="speak the adapter protocol over standard input and output, until the input ends",
+        help="speak the adapter protocol over standard input and output, until the input ends (POSIX only)",
     )
     parser.add_argument(
         "--tcp",

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import os
 import random
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -240,10 +241,22 @@ class Terminal(Closing):
         self.terminal.close()
 
 
+def waits_for_files() -> bool:
+    """Whether this system can wait for any file descriptor: Windows waits for sockets only."""
+    return sys.platform != "win32"
+
+
 class StreamLine:
-    """Two file descriptors as a line, such as standard input and output. The end of input is `ended`."""
+    """Two file descriptors as a line, such as standard input and output. The end of input is `ended`.
+
+    LinkError on a system that can wait for sockets only.
+    """
 
     def __init__(self, read_fd: int, write_fd: int) -> None:
+        if not waits_for_files():
+            raise LinkError(
+                "standard input and output as a line exist on POSIX systems only; --tcp PORT serves the same here"
+            )
         self._read, self._write = read_fd, write_fd
         self.ended = False
 

@@ -11,17 +11,17 @@ from pathlib import Path
 
 import pytest
 
-from regmap.errors import CallError
+from regmap.errors import CallError, LinkError
 from regmap.frames import chain as chains
 from regmap.frames.codec import Codec, bursts, from_wire, wire_bytes
 from regmap.maps.load import load_map
 from regmap.testing import gateword_port, gateword_twin  # noqa: F401
 from regmap.twin import Clock, Twin
-from regmap.twin.adapter import Adapter, DirectLine, identity
+from regmap.twin.adapter import Adapter, DirectLine, StreamLine, identity
 from regmap.twin.chain import TwinChain
 from regmap.wire.client import Client, Done, Refused
 from regmap.wire.layout import Burst, Hello, PinLevels, Pins, Setup, Transfer
-from regmap.wire.ports import SerialLine, exchange
+from regmap.wire.ports import PseudoTerminal, SerialLine, exchange
 from regmap.wire.server import Server
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
@@ -200,3 +200,13 @@ def test_nothing_comes_between_who_holds_the_adapter(what: str) -> None:
         assert not done.wait(0.2)
     assert done.wait(5)
     thread.join()
+
+
+def test_what_posix_systems_alone_can_is_told_in_one_sentence(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Windows waits for sockets only (the Python documentation of `select.select`)."""
+    monkeypatch.setattr("sys.platform", "win32")
+    for make in (lambda: StreamLine(0, 1), PseudoTerminal):
+        with pytest.raises(LinkError, match="POSIX systems only"):
+            make()

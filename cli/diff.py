@@ -232,7 +232,7 @@ def _sum(result: Difference) -> str:
         v.turned and v.new is not None and v.new.status == "fails" for v in result.verdicts
     )
     tail = (
-        f"; {len(result.verdicts)} verdicts move, {turned} turn, {failing} to failing"
+        f"; {len(result.verdicts)} verdicts change, {turned} turn, {failing} to failing"
         if result.verdicts
         else "; no verdict changes"
     )

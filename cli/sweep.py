@@ -127,7 +127,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     for line in columns(rows, gap=2, right=[1, 3, 4, 5], fold=context.width):
         context.out(line)
     legend = "" if result.of_input else "   * best   > as in the stage"
-    context.out(f"{len(names)} verdicts move, {result.unmoved} do not.{legend}")
+    context.out(f"{len(names)} verdicts change, {result.unmoved} do not.{legend}")
     _not_computed(result, context)
     if result.of_input:
         _holding(result, context)

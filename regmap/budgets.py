@@ -26,7 +26,7 @@ class Budget:
 
 
 BUDGETS: Mapping[str, Budget] = {
-    "bytes": Budget(4_000_000, 200_000_000, "bytes of one document: map, stage, set-up, C header, script, list of words"),
+    "bytes": Budget(4_000_000, 200_000_000, "bytes of one document: map, stage, set-up, C header, script, list of frames"),
     "values": Budget(60_000, 5_000_000, "values of one document once aliases are followed"),
     "text": Budget(20_000, 1_000_000, "characters of one text in a document"),
     "packed": Budget(100, 2_000, "times the packed size of a capture, where that is more than 3 MB"),

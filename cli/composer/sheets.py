@@ -342,7 +342,7 @@ def sweep_sheet(draft: Draft, name: str) -> Sheet:
     if not result.moved:
         rows.append(Row(f"{name} changes no verdict", mark="dim"))
     return Sheet(
-        f"sweep of {name}: {len(result.moved)} verdicts move, {result.unmoved} do not",
+        f"sweep of {name}: {len(result.moved)} verdicts change, {result.unmoved} do not",
         tuple(rows),
         "accepts this option",
         next((i for i, r in enumerate(result.rows, 1) if r.current), 1),

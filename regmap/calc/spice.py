@@ -171,13 +171,13 @@ def deck(
         charge = f"{item.source:.6g}*tanh(({item.gate_voltage:.6g}-{vgs})/0.1)"
         discharge = f"-{item.sink:.6g}*tanh({vgs}/0.1)"
     width = KNEE * item.supply
-    loop = "Vloop bus rail 0"
+    loop = "Vloop dc rail 0"
     if item.inductance > 0:
-        loop = f"Lloop bus rail {item.inductance:.6g}\nRdamp bus rail 1"
+        loop = f"Lloop dc rail {item.inductance:.6g}\nRdamp dc rail 1"
     return f"""* {" ".join(title.split())}
 * {CAUTION}
 * driven switch: {item.side} side; load {item.current:.6g} A, supply {item.supply:.6g} V
-Vbus bus 0 {item.supply:.6g}
+Vdc dc 0 {item.supply:.6g}
 {loop}
 Iload {load} {item.current:.6g}
 Vcmd cmd 0 pulse(0 1 {start:.6g} {edge:.3g} {edge:.3g} {item.on_time:.6g} 1)

@@ -24,7 +24,7 @@ from .load import Stage, choices_of, implausible
 
 End = Literal["", "min", "typ", "max"]
 #: Where an input that was not read from a file comes from.
-ORIGIN = "command line"
+ORIGIN = "shell line"
 #: What a first word alone means, so that `supply.max` need not be `supply.voltage.max`.
 _SHORT = {"supply": "supply.voltage", "temperature": "temperature.ambient"}
 _ENDS: tuple[End, ...] = ("min", "typ", "max")

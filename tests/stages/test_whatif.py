@@ -51,7 +51,7 @@ def test_verdicts_are_those_of_the_file_that_says_so(
 def test_an_end_moves_the_others_along() -> None:
     made = with_inputs(PUMP, {"supply.max": "12 V"}).params["supply.voltage"]
     assert made.value == parse_band("8 / 12 / 12 V")
-    assert made.origin == "command line"
+    assert made.origin == "shell line"
     both = with_inputs(PUMP, {"supply.min": "9 V", "supply.max": "18 V"})
     assert both.params["supply.voltage"].value == parse_band("9 / 13.5 / 18 V")
     assert changed_inputs(both) == {"supply.voltage": parse_band("9 / 13.5 / 18 V")}
@@ -81,7 +81,7 @@ def test_what_cannot_be_is_refused(name: str, value: str, said: str) -> None:
 def test_hardly_plausible_inputs_are_doubted() -> None:
     made = with_inputs(PUMP, {"bridge.inductance": "3 uH"})
     (doubt,) = made.doubts
-    assert str(doubt).startswith("command line: warning: bridge.inductance of 3 uH")
+    assert str(doubt).startswith("shell line: warning: bridge.inductance of 3 uH")
 
 
 def test_names() -> None:

@@ -26,7 +26,7 @@ from .story import Story
 MEANINGS: dict[str, str] = {
     "read": "frames that read",
     "change": "frames that write or command",
-    "refused": "frames that the chip does not take",
+    "refused": "frames that the chip rejects, writes that it refuses",
     "doubt": "replies beyond belief",
     "lost": "evidence lost",
     "gap": "recording off",
@@ -181,7 +181,7 @@ def _frames(view: _View, walker: Walker, who: str) -> Iterator[Lane]:
     for name, found in counts.items():
         if found.any():
             yield Lane(
-                name=f"{who}{ {'read': 'reads', 'change': 'writes', 'refused': 'not taken'}[name] }",
+                name=f"{who}{ {'read': 'reads', 'change': 'writes', 'refused': 'rejected'}[name] }",
                 kind="density",
                 pieces=tuple(
                     _density(view, walker, found, most, name, inside, columns, classes[name])

@@ -39,7 +39,7 @@ with contextlib.suppress(ImportError):  # not on every system
     _locks = fcntl
 
 
-def lock(stream: IO[Any]) -> bool:
+def lock(stream: IO[str] | IO[bytes]) -> bool:
     """Hold an open file until it is closed or the process ends, however it ends.
 
     False where another process holds it. Where a system has no such locks nothing is held.
@@ -102,7 +102,7 @@ def writing(
     return io.TextIOWrapper(io.BufferedWriter(raw), encoding, errors, newline="\n")
 
 
-def synced(stream: IO[Any], path: Path) -> None:
+def synced(stream: IO[str] | IO[bytes], path: Path) -> None:
     """Put on the disk what was written, and the name of the file with it."""
     with named(path):
         stream.flush()

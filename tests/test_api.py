@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import dataclasses
 import inspect
 import os
@@ -168,3 +169,47 @@ def test_a_package_that_cannot_add_its_checks_is_named(
     assert "our-fuses cannot add its checks" in done.stderr
     assert told in done.stderr
     assert "Traceback" not in done.stderr
+
+
+#: a public signature may say `Any` here, and why
+ANY = {
+    "regmap/document/schema.py": "what a shape gives depends on the shape; its readers name the type",
+    "regmap/maps/shapes.py": "the same, for the shapes that maps alone have",
+    "regmap/maps/repeat.py": "a JSON Schema, of any depth",
+    "regmap/document/reader.py": "BAD, in place of whatever a shape would have given",
+    "regmap/maps/assembly/extras.py": "a request, or None after reporting, as callers tell them apart",
+    "regmap/frames/structs.py": "a struct of the construct library, which has no types",
+    "regmap/wire/layout.py": "fields of a body as the construct library parses them",
+    "regmap/calc/": "formulas take numbers, exact fractions or arrays of one shape alike",
+}
+
+
+def test_any_stands_in_public_signatures_only_where_it_is_listed() -> None:
+    root = Path(__file__).parents[1]
+    found: dict[str, list[str]] = {}
+
+    def look(body: list[ast.stmt], place: str) -> None:
+        for node in body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                look(node.body, place)
+            if not isinstance(node, ast.FunctionDef) or (
+                node.name.startswith("_") and node.name != "__init__"
+            ):
+                continue
+            a = node.args
+            given = [*a.posonlyargs, *a.args, *a.kwonlyargs, a.vararg, a.kwarg]
+            notes = [x.annotation for x in given if x is not None] + [node.returns]
+            if any(
+                isinstance(n, ast.Name) and n.id == "Any"
+                for note in notes
+                if note is not None
+                for n in ast.walk(note)
+            ):
+                found.setdefault(place, []).append(node.name)
+
+    for path in sorted((root / "regmap").rglob("*.py")):
+        place = path.relative_to(root).as_posix()
+        look(ast.parse(path.read_text(encoding="utf-8")).body, place)
+    known = {p: n for p, n in found.items() if any(p.startswith(k) for k in ANY)}
+    assert {p: n for p, n in found.items() if p not in known} == {}
+    assert all(any(p.startswith(k) for p in known) for k in ANY)  # nothing stands there in vain

@@ -115,7 +115,7 @@ class Difference:
             or self.chips[0] != self.chips[1]
         )
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         """A plain object for `--json`."""
 
         def reading(r: Reading) -> dict[str, Any]:

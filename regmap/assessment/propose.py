@@ -80,7 +80,7 @@ class Instead:
     margin: float = math.inf
     here: float = math.inf
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return {
             "code": self.reading.code,
             "value": self.reading.label,
@@ -117,7 +117,7 @@ class Pick:
     def changed(self) -> bool:
         return self.old.code != self.new.code
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return {
             "field": self.name,
             "role": self.role,
@@ -153,7 +153,7 @@ class Conflict:
     fields: tuple[str, ...]
     held: Mapping[str, str] = field(default_factory=dict)
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return {
             "goals": [
                 {"goal": c.goal, "title": c.title, "reach": _finite(c.reach)} for c in self.clashes
@@ -172,7 +172,7 @@ class Worse:
     before: float
     after: float | None
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return {
             "check": self.check,
             "title": self.title,
@@ -218,7 +218,7 @@ class Proposal:
         """What to state: field to text, only where it differs from the stage."""
         return {p.name: p.text for p in self.picks if p.changed}
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         """A plain object for `--json`; margins without a number are null."""
 
         def least(pair: tuple[float, str]) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from ..behaviour.faults import only_reported, status_registers
 from ..chip import values
@@ -31,7 +31,7 @@ from ..quantity import Band
 from ..stages.load import Stage
 
 if TYPE_CHECKING:
-    from ..calc import Facts, Inputs, Verdict
+    from ..calc import Facts, FaultTiming, Input, Inputs, Verdict
 
 
 #: origin of settings that were laid over a stage's own
@@ -67,7 +67,7 @@ def _file_of(chip: Chip) -> str:
     return display_name(Path(chip.files[-1])) if chip.files else chip.name
 
 
-def role_inputs(chip: Chip, bank: Bank, roles: Iterable[str] = tuple(ROLES)) -> list[Any]:
+def role_inputs(chip: Chip, bank: Bank, roles: Iterable[str] = tuple(ROLES)) -> list[Input]:
     """One input for each of these roles that the chip has; fields that share a role are taken together."""
     from ..calc import Input
 
@@ -157,7 +157,7 @@ def facts_of(stage: Stage, bank: Bank) -> Facts:
     )
 
 
-def timing_of(fault: Fault, chip: Chip, bank: Bank) -> Any:
+def timing_of(fault: Fault, chip: Chip, bank: Bank) -> FaultTiming:
     """What the calculations may know of one fault: its times, who reacts, and what masks it.
 
     Where this configuration makes the chip only report it, the controller has to act after a poll

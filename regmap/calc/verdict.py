@@ -203,7 +203,7 @@ class Verdict:
             return ""
         return f"; the model may err by {show_value(self.model_error, 'percent', 3)}"
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         """A plain object for `--json`; numbers in base units, infinities as null."""
         return {
             "check": self.check,

@@ -20,7 +20,7 @@ VERDICTS = ("pass", "fail", "error", "skipped")
 MOST_BYTES = 100_000_000
 
 
-def plain(campaign: Campaign, result: Result) -> dict[str, Any]:
+def plain(campaign: Campaign, result: Result) -> dict[str, object]:
     """One result for JSON; with the digests it stands by itself."""
     return {
         "schema": SCHEMA,

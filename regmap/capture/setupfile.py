@@ -166,7 +166,7 @@ def setup_shape() -> Record:
     )
 
 
-def json_schema() -> dict[str, Any]:
+def json_schema() -> dict[str, object]:
     """The JSON Schema (draft 2020-12) of a set-up file, from the same table that it is read by."""
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",

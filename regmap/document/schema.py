@@ -57,7 +57,7 @@ class Shape:
     def read(self, node: Node, reader: Reader, path: str) -> Any:
         raise NotImplementedError
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         raise NotImplementedError
 
 
@@ -124,7 +124,7 @@ class Int(Scalar):
             return reader.complain(node, path, quoted(text), self.label, str(near))
         return value
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return {
             "anyOf": [
                 {"type": "integer", "minimum": self.low, "maximum": self.high},
@@ -148,7 +148,7 @@ class Bool(Scalar):
             return reader.complain(node, path, quoted(text), self.label)
         return value
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return {"anyOf": [{"type": "boolean"}, {"enum": ["yes", "no", "true", "false"]}]}
 
 
@@ -173,7 +173,7 @@ class Text(Scalar):
                     )
         return " ".join(text.split())
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return {"type": ["string", "number", "boolean"]}
 
 
@@ -202,7 +202,7 @@ class Word(Scalar):
             node, path, quoted(text), self.label, near if self.pattern.fullmatch(near) else ""
         )
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return {"type": ["string", "integer", "number", "boolean"]}
 
 
@@ -230,7 +230,7 @@ class OneOf(Scalar):
         near = closest(text, self.words)
         return reader.complain(node, path, quoted(text), self.label, near)
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         words: list[Any] = list(self.words)
         for word in list(self.words):
             value = read_int(word)
@@ -257,7 +257,7 @@ class QuantityShape(Scalar):
             return reader.complain(node, path, quoted(text), "more than 0")
         return value
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return {"type": ["string", "number"]}
 
 
@@ -309,7 +309,7 @@ class Qty(Shape):
         except CallError as error:
             return reader.refuse(node, path, error, self.label)
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         scalar: dict[str, Any] = {"type": ["string", "number"]}
         parts = dict.fromkeys(self.parts, scalar)
         mapping = {
@@ -321,7 +321,7 @@ class Qty(Shape):
         return {"description": self.label, "anyOf": [scalar, mapping]}
 
 
-def band_of(found: Mapping[str, str], want: str | None) -> Any:
+def band_of(found: Mapping[str, str], want: str | None) -> Band:
     """A band from the texts of min, typ, max and tolerance; a side not given equals its neighbour."""
     sides = {k: parse(v, want) for k, v in found.items() if k != "tolerance"}
     if not sides:
@@ -389,7 +389,7 @@ class BitsShape(Shape):
             return reader.complain(node, path, f"bit {twice} twice", self.label)
         return tuple(bits)
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         one = {
             "anyOf": [
                 {"type": "integer", "minimum": 0, "maximum": 255},
@@ -413,7 +413,7 @@ class ExprShape(Scalar):
         except CallError as error:
             return reader.refuse(node, path, error, self.label)
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return {"type": "string", "description": self.label}
 
 
@@ -468,7 +468,7 @@ class Record(Shape):
                 reader.complain(node, path, f"no key '{name}'", f"{name}: {keys[name][0].label}")
         return rec
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         properties = {}
         for name, (shape, _, doc) in self.keys.items():
             properties[name] = {**shape.json(), **({"description": doc} if doc else {})}
@@ -523,7 +523,7 @@ class Table(Shape):
             reader.complain(node, path, "an empty mapping", self.label)
         return rec
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return {
             "type": "object",
             "additionalProperties": self.value.json(),
@@ -553,8 +553,8 @@ class Many(Shape):
                 seq.nodes.append(item)
         return seq
 
-    def json(self) -> dict[str, Any]:
-        array = {"type": "array", "items": self.item.json()}
+    def json(self) -> dict[str, object]:
+        array: dict[str, object] = {"type": "array", "items": self.item.json()}
         return {"anyOf": [array, self.item.json()]} if self.single else array
 
 
@@ -580,7 +580,7 @@ class ByKind(Shape):
             return reader.complain(node, path, kind_of(node), self.label)
         return shape.read(node, reader, path)
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         shapes = [s for s in (self.scalar, self.mapping, self.sequence) if s is not None]
         return {"description": self.label, "anyOf": [s.json() for s in shapes]}
 
@@ -594,5 +594,5 @@ class Later(Shape):
     def read(self, node: Node, reader: Reader, path: str) -> Any:
         return self.make().read(node, reader, path)
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return self.make().json()

@@ -11,7 +11,6 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from ..document.schema import read_int, read_word
 from ..errors import CallError, closest
@@ -58,7 +57,10 @@ _NAME = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]*)\s*")
 
 
 def parse_request(
-    text: str, registers: Mapping[str, Any], commands: Mapping[str, Any], joined: Mapping[str, Any]
+    text: str,
+    registers: Mapping[str, object],
+    commands: Mapping[str, object],
+    joined: Mapping[str, object],
 ) -> Request:
     """Read one request; names are checked against the map, values are not. Raises CallError."""
     match = _READ.fullmatch(text)
@@ -106,7 +108,7 @@ def _word(text: str, name: str) -> int:
     return value
 
 
-def _known(name: str, registers: Mapping[str, Any], kind: str) -> None:
+def _known(name: str, registers: Mapping[str, object], kind: str) -> None:
     if name not in registers:
         near = closest(name, registers)
         raise CallError(f"no {kind} {name[:60]!r} in this map", nearest=near, part=name[:60])

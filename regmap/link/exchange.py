@@ -73,7 +73,7 @@ class Exchange:
         """Seconds since the session began."""
         return self.port.clock() - self._begin
 
-    def log(self, event: str, **content: Any) -> None:
+    def log(self, event: str, **content: object) -> None:
         """Put one event in the record."""
         self._log({"event": event, "time_s": round(self.time, 6), **content})
 

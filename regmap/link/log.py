@@ -54,7 +54,7 @@ class SessionLog(Closing):
     def __init__(
         self,
         path: str | Path | None,
-        about: Mapping[str, Any],
+        about: Mapping[str, object],
         *,
         most_bytes: int | None = None,
         wall: Callable[[], float] = time.time,

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 from ..behaviour.effects import Said, said
 from ..behaviour.machine import Machine, match_of
@@ -117,7 +116,7 @@ class Link:
     def witness(self, proof: tuple[Register, int] | None) -> None:
         self.exchange.witness = proof
 
-    def log(self, event: str, **content: Any) -> None:
+    def log(self, event: str, **content: object) -> None:
         """Put one event in the record."""
         self.exchange.log(event, **content)
 

@@ -11,7 +11,6 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import Any
 
 from ..behaviour.faults import Explanation, Finding, explain, status_registers
 from ..chip.bank import Bank
@@ -54,7 +53,7 @@ class Sample:
         """Whether the fault pin says that there is a fault: it is low. False where there is no pin."""
         return self.fault_pin is False
 
-    def plain(self) -> dict[str, Any]:
+    def plain(self) -> dict[str, object]:
         """For JSON."""
         return {
             "number": self.number,

@@ -843,7 +843,7 @@ def map_shape() -> Record:
     )
 
 
-def json_schema() -> dict[str, Any]:
+def json_schema() -> dict[str, object]:
     """The JSON Schema (draft 2020-12) of a map, from the same tables that the loader reads by.
 
     What a map must hold is only asked of one that extends no other.

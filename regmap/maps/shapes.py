@@ -23,7 +23,7 @@ from ..document.source import MappingNode, Node, ScalarNode, SequenceNode
 from ..errors import CallError, closest
 from ..formerly import GONE, PARAMETERS
 from ..parameters import Parameter
-from ..quantity import NONE, parse, parse_band
+from ..quantity import NONE, Band, parse, parse_band
 
 #: codes that the options of one map may name together
 MAX_CODES = 70_000
@@ -55,7 +55,7 @@ class OptionKey(Scalar):
                 )
         return Codes(codes)
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return {"type": "string"}
 
 
@@ -92,7 +92,7 @@ class Pattern(Scalar):
             return reader.complain(node, path, quoted(text), self.label)
         return Value(number)
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return {
             "anyOf": [
                 {"type": "integer", "minimum": 0},
@@ -120,11 +120,11 @@ class OptionText(Scalar):
         rec["name"] = name
         return rec
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return {"type": ["string", "number", "boolean"]}
 
 
-def physical(text: str) -> Any:
+def physical(text: str) -> Band | None:
     """The band a text states if it is a quantity with a unit, else None."""
     try:
         band = parse_band(text)
@@ -158,7 +158,7 @@ class NumberList(Shape):
                 )
         return values
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return {"type": "array", "items": {"anyOf": [{"type": "number"}, {"type": "string"}]}}
 
 
@@ -218,10 +218,10 @@ class Params(Shape):
                     near,
                 )
 
-    def json(self) -> dict[str, Any]:
+    def json(self) -> dict[str, object]:
         return self.json_below("")
 
-    def json_below(self, prefix: str) -> dict[str, Any]:
+    def json_below(self, prefix: str) -> dict[str, object]:
         properties: dict[str, Any] = {}
         for name, shape in self.shapes.items():
             if name.startswith(prefix):

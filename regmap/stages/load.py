@@ -245,7 +245,8 @@ class _StageShape(Shape):
 
     def json(self) -> dict[str, Any]:
         schema = self.fixed.json()
-        schema["properties"] = {**self.params.json()["properties"], **schema["properties"]}
+        both = [s["properties"] for s in (self.params.json(), schema)]
+        schema["properties"] = {k: v for p in both if isinstance(p, dict) for k, v in p.items()}
         return schema
 
 
@@ -261,7 +262,7 @@ def stage_shape() -> Shape:
     return _StageShape()
 
 
-def json_schema() -> dict[str, Any]:
+def json_schema() -> dict[str, object]:
     """The JSON Schema (draft 2020-12) of a stage, from the same tables that the loader reads by."""
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -564,10 +565,10 @@ def choices_of(
     return found, errors
 
 
-def supply_of(params: Mapping[str, Param]) -> Any:
+def supply_of(params: Mapping[str, Param]) -> Fraction | None:
     """Typical driver supply in volts, for conditions that ask for it."""
     param = params.get("supply.driver") or params.get("supply.voltage")
-    return getattr(param.value, "typ", None) if param is not None else None
+    return param.value.typ if param is not None and isinstance(param.value, Band) else None
 
 
 def _supply_range(params: Mapping[str, Param]) -> tuple[Fraction, Fraction] | None:

@@ -258,3 +258,45 @@ def test_how_a_text_is_made_stands_once(written: str, home: str) -> None:
         and re.search(written, path.read_text(encoding="utf-8"))
     ]
     assert found == []
+
+
+#: what may be imported inside a function of the library, and why: a name, or "file: name"
+LATE = {
+    "numpy": "heavy; numbers one by one need none of it",
+    "yaml": "heavy, and only a set-up that is saved needs it here",
+    "difflib": "wanted only when something is already wrong",
+    "importlib.import_module": "public names are loaded when they are first asked for",
+    "importlib.resources.files": "slow, and only for what is bundled",
+    "importlib.metadata.entry_points": "slow, and only where calculations are worked",
+    "pycparser": "an optional extra",
+    "pywellen": "an optional extra",
+    "serial": "heavy; sockets and pseudo-terminals need none of it",
+    "select": "pseudo-terminals of POSIX systems",
+    "tty": "pseudo-terminals of POSIX systems",
+    "regmap/testing.py": "a pytest plugin is imported by every run of pytest, also where nothing uses it",
+    "regmap/draft/sources.py": "numpy, by way of trace",
+    "regmap/report/record.py": "numpy, by way of trace",
+}
+
+
+def test_imports_stand_at_the_top_of_files_where_nothing_speaks_for_a_function() -> None:
+    met: set[str] = set()
+    found = []
+    for path in sorted((ROOT / "regmap").rglob("*.py")):
+        place = path.relative_to(ROOT).as_posix()
+        for function in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(function, ast.FunctionDef):
+                continue
+            for node in ast.walk(function):
+                if isinstance(node, ast.Import):
+                    names = [a.name for a in node.names]
+                elif isinstance(node, ast.ImportFrom):
+                    names = [f"{'.' * node.level}{node.module}.{a.name}" for a in node.names]
+                else:
+                    continue
+                for name in names:
+                    why = [k for k in LATE if k == place or f"{name}.".startswith(f"{k}.")]
+                    met.update(why)
+                    found += [] if why else [f"{place}:{node.lineno}: {name}"]
+    assert found == []
+    assert met == set(LATE)  # nothing stands in the list in vain

@@ -13,6 +13,7 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from ..calc import checks
 from ..chip.model import Param
 from ..errors import CallError, closest
 from ..parameters import STAGE
@@ -29,8 +30,6 @@ class Dependence:
     """The verdicts at one state of the settings, and what moves them."""
 
     def __init__(self, stage: Stage, bank: Bank, found: Assessment) -> None:
-        from ..calc import checks
-
         self.stage = stage
         self.inputs = inputs_of(stage, bank)
         self._checks = {c.name: c for c in checks()}

@@ -11,6 +11,9 @@ from fractions import Fraction
 from functools import partial
 from typing import TYPE_CHECKING
 
+from ..calc import shunt, vds
+from ..calc.inputs import ImpossibleError
+from ..calc.work import About, Work
 from ..quantity import DIMENSIONS, Band
 from ..stages.load import Stage
 from .stage import inputs_of
@@ -19,18 +22,12 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from ..calc.corner import Variable
-    from ..calc.work import Work
-
 #: Doubles carry about 16 digits; what is beyond 9 of them is rounding, no current.
 _DIGITS = 9
 
 
 def trip_currents(stage: Stage) -> tuple[tuple[str, str, Band], ...]:
     """(name, title, band in A) of each protection whose trip current follows from the stage."""
-    from ..calc import shunt, vds
-    from ..calc.inputs import ImpossibleError
-    from ..calc.work import About, Work
-
     inputs = inputs_of(stage)
     asked: list[tuple[str, str, Callable[[Work], Variable | None]]] = [
         ("trip.overcurrent", "overcurrent comparator", shunt.comparator_trip),

@@ -24,6 +24,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from ..behaviour.hazards import hazard
+from ..calc import checks, select
 from ..chip import values
 from ..chip.bank import Bank, find, need
 from ..chip.model import Chip, External, Fault, Field, Joined
@@ -134,8 +135,6 @@ class _Maker:
         goals: tuple[str, ...],
         loosen: tuple[str, ...],
     ) -> None:
-        from ..calc import select
-
         self.stage, self.chip = stage, stage.chip
         self.base = stage.bank
         self.asked = goals
@@ -258,8 +257,6 @@ class _Maker:
 
     # --- goals ------------------------------------------------------------------------------
     def make(self) -> GoalProblem:
-        from ..calc import checks
-
         self.variables = [self._choosable(i) for i in self.items]
         for check in checks():
             if check.name == "reaction.time":

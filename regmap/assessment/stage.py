@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..behaviour.faults import only_reported, status_registers
+from ..calc import Facts, FaultTiming, Input, Inputs, checks, run, select, worst_first
 from ..chip import values
 from ..chip.bank import Bank, need
 from ..chip.model import Chip, External, Fault, Field, Joined
@@ -26,9 +27,11 @@ from ..chip.supply import hull, over_supply
 from ..document.source import display_name
 from ..errors import CallError
 from ..expr import evaluate
+from ..frames.codec import Codec
 from ..parameters import CHIP, NOT_KNOWN, OFF_WORDS, ROLES, Parameter
 from ..quantity import Band
-from ..stages.load import Stage
+from ..stages.load import Setting, Stage, choices_of
+from ..stages.whatif import input_of, span_of, with_inputs
 
 if TYPE_CHECKING:
     from ..calc import Facts, FaultTiming, Input, Inputs, Verdict
@@ -47,8 +50,6 @@ _SPI = {
 
 def inputs_of(stage: Stage, bank: Bank | None = None) -> Inputs:
     """Everything the calculations may know of this stage at these register contents."""
-    from ..calc import Input, Inputs
-
     bank = bank if bank is not None else stage.bank
     chip = stage.chip
     items = [Input(f"stage:{p.name}", p.value, f"stage {p.origin}") for p in stage.params.values()]
@@ -69,8 +70,6 @@ def _file_of(chip: Chip) -> str:
 
 def role_inputs(chip: Chip, bank: Bank, roles: Iterable[str] = tuple(ROLES)) -> list[Input]:
     """One input for each of these roles that the chip has; fields that share a role are taken together."""
-    from ..calc import Input
-
     found = []
     for role in roles:
         row = ROLES[role]
@@ -132,9 +131,6 @@ def _switch(role: str, reading: values.Reading) -> int | str:
 
 def facts_of(stage: Stage, bank: Bank) -> Facts:
     """Counts and fault times that are no parameter."""
-    from ..calc import Facts
-    from ..frames.codec import Codec
-
     chip = stage.chip
     codec = Codec(chip)
     status = [chip.registers[n] for n in status_registers(chip)]
@@ -163,8 +159,6 @@ def timing_of(fault: Fault, chip: Chip, bank: Bank) -> FaultTiming:
     Where this configuration makes the chip only report it, the controller has to act after a poll
     (after the fault pin, if the map says so), and the chip's own reaction time does not count.
     """
-    from ..calc import FaultTiming
-
     masked = evaluate(fault.masked_when, bank) if fault.masked_when is not None else False
     reported = only_reported(fault, bank)
     adds = tuple(
@@ -219,8 +213,6 @@ def assess(
     stage: Stage, bank: Bank | None = None, names: Iterable[str] | None = None
 ) -> Assessment:
     """Run the checks (all, or those named). Raises CallError for a name that means nothing."""
-    from ..calc import run, select, worst_first
-
     for waived in stage.waive:
         select([waived])
     verdicts = run(inputs_of(stage, bank), names)
@@ -318,8 +310,6 @@ def sweep(stage: Stage, name: str, limit: int = 256) -> Sweep:
     Of more than `limit` options that many, evenly spread.
     Raises CallError for an unknown name or one that holds no setting.
     """
-    from ..calc import run
-
     item = need(stage.chip, name)
     if isinstance(item, Field) and not item.setting:
         raise CallError(f"{name} holds no setting ({item.access})")
@@ -351,9 +341,6 @@ def sweep_input(stage: Stage, name: str, span: str, steps: int = 11) -> Sweep:
     What contradicts the other inputs is in `left_out`, with why. Raises CallError for an unknown name, no span, or
     where nothing fits.
     """
-    from ..calc import run
-    from ..stages.whatif import input_of, span_of, with_inputs
-
     rows: list[tuple[values.Reading, dict[str, Verdict], tuple[str, ...]]] = []
     left_out: list[tuple[str, str]] = []
     for code, text in enumerate(span_of(name, span, steps)):
@@ -401,8 +388,6 @@ def _swept(
 
 def _open(role: str, options: list[dict[str, Verdict]]) -> tuple[Verdict, ...]:
     """The checks that a field of this role decides and that no option lets be computed."""
-    from ..calc import checks
-
     if not options or not role:
         return ()
     deciding = {c.name for c in checks() if f"role:{role}" in c.uses}
@@ -430,8 +415,6 @@ def with_settings(stage: Stage, changes: dict[str, str]) -> Stage:
     All settings are read anew, as they would be from the file: what a text means may hang on a
     setting that changes. One that is out of reach then keeps its code.
     """
-    from ..stages.load import Setting, choices_of
-
     wanted = {s.name: s for s in stage.settings}
     texts = {s.name: s.asked for s in stage.settings}
     for name, text in changes.items():
@@ -453,6 +436,4 @@ def with_settings(stage: Stage, changes: dict[str, str]) -> Stage:
 @lru_cache(maxsize=1)
 def check_names() -> tuple[str, ...]:
     """Every check's name, for completion and messages."""
-    from ..calc import checks
-
     return tuple(c.name for c in checks())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from ..behaviour.faults import status_registers
 from ..chip.bits import deposit, mask_of
 from ..chip.model import SEVERITIES, Chip, Fault
 from .frames import word_bits, word_type
@@ -58,8 +59,6 @@ def write_faults(sheet: Sheet) -> None:
         names.note("the map names no faults")
         return
     # explaining faults needs much that a table does not
-    from ..behaviour.faults import status_registers
-
     status = status_registers(chip)
     order = {f.name: i for i, f in enumerate(faults)}
     sheet.section(

@@ -8,7 +8,7 @@ start value here, not in the controller.
 
 from __future__ import annotations
 
-from ..chip.guard import Crc, _table
+from ..chip.guard import Crc, _table, reverse_bits
 from ..chip.model import Part
 from ..errors import CallError
 from .bitcode import take
@@ -242,8 +242,6 @@ def _gathered(stream: list[tuple[str, int]], word_bits: int) -> str:
 
 def _after(crc: Crc, prefix: int, prefix_bits: int) -> int:
     """The register after the prefix: a plain CRC of it without reflection, flush or final xor."""
-    from ..chip.guard import reverse_bits
-
     if crc.reflect_in:
         prefix = int.from_bytes(
             bytes(reverse_bits(b, 8) for b in prefix.to_bytes(prefix_bits // 8, "big")), "big"

@@ -9,18 +9,34 @@ from hashlib import sha256
 from typing import TYPE_CHECKING
 
 from .. import __version__
+from ..behaviour.hazards import hazards_of
+from ..behaviour.settings import bring_up_sequence
 from ..cautions import CAUTION
 from ..chip.model import Chip
 from ..errors import CallError, closest
 from ..frames.codec import Codec
 from ..stages.identity import identity
+from .chain import write_chain
+from .chosen import write_chosen
 from .faults import write_faults
 from .frames import FrameNames, frame_type, word_type, write_frames
+from .monitors import write_monitor_tables, write_test_monitors
 from .names import Namer, check_prefix, default_prefix
+from .readback import write_verify
 from .registers import write_registers
+from .runner import write_runner
 from .scales import write_scales
 from .shadow import write_shadow
 from .sheet import Options, Sheet
+from .steps import (
+    answerable,
+    careful,
+    configured,
+    step_table,
+    write_init,
+    write_status_steps,
+    write_warm,
+)
 from .text import block, comment, heading, string
 
 if TYPE_CHECKING:
@@ -190,14 +206,9 @@ def _write(sheet: Sheet, others: Sequence[Stage] = ()) -> None:
     if sheet.has("faults"):
         write_faults(sheet)
     if sheet.has("run") and sheet.stage is not None:
-        from .monitors import write_test_monitors
-        from .runner import write_runner
-
         write_runner(sheet, frames, sheet.stage)
         write_test_monitors(sheet)
     if chips and sheet.has("frames"):
-        from .chain import write_chain
-
         write_chain(sheet, frames, chips, _positions(sheet, frames, others))
 
 
@@ -253,11 +264,7 @@ def _positions(
             _write_stage(draft, write_frames(draft))
             sheet.hazards += [h for h in draft.hazards if h not in sheet.hazards]
             if sheet.has("values"):
-                from .chosen import write_chosen
-
                 write_chosen(sheet, stage, place)
-            from .steps import step_table
-
             for name, steps in draft.plans.items():
                 about = f"{steps.about} Of position {stage.position}."
                 names[name] = step_table(
@@ -274,24 +281,9 @@ def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
     stage = sheet.stage
     actions: list[Action] = []
     if stage is not None and sheet.has("values"):
-        from .chosen import write_chosen
-
         write_chosen(sheet, stage)
     if stage is not None:
         # a map alone does without all that plans need
-        from ..behaviour.hazards import hazards_of
-        from ..behaviour.settings import bring_up_sequence
-        from .monitors import write_monitor_tables
-        from .readback import write_verify
-        from .steps import (
-            answerable,
-            careful,
-            configured,
-            write_init,
-            write_status_steps,
-            write_warm,
-        )
-
         if any(sheet.has(s) for s in ("init", "verify", "shadow")):
             plan = answerable(sheet, bring_up_sequence(sheet.chip, stage.bank), frames)
             sheet.hazards += hazards_of(plan)

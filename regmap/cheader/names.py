@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 from functools import lru_cache
+from hashlib import sha256
 
 from ..errors import CallError
 from .text import comment, plain
@@ -160,6 +161,4 @@ class Namer:
 
 
 def _tail(text: str) -> str:
-    from hashlib import sha256
-
     return sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:8].upper()

@@ -9,6 +9,7 @@ from ..chip.model import Register
 from .framebase import word_bits, word_type
 from .names import word
 from .sheet import Sheet
+from .steps import configured
 from .text import block, count, defines, number
 
 if TYPE_CHECKING:
@@ -49,8 +50,6 @@ def write_shadow(sheet: Sheet, stage: Stage | None, actions: list[Action]) -> No
     ]
     if stage is not None:
         # not what the stage wants alone: sequences write keys and switches as well
-        from .steps import configured
-
         words = configured(stage, actions).bank.words
         banks.append(("configured", "once the init table has been sent", words))
     for name, when, contents in banks:

@@ -16,7 +16,7 @@ from ..errors import CallError
 from ..frames.codec import Codec
 from ..frames.recogniser import Recogniser
 from ..quantity import Band
-from .names import Namer
+from .names import Namer, word
 from .text import block, heading, string
 
 if TYPE_CHECKING:
@@ -181,6 +181,4 @@ class Sheet:
 
     def stem(self, register: Register, *more: str) -> tuple[str, ...]:
         """The pieces of an identifier that belongs to a register."""
-        from .names import word
-
         return (word(register.name), *(word(m) for m in more))

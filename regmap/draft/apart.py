@@ -11,7 +11,7 @@ from ..behaviour.hazards import hazards_of, warned
 from ..behaviour.machine import Machine
 from ..behaviour.plan import word_to_write
 from ..behaviour.settings import Action
-from ..chip.bank import Bank
+from ..chip.bank import Bank, need_register
 from ..chip.bits import hexword
 from ..chip.model import Chip, Register
 from ..chip.values import Reading, read
@@ -74,8 +74,6 @@ def take_apart(draft: Draft, text: str, *, reply_to: str | None = None) -> Apart
     sent: Sent | None = None
     answer: Answer | None = None
     if reply_to is not None:
-        from ..chip.bank import need_register
-
         register: Register | None = need_register(chip, reply_to)
         assert register is not None
         answer = codec.decode_reply(word, codec.read(register, bank))

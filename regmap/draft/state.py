@@ -17,9 +17,12 @@ from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeVar
 
+from ..assessment.depends import Dependence, near_values
+from ..assessment.stage import assess, inputs_of, sweep
 from ..behaviour.settings import Action, bring_up_sequence, setting_registers
+from ..calc import worst_first
 from ..chip import values
-from ..chip.bank import Bank, find
+from ..chip.bank import Bank, find, unknown
 from ..chip.model import Chip, Rule
 from ..chip.values import Choice, Reading, Valued
 from ..errors import CallError
@@ -253,8 +256,6 @@ class Draft:
         target = self.bank.copy()
         for name, word in words.items():
             if name not in self.chip.registers:
-                from ..chip.bank import unknown
-
                 raise unknown(self.chip, name)
             register = self.chip.registers[name]
             if word < 0 or word >> register.width:
@@ -336,8 +337,6 @@ class Draft:
     # --- verdicts, rules, frames --------------------------------------------------------------
     def assess(self, bank: Bank | None = None) -> Assessment:
         """All verdicts at the present settings (or in `bank`)."""
-        from ..assessment.stage import assess
-
         bank = bank or self.bank
         return _kept(self._assessed, _key(bank), lambda: assess(self.stage, bank))
 
@@ -350,7 +349,6 @@ class Draft:
 
         Found by running the checks. Raises CallError for a name that is neither.
         """
-        from ..calc import worst_first
 
         def make() -> list[Verdict]:
             return worst_first(list(self._dependence().moved(self._others(name)).values()))
@@ -365,8 +363,6 @@ class Draft:
         return names, values
 
     def _dependence(self) -> Dependence:
-        from ..assessment.depends import Dependence
-
         def make() -> Dependence:
             return Dependence(self.stage, self.bank, self.assess())
 
@@ -374,9 +370,6 @@ class Draft:
 
     def _others(self, name: str) -> Iterator[Inputs]:
         """The inputs of the checks at every other option of a setting, or near a stage value."""
-        from ..assessment.depends import near_values
-        from ..assessment.stage import inputs_of
-
         if name in self.stage.params:
             for param in near_values(self.stage.params[name]):
                 params = {**self.stage.params, name: param}
@@ -419,8 +412,6 @@ class Draft:
 
     def sweep(self, name: str) -> Sweep:
         """Every option of a setting with the verdicts that it moves. Raises CallError."""
-        from ..assessment.stage import sweep
-
         setting(self.chip, name)
         return sweep(self.stage_now(), name)
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from ..assessment.stage import signature
+from ..calc.verdict import rank
 from ..chip.bank import Bank
 from ..chip.model import Rule
 from ..chip.values import Choice, Reading
@@ -77,9 +79,6 @@ class Preview:
 
 def effects_between(old: Iterable[Verdict], new: Iterable[Verdict]) -> tuple[Effect, ...]:
     """The verdicts that differ: those that turn first, the worst on top."""
-    from ..assessment.stage import signature
-    from ..calc.verdict import rank
-
     before = {v.check: v for v in old}
     after = {v.check: v for v in new}
     found = [

@@ -9,6 +9,7 @@ from ..assessment.stage import Assessment, timing_of
 from ..behaviour.hazards import hazards_of, warned
 from ..behaviour.settings import Action, bring_up_sequence, setting_registers
 from ..calc.corner import show_value
+from ..calc.inputs import default
 from ..chip.bank import Bank, find
 from ..chip.bits import extract, hexword
 from ..chip.model import Access, Chip, Field, Register
@@ -342,8 +343,6 @@ def identity(stage: Stage, others: Iterable[tuple[object, object]] = ()) -> Html
 
 
 def _asked(stage: Stage) -> Fraction:
-    from ..calc.inputs import default
-
     stated = stage.params.get("goals.margin")
     value = (
         stated.value

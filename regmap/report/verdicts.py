@@ -6,6 +6,7 @@ import math
 
 from ..assessment.stage import Assessment
 from ..calc import SUBJECTS, WORDS, Inputs, Verdict
+from ..calc.plot import plots
 from ..errors import CallError
 from .page import Html, bar, code, facts, fold, join, table, tag
 
@@ -152,8 +153,6 @@ def derivation(verdict: Verdict, *, unfold: bool = False) -> Html:
 
 def drawings(inputs: Inputs) -> Html:
     """The plots that the inputs allow; what is left out is said."""
-    from ..calc.plot import plots
-
     left_out: list[str] = []
     try:
         drawn = plots(inputs, left_out)

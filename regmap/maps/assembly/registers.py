@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterable
 
 from ...chip.bits import deposit, extract, spans
@@ -409,8 +410,6 @@ def _reset(rec: Rec, fields: tuple[Field, ...], width: int, reader: Reader) -> i
 def _with_reset(item: Field, word: int) -> Field:
     if item.reset >= 0:
         return item
-    import dataclasses
-
     return dataclasses.replace(item, reset=extract(word, item.bits))
 
 

@@ -82,7 +82,7 @@ class Sorter:
             self._arrays[name][done:need] = values
         self._count = need
 
-    def shows(self, idents: npt.NDArray[Any], registers: Collection[str]) -> Mask:
+    def shows(self, idents: npt.NDArray[np.int32], registers: Collection[str]) -> Mask:
         """Which of these pairs ask for the content of one of the registers: reads, and commands that return it."""
         places = [i for i, n in enumerate(self.names) if n in registers]
         returning = [

@@ -32,7 +32,7 @@ class Lines:
         self.context = context
         self.question: Question | None = None
         self.refused = 0
-        session.chooses = "Tab lists them"
+        session.meaning.chooses = "Tab lists them"
         self.answer_hook: Callable[[str], Outcome | None] = lambda _: None
 
     def run(self, question: Question | None = None) -> int:
@@ -139,7 +139,7 @@ class Lines:
     def _toolbar(self) -> str:
         """What Enter would do, while typing."""
         text = self._prompt.default_buffer.text
-        meant = self.session.mean(text)
+        meant = self.session.meaning.mean(text)
         if meant.kind == "nothing":
             return "type a name, a value or a word; `help` lists the words, Tab completes"
         return ("no: " if meant.kind == "refused" else "") + meant.text
@@ -155,7 +155,9 @@ def _completer(session: Session) -> Completer:
         ) -> Iterator[Completion]:
             del complete_event
             text = document.text_before_cursor
-            offers = session.offers(text) if text.strip() else session.offers("help")
+            offers = (
+                session.meaning.offers(text) if text.strip() else session.meaning.offers("help")
+            )
             for offer in offers:
                 tail = " " if offer.action in WORDS else ""
                 yield Completion(

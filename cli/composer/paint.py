@@ -229,7 +229,7 @@ def _offers(view: View, width: int, height: int) -> list[Painted]:
 def _right(view: View, width: int, height: int, left: int) -> list[Painted]:
     name = view.shown()
     session = view.session
-    if session.settable(name):
+    if session.meaning.settable(name):
         painted = _setting(view, name, width, height, left)
     elif name in session.chip.registers:
         painted = _register(view, session.chip.registers[name], width)

@@ -31,11 +31,12 @@ from .meaning import Meaning
 from .vocabulary import Outcome, Row, Sheet
 
 
-class Session(Meaning):
+class Session:
     """The state that the two faces share: the draft, what is chosen, what `accept` would put into the draft."""
 
     def __init__(self, draft: Draft, keeper: Keeper, width: int = 80) -> None:
-        super().__init__(draft)
+        self.meaning = Meaning(draft)
+        self.draft, self.chip = draft, draft.chip
         self.keeper = keeper
         self.width = width
         #: told how far something slow is
@@ -46,13 +47,22 @@ class Session(Meaning):
         self.base = draft.bank.copy()
 
     @property
+    def at(self) -> str:
+        """The name chosen: a register, a field or a value."""
+        return self.meaning.at
+
+    @at.setter
+    def at(self, name: str) -> None:
+        self.meaning.at = name
+
+    @property
     def pending(self) -> Callable[[], Edit] | None:
         """What `accept` would do."""
         return self._pending
 
     @pending.setter
     def pending(self, what: Callable[[], Edit] | None) -> None:
-        self._pending, self.can_accept = what, what is not None
+        self._pending, self.meaning.can_accept = what, what is not None
 
     # --- doing ----------------------------------------------------------------------------------
     def do(self, text: str, place: str = "list") -> Outcome:
@@ -60,7 +70,7 @@ class Session(Meaning):
         outcome = Outcome()
         for line in text.split(";;"):
             old = line.split(maxsplit=1)[0] if line.strip() else ""
-            outcome = self._do(self.expand(line.strip()), place)
+            outcome = self._do(self.meaning.expand(line.strip()), place)
             if old in formerly.COMPOSER:
                 note = formerly.said(old, formerly.COMPOSER[old])
                 outcome = replace(outcome, message="; ".join(filter(None, (note, outcome.message))))
@@ -69,7 +79,7 @@ class Session(Meaning):
         return outcome
 
     def _do(self, line: str, place: str) -> Outcome:
-        meant = self.mean(line)
+        meant = self.meaning.mean(line)
         try:
             if meant.kind == "nothing":
                 return Outcome()
@@ -97,7 +107,7 @@ class Session(Meaning):
     def _word(self, word: str, rest: str, place: str) -> Outcome:
         action: Callable[[str], Outcome] = {
             "reset": self._reset,
-            "go": lambda r: self._go(self.resolve_loosely(r)),
+            "go": lambda r: self._go(self.meaning.resolve_loosely(r)),
             "options": self._options,
             "undo": lambda r: self._move(r, "undo"),
             "redo": lambda r: self._move(r, "redo"),
@@ -148,16 +158,18 @@ class Session(Meaning):
         item = find(self.chip, name)
         reading = self.draft.reading(name) if item is not None else None
         return Outcome(
-            f"{name}: {reading.label}" if reading is not None and self.settable(name) else name
+            f"{name}: {reading.label}"
+            if reading is not None and self.meaning.settable(name)
+            else name
         )
 
     def _reset(self, rest: str) -> Outcome:
-        name = self.need_setting(rest)
+        name = self.meaning.need_setting(rest)
         self.at = name
         return self.edited(self.draft.drop(name))
 
     def _options(self, rest: str) -> Outcome:
-        self.at = self.need_setting(rest)
+        self.at = self.meaning.need_setting(rest)
         return Outcome(sheet=sheets.options_sheet(self.draft, self.at))
 
     def _move(self, rest: str, word: str) -> Outcome:
@@ -182,7 +194,7 @@ class Session(Meaning):
         return Outcome(sheet=sheets.verdicts_sheet(self.draft, everything=rest == "all"))
 
     def _sweep(self, rest: str) -> Outcome:
-        self.at = self.need_setting(rest)
+        self.at = self.meaning.need_setting(rest)
         self.note(f"gateword sweep {self.keeper.document} {self.at}")
         return Outcome(sheet=sheets.sweep_sheet(self.draft, self.at))
 
@@ -197,8 +209,8 @@ class Session(Meaning):
     def _explain(self, texts: list[str]) -> Outcome:
         if not texts:
             return Outcome(sheet=sheets.known_faults_sheet(self.draft))
-        here = self.status_here() or next(iter(status_registers(self.chip)), "")
-        words = self.words_of([t if "=" in t else f"{here}={t}" for t in texts])
+        here = self.meaning.status_here() or next(iter(status_registers(self.chip)), "")
+        words = self.meaning.words_of([t if "=" in t else f"{here}={t}" for t in texts])
         self.note(
             "gateword explain "
             + " ".join([str(self.keeper.document), *(f"{n}=0x{w:X}" for n, w in words.items())])
@@ -215,7 +227,7 @@ class Session(Meaning):
             at = texts.index("reply")
             if len(texts) != at + 2:
                 raise CallError("paste FRAME reply REG: which register was read?")
-            reply_to, texts = self.resolve(texts[at + 1]), texts[:at]
+            reply_to, texts = self.meaning.resolve(texts[at + 1]), texts[:at]
         words = texts if all(t[:2].lower() == "0x" for t in texts) else [" ".join(texts)]
         parts = [take_apart(self.draft, w, reply_to=reply_to) for w in words]
         tail = f" --reply --to {reply_to}" if reply_to else ""
@@ -241,7 +253,7 @@ class Session(Meaning):
         )
 
     def _paste_words(self, texts: list[str]) -> Outcome:
-        words = self.words_of(texts)
+        words = self.meaning.words_of(texts)
         found = compare_with(self.draft, [f"{n}=0x{w:X}" for n, w in words.items()])
         self.pending = (lambda: self.draft.take_words(words)) if found.changes else None
         return Outcome(sheet=sheets.comparison_sheet(found))
@@ -264,7 +276,7 @@ class Session(Meaning):
         bank = found.bank
         changes: dict[str, str | None] = {}
         for change in found.changes:
-            if change.old is not None and self.settable(change.field.ref):
+            if change.old is not None and self.meaning.settable(change.field.ref):
                 changes[change.field.ref] = f"0x{bank.field_code(change.field) or 0:X}"
         self.pending = (lambda: self.draft.apply(changes)) if changes else None
         return Outcome(sheet=sheets.comparison_sheet(found))

@@ -88,7 +88,7 @@ class View:
                     self._line(
                         field.ref,
                         field.name,
-                        "field" if self.session.settable(field.ref) else "status",
+                        "field" if self.session.meaning.settable(field.ref) else "status",
                         changed,
                     )
                 )
@@ -116,7 +116,7 @@ class View:
         """The value that is being considered, by typing or by the cursor, and not accepted."""
         if self.mode == "typing":
             if self.offer >= 0:
-                return self.session.mean(self.offers[self.offer].action).preview
+                return self.session.meaning.mean(self.offers[self.offer].action).preview
             return self.meant.preview
         if self.place == "options":
             options = self.options()
@@ -137,7 +137,9 @@ class View:
         """The sentence above the typing line, and its mark."""
         if self.mode == "typing" and not self.message:
             meant = (
-                self.session.mean(self.offers[self.offer].action) if self.offer >= 0 else self.meant
+                self.session.meaning.mean(self.offers[self.offer].action)
+                if self.offer >= 0
+                else self.meant
             )
             return (
                 "no: " if meant.kind == "refused" else ""
@@ -147,7 +149,7 @@ class View:
         if self.place == "options":
             seen = self.preview()
             return (
-                (self.session.describe(seen), "")
+                (self.session.meaning.describe(seen), "")
                 if seen is not None
                 else ("the option in force; Up and Down try the others", "")
             )
@@ -160,16 +162,17 @@ class View:
         row = self.sheet.rows[self.row] if self.sheet.rows else None
         more = (
             "; `accept` puts what is shown into the draft"
-            if self.session.can_accept and any(r.action == "accept" for r in self.sheet.rows)
+            if self.session.meaning.can_accept
+            and any(r.action == "accept" for r in self.sheet.rows)
             else ""
         )
         if row is None or not row.action:
             return "Esc goes back" + more
         if row.action.startswith("set "):
-            return self.session.mean(row.action).text
+            return self.session.meaning.mean(row.action).text
         if row.action == "accept":
             return "enter accepts it"
-        return self.session.mean(row.action).text + more
+        return self.session.meaning.mean(row.action).text + more
 
     def second_hint(self) -> str:
         """The words, where there is room for them below the hint."""
@@ -200,8 +203,8 @@ class View:
         self.text = " ".join(text.splitlines())
         self.message = self.mark = ""
         self.offer = -1
-        self.meant = self.session.mean(self.text)
-        self.offers = self.session.offers(self.text) if self.text.strip() else []
+        self.meant = self.session.meaning.mean(self.text)
+        self.offers = self.session.meaning.offers(self.text) if self.text.strip() else []
 
     def move(self, by: int) -> None:
         """Up and down, by lines."""
@@ -220,7 +223,7 @@ class View:
     def right(self) -> None:
         self.message = self.mark = ""
         if self.place == "list":
-            if self.session.settable(self.session.at):
+            if self.session.meaning.settable(self.session.at):
                 self.place = "options"
                 code = self.session.draft.bank.code(self.session.at)
                 self.option = next((i for i, r in enumerate(self.options()) if r.code == code), 0)

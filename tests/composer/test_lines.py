@@ -165,8 +165,14 @@ def test_every_word_is_understood_explained_and_never_a_traceback(pump: Path, st
                 *(f" {n}" for n, _ in FOLLOWS.get(word, ())),
             )
         ):
-            assert session.mean(word + rest).kind in ("word", "refused", "set", "find", "go")
-            session.offers(word + rest)
+            assert session.meaning.mean(word + rest).kind in (
+                "word",
+                "refused",
+                "set",
+                "find",
+                "go",
+            )
+            session.meaning.offers(word + rest)
             outcome = session.do(word + rest)
             assert outcome.message or outcome.sheet or outcome.question or outcome.leave, (
                 word + rest
@@ -218,7 +224,7 @@ def test_what_a_line_means(pump: Path, state: Path, line: str, kind: str) -> Non
     session, _, _ = open_session(str(pump), context)
     session.at = "GATE_HS.SOURCE"
     before = session.draft.statements
-    assert session.mean(line).kind == kind
+    assert session.meaning.mean(line).kind == kind
     assert session.draft.statements == before
 
 
@@ -230,10 +236,10 @@ def test_offers_carry_descriptions_and_physical_values(pump: Path, state: Path) 
         environ={"GATEWORD_STATE": str(state)},
     )
     session, _, _ = open_session(str(pump), context)
-    by_label = {o.label: o for o in session.offers("GATE_HS.SOURCE = ")}
+    by_label = {o.label: o for o in session.meaning.offers("GATE_HS.SOURCE = ")}
     assert by_label["56 mA"].meaning == "44.8 mA..67.2 mA"
-    assert {o.label for o in session.offers("compare ")} >= {"reset", "saved"}
-    named: Any = session.offers("dead")[0]
+    assert {o.label for o in session.meaning.offers("compare ")} >= {"reset", "saved"}
+    named: Any = session.meaning.offers("dead")[0]
     assert (named.label, named.meaning) == ("TIMING.DEAD_TIME", "dead time the chip inserts")
 
 
@@ -247,7 +253,7 @@ def test_every_item_of_every_shipped_chip_is_shown_considered_and_set(
     for line in driver.view.lines():
         driver.session.at = line.name
         assert line.name in driver.text
-        if not driver.session.settable(line.name):
+        if not driver.session.meaning.settable(line.name):
             continue
         codes = [r.code for r in draft.options(line.name)]
         few = (
@@ -311,9 +317,9 @@ def test_no_line_raises_while_it_is_typed(new_driver: Any, state: Path, line: st
         new_driver("coolant_pump", state)
     session = new_driver.every[0].session
     before = session.draft.statements
-    meant = session.mean(line)
+    meant = session.meaning.mean(line)
     assert meant.text or meant.kind == "nothing"
-    session.offers(line)
+    session.meaning.offers(line)
     assert session.draft.statements == before
 
 

@@ -13,7 +13,7 @@ import io
 import os
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from random import Random
 from types import ModuleType
@@ -32,11 +32,15 @@ from regmap.chip.model import Chip
 from regmap.errors import CallError, FrameError
 from regmap.frames import chain as chains
 from regmap.frames.codec import Codec, Sent, bursts, join_bursts
+from regmap.link.port import AdapterPort
+from regmap.link.session import Link
 from regmap.maps.load import read_map
 from regmap.maps.vet import vet
 from regmap.trace.tracer import trace_capture
 from regmap.twin import Twin
+from regmap.twin.adapter import Adapter, Terminal
 from regmap.twin.chain import TwinChain
+from regmap.wire.ports import Reopener
 
 from .compiled import Batch, Row, command_rows, reply_rows
 from .maps import BY_HAND, TRAITS, Made, make
@@ -387,9 +391,9 @@ def by_faults(plain: Plain) -> set[str]:
     return {f["at"] for f in plain.faults.values()}
 
 
-def check_link(chip: Chip, plain: Plain, rng: Random) -> None:
+def check_link(chip: Chip, plain: Plain, rng: Random, bench: Any = None) -> None:
     """Over the adapter: what the link calls good or known is what the chip holds."""
-    bench = Bench(chip)
+    bench = bench if bench is not None else Bench(chip)
     odd = [n for f in chip.frames.values() for n in f.bursts if n % 8]
     if odd and made_for_bits(plain):
         return
@@ -645,6 +649,34 @@ def test_the_compiled_headers_agree() -> None:
     BATCH.run()
     MET["rows"] += BATCH.rows
     assert BATCH.rows > 10 * MET["maps"]
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+def test_the_link_agrees_over_a_pseudo_terminal() -> None:
+    """A few of the maps over a real line and in real time, too; the others over the same bytes without one."""
+    done = 0
+    for seed in range(60):
+        made = make(seed)
+        chip = load(made)
+        whole = all(n % 8 == 0 for f in chip.frames.values() for n in f.bursts)
+        if "deaf" in made.traits or not whole or wrong(chip):
+            continue
+        twin = Twin(chip)
+        with Terminal(Adapter(twin.bus, [twin]), chip.name) as terminal:
+            port = AdapterPort(Reopener(terminal.path), chip.spi, name=terminal.path, timeout=5.0)
+            port.open()
+            check_link(chip, Plain(made.plain), Random(seed), OnTerminal(Link(chip, port), twin))
+            port.close()
+        done += 1
+        if done == 4:
+            break
+    assert done == 4
+
+
+@dataclass
+class OnTerminal:
+    link: Link
+    twin: Twin
 
 
 @pytest.mark.parametrize("trait", TRAITS)

@@ -69,6 +69,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="TIME",
         help="what the chip holds at this time (12.5 ms), against the stage if given",
     )
+    parser.add_argument(
+        "--follow",
+        action="store_true",
+        help="read on as the file or standard input grows, tell what comes, end with Ctrl-C; memory stays bounded",
+    )
+    parser.add_argument(
+        "--idle", metavar="TIME", help="with --follow: end after this time without growth"
+    )
     gate = parser.add_argument_group(
         "exit status",
         "1 where the capture does not prove that all is well (--accept tells the reasons)",
@@ -215,7 +223,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     from regmap.trace.telling.story import tell
     from regmap.trace.tracer import How, trace_capture
 
-    from . import capturejson, captureshow, capturetables
+    from . import capturefollow, capturejson, captureshow, capturetables
 
     stage = _stage(args)
     chips = chips_of(args, stage)
@@ -226,38 +234,46 @@ def run(args: argparse.Namespace, context: Context) -> int:
         setup = replace(setup, options=replace(setup.options, join="none"))
     for note in setup.notes:
         context.err(note.render(context.width))
-    source: Any = context.binary_stdin if args.file == "-" else args.file
     how = How(roles=setup.channels, spi=setup.spi)
+    share = quantity(args.bad_replies, "ratio", "--bad-replies", zero=True)
+    who = identity(stage) if stage is not None else identity(*chips)
+
+    def judged(trace: Trace, at: int | None = None) -> Story:
+        return tell(trace, stage, at, bad_replies=share, others=lambda: maps_around(args.map))
+
     with (
+        _source(args, context) as source,
         open_capture(
             source,
             format=setup.format,
             options=setup.options,
             lines=bool(setup.channels),
-            name="stdin" if args.file == "-" else None,
+            name="stdin" if args.file == "-" else args.file,
         ) as capture,
         _progress(context) as progress,
     ):
         if args.explain_setup:
             return _explain(args, capture, chips, setup, context)
-        lines = capturejson.JsonLines(lambda t: filter_of(args, chips, t.clock), context)
+        kind = capturejson.JsonLines if args.json else capturefollow.TextLines
+        lines = kind(lambda t: filter_of(args, chips, t.clock), context, live=args.follow)
+        follower = capturefollow.Follower(lines, judged, who) if args.follow else None
+        part = lines.part if args.json and not args.summary else None
         trace = trace_capture(
             capture,
             chips,
             how,
             chain=chips[0].chain,
             progress=progress,
-            part_done=lines.part if args.json and not args.summary else None,
+            part_done=follower.part if follower is not None else part,
+            live=args.follow,
         )
     wanted = filter_of(args, chips, trace.clock)
     at = ticks(args.at, trace.clock) if args.at else None
-    share = quantity(args.bad_replies, "ratio", "--bad-replies", zero=True)
-    story = tell(trace, stage, at, bad_replies=share, others=lambda: maps_around(args.map))
+    story = judged(trace, at)
     if args.save_setup:
         _save(args, setup, trace, context)
     if args.picture:
         _picture(args.picture, trace, story, wanted, context)
-    who = identity(stage) if stage is not None else identity(*chips)
     if args.json:
         lines.finish(trace, story, at, who, events=not args.summary)
     elif args.csv:
@@ -265,8 +281,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
     elif args.faults or args.times:
         capturetables.show_tables(trace, story, args.faults, args.times, context)
     else:
+        told = args.summary or args.follow
+        if args.follow:
+            lines.rest(trace)
         for line in captureshow.report(
-            trace, story, wanted, at, who, context, timeline=not args.summary, brief=args.brief
+            trace, story, wanted, at, who, context, timeline=not told, brief=args.brief
         ):
             context.out(line)
     for problem in trace.problems:
@@ -274,7 +293,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if any(p.severity == "error" for p in trace.problems):
         return Status.USAGE
     accepted = {*args.accept, *(() if args.fail_on_fault else ("faults",))}
-    return Status.FINDINGS if any(s.name not in accepted for s in story.stops) else Status.OK
+    found = {s.name for s in story.stops} | (follower.stops if follower is not None else set())
+    return Status.FINDINGS if found - accepted else Status.OK
 
 
 # --- what is asked -------------------------------------------------------------------------------
@@ -454,6 +474,24 @@ def _progress(context: Context) -> Iterator[Callable[[int, int], None] | None]:
         if shown[0] >= 0:
             context.stderr.write("\r" + " " * 24 + "\r")
             context.stderr.flush()
+
+
+@contextmanager
+def _source(args: argparse.Namespace, context: Context) -> Iterator[Any]:
+    """What is read: a file by its name, standard input, or either as it grows."""
+    what: Any = context.binary_stdin if args.file == "-" else args.file
+    if not args.follow:
+        if args.idle:
+            raise CallError("--idle says when --follow ends; give --follow too")
+        yield what
+        return
+    from regmap.capture.growing import Growing
+
+    idle = float(quantity(args.idle, "time", "--idle")) if args.idle else None
+    with Growing(what, idle=idle) as growing:
+        yield growing
+    if growing.trouble:
+        context.err(f"{args.file}: {growing.trouble}")
 
 
 def _explain(

@@ -21,20 +21,33 @@ from .explain import explanation_json
 
 
 class JsonLines:
-    """One object a line: events and quiet runs as the capture is read, the summary last."""
+    """One object a line: events and quiet runs as the capture is read, the summary last.
 
-    def __init__(self, wanted: Callable[[Trace], Filter], context: Context) -> None:
+    `live`: each part is told when it comes, not when the next one does.
+    """
+
+    def __init__(
+        self, wanted: Callable[[Trace], Filter], context: Context, *, live: bool = False
+    ) -> None:
         self.wanted = wanted
         self.context = context
+        self.live = live
         self._held: Trace | None = None
         self._told: int | None = None
 
+    def emit(self, trace: Trace, item: Event | Quiet) -> None:
+        """Tell one item."""
+        kind = "quiet" if isinstance(item, Quiet) else "event"
+        self.context.json_line(kind, **item_json(trace, item))
+
     def part(self, trace: Trace) -> None:
         """Some more frames were read: tell of those before, of which nothing is still to come."""
-        if self._held is not None:
+        if self._held is not None or self.live:
             ready = [w.settled() for w in trace.walkers]
-            if min(ready) >= 0:
+            if min(ready) >= 0 and (self._told is None or min(ready) > self._told):
                 self._events(trace, min(ready))
+        if self.live:
+            self.context.stdout.flush()
         self._held = trace
 
     def _events(self, trace: Trace, until: int | None) -> None:
@@ -48,8 +61,29 @@ class JsonLines:
         else:
             until = wanted.until
         for item in timeline(trace, replace(wanted, since=since, until=until)):
-            kind = "quiet" if isinstance(item, Quiet) else "event"
-            self.context.json_line(kind, **item_json(trace, item))
+            self.emit(trace, item)
+
+    def rest(self, trace: Trace) -> None:
+        """What of the trace was not told yet."""
+        self._events(trace, None)
+
+    def told_up_to(self, trace: Trace) -> None:
+        """All frames so far are told; the next chapter's come after them."""
+        self._told = max(
+            (int(w.batches[-1].start[-1]) for w in trace.walkers if w.batches), default=self._told
+        )
+
+    def chapter(self, trace: Trace, story: Story, who: DocumentIdentity, number: int) -> None:
+        """The end of a chapter of a capture that goes on."""
+        self.rest(trace)
+        self.told_up_to(trace)
+        self.context.json_line(
+            "summary",
+            identity=who.json(),
+            chapter=number,
+            **summary_json(trace, story),
+            caution=CAUTION,
+        )
 
     def finish(
         self,

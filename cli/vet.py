@@ -36,10 +36,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--schema",
-        choices=["map", "stage", "setup"],
+        choices=["map", "stage", "setup", "capture"],
         nargs="?",
         const="map",
-        help="print the JSON Schema that editors complete and underline with",
+        help="print the JSON Schema that editors complete and underline with; capture: of the lines of capture --json",
     )
     parser.add_argument(
         "--solve",
@@ -103,6 +103,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
             from regmap.stages.load import json_schema
         elif args.schema == "setup":
             from regmap.capture.setupfile import json_schema
+        elif args.schema == "capture":
+            from .captureschema import capture_schema as json_schema
         else:
             from regmap.maps.grammar import json_schema
         context.out(json.dumps(json_schema(), indent=1))

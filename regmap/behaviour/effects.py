@@ -175,7 +175,12 @@ def compare(
 ) -> list[Change]:
     """Every field whose code differs; fields that are unknown on both sides are left out."""
     changes = []
-    for name in registers if registers is not None else chip.registers:
+    if registers is None:
+        # most frames change one register or none: which, is found by the words and not one by one
+        moved = {n for n, _ in old.words.items() ^ new.words.items()}
+        moved.update(n for n, _ in old.known.items() ^ new.known.items())
+        registers = (n for n in chip.registers if n in moved) if len(moved) > 1 else moved
+    for name in registers:
         was, now = old.words.get(name, 0), new.words.get(name, 0)
         if was == now and old.known.get(name, 0) == new.known.get(name, 0):
             continue

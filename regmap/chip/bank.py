@@ -62,11 +62,12 @@ class Bank:
 
     def copy(self) -> Bank:
         """An independent bank that knows the same."""
-        twin = Bank(
-            self.chip, self.words, externals=self.externals, supply=self.supply, states=self.states
-        )
-        twin.known = dict(self.known)
-        twin.supply_range = self.supply_range
+        # made twice for every frame of a capture: without the work of __init__
+        twin = Bank.__new__(type(self))
+        twin.chip, twin.supply, twin.supply_range = self.chip, self.supply, self.supply_range
+        twin.words, twin.known = self.words.copy(), self.known.copy()
+        twin.externals, twin.states = self.externals.copy(), self.states.copy()
+        twin._asking = set()
         return twin
 
     def learn(self, register: str, word: int, mask: int | None = None) -> None:

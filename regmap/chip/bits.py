@@ -39,6 +39,7 @@ def deposit(value: int, bits: tuple[int, ...]) -> int:
     return word
 
 
+@lru_cache(maxsize=1 << 14)
 def mask_of(bits: tuple[int, ...]) -> int:
     """The word with a one at each of `bits`."""
     mask = 0

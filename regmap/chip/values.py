@@ -149,8 +149,23 @@ def _conditions(item: Valued) -> list[str]:
     return list(dict.fromkeys(names)) or ["a condition that is not known"]
 
 
+#: Readings by the identity of their meaning, code and width; the meaning is kept, so its identity stays its own.
+_KNOWN: dict[tuple[int, int, int], tuple[Meaning, Reading]] = {}
+_KNOWN_MOST = 1 << 15
+
+
 def in_meaning(meaning: Meaning, code: int, width: int) -> Reading:
     """What `code` means under one meaning."""
+    key = id(meaning), code, width
+    found = _KNOWN.get(key)
+    if found is None or found[0] is not meaning:
+        if len(_KNOWN) >= _KNOWN_MOST:
+            _KNOWN.clear()
+        found = _KNOWN[key] = meaning, _in_meaning(meaning, code, width)
+    return found[1]
+
+
+def _in_meaning(meaning: Meaning, code: int, width: int) -> Reading:
     entry = meaning.entries.get(code)
     if entry is not None:
         return Reading(code, entry.name, entry.text, entry.band, forbidden=entry.forbidden)

@@ -23,7 +23,7 @@ from regmap.capture.lines.measure import LineHealth, Timing
 from regmap.capture.lines.signals import Capture, Signals
 from regmap.capture.spi import BitOrder, Flag, SpiSetup, Transfers, join
 from regmap.capture.transfers.ahead import blocks_ahead
-from regmap.capture.transfers.stream import TransferBuilder
+from regmap.capture.transfers.stream import WARM_UP, TransferBuilder
 from regmap.chip.model import Chain, Chip
 from regmap.errors import CallError, Problem
 
@@ -39,6 +39,8 @@ Progress = Callable[[int, int], None]
 
 #: Transfers that are looked at in every way where words do not fit.
 SAMPLE = 160
+#: Edges from which the lines are told where a capture is read as it grows.
+LIVE_SAMPLE = 400
 #: Transfers and sampled bits that are looked at together: enough that the fixed cost of each step does
 #: not count, few enough that they stay in the processor's cache.
 _TOGETHER = 1 << 19
@@ -119,9 +121,12 @@ def trace_capture(
     chain: Chain | None = None,
     progress: Progress | None = None,
     part_done: Callable[[Trace], None] | None = None,
+    live: bool = False,
 ) -> Trace:
     """Read the whole capture and understand it as the SPI of these chips (more than one: a daisy chain).
 
+    `live`: parts are taken as they come, the lines are told from the first edges, and the times that a chip needs
+    to wake are not looked at.
     `part_done` is called with the growing trace whenever some more frames are in it. Raises CaptureError for what
     cannot be read, CallError for channels that cannot be.
     """
@@ -134,9 +139,9 @@ def trace_capture(
     usual = chips[0].default_frame()
     clocks = framer.total or (usual.length if len(usual.bursts) < 2 else None)
     if capture.kind == "frames":
-        return _trace_words(capture, chips, framer, how, progress)
+        return _trace_words(capture, chips, framer, how, progress, part_done)
     capture.assume_start = True
-    sample = capture.peek()
+    sample = capture.peek(LIVE_SAMPLE) if live else capture.peek()
     finding = find_roles(sample, how.roles)
     setup = spi_setup(chips, how, finding, clocks)
     roles = finding.roles
@@ -151,15 +156,25 @@ def trace_capture(
         walkers=_walkers(chips, pins, framer), framer=framer, pins=pins, setup=setup,
         finding=finding, sample=sample,
     )  # fmt: skip
-    builder = TransferBuilder(setup, roles, capture.tick, resolution=capture.resolution)
-    limits = LimitCheck(chips[0], capture.tick)
+    builder = TransferBuilder(
+        setup,
+        roles,
+        capture.tick,
+        resolution=capture.resolution,
+        warm_up=LIVE_SAMPLE // 2 if live else WARM_UP,
+    )
+    limits = LimitCheck(chips[0], capture.tick, wake=not live)
     with closing(_parts(capture, builder, pins, progress)) as parts:
-        for part in _together(parts):
+        for part in parts if live else _together(parts):
+            trace.start = trace.start or capture.start or 0
             _feed(trace, part, limits)
+            trace.end = max(trace.end, int(part.end[-1])) if len(part) else trace.end
             if part_done is not None:
                 part_done(trace)
     _finish(trace)
-    trace.start, trace.end = capture.start or 0, capture.end or 0
+    if not live:
+        trace.start = capture.start or 0
+    trace.end = capture.end or 0
     trace.gaps = tuple(capture.gaps)
     _watchdogs(trace)
     trace.timing = builder.timing
@@ -249,8 +264,9 @@ def _walkers(chips: Sequence[Chip], pins: PinTrace, framer: Framer) -> tuple[Wal
 
 
 def _trace_words(
-    capture: Capture, chips: Sequence[Chip], framer: Framer, how: How, progress: Progress | None
-) -> Trace:
+    capture: Capture, chips: Sequence[Chip], framer: Framer, how: How, progress: Progress | None,
+    part_done: Callable[[Trace], None] | None = None,
+) -> Trace:  # fmt: skip
     pins = PinTrace(None, None)
     trace = Trace(
         name=capture.name, format=capture.format, chips=tuple(chips), clock=TraceClock(None),
@@ -267,17 +283,25 @@ def _trace_words(
         _feed(trace, part, None)
         if first:
             trace.start, first = int(part.start[0]), False
+            trace.clock = _clock_of(capture)
         trace.end = int(part.end[-1])
+        if part_done is not None:
+            part_done(trace)
         if progress is not None:
             progress(*capture.position)
     _finish(trace)
-    timed = not any(n.startswith("no times") for n in capture.notes)
-    trace.clock = TraceClock(capture.tick if timed else None)
-    if timed:
+    trace.clock = _clock_of(capture)
+    if trace.clock.tick is not None:
         _watchdogs(trace)
     trace.notes = capture.notes
     trace.problems = capture.problems
     return trace
+
+
+def _clock_of(capture: Capture) -> TraceClock:
+    """The clock of a list of words: none where it has no times."""
+    timed = not any(n.startswith("no times") for n in capture.notes)
+    return TraceClock(capture.tick if timed else None)
 
 
 def _feed(trace: Trace, part: Transfers, limits: LimitCheck | None) -> None:

@@ -136,8 +136,7 @@ def test_mistakes_are_named(kind: str) -> None:
     found = table(kind, chips)
     total = sum(found.values(), Counter())
     assert total["falsely accused"] == 0, {n: c for n, c in found.items() if c["falsely accused"]}
-    if kind != "pairs":
-        assert total["silent"] == 0, {n: c for n, c in found.items() if c["silent"]}
+    assert total["silent"] == 0, {n: c for n, c in found.items() if c["silent"]}
     judged_ones = total["named"] + total["partly"] + total["silent"]
     assert total["named"] >= 0.95 * judged_ones, {n: c for n, c in found.items() if c["partly"]}
 

@@ -48,7 +48,13 @@ class TransferBuilder:
     """
 
     def __init__(
-        self, setup: SpiSetup, roles: Roles, tick: Fraction, *, resolution: int = 0
+        self,
+        setup: SpiSetup,
+        roles: Roles,
+        tick: Fraction,
+        *,
+        resolution: int = 0,
+        warm_up: int = WARM_UP,
     ) -> None:
         self.setup = setup
         self.roles = roles
@@ -70,6 +76,7 @@ class TransferBuilder:
         self._pin_edges: dict[str, list[Edges]] = {pin: [] for pin in self._pins}
         self._pin_before = dict.fromkeys(self._pins, X)
         self._warm = False
+        self._warm_up = warm_up
         self._start: int | None = None
         self._until = 0
         self._open: int | None = None
@@ -117,7 +124,7 @@ class TransferBuilder:
                 health.edges += len(block.of(index))
         waiting = self._clock.count + sum(t.count for t in self._data.values()) + self._select.count
         if not self._warm:
-            if self._clock.count < WARM_UP and waiting < WAIT_LIMIT:
+            if self._clock.count < self._warm_up and waiting < WAIT_LIMIT:
                 return None
             self._decide()
             closes = True

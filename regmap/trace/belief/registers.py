@@ -100,10 +100,14 @@ class Belief:
         assert isinstance(states, dict)
         if (self.bank.words, self.bank.known, self.bank.states) == (words, known, states):
             return
-        for name, word in self.bank.words.items():
-            mask = self.bank.known.get(name, 0)
-            if words.get(name) != word or known.get(name) != mask:
-                self.history.append(Known(number, time, name, word, mask))
+        bank = self.bank
+        moved = {n for n, _ in bank.words.items() ^ words.items()}
+        moved.update(n for n, _ in bank.known.items() ^ known.items())
+        for name in bank.words if len(moved) > 1 else moved & bank.words.keys():
+            if name in moved:
+                self.history.append(
+                    Known(number, time, name, bank.words[name], bank.known.get(name, 0))
+                )
         for name in words:
             if name not in self.bank.words:
                 self.history.append(Known(number, time, name, 0, 0))

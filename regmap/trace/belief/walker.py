@@ -78,7 +78,15 @@ class Walker(FrameLog):
         #: different replies of equal bits that fit the layout and yet cannot be
         self.flat_replies = 0
         self._variants: dict[tuple[int, object], int] = {}
+        self._doubtful = {
+            f.name for f in chip.faults.values() if f.summary_of or f.masked_when is not None
+        }
         self._summaries = [f for f in chip.faults.values() if len(f.summary_of) > 3]
+
+    def compact(self) -> None:
+        """Many small batches as one."""
+        super().compact()
+        self._telling.clear()
 
     # --- bulk -----------------------------------------------------------------------------------
     def walk(self, batch: Batch) -> None:
@@ -392,8 +400,8 @@ class Walker(FrameLog):
 
     def _impossible(self, seen: dict[str, bool], time: int) -> list[Note]:
         notes = []
-        for name, raised in seen.items():
-            fault = self.chip.faults.get(name)
+        for name in [n for n in seen if n in self._doubtful]:
+            fault, raised = self.chip.faults.get(name), seen[name]
             if fault is None:
                 continue
             members = [] if raised else [m for m in fault.summary_of if seen.get(m)]

@@ -48,6 +48,13 @@ class PinTrace:
             if not edges or edges[-1][1] != state:
                 edges.append((time, state))
 
+    def forget_before(self, time: int) -> None:
+        """Let go of the edges up to a tick; the levels that they left are kept."""
+        self._fault_start = self.fault_at(time)
+        self._enable_start = self.enable_at(time)
+        self.fault_edges = [e for e in self.fault_edges if e[0] > time]
+        self.enable_edges = [e for e in self.enable_edges if e[0] > time]
+
     def fault_at(self, time: int) -> bool | None:
         """Whether the fault pin is active at an instant; None where it was not captured."""
         return None if self.fault is None else _state(self.fault_edges, self._fault_start, time)

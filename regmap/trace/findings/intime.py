@@ -280,7 +280,7 @@ def _polls(trace: Trace, looked: _Looked, ready: int) -> Iterator[Poll]:
         gap = longest(limits, looked.cuts)
         if gap is not None:
             gap = Pause(
-                gap.start, gap.end, open=gap.end == limits[-1] and gap.end not in inside[-1:]
+                gap.start, gap.end, open=bool(gap.end == limits[-1] and gap.end not in inside[-1:])
             )
         yield Poll(
             register=register,

@@ -43,9 +43,10 @@ class Breach:
 class LimitCheck:
     """Feeds on transfers; `result` gives what is not kept, gravest first."""
 
-    def __init__(self, chip: Chip, tick: Fraction) -> None:
+    def __init__(self, chip: Chip, tick: Fraction, *, wake: bool = True) -> None:
         self.spi = chip.spi
         self.tick = tick
+        self._wakes = wake and chip.spi.wake_up is not None
         self._worst: dict[str, tuple[int, int, int]] = {}
         self._count: dict[str, int] = {}
         self._seen: dict[str, int] = {}
@@ -61,7 +62,7 @@ class LimitCheck:
                 self._least(name, getattr(part, name), band.low, part)
         if self.spi.clock_max is not None:
             self._least("period", part.period, 1 / self.spi.clock_max.high, part)
-        if self.spi.wake_up is not None:
+        if self._wakes:
             self._firsts.append(part.start)
             self._numbers.append(part.number)
 

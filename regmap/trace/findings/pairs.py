@@ -11,7 +11,9 @@ from regmap.chip.bits import hexword
 from regmap.chip.model import Chip
 from regmap.errors import CallError
 
+from ..belief.walker import Walker
 from ..tracer import trace_capture
+from .replies import Mistake, told_rejected
 from .wiring import Diagnosis, diagnose
 
 
@@ -35,7 +37,28 @@ def diagnose_pairs(
     with open_capture(source, format="frames", name="pairs") as capture:
         trace = trace_capture(capture, [at_once(chip)])
     around = (lambda: map(at_once, others())) if others is not None else None
-    return diagnose(trace, None, around)
+    found = diagnose(trace, None, around)
+    said, able = told_rejected(trace.walkers[0])
+    taken = bool((trace.walkers[0].sorter.kind[trace.walkers[0].idents()] > 0).all())
+    if said and taken and not found.mistakes:
+        # a capture tells of this as a fault with its frame; pasted pairs have no story
+        text = f"{said} of {able} replies say that the chip rejected a frame, and the commands given are right: SDI or the clock is disturbed at the chip, or a frame that is not among these was wrong"
+        return replace(found, mistakes=(Mistake(name="rejected", text=text, grave=False),))
+    against = _contradictions(trace.walkers[0])
+    if against and taken and not found.mistakes:
+        text = f"{len(against)} of these pairs contradict{'s' * (len(against) == 1)} the others, in this order; the first: {against[0]} (a frame that the chip did not take, SDI disturbed, or pairs of different times)"
+        return replace(found, mistakes=(Mistake(name="contradiction", text=text, grave=False),))
+    return found
+
+
+def _contradictions(walker: Walker) -> list[str]:
+    """What replies say against the frames and replies before them."""
+    return [
+        f"{n.register} {n.text}" if n.register else n.text
+        for _, notes in walker.notes()
+        for n in notes
+        if n.kind in ("refused", "impossible", "reset") and n.weight == "bad"
+    ]
 
 
 @dataclass(frozen=True, slots=True)

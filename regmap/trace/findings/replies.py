@@ -196,10 +196,39 @@ def refused(trace: Trace, found: Shares) -> list[Mistake]:
         if believed >= 4 and rejecting > 0.8 * believed:
             text = f"the chip says in {rejecting} of {believed} replies that it rejected the frame before, and the commands recorded are right: what reaches its input is something else (SPI mode, SDI stuck, inverted or noisy, clocks lost, select too short)"
             out.append(Mistake(name="rejected", text=text))
+        elif (unlike := _unlike(walker)) >= 3:
+            text = f"{unlike} registers do not hold what was written to them, none does, and nothing in the map explains it: what reaches the chip's input is something else than was recorded (SDI inverted or noisy, clocks lost), or another chip answers"
+            out.append(Mistake(name="rejected", text=text))
         elif _deaf(walker, idents, found):
             text = "the chip answers the same whatever is asked, against what was written to it: it rejects the commands, which are right as recorded; what reaches its input is something else (SPI mode, SDI stuck, inverted or noisy, clocks lost, select too short)"
             out.append(Mistake(name="rejected", text=text))
     return out
+
+
+def _unlike(walker: Walker) -> int:
+    """Registers that a read shows to hold something else than was written, where none was shown to hold it."""
+    writes = walker.belief.writes
+    if any(w.verified >= 0 or w.partly for w in writes):
+        return 0
+    return len(
+        {w.register for w in writes if w.denied >= 0 and w.why.startswith("nothing in the map")}
+    )
+
+
+def told_rejected(walker: Walker) -> tuple[int, int]:
+    """(replies that say that the chip rejected a frame, believed replies that could say so) of one chip."""
+    causes = {
+        n for n, f in walker.chip.faults.items() if {"check_bits", "clocks"} & set(f.raised_by)
+    }
+    said = able = 0
+    idents, many = np.unique(walker.idents(), return_counts=True)
+    for ident, count in zip(idents.tolist(), many.tolist(), strict=True):
+        answer = walker.decoded(ident).believed
+        bits = [] if answer is None else [p for p in answer.layout.parts if p.fault in causes]
+        if answer is not None and bits:
+            able += count
+            said += count * any(answer.status.get(p.name, False) for p in bits)
+    return said, able
 
 
 def _deaf(walker: Walker, idents: np.ndarray, found: Shares) -> bool:

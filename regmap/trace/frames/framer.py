@@ -161,6 +161,12 @@ class Framer:
         )
         self._begun: dict[tuple[int, int], tuple[tuple[int, ...], ...]] = {}
 
+    def fresh_table(self, chip: int) -> PairTable:
+        """From here on frames of this chip are counted from 0, and their pairs stand in a table of their own."""
+        self.tables[chip] = PairTable(self._after[chip])
+        self._count[chip] = 0
+        return self.tables[chip]
+
     def feed(self, transfers: Transfers) -> list[Batch]:
         """The frames that are complete with their replies, one batch for each chip."""
         return self._take(transfers, final=False)

@@ -33,6 +33,14 @@ class FrameLog:
         """Frames so far."""
         return self.batches[-1].first + len(self.batches[-1]) if self.batches else 0
 
+    def compact(self) -> None:
+        """Many small batches as one."""
+        if len(self.batches) > 1:
+            first = self.batches[0]
+            names = ("transfer", "start", "end", "answered", "idents")
+            whole = {n: np.concatenate([getattr(b, n) for b in self.batches]) for n in names}
+            self.batches = [Batch(chip=first.chip, first=first.first, **whole)]
+
     def pair(self, ident: int) -> Pair:
         """The words behind an ident."""
         return self.table[ident]

@@ -24,11 +24,15 @@ if TYPE_CHECKING:
 
     from regmap.capture.lines.signals import Capture
     from regmap.capture.setupfile import CaptureSetup
+    from regmap.stages.identity import DocumentIdentity
     from regmap.stages.load import Stage
     from regmap.trace.events import TraceClock
     from regmap.trace.telling.story import Story
     from regmap.trace.telling.timeline import Filter
     from regmap.trace.tracer import Trace
+
+    from .capturefollow import Follower
+    from .capturejson import JsonLines
 
 NAME = "capture"
 HELP = "transfers, faults and timing of a logic capture"
@@ -223,7 +227,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     from regmap.trace.telling.story import tell
     from regmap.trace.tracer import How, trace_capture
 
-    from . import capturefollow, capturejson, captureshow, capturetables
+    from . import captureshow
 
     stage = _stage(args)
     chips = chips_of(args, stage)
@@ -254,10 +258,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
     ):
         if args.explain_setup:
             return _explain(args, capture, chips, setup, context)
-        kind = capturejson.JsonLines if args.json else capturefollow.TextLines
-        lines = kind(lambda t: filter_of(args, chips, t.clock), context, live=args.follow)
-        follower = capturefollow.Follower(lines, judged, who) if args.follow else None
-        part = lines.part if args.json and not args.summary else None
+        # what is not asked for is not loaded: a small capture takes as long as its imports
+        lines, follower = _streams(args, chips, judged, who, context)
+        part = lines.part if lines is not None and not args.summary else None
         trace = trace_capture(
             capture,
             chips,
@@ -274,15 +277,19 @@ def run(args: argparse.Namespace, context: Context) -> int:
         _save(args, setup, trace, context)
     if args.picture:
         _picture(args.picture, trace, story, wanted, context)
-    if args.json:
+    if args.json and lines is not None:
         lines.finish(trace, story, at, who, events=not args.summary)
     elif args.csv:
+        from . import capturetables
+
         capturetables.csv_rows(trace, wanted, context)
     elif args.faults or args.times:
+        from . import capturetables
+
         capturetables.show_tables(trace, story, args.faults, args.times, context)
     else:
         told = args.summary or args.follow
-        if args.follow:
+        if lines is not None:
             lines.rest(trace)
         for line in captureshow.report(
             trace, story, wanted, at, who, context, timeline=not told, brief=args.brief
@@ -474,6 +481,23 @@ def _progress(context: Context) -> Iterator[Callable[[int, int], None] | None]:
         if shown[0] >= 0:
             context.stderr.write("\r" + " " * 24 + "\r")
             context.stderr.flush()
+
+
+def _streams(
+    args: argparse.Namespace,
+    chips: list[Chip],
+    judged: Callable[[Trace], Story],
+    who: DocumentIdentity,
+    context: Context,
+) -> tuple[JsonLines | None, Follower | None]:
+    """What tells of the capture while it is read: JSON lines, or the lines of one that grows."""
+    if not args.json and not args.follow:
+        return None, None
+    from . import capturefollow, capturejson
+
+    kind = capturejson.JsonLines if args.json else capturefollow.TextLines
+    lines = kind(lambda t: filter_of(args, chips, t.clock), context, live=args.follow)
+    return lines, capturefollow.Follower(lines, judged, who) if args.follow else None
 
 
 @contextmanager

@@ -11,11 +11,8 @@ from regmap.cautions import TOUCHING
 from regmap.chip.model import Chip, Fault
 from regmap.frames.codec import Codec
 from regmap.maps.load import find_document, load_map
-from regmap.stages.load import load_stage
 
 from .context import Context, Status, hexword, wrap
-from .encode import assignments, parse_word
-from .vet import kind_of
 
 NAME = "explain"
 HELP = "what tripped, why, and what to look at first"
@@ -38,6 +35,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
+    # what other commands show of faults comes from here too, and needs none of this
+    from regmap.stages.load import load_stage
+
+    from .vet import kind_of
+
     path = find_document(args.map)
     if kind_of(path) == "stage":
         stage = load_stage(path)
@@ -66,6 +68,8 @@ class RejectedError(Exception):
 
 def _status_words(chip: Chip, texts: Sequence[str]) -> tuple[dict[str, int], dict[str, bool]]:
     """Register words, and the faults that status bits of reply frames show. Raises RejectedError."""
+    from .encode import assignments, parse_word
+
     codec = Codec(chip)
     words: dict[str, int] = {}
     shown: dict[str, bool] = {}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ..behaviour.effects import Change, compare
 from ..behaviour.faults import status_registers
@@ -11,6 +11,8 @@ from ..behaviour.machine import Machine
 from ..behaviour.settings import bring_up_registers, bring_up_sequence
 from ..chip.bank import Bank
 from ..chip.model import Chip, Register
+from ..errors import LinkError
+from ..frames.words import GUARDS
 from . import rules
 from .session import Link, RegisterReading
 
@@ -74,7 +76,42 @@ def identify(link: Link, *, any_chip: bool = False) -> Found:
             return Found(adapter=adapter, ok=True, text=text, readings=(reading,))
         return Found(adapter=adapter, ok=False, text=text, readings=(reading,))
     text = f"nothing that can be believed answers for {link.chip.name}: {reading.why}"
+    text += f"; {_otherwise(link, probe)}"
     return Found(adapter=adapter, ok=False, text=text, readings=(reading,))
+
+
+def _otherwise(link: Link, probe: Register) -> str:
+    """Whether the chip answers in another SPI mode or select level, and what was tried; all put back."""
+    spi = link.chip.spi
+    if not hasattr(link.port, "try_spi"):
+        return "the port takes no other SPI set-up, so none was tried"
+    layouts = link.chip.frames.values()
+    if not all(any(p.kind in GUARDS for p in f.command.parts) for f in layouts):
+        return "no other SPI mode was tried: without check bits a read that arrives otherwise could be taken as a write"
+    ways = [(f"SPI mode {m}", replace(spi, mode=m)) for m in range(4) if m != spi.mode]
+    level = "high" if spi.select_active_low else "low"
+    ways.append(
+        (f"select active {level}", replace(spi, select_active_low=not spi.select_active_low))
+    )
+    tried = []
+    try:
+        for name, other in ways:
+            tried.append(name)
+            try:
+                link.port.try_spi(other)
+                reading = link.read(probe.name)
+                if not reading.good and link.find_layout():
+                    reading = link.read(probe.name)
+            except LinkError:
+                continue
+            if reading.good:
+                return (
+                    f"with {name} {probe.name} reads 0x{reading.word or 0:X}: the map's spi, or what stands between adapter and "
+                    f"chip, is not as it is here (tried: {', '.join(tried)})"
+                )
+    finally:
+        link.port.try_spi(spi)
+    return f"nor with {', '.join(tried)}, in any of the map's layouts"
 
 
 def look(link: Link) -> tuple[RegisterReading, ...]:

@@ -112,6 +112,18 @@ class AdapterPort:
         if spi is None:
             self.generation += 1
             return identity
+        self._set_up(spi, identity)
+        self.generation += 1
+        return identity
+
+    def try_spi(self, spi: Spi) -> None:
+        """Set SPI up otherwise for a while; the caller puts it back. Raises LinkError."""
+        self._ready()
+        assert self.identity is not None
+        self.spi = spi
+        self._set_up(spi, self.identity)
+
+    def _set_up(self, spi: Spi, identity: Identity) -> None:
         gap = spi.idle.high if spi.idle is not None else 0
         self._must(
             Setup(
@@ -123,8 +135,6 @@ class AdapterPort:
             ),
             SetupDone,
         )
-        self.generation += 1
-        return identity
 
     def _exchange(self, request: Request) -> Outcome:
         assert self._line is not None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -227,3 +228,36 @@ def test_verify_puts_the_page_back_too(make_bench: Any) -> None:
     assert not compare(
         bench.chip, bench.twin.machine.bank, bench.twin.machine.bank, [c.register for c in checked]
     )
+
+
+# --- other SPI set-ups --------------------------------------------------------------------------------
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"mode": 0}, "with SPI mode 1 ID reads 0x161"),
+        ({"mode": 3}, "with SPI mode 1 ID reads 0x161"),
+        ({"select_active_low": False}, "with select active low ID reads 0x161"),
+    ],
+)
+def test_another_spi_set_up_is_tried_and_named(
+    make_bench: Any, change: dict[str, Any], said: str
+) -> None:
+    """The chip is as it is; the map's spi says otherwise."""
+    bench = make_bench("quoll16")
+    wrong = replace(bench.chip, spi=replace(bench.chip.spi, **change))
+    bench.port.try_spi(wrong.spi)
+    found = identify(Link(wrong, bench.port))
+    assert not found.ok
+    assert said in found.text
+    assert "tried: " in found.text
+    # all is put back: the right map is answered after its own set-up
+    bench.port.try_spi(bench.chip.spi)
+    assert identify(Link(bench.chip, bench.port)).ok
+
+
+def test_nothing_answers_in_any_set_up(make_bench: Any) -> None:
+    bench = make_bench("quoll16")
+    bench.twin.disturb("dead_reply high")
+    found = identify(Link(bench.chip, bench.port))
+    assert not found.ok
+    assert "nor with SPI mode 0, SPI mode 2, SPI mode 3, select active high" in found.text

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 from regmap.behaviour.effects import Change, compare
 from regmap.behaviour.settings import bring_up_sequence, setting_registers
 from regmap.chip.bank import Bank
 from regmap.chip.model import Access, Register
 from regmap.errors import CallError
-from regmap.stages.load import Stage
 
 from ..tracer import Trace
 from .registers import WrittenWord
 from .walker import Walker
+
+if TYPE_CHECKING:
+    from regmap.stages.load import Stage
 
 #: verdict -> whether the chip holds what the stage wants; None: the capture does not show it
 VERDICTS: dict[str, bool | None] = {

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from regmap.chip.bits import extract
 from regmap.chip.guard import reverse_bits
 from regmap.chip.model import Layout, Part
-from regmap.frames.solve import Example, keys_of, solve
 from regmap.frames.words import guard_value, guards_of
 
 #: Different words that are looked at, readings that are told.
@@ -67,6 +66,9 @@ def _readings(
         return ["it is complemented"]
     if width > 1 and [reverse_bits(f, width) for f in found] == wanted:
         return ["its bits are in reverse order"]
+    # loaded only where words do not fit
+    from regmap.frames.solve import Example, keys_of, solve
+
     solved = solve(layout, part, [Example(word=w) for w in words]).readings
     told = [f"it fits {keys_of(r.part)}" for r in solved[:_TOLD]]
     if told:

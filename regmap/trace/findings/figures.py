@@ -5,16 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from regmap.parameters import STAGE
 from regmap.quantity import Band, many, parse_band, show
-from regmap.stages.load import Stage
 
 from ..belief.walker import Walker
 from ..tracer import Trace
 from .intime import InTime, Pause, Service, stage_of
+
+if TYPE_CHECKING:
+    from regmap.stages.load import Stage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

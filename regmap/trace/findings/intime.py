@@ -8,17 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from regmap.chip.model import Chip, Field, Frame
 from regmap.frames.bulk import COMMAND, READ, WRITE
-from regmap.stages.load import Stage
 
 from ..belief.walker import Walker
 from ..tracer import Trace
 from .watchdog import Window, services_of, windows_of
+
+if TYPE_CHECKING:
+    from regmap.stages.load import Stage
 
 Ticks = npt.NDArray[np.int64]
 

@@ -164,7 +164,7 @@ def _echo(reader: WayReader) -> str:
             if bool((reply[: -later * size] == command[later * size :]).all()):
                 return f"every reply repeats the command {many(later, 'frame')} later: it came back at once, so SDI and SDO are connected to each other"
     inner = np.ones(len(command), np.bool_)
-    inner[t.first] = False
+    inner[t.first[t.clocks > 0]] = False
     if bool((reply[1:] == command[:-1])[inner[1:]].all()) or bool(
         (command[1:] == reply[:-1])[inner[1:]].all()
     ):

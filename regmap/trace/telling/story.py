@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from regmap.behaviour.faults import Explanation, explain
 from regmap.chip.bank import Bank
@@ -13,7 +14,6 @@ from regmap.chip.bits import deposit
 from regmap.chip.model import Chip, Field
 from regmap.errors import CallError
 from regmap.quantity import many
-from regmap.stages.load import Stage
 
 from ..belief.against import Held, against
 from ..belief.walker import Walker
@@ -24,6 +24,9 @@ from ..findings.intime import InTime, in_time
 from ..findings.wiring import Diagnosis, diagnose
 from ..tracer import Trace
 from .gate import Stop, stops
+
+if TYPE_CHECKING:
+    from regmap.stages.load import Stage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,8 +31,13 @@ def report(
         yield ""
     if at is not None:
         yield from at_lines(trace, at, context)
-    for found in story.recurrences:
+    shown = telling(story.recurrences)
+    for found in shown:
         yield from recurrence_lines(trace, story, found, context, brief)
+        yield ""
+    if len(shown) < len(story.recurrences):
+        rest = len(story.recurrences) - len(shown)
+        yield f"{rest} more sets of faults are not explained here; --faults lists every interval"
         yield ""
     yield from limit_lines(trace, context)
     if story.held is not None:
@@ -118,7 +123,7 @@ def episode_lines(trace: Trace, episode: Episode, context: Context, brief: bool)
     yield context.style(f"{who}faults from {clock.text(episode.start)} {until}", "head")
     faults = trace.chips[episode.chip].faults
     telling = [i for i in episode.intervals if not faults[i.fault].summary_of] or episode.intervals
-    for interval in telling:
+    for interval in telling[:_INTERVALS]:
         text = f"{interval.fault}: "
         if interval.clear_before >= 0:
             text += f"clear in frame {interval.clear_before} at {clock.text(interval.clear_before_time)}, "
@@ -132,9 +137,27 @@ def episode_lines(trace: Trace, episode: Episode, context: Context, brief: bool)
             elif interval.how:
                 text += f" ({interval.how})"
         yield wrap(text, context.width, "  ", "    ")
+    if len(telling) > _INTERVALS:
+        more = len(telling) - _INTERVALS
+        yield f"  and {more} intervals more until {clock.text(telling[-1].raised_time)} (--faults lists them)"
     yield from explanation_lines(
         trace.chips[episode.chip], episode.explanation, context, brief=brief
     )
+
+
+#: intervals of one episode that are told
+_INTERVALS = 12
+#: sets of faults that are explained: the first ones, then those that came most often
+_FIRST, _OFTEN = 4, 4
+
+
+def telling(found: tuple[Recurrence, ...]) -> list[Recurrence]:
+    """The recurrences that are explained, in order of time: however many there are, no more than fit a page or two."""
+    if len(found) <= _FIRST + _OFTEN:
+        return list(found)
+    often = sorted(found[_FIRST:], key=lambda r: -len(r.episodes))[:_OFTEN]
+    kept = {id(r) for r in (*found[:_FIRST], *often)}
+    return [r for r in found if id(r) in kept]
 
 
 #: later episodes with the same faults, told by their times up to this number

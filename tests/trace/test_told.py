@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib.util
 import io
 import os
+import random
 import subprocess
 import sys
 from collections.abc import Callable
@@ -19,6 +20,8 @@ from typing import Any
 import pytest
 
 from regmap.capture.formats.opening import open_capture
+from regmap.cli.context import Context
+from regmap.cli.main import main
 from regmap.maps.load import load_map
 from regmap.trace.telling.story import Story, tell
 from regmap.trace.tracer import trace_capture
@@ -108,3 +111,28 @@ def test_story_in_vhdl(name: str, simulate: Callable[[str], str]) -> None:
     wanted = STORIES[name]
     story = told(simulate(wanted.script))
     assert not judged(wanted, story), "\n".join(story.telling)
+
+
+def test_the_summary_is_bounded(tmp_path: Path) -> None:
+    """Hundreds of different sets of faults: a page or two, and what was left out is said."""
+    draw = random.Random(1)
+    script = "R 1\nW A 200\n"
+    for _ in range(300):
+        hits = [
+            f"S {draw.choice([0, 0, 1, 2])} {draw.randint(1, 5)}\n"
+            for _ in range(draw.randint(1, 4))
+        ]
+        script += "D 100\n" + "".join(hits) + "R 0\nR 1\nR 2\nW A 200\nR 0\nR 1\nR 2\n"
+    path = tmp_path / "many.vcd"
+    path.write_text(beside("storychip").Bench().run(script))
+    out = io.StringIO()
+    main(
+        ["capture", str(path), "--map", "quoll16", "--summary"],
+        Context(stdout=out, stderr=out, environ={}),
+    )
+    assert len(out.getvalue()) < 24_000
+    assert (
+        "more sets of faults are not explained here; --faults lists every interval"
+        in out.getvalue()
+    )
+    assert "lesser remarks left out" in out.getvalue()

@@ -19,6 +19,8 @@ from ..closing import Closing
 #: Seconds between looks at a file that does not grow, and after which what there is is passed on.
 _LOOK = 0.1
 _FLUSH = 0.3
+#: Times that this is done without anything new: a head, the block behind it, and one to spare.
+_FLUSHES = 4
 
 
 def blank(size: int) -> bytes:
@@ -55,7 +57,7 @@ class Growing(Closing):
         self._waiting = waiting
         self._offset = 0
         self._line_done = True
-        self._flushed = True
+        self._flushes = _FLUSHES
         self._over = False
         self.trouble = ""
 
@@ -74,12 +76,12 @@ class Growing(Closing):
                 # Ctrl-C is how one ends it: what was read so far is judged
                 break
             if data:
-                self._line_done, self._flushed = data.endswith(b"\n"), False
+                self._line_done, self._flushes = data.endswith(b"\n"), 0
                 self._offset += len(data)
                 return data
             waited = time.monotonic() - since
-            if waited >= _FLUSH and self._line_done and not self._flushed:
-                self._flushed = True
+            if waited >= _FLUSH and self._line_done and self._flushes < _FLUSHES:
+                self._flushes += 1
                 if self._waiting is not None:
                     self._waiting()
                 return blank(size)

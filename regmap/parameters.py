@@ -753,6 +753,7 @@ STAGE: dict[str, Parameter] = _table(
         ),
         # safety
         _P("safety.ftti", "time", "fault tolerant time interval"),
+        _P("safety.lifetime", "duration", "hours of operation over which rates are added up"),
         # limits and goals
         _P("limits.dvdt", "voltage slew", "steepest edge permitted at the phase node"),
         _P("limits.didt", "current slew", "steepest current slope permitted in a switch"),
@@ -798,6 +799,13 @@ STAGE: dict[str, Parameter] = _table(
             "largest share of time that polls and readback may take on the SPI",
             "50 %",
             PRACTICE,
+        ),
+        _P("limits.spfm", "percent", "single-point fault metric wanted (ISO 26262-5)"),
+        _P("limits.lfm", "percent", "latent fault metric wanted (ISO 26262-5)"),
+        _P(
+            "limits.pmhf",
+            "failure rate",
+            "rate of random hardware failures that violate the safety goal, at most (ISO 26262-5)",
         ),
         _P(
             "limits.gate_droop",

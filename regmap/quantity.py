@@ -40,6 +40,7 @@ DIMENSIONS: dict[str, tuple[Dim, str]] = {
     "duration": ((0, 0, 1, 0), "d"),
     "temperature": ((0, 0, 0, 1), "degC"),
     "frequency": ((0, 0, -1, 0), "Hz"),
+    "failure rate": ((0, 0, -1, 0), "FIT"),
     "resistance": ((1, -1, 0, 0), "ohm"),
     "conductance": ((-1, 1, 0, 0), "S"),
     "capacitance": ((-1, 1, 1, 0), "F"),
@@ -87,6 +88,8 @@ _ATOMS: dict[str, tuple[Dim, Fraction, bool]] = {
     "h": (DIMENSIONS["time"][0], Fraction(3600), False),
     "d": (DIMENSIONS["time"][0], Fraction(86400), False),
     "Hz": (DIMENSIONS["frequency"][0], Fraction(1), True),
+    # one failure in 10^9 hours
+    "FIT": (DIMENSIONS["failure rate"][0], Fraction(1, 3600 * 10**9), False),
     "ohm": (DIMENSIONS["resistance"][0], Fraction(1), True),
     "Ohm": (DIMENSIONS["resistance"][0], Fraction(1), True),
     "Ω": (DIMENSIONS["resistance"][0], Fraction(1), True),

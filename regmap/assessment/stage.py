@@ -16,10 +16,20 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from ..behaviour.faults import only_reported, status_registers
-from ..calc import Facts, FaultTiming, Input, Inputs, checks, run, select, worst_first
+from ..calc import (
+    Facts,
+    FailureMode,
+    FaultTiming,
+    Input,
+    Inputs,
+    Verdict,
+    checks,
+    run,
+    select,
+    worst_first,
+)
 from ..chip import values
 from ..chip.bank import Bank, need
 from ..chip.model import Chip, External, Fault, Field, Joined
@@ -30,12 +40,8 @@ from ..expr import evaluate
 from ..frames.codec import Codec
 from ..parameters import CHIP, NOT_KNOWN, OFF_WORDS, ROLES, Parameter
 from ..quantity import Band
-from ..stages.load import Setting, Stage, choices_of
+from ..stages.load import FailureShare, Setting, Stage, choices_of
 from ..stages.whatif import input_of, span_of, with_inputs
-
-if TYPE_CHECKING:
-    from ..calc import Facts, FaultTiming, Input, Inputs, Verdict
-
 
 #: origin of settings that were laid over a stage's own
 COMMAND_LINE = "shell line"
@@ -149,7 +155,28 @@ def facts_of(stage: Stage, bank: Bank) -> Facts:
         # a poll over several pages selects each of them once a round
         extra_frames=max(f.after for f in frames) + (len(pages) if len(pages) > 1 else 0),
         faults=tuple(timing_of(f, chip, bank) for f in chip.faults.values()) or None,
+        failure_modes=tuple(failure_mode(m, chip, bank) for m in stage.failure_modes),
         origin=f"map {chip.name}",
+    )
+
+
+def failure_mode(mode: FailureShare, chip: Chip, bank: Bank) -> FailureMode:
+    """A failure mode with what this configuration does to its coverage."""
+    reasons = []
+    for name in mode.covered_by:
+        timing = timing_of(chip.faults[name], chip, bank)
+        if timing.masked_by:
+            reasons.append(f"{name} is masked by {timing.masked_by}")
+        elif timing.perhaps_masked_by:
+            reasons.append(f"{name} may be masked by {timing.perhaps_masked_by}")
+        elif timing.reported_by and timing.watches_controller:
+            reasons.append(f"{name} is only reported while {timing.reported_by}")
+    return FailureMode(
+        name=mode.name,
+        **mode.values,
+        covered_by=mode.covered_by,
+        uncovered="; ".join(reasons),
+        origin=mode.origin,
     )
 
 

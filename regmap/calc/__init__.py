@@ -10,7 +10,7 @@ The room knows nothing of maps, stages or settings; named inputs are the only wa
 
 from ..cautions import CAUTION
 from .consequences import CONSEQUENCES, consequence
-from .inputs import Facts, FaultTiming, Input, Inputs, describe
+from .inputs import Facts, FailureMode, FaultTiming, Input, Inputs, describe
 from .registry import SUBJECTS, Check, checks, run, select
 from .verdict import WORDS, Verdict, fold_sides, tally, worst_first
 
@@ -21,6 +21,7 @@ __all__ = [
     "WORDS",
     "Check",
     "Facts",
+    "FailureMode",
     "FaultTiming",
     "Input",
     "Inputs",

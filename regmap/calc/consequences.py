@@ -50,6 +50,7 @@ _CLASSES = {
     "undervoltage.protects": PROTECTION,
     "overvoltage.protects": PROTECTION,
     "reaction": PROTECTION,
+    "safety": PROTECTION,
     "sense.use": COMFORT,
     "sense.step": COMFORT,
     "sense.shunt-drift": COMFORT,

@@ -387,7 +387,7 @@ def show_value(value: float, dim: str, digits: int = 4) -> str:
         unit = "%/K" if abs(value) >= 1e-3 else "ppm/K"
     elif dim == "voltage drift":
         unit = "mV/K" if abs(value) >= 1e-3 else "uV/K"
-    fixed = (unit.endswith("/K") and unit != "K/W") or unit in ("%", "V/V", "Ah", "d")
+    fixed = (unit.endswith("/K") and unit != "K/W") or unit in ("%", "V/V", "Ah", "d", "FIT")
     return show(value, exponents, digits, unit if fixed else None)
 
 

@@ -78,6 +78,26 @@ class FaultTiming:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FailureMode:
+    """One way in which a part of the stage fails at random.
+
+    `rate` is its failure rate, `safe` the share of it that cannot violate the safety goal, `coverage`
+    the share of the rest that a safety mechanism keeps from violating it, `latent_coverage` the share
+    of what is covered that is noticed before a second fault. `covered_by` are the chip's faults that
+    stand behind the coverage; `uncovered` says why it does not count in this configuration (empty: it does).
+    """
+
+    name: str
+    rate: Band
+    safe: Band
+    coverage: Band
+    latent_coverage: Band
+    covered_by: tuple[str, ...] = ()
+    uncovered: str = ""
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
     """Facts of the map that are no parameter; None where the map does not say.
 
@@ -91,6 +111,7 @@ class Facts:
     frame_bits: int | None = None
     extra_frames: int = 0
     faults: tuple[FaultTiming, ...] | None = None
+    failure_modes: tuple[FailureMode, ...] = ()
     origin: str = "map"
 
 

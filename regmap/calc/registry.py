@@ -39,6 +39,7 @@ SUBJECTS: dict[str, tuple[str, ...]] = {
     "watchdog": ("watchdog",),
     "reaction": ("reaction",),
     "spi": ("spi",),
+    "safety": ("metrics",),
 }
 
 Outcome = Verdict | list[Verdict] | None

@@ -29,6 +29,7 @@ from ..document.schema import (
     ByKind,
     Int,
     Many,
+    Qty,
     Reader,
     Rec,
     Record,
@@ -54,8 +55,8 @@ from ..formerly import PARAMETERS, check_name
 from ..maps.load import find_document, read_map
 from ..maps.shapes import Params
 from ..outside import load_outside
-from ..parameters import STAGE
-from ..quantity import Band
+from ..parameters import STAGE, Parameter
+from ..quantity import Band, parse_band
 from .plausible import Doubt, doubts
 
 FORMAT = 1
@@ -68,6 +69,46 @@ class Setting:
     name: str
     asked: str
     choice: Choice
+    origin: str
+
+
+#: What a failure mode states beside its name: key -> (value, default, meaning).
+_MODE = {
+    "rate": (Parameter("rate", "failure rate", "failure rate", sign="more than zero"), None),
+    "safe": (
+        Parameter(
+            "safe", "percent", "share that cannot violate the safety goal", sign="zero or more"
+        ),
+        "0 %",
+    ),
+    "coverage": (
+        Parameter(
+            "coverage",
+            "percent",
+            "share of the rest that a safety mechanism keeps from violating it",
+            sign="zero or more",
+        ),
+        "0 %",
+    ),
+    "latent_coverage": (
+        Parameter(
+            "latent_coverage",
+            "percent",
+            "share of what is covered that is noticed before a second fault",
+            sign="zero or more",
+        ),
+        "0 %",
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FailureShare:
+    """One failure mode as the stage states it (see `regmap.calc.FailureMode`)."""
+
+    name: str
+    values: Mapping[str, Band]
+    covered_by: tuple[str, ...]
     origin: str
 
 
@@ -85,6 +126,7 @@ class Stage:
     params: Mapping[str, Param]
     waive: Mapping[str, str] = field(default_factory=dict)
     allow: Mapping[str, str] = field(default_factory=dict)
+    failure_modes: tuple[FailureShare, ...] = ()
     invented: bool = False
     summary: str = ""
     chain: tuple[Chip, ...] = ()
@@ -192,6 +234,29 @@ class _StageShape(Shape):
                     ),
                     False,
                     "codes that the map forbids or leaves reserved and that are meant, each with the reason",
+                ),
+                "failure_modes": (
+                    Table(
+                        NAME,
+                        Record(
+                            {
+                                **{
+                                    key: (Qty(row.dimension, row.sign), default is None, row.doc)
+                                    for key, (row, default) in _MODE.items()
+                                },
+                                "covered_by": (
+                                    Many(NAME, "faults of the map"),
+                                    False,
+                                    "faults of the chip that stand behind the coverage: while one "
+                                    "is masked or only reported to a controller that failed, it counts nothing",
+                                ),
+                            },
+                            "a failure mode",
+                        ),
+                        "failure modes by name",
+                    ),
+                    False,
+                    "how parts fail at random, with rates from your analysis, for SPFM, LFM and PMHF",
                 ),
                 "chain": (
                     Record(
@@ -362,6 +427,7 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
         params=params,
         waive=dict(rec.get("waive", {})),
         allow=allow,
+        failure_modes=_failure_modes(rec, chip, reader),
         invented=head.get("invented", False),
         summary=head.get("summary", ""),
         chain=chain,
@@ -380,6 +446,34 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
         _unwritten(stage, rec, reader)
         _otherwise(stage, rec, reader)
     return replace(stage, doubts=_doubts(stage, rec, reader))
+
+
+def _failure_modes(rec: Rec, chip: Chip, reader: Reader) -> tuple[FailureShare, ...]:
+    modes = []
+    for name, item in rec.get("failure_modes", {}).items():
+        values = {
+            key: item[key] if key in item else parse_band(default, row.dimension)
+            for key, (row, default) in _MODE.items()
+            if key in item or default is not None
+        }
+        path = f"failure_modes.{name}"
+        for key, value in values.items():
+            if key != "rate" and value.high > 1:
+                reader.complain(item.value_nodes[key], path, f"{key} above 100 %", "a share")
+        names = tuple(item.get("covered_by", ()))
+        for index, fault in enumerate(names):
+            if fault not in chip.faults:
+                reader.complain(
+                    item["covered_by"].nodes[index],
+                    path,
+                    f"{chip.name} has no fault '{fault}'",
+                    "a fault of the map",
+                    closest(fault, chip.faults),
+                )
+        if "rate" in values:
+            origin = Sources.origin(rec["failure_modes"].value_nodes[name])
+            modes.append(FailureShare(name=name, values=values, covered_by=names, origin=origin))
+    return tuple(modes)
 
 
 def _doubts(stage: Stage, rec: Rec, reader: Reader) -> tuple[Problem, ...]:

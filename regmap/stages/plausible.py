@@ -123,7 +123,7 @@ def _shown(value: Fraction, entry: Parameter) -> str:
     if entry.dimension is None:
         return f"{float(value):g}"
     dim, unit = DIMENSIONS[entry.dimension]
-    return show(value, dim, 4, unit if unit in ("%", "d", "Ah") else None)
+    return show(value, dim, 4, unit if unit in ("%", "d", "Ah", "FIT") else None)
 
 
 def _of(name: str, end: End = "typ", times: Fraction | int = 1) -> Callable[[Given], Fraction]:

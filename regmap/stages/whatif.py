@@ -150,6 +150,6 @@ def span_of(name: str, text: str, steps: int) -> list[str]:
         raise CallError(f"{text!r} is one value", "two, as 10..60 kHz")
     dim, unit = DIMENSIONS[entry.dimension or ""]
     wide = (band.high - band.low) / (steps - 1)
-    shown = unit if unit in ("%", "V/V", "Ah", "d") else None
+    shown = unit if unit in ("%", "V/V", "Ah", "d", "FIT") else None
     # what is shown is what is worked with
     return [show(band.low + n * wide, dim, 5, shown) for n in range(steps)]

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from regmap.calc import Facts, FaultTiming, Input, Inputs
+from regmap.calc import Facts, FailureMode, FaultTiming, Input, Inputs
 from regmap.calc.inputs import Value, parameter
 from regmap.quantity import parse_band
 
@@ -137,6 +137,10 @@ STAGE = {
     "poll.period": "1 ms",
     "readback.period": "3 ms",
     "safety.ftti": "5 ms",
+    "safety.lifetime": "400 d",
+    "limits.spfm": "90 %",
+    "limits.lfm": "60 %",
+    "limits.pmhf": "100 FIT",
     "limits.dvdt": "300 V/us",
     "limits.didt": "1500 A/us",
     "limits.rise_time.min": "60 ns",
@@ -177,10 +181,26 @@ def make(name: str, value: str | int) -> Input:
     return Input(name, parsed, f"test, {name}")
 
 
+def failure_mode(name: str, fit: str, safe: str, dc: str, dcl: str) -> FailureMode:
+    shares = (parse_band(text, "percent") for text in (safe, dc, dcl))
+    safe_share, coverage, latent = shares
+    return FailureMode(
+        name=name,
+        rate=parse_band(fit, "failure rate"),
+        safe=safe_share,
+        coverage=coverage,
+        latent_coverage=latent,
+    )
+
+
 def facts() -> Facts:
     return Facts(
         status_registers=5,
         setting_registers=12,
+        failure_modes=(
+            failure_mode("switch", "10..14 FIT", "40..50 %", "97..99 %", "80..90 %"),
+            failure_mode("shunt", "2..3 FIT", "0 %", "85..90 %", "50..60 %"),
+        ),
         frame_bits=24,
         extra_frames=1,
         origin="map test.yaml",

@@ -29,6 +29,7 @@ class Exchange:
 
     `attempts` bounds how often something harmless is tried; `log` gets one dictionary an event.
     `move_pages` allows the writes that registers on another page need; the page is put back after.
+    Raises LinkError for an adapter that cannot clock this chip's frames.
     """
 
     def __init__(
@@ -52,7 +53,10 @@ class Exchange:
         self.damaged = 0
         self.noise = 0  # exchanges for which more is asked, since replies were damaged or differed
         self.witness = rules.witness(chip)
-        self._route: Route = InChain(chips, position) if len(chips) > 1 else Direct(chip)
+        exact = port.clocks_bits
+        self._route: Route = (
+            InChain(chips, position, exact=exact) if len(chips) > 1 else Direct(chip, exact=exact)
+        )
         self.filler = rules.filler(chip)
         self._guarded = rules.guarded(chip)
         self._after = max(f.after for f in chip.frames.values())
@@ -101,6 +105,25 @@ class Exchange:
         out = [self._route.out(sent) for sent in trade.sent]
         try:
             read = self.port.transfer([burst for frame in out for burst in frame])
+            at = 0
+            for sent, frame in zip(trade.sent, out, strict=True):
+                try:
+                    trade.raw.append(self._route.back(sent.frame, read[at : at + len(frame)]))
+                except FrameError as error:
+                    trade.damage.append(str(error))
+                    trade.raw.append(0)
+                at += len(frame)
+            self.composer.decode(trade, self.machine.bank)
+            missed = trade.missed()
+            if missed:
+                trade.damage.append(missed)
+            self.log(
+                "exchange",
+                asks=[a.text for a in asks],
+                sent=[hexword(s.word, s.bits)[2:] for s in trade.sent],
+                read=[hexword(w, s.bits)[2:] for s, w in zip(trade.sent, trade.raw, strict=True)],
+                **({"damage": trade.damage} if trade.damage else {}),
+            )
         except TransferLostError as lost:
             self.in_step = False
             self._note_page(trade)
@@ -111,29 +134,12 @@ class Exchange:
             self._session()
             raise
         except BaseException:
+            # between the chip and the log: what was sent is told all the same
             self.in_step = False
             self._note_page(trade)
+            self.log("lost", asks=[a.text for a in asks], why="interrupted", may_have_run=True)
             self._doubt("an exchange was interrupted")
             raise
-        at = 0
-        for sent, frame in zip(trade.sent, out, strict=True):
-            try:
-                trade.raw.append(self._route.back(sent.frame, read[at : at + len(frame)]))
-            except FrameError as error:
-                trade.damage.append(str(error))
-                trade.raw.append(0)
-            at += len(frame)
-        self.composer.decode(trade, self.machine.bank)
-        missed = trade.missed()
-        if missed:
-            trade.damage.append(missed)
-        self.log(
-            "exchange",
-            asks=[a.text for a in asks],
-            sent=[hexword(s.word, s.bits)[2:] for s in trade.sent],
-            read=[hexword(w, s.bits)[2:] for s, w in zip(trade.sent, trade.raw, strict=True)],
-            **({"damage": trade.damage} if trade.damage else {}),
-        )
         if trade.damage:
             self.damaged += 1
             self.noise = NOISE_LASTS
@@ -319,5 +325,6 @@ class Exchange:
                         (None, self.written(name, word)),
                     )
                     self.machine.bank.forget(name)
+                    self.known.lost(f"write {name} = 0x{word:X}: interrupted")
                 self.log("interrupted", writing=[n for n, _ in registers])
             raise

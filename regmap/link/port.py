@@ -10,8 +10,10 @@ from ..chip.model import Spi
 from ..errors import CallError, LinkError
 from ..wire.client import Client, Done, Lost, Outcome, Refused
 from ..wire.layout import (
+    BitTransfer,
     Burst,
     Capability,
+    Clocked,
     Code,
     Hello,
     Identity,
@@ -129,7 +131,6 @@ class AdapterPort:
             Setup(
                 mode=spi.mode,
                 clock_hz=min(self.clock_hz, identity.max_clock_hz),
-                lsb_first=not spi.msb_first,
                 select_high=not spi.select_active_low,
                 idle_ns=int(-(-gap * 1_000_000_000 // 1)),
             ),
@@ -149,13 +150,24 @@ class AdapterPort:
             return outcome.answer
         raise LinkError(f"{self.name or 'the adapter'}: {outcome}")
 
-    def transfer(self, bursts: Sequence[bytes]) -> list[bytes]:
-        """The bytes read in each burst. Raises TransferLostError where it cannot be told what happened."""
+    @property
+    def clocks_bits(self) -> bool:
+        """Whether the adapter clocks bursts that are no whole bytes."""
+        return self.identity is not None and bool(
+            self.identity.capabilities & Capability.BIT_COUNTS
+        )
+
+    def transfer(self, bursts: Sequence[bytes | Clocked]) -> list[bytes]:
+        """The bytes read in each burst. Raises TransferLostError where it cannot be told what happened.
+
+        A burst that is no whole bytes (`Clocked`) needs an adapter that `clocks_bits`.
+        """
         self._ready()
         identity = self.identity
         assert identity is not None
         read: list[bytes] = []
-        for part in self._chunks(bursts, identity):
+        pieces = [b if isinstance(b, Clocked) else Clocked(b) for b in bursts]
+        for part in self._chunks(pieces, identity):
             try:
                 read += self._one(tuple(part))
             except TransferLostError as lost:
@@ -165,18 +177,20 @@ class AdapterPort:
         return read
 
     @staticmethod
-    def _chunks(bursts: Sequence[bytes], identity: Identity) -> list[list[bytes]]:
-        chunks: list[list[bytes]] = [[]]
+    def _chunks(bursts: Sequence[Clocked], identity: Identity) -> list[list[Clocked]]:
+        chunks: list[list[Clocked]] = [[]]
         for burst in bursts:
-            full = sum(map(len, chunks[-1])) + len(burst) > identity.max_bytes
+            full = sum(len(b.data) for b in chunks[-1]) + len(burst.data) > identity.max_bytes
             if chunks[-1] and (full or len(chunks[-1]) >= identity.max_bursts):
                 chunks.append([])
             chunks[-1].append(burst)
         return chunks
 
-    def _one(self, bursts: tuple[bytes, ...]) -> list[bytes]:
+    def _one(self, bursts: tuple[Clocked, ...]) -> list[bytes]:
         self.transfers += 1
-        outcome = self._exchange(Transfer(bursts))
+        data, lasts = tuple(b.data for b in bursts), tuple(b.last for b in bursts)
+        whole = all(last == 8 for last in lasts)
+        outcome = self._exchange(Transfer(data) if whole else BitTransfer(data, lasts))
         if isinstance(outcome, Done):
             self.repeats += outcome.attempts - 1
             return [b.data for b in cast("tuple[Burst, ...]", outcome.answer)]

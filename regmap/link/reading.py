@@ -468,8 +468,10 @@ class RegisterReader:
         code = extract(read, field.bits)
         if trade.page in (None, code):
             return ""
-        self.machine.bank.learn(pager.name, read)
-        self.known.holds(pager.name, read, "read", self.exchange.time)
+        # one reply proves nothing: it is read as any other register before it is needed again
+        self.machine.bank.forget(pager.name)
+        why = "it read as another page than was believed"
+        self.known.unknown(pager.name, why, self.exchange.time, (None, read))
         return f"the chip is on page {code}"
 
     def find_layout(self) -> bool:

@@ -9,8 +9,8 @@ from typing import Protocol
 from ..behaviour.machine import Machine
 from ..chip.bank import Bank
 from ..chip.bits import hexword
-from ..chip.model import Chip, Command, Frame, Register
-from ..errors import CallError, FrameError
+from ..chip.model import Chip, Command, Frame, Register, Spi
+from ..errors import CallError, FrameError, LinkError
 from ..frames import chain as chains
 from ..frames.codec import (
     Answer,
@@ -22,7 +22,9 @@ from ..frames.codec import (
     from_wire,
     join_bursts,
     next_counters,
+    wire_bytes,
 )
+from ..wire.layout import Clocked
 from . import rules
 
 
@@ -80,20 +82,43 @@ class Trade:
 class Route(Protocol):
     """How a frame's word travels: as bursts of bytes, and back."""
 
-    def out(self, sent: Sent) -> list[bytes]: ...
+    def out(self, sent: Sent) -> list[Clocked]: ...
 
     def back(self, frame: Frame, read: Sequence[bytes]) -> int: ...
 
 
-class Direct:
-    """One chip on its chip select."""
+def clocked(spi: Spi, value: int, bits: int, exact: bool) -> Clocked:
+    """A burst for an adapter that clocks as many bits (`exact`), or whole bytes only."""
+    if exact and bits % 8:
+        return Clocked(wire_bytes(value, bits, msb_first=spi.msb_first), bits % 8)
+    return Clocked(command_bytes(spi, value, bits))
 
-    def __init__(self, chip: Chip) -> None:
+
+def need_whole_bytes(spi: Spi, lengths: Sequence[int]) -> None:
+    """Raises LinkError where an adapter that clocks whole bytes cannot talk to this chip."""
+    odd = sorted({bits for bits in lengths if bits % 8})
+    if odd and spi.extra_clocks not in ("first_count", "last_count"):
+        listed = " and ".join(str(bits) for bits in odd)
+        raise LinkError(
+            f"bursts of {listed} bits: this adapter clocks whole bytes only, and the map does not say that "
+            "the chip takes more clocks (spi: extra_clocks: first_count or last_count). Expected an adapter "
+            "with the ability of bit counts: bit 6 of its abilities, requests of kind 05 (PROTOCOL.md of "
+            "`gateword link kit`)"
+        )
+
+
+class Direct:
+    """One chip on its chip select. `exact`: the adapter clocks as many bits as a burst has."""
+
+    def __init__(self, chip: Chip, *, exact: bool = True) -> None:
         self.spi = chip.spi
         self.msb = chip.spi.msb_first
+        self.exact = exact
+        if not exact:
+            need_whole_bytes(chip.spi, [b for f in chip.frames.values() for b in f.bursts])
 
-    def out(self, sent: Sent) -> list[bytes]:
-        return [command_bytes(self.spi, v, b) for v, b in bursts(sent.frame, sent.word)]
+    def out(self, sent: Sent) -> list[Clocked]:
+        return [clocked(self.spi, v, b, self.exact) for v, b in bursts(sent.frame, sent.word)]
 
     def back(self, frame: Frame, read: Sequence[bytes]) -> int:
         pieces = [
@@ -110,7 +135,7 @@ class InChain:
     nothing harmless to read.
     """
 
-    def __init__(self, chips: Sequence[Chip], position: int) -> None:
+    def __init__(self, chips: Sequence[Chip], position: int, *, exact: bool = True) -> None:
         if not 0 <= position < len(chips):
             raise CallError(f"position {position} in a chain of {len(chips)} chips")
         chain = chips[position].chain
@@ -129,6 +154,10 @@ class InChain:
             sent = Codec(chip).read(register)
             self.asked.append(register.name)
             self.idle.append((sent.word, sent.frame.length))
+        self.exact = exact
+        self.clocks = 0  # of the last stream sent
+        if not exact:
+            need_whole_bytes(self.spi, [self.stream(sent)[1]])
 
     def stream(self, sent: Sent, commands: Sequence[str] = ()) -> tuple[int, int]:
         """What passes in one chip select, (value, bits), with `commands` in the headers. Raises CallError."""
@@ -136,15 +165,16 @@ class InChain:
         words[self.position] = (sent.word, sent.frame.length)
         return chains.pack(self.chain, words, commands)
 
-    def out(self, sent: Sent) -> list[bytes]:
-        return [command_bytes(self.spi, *self.stream(sent))]
+    def out(self, sent: Sent) -> list[Clocked]:
+        made = clocked(self.spi, *self.stream(sent), self.exact)
+        self.clocks = 8 * (len(made.data) - 1) + made.last
+        return [made]
 
     def back(self, frame: Frame, read: Sequence[bytes]) -> int:
         lengths = [bits for _, bits in self.idle]
         lengths[self.position] = frame.length
-        bits = 8 * len(read[0])
-        value = from_wire(read[0], bits, msb_first=self.msb)
-        return chains.unpack_reply(self.chain, (value, bits), lengths)[self.position]
+        value = from_wire(read[0], self.clocks, msb_first=self.msb)
+        return chains.unpack_reply(self.chain, (value, self.clocks), lengths)[self.position]
 
 
 class Composer:

@@ -37,6 +37,7 @@ ABILITIES = (
     | Capability.LSB_FIRST
     | Capability.SELECT_HIGH
     | Capability.IDLE
+    | Capability.BIT_COUNTS
     | Capability.MODE_0
     | Capability.MODE_1
     | Capability.MODE_2
@@ -54,7 +55,7 @@ class Adapter:
     def __init__(self, bus: Bus, cores: list[Core]) -> None:
         self.bus = bus
         self.cores = cores
-        self._lsb_first = not bus.spi.msb_first
+        self._lsb_first = False
         self._selects = True
         self.lock = threading.RLock()
 
@@ -68,18 +69,22 @@ class Adapter:
         return SetupDone(setup.clock_hz, setup.idle_ns)
 
     def burst(self, data: bytes) -> Burst:
+        return self.burst_bits(data, 8)
+
+    def burst_bits(self, data: bytes, last: int) -> Burst:
         with self.lock:
             if self.bus.dice("busy"):
                 raise Refusal(busy=True)
-            bits = 8 * len(data)
+            bits = 8 * (len(data) - 1) + last
             msb = self.bus.spi.msb_first
-            raw = data if self._lsb_first == (not msb) else _mirrored(data)
+            # on the wire bit 7 of each byte goes first, or bit 0 where the adapter was set up so
+            raw = _mirrored(data) if self._lsb_first else data
             value = from_wire(raw, bits, msb_first=msb)
             if not self._selects:
                 return Burst(self.bus.now() // 1000, bytes(len(data)))
             start, read = self.bus.burst(value, bits)
             back = wire_bytes(read, bits, msb_first=msb)
-            return Burst(start // 1000, back if raw is data else _mirrored(back))
+            return Burst(start // 1000, _mirrored(back) if self._lsb_first else back)
 
     def pins(self, enable: bool | None) -> PinLevels:
         with self.lock:

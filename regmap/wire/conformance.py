@@ -20,6 +20,7 @@ from regmap.wire.layout import (
     KIND_OF,
     REPLY,
     Answer,
+    BitTransfer,
     Capability,
     Code,
     ErrorReply,
@@ -175,6 +176,23 @@ def _transfers(talk: _Talk, identity: Identity) -> Iterator[RuleFinding]:
         lengths = [len(b) for b in bursts]
         title = f"{len(bursts)} bursts of {sum(lengths)} bytes come back in their lengths"
         yield RuleFinding(title, [len(b.data) for b in found] == lengths, _said(answer)[:120])
+    odd = BitTransfer((b"\x12\x30", b"\xff"), (5, 1))
+    if identity.capabilities & Capability.BIT_COUNTS:
+        answer = talk.ask(odd)
+        found = list(answer) if isinstance(answer, tuple) else []
+        beyond = [b.data[-1] & 0xFF >> last for b, last in zip(found, odd.last, strict=False)]
+        ok = [len(b.data) for b in found] == [2, 1] and not any(beyond)
+        yield RuleFinding(
+            "bursts of 13 bits and of 1 come back with zeros beyond them", ok, _said(answer)[:120]
+        )
+        mixed = BitTransfer((b"\x12",), (8,))
+        body = request_body(mixed)
+        talk.number = talk.number % 0xFFFF + 1
+        message, _ = talk.raw(encode_frame(Kind.BITS, talk.number, body[:1] + b"\x09" + body[2:]))
+        refused = parse_answer(message.kind, message.body) if message is not None else None
+        yield _is_error("nine bits of a byte are refused", refused, Code.MALFORMED)
+    else:
+        yield _error(talk, "bit counts, not offered, are refused", odd, Code.UNSUPPORTED, 6)
     if identity.capabilities & Capability.TIMESTAMPS:
         steps = [(b - a) % (1 << 32) for a, b in pairwise(times)]
         ok = all(step < 1 << 31 for step in steps) and any(times)

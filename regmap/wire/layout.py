@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum, IntFlag
-from typing import Any
+from typing import Any, NamedTuple
 
 import construct as c
 
@@ -28,6 +28,7 @@ class Kind(IntEnum):
     SETUP = 0x02
     TRANSFER = 0x03
     PINS = 0x04
+    BITS = 0x05
     ERROR = 0x7F  # only ever seen as an answer: 0xFF
 
 
@@ -69,6 +70,7 @@ class Capability(IntFlag):
     LSB_FIRST = 0x0008
     SELECT_HIGH = 0x0010
     IDLE = 0x0020
+    BIT_COUNTS = 0x0040
     MODE_0 = 0x0100
     MODE_1 = 0x0200
     MODE_2 = 0x0400
@@ -80,6 +82,11 @@ EVERYTHING = Capability(0x0F3F)
 HEADER = c.Struct("version" / c.Int8ub, "kind" / c.Int8ub, "sequence" / c.Int16ub)
 CHECK = c.Int32ub
 _BURST = c.Prefixed(c.Int8ub, c.GreedyBytes)
+
+_BURSTS_READ = c.Struct(
+    "bursts" / c.PrefixedArray(c.Int8ub, c.Struct("time_us" / c.Int32ub, "data" / _BURST)),
+    c.Terminated,
+)
 
 BODIES: dict[int, Any] = {
     Kind.HELLO: c.Struct(c.Terminated),
@@ -103,8 +110,10 @@ BODIES: dict[int, Any] = {
     ),
     Kind.SETUP | REPLY: c.Struct("clock_hz" / c.Int32ub, "idle_ns" / c.Int32ub, c.Terminated),
     Kind.TRANSFER: c.Struct("bursts" / c.PrefixedArray(c.Int8ub, _BURST), c.Terminated),
-    Kind.TRANSFER | REPLY: c.Struct(
-        "bursts" / c.PrefixedArray(c.Int8ub, c.Struct("time_us" / c.Int32ub, "data" / _BURST)),
+    Kind.TRANSFER | REPLY: _BURSTS_READ,
+    Kind.BITS | REPLY: _BURSTS_READ,
+    Kind.BITS: c.Struct(
+        "bursts" / c.PrefixedArray(c.Int8ub, c.Struct("last" / c.Int8ub, "data" / _BURST)),
         c.Terminated,
     ),
     Kind.PINS: c.Struct("set" / c.Int8ub, "levels" / c.Int8ub, c.Terminated),
@@ -140,6 +149,26 @@ class Transfer:
     """Chip-select bursts, each 1 to 255 bytes, sent in this order."""
 
     bursts: tuple[bytes, ...]
+
+
+class Clocked(NamedTuple):
+    """The bytes of one burst, of whose last byte only the first `last` bits (1 to 8) are clocked.
+
+    The bits that count come first on the wire: the upper ones, of bytes that are sent LSB first the lower.
+    """
+
+    data: bytes
+    last: int = 8
+
+
+@dataclass(frozen=True, slots=True)
+class BitTransfer(Transfer):
+    """Bursts that need not be whole bytes: `last[i]` bits of the last byte of burst i are clocked.
+
+    What is read comes back in as many bytes, its bits in the same places and zeros beyond them.
+    """
+
+    last: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,6 +248,7 @@ KIND_OF: dict[type, Kind] = {
     Hello: Kind.HELLO,
     Setup: Kind.SETUP,
     Transfer: Kind.TRANSFER,
+    BitTransfer: Kind.BITS,
     Pins: Kind.PINS,
 }
 
@@ -246,14 +276,21 @@ def request_body(request: Request) -> bytes:
             if not 1 <= len(burst) <= 255:
                 raise CallError(f"a burst has 1 to 255 bytes, not {len(burst)}")
         values = {"bursts": list(request.bursts)}
+        if isinstance(request, BitTransfer):
+            if [n for n in request.last if not 1 <= n <= 8] or len(request.last) != len(
+                request.bursts
+            ):
+                raise CallError("of each burst's last byte 1 to 8 bits are clocked")
+            pairs = zip(request.bursts, request.last, strict=True)
+            values = {"bursts": [{"last": last, "data": data} for data, last in pairs]}
     elif isinstance(request, Pins):
         level = 0 if request.enable is None else int(Capability.ENABLE_PIN)
         values = {"set": level, "levels": level if request.enable else 0}
     return bytes(BODIES[KIND_OF[type(request)]].build(values))
 
 
-def answer_body(answer: Answer | ErrorReply) -> tuple[int, bytes]:
-    """Kind (with the reply bit) and body of an answer."""
+def answer_body(answer: Answer | ErrorReply, transfer: Kind = Kind.TRANSFER) -> tuple[int, bytes]:
+    """Kind (with the reply bit) and body of an answer; `transfer` is the kind that bursts answer."""
     values: dict[str, Any]
     if isinstance(answer, Identity):
         kind = Kind.HELLO
@@ -280,7 +317,7 @@ def answer_body(answer: Answer | ErrorReply) -> tuple[int, bytes]:
         kind = Kind.ERROR
         values = {"code": answer.code, "detail": answer.detail}
     else:
-        kind = Kind.TRANSFER
+        kind = transfer
         values = {"bursts": [{"time_us": b.time_us % TIME_WRAP_US, "data": b.data} for b in answer]}
     return kind | REPLY, bytes(BODIES[kind | REPLY].build(values))
 
@@ -308,7 +345,7 @@ def parse_answer(kind: int, body: bytes) -> Answer | ErrorReply:
             raise LinkError(f"the adapter's identity makes no sense: {error}") from error
     if kind == Kind.SETUP | REPLY:
         return SetupDone(fields.clock_hz, fields.idle_ns)
-    if kind == Kind.TRANSFER | REPLY:
+    if kind in (Kind.TRANSFER | REPLY, Kind.BITS | REPLY):
         return tuple(Burst(b.time_us, b.data) for b in fields.bursts)
     if kind == Kind.PINS | REPLY:
         present = Capability(fields.present)

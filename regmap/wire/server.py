@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Protocol
+from typing import Protocol, cast
 
 from regmap.errors import CallError, LinkError
 from regmap.wire.frame import Damaged, Decoder, Message, encode_frame, encoded_limit
@@ -51,6 +51,12 @@ class Handler(Protocol):
     def pins(self, enable: bool | None) -> PinLevels: ...
 
 
+class BitHandler(Handler, Protocol):
+    """A handler with the ability BIT_COUNTS: of a burst's last byte only the first `last` bits are clocked."""
+
+    def burst_bits(self, data: bytes, last: int) -> Burst: ...
+
+
 class _Error(Exception):
     def __init__(self, code: Code, detail: int = 0) -> None:
         super().__init__(code, detail)
@@ -63,7 +69,9 @@ class Server:
     def __init__(self, handler: Handler, identity: Identity) -> None:
         self.handler = handler
         self.identity = identity
-        longest = HEADER_BYTES + 1 + identity.max_bursts + identity.max_bytes + CHECK_BYTES
+        # a burst's length, and how many bits of its last byte count
+        heads = 1 + 2 * identity.max_bursts
+        longest = HEADER_BYTES + heads + identity.max_bytes + CHECK_BYTES
         self._decoder = Decoder(encoded_limit(longest))
         self._session = False
         self._set_up = False
@@ -84,8 +92,8 @@ class Server:
         return bytes(out)
 
     @staticmethod
-    def _frame(sequence: int, answer: Answer | ErrorReply) -> bytes:
-        kind, body = answer_body(answer)
+    def _frame(sequence: int, answer: Answer | ErrorReply, transfer: Kind = Kind.TRANSFER) -> bytes:
+        kind, body = answer_body(answer, transfer)
         return encode_frame(kind, sequence, body)
 
     def _answer(self, message: Message) -> bytes:
@@ -103,7 +111,8 @@ class Server:
             answer = error.reply
             if answer.code == Code.BUSY:
                 return self._frame(message.sequence, answer)
-        frame = self._frame(message.sequence, answer)
+        bits = message.kind == Kind.BITS
+        frame = self._frame(message.sequence, answer, Kind.BITS if bits else Kind.TRANSFER)
         self._last, self._check = message.sequence, message.check
         if message.kind != Kind.HELLO:
             self._stored = frame
@@ -131,7 +140,10 @@ class Server:
     def _act(self, message: Message) -> Answer:
         if message.kind == Kind.SETUP:
             self._set_up = False
-        if message.kind not in KIND_OF.values():
+        unable = (
+            message.kind == Kind.BITS and not self.identity.capabilities & Capability.BIT_COUNTS
+        )
+        if message.kind not in KIND_OF.values() or unable:
             raise _Error(Code.UNSUPPORTED, 6)
         try:
             fields = parse_body(message.kind, message.body)
@@ -145,6 +157,11 @@ class Server:
                 return self._setup(fields)
             if message.kind == Kind.TRANSFER:
                 return self._transfer(fields.bursts)
+            if message.kind == Kind.BITS:
+                lasts = [b.last for b in fields.bursts]
+                if any(not 1 <= last <= 8 for last in lasts):
+                    raise _Error(Code.MALFORMED)
+                return self._transfer([b.data for b in fields.bursts], lasts)
             return self._pins(fields["set"], fields["levels"])
         except Refusal as refusal:
             raise _Error(Code.BUSY if refusal.busy else Code.SPI_FAILED) from None
@@ -173,7 +190,9 @@ class Server:
         self._set_up = True
         return done
 
-    def _transfer(self, bursts: Sequence[bytes]) -> tuple[Burst, ...]:
+    def _transfer(
+        self, bursts: Sequence[bytes], lasts: Sequence[int] | None = None
+    ) -> tuple[Burst, ...]:
         if not bursts or not all(bursts):
             raise _Error(Code.MALFORMED)
         if len(bursts) > self.identity.max_bursts:
@@ -185,7 +204,10 @@ class Server:
         read = []
         for index, data in enumerate(bursts):
             try:
-                burst = self.handler.burst(data)
+                if lasts is None:
+                    burst = self.handler.burst(data)
+                else:
+                    burst = cast("BitHandler", self.handler).burst_bits(data, lasts[index])
             except Refusal as refusal:
                 if refusal.busy and index == 0:
                     raise

@@ -53,6 +53,7 @@ IDENTITY = Identity(
     | Capability.TIMESTAMPS
     | Capability.SELECT_HIGH
     | Capability.IDLE
+    | Capability.BIT_COUNTS
     | Capability.MODE_0
     | Capability.MODE_1
     | Capability.MODE_3,
@@ -81,6 +82,12 @@ class HostChip:
                 raise Refusal(busy=True)
         time_us, self.now_us = self.now_us, (self.now_us + 1000) % 2**32
         return Burst(time_us, bytes(b ^ 0xFF for b in data))
+
+    def burst_bits(self, data: bytes, last: int) -> Burst:
+        burst = self.burst(data)
+        return Burst(
+            burst.time_us, burst.data[:-1] + bytes([burst.data[-1] & 0xFF00 >> last & 0xFF])
+        )
 
     def pins(self, enable: bool | None) -> PinLevels:
         if enable is not None:
@@ -123,6 +130,16 @@ transfers = st.builds(
         max_size=4,
     ),
 )
+bit_transfers = st.builds(
+    lambda items: bytes([len(items)]) + b"".join(bytes([n, len(i)]) + i for n, i in items),
+    st.lists(
+        st.tuples(
+            st.sampled_from([1, 5, 8, 8, 8, 9, 0]),
+            st.binary(min_size=1, max_size=6) | st.sampled_from([b"", b"\xee\1", b"\0" * 250]),
+        ),
+        max_size=4,
+    ),
+)
 set_ups = st.builds(
     lambda mode, order, select, clock, gap: (
         bytes([mode, order, select]) + clock.to_bytes(4, "big") + gap.to_bytes(4, "big")
@@ -141,6 +158,7 @@ fitting = st.one_of(
     st.tuples(st.just(2), set_ups),
     st.tuples(st.just(2), st.just(good_setup)),
     st.tuples(st.just(3), transfers),
+    st.tuples(st.just(5), bit_transfers),
     st.tuples(st.just(4), pin_bodies),
     st.tuples(st.sampled_from([1, 2, 3, 4, 5, 0x7F, 0x83]), anything | transfers),
 )

@@ -67,13 +67,17 @@ class Hardware(threading.Thread):
                 self.end.sendall(self.answer(head[:1], body))
 
     def answer(self, kind: bytes, body: bytes) -> bytes:
-        length = {b"S": 8, b"B": 4 + len(body), b"P": 1}[kind]
+        length = {b"S": 8, b"B": 4 + len(body), b"N": 3 + len(body), b"P": 1}[kind]
         try:
             if kind == b"S":
                 return b"\0" + self.set_up(body)
             if kind == b"B":
                 self.bursts += 1
                 burst = self.adapter.burst(body)
+                return b"\0" + burst.time_us.to_bytes(4, "big") + burst.data
+            if kind == b"N":
+                self.bursts += 1
+                burst = self.adapter.burst_bits(body[1:], body[0])
                 return b"\0" + burst.time_us.to_bytes(4, "big") + burst.data
             drive, levels = body
             pins = self.adapter.pins(bool(levels & ENABLE) if drive & ENABLE else None)

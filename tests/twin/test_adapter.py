@@ -32,7 +32,7 @@ def setup_of(name: str, **change: object) -> Setup:
     wanted: dict[str, object] = {
         "mode": spi.mode,
         "clock_hz": 1_000_000,
-        "lsb_first": not spi.msb_first,
+        "lsb_first": False,
         "select_high": not spi.select_active_low,
     }
     return Setup(**{**wanted, **change})  # type: ignore[arg-type]
@@ -66,7 +66,7 @@ def test_a_wrong_set_up_shows(name: str) -> None:
     assert read_id(name, setup_of(name, select_high=spi.select_active_low)) == [
         bytes(len(b)) for b in right
     ]
-    turned = read_id(name, setup_of(name, lsb_first=spi.msb_first))
+    turned = read_id(name, setup_of(name, lsb_first=True))
     assert turned != right
 
 

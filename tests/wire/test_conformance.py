@@ -43,13 +43,17 @@ class Example:
         self.time += 1000
         return Burst(self.time, bytes(b ^ 0xFF for b in data))
 
+    def burst_bits(self, data: bytes, last: int) -> Burst:
+        read = self.burst(data)
+        return Burst(read.time_us, read.data[:-1] + bytes([read.data[-1] & 0xFF00 >> last & 0xFF]))
+
     def pins(self, enable: bool | None) -> PinLevels:
         self.enable = self.enable if enable is None else enable
         return PinLevels(self.enable, True)
 
 
 def server() -> Server:
-    able = Capability(0x0327)
+    able = Capability(0x0367)
     who = Identity(
         name="example",
         firmware=0x0102,
@@ -76,7 +80,7 @@ def unstuffed(frame: bytes) -> bytes:
 
 def test_the_examples_are_what_an_adapter_does() -> None:
     adapter = server()
-    assert len(examples()) >= 14
+    assert len(examples()) >= 16
     for what, sent, back in examples():
         assert adapter.feed(sent) == back, what
 

@@ -10,7 +10,7 @@ enum {
     ERROR_BYTES = HEADER_BYTES + 3 + CHECK_BYTES
 };
 
-enum { HELLO = 0x01, SETUP = 0x02, TRANSFER = 0x03, PINS = 0x04, ERROR = 0x7F, REPLY = 0x80 };
+enum { HELLO = 0x01, SETUP = 0x02, TRANSFER = 0x03, PINS = 0x04, BITS = 0x05, ERROR = 0x7F, REPLY = 0x80 };
 
 enum {
     BAD_CRC = 1,
@@ -202,13 +202,21 @@ static result set_up(bridge *b, const uint8_t *body, size_t n, size_t *at)
     return r;
 }
 
-static result transfer(bridge *b, const uint8_t *body, size_t n, size_t *at)
+/* `bits` 1: before each length stands how many bits of the burst's last byte are clocked; else 0. */
+static result transfer(bridge *b, const uint8_t *body, size_t n, size_t *at, size_t bits)
 {
     const bridge_port *port = b->port;
     size_t count = n > 0u ? body[0] : 0u;
     size_t where = 1, total = 0, i;
+    if (bits != 0u && (port->capabilities & BRIDGE_BIT_COUNTS) == 0) {
+        return fail(UNSUPPORTED, 6);
+    }
     for (i = 0; i < count; i++) {
-        /* a length of 0, or data beyond the end */
+        /* a bit count that is none, a length of 0, or data beyond the end */
+        if (bits != 0u && (where >= n || body[where] == 0u || body[where] > 8u)) {
+            return fail(MALFORMED, 0);
+        }
+        where += bits;
         if (where >= n || body[where] == 0u || body[where] > n - where - 1u) {
             return fail(MALFORMED, 0);
         }
@@ -230,10 +238,14 @@ static result transfer(bridge *b, const uint8_t *body, size_t n, size_t *at)
     *at = put8(b->tx, *at, body[0]);
     where = 1;
     for (i = 0; i < count; i++) {
-        const size_t length = body[where];
+        const uint8_t *out = body + where + bits + 1u;
+        const size_t length = out[-1];
+        uint8_t *in = b->tx + *at + 5u;
         uint32_t time_us = 0;
         const bridge_status status =
-            port->burst(port->context, body + where + 1u, b->tx + *at + 5u, length, &time_us);
+            bits != 0u
+                ? port->burst_bits(port->context, out, in, length, body[where], &time_us)
+                : port->burst(port->context, out, in, length, &time_us);
         if (status == BRIDGE_BUSY && i == 0u) {
             return fail(BUSY, 0);
         }
@@ -242,7 +254,7 @@ static result transfer(bridge *b, const uint8_t *body, size_t n, size_t *at)
         }
         *at = put32(b->tx, *at, time_us);
         *at = put8(b->tx, *at, (uint8_t)length) + length;
-        where += 1u + length;
+        where += bits + 1u + length;
     }
     return fine();
 }
@@ -282,7 +294,8 @@ static void act(bridge *b, uint8_t kind, uint16_t sequence, uint32_t check, size
         r = set_up(b, body, n, &at);
         break;
     case TRANSFER:
-        r = transfer(b, body, n, &at);
+    case BITS:
+        r = transfer(b, body, n, &at, kind == BITS ? 1u : 0u);
         break;
     case PINS:
         r = pins(b, body, n, &at);

@@ -24,9 +24,9 @@
 #endif
 #define BRIDGE_MAX_NAME 31u
 
-/* Longest request: header, burst count, a length per burst, data, CRC. Then what byte stuffing
- * adds to it, and the longest answer, which has a start time per burst as well. */
-#define BRIDGE_RX_BYTES (4u + 1u + BRIDGE_MAX_BURSTS + BRIDGE_MAX_BYTES + 4u)
+/* Longest request: header, burst count, a length and a bit count per burst, data, CRC. Then what byte
+ * stuffing adds to it, and the longest answer, which has a start time per burst as well. */
+#define BRIDGE_RX_BYTES (4u + 1u + 2u * BRIDGE_MAX_BURSTS + BRIDGE_MAX_BYTES + 4u)
 #define BRIDGE_RX_ENCODED (BRIDGE_RX_BYTES + BRIDGE_RX_BYTES / 254u + 1u)
 #define BRIDGE_TX_DATA (4u + 1u + 5u * BRIDGE_MAX_BURSTS + BRIDGE_MAX_BYTES + 4u)
 #define BRIDGE_TX_HELLO (4u + 15u + 1u + BRIDGE_MAX_NAME + 4u)
@@ -39,6 +39,7 @@ enum bridge_capability {
     BRIDGE_LSB_FIRST = 0x0008,
     BRIDGE_SELECT_HIGH = 0x0010,
     BRIDGE_IDLE = 0x0020,
+    BRIDGE_BIT_COUNTS = 0x0040,
     BRIDGE_MODE_0 = 0x0100,
     BRIDGE_MODE_1 = 0x0200,
     BRIDGE_MODE_2 = 0x0400,
@@ -69,6 +70,11 @@ typedef struct {
      * (microseconds, free running; 0 without BRIDGE_TIMESTAMPS). */
     bridge_status (*burst)(void *context, const uint8_t *out, uint8_t *in, size_t n,
                            uint32_t *time_us);
+    /* The same, but of the last byte only the first `last` bits (1..8) on the wire are clocked: the
+     * upper ones, or with LSB first the lower; the others are stored as 0. Only with
+     * BRIDGE_BIT_COUNTS, else it may be NULL. */
+    bridge_status (*burst_bits)(void *context, const uint8_t *out, uint8_t *in, size_t n,
+                                uint8_t last, uint32_t *time_us);
     /* Drive the pins of `drive` to `levels`, then read all levels; bits BRIDGE_..._PIN. */
     bridge_status (*pins)(void *context, uint8_t drive, uint8_t levels, uint8_t *state);
     /* Send these bytes; called several times per answer, so let it fill a buffer. */

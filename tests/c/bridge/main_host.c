@@ -19,7 +19,7 @@
 #ifndef HOST_CAPABILITIES
 #define HOST_CAPABILITIES                                                                   \
     (BRIDGE_ENABLE_PIN | BRIDGE_FAULT_PIN | BRIDGE_TIMESTAMPS | BRIDGE_SELECT_HIGH |        \
-     BRIDGE_IDLE | BRIDGE_MODE_0 | BRIDGE_MODE_1 | BRIDGE_MODE_3)
+     BRIDGE_IDLE | BRIDGE_BIT_COUNTS | BRIDGE_MODE_0 | BRIDGE_MODE_1 | BRIDGE_MODE_3)
 #endif
 
 typedef struct {
@@ -62,6 +62,16 @@ static bridge_status host_burst(void *context, const uint8_t *out, uint8_t *in, 
     *time_us = h->now_us;
     h->now_us += 1000u;
     return BRIDGE_OK;
+}
+
+static bridge_status host_burst_bits(void *context, const uint8_t *out, uint8_t *in, size_t n,
+                                     uint8_t last, uint32_t *time_us)
+{
+    const bridge_status status = host_burst(context, out, in, n, time_us);
+    if (status == BRIDGE_OK) {
+        in[n - 1u] = (uint8_t)(in[n - 1u] & (0xFF00u >> last));
+    }
+    return status;
 }
 
 static bridge_status host_pins(void *context, uint8_t drive, uint8_t levels, uint8_t *state)
@@ -125,6 +135,7 @@ int main(int argc, char **argv)
     port.context = &h;
     port.setup = host_setup;
     port.burst = host_burst;
+    port.burst_bits = host_burst_bits;
     port.pins = host_pins;
     port.write = host_write;
     bridge_init(&b, &port);

@@ -3,6 +3,7 @@
  *
  * Asked there: a letter, a length of 2 bytes (most significant first), that many bytes.
  *   B  the bytes of one chip select      answer: status, 4 bytes of time, as many bytes
+ *   N  how many bits of the last, bytes  answer: as for B
  *   S  mode, flags, clock, gap (10)      answer: status, clock, gap (8)
  *   P  pins to drive, their levels (2)   answer: status, levels
  */
@@ -18,7 +19,7 @@
 
 #define ALL_CAPABILITIES                                                                    \
     (BRIDGE_ENABLE_PIN | BRIDGE_FAULT_PIN | BRIDGE_TIMESTAMPS | BRIDGE_LSB_FIRST |          \
-     BRIDGE_SELECT_HIGH | BRIDGE_IDLE | BRIDGE_MODE_0 | BRIDGE_MODE_1 | BRIDGE_MODE_2 | \
+     BRIDGE_SELECT_HIGH | BRIDGE_IDLE | BRIDGE_BIT_COUNTS | BRIDGE_MODE_0 | BRIDGE_MODE_1 | BRIDGE_MODE_2 | \
      BRIDGE_MODE_3)
 
 static int spi = -1;
@@ -107,6 +108,21 @@ static bridge_status twin_burst(void *context, const uint8_t *out, uint8_t *in, 
     return status;
 }
 
+static bridge_status twin_burst_bits(void *context, const uint8_t *out, uint8_t *in, size_t n,
+                                     uint8_t last, uint32_t *time_us)
+{
+    uint8_t asked[1u + BRIDGE_MAX_BYTES];
+    uint8_t answer[4u + BRIDGE_MAX_BYTES];
+    bridge_status status;
+    (void)context;
+    asked[0] = last;
+    memcpy(asked + 1, out, n);
+    status = ask('N', asked, 1u + n, answer, 4u + n);
+    *time_us = get32(answer);
+    memcpy(in, answer + 4, n);
+    return status;
+}
+
 static bridge_status twin_pins(void *context, uint8_t drive, uint8_t levels, uint8_t *state)
 {
     uint8_t out[2];
@@ -141,6 +157,7 @@ int main(int argc, char **argv)
     port.context = NULL;
     port.setup = twin_setup;
     port.burst = twin_burst;
+    port.burst_bits = twin_burst_bits;
     port.pins = twin_pins;
     port.write = twin_write;
     bridge_init(&b, &port);

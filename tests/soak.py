@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import importlib.util
+import math
 import random
 import sys
 import time
@@ -51,41 +52,57 @@ KINDS: dict[str, tuple[list[str], dict[str, Any]]] = {
     **{f"lost clocks {p} %": ([f"lost_clocks {p} %"], {}) for p in (1, 10)},
     **{f"busy {p} %": ([f"busy {p} %"], {}) for p in (5, 60)},
     **{
-        f"{what} now and then": ([f"{what} at {t} ms for 900 us" for t in (2, 9, 17, 30, 60)], {})
-            for what in (
+        f"{what} now and then": ([], {"often": (what, 0.8, 10, 1500)})
+        for what in (
             *("dead_reply low", "dead_reply high", "dead_reply float", "dead_command low"),
             *("dead_command high", "dead_clock", "echo"),
+            *(f"wrong_mode {mode}" for mode in range(4)),
         )
     },
-    **{f"wrong mode {m} now and then": ([f"wrong_mode {m} at {t} ms for 700 us" for t in (3, 12, 40)], {}) for m in range(4)},
-    **{f"{what} stays": ([f"{what} at 5 ms"], {}) for what in ("dead_reply high", "echo", "dead_command low")},
-    "brown-outs": ([f"no_power at {t} ms for 300 us" for t in (4, 11, 23, 47, 90)], {}),
-    "long outages": ([f"no_power at {t} ms for 9 ms" for t in (4, 40, 90)], {}),
-    "resets": ([f"reset at {t} ms" for t in (2, 5, 9, 14, 26, 41, 77)], {}),
+    **{f"{what} stays": ([f"{what} at 2 ms"], {}) for what in ("dead_reply high", "echo", "dead_command low")},
+    "brown-outs": ([], {"often": ("no_power", 1, 1, 600)}),
+    "long outages": ([], {"often": ("no_power", 6, 2000, 12000)}),
+    "resets": ([], {"often": ("reset", 0.8, 0, 0)}),
     "resets between write and verify": ([], {"between": "reset"}),
     "brown-outs between write and verify": ([], {"between": "no_power for 2 us"}),
     **{f"line flips {p} %": ([f"line_flips {p} %"], {}) for p in (1, 10)},
     **{f"line drops {p} %": ([f"line_drops {p} %"], {}) for p in (1, 10)},
     "line delays": (["line_delays 5 % by 80 ms"], {}),
     "line echo": (["line_echo"], {}),
-    "unplugged": ([f"unplug at {t} s for 300 ms" for t in (0.3, 1.2, 2.5, 4, 6)], {}),
-    "unplugged, adapter restarts": ([f"unplug at {t} s for 300 ms" for t in (0.3, 1.2, 2.5, 4)], {"restarts": True}),
+    "unplugged": ([], {"often": ("unplug", 3, 500, 300_000)}),
+    "unplugged, adapter restarts": ([], {"often": ("unplug", 3, 500, 300_000), "restarts": True}),
     "adapter restarts": ([], {"hostile": "restart"}),
     "answers twice": ([], {"hostile": "twice"}),
     "stale answers": ([], {"hostile": "stale"}),
     "wrong numbers": ([], {"hostile": "number"}),
     "babble": ([], {"hostile": "babble"}),
     "another layout": ([], {"layout": True}),
+    "another layout, flips": (["bit_flips 3 %"], {"layout": True}),
     "rejected answers again": (["bit_flips 5 %", "lost_frames 3 %"], {"rejected": "previous"}),
     "everything": (
-        ["bit_flips 1 %", "lost_frames 1 %", "line_flips 1 %", "line_drops 1 %", "reset at 30 ms",
-         "no_power at 60 ms for 1 ms", "unplug at 2 s for 300 ms"],
-        {"hostile": "stale", "restarts": True},
+        ["bit_flips 1 %", "lost_frames 1 %", "line_flips 1 %", "line_drops 1 %"],
+        {"hostile": "stale", "restarts": True, "often": ("reset", 3, 0, 0)},
     ),
 }  # fmt: skip
+MOST_STRIKES = 120
+
+
+def strikes(rng: random.Random, what: str, gap: float, least: float, most: float) -> list[str]:
+    """Disturbances at random moments: mean gap in ms, each from `least` to `most` us long, as many short as long."""
+    found, at = [], 0.0
+    for _ in range(MOST_STRIKES):
+        at += rng.expovariate(1 / gap)
+        length = math.exp(rng.uniform(math.log(least), math.log(most))) if most else 0.0
+        found.append(f"{what} at {at:.4f} ms" + (f" for {length:.1f} us" if most else ""))
+        at += length / 1e3
+    return found
+
 
 #: what happens at every frame of a bring-up
-AT_EACH = ("reset", "no_power for 3 us", "lost_frames 100 % for 1 ns", "bit_flips 100 % for 1 ns")
+AT_EACH = (
+    *("reset", "no_power for 3 us", "lost_frames 100 % for 1 ns", "bit_flips 100 % for 1 ns"),
+    "adapter restarts",
+)
 
 
 class Hostile:
@@ -131,6 +148,8 @@ class Soaked(Bench):  # type: ignore[misc]
         self.hostile = options.pop("hostile", "")
         self.between = options.pop("between", "")
         layout = options.pop("layout", False)
+        if "often" in options:
+            texts = [*texts, *strikes(self.rng, *options.pop("often"))]
         self.watched: dict[str, set[int]] = {}
         self.hurting = False  # the port opens undisturbed
         super().__init__(chip, texts, seed=seed, **options)
@@ -298,7 +317,9 @@ def bring_ups(
         for number in range(1, frames + 1, every):
             name, _, rest = what.partition(" for ")
             text = f"{name} at frame {number}" + (f" for {rest}" if rest else "")
-            bench = Bench(chip, [text])
+            bench = Bench(chip, [] if what == "adapter restarts" else [text])
+            if what == "adapter restarts":
+                _restarts_at(bench, number)
             done = apply(bench.link, wanted)
             kind = f"bring-up {'done' if done.ok else 'stopped'}"
             wrong = "" if done.ok or done.stopped else "stopped without a reason"
@@ -315,42 +336,72 @@ def bring_ups(
             yield kind, wrong or _wrong_account(bench)
 
 
+def _restarts_at(bench: Any, number: int) -> None:
+    """The adapter loses its session as it sends this frame."""
+    begin_burst, seen = bench.twin.begin_burst, 0
+
+    def counted() -> None:
+        nonlocal seen
+        seen += not bench.twin._pieces
+        if seen == number:
+            bench.server._session = False
+        begin_burst()
+
+    bench.twin.begin_burst = counted
+
+
 def chips() -> list[Chip]:
     return [load_map(n) for n, p in bundled("devices").items() if "gateword_map:" in p.read_text()]
 
 
+#: columns of the table: what happened, by its last word
+COLUMNS = ("good", "single", "verified", "refused", "lost", "unknown", "done", "stopped")
+
+
+def tell(counts: dict[str, Counter[str]], wrong: list[str]) -> None:
+    """A row for each kind."""
+    sys.stdout.write(f"{'kind':<40}{''.join(f'{c:>9}' for c in (*COLUMNS, 'all', 'wrong'))}\n")
+    rows = {**counts, "all": sum(counts.values(), Counter())}
+    for kind, row in rows.items():
+        numbers = [row[c] for c in COLUMNS]
+        cells = [*numbers, sum(numbers), row["wrong"]]
+        sys.stdout.write(f"{kind:<40}{''.join(f'{n:9d}' for n in cells)}\n")
+    for text in wrong[:40]:
+        sys.stdout.write(f"WRONG {text}\n")
+
+
 def run(requests: int, seed: int, minutes: float | None, names: list[str], every: int) -> int:
-    """Share the requests among all chips and kinds; the counts, and exit status 1 where one is wrong."""
-    counts: Counter[str] = Counter()
+    """Share the requests among all chips and kinds; a table, and exit status 1 where one is wrong."""
+    counts: dict[str, Counter[str]] = {}
     wrong: list[str] = []
-    total, begin = 0, time.monotonic()
+    begin = time.monotonic()
     known = [c for c in chips() if not names or c.name in names]
     each = max(1, requests // (len(known) * len(KINDS)))
     rounds = 0
+
+    def take(kind: str, where: str, happened: Iterator[tuple[str, str]]) -> None:
+        row = counts.setdefault(kind, Counter())
+        for what, why in happened:
+            row[what.rpartition(" ")[2]] += 1
+            if why:
+                row["wrong"] += 1
+                wrong.append(f"{where}: {why}")
+
     while True:
         for chip in known:
             for kind in KINDS:
-                for what, why in soak(chip, kind, each, seed + rounds):
-                    total += 1
-                    counts[what] += 1
-                    if why:
-                        wrong.append(f"{chip.name}, {kind}, seed {seed + rounds}: {why}")
+                where = f"{chip.name}, {kind}, seed {seed + rounds}"
+                take(kind, where, soak(chip, kind, each, seed + rounds))
         rounds += 1
         if minutes is None or time.monotonic() - begin > 60 * minutes:
             break
-    for chip in known:
-        for what, why in bring_ups(chip, every=every):
-            total += 1
-            counts[what] += 1
-            if why:
-                wrong.append(f"{chip.name}: {why}")
-    for text in wrong[:40]:
-        sys.stdout.write(f"WRONG {text}\n")
-    for what, count in sorted(counts.items()):
-        sys.stdout.write(f"{count:8d} {what}\n")
+    for what in AT_EACH if every else ():
+        for chip in known:
+            take(f"bring-up: {what}", chip.name, bring_ups(chip, (what,), every))
+    tell(counts, wrong)
     sys.stdout.write(
-        f"{total} requests, {len(KINDS)} kinds of disturbance, {len(known)} chips, "
-        f"{len(wrong)} wrong, {time.process_time():.0f} s of processor time\n"
+        f"{len(counts)} kinds of disturbance, {len(known)} chips, {len(wrong)} wrong, "
+        f"{time.process_time():.0f} s of processor time\n"
     )
     return 1 if wrong else 0
 
@@ -361,6 +412,8 @@ if __name__ == "__main__":
     parser.add_argument("--minutes", type=float)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--chip", action="append", default=[])
-    parser.add_argument("--every", type=int, default=1, help="each so many frames of a bring-up")
+    parser.add_argument(
+        "--every", type=int, default=1, help="of a bring-up each so many frames (0: none)"
+    )
     given = parser.parse_args()
     sys.exit(run(given.requests, given.seed, given.minutes, given.chip, given.every))

@@ -23,6 +23,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "capture", metavar="CAPTURE", nargs="?", help="a logic capture to hold against the stage"
     )
     parser.add_argument(
+        "--campaign",
+        metavar="RESULTS",
+        help="results of a fault-injection campaign on this stage: what `campaign -o RESULTS` wrote",
+    )
+    parser.add_argument(
         "-o",
         "--output",
         metavar="FILE",
@@ -55,7 +60,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if target == "-" and args.json:
         raise CallError("--json needs -o FILE, as the page would stand on the same stream")
     stage = stage_with(args.stage, args.set, context)
-    record = review(stage, args.capture, date=args.date, unfold=args.unfold)
+    record = review(stage, args.capture, campaign=args.campaign, date=args.date, unfold=args.unfold)
     if target in (None, "-"):
         context.stdout.write(record.html)
     else:

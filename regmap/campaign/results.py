@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -18,6 +19,7 @@ SCHEMA = 1
 VERDICTS = ("pass", "fail", "error", "skipped")
 #: A file of results that is longer is none.
 MOST_BYTES = 100_000_000
+SIMULATED = "a simulated chip"
 
 
 def plain(campaign: Campaign, result: Result) -> dict[str, object]:
@@ -28,6 +30,7 @@ def plain(campaign: Campaign, result: Result) -> dict[str, object]:
         "campaign": campaign.name,
         "campaign_digest": campaign.digest,
         "identity": identity(campaign.stage or campaign.chip).json(),
+        "target": campaign.port or SIMULATED,
         "case": result.case,
         "fault": result.fault,
         "repeat": result.repeat,
@@ -54,6 +57,54 @@ def read_results(path: Path, campaign: Campaign) -> dict[tuple[str, int], Result
     Raises FileError for what is no such file, or belongs to another campaign.
     """
     done: dict[tuple[str, int], Result] = {}
+    for place, found, result in _lines(path):
+        if found["campaign_digest"] != campaign.digest:
+            raise FileError.at(
+                place,
+                f"a result of {str(found['campaign'])[:60]!r} as it was then",
+                f"results of {campaign.name} with the same file, map and stage",
+            )
+        if result.verdict != "error":
+            done[result.case, result.repeat] = result
+    return done
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """One result with the digests that it stands by."""
+
+    result: Result
+    campaign: str
+    campaign_digest: str
+    map_digests: tuple[str, ...]
+    stage_digest: str | None
+    target: str
+
+    @property
+    def simulated(self) -> bool:
+        return self.target == SIMULATED
+
+
+def read_evidence(path: Path) -> tuple[Evidence, ...]:
+    """Every result in a file of JSON lines, the last of a run that was repeated. Raises FileError."""
+    evidence = {
+        (result.case, result.repeat): Evidence(
+            result=result,
+            campaign=found["campaign"],
+            campaign_digest=found["campaign_digest"],
+            map_digests=tuple(m["digest"] for m in found["identity"]["maps"]),
+            stage_digest=found["identity"]["stage"] and found["identity"]["stage"]["digest"],
+            target=found.get("target", SIMULATED),
+        )
+        for _, found, result in _lines(path)
+    }
+    if not evidence:
+        raise FileError.at(str(path), "no results", "lines that `gateword campaign -o` wrote")
+    return tuple(evidence.values())
+
+
+def _lines(path: Path) -> Iterator[tuple[Place, dict[str, Any], Result]]:
+    """Each line's place, content and result. Raises FileError where one is none, unless it was cut off at the end."""
     try:
         with path.open("rb") as handle:
             data = handle.read(MOST_BYTES + 1)
@@ -68,16 +119,20 @@ def read_results(path: Path, campaign: Campaign) -> dict[tuple[str, int], Result
         if not line.strip():
             continue
         try:
-            result = _result(read_json(line.decode("utf-8")), campaign, Place(str(path), number, 1))
+            found = read_json(line.decode("utf-8"))
+            for name in ("campaign", "campaign_digest"):
+                _is(found[name], str)
+            for item in [*found["identity"]["maps"], found["identity"]["stage"] or {"digest": ""}]:
+                _is(item["digest"], str)
+            _is(found.get("target", ""), str)
+            result = _result(found)
         except (ValueError, KeyError, TypeError, AttributeError, OverflowError):
             if number == len(lines):
                 break  # cut off when it was interrupted
             raise FileError.at(
-                Place(str(path), number, 1), "no result", "a line that a campaign wrote"
+                f"{path}:{number}", "no result", "a line that a campaign wrote"
             ) from None
-        if result.verdict != "error":
-            done[result.case, result.repeat] = result
-    return done
+        yield Place(str(path), number, 1), found, result
 
 
 def _is(value: Any, *kinds: type) -> Any:
@@ -91,14 +146,8 @@ def _numbers(table: Any) -> dict[str, float]:
     return {n: _is(v, int, float) for n, v in _is(table, dict).items()}
 
 
-def _result(found: Any, campaign: Campaign, place: Place) -> Result:
-    """One line's result. Raises FileError for one of another campaign, and several more for what is none."""
-    if found["campaign_digest"] != campaign.digest:
-        raise FileError.at(
-            place,
-            f"a result of {str(found['campaign'])[:60]!r} as it was then",
-            f"results of {campaign.name} with the same file, map and stage",
-        )
+def _result(found: Any) -> Result:
+    """One line's result. Raises one of several errors for what is none."""
     none = type(None)
     return Result(
         case=_is(found["case"], str),

@@ -35,20 +35,29 @@ def review(
     stage: Stage,
     capture: str | Path | None = None,
     *,
+    campaign: str | Path | None = None,
     date: str = "",
     unfold: bool = False,
 ) -> ReviewRecord:
-    """The record of a stage, with a capture held against it where one is given.
+    """The record of a stage, with a capture, and the results of a campaign, held against it where given.
 
     `date` is printed as it is; `unfold` opens every derivation, for paper. Raises CaptureError for
     a capture that cannot be read.
     """
-    return _Maker(stage, capture, date, unfold).make()
+    return _Maker(stage, capture, date, unfold, campaign).make()
 
 
 class _Maker:
-    def __init__(self, stage: Stage, capture: str | Path | None, date: str, unfold: bool) -> None:
+    def __init__(
+        self,
+        stage: Stage,
+        capture: str | Path | None,
+        date: str,
+        unfold: bool,
+        campaign: str | Path | None,
+    ) -> None:
         self.stage, self.capture, self.date, self.unfold = stage, capture, date, unfold
+        self.campaign = campaign
         self.result: Assessment = assess(stage)
         # settings laid over the file: the digest does not know of them, so they are said with it
         self.changed = ", ".join(
@@ -73,6 +82,7 @@ class _Maker:
                 f"{wrong} of {len(stage.chip.known_frames)} known frames are not reproduced by the map"
             )
         bus = self._bus()
+        injected = self._injected()
         others: list[tuple[object, object]] = [("tool", f"gateword {__version__}")]
         if self.date:
             others.append(("date", self.date))
@@ -113,6 +123,7 @@ class _Maker:
         self.add("waivers", "Waivers", self._waivers())
         self.add("known", "Known frames", known)
         self.add("capture", "Capture", bus)
+        self.add("injection", "Fault injection", injected)
         self.add("cautions", "Cautions", self._cautions())
         self.add("sign-off", "Sign-off", self._sign_off())
         html = page(
@@ -167,6 +178,19 @@ class _Maker:
         found = bus_findings(self.stage, self.capture)
         if found.bad:
             self.findings += [f"capture: {s}" for s in found.sentences[:3]]
+        return found.html
+
+    def _injected(self) -> Html:
+        if self.campaign is None:
+            return tag(
+                "p",
+                "No results of a campaign were given: no fault has been injected into this stage.",
+            )
+        # imported for those who give results: it loads the link
+        from .injection import injection_findings
+
+        found = injection_findings(self.stage, Path(self.campaign))
+        self.findings += [f"fault injection: {s}" for s in found.sentences[:6]]
         return found.html
 
     def _faults(self) -> Html:

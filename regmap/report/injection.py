@@ -1,0 +1,158 @@
+"""The part of a record about fault injection: what a campaign left, against this stage.
+
+The results are the JSON lines of `gateword campaign -o FILE`. Evidence of another stage or map is no
+evidence of this one, and is told as a finding; so are faults that no case injects.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from ..campaign.results import Evidence, read_evidence
+from ..campaign.run import Result
+from ..chip.bits import extract, hexword
+from ..chip.model import Chip
+from ..link.log import wall_time
+from ..stages.load import Stage
+from .page import Html, code, facts, items, join, table, tag
+
+SIGNS = {"pass": "holds", "fail": "fails", "error": "none", "skipped": "none"}
+TIMES = {"detected": "to_pin", "read": "to_read", "reaction": "to_reaction"}
+
+
+@dataclass(frozen=True, slots=True)
+class InjectionFindings:
+    """The section, and the sentences that speak against the stage."""
+
+    html: Html
+    sentences: tuple[str, ...]
+
+
+def injection_findings(stage: Stage, path: Path) -> InjectionFindings:
+    """The results of a campaign against a stage. Raises FileError for a file that holds none."""
+    found = read_evidence(path)
+    results = [item.result for item in found]
+    foreign = _foreign(stage, found)
+    without = [
+        name
+        for name, fault in stage.chip.faults.items()
+        if not fault.summary_of and name not in {r.fault for r in results}
+    ]
+    failed = [r for r in results if r.verdict == "fail"]
+    empty = [r for r in results if r.verdict in ("skipped", "error")]
+    sentences = [*foreign]
+    sentences += [f"{_name(r)} fails: {'; '.join(r.why)}" for r in failed]
+    if without:
+        sentences.append(f"faults without a case: {', '.join(without)}")
+    if empty:
+        sentences.append(f"cases without evidence: {', '.join(_name(r) for r in empty)}")
+    head = found[0]
+    counts = {v: sum(r.verdict == v for r in results) for v in SIGNS}
+    about = facts(
+        [
+            ("results", code(path.name)),
+            ("digest (SHA-256)", code(hashlib.sha256(path.read_bytes()).hexdigest())),
+            ("campaign", code(head.campaign)),
+            ("digest of the campaign", code(head.campaign_digest)),
+            ("digest of the map", code(head.map_digest)),
+            ("digest of the stage", code(head.stage_digest or "none: settings at reset")),
+            ("injected into", head.target),
+            ("from, to", f"{wall_time(min(r.at for r in results))}, {_last(results)}"),
+            ("runs", ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)),
+        ]
+    )
+    note = tag(
+        "p",
+        "A simulated chip tests plan and firmware, and proves nothing of silicon.",
+        cls="note",
+    )
+    parts: list[object] = [
+        about,
+        note if head.simulated else Html(""),
+        tag("h3", "Expected and measured"),
+        _table(stage.chip, results),
+        tag("h3", "Not covered"),
+        items(
+            [
+                *(join(["no case: ", code(name)]) for name in without),
+                *(join(["no evidence: ", _name(r), f", {'; '.join(r.why)}"]) for r in empty),
+            ]
+            or ["Every fault of the map has a case with evidence."]
+        ),
+    ]
+    return InjectionFindings(join(parts, "\n"), tuple(sentences))
+
+
+def _foreign(stage: Stage, found: Sequence[Evidence]) -> list[str]:
+    """Why the results are not of this stage, or nothing."""
+    told = []
+    if any(item.map_digest != stage.chip.digest for item in found):
+        told.append(f"the results are of another map than {stage.chip.name} as it is now")
+    elif any(item.stage_digest != stage.digest for item in found):
+        told.append(f"the results are of another stage than {stage.name} as it is now")
+    return told
+
+
+def _name(result: Result) -> str:
+    return f"{result.case} [{result.repeat}]"
+
+
+def _last(results: Sequence[Result]) -> str:
+    end = max(results, key=lambda r: r.at + r.took)
+    return wall_time(end.at + end.took)
+
+
+def _table(chip: Chip, results: Sequence[Result]) -> Html:
+    rows = []
+    for result in results:
+        mark = tag("span", result.verdict, cls=f"sign {SIGNS[result.verdict]}")
+        words = [
+            code(f"{name} = {hexword(word, chip.registers[name].width)}")
+            if name in chip.registers
+            else code(f"{name} = 0x{word:X}")
+            for name, word in result.words.items()
+        ]
+        why = [tag("div", text) for text in result.why]
+        also = [tag("div", f"also raised: {', '.join(result.also)}")] if result.also else []
+        rows.append(
+            [
+                join([_name(result), tag("div", code(result.fault), cls="note")]),
+                mark,
+                join([tag("div", t) for t in _fields(chip, result)]),
+                join([tag("div", w) for w in words]),
+                join([tag("div", t) for t in _times(result)]),
+                join([*why, *also]),
+            ]
+        )
+    return table(
+        ["case", "verdict", "field: expected, measured", "words", "time (limit)", "why"],
+        rows,
+        caption="Fault injection: expected and measured",
+        cls="dense",
+    )
+
+
+def _fields(chip: Chip, result: Result) -> list[Html]:
+    told = []
+    for ref, wanted in result.expected.items():
+        field, word = chip.field(ref), result.words.get(ref.partition(".")[0])
+        seen = "not read" if field is None or word is None else f"0x{extract(word, field.bits):X}"
+        told.append(code(f"{ref}: 0x{wanted:X}, {seen}"))
+    return told
+
+
+def _times(result: Result) -> list[str]:
+    """Each time that was measured or has a limit, in ms."""
+    limits: Mapping[str, float] = result.limits
+    told = []
+    for name, where in TIMES.items():
+        took = getattr(result, where)
+        if took is None and (name not in limits or name == "reaction"):
+            continue
+        shown = "not seen" if took is None else f"{took * 1e3:.4g} ms"
+        limit = f" ({limits[name] * 1e3:.4g} ms)" if name in limits else ""
+        told.append(f"{name}: {shown}{limit}")
+    return told

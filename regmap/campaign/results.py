@@ -119,7 +119,7 @@ def _lines(path: Path) -> Iterator[tuple[Place, dict[str, Any], Result]]:
         if not line.strip():
             continue
         try:
-            found = read_json(line.decode("utf-8"))
+            found: Any = read_json(line.decode("utf-8"))
             for name in ("campaign", "campaign_digest"):
                 _is(found[name], str)
             for item in [*found["identity"]["maps"], found["identity"]["stage"] or {"digest": ""}]:
@@ -130,7 +130,7 @@ def _lines(path: Path) -> Iterator[tuple[Place, dict[str, Any], Result]]:
             if number == len(lines):
                 break  # cut off when it was interrupted
             raise FileError.at(
-                f"{path}:{number}", "no result", "a line that a campaign wrote"
+                Place(str(path), number, 1), "no result", "a line that a campaign wrote"
             ) from None
         yield Place(str(path), number, 1), found, result
 

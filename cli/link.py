@@ -26,7 +26,8 @@ Nothing is written without --allow-writes or a confirmation that names the chip 
 even the page select of a chip whose registers stand on pages. What cannot be believed is never shown as a value; after a failure the report says what the chip is known to
 hold, what is unknown, and how to reach a safe state.
 An adapter of your own: `gateword link kit -o FOLDER` writes the protocol (PROTOCOL.md) and its side in
-portable C; `gateword link PORT check-adapter` tells what it does otherwise.
+portable C; `gateword link PORT check-adapter` tells what it does otherwise. Adapters without firmware:
+PORT spidev:///dev/spidev0.0 (Linux), or mpsse:///1 (a USB bridge of the MPSSE kind, with pyftdi).
 """
 
 

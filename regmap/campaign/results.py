@@ -70,7 +70,7 @@ def read_results(path: Path, campaign: Campaign) -> dict[tuple[str, int], Result
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Evidence:
+class Injected:
     """One result with the digests that it stands by."""
 
     result: Result
@@ -85,10 +85,10 @@ class Evidence:
         return self.target == SIMULATED
 
 
-def read_evidence(path: Path) -> tuple[Evidence, ...]:
+def read_evidence(path: Path) -> tuple[Injected, ...]:
     """Every result in a file of JSON lines, the last of a run that was repeated. Raises FileError."""
     evidence = {
-        (result.case, result.repeat): Evidence(
+        (result.case, result.repeat): Injected(
             result=result,
             campaign=found["campaign"],
             campaign_digest=found["campaign_digest"],

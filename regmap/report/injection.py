@@ -1,6 +1,6 @@
 """The part of a record about fault injection: what a campaign left, against this stage.
 
-The results are the JSON lines of `gateword campaign -o FILE`. Evidence of another stage or map is no
+The results are the JSON lines of `gateword campaign -o FILE`. Injected of another stage or map is no
 evidence of this one, and is told as a finding; so are faults that no case injects.
 """
 
@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from ..campaign.results import Evidence, read_evidence
+from ..campaign.results import Injected, read_evidence
 from ..campaign.run import Result
 from ..chip.bits import extract, hexword
 from ..chip.model import Chip
@@ -86,7 +86,7 @@ def injection_findings(stage: Stage, path: Path) -> InjectionFindings:
     return InjectionFindings(join(parts, "\n"), tuple(sentences))
 
 
-def _foreign(stage: Stage, found: Sequence[Evidence]) -> list[str]:
+def _foreign(stage: Stage, found: Sequence[Injected]) -> list[str]:
     """Why the results are not of this stage, or nothing."""
     told = []
     if any(item.map_digest != stage.chip.digest for item in found):

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from regmap.wire.client import Client, Outcome
     from regmap.wire.layout import Request
 
+LOCAL = ("spidev", "mpsse")  # schemes of SPI controllers of this machine
 _SLICE = 0.02  # s; how long one read may block, so that an interrupt is never far away
 
 
@@ -136,7 +137,7 @@ class Reopener:
     The system gives a pseudo-terminal's number to the next one that is made. Whoever opens
     /dev/pts/7 again after the far end has closed it may find somebody's screen there, which must
     neither be set up as a port nor written to: that raises LinkError. Called, it gives a SerialLine,
-    or a SocketLine for `socket://HOST:PORT`.
+    a SocketLine for `socket://HOST:PORT`, or a controller of this machine (`regmap.wire.local`).
     """
 
     def __init__(self, device: str, *, baud: int = 115200) -> None:
@@ -144,10 +145,14 @@ class Reopener:
         self.baud = baud
         self._met: dict[str, int] = {}
 
-    def __call__(self) -> SerialLine | SocketLine:
+    def __call__(self) -> Line:
         if self.device.startswith("socket://"):
             address_of(self.device)
             return SocketLine(self.device, hold=_held(self.device))
+        if self.device.partition("://")[0] in LOCAL:
+            from regmap.wire.local import open_local
+
+            return open_local(self.device, _held(self.device))
         self._same()
         line = SerialLine(self.device, baud=self.baud)
         try:
@@ -171,7 +176,7 @@ class Reopener:
 
 def _held(device: str) -> Hold:
     """The port for this process alone. Raises LinkError that says who has it."""
-    if "://" in device and not device.startswith("socket://"):
+    if "://" in device and device.partition("://")[0] not in ("socket", *LOCAL):
         return Hold()
     try:
         return hold(device, "uses this port")

@@ -63,7 +63,7 @@ def test_what_fails_and_what_is_not_covered_is_a_finding(tmp_path: Path) -> None
     assert "cases without evidence: OT [1]" in told
     assert "faults without a case: " in told
     assert "VDS_UL" in told
-    assert "no evidence: OT [1] , no oven here" in text
+    assert "no evidence: OT [1], no oven here" in text
     assert "STATUS2.OC_V: 0x1, 0x0" in text
 
 

@@ -304,7 +304,9 @@ class Exchange:
     def written(self, name: str, word: int) -> int:
         """What the register holds once `word` is written and takes, as far as its word before is known."""
         register = self.chip.registers[name]
-        old = self.machine.bank.words.get(name, register.reset)
+        bank, known = self.machine.bank, self.machine.bank.known.get(name, 0)
+        # bits of which nothing is known, such as reserved ones, are as after reset
+        old = bank.words.get(name, 0) & known | register.reset & ~known
         return after_write(register, old, word) & register.read_mask & register.mask
 
     def is_pager(self, register: Register) -> bool:

@@ -175,6 +175,26 @@ def test_a_reset_before_the_last_frame_is_no_longer_unseen(make_bench: Any, name
             holds_truth(bench, link.account())
 
 
+@pytest.mark.parametrize("name", maps())
+def test_writes_lost_in_a_row_keep_what_no_write_changes(make_bench: Any, name: str) -> None:
+    """Reserved bits stay as they are in the chip, however little is known of the register."""
+    bench = make_bench(name)
+    link = bench.link
+    link.move_pages = True
+    if name in OPEN:
+        bench.twin.machine.bank.states[OPEN[name]] = True
+    # those with reserved bits that are not 0 after reset, and one more
+    odd = [r for r in plain(bench.chip) if r.reset & r.reserved]
+    registers = [*odd, *plain(bench.chip)][:2]
+    for register in registers:
+        link.write(register.name, register.reset)
+    bench.twin.disturb("dead_reply high")
+    for turn in range(2):
+        for register in registers:
+            link.write(register.name, register.settings ^ turn & ~register.reserved)
+            holds_truth(bench, link.account())
+
+
 def test_the_text_tells_the_reset_word_apart(make_bench: Any) -> None:
     bench = make_bench("quoll16")
     link = bench.link

@@ -16,6 +16,7 @@ from ..campaign.run import Result
 from ..chip.bits import extract, hexword
 from ..chip.model import Chip
 from ..link.log import wall_time
+from ..stages.identity import identity
 from ..stages.load import Stage
 from .page import Html, code, facts, items, join, table, tag
 
@@ -57,7 +58,7 @@ def injection_findings(stage: Stage, path: Path) -> InjectionFindings:
             ("digest (SHA-256)", code(hashlib.sha256(path.read_bytes()).hexdigest())),
             ("campaign", code(head.campaign)),
             ("digest of the campaign", code(head.campaign_digest)),
-            ("digest of the map", code(head.map_digest)),
+            ("digest of the map", code(", ".join(head.map_digests))),
             ("digest of the stage", code(head.stage_digest or "none: settings at reset")),
             ("injected into", head.target),
             ("from, to", f"{wall_time(min(r.at for r in results))}, {_last(results)}"),
@@ -89,7 +90,8 @@ def injection_findings(stage: Stage, path: Path) -> InjectionFindings:
 def _foreign(stage: Stage, found: Sequence[Injected]) -> list[str]:
     """Why the results are not of this stage, or nothing."""
     told = []
-    if any(item.map_digest != stage.chip.digest for item in found):
+    maps = tuple(m.digest for m in identity(stage).maps)
+    if any(item.map_digests != maps for item in found):
         told.append(f"the results are of another map than {stage.chip.name} as it is now")
     elif any(item.stage_digest != stage.digest for item in found):
         told.append(f"the results are of another stage than {stage.name} as it is now")

@@ -68,10 +68,15 @@ def test_what_fails_and_what_is_not_covered_is_a_finding(tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize(
-    ("key", "said"), [("map_digest", "of another map"), ("stage_digest", "of another stage")]
+    ("key", "said"), [("maps", "of another map"), ("stage", "of another stage")]
 )
 def test_evidence_of_something_else_is_none(tmp_path: Path, key: str, said: str) -> None:
-    _, path = results(tmp_path, "faults: [OT]\n", lambda x: {**x, key: "0" * 64})
+    def other(line: dict[str, Any]) -> dict[str, Any]:
+        named = {"name": "other", "digest": "0" * 64, "invented": True}
+        found = {**line["identity"], key: [named] if key == "maps" else named}
+        return {**line, "identity": found}
+
+    _, path = results(tmp_path, "faults: [OT]\n", other)
     _, findings = injection("coolant_pump", path)
     assert any(said in f for f in findings)
 

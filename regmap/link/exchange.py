@@ -145,11 +145,13 @@ class Exchange:
             self.noise = NOISE_LASTS
             self.in_step = False
             self._doubt("a reply was damaged")
-            if not self._guarded_enough(len(trade.damage)):
+            if not self._guarded:
+                # half of all words that are shifted or cut pass a parity bit
                 self.known.all_unknown(
                     "frames were damaged, and commands carry nothing that makes the chip refuse all "
                     "such frames: any register may have been changed",
                     self.time,
+                    anything=True,
                 )
         self._session()
         self._note_page(trade)
@@ -228,20 +230,6 @@ class Exchange:
             self.machine.bank.forget(name)
             why = "a page was selected and not confirmed"
             self.known.unknown(name, why, self.time, (None, *(a.word for _, a in writes)))
-
-    def _guarded_enough(self, damaged: int) -> bool:
-        """Whether the chip is sure to have refused what was damaged on its way.
-
-        A parity bit sees one flipped bit; several damaged replies in one exchange tell of more, such
-        as words that are shifted, half of which pass.
-        """
-        return self._guarded or (
-            damaged < 2
-            and all(
-                f.command.of_kind("parity") or f.command.of_kind("crc")
-                for f in self.chip.frames.values()
-            )
-        )
 
     def _session(self) -> None:
         """Notice that the adapter has been gone or restarted."""

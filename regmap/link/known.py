@@ -166,11 +166,13 @@ class Knowledge:
         )
         self._doubted.pop(register, None)
 
-    def all_unknown(self, why: str, time: float) -> None:
-        """Something happened after which no word is certain any more."""
+    def all_unknown(self, why: str, time: float, *, anything: bool = False) -> None:
+        """Something happened after which no word is certain any more; with `anything` it may be any word."""
         self.doubt(why, time)
         for name in self._doubted:
             self.items[name] = replace(self.items[name], why=why)
+        if anything:
+            self.items = {n: replace(i, open=True) for n, i in self.items.items()}
         self._doubted.clear()
         self.note(why)
 

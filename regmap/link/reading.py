@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from ..behaviour.effects import codes_shown
 from ..behaviour.machine import Machine
@@ -27,6 +28,7 @@ from .port import TransferLostError
 from .trade import Ask, Trade
 
 MOST_CONTRASTS = 8
+MOST_BETWEEN = 16  # contrasts in one exchange
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -277,17 +279,22 @@ class RegisterReader:
     def looks(
         self, register: Register, count: int, contrasts: Sequence[Ask], at: int
     ) -> tuple[list[Ask], list[int]]:
-        """Reads of a register with the evidence between the first and the others; and where, from `at`, it is read.
+        """Reads of a register with evidence between each and the next; and where, from `at`, it is read.
 
         What shows a reset comes last, so that one in between is seen too.
         """
-        evidence = [*self.exchange.evidence(), *contrasts]
-        again = count - 1
-        asks = [Ask("read", register), *evidence, *[Ask("read", register)] * again]
+        read = Ask("read", register)
+        gaps = max(1, count - 1)
+        between = [*self.exchange.evidence(), *contrasts[: max(3, MOST_BETWEEN // gaps)]]
+        asks, places = [read], [at]
+        if count == 1:
+            asks += between
+        for _ in range(count - 1):
+            asks += [*between, read]
+            places.append(at + len(asks) - 1)
         if self.exchange.sentry is not None and self.exchange.configured:
             asks.append(Ask("read", self.exchange.sentry))
-        behind = at + 1 + len(evidence)
-        return asks, [at, *range(behind, behind + again)]
+        return asks, places
 
     def _contrasts(self, register: Register, most: int) -> list[Register]:
         """Other registers that may be read at any time, those first that are likely to read otherwise."""
@@ -316,28 +323,25 @@ class RegisterReader:
         answer, asked = trade.clean(places[0]), trade.asks[places[0]].register
         if answer is None or asked is None:
             return False
-        beside = self._beside(trade, places)
-        if rules.names_address(answer.layout, self.chip) and (
-            rules.telling_address(answer.layout, self.chip, asked.address)
-            # a constant reply may fit one address, and never two
-            or any(
-                (a := trade.asks[i]).kind == "read"
-                and a.register is not None
-                and a.register.address != asked.address
-                and trade.clean(i) is not None
-                for i in beside
-            )
-        ):
+        named = rules.names_address(answer.layout, self.chip)
+        if named and rules.telling_address(answer.layout, self.chip, asked.address):
             return True
         if self.exchange.witness is not None and asked is self.exchange.witness[0]:
             return answer.data == self.exchange.witness[1]
-        return any(
-            trade.asks[i].kind == "read"
-            and trade.asks[i].register is not asked
-            and (other := trade.clean(i)) is not None
-            and other.data != answer.data
-            for i in beside
-        )
+
+        def tells(index: int) -> bool:
+            other, about = trade.clean(index), trade.asks[index]
+            if about.kind != "read" or about.register is None or other is None:
+                return False
+            # a constant reply may fit one address, and never two
+            if named and about.register.address != asked.address:
+                return True
+            return about.register is not asked and other.data != answer.data
+
+        # between each reading and the next, else two troubles with a pause for the evidence would do
+        if len(places) > 1:
+            return all(any(map(tells, range(a + 1, b))) for a, b in pairwise(places))
+        return any(map(tells, self._beside(trade, places)))
 
     def judge(
         self, trade: Trade, register: Register, places: Sequence[int], attempt: int, *, once: bool

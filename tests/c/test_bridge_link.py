@@ -26,7 +26,7 @@ from regmap.link.session import Link
 from regmap.maps.load import bundled, load_map
 from regmap.stages.load import load_stage
 from regmap.twin import Twin
-from regmap.twin.adapter import Adapter
+from regmap.twin.adapter import Adapter, StreamLine
 from regmap.wire.layout import Setup
 from regmap.wire.ports import PseudoTerminal, Reopener
 from regmap.wire.server import Refusal
@@ -214,3 +214,98 @@ def test_bits_that_turn_over_behind_the_bridge_are_never_taken_for_values(progra
         readings = [link.read("ID") for _ in range(60)]
         assert {r.word for r in readings if r.good} == {0x161}
         assert link.damaged > 0
+
+
+# --- as firmware -----------------------------------------------------------------------------------
+CORTEX_M3 = [
+    "-mcpu=cortex-m3",
+    "-mthumb",
+    "-Os",
+    "-ffunction-sections",
+    "-nostartfiles",
+    "-std=c99",
+]
+
+
+@pytest.fixture(scope="module")
+def firmware(need_tool: Callable[[str], str], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same program on bare metal: UART0 is the serial line, UART1 what the hardware is asked over."""
+    path = tmp_path_factory.mktemp("firmware") / "bridge.elf"
+    sources = [SHIPPED / "bridge.c", HERE / "main_twin.c", HERE / "start_cortex_m3.c"]
+    linked = ["--specs=nano.specs", "--specs=nosys.specs", "-T", str(HERE / "cortex_m3.ld")]
+    done = subprocess.run(
+        [
+            need_tool("arm-none-eabi-gcc"),
+            *CORTEX_M3,
+            f"-I{SHIPPED}",
+            *map(str, sources),
+            *linked,
+            "-Wl,--gc-sections",
+            "-o",
+            str(path),
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    return path
+
+
+@contextmanager
+def on_cortex_m3(qemu: str, firmware: Path, twin: Twin) -> Iterator[tuple[Link, Hardware]]:
+    """A link to the twin with a simulated microcontroller between, its two UARTs on sockets."""
+    with (
+        socket.create_server(("127.0.0.1", 0)) as line,
+        socket.create_server(("127.0.0.1", 0)) as spi,
+    ):
+        for server in (line, spi):
+            server.settimeout(30)
+        serials = [f"tcp:127.0.0.1:{server.getsockname()[1]}" for server in (line, spi)]
+        process = subprocess.Popen(
+            [qemu, "-M", "lm3s6965evb", "-kernel", str(firmware), "-nographic", "-monitor", "none"]
+            + [word for serial in serials for word in ("-serial", serial)],
+            stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
+        )  # fmt: skip
+        assert process.stderr is not None
+        near, asked = line.accept()[0], spi.accept()[0]
+        hardware = Hardware(twin, asked)
+        hardware.start()
+        port = AdapterPort(
+            lambda: StreamLine(near.fileno(), near.fileno()),
+            twin.chip.spi,
+            name="simulated Cortex-M3",
+            timeout=5.0,
+            sleep=lambda _: None,
+        )
+        try:
+            port.open()
+            yield Link(twin.chip, port), hardware
+            assert process.poll() is None, process.stderr.read()
+        finally:
+            port.close()
+            process.kill()
+            process.wait()
+            process.stderr.close()
+            near.close()
+            hardware.join(10)
+            asked.close()
+
+
+@pytest.mark.parametrize("name", maps() if os.environ.get("GATEWORD_ALL_TARGETS") else ["quoll16"])
+def test_a_chip_is_brought_up_through_a_simulated_microcontroller(
+    need_tool: Callable[[str], str], firmware: Path, name: str
+) -> None:
+    """QEMU's Cortex-M3 with its PL011 UARTs: what passes there is polled, byte by byte, by the shipped C."""
+    chip = load_map(name)
+    twin = Twin(chip)
+    with on_cortex_m3(need_tool("qemu-system-arm"), firmware, twin) as (link, hardware):
+        identity = link.port.identity
+        assert identity is not None
+        assert identity.name == "bridge to a twin"
+        wanted = moved(chip) if name == "quoll16" else Bank.at_reset(chip)
+        done = apply(link, wanted)
+        assert done.ok, (done.stopped, done.account.lines())
+        assert all(c.ok for c in verify(link, final_bank(chip, wanted)))
+        assert hardware.bursts > 100
+        assert link.port.damaged == 0

@@ -80,7 +80,7 @@ class Account:
         """What an unknown register may hold, as far as that is known."""
         words = [self._hex(item.register, w) for w in item.candidates if w != item.reset]
         if item.open:
-            words.insert(0, "what it held before, which is not known")
+            words.insert(0, "a word that is not known")
         last = ", or " if item.open else " or "
         listed = f"{', '.join(words[:-1])}{last}{words[-1]}" if words[1:] else "".join(words)
         if item.reset is not None:

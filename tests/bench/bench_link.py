@@ -85,17 +85,19 @@ def main() -> None:
         port = AdapterPort(Reopener(path), chip.spi, name=path)
         port.open()
         link = Link(chip, port)
-        name = link.witness[0].name if link.witness else next(iter(chip.registers))
+        name = link.exchange.filler.name if link.exchange.filler else next(iter(chip.registers))
         setting = next(
             r
             for r in chip.registers.values()
             if (r.holds_settings and r.writable is None) or r.name == "VDS"
         )
         exchanges: list[int] = []
-        link._log = lambda e: exchanges.append(len(e["asks"])) if e["event"] == "exchange" else None
+        link.exchange._log = lambda e: (
+            exchanges.append(len(e["asks"])) if e["event"] == "exchange" else None
+        )
         link.read(name)
         frames = exchanges[-1]
-        sent = link.composer.codec.read(chip.registers[name], link.machine.bank)
+        sent = link.exchange.composer.codec.read(chip.registers[name], link.machine.bank)
         pieces = (
             tuple(
                 wire_bytes(v, b, msb_first=chip.spi.msb_first)
@@ -104,7 +106,7 @@ def main() -> None:
             * frames
         )
         size = len(encode_frame(Kind.TRANSFER, 1, request_body(Transfer(pieces))))
-        link._log = lambda _event: None
+        link.exchange._log = lambda _event: None
         raw, reads, writes = per_second(
             args.seconds,
             lambda: port.transfer(pieces),

@@ -213,7 +213,7 @@ def test_bits_that_turn_over_behind_the_bridge_are_never_taken_for_values(progra
     with bridged(program, twin) as (link, _):
         readings = [link.read("ID") for _ in range(60)]
         assert {r.word for r in readings if r.good} == {0x161}
-        assert link.damaged > 0
+        assert link.exchange.damaged > 0
 
 
 # --- as firmware -----------------------------------------------------------------------------------

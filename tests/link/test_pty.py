@@ -171,6 +171,6 @@ def test_a_real_port_pulled_out_in_mid_write() -> None:
     assert account.unknown[0].candidates == (0x123, chip.registers["GATE_HS"].reset)
     assert account.unknown[1].candidates == (0x030, chip.registers["VDS"].reset)
     text = " ".join("\n".join(account.lines()).split())
-    assert "it holds what it held before, which is not known, or 0x123, or 0x143 if power" in text
+    assert "it holds a word that is not known, or 0x123, or 0x143 if power" in text
     assert not account.certain
     assert any("gateword link" in step for step in account.safe_state)

@@ -370,14 +370,14 @@ def test_a_healthy_chip_that_answers_zero_is_alive() -> None:
 def test_a_complement_is_that_of_what_is_written() -> None:
     one = Register(
         name="X",
-        address=0x5,
+        address=0xD,
         width=10,
         reset=0,
         reserved=0x300,
         reserved_write=0x300,
         fields=(_field("F", "X", (0,)),),
     )
-    two = Register(name="Y", address=0x6, width=10, reset=0x3FF, complement_of="X", fields=())
+    two = Register(name="Y", address=0xE, width=10, reset=0x3FF, complement_of="X", fields=())
     from regmap.behaviour.plan import word_to_write
 
     chip = _chip(one, two)

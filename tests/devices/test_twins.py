@@ -105,7 +105,7 @@ def test_what_bulk_refuses() -> None:
 def test_what_a_declaration_refuses() -> None:
     chip = load_map("quoll16")
     frame = chip.default_frame()
-    with pytest.raises(CallError, match="bursts of 12 bits for a word of 16"):
+    with pytest.raises(CallError, match="bursts of 12 bits for a frame of 16"):
         frame_struct(frame.command, [4, 8])
     with pytest.raises(CallError, match="part 'data' of 10 bits cannot hold 1024"):
         build_parts(chip, frame, frame.command, {"rw": 0, "address": 0, "data": 1024, "parity": 0})

@@ -24,7 +24,7 @@ def field_options(
     sheet: Sheet, item: Field | Joined, ref: str, stem: tuple[str, ...], width: int
 ) -> list[Row]:
     rows: list[Row] = []
-    seen: set[tuple[str, int]] = set()
+    seen: dict[tuple[str, int], int] = {}  # to the place in rows
     for meaning in item.meanings:
         # one macro where name and value are the same; names that only C cannot tell apart are two
         same: dict[tuple[str, str, Band | None], list[Entry]] = {}
@@ -32,9 +32,15 @@ def field_options(
             same.setdefault((option_word(entry), entry.name, entry.band), []).append(entry)
         for (piece, _, _), entries in same.items():
             entry = entries[0]
-            if (piece, entry.code) in seen:
+            place = seen.setdefault((piece, entry.code), len(rows))
+            if place < len(rows):
+                # the same name for the same code in another case of the map: its value may be another
+                name, value, note = rows[place]
+                other = _entry_note(sheet, entry, meaning)
+                other += "" if meaning.when is not None or not other else "; else"
+                if other and other not in note:
+                    rows[place] = (name, value, f"{note}; {other}" if note else other)
                 continue
-            seen.add((piece, entry.code))
             name = sheet.names.macro(
                 *stem, piece, of=f"option {entry.name or piece} ({entry.code}) of {ref}"
             )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -10,14 +10,17 @@ from ..behaviour.faults import status_registers
 from ..behaviour.machine import Machine
 from ..behaviour.plan import plan
 from ..behaviour.settings import BRING_UP, Action, bring_up_sequence
+from ..chip.bank import find
 from ..chip.bits import deposit
 from ..chip.model import Access, Chip, Fault, Field, Register
+from ..chip.supply import over_supply
 from ..errors import CallError
 from ..frames.codec import Codec
 from ..quantity import plural, show
 from ..stages.load import Setting, Stage
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .names import word
+from .options import band_text
 from .replies import REJECTIONS
 from .sheet import Sheet, Steps
 from .text import block, count, defines, number
@@ -292,7 +295,9 @@ def step_values(
         and sent.register is not None
         and sheet.has("values")
     ):
-        notes += [setting_text(s) for s in by_setting.get(sent.register.name, ())]
+        notes += [
+            setting_text(s, _elsewhere(sheet, s)) for s in by_setting.get(sent.register.name, ())
+        ]
     wait = action.wait.high if action.wait is not None else Fraction(0)
     kind = "SEND" if action.expect is None else "EXPECT"
     if action.do in ("wait", "look", "keep", "same", "merge"):
@@ -343,10 +348,20 @@ def _settings_by_register(stage: Stage) -> dict[str, list[Setting]]:
     return found
 
 
-def setting_text(setting: Setting) -> str:
+def _elsewhere(sheet: Sheet, setting: Setting) -> list[str]:
+    """What the setting is at other supplies of the stage, each once; nothing where it is the same."""
+    item = find(sheet.chip, setting.name)
+    if item is None or sheet.stage is None:
+        return []
+    found = over_supply(item, setting.name, sheet.stage.bank)
+    bands = [r.band for r in found if r.band is not None and r.band != setting.choice.reading.band]
+    return list(dict.fromkeys(band_text(b) for b in bands))
+
+
+def setting_text(setting: Setting, elsewhere: Sequence[str] = ()) -> str:
     """`GATE_HS.SOURCE: wanted 55 mA, chosen 60 mA (48 mA / 60 mA / 72 mA), error +9.1 %, code 5`.
 
-    In brackets min / typ / max by the tolerances of the map.
+    In brackets min / typ / max by the tolerances of the map; `elsewhere` is what it is at other supplies.
     """
     choice = setting.choice
     reading = choice.reading
@@ -361,6 +376,8 @@ def setting_text(setting: Setting) -> str:
         text += ", no error" if choice.error == 0 else f", error {float(choice.error) * 100:+.3g} %"
     if choice.why:
         text += f" ({choice.why})"
+    if elsewhere:
+        text += f" at the typical supply, {' and '.join(elsewhere)} elsewhere in its range"
     return f"{text}, code {choice.code}"
 
 

@@ -425,3 +425,70 @@ def test_no_name_of_a_file_stands_in_header_or_source(tmp_path: Path) -> None:
     [ours] = re.findall(r"settings\s+(?:\* )?(\w{16})", moved.header.replace("\n *", "\n"))
     [theirs] = re.findall(r"settings\s+(?:\* )?(\w{16})", told.replace("\n *", "\n"))
     assert ours == theirs
+
+
+DUAL = """
+gateword_map: 1
+chip: {name: dual, title: values that depend on the supply (invented), invented: yes}
+spi: {mode: 0}
+frames:
+  only:
+    length: 16
+    command:
+      rw:   {bits: 15, holds: operation, codes: {read: 0, write: 1}}
+      addr: {bits: 14..12, holds: address}
+      data: {bits: 11..0, holds: data}
+    reply:
+      parts:
+        two:  {bits: 15..12, holds: fixed, value: 1}
+        data: {bits: 11..0, holds: data}
+registers:
+  A:
+    address: 1
+    width: 12
+    reset: 0
+    fields:
+      CURRENT:
+        bits: 2..0
+        cases:
+          - {when: supply < 8 V, table: {unit: mA, typ: [20, 40, 60, 80, 100, 120, 140, 160]}}
+          - {table: {unit: mA, typ: [10, 20, 30, 40, 50, 60, 70, 80]}}
+      LEVEL:
+        bits: 3
+        cases:
+          - {when: supply < 8 V, options: {0: {name: low, value: 2 V}, 1: {name: high, value: 4 V}}}
+          - {options: {0: {name: low, value: 1 V}, 1: {name: high, value: 3 V}}}
+    reserved: {11..4: 0}
+sequences:
+  configure: [{configure: [A]}]
+"""
+
+
+@pytest.mark.parametrize(("supply", "low"), [("6 / 12 / 16 V", True), ("9 / 12 / 16 V", False)])
+def test_values_that_depend_on_the_supply_are_told_for_all_of_it(
+    supply: str, low: bool, tmp_path: Path
+) -> None:
+    """By hand: code 3 is 40 mA at 12 V and 80 mA below 8 V, `high` 3 V and 4 V."""
+    (tmp_path / "dual.yaml").write_text(DUAL, "utf-8")
+    (tmp_path / "stage.yaml").write_text(
+        "gateword_stage: 1\nstage: {name: dual, invented: yes}\nmap: dual.yaml\n"
+        f"supply.voltage: {supply}\nsettings: {{A.CURRENT: 40 mA, A.LEVEL: high}}\n", "utf-8",
+    )  # fmt: skip
+    header = generate(load_stage(tmp_path / "stage.yaml"), Options(prefix="gd")).header
+    numbers = dict(re.findall(r"#define (GD_A_\w+_M[AV]_M?\w+) +(\d+)U", header))
+    assert [numbers[f"GD_A_CURRENT_MA_{e}"] for e in ("MIN", "TYP", "MAX")] == [
+        "40",
+        "40",
+        "80" if low else "40",
+    ]
+    assert [numbers[f"GD_A_LEVEL_MV_{e}"] for e in ("MIN", "TYP", "MAX")] == [
+        "3000",
+        "3000",
+        "4000" if low else "3000",
+    ]
+    text = " ".join(header.replace("\n     * ", " ").split())
+    told = "chosen 40 mA, no error at the typical supply, 80 mA elsewhere in its range, code 3"
+    assert (told in text) == low
+    assert ("chosen 40 mA, no error, code 3" in text) != low
+    # an option of one name has the value of each case beside it
+    assert re.search(r"GD_A_LEVEL_HIGH +1U +/\* 4 V; while supply < 8 V; 3 V; else \*/", header)

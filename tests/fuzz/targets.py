@@ -379,8 +379,8 @@ def composer(data: bytes) -> None:
     try:
         with unwritten():
             for line in data.decode("utf-8", "replace").splitlines()[:12]:
-                session.mean(line)
-                session.offers(line)
+                session.meaning.mean(line)
+                session.meaning.offers(line)
                 if lines.enter(line):
                     break
             session.farewell()

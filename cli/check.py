@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from regmap.assessment.stage import Assessment, assess, with_settings
 from regmap.calc import WORDS, tally
+from regmap.chip.bank import find, full_name
 from regmap.errors import CallError
 from regmap.quantity import Band
 from regmap.stages.identity import identity
@@ -87,7 +88,10 @@ def stage_with(name: str, changes: list[str], context: Context) -> Stage:
         key, equals, value = (part.strip() for part in text.partition("="))
         if not equals:
             raise CallError(f"{text[:40]!r} is not REG.FIELD=VALUE, or an input as supply.max=18V")
-        (inputs if of_stage(stage, key) else settings)[key] = value
+        if of_stage(stage, key):
+            inputs[key] = value
+        else:
+            settings[full_name(stage.chip, key)] = value
     if inputs:
         from regmap.stages.whatif import with_inputs
 
@@ -97,7 +101,6 @@ def stage_with(name: str, changes: list[str], context: Context) -> Stage:
 
 def of_stage(stage: Stage, name: str) -> bool:
     """Whether a name means an input of the stage (`supply.max`), and nothing of its chip."""
-    from regmap.chip.bank import find
     from regmap.stages.whatif import is_input
 
     return is_input(name) and find(stage.chip, name) is None
@@ -130,7 +133,10 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 n: v if isinstance(v, Band) else str(v) for n, v in changed_inputs(stage).items()
             },
             doubts=[problem_json(p) for p in stage.doubts],
-            verdicts=[v.json() for v in result.verdicts],
+            verdicts=[
+                {**v.json(), **(_depends_json(stage, v.check) if args.explain else {})}
+                for v in result.verdicts
+            ],
             waived=[
                 {"check": v.check, "status": v.status, "reason": reason}
                 for v, reason in result.waived
@@ -139,6 +145,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
     elif args.explain:
         for verdict in result.verdicts:
             for line in derivation(verdict, context):
+                context.out(line)
+            for line in _depends(stage, verdict.check, context):
                 context.out(line)
             context.out("")
     else:
@@ -157,6 +165,30 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if counts["fails"] or (args.strict and (counts["low_margin"] or counts["not_computed"])):
         return Status.FINDINGS
     return Status.OK
+
+
+def _depends_json(stage: Stage, check: str) -> dict[str, object]:
+    """The settings and stage values that move a verdict, each with what it is now; found by running the check."""
+    from regmap.draft import Draft, label_of
+
+    draft = Draft(stage)
+    settings, inputs = draft.decides(check)
+    readings = {name: draft.reading(name) for name in settings}
+    return {
+        "depends_on": {
+            "settings": {n: label_of(r) if r is not None else "" for n, r in readings.items()},
+            "inputs": {name: draft.value_text(name) for name in inputs},
+        }
+    }
+
+
+def _depends(stage: Stage, check: str, context: Context) -> list[str]:
+    found: Any = _depends_json(stage, check)["depends_on"]
+    lines = []
+    for title, values in (("settings", found["settings"]), ("stage values", found["inputs"])):
+        told = ", ".join(f"{n} ({v})" for n, v in values.items()) or "none"
+        lines.append(wrap(f"depends on {title}: {told}", context.width, "  ", "    "))
+    return lines
 
 
 def laid_over(stage: Stage) -> list[str]:

@@ -119,7 +119,7 @@ def open_session(
 
     path = find_document(document)
     is_stage = kind_of(path) == "stage"
-    bundled = not Path(document).exists()
+    bundled = path != Path(document)
     if is_stage:
         stage, text = open_stage(path)
         map_name = (

@@ -11,7 +11,7 @@ from regmap.behaviour.machine import Machine
 from regmap.behaviour.plan import Planned, fields_of, plan
 from regmap.behaviour.settings import BRING_UP, bring_up_sequence
 from regmap.cautions import CAUTION
-from regmap.chip.bank import Bank
+from regmap.chip.bank import Bank, written_out
 from regmap.chip.model import Chip
 from regmap.document.schema import read_int, read_word
 from regmap.errors import CallError
@@ -265,7 +265,8 @@ def _frames(
         ]
         if len(allow) < len(args.allow):
             raise CallError("--allow without a reason", "as in --allow GATE.MODE=bench")
-        return plan(chip, args.requests, bank, dict(assignments(args.part)), origins, allow)
+        requests = [written_out(chip, text) for text in args.requests]
+        return plan(chip, requests, bank, dict(assignments(args.part)), origins, allow)
     if len(args.requests) > 1:
         raise CallError(f"{named[0]} is a sequence of its own", "no other request beside it")
     actions = bring_up_sequence(chip, bank, BRING_UP if named == [WHOLE] else named)

@@ -15,7 +15,19 @@ if TYPE_CHECKING:
 
 #: Where argparse keeps names of files to be written; every other argument that names a file is read.
 OUTPUTS = frozenset(
-    {"output", "source", "self_test", "depfile", "log", "vcd", "spice", "plot", "picture", "junit"}
+    {
+        "output",
+        "source",
+        "self_test",
+        "depfile",
+        "log",
+        "vcd",
+        "spice",
+        "plot",
+        "picture",
+        "junit",
+        "trace",
+    }
 )
 #: Commands whose own argument is what they write.
 MAKERS = {"new": "file"}
@@ -32,12 +44,27 @@ def open_gate(args: argparse.Namespace) -> Gate:
     if args.command == "propose" and outputs and _same_file(outputs[0], args.stage):
         gate.edits(outputs[0])
     for output in outputs:
+        if getattr(args, "kind", "") != "project":  # a folder hides nothing
+            _refuse_hiding(output)
         gate.writes(output)
     for name, value in vars(args).items():
         if name not in written:
             texts = value if isinstance(value, (list, tuple)) else [value]
             gate.reads(t for t in texts if isinstance(t, str) and 0 < len(t) < 4096 and _is_file(t))
     return gate
+
+
+def _refuse_hiding(output: str) -> None:
+    """A file called as a bundled document is would be read instead of it from then on."""
+    if Path(output).suffix or len(Path(output).parts) != 1 or Path(output).exists():
+        return
+    from regmap.maps.load import bundled
+
+    if output in bundled("devices"):
+        raise CallError(
+            f"a file {output!r} would hide the bundled document of that name",
+            f"a name with an ending, as {output}.yaml",
+        )
 
 
 def _is_file(text: str) -> bool:

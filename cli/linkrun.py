@@ -12,7 +12,7 @@ from fractions import Fraction
 from typing import Any
 
 from regmap.cautions import FIRST_WRITE
-from regmap.chip.bank import need_register
+from regmap.chip.bank import full_name, need_register
 from regmap.chip.model import Chip
 from regmap.errors import CallError, LinkError
 from regmap.link import rules
@@ -254,6 +254,7 @@ def run_read(args: argparse.Namespace, context: Context, target: Target) -> int:
     from regmap.link.look import look
 
     chip = target.the_chip
+    args.registers = [full_name(chip, name) for name in args.registers]
     for name in args.registers:
         need_register(chip, name)
     with session(args, context, target) as link:

@@ -8,6 +8,7 @@ from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from regmap.chip.bank import written_out
 from regmap.chip.model import Chip
 from regmap.document.source import read_text
 from regmap.errors import CallError
@@ -227,7 +228,7 @@ def _requests(chip: Chip, texts: Sequence[str]) -> tuple[list[str], list[str]]:
         if text in chip.keys or text in chip.commands:
             acts.append(text)
             continue
-        request = parse_request(text, chip.registers, chip.commands, chip.joined)
+        request = parse_request(written_out(chip, text), chip.registers, chip.commands, chip.joined)
         if not isinstance(request, (SetField, WriteWord)):
             raise CallError(
                 f"{text!r} is no write",

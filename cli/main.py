@@ -21,12 +21,13 @@ from regmap.cautions import CAUTION
 from regmap.document.within import reading_within
 from regmap.errors import CallError, CaptureError, FileError, FrameError, GatewordError, LinkError
 
+from . import examples
 from .context import Context, Status, broken_pipe
 from .files import open_gate
 
 #: name -> (module, one line of help), in the order of a drive's life
 COMMANDS: dict[str, tuple[str, str]] = {
-    "new": ("new", "write a commented starting map or stage"),
+    "new": ("new", "write a commented starting map or stage, or a project's folder"),
     "vet": (
         "vet",
         "check (validate) maps, stages and set-ups of captures; problems as file:line:col",
@@ -55,6 +56,11 @@ COMMANDS: dict[str, tuple[str, str]] = {
     ),
     "link": ("link", "read, write, verify and watch a real or simulated chip"),
     "report": ("report", "a review record of a stage as one HTML file"),
+    "schema": ("schema", "JSON Schema of a document (map, stage, ...) or of an output of --json"),
+    "help": (
+        "help",
+        "the ideas, a topic at a time: map, stage, verdict, margin, corner, bring-up, ...",
+    ),
     "completion": (
         "completion",
         "shell completion for bash, zsh, fish or PowerShell, from the map at hand",
@@ -93,6 +99,7 @@ def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
             loaded = importlib.import_module(f".{module}", __package__)
             sub.formatter_class = argparse.RawDescriptionHelpFormatter
             loaded.add_arguments(sub)
+            sub.epilog = "\n\n".join(t for t in (examples.text_of(name), sub.epilog) if t)
             for each in _leaves(sub):
                 # people write it last; the default must not undo one that stands before the command
                 each.add_argument(

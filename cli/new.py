@@ -1,4 +1,4 @@
-"""`gateword new`: a commented starting map or stage."""
+"""`gateword new`: a commented starting map or stage, or a folder with all that a drive needs."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from .context import Context, Status
 from .files import write_text
 
 NAME = "new"
-HELP = "write a commented starting map or stage"
+HELP = "write a commented starting map or stage, or a project's folder"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("kind", choices=["map", "stage"], help="what to write")
+    parser.add_argument("kind", choices=["map", "stage", "project"], help="what to write")
     parser.add_argument(
         "-o",
         "--output",
@@ -26,9 +26,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="the file to write (- or nothing: standard output)",
     )
     # where the file's name stood before it had an option
-    parser.add_argument("file", nargs="?", help=argparse.SUPPRESS)
+    parser.add_argument("file", nargs="?", metavar="DIR", help="project: the folder to make")
     parser.add_argument(
-        "--map", metavar="MAP", default="quoll16", help="stage: the map it uses (quoll16)"
+        "--map",
+        metavar="MAP",
+        help="stage: the map it uses (quoll16); project: a map of your own instead of the worked example",
     )
     parser.add_argument("--force", action="store_true", help="replace a file that is there")
 
@@ -47,6 +49,9 @@ def _beside(name: str, file: str) -> str:
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
+    if args.kind == "project":
+        return _project(args, context)
+    args.map = args.map or "quoll16"
     if args.file is not None and args.output is not None:
         raise CallError(f"{args.file[:40]!r} is one argument too many beside -o")
     if args.file is not None:
@@ -70,4 +75,27 @@ def run(args: argparse.Namespace, context: Context) -> int:
         raise CallError(f"{path} is there already", "a new name, or --force")
     write_text(path, text)
     context.err(f"wrote {path}; next: gateword vet {path}")
+    return Status.OK
+
+
+def _project(args: argparse.Namespace, context: Context) -> int:
+    """A folder with map, stage, Makefile, CI script and README; nothing is written into one that holds files."""
+    folder = Path(args.file or args.output or "")
+    if not folder.name:
+        raise CallError("new project: no folder given", "a folder to make, as in new project pump")
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())) and not args.force:
+        raise CallError(f"{folder} is there already, and not empty", "a new name, or --force")
+    from regmap.cautions import CAUTION
+    from regmap.stages.project import new_project
+
+    files = new_project(folder.name, CAUTION, args.map or "")
+    for name, text in files.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_text(path, text)
+        if name.endswith(".sh"):
+            path.chmod(path.stat().st_mode | 0o111)
+    context.err(
+        f"wrote {len(files)} files to {folder}; next: cd {folder} && make, and read its README.md"
+    )
     return Status.OK

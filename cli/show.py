@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from regmap.chip import values
-from regmap.chip.bank import Bank, unknown
+from regmap.chip.bank import Bank, full_name, unknown
 from regmap.chip.bits import extract, spans
 from regmap.chip.model import ACCESS, Chip, External, Field, Frame, Joined, Layout, Register
 from regmap.errors import CallError
@@ -42,6 +42,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if what is None:
         _chip(chip, args.map, args.json, context)
         return Status.OK
+    what = full_name(chip, what)
     if what in chip.registers:
         register = chip.registers[what]
         word = _word(args.word, register)

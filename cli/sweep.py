@@ -6,6 +6,7 @@ import argparse
 
 from regmap.assessment.stage import Sweep, SweepRow, sweep, sweep_input
 from regmap.calc import WORDS
+from regmap.chip.bank import full_name
 from regmap.errors import CallError
 from regmap.stages.load import Stage
 from regmap.stages.whatif import input_of
@@ -146,7 +147,7 @@ def _sweep(args: argparse.Namespace, stage: Stage) -> Sweep:
     if not of_stage(stage, args.field):
         if args.span is not None:
             raise CallError(f"{args.field} is no input of the stage: all of its options are swept")
-        return sweep(stage, args.field)
+        return sweep(stage, full_name(stage.chip, args.field))
     if args.span is None:
         input_of(args.field)  # a name that means nothing is told first
         raise CallError(f"{args.field} is an input of the stage", "a span, as 10..60kHz")

@@ -247,6 +247,21 @@ def _ports(ask: Ask) -> Iterator[Candidate]:
         yield from paths(ask.typed, ())
 
 
+def _topics(_: Ask) -> Iterator[Candidate]:
+    from ..help import TOPICS
+    from ..main import COMMANDS
+
+    yield from (Candidate(n, t.title) for n, t in TOPICS.items())
+    yield from (Candidate(n, t) for n, (_, t) in COMMANDS.items())
+
+
+def _schemas(_: Ask) -> Iterator[Candidate]:
+    from ..schema import DOCUMENTS, outputs
+
+    yield from (Candidate(n, t) for n, t in DOCUMENTS.items())
+    yield from (Candidate(n, "output") for n in outputs())
+
+
 def _pairs(what: str) -> Callable[[Ask], Iterator[Candidate]]:
     return lambda ask: (Candidate(n, t) for n, t in getattr(ask.sight, what)())
 
@@ -266,7 +281,7 @@ KINDS: dict[str, Callable[[Ask], Iterator[Candidate]]] = {
     "FILE.xml": _files(".xml"),
     "capture FILE": _files(*CAPTURES),
     "CAPTURE": _files(*CAPTURES),
-    "new FILE": _files(*YAML),
+    "new DIR": _folders,
     "new -o": _files(*YAML),
     "propose -o": _files(*YAML),
     "report -o": _files(".html"),
@@ -294,6 +309,9 @@ KINDS: dict[str, Callable[[Ask], Iterator[Candidate]]] = {
     "SECTION,...": _sections,
     "WHAT": _disturbances,
     "B": _compared,
+    "TOPIC": _topics,
+    "schema NAME": _schemas,
+    "report --trace": _files(".csv", ".reqif", ".xml"),
     "FILE": _files(),
 }
 

@@ -11,7 +11,7 @@ from regmap.quantity import many
 from regmap.stages.load import Stage, load_stage, read_stage
 from regmap.stages.save import (
     StageChangedError,
-    edit_stage,
+    edit_document,
     new_stage,
     proven,
     read_stage_text,
@@ -91,7 +91,7 @@ class Keeper:
             )
         self._saved(draft, stage, text)
         return Outcome(
-            f"saved {many(len(changes), 'setting')} to {self.path}; all else in it is as it was",
+            f"saved {_counted(draft, changes)} to {self.path}; all else in it is as it was",
             "good",
         )
 
@@ -100,7 +100,7 @@ class Keeper:
         theirs, _ = read_stage(draft.stage.file or self.document, text=text.removeprefix("\ufeff"))
         if theirs is None:
             return " and does not load as it is now"
-        was = {s.name: s.asked for s in draft.stage.settings}
+        was = {s.name: s.asked for s in draft.saved.settings}
         now = {s.name: s.asked for s in theirs.settings}
         both = [
             f"{n} ({now.get(n, 'not stated')} there)"
@@ -124,9 +124,10 @@ class Keeper:
             raise CallError(f"{path} does not end in .yaml; as in `save {path}.yaml`")
         statements = draft.statements
         if self.is_stage:
-            text = edit_stage(self.text, draft.unsaved(), draft.chip)
+            text = edit_document(self.text, draft.unsaved(), draft.chip)
         else:
             text = new_stage(_name(path), self.map_name, statements, draft.chip)
+            text = edit_document(text, draft.inputs, draft.chip)
         stage = proven(path, text, statements)
         write_whole(path, text)
         self.path, self.document, self.is_stage = path, str(path), True
@@ -209,6 +210,12 @@ def live(found: list[Leftover], stage: Stage) -> tuple[Leftover | None, list[Lef
         else:
             left.discard()
     return None, useless
+
+
+def _counted(draft: Draft, changes: Mapping[str, str | None]) -> str:
+    values = sum(draft.is_input(n) for n in changes)
+    told = [many(len(changes) - values, "setting")] if len(changes) > values else []
+    return " and ".join([*told, *([many(values, "stage value")] if values else [])])
 
 
 def _name(path: Path) -> str:

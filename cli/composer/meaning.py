@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import re
+import shlex
 from dataclasses import replace
 
 from regmap import formerly
 from regmap.behaviour.faults import status_registers
+from regmap.calc.verdict import WORDS as VERDICTS
 from regmap.chip.bank import find, unknown
 from regmap.document.schema import read_word
 from regmap.draft import Draft, Hit, Index, Preview, label_of, parse_raw
 from regmap.errors import CallError, GatewordError, closest
 
+from ..completing.files import CAPTURES, entries
 from ..context import hexword
-from . import sheets
+from . import opened, sheets
 from .vocabulary import FOLLOWS, LEAVES, TAKES_NAME, WORDS, Meant, Offer
 
-_ASSIGN = re.compile(r"([A-Za-z_][\w]*(?:\.[A-Za-z_]\w*)?)\s*=(?!=)\s*(.*)", re.DOTALL)
+_ASSIGN = re.compile(r"([A-Za-z_][\w]*(?:\.[A-Za-z_]\w*)*)\s*=(?!=)\s*(.*)", re.DOTALL)
 _NUMBERLIKE = re.compile(r"[\d+\-.<>]|at (least|most)\b")
 _OFFERS = 40
 _DOES = {
@@ -35,6 +38,8 @@ class Meaning:
         self.chip = draft.chip
         self.index = Index(self.chip)
         self.can_accept = False
+        #: the verdict that was opened last, whose margin a change is told by
+        self.opened_verdict = ""
         #: how one gets at what else fits
         self.chooses = "Down chooses"
         names = draft.names()
@@ -60,7 +65,21 @@ class Meaning:
             return folded[f"{here}.{text}".casefold()]
         if text in chip.faults:
             return chip.faults[text].ref
+        at_address = self.at_address(text)
+        if len(at_address) == 1:
+            return at_address[0]
         raise unknown(chip, text)
+
+    def at_address(self, text: str) -> list[str]:
+        """The registers at an address written 0x04, 0b100 or 4."""
+        address = read_word(text)
+        if address is None:
+            return []
+        return [
+            name
+            for name, register in self.chip.registers.items()
+            if register.address == address and self.chip.addressed(register)
+        ]
 
     def resolve_loosely(self, text: str) -> str:
         """As `resolve`; a part of a name will do where only one setting has it."""
@@ -122,9 +141,14 @@ class Meaning:
             return self._mean_word(word, rest.strip())
         if word == "set":
             name, _, value = rest.strip().partition(" ")
+            if not value.strip() and "." in name and self.draft.is_input(name):
+                return self._mean_input(name, "")
             if not value.strip():
                 return Meant("refused", f"{WORDS['set'].usage}: {WORDS['set'].text}")
-            return self._mean_set(self.need_setting(name), value.strip().removeprefix("=").strip())
+            value = value.strip().removeprefix("=").strip()
+            if self.draft.is_input(name):
+                return self._mean_input(name, value)
+            return self._mean_set(self.need_setting(name), value)
         if line.startswith("="):
             return self._mean_set(self.need_setting(""), line[1:].strip())
         assigned = _ASSIGN.fullmatch(line)
@@ -137,6 +161,16 @@ class Meaning:
 
     def _mean_word(self, word: str, rest: str) -> Meant:
         known = WORDS[word]
+        if word == "why" and rest:
+            verdict = opened.verdict_named(self.draft, rest)
+            return Meant("word", f"enter opens {verdict.check}: {verdict.title}", value=word)
+        if word in ("go", "reset") and rest and self.draft.is_input(rest):
+            value = self.draft.input_name(rest)
+            if word == "go":
+                return Meant(
+                    "word", f"enter shows {value} of the stage", value="inputs", name=value
+                )
+            return Meant("word", f"enter puts {value} back to what the stage file says", value=word)
         if word in TAKES_NAME and rest and word not in ("undo", "redo"):
             name = self.resolve_loosely(rest)
             return Meant("word", f"enter {_DOES[word]} {name}", name=name, value=word)
@@ -153,6 +187,8 @@ class Meaning:
         return Meant("word", f"enter: {known.usage} - {known.text}{extra}", value=word)
 
     def _mean_assigned(self, line: str, left: str, value: str) -> Meant:
+        if self.draft.is_input(left):
+            return self._mean_input(left, value)
         name = self.resolve(left)
         if name in self.chip.registers:
             words = self.words_of([line])
@@ -172,6 +208,11 @@ class Meaning:
 
     def _named(self, word: str, rest: str) -> Meant | None:
         """`NAME` alone, or `NAME VALUE`."""
+        if "." in word and self.draft.is_input(word):
+            if rest:
+                return self._mean_input(word, rest)
+            name = self.draft.input_name(word)
+            return Meant("word", f"enter shows {name} of the stage", value="inputs", name=name)
         try:
             name = self.resolve(word) if not word[0].isdigit() else ""
         except CallError:
@@ -193,6 +234,16 @@ class Meaning:
             return False
         return True
 
+    def _mean_input(self, name: str, value: str) -> Meant:
+        if not value:
+            name = self.draft.input_name(name)
+            return Meant(
+                "refused",
+                f"set {name} to what? it is {self.draft.value_text(name)}; type the new value, its effect is shown before Enter accepts it",
+            )
+        seen = self.draft.consider_input(name, value)
+        return Meant("set", opened.describe_input(seen, self.opened_verdict), name, value)
+
     def _mean_set(self, name: str, value: str) -> Meant:
         seen = self.draft.consider(name, value)
         return Meant("set", self.describe(seen), name, value, seen)
@@ -204,16 +255,7 @@ class Meaning:
             text += f" ({seen.choice.told})"
         if not seen.reading.defined:
             text += ", which the map does not define"
-        turning = [
-            e for e in seen.effects if e.turns and e.before is not None and e.after is not None
-        ]
-        if turning:
-            text += "; " + ", ".join(
-                f"{e.verdict.check} {e.before.status.replace('_', ' ')} -> {e.after.status.replace('_', ' ')}"
-                for e in turning[:2]
-                if e.before and e.after
-            )
-            text += f" and {len(turning) - 2} more" if len(turning) > 2 else ""
+        text += opened.turning(seen.effects, self.opened_verdict)
         if seen.broken:
             already = seen.broken[0] in self.draft.broken_rules()
             text += f"; rule {seen.broken[0].name} {'stays' if already else 'is then'} BROKEN: {seen.broken[0].because}"
@@ -259,6 +301,16 @@ class Meaning:
     def _mean_raw(self, line: str) -> Meant | None:
         """A frame pasted without a word before it, when it is too long for the chosen field."""
         item = find(self.chip, self.at)
+        several = line.split()
+        if len(several) > 1 and all(t[:2].lower() == "0x" for t in several):
+            try:
+                for text in several:
+                    parse_raw(text)
+            except CallError as error:
+                return Meant("refused", str(error))
+            return Meant(
+                "paste", f"enter takes {len(several)} frames apart; nothing changes yet", value=line
+            )
         try:
             word = parse_raw(line) if line[:2].lower() in ("0x", "0b") else -1
         except CallError:
@@ -293,14 +345,26 @@ class Meaning:
         line = text.lstrip()
         word, space, rest = line.partition(" ")
         found: list[Offer] = []
+        if space and word == "compare":
+            found += [
+                Offer(path, "a file", f"compare {shlex.quote(path)}")
+                for path in entries(rest.strip(), (*CAPTURES, ".yaml", ".json"))
+                if not path.endswith("/")
+            ]
         if space and word in FOLLOWS:
             found += [
                 Offer(n, t, f"{word} {n}") for n, t in FOLLOWS[word] if n.startswith(rest.strip())
             ]
+        if space and word == "why":
+            return self._verdict_offers(rest)
+        if space and word == "inputs":
+            return self._input_offers(rest, "type set {} ")
         if space and word in TAKES_NAME:
             name, inner, value = rest.partition(" ")
             if word == "set" and inner:
                 return self._option_offers(name, value)
+            if word == "set" and self.draft.is_input(name.partition(".")[0] + "."):
+                found += self._input_offers(name, "type set {} ")
             return found + [
                 Offer(h.target, h.text, f"{word} {h.target}", h.target)
                 for h in self._settings_like(rest)
@@ -331,6 +395,22 @@ class Meaning:
             for h in self.index.find(line)[:_OFFERS]
         ]
         return found[:_OFFERS]
+
+    def _verdict_offers(self, text: str) -> list[Offer]:
+        wanted = text.strip().casefold()
+        return [
+            Offer(v.check, f"{VERDICTS[v.status]} {sheets.share(v)}  {v.title}", f"why {v.check}")
+            for v in self.draft.assess().verdicts
+            if wanted in v.check.casefold() or wanted in v.title.casefold()
+        ][:_OFFERS]
+
+    def _input_offers(self, text: str, action: str) -> list[Offer]:
+        wanted = text.strip().casefold()
+        return [
+            Offer(n, self.draft.value_text(n), action.format(n))
+            for n in self.draft.stage.params
+            if wanted in n.casefold()
+        ][:_OFFERS]
 
     def _settings_like(self, text: str) -> list[Hit]:
         hits = self.index.find(text) if text.strip() else []
@@ -370,6 +450,15 @@ class Meaning:
                     )
                 )
         return [offer for _, offer in sorted(found, key=lambda f: f[0])][:_OFFERS]
+
+    def frames_in(self, texts: list[str]) -> list[str]:
+        """The frames that were pasted: each with 0x, or hex of a frame's digits; else all of it is one."""
+        if all(t[:2].lower() == "0x" for t in texts):
+            return texts
+        digits = {(f.length + 3) // 4 for f in self.chip.frames.values()}
+        if len(texts) > 1 and all(len(t.removeprefix("0x")) in digits for t in texts):
+            return texts
+        return [" ".join(texts)]
 
     def words_of(self, texts: list[str]) -> dict[str, int]:
         """REG=WORD texts as register words. Raises CallError."""

@@ -402,7 +402,9 @@ def _frames(
 
 def _verdicts(view: View, name: str, width: int, effects: Sequence[Effect] | None) -> list[Painted]:
     if effects is None:
-        found = view.session.draft.depending(name)
+        found = view.depending(name)
+        if found is None:
+            return [_text("verdicts that depend on it: being found", width, "dim")]
         if not found:
             return [_text("no verdict depends on it", width, "dim")]
         painted = [_text(f"verdicts that depend on it: {len(found)}", width, "head")]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import time
 from collections.abc import Callable
@@ -26,6 +27,9 @@ from .view import View
 
 if TYPE_CHECKING:
     from prompt_toolkit.key_binding.key_bindings import NotImplementedOrNone
+
+#: seconds without a key after which what takes long is done
+PAUSE = 0.04
 
 STYLE = Style.from_dict(
     {
@@ -103,10 +107,26 @@ class Screen:
         self.app.ttimeoutlen = 0.05
         self.app.timeoutlen = 0.05
         self._said = 0.0
+        self._keys = 0
         view.session.say = self._say
+        view.session.on_screen = True
 
     def run(self) -> None:
-        self.app.run()
+        self.view.patient = True
+        self.app.run(pre_run=self._pause_soon)
+
+    def _pause_soon(self) -> None:
+        """Between keys there is time for what the screen waits for; a key that comes goes first."""
+        self._keys += 1
+        if self.app.is_running:
+            self.app.create_background_task(self._pauses(self._keys))
+
+    async def _pauses(self, keys: int) -> None:
+        await asyncio.sleep(PAUSE)
+        while keys == self._keys and self.view.busy and not self.view.done:
+            if self.view.pause():
+                self.app.invalidate()
+            await asyncio.sleep(0.005)
 
     def _paint(self, width: int, height: int) -> list[paint.Painted]:
         """The screen above the typing line; sheets made from now on fold to fit beside their mark."""
@@ -139,6 +159,8 @@ class Screen:
             view.clip = ""
         if view.done and self.app.is_running:
             self.app.exit()
+        elif view.patient:
+            self._pause_soon()
 
     def _bindings(self) -> KeyBindings:
         bindings = KeyBindings()

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from regmap import formerly
+from regmap.assessment.stage import inputs_of
 from regmap.behaviour.faults import status_registers
 from regmap.behaviour.hazards import hazards, warned
 from regmap.chip.bank import find
@@ -28,6 +29,8 @@ from ..files import write_text
 from . import sheets
 from .keeping import Keeper
 from .meaning import Meaning
+from .opened import inputs_sheet, verdict_named, verdict_sheet
+from .pictures import timeline_sheet
 from .vocabulary import Outcome, Row, Sheet
 
 
@@ -42,6 +45,8 @@ class Session:
         #: told how far something slow is
         self.say: Callable[[str], None] = lambda _: None
         self._pending: Callable[[], Edit] | None = None
+        #: whether a screen shows what is answered, with a clipboard perhaps; else lines are read or heard
+        self.on_screen = False
         self.log: dict[str, None] = {}
         self.opened = draft.statements
         self.base = draft.bank.copy()
@@ -85,6 +90,8 @@ class Session:
                 return Outcome()
             if meant.kind == "refused":
                 return Outcome(meant.text, "bad")
+            if meant.kind == "set" and self.draft.is_input(meant.name):
+                return self.edited(self.draft.set_input(meant.name, meant.value))
             if meant.kind == "set":
                 self.at = meant.name
                 return self.edited(self.draft.set(meant.name, meant.value))
@@ -96,6 +103,8 @@ class Session:
                 return self._explain([meant.value])
             if meant.kind == "paste":
                 return self._paste(meant.value.split())
+            if meant.kind == "word" and meant.value == "inputs" and meant.name:
+                return self._inputs(meant.name)
             word, _, rest = line.partition(" ")
             word = "help" if line == "?" else word
             return self._word(word, rest.strip(), place)
@@ -112,6 +121,9 @@ class Session:
             "undo": lambda r: self._move(r, "undo"),
             "redo": lambda r: self._move(r, "redo"),
             "verdicts": self._verdicts,
+            "why": self._why,
+            "inputs": self._inputs,
+            "timeline": self._timeline,
             "sweep": self._sweep,
             "propose": lambda _: self._propose(),
             "explain": lambda r: self._explain(r.split()),
@@ -135,7 +147,8 @@ class Session:
         if not edit.changed:
             return Outcome("; ".join(edit.notes) or "nothing changes")
         first = edit.changed[0]
-        self.at = self.at if any(c.name == self.at for c in edit.changed) else first.name
+        if not any(c.name == self.at or self.draft.is_input(c.name) for c in edit.changed):
+            self.at = first.name
         text = (
             f"{first.name} is now {first.after} (was {first.before})"
             if len(edit.changed) == 1
@@ -155,6 +168,9 @@ class Session:
 
     def _go(self, name: str) -> Outcome:
         self.at = name
+        register = self.chip.registers.get(name)
+        if register is not None:
+            return Outcome(f"{name}: {self.chip.place_of(register)}, {register.width} bits")
         item = find(self.chip, name)
         reading = self.draft.reading(name) if item is not None else None
         return Outcome(
@@ -164,6 +180,8 @@ class Session:
         )
 
     def _reset(self, rest: str) -> Outcome:
+        if rest and self.draft.is_input(rest):
+            return self.edited(self.draft.drop_input(rest))
         name = self.meaning.need_setting(rest)
         self.at = name
         return self.edited(self.draft.drop(name))
@@ -179,7 +197,7 @@ class Session:
         edit = self.draft.undo(steps) if word == "undo" else self.draft.redo(steps)
         if edit is None:
             return Outcome(f"nothing to {word}")
-        if edit.changed:
+        if edit.changed and not self.draft.is_input(edit.changed[0].name):
             self.at = edit.changed[0].name
         first = (
             str(edit)
@@ -193,10 +211,32 @@ class Session:
         self.note(f"gateword check {self.keeper.document}")
         return Outcome(sheet=sheets.verdicts_sheet(self.draft, everything=rest == "all"))
 
+    def _why(self, rest: str) -> Outcome:
+        if not rest:
+            return Outcome("why what? a verdict's name, as in `why deadtime.enough.high`", "bad")
+        verdict = verdict_named(self.draft, rest)
+        self.meaning.opened_verdict = verdict.check
+        self.note(f"gateword check {self.keeper.document} --explain {verdict.check}")
+        return Outcome(sheet=verdict_sheet(self.draft, verdict, self.width))
+
+    def _inputs(self, rest: str) -> Outcome:
+        return Outcome(sheet=inputs_sheet(self.draft, rest, self.width))
+
+    def _timeline(self, rest: str) -> Outcome:
+        inputs = inputs_of(self.draft.stage, self.draft.bank)
+        self.note(f"gateword check {self.keeper.document} --plot FOLDER")
+        return Outcome(
+            sheet=timeline_sheet(
+                inputs, rest or "low", self.width, drawn=self.on_screen and self.width >= 76
+            )
+        )
+
     def _sweep(self, rest: str) -> Outcome:
         self.at = self.meaning.need_setting(rest)
         self.note(f"gateword sweep {self.keeper.document} {self.at}")
-        return Outcome(sheet=sheets.sweep_sheet(self.draft, self.at))
+        return Outcome(
+            sheet=sheets.sweep_sheet(self.draft, self.at, drawn=self.on_screen and self.width >= 76)
+        )
 
     def _propose(self) -> Outcome:
         from .proposing import propose_sheet
@@ -228,7 +268,7 @@ class Session:
             if len(texts) != at + 2:
                 raise CallError("paste FRAME reply REG: which register was read?")
             reply_to, texts = self.meaning.resolve(texts[at + 1]), texts[:at]
-        words = texts if all(t[:2].lower() == "0x" for t in texts) else [" ".join(texts)]
+        words = self.meaning.frames_in(texts)
         parts = [take_apart(self.draft, w, reply_to=reply_to) for w in words]
         tail = f" --reply --to {reply_to}" if reply_to else ""
         self.note(
@@ -299,16 +339,19 @@ class Session:
                 raise CallError(f"{path} exists; nothing was written. Name a file that does not")
             write_text(path, text + "\n")
             return Outcome(f"{len(lines)} lines written to {path}", "good")
+        handed = ", handed to the terminal's clipboard, where it has one" if self.on_screen else ""
         if len(lines) == 1:
             said = "; ".join(warned(self._hazards(what)))
             return Outcome(
-                f"copied {lines[0]}{f'. Caution: {said}' if said else ''}", "good", clip=text
+                f"{what}: {lines[0]}{handed}{f'. Caution: {said}' if said else ''}",
+                "good",
+                clip=text,
             )
         return Outcome(
-            f"copied {len(lines)} lines; `copy {what} to FILE` writes them to a file",
+            f"{what}: {len(lines)} lines{handed}; `copy {what} to FILE` writes them to a file",
             "good",
             sheet=Sheet(
-                f"copied: {what}",
+                f"{what}, {len(lines)} lines",
                 (
                     *(Row(f"caution: {t}", mark="warn") for t in warned(self._hazards(what))),
                     *(Row(t) for t in lines),

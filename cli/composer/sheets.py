@@ -11,10 +11,11 @@ from regmap.cautions import CAUTION
 from regmap.chip.bank import find
 from regmap.chip.model import Chip, Field
 from regmap.chip.values import Reading
-from regmap.draft import Apart, Comparison, Draft, Hit, explain_words, label_of, ref, sequence_lines
+from regmap.draft import Apart, Comparison, Draft, Hit, explain_words, label_of, sequence_lines
 from regmap.quantity import many, show
 
 from ..context import Context, columns, hexword, wrap
+from .pictures import margin_bar
 from .vocabulary import KEYS, PLACES, WORDS, Row, Sheet
 
 if TYPE_CHECKING:
@@ -126,7 +127,7 @@ def verdicts_sheet(draft: Draft, *, everything: bool) -> Sheet:
     found = draft.assess()
     shown = [v for v in found.verdicts if everything or v.status != "holds"]
     rows = [
-        Row(line, _decider(draft, v), MARKS[v.status])
+        Row(line, f"why {v.check}", MARKS[v.status])
         for line, v in zip(verdict_lines(shown), shown, strict=True)
     ]
     rows += [Row(f"waived  {v.check}: {why}", mark="dim") for v, why in found.waived]
@@ -140,19 +141,7 @@ def verdicts_sheet(draft: Draft, *, everything: bool) -> Sheet:
     counts = found.counts
     hidden = "" if everything else "; `verdicts all` shows those that hold, too"
     title = f"verdicts: {counts['fails']} fail, {counts['low_margin']} low margin, {counts['not_computed']} not computed, {counts['holds']} hold{hidden}"
-    return Sheet(
-        title, tuple(rows) or (Row("Every verdict holds."),), "goes to a setting that decides it"
-    )
-
-
-def _decider(draft: Draft, verdict: Verdict) -> str:
-    """Where to go for a verdict: the first setting that it looked up."""
-    for name in verdict.asked:
-        if name.startswith("role:"):
-            for item in draft.chip.with_role(name.removeprefix("role:")):
-                if settable(draft.chip, ref(item)):
-                    return f"go {ref(item)}"
-    return ""
+    return Sheet(title, tuple(rows) or (Row("Every verdict holds."),), "opens the verdict")
 
 
 def verdict_lines(verdicts: Iterable[Verdict]) -> list[str]:
@@ -169,7 +158,10 @@ def changes_sheet(draft: Draft) -> Sheet:
     names = [c.name for c in draft.changes()]
     return Sheet(
         f"{len(rows)} not saved",
-        tuple(Row(t, f"go {n}") for t, n in zip(rows, names, strict=True))
+        tuple(
+            Row(t, f"inputs {n}" if draft.is_input(n) else f"go {n}")
+            for t, n in zip(rows, names, strict=True)
+        )
         or (Row("Everything is saved."),),
         "goes there",
     )
@@ -304,7 +296,7 @@ def known_faults_sheet(draft: Draft) -> Sheet:
     return Sheet(f"{len(faults)} faults this chip can report", tuple(rows), "tells of it")
 
 
-def sweep_sheet(draft: Draft, name: str) -> Sheet:
+def sweep_sheet(draft: Draft, name: str, *, drawn: bool = False) -> Sheet:
     result = draft.sweep(name)
     best = result.best
     telling = [
@@ -313,7 +305,8 @@ def sweep_sheet(draft: Draft, name: str) -> Sheet:
         if len({r.verdicts[n].status for r in result.rows if n in r.verdicts}) > 1
     ]
     titles = {n: next(r.verdicts[n].title for r in result.rows if n in r.verdicts) for n in telling}
-    table = [["", "code", "option", "smallest margin", "which verdicts do not hold"]]
+    head = ["", "code", "option", "smallest margin", *([""] if drawn else [])]
+    table = [[*head, "which verdicts do not hold"]]
     for row in result.rows:
         bad = [
             f"{VERDICTS[v.status]} [{telling.index(n) + 1}]"
@@ -322,9 +315,17 @@ def sweep_sheet(draft: Draft, name: str) -> Sheet:
         ]
         bad += [f"rule {r}" for r in row.broken_rules]
         worst = f"{100 * row.worst:+.3g} %" if row.verdicts and abs(row.worst) < 1e3 else "--"
+        bar = margin_bar(row.worst, 12) if drawn and row.verdicts else ""
         mark = ("best" if row is best else "") + (" now" if row.current else "")
         table.append(
-            [mark.strip(), str(row.reading.code), label_of(row.reading), worst, " ".join(bad)]
+            [
+                mark.strip(),
+                str(row.reading.code),
+                label_of(row.reading),
+                worst,
+                *([bar] if drawn else []),
+                " ".join(bad),
+            ]
         )
     lines = columns(table, right=[1, 3])
     rows = [Row(lines[0], mark="dim")]

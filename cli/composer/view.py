@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
+from regmap.calc import Verdict
 from regmap.chip.bank import find
 from regmap.chip.values import Reading
 from regmap.draft import Preview, label_of
@@ -18,6 +20,7 @@ IDLE = "type part of a name, meaning, fault or unit to find it, or a value to se
 SHOWN = (
     "find",
     "verdicts",
+    "inputs",
     "sweep",
     "propose",
     "explain",
@@ -27,7 +30,10 @@ SHOWN = (
     "save",
     "leave",
 )
-WORDS_LINE = "words: " + " ".join(n for n in WORDS if n in SHOWN)
+WORDS_LINE = "words: " + " ".join(SHOWN)
+
+
+NOTHING_BACK = "nothing to go back from; Esc again or Ctrl-Q leaves, ? tells what can be done"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +59,8 @@ class View:
         self.offer = -1
         self.option = 0
         self.sheet: Sheet | None = None
+        #: the line whose sheet the options were stepped into from, for the way back
+        self.above = ""
         self.row = 0
         self.message = ""
         self.mark = ""
@@ -61,6 +69,10 @@ class View:
         self.clip = ""
         self.page = 10
         self.targets: list[tuple[int, int, int, str, int]] = []
+        #: whether what takes long is left for a pause between keys; `wanted` is what waits for it
+        self.patient = False
+        self._hopeless: set[tuple[str, int]] = set()
+        self.wanted = ""
         #: answers a question that is not about words: a draft left behind
         self.take_up: Callable[[str], Outcome | None] = lambda _: None
 
@@ -124,6 +136,59 @@ class View:
                 return self._considered(options[self.option].code)
         return None
 
+    def depending(self, name: str) -> list[Verdict] | None:
+        """The verdicts that depend on a setting; None where finding them waits for a pause."""
+        if self.patient:
+            found = self.session.draft.known_depending(name)
+            if found is None:
+                self.wanted = name
+            return found
+        return self.session.draft.depending(name)
+
+    def pause(self) -> bool:
+        """A pause between keys: finds what the screen waits for, else what the next keys will ask for.
+
+        True where the screen says more now.
+        """
+        draft = self.session.draft
+        if self.wanted:
+            name, self.wanted = self.wanted, ""
+            draft.depending(name)
+            return True
+        step = next(self._ahead(), None)
+        if step is not None:
+            step()
+        return False
+
+    @property
+    def busy(self) -> bool:
+        """Whether a pause has something left to do."""
+        return bool(self.wanted) or next(self._ahead(), None) is not None
+
+    def _ahead(self) -> Iterator[Callable[[], object]]:
+        """What the next keys will ask for and is not known yet, the nearest first."""
+        session, draft = self.session, self.session.draft
+        if self.place == "options" and self.mode != "typing":
+            options, name = self.options(), session.at
+            for at in (self.option + 1, self.option - 1, self.option + 2):
+                if 0 <= at < len(options) and not (
+                    draft.has_considered(name, options[at].code)
+                    or (name, options[at].code) in self._hopeless
+                ):
+                    yield partial(self._try, name, options[at].code)
+        if self.mode == "list":
+            names = [line.name for line in self.lines()]
+            here = names.index(session.at) if session.at in names else 0
+            for name in names[here : here + 4] + names[max(0, here - 3) : here][::-1]:
+                if session.meaning.settable(name) and draft.known_depending(name) is None:
+                    yield partial(draft.depending, name)
+
+    def _try(self, name: str, code: int) -> None:
+        try:
+            self.session.draft.consider(name, code)
+        except GatewordError:
+            self._hopeless.add((name, code))
+
     def _considered(self, code: int) -> Preview | None:
         if code == self.session.draft.bank.code(self.session.at):
             return None
@@ -166,8 +231,20 @@ class View:
             and any(r.action == "accept" for r in self.sheet.rows)
             else ""
         )
+        # a line that the screen cuts is told whole where the cursor is
+        whole = row.text.strip() if row is not None and len(row.text) > self.session.width else ""
         if row is None or not row.action:
-            return "Esc goes back" + more
+            return (whole or "Esc goes back") + more
+        if row.action.startswith("try "):
+            return (
+                f"enter tries the options of {row.action[4:]}; this verdict and all others are shown for each"
+                + more
+            )
+        if row.action.startswith("type "):
+            return (
+                f"enter begins `{row.action[5:].strip()} ...`: type the new value, its effect is shown before Enter accepts it"
+                + more
+            )
         if row.action.startswith("set "):
             return self.session.meaning.mean(row.action).text
         if row.action == "accept":
@@ -185,7 +262,7 @@ class View:
             )
         if width < 78:
             return {
-                "list": "Right: options  ? help  Ctrl: S save  Q leave",
+                "list": "Right: options  type: find, set  ? help  ^S save  ^Q leave",
                 "options": "Enter accept  Esc back  ? help",
                 "typing": "Enter do it  Down choose  Esc clear",
                 "sheet": "Enter accept or go  Esc back",
@@ -241,10 +318,16 @@ class View:
             self.question = None
         elif self.mode == "typing":
             self.typed("")
+        elif self.place == "options" and self.above:
+            self.run(self.above)
+            self.above = ""
         elif self.place != "list":
-            self.place, self.sheet = "list", None
+            self.place, self.sheet, self.above = "list", None, ""
         else:
-            self.message = "nothing to go back from; Ctrl-Q leaves, ? tells what can be done"
+            if self.message == NOTHING_BACK:
+                self.run("leave")
+                return
+            self.message = NOTHING_BACK
             return
         self.message = self.mark = ""
 
@@ -265,7 +348,9 @@ class View:
         elif self.place == "options":
             options = self.options()
             if 0 <= self.option < len(options):
+                above, self.above = self.above, ""
                 self.run(f"set {self.session.at} 0x{options[self.option].code:X}")
+                self.reopen(above)
         elif self.place == "sheet" and self.sheet is not None and self.sheet.rows:
             action = self.sheet.rows[self.row].action
             if action:
@@ -275,10 +360,26 @@ class View:
 
     def run(self, line: str) -> None:
         """Enter a line; what it answers is shown."""
+        if line.startswith("type "):
+            self.typed(line[5:])
+            return
+        if line.startswith("try "):
+            self.above = f"why {self.session.meaning.opened_verdict}"
+            self.session.at = line[4:]
+            self.place, self.sheet = "list", None
+            self.right()
+            return
         outcome = self.session.do(line, self.place)
         if outcome.mark != "bad":
             self.typed("")
         self.show(outcome)
+
+    def reopen(self, line: str) -> None:
+        """The sheet that a change was made from, anew, with what the change said still to be read."""
+        if line and self.mark != "bad":
+            message, mark, row = self.message, self.mark, self.row
+            self.run(line)
+            self.message, self.mark, self.row = message, mark, row
 
     def show(self, outcome: Outcome) -> None:
         self.message, self.mark = outcome.message, outcome.mark

@@ -35,7 +35,18 @@ WORDS: dict[str, Word] = {
         Word("undo", "undo [N]", "takes back the last step"),
         Word("redo", "redo [N]", "does it again"),
         Word("verdicts", "verdicts [all]", "the verdicts that do not hold, or all"),
+        Word(
+            "why",
+            "why CHECK",
+            "opens a verdict: value, limit, margin, corner, derivation, and what it depends on",
+        ),
+        Word(
+            "inputs",
+            "inputs [TEXT]",
+            "the values of the power stage; `set pwm.frequency 30 kHz` changes one",
+        ),
         Word("sweep", "sweep [NAME]", "every option with the verdicts that depend on it"),
+        Word("timeline", "timeline [high]", "one PWM period, instant by instant, with tolerances"),
         Word("propose", "propose", "settings that meet the stage's goals, to accept or leave"),
         Word(
             "explain",
@@ -66,6 +77,7 @@ FOLLOWS: dict[str, tuple[tuple[str, str], ...]] = {
         ("word", "the chosen register's word"),
         ("sequence", "the whole write sequence"),
     ),
+    "timeline": (("low", "of the low side"), ("high", "of the high side")),
     "verdicts": (("all", "those that hold, too"),),
     "leave": (("keep", "the draft is offered next time"), ("drop", "the changes are forgotten")),
     "save": (("merge", "into a file that changed on disk meanwhile"),),
@@ -194,5 +206,6 @@ PLACES: dict[str, Help] = {
 
 KEYS = (
     "Ctrl-Z undo    Ctrl-Y redo    Ctrl-S save    Ctrl-Q leave    Ctrl-R sweep    Ctrl-K copy frame",
-    "Tab complete   Esc back       ? help (on an empty line; F1 at any time)",
+    "Tab complete   Esc back, twice from the list leaves   ? help (on an empty line; F1 at any time)",
+    "The mouse chooses with one click and takes with a second; its wheel scrolls.",
 )

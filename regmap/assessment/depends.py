@@ -47,6 +47,32 @@ class Dependence:
             raise CallError(f"no verdict {verdict[:60]!r}", nearest=near)
         return name
 
+    def changed(self, inputs: Inputs) -> list[tuple[Verdict | None, Verdict | None]]:
+        """The verdicts that differ at these inputs, before and after; one of them is None where it comes or goes.
+
+        As two whole assessments would tell, but only checks that looked up what differs are run.
+        """
+        names = set(self._differing(inputs))
+        facts = inputs.facts != self.inputs.facts
+        found: list[tuple[Verdict | None, Verdict | None]] = []
+        if not names and not facts:
+            return found
+        for check, base in self._base.items():
+            if not facts and base and not any(names & set(v.asked) for v in base.values()):
+                continue
+            now = self._run(check, inputs)
+            found += [
+                (base.get(n), now.get(n))
+                for n in {**now, **base}
+                if signature(base.get(n)) != signature(now.get(n))
+            ]
+        return found
+
+    def _run(self, check: str, inputs: Inputs) -> dict[str, Verdict]:
+        return {
+            v.check: v for v in self._checks[check].work(inputs) if not waiver(self.stage, v.check)
+        }
+
     def moved(self, others: Iterable[Inputs], only: str = "") -> dict[str, Verdict]:
         """The verdicts (or `only` that one) that differ, come or go at any of these inputs, by name."""
         waiting = {self._owner(only)} if only else set(self._checks)
@@ -60,11 +86,7 @@ class Dependence:
                 base = self._base[name]
                 if not facts and base and not any(changed & set(v.asked) for v in base.values()):
                     continue
-                now = {
-                    v.check: v
-                    for v in self._checks[name].work(inputs)
-                    if not waiver(self.stage, v.check)
-                }
+                now = self._run(name, inputs)
                 found |= {
                     n: v
                     for n, v in {**now, **base}.items()

@@ -242,6 +242,8 @@ def assess(
     """Run the checks (all, or those named). Raises CallError for a name that means nothing."""
     for waived in stage.waive:
         select([waived])
+    for requirement in stage.requirements:
+        select(list(requirement.checks))
     verdicts = run(inputs_of(stage, bank), names)
     kept = [v for v in verdicts if not waiver(stage, v.check)]
     waived_ones = tuple((v, waiver(stage, v.check)) for v in verdicts if waiver(stage, v.check))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from fractions import Fraction
 
+from ..document.schema import read_int
 from ..errors import CallError, closest
 from ..expr import evaluate
 from ..quantity import DIMENSIONS, Dim
@@ -222,6 +223,50 @@ def find(chip: Chip, name: str) -> Field | Joined | Valued | None:
     if "." in name:
         return chip.field(name)
     return chip.joined.get(name) or chip.externals.get(name)
+
+
+def registers_of(chip: Chip, name: str) -> tuple[str, ...]:
+    """The registers that hold a value: one for a field, several for a joined one, none for a pin."""
+    if name in chip.joined:
+        return tuple(dict.fromkeys(r for r, _ in chip.joined[name].fields))
+    register = name.partition(".")[0]
+    return (register,) if register in chip.registers else ()
+
+
+def full_name(chip: Chip, text: str) -> str:
+    """The full name that a person means: itself, a field's own name where one register has it, a register's address.
+
+    Case counts only where it tells two names apart. A text that means nothing comes back as it is, for whoever refuses
+    it; CallError where a field's own name stands in several registers.
+    """
+    fields = [f for r in chip.registers.values() for f in r.fields]
+    names = [*chip.registers, *(f.ref for f in fields), *chip.joined, *chip.externals]
+    others = {*chip.commands, *chip.keys, *chip.frames, *chip.faults, *chip.sequences}
+    if text in names or text in others:
+        return text
+    own = [f.ref for f in fields if f.name == text]
+    if len(own) > 1:
+        raise CallError(f"{text} stands in several registers", "one of " + ", ".join(own))
+    folded = text.casefold()
+    found = own or [n for n in names if n.casefold() == folded]
+    found = found or [f.ref for f in fields if f.name.casefold() == folded]
+    address = read_int(text)
+    if not found and address is not None:
+        found = [
+            r.name for r in chip.registers.values() if r.address == address and chip.addressed(r)
+        ]
+    return found[0] if len(found) == 1 else text
+
+
+def written_out(chip: Chip, request: str) -> str:
+    """A request with the full name in it: `DEAD_TIME=2 us`, `read:0x07`."""
+    head, colon, rest = request.partition(":")
+    if colon and head.strip().casefold() == "read":
+        return f"{head}:{full_name(chip, rest.strip())}"
+    name, equals, value = request.partition("=")
+    if not equals:
+        return request
+    return f"{full_name(chip, name.strip())}={value}"
 
 
 def need(chip: Chip, name: str) -> Field | Joined | Valued:

@@ -24,7 +24,7 @@ from .search import Hit, Index
 from .sources import Comparison, compare_with
 from .state import Draft
 from .statements import label_of, ref, text_of
-from .steps import Changed, Edit, Effect, Preview
+from .steps import Changed, Edit, Effect, InputPreview, Preview
 
 __all__ = [
     "Apart",
@@ -35,6 +35,7 @@ __all__ = [
     "Effect",
     "Hit",
     "Index",
+    "InputPreview",
     "Journal",
     "Leftover",
     "Preview",

@@ -12,6 +12,7 @@ from ..behaviour.machine import Machine
 from ..behaviour.plan import word_to_write
 from ..behaviour.settings import Action
 from ..chip.bank import Bank, need_register
+from ..chip.bank import registers_of as registers_of
 from ..chip.bits import hexword
 from ..chip.model import Chip, Register
 from ..chip.values import Reading, read
@@ -120,14 +121,6 @@ def write_of(draft: Draft, register: str, bank: Bank | None = None) -> Frames:
         return Frames(item, word, Codec(draft.chip).write(item, word, bank))
     except CallError as error:
         return Frames(item, word, None, str(error))
-
-
-def registers_of(chip: Chip, name: str) -> tuple[str, ...]:
-    """The registers that hold a value: one for a field, several for a joined one, none for a pin."""
-    if name in chip.joined:
-        return tuple(dict.fromkeys(r for r, _ in chip.joined[name].fields))
-    register = name.partition(".")[0]
-    return (register,) if register in chip.registers else ()
 
 
 def sequence_lines(chip: Chip, actions: list[Action]) -> list[str]:

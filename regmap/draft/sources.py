@@ -45,7 +45,7 @@ def compare_with(draft: Draft, texts: Sequence[str]) -> Comparison:
         bank = Bank.at_reset(chip, supply=draft.bank.supply)
         return _against(draft, "reset values", bank)
     if first == "saved":
-        return _against(draft, "the stage as saved", draft.stage.bank)
+        return _against(draft, "the stage as saved", draft.saved.bank)
     if "=" in first:
         return _against(draft, "the readback", words_bank(chip, texts))
     path = Path(" ".join(texts))

@@ -28,6 +28,7 @@ from ..chip.values import Choice, Reading, Valued
 from ..errors import CallError
 from ..expr import evaluate
 from ..stages.load import Stage
+from ..stages.whatif import input_of, is_input, stated_as, with_inputs
 from .statements import (
     Settled,
     Statements,
@@ -41,7 +42,7 @@ from .statements import (
     text_of,
     wish_of,
 )
-from .steps import Changed, Edit, Effect, Preview, effects_between
+from .steps import Changed, Edit, Effect, InputPreview, Preview, effects_of
 
 if TYPE_CHECKING:
     from ..assessment.depends import Dependence
@@ -51,6 +52,8 @@ if TYPE_CHECKING:
 
 _STEP = re.compile(r"\s*([+-]\s*\d{1,6})\s*")
 _CACHE = 256
+#: where a stage value that the draft changed comes from
+ORIGIN = "draft"
 #: options tried for what depends on a setting, evenly spread where it has more
 _TRIED = 16
 T = TypeVar("T")
@@ -58,26 +61,39 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class _Point:
+    """One step: the settings as stated, what they come to, stage values that differ from the file's, the stage with them."""
+
     statements: Statements
     settled: Settled
+    inputs: Statements
+    stage: Stage
 
 
 class Draft:
     """Settings of one stage in the making. Every accepted step is one entry of the history."""
 
     def __init__(self, stage: Stage, journal: Journal | None = None) -> None:
-        self.stage = stage
+        #: the stage as opened; what the draft changed is laid over it
+        self._opened = stage
+        #: the stage as its file has it
+        self.saved = stage
         self.chip: Chip = stage.chip
         self.journal = journal
         first = {s.name: s.asked for s in stage.settings}
         self._saved: Statements = first
-        self._history: list[_Point] = [_Point(first, settle(self.chip, stage.params, first))]
+        self._saved_inputs: Statements = {}
+        self._choices: dict[tuple[str, str], Choice] = {}
+        self._history: list[_Point] = [
+            _Point(first, settle(self.chip, stage.params, first), {}, stage)
+        ]
         self._at = 0
         self._assessed: dict[object, Assessment] = {}
         self._plans: dict[object, list[Action] | CallError] = {}
         self._dependences: dict[object, Dependence] = {}
         self._depending: dict[object, list[Verdict]] = {}
+        self._around: dict[object, list[Inputs]] = {}
         self._considered: dict[object, Preview] = {}
+        self._inputs_considered: dict[object, InputPreview] = {}
         self._options: dict[object, list[Reading]] = {}
 
     # --- what is now --------------------------------------------------------------------------
@@ -86,9 +102,19 @@ class Draft:
         return self._history[self._at]
 
     @property
+    def stage(self) -> Stage:
+        """The stage with the draft's stage values; its settings are `statements`."""
+        return self._now.stage
+
+    @property
     def statements(self) -> Statements:
         """Every setting that is stated, as text; a copy."""
         return dict(self._now.statements)
+
+    @property
+    def inputs(self) -> Statements:
+        """The stage values that the draft changed since the stage was opened, as text; a copy."""
+        return dict(self._now.inputs)
 
     @property
     def bank(self) -> Bank:
@@ -102,8 +128,8 @@ class Draft:
 
     @property
     def dirty(self) -> bool:
-        """Whether the statements differ from those saved."""
-        return self._now.statements != self._saved
+        """Whether a setting or a stage value differs from what was saved."""
+        return self._now.statements != self._saved or self._now.inputs != self._saved_inputs
 
     @property
     def depth(self) -> tuple[int, int]:
@@ -132,12 +158,17 @@ class Draft:
 
     def changes(self) -> list[Changed]:
         """What differs from the stage as it was opened or last saved."""
-        saved = settle(self.chip, self.stage.params, self._saved)
-        return self._changed(_Point(self._saved, saved), self._now)
+        stage = self._with(self._saved_inputs)
+        saved = settle(self.chip, stage.params, self._saved)
+        return self._changed(_Point(self._saved, saved, self._saved_inputs, stage), self._now)
 
     def unsaved(self) -> dict[str, str | None]:
-        """The statements to save: a text, or None for one to take out."""
-        return {c.name: c.new for c in self.changes()}
+        """The settings and stage values to save: a text, or None for one to take out."""
+        found = {c.name: c.new for c in self.changes()}
+        for name, text in found.items():
+            if text is None and self.is_input(name) and name in self._opened.params:
+                found[name] = stated_as(name, self._opened.params[name].value)
+        return found
 
     # --- considering --------------------------------------------------------------------------
     def choose(self, name: str, text: str) -> Choice:
@@ -153,6 +184,10 @@ class Draft:
         """What accepting a value (text, or a code) would do; nothing changes. Raises CallError."""
         key = (self._at, name, text)
         return _kept(self._considered, key, lambda: self._consider(name, text))
+
+    def has_considered(self, name: str, text: str | int) -> bool:
+        """Whether `consider` would answer at once."""
+        return (self._at, name, text) in self._considered
 
     def _consider(self, name: str, text: str | int) -> Preview:
         item = setting(self.chip, name)
@@ -178,11 +213,15 @@ class Draft:
         )
 
     def _settle(
-        self, statements: Statements, meant: Collection[str]
+        self, statements: Statements, meant: Collection[str], inputs: Statements | None = None
     ) -> tuple[_Point, tuple[str, ...]]:
         """The point of these statements; what they move beside `meant` is said, never silent."""
         notes: list[str] = []
-        point = _Point(statements, settle(self.chip, self.stage.params, statements))
+        inputs = self._now.inputs if inputs is None else inputs
+        stage = self.stage if inputs == self._now.inputs else self._with(inputs)
+        point = _Point(
+            statements, settle(self.chip, stage.params, statements, self._choices), inputs, stage
+        )
         for name, why in point.settled.refused.items():
             if name in meant:
                 raise CallError(why)
@@ -194,7 +233,9 @@ class Draft:
             point.statements[name] = f"0x{code:X}"
             notes.append(f"{name} cannot be {statements[name]} with this; it keeps its code {code}")
         if notes:
-            point = _Point(point.statements, settle(self.chip, self.stage.params, point.statements))
+            point = replace(
+                point, settled=settle(self.chip, stage.params, point.statements, self._choices)
+            )
         for name, choice in point.settled.choices.items():
             old = self._now.settled.choices.get(name)
             same_text = self._now.statements.get(name) == point.statements.get(name)
@@ -242,14 +283,16 @@ class Draft:
 
     def restate(self, changes: Mapping[str, str | None]) -> Edit:
         """Statements exactly as they were journalled, as one step. Raises CallError."""
-        new = self.statements
+        new, inputs = self.statements, dict(self._now.inputs)
         for name, text in changes.items():
-            setting(self.chip, name)
+            held = inputs if self.is_input(name) else new
+            if held is new:
+                setting(self.chip, name)
             if text is None:
-                new.pop(name, None)
+                held.pop(name, None)
             else:
-                new[name] = text
-        return self._accept(new, {n for n, t in changes.items() if t is not None})
+                held[name] = text
+        return self._accept(new, {n for n, t in changes.items() if t is not None}, inputs)
 
     def take_words(self, words: Mapping[str, int]) -> Edit:
         """Take whole register words over: every field in them that holds a setting. Raises CallError."""
@@ -275,8 +318,10 @@ class Draft:
                     changes[field.ref] = text_of(field, code, target)
         return self.apply(changes) if changes else Edit((), ("these words are held already",))
 
-    def _accept(self, statements: Statements, meant: Collection[str]) -> Edit:
-        point, notes = self._settle(statements, meant)
+    def _accept(
+        self, statements: Statements, meant: Collection[str], inputs: Statements | None = None
+    ) -> Edit:
+        point, notes = self._settle(statements, meant, inputs)
         changed = self._changed(self._now, point)
         if not changed:
             return Edit((), notes or ("nothing changes",))
@@ -286,9 +331,11 @@ class Draft:
         self._history.append(point)
         self._at += 1
         self._considered.clear()
+        self._inputs_considered.clear()
         self._options.clear()
         self._dependences.clear()
         self._depending.clear()
+        self._around.clear()
         return Edit(tuple(changed), notes)
 
     def _changed(self, old: _Point, new: _Point) -> list[Changed]:
@@ -297,6 +344,11 @@ class Draft:
             a, b = old.statements.get(name), new.statements.get(name)
             if a != b:
                 before, after = (_label(p.settled.bank.reading(name)) for p in (old, new))
+                found.append(Changed(name, a, b, before, after))
+        for name in {**old.inputs, **new.inputs}:
+            a, b = old.inputs.get(name), new.inputs.get(name)
+            if a != b:
+                before, after = (value_text(p.stage, name) for p in (old, new))
                 found.append(Changed(name, a, b, before, after))
         return found
 
@@ -321,28 +373,87 @@ class Draft:
     def saved_as(self, stage: Stage) -> None:
         """The draft was written: `stage` is what the file holds now."""
         held = {s.name: s.asked for s in stage.settings}
-        if held != self._now.statements:
+        if _values(stage) != _values(self.stage):
+            # the file brought stage values of its own (a merge): what came before has no meaning over them
+            self._opened = stage
+            self._history = [_Point(held, settle(self.chip, stage.params, held), {}, stage)]
+            self._at = 0
+        elif held != self._now.statements:
             # the file brought settings of its own (a merge): that is a step like any other
-            self._history.insert(self._at + 1, _Point(held, settle(self.chip, stage.params, held)))
+            self._history.insert(
+                self._at + 1,
+                replace(self._now, statements=held, settled=settle(self.chip, stage.params, held)),
+            )
             del self._history[self._at + 2 :]
             self._at += 1
-        self.stage = stage
-        self._saved = held
+        self.saved = stage
+        self._saved, self._saved_inputs = held, self._now.inputs
         self._assessed.clear()
         self._considered.clear()
+        self._inputs_considered.clear()
         self._options.clear()
         self._dependences.clear()
         self._depending.clear()
+        self._around.clear()
+
+    # --- stage values -------------------------------------------------------------------------
+    def is_input(self, name: str) -> bool:
+        """Whether a name means a value of the stage (`pwm.frequency`, `supply.max`) and nothing of its chip."""
+        return is_input(name) and find(self.chip, name) is None
+
+    def input_name(self, name: str) -> str:
+        """The stage value that a name means. Raises CallError with the nearest."""
+        return input_of(name)[0]
+
+    def value_text(self, name: str) -> str:
+        """A stage value as the file would state it; "not stated"."""
+        return value_text(self.stage, name)
+
+    def consider_input(self, name: str, text: str) -> InputPreview:
+        """What another stage value would do; nothing changes. Raises CallError."""
+        key = (self._at, "input", name, text)
+        return _kept(self._inputs_considered, key, lambda: self._consider_input(name, text))
+
+    def _consider_input(self, name: str, text: str) -> InputPreview:
+        key, end = input_of(name)
+        tried = with_inputs(self.stage, {name: text}, ORIGIN)
+        whole = stated_as(key, tried.params[key].value) if end else text.strip()
+        point, notes = self._settle(self.statements, (), {**self._now.inputs, key: whole})
+        after = inputs_of(point.stage, point.settled.bank)
+        effects = effects_of(self._dependence().changed(after))
+        doubts = [str(d.found) for d in point.stage.doubts if d.path == key]
+        return InputPreview(
+            key, whole, self.value_text(key), point.stage, effects, (*notes, *doubts)
+        )
+
+    def set_input(self, name: str, text: str) -> Edit:
+        """Accept a stage value. Raises CallError, and then nothing changes."""
+        seen = self.consider_input(name, text)
+        if _values(seen.stage) == _values(self.stage):
+            return Edit((), (f"{seen.name} is {seen.before} already",))
+        return self._accept(self.statements, (), {**self._now.inputs, seen.name: seen.text})
+
+    def drop_input(self, name: str) -> Edit:
+        """A stage value goes back to what the file said when it was opened."""
+        key = self.input_name(name)
+        if key not in self._now.inputs:
+            return Edit((), (f"{key} is as the stage has it",))
+        kept = {n: t for n, t in self._now.inputs.items() if n != key}
+        return self._accept(self.statements, (), kept)
+
+    def _with(self, inputs: Statements) -> Stage:
+        return with_inputs(self._opened, inputs, ORIGIN) if inputs else self._opened
 
     # --- verdicts, rules, frames --------------------------------------------------------------
     def assess(self, bank: Bank | None = None) -> Assessment:
         """All verdicts at the present settings (or in `bank`)."""
         bank = bank or self.bank
-        return _kept(self._assessed, _key(bank), lambda: assess(self.stage, bank))
+        key = (_key(bank), tuple(self._now.inputs.items()))
+        return _kept(self._assessed, key, lambda: assess(self.stage, bank))
 
     def effects(self, bank: Bank) -> tuple[Effect, ...]:
         """The verdicts that differ between now and `bank`: those that turn first, the worst on top."""
-        return effects_between(self.assess().verdicts, self.assess(bank).verdicts)
+        return effects_of(self._dependence().changed(inputs_of(self.stage, bank)))
 
     def depending(self, name: str) -> list[Verdict]:
         """The verdicts that another option of a setting, or a stage value near its own, moves; worst first.
@@ -354,6 +465,10 @@ class Draft:
             return worst_first(list(self._dependence().moved(self._others(name)).values()))
 
         return _kept(self._depending, (self._at, name), make)
+
+    def known_depending(self, name: str) -> list[Verdict] | None:
+        """`depending` where it has been found already; None else, at once."""
+        return self._depending.get((self._at, name))
 
     def decides(self, check: str) -> tuple[list[str], list[str]]:
         """The settings and the stage values that move this verdict, found by running its check."""
@@ -368,12 +483,15 @@ class Draft:
 
         return _kept(self._dependences, self._at, make)
 
-    def _others(self, name: str) -> Iterator[Inputs]:
+    def _others(self, name: str) -> list[Inputs]:
         """The inputs of the checks at every other option of a setting, or near a stage value."""
+        return _kept(self._around, (self._at, name), lambda: list(self._tried(name)))
+
+    def _tried(self, name: str) -> Iterator[Inputs]:
         if name in self.stage.params:
             for param in near_values(self.stage.params[name]):
                 params = {**self.stage.params, name: param}
-                bank = settle(self.chip, params, self._now.statements).bank
+                bank = settle(self.chip, params, self._now.statements, self._choices).bank
                 yield inputs_of(replace(self.stage, params=params), bank)
             return
         item, now = setting(self.chip, name), self.bank.code(name)
@@ -429,6 +547,16 @@ class Draft:
     def names(self) -> list[str]:
         """The full names of everything that can be set."""
         return [ref(i) for i in self.items()]
+
+
+def value_text(stage: Stage, name: str) -> str:
+    """A stage value as a file would state it, or "not stated"."""
+    param = stage.params.get(name)
+    return stated_as(name, param.value) if param is not None else "not stated"
+
+
+def _values(stage: Stage) -> dict[str, object]:
+    return {name: param.value for name, param in stage.params.items()}
 
 
 def _kept(store: dict[object, T], key: object, make: Callable[[], T]) -> T:

@@ -28,8 +28,17 @@ class Settled:
     refused: Mapping[str, str]
 
 
-def settle(chip: Chip, params: Mapping[str, Param], statements: Statements) -> Settled:
-    """Codes for every statement, as the stage loader finds them: a meaning may hang on another setting."""
+def settle(
+    chip: Chip,
+    params: Mapping[str, Param],
+    statements: Statements,
+    known: dict[tuple[str, str], Choice] | None = None,
+) -> Settled:
+    """Codes for every statement, as the stage loader finds them: a meaning may hang on another setting.
+
+    `known` keeps choices between calls, of settings whose one meaning hangs on nothing.
+    """
+    known = {} if known is None else known
     bank = Bank.at_reset(chip, supply=supply_of(params))
     choices: dict[str, Choice] = {}
     refused: dict[str, str] = {}
@@ -37,11 +46,15 @@ def settle(chip: Chip, params: Mapping[str, Param], statements: Statements) -> S
         choices, refused = {}, {}
         for name, text in statements.items():
             item = need(chip, name)
-            try:
-                choice = choose(item, text, bank)
-            except CallError as error:
-                refused[name] = str(error)
-                continue
+            choice = known.get((name, text))
+            if choice is None:
+                try:
+                    choice = choose(item, text, bank)
+                except CallError as error:
+                    refused[name] = str(error)
+                    continue
+                if len(item.meanings) == 1 and item.meanings[0].when is None:
+                    known[name, text] = choice
             bank.put(item, choice.code)
             choices[name] = choice
     made = settings_of(chip, statements, choices)

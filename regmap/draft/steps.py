@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from ..assessment.stage import signature
 from ..calc.verdict import rank
 from ..chip.bank import Bank
 from ..chip.model import Rule
@@ -16,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from ..calc import Verdict
+    from ..stages.load import Stage
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,13 +77,19 @@ class Preview:
     notes: tuple[str, ...]
 
 
-def effects_between(old: Iterable[Verdict], new: Iterable[Verdict]) -> tuple[Effect, ...]:
-    """The verdicts that differ: those that turn first, the worst on top."""
-    before = {v.check: v for v in old}
-    after = {v.check: v for v in new}
-    found = [
-        Effect(before.get(n), after.get(n))
-        for n in {**after, **before}
-        if signature(before.get(n)) != signature(after.get(n))
-    ]
+@dataclass(frozen=True, slots=True)
+class InputPreview:
+    """A stage value considered and not accepted: `text` is what the stage file would say for all of `name`."""
+
+    name: str
+    text: str
+    before: str
+    stage: Stage
+    effects: tuple[Effect, ...]
+    notes: tuple[str, ...]
+
+
+def effects_of(moved: Iterable[tuple[Verdict | None, Verdict | None]]) -> tuple[Effect, ...]:
+    """Verdicts before and after as effects: those that turn first, the worst on top."""
+    found = [Effect(before, after) for before, after in moved]
     return tuple(sorted(found, key=lambda e: (not e.turns, rank(e.verdict))))

@@ -61,9 +61,12 @@ def find_document(name: str | Path, kind: Literal["map", "stage"] | None = None)
     `kind` is what is wanted: of a name that means nothing, only those are offered.
     """
     path = Path(name)
-    if path.exists() or path.suffix or len(path.parts) > 1:
+    known = bundled("devices") if not path.suffix and len(path.parts) == 1 else {}
+    # a folder is no document: one that is called as a bundled document is does not hide it
+    if (path.exists() and not (path.is_dir() and path.name in known)) or (
+        path.suffix or len(path.parts) > 1
+    ):
         return path
-    known = bundled("devices")
     if str(name) in known:
         return known[str(name)]
     if kind is not None:

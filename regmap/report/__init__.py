@@ -9,6 +9,18 @@ same bytes, so two records can be compared. A date stands in it only where it is
 
 from __future__ import annotations
 
+from .compare import RecordComparison, compare_records, is_record
 from .record import ReviewRecord, review
+from .reqif import trace_reqif
+from .trace import TraceRow, trace_csv
 
-__all__ = ["ReviewRecord", "review"]
+__all__ = [
+    "RecordComparison",
+    "ReviewRecord",
+    "TraceRow",
+    "compare_records",
+    "is_record",
+    "review",
+    "trace_csv",
+    "trace_reqif",
+]

@@ -6,8 +6,8 @@ Imported only where a capture is given: it loads numpy.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from ..behaviour.faults import Finding
@@ -31,6 +31,8 @@ class BusFindings:
     html: Html
     bad: bool
     sentences: tuple[str, ...]
+    #: what each register of the stage was shown to hold: its word, and the verdict on it in words
+    read_back: Mapping[str, tuple[int | None, str]] = field(default_factory=dict)
 
 
 def bus_findings(stage: Stage, capture: str | Path) -> BusFindings:
@@ -67,7 +69,9 @@ def bus_findings(stage: Stage, capture: str | Path) -> BusFindings:
     if trace.problems:
         parts += [tag("h3", "Flaws of the file"), items(str(p) for p in trace.problems)]
     bad = bool(story.stops)
-    return BusFindings(join(parts, "\n"), bad, sentences)
+    rows = story.held.rows if story.held is not None and not story.held.void else ()
+    shown = {row.register: (row.holds, row.verdict) for row in rows}
+    return BusFindings(join(parts, "\n"), bad, sentences, shown)
 
 
 def _about(trace: Trace, story: Story, capture: str | Path) -> Html:

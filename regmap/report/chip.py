@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from fractions import Fraction
 
 from ..assessment.stage import Assessment, timing_of
@@ -10,7 +10,7 @@ from ..behaviour.hazards import hazards_of, warned
 from ..behaviour.settings import Action, bring_up_sequence, setting_registers
 from ..calc.corner import show_value
 from ..calc.inputs import default
-from ..chip.bank import Bank, find
+from ..chip.bank import Bank, find, registers_of
 from ..chip.bits import extract, hexword
 from ..chip.model import Access, Chip, Field, Register
 from ..chip.values import Choice, Reading, read
@@ -28,8 +28,11 @@ _NOBODY = "no reaction needed"
 _HOW = {"chip": "the chip", "pin": "controller, by the fault pin", "poll": "controller, by polling"}
 
 
-def settings(stage: Stage) -> Html:
-    """What was asked for, what the chip can do, the difference, and where it is written."""
+def settings(stage: Stage, read_back: Mapping[str, tuple[int | None, str]] | None = None) -> Html:
+    """What was asked for, what the chip can do, the difference, and where it is written.
+
+    `read_back` is what a capture shows of each register: then a column tells what it read.
+    """
     rows = []
     bank = stage.bank
     for setting in stage.settings:
@@ -44,6 +47,7 @@ def settings(stage: Stage) -> Html:
                 *chosen(reading, role),
                 str(reading.code),
                 _with_why(setting.choice),
+                *([_read_back(stage, setting.name, reading, read_back)] if read_back else []),
                 setting.origin,
             ]
         )
@@ -63,6 +67,31 @@ def settings(stage: Stage) -> Html:
         caption="Settings: wanted, chosen, error",
         cls="dense settings",
         right=[5],
+    )
+
+
+def _read_back(
+    stage: Stage, name: str, wanted: Reading, shown: Mapping[str, tuple[int | None, str]]
+) -> object:
+    """What the capture's registers hold of a setting, with a sign where it is another value."""
+    registers = registers_of(stage.chip, name)
+    bank = stage.bank.copy()
+    for register in registers:
+        word, verdict = shown.get(register, (None, "not seen"))
+        if word is None:
+            return verdict
+        bank.learn(register, word)
+    if not registers:
+        return ""
+    reading = bank.reading(name)
+    if reading is None:
+        return "not seen"
+    same = reading.code == wanted.code
+    return join(
+        [
+            tag("span", "same" if same else "OTHER", cls=f"sign {'holds' if same else 'fails'}"),
+            "" if same else f" {reading.label}",
+        ]
     )
 
 

@@ -201,6 +201,11 @@ figure { margin: .8rem 0; break-inside: avoid; } figure svg { background: #fff; 
 .pair { display: grid; grid-template-columns: repeat(auto-fit, minmax(min(26rem, 100%), 1fr)); gap: .4rem 1.6rem; align-items: end; }
 .pair figure { align-self: start; }
 .caution { border: 1.5px solid var(--warn); border-left-width: 6px; padding: .6rem .9rem; background: var(--heed); max-width: none; }
+.filter { border: 0; padding: 0; margin: .6rem 0; font-size: 13px; } .filter label { margin-right: .9rem; white-space: nowrap; }
+.filter legend { float: left; margin-right: .9rem; padding: 0; color: var(--soft); }
+@media screen { main:has(#show-fails:checked) .verdicts tbody tr:not(.s-fails), main:has(#show-low:checked) .verdicts tbody tr:not(.s-low),
+  main:has(#show-none:checked) .verdicts tbody tr:not(.s-none), main:has(#show-holds:checked) .verdicts tbody tr:not(.s-holds) { display: none; } }
+@media print { .filter { display: none; } }
 .blank td { height: 3.1rem; }
 .box { display: inline-block; width: .95em; height: .95em; border: 1.5px solid var(--ink); margin-right: .6em; vertical-align: -.12em; }
 a { color: var(--lead); }
@@ -212,7 +217,7 @@ a { color: var(--lead); }
   table, tbody, tr, td { display: block; } tr { border-bottom: 1px solid var(--line); padding: .4rem 0; }
   td { border: 0; padding: .1rem 0; min-width: 0; } td.n { text-align: left; white-space: normal; } td:empty { display: none; }
   td[data-head]::before { content: attr(data-head) ": "; color: var(--soft); } }
-@page { margin: 17mm 15mm 18mm; }
+@page { margin: 17mm 15mm 18mm; @bottom-right { content: counter(page) " / " counter(pages); font: 8pt Arial, sans-serif; } }
 @media print { body { display: block; background: #fff; color: #000; font-size: 10pt; } nav { display: none; } main { padding: 0; }
   h2 { margin-top: 1.6rem; break-after: avoid; } h3 { break-after: avoid; } tr, .tally, .caution { break-inside: avoid; }
   table { font-size: 8.5pt; } .skip { display: none; }

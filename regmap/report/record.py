@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from ..stages.load import Stage
 from . import chip as about
 from . import verdicts
 from .page import Html, code, items, join, page, section, table, tag
+from .trace import TraceRow, trace_rows, trace_table
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +26,7 @@ class ReviewRecord:
     html: str
     findings: tuple[str, ...]
     counts: dict[str, int]
+    trace: tuple[TraceRow, ...] = ()
 
     @property
     def clean(self) -> bool:
@@ -63,6 +66,7 @@ class _Maker:
         self.changed = ", ".join(
             f"{s.name} = {s.asked}" for s in stage.settings if s.origin == COMMAND_LINE
         )
+        self.read_back: Mapping[str, tuple[int | None, str]] = {}
         self.findings: list[str] = []
         self.contents: list[tuple[str, str]] = []
         self.body: list[Html] = []
@@ -90,7 +94,12 @@ class _Maker:
             others.append(("changed beside the file", self.changed))
         self.add("subject", "What was reviewed", about.identity(stage, others))
         self.add("result", "Verdicts", verdicts.tally(result), verdicts.overview(result))
-        self.add("settings", "Settings", about.settings(stage), about.left_at_reset(stage))
+        self.add(
+            "settings",
+            "Settings",
+            about.settings(stage, self.read_back),
+            about.left_at_reset(stage),
+        )
         self.add(
             "registers",
             "Register words",
@@ -121,6 +130,8 @@ class _Maker:
         self.add("plots", "Plots", verdicts.drawings(inputs_of(stage)))
         self.add("faults", "Faults and reaction times", self._faults())
         self.add("waivers", "Waivers", self._waivers())
+        if stage.requirements:
+            self.add("requirements", "Requirements", trace_table(stage, result, self._seen()))
         self.add("known", "Known frames", known)
         self.add("capture", "Capture", bus)
         self.add("injection", "Fault injection", injected)
@@ -132,7 +143,8 @@ class _Maker:
             self._head(),
             *self.body,
         )
-        return ReviewRecord(html, tuple(self.findings), result.counts)
+        trace = tuple(trace_rows(stage, result, self._seen()))
+        return ReviewRecord(html, tuple(self.findings), result.counts, trace)
 
     def _head(self) -> Html:
         stage, counts = self.stage, self.result.counts
@@ -176,6 +188,7 @@ class _Maker:
                 f"The capture was not looked at: this installation cannot read captures ({error.name or error} is missing).",
             )
         found = bus_findings(self.stage, self.capture)
+        self.read_back = found.read_back
         if found.bad:
             self.findings += [f"capture: {s}" for s in found.sentences[:3]]
         return found.html
@@ -192,6 +205,9 @@ class _Maker:
         found = injection_findings(self.stage, Path(self.campaign))
         self.findings += [f"fault injection: {s}" for s in found.sentences[:6]]
         return found.html
+
+    def _seen(self) -> list[tuple[str, str]]:
+        return [(name, verdict) for name, (_, verdict) in self.read_back.items()]
 
     def _faults(self) -> Html:
         masked = [n for n, f in self.stage.chip.faults.items() if f.masked_when is not None]

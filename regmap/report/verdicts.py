@@ -93,15 +93,32 @@ def overview(result: Assessment) -> Html:
                 verdict.worst_value,
                 limit(verdict),
                 join(margin),
+                f"class=s-{CLASSES[verdict.status]}",
             ]
         )
-    return table(
+    shown = table(
         ["verdict", "what must hold", "check", "worst case", "limit", "margin"],
         rows,
         caption="All verdicts, worst first",
         cls="dense verdicts",
         right=[3, 5],
     )
+    return join([_filter(result), shown])
+
+
+def _filter(result: Assessment) -> Html:
+    """Which verdicts are shown: by the style sheet alone, so that it works without scripts; print shows all."""
+    counts = result.counts
+    options = [("all", f"all {len(result.verdicts)}")]
+    options += [
+        (CLASSES[s], f"{WORDS[s]} {counts[s]}") for s in CLASSES if counts[s] and s in WORDS
+    ]
+    choices = []
+    for ident, text in options:
+        state = ' checked=""' if ident == "all" else ""
+        button = Html(f'<input type="radio" name="show" id="show-{ident}"{state}/>')
+        choices.append(tag("label", button, " ", text))
+    return tag("fieldset", tag("legend", "Show"), join(choices, " "), cls="filter")
 
 
 def derivations(result: Assessment, *, unfold: bool) -> Html:

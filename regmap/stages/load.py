@@ -58,6 +58,7 @@ from ..outside import load_outside
 from ..parameters import STAGE, Parameter
 from ..quantity import Band, parse_band
 from .plausible import Doubt, doubts
+from .requirements import Requirement, requirement_shape, requirements_of
 
 FORMAT = 1
 
@@ -127,6 +128,7 @@ class Stage:
     waive: Mapping[str, str] = field(default_factory=dict)
     allow: Mapping[str, str] = field(default_factory=dict)
     failure_modes: tuple[FailureShare, ...] = ()
+    requirements: tuple[Requirement, ...] = ()
     invented: bool = False
     summary: str = ""
     chain: tuple[Chip, ...] = ()
@@ -225,6 +227,11 @@ class _StageShape(Shape):
                     Table(_CheckName(), Text(), "checks by name"),
                     False,
                     "checks that do not apply, each with the reason",
+                ),
+                "requirement": (
+                    requirement_shape(),
+                    False,
+                    "requirements of a specification, each with the settings and checks that answer it",
                 ),
                 "allow": (
                     Table(
@@ -428,6 +435,7 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
         waive=dict(rec.get("waive", {})),
         allow=allow,
         failure_modes=_failure_modes(rec, chip, reader),
+        requirements=requirements_of(rec.get("requirement", {}), chip, reader),
         invented=head.get("invented", False),
         summary=head.get("summary", ""),
         chain=chain,

@@ -1,4 +1,4 @@
-"""Saving settings back into the user's own stage file: atomic, and never over what changed meanwhile.
+"""Saving settings and stage values back into the user's own stage file: atomic, and never over what changed meanwhile.
 
     stage, text = save_stage(path, base_text, changes, chip)
 
@@ -21,10 +21,13 @@ from ..errors import CallError, FileError, Problem
 from ..files import write_whole
 from ..holding import HeldError, hold
 from .edit import BOM, edit_stage, new_stage
+from .inputedit import apart, edit_document
 from .load import Stage, read_stage
+from .whatif import read_input
 
 __all__ = [
     "StageChangedError",
+    "edit_document",
     "edit_stage",
     "new_stage",
     "proven",
@@ -112,14 +115,21 @@ def _saved(
     if before is None:
         raise FileError([p for p in problems if p.severity == "error"])
     wanted = {s.name: s.asked for s in before.settings}
-    for name, value in changes.items():
+    for name, value in apart(changes, chip)[0].items():
         wanted.pop(name, None)
         if value is not None:
             wanted[name] = value
-    text = edit_stage(now, changes, chip)
+    text = edit_document(now, changes, chip)
     stage = proven(path, text, wanted)
-    if stage.params != before.params and _plain_params(stage) != _plain_params(before):
-        raise CallError(f"saving would change more than settings; nothing was written to {path}")
+    values = _plain_params(before)
+    for name, value in apart(changes, chip)[1].items():
+        values.pop(name, None)
+        if value is not None:
+            values[name] = read_input(name, value)
+    if _plain_params(stage) != values:
+        raise CallError(
+            f"saving would change more than was asked for; nothing was written to {path}"
+        )
     write_whole(path, text)
     return stage, text
 

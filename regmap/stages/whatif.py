@@ -28,6 +28,8 @@ ORIGIN = "shell line"
 #: What a first word alone means, so that `supply.max` need not be `supply.voltage.max`.
 _SHORT = {"supply": "supply.voltage", "temperature": "temperature.ambient"}
 _ENDS: tuple[End, ...] = ("min", "typ", "max")
+#: Units that a value is shown in, whatever its size.
+_AS_WRITTEN = ("%", "V/V", "Ah", "d", "FIT")
 MOST_STEPS = 1000
 
 
@@ -59,7 +61,7 @@ def input_of(name: str) -> tuple[str, End]:
     raise CallError(f"a stage has no input {name!r}", nearest=near)
 
 
-def _read(name: str, text: str) -> Band | int | str:
+def read_input(name: str, text: str) -> Band | int | str:
     """A value as the stage file has it. Raises CallError for what cannot be."""
     if "\n" in text or "\r" in text:
         raise CallError(f"{name}: a value of several lines", "one line")
@@ -79,9 +81,32 @@ def _read(name: str, text: str) -> Band | int | str:
     return value
 
 
-def _changed(stage: Stage, name: str, text: str) -> Param:
+def stated_as(name: str, value: Band | int | str) -> str:
+    """The text that states an input's value in a stage file: the shortest that is read as this value again."""
+    if not isinstance(value, Band):
+        return str(value)
+    ends = [value.typ] if value.exact else [value.low, value.typ, value.high]
+    if not value.exact and value.given == "min/max":
+        ends = [value.low, value.high]
+    joint = " .. " if len(ends) == 2 else " / "
+    unit = DIMENSIONS[STAGE[name].dimension or ""][1] if name in STAGE else ""
+    shown = unit if unit in _AS_WRITTEN else None
+    text = ""
+    for digits in (4, 6, 9, 12):
+        text = joint.join(show(end, value.dim, digits, shown) for end in ends)
+        read = read_input(name, text)
+        if isinstance(read, Band) and (read.low, read.typ, read.high) == (
+            value.low,
+            value.typ,
+            value.high,
+        ):
+            break
+    return text
+
+
+def _changed(stage: Stage, name: str, text: str, origin: str) -> Param:
     key, end = input_of(name)
-    value = _read(key, text)
+    value = read_input(key, text)
     if end:
         known = stage.params.get(key)
         if known is None or not isinstance(known.value, Band):
@@ -97,11 +122,11 @@ def _changed(stage: Stage, name: str, text: str) -> Param:
         else:
             low, typ, high = min(low, at), at, max(high, at)
         value = Band(low, typ, high, value.dim)
-    return Param(name=key, value=value, origin=ORIGIN)
+    return Param(name=key, value=value, origin=origin)
 
 
-def with_inputs(stage: Stage, changes: Mapping[str, str]) -> Stage:
-    """The stage with other inputs (name to text), its settings read anew.
+def with_inputs(stage: Stage, changes: Mapping[str, str], origin: str = ORIGIN) -> Stage:
+    """The stage with other inputs (name to text), its settings read anew; `origin` is where they come from.
 
     Raises CallError for an unknown name, a value that cannot be, or inputs that contradict each
     other; inputs that hardly fit are in `doubts`.
@@ -109,7 +134,7 @@ def with_inputs(stage: Stage, changes: Mapping[str, str]) -> Stage:
     params = dict(stage.params)
     made = stage
     for name, text in changes.items():
-        param = _changed(made, name, text)
+        param = _changed(made, name, text, origin)
         params[param.name] = param
         made = replace(made, params=params)
     doubts = implausible(params, stage.chip)
@@ -117,7 +142,7 @@ def with_inputs(stage: Stage, changes: Mapping[str, str]) -> Stage:
     if wrong:
         raise CallError("; ".join(told(d.found, d.expected) for d in wrong))
     noted = tuple(
-        Problem(Place(ORIGIN), d.found, d.expected, d.nearest, d.name, d.severity) for d in doubts
+        Problem(Place(origin), d.found, d.expected, d.nearest, d.name, d.severity) for d in doubts
     )
     asked = [(s.name, s.asked) for s in stage.settings]
     choices, _ = choices_of(stage.chip, asked, params)
@@ -150,6 +175,6 @@ def span_of(name: str, text: str, steps: int) -> list[str]:
         raise CallError(f"{text!r} is one value", "two, as 10..60 kHz")
     dim, unit = DIMENSIONS[entry.dimension or ""]
     wide = (band.high - band.low) / (steps - 1)
-    shown = unit if unit in ("%", "V/V", "Ah", "d", "FIT") else None
+    shown = unit if unit in _AS_WRITTEN else None
     # what is shown is what is worked with
     return [show(band.low + n * wide, dim, 5, shown) for n in range(steps)]

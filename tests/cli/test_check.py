@@ -287,3 +287,21 @@ def test_a_limit_without_quotes_in_yaml_is_told_how_to_write_it(
             f"gateword_stage: 1\nstage: {{name: x}}\nmap: quoll16\nsettings:\n  GATE_HS.SOURCE: {good}\n"
         )
         assert gateword("vet", str(path)).status == 0
+
+
+def test_explain_tells_what_the_verdict_depends_on(gateword: Any) -> None:
+    """As the draft finds it by running the check; text and JSON say the same."""
+    import json
+
+    from regmap.draft import Draft
+    from regmap.stages.load import load_stage
+
+    name = "deadtime.enough.high"
+    settings, inputs = Draft(load_stage("coolant_pump")).decides(name)
+    out = gateword("check", "coolant_pump", "--explain", name, "--json").out
+    found = json.loads(out)["verdicts"][0]["depends_on"]
+    assert (list(found["settings"]), list(found["inputs"])) == (settings, inputs)
+    assert found["settings"]["TIMING.DEAD_TIME"] == "1 us"
+    text = " ".join(gateword("check", "coolant_pump", "--explain", name).out.split())
+    assert "depends on settings: " in text
+    assert all(f"{n} ({v})" in text for n, v in {**found["settings"], **found["inputs"]}.items())

@@ -66,7 +66,7 @@ def test_the_equivalent_commands_say_the_same(
     _, out, _ = run(
         "pump.yaml", state, "GATE_HS.SOURCE = 150 mA\nGATE_HS.HOLD = max\ncopy frame\nleave drop\n"
     )
-    frame = out[out.index("copied 0x") + 7 :].split()[0]
+    frame = out[out.index("frame: 0x") + 7 :].split()[0]
     commands = [
         line.strip()
         for line in out[out.index("the same without") :].splitlines()[1:]

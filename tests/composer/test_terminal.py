@@ -63,7 +63,7 @@ class Terminal:
         last = ""
         while time.monotonic() < end:
             now = self.screen()
-            if all(w in now for w in wanted) and now == last:
+            if all(w in now for w in wanted) and now == last and "being found" not in now:
                 return now
             last = now
             time.sleep(0.05)
@@ -122,7 +122,9 @@ def test_screens(open_terminal: Open, width: int, height: int, pump: Path) -> No
         terminal.wait("what fits what you type", "enter goes to TIMING.DEAD_TIME"),
     )
     terminal.keys("Enter", "Right", "Up", "Up")
-    golden(f"{size}-trying", terminal.wait("verdicts that change", "Enter accept"))
+    golden(
+        f"{size}-trying", terminal.wait("verdicts that change", "Enter accept", "450 ns, code 3")
+    )
     terminal.keys("Escape")
     terminal.type("9 V")
     golden(f"{size}-refused", terminal.wait("no: '9 V' is a voltage"))

@@ -44,7 +44,7 @@ TASKS: list[tuple[str, list[tuple[str, str]]]] = [
     (
         "See every option at once",
         [
-            ("words: find verdicts sweep", "type sweep"),
+            ("words: find verdicts inputs sweep", "type sweep"),
             ("enter: sweep [NAME]", "key Enter"),
             ("Esc back", "key Esc"),
         ],
@@ -72,7 +72,7 @@ TASKS: list[tuple[str, list[tuple[str, str]]]] = [
         [
             ("Esc back", "key Esc"),
             ("explain paste", f"type paste {OWN}0x25D1"),
-            ("enter: paste WORD", "key Enter"),
+            ("enter: paste FRAME", "key Enter"),
             ("enter accepts it", "key Enter"),
         ],
     ),

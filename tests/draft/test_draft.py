@@ -532,5 +532,5 @@ def test_the_wish_is_kept_as_typed_to_file_header_and_record(
     stage, _ = save_stage(path, path.read_text(), draft.unsaved(), draft.chip)
     [setting] = [s for s in load_stage(path).settings if s.name == name]
     assert (setting.asked, setting.choice.code) == (text, code)
-    assert f"asked {text}, chosen {setting.choice.reading.label}" in setting_text(setting)
+    assert f"wanted {text}, chosen {setting.choice.reading.label}" in setting_text(setting)
     assert html.escape(text, quote=False) in review(stage).html

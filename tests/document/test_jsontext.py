@@ -30,3 +30,9 @@ def test_a_readback_nested_too_deep_is_a_located_problem() -> None:
     with pytest.raises(FileError, match="nested too deep") as caught:
         parse_readback("[" * 100_000, chip, "words.json")
     assert caught.value.problems[0].place.line == 1
+
+
+def test_a_number_of_too_many_digits_is_no_json() -> None:
+    """Python converts 4,300 digits at most; what is longer ends as everything that is no JSON does."""
+    with pytest.raises(json.JSONDecodeError, match="too many digits"):
+        read_json('{"GATE_HS": ' + "1" * 5000 + "}")

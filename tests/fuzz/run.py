@@ -3,6 +3,7 @@
     python tests/fuzz/run.py --list
     python tests/fuzz/run.py maps --seconds 600          one target for ten minutes
     python tests/fuzz/run.py --all --seconds 60          all of them, a minute altogether
+    python tests/fuzz/run.py --all --inputs 200           all of them, the same inputs in every run
     python tests/fuzz/run.py maps --one INPUT            one input: seconds of computing and peak megabytes
 
 Findings go to `--keep FOLDER` (one file for each kind, and its traceback beside it), counts to standard output as
@@ -127,6 +128,25 @@ def by_search(name: str, seconds: float, keep: Path | None) -> Any:
     return watch
 
 
+def by_count(name: str, inputs: int, keep: Path | None) -> Any:
+    """The same mutations in every run: what a gate may stop at."""
+    import targets
+    from mutate import mutated
+    from watch import Watch
+
+    target = targets.TARGETS[name]
+    seeds, words = seeds_of(target), [w.encode() for w in target.words()]
+    watch = Watch(name, target.run, keep)
+    rng = random.Random(f"{name} {inputs}")
+    for _ in range(inputs):
+        data = rng.choice(seeds)
+        for _ in range(rng.randint(1, 8)):
+            data = mutated(data, seeds, words, rng, target.most)
+        watch(data)
+    say(watch.report("the same each time"))
+    return watch
+
+
 def one(name: str, path: str) -> int:
     data = sys.stdin.buffer.read() if path == "-" else Path(path).read_bytes()
     import targets
@@ -146,6 +166,7 @@ def main() -> int | bool:
     parser.add_argument("--all", action="store_true")
     parser.add_argument("--list", action="store_true")
     parser.add_argument("--seconds", type=int, default=600)
+    parser.add_argument("--inputs", type=int, help="so many inputs a target, the same in every run")
     parser.add_argument("--keep", type=Path)
     parser.add_argument(
         "--corpus", type=Path, help="where inputs that reached something new are kept"
@@ -156,6 +177,13 @@ def main() -> int | bool:
     if args.one is not None:
         return one(args.target, args.one)
     guided = importlib.util.find_spec("atheris") is not None and not args.search
+    if args.inputs is not None:
+        import targets
+
+        chosen = [args.target] if args.target else list(targets.TARGETS)
+        counted = [by_count(name, args.inputs, args.keep) for name in chosen]
+        say(f"{sum(w.inputs for w in counted)} inputs")
+        return any(w.findings for w in counted)
     if args.target and guided:
         return by_coverage(args.target, args.seconds, args.keep, args.corpus)
     import targets

@@ -1,6 +1,6 @@
 """The targets of fuzzing on their corpora and some mutations; and that the watch sees what it is to see.
 
-`python tests/fuzz/run.py` fuzzes for as long as one likes; `.ci/run` does for a minute.
+`python tests/fuzz/run.py` fuzzes for as long as one likes; `.ci/run` does with some more inputs, the same each time.
 """
 
 from __future__ import annotations

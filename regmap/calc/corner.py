@@ -154,6 +154,8 @@ def formula(
         if not taken == set(listed) == named or len(listed) != len(taken) or dim not in DIMENSIONS:
             raise TypeError(f"formula {name}: text, directions and arguments do not agree")
         rises, falls, both, unproven = groups
+        if name in FORMULAS:
+            raise TypeError(f"formula {name} is there twice")
         made = Formula(name, template, dim, function, rises, falls, both, source, unproven)
         FORMULAS[name] = made
         return made

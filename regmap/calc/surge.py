@@ -152,12 +152,12 @@ def standoff(work: Work) -> Outcome:
     limit = work.take("Vs", "stage:supply.voltage")
     jump = work.maybe("Vjump", "stage:supply.jump_start")
     if jump is not None:
-        limit = work.derive("Vlong", longest, a=limit, b=jump)
+        limit = work.derive("Vlong", higher_level, a=limit, b=jump)
     return work.at_least(work.take("Vbr", "stage:suppressor.breakdown"), limit)
 
 
 @formula("max({a}, {b})", "voltage", up="a b", source="the higher of both")
-def longest(a: Any, b: Any) -> Any:
+def higher_level(a: Any, b: Any) -> Any:
     """The highest voltage that may last."""
     return larger(a, b)
 

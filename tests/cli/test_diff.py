@@ -129,7 +129,7 @@ def test_readback_in_every_form(text: str) -> None:
     [
         (
             "TIMNG=1\nMODE=0x8888\nVDS=-1\n???",
-            "x:1:1: error: quoll16 has no register, value or command 'TIMNG'; nearest: TIMING; expected a register of the map",
+            "x:1:1: error: no register 'TIMNG' in quoll16; expected a register of the map; nearest: TIMING",
         ),
         ("MODE=0x8888", "x:1:1: error: 0x8888 for MODE, which has 10 bits; expected at most 0x3FF"),
         ("MODE=soon", "x:1:1: error: 'soon' for MODE; expected a word such as 0x1F"),

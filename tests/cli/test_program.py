@@ -156,7 +156,7 @@ FILES = {
             b"%c: &%c [%s]\n" % (c + 1, c + 1, b",".join([b"*%c" % c] * 9))
             for c in range(ord("a"), ord("k"))
         ),
-        "values once aliases are followed",
+        "more than 60000 values",
     ),
     "list.yaml": (b"- 1\n", "a list"),
     "tag.yaml": (b"a: !!python/object:os.system x\n", "the tag"),

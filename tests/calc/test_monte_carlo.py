@@ -169,7 +169,6 @@ def test_dimensions_agree(shape: Inputs, unit: str) -> None:
 
     Done on the checks as a whole, so that also the formulas' declared dimensions are held.
     """
-    from regmap.calc.inputs import Facts
     from regmap.quantity import DIMENSIONS
 
     index, factor = "VAs".index(unit), Fraction(8)
@@ -186,7 +185,8 @@ def test_dimensions_agree(shape: Inputs, unit: str) -> None:
         )
         for f in shape.facts.faults or ()
     )
-    facts = Facts(status_registers=5, frame_bits=24, extra_frames=1, faults=faults)
+    modes = tuple(replace(m, rate=scaled(m.rate)) for m in shape.facts.failure_modes)
+    facts = replace(shape.facts, faults=faults, failure_modes=modes)
     compared = 0
     for check in checks():
         if OWN_UNITS.get(check.name) == unit:

@@ -78,7 +78,7 @@ def test_a_retry_into_a_short_circuit_heats_like_no_latch_does(build: Build) -> 
     changes = {
         "role___vds__mode": "retry",
         "role___retry__time": "50 us",
-        "stage___mosfet__pulse_current": "400 A",
+        "stage___mosfet__short_circuit_current": "400 A",
         "stage___supply__voltage": "13.5 V",
     }
     verdict = one(build(**changes), "vds.retry.low")
@@ -89,7 +89,7 @@ def test_a_retry_into_a_short_circuit_heats_like_no_latch_does(build: Build) -> 
     assert band(verdict, "upper")[0] == pytest.approx((175 - 85) / 18)
     assert verdict.status == "fails"
     assert run(build(**{**changes, "role___vds__mode": "latch"}), ["vds.retry"]) == []
-    smaller = build(**changes, stage___mosfet__short_circuit_current="40 A")
+    smaller = build(**{**changes, "stage___mosfet__short_circuit_current": "40 A"})
     assert band(one(smaller, "vds.retry.low"))[1] == pytest.approx(band(verdict)[1] / 10)
 
 

@@ -293,6 +293,7 @@ def test_masked_faults(build: Build) -> None:
         "reaction.time.OTW",
         "reaction.time.UV",
         "reaction.masked",
+        "reaction.configuration",
     }
     assert verdicts["reaction.time.UV"].status == "fails"
     assert "masked by CFG.UV_M" in verdicts["reaction.time.UV"].reason

@@ -33,6 +33,7 @@ from .steps import (
     careful,
     configured,
     step_table,
+    watched,
     write_init,
     write_status_steps,
     write_warm,
@@ -259,7 +260,7 @@ def _positions(
             # its steps, in names of their own
             draft = Sheet(
                 chip=sheet.chip, stage=stage, options=sheet.options, names=Namer(sheet.names.prefix), sections=sheet.sections,
-                chained=True,
+                chained=True, kept=sheet.kept,
             )  # fmt: skip
             _write_stage(draft, write_frames(draft))
             sheet.hazards += [h for h in draft.hazards if h not in sheet.hazards]
@@ -289,7 +290,7 @@ def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
             sheet.hazards += hazards_of(plan)
             bank = configured(stage, plan).bank
             sheet.format_at_end = Codec(sheet.chip).frame_in_force(bank).name
-            actions = careful(sheet, stage, plan, frames)
+            actions = watched(sheet, stage, careful(sheet, stage, plan, frames))
         if sheet.has("init"):
             write_init(sheet, stage, actions, frames)
             if sheet.has("run"):

@@ -1,18 +1,28 @@
-"""What must be read back of a configured chip, as rows to compare and as steps to run."""
+"""What must be read back of a configured chip, as steps to run."""
 
 from __future__ import annotations
 
 from ..behaviour.machine import as_read
-from ..behaviour.settings import Action, bring_up_registers
+from ..behaviour.settings import Action, bring_up_registers, expectation
 from ..chip.model import Frame, Register
 from ..errors import CallError
 from ..frames.codec import Codec
 from ..stages.load import Stage
-from .frames import FrameNames, frame_type, word_bits, word_type
-from .registers import address_macro
+from .frames import FrameNames, word_bits, word_type
+from .names import word
 from .sheet import Sheet
-from .steps import configured, harmless, reads, step_table
-from .text import block, count, defines, number, utype
+from .steps import (
+    configured,
+    harmless,
+    part_of,
+    power_up_flags,
+    reads,
+    remembered,
+    row_cells,
+    step_table,
+    write_step_type,
+)
+from .text import count, defines
 
 # --- readback -----------------------------------------------------------------------------------
 
@@ -44,90 +54,101 @@ def verify_rows(stage: Stage, actions: list[Action]) -> list[tuple[Register, int
 def write_verify(
     sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
 ) -> None:
+    """The readback as steps: settings, reserved bits that are kept, flags of power-up, the lock."""
     names = sheet.names
     rows = [r for r in verify_rows(stage, actions) if frames[r[3].name].reply_data]
+    sheet.verify_rows = rows
     if not rows:
         names.note("no register can be read back and compared")
         return
-    sheet.verify_rows = rows
-    bits = word_bits(sheet)
-    address_bits = max((r.address.bit_length() for r, *_ in rows), default=1)
-    paged = any(r.page is not None for r, *_ in rows)
-    several = len(frames) > 1
     sheet.section(
         "reading the configuration back",
-        "What each register must hold while the chip is configured: compare (word & mask) with expect."
-        + (" The page must be selected first." if sheet.chip.page_select and paged else ""),
+        "Steps that read what each register must hold while the chip is configured, pages selected on the way. "
+        "READBACK_AT_... is the register's step, as the watch tells it in spi->step.",
+    )
+    write_step_type(sheet, frames)
+    settings = reads(stage, actions, [(r.name, m, e) for r, m, e, _, _ in rows], "readback")
+    steps: list[Action] = []
+    at = {}
+    for action in settings:
+        if (
+            action.sent is not None
+            and action.sent.register is not None
+            and action.expect is not None
+        ):
+            at[action.sent.register.name] = len(steps)
+        steps += [action, *(remembered(sheet, action) if action.expect is not None else [])]
+    # in one plan with them, so that pages are selected for all
+    flags = power_up_flags(stage, actions)
+    locks = locks_of(stage, actions)
+    tail = reads(
+        stage,
+        actions,
+        [*[(r.name, m, e) for r, m, e, _, _ in rows], *flags, *locks],
+        "readback",
+    )[len(settings) :]
+    extra = tail[: len(tail) - len(locks)] if len(tail) == len(flags) + len(locks) else tail
+    last = tail[len(extra) :]
+    sheet.reset_told = reset_told(stage, actions)
+    cells = row_cells(sheet, [*steps, *extra], frames)
+    if last and part_of(sheet, cells) and part_of(sheet, row_cells(sheet, last, frames)):
+        about = "What each register must hold: part of the table that has written it."
+        step_table(sheet, "readback", [*steps, *extra], frames, {}, about)
+        about = "That the lock is closed: for the watch, after readback_steps."
+        step_table(sheet, "locked", last, frames, {}, about)
+    else:
+        about = "What each register must hold, and the lock."
+        step_table(sheet, "readback", [*steps, *tail], frames, {}, about)
+    sheet.readback_frames = sum(
+        1 + (a.sent.frame.after if a.expect is not None else 0)
+        for a in (*steps, *tail)
+        if a.sent is not None
     )
     sheet.lines(
         "",
-        "typedef struct {",
-        f"    {frame_type(sheet)} read;     /* the frame that reads it */",
-        f"    {word_type(sheet)} mask;     /* bits that hold settings */",
-        f"    {word_type(sheet)} expect;   /* what they must hold */",
-        f"    {utype(max(address_bits, 1))} address;",
-        *(["    uint16_t page;"] if paged else []),
-        *(["    uint8_t format;    /* FORMAT_... of the frame */"] if several else []),
-        f"}} {names.lower('verify_word_t')};",
-    )
-    size = names.macro("VERIFY_WORDS_COUNT")
-    text = []
-    for register, mask, expect, frame, read in rows:
-        cells = [
-            number(read, frame.length),
-            number(mask, bits),
-            number(expect, bits),
-            address_macro(sheet, register)
-            if sheet.has("addresses")
-            else number(register.address, address_bits),
-        ]
-        if paged:
-            cells.append(count(register.page or 0))
-        if several:
-            cells.append(count(frames[frame.name].index))
-        text += block(register.name, "    ")
-        text.append(f"    {{{', '.join(cells)}}},")
-    sheet.lines("", *defines([(size, count(len(rows)), "")]))
-    sheet.table(
-        names.lower("verify_word_t"),
-        names.lower("verify_words"),
-        text,
-        size,
-        "Configuration registers and their wanted content.",
-    )
-    if sheet.has("init"):
-        back = {r.name: (mask, expect) for r, mask, expect, _, _ in rows}
-        machine = configured(stage, actions)
-        for fault in sheet.chip.faults.values():
-            # a flag of power-up tells that the chip was reset since
-            register, field = sheet.chip.registers[fault.register], sheet.chip.field(fault.ref)
-            if not fault.normal_at_power_up or field is None or machine.raised(fault) is not False:
-                continue
-            sheet.reset_told = True
-            if harmless(sheet.chip, register) and field.width == 1:
-                mask, expect = back.get(register.name, (0, 0))
-                back[register.name] = (
-                    mask | field.mask,
-                    expect | (0 if fault.code else field.mask),
+        *defines(
+            [
+                (
+                    names.macro("READBACK_AT", word(name), of=f"step that reads {name} back"),
+                    count(index),
+                    "",
                 )
-        steps = reads(stage, actions, back, "readback")
-        sheet.readback_frames = sum(
-            1 + (a.sent.frame.after if a.expect is not None else 0)
-            for a in steps
-            if a.sent is not None
-        )
-        step_table(
-            sheet,
-            "readback",
-            steps,
-            frames,
-            {},
-            "The same as steps, with the page selections they need.",
-        )
-    kind = word_type(sheet)
+                for name, index in at.items()
+            ]
+        ),
+    )
+    kind, bits = word_type(sheet), word_bits(sheet)
     wide = f"({'unsigned int' if bits <= 16 else kind})"
     sheet.inline(
-        f"{kind} {names.lower('verify_difference')}(const {names.lower('verify_word_t')} *row, {kind} word)",
-        [f"return ({kind})(({wide}word ^ row->expect) & row->mask);"],
-        "The bits in which a word read back differs from what was wanted; 0: none.",
+        f"{kind} {names.lower('step_difference')}(const {names.lower('step_t')} *step, {kind} word)",
+        [f"return ({kind})(({wide}word & step->mask) ^ step->expect);"],
+        "The bits in which a word differs from what a step of kind EXPECT wants; 0: none.",
+    )
+
+
+def locks_of(stage: Stage, actions: list[Action]) -> list[tuple[str, int, int]]:
+    """(register's name, mask, expected) of what the map's sequence `lock` expects, and is not known to end."""
+    chip = stage.chip
+    machine = configured(stage, actions)
+    machine.settle()  # bits that show a condition, up to date
+    bank = machine.bank
+    found = []
+    for step in chip.sequences.get("lock", ()):
+        if step.do != "expect":
+            continue
+        register, mask, value = expectation(chip, step.targets[0])
+        known = bank.known.get(register.name, 0)
+        if (
+            harmless(chip, register)
+            and not (as_read(chip, register, bank.words) ^ value) & known & mask
+        ):
+            found.append((register.name, mask, value))
+    return found
+
+
+def reset_told(stage: Stage, actions: list[Action]) -> bool:
+    """Whether some flag of power-up is down once the chip is configured."""
+    machine = configured(stage, actions)
+    return any(
+        f.normal_at_power_up and machine.raised(f) is False for f in stage.chip.faults.values()
     )

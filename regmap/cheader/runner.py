@@ -19,7 +19,7 @@ from .bitcode import put
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .sheet import Sheet
 from .steps import harmless
-from .text import count, defines, number, utype
+from .text import block, count, defines, number, utype
 
 if TYPE_CHECKING:
     from ..stages.load import Stage
@@ -143,7 +143,15 @@ class Runner:
             f"    {self.frame} reply;      /* what came in meanwhile */",
             f"    {self.data} got;        /* the last word read */",
             f"    {self.data} differ;     /* its bits that are not as they must be */",
-            f"    {self.data} kept;       /* bits that must be written as they were read */",
+            *(
+                [
+                    f"    {self.data} kept[{len(sheet.kept)}];    /* bits that must be written as they were read, of "
+                    f"{', '.join(sheet.kept)} */",
+                    f"    {utype(len(sheet.kept))} kept_known; /* a bit for each that has been read */",
+                ]
+                if sheet.kept
+                else []
+            ),
             "    uint16_t step;      /* the step in hand, of its table */",
             *(["    uint16_t frames;    /* so far, modulo 65536 */"] if self.after else []),
             "    uint8_t errors;     /* FRAME_ERROR_... of the last reply */",
@@ -183,9 +191,15 @@ class Runner:
                 "}",
             ]
         lines += [
-            f"spi->{m} = 0U;"
-            for m in ("command", "reply", "got", "differ", "kept", "step", "errors")
+            f"spi->{m} = 0U;" for m in ("command", "reply", "got", "differ", "step", "errors")
         ]
+        if sheet.kept:
+            lines += [
+                f"for (i = 0U; i < {count(len(sheet.kept))}; i++) {{",
+                "    spi->kept[i] = 0U;",
+                "}",
+                "spi->kept_known = 0U;",
+            ]
         if self.after:
             lines += ["spi->pending_count = 0U;", "spi->format = 0U;", "spi->frames = 0U;"]
         lines += ["spi->rejected = false;", "spi->reset = false;"]
@@ -511,7 +525,8 @@ class Runner:
                 bodies.append(["/* carries no data */"])
                 continue
             bits = item.frame.length
-            merged = f"({item.kind})(({item.kind})command | {put('spi->kept', part.bits, bits)})"
+            kept = "spi->kept[task->step.expect]"
+            merged = f"({item.kind})(({item.kind})command | {put(kept, part.bits, bits)})"
             bodies.append(
                 [
                     f"command = {item.check_bits}({merged});"
@@ -557,10 +572,7 @@ class Runner:
             "spi->differ = 0U;",
             f"if ({kind} == {self.kind('EXPECT')}) {{",
             f"    spi->differ = ({self.data})((({self.wide})spi->got & task->step.mask) ^ task->step.expect);",
-            f"}} else if ({kind} == {self.kind('KEEP')}) {{",
-            f"    spi->kept = ({self.data})(({self.wide})spi->got & task->step.mask);",
-            f"}} else if ({kind} == {self.kind('SAME')}) {{",
-            f"    spi->differ = ({self.data})((({self.wide})spi->got & task->step.mask) ^ spi->kept);",
+            *self._kept(kind),
             "} else {",
             "    /* the word is the caller's */",
             "}",
@@ -572,7 +584,7 @@ class Runner:
             f"uint8_t result = {self.low('frame_in')}(spi{fmt}, task->in);",
             f"if (result == {self.result('OK')}) {{",
         ]
-        # where each reply comes in its own frame, nothing is ever waited for
+        # where each reply comes within its own frame, nothing is ever waited for
         waits = self.after > 0
         if waits:
             lines += ["    bool done = true;", "    task->seen = spi->frames;"]
@@ -604,6 +616,23 @@ class Runner:
             lines,
             "Takes what came in during that frame. BUSY: go on with task_out; else what went wrong. RUN_...",
         )
+
+    def _kept(self, kind: str) -> list[str]:
+        """Reserved bits: remembered where they are not known, compared where they are."""
+        if not self.sheet.kept:
+            return []
+        small = utype(len(self.sheet.kept))
+        one = "1U" if len(self.sheet.kept) <= 16 else f"({small})1U"
+        place, known = "task->step.expect", "spi->kept_known"
+        now = f"(({self.wide})spi->got & task->step.mask)"
+        return [
+            f"}} else if (({kind} == {self.kind('KEEP')}) || "
+            f"(({kind} == {self.kind('SAME')}) && (({known} & ({one} << {place})) == 0U))) {{",
+            f"    spi->kept[{place}] = ({self.data}){now};",
+            f"    {known} = ({small})({known} | ({one} << {place}));",
+            f"}} else if ({kind} == {self.kind('SAME')}) {{",
+            f"    spi->differ = ({self.data})({now} ^ spi->kept[{place}]);",
+        ]
 
     # --- what runs on them -----------------------------------------------------------------------
     def status(self) -> None:
@@ -720,7 +749,16 @@ class Runner:
                             "with longer periods the watch alone detects too late",
                         ),
                     ]
-                )
+                ),
+                *block(
+                    f"Define {names.macro('WATCH_PERIOD_US')}, a plain number, as the period of the calls: it is held "
+                    "against that here."
+                ),
+                f"#if defined({names.macro('WATCH_PERIOD_US')})",
+                f"#if {names.macro('WATCH_PERIOD_US')} > {names.macro('WATCH_PERIOD_MOST_US')}",
+                f'#error "the watch is called too seldom: a lost setting would be found after {names.macro("FTTI_US")}"',
+                "#endif",
+                "#endif",
             )
         steps, size = self.low("readback_steps"), names.macro("READBACK_STEPS", "COUNT")
         sheet.function(
@@ -728,21 +766,32 @@ class Runner:
             [f"{self.low('task_begin')}(task, {steps}, {size});"],
             "Before the first call of `watch`, and after the chip was configured again.",
         )
+        again = [f"{self.low('watch_begin')}(task);"]
+        if "locked" in sheet.tables:
+            # the rotation has two parts, both rows of a table that stands already
+            lock, rows = self.low("locked_steps"), names.macro("LOCKED_STEPS", "COUNT")
+            again = [
+                f"if (task->steps == {steps}) {{",
+                f"    {self.low('task_begin')}(task, {lock}, {rows});",
+                "} else {",
+                *(f"    {x}" for x in again),
+                "}",
+            ]
         reset = ["if (spi->reset) {", f"    result = {self.result('RESET')};", "}"]
         sheet.function(
             f"uint8_t {self.low('watch')}({self.spi} *spi, {self.task} *task)",
             [
                 f"uint8_t result = {self.low('tick')}(spi, task);",
                 f"if (result == {self.result('OK')}) {{",
-                f"    {self.low('watch_begin')}(task);",
+                *(f"    {x}" for x in again),
                 f"    result = {self.low('tick')}(spi, task);",
                 "}",
                 *(reset if self.sheet.reset_told else []),
                 "return result;",
             ],
             "One call a period while the bridge runs: a frame of the readback, in rotation. BUSY: nothing found. EXPECT: "
-            "spi->step, spi->got and spi->differ tell where and what; RESET: the chip has lost its settings. Bring the "
-            "bridge into its safe state before the chip is configured again. RUN_...",
+            "spi->step (READBACK_AT_...), spi->got and spi->differ tell where and what; RESET: the chip has lost its "
+            "settings. Bring the bridge into its safe state before the chip is configured again. RUN_...",
         )
 
 

@@ -73,7 +73,8 @@ class Sheet:
     written so far, `hazards` what their frames do that can hurt, `used` the kinds of their steps.
     Of the configured chip: `format_at_end` is the layout in force, `readback_frames` what reading it
     back takes, `reset_told` whether replies would tell that it was reset. `plans` are the step tables before they
-    became text, by name, `verify_rows` what `regmap.cheader.readback.verify_rows` gave."""
+    became text, by name, `written` their rows by the table's identifier, `kept` the registers with bits that must be
+    written as they were read, in the order of the places for them; `verify_rows` what `regmap.cheader.readback.verify_rows` gave."""
 
     chip: Chip
     stage: Stage | None
@@ -90,6 +91,8 @@ class Sheet:
     readback_frames: int = 0
     reset_told: bool = False
     plans: dict[str, Steps] = field(default_factory=dict)
+    written: dict[str, list[str]] = field(default_factory=dict)
+    kept: list[str] = field(default_factory=list)
     verify_rows: list[tuple[Register, int, int, Frame, int]] = field(default_factory=list)
     recogniser: Recogniser = field(init=False)
     chained: bool = False

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -35,7 +35,9 @@ STEP_KINDS = (
     ("MERGE", 6, "send the frame, a write, with the bits remembered"),
 )
 
-OUR_TABLES = ("init", "readback", "status", "warm", "monitor_test")
+#: the part of a table that ends it
+CLOSING = "closing"
+OUR_TABLES = ("init", "readback", "locked", "status", "warm", "monitor_test")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,20 +73,7 @@ def write_init(
     )
     if any(f.counters for f in frames.values()):
         sheet.lines(*block("Frames carry counters: set each one's before it is sent."))
-    rows = [(names.macro("STEP", kind), count(code), note) for kind, code, note in STEP_KINDS]
-    sheet.lines(*defines(rows))
-    several = len(frames) > 1
-    sheet.lines(
-        "",
-        "typedef struct {",
-        f"    {frame_type(sheet)} frame;    /* ready to send; 0 for a wait */",
-        "    uint32_t wait_us;  /* at least this long, in microseconds */",
-        f"    {word_type(sheet)} mask;     /* bits of the reply's word that count */",
-        f"    {word_type(sheet)} expect;   /* what they must hold */",
-        "    uint8_t kind;      /* STEP_... */",
-        *(["    uint8_t format;    /* FORMAT_... of the frame */"] if several else []),
-        f"}} {names.lower('step_t')};",
-    )
+    write_step_type(sheet, frames)
     by_setting = _settings_by_register(stage)
     step_table(
         sheet, "init", actions, frames, by_setting, "From power-up to a configured, locked chip."
@@ -109,6 +98,28 @@ def write_init(
             )
 
 
+def write_step_type(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
+    """Kinds of steps and the structure of one, where they are first needed."""
+    if "step" in sheet.tables:
+        return
+    sheet.tables.add("step")
+    names = sheet.names
+    rows = [(names.macro("STEP", kind), count(code), note) for kind, code, note in STEP_KINDS]
+    sheet.lines(*defines(rows))
+    several = len(frames) > 1
+    sheet.lines(
+        "",
+        "typedef struct {",
+        f"    {frame_type(sheet)} frame;    /* ready to send; 0 for a wait */",
+        "    uint32_t wait_us;  /* at least this long, in microseconds */",
+        f"    {word_type(sheet)} mask;     /* bits of the reply's word that count */",
+        f"    {word_type(sheet)} expect;   /* what they must hold */",
+        "    uint8_t kind;      /* STEP_... */",
+        *(["    uint8_t format;    /* FORMAT_... of the frame */"] if several else []),
+        f"}} {names.lower('step_t')};",
+    )
+
+
 def write_warm(
     sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
 ) -> None:
@@ -120,6 +131,7 @@ def write_warm(
         sheet.names.note(f"a configured chip cannot be brought up again: {error}")
         return
     warm = careful(sheet, stage, answerable(sheet, warm, frames), frames, actions)
+    warm = watched(sheet, stage, warm, actions)
     about = "The same for a chip that is configured already, once `resync` went well: the controller alone restarted."
     step_table(sheet, "warm", warm, frames, {}, about)
 
@@ -172,17 +184,78 @@ def careful(
         else:
             data = deposit(keep, part.bits)
             read = codec.read(register, machine.bank)
-            look = replace(action, do="keep", sent=read, mask=keep, text=f"read {register.name}")
+            if register.name not in sheet.kept:
+                sheet.kept.append(register.name)
+            place = sheet.kept.index(register.name)
+            text = f"read {register.name}"
+            look = replace(action, do="keep", sent=read, mask=keep, expect=place, text=text)
             again = replace(look, do="same", text=f"read {register.name} again")
             made += [
                 replace(look, why="its reserved bits must be written back as they are"),
                 again,
-                replace(action, do="merge", sent=replace(sent, word=sent.word & ~data)),
+                replace(
+                    action, do="merge", sent=replace(sent, word=sent.word & ~data), expect=place
+                ),
                 again,
             ]
         if sent is not None:
             machine.apply(sent)
     return made + (_closing(stage, (before or []) + actions, frames) if closing else [])
+
+
+def watched(
+    sheet: Sheet, stage: Stage, actions: list[Action], before: list[Action] | None = None
+) -> list[Action]:
+    """The steps with what the readback looks at beside the settings: reserved bits, flags of power-up.
+
+    They stand after the reads of the settings, so that both have one copy.
+    """
+    verified = [i for i, a in enumerate(actions) if a.do == "verify" and a.sequence != CLOSING]
+    if not verified or not sheet.has("frames"):
+        return actions
+    made: list[Action] = []
+    for index, action in enumerate(actions):
+        made.append(action)
+        if index in verified:
+            made += remembered(sheet, action)
+        if index == verified[-1]:
+            gone = [*(before or []), *actions[: index + 1]]
+            flags = power_up_flags(stage, gone)
+            found = reads(stage, gone, flags, action.sequence)
+            if len(found) == len(flags):  # else pages were selected: a table of its own
+                made += [replace(a, why="not reset since") for a in found]
+    return made
+
+
+def remembered(sheet: Sheet, action: Action) -> list[Action]:
+    """The step that reads the same register's reserved bits, which must be as they were."""
+    register = action.sent.register if action.sent is not None else None
+    if register is None or register.name not in sheet.kept or not register.kept & register.shows:
+        return []
+    return [
+        replace(
+            action,
+            do="remembered",
+            mask=register.kept & register.shows,
+            expect=sheet.kept.index(register.name),
+            text=f"read {register.name}: reserved bits as they were",
+        )
+    ]
+
+
+def power_up_flags(stage: Stage, actions: list[Action]) -> list[tuple[str, int, int]]:
+    """(register's name, mask, expected) of flags that tell that the chip was reset since."""
+    chip = stage.chip
+    machine = configured(stage, actions)
+    found: dict[str, tuple[int, int]] = {}
+    for fault in chip.faults.values():
+        register, field = chip.registers[fault.register], chip.field(fault.ref)
+        if not fault.normal_at_power_up or field is None or machine.raised(fault) is not False:
+            continue
+        if harmless(chip, register) and field.width == 1:
+            mask, expect = found.get(register.name, (0, 0))
+            found[register.name] = mask | field.mask, expect | (0 if fault.code else field.mask)
+    return [(name, *pair) for name, pair in found.items()]
 
 
 def _closing(stage: Stage, actions: list[Action], frames: dict[str, FrameNames]) -> list[Action]:
@@ -212,7 +285,8 @@ def _closing(stage: Stage, actions: list[Action], frames: dict[str, FrameNames])
                 wanted[register.name] = (0, 0)
                 break
     try:
-        found = reads(stage, actions, wanted, "closing")
+        rows = [(name, mask, expect) for name, (mask, expect) in wanted.items()]
+        found = reads(stage, actions, rows, CLOSING)
     except CallError:
         return []
     why = "whether a frame before was rejected"
@@ -238,17 +312,24 @@ def step_table(
 ) -> tuple[str, str]:
     """Writes the table, and keeps the steps as they are; `place` goes ahead of the name of a table of another
 
-    position of a chain. The names of the table and of its size; "" where it has no steps.
+    position of a chain. The names of the table and of its size; "" where it has no steps. A table whose
+    rows stand in a row in another one is that part of it.
     """
     names = sheet.names
+    if not actions:
+        names.note(f"sequence {name} has no steps")
+        return "", ""
     rows: list[str] = []
+    cells: list[str] = []
     spans: dict[str, list[int]] = {}
     for index, action in enumerate(actions):
         if action.sequence not in spans:
             rows += block(action.sequence, "    ")
             spans[action.sequence] = [index, 0]
         spans[action.sequence][1] += 1
-        rows += _step_row(sheet, action, frames, by_setting)
+        notes, cell = _step_row(sheet, action, frames, by_setting)
+        rows += [*block(notes, "    "), cell]
+        cells.append(cell)
     stem = f"{place}{'_' * bool(place)}{word(name)}_STEPS"
     # the map's sequences may want a name that is ours; then theirs gives way
     own = "" if name in OUR_TABLES else name
@@ -271,16 +352,33 @@ def step_table(
                     "",
                 )
             )
-    if not actions:
-        names.note(f"sequence {name} has no steps")
-        return "", ""
     sheet.lines("", *defines(defs))
     table = names.lower(stem, of=own and f"table of sequence {name}")
     if not place:
+        plain = [a for a in actions if a.do != "remembered"]
         sheet.tables.add(name)
-        sheet.plans[name] = Steps(actions, by_setting, about, table, size)
-    sheet.table(names.lower("step_t"), table, rows, size, about)
+        sheet.plans[name] = Steps(plain, by_setting, about, table, size)
+    home = part_of(sheet, cells)
+    if home:
+        sheet.lines("", *block(about), f"#define {table} (&{home[0]}[{count(home[1])}])")
+    else:
+        sheet.written[table] = cells
+        sheet.table(names.lower("step_t"), table, rows, size, about)
     return table, size
+
+
+def part_of(sheet: Sheet, cells: list[str]) -> tuple[str, int] | None:
+    """The table that has these rows in a row, and the first of them there."""
+    for table, others in sheet.written.items():
+        for first in range(len(others) - len(cells) + 1):
+            if others[first : first + len(cells)] == cells:
+                return table, first
+    return None
+
+
+def row_cells(sheet: Sheet, actions: list[Action], frames: dict[str, FrameNames]) -> list[str]:
+    """The rows of a table of these steps, without comments."""
+    return [_step_row(sheet, a, frames, {})[1] for a in actions]
 
 
 def step_values(
@@ -300,8 +398,8 @@ def step_values(
         ]
     wait = action.wait.high if action.wait is not None else Fraction(0)
     kind = "SEND" if action.expect is None else "EXPECT"
-    if action.do in ("wait", "look", "keep", "same", "merge"):
-        kind = {"look": "READ"}.get(action.do, action.do.upper())
+    if action.do in ("wait", "look", "keep", "same", "merge", "remembered"):
+        kind = {"look": "READ", "remembered": "SAME"}.get(action.do, action.do.upper())
     return notes, StepValues(
         frame=sent.word if sent is not None else 0,
         wait_us=int(-(-wait * 1_000_000 // 1)),
@@ -316,10 +414,10 @@ def _step_row(
     action: Action,
     frames: dict[str, FrameNames],
     by_setting: dict[str, list[Setting]],
-) -> Iterator[str]:
+) -> tuple[list[str], str]:
+    """A step's comment, and its row of the table."""
     bits = word_bits(sheet)
     notes, value = step_values(sheet, action, by_setting)
-    yield from block(notes, "    ")
     sheet.used.add(value.kind)
     cells = [
         number(value.frame, action.sent.frame.length) if action.sent is not None else "0U",
@@ -331,7 +429,7 @@ def _step_row(
     if len(frames) > 1:
         sent = action.sent
         cells.append(count(frames[sent.frame.name].index if sent is not None else 0))
-    yield f"    {{{', '.join(cells)}}},"
+    return notes, f"    {{{', '.join(cells)}}},"
 
 
 def _settings_by_register(stage: Stage) -> dict[str, list[Setting]]:
@@ -403,7 +501,7 @@ def write_status_steps(
 ) -> None:
     """Reads of the status registers of a configured chip, with the page selections they need."""
     chip = sheet.chip
-    wanted = {}
+    wanted = []
     for name in status_registers(chip):
         fields = [f for f in chip.registers[name].fields if _faults_of(chip, f)]
         erased = [
@@ -411,7 +509,7 @@ def write_status_steps(
             for f in fields
             if f.access is Access.RC or any("read" in x.cleared_by for x in _faults_of(chip, f))
         ]
-        wanted[name] = (sum(f.mask for f in fields), sum(f.mask for f in erased))
+        wanted.append((name, sum(f.mask for f in fields), sum(f.mask for f in erased)))
     steps = [
         replace(a, do="look") if a.expect is not None else a
         for a in reads(stage, actions, wanted, "status")
@@ -444,21 +542,22 @@ def configured(stage: Stage, actions: list[Action]) -> Machine:
 
 
 def reads(
-    stage: Stage, actions: list[Action], wanted: dict[str, tuple[int, int]], sequence: str
+    stage: Stage, actions: list[Action], wanted: list[tuple[str, int, int]], sequence: str
 ) -> list[Action]:
     """Steps that read registers of the configured chip, pages selected on the way.
 
-    `wanted` is (mask, expected) by register name.
+    `wanted` are (register's name, mask, expected).
     """
     bank = configured(stage, actions).bank
     page = stage.chip.field(stage.chip.page_select)
     if page is not None:  # the program may have read on other pages since
         bank.known[page.register] = bank.known.get(page.register, 0) & ~page.mask
     steps = []
-    for planned in plan(stage.chip, [f"read:{name}" for name in wanted], bank):
+    rest = iter(wanted)
+    for planned in plan(stage.chip, [f"read:{name}" for name, _, _ in wanted], bank):
         sent = planned.sent
         if sent.kind == "read" and sent.register is not None and planned.requests:
-            mask, expect = wanted[sent.register.name]
+            _, mask, expect = next(rest)
             steps.append(
                 Action(
                     do="verify",

@@ -1,10 +1,12 @@
 """What a header costs in flash and RAM, measured with the compilers, as the documentation's table says.
 
 The program calls everything that a stage's header offers; it must link for a part with 2 KB of RAM.
+After a wanted change: GATEWORD_WRITE_SIZES=1 python -m pytest tests/c/test_header_memory.py, then read the difference.
 """
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 from collections.abc import Callable
@@ -39,9 +41,17 @@ def written(stage: str, parts: str) -> list[int]:
     return [int(cell) for cell in row[1].split("|")]
 
 
-def near(measured: int, told: int) -> bool:
-    """Within a tenth: compilers of other versions differ a little."""
-    return abs(measured - told) <= told / 10
+def holds(stage: str, parts: str, column: int, measured: int) -> None:
+    """The table's figure, within a tenth: compilers of other versions differ a little."""
+    told = written(stage, parts)
+    if os.environ.get("GATEWORD_WRITE_SIZES") == "1":
+        row = " | ".join(str(measured if i == column else old) for i, old in enumerate(told))
+        text = TABLE.read_text("utf-8")
+        start = f"| `{stage}` | {parts} |"
+        lines = [f"{start} {row} |" if x.startswith(start) else x for x in text.splitlines()]
+        TABLE.write_text("\n".join(lines) + "\n", "utf-8")
+    else:
+        assert abs(measured - told[column]) <= told[column] / 10, (measured, told)
 
 
 def put(stage: str, parts: str, folder: Path) -> Path:
@@ -72,8 +82,8 @@ def test_two_kilobytes_of_ram_are_plenty(
     flash, ram = sections("avr-size", program)
     assert ram < RAM // 8  # the stack needs the rest
     assert flash < FLASH // 4
-    assert near(flash, written(stage, parts)[0]), (flash, written(stage, parts))
-    assert near(ram, written(stage, parts)[1]), (ram, written(stage, parts))
+    holds(stage, parts, 0, flash)
+    holds(stage, parts, 1, ram)
 
 
 @pytest.mark.parametrize(("stage", "parts"), ROWS)
@@ -86,7 +96,7 @@ def test_flash_on_a_cortex_m0(
     subprocess.run([need_tool("arm-none-eabi-gcc"), *flags, source, "-o", target], check=True)
     flash, ram = sections("arm-none-eabi-size", target)
     assert ram == 0  # every table is constant
-    assert near(flash, written(stage, parts)[2]), (flash, written(stage, parts))
+    holds(stage, parts, 2, flash)
 
 
 def areas(path: Path) -> dict[str, int]:
@@ -109,4 +119,4 @@ def test_code_on_an_8051(
     sizes = areas(target)
     code = sum(sizes.get(a, 0) for a in ("CSEG", "CONST", "HOME", "GSINIT", "CABS"))
     assert sizes.get("XSEG", 0) + sizes.get("XISEG", 0) == 0  # no table in RAM
-    assert near(code, written(stage, parts)[3]), (code, written(stage, parts))
+    holds(stage, parts, 3, code)

@@ -126,27 +126,8 @@ const sm_step_t sm_init_steps[SM_INIT_STEPS_COUNT] SM_FLASH = {
     {0x2007U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
     /* read back DRIVE */
     {0x9004U, 0U, 0xB3U, 0x21U, SM_STEP_EXPECT},
-    /* lock */
-    /* SECRET.KEY = closed */
-    {0x25A8U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
-    /* closing */
-    /* read STATUS: whether a frame before was rejected */
-    {0x800BU, 0U, 0x00U, 0x00U, SM_STEP_EXPECT},
-};
-
-const sm_step_t sm_warm_steps[SM_WARM_STEPS_COUNT] SM_FLASH = {
-    /* unlock */
-    /* SECRET.KEY = open */
-    {0x2A5CU, 0U, 0x00U, 0x00U, SM_STEP_SEND},
-    /* configure */
-    /* CLEAR */
-    {0x75AEU, 0U, 0x00U, 0x00U, SM_STEP_SEND},
-    /* DRIVE = 0x29 */
-    {0x1297U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
-    /* SECRET = 0x00 */
-    {0x2007U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
-    /* read back DRIVE */
-    {0x9004U, 0U, 0xB3U, 0x21U, SM_STEP_EXPECT},
+    /* read STATUS: not reset since */
+    {0x800BU, 0U, 0x01U, 0x00U, SM_STEP_EXPECT},
     /* lock */
     /* SECRET.KEY = closed */
     {0x25A8U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
@@ -159,19 +140,6 @@ const sm_step_t sm_status_steps[SM_STATUS_STEPS_COUNT] SM_FLASH = {
     /* status */
     /* read STATUS */
     {0x800BU, 0U, 0x03U, 0x00U, SM_STEP_READ},
-};
-
-const sm_verify_word_t sm_verify_words[SM_VERIFY_WORDS_COUNT] SM_FLASH = {
-    /* DRIVE */
-    {0x9004U, 0xB3U, 0x21U, SM_DRIVE_ADDR},
-};
-
-const sm_step_t sm_readback_steps[SM_READBACK_STEPS_COUNT] SM_FLASH = {
-    /* readback */
-    /* read DRIVE */
-    {0x9004U, 0U, 0xB3U, 0x21U, SM_STEP_EXPECT},
-    /* read STATUS */
-    {0x800BU, 0U, 0x01U, 0x00U, SM_STEP_EXPECT},
 };
 
 const uint8_t sm_shadow_reset_words[SM_SHADOW_COUNT] SM_FLASH = {
@@ -301,7 +269,6 @@ void sm_spi_init(sm_spi_t *spi, bool (*transfer)(void *context, const uint8_t *o
     spi->reply = 0U;
     spi->got = 0U;
     spi->differ = 0U;
-    spi->kept = 0U;
     spi->step = 0U;
     spi->errors = 0U;
     spi->pending_count = 0U;
@@ -434,10 +401,6 @@ uint8_t sm_task_in(sm_spi_t *spi, sm_task_t *task)
                 spi->differ = 0U;
                 if (task->step.kind == SM_STEP_EXPECT) {
                     spi->differ = (uint8_t)(((unsigned int)spi->got & task->step.mask) ^ task->step.expect);
-                } else if (task->step.kind == SM_STEP_KEEP) {
-                    spi->kept = (uint8_t)((unsigned int)spi->got & task->step.mask);
-                } else if (task->step.kind == SM_STEP_SAME) {
-                    spi->differ = (uint8_t)(((unsigned int)spi->got & task->step.mask) ^ spi->kept);
                 } else {
                     /* the word is the caller's */
                 }

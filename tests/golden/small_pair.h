@@ -309,36 +309,36 @@ typedef struct {
     uint8_t kind;      /* STEP_... */
 } sm_step_t;
 
-#define SM_INIT_STEPS_COUNT           9U
+#define SM_INIT_STEPS_COUNT           10U
 #define SM_INIT_STEPS_POWER_UP_FIRST  0U
 #define SM_INIT_STEPS_POWER_UP_COUNT  2U
 #define SM_INIT_STEPS_UNLOCK_FIRST    2U
 #define SM_INIT_STEPS_UNLOCK_COUNT    1U
 #define SM_INIT_STEPS_CONFIGURE_FIRST 3U
-#define SM_INIT_STEPS_CONFIGURE_COUNT 4U
-#define SM_INIT_STEPS_LOCK_FIRST      7U
+#define SM_INIT_STEPS_CONFIGURE_COUNT 5U
+#define SM_INIT_STEPS_LOCK_FIRST      8U
 #define SM_INIT_STEPS_LOCK_COUNT      1U
-#define SM_INIT_STEPS_CLOSING_FIRST   8U
+#define SM_INIT_STEPS_CLOSING_FIRST   9U
 #define SM_INIT_STEPS_CLOSING_COUNT   1U
 
 /* From power-up to a configured, locked chip. */
 extern const sm_step_t sm_init_steps[SM_INIT_STEPS_COUNT] SM_FLASH;
 
-#define SM_WARM_STEPS_COUNT           7U
+#define SM_WARM_STEPS_COUNT           8U
 #define SM_WARM_STEPS_UNLOCK_FIRST    0U
 #define SM_WARM_STEPS_UNLOCK_COUNT    1U
 #define SM_WARM_STEPS_CONFIGURE_FIRST 1U
-#define SM_WARM_STEPS_CONFIGURE_COUNT 4U
-#define SM_WARM_STEPS_LOCK_FIRST      5U
+#define SM_WARM_STEPS_CONFIGURE_COUNT 5U
+#define SM_WARM_STEPS_LOCK_FIRST      6U
 #define SM_WARM_STEPS_LOCK_COUNT      1U
-#define SM_WARM_STEPS_CLOSING_FIRST   6U
+#define SM_WARM_STEPS_CLOSING_FIRST   7U
 #define SM_WARM_STEPS_CLOSING_COUNT   1U
 
 /*
  * The same for a chip that is configured already, once `resync` went well: the controller alone
  * restarted.
  */
-extern const sm_step_t sm_warm_steps[SM_WARM_STEPS_COUNT] SM_FLASH;
+#define sm_warm_steps (&sm_init_steps[2U])
 
 #define SM_STATUS_STEPS_COUNT 1U
 
@@ -350,30 +350,21 @@ extern const sm_step_t sm_status_steps[SM_STATUS_STEPS_COUNT] SM_FLASH;
 
 /* --- reading the configuration back ---------------------------------------------------------- */
 /*
- * What each register must hold while the chip is configured: compare (word & mask) with expect.
+ * Steps that read what each register must hold while the chip is configured, pages selected on the
+ * way. READBACK_AT_... is the register's step, as the watch tells it in spi->step.
  */
-
-typedef struct {
-    uint16_t read;     /* the frame that reads it */
-    uint8_t mask;     /* bits that hold settings */
-    uint8_t expect;   /* what they must hold */
-    uint8_t address;
-} sm_verify_word_t;
-
-#define SM_VERIFY_WORDS_COUNT 1U
-
-/* Configuration registers and their wanted content. */
-extern const sm_verify_word_t sm_verify_words[SM_VERIFY_WORDS_COUNT] SM_FLASH;
 
 #define SM_READBACK_STEPS_COUNT 2U
 
-/* The same as steps, with the page selections they need. */
-extern const sm_step_t sm_readback_steps[SM_READBACK_STEPS_COUNT] SM_FLASH;
+/* What each register must hold, and the lock. */
+#define sm_readback_steps (&sm_init_steps[6U])
 
-/* The bits in which a word read back differs from what was wanted; 0: none. */
-static inline uint8_t sm_verify_difference(const sm_verify_word_t *row, uint8_t word)
+#define SM_READBACK_AT_DRIVE 0U
+
+/* The bits in which a word differs from what a step of kind EXPECT wants; 0: none. */
+static inline uint8_t sm_step_difference(const sm_step_t *step, uint8_t word)
 {
-    return (uint8_t)(((unsigned int)word ^ row->expect) & row->mask);
+    return (uint8_t)(((unsigned int)word & step->mask) ^ step->expect);
 }
 
 /* --- shadow of registers that cannot be read back -------------------------------------------- */
@@ -519,7 +510,6 @@ typedef struct {
     uint16_t reply;      /* what came in meanwhile */
     uint8_t got;        /* the last word read */
     uint8_t differ;     /* its bits that are not as they must be */
-    uint8_t kept;       /* bits that must be written as they were read */
     uint16_t step;      /* the step in hand, of its table */
     uint16_t frames;    /* so far, modulo 65536 */
     uint8_t errors;     /* FRAME_ERROR_... of the last reply */
@@ -608,8 +598,9 @@ void sm_watch_begin(sm_task_t *task);
 
 /*
  * One call a period while the bridge runs: a frame of the readback, in rotation. BUSY: nothing
- * found. EXPECT: spi->step, spi->got and spi->differ tell where and what; RESET: the chip has lost
- * its settings. Bring the bridge into its safe state before the chip is configured again. RUN_...
+ * found. EXPECT: spi->step (READBACK_AT_...), spi->got and spi->differ tell where and what; RESET:
+ * the chip has lost its settings. Bring the bridge into its safe state before the chip is
+ * configured again. RUN_...
  */
 uint8_t sm_watch(sm_spi_t *spi, sm_task_t *task);
 

@@ -424,16 +424,16 @@ typedef struct {
     uint8_t kind;      /* STEP_... */
 } sm_step_t;
 
-#define SM_INIT_STEPS_COUNT           9U
+#define SM_INIT_STEPS_COUNT           10U
 #define SM_INIT_STEPS_POWER_UP_FIRST  0U
 #define SM_INIT_STEPS_POWER_UP_COUNT  2U
 #define SM_INIT_STEPS_UNLOCK_FIRST    2U
 #define SM_INIT_STEPS_UNLOCK_COUNT    1U
 #define SM_INIT_STEPS_CONFIGURE_FIRST 3U
-#define SM_INIT_STEPS_CONFIGURE_COUNT 4U
-#define SM_INIT_STEPS_LOCK_FIRST      7U
+#define SM_INIT_STEPS_CONFIGURE_COUNT 5U
+#define SM_INIT_STEPS_LOCK_FIRST      8U
 #define SM_INIT_STEPS_LOCK_COUNT      1U
-#define SM_INIT_STEPS_CLOSING_FIRST   8U
+#define SM_INIT_STEPS_CLOSING_FIRST   9U
 #define SM_INIT_STEPS_CLOSING_COUNT   1U
 
 /* From power-up to a configured, locked chip. */
@@ -459,6 +459,8 @@ static const sm_step_t sm_init_steps[SM_INIT_STEPS_COUNT] SM_FLASH = {
     {0x2007U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
     /* read back DRIVE */
     {0x9004U, 0U, 0xB3U, 0x21U, SM_STEP_EXPECT},
+    /* read STATUS: not reset since */
+    {0x800BU, 0U, 0x01U, 0x00U, SM_STEP_EXPECT},
     /* lock */
     /* SECRET.KEY = closed */
     {0x25A8U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
@@ -467,40 +469,21 @@ static const sm_step_t sm_init_steps[SM_INIT_STEPS_COUNT] SM_FLASH = {
     {0x800BU, 0U, 0x00U, 0x00U, SM_STEP_EXPECT},
 };
 
-#define SM_WARM_STEPS_COUNT           7U
+#define SM_WARM_STEPS_COUNT           8U
 #define SM_WARM_STEPS_UNLOCK_FIRST    0U
 #define SM_WARM_STEPS_UNLOCK_COUNT    1U
 #define SM_WARM_STEPS_CONFIGURE_FIRST 1U
-#define SM_WARM_STEPS_CONFIGURE_COUNT 4U
-#define SM_WARM_STEPS_LOCK_FIRST      5U
+#define SM_WARM_STEPS_CONFIGURE_COUNT 5U
+#define SM_WARM_STEPS_LOCK_FIRST      6U
 #define SM_WARM_STEPS_LOCK_COUNT      1U
-#define SM_WARM_STEPS_CLOSING_FIRST   6U
+#define SM_WARM_STEPS_CLOSING_FIRST   7U
 #define SM_WARM_STEPS_CLOSING_COUNT   1U
 
 /*
  * The same for a chip that is configured already, once `resync` went well: the controller alone
  * restarted.
  */
-static const sm_step_t sm_warm_steps[SM_WARM_STEPS_COUNT] SM_FLASH = {
-    /* unlock */
-    /* SECRET.KEY = open */
-    {0x2A5CU, 0U, 0x00U, 0x00U, SM_STEP_SEND},
-    /* configure */
-    /* CLEAR */
-    {0x75AEU, 0U, 0x00U, 0x00U, SM_STEP_SEND},
-    /* DRIVE = 0x29 */
-    {0x1297U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
-    /* SECRET = 0x00 */
-    {0x2007U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
-    /* read back DRIVE */
-    {0x9004U, 0U, 0xB3U, 0x21U, SM_STEP_EXPECT},
-    /* lock */
-    /* SECRET.KEY = closed */
-    {0x25A8U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
-    /* closing */
-    /* read STATUS: whether a frame before was rejected */
-    {0x800BU, 0U, 0x00U, 0x00U, SM_STEP_EXPECT},
-};
+#define sm_warm_steps (&sm_init_steps[2U])
 
 #define SM_STATUS_STEPS_COUNT 1U
 
@@ -516,39 +499,21 @@ static const sm_step_t sm_status_steps[SM_STATUS_STEPS_COUNT] SM_FLASH = {
 
 /* --- reading the configuration back ---------------------------------------------------------- */
 /*
- * What each register must hold while the chip is configured: compare (word & mask) with expect.
+ * Steps that read what each register must hold while the chip is configured, pages selected on the
+ * way. READBACK_AT_... is the register's step, as the watch tells it in spi->step.
  */
-
-typedef struct {
-    uint16_t read;     /* the frame that reads it */
-    uint8_t mask;     /* bits that hold settings */
-    uint8_t expect;   /* what they must hold */
-    uint8_t address;
-} sm_verify_word_t;
-
-#define SM_VERIFY_WORDS_COUNT 1U
-
-/* Configuration registers and their wanted content. */
-static const sm_verify_word_t sm_verify_words[SM_VERIFY_WORDS_COUNT] SM_FLASH = {
-    /* DRIVE */
-    {0x9004U, 0xB3U, 0x21U, SM_DRIVE_ADDR},
-};
 
 #define SM_READBACK_STEPS_COUNT 2U
 
-/* The same as steps, with the page selections they need. */
-static const sm_step_t sm_readback_steps[SM_READBACK_STEPS_COUNT] SM_FLASH = {
-    /* readback */
-    /* read DRIVE */
-    {0x9004U, 0U, 0xB3U, 0x21U, SM_STEP_EXPECT},
-    /* read STATUS */
-    {0x800BU, 0U, 0x01U, 0x00U, SM_STEP_EXPECT},
-};
+/* What each register must hold, and the lock. */
+#define sm_readback_steps (&sm_init_steps[6U])
 
-/* The bits in which a word read back differs from what was wanted; 0: none. */
-static inline uint8_t sm_verify_difference(const sm_verify_word_t *row, uint8_t word)
+#define SM_READBACK_AT_DRIVE 0U
+
+/* The bits in which a word differs from what a step of kind EXPECT wants; 0: none. */
+static inline uint8_t sm_step_difference(const sm_step_t *step, uint8_t word)
 {
-    return (uint8_t)(((unsigned int)word ^ row->expect) & row->mask);
+    return (uint8_t)(((unsigned int)word & step->mask) ^ step->expect);
 }
 
 /* --- shadow of registers that cannot be read back -------------------------------------------- */
@@ -789,7 +754,6 @@ typedef struct {
     uint16_t reply;      /* what came in meanwhile */
     uint8_t got;        /* the last word read */
     uint8_t differ;     /* its bits that are not as they must be */
-    uint8_t kept;       /* bits that must be written as they were read */
     uint16_t step;      /* the step in hand, of its table */
     uint16_t frames;    /* so far, modulo 65536 */
     uint8_t errors;     /* FRAME_ERROR_... of the last reply */
@@ -816,7 +780,6 @@ static inline void sm_spi_init(sm_spi_t *spi, bool (*transfer)(void *context, co
     spi->reply = 0U;
     spi->got = 0U;
     spi->differ = 0U;
-    spi->kept = 0U;
     spi->step = 0U;
     spi->errors = 0U;
     spi->pending_count = 0U;
@@ -979,10 +942,6 @@ static inline uint8_t sm_task_in(sm_spi_t *spi, sm_task_t *task)
                 spi->differ = 0U;
                 if (task->step.kind == SM_STEP_EXPECT) {
                     spi->differ = (uint8_t)(((unsigned int)spi->got & task->step.mask) ^ task->step.expect);
-                } else if (task->step.kind == SM_STEP_KEEP) {
-                    spi->kept = (uint8_t)((unsigned int)spi->got & task->step.mask);
-                } else if (task->step.kind == SM_STEP_SAME) {
-                    spi->differ = (uint8_t)(((unsigned int)spi->got & task->step.mask) ^ spi->kept);
                 } else {
                     /* the word is the caller's */
                 }
@@ -1110,8 +1069,9 @@ static inline void sm_watch_begin(sm_task_t *task)
 
 /*
  * One call a period while the bridge runs: a frame of the readback, in rotation. BUSY: nothing
- * found. EXPECT: spi->step, spi->got and spi->differ tell where and what; RESET: the chip has lost
- * its settings. Bring the bridge into its safe state before the chip is configured again. RUN_...
+ * found. EXPECT: spi->step (READBACK_AT_...), spi->got and spi->differ tell where and what; RESET:
+ * the chip has lost its settings. Bring the bridge into its safe state before the chip is
+ * configured again. RUN_...
  */
 static inline uint8_t sm_watch(sm_spi_t *spi, sm_task_t *task)
 {

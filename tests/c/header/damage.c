@@ -15,6 +15,10 @@ void d_found(uint64_t *found);
 unsigned d_watch(unsigned ticks);
 unsigned d_shared(unsigned ticks);
 unsigned d_monitors(uint32_t *failed);
+unsigned d_ticks(void);
+void d_watch_begin(void);
+unsigned d_watch_once(void);
+unsigned d_in_lock(void);
 
 void d_begin(bool (*transfer)(void *, const uint8_t *, uint8_t *, uint8_t), void (*wait_us)(void *, uint32_t))
 {
@@ -38,7 +42,13 @@ unsigned d_init(uint16_t *failed)
 
 unsigned d_verify(uint16_t *failed)
 {
-    return gd_run(&spi, gd_readback_steps, GD_READBACK_STEPS_COUNT, failed);
+    unsigned result = gd_run(&spi, gd_readback_steps, GD_READBACK_STEPS_COUNT, failed);
+#ifdef GD_LOCKED_STEPS_COUNT
+    if (result == GD_RUN_OK) {
+        result = gd_run(&spi, gd_locked_steps, GD_LOCKED_STEPS_COUNT, failed);
+    }
+#endif
+    return result;
 }
 
 /* A controller that has restarted beside a chip that has not. */
@@ -115,5 +125,33 @@ unsigned d_monitors(uint32_t *failed)
 #else
     *failed = 0U;
     return 0xFFFFU;
+#endif
+}
+
+/* The watch call by call. */
+static gd_task_t watching;
+
+unsigned d_ticks(void)
+{
+    return GD_WATCH_TICKS;
+}
+
+void d_watch_begin(void)
+{
+    gd_watch_begin(&watching);
+}
+
+unsigned d_watch_once(void)
+{
+    return gd_watch(&spi, &watching);
+}
+
+/* Whether the watch is at the lock, whose steps count from 0 again. */
+unsigned d_in_lock(void)
+{
+#ifdef GD_LOCKED_STEPS_COUNT
+    return watching.steps == gd_locked_steps;
+#else
+    return 0U;
 #endif
 }

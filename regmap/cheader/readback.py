@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from ..behaviour.machine import as_read
 from ..behaviour.settings import Action, bring_up_registers, expectation
 from ..chip.model import Frame, Register
@@ -99,6 +101,10 @@ def write_verify(
     else:
         about = "What each register must hold, and the lock."
         step_table(sheet, "readback", [*steps, *tail], frames, {}, about)
+    # other languages have one table of it, and remember no reserved bits
+    whole = [a for a in (*steps, *tail) if a.do != "remembered"]
+    sheet.plans["readback"] = replace(sheet.plans["readback"], actions=whole)
+    sheet.plans.pop("locked", None)
     sheet.readback_frames = sum(
         1 + (a.sent.frame.after if a.expect is not None else 0)
         for a in (*steps, *tail)

@@ -6,7 +6,6 @@ looked for at start-up: ISO 26262-5:2018, 8.4.8 and annex D (from memory).
 
 from __future__ import annotations
 
-import copy
 import ctypes
 import random
 from collections.abc import Callable
@@ -16,7 +15,7 @@ import pytest
 from regmap.behaviour.machine import Outcome
 from regmap.chip.model import Register
 
-from .test_header_damage import OK, Rig, damages, twin_tests
+from .test_header_damage import OK, Rig, damages, snapshot, twin_tests
 
 EXPECT, MONITOR = 3, 9
 RUNS = 50  # damaged runs with a dead monitor, and as many with live ones
@@ -57,7 +56,7 @@ def stick(it: Rig, bits: int, level: int) -> None:
 
 def test_live_monitors_pass_and_the_chip_is_as_before(rig: Rig) -> None:
     ready = rig.twin
-    rig.twin = copy.deepcopy(ready)
+    rig.twin = snapshot(ready)
     rig.c.d_back()
     assert monitors(rig) == (OK, 0)
     assert rig.configured() == []
@@ -70,7 +69,7 @@ def test_a_monitor_that_does_not_answer_is_found(rig: Rig, level: int) -> None:
     chip = rig.stage.chip
     ready = rig.twin
     for index, test in enumerate(chip.monitor_tests.values()):
-        rig.twin = copy.deepcopy(ready)
+        rig.twin = snapshot(ready)
         rig.c.d_back()
         field = chip.field(chip.faults[test.proves[0]].ref)
         assert field is not None
@@ -85,7 +84,7 @@ def test_a_monitor_that_does_not_answer_is_found(rig: Rig, level: int) -> None:
 def test_damaged_frames_never_hide_a_dead_monitor_or_leave_the_force(rig: Rig) -> None:
     chip = rig.stage.chip
     ready = rig.twin
-    rig.twin = copy.deepcopy(ready)
+    rig.twin = snapshot(ready)
     rig.c.d_back()
     rig.arm(("", 0, 0))
     assert monitors(rig) == (OK, 0)
@@ -94,7 +93,7 @@ def test_damaged_frames_never_hide_a_dead_monitor_or_leave_the_force(rig: Rig) -
     silent = []
     for dead in (False, True):
         for damage in damages(sizes, 6 + dead, RUNS):
-            rig.twin = copy.deepcopy(ready)
+            rig.twin = snapshot(ready)
             rig.c.d_back()
             name = rng.choice([t.proves[0] for t in chip.monitor_tests.values()])
             if dead:

@@ -5,7 +5,6 @@ The time is GD_WATCH_TICKS calls and one more: a setting is lost right after it 
 
 from __future__ import annotations
 
-import copy
 import random
 import re
 import shutil
@@ -20,7 +19,7 @@ from regmap.cheader.names import word
 from regmap.chip.model import Register
 from regmap.stages.load import load_stage
 
-from .test_header_damage import CHIPS, OK, Rig, twin_tests
+from .test_header_damage import CHIPS, OK, Rig, snapshot, twin_tests
 
 EXPECT, RESET, BUSY, WAIT = 3, 6, 7, 8
 FIELDS = 6  # settings of each chip, each at three places of the rotation
@@ -57,7 +56,7 @@ def steps_of(stage_header: str) -> dict[str, int]:
 def test_every_rotation_is_quiet_while_nothing_is_lost(rig: Rig) -> None:
     it = rig
     ready = it.twin
-    it.twin = copy.deepcopy(ready)
+    it.twin = snapshot(ready)
     it.c.d_back()
     it.c.d_watch_begin()
     assert {it.c.d_watch_once() for _ in range(3 * it.c.d_ticks())} <= {BUSY, WAIT}
@@ -86,7 +85,7 @@ def test_a_lost_setting_is_found_in_time_and_at_its_register(rig: Rig) -> None:
         ):
             continue  # another layout: nothing fits any more, which the next frame tells
         for phase in (0, ticks // 2, ticks - 1):
-            it.twin = copy.deepcopy(ready)
+            it.twin = snapshot(ready)
             before = it.twin.machine.bank.words[register.name]
             calls, result = found_after(
                 it,
@@ -112,7 +111,7 @@ def test_a_lock_that_opens_is_found(rig: Rig) -> None:
         return
     ready = it.twin
     for phase in (0, it.c.d_ticks() // 2):
-        it.twin = copy.deepcopy(ready)
+        it.twin = snapshot(ready)
 
         def opened() -> None:
             bank = it.twin.machine.bank
@@ -137,7 +136,7 @@ def test_reserved_bits_that_change_are_found(rig: Rig) -> None:
     ready = it.twin
     for name, mask in kept.items():
         for bit in (mask & -mask, 1 << mask.bit_length() - 1):
-            it.twin = copy.deepcopy(ready)
+            it.twin = snapshot(ready)
             before = it.twin.machine.bank.words[name]
             calls, result = found_after(
                 it, 1, lambda n=name, b=before, m=bit: it.twin.machine.bank.learn(n, ~b, m)
@@ -150,7 +149,7 @@ def test_reserved_bits_that_change_are_found(rig: Rig) -> None:
 def test_a_reset_is_found_and_warm_start_or_init_mend_it(rig: Rig) -> None:
     it = rig
     ready = it.twin
-    it.twin = copy.deepcopy(ready)
+    it.twin = snapshot(ready)
     calls, _ = found_after(it, it.c.d_ticks() // 2, it.twin.power_up)
     assert calls <= it.c.d_ticks() + 1
     it.begin()

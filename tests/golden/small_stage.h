@@ -171,7 +171,8 @@ static inline uint8_t sm_secret_key_set(uint8_t value)
 /* DRIVE.TIME in NS for a code of its scale, 0 to 3. */
 static inline uint32_t sm_drive_time_to_ns(uint8_t code)
 {
-    return (uint32_t)(100U + ((unsigned int)code * 100U));
+    const unsigned int value = (100U + ((unsigned int)code * 100U));
+    return value;
 }
 
 /* The code of DRIVE.TIME for a value in NS, to the nearest. */

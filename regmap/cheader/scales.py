@@ -118,10 +118,13 @@ def _to(
     # sixteen bits where they are enough: on small parts everything else is dear
     small = not signed and line.ends[1] <= 0xFFFF
     code = "(unsigned int)code" if small else f"({kind})code"
+    first: list[str] = []
     if scale.signed:
         sign = number(1 << (item.width - 1), item.width)
         wide = utype(max(item.width, 32))
-        code = f"(({kind})(({wide})code ^ {sign}) - ({kind}){sign})"
+        # the composite has a name before it is cast to a signed type (MISRA C:2012 rule 10.8)
+        first = [f"const {wide} turned = ({wide})code ^ {sign};"]
+        code = f"(({kind})turned - ({kind}){sign})"
     value = code
     if line.step != 1:
         value = f"({value} * {_number(line.step, bits, signed=signed)})"
@@ -134,7 +137,7 @@ def _to(
         # computed where it is read, then returned: no cast of a sum to a wider type (MISRA C:2012 rule 10.8)
         [f"const unsigned int value = {value};", "return value;"]
         if small
-        else [f"return {value};"],
+        else [*first, f"return {value};"],
         f"{ref} in {line.unit} for a code of its scale, {line.first} to {line.last}.{but}{_about(meaning)}",
     )
 
@@ -166,14 +169,16 @@ def _back(
     up = rule is not None and rule.way == "up"
     where = f"(({plain})value - ({plain}){_number(low, bits, signed=signed)})"
     span = "unsigned int" if high - low <= 0xFFFF else plain
+    # a difference has a name before it is cast (MISRA C:2012 rule 10.8)
+    apart = [f"    distance = {where};"]
     if span != plain:
-        where = f"(unsigned int){where}"
+        apart = [f"    const {plain} away = {where[1:-1]};", "    distance = (unsigned int)away;"]
     lines = [
         f"{span} distance = 0U;",
         f"{span} steps;",
         f"const bool inside = {_inside(low, high, bits, signed=signed)};",
         "if (inside) {",
-        f"    distance = {where};",
+        *apart,
         f"}} else if (value > {_number(low, bits, signed=signed)}) {{",
         f"    distance = {number(high - low)};",
         "} else {",

@@ -183,7 +183,8 @@ static inline bool sm_drive_time_from_ns(uint32_t value, uint8_t *code)
     unsigned int steps;
     const bool inside = (value >= 100U) && (value <= 400U);
     if (inside) {
-        distance = (unsigned int)((uint32_t)value - (uint32_t)100U);
+        const uint32_t away = (uint32_t)value - (uint32_t)100U;
+        distance = (unsigned int)away;
     } else if (value > 100U) {
         distance = 0x12CU;
     } else {

@@ -112,7 +112,7 @@ TOPICS: dict[str, Topic] = {
     "fault": Topic(
         "A fault is explained by its first cause",
         (
-            "Status words raise several faults at once; the map says which follow from which. Before any bit is believed, a dead line, a wrong mode or a stuck reply is looked for: a dead bus before a dead chip.",
+            "Status words raise several faults at once; the map says which follow from which. Before any bit is believed, a dead line, a wrong mode or a stuck reply is looked for: a dead line before a dead chip.",
         ),
         (
             "gateword explain coolant_pump STATUS1=0x109 STATUS2=0x40 STATUS3=0 --brief",

@@ -312,6 +312,7 @@ KINDS: dict[str, Callable[[Ask], Iterator[Candidate]]] = {
     "TOPIC": _topics,
     "schema NAME": _schemas,
     "report --trace": _files(".csv", ".reqif", ".xml"),
+    "RESULTS": _files(),
     "FILE": _files(),
 }
 

@@ -131,7 +131,11 @@ class Screen:
     def _paint(self, width: int, height: int) -> list[paint.Painted]:
         """The screen above the typing line; sheets made from now on fold to fit beside their mark."""
         self.view.session.width = width - 2
-        return paint.compose(self.view, width, height)
+        painted = paint.compose(self.view, width, height)
+        if self.view.wanted and self.app.is_running:
+            # painted after the pause of the last key was over: what is missing gets one of its own
+            self.app.create_background_task(self._pauses(self._keys))
+        return painted
 
     def _say(self, text: str) -> None:
         """How far something slow is; drawn at once, as no key is handled meanwhile."""

@@ -46,7 +46,7 @@ def diagnose_pairs(
         return replace(found, mistakes=(Mistake(name="rejected", text=text, grave=False),))
     against = _contradictions(trace.walkers[0])
     if against and taken and not found.mistakes:
-        text = f"taken in this order, the pairs contradict each other in {len(against)} of {len(pairs)} places; the first: {against[0]} (a frame that the chip did not take, SDI disturbed, or pairs of different times)"
+        text = f"taken in this order, the pairs contradict each other in {len(against)} of {len(pairs)} places; the first: {against[0]} (a frame that the chip rejected or a write that it refused, SDI disturbed, or pairs of different times)"
         return replace(found, mistakes=(Mistake(name="contradiction", text=text, grave=False),))
     return found
 

@@ -9,7 +9,9 @@ import html
 import io
 import json
 import re
+import shlex
 import subprocess
+import sys
 import time
 import unicodedata
 from collections.abc import Callable
@@ -186,7 +188,8 @@ def test_a_terminal(tmp_path: Path, need_tool: Callable[[str], str]) -> None:
     tmux = [need_tool("tmux"), "-L", f"hostile{tmp_path.name}", "-f", "/dev/null"]
     texts = [t for t in TEXTS if t not in FIT and "\0" not in t]
     script = tmp_path / "run.sh"
-    lines = [f"gateword show {_for_shell(t)}" for t in texts]
+    program = f"{shlex.quote(sys.executable)} -m regmap.cli"
+    lines = [f"{program} show {_for_shell(t)}" for t in texts]
     script.write_text("\n".join(["clear", *lines, "echo THE END", "sleep 60"]), encoding="utf-8")
     subprocess.run([*tmux, "new-session", "-d", "-x", "400", "-y", "200", f"bash {script}"], cwd=tmp_path, check=True)  # fmt: skip
     try:

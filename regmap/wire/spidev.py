@@ -45,11 +45,11 @@ Ioctl = Callable[[int, int, Any], int]
 
 
 def _ioctl() -> Ioctl:
-    if sys.platform == "win32":
-        raise LinkError("no spidev on this system: it is Linux's")
-    import fcntl
+    if sys.platform != "win32":
+        import fcntl
 
-    return fcntl.ioctl
+        return fcntl.ioctl
+    raise LinkError("no spidev on this system: it is Linux's")
 
 
 class Spidev:

@@ -66,7 +66,7 @@ def write_verify(
     sheet.section(
         "reading the configuration back",
         "Steps that read what each register must hold while the chip is configured, pages selected on the way. "
-        "READBACK_AT_... is the register's step, as the watch tells it in spi->step.",
+        "..._READBACK_STEP is the register's step, as the watch tells it in spi->step.",
     )
     write_step_type(sheet, frames)
     settings = reads(stage, actions, [(r.name, m, e) for r, m, e, _, _ in rows], "readback")
@@ -115,7 +115,7 @@ def write_verify(
         *defines(
             [
                 (
-                    names.macro("READBACK_AT", word(name), of=f"step that reads {name} back"),
+                    names.macro(word(name), "READBACK_STEP", of=f"step that reads {name} back"),
                     count(index),
                     "",
                 )

@@ -790,7 +790,7 @@ class Runner:
                 "return result;",
             ],
             "One call a period while the bridge runs: a frame of the readback, in rotation. BUSY: nothing found. EXPECT: "
-            "spi->step (READBACK_AT_...), spi->got and spi->differ tell where and what; RESET: the chip has lost its "
+            "spi->step (..._READBACK_STEP), spi->got and spi->differ tell where and what; RESET: the chip has lost its "
             "settings. Bring the bridge into its safe state before the chip is configured again. RUN_...",
         )
 

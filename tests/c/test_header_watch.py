@@ -50,7 +50,9 @@ def found_after(it: Rig, phase: int, lose: Callable[[], None]) -> tuple[int, int
 
 
 def steps_of(stage_header: str) -> dict[str, int]:
-    return {n: int(v) for n, v in re.findall(r"#define GD_READBACK_AT_(\w+) +(\d+)U", stage_header)}
+    return {
+        n: int(v) for n, v in re.findall(r"#define GD_(\w+)_READBACK_STEP +(\d+)U", stage_header)
+    }
 
 
 def test_every_rotation_is_quiet_while_nothing_is_lost(rig: Rig) -> None:

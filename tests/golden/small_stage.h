@@ -502,7 +502,7 @@ static const sm_step_t sm_status_steps[SM_STATUS_STEPS_COUNT] SM_FLASH = {
 /* --- reading the configuration back ---------------------------------------------------------- */
 /*
  * Steps that read what each register must hold while the chip is configured, pages selected on the
- * way. READBACK_AT_... is the register's step, as the watch tells it in spi->step.
+ * way. ..._READBACK_STEP is the register's step, as the watch tells it in spi->step.
  */
 
 #define SM_READBACK_STEPS_COUNT 2U
@@ -510,7 +510,7 @@ static const sm_step_t sm_status_steps[SM_STATUS_STEPS_COUNT] SM_FLASH = {
 /* What each register must hold, and the lock. */
 #define sm_readback_steps (&sm_init_steps[6U])
 
-#define SM_READBACK_AT_DRIVE 0U
+#define SM_DRIVE_READBACK_STEP 0U
 
 /* The bits in which a word differs from what a step of kind EXPECT wants; 0: none. */
 static inline uint8_t sm_step_difference(const sm_step_t *step, uint8_t word)
@@ -1071,8 +1071,8 @@ static inline void sm_watch_begin(sm_task_t *task)
 
 /*
  * One call a period while the bridge runs: a frame of the readback, in rotation. BUSY: nothing
- * found. EXPECT: spi->step (READBACK_AT_...), spi->got and spi->differ tell where and what; RESET:
- * the chip has lost its settings. Bring the bridge into its safe state before the chip is
+ * found. EXPECT: spi->step (..._READBACK_STEP), spi->got and spi->differ tell where and what;
+ * RESET: the chip has lost its settings. Bring the bridge into its safe state before the chip is
  * configured again. RUN_...
  */
 static inline uint8_t sm_watch(sm_spi_t *spi, sm_task_t *task)

@@ -242,6 +242,8 @@ def _main(argv: Sequence[str] | None, context: Context) -> int:
         # every file of ours is named by who writes it; a system names none where a write fails
         name = error.filename or "standard output"
         context.err(f"gateword: {name}: {error.strerror or error}")
+        if error.filename is None:
+            broken_pipe(context.stdout)  # what is left in its buffer would fail again at the end
         return Status.USAGE
 
 

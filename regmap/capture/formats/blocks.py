@@ -14,7 +14,7 @@ import numpy as np
 
 from ..arrays import Changes
 from ..lines.signals import Capture, Channel, Findings
-from .source import CaptureSource
+from .source import CaptureSource, FromSource
 from .tokens import PAD, ByteBlock
 
 BLOCK = 1 << 20
@@ -46,7 +46,7 @@ class BlockReader(Protocol):
         """The changes of the last block by channel."""
 
 
-class BlockCapture(Capture):
+class BlockCapture(FromSource, Capture):
     """A capture whose text is read in blocks by a `Reader`."""
 
     def __init__(
@@ -67,15 +67,6 @@ class BlockCapture(Capture):
         self._line = line
         self._size = offset
         self._block = max(64, block)
-
-    def close(self) -> None:
-        """Close the file."""
-        self._file.close()
-
-    @property
-    def position(self) -> tuple[int, int]:
-        """(bytes read, bytes in all) of the file as stored."""
-        return self._file.taken, self._file.total
 
     def _raw(self) -> Iterator[tuple[Changes, int, int]]:
         body, source = self._body, self._file

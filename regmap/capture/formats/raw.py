@@ -16,12 +16,12 @@ from regmap.errors import CallError
 
 from ..arrays import Times, Values
 from ..lines.signals import Capture, Channel, Findings
-from .source import CaptureSource
+from .source import CaptureSource, FromSource
 
 _BLOCK = 1 << 20
 
 
-class RawCapture(Capture):
+class RawCapture(FromSource, Capture):
     """Packed samples. `lines` maps a channel's name to its bit; `rate` is in samples a second."""
 
     format = "raw"
@@ -61,15 +61,6 @@ class RawCapture(Capture):
         self._type = np.dtype(f"{'<' if byte_order == 'little' else '>'}u{sample_bytes}")
         self._chunk = max(1, block // sample_bytes) * sample_bytes
         self._resolution = 1
-
-    def close(self) -> None:
-        """Close the file."""
-        self._file.close()
-
-    @property
-    def position(self) -> tuple[int, int]:
-        """(bytes read, bytes in all) of the file as stored."""
-        return self._file.taken, self._file.total
 
     def _raw(self) -> Iterator[tuple[dict[int, tuple[Times, Values]], int, int]]:
         size, done, last = self._type.itemsize, 0, -1

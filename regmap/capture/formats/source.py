@@ -265,3 +265,18 @@ def _salvage(inflate: zlib._Decompress, raw: bytes) -> bytes:
         except zlib.error:
             break
     return b"".join(parts)
+
+
+class FromSource:
+    """What captures have in common that read a CaptureSource as they go, kept in `_file`."""
+
+    _file: CaptureSource
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+    @property
+    def position(self) -> tuple[int, int]:
+        """(bytes read, bytes in all) of the file as stored."""
+        return self._file.taken, self._file.total

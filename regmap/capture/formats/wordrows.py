@@ -13,7 +13,7 @@ from regmap.errors import CallError
 from ..arrays import NO_VALUES, Times, Values
 from ..lines.signals import Capture, Findings
 from ..spi import NONE, SpiSetup, Transfers
-from .source import CaptureSource
+from .source import CaptureSource, FromSource
 
 
 @dataclass(slots=True)
@@ -27,7 +27,7 @@ class WordRow:
     end: int | None = None
 
 
-class RowsCapture(Capture):
+class RowsCapture(FromSource, Capture):
     """`frame_transfers()` gives the words as Transfers; there are no lines and no blocks."""
 
     kind = "frames"
@@ -37,15 +37,6 @@ class RowsCapture(Capture):
         self._file = source
         self._setup = setup or SpiSetup()
         self._count = 0
-
-    def close(self) -> None:
-        """Close the file."""
-        self._file.close()
-
-    @property
-    def position(self) -> tuple[int, int]:
-        """(bytes read, bytes in all) of the file as stored."""
-        return self._file.taken, self._file.total
 
     def _raw(self) -> Iterator[tuple[dict[int, tuple[Times, Values]], int, int]]:
         raise CallError(f"{self.name} is a list of frames and has no lines; take frame_transfers()")

@@ -6,6 +6,7 @@ IEEE 1164 (L and H are weak levels). Byte order marks: Unicode Standard, chapter
 
 from __future__ import annotations
 
+import gzip
 import importlib.util
 import io
 import json
@@ -311,6 +312,17 @@ def test_a_cell_that_is_no_byte_is_located() -> None:
     [problem] = trace.problems
     assert "is no byte" in problem.found
     assert (problem.place.line, problem.place.column) == (5, text.split("\n")[4].index("zz") + 1)
+
+
+def test_a_table_of_bytes_that_was_cut_short_says_so() -> None:
+    whole = gzip.compress(BYTES["packet numbers"].encode() * 40, mtime=0)
+    trace, _ = traced(whole[: len(whole) - 40])
+    assert any(p.found.startswith("the table ends at line") for p in trace.problems)
+
+
+def test_a_row_of_bytes_without_end_is_not_kept() -> None:
+    trace, _ = traced(BYTES["packet numbers"].encode() + b"0" * (1 << 20))
+    assert any(p.found.startswith("a line of more than 262144 bytes") for p in trace.problems)
 
 
 # --- extended dumps -----------------------------------------------------------------------------------

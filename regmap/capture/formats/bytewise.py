@@ -36,7 +36,6 @@ _GROUP = re.compile(
 )
 _BYTE = re.compile(r"0[xX]([0-9a-fA-F]{1,2})|([0-9a-fA-F]{1,2})[hH]|0[bB]([01]{1,8})")
 _BARE = re.compile(r"[0-9a-fA-F]{1,3}")
-_PART = 1 << 18
 _LINE_LIMIT = 4096
 #: A pause is this many times longer than what lies between bytes of a frame.
 _APART = 4
@@ -233,7 +232,6 @@ class ByteRowsCapture(RowsCapture):
             self.findings.note("no times: frames are numbered, and nothing is said about timing")
             self.tick = Fraction(1)
         self.columns = tuple((n, _told(head, i)) for i, n in enumerate(head.names))
-        self._line = 0
         self._clock = DayClock(self.findings.note)
         self._open: list[tuple[int | None, int, int | None]] = []
         self._key: str | None = None
@@ -241,18 +239,12 @@ class ByteRowsCapture(RowsCapture):
 
     def frame_transfers(self) -> Iterator[Transfers]:
         """The frames in parts of some ten thousand. CaptureError if there are none at all."""
-        held = b""
-        while True:
-            data = self._file.read(_PART)
-            lines = (held + data).split(b"\n")
-            held = lines.pop() if data else b""
+        for lines, last in self._parts("table", "one byte a row"):
             rows = [row for line in lines for row in self._row(line)]
-            if not data:
+            if last:
                 rows += self._closed()
             if rows:
                 yield self._pack(rows)
-            if not data:
-                break
         if not self._count:
             raise CaptureError([*self.findings.all(), *CaptureError.at(self.name, "no byte in the table", "one byte a row").problems])  # fmt: skip
 

@@ -20,7 +20,7 @@ from ..spi import SpiSetup, Transfers
 from .clocktext import LEADING, DayClock, seconds_of
 from .source import CaptureSource, text_of
 from .tablehead import UNITS
-from .wordrows import RowsCapture, WordRow
+from .wordrows import PART, RowsCapture, WordRow
 
 _SPLIT = re.compile(r"[\s,;|]+")
 _HEX = re.compile(r"(?:0[xX])?([0-9a-fA-F_]{1,512})[hH]?")
@@ -28,7 +28,6 @@ _HEX = re.compile(r"(?:0[xX])?([0-9a-fA-F_]{1,512})[hH]?")
 LABEL = re.compile(r"\b(?:tx|rx|mosi|miso|sdi|sdo|cmd|command|reply|sent|received)\s*[=:]\s*", re.I)
 _BINARY = re.compile(r"0[bB]([01_]{1,2048})")
 _TIME = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)(s|ms|us|µs|ns|ps)?")
-_PART = 1 << 18
 _LINE_LIMIT = 4096
 _COMMENT = re.compile(r"(#|//|;|%).*$")
 
@@ -55,7 +54,7 @@ class FrameListCapture(RowsCapture):
         self._unit = time_unit
         self._columns: int | None = None
         self._timed: bool | None = None
-        head = source.read(_PART)
+        head = source.read(PART)
         source.unread(head)
         self._base = _base_of(text_of(head))
         if self._base == 10 and bits is None:
@@ -64,35 +63,15 @@ class FrameListCapture(RowsCapture):
                 "numbers that look decimal, and not how many bits they have",
                 "hex frames (0x8001), or the bits of a frame (--frame-bits)",
             )
-        self._line = 0
         self._last: int | None = None
         self._clock = DayClock(self.findings.note)
 
     def frame_transfers(self) -> Iterator[Transfers]:
         """The words in parts of some ten thousand. CaptureError if there are none at all."""
-        held = b""
-        while True:
-            data = self._file.read(_PART)
-            lines = (held + data).split(b"\n")
-            held = lines.pop() if data else b""
-            if len(held) > _PART:
-                self.findings.add(
-                    f"a line of more than {_PART} bytes",
-                    "a few hex frames a line",
-                    line=self._line + 1,
-                )
-                break
+        for lines, _ in self._parts("list", "a few hex frames a line"):
             rows = [row for line in lines if (row := self._row(line)) is not None]
             if rows:
                 yield self._pack(rows)
-            if not data:
-                break
-        if self._file.trouble:
-            self.findings.add(
-                f"the list ends at line {self._line}: {self._file.trouble}",
-                "a complete file",
-                line=self._line,
-            )
         if not self._count:
             raise CaptureError(
                 [

@@ -15,6 +15,9 @@ from ..lines.signals import Capture, Findings
 from ..spi import NONE, SpiSetup, Transfers
 from .source import CaptureSource, FromSource
 
+#: Bytes that are read at a time; no line may be longer.
+PART = 1 << 18
+
 
 @dataclass(slots=True)
 class WordRow:
@@ -37,9 +40,36 @@ class RowsCapture(FromSource, Capture):
         self._file = source
         self._setup = setup or SpiSetup()
         self._count = 0
+        self._line = 0
 
     def _raw(self) -> Iterator[tuple[dict[int, tuple[Times, Values]], int, int]]:
         raise CallError(f"{self.name} is a list of frames and has no lines; take frame_transfers()")
+
+    def _parts(self, what: str, expected: str) -> Iterator[tuple[list[bytes], bool]]:
+        """Whole lines, some ten thousand at a time, and whether they are the last.
+
+        `what` is the file and `expected` a line of it, for what is found: a line without end, and what
+        cut the file short.
+        """
+        held = b""
+        while True:
+            data = self._file.read(PART)
+            lines = (held + data).split(b"\n")
+            held = lines.pop() if data else b""
+            if len(held) > PART:
+                self.findings.add(
+                    f"a line of more than {PART} bytes", expected, line=self._line + 1
+                )
+                break
+            yield lines, not data
+            if not data:
+                break
+        if self._file.trouble:
+            self.findings.add(
+                f"the {what} ends at line {self._line}: {self._file.trouble}",
+                "a complete file",
+                line=self._line,
+            )
 
     def _pack(self, rows: list[WordRow]) -> Transfers:
         n = len(rows)

@@ -20,7 +20,7 @@ from .bitcode import take
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .names import word
 from .replies import byte_orders
-from .runner import filler_of
+from .runner import filler_of, kept_twice
 from .sheet import Sheet
 from .text import bracket, count, defines, number, wtype
 
@@ -442,17 +442,10 @@ class ChainWriter:
             f"            const {low('step_t')} *step = &task->step;",
             f"            if ((task->at != at[k]) && (step->kind == {read})) {{",
             f"                {data} *place = &words[k][index[k]];",
-            "                if (pass == 0U) {",
-            "                    *place = chain->chip[k].got;",
-            "                } else {",
-            f"                    const {wide} again = ({wide})chain->chip[k].got & step->mask;",
-            f"                    const {wide} first = ({wide})*place & step->mask;",
-            f"                    const {wide} erased = step->expect;",
-            "                    if ((((first ^ again) & (step->mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {",
-            "                        same = false;",
-            "                    }",
-            f"                    *place = ({data})(({wide})*place | again);",
-            "                }",
+            *(
+                f"                {line}"
+                for line in kept_twice("*place", "chain->chip[k].got", "step->", wide, data)
+            ),
             "                index[k]++;",
             "            }",
             "        }",

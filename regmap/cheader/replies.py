@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ..chip.model import Layout, Spi
+from ..chip.model import Frame, Layout, Spi
 from .bitcode import put, take
 from .framebase import FrameWriter, asks, word_type
 from .names import word
@@ -14,6 +14,18 @@ from .text import bracket, comment, count, utype
 UNSHOWN = ("fixed", "chip", "ignored", "parity", "crc")
 #: what raises a fault that says: a frame was rejected
 REJECTIONS = {"check_bits", "clocks", "counter", "operation", "address"}
+
+
+def counter_of(frame: Frame) -> tuple[tuple[int, ...], int]:
+    """Bits and step of the counter that every reply of a frame has alike; no bits where there is none."""
+    found = {
+        (p.bits, p.step)
+        for layout in frame.replies.values()
+        for p in layout.parts
+        if p.kind == "counter"
+    }
+    every = all(x.of_kind("counter") is not None for x in frame.replies.values())
+    return found.pop() if len(found) == 1 and every else ((), 0)
 
 
 class ReplyWriter(FrameWriter):
@@ -213,16 +225,9 @@ class ReplyWriter(FrameWriter):
 
     def reply_counter(self) -> tuple[str, int, int]:
         """An expression for the counter of `reply`, its step and width; "" where not every reply has the same."""
-        found = {
-            (p.bits, p.step)
-            for layout in self.frame.replies.values()
-            for p in layout.parts
-            if p.kind == "counter"
-        }
-        every = all(x.of_kind("counter") is not None for x in self.frame.replies.values())
-        if len(found) != 1 or not every:
+        bits, step = counter_of(self.frame)
+        if not bits:
             return "", 0, 0
-        [(bits, step)] = found
         return bracket(take("reply", bits, self.bits)), step, len(bits)
 
 

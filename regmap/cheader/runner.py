@@ -653,17 +653,12 @@ class Runner:
             "        const uint16_t at = task.at;",
             f"        result = {self.low('tick')}(spi, &task);",
             f"        if ((task.at != at) && (task.step.kind == {self.kind('READ')})) {{",
-            "            if (pass == 0U) {",
-            "                words[index] = spi->got;",
-            "            } else {",
-            f"                const {self.wide} first = ({self.wide})words[index] & task.step.mask;",
-            f"                const {self.wide} again = ({self.wide})spi->got & task.step.mask;",
-            f"                const {self.wide} erased = task.step.expect;",
-            "                if ((((first ^ again) & (task.step.mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {",
-            "                    same = false;",
-            "                }",
-            f"                words[index] = ({self.data})(({self.wide})words[index] | again);",
-            "            }",
+            *(
+                f"            {line}"
+                for line in kept_twice(
+                    "words[index]", "spi->got", "task.step.", self.wide, self.data
+                )
+            ),
             "            index++;",
             "        }",
             "    }",
@@ -815,6 +810,27 @@ def _filler(sheet: Sheet, item: FrameNames) -> tuple[str, str]:
         number(frame, item.frame.length),
         f"a read of {register.name} fetches the reply and changes nothing",
     )
+
+
+def kept_twice(place: str, got: str, step: str, wide: str, data: str) -> list[str]:
+    """Statements that keep a status word at `place`, of the first and the second time that it was read.
+
+    What both say is kept; `same` falls where they differ in bits that reading does not erase, or where
+    one that reading erases came anew. `step` leads to the step's members.
+    """
+    return [
+        "if (pass == 0U) {",
+        f"    {place} = {got};",
+        "} else {",
+        f"    const {wide} first = ({wide}){place} & {step}mask;",
+        f"    const {wide} again = ({wide}){got} & {step}mask;",
+        f"    const {wide} erased = {step}expect;",
+        f"    if ((((first ^ again) & ({step}mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {{",
+        "        same = false;",
+        "    }",
+        f"    {place} = ({data})(({wide}){place} | again);",
+        "}",
+    ]
 
 
 def filler_of(chip: Chip, frame: Frame) -> tuple[int, Register] | None:

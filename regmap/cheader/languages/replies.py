@@ -5,7 +5,7 @@ from __future__ import annotations
 from ...chip.model import Layout
 from ...frames.words import guards_of
 from ..names import word
-from ..replies import REJECTIONS, UNSHOWN
+from ..replies import REJECTIONS, UNSHOWN, counter_of
 from .language import local
 from .pieces import Pieces
 
@@ -140,14 +140,7 @@ class TypedReplyWriter(Pieces):
 
     def reply_counter(self) -> tuple[str, int, int]:
         """An expression for the counter of the wide `whole`, its step and width; "" where not every reply has it."""
-        found = {
-            (p.bits, p.step)
-            for layout in self.frame.replies.values()
-            for p in layout.parts
-            if p.kind == "counter"
-        }
-        every = all(x.of_kind("counter") is not None for x in self.frame.replies.values())
-        if len(found) != 1 or not every:
+        bits, step = counter_of(self.frame)
+        if not bits:
             return "", 0, 0
-        [(bits, step)] = found
         return self.lang.take("whole", bits), step, len(bits)

@@ -153,6 +153,18 @@ def is_resistive(work: Work, way: str, side: str) -> bool:
     )
 
 
+def sink_current(
+    work: Work, side: str, vpl: Variable | None, setting: Variable | None
+) -> Variable | None:
+    """Current out of a gate that stands at `vpl`; `setting` is the set current, None for a resistive driver."""
+    rg = work.take("Rg,off", "stage:gate.resistor.off")
+    rint = work.take("Rint", "stage:mosfet.internal_resistance")
+    if is_resistive(work, "sink", side):
+        rdrv = work.take("Rdrv,off", "chip:drive.resistance.sink")
+        return work.derive("Isink", sink_resistive, vpl=vpl, rdrv=rdrv, rg=rg, rint=rint)
+    return work.derive("Isink", sink_limited, iset=setting, vpl=vpl, rg=rg, rint=rint)
+
+
 def gate_current(work: Work, way: str, side: str) -> Variable | None:
     """Gate current along the plateau; `way` is "source" or "sink".
 
@@ -164,10 +176,10 @@ def gate_current(work: Work, way: str, side: str) -> Variable | None:
     rg = work.take(f"Rg,{word}", f"stage:gate.resistor.{word}")
     rint = work.take("Rint", "stage:mosfet.internal_resistance")
     if is_resistive(work, way, side):
-        rdrv = work.take(f"Rdrv,{word}", f"chip:drive.resistance.{way}")
         vpl = work.take(*level)
         if way == "sink":
-            return work.derive(symbol, sink_resistive, vpl=vpl, rdrv=rdrv, rg=rg, rint=rint)
+            return sink_current(work, side, vpl, None)
+        rdrv = work.take(f"Rdrv,{word}", f"chip:drive.resistance.{way}")
         vg = gate_voltage(work, side)
         return work.derive(symbol, source_resistive, vg=vg, vpl=vpl, rdrv=rdrv, rg=rg, rint=rint)
     setting = work.take(f"Iset,{word}", f"role:gate.{way}.{side}")
@@ -177,7 +189,7 @@ def gate_current(work: Work, way: str, side: str) -> Variable | None:
     if vpl is None or setting is None:
         return None if fitted else setting
     if way == "sink":
-        return work.derive(symbol, sink_limited, iset=setting, vpl=vpl, rg=rg, rint=rint)
+        return sink_current(work, side, vpl, setting)
     vg = gate_voltage(work, side, optional=not fitted)
     if vg is None:
         return None if fitted else setting

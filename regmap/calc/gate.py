@@ -283,12 +283,21 @@ SLOPE_USES = (
 )
 
 
-def steepest_current(work: Work, ig: Variable | None) -> Variable | None:
-    """Steepest slope of the drain current at a gate current, at the peak current."""
+def steepest_current(
+    work: Work, ig: Variable | None, at: tuple[Variable | None, Variable | None] | None = None
+) -> Variable | None:
+    """Steepest slope of the drain current at a gate current.
+
+    `at` is the drain current with the overdrive that the channel needs for it; the peak current without.
+    """
+    current, overdrive = at or (
+        work.take("Ipk", "stage:motor.current.peak"),
+        threshold_overdrive(work)[1],
+    )
     parts = {
-        "ipk": work.take("Ipk", "stage:motor.current.peak"),
+        "ipk": current,
         "ig": ig,
-        "vov": threshold_overdrive(work)[1],
+        "vov": overdrive,
         "cgs": work.derive(
             "Cgs",
             gate_source_capacitance,
@@ -337,13 +346,18 @@ def drain_overshoot(work: Work, side: str) -> Outcome:
 
 def with_overshoot(work: Work, side: str, supply: Variable | None) -> Variable | None:
     """Drain voltage at turn-off of the peak current from a supply voltage."""
+    return above_supply(work, supply, steepest_current(work, gate_current(work, "sink", side)))
+
+
+def above_supply(work: Work, supply: Variable | None, slope: Variable | None) -> Variable | None:
+    """Drain voltage at a turn-off with this slope of the current."""
     return work.derive(
         "Vds",
         overshoot,
         vs=supply,
         vf=work.take("Vf", "stage:diode.vf"),
         ls=work.take("L", "stage:bridge.inductance"),
-        didt=steepest_current(work, gate_current(work, "sink", side)),
+        didt=slope,
     )
 
 

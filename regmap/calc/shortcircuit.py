@@ -5,14 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, any_of, formula, larger
-from .device import (
-    OVERSHOOT_ERROR,
-    end_capacitance,
-    gate_source_capacitance,
-    threshold_overdrive,
-)
-from .drive import OFF_USES, SINK_USES, is_resistive, sink_limited, sink_resistive
-from .gate import EDGE_CAUTION, SLOPE_USES, damped_slope, overshoot
+from .device import OVERSHOOT_ERROR, threshold_overdrive
+from .drive import OFF_USES, SINK_USES, is_resistive, sink_current
+from .gate import EDGE_CAUTION, SLOPE_USES, above_supply, steepest_current
 from .inputs import ImpossibleError
 from .registry import Outcome, sided
 from .thermal import OPERATING_USES, operating_junction
@@ -197,20 +192,6 @@ def safe_area(work: Work, side: str) -> Outcome:
     return work.protected(verdict, f"vds.threshold.{side}", "vds.enable", "vds.mode")
 
 
-def _sink(work: Work, side: str, level: Variable | None) -> Variable | None:
-    """Gate current of the turn-off at the gate voltage of the short-circuit current."""
-    rg = work.take("Rg,off", "stage:gate.resistor.off")
-    rint = work.take("Rint", "stage:mosfet.internal_resistance")
-    if is_resistive(work, "sink", side):
-        rdrv = work.take("Rdrv,off", "chip:drive.resistance.sink")
-        return work.derive("Ig", sink_resistive, vpl=level, rdrv=rdrv, rg=rg, rint=rint)
-    soft = work.stated("role:gate.soft_off")
-    setting = work.take(
-        "Isoft" if soft else "Iset,off", "role:gate.soft_off" if soft else f"role:gate.sink.{side}"
-    )
-    return work.derive("Ig", sink_limited, iset=setting, vpl=level, rg=rg, rint=rint)
-
-
 @sided(
     "vds.turn-off-overshoot",
     "drain voltage when a short circuit is switched off",
@@ -231,23 +212,12 @@ def turn_off_overshoot(work: Work, side: str) -> Outcome:
     over = work.derive(
         "Vov,sc", overdrive_at, vov=vov, isc=isc, ipk=work.take("Ipk", "stage:motor.current.peak")
     )
-    ig = _sink(work, side, work.derive("Vgs,sc", level_at, vth=vth, vov=over))
-    cgs = work.derive(
-        "Cgs",
-        gate_source_capacitance,
-        qgs=work.take("Qgs", "stage:mosfet.qgs"),
-        vpl=work.take("Vpl", "stage:mosfet.plateau"),
-    )
-    ls = work.take("L", "stage:bridge.inductance")
-    slope = work.derive(
-        "di/dt", damped_slope, ipk=isc, ig=ig, vov=over, cgs=cgs, ls=ls, crss=end_capacitance(work)
-    )
-    value = work.derive(
-        "Vds",
-        overshoot,
-        vs=work.take("Vs", "stage:supply.voltage"),
-        vf=work.take("Vf", "stage:diode.vf"),
-        ls=ls,
-        didt=slope,
-    )
+    setting = None
+    if not is_resistive(work, "sink", side):
+        soft = work.stated("role:gate.soft_off")
+        name = "role:gate.soft_off" if soft else f"role:gate.sink.{side}"
+        setting = work.take("Isoft" if soft else "Iset,off", name)
+    ig = sink_current(work, side, work.derive("Vgs,sc", level_at, vth=vth, vov=over), setting)
+    slope = steepest_current(work, ig, (isc, over))
+    value = above_supply(work, work.take("Vs", "stage:supply.voltage"), slope)
     return work.at_most(value, work.take("rating", "stage:mosfet.vds_max"))

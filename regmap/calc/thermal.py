@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from .corner import Variable, any_of, decay, formula, larger
+from .corner import Variable, any_of, decay, formula
 from .drive import OFF_USES, ON_USES, current_edge_time, edge_time, then
 from .gatesupply import driver_loss
 from .inputs import ImpossibleError
 from .pwm import DEADTIME_USES, set_deadtime
 from .registry import Outcome, check, sided
+from .vds import on_resistance
 from .work import Work
 
 CAUTION = "Junction temperatures are estimates: measure case and board temperatures on the stage."
@@ -165,17 +166,6 @@ def mosfet(work: Work, side: str) -> Outcome:
 
 
 @formula(
-    "{i}^2 * {r} * max(1, 1 + {a} * ({tmax} - 25))",
-    "power",
-    up="i r a tmax",
-    source="R I^2 at the on-resistance of the highest junction temperature permitted",
-)
-def stalled_loss(i: Any, r: Any, a: Any, tmax: Any) -> Any:
-    """Loss of a switch that carries the stall current all the time, never less than it will be."""
-    return i * i * r * larger(1.0, 1 + a * (tmax - 25))
-
-
-@formula(
     "{r1} * (1 - exp(-{t} / {t1})) + {r2} * (1 - exp(-{t} / {t2})) + {r3} * (1 - exp(-{t} / {t3})) "
     "+ {r4} * (1 - exp(-{t} / {t4}))",
     "thermal resistance",
@@ -222,13 +212,19 @@ def stall(work: Work, side: str) -> Outcome:
         "Zth", transient_impedance, **ladder, t=work.take("t", "stage:motor.stall.time")
     )
     limit = work.take("Tj,max", "stage:mosfet.tj_max")
-    power = work.derive(
-        "Pstall",
-        stalled_loss,
-        i=work.take("Istall", "stage:motor.stall.current"),
+    hot = work.derive(
+        "R(Tj,max)",
+        on_resistance,
         r=work.take("R25", "stage:mosfet.rdson"),
         a=work.take("alpha", "stage:mosfet.rdson_tempco"),
-        tmax=limit,
+        tj=limit,
+    )
+    power = work.derive(
+        "Pstall",
+        conduction_loss,
+        s=work.constant("s", 1.0, "ratio", "one switch carries the current all the time"),
+        i=work.take("Istall", "stage:motor.stall.current"),
+        r=hot,
     )
     value = work.derive("Tend", heated_for, t0=operating_junction(work, side), z=z, p=power)
     return work.at_most(value, limit, base=work.take("Ta", "stage:temperature.ambient"))

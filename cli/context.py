@@ -212,7 +212,7 @@ def columns(
 
 
 def broken_pipe(stream: TextIO) -> None:
-    """Whoever read us has gone: that is no error, and nothing more is to be flushed there."""
+    """Nothing more is to be flushed there: whoever read us has gone, which is no error, or nothing more fits."""
     try:
         devnull = os.open(os.devnull, os.O_WRONLY)
         os.dup2(devnull, stream.fileno())

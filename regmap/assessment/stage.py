@@ -32,7 +32,7 @@ from ..calc import (
 )
 from ..chip import values
 from ..chip.bank import Bank, need
-from ..chip.model import Chip, External, Fault, Field, Joined
+from ..chip.model import Chip, External, Fault, Field, Joined, Register
 from ..chip.supply import hull, over_supply
 from ..document.source import display_name
 from ..errors import CallError
@@ -147,17 +147,28 @@ def facts_of(stage: Stage, bank: Bank) -> Facts:
     headers = (
         sum(h.length for h in chip.chain.headers) if chip.chain is not None and stage.chain else 0
     )
-    pages = {r.page for r in status if r.page is not None} if chip.page_select else set()
+    held = [r for r in chip.registers.values() if r.read_back]
+    late = max(codec.frame_in_force(bank, r).after for r in held) if held else 0
+    status_pages, pages = _pages(chip, status), _pages(chip, held)
+    # a readback selects its pages, and at its end the one on which the poll goes on
+    moves = len(pages) + 1 if pages and len(pages | status_pages) > 1 else 0
     return Facts(
         status_registers=len(status) or None,
-        setting_registers=sum(r.read_back != 0 for r in chip.registers.values()) or None,
+        setting_registers=len(held) or None,
+        extra_setting_frames=late + moves,
         frame_bits=max(f.length for f in frames) + sum(others) + headers,
         # a poll over several pages selects each of them once a round
-        extra_frames=max(f.after for f in frames) + (len(pages) if len(pages) > 1 else 0),
+        extra_frames=max(f.after for f in frames)
+        + (len(status_pages) if len(status_pages) > 1 else 0),
         faults=tuple(timing_of(f, chip, bank) for f in chip.faults.values()) or None,
         failure_modes=tuple(failure_mode(m, chip, bank) for m in stage.failure_modes),
         origin=f"map {chip.name}",
     )
+
+
+def _pages(chip: Chip, registers: Iterable[Register]) -> set[int]:
+    """The pages on which these registers stand, where a register selects them."""
+    return {r.page for r in registers if r.page is not None} if chip.page_select else set()
 
 
 def failure_mode(mode: FailureShare, chip: Chip, bank: Bank) -> FailureMode:

@@ -103,13 +103,15 @@ class Facts:
 
     `setting_registers` counts the registers that hold settings and can be read back.
     `extra_frames` counts frames that a poll needs beyond one for each status register (1 where the
-    reply to a read comes in the next frame).
+    reply to a read comes in the next frame), `extra_setting_frames` those of a readback beyond one
+    for each register of settings; both count on reads that follow each other without a pause.
     """
 
     status_registers: int | None = None
     setting_registers: int | None = None
     frame_bits: int | None = None
     extra_frames: int = 0
+    extra_setting_frames: int = 0
     faults: tuple[FaultTiming, ...] | None = None
     failure_modes: tuple[FailureMode, ...] = ()
     origin: str = "map"

@@ -42,22 +42,31 @@ def _real_clock(work: Work) -> Variable | None:
 
 def poll_duration(work: Work) -> Variable | None:
     """Time on the SPI for one poll of all status registers."""
-    return _duration(work, "t_spi", work.facts.status_registers, "status registers")
+    facts = work.facts
+    return _duration(work, "t_spi", facts.status_registers, "status registers", facts.extra_frames)
 
 
 def readback_duration(work: Work) -> Variable | None:
     """Time on the SPI for one readback of all registers of settings."""
-    count = work.facts.setting_registers
-    return _duration(work, "t_readback", count, "registers of settings")
+    facts = work.facts
+    return _duration(
+        work,
+        "t_readback",
+        facts.setting_registers,
+        "registers of settings",
+        facts.extra_setting_frames,
+    )
 
 
-def _duration(work: Work, symbol: str, registers: int | None, words: str) -> Variable | None:
+def _duration(
+    work: Work, symbol: str, registers: int | None, words: str, extra: int
+) -> Variable | None:
     facts = work.facts
     if registers is None:
         work.missing[f"number of {words} ({facts.origin})"] = None
     if facts.frame_bits is None:
         work.missing[f"bits in a frame ({facts.origin})"] = None
-    frames = (registers or 0) + facts.extra_frames
+    frames = (registers or 0) + extra
     return work.derive(
         symbol,
         poll_time,

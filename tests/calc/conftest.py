@@ -203,6 +203,7 @@ def facts() -> Facts:
         ),
         frame_bits=24,
         extra_frames=1,
+        extra_setting_frames=1,
         origin="map test.yaml",
         faults=(
             FaultTiming(

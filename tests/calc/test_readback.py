@@ -8,7 +8,7 @@ import pytest
 
 from regmap.assessment.stage import facts_of
 from regmap.calc import Inputs, run
-from regmap.stages.load import load_stage
+from regmap.stages.load import load_stage, read_stage
 
 Build = Callable[..., Inputs]
 EXACT = {
@@ -55,3 +55,15 @@ def test_the_registers_of_settings_are_those_of_the_map(name: str, count: int) -
     """Counted in the maps' text: registers with a field that a stage may set and a read shows."""
     stage = load_stage(name)
     assert facts_of(stage, stage.bank).setting_registers == count
+
+
+def test_a_readback_on_another_page_selects_it_and_goes_back() -> None:
+    """Of potoroo40 the status registers stand on page 0 and the settings on page 1 or on none."""
+    text = "gateword_stage: 1\nstage: {name: t}\nmap: potoroo40\n"
+    stage, problems = read_stage("s.yaml", text=text)
+    assert stage is not None, problems
+    facts = facts_of(stage, stage.bank)
+    pages = {r.page for r in stage.chip.registers.values() if r.read_back}
+    assert pages == {1, None}
+    # to page 1 and back to page 0; its replies come as late as those of the poll
+    assert facts.extra_setting_frames - facts.extra_frames == 2

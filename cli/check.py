@@ -23,6 +23,7 @@ from .files import write_text
 if TYPE_CHECKING:
     from regmap.assessment.goals import NotComputed
     from regmap.calc import Verdict
+    from regmap.draft import Draft
 
 NAME = "check"
 HELP = "all calculations of a stage, with verdicts"
@@ -109,6 +110,7 @@ def of_stage(stage: Stage, name: str) -> bool:
 def run(args: argparse.Namespace, context: Context) -> int:
     stage = stage_with(args.stage, args.set, context)
     result = assess(stage, names=[*args.names, *args.explain] or None)
+    draft = _draft(stage) if args.explain else None
     if args.spice or args.plot:
         _files(args, stage, context)
     if args.json:
@@ -134,7 +136,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
             },
             doubts=[problem_json(p) for p in stage.doubts],
             verdicts=[
-                {**v.json(), **(_depends_json(stage, v.check) if args.explain else {})}
+                {**v.json(), **(_depends_json(draft, v.check) if draft else {})}
                 for v in result.verdicts
             ],
             waived=[
@@ -142,11 +144,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 for v, reason in result.waived
             ],
         )
-    elif args.explain:
+    elif draft:
         for verdict in result.verdicts:
             for line in derivation(verdict, context):
                 context.out(line)
-            for line in _depends(stage, verdict.check, context):
+            for line in _depends(draft, verdict.check, context):
                 context.out(line)
             context.out("")
     else:
@@ -167,11 +169,17 @@ def run(args: argparse.Namespace, context: Context) -> int:
     return Status.OK
 
 
-def _depends_json(stage: Stage, check: str) -> dict[str, object]:
-    """The settings and stage values that move a verdict, each with what it is now; found by running the check."""
-    from regmap.draft import Draft, label_of
+def _draft(stage: Stage) -> Draft:
+    """The settings of a stage, tried only when dependence is asked; one for all verdicts, as it keeps what it tried."""
+    from regmap.draft import Draft
 
-    draft = Draft(stage)
+    return Draft(stage)
+
+
+def _depends_json(draft: Draft, check: str) -> dict[str, object]:
+    """The settings and stage values that move a verdict, each with what it is now; found by running the check."""
+    from regmap.draft import label_of
+
     settings, inputs = draft.decides(check)
     readings = {name: draft.reading(name) for name in settings}
     return {
@@ -182,8 +190,8 @@ def _depends_json(stage: Stage, check: str) -> dict[str, object]:
     }
 
 
-def _depends(stage: Stage, check: str, context: Context) -> list[str]:
-    found: Any = _depends_json(stage, check)["depends_on"]
+def _depends(draft: Draft, check: str, context: Context) -> list[str]:
+    found: Any = _depends_json(draft, check)["depends_on"]
     lines = []
     for title, values in (("settings", found["settings"]), ("stage values", found["inputs"])):
         told = ", ".join(f"{n} ({v})" for n, v in values.items()) or "none"

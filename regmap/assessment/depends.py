@@ -9,7 +9,7 @@ Only checks that looked up an input which differs are run again, and each only u
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -26,6 +26,17 @@ if TYPE_CHECKING:
     from ..chip.bank import Bank
 
 
+@dataclass(frozen=True)
+class _Tried:
+    """Inputs that were tried: what differs there, and by check what moved."""
+
+    inputs: Inputs
+    changed: frozenset[str]
+    #: whether what the map declares differs
+    facts: bool
+    moved: dict[str, dict[str, Verdict]] = field(default_factory=dict)
+
+
 class Dependence:
     """The verdicts at one state of the settings, and what moves them."""
 
@@ -36,6 +47,8 @@ class Dependence:
         self._base: dict[str, dict[str, Verdict]] = {name: {} for name in self._checks}
         for verdict in found.verdicts:
             self._base[self._owner(verdict.check)][verdict.check] = verdict
+        #: what was found at inputs that were tried; they are kept, so that an id stands for one of them
+        self._tried: dict[int, _Tried] = {}
 
     def _owner(self, verdict: str) -> str:
         """The check that a verdict is one of: `reaction.time` for `reaction.time.NAME`."""
@@ -78,20 +91,26 @@ class Dependence:
         waiting = {self._owner(only)} if only else set(self._checks)
         found: dict[str, Verdict] = {}
         for inputs in others:
-            changed = set(self._differing(inputs))
-            facts = inputs.facts != self.inputs.facts
+            tried = self._tried.get(id(inputs))
+            if tried is None:
+                changed = frozenset(self._differing(inputs))
+                tried = _Tried(inputs, changed, inputs.facts != self.inputs.facts)
+                self._tried[id(inputs)] = tried
+            changed, facts = tried.changed, tried.facts
             if not changed and not facts:
                 continue
             for name in list(waiting):
                 base = self._base[name]
                 if not facts and base and not any(changed & set(v.asked) for v in base.values()):
                     continue
-                now = self._run(name, inputs)
-                found |= {
-                    n: v
-                    for n, v in {**now, **base}.items()
-                    if signature(base.get(n)) != signature(now.get(n))
-                }
+                if name not in tried.moved:
+                    now = self._run(name, inputs)
+                    tried.moved[name] = {
+                        n: v
+                        for n, v in {**now, **base}.items()
+                        if signature(base.get(n)) != signature(now.get(n))
+                    }
+                found |= tried.moved[name]
                 if base and base.keys() <= found.keys():
                     waiting.discard(name)
             if not waiting or only in found:

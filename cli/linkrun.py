@@ -92,7 +92,10 @@ def session(args: argparse.Namespace, context: Context, target: Target) -> Itera
     wait_for_reader(args.log, context)
     link: Link | None = None
     how = "finished"
-    with told_to_stop(), SessionLog(args.log, about, most_bytes=log_size(args)) as log:
+    with (
+        told_to_stop() as ending,
+        SessionLog(args.log, about, most_bytes=log_size(args)) as log,
+    ):
         try:
             port = open_port(args, chip)
         except LinkError:
@@ -120,6 +123,7 @@ def session(args: argparse.Namespace, context: Context, target: Target) -> Itera
                 tell_account(link, context)
             raise
         finally:
+            ending()
             try:
                 log.close(how, link.account().lines() if link is not None else None)
             finally:

@@ -2,6 +2,7 @@
 
     python tests/soak.py --requests 100000            counts at the end, exit status 1 where one is wrong
     python tests/soak.py --minutes 120 --seed 7       until the time is up
+    python tests/soak.py --results FILE               goes on where a run that was stopped left off; --tell
 
 The simulated chip is the truth: at every burst of an operation its registers are looked at past the
 SPI. What the link calls good must have been true at some moment of the operation, what it calls lost
@@ -11,13 +12,17 @@ or unknown must say why, and its account must contain what the chip holds.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib.util
+import json
 import math
 import random
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -199,10 +204,10 @@ class Soaked(Bench):  # type: ignore[misc]
         power = [e.ns for e in self.twin.events if e.kind == "power"]
         return bool(power) and power[-1] >= self.last_frame
 
-    def watch(self, name: str) -> set[int]:
-        """Every word that the register has from now on."""
-        self.watched = {name: {self.truth(name)}}
-        return self.watched[name]
+    def watch(self, *names: str) -> dict[str, set[int]]:
+        """Every word that each register has from now on."""
+        self.watched = {name: {self.truth(name)} for name in names}
+        return self.watched
 
 
 def candidates(chip: Chip) -> tuple[list[str], list[str]]:
@@ -242,9 +247,12 @@ def soak(chip: Chip, kind: str, requests: int, seed: int) -> Iterator[tuple[str,
         begin = bench.clock.ns
         if bench.between and not number % 3:
             bench.twin.disturb(f"{what_between} between write and verify {length}".strip())
-        if rng.random() < 0.6 or not writable:
+        if rng.random() < 0.2:
+            names = rng.sample(readable, min(len(readable), rng.randrange(2, 6)))
+            what, wrong = _several(bench, names)
+        elif rng.random() < 0.5 or not writable:
             name = rng.choice(readable)
-            seen = bench.watch(name)
+            seen = bench.watch(name)[name]
             reading = link.read(name)
             bench.look()
             what = f"read {reading.grade}"
@@ -256,7 +264,7 @@ def soak(chip: Chip, kind: str, requests: int, seed: int) -> Iterator[tuple[str,
         else:
             name = rng.choice(writable)
             register = chip.registers[name]
-            seen = bench.watch(name)
+            seen = bench.watch(name)[name]
             word = rng.getrandbits(register.width) & ~register.reserved
             written = link.write(name, word)
             bench.look()
@@ -265,6 +273,22 @@ def soak(chip: Chip, kind: str, requests: int, seed: int) -> Iterator[tuple[str,
         if (bench.clock.ns - begin) / 1e9 > MOST_SECONDS:
             wrong = wrong or f"{what} took {(bench.clock.ns - begin) / 1e9:.1f} s"
         yield what, wrong or _wrong_account(bench)
+
+
+def _several(bench: Any, names: list[str]) -> tuple[str, str]:
+    """Several registers read as one poll of a watch reads them; graded as the worst of them."""
+    seen = bench.watch(*names)
+    readings = bench.link.read_all(names)
+    bench.look()
+    grades = [r.grade for r in readings.values()]
+    worst = max(grades, key=("good", "single", "lost").index)
+    for name, reading in readings.items():
+        if reading.good and reading.word not in seen[name]:
+            held = [hex(w) for w in seen[name]]
+            return f"read {worst}", f"{name} of {names} read 0x{reading.word:X}, held {held}"
+        if reading.grade == "lost" and not reading.why:
+            return f"read {worst}", f"{name} of {names} lost without a reason"
+    return f"read {worst}", "" if [*readings] == names else f"asked {names}, got {[*readings]}"
 
 
 def _wrong_write(bench: Any, name: str, word: int, written: Any, seen: set[int]) -> str:
@@ -358,52 +382,88 @@ def chips() -> list[Chip]:
 COLUMNS = ("good", "single", "verified", "refused", "lost", "unknown", "done", "stopped")
 
 
-def tell(counts: dict[str, Counter[str]], wrong: list[str]) -> None:
-    """A row for each kind."""
-    sys.stdout.write(f"{'kind':<40}{''.join(f'{c:>9}' for c in (*COLUMNS, 'all', 'wrong'))}\n")
-    rows = {**counts, "all": sum(counts.values(), Counter())}
-    for kind, row in rows.items():
-        numbers = [row[c] for c in COLUMNS]
-        cells = [*numbers, sum(numbers), row["wrong"]]
-        sys.stdout.write(f"{kind:<40}{''.join(f'{n:9d}' for n in cells)}\n")
-    for text in wrong[:40]:
-        sys.stdout.write(f"WRONG {text}\n")
+@dataclass
+class Results:
+    """What happened, one run of a kind on a chip after the other; a file of them can be gone on with."""
+
+    path: Path | None
+    counts: dict[tuple[str, str, int], Counter[str]] = field(default_factory=dict)
+    wrong: list[str] = field(default_factory=list)
+    spent: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.path is None or not self.path.exists():
+            return
+        for line in self.path.read_text(encoding="utf-8").splitlines():
+            with contextlib.suppress(ValueError):  # the last line of a run that was killed
+                self._add(json.loads(line))
+
+    def _add(self, entry: dict[str, Any]) -> None:
+        self.counts[entry["chip"], entry["kind"], entry["seed"]] = Counter(entry["counts"])
+        self.wrong += entry["wrong"]
+        self.spent += entry["spent_s"]
+
+    def take(self, chip: str, kind: str, seed: int, happened: Callable[[], Any]) -> None:
+        """Run it, unless its results are there."""
+        if (chip, kind, seed) in self.counts:
+            return
+        begin = time.process_time()
+        counts: Counter[str] = Counter()
+        wrong = []
+        for what, why in happened():
+            counts[what.rpartition(" ")[2]] += 1
+            if why:
+                counts["wrong"] += 1
+                wrong.append(f"{chip}, {kind}, seed {seed}: {why}")
+        entry = {
+            "chip": chip, "kind": kind, "seed": seed, "counts": dict(counts), "wrong": wrong,
+            "spent_s": round(time.process_time() - begin, 3),
+        }  # fmt: skip
+        self._add(entry)
+        if self.path is not None:
+            with self.path.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(entry) + "\n")
+
+    def tell(self) -> None:
+        """A row for each kind, and for each chip."""
+        for title, at in (("kind", 1), ("chip", 0)):
+            rows: dict[str, Counter[str]] = {}
+            for key, row in self.counts.items():
+                rows.setdefault(str(key[at]), Counter()).update(row)
+            rows["all"] = sum(self.counts.values(), Counter())
+            heads = "".join(f"{c:>9}" for c in (*COLUMNS, "all", "wrong"))
+            sys.stdout.write(f"{title:<40}{heads}\n")
+            for name, row in rows.items():
+                numbers = [row[c] for c in COLUMNS]
+                cells = [*numbers, sum(numbers), row["wrong"]]
+                sys.stdout.write(f"{name:<40}{''.join(f'{n:9d}' for n in cells)}\n")
+        for text in self.wrong[:40]:
+            sys.stdout.write(f"WRONG {text}\n")
+        kinds, tried = ({k[at] for k in self.counts} for at in (1, 0))
+        sys.stdout.write(
+            f"{len(kinds)} kinds of disturbance, {len(tried)} chips, {len(self.wrong)} wrong, "
+            f"{self.spent:.0f} s of processor time\n"
+        )
 
 
-def run(requests: int, seed: int, minutes: float | None, names: list[str], every: int) -> int:
-    """Share the requests among all chips and kinds; a table, and exit status 1 where one is wrong."""
-    counts: dict[str, Counter[str]] = {}
-    wrong: list[str] = []
+def run(
+    results: Results, requests: int, seed: int, minutes: float | None, names: list[str], every: int
+) -> None:
+    """Share the requests among all chips and kinds; the bring-ups of a chip follow its requests."""
     begin = time.monotonic()
     known = [c for c in chips() if not names or c.name in names]
     each = max(1, requests // (len(known) * len(KINDS)))
-    rounds = 0
-
-    def take(kind: str, where: str, happened: Iterator[tuple[str, str]]) -> None:
-        row = counts.setdefault(kind, Counter())
-        for what, why in happened:
-            row[what.rpartition(" ")[2]] += 1
-            if why:
-                row["wrong"] += 1
-                wrong.append(f"{where}: {why}")
-
+    at = seed
     while True:
         for chip in known:
             for kind in KINDS:
-                where = f"{chip.name}, {kind}, seed {seed + rounds}"
-                take(kind, where, soak(chip, kind, each, seed + rounds))
-        rounds += 1
+                results.take(chip.name, kind, at, partial(soak, chip, kind, each, at))
+            for what in AT_EACH if every and at == seed else ():
+                happened = partial(bring_ups, chip, (what,), every)
+                results.take(chip.name, f"bring-up: {what}", seed, happened)
+        at += 1
         if minutes is None or time.monotonic() - begin > 60 * minutes:
-            break
-    for what in AT_EACH if every else ():
-        for chip in known:
-            take(f"bring-up: {what}", chip.name, bring_ups(chip, (what,), every))
-    tell(counts, wrong)
-    sys.stdout.write(
-        f"{len(counts)} kinds of disturbance, {len(known)} chips, {len(wrong)} wrong, "
-        f"{time.process_time():.0f} s of processor time\n"
-    )
-    return 1 if wrong else 0
+            return
 
 
 if __name__ == "__main__":
@@ -415,5 +475,11 @@ if __name__ == "__main__":
     parser.add_argument(
         "--every", type=int, default=1, help="of a bring-up each so many frames (0: none)"
     )
+    parser.add_argument("--results", type=Path, help="a file to keep results in, and to go on from")
+    parser.add_argument("--tell", action="store_true", help="only tell what the file has so far")
     given = parser.parse_args()
-    sys.exit(run(given.requests, given.seed, given.minutes, given.chip, given.every))
+    soaked = Results(given.results)
+    if not given.tell:
+        run(soaked, given.requests, given.seed, given.minutes, given.chip, given.every)
+    soaked.tell()
+    sys.exit(1 if soaked.wrong else 0)

@@ -107,6 +107,9 @@ class Codec:
     def __init__(self, chip: Chip) -> None:
         self.chip = chip
         self.recogniser = Recogniser(chip)
+        self._reads: dict[
+            tuple[str, str], Sent
+        ] = {}  # frame, register -> the one word that reads it
 
     # --- what the recogniser tells -------------------------------------------------------------
     def frame_in_force(
@@ -140,7 +143,13 @@ class Codec:
         self, register: Register, bank: Bank | None = None, given: Mapping[str, int] | None = None
     ) -> Sent:
         """The frame that reads a register."""
-        return self._access("read", register, None, bank, given)
+        if given:
+            return self._access("read", register, None, bank, given)
+        key = self.frame_in_force(bank, register).name, register.name
+        made = self._reads.get(key)
+        if made is None or made.register is not register:
+            made = self._reads[key] = self._access("read", register, None, bank, given)
+        return made
 
     def write(
         self,

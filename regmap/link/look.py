@@ -128,11 +128,13 @@ def look(link: Link) -> tuple[RegisterReading, ...]:
 
 def status(link: Link, *, clearing: bool = False) -> dict[str, RegisterReading]:
     """Every status register; those that reading clears only with `clearing`."""
-    return {
-        name: link.read(name)
-        for name in status_registers(link.chip)
-        if clearing or not rules.read_hazards(link.chip, link.chip.registers[name])
-    }
+    return link.read_all(
+        [
+            name
+            for name in status_registers(link.chip)
+            if clearing or not rules.read_hazards(link.chip, link.chip.registers[name])
+        ]
+    )
 
 
 def verify(

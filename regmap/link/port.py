@@ -179,11 +179,14 @@ class AdapterPort:
     @staticmethod
     def _chunks(bursts: Sequence[Clocked], identity: Identity) -> list[list[Clocked]]:
         chunks: list[list[Clocked]] = [[]]
+        filled = 0  # bytes of the last one
         for burst in bursts:
-            full = sum(len(b.data) for b in chunks[-1]) + len(burst.data) > identity.max_bytes
+            full = filled + len(burst.data) > identity.max_bytes
             if chunks[-1] and (full or len(chunks[-1]) >= identity.max_bursts):
                 chunks.append([])
+                filled = 0
             chunks[-1].append(burst)
+            filled += len(burst.data)
         return chunks
 
     def _one(self, bursts: tuple[Clocked, ...]) -> list[bytes]:

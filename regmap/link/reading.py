@@ -13,13 +13,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 
 from ..behaviour.effects import codes_shown
 from ..behaviour.machine import Machine
 from ..chip.bank import need_register
 from ..chip.bits import deposit, extract, mask_of
-from ..chip.model import Register
+from ..chip.model import Layout, Register
 from ..errors import CallError
 from ..frames.layouts import alternatives
 from . import rules
@@ -113,6 +114,63 @@ class RegisterReader:
         self._take(register, reading)
         return reading
 
+    def read_all(self, names: Sequence[str]) -> dict[str, RegisterReading]:
+        """Read several registers, in one exchange as far as each may be read again and stands on this page.
+
+        Each is believed by what stands around its own reads, as if it had been asked alone; whatever that
+        exchange leaves in doubt is asked anew, register by register.
+        """
+        together = [r for r in map(partial(need_register, self.chip), names) if self._joins(r)]
+        found = self._read_together(together) if len(together) > 1 else {}
+        for register in together:
+            if register.name in found:
+                self._take(register, found[register.name])
+        return {n: found[n] if n in found else self.read(n) for n in names}
+
+    def _joins(self, register: Register) -> bool:
+        """Whether reading it takes frames of this layout and page only, and changes nothing."""
+        return (
+            register.readable
+            and not register.in_replies
+            and not self.exchange.composer.acts(register)
+            and not rules.closed(self.chip, register, self.machine.bank)
+            and (register.page is None or self._page() == register.page)
+        )
+
+    def _read_together(self, registers: Sequence[Register]) -> dict[str, RegisterReading]:
+        """The readings that one exchange of all these reads proves; none where anything in it was odd."""
+        asks: list[Ask] = []
+        parts: list[tuple[Register, int, int, list[int]]] = []
+        page = next((r.page for r in registers if r.page is not None), None)
+        for register in registers:
+            layout = self._layout(register)
+            if layout is None:
+                continue
+            begin = len(asks)
+            looks, places = self.looks(register, self.exchange.repeats(layout), (), 0)
+            asks += [*looks, *self.turn(register)[1]]
+            parts.append((register, begin, len(asks), places))
+        before = self.machine, self.exchange.port.generation
+        try:
+            self.exchange.step_in()
+            trade = self.exchange.trade(asks, page)
+        except TransferLostError:
+            return {}
+        # what was read before a reset or a restart is not what is held after it
+        if trade.damage or self.exchange.mixed:
+            return {}
+        if before != (self.machine, self.exchange.port.generation):
+            return {}
+        found: dict[str, RegisterReading] = {}
+        for register, begin, end, places in parts:
+            part = trade.part(begin, end)
+            reading = self.judge(part, register, places, 1, once=False)
+            if not reading.good:
+                return {}
+            if self.depends(part, places):
+                found[register.name] = reading
+        return found
+
     def _from_replies(self, register: Register) -> RegisterReading:
         """A register that no command reads, as the replies to reads without effect show it."""
 
@@ -159,7 +217,7 @@ class RegisterReader:
             self._kept(register, word)
             self.hold(register, "read")
         self._reset_shown(register, word)
-        if rules.read_hazards(self.chip, register):
+        if self.exchange.composer.acts(register):
             self.machine.read(register)
 
     def hold(self, register: Register, how: str) -> None:
@@ -246,17 +304,16 @@ class RegisterReader:
 
     def _read_once(self, register: Register, attempt: int, *, once: bool) -> RegisterReading:
         before, after = self.turn(register)
-        layout = self.exchange.composer.codec.reply_layout(
-            self.exchange.composer.codec.read(register, self.machine.bank)
-        )
-        if layout is None or layout.of_kind("data") is None:
+        layout = self._layout(register)
+        if layout is None:
             return RegisterReading(
                 register=register.name, word=None, grade="lost", why="the chip answers no reads"
             )
         count = 1 if once else self.exchange.repeats(layout)
         reading: RegisterReading | None = None
         # what reads like everything else that was asked is asked beside more questions
-        for most in (2,) if once else (0, MOST_CONTRASTS):
+        plain = () if self._alone(register, layout) else (0,)
+        for most in (2,) if once else (*plain, MOST_CONTRASTS):
             contrasts = [Ask("read", other) for other in self._contrasts(register, most)]
             if reading is not None and not contrasts:
                 break
@@ -275,6 +332,23 @@ class RegisterReader:
             attempts=attempt,
             seen=reading.seen,
         )
+
+    def _alone(self, register: Register, layout: Layout) -> bool:
+        """Whether nothing that is read beside it anyway could show that its answer depends on the question."""
+        named = rules.names_address(layout, self.chip)
+        return (
+            register is self.exchange.filler
+            and self.exchange.witness is None
+            and not (named and rules.telling_address(layout, self.chip, register.address))
+            and self.exchange.sentry is None
+        )
+
+    def _layout(self, register: Register) -> Layout | None:
+        """How the chip's answer to a read is laid out; None where it shows no word."""
+        layout = self.exchange.composer.codec.reply_layout(
+            self.exchange.composer.codec.read(register, self.machine.bank)
+        )
+        return layout if layout is not None and layout.of_kind("data") is not None else None
 
     def looks(
         self, register: Register, count: int, contrasts: Sequence[Ask], at: int
@@ -298,6 +372,8 @@ class RegisterReader:
 
     def _contrasts(self, register: Register, most: int) -> list[Register]:
         """Other registers that may be read at any time, those first that are likely to read otherwise."""
+        if not most:
+            return []
         word = self.machine.bank.words.get(register.name, register.reset)
         usable = [
             r

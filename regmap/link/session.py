@@ -136,6 +136,10 @@ class Link:
         """Read a register. Where reading it changes the chip it is read once and no more."""
         return self.reader.read(name)
 
+    def read_all(self, names: Sequence[str]) -> dict[str, RegisterReading]:
+        """Read several registers, those that may be read at any time in one exchange of the adapter."""
+        return self.reader.read_all(names)
+
     def write(self, name: str, word: int) -> Written:
         """Write a register's word and read it back. Repeated only where a second write is harmless."""
         register = need_register(self.chip, name)

@@ -27,6 +27,8 @@ from ..frames.codec import (
 from ..wire.layout import Clocked
 from . import rules
 
+MOST_TOLD = 1024  # replies whose meaning is kept
+
 
 @dataclass(frozen=True, slots=True)
 class Ask:
@@ -52,7 +54,7 @@ class Trade:
     """One exchange as it went: frames sent, and the reply to each (None where there is none).
 
     `raw` are the words read during each frame; `damage` says what was wrong, reply by reply; `page`
-    is the one that the chip must be on.
+    is the one that the chip must be on; `counted`, whether replies may carry a counter.
     """
 
     asks: list[Ask]
@@ -61,14 +63,31 @@ class Trade:
     answers: list[Answer | None] = field(default_factory=list)
     damage: list[str] = field(default_factory=list)
     page: int | None = None
+    counted: bool = True
 
     def clean(self, index: int) -> Answer | None:
         """The reply to frame `index` if nothing contradicts it."""
         answer = self.answers[index]
         return answer if answer is not None and not answer.flaws else None
 
+    def part(self, begin: int, end: int) -> Trade:
+        """Frames `begin` to `end` as if they had been the whole exchange: those behind only fetched replies."""
+        after = max((s.frame.after for s in self.sent), default=0)
+        last = end + after
+        return Trade(
+            asks=self.asks[begin:last],
+            sent=self.sent[begin:last],
+            raw=self.raw[begin:last],
+            answers=[*self.answers[begin:end], *[None] * (len(self.asks[end:last]))],
+            damage=self.damage,
+            page=self.page,
+            counted=self.counted,
+        )
+
     def missed(self) -> str:
         """A counter in the replies that shows a frame not to have been accepted, or ""."""
+        if not self.counted:
+            return ""
         for before, after in zip(self.answers, self.answers[1:], strict=False):
             if before is None or after is None or before.flaws or after.flaws:
                 continue
@@ -185,13 +204,24 @@ class Composer:
         self.codec = Codec(chip)
         self.counters: dict[str, int] = {}
         self.conditional = any(f.when is not None for f in chip.frames.values())
+        self.counting = any(
+            y.of_kind("counter") for f in chip.frames.values() for y in f.replies.values()
+        )
+        self._acting: dict[str, bool] = {}
+        self._cases = any(f.cases for f in chip.frames.values())
+        self._told: dict[tuple[str, str, int, int], Answer] = {}
 
     def build(self, asks: Sequence[Ask], machine: Machine) -> list[Sent]:
         """The frames, each in the layout that is in force once those before it have acted."""
         if self.conditional:
             machine = Machine(self.chip, machine.bank.copy())
         sent = []
+        again: dict[str, Sent] = {}  # reads since the last frame that may have changed anything
         for ask in asks:
+            asked = ask.register.name if ask.kind == "read" and ask.register is not None else ""
+            if asked in again:
+                sent.append(again[asked])
+                continue
             frame = self.codec.frame_in_force(machine.bank, ask.register, ask.command)
             given = {n: v for n, v in self.counters.items() if frame.command.named(n) is not None}
             if ask.command is not None:
@@ -206,7 +236,17 @@ class Composer:
             sent.append(made)
             if self.conditional:
                 machine.apply(made)
+            if ask.register is None or not asked or self.acts(ask.register):
+                again.clear()
+            elif made.frame.command.of_kind("counter") is None:
+                again[asked] = made
         return sent
+
+    def acts(self, register: Register) -> bool:
+        """Whether a read of it changes the chip."""
+        if register.name not in self._acting:
+            self._acting[register.name] = bool(rules.read_hazards(self.chip, register))
+        return self._acting[register.name]
 
     def decode(self, trade: Trade, bank: Bank | None = None) -> None:
         """Fill in the answers and what is wrong with them; `bank` is what is known of the chip."""
@@ -219,9 +259,21 @@ class Composer:
                 word = trade.raw[carrier]
                 if layout is not None:
                     try:
-                        answer = self.codec.decode_reply(word, sent, within, bank)
+                        answer = self._answer(word, sent, within, bank)
                     except FrameError as error:
                         trade.damage.append(f"{trade.asks[index].text}: {error}")
                     if answer is not None and answer.flaws:
                         trade.damage.append(f"{trade.asks[index].text}: {answer.flaws[0].text}")
             trade.answers.append(answer)
+
+    def _answer(self, word: int, sent: Sent, within: Frame, bank: Bank | None) -> Answer:
+        """The reply taken apart. Where nothing but the two words decides, the same again is not worked out anew."""
+        if self._cases or sent.kind != "read":
+            return self.codec.decode_reply(word, sent, within, bank)
+        key = sent.frame.name, within.name, sent.word, word
+        answer = self._told.get(key)
+        if answer is None:
+            if len(self._told) >= MOST_TOLD:
+                self._told.clear()
+            answer = self._told[key] = self.codec.decode_reply(word, sent, within, bank)
+        return answer

@@ -89,7 +89,10 @@ def watch(
     No poll waits longer than a period (`LEAST_PATIENCE` where that is shorter).
     """
     before: set[str] = set()
+    names: set[str] = set()
     first: dict[str, tuple[int, int]] = {}
+    told: dict[str, int] | None = None  # the words that these are about
+    explanation = Explanation()
     skipped = tuple(
         n
         for n in status_registers(link.chip)
@@ -103,10 +106,12 @@ def watch(
         number += 1
         readings = status(link, clearing=clearing)
         words = {n: r.word for n, r in readings.items() if r.word is not None}
-        names = {f.name for f in explain(link.chip, words, known).raised} if words else set()
-        # raised between the poll before and this one
-        first = {n: first.get(n, (number - 1, number)) for n in names}
-        explanation = _urgent_first(explain(link.chip, words, known, first))
+        if words != told:  # the same words say the same
+            names = {f.name for f in explain(link.chip, words, known).raised} if words else set()
+            # raised between the poll before and this one
+            first = {n: first.get(n, (number - 1, number)) for n in names}
+            explanation = _urgent_first(explain(link.chip, words, known, first))
+            told = words
         pin, pin_lost = _fault_pin(link) if has_pin else (None, "")
         link.port.until = None
         lost = {n for n, r in readings.items() if r.word is None}

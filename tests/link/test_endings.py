@@ -144,7 +144,9 @@ def test_a_session_that_is_ended_leaves_terminal_and_log_whole(number: int, tmp_
     assert "account" in found[-1]
     ended = {"SIGINT": "interrupted", "SIGTERM": "ended by SIGTERM", "SIGHUP": "ended by SIGHUP"}
     if status == 130 and way in ended:
-        assert found[-1]["how"] == ended[way]
+        # Ctrl-C may also come when all is written and the interpreter is on its way out
+        late = ("finished",) if way == "SIGINT" else ()
+        assert found[-1]["how"] in (ended[way], *late)
     elif way != "unplug":
         # it was done before it was told to stop, and may have died on its way out
         assert status in (0, 1, 3) or (status < 0 and found[-1]["how"] == "finished")

@@ -49,3 +49,15 @@ def test_a_reset_at_every_frame_of_a_bring_up() -> None:
     assert len(found) > 12
     assert not [why for _, why in found if why]
     assert "bring-up stopped" in {what for what, _ in found}
+
+
+def test_a_soak_that_was_stopped_goes_on(tmp_path: Path) -> None:
+    path = tmp_path / "soaked.jsonl"
+    first = soaking.Results(path)
+    first.take("quoll16", "quiet", 1, lambda: [("read good", ""), ("read lost", "made up")])
+    with path.open("a") as file:
+        file.write('{"chip": "quoll16", "ki')
+    again = soaking.Results(path)
+    again.take("quoll16", "quiet", 1, lambda: pytest.fail("done already"))
+    assert again.counts == first.counts
+    assert again.wrong == ["quoll16, quiet, seed 1: made up"]

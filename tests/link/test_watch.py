@@ -11,18 +11,25 @@ from typing import Any
 
 import pytest
 
+from regmap.behaviour.faults import status_registers
 from regmap.cli.context import Context
 from regmap.cli.watchview import View
 from regmap.errors import LinkError
+from regmap.link import rules
 from regmap.link.port import AdapterPort
 from regmap.link.session import Link
 from regmap.link.watch import Sample, Tally, watch
-from regmap.maps.load import load_map
+from regmap.maps.load import bundled, load_map
 from regmap.twin import Twin
 from regmap.twin.adapter import Adapter, Terminal
 from regmap.wire.client import Client
 from regmap.wire.layout import Pins
 from regmap.wire.ports import Reopener
+
+
+def maps() -> list[str]:
+    return [n for n, p in bundled("devices").items() if "gateword_map:" in p.read_text()]
+
 
 needs_terminals = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
@@ -218,3 +225,70 @@ def test_without_a_map_no_mode_is_asked_for(make_bench: Any) -> None:
     assert port.open().name.startswith("twin of")
     assert port.pins().fault is True
     assert not asked
+
+
+@pytest.mark.parametrize("name", maps())
+def test_a_poll_is_one_exchange_of_the_adapter(make_bench: Any, name: str) -> None:
+    """What may be read again at any time is read together, and what it holds is told as from reads alone."""
+    bench = make_bench(name)
+    wanted = [
+        n
+        for n in status_registers(bench.chip)
+        if not rules.read_hazards(bench.chip, bench.chip.registers[n])
+    ]
+    counted = [(bench.port.transfers, sample) for sample in watch(bench.link, period=0.1, count=2)]
+    sample = counted[1][1]
+    together = counted[1][0] - counted[0][0]  # the first may also ask which page the chip is on
+    assert [*sample.readings] == wanted
+    assert {n: r.grade for n, r in sample.readings.items()} == dict.fromkeys(wanted, "good")
+    for register, reading in sample.readings.items():
+        assert reading.word == bench.twin.word(register)
+    assert together == (1 if wanted else 0)
+    mine = [f for f in bench.chip.faults.values() if f.register in wanted and not f.summary_of]
+    for fault in mine[:1]:
+        bench.twin.machine.set_fault(fault, True)
+        again = next(watch(bench.link, period=0.1, count=1))
+        assert again.readings[fault.register].word == bench.twin.word(fault.register)
+        assert fault.name in {f.name for f in again.explanation.raised}
+
+
+@pytest.mark.parametrize("level", ["dead_reply low", "dead_reply high", "echo"])
+@pytest.mark.parametrize("name", ["quoll16", "numbat24"])
+def test_registers_read_together_are_believed_as_if_alone(
+    make_bench: Any, name: str, level: str
+) -> None:
+    """A line that is dead over any part of the exchange: no proof of one register serves another."""
+    quiet = make_bench(name)
+    names = list(status_registers(quiet.chip))
+    begin = quiet.twin.now
+    quiet.link.read_all(names)
+    whole = quiet.twin.now - begin
+    lost = 0
+    for at in range(12):
+        for length in (1, 3, 12):
+            strike = f"{level} at {begin + whole * at // 12} ns for {whole * length // 12} ns"
+            bench = make_bench(name, [strike])
+            readings = bench.link.read_all(names)
+            for register, reading in readings.items():
+                if reading.good:
+                    assert reading.word == bench.twin.word(register), (strike, reading)
+            lost += len(bench.record) > 6
+    assert lost, "some strikes were noticed"
+
+
+def test_a_reset_among_registers_read_together_is_seen(make_bench: Any) -> None:
+    """Whatever frame it strikes at: what was read before it is not told as held after it."""
+    for frame in range(1, 20):
+        bench = make_bench("quoll16")
+        for fault in bench.chip.faults.values():
+            if fault.normal_at_power_up:
+                bench.twin.machine.set_fault(fault, False)
+        bench.twin.machine.settle()
+        names = ["GATE_HS", "GATE_LS", "STATUS1", "VDS"]
+        word = bench.chip.registers["VDS"].reset ^ 1
+        assert bench.link.write("VDS", word).good
+        bench.twin.disturb(f"reset at frame {frame}")
+        bench.link.read_all(names)
+        bench.link.read(names[2])
+        for item in bench.link.account().held:
+            assert item.word == bench.twin.word(item.register), (frame, item)

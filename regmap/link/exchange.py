@@ -101,8 +101,8 @@ class Exchange:
                 raise CallError(f"{self.chip.name} has no register that can be read without effect")
             asks += [Ask("read", fetch)] * self._after
         self.noise = max(0, self.noise - 1)
-        sent = self.composer.build(asks, self.machine)
-        trade = Trade(asks, sent, page=page, counted=self.composer.counting)
+        built = self.composer.build(asks, self.machine)
+        trade = Trade(asks, built, page=page, counted=self.composer.counting)
         out = [self._route.out(sent) for sent in trade.sent]
         try:
             read = self.port.transfer([burst for frame in out for burst in frame])

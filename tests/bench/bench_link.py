@@ -17,6 +17,7 @@ import sys
 import time
 from collections.abc import Callable
 
+from regmap.behaviour.faults import status_registers
 from regmap.frames.codec import bursts, wire_bytes
 from regmap.link.port import AdapterPort
 from regmap.link.session import Link
@@ -113,10 +114,15 @@ def main() -> None:
             lambda: link.read(name),
             lambda: link.write(setting.name, setting.reset),
         )
-        polls, begin = 200, time.process_time()
-        for _ in watch(link, period=0.0, count=polls):
+        polls, begin, asked = 200, time.process_time(), port.transfers
+        for _ in watch(link, period=0.0, count=polls, clearing=True):
             pass
         poll = (time.process_time() - begin) / polls
+        asked = port.transfers - asked
+        begin = time.process_time()
+        for _ in range(polls):
+            port.transfer(pieces)
+        bare = (time.process_time() - begin) / polls
         port.close()
     finally:
         process.terminate()
@@ -137,7 +143,10 @@ def main() -> None:
     sys.stdout.write(
         f"a believed read has {reads / raw:.2f} of the throughput of the same bytes without any proof\n"
     )
-    sys.stdout.write(f"watch takes {poll * 1e3:.2f} ms of processor time a poll\n")
+    sys.stdout.write(
+        f"watch takes {poll * 1e3:.2f} ms of processor time a poll of {len(status_registers(chip))} status "
+        f"registers in {asked / polls:.1f} exchanges: {poll / bare:.1f} times one exchange without any proof\n"
+    )
 
 
 if __name__ == "__main__":

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from regmap.chip.model import Chip
 from regmap.errors import CallError, closest
 from regmap.maps.load import load_map, maps_around
+from regmap.quantity import count_of
 from regmap.stages.identity import identity
 
 from .context import Context, Status
@@ -397,9 +398,10 @@ def pairs(texts: list[str], known: tuple[str, ...] | None, what: str) -> dict[st
 
 
 def whole(text: str, what: str) -> int:
-    if not text.isdigit():
+    count = count_of(text)
+    if count is None:
         raise CallError(f"{what}: {text[:40]!r}", "a whole number")
-    return int(text)
+    return count
 
 
 def quantity(

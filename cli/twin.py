@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from regmap.chip.model import Chip
 from regmap.errors import CallError
 from regmap.maps.load import find_document, load_map
+from regmap.quantity import count_of
 from regmap.stages.load import load_stage
 
 from .context import Context, Status, wrap
@@ -159,11 +160,11 @@ def _sorted(
     on_line: list[Disturbance] = []
     for text in texts:
         number, colon, rest = text.partition(":")
-        placed = bool(colon) and number.strip().isdigit()
-        if placed and len(chips) > 1:
-            if not 0 <= int(number) < len(chips):
+        placed = count_of(number) if colon else None
+        if placed is not None and len(chips) > 1:
+            if not 0 <= placed < len(chips):
                 raise CallError(f"position {number} in a chain of {len(chips)} chips")
-            parse_disturbance(rest, chips[int(number)])
+            parse_disturbance(rest, chips[placed])
             on_bus.append(text)
             continue
         item = parse_disturbance(text, chips[0])

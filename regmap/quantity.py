@@ -127,6 +127,15 @@ def plural(noun: str, count: float) -> str:
     return noun if count == 1 else f"{noun}s"
 
 
+def count_of(text: str) -> int | None:
+    """The whole number that ASCII digits alone write, blanks around them aside; None for anything else.
+
+    `str.isdigit` also takes superscripts, which `int` refuses, and any length, which `int` does not.
+    """
+    plain = text.strip()
+    return int(plain) if plain.isascii() and plain.isdigit() and len(plain) <= 20 else None
+
+
 def many(count: int, noun: str) -> str:
     """A count with its noun: 1 bit, 2 bits, 0 bits."""
     return f"{count} {plural(noun, count)}"

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from regmap.errors import CallError
-from regmap.quantity import DIMENSIONS, NONE, Band, parse, parse_band, show
+from regmap.quantity import DIMENSIONS, NONE, Band, count_of, parse, parse_band, show
 
 # (text, value in base units, dimension); prefixes by the International System of Units, BIPM brochure
 # 9th edition, table 7 (through scipy.constants as the second opinion below)
@@ -170,3 +170,10 @@ def test_shown_with_the_prefix_that_suits(value: float, kind: str, text: str) ->
 
 def test_infinity_is_shown_and_does_not_raise() -> None:
     assert show(math.inf, DIMENSIONS["time"][0]) == "inf s"
+
+
+@pytest.mark.parametrize("text", ["²", "1²", "①", "", " ", "-1", "+1", "1.0", "0x1", "9" * 21])
+def test_a_count_is_ascii_digits_alone(text: str) -> None:
+    """`str.isdigit` takes superscripts, and `int` no more than some thousand digits."""
+    assert count_of(text) is None
+    assert count_of(" 017 ") == 17

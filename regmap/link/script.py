@@ -33,7 +33,7 @@ from ..chip.bank import Bank
 from ..chip.model import Access, Chip, Field, Joined
 from ..errors import CallError, FileError, Place, Problem, closest
 from ..frames.requests import SetField, WriteWord, parse_request
-from ..quantity import Band, parse_band
+from ..quantity import Band, count_of, parse_band
 from . import rules
 from .session import Link
 
@@ -158,9 +158,9 @@ def _line(word: str, rest: str, chip: Chip, place: Place) -> ScriptLine:
         if rest not in ("enable low", "enable high"):
             raise CallError(f"pin {rest[:40]!r}", "enable low or enable high", part=rest[:40])
     elif word == "loop":
-        if not rest.isdigit() or not 1 <= int(rest) <= MOST_LOOPS:
+        count = count_of(rest)
+        if count is None or not 1 <= count <= MOST_LOOPS:
             raise CallError(f"loop {rest[:40]!r}", f"a count, 1 to {MOST_LOOPS}", part=rest[:40])
-        count = int(rest)
     elif word in CONTROL_STEPS:
         if not rest:
             raise CallError(f"`{word}` of nothing")

@@ -9,6 +9,7 @@ from typing import TextIO
 from ..chip.model import Chip
 from ..errors import CallError, FrameError
 from ..frames import chain as chains
+from ..quantity import count_of
 from .bus import Bus
 from .chip import attach, detach
 from .clock import Clock, nanoseconds
@@ -94,9 +95,10 @@ class TwinChain:
 
     def disturb(self, what: str | Disturbance, position: int | None = None) -> None:
         """As `Twin.disturb`; `position` (or `2: vds_uh at ...`) is the chip meant, else every one."""
-        if isinstance(what, str) and what.partition(":")[0].strip().isdigit():
-            number, _, what = what.partition(":")
-            position = int(number)
+        if isinstance(what, str):
+            number, _, placed = what.partition(":")
+            if (meant := count_of(number)) is not None:
+                position, what = meant, placed
         if position is not None and not 0 <= position < len(self.cores):
             raise CallError(f"position {position} in a chain of {len(self.cores)} chips")
         for index, core in enumerate(self.cores):

@@ -19,7 +19,7 @@ from collections.abc import Callable
 from ..chip.bits import hexword
 from ..chip.model import Chip
 from ..errors import CallError, GatewordError, closest
-from ..quantity import parse
+from ..quantity import count_of, parse
 from .adapter import Adapter, DisturbedLine
 from .bus import Bus
 from .chain import TwinChain
@@ -36,7 +36,7 @@ def check_step(text: str, chip: Chip) -> None:
     word, _, rest = text.strip().partition(" ")
     rest = rest.strip()
     number, colon, placed = rest.partition(":")
-    if colon and number.strip().isdigit():
+    if colon and count_of(number) is not None:
         rest = placed.strip()
     if word == "disturb":
         parse_disturbance(rest, chip)
@@ -136,7 +136,7 @@ class Control:
 
     def _disturb(self, rest: str) -> str:
         number, colon, placed = rest.partition(":")
-        if colon and number.strip().isdigit():
+        if colon and count_of(number) is not None:
             self.twin.disturb(rest if isinstance(self.twin, TwinChain) else placed.strip())
             return "ok"
         item = parse_disturbance(rest, self.chip)

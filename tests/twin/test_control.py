@@ -21,7 +21,7 @@ from regmap.maps.load import load_map
 from regmap.twin import Twin, parse_disturbance
 from regmap.twin.adapter import Adapter
 from regmap.twin.chain import TwinChain
-from regmap.twin.control import STEPS, Control, Lines
+from regmap.twin.control import STEPS, Control, Lines, check_step
 from regmap.wire.tcp import SocketLine
 
 PROGRAM = [sys.executable, "-m", "regmap.cli.main"]
@@ -242,3 +242,13 @@ def test_the_steps_are_those_that_the_text_tells() -> None:
     told = regmap.twin.control.__doc__ or ""
     assert {s for s in STEPS if re.search(rf"^    {s}\b", told, re.MULTILINE)} == set(STEPS)
     assert Path(regmap.twin.control.__file__).exists()
+
+
+@pytest.mark.parametrize("number", ["\u00b2", "9" * 5000])
+def test_a_position_in_digits_that_are_no_number_is_refused_with_a_message(number: str) -> None:
+    """Superscripts, and digits without end, are no position: once a traceback."""
+    chip = load_map("quoll16")
+    with pytest.raises(CallError):
+        check_step(f"disturb {number}: vds_uh", chip)
+    with pytest.raises(CallError):
+        TwinChain([chip, chip]).disturb(f"{number}: vds_uh")

@@ -11,7 +11,7 @@ from typing import Literal
 
 from regmap.budgets import limit, over
 from regmap.errors import CallError, CaptureError
-from regmap.quantity import parse
+from regmap.quantity import count_of, parse
 
 from ..arrays import X, Z
 from ..lines.signals import Findings
@@ -406,11 +406,13 @@ def _kind(values: list[str], decimal: str) -> tuple[Kind, int]:
     if all(v.casefold() in LEVELS for v in filled):
         return "bit", 1
     if any(_HEX.fullmatch(v) for v in filled) and all(
-        _HEX.fullmatch(v) or v.isdigit() for v in filled
+        _HEX.fullmatch(v) or count_of(v) is not None for v in filled
     ):
         return "bus", max(4 * len(re.sub(r"^0[xX]|[hH]$", "", v)) for v in filled)
-    if all(v.isdigit() and len(v) < 6 for v in filled):
-        return "bus", max(2, max(int(v) for v in filled).bit_length())
+    counts = [count_of(v) for v in filled if len(v) < 6]
+    known = [c for c in counts if c is not None]
+    if len(known) == len(filled):
+        return "bus", max(2, max(known).bit_length())
     if all(number_like(v, decimal) or v.casefold() in ("nan", "inf", "-inf", "") for v in filled):
         return "volts", 1
     # A few bad values do not make another kind of column; they are located when they are read.

@@ -86,7 +86,7 @@ def test_a_disturbance_between_write_and_verify_is_caught(make_bench: Any) -> No
 @pytest.mark.parametrize("count", ["\u00b2", "9" * 5000, "-1"])
 def test_a_count_of_rounds_is_a_number(count: str) -> None:
     """Superscripts and digits without end get a message."""
-    with pytest.raises(FileError, match="s.txt:1:6.*expected a count, 1 to "):
+    with pytest.raises(FileError, match=r"s\.txt:1:6.*expected a count, 1 to "):
         read_script(f"loop {count}\nread ID\nend", load_map("quoll16"), "s.txt")
 
 

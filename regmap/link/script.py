@@ -158,9 +158,10 @@ def _line(word: str, rest: str, chip: Chip, place: Place) -> ScriptLine:
         if rest not in ("enable low", "enable high"):
             raise CallError(f"pin {rest[:40]!r}", "enable low or enable high", part=rest[:40])
     elif word == "loop":
-        count = count_of(rest)
-        if count is None or not 1 <= count <= MOST_LOOPS:
+        rounds = count_of(rest)
+        if rounds is None or not 1 <= rounds <= MOST_LOOPS:
             raise CallError(f"loop {rest[:40]!r}", f"a count, 1 to {MOST_LOOPS}", part=rest[:40])
+        count = rounds
     elif word in CONTROL_STEPS:
         if not rest:
             raise CallError(f"`{word}` of nothing")

@@ -394,9 +394,6 @@ def by_faults(plain: Plain) -> set[str]:
 def check_link(chip: Chip, plain: Plain, rng: Random, bench: Any = None) -> None:
     """Over the adapter: what the link calls good or known is what the chip holds."""
     bench = bench if bench is not None else Bench(chip)
-    odd = [n for f in chip.frames.values() for n in f.bursts if n % 8]
-    if odd and made_for_bits(plain):
-        return
     for kind, name, data in some_requests(plain, rng, 2):
         if (kind, name) in (("write", "REPORT"), ("read", "ORDER")):
             continue
@@ -420,11 +417,6 @@ def check_link(chip: Chip, plain: Plain, rng: Random, bench: Any = None) -> None
             if item.word is not None:
                 differs = (item.word ^ bench.twin.word(other)) & steady(chip, plain, other)
                 assert not differs, (other, item, kind, name, data)
-
-
-def made_for_bits(plain: Plain) -> bool:
-    """Whether the chip takes no whole bytes for frames that are none: an adapter of bytes cannot reach it."""
-    return plain.document["spi"].get("extra_clocks", "rejected") == "rejected"
 
 
 def steady(chip: Chip, plain: Plain, name: str) -> int:

@@ -19,8 +19,6 @@ from ..budgets import limit, over
 from ..errors import FileError, Place, Problem
 from .within import BUNDLED
 
-MAX_DEPTH = 30
-
 _Base = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 Node = yaml.Node
@@ -195,7 +193,7 @@ def _yaml_problem(name: str, text: str, error: yaml.MarkedYAMLError) -> Problem:
     line = _line(text, mark.line)
     if "exceeded max" in what:  # the parser's own bound, met before its events reach ours
         place = Place(name, mark.line + 1, mark.column + 1, 1, line)
-        return Problem(place, f"nesting deeper than {MAX_DEPTH} levels", "a map or a stage")
+        return Problem(place, *over("nesting"))
     if line[mark.column : mark.column + 1] == "\t":
         place = Place(name, mark.line + 1, mark.column + 1, 1, line)
         return Problem(place, "not YAML: a tab", "spaces to indent with")
@@ -245,7 +243,7 @@ def _tame(text: str) -> bool:
 def _bound(name: str, text: str, data: io.BytesIO) -> None:
     """One pass over the events: depth, node count, scalar length, what aliases expand to."""
     depth = total = documents = 0
-    most, longest = limit("values"), limit("text")
+    most, longest, deepest = limit("values"), limit("text"), limit("nesting")
     sizes: dict[str, int] = {}
     open_anchors: list[tuple[str | None, int]] = []
 
@@ -269,8 +267,8 @@ def _bound(name: str, text: str, data: io.BytesIO) -> None:
         elif kind is yaml.MappingStartEvent or kind is yaml.SequenceStartEvent:
             depth += 1
             total += 1
-            if depth > MAX_DEPTH:
-                raise refuse(event, f"nesting deeper than {MAX_DEPTH} levels", "a map or a stage")
+            if depth > deepest:
+                raise refuse(event, *over("nesting"))
             if event.tag and not event.implicit:
                 raise refuse(event, f"the tag {event.tag[:40]}", "plain values without tags")
             open_anchors.append((event.anchor, total))

@@ -14,9 +14,9 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-MAX_DEPTH = 40  # macros within macros
+from ..budgets import limit, over
+
 MAX_NESTED = 100  # brackets within brackets
-MAX_WORK = 100_000  # characters looked at for one value
 MAX_BITS = 4096
 
 
@@ -41,6 +41,10 @@ class Define:
 
 class Unreadable(Exception):  # noqa: N818 (never leaves this module)
     """Why a value cannot be known."""
+
+
+class TooDeep(Unreadable):
+    """What was met on the way costs too much, which a way from elsewhere might not."""
 
 
 _DEFINE = re.compile(r"[ \t]*#[ \t]*define[ \t]+([A-Za-z_]\w*)(\()?")
@@ -225,17 +229,19 @@ class Evaluator:
         if found is None:
             if not self._busy:
                 self._work = 0
-            if name in self._busy or len(self._busy) > MAX_DEPTH:
-                raise Unreadable("it is nested too deeply, or defined by itself")
-            self._busy.add(name)
+            self._enter(name)
             try:
                 found = self.value(self.macros[name].body)
+            except TooDeep as error:
+                # seen from further out it may not be: known only where nothing stood around it
+                if self._busy - {name}:
+                    raise
+                found = str(error)
             except Unreadable as error:
                 found = str(error)
             finally:
                 self._busy.discard(name)
-            if found != "it is nested too deeply, or defined by itself" or not self._busy:
-                self._known[name] = found
+            self._known[name] = found
         if isinstance(found, str):
             raise Unreadable(found)
         return found
@@ -245,16 +251,30 @@ class Evaluator:
         if not self._busy:
             self._work = 0
         self._work += len(body)
-        if len(body) > 4000 or self._work > MAX_WORK:
-            raise Unreadable("it is nested too deeply, or defined by itself")
+        if len(body) > 4000:
+            raise Unreadable(
+                f"nested too deeply: a text of {len(body)} characters, expected at most 4000"
+            )
+        if self._work > limit("macro_text"):
+            raise TooDeep("nested too deeply: {}, expected {}".format(*over("macro_text")))
         tokens = tokens_of(body)
         if not tokens:
             raise Unreadable("it has no value")
         run = _Run(self, tokens, scope or {})
-        result = run.conditional()
+        try:
+            result = run.conditional()
+        except RecursionError:  # each of the two is within its bound, both together are not
+            raise TooDeep("nested too deeply: brackets within macros within macros") from None
         if run.at < len(tokens):
             raise Unreadable(f"{tokens[run.at][1]!r} does not belong to a whole number")
         return result
+
+    def _enter(self, name: str) -> None:
+        if name in self._busy:
+            raise TooDeep("it is defined by itself")
+        if len(self._busy) > limit("macros"):
+            raise TooDeep("nested too deeply: {}, expected {}".format(*over("macros")))
+        self._busy.add(name)
 
     def call(self, name: str, arguments: list[int]) -> int:
         """A macro with parameters, of the file or one that everybody knows. Raises Unreadable."""
@@ -262,9 +282,7 @@ class Evaluator:
         if macro is not None and macro.params is not None:
             if len(macro.params) != len(arguments):
                 raise Unreadable(f"{name} takes {len(macro.params)} arguments")
-            if name in self._busy or len(self._busy) > MAX_DEPTH:
-                raise Unreadable("it is nested too deeply, or defined by itself")
-            self._busy.add(name)
+            self._enter(name)
             try:
                 return self.value(macro.body, dict(zip(macro.params, arguments, strict=True)))
             finally:
@@ -374,7 +392,7 @@ class _Run:
         self.at += 1
         self.nested += 1
         if self.nested > MAX_NESTED:
-            raise Unreadable("it is nested too deeply")
+            raise Unreadable(f"nested too deeply: more than {MAX_NESTED} brackets within brackets")
         try:
             if kind == "number":
                 return _number(text)

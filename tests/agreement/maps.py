@@ -57,8 +57,8 @@ BY_HAND = {
     "by_layout": "maps/test_traits.py::test_registers_told_apart_by_their_layout_alone",
     "spaces": "maps/test_traits.py::test_address_spaces_by_operation",
     "one_address_two_registers": "maps/test_traits.py::test_a_read_only_and_a_write_only_register_at_one_address",
-    "page_part": "maps/test_traits.py::test_a_register_of_no_page_cannot_share_an_address_that_page_0_has",
-    "page_field": "behaviour/test_told_once.py::test_a_write_on_a_page_that_nobody_knows_leaves_unknown_what_it_may_have_changed",
+    "page_part": "maps/test_pages.py::test_a_page_in_the_frame",
+    "page_field": "maps/test_pages.py::test_a_page_that_a_field_selects",
     "wider_reply": "maps/test_traits.py::test_reply_data_wider_than_command_data",
     "narrower_reply": "maps/test_traits.py::test_reply_data_narrower_than_command_data",
     "reply_only": "maps/test_traits.py::test_values_and_faults_that_live_only_in_replies",
@@ -93,7 +93,7 @@ BY_HAND = {
     "identity": "maps/test_extras.py::test_identity_is_declared_and_not_guessed_from_a_name",
     "known_frames": "maps/test_extras.py::test_known_frames_of_a_key_and_of_a_complement_are_proven",
     "faults": "maps/test_traits.py::test_values_and_faults_that_live_only_in_replies",
-    "for_each": "maps/test_repeat.py::test_it_is_the_map_as_written_out",
+    "for_each": "maps/test_pages.py::test_entries_written_once_make_the_frames_of_each",
     "chain": "maps/test_traits.py::test_headers_carry_the_count_and_commands_to_every_chip",
 }  # fmt: skip
 

@@ -28,13 +28,16 @@ PROTECTIONS = {
 def hazard(field: Field, code: int) -> str:
     """What this code does that can hurt, as a sentence; "" where it does nothing of the kind."""
     names = [m.entries[code].name for m in field.meanings if code in m.entries]
-    label = read(field, code).label
+    reading = read(field, code)
+    label = reading.label
     name = names[0].casefold() if names else ""
     subject, _, what = field.role.partition(".")
     off = not switched_on(name, code, field.role)
     said = f"{field.ref} = {label}"
     if not field.writable:
         return ""
+    if reading.forbidden:
+        return f"{said} must not be set: {reading.forbidden}"
     if "brake" in f"{field.name} {name}".casefold():
         return "" if off else f"{said} brakes the motor"
     if field.role == "drive.enable":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from pathlib import Path
 
 import pytest
 
@@ -10,6 +11,7 @@ from regmap.behaviour.plan import plan
 from regmap.capture.formats.opening import open_capture
 from regmap.chip.bank import Bank
 from regmap.chip.values import read
+from regmap.cli.main import main
 from regmap.frames.codec import Codec
 from regmap.trace.tracer import trace_capture
 from regmap.twin import Twin
@@ -190,9 +192,7 @@ registers:
 
 
 # --- forbidden codes ---------------------------------------------------------------------------------------
-def test_a_forbidden_code_that_was_sent_anyway_is_told() -> None:
-    """Encoding refuses it; what somebody else sent is recognised for what it is, and simulated as sent."""
-    chip = load("""
+FORBIDDEN = """
 spi: {mode: 1}
 frames:
   word:
@@ -201,7 +201,14 @@ frames:
     reply: {after: 1, parts: {mark: {bits: 15..8, holds: fixed, value: 0xA5}, data: {bits: 7..0, holds: data}}}
 registers:
   MODE: {address: 4, reset: 0, fields: {M: {bits: 1..0, options: {0: slow, 1: fast, 2: {name: direct, forbidden: both switches can be on}, 3: reserved}}}}
-""")
+"""
+
+
+def test_a_forbidden_code_that_was_sent_anyway_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Encoding refuses it; what somebody else sent is recognised for what it is, and simulated as sent."""
+    chip = load(FORBIDDEN)
     seen = Codec(chip).decode_command(0b0_0000100_000000_10)
     assert seen.flaws == ()
     assert seen.register is not None
@@ -211,3 +218,13 @@ registers:
     twin = Twin(chip)
     twin.exchange(0b0_0000100_000000_10)
     assert twin.word("MODE") == 2
+    file = tmp_path / "forbidden.yaml"
+    file.write_text("gateword_map: 1\nchip: {name: small}\n" + FORBIDDEN, encoding="utf-8")
+    told = "MODE.M = direct must not be set: both switches can be on"
+    for line in (
+        ["decode", str(file), "0x0402"],
+        ["encode", str(file), "MODE.M=2", "--allow", "MODE.M=a bench"],
+    ):
+        assert main(line) == 0
+        assert told in " ".join(capsys.readouterr().out.split())
+    assert main(["encode", str(file), "MODE.M=2"]) == 2

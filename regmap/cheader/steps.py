@@ -15,7 +15,7 @@ from ..chip.bits import deposit
 from ..chip.model import Access, Chip, Fault, Field, Register
 from ..chip.supply import over_supply
 from ..errors import CallError
-from ..frames.codec import Codec
+from ..frames.codec import Codec, Sent
 from ..quantity import plural, show
 from ..stages.load import Setting, Stage
 from .frames import FrameNames, frame_type, word_bits, word_type
@@ -174,16 +174,18 @@ def careful(
         register = sent.register if sent is not None and sent.kind == "write" else None
         part = sent.frame.command.of_kind("data") if sent is not None else None
         keep = register.kept & register.shows if register is not None else 0
+        read = _read_of(codec, register, machine) if register is not None and keep else None
+        if read is None:
+            keep = 0
         if register is not None and register.kept & ~keep:
             sheet.names.note(
                 f"{register.name}: bits 0x{register.kept & ~keep:X} must stay as they are, but cannot be read; "
                 "they are written as after a reset"
             )
-        if sent is None or register is None or part is None or not keep:
+        if sent is None or register is None or part is None or read is None:
             made.append(action)
         else:
             data = deposit(keep, part.bits)
-            read = codec.read(register, machine.bank)
             if register.name not in sheet.kept:
                 sheet.kept.append(register.name)
             place = sheet.kept.index(register.name)
@@ -201,6 +203,14 @@ def careful(
         if sent is not None:
             machine.apply(sent)
     return made + (_closing(stage, (before or []) + actions, frames) if closing else [])
+
+
+def _read_of(codec: Codec, register: Register, machine: Machine) -> Sent | None:
+    """The frame that reads it; None where the chip has none, as one that only takes writes."""
+    try:
+        return codec.read(register, machine.bank)
+    except CallError:
+        return None
 
 
 def watched(

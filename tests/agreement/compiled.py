@@ -1,14 +1,16 @@
 """The C headers of many maps in one program, held to the frames and replies that passed between oracle and twin.
 
 Every command that was sent must be sound to the header's `check`, every answer to `reply_errors` and `reply_data`, which must
-take the same register word out of it; every one with a flipped bit that check bits cover must not be. One program
-serves many maps, so a compiler run costs little for each.
+take the same register word out of it; every one with a flipped bit that check bits cover must not be. The table that brings a chip up is
+printed from the compiled program and given to the oracle frame by frame: what it expects to read is what such a chip would
+show then, and in the end the settings hold. One program serves many maps, so a compiler run costs little for each.
 """
 
 from __future__ import annotations
 
 import re
 import subprocess
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
@@ -16,6 +18,7 @@ from random import Random
 from regmap.cheader import Options, generate
 from regmap.chip.model import Chip, Frame
 from regmap.frames.words import inspect
+from regmap.stages.load import Stage
 
 #: FRAME_ERROR bits that are no error of the reply itself: a frame before was not accepted, or the chip was reset
 NEWS = 0x60
@@ -49,6 +52,24 @@ class Row:
         return f"{self.routine} {self.frame} sent 0x{self.sent:X} word 0x{self.word:X} sound {self.sound} data {self.data}"
 
 
+@dataclass(frozen=True)
+class Step:
+    """One row of the compiled table that brings a chip up."""
+
+    frame: int
+    mask: int
+    expect: int
+    kind: str
+    #: of the frame, where the chip has frames of several lengths
+    bits: int | None
+
+
+FORMAT = re.compile(r"#define M\d+_FORMAT_\w+\s+(\d+)U\s+/\* (\d+) bits \*/")
+#: the kinds of steps by their number in C, as the header's own table has them
+STEPS = ("SEND", "EXPECT", "WAIT", "READ", "KEEP", "SAME", "MERGE")
+Judge = Callable[[list[Step]], None]
+
+
 @dataclass
 class Batch:
     """Maps and their rows until there are enough for one program."""
@@ -56,17 +77,26 @@ class Batch:
     folder: Path
     gcc: str
     maps: dict[int, tuple[str, list[Row]]] = field(default_factory=dict)
+    #: by seed: what becomes of the bring-up steps of the compiled table
+    judges: dict[int, Judge] = field(default_factory=dict)
     rows: int = 0
+    steps: int = 0
 
-    def add(self, seed: int, chip: Chip, rows: list[Row]) -> None:
-        made = generate(chip, Options(prefix=f"m{seed}", sections=("frames",), crc="loop"))
+    def add(self, seed: int, source: Chip | Stage, rows: list[Row], judge: Judge | None) -> None:
+        sections = ("frames", "init") if judge else ("frames",)
+        made = generate(source, Options(prefix=f"m{seed}", sections=sections, crc="loop"))
         self.maps[seed] = made.header, rows
+        if judge and f"m{seed}_init_steps[" in made.header:
+            self.judges[seed] = judge
+        elif judge:
+            judge([])  # nothing to do: the settings hold from power-up
 
     def run(self) -> None:
         """Compile and run what has been gathered. Raises AssertionError with the rows that differ."""
         if not self.maps:
             return
         maps, self.maps = self.maps, {}
+        judges, self.judges = self.judges, {}
         text, calls = [], []
         for seed, (header, rows) in maps.items():
             (self.folder / f"m{seed}.h").write_text(header, encoding="utf-8")
@@ -76,6 +106,15 @@ class Batch:
                     f"    {{ {self._call(seed, header, row)} {{ fail({seed}UL, {index}U); }} }}"
                 )
                 self.rows += 1
+            if seed in judges:
+                stem, upper = f"m{seed}_init_steps[i]", f"M{seed}_INIT_STEPS_COUNT"
+                # the bits of the frame's format, where there are several
+                bits = [f"{stem}.format == {n} ? {b} :" for n, b in FORMAT.findall(header)]
+                text.append(
+                    f"    for (unsigned int i = 0; i < {upper}; i++) {{ "
+                    f'printf("{seed} step %llu %llu %llu %u %d\\n", (unsigned long long){stem}.frame, '
+                    f"(unsigned long long){stem}.mask, (unsigned long long){stem}.expect, {stem}.kind, {' '.join(bits)} 0); }}"
+                )
             text.append("}")
             calls.append(f"    run{seed}();")
         source = self.folder / "all.c"
@@ -85,10 +124,23 @@ class Batch:
         subprocess.run([self.gcc, "-std=c11", "-O0", "-w", source, "-o", program], check=True)
         done = subprocess.run([program], capture_output=True, text=True, check=False)
         told = []
+        tables: dict[int, list[Step]] = {seed: [] for seed in judges}
         for line in done.stdout.splitlines():
-            seed, _, index = line.partition(" row ")
-            told.append(f"seed {seed}: {maps[int(seed)][1][int(index)].text()}")
+            seed, what, *numbers = line.split()
+            if what == "row":
+                told.append(f"seed {seed}: {maps[int(seed)][1][int(numbers[0])].text()}")
+            else:
+                frame, mask, expect, kind, length = map(int, numbers)
+                tables[int(seed)].append(Step(frame, mask, expect, STEPS[kind], length or None))
         assert done.returncode == 0, told
+        for number, steps in tables.items():
+            assert steps, number
+            self.steps += len(steps)
+            try:
+                judges[number](steps)
+            except Exception as error:
+                error.add_note(f"seed {number}, the compiled bring-up")
+                raise
 
     @staticmethod
     def _call(seed: int, header: str, row: Row) -> str:

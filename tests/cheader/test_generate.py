@@ -503,3 +503,24 @@ def test_values_that_depend_on_the_supply_are_told_for_all_of_it(
     assert ("chosen 40 mA, no error, code 3" in text) != low
     # an option of one name has the value of each case beside it
     assert re.search(r"GD_A_LEVEL_HIGH +1U +/\* 4 V; while supply < 8 V; 3 V; else \*/", header)
+
+
+def test_bits_to_keep_of_a_chip_that_only_takes_writes(tmp_path: Path) -> None:
+    """They cannot be read, so they are written as after a reset, and a note says so; once no header came at all."""
+    (tmp_path / "m.yaml").write_text(
+        """gateword_map: 1
+chip: {name: deaf, invented: yes}
+spi: {mode: 1}
+frames:
+  word: {length: 16, command: {address: {bits: 15..8, holds: address}, data: {bits: 7..0, holds: data}}}
+registers:
+  KEPT: {address: 2, reset: 0x90, reserved: {7..4: keep}, fields: {A: {bits: 3..0}}}
+""",
+        encoding="utf-8",
+    )
+    (tmp_path / "s.yaml").write_text(
+        "gateword_stage: 1\nstage: {name: s}\nmap: m.yaml\nsettings: {KEPT.A: 5}\n", encoding="utf-8"
+    )
+    made = generate(load_stage(tmp_path / "s.yaml"))
+    assert "{0x0295U, " in made.header
+    assert any("KEPT: bits 0xF0 must stay as they are, but cannot be read" in n for n in made.notes)

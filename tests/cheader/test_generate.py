@@ -519,7 +519,8 @@ registers:
         encoding="utf-8",
     )
     (tmp_path / "s.yaml").write_text(
-        "gateword_stage: 1\nstage: {name: s}\nmap: m.yaml\nsettings: {KEPT.A: 5}\n", encoding="utf-8"
+        "gateword_stage: 1\nstage: {name: s}\nmap: m.yaml\nsettings: {KEPT.A: 5}\n",
+        encoding="utf-8",
     )
     made = generate(load_stage(tmp_path / "s.yaml"))
     assert "{0x0295U, " in made.header

@@ -138,7 +138,7 @@ class _Reader:
             self._skip(first, chunk, "its brackets are nested too deeply")
             return
         names = set(re.findall(r"\b[A-Za-z_]\w*_[tT]\b", text)) - set(re.findall(r"\w+", _BASIC))
-        declared = set(re.findall(r"(?:\}|\w)\s*([A-Za-z_]\w*)\s*;\s*$", text))
+        declared = set(re.findall(r"(?:\}|(?<=\w)\s)\s*([A-Za-z_]\w*)\s*;\s*$", text))
         basic = _BASIC + "".join(f"typedef int {n};" for n in sorted(names - declared))
         from pycparser import c_ast, c_parser
 
@@ -180,7 +180,7 @@ class _Reader:
         )
 
     def _skip(self, first: int, chunk: str, why: str) -> None:
-        match = re.search(r"[A-Za-z_]\w*(?=\s*(?:\[[^]]*\])*\s*(?:=|;|\{))", chunk)
+        match = re.search(r"\b[A-Za-z_]\w*\b(?=\s*(?:\[[^]]*\]\s*)*(?:=|;|\{))", chunk)
         self.offset = first - 2
         self.found.skipped.append(
             self._define(match[0] if match else "declaration", None, None, "", why)

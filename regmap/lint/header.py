@@ -363,7 +363,7 @@ def _fits(field: Field, value: int) -> Iterator[Finding]:
 
 
 # --- comments -----------------------------------------------------------------------------------
-_HEX = re.compile(r"\s*=?\s*(0[xX][0-9a-fA-F]+)\s*[.,;)]?\s*")
+_HEX = re.compile(r"\s*(?:=\s*)?(0[xX][0-9a-fA-F]+)\s*(?:[.,;)]\s*)?")
 _SPAN = r"\d{1,2}(?:\s*(?:\.\.|:|-|to)\s*\d{1,2})?(?![\w.])"
 _BITS = re.compile(rf"\bbits?\s*\[?({_SPAN}(?:\s*(?:,|and)\s*{_SPAN})*)", re.IGNORECASE)
 _QUANTITY = re.compile(

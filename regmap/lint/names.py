@@ -72,6 +72,8 @@ class Names:
             if alone[flat(f.name)] == 1 and flat(f.name) not in self.registers
         }
         self.others: list[str] = []
+        #: characters of the longest name that an option's can begin with
+        self._longest = max(map(len, (*self.fields, *self.alone)), default=0)
         self.all = [*chip.registers, *(f"{r.name}_{f.name}" for r, f in self.fields.values())]
 
     def bare(self, name: str) -> str:
@@ -189,7 +191,7 @@ class Names:
 
     def _option(self, key: str) -> Meant | None:
         """REG_FIELD_OPTION; the longest field name that fits, an option of the map or any other text."""
-        for length in range(len(key) - 1, 1, -1):
+        for length in range(min(len(key) - 1, self._longest), 1, -1):
             pair = self.fields.get(key[:length]) or self.alone.get(key[:length])
             if pair is None:
                 continue

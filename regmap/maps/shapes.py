@@ -146,7 +146,7 @@ class NumberList(Shape):
             text = item.value if isinstance(item, ScalarNode) else ""
             if text == "-":
                 values.append(None)
-            elif re.fullmatch(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,2})?", text):
+            elif re.fullmatch(r"[+-]?([0-9]+(?:\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,2})?", text):
                 try:
                     parse(text)
                 except CallError as error:

@@ -439,7 +439,7 @@ def _nameless(chip: Chip, name: str) -> Iterator[Problem]:
         )
 
 
-_NUMBER = re.compile(r"[+-]?\d*\.?\d+([eE][+-]?\d+)?")
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d+)?|\.\d+)([eE][+-]?\d+)?")
 
 
 def _unitless(item: Valued) -> Iterator[Problem]:

@@ -48,7 +48,7 @@ def event_head(
     if count != 3:
         return None
     point = decimal or (
-        "," if delimiter == ";" and re.search(r"^\s*\d+,\d+\s*;", text, re.M) else "."
+        "," if delimiter == ";" and re.search(r"^[ \t]*\d+,\d+[ \t]*;", text, re.M) else "."
     )
 
     def fits(row: list[str]) -> bool:

@@ -27,9 +27,9 @@ _HEX = re.compile(r"(?:0[xX])?([0-9a-fA-F_]{1,512})[hH]?")
 #: What stands before a word in a log: `tx=0x8001 rx=0x0000`
 LABEL = re.compile(r"\b(?:tx|rx|mosi|miso|sdi|sdo|cmd|command|reply|sent|received)\s*[=:]\s*", re.I)
 _BINARY = re.compile(r"0[bB]([01_]{1,2048})")
-_TIME = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)(s|ms|us|µs|ns|ps)?")
+_TIME = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?)(s|ms|us|µs|ns|ps)?")
 _LINE_LIMIT = 4096
-_COMMENT = re.compile(r"(#|//|;|%).*$")
+_COMMENT = re.compile(r"(?s:(?:#|//|;|%).*)")
 
 
 class FrameListCapture(RowsCapture):

@@ -193,7 +193,7 @@ def _is_words(text: str, *, whole: bool) -> bool:
     sizes: set[int] = set()
     for line in lines[:200]:
         plain = LEADING.sub("0.0 ", line)
-        bare = LABEL.sub("", re.sub(r"(#|//|%).*$", "", plain)).strip(" \t,;|")
+        bare = LABEL.sub("", re.sub(r"(?s:(?:#|//|%).*)", "", plain)).strip(" \t,;|")
         if not bare:
             continue
         fields = re.split(r"[\s,;|]+", bare)
@@ -202,7 +202,8 @@ def _is_words(text: str, *, whole: bool) -> bool:
         checked += 1
         timed = (
             len(fields) > 1
-            and re.fullmatch(r"[+-]?\d*\.?\d*(?:[eE][+-]?\d+)?(?:[munp]?s)?", fields[0]) is not None
+            and re.fullmatch(r"[+-]?\d*(?:\.\d*)?(?:[eE][+-]?\d+)?(?:[munp]?s)?", fields[0])
+            is not None
         )
         if len(fields) == 3 or (timed and "." in fields[0]) or (timed and fields[0].endswith("s")):
             fields = fields[1:]

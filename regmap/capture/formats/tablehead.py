@@ -63,7 +63,7 @@ LEVELS: dict[str, int] = {
     "hi-z": Z,
     "hiz": Z,
 }
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_NUMBER = re.compile(r"[+-]?(\d+(?:\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 _HEX = re.compile(r"(0[xX][0-9a-fA-F]{1,16}|[0-9a-fA-F]{1,16}[hH])")
 _TIME_NAME = re.compile(
     r"^(time ?stamp|time|t|seconds?|sec|zeit|x|elapsed)?\W*(?:_|\b)(s|sec|seconds?|ms|us|µs|μs|ns|ps|fs)?\W*$",
@@ -379,7 +379,7 @@ def _columns(
             f"no column of times among {', '.join(n or '(no name)' for n in names)[:200]}, and no sample rate",
             "a column named time, or rate=... (samples a second)",
         )
-    plain = [re.sub(r"\s*[\[(]\s*(V|volts?|mV)\s*[\])]\s*$", "", n) for n in names]
+    plain = [re.sub(r"[\[(]\s*(V|volts?|mV)\s*[\])]\s*$", "", n).rstrip() for n in names]
     for index, (name, kind, width) in enumerate(zip(plain, kinds, widths, strict=True)):
         shown = name or f"column{index + 1}"
         if kind == "bit":

@@ -106,7 +106,7 @@ class ChannelFinding:
 
 def words_of(name: str) -> list[str]:
     """The words of a channel's name, last part only: `top.U3_SPI1_nCS[0]` -> u, spi, ncs."""
-    last = re.sub(r"\[.*$", "", name.rsplit(".", 1)[-1]).casefold()
+    last = name.rsplit(".", 1)[-1].partition("[")[0].casefold()
     found = re.findall(r"[a-z]+", last)
     # `spiclk` is spi and clk; a lone n before or behind is the bar of an active-low line.
     found = [w[3:] if w.startswith("spi") and len(w) > 3 else w for w in found]

@@ -43,7 +43,7 @@ class JsonLines:
     def part(self, trace: Trace) -> None:
         """Some more frames were read: tell of those before, of which nothing is still to come."""
         if self._held is not None or self.live:
-            ready = [w.settled() for w in trace.walkers]
+            ready = [w.log.settled() for w in trace.walkers]
             if min(ready) >= 0 and (self._told is None or min(ready) > self._told):
                 self._events(trace, min(ready))
         if self.live:
@@ -70,7 +70,8 @@ class JsonLines:
     def told_up_to(self, trace: Trace) -> None:
         """All frames so far are told; the next chapter's come after them."""
         self._told = max(
-            (int(w.batches[-1].start[-1]) for w in trace.walkers if w.batches), default=self._told
+            (int(w.log.batches[-1].start[-1]) for w in trace.walkers if w.log.batches),
+            default=self._told,
         )
 
     def chapter(self, trace: Trace, story: Story, who: DocumentIdentity, number: int) -> None:

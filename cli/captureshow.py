@@ -235,8 +235,8 @@ def at_lines(trace: Trace, at: int, context: Context) -> Iterator[str]:
                 if code is not None:
                     fields.append(f"{field.name} {values.read(field, code, bank).label}")
             rows.append((register.name, word, ", ".join(fields)))
-        for name in sorted(walker.sorter.measured):
-            value = walker.measured_at(name, at)
+        for name in sorted(walker.log.sorter.measured):
+            value = walker.log.measured_at(name, at)
             if value is not None:
                 register = chip.registers[name]
                 bank.learn(name, value)

@@ -151,6 +151,6 @@ def capture_bank(stage: Stage, path: Path) -> tuple[Bank, list[str]]:
 
     trace = trace_file(path, list(stage.chain) or [stage.chip])
     walker = trace.walkers[stage.position if stage.chain else 0]
-    notes = [f"{trace.transfers} transfers, {walker.count} frames of {stage.chip.name}"]
+    notes = [f"{trace.transfers} transfers, {walker.log.count} frames of {stage.chip.name}"]
     notes += [str(p) for p in trace.problems]
     return bank_at(walker, trace.end), notes

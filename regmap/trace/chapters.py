@@ -27,20 +27,21 @@ NEWS = 20_000
 
 def long_enough(trace: Trace) -> bool:
     """Whether the chapter in hand should end: it holds as much as one may."""
-    return any(w.count >= FRAMES or len(w.happenings) >= NEWS for w in trace.walkers)
+    return any(w.log.count >= FRAMES or len(w.happenings) >= NEWS for w in trace.walkers)
 
 
 def tidy(trace: Trace) -> None:
     """Put small batches together, so that looking through them stays cheap."""
     for walker in trace.walkers:
-        if len(walker.batches) >= BATCHES:
+        if len(walker.log.batches) >= BATCHES:
             walker.compact()
 
 
 def next_chapter(trace: Trace) -> None:
     """Let go of the frames so far; the trace goes on from here with what is believed."""
     time = max(
-        (int(w.batches[-1].end[-1]) for w in trace.walkers if w.batches), default=trace.start
+        (int(w.log.batches[-1].end[-1]) for w in trace.walkers if w.log.batches),
+        default=trace.start,
     )
     trace.walkers = tuple(_carried(trace, walker, time) for walker in trace.walkers)
     trace.pins.forget_before(time)

@@ -93,7 +93,7 @@ class Trace:
     @property
     def frames(self) -> int:
         """Frames of all chips."""
-        return sum(w.count for w in self.walkers)
+        return sum(w.log.count for w in self.walkers)
 
 
 def spi_setup(

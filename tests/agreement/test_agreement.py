@@ -337,8 +337,10 @@ def check_capture(talk: Talk) -> None:
         trace = trace_capture(capture, [talk.chip])
     walker = trace.walkers[0]
     assert trace.frames == len(talk.asked)
-    for number, (ident, asked) in enumerate(zip(walker.idents().tolist(), talk.asked, strict=True)):
-        seen = walker.decoded(ident)
+    for number, (ident, asked) in enumerate(
+        zip(walker.log.idents().tolist(), talk.asked, strict=True)
+    ):
+        seen = walker.log.decoded(ident)
         if asked is None:
             assert seen.trouble, number
             continue
@@ -655,8 +657,8 @@ def check_chain(chip: Chip, made: Made, rng: Random) -> None:
     with open_capture(io.BytesIO(out.getvalue().encode()), name="chain") as capture:
         trace = trace_capture(capture, [chip, chip])
     for position, (walker, plain) in enumerate(zip(trace.walkers, plains, strict=True)):
-        for ident, row in zip(walker.idents().tolist(), asked, strict=True):
-            seen = walker.decoded(ident)
+        for ident, row in zip(walker.log.idents().tolist(), asked, strict=True):
+            seen = walker.log.decoded(ident)
             assert seen.trouble == "", seen
             assert seen.sent is not None
             assert seen.sent.word == row[position].word

@@ -218,7 +218,9 @@ def test_a_capture_rejects_them_too(name: str) -> None:
     twin.close()
     with open_capture(io.BytesIO(out.getvalue().encode()), name="flips") as capture:
         (walker,) = trace_capture(capture, [chip]).walkers
-    assert [walker.title(i) for i in walker.idents().tolist()] == ["rejected"] * len(flipped)
+    assert [walker.log.title(i) for i in walker.log.idents().tolist()] == ["rejected"] * len(
+        flipped
+    )
 
 
 def test_a_flip_that_nothing_covers_is_no_part_of_this() -> None:

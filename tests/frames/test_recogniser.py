@@ -274,7 +274,7 @@ def test_a_capture_joins_the_bursts_that_belong_together_and_no_others() -> None
     with open_capture(io.BytesIO(out.getvalue().encode()), name="dump.vcd") as capture:
         trace = trace_capture(capture, [FAMILY])
     (walker,) = trace.walkers
-    assert [walker.title(i) for i in walker.idents().tolist()] == [
+    assert [walker.log.title(i) for i in walker.log.idents().tolist()] == [
         "write A", "write B", "write A", "read B", "write A", "write C",
     ]  # fmt: skip
     assert walker.belief.bank.words["B"] == 0xBEEF

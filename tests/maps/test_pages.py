@@ -132,8 +132,8 @@ def test_a_simulated_chip_and_a_capture_follow_the_selected_page() -> None:
         trace = trace_capture(capture, [chip])
     walker = trace.walkers[0]
     named = []
-    for ident in walker.idents().tolist():
-        sent = walker.decoded(ident).sent
+    for ident in walker.log.idents().tolist():
+        sent = walker.log.decoded(ident).sent
         assert sent is not None
         named.append(sent.register.name if sent.register else "")
     # the recording begins where nobody knows which page is selected

@@ -754,7 +754,11 @@ def test_a_chip_takes_of_whole_bytes_what_its_map_says(extra: str, order: str) -
     with open_capture(io.BytesIO(out.getvalue().encode()), name="dump.vcd") as capture:
         trace = trace_capture(capture, [chip])
     (walker,) = trace.walkers
-    assert [walker.title(i) for i in walker.idents().tolist()] == ["write A", "read B", "read B"]
+    assert [walker.log.title(i) for i in walker.log.idents().tolist()] == [
+        "write A",
+        "read B",
+        "read B",
+    ]
     assert walker.belief.bank.word("B") == 0x5C3
 
 
@@ -863,19 +867,19 @@ def test_a_capture_looks_at_the_headers_of_a_chain() -> None:
     with open_capture(io.BytesIO(out.getvalue().encode()), name="dump.vcd") as capture:
         trace = trace_capture(capture, [CHAINED, CHAINED])
     for walker in trace.walkers:
-        idents = walker.idents().tolist()
-        assert [walker.title(i) for i in idents] == [
+        idents = walker.log.idents().tolist()
+        assert [walker.log.title(i) for i in idents] == [
             "write A", "read B", "read B", "rejected", "rejected", "read B", "read B",
         ]  # fmt: skip
         assert (
-            walker.decoded(idents[3]).trouble
+            walker.log.decoded(idents[3]).trouble
             == "a header of the chain counts another number than 2 chips"
         )
         assert (
-            walker.decoded(idents[4]).trouble
+            walker.log.decoded(idents[4]).trouble
             == "a header of the chain holds other bits than the map says"
         )
-        assert walker.decoded(idents[5]).given == ("REST",)
+        assert walker.log.decoded(idents[5]).given == ("REST",)
         assert walker.belief.bank.word("A") == 0
 
 

@@ -347,7 +347,7 @@ def test_a_fault_pin_that_the_status_does_not_explain(verilog: Any, traced: Any)
     head, changes = vcd.text.split("$enddefinitions $end\n")
     sound = traced(vcd)
     start, end = sound.start, sound.end
-    frames = sound.walkers[0].times()
+    frames = sound.walkers[0].log.times()
     fall, rise = int(frames[12]) - 300, int(frames[15]) + 300
     moved, time, out = [fall, rise], 0, []
     for line in changes.splitlines(keepends=True):

@@ -170,7 +170,7 @@ def test_chapters_keep_what_is_believed(monkeypatch: pytest.MonkeyPatch) -> None
 
     def part(trace: Any) -> None:
         follower.part(trace)
-        most[0] = max(most[0], *(w.count for w in trace.walkers))
+        most[0] = max(most[0], *(w.log.count for w in trace.walkers))
 
     data = io.BytesIO((CAPTURES / "drum_short.vcd").read_bytes())
     with open_capture(data, name="made", options=OpenOptions(block=2048)) as capture:

@@ -156,5 +156,5 @@ def test_a_chain_with_headers_gives_each_chip_its_words(count: int, traced: Any)
         reply, _ = pack_reply(chip.chain, answer)
         lines.append(f"{stream:0{bits // 4}X} {reply:0{bits // 4}X}")
     trace = traced("\n".join(lines), [chip] * count, chain=chip.chain)
-    assert [w.count for w in trace.walkers] == [4] * count
+    assert [w.log.count for w in trace.walkers] == [4] * count
     assert all(w.belief.bank.word("ID") == 0x171 for w in trace.walkers)

@@ -377,7 +377,9 @@ def test_a_compressed_waveform_is_the_dump_it_was_made_with(tmp_path: Path, need
             assert capture.format == form
             trace = trace_capture(capture, [CHIP])
         assert trace.problems == ()
-        found.append((trace.frames, trace.walkers[0].times("end").tolist(), tell(trace).telling))
+        found.append(
+            (trace.frames, trace.walkers[0].log.times("end").tolist(), tell(trace).telling)
+        )
     assert found[0] == found[1]
     assert found[0][0] == 5
 
@@ -411,7 +413,7 @@ def test_one_set_up_serves_a_folder(tmp_path: Path) -> None:
     _, said = command("capture", str(tmp_path / "one.vcd"), "--map", "quoll16", "--explain-setup")
     assert re.search(r"reply +bench\.d +given", said)
     assert "gateword.setup.yaml" in said.replace("\n", "")
-    assert trace_file(tmp_path / "one.vcd", [CHIP]).walkers[0].sorter.believed.any()
+    assert trace_file(tmp_path / "one.vcd", [CHIP]).walkers[0].log.sorter.believed.any()
     (tmp_path / "one.vcd.setup.yaml").write_text(
         f"gateword_setup: 1\nchannels: {{{lines}}}\nspi: {{mode: 3}}\n"
     )

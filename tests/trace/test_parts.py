@@ -34,7 +34,7 @@ def told(path: Path, chips: list[str], source: Any = None, block: int = BLOCK) -
         trace.transfers,
         tell(trace).sentences,
         list(timeline(trace)),
-        [w.idents().tolist() for w in trace.walkers],
+        [w.log.idents().tolist() for w in trace.walkers],
         trace.breaches,
     )
 

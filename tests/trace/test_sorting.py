@@ -160,7 +160,7 @@ def test_measured_values_are_told_once(talk: Any, traced: Any, items: Any) -> No
     trace = traced(lines)
     told = [i for i in items(trace) if getattr(i, "register", "") == name]
     assert len(told) == 1
-    assert trace.walkers[0].measured_at(name, trace.end) == 49
+    assert trace.walkers[0].log.measured_at(name, trace.end) == 49
 
 
 def test_a_counter_that_skips(talk: Any, traced: Any, notes: Any) -> None:
@@ -193,4 +193,4 @@ def test_frames_by_state(talk: Any, traced: Any, notes: Any) -> None:
     trace = traced(lines)
     # two frames of 24 bits, three of 32, none of them rejected (the replies are, being zeros)
     assert not [t for _, t in notes(trace, "rejected") if "not a frame" in t]
-    assert trace.walkers[0].titles(trace.walkers[0].idents())["read FAULT"] == 4
+    assert trace.walkers[0].log.titles(trace.walkers[0].log.idents())["read FAULT"] == 4

@@ -164,7 +164,7 @@ def _row(
             # what was only sent is no proof of what is held
             readable = bool(register.read_back)
             verdict = "written, not read back"
-            if not readable and bool(walker.sorter.believed.any()):
+            if not readable and bool(walker.log.sorter.believed.any()):
                 verdict = "written, cannot be read back"
     elif last is None:
         verdict = "not written" if known else "not seen"

@@ -46,16 +46,18 @@ class Happening:
     changes: tuple[Change | Act, ...] = ()
 
 
-class Walker(FrameLog):
+class Walker:
     """One chip's story while it is gathered. `happenings` by frame number, in order."""
 
     def __init__(
         self, chip: Chip, judge: Judge, pins: PinTrace, table: PairTable, position: int = 0
     ) -> None:
-        super().__init__(chip, judge, table)
+        self.chip = chip
+        #: every frame so far, and the questions one asks of them
+        self.log = FrameLog(chip, judge, table)
         self.pins = pins
         self.position = position
-        self.belief = Belief(chip, self.sorter.measured)
+        self.belief = Belief(chip, self.log.sorter.measured)
         self.faults = FaultLog(chip, position)
         self.happenings: dict[int, Happening] = {}
         #: notes from status bits that a later frame carried, by that frame's number
@@ -85,7 +87,7 @@ class Walker(FrameLog):
 
     def compact(self) -> None:
         """Many small batches as one."""
-        super().compact()
+        self.log.compact()
         self._telling.clear()
 
     # --- bulk -----------------------------------------------------------------------------------
@@ -93,18 +95,18 @@ class Walker(FrameLog):
         """Take over a batch of frames in order of time."""
         if not len(batch):
             return
-        self.sorter.update(self.belief.bank)
-        if not self.judge.plain:
+        self.log.sorter.update(self.belief.bank)
+        if not self.log.judge.plain:
             self._by_state(batch)
             return
-        self.batches.append(batch)
+        self.log.batches.append(batch)
         idents = batch.idents
-        canons = self.sorter.canon[idents]
+        canons = self.log.sorter.canon[idents]
         self._quiet += [-1] * (int(canons.max()) + 1 - len(self._quiet))
         self._counters(batch)
         quiet, version = self._quiet, self.version
         stop = self._enable_place(batch)
-        places = np.flatnonzero(self.sorter.inert[idents] == 0)
+        places = np.flatnonzero(self.log.sorter.inert[idents] == 0)
         for place, canon in zip(places.tolist(), canons[places].tolist(), strict=True):
             if place >= stop:
                 self._enabled(batch, place)
@@ -125,7 +127,7 @@ class Walker(FrameLog):
         """
         numbers = batch.idents.copy()
         batch = replace(batch, idents=numbers)
-        self.batches.append(batch)
+        self.log.batches.append(batch)
         stop = self._enable_place(batch)
         version, key = -1, None
         for place, ident in enumerate(batch.idents.tolist()):
@@ -133,12 +135,14 @@ class Walker(FrameLog):
                 self._enabled(batch, place)
                 stop = self._enable_place(batch)
             if self.version != version:
-                version, key = self.version, self.judge.key(self.belief.bank)
+                version, key = self.version, self.log.judge.key(self.belief.bank)
             own = self._variants.get((ident, key))
             if own is None:
-                own = self._variants[ident, key] = self.table.again(ident)
-                self.sorter.update(self.belief.bank)
-                self.variants[own] = self.judge.decode(self.table[own], self.belief.bank)
+                own = self._variants[ident, key] = self.log.table.again(ident)
+                self.log.sorter.update(self.belief.bank)
+                self.log.variants[own] = self.log.judge.decode(
+                    self.log.table[own], self.belief.bank
+                )
                 self._quiet += [-1] * (own + 1 - len(self._quiet))
             numbers[place] = own
             if self._quiet[own] != version:
@@ -149,7 +153,7 @@ class Walker(FrameLog):
 
     def _counters(self, batch: Batch) -> None:
         """Rolling counters of the commands that do not follow each other."""
-        sorter, idents = self.sorter, batch.idents
+        sorter, idents = self.log.sorter, batch.idents
         some = np.flatnonzero(sorter.counter[idents] >= 0)
         if not len(some):
             return
@@ -191,8 +195,10 @@ class Walker(FrameLog):
         number, time = batch.first + place, int(batch.end[place])
         self._now = int(batch.start[place])
         belief = self.belief
-        key = self.judge.key(belief.bank)
-        decoded = self._doubted(self.judge.decode(self.table[ident], belief.bank), ident, number)
+        key = self.log.judge.key(belief.bank)
+        decoded = self._doubted(
+            self.log.judge.decode(self.log.table[ident], belief.bank), ident, number
+        )
         mark = belief.mark()
         belief.changes.clear()
         faults_before = (
@@ -237,7 +243,7 @@ class Walker(FrameLog):
 
     def _laid_out_always(self, sent: Sent, ident: int) -> bool:
         """Whether a reply is laid out the same whatever was asked, and so also after a frame that was rejected."""
-        clocks = self.table[ident].reply(sent.frame.after)[2]
+        clocks = self.log.table[ident].reply(sent.frame.after)[2]
         return len(sent.frame.replies) == 1 and clocks == sent.frame.length
 
     def _doubted(self, decoded: Decoded, ident: int, number: int) -> Decoded:
@@ -256,10 +262,10 @@ class Walker(FrameLog):
         if answer is not None and sent is not None:
             if not still and not self._cannot_be(sent, answer):
                 return decoded
-            self.sorter.believed[ident], self.sorter.silent[ident] = 0, 1
+            self.log.sorter.believed[ident], self.log.sorter.silent[ident] = 0, 1
             self.flat_replies += 1
             text = f"every bit of the reply is {level}, which cannot be what the chip holds"
-            decoded = self.variants[ident] = replace(decoded, reply_trouble=text)
+            decoded = self.log.variants[ident] = replace(decoded, reply_trouble=text)
         self._flat = level, number
         return decoded
 
@@ -267,11 +273,11 @@ class Walker(FrameLog):
         """Whether the replies since the last dead one were all of the same bits too."""
         assert self._flat is not None
         since = self._flat[1] + 1
-        batch = self.batches[-1]
+        batch = self.log.batches[-1]
         if since < batch.first or number - since > _LIMIT:
             return False
         idents = batch.idents[since - batch.first : number - batch.first].tolist()
-        return all(_level(self.decoded(i)) == level for i in idents)
+        return all(_level(self.log.decoded(i)) == level for i in idents)
 
     def _cannot_be(self, sent: Sent, answer: Answer) -> bool:
         """Whether a reply of equal bits contradicts the map, or what is known of the chip."""
@@ -315,7 +321,7 @@ class Walker(FrameLog):
         if source is not None and content is not None and source.readable:
             if sent.kind == "read":
                 fresh = self.seen.get(source.name) != content
-                if source.name in self.sorter.measured:
+                if source.name in self.log.sorter.measured:
                     fresh = source.name not in self.seen
             if not past:
                 self._read[source.name] = time
@@ -427,7 +433,7 @@ class Walker(FrameLog):
                         text=f"{name} is raised although it is masked while {fault.masked_when}: was the configuration lost?",
                     )
                 )
-        if self.judge.chips > 1:
+        if self.log.judge.chips > 1:
             # several chips may pull a shared pin
             return notes
         flag = next((f for f in self._summaries if f.name in seen), None)
@@ -490,7 +496,7 @@ class Walker(FrameLog):
                 if not any(m in self.faults.active for m in faults[name].summary_of):
                     registers.setdefault(faults[member].register, interval.raised_time)
         pulled = self.pins.fault_since(self._now)
-        if pulled is not None and not self.faults.active and self.judge.chips == 1:
+        if pulled is not None and not self.faults.active and self.log.judge.chips == 1:
             quiet = {
                 m
                 for f in faults.values()
@@ -552,9 +558,9 @@ class Walker(FrameLog):
                 fault in tells_of(self.chip, p)
                 for f in self.chip.frames.values() for layout in f.replies.values() for p in layout.parts
             )  # fmt: skip
-            sorter = self.sorter
-            for index in range(len(self.batches) - 1, -1, -1):
-                batch, places = self.batches[index], self._believed(index)
+            sorter = self.log.sorter
+            for index in range(len(self.log.batches) - 1, -1, -1):
+                batch, places = self.log.batches[index], self._believed(index)
                 places = places[: int(np.searchsorted(places, number - batch.first))]
                 idents = batch.idents[places]
                 if not bits:
@@ -570,15 +576,15 @@ class Walker(FrameLog):
     def _believed(self, index: int) -> npt.NDArray[np.intp]:
         """Places of the believed replies of one batch."""
         while len(self._telling) <= index:
-            idents = self.batches[len(self._telling)].idents
-            self._telling.append(np.flatnonzero(self.sorter.believed[idents]))
+            idents = self.log.batches[len(self._telling)].idents
+            self._telling.append(np.flatnonzero(self.log.sorter.believed[idents]))
         return self._telling[index]
 
     def _shows(self, ident: int) -> dict[str, bool]:
         """Fault name to raised, as the frames of this ident show; without regard to frames in force."""
         found = self._shown.get(ident)
         if found is None:
-            decoded = self.decoded(ident)
+            decoded = self.log.decoded(ident)
             answer = decoded.believed
             found = {}
             if answer is not None and decoded.sent is not None:

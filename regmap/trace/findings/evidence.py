@@ -114,11 +114,11 @@ def _sum(parts: list[Share]) -> Share:
 
 def _shares(walker: Walker) -> tuple[Share, Share]:
     """(commands, replies) of one chip."""
-    idents = walker.idents()
+    idents = walker.log.idents()
     if not len(idents):
         return Share(good=0, of=0), Share(good=0, of=0)
     found, first, many = np.unique(idents, return_index=True, return_counts=True)
-    sorter, table = walker.sorter, walker.table
+    sorter, table = walker.log.sorter, walker.log.table
     kind = sorter.kind[found]
     answers = _answered_kinds(walker.chip)
     have = np.zeros(len(found), np.bool_)
@@ -139,7 +139,7 @@ def _shares(walker: Walker) -> tuple[Share, Share]:
     often = odd[np.argsort(-many[odd])][:limit]
     for place in dict.fromkeys([*order.tolist(), *often.tolist()]):
         ident, count = int(found[place]), int(many[place])
-        decoded = walker.decoded(ident)
+        decoded = walker.log.decoded(ident)
         if decoded.elsewhere:
             counts[place] = False
             continue
@@ -225,7 +225,7 @@ def _pulled(trace: Trace) -> tuple[Span, ...]:
     """When the fault pin was active and the status explains it with nothing."""
     if trace.pins.fault is None or not trace.frames:
         return ()
-    first = min((int(w.batches[0].start[0]) for w in trace.walkers if w.batches), default=0)
+    first = min((int(w.log.batches[0].start[0]) for w in trace.walkers if w.log.batches), default=0)
     known: list[tuple[int, int]] = []
     for walker in trace.walkers:
         for interval in walker.faults.intervals:
@@ -236,7 +236,7 @@ def _pulled(trace: Trace) -> tuple[Span, ...]:
     for start, end in trace.pins.fault_spans(trace.start, trace.end):
         if end <= first or any(a <= end and b >= start for a, b in known):
             continue
-        read = any(w.status_between(start, end) for w in trace.walkers)
+        read = any(w.log.status_between(start, end) for w in trace.walkers)
         spans.append(Span(start=start, end=end, read=read))
     return tuple(spans)
 

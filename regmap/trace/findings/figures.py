@@ -145,7 +145,7 @@ def _missed_reactions(
 
 def _frame_time(walker: Walker) -> int:
     """Ticks that a frame takes, select to select, as most do."""
-    took = walker.times("end") - walker.times("start")
+    took = walker.log.times("end") - walker.log.times("start")
     return int(np.median(took)) if len(took) else 0
 
 

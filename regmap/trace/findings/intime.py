@@ -180,13 +180,13 @@ class _Looked:
     """The believed replies of one chip as arrays: when each was known, what was asked, of which register."""
 
     def __init__(self, trace: Trace, walker: Walker) -> None:
-        idents = walker.idents()
-        sorter = walker.sorter
+        idents = walker.log.idents()
+        sorter = walker.log.sorter
         self.walker = walker
         self.cuts = trace.gaps
         self.numbers = np.flatnonzero(sorter.believed[idents] > 0)
         mine = idents[self.numbers]
-        self.times: Ticks = walker.times("answered")[self.numbers]
+        self.times: Ticks = walker.log.times("answered")[self.numbers]
         self.kinds = sorter.kind[mine]
         reads = np.where(self.kinds == READ, sorter.register[mine], -1)
         order = np.argsort(reads, kind="stable")
@@ -325,7 +325,7 @@ def _service(trace: Trace, walker: Walker) -> Service | None:
 
 def _reactions(looked: _Looked) -> Iterator[Reaction]:
     walker = looked.walker
-    ends = walker.times("end")
+    ends = walker.log.times("end")
     for interval in walker.faults.intervals:
         fault = walker.chip.faults[interval.fault]
         if interval.normal or fault.summary_of:
@@ -359,8 +359,8 @@ def _reactions(looked: _Looked) -> Iterator[Reaction]:
 
 
 def _early(trace: Trace, walker: Walker, looked: _Looked) -> Iterator[Early]:
-    starts, idents = walker.times("start"), walker.idents()
-    writes = walker.sorter.kind[idents] == WRITE
+    starts, idents = walker.log.times("start"), walker.log.idents()
+    writes = walker.log.sorter.kind[idents] == WRITE
     answered = np.zeros(len(starts), np.bool_)
     answered[looked.numbers] = True
 

@@ -39,7 +39,7 @@ def diagnose_pairs(
     around = (lambda: map(at_once, others())) if others is not None else None
     found = diagnose(trace, None, around)
     said, able = told_rejected(trace.walkers[0])
-    taken = bool((trace.walkers[0].sorter.kind[trace.walkers[0].idents()] > 0).all())
+    taken = bool((trace.walkers[0].log.sorter.kind[trace.walkers[0].log.idents()] > 0).all())
     if said and taken and not found.mistakes:
         # a capture tells of this as a fault with its frame; pasted pairs have no story
         text = f"{said} of {able} replies say that the chip rejected a frame, and the commands given are right: SDI or the clock is disturbed at the chip, or a frame that is not among these was wrong"

@@ -311,7 +311,7 @@ def _only_guards(
 def _known(trace: Trace, words: list[int]) -> bool:
     """Whether nearly all of these words, but for check bits, ask for something that the map has."""
     walker = trace.walkers[0]
-    codec = walker.judge.codec
+    codec = walker.log.judge.codec
     bank = Bank(walker.chip)
     good = 0
     for word in words:

@@ -67,7 +67,7 @@ def shares(trace: Trace) -> Shares:
     frames = commands = replies = believed = sensible = 0
     lengths: dict[int, int] = {}
     for walker in trace.walkers:
-        idents, many = np.unique(walker.idents(), return_counts=True)
+        idents, many = np.unique(walker.log.idents(), return_counts=True)
         if len(idents) > SAMPLE_PAIRS:
             # the most frequent pairs, and some of all others
             order = np.argsort(-many, kind="stable")
@@ -77,10 +77,10 @@ def shares(trace: Trace) -> Shares:
             )
             idents, many = idents[some], many[some]
         for ident, count in zip(idents.tolist(), many.tolist(), strict=True):
-            pair = walker.pair(ident)
+            pair = walker.log.pair(ident)
             if pair.flags & CUT:
                 continue
-            decoded = walker.decoded(ident)
+            decoded = walker.log.decoded(ident)
             if decoded.elsewhere:
                 continue
             frames += count
@@ -114,7 +114,7 @@ def dead_replies(trace: Trace, found: Shares, reader: WayReader | None = None) -
         return [Mistake(name="echo", text=echo)]
     echoes = []
     for walker in trace.walkers:
-        pairs = [walker.pair(i) for i in np.unique(walker.idents()).tolist()[:400]]
+        pairs = [walker.log.pair(i) for i in np.unique(walker.log.idents()).tolist()[:400]]
         pairs = [
             p
             for p in pairs
@@ -179,7 +179,7 @@ def refused(trace: Trace, found: Shares) -> list[Mistake]:
     """
     out = []
     for walker in trace.walkers:
-        idents, many = np.unique(walker.idents(), return_counts=True)
+        idents, many = np.unique(walker.log.idents(), return_counts=True)
         causes = {
             n for n, f in walker.chip.faults.items() if {"check_bits", "clocks"} & set(f.raised_by)
         }
@@ -187,7 +187,7 @@ def refused(trace: Trace, found: Shares) -> list[Mistake]:
             continue
         believed = rejecting = 0
         for ident, count in zip(idents.tolist(), many.tolist(), strict=True):
-            answer = walker.decoded(ident).believed
+            answer = walker.log.decoded(ident).believed
             bits = [] if answer is None else [p for p in answer.layout.parts if p.fault in causes]
             if answer is None or not bits:
                 continue
@@ -221,9 +221,9 @@ def told_rejected(walker: Walker) -> tuple[int, int]:
         n for n, f in walker.chip.faults.items() if {"check_bits", "clocks"} & set(f.raised_by)
     }
     said = able = 0
-    idents, many = np.unique(walker.idents(), return_counts=True)
+    idents, many = np.unique(walker.log.idents(), return_counts=True)
     for ident, count in zip(idents.tolist(), many.tolist(), strict=True):
-        answer = walker.decoded(ident).believed
+        answer = walker.log.decoded(ident).believed
         bits = [] if answer is None else [p for p in answer.layout.parts if p.fault in causes]
         if answer is not None and bits:
             able += count
@@ -238,7 +238,7 @@ def _deaf(walker: Walker, idents: np.ndarray, found: Shares) -> bool:
     commands: set[tuple[str, int | None]] = set()
     answers: set[int] = set()
     for ident in idents.tolist():
-        decoded = walker.decoded(ident)
+        decoded = walker.log.decoded(ident)
         sent = decoded.sent
         if sent is None or decoded.reply_word is None or decoded.cut:
             continue
@@ -278,10 +278,10 @@ def _dead_later(trace: Trace) -> list[Mistake]:
     """An SDO that lived and then died: the last run of replies that are all ones or all zeros."""
     out = []
     for walker in trace.walkers:
-        idents = walker.idents()
+        idents = walker.log.idents()
         if len(idents) < 6:
             continue
-        silent = walker.sorter.silent > 0
+        silent = walker.log.sorter.silent > 0
         dead = silent[idents]
         alive = np.flatnonzero(~dead)
         if not dead.any() or not len(alive):
@@ -296,8 +296,8 @@ def _dead_later(trace: Trace) -> list[Mistake]:
             start, tail = int(runs[2 * best]), int(lengths[best])
             if tail < 3:
                 continue
-        decoded = walker.decoded(int(idents[start]))
-        time = trace.clock.text(int(walker.times()[start]))
+        decoded = walker.log.decoded(int(idents[start]))
+        time = trace.clock.text(int(walker.log.times()[start]))
         who = f"chip {walker.position}: " if len(trace.walkers) > 1 else ""
         said = f"{who}from frame {start} at {time} on"
         late = max(f.after for f in walker.chip.frames.values())

@@ -52,7 +52,7 @@ def check_watchdog(walker: Walker, tick: Fraction, end: int) -> list[Late]:
     if field is None or not any(w.band is not None for w in windows):
         return []
     numbers, times, wrong = services_of(walker, field)
-    ends = walker.times("end")
+    ends = walker.log.times("end")
     found = [
         Late(
             number,
@@ -130,12 +130,12 @@ def _range(band: Band) -> str:
 
 def services_of(walker: Walker, field: Field) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Numbers and end ticks of the frames that serve the watchdog, and numbers of those with a wrong key."""
-    idents = walker.idents()
-    sorter = walker.sorter
+    idents = walker.log.idents()
+    sorter = walker.log.sorter
     writes = (sorter.kind == WRITE) & (sorter.register == sorter.names.index(field.register))
     found: dict[str, list[int]] = {"served": [], "wrong": [], "": []}
     for ident in np.flatnonzero(writes).tolist():
-        decoded = walker.decoded(ident)
+        decoded = walker.log.decoded(ident)
         sent = decoded.sent
         if sent is None or not decoded.taken or sent.kind != "write" or sent.register is None:
             continue
@@ -143,7 +143,7 @@ def services_of(walker: Walker, field: Field) -> tuple[np.ndarray, np.ndarray, n
             found[service_of(field, sent.data or 0)].append(ident)
     numbers = np.flatnonzero(np.isin(idents, found["served"]))
     wrong = np.flatnonzero(np.isin(idents, found["wrong"]))
-    return numbers, walker.times("end")[numbers], wrong
+    return numbers, walker.log.times("end")[numbers], wrong
 
 
 def windows_of(walker: Walker) -> list[Window]:

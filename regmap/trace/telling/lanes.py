@@ -162,11 +162,11 @@ class _View:
 
 
 def _frames(view: _View, walker: Walker, who: str) -> Iterator[Lane]:
-    starts, idents = walker.times("start"), walker.idents()
+    starts, idents = walker.log.times("start"), walker.log.idents()
     inside = np.flatnonzero((starts >= view.start) & (starts <= view.end))
     if not len(inside):
         return
-    sorter = walker.sorter
+    sorter = walker.log.sorter
     kinds, believed = sorter.kind[idents[inside]], sorter.believed[idents[inside]] > 0
     columns = view.column(starts[inside])
     classes = {
@@ -197,7 +197,7 @@ def _frames(view: _View, walker: Walker, who: str) -> Iterator[Lane]:
 
 def _answered(walker: Walker, idents: npt.NDArray[np.int32]) -> npt.NDArray[np.bool_]:
     """Whether a reply to each frame was captured."""
-    table = walker.table
+    table = walker.log.table
     have = np.zeros(len(table), np.bool_)
     for place in range(len(table.after)):
         have |= (table.column(6 + 3 * place) > 0) & (
@@ -212,11 +212,11 @@ def _density(
 ) -> Iterator[Piece]:  # fmt: skip
     mine, places = inside[which], columns[which]
     firsts = np.searchsorted(places, np.arange(view.columns))
-    starts, idents = walker.times("start"), walker.idents()
+    starts, idents = walker.log.times("start"), walker.log.idents()
     for column in np.flatnonzero(counts).tolist():
         count, frame = int(counts[column]), int(mine[firsts[column]])
         at = view.clock.text(int(starts[frame]))
-        title = walker.title(int(idents[frame]))
+        title = walker.log.title(int(idents[frame]))
         text = (
             f"frame {frame} at {at}: {title}"
             if count == 1
@@ -232,7 +232,7 @@ def _lost(view: _View, story: Story) -> Iterator[Lane]:
     trace = view.trace
     spans: list[tuple[int, int, str, str]] = []
     for walker in trace.walkers:
-        starts = walker.times("start")
+        starts = walker.log.times("start")
         for number, notes in walker.notes():
             for note in notes:
                 if note.kind == "erased" and number >= 0:
@@ -307,7 +307,7 @@ def _registers(view: _View, walker: Walker, who: str) -> tuple[list[Lane], int]:
         if known.register in settings:
             steps.setdefault(known.register, []).append((known.time, known.word, known.known))
     shown = {w.register: [] for w in belief.writes}  # type: dict[str, list[tuple[int, int]]]
-    ends = walker.times("answered")
+    ends = walker.log.times("answered")
     for write in belief.writes:
         if 0 <= write.verified < len(ends):
             shown[write.register].append((write.time, int(ends[write.verified])))

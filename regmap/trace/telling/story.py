@@ -207,7 +207,7 @@ def _sentence(text: str) -> str:
 
 
 def _count(walker: Walker, counts: Counter[str], registers: dict[str, tuple[int, int]]) -> None:
-    for title, count in walker.titles(walker.idents()).items():
+    for title, count in walker.log.titles(walker.log.idents()).items():
         kind, _, name = title.partition(" ")
         counts[kind] += count
         if kind in ("read", "write") and name:
@@ -248,8 +248,8 @@ def _episode(trace: Trace, walker: Walker, group: list[Interval]) -> Episode:
         words[fault.register] = words.get(fault.register, 0) | deposit(fault.code, item.bits)
     # a status register that was read and showed nothing is known to be quiet, until something was cleared
     tried = [i.attempts[0] for i in group if i.attempts]
-    last = min(tried, default=max(i.gone if i.gone >= 0 else walker.count for i in group))
-    for name in walker.read_between(group[0].raised, last):
+    last = min(tried, default=max(i.gone if i.gone >= 0 else walker.log.count for i in group))
+    for name in walker.log.read_between(group[0].raised, last):
         words.setdefault(name, 0)
     seen = {i.fault: (i.clear_before_time, i.raised_time) for i in reversed(group)}
     explanation = explained(chip, words, walker.known_at(group[0].raised), seen)
@@ -354,7 +354,7 @@ def _proof(trace: Trace, evidence: Evidence) -> list[Sentence]:
     chained = len(trace.walkers) > 1
     for position, names in evidence.unseen.items():
         who = f"chip {position}: " if chained else ""
-        if not evidence.replies.of and not any(len(w.sorter.believed) for w in trace.walkers):
+        if not evidence.replies.of and not any(len(w.log.sorter.believed) for w in trace.walkers):
             continue
         some = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
         text = f"{who}No believed reply shows whether these faults were raised: {some}."

@@ -80,7 +80,7 @@ def _frames(walker: Walker, wanted: Filter) -> Iterator[Event | Quiet]:
     builder = EventBuilder(walker)
     happenings = walker.happenings
     budget = SHOWN_REJECTED
-    for batch in walker.batches:
+    for batch in walker.log.batches:
         low, high = 0, len(batch)
         if wanted.since is not None:
             low = int(np.searchsorted(batch.start, wanted.since))
@@ -131,17 +131,17 @@ def _told(walker: Walker, batch: Batch, low: int, high: int, budget: int) -> lis
         n - batch.first
         for n in numbers[bisect_left(numbers, first) : bisect_left(numbers, batch.first + high)]
     ]
-    inert = low + np.flatnonzero(walker.sorter.inert[batch.idents[low:high]])[: max(0, budget)]
+    inert = low + np.flatnonzero(walker.log.sorter.inert[batch.idents[low:high]])[: max(0, budget)]
     return sorted({*places, *inert.tolist()})
 
 
 def _quiet(walker: Walker, runs: list[tuple[int, int, int, int]]) -> Quiet:
     counts: Counter[str] = Counter()
     for first, last, _, _ in runs:
-        for batch in walker.batches:
+        for batch in walker.log.batches:
             low, high = max(first - batch.first, 0), min(last - batch.first + 1, len(batch))
             if low < high:
-                counts.update(walker.titles(batch.idents[low:high]))
+                counts.update(walker.log.titles(batch.idents[low:high]))
     return Quiet(
         first=runs[0][0], last=runs[-1][1], start=runs[0][2], end=runs[-1][3],
         counts=dict(counts.most_common()), chip=walker.position,
@@ -158,7 +158,7 @@ class EventBuilder:
     def plain(self, number: int, batch: Batch, place: int) -> Event:
         """A frame that told nothing new."""
         ident = int(batch.idents[place])
-        decoded = self.walker.decoded(ident)
+        decoded = self.walker.log.decoded(ident)
         return self._event(number, batch, place, decoded, None, tuple(flaw_notes(decoded)))
 
     def told(self, number: int, batch: Batch, place: int) -> Event:
@@ -188,7 +188,7 @@ class EventBuilder:
         notes: tuple[Note, ...],
         changes: tuple[str, ...] = (),
     ) -> Event:
-        pair: Pair = self.walker.pair(int(batch.idents[place]))
+        pair: Pair = self.walker.log.pair(int(batch.idents[place]))
         sent, answer = decoded.sent, decoded.believed
         kind = "rejected" if not decoded.taken else (sent.kind if sent is not None else "rejected")
         data = None

@@ -31,6 +31,7 @@ from regmap.stages.identity import identity
 from regmap.stages.load import json_schema as stage_schema
 from regmap.stages.load import load_stage, read_stage
 from regmap.twin import Twin
+from regmap.twin.adapter import Adapter, Terminal
 
 
 def parsers(
@@ -258,6 +259,22 @@ def test_the_caution_stands_wherever_a_word_acts(tmp_path: Path) -> None:
     assert plots
     for plot in plots:
         assert "do not replace" in plot.read_text()
+
+
+def test_the_caution_stands_where_the_composer_copies_and_the_link_writes() -> None:
+    """The word that goes to the clipboard, and the write before anybody agreed to it."""
+    said = " ".join(run("compose", "numbat24", stdin="CONTROL.ENABLE=on\ncopy word\n")[1:])
+    assert ENABLES in flat(said)
+    assert CAUTION in flat(said)
+    with Terminal(Adapter((twin := Twin(load_map("numbat24"))).bus, [twin]), "numbat24") as line:
+        status, _, err = run("link", line.path, "write", "numbat24", "CONTROL.ENABLE=on")
+        assert status == 2, "nobody agreed"
+        assert ENABLES in flat(err)
+        assert CAUTION in flat(err)
+        done = run(
+            "link", line.path, "write", "numbat24", "CONTROL.ENABLE=on", "--allow-writes", "--json"
+        )
+        assert CAUTION in json.loads(done[1])["caution"]
 
 
 def test_one_identity_is_printed_alike(tmp_path: Path) -> None:

@@ -159,8 +159,8 @@ BUGS = [
     Bug(
         "a bank copied shares what is known",
         "regmap/chip/bank.py",
-        "twin.known = dict(self.known)",
-        "twin.known = self.known",
+        "twin.words, twin.known = self.words.copy(), self.known.copy()",
+        "twin.words, twin.known = self.words.copy(), self.known",
         "tests/behaviour tests/chip tests/draft tests/trace",
     ),
     Bug(
@@ -233,7 +233,7 @@ BUGS = [
         "return not truth",
         "tests/test_expr.py",
     ),
-    Bug(">= as >", "regmap/expr.py", '">=": a >= b}', '">=": a > b}', "tests/test_expr.py"),
+    Bug(">= as >", "regmap/expr.py", '">=": operator.ge,', '">=": operator.gt,', "tests/test_expr.py"),
     Bug(
         "the prefix mu read as milli",
         "regmap/quantity.py",

@@ -233,7 +233,13 @@ BUGS = [
         "return not truth",
         "tests/test_expr.py",
     ),
-    Bug(">= as >", "regmap/expr.py", '">=": operator.ge,', '">=": operator.gt,', "tests/test_expr.py"),
+    Bug(
+        ">= as >",
+        "regmap/expr.py",
+        '">=": operator.ge,',
+        '">=": operator.gt,',
+        "tests/test_expr.py",
+    ),
     Bug(
         "the prefix mu read as milli",
         "regmap/quantity.py",

@@ -134,7 +134,11 @@ class RegisterReader:
             and not register.in_replies
             and not self.exchange.composer.acts(register)
             and not rules.closed(self.chip, register, self.machine.bank)
-            and (register.page is None or self._page() == register.page)
+            and (
+                not self.chip.page_select  # frames carry the page
+                or register.page is None
+                or self._page() == register.page
+            )
         )
 
     def _read_together(self, registers: Sequence[Register]) -> dict[str, RegisterReading]:

@@ -321,3 +321,18 @@ def test_a_reset_among_registers_read_together_is_seen(make_bench: Any) -> None:
         bench.link.read_all(names)
         for item in bench.link.account().held:
             assert item.word == bench.twin.word(item.register), (frame, item)
+
+
+@pytest.mark.parametrize("name", maps())
+def test_several_registers_of_every_chip_are_read_as_one_by_one(make_bench: Any, name: str) -> None:
+    """Pages in the frame, a page that a field selects, registers in replies only: all together, in any order."""
+    chip = load_map(name)
+    names = [n for n, r in chip.registers.items() if r.readable and not rules.read_hazards(chip, r)]
+    alone, together = make_bench(name), make_bench(name)
+    found = together.link.read_all(names)
+    assert list(found) == names
+    for register in names:
+        reading = alone.link.read(register)
+        assert (found[register].word, found[register].grade) == (reading.word, reading.grade), (
+            register
+        )

@@ -115,6 +115,8 @@ class Exchange:
                     trade.raw.append(0)
                 at += len(frame)
             self.composer.decode(trade, self.machine.bank)
+            if trade.counted:
+                self.composer.carry_on(trade, self.machine.bank)
             missed = trade.missed()
             if missed:
                 trade.damage.append(missed)
@@ -127,6 +129,7 @@ class Exchange:
             )
         except TransferLostError as lost:
             self.in_step = False
+            self.composer.lost_track()
             self._note_page(trade)
             self.log(
                 "lost", asks=[a.text for a in asks], why=str(lost), may_have_run=lost.may_have_run
@@ -137,6 +140,7 @@ class Exchange:
         except BaseException:
             # between the chip and the log: what was sent is told all the same
             self.in_step = False
+            self.composer.lost_track()
             self._note_page(trade)
             self.log("lost", asks=[a.text for a in asks], why="interrupted", may_have_run=True)
             self._doubt("an exchange was interrupted")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Protocol
 
 from ..behaviour.machine import Machine
@@ -64,6 +66,8 @@ class Trade:
     damage: list[str] = field(default_factory=list)
     page: int | None = None
     counted: bool = True
+    #: replies, at the beginning, to the frames of the exchange before
+    early: list[Answer | None] = field(default_factory=list)
 
     def clean(self, index: int) -> Answer | None:
         """The reply to frame `index` if nothing contradicts it."""
@@ -85,10 +89,15 @@ class Trade:
         )
 
     def missed(self) -> str:
-        """A counter in the replies that shows a frame not to have been accepted, or ""."""
+        """A counter in the replies that shows a frame not to have been accepted, or "".
+
+        It goes on from the exchange before: else a first frame that was lost, which makes the chip reject the
+        second, would show nowhere, and a chip may answer a rejected frame as if address 0 held 0.
+        """
         if not self.counted:
             return ""
-        for before, after in zip(self.answers, self.answers[1:], strict=False):
+        answers = [*self.early, *self.answers]
+        for before, after in pairwise(answers):
             if before is None or after is None or before.flaws or after.flaws:
                 continue
             if before.layout is after.layout:
@@ -210,6 +219,8 @@ class Composer:
         self._acting: dict[str, bool] = {}
         self._cases = any(f.cases for f in chip.frames.values())
         self._told: dict[tuple[str, str, int, int], Answer] = {}
+        #: the last frames sent, whose replies the next exchange begins with
+        self._last: list[Sent] = []
 
     def build(self, asks: Sequence[Ask], machine: Machine) -> list[Sent]:
         """The frames, each in the layout that is in force once those before it have acted."""
@@ -265,6 +276,25 @@ class Composer:
                     if answer is not None and answer.flaws:
                         trade.damage.append(f"{trade.asks[index].text}: {answer.flaws[0].text}")
             trade.answers.append(answer)
+
+    def carry_on(self, trade: Trade, bank: Bank | None = None) -> None:
+        """Fill in the replies to the frames of the exchange before, where these came right behind them."""
+        for place, sent in enumerate(self._last):
+            carrier = place + sent.frame.after - len(self._last)
+            if not 0 <= carrier < len(trade.sent):
+                continue
+            within = trade.sent[carrier].frame
+            answer: Answer | None = None
+            if self.codec.reply_layout(sent, within, bank) is not None:
+                with suppress(FrameError):
+                    answer = self._answer(trade.raw[carrier], sent, within, bank)
+            trade.early.append(answer)
+        most = max((f.after for f in self.chip.frames.values()), default=0)
+        self._last = trade.sent[-most:] if most else []
+
+    def lost_track(self) -> None:
+        """Nobody knows which frames the chip saw last."""
+        self._last = []
 
     def _answer(self, word: int, sent: Sent, within: Frame, bank: Bank | None) -> Answer:
         """The reply taken apart. Where nothing but the two words decides, the same again is not worked out anew."""

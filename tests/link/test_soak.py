@@ -61,3 +61,12 @@ def test_a_soak_that_was_stopped_goes_on(tmp_path: Path) -> None:
     again.take("quoll16", "quiet", 1, lambda: pytest.fail("done already"))
     assert again.counts == first.counts
     assert again.wrong == ["quoll16, quiet, seed 1: made up"]
+
+
+def test_a_first_frame_that_was_lost_makes_no_rejected_read_believed() -> None:
+    """The chip misses the first frame of an exchange, rejects the second by its counter, and answers that as if
+    address 0 held 0: the counter of its replies shows it, where it goes on from the exchange before."""
+    for number, (what, why) in enumerate(
+        soaking.soak(load_map("bilby32"), "lost frames 1 %", 160, 1)
+    ):
+        assert not why, (number, what)

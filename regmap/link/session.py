@@ -174,8 +174,9 @@ class Link:
             lock = explain_lock(self.reader, register)
             result = replace(result, why=f"{result.why}; {lock}" if lock else result.why)
         self._settle_write(register, word, result)
-        pager = self.chip.page_select.partition(".")[0]
-        self._spread(bank, self.machine.bank, {name, pager}, result.what)
+        # the page that this write had to turn to is told where it is turned; else the write itself changed it
+        turned = {self.chip.page_select.partition(".")[0]} if register.page is not None else set()
+        self._spread(bank, self.machine.bank, {name, *turned}, result.what)
         return result
 
     def _write_once(

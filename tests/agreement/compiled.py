@@ -82,7 +82,9 @@ class Batch:
     rows: int = 0
     steps: int = 0
 
-    def add(self, seed: int, source: Chip | Stage, rows: list[Row], judge: Judge | None) -> None:
+    def add(
+        self, seed: int, source: Chip | Stage, rows: list[Row], judge: Judge | None = None
+    ) -> None:
         sections = ("frames", "init") if judge else ("frames",)
         made = generate(source, Options(prefix=f"m{seed}", sections=sections, crc="loop"))
         self.maps[seed] = made.header, rows

@@ -110,7 +110,13 @@ def of_stage(stage: Stage, name: str) -> bool:
 def run(args: argparse.Namespace, context: Context) -> int:
     stage = stage_with(args.stage, args.set, context)
     result = assess(stage, names=[*args.names, *args.explain] or None)
-    draft = _draft(stage) if args.explain else None
+    draft = (
+        None  # tried only when dependence is asked; one for all verdicts, as it keeps what it tried
+    )
+    if args.explain:
+        from regmap.draft import Draft
+
+        draft = Draft(stage)
     if args.spice or args.plot:
         _files(args, stage, context)
     if args.json:
@@ -167,13 +173,6 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if counts["fails"] or (args.strict and (counts["low_margin"] or counts["not_computed"])):
         return Status.FINDINGS
     return Status.OK
-
-
-def _draft(stage: Stage) -> Draft:
-    """The settings of a stage, tried only when dependence is asked; one for all verdicts, as it keeps what it tried."""
-    from regmap.draft import Draft
-
-    return Draft(stage)
 
 
 def _depends_json(draft: Draft, check: str) -> dict[str, object]:

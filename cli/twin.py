@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 from regmap.chip.model import Chip
 from regmap.errors import CallError
 from regmap.maps.load import find_document, load_map
-from regmap.quantity import count_of
 from regmap.stages.load import load_stage
 
 from .context import Context, Status, wrap
@@ -155,15 +154,15 @@ def _sorted(
 ) -> tuple[list[str | Disturbance], list[Disturbance]]:
     """What goes to the chip's side and what to the serial line; every text is checked."""
     from regmap.twin import LINE_DISTURBANCES, parse_disturbance
+    from regmap.twin.disturbance import at_position
 
     on_bus: list[str | Disturbance] = []
     on_line: list[Disturbance] = []
     for text in texts:
-        number, colon, rest = text.partition(":")
-        placed = count_of(number) if colon else None
+        placed, rest = at_position(text)
         if placed is not None and len(chips) > 1:
             if not 0 <= placed < len(chips):
-                raise CallError(f"position {number} in a chain of {len(chips)} chips")
+                raise CallError(f"position {placed} in a chain of {len(chips)} chips")
             parse_disturbance(rest, chips[placed])
             on_bus.append(text)
             continue

@@ -8,7 +8,7 @@ Only checks that looked up an input which differs are run again, and each only u
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Set
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -71,7 +71,7 @@ class Dependence:
         if not names and not facts:
             return found
         for check, base in self._base.items():
-            if not facts and base and not any(names & set(v.asked) for v in base.values()):
+            if not (facts or self._asks(check, names)):
                 continue
             now = self._run(check, inputs)
             found += [
@@ -80,6 +80,11 @@ class Dependence:
                 if signature(base.get(n)) != signature(now.get(n))
             ]
         return found
+
+    def _asks(self, check: str, names: Set[str]) -> bool:
+        """Whether a check looked up any of these inputs; one that gave no verdict may have asked for any."""
+        base = self._base[check]
+        return not base or any(not names.isdisjoint(v.asked) for v in base.values())
 
     def _run(self, check: str, inputs: Inputs) -> dict[str, Verdict]:
         return {
@@ -101,7 +106,7 @@ class Dependence:
                 continue
             for name in list(waiting):
                 base = self._base[name]
-                if not facts and base and not any(changed & set(v.asked) for v in base.values()):
+                if not (facts or self._asks(name, changed)):
                     continue
                 if name not in tried.moved:
                     now = self._run(name, inputs)

@@ -115,8 +115,6 @@ class Exchange:
                     trade.raw.append(0)
                 at += len(frame)
             self.composer.decode(trade, self.machine.bank)
-            if trade.counted:
-                self.composer.carry_on(trade, self.machine.bank)
             missed = trade.missed()
             if missed:
                 trade.damage.append(missed)

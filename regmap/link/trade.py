@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Protocol
@@ -260,37 +259,28 @@ class Composer:
         return self._acting[register.name]
 
     def decode(self, trade: Trade, bank: Bank | None = None) -> None:
-        """Fill in the answers and what is wrong with them; `bank` is what is known of the chip."""
-        for index, sent in enumerate(trade.sent):
-            carrier = index + sent.frame.after
-            answer: Answer | None = None
-            if carrier < len(trade.sent):
-                within = trade.sent[carrier].frame
-                layout = self.codec.reply_layout(sent, within, bank)
-                word = trade.raw[carrier]
-                if layout is not None:
-                    try:
-                        answer = self._answer(word, sent, within, bank)
-                    except FrameError as error:
-                        trade.damage.append(f"{trade.asks[index].text}: {error}")
-                    if answer is not None and answer.flaws:
-                        trade.damage.append(f"{trade.asks[index].text}: {answer.flaws[0].text}")
-            trade.answers.append(answer)
+        """Fill in the answers and what is wrong with them; `bank` is what is known of the chip.
 
-    def carry_on(self, trade: Trade, bank: Bank | None = None) -> None:
-        """Fill in the replies to the frames of the exchange before, where these came right behind them."""
-        for place, sent in enumerate(self._last):
-            carrier = place + sent.frame.after - len(self._last)
-            if not 0 <= carrier < len(trade.sent):
-                continue
-            within = trade.sent[carrier].frame
+        Where replies are counted, those to the last frames of the exchange before are read too (`early`).
+        """
+        before = self._last if trade.counted else []
+        for place, sent in enumerate([*before, *trade.sent], -len(before)):
+            carrier = place + sent.frame.after
+            late = place >= 0
             answer: Answer | None = None
-            if self.codec.reply_layout(sent, within, bank) is not None:
-                with suppress(FrameError):
-                    answer = self._answer(trade.raw[carrier], sent, within, bank)
-            trade.early.append(answer)
+            if 0 <= carrier < len(trade.sent):
+                within = trade.sent[carrier].frame
+                if self.codec.reply_layout(sent, within, bank) is not None:
+                    try:
+                        answer = self._answer(trade.raw[carrier], sent, within, bank)
+                    except FrameError as error:
+                        if late:
+                            trade.damage.append(f"{trade.asks[place].text}: {error}")
+                    if late and answer is not None and answer.flaws:
+                        trade.damage.append(f"{trade.asks[place].text}: {answer.flaws[0].text}")
+            (trade.answers if late else trade.early).append(answer)
         most = max((f.after for f in self.chip.frames.values()), default=0)
-        self._last = trade.sent[-most:] if most else []
+        self._last = trade.sent[-most:] if most and trade.counted else []
 
     def lost_track(self) -> None:
         """Nobody knows which frames the chip saw last."""

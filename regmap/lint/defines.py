@@ -47,6 +47,10 @@ class TooDeep(Unreadable):
     """What was met on the way costs too much, which a way from elsewhere might not."""
 
 
+def _too_deep(budget: str) -> TooDeep:
+    return TooDeep("nested too deeply: {}, expected {}".format(*over(budget)))
+
+
 _DEFINE = re.compile(r"[ \t]*#[ \t]*define[ \t]+([A-Za-z_]\w*)(\()?")
 _TOKEN = re.compile(
     r"\s*(?:(0[xX][0-9a-fA-F]+|0[bB][01]+|\d+)([uUlL]*)(?![\w.])"
@@ -256,7 +260,7 @@ class Evaluator:
                 f"nested too deeply: a text of {len(body)} characters, expected at most 4000"
             )
         if self._work > limit("macro_text"):
-            raise TooDeep("nested too deeply: {}, expected {}".format(*over("macro_text")))
+            raise _too_deep("macro_text")
         tokens = tokens_of(body)
         if not tokens:
             raise Unreadable("it has no value")
@@ -273,7 +277,7 @@ class Evaluator:
         if name in self._busy:
             raise TooDeep("it is defined by itself")
         if len(self._busy) > limit("macros"):
-            raise TooDeep("nested too deeply: {}, expected {}".format(*over("macros")))
+            raise _too_deep("macros")
         self._busy.add(name)
 
     def call(self, name: str, arguments: list[int]) -> int:

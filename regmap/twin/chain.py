@@ -9,12 +9,11 @@ from typing import TextIO
 from ..chip.model import Chip
 from ..errors import CallError, FrameError
 from ..frames import chain as chains
-from ..quantity import count_of
 from .bus import Bus
 from .chip import attach, detach
 from .clock import Clock, nanoseconds
 from .core import Core
-from .disturbance import Disturbance, name_of, parse_disturbance
+from .disturbance import Disturbance, at_position, name_of, parse_disturbance
 from .record import Recorder, recorder_of
 
 
@@ -96,9 +95,8 @@ class TwinChain:
     def disturb(self, what: str | Disturbance, position: int | None = None) -> None:
         """As `Twin.disturb`; `position` (or `2: vds_uh at ...`) is the chip meant, else every one."""
         if isinstance(what, str):
-            number, _, placed = what.partition(":")
-            if (meant := count_of(number)) is not None:
-                position, what = meant, placed
+            said, what = at_position(what)
+            position = position if said is None else said
         if position is not None and not 0 <= position < len(self.cores):
             raise CallError(f"position {position} in a chain of {len(self.cores)} chips")
         for index, core in enumerate(self.cores):

@@ -19,13 +19,13 @@ from collections.abc import Callable
 from ..chip.bits import hexword
 from ..chip.model import Chip
 from ..errors import CallError, GatewordError, closest
-from ..quantity import count_of, parse
+from ..quantity import parse
 from .adapter import Adapter, DisturbedLine
 from .bus import Bus
 from .chain import TwinChain
 from .chip import Twin
 from .clock import nanoseconds
-from .disturbance import LINE_DISTURBANCES, Disturbance, name_of, parse_disturbance
+from .disturbance import LINE_DISTURBANCES, Disturbance, at_position, name_of, parse_disturbance
 
 STEPS = ("disturb", "clear", "power", "brown-out", "pin", "word", "time")
 _SECOND = parse("1 s").dim
@@ -35,9 +35,7 @@ def check_step(text: str, chip: Chip) -> None:
     """Raises CallError where a step could never be carried out on this chip."""
     word, _, rest = text.strip().partition(" ")
     rest = rest.strip()
-    number, colon, placed = rest.partition(":")
-    if colon and count_of(number) is not None:
-        rest = placed.strip()
+    _, rest = at_position(rest)
     if word == "disturb":
         parse_disturbance(rest, chip)
     elif word == "clear":
@@ -135,9 +133,9 @@ class Control:
             return f"error: {error}"
 
     def _disturb(self, rest: str) -> str:
-        number, colon, placed = rest.partition(":")
-        if colon and count_of(number) is not None:
-            self.twin.disturb(rest if isinstance(self.twin, TwinChain) else placed.strip())
+        position, placed = at_position(rest)
+        if position is not None:
+            self.twin.disturb(rest if isinstance(self.twin, TwinChain) else placed)
             return "ok"
         item = parse_disturbance(rest, self.chip)
         if item.name in LINE_DISTURBANCES:

@@ -21,7 +21,7 @@ from fractions import Fraction
 
 from ..chip.model import Chip
 from ..errors import CallError, closest
-from ..quantity import parse
+from ..quantity import count_of, parse
 from .clock import nanoseconds
 
 #: Electrical disturbances on the SPI side; value: what it does.
@@ -106,6 +106,13 @@ _EVENT = re.compile(
     r"|\bbetween\s+write\s+and\s+verify(?:\s+of\s+(?P<verified>\w+))?",
     re.IGNORECASE,
 )
+
+
+def at_position(text: str) -> tuple[int | None, str]:
+    """`2: vds_uh at 5 ms` taken apart: the chip's position in a chain, None where none is said, and the rest."""
+    number, colon, rest = text.partition(":")
+    position = count_of(number) if colon else None
+    return (None, text) if position is None else (position, rest.strip())
 
 
 def parse_disturbance(text: str, chip: Chip | None = None) -> Disturbance:

@@ -7,6 +7,7 @@ from regmap.behaviour.plan import plan, word_to_write
 from regmap.chip.bank import Bank
 from regmap.chip.model import Access, Chip
 from regmap.frames.codec import counter_flaws, next_counters
+from regmap.maps.load import load_map
 
 
 def test_every_access_has_its_properties() -> None:
@@ -104,3 +105,16 @@ def test_counters_count_by_their_step(access: Chip) -> None:
     assert next_counters(layout, {"count": 2}) == {"count": 1}
     assert not counter_flaws(layout, {"count": 3}, {"count": 2})
     assert counter_flaws(layout, {"count": 3}, {"count": 0})
+
+
+def test_a_cause_raises_what_is_not_masked() -> None:
+    """bilby32's WD is raised by the watchdog, and masked while WATCHDOG.ENABLE is off; SPI by neither."""
+    chip = load_map("bilby32")
+    machine = Machine(chip)
+    machine.bank.learn("WATCHDOG", 0)
+    assert machine.raise_by("watchdog") == []
+    assert not machine.raised(chip.faults["WD"])
+    machine.bank.learn("WATCHDOG", 1)
+    assert machine.raise_by("watchdog") == ["WD"]
+    assert machine.raised(chip.faults["WD"])
+    assert not machine.raised(chip.faults["SPI"])

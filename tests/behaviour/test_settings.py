@@ -10,7 +10,7 @@ from regmap.behaviour.plan import plan
 from regmap.behaviour.settings import bring_up_sequence
 from regmap.chip.bank import Bank
 from regmap.errors import CallError
-from regmap.maps.load import load_map
+from regmap.maps.load import load_map, read_map
 from regmap.stages.load import load_stage, read_stage
 
 CHIP = load_map("quoll16")
@@ -137,3 +137,44 @@ def test_a_setting_that_the_bring_up_never_writes_is_told_and_refused_in_a_plan(
     ]
     with pytest.raises(CallError, match="CONTROL is wanted at other than its reset word"):
         bring_up_sequence(stage.chip, stage.bank)
+
+
+PAGED = """
+gateword_map: 1
+chip: {name: small}
+spi: {mode: 1}
+frames:
+  word:
+    length: 16
+    command:
+      op: {bits: 15, holds: operation, codes: {read: 1, write: 0}}
+      turn: {bits: 14..13, holds: counter, start: 1}
+      address: {bits: 12..8, holds: address}
+      data: {bits: 7..0, holds: data}
+    reply: {after: 1, parts: {mark: {bits: 15..8, holds: fixed, value: 0xA5}, data: {bits: 7..0, holds: data}}}
+page_select: PAGE.NUMBER
+registers:
+  PAGE: {address: 0x1F, reset: 0, fields: {NUMBER: {bits: 1..0}}}
+  GATE_U: {address: 2, page: 1, reset: 0x10, fields: {ALL: {bits: 7..0}}}
+  GATE_V: {address: 3, page: 1, reset: 0x20, fields: {ALL: {bits: 7..0}}}
+  GATE_W: {address: 2, page: 2, reset: 0x30, fields: {ALL: {bits: 7..0}}}
+sequences:
+  configure: [{configure: [GATE_U, GATE_V, GATE_W]}]
+"""
+
+
+def test_a_bring_up_selects_each_page_once_and_counts_its_frames() -> None:
+    """By hand: operation, counter from 1 on and round, address, data; the page before what stands on it."""
+    chip, problems = read_map("small.yaml", text=PAGED)
+    assert chip is not None, problems
+    wanted = Bank.at_reset(chip)
+    for name, word in (("GATE_U", 0x81), ("GATE_V", 0x82), ("GATE_W", 0x84)):
+        wanted.learn(name, word)
+    actions = bring_up_sequence(chip, wanted)
+    assert [f"{a.sent.word:016b}" for a in actions if a.sent] == [
+        "0011111100000001",  # page 1, count 1
+        "0100001010000001",  # GATE_U, count 2
+        "0110001110000010",  # GATE_V, count 3
+        "0001111100000010",  # page 2, count 0
+        "0010001010000100",  # GATE_W, count 1
+    ]

@@ -253,8 +253,41 @@ def firmware(need_tool: Callable[[str], str], tmp_path_factory: pytest.TempPathF
 
 
 @contextmanager
+def on_a_board(
+    twin: Twin,
+    name: str,
+    process: subprocess.Popen[bytes],
+    near: socket.socket,
+    asked: socket.socket,
+) -> Iterator[tuple[Link, Hardware]]:
+    """A link to the twin with a simulated microcontroller between: `near` is its serial line, `asked` its SPI."""
+    hardware = Hardware(twin, asked)
+    hardware.start()
+    port = AdapterPort(
+        lambda: StreamLine(near.fileno(), near.fileno()),
+        twin.chip.spi,
+        name=name,
+        timeout=5.0,
+        sleep=lambda _: None,
+    )
+    assert process.stderr is not None
+    try:
+        port.open()
+        yield Link(twin.chip, port), hardware
+        assert process.poll() is None, process.stderr.read()
+    finally:
+        port.close()
+        process.kill()
+        process.wait()
+        process.stderr.close()
+        near.close()
+        hardware.join(10)
+        asked.close()
+
+
+@contextmanager
 def on_cortex_m3(qemu: str, firmware: Path, twin: Twin) -> Iterator[tuple[Link, Hardware]]:
-    """A link to the twin with a simulated microcontroller between, its two UARTs on sockets."""
+    """QEMU's Cortex-M3, its two PL011 UARTs on sockets."""
     with (
         socket.create_server(("127.0.0.1", 0)) as line,
         socket.create_server(("127.0.0.1", 0)) as spi,
@@ -267,29 +300,36 @@ def on_cortex_m3(qemu: str, firmware: Path, twin: Twin) -> Iterator[tuple[Link, 
             + [word for serial in serials for word in ("-serial", serial)],
             stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
         )  # fmt: skip
-        assert process.stderr is not None
         near, asked = line.accept()[0], spi.accept()[0]
-        hardware = Hardware(twin, asked)
-        hardware.start()
-        port = AdapterPort(
-            lambda: StreamLine(near.fileno(), near.fileno()),
-            twin.chip.spi,
-            name="simulated Cortex-M3",
-            timeout=5.0,
-            sleep=lambda _: None,
-        )
-        try:
-            port.open()
-            yield Link(twin.chip, port), hardware
-            assert process.poll() is None, process.stderr.read()
-        finally:
-            port.close()
-            process.kill()
-            process.wait()
-            process.stderr.close()
-            near.close()
-            hardware.join(10)
-            asked.close()
+        with on_a_board(twin, "simulated Cortex-M3", process, near, asked) as both:
+            yield both
+
+
+@contextmanager
+def on_avr(board: Path, firmware: Path, twin: Twin) -> Iterator[tuple[Link, Hardware]]:
+    """simavr's ATmega1284: bytes take their time on its UARTs, and one not fetched in time is lost."""
+    near, serial = socket.socketpair()
+    asked, spi = socket.socketpair()
+    process = subprocess.Popen(
+        [board, firmware, str(spi.fileno())],
+        stdin=serial, stdout=serial, stderr=subprocess.PIPE, pass_fds=[spi.fileno()],
+    )  # fmt: skip
+    serial.close()
+    spi.close()
+    with on_a_board(twin, "simulated AVR", process, near, asked) as both:
+        yield both
+
+
+def brought_up(link: Link, hardware: Hardware, chip: Chip) -> None:
+    identity = link.port.identity
+    assert identity is not None
+    assert identity.name == "bridge to a twin"
+    wanted = moved(chip) if chip.name == "quoll16" else Bank.at_reset(chip)
+    done = apply(link, wanted)
+    assert done.ok, (done.stopped, done.account.lines())
+    assert all(c.ok for c in verify(link, final_bank(chip, wanted)))
+    assert hardware.bursts > 100
+    assert link.port.damaged == 0
 
 
 @pytest.mark.parametrize("name", maps() if os.environ.get("GATEWORD_ALL_TARGETS") else ["quoll16"])
@@ -298,14 +338,34 @@ def test_a_chip_is_brought_up_through_a_simulated_microcontroller(
 ) -> None:
     """QEMU's Cortex-M3 with its PL011 UARTs: what passes there is polled, byte by byte, by the shipped C."""
     chip = load_map(name)
-    twin = Twin(chip)
-    with on_cortex_m3(need_tool("qemu-system-arm"), firmware, twin) as (link, hardware):
-        identity = link.port.identity
-        assert identity is not None
-        assert identity.name == "bridge to a twin"
-        wanted = moved(chip) if name == "quoll16" else Bank.at_reset(chip)
-        done = apply(link, wanted)
-        assert done.ok, (done.stopped, done.account.lines())
-        assert all(c.ok for c in verify(link, final_bank(chip, wanted)))
-        assert hardware.bursts > 100
-        assert link.port.damaged == 0
+    with on_cortex_m3(need_tool("qemu-system-arm"), firmware, Twin(chip)) as (link, hardware):
+        brought_up(link, hardware, chip)
+
+
+@pytest.fixture(scope="module")
+def avr(
+    need_tool: Callable[[str], str], tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, Path]:
+    """The board that simulates an AVR, and the same program as its firmware."""
+    folder = tmp_path_factory.mktemp("avr")
+    need_tool("simavr")
+    strict = ["-Wall", "-Wextra", "-Werror"]
+    built = [
+        [need_tool("avr-gcc"), "-mmcu=atmega1284", "-Os", "-std=gnu99", *strict, "-include", "avr/system.h",
+         f"-I{HERE}", f"-I{SHIPPED}", SHIPPED / "bridge.c", HERE / "main_twin.c", HERE / "start_avr.c",
+         "-o", folder / "bridge.elf"],
+        [need_tool("gcc"), "-std=c99", "-O2", "-D_POSIX_C_SOURCE=200809L", *strict, HERE / "board_avr.c",
+         "-lsimavr", "-lelf", "-o", folder / "board"],
+    ]  # fmt: skip
+    for command in built:
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
+    return folder / "board", folder / "bridge.elf"
+
+
+@pytest.mark.parametrize("name", maps())
+def test_a_chip_is_brought_up_through_a_simulated_avr(avr: tuple[Path, Path], name: str) -> None:
+    """simavr's ATmega1284: 8 bit, 16 KB of RAM, the serial line received by interrupt."""
+    chip = load_map(name)
+    with on_avr(*avr, Twin(chip)) as (link, hardware):
+        brought_up(link, hardware, chip)

@@ -199,7 +199,7 @@ def test_a_terminal(tmp_path: Path, need_tool: Callable[[str], str]) -> None:
             if "THE END" in screen:
                 break
         rows = screen.rstrip().splitlines()
-        assert rows[-1] == "THE END"
+        assert rows[-1] == "THE END", screen
         assert sum("a\\x1b[2Jb" in row for row in rows) == 1
         assert screen.count("no such") + screen.count("no map") >= len(texts) - 1, screen
         odd = [c for c in screen if unicodedata.category(c) in ("Cc", "Cf") and c != "\n"]

@@ -468,6 +468,23 @@ STAGE: dict[str, Parameter] = _table(
             "capacitance",
             "reverse transfer capacitance at the supply voltage; without it, fitted to qgd",
         ),
+        _P(
+            "mosfet.coss",
+            "capacitance",
+            "output capacitance at the supply voltage; left out where it is not stated, which is "
+            "safe for slopes and overshoot",
+        ),
+        _P("mosfet.qoss", "charge", "output charge from 0 V to the supply; without it, from coss"),
+        _P(
+            "mosfet.qrr",
+            "charge",
+            "reverse recovery charge of the body diode, at the current and slope met",
+        ),
+        _P(
+            "mosfet.avalanche_energy",
+            "energy",
+            "avalanche energy that the MOSFET stands in every period, hot",
+        ),
         _P("mosfet.vth", "voltage", "gate threshold voltage at 25 degC"),
         _P(
             "mosfet.vth_tempco",
@@ -630,6 +647,16 @@ STAGE: dict[str, Parameter] = _table(
         _P("discharge.resistor", "resistance", "resistor that discharges the DC link"),
         _P("discharge.power", "power", "what the discharge resistor stands while it discharges"),
         _P("bridge.inductance", "inductance", "stray inductance of the commutation loop"),
+        _P(
+            "bridge.source_inductance",
+            "inductance",
+            "inductance that gate path and load current share at the source; left out, which is safe "
+            "for slopes, where it is not stated",
+        ),
+        _P("snubber.resistor", "resistance", "resistor of an RC snubber across a switch"),
+        _P("snubber.capacitor", "capacitance", "capacitor of an RC snubber across a switch"),
+        _P("snubber.power", "power", "what the snubber's resistor stands"),
+        _P("gate.resistor_power", "power", "what the resistor at a gate stands"),
         # storage for the gates
         _P("charge_pump.capacitor", "capacitance", "storage capacitor of the charge pump"),
         _P("bootstrap.capacitor", "capacitance", "bootstrap capacitor of one half-bridge"),
@@ -756,6 +783,7 @@ STAGE: dict[str, Parameter] = _table(
         _P("safety.lifetime", "duration", "hours of operation over which rates are added up"),
         # limits and goals
         _P("limits.dvdt", "voltage slew", "steepest edge permitted at the phase node"),
+        _P("limits.ring_frequency", "frequency", "lowest frequency at which the loop may ring"),
         _P("limits.didt", "current slew", "steepest current slope permitted in a switch"),
         _P("limits.rise_time.min", "time", "shortest VDS edge wanted at turn-on"),
         _P("limits.rise_time.max", "time", "longest VDS edge wanted at turn-on"),

@@ -18,6 +18,8 @@ BRIDGE, PROTECTION, PERFORMANCE, COMFORT = range(4)
 _CLASSES = {
     "deadtime.enough": BRIDGE,
     "gate.overshoot": BRIDGE,
+    "gate.turn-on-peak": BRIDGE,
+    "gate.avalanche": BRIDGE,
     "gate.hold": BRIDGE,
     "gate.miller": BRIDGE,
     "gate.rating": BRIDGE,

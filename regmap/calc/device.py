@@ -9,8 +9,10 @@ The channel follows the square law between threshold and plateau, Id = I ((Vgs -
 in its ohmic region below the plateau current, V^2 - 2 V Vov' + Vov^2 = 0 with the overdrive Vov'
 that the gate has by then. The gate-drain capacitance is high at low drain voltage and falls to Crss
 at the supply; it is fitted so that its charge over the whole swing is Qgd. Where Crss is not stated,
-the square-root law of a depletion layer gives it: half the mean. Checks, plots and the SPICE deck
-read these, and nothing else, about a MOSFET.
+the square-root law of a depletion layer gives it: half the mean. The output capacitance (Coss, with
+its charge Qoss) and the charge of the diode's recovery (Qrr) are left out where they are not stated,
+which errs on the safe side of slopes and overshoot. Checks, plots and the SPICE deck read these, and
+nothing else, about a MOSFET.
 """
 
 from __future__ import annotations
@@ -29,6 +31,7 @@ MODEL = (
 TIME_ERROR, SLOPE_ERROR, OVERSHOOT_ERROR, MILLER_ERROR = 0.15, 0.1, 0.05, 0.1
 #: Drain voltage over which the gate-drain capacitance falls to its end value, as a share of the swing.
 KNEE = 0.125
+FITTED_CHARGE = "no Qoss stated: a depletion layer's square-root law through Coss at the supply"
 FITTED = "no Crss stated: a depletion layer's square-root law, fitted to Qgd over the supply"
 
 
@@ -113,6 +116,43 @@ def drain_resistance(r: Any, rch: Any) -> Any:
     return larger(r - rch, r / 10)
 
 
+@formula(
+    "2 * {coss} * {vs}",
+    "charge",
+    up="coss vs",
+    source="C ~ 1 / sqrt(V) of a depletion layer holds twice C(Vs) Vs; "
+    "B. J. Baliga, Fundamentals of Power Semiconductor Devices (from memory)",
+)
+def depletion_charge(coss: Any, vs: Any) -> Any:
+    """Charge of the output capacitance up to the supply, where the data sheet's is not stated."""
+    return 2 * coss * vs
+
+
+@formula(
+    "max({ipk} - {q} / {vs} * {slope}, {ipk} / 10)",
+    "current",
+    up="ipk vs",
+    down="q slope",
+    source="i = C dV/dt: what charges the other switch's output capacitance is no channel current; "
+    "a tenth of the current is left to it at least",
+)
+def channel_current(ipk: Any, q: Any, vs: Any, slope: Any) -> Any:
+    """What the channel still carries when its drain voltage reaches the supply at turn-off."""
+    return larger(ipk - q / vs * slope, ipk / 10)
+
+
+@formula(
+    "{vov} * sqrt({i} / {ipk})",
+    "voltage",
+    up="vov i",
+    down="ipk",
+    source="square law, Id = k (Vgs - Vth)^2",
+)
+def overdrive_at(vov: Any, i: Any, ipk: Any) -> Any:
+    """Overdrive at which the channel carries a current."""
+    return vov * (i / ipk) ** 0.5
+
+
 def gate_drain(v: Any, qgd: Any, crss: Any, vs: Any) -> Any:
     """Gate-drain capacitance at drain voltage `v` of 0..`vs`; its integral over that is `qgd`.
 
@@ -171,6 +211,26 @@ def end_capacitance(work: Work, part: str = "") -> Variable | None:
     if fitted is not None and FITTED not in work.extra:
         work.extra.append(FITTED)
     return fitted
+
+
+def output_capacitance(work: Work) -> Variable | None:
+    """Coss at the supply; None, and nothing asked for, where it is not stated."""
+    return work.maybe("Coss", "stage:mosfet.coss")
+
+
+def output_charge(work: Work) -> Variable | None:
+    """Qoss over the supply: stated, else by the law of a depletion layer, which is said."""
+    stated = work.maybe("Qoss", "stage:mosfet.qoss")
+    if stated is not None:
+        return stated
+    coss = output_capacitance(work)
+    if coss is None:
+        return None
+    if FITTED_CHARGE not in work.extra:
+        work.extra.append(FITTED_CHARGE)
+    return work.derive(
+        "Qoss", depletion_charge, coss=coss, vs=work.take("Vs", "stage:supply.voltage")
+    )
 
 
 @formula("{v} - {i} * {r}", "voltage", up="v", down="i r", source="Ohm's law beside the channel")

@@ -10,13 +10,12 @@ from .corner import Variable, formula, larger, smaller
 from .device import (
     KNEE,
     MILLER_ERROR,
-    MODEL,
     OVERSHOOT_ERROR,
     SLOPE_ERROR,
     TIME_ERROR,
     end_capacitance,
     gate_source_capacitance,
-    threshold_overdrive,
+    output_capacitance,
 )
 from .drive import (
     OFF_USES,
@@ -29,85 +28,22 @@ from .drive import (
     in_series,
 )
 from .registry import Outcome, sided
+from .slopes import (
+    SLOPE_USES,
+    early_fall,
+    edge_slope,
+    faster,
+    full_turn_off_slope,
+    slope_by_load,
+    steeper,
+    steepest_current,
+    turn_on_slope,
+    with_overshoot,
+)
 from .verdict import Verdict
 from .work import Work
 
 EDGE_CAUTION = "Measure the edge at the phase node: layout and stray inductance shape it too."
-
-
-@formula(
-    "{vs} * max({ion}, {ioff}) / {qgd}",
-    "voltage slew",
-    up="vs ion ioff",
-    down="qgd",
-    source="TI SLLSFQ7, design table: t = V/SR, Ig = Qgd/t",
-)
-def voltage_slope(vs: Any, ion: Any, ioff: Any, qgd: Any) -> Any:
-    """Mean slope of the phase node while Qgd is moved, the faster of both edges."""
-    return vs * larger(ion, ioff) / qgd
-
-
-@formula(
-    "max({mean}, {ion} / {crss}, {ioff} / {crss})",
-    "voltage slew",
-    up="mean ion ioff",
-    down="crss",
-    source="i = C dV/dt: the gate current holds Crss dV/dt on the plateau",
-)
-def steepest_slope(mean: Any, ion: Any, ioff: Any, crss: Any) -> Any:
-    """Slope where the gate-drain capacitance is smallest, that is at high drain voltage."""
-    return larger(mean, larger(ion, ioff) / crss)
-
-
-@formula("max({ion}, {ioff})", "current", up="ion ioff", source="the faster of both edges")
-def faster(ion: Any, ioff: Any) -> Any:
-    """The larger of both plateau currents."""
-    return larger(ion, ioff)
-
-
-@formula(
-    "2 * {ipk} * {ig} / ({vov} * {cgs})",
-    "current slew",
-    up="ipk ig",
-    down="vov cgs",
-    source=MODEL,
-)
-def current_slope(ipk: Any, ig: Any, vov: Any, cgs: Any) -> Any:
-    """Steepest slope of the drain current, which stands next to the plateau.
-
-    By the square law it is twice the mean over Qgs2 = Cgs Vov.
-    """
-    return 2 * ipk * ig / (vov * cgs)
-
-
-@formula(
-    "4 * {ipk} * {ig} / ({vov} * ({cgs} + sqrt({cgs}^2 + 8 * {ipk} * {ls} * {crss} * {ig} / {vov}^2)))",
-    "current slew",
-    up="ipk ig",
-    down="vov cgs ls crss",
-    source=MODEL + "; Vds = Vs - L di/dt feeds Ig = Cgs dVgs/dt + Crss L d2i/dt2 back",
-)
-def damped_slope(ipk: Any, ig: Any, vov: Any, cgs: Any, ls: Any, crss: Any) -> Any:
-    """The same with the loop's inductance, whose voltage takes gate current through Crss."""
-    root = (cgs * cgs + 8 * ipk * ls * crss * ig / (vov * vov)) ** 0.5
-    return 4 * ipk * ig / (vov * (cgs + root))
-
-
-@formula(
-    "{vs} + {vf} + {ls} * {didt}",
-    "voltage",
-    up="vs vf ls didt",
-    source="V = L di/dt, above a supply rail that the other body diode holds",
-)
-def overshoot(vs: Any, vf: Any, ls: Any, didt: Any) -> Any:
-    """Drain-source voltage with the inductive overshoot of turn-off."""
-    return vs + vf + ls * didt
-
-
-@formula("{ls} * {didt}", "voltage", up="ls didt", source="V = L di/dt")
-def early_fall(ls: Any, didt: Any) -> Any:
-    """What the loop's inductance takes off the drain voltage before its own edge."""
-    return ls * didt
 
 
 @formula("max({a}, {b})", "time", up="a b", source="the slower of both directions")
@@ -254,61 +190,29 @@ def fall_time(work: Work, side: str) -> Outcome:
 @sided(
     "gate.dvdt",
     "steepest voltage slope at the phase node",
-    "dV/dt = max(Isource, Isink) / Crss, at least the mean Vs max(Isource, Isink) / Qgd",
+    "dV/dt = max(Isource, Isink) / Crss, at least the mean Vs max(Isource, Isink) / Qgd; at "
+    "turn-off Ipk / (2 Coss) at most",
     SOURCE_USES + SINK_USES + "stage:supply.voltage stage:mosfet.qgd stage:mosfet.crss "
-    "stage:limits.dvdt",
+    "stage:mosfet.coss stage:motor.current.peak stage:limits.dvdt",
     EDGE_CAUTION,
     model_error=SLOPE_ERROR,
 )
 def dvdt(work: Work, side: str) -> Outcome:
     """Slope at the supply's end of the edge, where the gate-drain capacitance is smallest."""
     ion, ioff = gate_current(work, "source", side), gate_current(work, "sink", side)
-    mean = work.derive(
-        "dV/dt,mean",
-        voltage_slope,
-        vs=work.take("Vs", "stage:supply.voltage"),
-        ion=ion,
-        ioff=ioff,
-        qgd=work.take("Qgd", "stage:mosfet.qgd"),
-    )
-    value = work.derive(
-        "dV/dt", steepest_slope, mean=mean, ion=ion, ioff=ioff, crss=end_capacitance(work)
-    )
+    coss = output_capacitance(work)
+    if coss is None:
+        value = edge_slope(work, "dV/dt", ion, ioff)
+    else:
+        value = work.derive(
+            "dV/dt",
+            slope_by_load,
+            on=edge_slope(work, "dV/dt,on", ion, ion),
+            off=edge_slope(work, "dV/dt,off", ioff, ioff),
+            ipk=work.take("Ipk", "stage:motor.current.peak"),
+            coss=coss,
+        )
     return work.at_most(value, work.take("limit", "stage:limits.dvdt"))
-
-
-SLOPE_USES = (
-    "stage:mosfet.qgs stage:mosfet.vth stage:mosfet.plateau stage:motor.current.peak "
-    "stage:bridge.inductance stage:supply.voltage stage:mosfet.qgd stage:mosfet.crss "
-)
-
-
-def steepest_current(
-    work: Work, ig: Variable | None, at: tuple[Variable | None, Variable | None] | None = None
-) -> Variable | None:
-    """Steepest slope of the drain current at a gate current.
-
-    `at` is the drain current with the overdrive that the channel needs for it; the peak current without.
-    """
-    current, overdrive = at or (
-        work.take("Ipk", "stage:motor.current.peak"),
-        threshold_overdrive(work)[1],
-    )
-    parts = {
-        "ipk": current,
-        "ig": ig,
-        "vov": overdrive,
-        "cgs": work.derive(
-            "Cgs",
-            gate_source_capacitance,
-            qgs=work.take("Qgs", "stage:mosfet.qgs"),
-            vpl=work.take("Vpl", "stage:mosfet.plateau"),
-        ),
-    }
-    ls = work.maybe("L", "stage:bridge.inductance")
-    if ls is None:
-        return work.derive("di/dt", current_slope, **parts)
-    return work.derive("di/dt", damped_slope, **parts, ls=ls, crss=end_capacitance(work))
 
 
 @sided(
@@ -321,13 +225,14 @@ def steepest_current(
 )
 def didt(work: Work, side: str) -> Outcome:
     """Steepest slope at the peak current against the limit; it stands next to the plateau."""
-    ig = work.derive(
-        "Ig",
-        faster,
-        ion=gate_current(work, "source", side),
-        ioff=gate_current(work, "sink", side),
-    )
-    return work.at_most(steepest_current(work, ig), work.take("limit", "stage:limits.didt"))
+    on, off = gate_current(work, "source", side), gate_current(work, "sink", side)
+    if work.stated("stage:bridge.source_inductance"):
+        value = work.derive(
+            "di/dt", steeper, a=turn_on_slope(work, side), b=full_turn_off_slope(work, side)
+        )
+    else:
+        value = steepest_current(work, work.derive("Ig", faster, ion=on, ioff=off))
+    return work.at_most(value, work.take("limit", "stage:limits.didt"))
 
 
 @sided(
@@ -342,26 +247,6 @@ def drain_overshoot(work: Work, side: str) -> Outcome:
     """Supply plus L di/dt against the MOSFET's rating."""
     value = with_overshoot(work, side, work.take("Vs", "stage:supply.voltage"))
     return work.at_most(value, work.take("rating", "stage:mosfet.vds_max"))
-
-
-def with_overshoot(work: Work, side: str, supply: Variable | None) -> Variable | None:
-    """Drain voltage at turn-off of the peak current from a supply voltage."""
-    return above_supply(work, supply, steepest_current(work, gate_current(work, "sink", side)))
-
-
-def above_supply(work: Work, supply: Variable | None, slope: Variable | None) -> Variable | None:
-    """Drain voltage at a turn-off with this slope of the current."""
-    return work.derive(
-        "Vds",
-        overshoot,
-        vs=supply,
-        vf=work.take("Vf", "stage:diode.vf"),
-        ls=work.take("L", "stage:bridge.inductance"),
-        didt=slope,
-    )
-
-
-OVERSHOOT_USES = SINK_USES + SLOPE_USES + "stage:diode.vf "
 
 
 @sided(

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, any_of, formula, larger
-from .device import OVERSHOOT_ERROR, threshold_overdrive
+from .device import OVERSHOOT_ERROR, overdrive_at, threshold_overdrive
 from .drive import OFF_USES, SINK_USES, is_resistive, sink_current
-from .gate import EDGE_CAUTION, SLOPE_USES, above_supply, steepest_current
+from .gate import EDGE_CAUTION
 from .inputs import ImpossibleError
 from .registry import Outcome, sided
+from .slopes import SLOPE_USES, above_supply, steepest_current
 from .thermal import OPERATING_USES, operating_junction
 from .vds import CAUTION, seen_off
 from .work import Work
@@ -60,18 +61,6 @@ def soa_current(isoa: Any, tsoa: Any, t: Any, tmax: Any, t0: Any) -> Any:
     if any_of(t0 >= tmax):
         raise ImpossibleError("the junction is at its limit before the short circuit begins")
     return isoa * (tsoa / t) ** 0.5 * (tmax - t0) / (tmax - 25)
-
-
-@formula(
-    "{vov} * sqrt({isc} / {ipk})",
-    "voltage",
-    up="vov isc",
-    down="ipk",
-    source="square law, Id = k (Vgs - Vth)^2",
-)
-def overdrive_at(vov: Any, isc: Any, ipk: Any) -> Any:
-    """Overdrive at which the channel carries the short-circuit current."""
-    return vov * (isc / ipk) ** 0.5
 
 
 @formula("{vth} + {vov}", "voltage", up="vth vov", source="definition of the overdrive")
@@ -210,7 +199,7 @@ def turn_off_overshoot(work: Work, side: str) -> Outcome:
     vth, vov = threshold_overdrive(work)
     isc = work.take("Isc", "stage:mosfet.short_circuit_current")
     over = work.derive(
-        "Vov,sc", overdrive_at, vov=vov, isc=isc, ipk=work.take("Ipk", "stage:motor.current.peak")
+        "Vov,sc", overdrive_at, vov=vov, i=isc, ipk=work.take("Ipk", "stage:motor.current.peak")
     )
     setting = None
     if not is_resistive(work, "sink", side):

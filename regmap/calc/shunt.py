@@ -10,10 +10,10 @@ from typing import Any
 from .corner import Variable, formula, larger
 from .device import TIME_ERROR
 from .drive import ON_USES, SOURCE_USES, current_edge_time, gate_current, then, turn_on_time
-from .gate import SLOPE_USES, steepest_current
 from .pwm import DEADTIME_USES, gate_starts, own_deadtime
 from .registry import Outcome, check
 from .sense import CHAIN, HEAT, SIGNS, ZERO, gain_band, output_at_zero, shunt_temperature
+from .slopes import SLOPE_USES, steepest_current
 from .work import Work
 
 

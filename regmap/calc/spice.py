@@ -6,6 +6,7 @@ The deck says the device model of `device` in a circuit simulator's words, all a
     Cgs = Qgs / Vpl - Crss
     Cgd = Crss + excess exp(-V / (Vs / 8)), its charge over the supply Qgd
     Rd  = what the channel leaves of the on-resistance
+    Cds = (Coss - Crss) sqrt((Vs + 0.8 V) / (V + 0.8 V)) in the body diode, its transit time Qrr / Ipk
 
 the load by a current, and the driver by its current or resistance. It is plain text for ngspice;
 nothing here runs it. Since it shares the model, it is a way to look closer (ringing, another load),
@@ -32,7 +33,7 @@ class Bridge:
     `side` is the switch that is driven, the other one is held off. `source` and `sink` are plateau
     gate currents; with `resistive` the driver is a resistance that gives these currents at the
     plateau. `inductance` is that of the commutation loop, `crss` the gate-drain capacitance at the
-    supply.
+    supply, `coss` the output capacitance there and `qrr` the diode's recovery charge (0 where nobody states them).
     """
 
     side: str
@@ -47,6 +48,8 @@ class Bridge:
     plateau: float
     rdson: float
     crss: float
+    coss: float = 0.0
+    qrr: float = 0.0
     resistive: bool = False
     inductance: float = 0.0
 
@@ -74,6 +77,12 @@ class Bridge:
         """Gate-source capacitance in F, at least a tenth of Qgs / Vpl."""
         whole = self.qgs / self.plateau
         return max(whole - self.floor, whole / 10)
+
+    @property
+    def junction(self) -> float:
+        """Capacitance of the body diode without voltage, in F; its exponent is 1/2, its potential 0.8 V."""
+        at_supply = max(self.coss - self.floor, 0.0) or self.floor / (1 + self.supply / 0.8) ** 0.5
+        return float(at_supply * (1 + self.supply / 0.8) ** 0.5)
 
     @property
     def k(self) -> float:
@@ -119,6 +128,8 @@ def bridge(inputs: Inputs, side: str = "low", *, inductance: bool = False) -> Br
         "plateau": bench.take("Vpl", "stage:mosfet.plateau"),
         "rdson": bench.take("Rds", "stage:mosfet.rdson"),
         "crss": end_capacitance(bench),
+        "coss": bench.maybe("Coss", "stage:mosfet.coss"),
+        "qrr": bench.maybe("Qrr", "stage:mosfet.qrr"),
     }
     try:
         values["source"] = gate_current(bench, "source", side)
@@ -199,7 +210,8 @@ Vq qs 0 0
 Fgd d g Vq 1
 Dbody s d body
 .ends
-.model body d(is=1e-12 rs={item.rdson:.6g} n=1.05 cjo={item.floor:.6g})
+.model body d(is=1e-12 rs={item.rdson:.6g} n=1.05 cjo={item.junction:.6g} vj=0.8 m=0.5
++ tt={item.qrr / item.current:.6g})
 .options method=gear reltol=1e-4 abstol=1e-9 vntol=1e-6 chgtol=1e-16
 .control
 set wr_singlescale

@@ -8,8 +8,9 @@ from typing import Any
 from ..quantity import DIMENSIONS, Band
 from .corner import Variable, formula
 from .device import OVERSHOOT_ERROR
-from .gate import EDGE_CAUTION, OVERSHOOT_USES, with_overshoot
+from .gate import EDGE_CAUTION
 from .registry import Outcome, check, sided
+from .slopes import OVERSHOOT_USES, with_overshoot
 from .work import Work
 
 #: Load-dump voltages by test. Test A without, test B with central suppression; the 58 V of the

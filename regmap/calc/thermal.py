@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, any_of, decay, formula
+from .device import output_charge
 from .drive import OFF_USES, ON_USES, current_edge_time, edge_time, then
 from .gatesupply import driver_loss
 from .inputs import ImpossibleError
@@ -42,6 +43,18 @@ def switching_loss(s: Any, vs: Any, i: Any, ton: Any, toff: Any, f: Any) -> Any:
 def deadtime_loss(vf: Any, i: Any, td: Any, f: Any) -> Any:
     """Mean body-diode loss of one switch."""
     return vf * i * td * f
+
+
+@formula(
+    "{s} * {vs} * {q} * {f}",
+    "power",
+    up="s vs q f",
+    source="each hard turn-on moves the other switch's Qoss and Qrr across the supply, V Q f: "
+    "TI SLPA009 (from memory)",
+)
+def charge_loss(s: Any, vs: Any, q: Any, f: Any) -> Any:
+    """Loss of the charges that a turn-on takes out of the other switch."""
+    return s * vs * q * f
 
 
 @formula("{a} + {b}", "power", up="a b", source="sum of losses")
@@ -127,6 +140,14 @@ def operating_junction(work: Work, side: str) -> Variable | None:
         "Pd", deadtime_loss, vf=work.take("Vf", "stage:diode.vf"), i=i, td=set_deadtime(work), f=f
     )
     fixed = work.derive("Pfix", both_losses, a=switch, b=diode)
+    for symbol, charge in (
+        ("Poss", output_charge(work)),
+        ("Prr", work.maybe("Qrr", "stage:mosfet.qrr")),
+    ):
+        if charge is not None:
+            vs = work.take("Vs", "stage:supply.voltage")
+            more = work.derive(symbol, charge_loss, s=share, vs=vs, q=charge, f=f)
+            fixed = work.derive("Pfix", both_losses, a=fixed, b=more)
     return work.derive(
         "Tj",
         junction,
@@ -144,7 +165,7 @@ OPERATING_USES = (
     + DEADTIME_USES
     + "stage:mosfet.conduction_share stage:motor.current.rms stage:mosfet.rdson "
     "stage:mosfet.rdson_tempco stage:supply.voltage stage:pwm.frequency stage:diode.vf "
-    "stage:temperature.ambient stage:mosfet.rth "
+    "stage:temperature.ambient stage:mosfet.rth stage:mosfet.coss stage:mosfet.qoss stage:mosfet.qrr "
 )
 
 
@@ -152,7 +173,7 @@ OPERATING_USES = (
     "thermal.mosfet",
     "junction temperature of the MOSFET",
     "Tj = Ta + Rth (s Irms^2 R25 (1 + alpha (Tj - 25)) + s Vs Irms (ton + toff) / 2 f "
-    "+ Vf Irms td f)",
+    "+ Vf Irms td f + s Vs (Qoss + Qrr) f)",
     OPERATING_USES + "stage:mosfet.tj_max",
     CAUTION,
 )

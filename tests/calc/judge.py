@@ -49,6 +49,15 @@ class Part:
         share = (self.cgdmax - self.cgdmin) / (1 + math.pi / 2)
         return self.cgdmax - share - share * math.atan(self.a * volts)
 
+    def coss(self, volts: float) -> float:
+        """Output capacitance at a drain voltage: the junction's and the gate-drain one."""
+        return self.cjo / (1 + volts / 0.8) ** 0.45 + self.crss(volts)
+
+    def qoss(self, volts: float) -> float:
+        """Charge of the output capacitance up to a drain voltage."""
+        at = np.linspace(0, volts, 400)
+        return float(np.trapezoid([self.coss(v) for v in at], at))
+
 
 @dataclass(frozen=True)
 class Drive:
@@ -208,6 +217,7 @@ def measure(waves: Array, point: Point, on: float, threshold: float) -> dict[str
             steepest(down, carried[~first], load, rising=False),
         ),
         "overshoot": float(drain[~first].max()) - vs,
+        "turn-on peak": float(current[first].max()),
         "held gate": float(held[first].max()),
     }
 

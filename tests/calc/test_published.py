@@ -18,10 +18,11 @@ from regmap.calc.bootstrap import (
 )
 from regmap.calc.deadtime import delay_difference
 from regmap.calc.drive import charge_time, source_resistive
-from regmap.calc.gate import miller_resistive, voltage_slope
+from regmap.calc.gate import miller_resistive
 from regmap.calc.gatesupply import driver_share, gate_power, gate_supply_current
 from regmap.calc.sense import range_up
 from regmap.calc.shunt import shunt_power, shunt_trip
+from regmap.calc.slopes import voltage_slope
 from regmap.calc.supply import LOAD_DUMP
 from regmap.calc.thermal import conduction_loss, heated_by, switching_loss
 from regmap.calc.vds import trip_current

@@ -91,6 +91,23 @@ def test_what_cannot_be_is_told_at_its_own_line(change: dict[str, str], where: s
 #: Every relation: the input, its limit in words, what else is stated, the value that just holds and
 #: the one that just does not. Figures by hand.
 BOUNDARIES: list[tuple[str, str, dict[str, str], str, str]] = [
+    ("mosfet.coss", "mosfet.crss", {"mosfet.crss": "100 pF"}, "100 pF", "99 pF"),
+    (
+        "mosfet.qoss",
+        "mosfet.coss times supply.voltage",
+        {"mosfet.coss": "1 nF", "supply.voltage": "10 V"},
+        "10 nC",
+        "9.9 nC",
+    ),
+    ("mosfet.qoss", "mosfet.qgd", {"mosfet.qgd": "8 nC"}, "8 nC", "7.9 nC"),
+    ("snubber.capacitor", "100 times mosfet.coss", {"mosfet.coss": "1 nF"}, "100 nF", "101 nF"),
+    (
+        "bridge.source_inductance",
+        "bridge.inductance",
+        {"bridge.inductance": "5 nH"},
+        "5 nH",
+        "5.1 nH",
+    ),
     ("mosfet.qg", "mosfet.qgs + mosfet.qgd", {"mosfet.qgs": "17 nC", "mosfet.qgd": "11 nC"}, "28 nC", "27.99 nC"),
     ("mosfet.qgs", "a hundredth of mosfet.qg", {"mosfet.qg": "60 nC"}, "0.6 nC", "0.599 nC"),
     ("mosfet.qgd", "a hundredth of mosfet.qg", {"mosfet.qg": "60 nC"}, "0.6 nC", "0.599 nC"),

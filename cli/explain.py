@@ -232,6 +232,11 @@ def fault_card(fault: Fault, context: Context) -> list[str]:
         lines.append(f"  not reported while {fault.masked_when}")
     if fault.reported_only_when is not None:
         lines.append(f"  only reported while {fault.reported_only_when}: the chip does not act")
+    if fault.blocked_by:
+        names = "any other fault" if "any" in fault.blocked_by else " or ".join(fault.blocked_by)
+        lines.append(f"  not set while {names} shows")
+    if fault.pulls_pin_when is not None:
+        lines.append(f"  pulls the fault pin while {fault.pulls_pin_when}")
     if fault.uses:
         lines.append("  decided by roles " + ", ".join(fault.uses))
     return lines

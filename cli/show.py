@@ -71,6 +71,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 clears=fault.clears,
                 cleared_by=list(fault.cleared_by),
                 follows_from=list(fault.follows_from),
+                blocked_by=list(fault.blocked_by),
+                pulls_pin=str(fault.pulls_pin_when or ("yes" if fault.pulls_pin else "no")),
                 uses=list(fault.uses),
             )
             return Status.OK

@@ -443,13 +443,20 @@ class Machine:
         """Raise every unmasked fault that this word of `model.RAISED_BY` raises; their names."""
         names = []
         for fault in self.chip.faults.values():
-            if cause in fault.raised_by and not self._masked(fault):
+            if cause in fault.raised_by and not self._kept(fault):
                 self.set_fault(fault, True)
                 names.append(fault.name)
         return names
 
-    def _masked(self, fault: Fault) -> bool:
-        return fault.masked_when is not None and evaluate(fault.masked_when, self.bank) is True
+    def _kept(self, fault: Fault) -> bool:
+        """Whether something keeps a fault whose condition is there from being set."""
+        if fault.masked_when is not None and evaluate(fault.masked_when, self.bank) is True:
+            return True
+        faults = self.chip.faults
+        names = fault.blocked_by
+        if "any" in names:
+            names = tuple(n for n, f in faults.items() if n != fault.name and not f.summary_of)
+        return any(self.raised(faults[n]) for n in names)
 
     def settle(self) -> None:
         """Bring status bits up to date with `conditions`, their sums and shown conditions with those."""
@@ -458,7 +465,7 @@ class Machine:
             if fault.summary_of:
                 continue
             if fault.name in self.conditions:
-                if not self._masked(fault):
+                if not self._kept(fault):
                     self.set_fault(fault, True)
             elif (
                 (not fault.latched or "condition" in fault.cleared_by)

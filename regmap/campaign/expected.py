@@ -44,7 +44,7 @@ def expected(chip: Chip, bank: Bank, fault: Fault, params: Mapping[str, Param]) 
         fault=fault.name,
         shown=not masked,
         codes=codes,
-        pin_low=not masked if fault.severity == "stop" else None,
+        pin_low=not masked if fault.on_pin(bank) else None,
         limits=limits,
         origins=origins,
     )

@@ -19,7 +19,7 @@ from enum import Enum
 from fractions import Fraction
 from typing import Literal
 
-from ..expr import Expr
+from ..expr import Env, Expr, evaluate
 from ..quantity import Band, Dim
 from .bits import mask_of
 from .guard import Crc
@@ -517,6 +517,10 @@ class Fault:
     masked_when: Expr | None = None
     reported_only_when: Expr | None = None
     summary_of: tuple[str, ...] = ()
+    #: while one of these shows this one is not set; "any": any other
+    blocked_by: tuple[str, ...] = ()
+    pulls_pin: bool = True
+    pulls_pin_when: Expr | None = None
     uses: tuple[str, ...] = ()
     detect: Band | None = None
     react: Band | None = None
@@ -528,6 +532,12 @@ class Fault:
     @property
     def ref(self) -> str:
         return f"{self.register}.{self.field}"
+
+    def on_pin(self, env: Env) -> bool | None:
+        """Whether it pulls the fault pin low while it shows; None where an unknown setting decides."""
+        if self.pulls_pin_when is None:
+            return self.pulls_pin
+        return evaluate(self.pulls_pin_when, env)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -427,6 +427,13 @@ FAULT = Record(
             False,
             "configuration under which the chip reports it and does nothing else: the controller has to act",
         ),
+        "blocked_by": (
+            Many(NAME, "fault names"),
+            False,
+            "faults that keep this one from being set while they show: chips that latch the first alone; `any`; of two at once the earlier one here is set",
+        ),
+        "pulls_pin": (BOOL, False, "whether the fault pin is low while it shows (stop: yes)"),
+        "pulls_pin_when": (EXPR, False, "configuration under which it pulls the fault pin low"),
         "uses": (
             Many(OneOf(dict(ROLES)), "roles"),
             False,

@@ -185,5 +185,7 @@ def _prose(chip: Chip) -> Iterator[str]:
         yield f"no detection time is stated for {', '.join(undated)}: detected at once"
     if any("blanking" in role for f in faults for role in f.uses):
         yield "blanking counts from turning on, which no frame shows; it is left out of detection times"
-    if chip.faults:
-        yield "no key says which faults pull the fault pin; those of severity stop do here"
+    if not any(
+        f.pulls_pin_when or f.pulls_pin != (f.severity == "stop") for f in chip.faults.values()
+    ):
+        yield "nothing says which faults pull the fault pin (pulls_pin:); those of severity stop do here"

@@ -70,9 +70,7 @@ class Core:
         self._rejected = rejected
         self._awake = 0
         self._pin = True
-        self._stopping = [
-            f for f in chip.faults.values() if f.severity == "stop" and not f.normal_at_power_up
-        ]
+        self._pulling = [f for f in chip.faults.values() if f.pulls_pin or f.pulls_pin_when]
         self._powered = True
         self._schedule: list[tuple[int, int, str, str]] = []
         self._order = 0
@@ -241,7 +239,9 @@ class Core:
 
     def _settle(self) -> None:
         self.machine.settle()
-        self._pin = not any(self.machine.raised(f) for f in self._stopping)
+        self._pin = not any(
+            self.machine.raised(f) and f.on_pin(self.machine.bank) for f in self._pulling
+        )
         self.watchdog.update(self.machine.bank, self.now)
         self._watch()
 
@@ -463,7 +463,7 @@ class Core:
         return [f for f in self.chip.faults.values() if self.machine.raised(f)]
 
     def fault_pin(self) -> bool:
-        """Level of the fault pin: low (False) while a fault of severity stop shows, or without supply."""
+        """Level of the fault pin: low (False) while a fault that pulls it shows, or without supply."""
         return self._powered and self._pin
 
     def flag_level(self) -> str:

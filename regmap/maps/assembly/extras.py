@@ -319,7 +319,21 @@ class Extras:
                             f"'{name}' in its own {key}",
                             "another fault",
                         )
-            for key in ("masked_when", "reported_only_when"):
+            for index, other in enumerate(rec.get("blocked_by", ())):
+                if other != "any":
+                    self.name(
+                        other, recs.key_nodes, "fault", rec["blocked_by"].nodes[index], rec.path
+                    )
+            severity = rec.get("severity", "stop")
+            quiet = rec.get("normal_at_power_up", False)
+            if "pulls_pin" in rec and "pulls_pin_when" in rec:
+                self.reader.complain(
+                    rec.value_nodes["pulls_pin_when"],
+                    rec.path,
+                    "pulls_pin and pulls_pin_when",
+                    "one of them",
+                )
+            for key in ("masked_when", "reported_only_when", "pulls_pin_when"):
                 if key in rec:
                     self.expr(rec[key], rec.value_nodes[key], rec.path)
             found[name] = Fault(
@@ -328,7 +342,7 @@ class Extras:
                 field=field_name,
                 code=code,
                 title=rec["title"],
-                severity=rec.get("severity", "stop"),
+                severity=severity,
                 meaning=rec.get("meaning", ""),
                 causes=tuple(rec.get("causes", ())),
                 check_first=tuple(rec.get("check_first", ())),
@@ -343,8 +357,13 @@ class Extras:
                 uses=tuple(rec.get("uses", ())),
                 detect=rec.get("detect"),
                 react=rec.get("react"),
-                handled_by=rec.get("handled_by", HANDLED_BY[rec.get("severity", "stop")]),
-                normal_at_power_up=rec.get("normal_at_power_up", False),
+                blocked_by=tuple(rec.get("blocked_by", ())),
+                pulls_pin=rec.get(
+                    "pulls_pin", severity == "stop" and not quiet and "pulls_pin_when" not in rec
+                ),
+                pulls_pin_when=rec.get("pulls_pin_when"),
+                handled_by=rec.get("handled_by", HANDLED_BY[severity]),
+                normal_at_power_up=quiet,
                 raised_by=tuple(rec.get("raised_by", ())),
                 origin=Sources.origin(rec.node),
             )

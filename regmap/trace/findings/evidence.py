@@ -63,7 +63,7 @@ class Evidence:
     unseen       faults that no believed reply shows, neither themselves nor in a sum (by chip)
     unread       registers written and never shown by a believed reply (by chip)
     pulled       times of an active fault pin that no fault seen in the status explains
-    pin_dead     faults that stop the drive, raised while the fault pin rested all along
+    pin_dead     faults that pull the fault pin, raised while the fault pin rested all along
     """
 
     commands: Share
@@ -242,7 +242,10 @@ def _pulled(trace: Trace) -> tuple[Span, ...]:
 
 
 def _pin_dead(trace: Trace) -> tuple[str, ...]:
-    """Faults that stop the drive and were seen raised, although the fault pin never moved from rest."""
+    """Faults that pull the fault pin and were seen raised, although it never moved from rest.
+
+    Those that pull it only in some configurations are left out: which one held then is not always known.
+    """
     pins = trace.pins
     if pins.fault is None or pins.fault_spans(trace.start, trace.end):
         return ()
@@ -250,6 +253,6 @@ def _pin_dead(trace: Trace) -> tuple[str, ...]:
         i.fault
         for w in trace.walkers
         for i in w.faults.intervals
-        if w.chip.faults[i.fault].severity == "stop" and not i.normal
+        if not i.normal and w.chip.faults[i.fault].pulls_pin
     ]
     return tuple(dict.fromkeys(names))

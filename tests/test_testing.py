@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
+from collections.abc import Callable
 from importlib.metadata import entry_points
 from pathlib import Path
 
@@ -50,8 +52,8 @@ def test_without_the_marker(gateword_chip):
 """
 
 
-def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    (folder / "test_driver.py").write_text(TESTS)
+def run(folder: Path, *words: str, text: str = TESTS) -> subprocess.CompletedProcess[str]:
+    (folder / "test_driver.py").write_text(text)
     installed = any(e.name == "gateword" for e in entry_points(group="pytest11"))
     plugin = [] if installed else ["-p", "regmap.testing"]
     return subprocess.run(
@@ -96,3 +98,19 @@ def test_loading_the_plugin_loads_nothing_heavy() -> None:
     code = "import sys, regmap.testing; print([m for m in ('numpy', 'yaml', 'construct', 'serial') if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_the_documented_c_driver_runs_against_the_simulated_chip(
+    tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """The example of regmap/README.md as it stands there, and one whose C forgets a step's result."""
+    need_tool("cc")
+    page = (Path(__file__).parents[1] / "regmap" / "README.md").read_text(encoding="utf-8")
+    [example] = re.findall(r"^## Your C driver[^\n]*\n.*?^```python\n(.*?)^```$", page, re.S | re.M)
+    done = run(tmp_path, text=example)
+    assert "1 passed" in done.stdout, done.stdout + done.stderr
+    careless = example.replace("return pump_run(", "(void)pump_run(").replace(
+        "&failed);\n", "&failed);\n    return 0;\n"
+    )
+    done = run(tmp_path, text=careless)
+    assert "1 failed" in done.stdout, done.stdout + done.stderr

@@ -6,17 +6,16 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from regmap.assessment.propose import (
-    SECONDS,
+from regmap.assessment.proposal import (
     Conflict,
     Instead,
     Pick,
     Progress,
     Proposal,
     Worse,
-    propose,
     settings_block,
 )
+from regmap.assessment.propose import SECONDS, propose
 from regmap.errors import CallError, FileError
 from regmap.quantity import many
 from regmap.stages.load import Stage, load_stage, read_stage

@@ -64,7 +64,7 @@ def document(name: str) -> dict[str, Any]:
     if name == "map":
         from regmap.maps.grammar import json_schema
     elif name == "stage":
-        from regmap.stages.load import json_schema
+        from regmap.stages.grammar import json_schema
     elif name == "setup":
         from regmap.capture.setupfile import json_schema
     else:

@@ -100,7 +100,7 @@ def problems_of(name: str, context: Context) -> tuple[list[Problem], str]:
 def run(args: argparse.Namespace, context: Context) -> int:
     if args.schema:
         if args.schema == "stage":
-            from regmap.stages.load import json_schema
+            from regmap.stages.grammar import json_schema
         elif args.schema == "setup":
             from regmap.capture.setupfile import json_schema
         elif args.schema == "capture":

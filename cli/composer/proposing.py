@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from regmap.assessment.propose import Progress, propose
+from regmap.assessment.proposal import Progress
+from regmap.assessment.propose import propose
 from regmap.draft import Draft
 from regmap.quantity import many
 

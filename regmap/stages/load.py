@@ -13,9 +13,7 @@ import hashlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 from ..behaviour.settings import never_written
 from ..chip.bank import Bank, find, unknown
@@ -24,25 +22,11 @@ from ..chip.supply import over_supply
 from ..chip.values import Choice, Valued, choose
 from ..document.schema import (
     BAD,
-    NAME,
-    Bool,
-    ByKind,
-    Int,
-    Many,
-    Qty,
     Reader,
     Rec,
-    Record,
-    Scalar,
-    Shape,
-    Table,
-    Text,
-    Word,
 )
 from ..document.source import (
-    MappingNode,
     Node,
-    ScalarNode,
     Source,
     Sources,
     compose_file,
@@ -51,16 +35,11 @@ from ..document.source import (
 from ..document.within import EXPECTED, may_read
 from ..errors import CallError, FileError, Problem, closest
 from ..expr import evaluate
-from ..formerly import PARAMETERS, check_name
 from ..maps.load import find_document, read_map
-from ..maps.shapes import Params
-from ..outside import load_outside
-from ..parameters import STAGE, Parameter
 from ..quantity import Band, parse_band
+from .grammar import MODE, stage_shape
 from .plausible import Doubt, doubts
-from .requirements import Requirement, requirement_shape, requirements_of
-
-FORMAT = 1
+from .requirements import Requirement, requirements_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,36 +50,6 @@ class Setting:
     asked: str
     choice: Choice
     origin: str
-
-
-#: What a failure mode states beside its name: key -> (value, default, meaning).
-_MODE = {
-    "rate": (Parameter("rate", "failure rate", "failure rate", sign="more than zero"), None),
-    "safe": (
-        Parameter(
-            "safe", "percent", "share that cannot violate the safety goal", sign="zero or more"
-        ),
-        "0 %",
-    ),
-    "coverage": (
-        Parameter(
-            "coverage",
-            "percent",
-            "share of the rest that a safety mechanism keeps from violating it",
-            sign="zero or more",
-        ),
-        "0 %",
-    ),
-    "latent_coverage": (
-        Parameter(
-            "latent_coverage",
-            "percent",
-            "share of what is covered that is noticed before a second fault",
-            sign="zero or more",
-        ),
-        "0 %",
-    ),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,204 +92,6 @@ class Stage:
     def bank(self) -> Bank:
         """The wanted contents of every register: reset values with the settings laid over."""
         return settled(self.chip, self.settings, self.params)
-
-
-class _Setting(Scalar):
-    label = "a value: 60 mA, an option's name, 0x1F, min, max"
-
-    def convert(self, node: Node, text: str, reader: Reader, path: str) -> Any:  # noqa: ARG002
-        return text
-
-    def json(self) -> dict[str, Any]:
-        return {"type": ["string", "number", "boolean"]}
-
-
-class _CheckName(Word):
-    """The name of a check; one that it had before is noted."""
-
-    def __init__(self) -> None:
-        super().__init__(r"[a-z][a-z0-9.\-]*", "a check's name")
-
-    def convert(self, node: Node, text: str, reader: Reader, path: str) -> Any:
-        now = check_name(text)
-        if now != text:
-            reader.renamed(node, path, text, now)
-        return super().convert(node, now, reader, path)
-
-
-class _StageShape(Shape):
-    """Fixed keys beside the parameters of the closed table, all at the top of the file."""
-
-    label = "a stage"
-
-    def __init__(self) -> None:
-        value = _Setting()
-        self.fixed = Record(
-            {
-                "gateword_stage": (
-                    Int(FORMAT, FORMAT, f"{FORMAT}, the version of this format"),
-                    True,
-                    "version of this format",
-                ),
-                "stage": (
-                    Record(
-                        {
-                            "name": (
-                                Word(
-                                    r"[A-Za-z][A-Za-z0-9_\-]*", "a name of letters, digits, - and _"
-                                ),
-                                True,
-                                "short name",
-                            ),
-                            "title": (Text(), False, "what it drives"),
-                            "invented": (Bool(), False, "the stage does not exist"),
-                            "summary": (Text(), False, "a few lines for people"),
-                        },
-                        "the stage's name and title",
-                    ),
-                    True,
-                    "name and title",
-                ),
-                "map": (Text(), True, "the chip's map: a bundled name, or a path beside this file"),
-                "settings": (
-                    Table(
-                        Word(
-                            r"[A-Za-z_][A-Za-z0-9_]*(\.[A-Za-z_][A-Za-z0-9_]*)?",
-                            "REG, REG.FIELD or a joined value",
-                        ),
-                        ByKind(
-                            "fields of a register, or a value",
-                            scalar=value,
-                            mapping=Table(NAME, value, "fields by name"),
-                        ),
-                        "settings by register",
-                    ),
-                    False,
-                    "a value for each field that is not at reset",
-                ),
-                "external": (
-                    Table(NAME, value, "external values by name"),
-                    False,
-                    "what pins and resistors set",
-                ),
-                "waive": (
-                    Table(_CheckName(), Text(), "checks by name"),
-                    False,
-                    "checks that do not apply, each with the reason",
-                ),
-                "requirement": (
-                    requirement_shape(),
-                    False,
-                    "requirements of a specification, each with the settings and checks that answer it",
-                ),
-                "allow": (
-                    Table(
-                        Word(r"[A-Za-z_]\w*(\.[A-Za-z_]\w*)?", "REG.FIELD or a value's name"),
-                        Text(),
-                        "reasons by field",
-                    ),
-                    False,
-                    "codes that the map forbids or leaves reserved and that are meant, each with the reason",
-                ),
-                "failure_modes": (
-                    Table(
-                        NAME,
-                        Record(
-                            {
-                                **{
-                                    key: (Qty(row.dimension, row.sign), default is None, row.doc)
-                                    for key, (row, default) in _MODE.items()
-                                },
-                                "covered_by": (
-                                    Many(NAME, "faults of the map"),
-                                    False,
-                                    "faults of the chip that stand behind the coverage: while one "
-                                    "is masked or only reported to a controller that failed, it counts nothing",
-                                ),
-                            },
-                            "a failure mode",
-                        ),
-                        "failure modes by name",
-                    ),
-                    False,
-                    "how parts fail at random, with rates from your analysis, for SPFM, LFM and PMHF",
-                ),
-                "chain": (
-                    Record(
-                        {
-                            "maps": (
-                                Many(Text(), "maps", single=False),
-                                True,
-                                "maps of all chips, the nearest to the controller's output first",
-                            ),
-                            "position": (Int(0, 63), False, "which of them this stage sets (0)"),
-                        },
-                        "daisy chain",
-                    ),
-                    False,
-                    "several chips on one chip select",
-                ),
-            },
-            "a stage",
-        )
-        self.params = Params(STAGE)
-
-    def read(self, node: Node, reader: Reader, path: str) -> Any:
-        if not isinstance(node, MappingNode):
-            return self.fixed.read(node, reader, path)
-        ours, theirs = [], []
-        tops = {n.partition(".")[0] for n in STAGE}
-        tops |= {old.partition(".")[0] for old, now in PARAMETERS.items() if now in STAGE}
-        for key, value in node.value:
-            name = key.value if isinstance(key, ScalarNode) else ""
-            if name in self.fixed.keys:
-                ours.append((key, value))
-            elif name.partition(".")[0] in tops:
-                theirs.append((key, value))
-            else:
-                known = [*self.fixed.keys, *sorted(tops)]
-                near = closest(name, known)
-                reader.complain(
-                    key,
-                    path,
-                    f"the key '{name[:40]}'",
-                    "one of " + ", ".join(known),
-                    near,
-                )
-        rec = self.fixed.read(
-            MappingNode(node.tag, ours, node.start_mark, node.end_mark), reader, path
-        )
-        rec["params"] = self.params.read(
-            MappingNode(node.tag, theirs, node.start_mark, node.end_mark), reader, path
-        )
-        return rec
-
-    def json(self) -> dict[str, Any]:
-        schema = self.fixed.json()
-        both = [s["properties"] for s in (self.params.json(), schema)]
-        schema["properties"] = {k: v for p in both if isinstance(p, dict) for k, v in p.items()}
-        return schema
-
-
-def stage_keys() -> Record:
-    """The fixed keys of a stage, without the parameters of the closed table."""
-    return _StageShape().fixed
-
-
-@lru_cache(maxsize=1)
-def stage_shape() -> Shape:
-    """The shape of a whole stage file, with the inputs that installed packages add."""
-    load_outside()
-    return _StageShape()
-
-
-def json_schema() -> dict[str, object]:
-    """The JSON Schema (draft 2020-12) of a stage, from the same tables that the loader reads by."""
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "gateword stage",
-        **stage_shape().json(),
-    }
 
 
 def load_stage(name: str | Path) -> Stage:
@@ -461,7 +212,7 @@ def _failure_modes(rec: Rec, chip: Chip, reader: Reader) -> tuple[FailureShare, 
     for name, item in rec.get("failure_modes", {}).items():
         values = {
             key: item[key] if key in item else parse_band(default, row.dimension)
-            for key, (row, default) in _MODE.items()
+            for key, (row, default) in MODE.items()
             if key in item or default is not None
         }
         path = f"failure_modes.{name}"

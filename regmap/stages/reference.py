@@ -12,7 +12,7 @@ from pathlib import Path
 from ..files import write_whole
 from ..maps.reference import END, mapping_lines, parameter_lines, updated
 from ..parameters import STAGE
-from .load import stage_keys
+from .grammar import stage_keys
 
 START = "<!-- reference: written by regmap.stages.reference; change the tables, not this part -->"
 __all__ = ["END", "START", "reference", "rewrite"]

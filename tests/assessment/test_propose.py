@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from regmap.assessment.propose import ENOUGH, Progress, Proposal, propose, worth
+from regmap.assessment.proposal import Progress, Proposal
+from regmap.assessment.propose import ENOUGH, propose, worth
 from regmap.assessment.stage import assess, sweep, with_settings
 from regmap.calc import CONSEQUENCES, checks, consequence
 from regmap.chip.values import choose, options

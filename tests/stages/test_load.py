@@ -11,7 +11,8 @@ import yaml
 
 from regmap.errors import FileError
 from regmap.maps.load import bundled, find_document, load_map
-from regmap.stages.load import json_schema, load_stage, read_stage
+from regmap.stages.grammar import json_schema
+from regmap.stages.load import load_stage, read_stage
 
 HEAD = "gateword_stage: 1\nstage: {name: t}\nmap: quoll16\n"
 

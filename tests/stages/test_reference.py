@@ -7,7 +7,8 @@ from pathlib import Path
 
 from regmap.maps.reference import updated
 from regmap.parameters import STAGE
-from regmap.stages.load import read_stage, stage_keys
+from regmap.stages.grammar import stage_keys
+from regmap.stages.load import read_stage
 from regmap.stages.reference import START, reference, rewrite
 
 PAGE = Path(__file__).parents[2] / "devices" / "STAGES.md"

@@ -27,8 +27,8 @@ from regmap.draft import sequence_lines
 from regmap.maps.grammar import json_schema as map_schema
 from regmap.maps.load import find_document, load_map, read_map
 from regmap.parameters import CHIP, STAGE
+from regmap.stages.grammar import json_schema as stage_schema
 from regmap.stages.identity import identity
-from regmap.stages.load import json_schema as stage_schema
 from regmap.stages.load import load_stage, read_stage
 from regmap.twin import Twin
 from regmap.twin.adapter import Adapter, Terminal

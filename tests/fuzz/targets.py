@@ -514,7 +514,7 @@ def map_words() -> Iterable[str]:
 
 
 def stage_words() -> Iterable[str]:
-    from regmap.stages.load import json_schema
+    from regmap.stages.grammar import json_schema
 
     return keys(json_schema())
 

@@ -32,6 +32,17 @@ SIGN = max(map(len, WORDS.values()))
 STYLES = {"fails": "bad", "low_margin": "warn", "not_computed": "dim", "holds": "good"}
 
 
+def add_set(parser: argparse.ArgumentParser, how: str = "with") -> None:
+    """The option `--set`, which `stage_with` reads."""
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help=f"{how} this instead of the stage's: a setting (REG.FIELD=VALUE) or an input (supply.max=18V)",
+    )
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "stage", metavar="STAGE", help="a stage: a path, a bundled name, or - for standard input"
@@ -50,13 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="CHECK",
         help="the whole derivation, with numbers put in",
     )
-    parser.add_argument(
-        "--set",
-        action="append",
-        default=[],
-        metavar="NAME=VALUE",
-        help="judge with this instead of the stage's: a setting (REG.FIELD=VALUE) or an input (supply.max=18V)",
-    )
+    add_set(parser, "judge with")
     parser.add_argument(
         "--only",
         choices=["fails", "low-margin", "not-computed", "holds"],

@@ -21,7 +21,7 @@ from regmap.errors import CallError, FileError
 from regmap.quantity import many
 from regmap.stages.load import Stage, load_stage
 
-from .check import STYLES, percent, stage_with
+from .check import STYLES, add_set, percent, stage_with
 from .context import Context, Status, hexword, wrap
 from .documents import standard_input
 
@@ -45,13 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="TIME",
         help="of a capture: what the chip holds then (12.5 ms), not at the end",
     )
-    parser.add_argument(
-        "--set",
-        action="append",
-        default=[],
-        metavar="NAME=VALUE",
-        help="with this instead of the stage's: a setting (REG.FIELD=VALUE) or an input (supply.max=18V)",
-    )
+    add_set(parser)
     parser.add_argument(
         "--brief", action="store_true", help="only the sum, and what turns to failing"
     )

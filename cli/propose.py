@@ -20,7 +20,7 @@ from regmap.errors import CallError, FileError
 from regmap.quantity import many
 from regmap.stages.load import Stage, load_stage, read_stage
 
-from .check import needs, percent, stage_with
+from .check import add_set, needs, percent, stage_with
 from .context import Context, Status, wrap
 from .files import write_text
 
@@ -56,13 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="meet this check and no others than those named so: a name, or its beginning up to a dot",
     )
-    parser.add_argument(
-        "--set",
-        action="append",
-        default=[],
-        metavar="NAME=VALUE",
-        help="start from this instead of the stage's: a setting (REG.FIELD=VALUE) or an input (supply.max=18V)",
-    )
+    add_set(parser, "start from")
     parser.add_argument(
         "-o", "--output", metavar="FILE", help="write the stage with the proposed settings"
     )

@@ -20,7 +20,7 @@ from regmap.report import (
 from regmap.stages.identity import identity
 from regmap.stages.load import Stage
 
-from .check import stage_with
+from .check import add_set, stage_with
 from .context import Context, Status, columns, wrap
 from .files import write_text
 
@@ -59,13 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--unfold", action="store_true", help="every derivation stands open, for paper"
     )
-    parser.add_argument(
-        "--set",
-        action="append",
-        default=[],
-        metavar="NAME=VALUE",
-        help="with this instead of the stage's: a setting (REG.FIELD=VALUE) or an input (supply.max=18V)",
-    )
+    add_set(parser)
     parser.add_argument(
         "--trace",
         metavar="FILE",

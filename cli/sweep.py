@@ -11,7 +11,7 @@ from regmap.errors import CallError
 from regmap.stages.load import Stage
 from regmap.stages.whatif import input_of
 
-from .check import needs, of_stage, percent, stage_with
+from .check import add_set, needs, of_stage, percent, stage_with
 from .context import Context, Status, columns, wrap
 
 NAME = "sweep"
@@ -37,13 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="values of an input in the span (default 11)",
     )
-    parser.add_argument(
-        "--set",
-        action="append",
-        default=[],
-        metavar="NAME=VALUE",
-        help="with this instead of the stage's: a setting (REG.FIELD=VALUE) or an input (supply.max=18V)",
-    )
+    add_set(parser)
     parser.add_argument(
         "--all",
         action="store_true",

@@ -46,7 +46,27 @@ class Bench(Protocol):
         """Take the supply of the logic away and give it back."""
 
 
-class SimulatedBench:
+class _OnTwin:
+    """What both simulated benches do to their chip."""
+
+    twin: Twin
+    control: Control
+
+    def clock(self) -> float:
+        return self.twin.clock.ns / 1e9
+
+    def disturb(self, case: Case) -> str:
+        self.control.act(f"disturb {case.disturb or case.fault}")
+        return ""
+
+    def calm(self, case: Case) -> None:
+        self.control.act(f"clear {(case.disturb or case.fault).split()[0]}")
+
+    def power_cycle(self) -> None:
+        self.control.act("brown-out 1 ms")
+
+
+class SimulatedBench(_OnTwin):
     """A new simulated chip, brought up to the campaign's settings; the campaign itself reads it."""
 
     def __init__(self, campaign: Campaign, seed: int) -> None:
@@ -68,26 +88,16 @@ class SimulatedBench:
         if not done.ok:
             raise LinkError(f"the bring-up did not hold: {done.stopped}")
 
-    def clock(self) -> float:
-        return self.twin.clock.ns / 1e9
-
     def sleep(self, seconds: float) -> None:
         self.twin.wait(seconds)
 
-    def disturb(self, case: Case) -> str:
-        self.control.act(f"disturb {case.disturb or case.fault}")
-        return ""
-
-    def calm(self, case: Case) -> None:
-        self.control.act(f"clear {(case.disturb or case.fault).split()[0]}")
-
     def power_cycle(self) -> None:
-        self.control.act("brown-out 1 ms")
+        super().power_cycle()
         wake = self.twin.chip.spi.wake_up
         self.sleep(0.002 + (float(wake.high) if wake is not None else 0.0))
 
 
-class FirmwareBench:
+class FirmwareBench(_OnTwin):
     """A simulated chip in real time with a program at its port; the campaign only watches the chip.
 
     The program is started with `{port}` in its arguments replaced by the port's name, and is given
@@ -125,21 +135,8 @@ class FirmwareBench:
             self._leave()
             raise LinkError(f"the firmware ended by itself with status {self.process.returncode}")
 
-    def clock(self) -> float:
-        return self.twin.clock.ns / 1e9
-
     def sleep(self, seconds: float) -> None:
         time.sleep(seconds)
-
-    def disturb(self, case: Case) -> str:
-        self.control.act(f"disturb {case.disturb or case.fault}")
-        return ""
-
-    def calm(self, case: Case) -> None:
-        self.control.act(f"clear {(case.disturb or case.fault).split()[0]}")
-
-    def power_cycle(self) -> None:
-        self.control.act("brown-out 1 ms")
 
     def _leave(self) -> None:
         self._done.set()

@@ -11,7 +11,7 @@ from ..arrays import Changes, Indices, Times, Values
 from ..lines.levels import Levels
 from ..lines.signals import Findings
 from .tablehead import LEVELS, Column, TableHead
-from .tokens import ByteBlock, decimals
+from .tokens import ByteBlock, decimals, floats
 
 Origin = tuple[Indices, Indices]
 
@@ -149,24 +149,19 @@ class Cells:
         texts = block.texts(starts, np.minimum(ends, starts + 64))
         if self.head.decimal == ",":
             texts = np.char.replace(texts, b",", b".")
-        try:
-            return texts.astype(np.float64)
-        except ValueError:
-            volts = np.full(len(texts), np.nan)
-            for row, text in enumerate(texts.tolist()):
-                try:
-                    volts[row] = float(text)
-                except ValueError:
-                    shown = text[:20].decode("utf-8", "replace")
-                    self._report(
-                        block,
-                        int(starts[row]),
-                        int(ends[row]),
-                        origin,
-                        f"{shown!r} is no voltage",
-                        "a number",
-                    )
-            return volts
+
+        def bad(row: int, text: bytes) -> None:
+            shown = text[:20].decode("utf-8", "replace")
+            self._report(
+                block,
+                int(starts[row]),
+                int(ends[row]),
+                origin,
+                f"{shown!r} is no voltage",
+                "a number",
+            )
+
+        return floats(texts, bad)
 
     def _words(
         self,

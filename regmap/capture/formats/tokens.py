@@ -6,6 +6,8 @@ eight at a time (pairs, then fours, then eights) without a loop over characters.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
 
@@ -82,6 +84,22 @@ class ByteBlock:
         stop = PAD + self.size if stop < 0 else stop
         text = bytes(store[start : min(stop, start + 400)]).decode("utf-8", "replace").rstrip("\r")
         return store.count(b"\n", PAD, base), base - start + 1, text
+
+
+def floats(
+    texts: npt.NDArray[np.bytes_], bad: Callable[[int, bytes], None]
+) -> npt.NDArray[np.float64]:
+    """Each text as a number; of one that is none `bad(index, text)` tells, and NaN stands for it."""
+    try:
+        return texts.astype(np.float64)
+    except ValueError:
+        found = np.full(len(texts), np.nan)
+        for index, text in enumerate(texts.tolist()):
+            try:
+                found[index] = float(text)
+            except ValueError:
+                bad(index, text)
+        return found
 
 
 def digits_only(words: Words) -> bool:

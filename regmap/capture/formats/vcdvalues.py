@@ -13,7 +13,7 @@ import numpy as np
 from ..arrays import Changes, Indices, Times, Values, X, Z
 from ..lines.levels import Levels
 from ..lines.signals import Findings
-from .tokens import ByteBlock
+from .tokens import ByteBlock, floats
 from .vcdcodes import VcdCodes
 from .vcdhead import VcdHeader, VcdVariable
 
@@ -224,21 +224,17 @@ class ValueTable:
         tokens: Indices,
     ) -> None:
         texts = block.texts(starts, np.minimum(ends, starts + 64))
-        try:
-            volts = texts.astype(np.float64)
-        except ValueError:
-            volts = np.full(len(texts), np.nan)
-            for index, text in enumerate(texts.tolist()):
-                try:
-                    volts[index] = float(text)
-                except ValueError:
-                    self._report(
-                        block,
-                        int(starts[index]) - 1,
-                        int(ends[index]),
-                        f"{text[:30].decode('latin-1')!r} is not a real number",
-                        "r and a number",
-                    )
+
+        def bad(index: int, text: bytes) -> None:
+            self._report(
+                block,
+                int(starts[index]) - 1,
+                int(ends[index]),
+                f"{text[:30].decode('latin-1')!r} is not a real number",
+                "r and a number",
+            )
+
+        volts = floats(texts, bad)
         name = self._names[var.first]
         places = np.arange(len(when), dtype=np.int64)
         places, values = self.levels.digital(name, places, volts, self.findings)

@@ -11,7 +11,7 @@ from ..arrays import Changes, Indices, Times, Values
 from ..lines.levels import Levels
 from ..lines.signals import Findings
 from .tablehead import LEVELS, Column, TableHead
-from .tokens import ByteBlock, decimals, floats
+from .tokens import ByteBlock, decimals, real_numbers
 
 Origin = tuple[Indices, Indices]
 
@@ -161,7 +161,7 @@ class Cells:
                 "a number",
             )
 
-        return floats(texts, bad)
+        return real_numbers(texts, bad)
 
     def _words(
         self,

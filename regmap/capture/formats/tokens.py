@@ -86,7 +86,7 @@ class ByteBlock:
         return store.count(b"\n", PAD, base), base - start + 1, text
 
 
-def floats(
+def real_numbers(
     texts: npt.NDArray[np.bytes_], bad: Callable[[int, bytes], None]
 ) -> npt.NDArray[np.float64]:
     """Each text as a number; of one that is none `bad(index, text)` tells, and NaN stands for it."""

@@ -13,7 +13,7 @@ import numpy as np
 from ..arrays import Changes, Indices, Times, Values, X, Z
 from ..lines.levels import Levels
 from ..lines.signals import Findings
-from .tokens import ByteBlock, floats
+from .tokens import ByteBlock, real_numbers
 from .vcdcodes import VcdCodes
 from .vcdhead import VcdHeader, VcdVariable
 
@@ -234,7 +234,7 @@ class ValueTable:
                 "r and a number",
             )
 
-        volts = floats(texts, bad)
+        volts = real_numbers(texts, bad)
         name = self._names[var.first]
         places = np.arange(len(when), dtype=np.int64)
         places, values = self.levels.digital(name, places, volts, self.findings)

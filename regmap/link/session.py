@@ -226,6 +226,10 @@ class Link:
                 attempts=attempt,
             )
         if reading.word & mask == expected:
+            hidden = [f.ref for f in register.fields if f.setting and f.mask & ~register.shows]
+            if hidden:
+                told = f"{', '.join(hidden)} cannot be read back, and travelled in the same frame"
+                why = f"{why}; {told}" if why else told
             return Written(
                 what=ask.text, result="verified", holds=reading.word, why=why, attempts=attempt
             )

@@ -22,7 +22,7 @@ from regmap.link.running import run_script
 from regmap.link.script import read_script, words_for
 from regmap.link.session import Link
 from regmap.link.watch import watch
-from regmap.maps.load import load_map, read_map
+from regmap.maps.load import find_document, load_map, read_map
 from regmap.stages.load import load_stage
 
 
@@ -407,6 +407,28 @@ def test_fields_not_asked_for_are_kept(make_bench: Any) -> None:
         CallError, match="GATE_HS is written as a whole, and what its other fields hold"
     ):
         words_for(fresh, ["GATE_HS.HOLD = 430 mA"])
+
+
+def test_a_field_that_cannot_be_read_is_never_written_unasked(make_bench: Any) -> None:
+    """SINK write-only, code 11 (240 mA) in bits 7..4: the next write says it again, or is refused."""
+    text = find_document("quoll16").read_text(encoding="utf-8")
+    sink = "      SINK:\n        bits: 7..4"
+    chip, problems = read_map(
+        "hidden.yaml", text=text.replace(sink, f"{sink}\n        access: wo", 1)
+    )
+    assert chip is not None, problems
+    bench = make_bench(chip)
+    [(name, word)] = words_for(bench.link, ["GATE_HS.SINK = 240 mA"])
+    assert word == chip.registers["GATE_HS"].reset & ~0xF0 | 11 << 4
+    done = bench.link.write(name, word)
+    assert (done.result, bench.twin.word(name)) == ("verified", word)
+    assert done.why == "GATE_HS.SINK cannot be read back, and travelled in the same frame"
+    # known in this session, so it is written again; a session that does not know it asks
+    assert words_for(bench.link, ["GATE_HS.SOURCE = 62 mA"])[0][1] & 0xF0 == 11 << 4
+    with pytest.raises(
+        CallError, match=r"what GATE_HS\.SINK holds cannot be read and was not written"
+    ):
+        words_for(Link(chip, bench.port), ["GATE_HS.SOURCE = 62 mA"])
 
 
 def test_pages_are_selected_and_confirmed(make_bench: Any) -> None:

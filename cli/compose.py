@@ -60,6 +60,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
     finally:
         session.keeper.journal.keep()
         held.close()
+        known = session.onchip.close()
+    for line in known:
+        context.err(line)
     commands = session.farewell()
     if commands:
         context.out("the same without the composer:")

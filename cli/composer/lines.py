@@ -6,7 +6,7 @@ import sys
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
-from ..context import Context, Status
+from ..context import Context, Status, wrap
 from .session import Session
 from .sheets import help_sheet
 from .vocabulary import WORDS, Outcome, Question, Sheet
@@ -104,7 +104,8 @@ class Lines:
 
     def ask(self, question: Question) -> None:
         self.question = question
-        self.context.out(self.context.style(question.text, "warn"))
+        for line in wrap(question.text, self.context.width).splitlines():
+            self.context.out(self.context.style(line, "warn"))
         for key, words, text in question.answers:
             also = (
                 f" (or `{words.replace(';;', '`, `')}`)"

@@ -27,6 +27,7 @@ _DOES = {
     "sweep": "sweeps every option of",
     "options": "lists the options of",
     "reset": "drops from the stage, back to its reset value,",
+    "send": "asks, before it writes the register of",
 }
 
 
@@ -171,8 +172,8 @@ class Meaning:
                     "word", f"enter shows {value} of the stage", value="inputs", name=value
                 )
             return Meant("word", f"enter puts {value} back to what the stage file says", value=word)
-        if word in TAKES_NAME and rest and word not in ("undo", "redo"):
-            name = self.resolve_loosely(rest)
+        if word in TAKES_NAME and rest:
+            name = self.resolve_loosely(rest.removesuffix(" now") if word == "send" else rest)
             return Meant("word", f"enter {_DOES[word]} {name}", name=name, value=word)
         if word == "accept" and not self.can_accept:
             return Meant(

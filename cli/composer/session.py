@@ -29,6 +29,7 @@ from ..files import write_text
 from . import sheets
 from .keeping import Keeper
 from .meaning import Meaning
+from .onchip import OnChip
 from .opened import inputs_sheet, verdict_named, verdict_sheet
 from .pictures import timeline_sheet
 from .vocabulary import Outcome, Row, Sheet
@@ -45,6 +46,7 @@ class Session:
         #: told how far something slow is
         self.say: Callable[[str], None] = lambda _: None
         self._pending: Callable[[], Edit] | None = None
+        self.onchip = OnChip(draft)
         #: whether a screen shows what is answered, with a clipboard perhaps; else lines are read or heard
         self.on_screen = False
         self.log: dict[str, None] = {}
@@ -133,6 +135,10 @@ class Session:
             "changes": lambda _: Outcome(sheet=sheets.changes_sheet(self.draft)),
             "sequence": lambda _: Outcome(sheet=sheets.sequence_sheet(self.draft)),
             "copy": self._copy,
+            "connect": self.onchip.connect,
+            "live": lambda _: self._live(),
+            "send": self._send,
+            "disconnect": lambda _: self.onchip.disconnect(),
             "save": lambda r: self.keeper.save(self.draft, r),
             "leave": lambda r: self.keeper.leave(self.draft, r),
             "help": lambda r: Outcome(sheet=sheets.help_sheet(place, r, self.width)),
@@ -304,6 +310,19 @@ class Session:
         edit = self.pending()
         self.pending = None
         return self.edited(edit)
+
+    def _live(self) -> Outcome:
+        sheet = self.onchip.beside()
+        self.note(f"gateword link {shlex.quote(self.onchip.port)} verify {self.keeper.document}")
+        taken = dict(self.onchip.found)
+        differs = any(row.action == "accept" for row in sheet.rows)
+        self.pending = (lambda: self.draft.take_words(taken)) if differs else None
+        return Outcome(sheet=sheet)
+
+    def _send(self, rest: str) -> Outcome:
+        name = rest.removesuffix(" now").strip()
+        self.at = self.meaning.resolve_loosely(name) if name else self.at
+        return self.onchip.send(self.at, now=rest.endswith(" now"))
 
     def _compare(self, rest: str) -> Outcome:
         try:

@@ -63,6 +63,12 @@ WORDS: dict[str, Word] = {
         Word("changes", "changes", "what is not saved yet"),
         Word("sequence", "sequence", "every frame to send, in order"),
         Word("copy", "copy WHAT [to FILE]", "frame, word or sequence as text"),
+        Word("connect", "connect PORT", "reads a real or simulated chip beside the draft"),
+        Word("live", "live", "what the connected chip holds beside the draft"),
+        Word(
+            "send", "send [NAME]", "writes one register of the draft to the chip, after a question"
+        ),
+        Word("disconnect", "disconnect", "lets go of the port"),
         Word("save", "save [FILE]", "writes the settings into the stage file"),
         Word("leave", "leave", "ends; asks when something is not saved"),
         Word("help", "help [WORD]", "what can be done here; ? does the same"),
@@ -84,7 +90,7 @@ FOLLOWS: dict[str, tuple[tuple[str, str], ...]] = {
 }
 #: what people type to get out, besides `leave`
 LEAVES = ("quit", "exit")
-TAKES_NAME = ("set", "reset", "go", "options", "sweep")
+TAKES_NAME = ("set", "reset", "go", "options", "sweep", "send")
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ from regmap.cli.composer.screen import Screen
 from regmap.cli.composer.view import View
 from regmap.cli.context import Context
 from regmap.maps.load import find_document
+from regmap.testing import gateword_port  # noqa: F401
 
 KEYS = {
     "Up": Keys.Up,

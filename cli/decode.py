@@ -10,7 +10,7 @@ from regmap.behaviour.hazards import cautions_of
 from regmap.behaviour.machine import Machine
 from regmap.cautions import CAUTION
 from regmap.chip import values
-from regmap.chip.bank import Bank, need_register
+from regmap.chip.bank import Bank, need_register, register_word
 from regmap.chip.model import Chip, Fault, Field, Layout, Register
 from regmap.chip.values import Reading
 from regmap.errors import CallError
@@ -18,7 +18,7 @@ from regmap.frames.codec import Answer, Codec, Sent
 from regmap.maps.load import load_map, maps_around
 
 from .context import Context, Status, hexword, wrap
-from .encode import assignments, bank_from, caution_lines, effect_lines, effects_json, parse_word
+from .encode import bank_from, caution_lines, effect_lines, effects_json, parse_word
 
 NAME = "decode"
 HELP = "any raw frame taken apart and explained"
@@ -92,7 +92,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if not args.words:
         raise CallError("nothing to decode", "FRAME ..., or --wrote WORD --read WORD")
     #: registers whose word was given or seen; the others are taken at reset
-    seen = {name for name, _ in assignments(args.base)}
+    seen = {register_word(chip, text)[0] for text in args.base}
     rows: list[dict[str, object]] = []
     flawed = False
     replies: list[int] = []

@@ -11,7 +11,7 @@ from regmap.behaviour.machine import Machine
 from regmap.behaviour.plan import Planned, fields_of, plan
 from regmap.behaviour.settings import BRING_UP, bring_up_sequence
 from regmap.cautions import CAUTION
-from regmap.chip.bank import Bank, written_out
+from regmap.chip.bank import Bank, register_word, written_out
 from regmap.chip.model import Chip
 from regmap.document.schema import read_int, read_word
 from regmap.errors import CallError
@@ -102,15 +102,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def bank_from(chip: Chip, texts: list[str]) -> Bank:
     """The reset state with the given words laid over."""
     bank = Bank.at_reset(chip)
-    for name, word in assignments(texts):
-        if name not in chip.registers:
-            from regmap.chip.bank import unknown
-
-            raise unknown(chip, name)
-        register = chip.registers[name]
-        if word >> register.width:
-            raise CallError(f"{name}=0x{word:X} does not fit the {register.width} bits of {name}")
-        bank.learn(name, word)
+    for text in texts:
+        bank.learn(*register_word(chip, text))
     return bank
 
 
@@ -229,12 +222,12 @@ def _state(
         position = stage.position if args.position is None else args.position
         for setting in stage.settings:
             origins.update({f.ref: f"stage {stage.name}" for f in fields_of(chip, setting.name)})
-        for name, word in assignments(args.base):
-            bank.learn(name, bank_from(chip, [f"{name}=0x{word:X}"]).words[name])
+        for text in args.base:
+            bank.learn(*register_word(chip, text))
     else:
         chip = load_map(path)
         bank = bank_from(chip, args.base)
-    origins.update({name: "--from" for name, _ in assignments(args.base)})
+    origins.update({register_word(chip, text)[0]: "--from" for text in args.base})
     if args.supply:
         band = parse_band(args.supply)
         if band.dim != parse_band("1 V").dim:

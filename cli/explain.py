@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from regmap.behaviour.effects import said
 from regmap.behaviour.faults import Explanation, Finding, explain
 from regmap.cautions import TOUCHING
+from regmap.chip.bank import full_name, register_word
 from regmap.chip.model import Chip, Fault
 from regmap.frames.codec import Codec
 from regmap.maps.load import find_document, load_map
@@ -68,7 +69,7 @@ class RejectedError(Exception):
 
 def _status_words(chip: Chip, texts: Sequence[str]) -> tuple[dict[str, int], dict[str, bool]]:
     """Register words, and the faults that status bits of reply frames show. Raises RejectedError."""
-    from .encode import assignments, parse_word
+    from .encode import parse_word
 
     codec = Codec(chip)
     words: dict[str, int] = {}
@@ -76,11 +77,11 @@ def _status_words(chip: Chip, texts: Sequence[str]) -> tuple[dict[str, int], dic
     for text in texts:
         first, colon, second = text.partition(":")
         if not colon:
-            words.update(assignments([text]))
+            words.update([register_word(chip, text)])
             continue
         sent = (
-            codec.read(chip.registers[first.strip()])
-            if first.strip() in chip.registers
+            codec.read(chip.registers[full_name(chip, first.strip())])
+            if full_name(chip, first.strip()) in chip.registers
             else codec.decode_command(parse_word(first, chip))
         )
         answer = codec.decode_reply(parse_word(second, chip), sent)

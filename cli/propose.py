@@ -16,6 +16,7 @@ from regmap.assessment.proposal import (
     settings_block,
 )
 from regmap.assessment.propose import SECONDS, propose
+from regmap.chip.bank import full_name
 from regmap.errors import CallError, FileError
 from regmap.quantity import many
 from regmap.stages.load import Stage, load_stage, read_stage
@@ -105,10 +106,10 @@ def run(args: argparse.Namespace, context: Context) -> int:
     try:
         result = propose(
             stage,
-            free=args.free,
-            keep=args.keep,
+            free=[full_name(stage.chip, n) for n in args.free],
+            keep=[full_name(stage.chip, n) for n in args.keep],
             goals=args.goal,
-            loosen=args.loosen,
+            loosen=[full_name(stage.chip, n) for n in args.loosen],
             seconds=args.seconds,
             progress=drawn if context.progress else None,
         )

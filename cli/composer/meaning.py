@@ -9,8 +9,7 @@ from dataclasses import replace
 from regmap import formerly
 from regmap.behaviour.faults import status_registers
 from regmap.calc.verdict import WORDS as VERDICTS
-from regmap.chip.bank import find, unknown
-from regmap.document.schema import read_word
+from regmap.chip.bank import find, full_name, register_word, unknown
 from regmap.draft import Draft, Hit, Index, Preview, label_of, parse_raw
 from regmap.errors import CallError, GatewordError, closest
 
@@ -50,37 +49,16 @@ class Meaning:
     def resolve(self, text: str) -> str:
         """The full name of a register, field, value or fault. Raises CallError with the nearest."""
         chip = self.chip
-        if text in chip.registers or find(chip, text) is not None:
-            return text
-        everything = [
-            *chip.registers,
-            *(f.ref for r in chip.registers.values() for f in r.fields),
-            *chip.joined,
-            *chip.externals,
-        ]
-        folded = {n.casefold(): n for n in everything}
-        if text.casefold() in folded:
-            return folded[text.casefold()]
         here = self.at.partition(".")[0]
-        if f"{here}.{text}".casefold() in folded:
-            return folded[f"{here}.{text}".casefold()]
+        beside = full_name(chip, f"{here}.{text}")
+        # a field beside what is chosen before one of that name elsewhere
+        whole = text in chip.registers or find(chip, text) is not None
+        meant = beside if not whole and find(chip, beside) is not None else full_name(chip, text)
+        if meant in chip.registers or find(chip, meant) is not None:
+            return meant
         if text in chip.faults:
             return chip.faults[text].ref
-        at_address = self.at_address(text)
-        if len(at_address) == 1:
-            return at_address[0]
         raise unknown(chip, text)
-
-    def at_address(self, text: str) -> list[str]:
-        """The registers at an address written 0x04, 0b100 or 4."""
-        address = read_word(text)
-        if address is None:
-            return []
-        return [
-            name
-            for name, register in self.chip.registers.items()
-            if register.address == address and self.chip.addressed(register)
-        ]
 
     def resolve_loosely(self, text: str) -> str:
         """As `resolve`; a part of a name will do where only one setting has it."""
@@ -463,19 +441,9 @@ class Meaning:
 
     def words_of(self, texts: list[str]) -> dict[str, int]:
         """REG=WORD texts as register words. Raises CallError."""
-        words = {}
+        words: dict[str, int] = {}
         for text in texts:
             left, equals, right = text.replace(" ", "").partition("=")
-            value = read_word(right)
-            if not equals or value is None or value < 0:
-                example = next(iter(status_registers(self.chip)), "STATUS")
-                raise CallError(f"{text[:40]!r} is not REG=WORD", f"as in {example}=0x109")
-            name = self.resolve(left)
-            if name not in self.chip.registers:
-                raise CallError(f"{name} is no register")
-            if value >> self.chip.registers[name].width:
-                raise CallError(
-                    f"{right} does not fit the {self.chip.registers[name].width} bits of {name}"
-                )
-            words[name] = value
+            full = f"{self.resolve(left)}={right}" if equals and right else text
+            words.update([register_word(self.chip, full)])
         return words

@@ -15,13 +15,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from ..chip.bank import full_name
 from ..chip.model import Chip
 from ..document.jsontext import read_json
 from ..document.schema import read_int, read_word
 from ..document.source import display_name, read_text
 from ..errors import CallError, FileError, Place, Problem, closest
 
-_LINE = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]*)\s*(?:=|:|\s)\s*(\S+)\s*")
+_LINE = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]*|0[xX][0-9A-Fa-f]+)\s*(?:=|:|\s)\s*(\S+)\s*")
 
 
 def looks_like_readback(text: str) -> bool:
@@ -48,6 +49,7 @@ def parse_readback(text: str, chip: Chip, name: str) -> dict[str, int]:
         def complain(found: str, expected: str, near: str = "", line: int = line) -> None:
             problems.append(Problem(Place(name, line, 1), found, expected, near))
 
+        register = full_name(chip, register)
         if register not in chip.registers:
             complain(
                 f"no register {register[:60]!r} in {chip.name}",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from fractions import Fraction
 
-from ..document.schema import read_int
+from ..document.schema import read_int, read_word
 from ..errors import CallError, closest
 from ..expr import evaluate
 from ..quantity import DIMENSIONS, Dim
@@ -278,10 +278,30 @@ def need(chip: Chip, name: str) -> Field | Joined | Valued:
 
 
 def need_register(chip: Chip, name: str) -> Register:
-    """The register of that name; raises CallError with the nearest."""
-    if name not in chip.registers:
+    """The register of that name or address; raises CallError with the nearest."""
+    meant = full_name(chip, name)
+    if find(chip, meant) is not None:
+        near = next(iter(registers_of(chip, meant)), "")
+        raise CallError(f"{meant} is no register", "a register of the map", nearest=near, part=name)
+    if meant not in chip.registers:
         raise unknown(chip, name)
-    return chip.registers[name]
+    return chip.registers[meant]
+
+
+def register_word(chip: Chip, text: str) -> tuple[str, int]:
+    """`REG=WORD` as people write it, the register by name or address. Raises CallError."""
+    name, equals, number = (part.strip() for part in text.partition("="))
+    word = read_word(number)
+    if not equals or word is None or word < 0:
+        raise CallError(
+            f"{text[:40]!r} is not REG=WORD", f"as in {next(iter(chip.registers))}=0x1A5"
+        )
+    register = need_register(chip, name)
+    if word >> register.width:
+        raise CallError(
+            f"{name}=0x{word:X} does not fit the {register.width} bits of {register.name}"
+        )
+    return register.name, word
 
 
 def unknown(chip: Chip, name: str) -> CallError:

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from ..behaviour.effects import Change, compare
+from ..behaviour.readback import load_readback, looks_like_readback
 from ..behaviour.settings import setting_registers
-from ..chip.bank import Bank, unknown
+from ..chip.bank import Bank, register_word
 from ..chip.model import Chip
-from ..document.jsontext import read_json
-from ..document.schema import read_int, read_word
 from ..document.source import decode_text
 from ..errors import CallError, closest
 from ..stages.load import Stage, load_stage, supply_of
 from .state import Draft
 
-_WORD = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]*)\s*[=:\s]\s*(0[xXbB][0-9A-Fa-f_]+|\d+)\s*")
 KINDS = ("reset", "saved")
 
 
@@ -73,23 +70,8 @@ def words_bank(chip: Chip, texts: Iterable[str]) -> Bank:
     """What a readback tells: `REG=WORD` each. Raises CallError."""
     bank = Bank(chip)
     for text in texts:
-        name, equals, number = text.partition("=")
-        word = read_word(number.strip())
-        if not equals or word is None or word < 0:
-            raise CallError(
-                f"{text[:40]!r} is not REG=WORD", f"as in {next(iter(chip.registers))}=0x1A5"
-            )
-        _learn(chip, bank, name.strip(), word)
+        bank.learn_read(*register_word(chip, text))
     return bank
-
-
-def _learn(chip: Chip, bank: Bank, name: str, word: int) -> None:
-    if name not in chip.registers:
-        raise unknown(chip, name)
-    register = chip.registers[name]
-    if word >> register.width:
-        raise CallError(f"{name}=0x{word:X} does not fit the {register.width} bits of {name}")
-    bank.learn_read(name, word)
 
 
 def _file(draft: Draft, path: Path) -> Comparison:
@@ -102,42 +84,15 @@ def _file(draft: Draft, path: Path) -> Comparison:
         return _against(draft, f"stage {path}", stage.bank)
     with path.open("rb") as handle:
         head = handle.read(200_000)
-    if not head.startswith(b"\x1f\x8b") and b"\0" not in head:
-        bank = _readback(draft.chip, decode_text(str(path), head))
-        if bank is not None:
-            return _against(draft, f"readback {path}", bank)
+    packed = head.startswith(b"\x1f\x8b") or b"\0" in head
+    if not packed and looks_like_readback(decode_text(str(path), head)):
+        bank = Bank(draft.chip)
+        for name, word in load_readback(path, draft.chip).items():
+            bank.learn_read(name, word)
+        return _against(draft, f"readback {path}", bank)
     bank, notes = capture_bank(draft.stage, path)
     bank.supply = supply_of(draft.stage.params)
     return _against(draft, f"capture {path}", bank, notes)
-
-
-def _readback(chip: Chip, text: str) -> Bank | None:
-    """A list of `REG=WORD` lines (also `REG WORD`, with # comments), or an object of names and words."""
-    bank = Bank(chip)
-    if text.lstrip().startswith("{"):
-        try:
-            found = read_json(text)
-        except ValueError:
-            return None
-        table = found.get("registers", found.get("words", found)) if isinstance(found, dict) else {}
-        pairs = [(str(k), v) for k, v in table.items()] if isinstance(table, dict) else []
-    else:
-        lines = [line.split("#")[0] for line in text.splitlines()]
-        matches = [_WORD.fullmatch(line) for line in lines if line.strip()]
-        if not matches or None in matches:
-            return None
-        pairs = [(m[1], m[2]) for m in matches if m is not None]
-    known = [(n, v) for n, v in pairs if n in chip.registers]
-    if not known:
-        return None
-    for name, value in known if len(known) == len(pairs) else pairs:
-        if isinstance(value, dict):
-            value = value.get("word")
-        word = value if isinstance(value, int) else read_int(str(value))
-        if word is None or word < 0:
-            raise CallError(f"{name}: {str(value)[:30]!r} is not a word")
-        _learn(chip, bank, name, word)
-    return bank
 
 
 def capture_bank(stage: Stage, path: Path) -> tuple[Bank, list[str]]:

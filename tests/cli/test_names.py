@@ -94,6 +94,11 @@ def test_a_name_is_written_in_full_alone_where_it_is_unique_or_as_an_address(gat
         [("encode", "quoll16", f"{n}=2 us") for n in ("TIMING.DEAD_TIME", "DEAD_TIME")],
         [("encode", "quoll16", f"{n}=0x148") for n in ("TIMING", "0x06")],
         [("encode", "quoll16", f"read:{n}") for n in ("STATUS1", "status1", "0x00")],
+        [("explain", "quoll16", f"{n}=0x302") for n in ("STATUS2", "status2", "0x1", "1")],
+        [("decode", "quoll16", "0x2291", "--from", f"{n}=0x155") for n in ("GATE_HS", "gate_hs", "0x4")],
+        [("decode", "quoll16", "0x8000:0x2302", "--to", n) for n in ("STATUS1", "status1", "0x0")],
+        [("diff", "coolant_pump", f"{n}=0x155") for n in ("GATE_HS", "gate_hs", "0x4")],
+        [("propose", "coolant_pump", "--goal", "spi", "--keep", n) for n in ("TIMING.DEAD_TIME", "DEAD_TIME")],
         [("check", "coolant_pump", "deadtime", "--set", f"{n}=2 us") for n in ("TIMING.DEAD_TIME", "DEAD_TIME")],
     ]  # fmt: skip
     from regmap.maps.load import load_map

@@ -313,14 +313,14 @@ BUGS = [
     Bug(
         "a fault whose cause is there can be cleared",
         "regmap/behaviour/machine.py",
-        "if not self._masked(fault):\n                    self.set_fault(fault, True)\n            elif",
-        "if self._masked(fault):\n                    self.set_fault(fault, True)\n            elif",
+        "if not self._kept(fault):\n                    self.set_fault(fault, True)\n            elif",
+        "if self._kept(fault):\n                    self.set_fault(fault, True)\n            elif",
         "tests/behaviour tests/twin",
     ),
     Bug(
         "masked faults raise their bits",
         "regmap/behaviour/machine.py",
-        "if cause in fault.raised_by and not self._masked(fault):",
+        "if cause in fault.raised_by and not self._kept(fault):",
         "if cause in fault.raised_by:",
         "tests/behaviour tests/twin",
     ),

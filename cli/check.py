@@ -182,16 +182,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
 
 def _depends_json(draft: Draft, check: str) -> dict[str, object]:
     """The settings and stage values that move a verdict, each with what it is now; found by running the check."""
-    from regmap.draft import label_of
-
-    settings, inputs = draft.decides(check)
-    readings = {name: draft.reading(name) for name in settings}
-    return {
-        "depends_on": {
-            "settings": {n: label_of(r) if r is not None else "" for n, r in readings.items()},
-            "inputs": {name: draft.value_text(name) for name in inputs},
-        }
-    }
+    settings, inputs = draft.depends(check)
+    return {"depends_on": {"settings": settings, "inputs": inputs}}
 
 
 def _depends(draft: Draft, check: str, context: Context) -> list[str]:

@@ -33,6 +33,7 @@ from .statements import (
     Settled,
     Statements,
     cells,
+    label_of,
     ref,
     setting,
     settings_of,
@@ -476,6 +477,13 @@ class Draft:
         names = [n for n in self.names() if found.moved(self._others(n), check)]
         values = [n for n in self.stage.params if found.moved(self._others(n), check)]
         return names, values
+
+    def depends(self, check: str) -> tuple[dict[str, str], dict[str, str]]:
+        """As `decides`, each name with what it is now."""
+        names, values = self.decides(check)
+        readings = {name: self.reading(name) for name in names}
+        settings = {n: label_of(r) if r is not None else "" for n, r in readings.items()}
+        return settings, {name: self.value_text(name) for name in values}
 
     def _dependence(self) -> Dependence:
         def make() -> Dependence:

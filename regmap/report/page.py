@@ -205,6 +205,9 @@ figure { margin: .8rem 0; break-inside: avoid; } figure svg { background: #fff; 
 .filter legend { float: left; margin-right: .9rem; padding: 0; color: var(--soft); }
 @media screen { main:has(#show-fails:checked) .verdicts tbody tr:not(.s-fails), main:has(#show-low:checked) .verdicts tbody tr:not(.s-low),
   main:has(#show-none:checked) .verdicts tbody tr:not(.s-none), main:has(#show-holds:checked) .verdicts tbody tr:not(.s-holds) { display: none; } }
+.verdicts.named { display: none; }
+@media screen { main:has(#order-named:checked) .verdicts.worst { display: none; } main:has(#order-named:checked) .verdicts.named { display: table; } }
+@media screen and (max-width: 47rem) { main:has(#order-named:checked) .verdicts.named { display: block; } }
 @media print { .filter { display: none; } }
 .blank td { height: 3.1rem; }
 .box { display: inline-block; width: .95em; height: .95em; border: 1.5px solid var(--ink); margin-right: .6em; vertical-align: -.12em; }

@@ -10,6 +10,7 @@ from .. import __version__
 from ..assessment.stage import COMMAND_LINE, Assessment, assess, inputs_of
 from ..calc import WORDS
 from ..cautions import CAUTION
+from ..draft import Draft
 from ..errors import told
 from ..quantity import many
 from ..stages.load import Stage
@@ -125,7 +126,7 @@ class _Maker:
                 "A line opens on a click.",
                 cls="note",
             ),
-            verdicts.derivations(result, unfold=self.unfold),
+            verdicts.derivations(result, Draft(self.stage).depends, unfold=self.unfold),
         )
         self.add("plots", "Plots", verdicts.drawings(inputs_of(stage)))
         self.add("faults", "Faults and reaction times", self._faults())

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping, Sequence
 
 from ..assessment.stage import Assessment
 from ..calc import SUBJECTS, WORDS, Inputs, Verdict
 from ..calc.plot import plots
 from ..errors import CallError
-from .page import Html, bar, code, facts, fold, join, table, tag
+from .page import Html, bar, code, facts, fold, join, safe, table, tag
+
+Depends = Callable[[str], tuple[Mapping[str, str], Mapping[str, str]]]
 
 CLASSES = {"fails": "fails", "low_margin": "low", "not_computed": "none", "holds": "holds"}
 
@@ -77,18 +80,26 @@ def tally(result: Assessment) -> Html:
 
 
 def overview(result: Assessment) -> Html:
-    """All verdicts, worst first."""
+    """All verdicts, worst first or by subject, as one chooses; without a script, so both are in the page."""
+    first = _table(result.verdicts, "All verdicts, worst first", "worst")
+    subjects = _table(
+        sorted(result.verdicts, key=lambda v: v.check.split(".")), "All verdicts, by check", "named"
+    )
+    return join([_filter(result), first, subjects])
+
+
+def _table(verdicts: Sequence[Verdict], caption: str, name: str) -> Html:
     rows = []
-    for verdict in result.verdicts:
+    for verdict in verdicts:
         share = verdict.relative
         margin: list[object] = [percent(share)]
         if share is not None and math.isfinite(share):
             margin.append(bar(share))
-        name = tag("a", verdict.title, href=f"#v-{verdict.check}")
+        link = tag("a", verdict.title, href=f"#v-{verdict.check}")
         rows.append(
             [
                 sign(verdict.status),
-                name,
+                link,
                 code(verdict.check),
                 verdict.worst_value,
                 limit(verdict),
@@ -96,33 +107,42 @@ def overview(result: Assessment) -> Html:
                 f"class=s-{CLASSES[verdict.status]}",
             ]
         )
-    shown = table(
+    return table(
         ["verdict", "what must hold", "check", "worst case", "limit", "margin"],
         rows,
-        caption="All verdicts, worst first",
-        cls="dense verdicts",
+        caption=caption,
+        cls=f"dense verdicts {name}",
         right=[3, 5],
     )
-    return join([_filter(result), shown])
 
 
 def _filter(result: Assessment) -> Html:
-    """Which verdicts are shown: by the style sheet alone, so that it works without scripts; print shows all."""
+    """Which verdicts are shown and in what order: by the style sheet alone, so that it works without
+    scripts; print shows all, worst first."""
     counts = result.counts
     options = [("all", f"all {len(result.verdicts)}")]
     options += [
         (CLASSES[s], f"{WORDS[s]} {counts[s]}") for s in CLASSES if counts[s] and s in WORDS
     ]
+    orders = [("worst", "worst first"), ("named", "by check")]
+    return join([_choice("show", "Show", options), _choice("order", "Order", orders)])
+
+
+def _choice(name: str, legend: str, options: Sequence[tuple[str, str]]) -> Html:
+    """Buttons of which one is pressed, the first at the beginning."""
     choices = []
-    for ident, text in options:
-        state = ' checked=""' if ident == "all" else ""
-        button = Html(f'<input type="radio" name="show" id="show-{ident}"{state}/>')
+    for index, (ident, text) in enumerate(options):
+        state = "" if index else ' checked=""'
+        button = Html(f'<input type="radio" name="{name}" id="{name}-{ident}"{state}/>')
         choices.append(tag("label", button, " ", text))
-    return tag("fieldset", tag("legend", "Show"), join(choices, " "), cls="filter")
+    return tag("fieldset", tag("legend", legend), join(choices, " "), cls="filter")
 
 
-def derivations(result: Assessment, *, unfold: bool) -> Html:
-    """Every verdict with formula, inputs with origin, steps, sources and corner, folded, by subject."""
+def derivations(result: Assessment, depends: Depends, *, unfold: bool) -> Html:
+    """Every verdict with formula, inputs with origin, steps, sources, corner and what moves it, folded, by subject.
+
+    `depends` tells of a check the settings and the stage's values that move it, each with what it is now.
+    """
     parts: list[Html] = []
     found = dict.fromkeys(v.check.partition(".")[0] for v in result.verdicts)
     for subject in dict.fromkeys((*SUBJECTS, *found)):  # those of outside checks come last
@@ -130,11 +150,17 @@ def derivations(result: Assessment, *, unfold: bool) -> Html:
         here.sort(key=lambda v: v.check.split("."))
         if here:
             parts.append(tag("h3", TITLES.get(subject, subject)))
-            parts += [derivation(v, unfold=unfold) for v in here]
+            parts += [derivation(v, *depends(v.check), unfold=unfold) for v in here]
     return join(parts, "\n")
 
 
-def derivation(verdict: Verdict, *, unfold: bool = False) -> Html:
+def derivation(
+    verdict: Verdict,
+    settings: Mapping[str, str],
+    values: Mapping[str, str],
+    *,
+    unfold: bool = False,
+) -> Html:
     """One verdict from its inputs to its margin."""
     head = join(
         [sign(verdict.status), verdict.title, " ", tag("span", percent(verdict.relative), cls="r")]
@@ -147,6 +173,12 @@ def derivation(verdict: Verdict, *, unfold: bool = False) -> Html:
         pairs.append(("worst corner", verdict.corner))
     if verdict.missing:
         pairs.append(("missing", ", ".join(verdict.missing)))
+    for what, moving in (
+        ("settings that move it", settings),
+        ("stage values that move it", values),
+    ):
+        told = join((Html(f"{code(n)} {safe(v)}") for n, v in moving.items()), ", ")
+        pairs.append((what, told or "none"))
     rows = [
         [code(v.symbol), v.text(), (v.origin.origin if v.origin else "") or v.note]
         for v in verdict.inputs
@@ -164,8 +196,8 @@ def derivation(verdict: Verdict, *, unfold: bool = False) -> Html:
     sources = tag(
         "p", "Sources: ", "; ".join(f"{s.symbol}: {s.source}" for s in verdict.sources), cls="note"
     )
-    told = sources if verdict.sources else Html("")
-    return fold(head, facts(pairs), inputs, steps, told, ident=f"v-{verdict.check}", unfold=unfold)
+    shown = sources if verdict.sources else Html("")
+    return fold(head, facts(pairs), inputs, steps, shown, ident=f"v-{verdict.check}", unfold=unfold)
 
 
 def drawings(inputs: Inputs) -> Html:

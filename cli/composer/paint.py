@@ -397,6 +397,8 @@ def _frames(
                 "mark",
             )
         )
+        if new.trouble:
+            painted.append(_text(new.trouble, width, "bad"))
     return painted
 
 

@@ -383,8 +383,9 @@ class Session:
         """What the copied words do that can hurt; a sequence says it itself."""
         if what == "sequence":
             return []
-        found = (write_of(self.draft, name) for name in registers_of(self.chip, self.at))
-        return [text for f in found for text in hazards(f.register, f.word)]
+        found = [write_of(self.draft, name) for name in registers_of(self.chip, self.at)]
+        told = [f.trouble for f in found if f.trouble]
+        return [*told, *(text for f in found for text in hazards(f.register, f.word))]
 
     def _copied(self, what: str) -> list[str]:
         names = registers_of(self.chip, self.at)

@@ -101,7 +101,10 @@ def take_apart(draft: Draft, text: str, *, reply_to: str | None = None) -> Apart
 
 @dataclass(frozen=True, slots=True)
 class Frames:
-    """The write of one register: its word, and the frame that carries it at its place in the sequence."""
+    """The write of one register: its word, and the frame that carries it at its place in the sequence.
+
+    `trouble` says why there is no such sequence; then the frame is that of a chip as the draft has it.
+    """
 
     register: Register
     word: int
@@ -114,13 +117,17 @@ def write_of(draft: Draft, register: str, bank: Bank | None = None) -> Frames:
     bank = bank or draft.bank
     item = draft.chip.registers[register]
     word = word_to_write(draft.chip, register, bank)
+    trouble = ""
     try:
         for action in draft.plan(bank):
             if action.do == "write" and action.sent is not None and action.sent.register is item:
                 return Frames(item, word, action.sent)
-        return Frames(item, word, Codec(draft.chip).write(item, word, bank))
     except CallError as error:
-        return Frames(item, word, None, str(error))
+        trouble = str(error)
+    try:
+        return Frames(item, word, Codec(draft.chip).write(item, word, bank), trouble)
+    except CallError as error:
+        return Frames(item, word, None, trouble or str(error))
 
 
 def sequence_lines(chip: Chip, actions: list[Action]) -> list[str]:

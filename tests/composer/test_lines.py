@@ -81,6 +81,17 @@ def test_the_equivalent_commands_say_the_same(
             assert frame in answered.getvalue()
 
 
+def test_a_register_that_no_sequence_writes_has_its_frame_and_is_told(state: Path) -> None:
+    """bilby32 TRIM: `configure` never writes it, so `encode` alone says what its frame is."""
+    answered = io.StringIO()
+    context = Context(stdout=answered, stderr=io.StringIO(), environ={})
+    assert main(["encode", "bilby32", "TRIM.SHUNT=1 %"], context) == 0
+    frame = answered.getvalue().split()[0]
+    status, out, _ = run("bilby32", state, "TRIM.SHUNT = 1 %\ncopy frame\nleave drop\n")
+    assert status == 0
+    assert f"frame: {frame}. Caution: TRIM is wanted at other than its reset word" in out
+
+
 def test_refusals_are_told_and_counted(pump: Path, state: Path) -> None:
     for line, said in (
         ("GATE_HS.SORCE = 56 mA", "nearest: GATE_HS.SOURCE"),

@@ -85,12 +85,21 @@ class OnChip:
         return self._link
 
     # --- looking ----------------------------------------------------------------------------------
-    def beside(self) -> Sheet:
-        """Read every register with settings; what differs from the draft, and what cannot be told."""
+    def beside(self, rest: str = "") -> Sheet:
+        """Read every register with settings; what differs from the draft, and what cannot be told.
+
+        With `pages` the field that selects a page is written to read those on others, and put back.
+        """
         from regmap.link.look import unverifiable, verify
 
         link = self._there
-        checked = verify(link, self.draft.bank)
+        if rest not in ("", "pages"):
+            raise CallError(f"live {rest[:20]}? expected `live` or `live pages`")
+        link.move_pages = rest == "pages"
+        try:
+            checked = verify(link, self.draft.bank)
+        finally:
+            link.move_pages = False
         self.found = {}
         for item in checked:
             word = item.reading.word
@@ -108,6 +117,12 @@ class OnChip:
         if not differing:
             rows = [Row("No setting that can be read differs.")]
         rows += _not_seen(checked, unverifiable(link.chip))
+        away = [item for item in checked if not item.reading.good]
+        if any(link.unreachable(link.chip.registers[item.register]) for item in away):
+            select = link.chip.page_select
+            rows.append(
+                Row(f"`live pages` writes {select} to read those, and puts it back", "live pages")
+            )
         if differing and self.found:
             rows.append(Row("`accept` puts what the chip holds into the draft", "accept", "mark"))
         same = sum(item.ok for item in checked)

@@ -136,7 +136,7 @@ class Session:
             "sequence": lambda _: Outcome(sheet=sheets.sequence_sheet(self.draft)),
             "copy": self._copy,
             "connect": self.onchip.connect,
-            "live": lambda _: self._live(),
+            "live": self._live,
             "send": self._send,
             "disconnect": lambda _: self.onchip.disconnect(),
             "save": lambda r: self.keeper.save(self.draft, r),
@@ -311,8 +311,8 @@ class Session:
         self.pending = None
         return self.edited(edit)
 
-    def _live(self) -> Outcome:
-        sheet = self.onchip.beside()
+    def _live(self, rest: str) -> Outcome:
+        sheet = self.onchip.beside(rest)
         self.note(f"gateword link {shlex.quote(self.onchip.port)} verify {self.keeper.document}")
         taken = dict(self.onchip.found)
         differs = any(row.action == "accept" for row in sheet.rows)

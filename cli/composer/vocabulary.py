@@ -64,7 +64,7 @@ WORDS: dict[str, Word] = {
         Word("sequence", "sequence", "every frame to send, in order"),
         Word("copy", "copy WHAT [to FILE]", "frame, word or sequence as text"),
         Word("connect", "connect PORT", "reads a real or simulated chip beside the draft"),
-        Word("live", "live", "what the connected chip holds beside the draft"),
+        Word("live", "live [pages]", "what the connected chip holds beside the draft"),
         Word(
             "send", "send [NAME]", "writes one register of the draft to the chip, after a question"
         ),
@@ -85,6 +85,7 @@ FOLLOWS: dict[str, tuple[tuple[str, str], ...]] = {
     ),
     "timeline": (("low", "of the low side"), ("high", "of the high side")),
     "verdicts": (("all", "those that hold, too"),),
+    "live": (("pages", "on every page: what selects one is written, and put back"),),
     "leave": (("keep", "the draft is offered next time"), ("drop", "the changes are forgotten")),
     "save": (("merge", "into a file that changed on disk meanwhile"),),
 }

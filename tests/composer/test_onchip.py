@@ -164,3 +164,21 @@ def test_a_write_that_does_not_take_is_told_as_that(
     assert "no: " in said
     assert "verified" not in said
     assert twin.word("GATE_HS") == held
+
+
+def test_registers_on_another_page_are_read_once_that_is_asked_for(
+    state: Path, gateword_port: Port
+) -> None:
+    """potoroo40: PAGE.NUMBER selects; without the word nothing is written, with it the page is put back."""
+    twin = Twin(load_map("potoroo40"), seed=1)
+    port = gateword_port(twin)
+    status, said, _ = lines(Path("potoroo40"), state, f"connect {port}", "live")
+    assert status == 0
+    assert "SPEED: not known: it is on page 1 and the chip on page 0" in said
+    assert "`live pages` writes PAGE.NUMBER to read those, and puts it back" in said
+    assert "not known" not in said.split("`live pages`")[1]
+    status, said, _ = lines(Path("potoroo40"), state, f"connect {port}", "live pages")
+    assert status == 0
+    assert "not known" not in said
+    assert "`live pages`" not in said.partition("beside the draft:")[2]
+    assert twin.word("PAGE") == 0

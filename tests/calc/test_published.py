@@ -382,6 +382,7 @@ def test_vds_thresholds_and_first_that_holds(given: Given) -> None:
 
 
 def test_shunt_comparator() -> None:
+    # Ohm's law: 0.1 V over 1 mohm (common practice, no source)
     assert shunt_trip(v=0.1, r=1e-3) == pytest.approx(100)
 
 

@@ -13,6 +13,7 @@ EXAMPLES: dict[str, tuple[tuple[str, str], ...]] = {
         ("gateword vet quoll16 coolant_pump", "a map and a stage"),
         ("gateword vet --solve quoll16", "which check bits explain its known frames"),
         ("gateword vet driver.yaml --against driver.h", "a hand-written header against the map"),
+        ("gateword vet driver.yaml --against driver.h --patch fix.diff", "and what puts it right"),
     ),
     "show": (
         ("gateword show quoll16", "the whole chip"),

@@ -27,6 +27,8 @@ OUTPUTS = frozenset(
         "picture",
         "junit",
         "trace",
+        "patch",
+        "sarif",
     }
 )
 #: Commands whose own argument is what they write.

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from regmap.document.source import compose_file, read_text
-from regmap.errors import FileError, Problem, told
+from regmap.errors import CallError, FileError, Problem, told
 from regmap.maps.load import find_document
 from regmap.maps.vet import check_map
 from regmap.quantity import many
@@ -16,11 +16,15 @@ from regmap.stages.load import read_stage
 
 from .context import Context, Status, wrap
 from .documents import STDIN, kind_of_node, load_chip, problem_json, standard_input
+from .files import write_text
+from .sarif import sarif
 
 if TYPE_CHECKING:
     from regmap.maps.checkbits import Solved
 
 NAME = "vet"
+#: rules by which SARIF tells findings apart
+DOCUMENT, HEADER = "gateword/document", "gateword/header"
 HELP = "check (validate) maps, stages and set-ups of captures; problems as file:line:col"
 
 
@@ -45,6 +49,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--solve",
         action="store_true",
         help="find every parity and checksum that explains the known frames of a map",
+    )
+    parser.add_argument(
+        "--patch",
+        metavar="FILE",
+        help="of --against: write what puts findings right as a patch (- for standard output)",
+    )
+    parser.add_argument(
+        "--sarif",
+        metavar="FILE",
+        help="write the findings as SARIF (OASIS) for code review (- for standard output)",
     )
     parser.add_argument("--strict", action="store_true", help="warnings count as findings")
     parser.add_argument("--quiet", action="store_true", help="no warnings")
@@ -112,6 +126,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if not args.files:
         context.err("gateword vet: no file given; expected a map or a stage (or --schema)")
         return Status.USAGE
+    if args.patch and not args.against:
+        raise CallError("--patch is of a header", "--against FILE.h beside it")
     if args.against:
         return _against(args, context)
     if args.solve:
@@ -119,16 +135,18 @@ def run(args: argparse.Namespace, context: Context) -> int:
     errors = warnings = 0
     unreadable = False
     rows = []
+    every: list[Problem] = []
     for name in args.files:
         problems, summary = problems_of(name, context)
         shown = [p for p in problems if p.severity == "error" or not args.quiet]
         errors += sum(p.severity == "error" for p in problems)
         warnings += sum(p.severity == "warning" for p in problems)
         unreadable = unreadable or any(p.place.line == 0 for p in problems)
+        every += shown
         rows.append(
             {"file": name, "summary": summary, "problems": [problem_json(p) for p in shown]}
         )
-        if args.json:
+        if args.json or args.sarif == "-":
             continue
         for problem in shown:
             context.out(problem.render(context.width))
@@ -139,13 +157,22 @@ def run(args: argparse.Namespace, context: Context) -> int:
             context.out(text.replace("sound", context.style("sound", "good"), 1))
             for note in notes:
                 context.out(wrap(note, context.width, "  ", "    "))
+    if args.sarif:
+        _write(args.sarif, sarif(every, {DOCUMENT: HELP}, DOCUMENT), context)
     if args.json:
         context.json("vet", files=rows, errors=errors, warnings=warnings)
-    elif errors or (warnings and not args.quiet):
+    elif args.sarif != "-" and (errors or (warnings and not args.quiet)):
         context.out(f"{many(errors, 'error')}, {many(warnings, 'warning')}")
     if unreadable:
         return Status.USAGE
     return Status.FINDINGS if errors or (args.strict and warnings) else Status.OK
+
+
+def _write(where: str, text: str, context: Context) -> None:
+    if where == "-":
+        context.stdout.write(text)
+    else:
+        write_text(Path(where), text)
 
 
 def _solve(args: argparse.Namespace, context: Context) -> int:
@@ -194,13 +221,24 @@ def _solved_json(solved: Solved) -> dict[str, object]:
 
 
 def _against(args: argparse.Namespace, context: Context) -> int:
-    from regmap.lint.header import lint
+    from regmap.lint.fixes import as_patch
+    from regmap.lint.header import lint, put_right
     from regmap.lint.includes import included
 
     chip = load_chip(args.files[0], context)
     path = Path(args.against)
     text = read_text(path)
     result = lint(chip, text, str(path), included(path, text, read_text))
+    if args.patch:
+        new, after = put_right(chip, text, str(path), included(path, text, read_text))
+        _write(args.patch, as_patch(path.as_posix().lstrip("/"), text, new), context)
+        count = len(result.problems)
+        context.err(
+            f"{count - len(after.problems)} of {many(count, 'finding')} put right by the patch"
+        )
+    if args.sarif:
+        rule = {HEADER: "a header written by hand says what the map says"}
+        _write(args.sarif, sarif(result.problems, rule, HEADER, result.fixes), context)
     if args.json:
         context.json(
             "vet-against",
@@ -210,7 +248,7 @@ def _against(args: argparse.Namespace, context: Context) -> int:
             unread=result.unread,
             skipped=[problem_json(p) for p in result.skipped],
         )
-    else:
+    elif "-" not in (args.patch, args.sarif):
         for problem in result.problems:
             context.out(problem.render(context.width))
         for problem in result.skipped:

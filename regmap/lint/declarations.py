@@ -115,6 +115,24 @@ def _chunks(code: str) -> Iterator[tuple[int, str]]:
         yield first, code[start:]
 
 
+#: what stands between the name of a constant and its value
+_GIVEN = re.compile(r"\s*(?:\[[^]]*\]\s*)*=\s*")
+
+
+def _written(text: str, start: int) -> str:
+    """The value that is written from `start` on, as far as it stands in this line."""
+    depth = 0
+    for at in range(start, len(text)):
+        char = text[at]
+        if char == "(":
+            depth += 1
+        elif char == ")":
+            depth -= 1
+        if (depth == 0 and char in ",;}") or text.startswith(("/*", "//"), at):
+            return text[start:at].rstrip()
+    return text[start:].rstrip()
+
+
 def _is_function(text: str) -> bool:
     head = text.partition("{")[0]
     return "=" not in head and head.rstrip().endswith(")")
@@ -165,8 +183,10 @@ class _Reader:
         text = self.source[line - 1].rstrip("\r") if 0 < line <= len(self.source) else ""
         at = text.find(name)
         column = at + 1 if at >= 0 else 1
-        behind = text.find("=", column)
-        value_column = behind + 3 if behind >= 0 else column
+        given = _GIVEN.match(text, at + len(name)) if at >= 0 else None
+        value_column = given.end() + 1 if given else column
+        if given and not body:
+            body = _written(text, given.end())
         return Define(
             name=name,
             body=body,

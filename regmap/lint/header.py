@@ -7,6 +7,7 @@
                         rows of tables whose words cannot be
     result.skipped      definitions that were not understood, each with the reason
     result.read         how many definitions were compared
+    result.fixes        what puts findings right, one by one; `put_right` all of them
 
 A definition is recognised by its name: an optional prefix common to the file, then register,
 field and option as the map calls them (underscores and case do not count), then what it is:
@@ -19,6 +20,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from ..chip import values
 from ..chip.bits import deposit, extract, hexword, mask_of, spans
@@ -27,6 +29,7 @@ from ..errors import CallError, Place, Problem, closest
 from ..quantity import Band, Quantity, many, parse, plural
 from .declarations import BitFields, read_declarations
 from .defines import Define, Evaluator, Unreadable, evaluated, read_source, without_dead
+from .fixes import Fix, fix_of, patched
 from .names import Meant, Names, flat
 
 
@@ -38,6 +41,8 @@ class Lint:
     skipped: tuple[Problem, ...]
     read: int
     prefix: str = ""
+    #: what puts right those findings of which the right number is known
+    fixes: tuple[Fix, ...] = ()
 
     @property
     def unread(self) -> int:
@@ -68,9 +73,11 @@ def lint(chip: Chip, text: str, name: str, more: str = "") -> Lint:
         known.append((item, meant))
         if meant.kind == "shift" and meant.field is not None:
             shifts.add(meant.field.ref)
+    fixes: list[Fix] = []
     for item, meant in known:
-        for found, expected, near in _judge(chip, item, meant, shifts):
-            problems.append(_problem(item, name, found, expected, near))
+        for found in _judge(chip, item, meant, shifts):
+            problems.append(_problem(item, name, found.found, found.expected, found.near))
+            fixes += fix_of(item, found.right)
     compared = len(known)
     for item in calls:
         meant = names.meaning(item.name, prefix)
@@ -83,7 +90,7 @@ def lint(chip: Chip, text: str, name: str, more: str = "") -> Lint:
             skipped.append(_skip(replace(item, why=str(error)), name, meant, names))
             continue
         compared += 1
-        problems += [_problem(item, name, f, e, n) for f, e, n in findings]
+        problems += [_problem(item, name, f.found, f.expected, f.near) for f in findings]
     for layout in declared.layouts:
         found_members, count = _judge_layout(layout, names, prefix, name)
         problems += found_members
@@ -93,10 +100,9 @@ def lint(chip: Chip, text: str, name: str, more: str = "") -> Lint:
         if meant is not None and meant.field is None and row.item.value is not None:
             compared += 1
             word = Meant("word", meant.register)
-            problems += [
-                _problem(row.item, name, f, e, n)
-                for f, e, n in _judge(chip, row.item, word, shifts)
-            ]
+            for found in _judge(chip, row.item, word, shifts):
+                problems.append(_problem(row.item, name, found.found, found.expected, found.near))
+                fixes += fix_of(row.item, found.right)
     skipped += [_skip(i, name, None, names) for i in declared.skipped]
     skipped.sort(key=lambda p: (p.place.line, p.place.column))
     if not compared:
@@ -110,7 +116,25 @@ def lint(chip: Chip, text: str, name: str, more: str = "") -> Lint:
     problems += _overlaps(known, name)
     problems += _twice(items, name)
     problems.sort(key=lambda p: (p.place.line, p.place.column))
-    return Lint(problems=tuple(problems), skipped=tuple(skipped), read=compared, prefix=prefix)
+    return Lint(
+        problems=tuple(problems),
+        skipped=tuple(skipped),
+        read=compared,
+        prefix=prefix,
+        fixes=tuple(fixes),
+    )
+
+
+def put_right(chip: Chip, text: str, name: str, more: str = "") -> tuple[str, Lint]:
+    """The text with what is known to be wrong put right, and what is found in it then.
+
+    Numbers that stand in the file first: what is worked out from one of them is then right by itself.
+    """
+    result = lint(chip, text, name, more)
+    for literal in (True, False):
+        text = patched(text, [f for f in result.fixes if f.literal or not literal])
+        result = lint(chip, text, name, more)
+    return text, result
 
 
 def _place(item: Define, name: str, *, at_value: bool = True) -> Place:
@@ -136,7 +160,13 @@ def _skip(item: Define, name: str, meant: Meant | None, names: Names) -> Problem
 
 
 # --- judgement ----------------------------------------------------------------------------------
-Finding = tuple[str, str, str]
+class Finding(NamedTuple):
+    """What was found, what was expected, the nearest name, and the number that is right where there is one."""
+
+    found: str
+    expected: str
+    near: str = ""
+    right: int | None = None
 
 
 def _judge(chip: Chip, item: Define, meant: Meant, shifts: set[str]) -> Iterator[Finding]:
@@ -148,7 +178,7 @@ def _judge(chip: Chip, item: Define, meant: Meant, shifts: set[str]) -> Iterator
     if field is None:
         yield from _judge_register(chip, meant, register, value)
     else:
-        yield from _judge_field(meant, field, register, value, shifts)
+        yield from _judge_field(item, meant, field, value, shifts)
     yield from _judge_comment(item, meant, value)
 
 
@@ -163,36 +193,38 @@ def _judge_register(chip: Chip, meant: Meant, register: Register, value: int) ->
         if part is not None:
             placed.add(deposit(register.address, part.bits))
         if value not in placed:
-            yield (
+            yield Finding(
                 f"address 0x{value:X}",
                 f"0x{register.address:X}, the address of {register.name}",
-                "",
+                right=register.address,
             )
     elif meant.kind == "mask":
         union = mask_of(tuple(b for f in register.fields for b in f.bits))
         if value not in (register.mask, union):
-            yield (
+            yield Finding(
                 f"mask {_word(value, register)}",
                 f"{_word(register.mask, register)} (all bits) or {_word(union, register)} (its fields)",
-                "",
+                right=register.mask,
             )
     elif meant.kind == "width" and value != register.width:
-        yield (f"width {value}", f"{register.width} bits as {register.name} has", "")
+        yield Finding(
+            f"width {value}", f"{register.width} bits as {register.name} has", right=register.width
+        )
     elif meant.kind == "reset" and value != register.reset:
-        yield (
+        yield Finding(
             f"reset word {_word(value, register)}",
             f"{_word(register.reset, register)} for {register.name}{_differs(register, value, register.reset)}",
-            "",
+            right=register.reset,
         )
     elif meant.kind == "word":
         if value >> register.width:
-            yield (f"0x{value:X}", f"a word of {register.width} bits for {register.name}", "")
+            yield Finding(f"0x{value:X}", f"a word of {register.width} bits for {register.name}")
         elif register.stated & (value ^ register.reserved_write):
             stated = register.stated
-            yield (
+            yield Finding(
                 f"reserved bits {_word(value & stated, register)}",
                 f"{_word(register.reserved_write & stated, register)} in the reserved bits of {register.name}",
-                "",
+                right=value & ~stated | register.reserved_write & stated,
             )
 
 
@@ -202,8 +234,9 @@ def _differs(register: Register, a: int, b: int) -> str:
 
 
 def _judge_field(
-    meant: Meant, field: Field, register: Register, value: int, shifts: set[str]
+    item: Define, meant: Meant, field: Field, value: int, shifts: set[str]
 ) -> Iterator[Finding]:
+    register = meant.register
     mask, low = mask_of(field.bits), min(field.bits)
     where = f"{plural('bit', field.width)} {spans(field.bits)} of {field.register}"
     if meant.kind == "mask" or (meant.kind == "field" and field.width > 1):
@@ -211,27 +244,35 @@ def _judge_field(
         if field.ref in shifts or low == 0:
             accepted.add((1 << field.width) - 1)
         if value not in accepted:
-            yield (
+            small = len(accepted) > 1 and value & 1 == 1
+            yield Finding(
                 f"mask {_word(value, register)}{_width_hint(value, field)}",
                 f"{_word(mask, register)}, {where}",
-                "",
+                right=(1 << field.width) - 1 if small else mask,
             )
     elif meant.kind == "field":
         if value not in (mask, low):
-            yield (
+            # a small number could be the bit's as well as its mask
+            is_mask = value >= register.width or "BIT" in item.body or "<<" in item.body
+            yield Finding(
                 f"{_word(value, register)}",
                 f"{_word(mask, register)} or {low}, {where}",
-                "",
+                right=mask if is_mask else None,
             )
     elif meant.kind == "shift":
         if value != low:
-            yield (f"shift {value}", f"{low}, {where}", "")
+            yield Finding(f"shift {value}", f"{low}, {where}", right=low)
     elif meant.kind == "width":
         if value != field.width:
-            yield (f"width {value}", f"{field.width}, {where}", "")
+            yield Finding(f"width {value}", f"{field.width}, {where}", right=field.width)
     elif meant.kind == "reset":
         if value not in (field.reset, deposit(field.reset, field.bits)):
-            yield (f"reset value 0x{value:X}", f"0x{field.reset:X} for {field.ref}", "")
+            placed = deposit(field.reset, field.bits)
+            yield Finding(
+                f"reset value 0x{value:X}",
+                f"0x{field.reset:X} for {field.ref}",
+                right=placed if value >> field.width else field.reset,
+            )
     elif meant.kind == "clear":
         union = sum(f.mask for f in register.fields)
         # write 0 to clear: ones elsewhere; write 1 to clear: that bit alone
@@ -239,7 +280,11 @@ def _judge_field(
         right = {union & ~mask, register.mask & ~mask} if ones else {mask}
         if value not in right:
             told = _word(min(right), register)
-            yield (f"{_word(value, register)}", f"{told}, which clears {field.ref} alone", "")
+            yield Finding(
+                f"{_word(value, register)}",
+                f"{told}, which clears {field.ref} alone",
+                right=min(right),
+            )
     elif meant.kind == "option":
         yield from _judge_option(meant, field, value)
     elif meant.kind == "word":
@@ -268,10 +313,9 @@ def _judge_call(
         wanted = {"get": gets, "set": puts}.get(meant.kind, puts or gets)
         if not wanted:
             took = meant.kind == "get"
-            yield (
+            yield Finding(
                 f"{item.name}({'all ones' if took else most}) = 0x{call(mask if took else most):X}",
                 f"{most if took else f'0x{mask:X}'}, {where}",
-                "",
             )
     elif len(item.params) == 2:
 
@@ -281,10 +325,9 @@ def _judge_call(
 
         words = (0, meant.register.mask)
         if not all(changes(w, c) for w in words for c in codes):
-            yield (
+            yield Finding(
                 f"{item.name}, which puts {most} into 0 as 0x{call(0, most):X}",
                 f"0x{mask:X}, {where}, and the other bits as they were",
-                "",
             )
     else:
         raise Unreadable(f"it takes {len(item.params)} arguments")
@@ -344,21 +387,20 @@ def _judge_option(meant: Meant, field: Field, value: int) -> Iterator[Finding]:
     ]
     if value in same or value in [deposit(c, field.bits) for c in same]:
         return
-    yield (
+    yield Finding(
         f"0x{value:X} for '{meant.option_name}'",
         f"code {code} (0x{deposit(code, field.bits):X} in place) of {field.ref}",
-        "",
+        right=deposit(code, field.bits) if value >> field.width else code,
     )
 
 
 def _fits(field: Field, value: int) -> Iterator[Finding]:
     mask = mask_of(field.bits)
     if value >> field.width and value & ~mask:
-        yield (
+        yield Finding(
             f"0x{value:X}",
             f"a code of {many(field.width, 'bit')} for {field.ref}, "
             f"0..{(1 << field.width) - 1}, or bits within 0x{mask:X}",
-            "",
         )
 
 
@@ -375,7 +417,7 @@ def _judge_comment(item: Define, meant: Meant, value: int) -> Iterator[Finding]:
     """A comment that is a number, names bits or states a physical value must agree with the word."""
     hexed = _HEX.fullmatch(item.comment)
     if hexed and int(hexed[1], 16) != value:
-        yield (f"0x{value:X} beside the comment {hexed[1]}", "the same number in both", "")
+        yield Finding(f"0x{value:X} beside the comment {hexed[1]}", "the same number in both")
     bits = _BITS.search(item.comment)
     if bits and meant.field is not None and meant.kind in ("mask", "field", "shift"):
         said: set[int] = set()
@@ -384,10 +426,9 @@ def _judge_comment(item: Define, meant: Meant, value: int) -> Iterator[Finding]:
             said |= set(range(low, high + 1))
         ours = meant.field.bits
         if said != set(ours):
-            yield (
+            yield Finding(
                 f"a comment that says {plural('bit', len(said))} {spans(sorted(said, reverse=True))}",
                 f"{plural('bit', len(ours))} {spans(ours)} of {meant.field.register}",
-                "",
             )
     for clause in re.split(r"[,;]", item.comment):
         stated = []
@@ -419,7 +460,7 @@ def _judge_quantities(
     if held and not any(r.band is not None and _agrees(stated, r.band) for _, r in held):
         said = ", ".join(dict.fromkeys(f"{f.name} {r.label}" for f, r in held))
         text = " / ".join(map(str, stated))
-        yield (f"a comment that says {text}", f"what the number holds: {said}", "")
+        yield Finding(f"a comment that says {text}", f"what the number holds: {said}")
 
 
 def _held(clause: str, meant: Meant, value: int) -> list[tuple[Field, int]]:

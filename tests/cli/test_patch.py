@@ -1,0 +1,104 @@
+"""`vet --patch` and `--sarif`: a patch that `git apply` takes, and findings as code review takes them."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+Run = Callable[..., Any]
+
+HEADER = """#pragma once
+/* invented */
+#define QL_MODE_ADDR 0x3
+#define QL_GATE_HS_ADDR (0x05u)
+#define QL_GATE_HS_HOLD_SHIFT 7
+#define QL_GATE_HS_HOLD_MASK (3ul << QL_GATE_HS_HOLD_SHIFT)
+#define QL_WATCHDOG_ENABLE BIT(1)
+#define QL_WATCHDOG_WINDOW GENMASK(3, 2)
+#define QL_TIMING_RESET 0b1010010110
+#define QL_TIMING_FILTER_MASK 0x300 /* bits 9..8 */
+"""
+#: by hand, from the map: GATE_HS stands at 4, HOLD in 9..8, ENABLE in 0, WINDOW in 2..1, TIMING rests at 0x297
+RIGHT = """#pragma once
+/* invented */
+#define QL_MODE_ADDR 0x3
+#define QL_GATE_HS_ADDR (0x04u)
+#define QL_GATE_HS_HOLD_SHIFT 8
+#define QL_GATE_HS_HOLD_MASK (3ul << QL_GATE_HS_HOLD_SHIFT)
+#define QL_WATCHDOG_ENABLE BIT(0)
+#define QL_WATCHDOG_WINDOW GENMASK(2, 1)
+#define QL_TIMING_RESET 0b1010010111
+#define QL_TIMING_FILTER_MASK 0x300 /* bits 9..8 */
+"""
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n", ""], ids=["lf", "crlf", "no end"])
+def test_git_applies_the_patch(
+    tmp_path: Path, gateword: Run, need_tool: Callable[[str], str], end: str
+) -> None:
+    def as_file(text: str) -> bytes:
+        between = end or "\n"
+        return (between.join(text.rstrip("\n").split("\n")) + end).encode()
+
+    header = tmp_path / "ql.h"
+    header.write_bytes(as_file(HEADER))
+    done = gateword(
+        "vet", "quoll16", "--against", str(header), "--patch", str(tmp_path / "fix.diff")
+    )
+    assert done.status == 1
+    assert "6 of 6 findings put right by the patch" in done.err
+    assert header.read_bytes() == as_file(HEADER)
+    strip = len(header.parts) - 1
+    subprocess.run([need_tool("git"), "apply", f"-p{strip}", "fix.diff"], cwd=tmp_path, check=True)
+    assert header.read_bytes() == as_file(RIGHT)
+    assert gateword("vet", "quoll16", "--against", str(header)).status == 0
+
+
+def test_findings_as_sarif(tmp_path: Path, gateword: Run) -> None:
+    """What OASIS SARIF 2.1.0 requires: version, runs, tool.driver.name, message.text; places and fixes."""
+    header = tmp_path / "my header.h"
+    header.write_text(HEADER)
+    done = gateword("vet", "quoll16", "--against", str(header), "--sarif", "-")
+    told = json.loads(done.out)
+    assert told["version"] == "2.1.0"
+    [run] = told["runs"]
+    driver = run["tool"]["driver"]
+    assert (driver["name"], [r["id"] for r in driver["rules"]]) == ("gateword", ["gateword/header"])
+    first = run["results"][0]
+    assert (first["ruleId"], first["level"]) == ("gateword/header", "error")
+    assert "0x4, the address of GATE_HS" in first["message"]["text"]
+    place = first["locations"][0]["physicalLocation"]
+    assert place["artifactLocation"]["uri"].endswith("/my%20header.h")
+    assert HEADER.splitlines()[3][24:31] == "(0x05u)"
+    assert place["region"] == {"startLine": 4, "startColumn": 25, "endColumn": 32}
+    change = first["fixes"][0]["artifactChanges"][0]["replacements"][0]
+    assert change["deletedRegion"] == place["region"]
+    assert change["insertedContent"]["text"] == "(0x04u)"
+    assert len(run["results"]) == 6
+
+
+def test_problems_of_documents_as_sarif(tmp_path: Path, gateword: Run) -> None:
+    stage, out = tmp_path / "pump.yaml", tmp_path / "out.sarif"
+    stage.write_text(
+        "gateword_stage: 1\nstage: {name: a}\nmap: quoll16\nsettings: {TIMING.DEAD_TIM: 1 us}\n"
+    )
+    assert gateword("vet", str(stage), "--sarif", str(out)).status == 1
+    [run] = json.loads(out.read_text())["runs"]
+    [result] = [r for r in run["results"] if r["level"] == "error"]
+    assert result["locations"][0]["physicalLocation"]["region"]["startLine"] == 4
+    assert "nearest: TIMING.DEAD_TIME" in result["message"]["text"]
+
+
+def test_a_patch_is_of_a_header_and_never_over_one(tmp_path: Path, gateword: Run) -> None:
+    header = tmp_path / "ql.h"
+    header.write_text(HEADER)
+    assert "--against FILE.h beside it" in gateword("vet", "quoll16", "--patch", "x").err
+    for option in ("--patch", "--sarif"):
+        done = gateword("vet", "quoll16", "--against", str(header), option, str(header))
+        assert done.status == 2
+        assert header.read_text() == HEADER

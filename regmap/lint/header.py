@@ -160,7 +160,7 @@ def _skip(item: Define, name: str, meant: Meant | None, names: Names) -> Problem
 
 
 # --- judgement ----------------------------------------------------------------------------------
-class Finding(NamedTuple):
+class _Found(NamedTuple):
     """What was found, what was expected, the nearest name, and the number that is right where there is one."""
 
     found: str
@@ -169,7 +169,7 @@ class Finding(NamedTuple):
     right: int | None = None
 
 
-def _judge(chip: Chip, item: Define, meant: Meant, shifts: set[str]) -> Iterator[Finding]:
+def _judge(chip: Chip, item: Define, meant: Meant, shifts: set[str]) -> Iterator[_Found]:
     value = item.value
     assert value is not None
     register, field = meant.register, meant.field
@@ -186,14 +186,14 @@ def _word(value: int, register: Register) -> str:
     return hexword(value, register.width)
 
 
-def _judge_register(chip: Chip, meant: Meant, register: Register, value: int) -> Iterator[Finding]:
+def _judge_register(chip: Chip, meant: Meant, register: Register, value: int) -> Iterator[_Found]:
     if meant.kind in ("register", "address"):
         part = chip.default_frame(register).command.of_kind("address")
         placed = {register.address}
         if part is not None:
             placed.add(deposit(register.address, part.bits))
         if value not in placed:
-            yield Finding(
+            yield _Found(
                 f"address 0x{value:X}",
                 f"0x{register.address:X}, the address of {register.name}",
                 right=register.address,
@@ -201,27 +201,27 @@ def _judge_register(chip: Chip, meant: Meant, register: Register, value: int) ->
     elif meant.kind == "mask":
         union = mask_of(tuple(b for f in register.fields for b in f.bits))
         if value not in (register.mask, union):
-            yield Finding(
+            yield _Found(
                 f"mask {_word(value, register)}",
                 f"{_word(register.mask, register)} (all bits) or {_word(union, register)} (its fields)",
                 right=register.mask,
             )
     elif meant.kind == "width" and value != register.width:
-        yield Finding(
+        yield _Found(
             f"width {value}", f"{register.width} bits as {register.name} has", right=register.width
         )
     elif meant.kind == "reset" and value != register.reset:
-        yield Finding(
+        yield _Found(
             f"reset word {_word(value, register)}",
             f"{_word(register.reset, register)} for {register.name}{_differs(register, value, register.reset)}",
             right=register.reset,
         )
     elif meant.kind == "word":
         if value >> register.width:
-            yield Finding(f"0x{value:X}", f"a word of {register.width} bits for {register.name}")
+            yield _Found(f"0x{value:X}", f"a word of {register.width} bits for {register.name}")
         elif register.stated & (value ^ register.reserved_write):
             stated = register.stated
-            yield Finding(
+            yield _Found(
                 f"reserved bits {_word(value & stated, register)}",
                 f"{_word(register.reserved_write & stated, register)} in the reserved bits of {register.name}",
                 right=value & ~stated | register.reserved_write & stated,
@@ -235,7 +235,7 @@ def _differs(register: Register, a: int, b: int) -> str:
 
 def _judge_field(
     item: Define, meant: Meant, field: Field, value: int, shifts: set[str]
-) -> Iterator[Finding]:
+) -> Iterator[_Found]:
     register = meant.register
     mask, low = mask_of(field.bits), min(field.bits)
     where = f"{plural('bit', field.width)} {spans(field.bits)} of {field.register}"
@@ -245,7 +245,7 @@ def _judge_field(
             accepted.add((1 << field.width) - 1)
         if value not in accepted:
             small = len(accepted) > 1 and value & 1 == 1
-            yield Finding(
+            yield _Found(
                 f"mask {_word(value, register)}{_width_hint(value, field)}",
                 f"{_word(mask, register)}, {where}",
                 right=(1 << field.width) - 1 if small else mask,
@@ -254,21 +254,21 @@ def _judge_field(
         if value not in (mask, low):
             # a small number could be the bit's as well as its mask
             is_mask = value >= register.width or "BIT" in item.body or "<<" in item.body
-            yield Finding(
+            yield _Found(
                 f"{_word(value, register)}",
                 f"{_word(mask, register)} or {low}, {where}",
                 right=mask if is_mask else None,
             )
     elif meant.kind == "shift":
         if value != low:
-            yield Finding(f"shift {value}", f"{low}, {where}", right=low)
+            yield _Found(f"shift {value}", f"{low}, {where}", right=low)
     elif meant.kind == "width":
         if value != field.width:
-            yield Finding(f"width {value}", f"{field.width}, {where}", right=field.width)
+            yield _Found(f"width {value}", f"{field.width}, {where}", right=field.width)
     elif meant.kind == "reset":
         if value not in (field.reset, deposit(field.reset, field.bits)):
             placed = deposit(field.reset, field.bits)
-            yield Finding(
+            yield _Found(
                 f"reset value 0x{value:X}",
                 f"0x{field.reset:X} for {field.ref}",
                 right=placed if value >> field.width else field.reset,
@@ -280,7 +280,7 @@ def _judge_field(
         right = {union & ~mask, register.mask & ~mask} if ones else {mask}
         if value not in right:
             told = _word(min(right), register)
-            yield Finding(
+            yield _Found(
                 f"{_word(value, register)}",
                 f"{told}, which clears {field.ref} alone",
                 right=min(right),
@@ -291,9 +291,7 @@ def _judge_field(
         yield from _fits(field, value)
 
 
-def _judge_call(
-    item: Define, meant: Meant, field: Field, evaluator: Evaluator
-) -> Iterator[Finding]:
+def _judge_call(item: Define, meant: Meant, field: Field, evaluator: Evaluator) -> Iterator[_Found]:
     """A macro that places a code, takes one out of a word, or changes it there. Raises Unreadable."""
     most, mask, full = (1 << field.width) - 1, field.mask, (1 << 64) - 1
     assert item.params is not None
@@ -313,7 +311,7 @@ def _judge_call(
         wanted = {"get": gets, "set": puts}.get(meant.kind, puts or gets)
         if not wanted:
             took = meant.kind == "get"
-            yield Finding(
+            yield _Found(
                 f"{item.name}({'all ones' if took else most}) = 0x{call(mask if took else most):X}",
                 f"{most if took else f'0x{mask:X}'}, {where}",
             )
@@ -325,7 +323,7 @@ def _judge_call(
 
         words = (0, meant.register.mask)
         if not all(changes(w, c) for w in words for c in codes):
-            yield Finding(
+            yield _Found(
                 f"{item.name}, which puts {most} into 0 as 0x{call(0, most):X}",
                 f"0x{mask:X}, {where}, and the other bits as they were",
             )
@@ -372,7 +370,7 @@ def _width_hint(value: int, field: Field) -> str:
     return f" of {many(ones, 'bit')}" if ones != field.width else ""
 
 
-def _judge_option(meant: Meant, field: Field, value: int) -> Iterator[Finding]:
+def _judge_option(meant: Meant, field: Field, value: int) -> Iterator[_Found]:
     code = meant.option
     if code is None:
         yield from _fits(field, value)
@@ -387,17 +385,17 @@ def _judge_option(meant: Meant, field: Field, value: int) -> Iterator[Finding]:
     ]
     if value in same or value in [deposit(c, field.bits) for c in same]:
         return
-    yield Finding(
+    yield _Found(
         f"0x{value:X} for '{meant.option_name}'",
         f"code {code} (0x{deposit(code, field.bits):X} in place) of {field.ref}",
         right=deposit(code, field.bits) if value >> field.width else code,
     )
 
 
-def _fits(field: Field, value: int) -> Iterator[Finding]:
+def _fits(field: Field, value: int) -> Iterator[_Found]:
     mask = mask_of(field.bits)
     if value >> field.width and value & ~mask:
-        yield Finding(
+        yield _Found(
             f"0x{value:X}",
             f"a code of {many(field.width, 'bit')} for {field.ref}, "
             f"0..{(1 << field.width) - 1}, or bits within 0x{mask:X}",
@@ -413,11 +411,11 @@ _QUANTITY = re.compile(
 )
 
 
-def _judge_comment(item: Define, meant: Meant, value: int) -> Iterator[Finding]:
+def _judge_comment(item: Define, meant: Meant, value: int) -> Iterator[_Found]:
     """A comment that is a number, names bits or states a physical value must agree with the word."""
     hexed = _HEX.fullmatch(item.comment)
     if hexed and int(hexed[1], 16) != value:
-        yield Finding(f"0x{value:X} beside the comment {hexed[1]}", "the same number in both")
+        yield _Found(f"0x{value:X} beside the comment {hexed[1]}", "the same number in both")
     bits = _BITS.search(item.comment)
     if bits and meant.field is not None and meant.kind in ("mask", "field", "shift"):
         said: set[int] = set()
@@ -426,7 +424,7 @@ def _judge_comment(item: Define, meant: Meant, value: int) -> Iterator[Finding]:
             said |= set(range(low, high + 1))
         ours = meant.field.bits
         if said != set(ours):
-            yield Finding(
+            yield _Found(
                 f"a comment that says {plural('bit', len(said))} {spans(sorted(said, reverse=True))}",
                 f"{plural('bit', len(ours))} {spans(ours)} of {meant.field.register}",
             )
@@ -444,7 +442,7 @@ def _judge_comment(item: Define, meant: Meant, value: int) -> Iterator[Finding]:
 
 def _judge_quantities(
     stated: list[Quantity], clause: str, meant: Meant, value: int
-) -> Iterator[Finding]:
+) -> Iterator[_Found]:
     """Compares with what the word holds, wherever the map gives that dimension a value.
 
     Where the clause around the value names a field ("2 us dead time"), that field must hold it.
@@ -460,7 +458,7 @@ def _judge_quantities(
     if held and not any(r.band is not None and _agrees(stated, r.band) for _, r in held):
         said = ", ".join(dict.fromkeys(f"{f.name} {r.label}" for f, r in held))
         text = " / ".join(map(str, stated))
-        yield Finding(f"a comment that says {text}", f"what the number holds: {said}")
+        yield _Found(f"a comment that says {text}", f"what the number holds: {said}")
 
 
 def _held(clause: str, meant: Meant, value: int) -> list[tuple[Field, int]]:

@@ -11,12 +11,16 @@ import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TextIO, cast
+from typing import TYPE_CHECKING, Any, TextIO, cast
 
 from regmap.chip.bits import hexword as hexword  # for the commands
 from regmap.files import Gate
 
 from .plaintext import json_safe, visible
+
+if TYPE_CHECKING:
+    from regmap.chip.model import Chip
+    from regmap.stages.load import Stage
 
 SCHEMA = 1
 
@@ -60,6 +64,8 @@ class Context:
     environ: Mapping[str, str] = field(default_factory=lambda: os.environ)
     no_color: bool = False
     gate: Gate = field(default_factory=Gate)
+    #: names of maps and stages read that do not exist outside this project
+    invented: set[str] = field(default_factory=set)
 
     @property
     def color(self) -> bool:
@@ -105,11 +111,20 @@ class Context:
         """`text` in a colour where colour is on; roles: bad, good, warn, dim, head, mark."""
         return f"\x1b[{_STYLES[role]}m{text}\x1b[0m" if self.color else text
 
+    def reads(self, document: Chip | Stage) -> None:
+        """A map or stage was read: nothing is written over its files, and what is invented is said."""
+        self.gate.reads(document.files)
+        stage = cast("Stage", document) if hasattr(document, "chip") else None
+        chips = (stage.chip, *stage.chain) if stage is not None else ()
+        self.invented |= {d.name for d in (document, *chips) if d.invented}
+
     def json(self, kind: str, **content: Any) -> None:
-        """One JSON object with the schema number and the caution; fractions become floats, tuples lists."""
+        """One JSON object with the schema number, what in it is invented, and the caution; fractions become
+        floats, tuples lists."""
         from regmap.cautions import CAUTION
 
-        self._json({"schema": SCHEMA, "kind": kind, **content, "caution": CAUTION}, indent=2)
+        told = {"invented_documents": sorted(self.invented), "caution": CAUTION}
+        self._json({"schema": SCHEMA, "kind": kind, **content, **told}, indent=2)
 
     def json_line(self, kind: str, **content: Any) -> None:
         """One JSON object on one line, for lists that can be long."""

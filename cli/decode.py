@@ -84,6 +84,7 @@ def short_words(texts: list[str], chip: Chip) -> list[str]:
 
 def run(args: argparse.Namespace, context: Context) -> int:
     chip = load_map(args.map)
+    context.reads(chip)
     machine = Machine(chip, bank_from(chip, args.base))
     codec = Codec(chip)
     to = need_register(chip, args.to) if args.to else None

@@ -86,7 +86,9 @@ def compared(stage: Stage, names: list[str], at: str | None, context: Context) -
         )
     path = Path(name)
     if path.suffix in (".yaml", ".yml") or not path.exists():
-        return diff_stages(stage, load_stage(name))
+        other = load_stage(name)
+        context.reads(other)
+        return diff_stages(stage, other)
     if path.is_file() and looks_like_readback(_start(path)):
         return diff_words(stage, load_readback(path, stage.chip), name)
     return _capture(stage, name, None)

@@ -33,12 +33,12 @@ def load_chip(name: str, context: Context) -> Chip:
 
     if name != "-":
         chip = load_map(name)
-        context.gate.reads(chip.files)
+        context.reads(chip)
         return chip
     read, problems = read_map(STDIN, text=standard_input(context))
     if read is None:
         raise FileError([p for p in problems if p.severity == "error"])
-    context.gate.reads(read.files)
+    context.reads(read)
     return read
 
 
@@ -48,12 +48,12 @@ def load_stage_of(name: str, context: Context) -> Stage:
 
     if name != "-":
         stage = load_stage(name)
-        context.gate.reads(stage.files)
+        context.reads(stage)
         return stage
     read, problems = read_stage(STDIN, text=standard_input(context))
     if read is None:
         raise FileError([p for p in problems if p.severity == "error"])
-    context.gate.reads(read.files)
+    context.reads(read)
     return read
 
 

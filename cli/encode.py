@@ -147,7 +147,7 @@ def parse_word(text: str, chip: Chip) -> int:
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
-    chip, bank, origins, route = _state(args)
+    chip, bank, origins, route = _state(args, context)
     frames = _frames(args, chip, bank, origins)
     bursts_of = {id(p): _bursts(p, route, args.to_all) for p in frames}
     if args.json:
@@ -208,7 +208,7 @@ def _spoken(chip: Chip, lengths: list[int], route: InChain | None) -> list[str]:
 
 
 def _state(
-    args: argparse.Namespace,
+    args: argparse.Namespace, context: Context
 ) -> tuple[Chip, Bank, dict[str, str], InChain | None]:
     """The chip, what it is taken to hold, from where that comes, and its place in a chain."""
     path = find_document(args.map)
@@ -217,6 +217,7 @@ def _state(
     position = args.position or 0
     if kind_of(path) == "stage":
         stage = load_stage(path)
+        context.reads(stage)
         chip, bank = stage.chip, stage.bank
         chips = stage.chain
         position = stage.position if args.position is None else args.position
@@ -226,6 +227,7 @@ def _state(
             bank.learn(*register_word(chip, text))
     else:
         chip = load_map(path)
+        context.reads(chip)
         bank = bank_from(chip, args.base)
     origins.update({register_word(chip, text)[0]: "--from" for text in args.base})
     if args.supply:

@@ -44,11 +44,13 @@ def run(args: argparse.Namespace, context: Context) -> int:
     path = find_document(args.map)
     if kind_of(path) == "stage":
         stage = load_stage(path)
+        context.reads(stage)
         chip, bank = stage.chip, stage.bank
         for name in {f.register for f in chip.faults.values()}:
             bank.forget(name)
     else:
         chip, bank = load_map(path), None
+    context.reads(chip)
     try:
         words, shown = _status_words(chip, args.words)
     except RejectedError as rejected:

@@ -138,10 +138,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
     gc.disable()
     try:
         source = load(args.file)
-        context.gate.reads(source.files)
+        context.reads(source)
         options = _with_figures(options_of(args), source)
         others = [_stage(name) for name in args.also]
-        context.gate.reads(f for s in others for f in s.files)
+        for other in others:
+            context.reads(other)
         if args.language == "c":
             made = generate(source, options, others)
         else:

@@ -215,6 +215,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         "pins": linkwrite.run_pins,
     }
     target = target_of(getattr(args, "document", None), stage=args.action in ("apply", "verify"))
+    if target.chip is not None:
+        context.reads(target.stage or target.chip)
     return actions[args.action](args, context, target)
 
 

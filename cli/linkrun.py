@@ -88,7 +88,6 @@ def session(args: argparse.Namespace, context: Context, target: Target) -> Itera
         "action": args.action,
         "caution": FIRST_WRITE,
     }
-    context.gate.reads(target.stage.files if target.stage is not None else chip.files)
     wait_for_reader(args.log, context)
     link: Link | None = None
     how = "finished"

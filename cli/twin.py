@@ -100,7 +100,7 @@ def _chips(names: list[str]) -> list[Chip]:
 def run(args: argparse.Namespace, context: Context) -> int:
     chips = _chips(args.map)
     for chip in chips:
-        context.gate.reads(chip.files)
+        context.reads(chip)
     if args.list:
         for line in _list(chips[0]):
             context.out(line)

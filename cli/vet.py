@@ -87,6 +87,7 @@ def problems_of(name: str, context: Context) -> tuple[list[Problem], str]:
             return problems, ""
         from .check import rounded
 
+        context.reads(stage)
         count = len(stage.settings)
         return problems, "\n".join(
             [
@@ -102,6 +103,7 @@ def problems_of(name: str, context: Context) -> tuple[list[Problem], str]:
     chip, problems = check_map(path, text=text)
     if chip is None:
         return problems, ""
+    context.reads(chip)
     fields = sum(len(r.fields) for r in chip.registers.values())
     proven = len(chip.known_frames)
     summary = (
@@ -183,6 +185,8 @@ def _solve(args: argparse.Namespace, context: Context) -> int:
     unexplained = False
     for name in args.files:
         chip, problems = check_map(name)
+        if chip is not None:
+            context.reads(chip)
         if chip is None:
             for problem in problems:
                 context.out(problem.render(context.width))

@@ -155,3 +155,27 @@ def test_the_documents_of_the_program_are_as_their_schemas_say(gateword: Run) ->
         kind = "stage" if "gateword_stage" in document else "map"
         schema = json.loads(gateword("schema", kind).out)
         assert schema["properties"].keys() >= document.keys() - {"x"}, path.name
+
+
+def test_what_is_made_from_invented_documents_says_so(objects: dict[str, list[Any]]) -> None:
+    """Every bundled map and stage is invented: an object that tells of one names it, in whatever key."""
+    names = {
+        "quoll16",
+        "coolant_pump",
+        "conveyor_drum",
+        "numbat24",
+        "bilby32",
+        "wombat24",
+        "potoroo40",
+        "quokka16",
+    }
+    silent = []
+    for kind, found in objects.items():
+        for each in found:
+            text = json.dumps(each)
+            tells = any(
+                f'"{key}": "{n}"' in text for key in ("chip", "stage", "map") for n in names
+            )
+            if tells and "invented" not in text:
+                silent.append(kind)
+    assert not set(silent), set(silent)

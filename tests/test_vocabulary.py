@@ -349,7 +349,21 @@ def test_demo_data_say_so_in_every_export(tmp_path: Path) -> None:
             "plot": next((folder / "plots").glob("*.svg")).read_text(),
             "record": (folder / "x.html").read_text(),
             "check": run("check", stage)[1],
-            "json": run("check", stage, "--json")[1].replace('"invented": false', ""),
+            **{
+                words: run(words.split()[0], *words.split()[1:], "--json")[1]
+                .replace('"invented": false', "")
+                .replace('"invented_documents": []', "")
+                for words in (
+                    f"check {stage}",
+                    f"decode {chip} 0x2291",
+                    f"encode {stage} DEAD_TIME=2us",
+                    f"explain {chip} STATUS1=0x302",
+                    f"show {chip} TIMING",
+                    f"sweep {stage} DEAD_TIME",
+                    f"diff {stage} 0x4=0x155",
+                    f"vet {chip} {stage}",
+                )
+            },
             "header": run("header", stage)[1],
             "csv": run("capture", "captures/pump_short.vcd", "--map", chip, "--csv")[1],
             "composer": "\n".join(

@@ -63,6 +63,8 @@ def kind_of_node(node: Node) -> str:
 
     if isinstance(node, MappingNode):
         keys = {k.value for k, _ in node.value if isinstance(k, ScalarNode)}
+        if "gateword_part" in keys:
+            return "part"
         if "gateword_stage" in keys or {"settings", "mosfet"} & keys:
             return "stage"
         if "gateword_setup" in keys:

@@ -81,6 +81,11 @@ def problems_of(name: str, context: Context) -> tuple[list[Problem], str]:
         kind = kind_of_node(compose_file(path, text).node)
     except FileError as error:
         return list(error.problems), ""
+    if kind == "part":
+        from regmap.stages.layers import read_part
+
+        part, problems = read_part(path, text)
+        return problems, f"part {part}" if part else ""
     if kind == "stage":
         stage, problems = read_stage(path, text=text)
         if stage is None:

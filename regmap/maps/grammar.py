@@ -859,16 +859,17 @@ def json_schema() -> dict[str, object]:
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "gateword map",
-        **_nothing_required(whole),
+        **nothing_required(whole),
         "if": {"not": {"required": ["extends"]}},
         "then": whole,
     }
 
 
-def _nothing_required(node: Any) -> Any:
+def nothing_required(node: Any) -> Any:
+    """A schema without what it requires, for a document that changes another."""
     if isinstance(node, dict):
         kept = {k: v for k, v in node.items() if not (k == "required" and isinstance(v, list))}
-        return {k: _nothing_required(v) for k, v in kept.items() if k != "minProperties"}
+        return {k: nothing_required(v) for k, v in kept.items() if k != "minProperties"}
     if isinstance(node, list):
-        return [_nothing_required(item) for item in node]
+        return [nothing_required(item) for item in node]
     return node

@@ -13,12 +13,12 @@ import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from ..chip.model import Chip, Param, Spi
+from ..document.layers import drop, laid_over, line_of, value_of
 from ..document.schema import BAD, Reader, Rec
 from ..document.source import MappingNode, Node, ScalarNode, Sources, compose_file, has_key
-from ..document.within import EXPECTED, may_read
 from ..errors import CallError, FileError, GatewordError, Problem, closest
 from ..formerly import KEYS
 from .assembly.extras import Extras
@@ -27,7 +27,6 @@ from .assembly.registers import build_externals, build_joined, build_registers, 
 from .grammar import map_shape
 from .repeat import repeated
 
-MAX_EXTENDS = 8
 #: keys of the whole document that a variant may drop
 OPTIONAL = ("watchdog", "page_select", "chain", "electrical", "rules", "known_frames")
 
@@ -102,6 +101,9 @@ def read_map(name: str | Path, *, text: str | None = None) -> tuple[Chip | None,
     if has_key(node, "gateword_stage") and not has_key(node, "gateword_map"):
         reader.complain(node, "", "a stage", "a map, as the one that this stage names with `map:`")
         return None, reader.problems
+    if has_key(node, "gateword_part"):
+        reader.complain(node, "", "a part of a stage", "a map")
+        return None, reader.problems
     try:
         rec = map_shape().read(repeated(node, reader), reader, "")
         if rec is BAD or not isinstance(rec, Rec):
@@ -121,61 +123,9 @@ def read_map(name: str | Path, *, text: str | None = None) -> tuple[Chip | None,
 # --- extends ------------------------------------------------------------------------------------
 def _merged(path: Path, text: str | None, sources: Sources, reader: Reader) -> Node:
     """The node tree of a map with everything it extends merged underneath."""
-    root = path.resolve().parent
-    chain: list[Path] = []
-    trees: list[Node] = []
-    current, current_text = path, text
-    while True:
-        source = compose_file(current, current_text)
-        sources.add(source)
-        chain.append(current.resolve())
-        trees.append(source.node)
-        extends = _value(source.node, "extends")
-        if extends is None:
-            break
-        where = extends
-        if not isinstance(where, ScalarNode):
-            reader.complain(where, "extends", "no file name", "a file in this folder tree")
-            break
-        following = current.parent / where.value
-        if not may_read(following, root / "map.yaml"):
-            reader.complain(
-                where,
-                "extends",
-                f"'{where.value}', outside the folder of the map",
-                EXPECTED,
-            )
-            break
-        if following.resolve() in chain:
-            reader.complain(
-                where,
-                "extends",
-                f"'{where.value}', which extends this map in turn",
-                "maps that do not extend each other",
-            )
-            break
-        if len(chain) >= MAX_EXTENDS:
-            reader.complain(
-                where, "extends", f"more than {MAX_EXTENDS} maps deep", "a shorter line of maps"
-            )
-            break
-        if not following.is_file():
-            near = (
-                closest(following.name, [p.name for p in following.parent.glob("*.yaml")])
-                if following.parent.is_dir()
-                else ""
-            )
-            reader.complain(
-                where,
-                "extends",
-                f"'{where.value}', which is no file",
-                "a map beside this one",
-                near,
-            )
-            break
-        current, current_text = following, None
+    trees = line_of(path, text, sources, reader, "map")
     if len(trees) == 1:
-        alone = _value(trees[0], "without")
+        alone = value_of(trees[0], "without")
         if alone is not None and not reader.errors:
             reader.complain(
                 alone, "without", "`without` in a map that extends none", "extends: FILE"
@@ -186,8 +136,8 @@ def _merged(path: Path, text: str | None, sources: Sources, reader: Reader) -> N
     tree = trees.pop()
     while trees:
         over = trees.pop()
-        tree = _merge(tree, over)
-        without = _value(over, "without")
+        tree = laid_over(tree, over)
+        without = value_of(over, "without")
         if without is not None:
             _remove(tree, without, reader)
     return tree
@@ -207,37 +157,6 @@ def _of_today(tree: Node, reader: Reader) -> Node:
     return MappingNode(tree.tag, pairs, tree.start_mark, tree.end_mark)
 
 
-def _value(node: Node, key: str) -> Node | None:
-    if isinstance(node, MappingNode):
-        for key_node, value in node.value:
-            if isinstance(key_node, ScalarNode) and key_node.value == key:
-                found: Node = value
-                return found
-    return None
-
-
-def _merge(base: Node, over: Node) -> Node:
-    """`over` laid on `base`: mappings key by key, everything else replaced as a whole."""
-    if not (isinstance(base, MappingNode) and isinstance(over, MappingNode)):
-        return over
-    places: dict[str, int] = {}
-    pairs: list[tuple[Any, Any]] = []
-    for key, value in base.value:
-        if isinstance(key, ScalarNode):
-            places[key.value] = len(pairs)
-        pairs.append((key, value))
-    fresh: dict[str, int] = {}
-    for key, value in over.value:
-        name = key.value if isinstance(key, ScalarNode) else None
-        if name is not None and name in places and name not in fresh:
-            index = places[name]
-            fresh[name] = index
-            pairs[index] = (key, _merge(pairs[index][1], value))
-        else:
-            pairs.append((key, value))  # a key given twice stays twice, and is reported
-    return MappingNode(over.tag, pairs, over.start_mark, over.end_mark)
-
-
 def _remove(tree: Node, without: Node, reader: Reader) -> None:
     names = without.value if not isinstance(without, ScalarNode) else [without]
     for item in names:
@@ -245,23 +164,18 @@ def _remove(tree: Node, without: Node, reader: Reader) -> None:
             continue
         head, _, tail = item.value.partition(".")
         head = KEYS["a map"].get(head, head)
-        registers = _value(tree, "registers")
-        section = _value(tree, head)
-        if (
-            tail
-            and section is not None
-            and isinstance(section, MappingNode)
-            and _drop(section, tail)
-        ):
+        registers = value_of(tree, "registers")
+        section = value_of(tree, head)
+        if tail and drop(section, tail):
             continue
         if registers is not None and isinstance(registers, MappingNode):
-            if not tail and _drop(registers, head):
+            if not tail and drop(registers, head):
                 continue
-            register = _value(registers, head)
-            fields = _value(register, "fields") if register is not None else None
-            if tail and isinstance(fields, MappingNode) and _drop(fields, tail):
+            register = value_of(registers, head)
+            fields = value_of(register, "fields") if register is not None else None
+            if tail and isinstance(fields, MappingNode) and drop(fields, tail):
                 continue
-        if not tail and head in OPTIONAL and _drop(tree, head):
+        if not tail and head in OPTIONAL and drop(tree, head):
             continue
         reader.complain(
             item,
@@ -269,14 +183,6 @@ def _remove(tree: Node, without: Node, reader: Reader) -> None:
             f"'{item.value}', which the extended map does not have",
             "REG, REG.FIELD, section.NAME or an optional key of the extended map",
         )
-
-
-def _drop(node: MappingNode, name: str) -> bool:
-    kept = [(k, v) for k, v in node.value if not (isinstance(k, ScalarNode) and k.value == name)]
-    if len(kept) == len(node.value):
-        return False
-    node.value = kept
-    return True
 
 
 # --- building -----------------------------------------------------------------------------------

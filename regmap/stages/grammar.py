@@ -23,6 +23,7 @@ from ..document.schema import (
 from ..document.source import MappingNode, Node, ScalarNode
 from ..errors import closest
 from ..formerly import PARAMETERS, check_name
+from ..maps.grammar import nothing_required
 from ..maps.shapes import Params
 from ..outside import load_outside
 from ..parameters import STAGE, Parameter
@@ -83,6 +84,32 @@ class _CheckName(Word):
         return super().convert(node, now, reader, path)
 
 
+def _about(what: str, title: str) -> Record:
+    """Name, title and summary of a stage or a part."""
+    name = Word(r"[A-Za-z][A-Za-z0-9_\-]*", "a name of letters, digits, - and _")
+    return Record(
+        {
+            "name": (name, True, "short name"),
+            "title": (Text(), False, title),
+            "invented": (Bool(), False, f"the {what} does not exist"),
+            "summary": (Text(), False, "a few lines for people"),
+        },
+        f"the {what}'s name and title",
+    )
+
+
+def part_shape() -> Record:
+    """What a part's file says beside the values of its groups."""
+    version = Int(FORMAT, FORMAT, f"{FORMAT}, the version of this format")
+    return Record(
+        {
+            "gateword_part": (version, True, "version of this format"),
+            "part": (_about("part", "what it is"), True, "name and title"),
+        },
+        "a part",
+    )
+
+
 class _StageShape(Shape):
     """Fixed keys beside the parameters of the closed table, all at the top of the file."""
 
@@ -98,23 +125,19 @@ class _StageShape(Shape):
                     "version of this format",
                 ),
                 "stage": (
-                    Record(
-                        {
-                            "name": (
-                                Word(
-                                    r"[A-Za-z][A-Za-z0-9_\-]*", "a name of letters, digits, - and _"
-                                ),
-                                True,
-                                "short name",
-                            ),
-                            "title": (Text(), False, "what it drives"),
-                            "invented": (Bool(), False, "the stage does not exist"),
-                            "summary": (Text(), False, "a few lines for people"),
-                        },
-                        "the stage's name and title",
-                    ),
+                    _about("stage", "what it drives"),
                     True,
                     "name and title",
+                ),
+                "extends": (
+                    Text(),
+                    False,
+                    "another stage in the same folder tree, which this one changes",
+                ),
+                "without": (
+                    Many(Text(), "names"),
+                    False,
+                    "what the extended stage states and this one does not: REG.FIELD, an input, or SECTION.NAME",
                 ),
                 "map": (Text(), True, "the chip's map: a bundled name, or a path beside this file"),
                 "settings": (
@@ -232,7 +255,12 @@ class _StageShape(Shape):
 
     def json(self) -> dict[str, Any]:
         schema = self.fixed.json()
-        both = [s["properties"] for s in (self.params.json(), schema)]
+        groups: dict[str, Any] = dict(self.params.json())
+        file = {"type": "string", "pattern": r"\.ya?ml$", "description": "a part's file"}
+        groups["properties"] = {
+            k: {"anyOf": [file, v]} if "." not in k else v for k, v in groups["properties"].items()
+        }
+        both = [s["properties"] for s in (groups, schema)]
         schema["properties"] = {k: v for p in both if isinstance(p, dict) for k, v in p.items()}
         return schema
 
@@ -250,9 +278,15 @@ def stage_shape() -> Shape:
 
 
 def json_schema() -> dict[str, object]:
-    """The JSON Schema (draft 2020-12) of a stage, from the same tables that the loader reads by."""
+    """The JSON Schema (draft 2020-12) of a stage, from the same tables that the loader reads by.
+
+    What a stage must hold is only asked of one that extends no other.
+    """
+    whole = stage_shape().json()
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "gateword stage",
-        **stage_shape().json(),
+        **nothing_required(whole),
+        "if": {"not": {"required": ["extends"]}},
+        "then": whole,
     }

@@ -27,9 +27,7 @@ from ..document.schema import (
 )
 from ..document.source import (
     Node,
-    Source,
     Sources,
-    compose_file,
     has_key,
 )
 from ..document.within import EXPECTED, may_read
@@ -38,6 +36,7 @@ from ..expr import evaluate
 from ..maps.load import find_document, read_map
 from ..quantity import Band, parse_band
 from .grammar import MODE, stage_shape
+from .layers import whole_tree
 from .plausible import Doubt, doubts
 from .requirements import Requirement, requirements_of
 
@@ -109,41 +108,45 @@ def read_stage(name: str | Path, *, text: str | None = None) -> tuple[Stage | No
     reader = Reader(sources)
     try:
         path = find_document(name, "stage") if text is None else Path(name)
-        source = compose_file(path, text)
+        node = whole_tree(path, text, sources, reader)
     except FileError as error:
-        return None, list(error.problems)
-    sources.add(source)
-    if has_key(source.node, "gateword_map") and not has_key(source.node, "gateword_stage"):
-        reader.complain(source.node, "", "a map", "a stage, which names its map with `map:`")
+        return None, [*reader.problems, *error.problems]
+    if has_key(node, "gateword_map") and not has_key(node, "gateword_stage"):
+        reader.complain(node, "", "a map", "a stage, which names its map with `map:`")
+        return None, reader.problems
+    if has_key(node, "gateword_part") and not has_key(node, "gateword_stage"):
+        reader.complain(node, "", "a part", f"a stage, which takes it: `mosfet: {path.name}`")
         return None, reader.problems
     try:
-        return _read(source, path, reader, sources)
+        return _read(node, path, reader, sources)
     except FileError as error:  # the reader has seen enough
         return None, list(error.problems)
 
 
 def _read(
-    source: Source, path: Path, reader: Reader, sources: Sources
+    node: Node, path: Path, reader: Reader, sources: Sources
 ) -> tuple[Stage | None, list[Problem]]:
-    rec = stage_shape().read(source.node, reader, "")
+    rec = stage_shape().read(node, reader, "")
     if rec is BAD or "map" not in rec:
         return None, reader.problems
     chip, chip_problems = _chip(rec["map"], path, rec.value_nodes["map"], reader)
     if chip is None:
-        return None, [*_in_order(reader.problems, source.name), *chip_problems]
+        return None, [*_in_order(reader.problems, sources), *chip_problems]
     stage = _build(rec, chip, path, reader, sources)
-    return (None if reader.errors else stage), _in_order(reader.problems, source.name)
+    return (None if reader.errors else stage), _in_order(reader.problems, sources)
 
 
-def _in_order(problems: list[Problem], name: str) -> list[Problem]:
-    """The stage's own problems from top to bottom, then those of its maps as they came."""
-    own = [p for p in problems if p.place.file == name]
-    own.sort(key=lambda p: (p.place.line, p.place.column))
-    return own + [p for p in problems if p.place.file != name]
+def _in_order(problems: list[Problem], sources: Sources) -> list[Problem]:
+    """The stage's own problems from top to bottom, file by file, then those of its maps as they came."""
+    order = {name: index for index, name in enumerate(sources.by_name)}
+    own = [p for p in problems if p.place.file in order]
+    own.sort(key=lambda p: (order[p.place.file], p.place.line, p.place.column))
+    return own + [p for p in problems if p.place.file not in order]
 
 
 def _chip(name: str, path: Path, node: Node, reader: Reader) -> tuple[Chip | None, list[Problem]]:
-    beside = path.parent / name
+    home = reader.sources.by_name[node.start_mark.name].path or path
+    beside = home.parent / name
     if beside.is_file() or Path(name).suffix:
         if not beside.is_file():
             near = closest(beside.name, [p.name for p in path.parent.glob("*.yaml")])
@@ -177,6 +180,7 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
     settings = _settle(asked, chip, params, reader, allow)
     head = rec.get("stage", {})
     chain, position = _chain(rec, chip, path, reader)
+    own = [str(s.path) for s in sources.by_name.values()]
     stage = Stage(
         name=head.get("name", "?"),
         title=head.get("title", ""),
@@ -193,10 +197,12 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
         position=position,
         file=str(path),
         map_name=rec["map"],
-        files=tuple(dict.fromkeys((str(path), *chip.files, *(f for c in chain for f in c.files)))),
+        files=tuple(
+            dict.fromkeys((str(path), *own[1:], *chip.files, *(f for c in chain for f in c.files)))
+        ),
         digest=hashlib.sha256(
             "".join(
-                [next(iter(sources.by_name.values())).digest, *(c.digest for c in (chip, *chain))]
+                [*(s.digest for s in sources.by_name.values()), *(c.digest for c in (chip, *chain))]
             ).encode()
         ).hexdigest(),
     )

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from ..budgets import limit
 from ..chip.model import Chip
-from ..document.source import decode_text
+from ..document.source import decode_text, display_name
 from ..errors import CallError, FileError, Problem
 from ..files import write_whole
 from ..holding import HeldError, hold
@@ -65,6 +65,12 @@ def proven(path: Path, text: str, wanted: Mapping[str, str]) -> Stage:
     found = {s.name: s.asked for s in stage.settings}
     odd = next((n for n in {*found, *wanted} if found.get(n) != wanted.get(n)), None)
     if odd is not None:
+        home = next((s.origin.rpartition(":")[0] for s in stage.settings if s.name == odd), "")
+        if odd not in wanted and home != display_name(path):
+            raise CallError(
+                f"{odd} is stated in {home}, which this stage extends; nothing was written",
+                f"`without: [{odd}]` in {path}, or a value of its own",
+            )
         raise CallError(
             f"{odd} would read back as {found.get(odd)!r} instead of {wanted.get(odd)!r}; "
             f"nothing was written: {path} is written too oddly there, change it by hand"

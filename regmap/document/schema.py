@@ -596,3 +596,13 @@ class Later(Shape):
 
     def json(self) -> dict[str, object]:
         return self.make().json()
+
+
+def nothing_required(node: Any) -> Any:
+    """A schema without what it requires, for a document that changes another."""
+    if isinstance(node, dict):
+        kept = {k: v for k, v in node.items() if not (k == "required" and isinstance(v, list))}
+        return {k: nothing_required(v) for k, v in kept.items() if k != "minProperties"}
+    if isinstance(node, list):
+        return [nothing_required(item) for item in node]
+    return node

@@ -7,7 +7,6 @@ all come from these tables.
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Any
 
 from ..chip.model import ACCESS, BROKEN_BY, RAISED_BY, SEVERITIES
 from ..document.schema import (
@@ -26,6 +25,7 @@ from ..document.schema import (
     Table,
     Text,
     Word,
+    nothing_required,
 )
 from ..parameters import CHIP, ROLES
 from .repeat import allowing
@@ -863,13 +863,3 @@ def json_schema() -> dict[str, object]:
         "if": {"not": {"required": ["extends"]}},
         "then": whole,
     }
-
-
-def nothing_required(node: Any) -> Any:
-    """A schema without what it requires, for a document that changes another."""
-    if isinstance(node, dict):
-        kept = {k: v for k, v in node.items() if not (k == "required" and isinstance(v, list))}
-        return {k: nothing_required(v) for k, v in kept.items() if k != "minProperties"}
-    if isinstance(node, list):
-        return [nothing_required(item) for item in node]
-    return node

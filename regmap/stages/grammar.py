@@ -19,11 +19,11 @@ from ..document.schema import (
     Table,
     Text,
     Word,
+    nothing_required,
 )
 from ..document.source import MappingNode, Node, ScalarNode
 from ..errors import closest
 from ..formerly import PARAMETERS, check_name
-from ..maps.grammar import nothing_required
 from ..maps.shapes import Params
 from ..outside import load_outside
 from ..parameters import STAGE, Parameter

@@ -51,8 +51,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "names",
         nargs="*",
         default=[],
-        metavar="CHECK",
-        help="only these checks: a name, or its beginning up to a dot (gate)",
+        metavar="CHECK|STAGE",
+        help="only these checks: a name, or its beginning up to a dot (gate); further stages: variants held beside each other",
     )
     parser.add_argument(
         "--explain",
@@ -82,6 +82,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FOLDER",
         help="write SVG plots: switching edge, trip current, dead time, PWM period",
     )
+    parser.add_argument("--html", metavar="FILE", help="write variants beside each other as a page")
+    parser.add_argument("--csv", action="store_true", help="variants as rows of CSV")
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
 
@@ -112,7 +114,24 @@ def of_stage(stage: Stage, name: str) -> bool:
     return is_input(name) and find(stage.chip, name) is None
 
 
+def further(names: list[str]) -> list[str]:
+    """Those of the names that are documents, not checks: files, and bundled stages."""
+    from regmap.maps.load import bundled
+
+    known = bundled("devices")
+    return [n for n in names if n in known or n.endswith((".yaml", ".yml")) or Path(n).is_file()]
+
+
 def run(args: argparse.Namespace, context: Context) -> int:
+    others = further(args.names)
+    if others or args.csv or args.html:
+        single = [f"--{n}" for n in ("explain", "spice", "plot") if getattr(args, n)]
+        if single:
+            raise CallError(f"{single[0]} is of one stage", "one stage, without --csv and --html")
+        from .checkmatrix import run_matrix
+
+        args.names = [n for n in args.names if n not in others]
+        return run_matrix(args, [args.stage, *others], context)
     stage = stage_with(args.stage, args.set, context)
     result = assess(stage, names=[*args.names, *args.explain] or None)
     draft = (

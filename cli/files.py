@@ -29,6 +29,7 @@ OUTPUTS = frozenset(
         "trace",
         "patch",
         "sarif",
+        "html",
     }
 )
 #: Commands whose own argument is what they write.

@@ -45,6 +45,7 @@ RUNS = [
     "explain quoll16 STATUS1=0x3FF STATUS2=0x3FF STATUS3=0x3FF --json",
     "check coolant_pump --json",
     "check conveyor_drum --json",
+    "check coolant_pump coolant_pump deadtime --json",
     "check coolant_pump --set TIMING.DEAD_TIME=800ns --set pwm.frequency=30kHz deadtime --json",
     "check coolant_pump --explain deadtime.enough.high --json",
     "check {d}/first.yaml --json",

@@ -1,0 +1,98 @@
+"""Variants of a stage beside each other: every check in every variant, the worst first.
+
+found = matrix([load_stage("pump_12v.yaml"), load_stage("pump_48v.yaml")])
+found.rows[0].check, found.rows[0].worst       which check, and in which variant it is worst
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from ..calc.verdict import Verdict, worst_first
+from ..stages.load import Stage
+from .stage import Assessment, assess
+
+
+@dataclass(frozen=True, slots=True)
+class MatrixRow:
+    """One check: its verdict in each variant, None where a variant's chip or stage has no such check or waives it."""
+
+    check: str
+    title: str
+    verdicts: tuple[Verdict | None, ...]
+
+    @property
+    def worst(self) -> int:
+        """The variant in which it is worst, by number."""
+        there = [v for v in self.verdicts if v is not None]
+        first = worst_first(there)[0]
+        return next(i for i, v in enumerate(self.verdicts) if v is first)
+
+    @property
+    def status(self) -> str:
+        """That of the worst variant."""
+        verdict = self.verdicts[self.worst]
+        assert verdict is not None
+        return verdict.status
+
+
+@dataclass(frozen=True, slots=True)
+class Matrix:
+    """`rows` worst first; `results` as `assess` gives them, a variant each, in the order asked for."""
+
+    stages: tuple[Stage, ...]
+    results: tuple[Assessment, ...]
+    rows: tuple[MatrixRow, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """What to call each variant: its name, with its file where two have the same."""
+        names = [s.name for s in self.stages]
+        return tuple(
+            f"{s.name} ({s.file})" if names.count(s.name) > 1 else s.name for s in self.stages
+        )
+
+    def json(self) -> dict[str, object]:
+        """A plain object for `--json`."""
+        return {
+            "variants": [
+                {"stage": s.name, "file": s.file, "chip": s.chip.name, "counts": r.counts}
+                for s, r in zip(self.stages, self.results, strict=True)
+            ],
+            "checks": [
+                {
+                    "check": row.check,
+                    "title": row.title,
+                    "worst": self.names[row.worst],
+                    "status": row.status,
+                    "verdicts": [None if v is None else _cell(v) for v in row.verdicts],
+                }
+                for row in self.rows
+            ],
+        }
+
+
+def _cell(verdict: Verdict) -> dict[str, object]:
+    share = verdict.relative
+    return {
+        "status": verdict.status,
+        "value": verdict.worst_value,
+        "limit": verdict.worst_limit,
+        "margin": share if share is not None and abs(share) != float("inf") else None,
+    }
+
+
+def matrix(stages: Sequence[Stage], names: Iterable[str] | None = None) -> Matrix:
+    """Every check (or those named) in every stage. Raises CallError for a name that means nothing."""
+    wanted = list(names) if names is not None else None
+    results = tuple(assess(stage, names=wanted) for stage in stages)
+    by_name = [{v.check: v for v in r.verdicts} for r in results]
+    titles = {v.check: v.title for r in results for v in r.verdicts}
+    rows = [
+        MatrixRow(check, title, tuple(found.get(check) for found in by_name))
+        for check, title in titles.items()
+    ]
+    worst = {id(row.verdicts[row.worst]): row for row in rows}
+    order = worst_first([v for row in rows if (v := row.verdicts[row.worst]) is not None])
+    return Matrix(tuple(stages), results, tuple(worst[id(v)] for v in order))

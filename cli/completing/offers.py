@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 
 from ..plaintext import visible
 from .chips import Sight
@@ -287,6 +288,9 @@ KINDS: dict[str, Callable[[Ask], Iterator[Candidate]]] = {
     "report -o": _files(".html"),
     "campaign -o": _files(".jsonl", ".json", *YAML),
     "campaign --resume": _files(".jsonl", ".json"),
+    "check --html": _files(".html"),
+    "vet --patch": _files(".diff", ".patch"),
+    "vet --sarif": _files(".sarif"),
     "check --spice": _files(".cir", ".sp", ".spice"),
     "FOLDER": _folders,
     "PORT": _ports,
@@ -301,6 +305,7 @@ KINDS: dict[str, Callable[[Ask], Iterator[Candidate]]] = {
     "REG=WORD|REG:REPLY|COMMAND:REPLY": _registers("status", "="),
     "COMMAND": _pairs("commands"),
     "CHECK": _pairs("checks"),
+    "CHECK|STAGE": lambda ask: chain(_pairs("checks")(ask), _documents("stage")(ask)),
     "sweep NAME": lambda ask: levels([*ask.sight.settings(), *ask.sight.inputs()], ask.typed),
     "capture NAME": lambda ask: (Candidate(n, t) for n, t in ask.sight.faults()),
     "KIND": _pairs("kinds"),

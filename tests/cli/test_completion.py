@@ -36,7 +36,7 @@ PLACES: list[tuple[str, str]] = [
     ("link /dev/ttyX check", "check-adapter"),
     ("completion z", "zsh"),
     ("help cor", "corner"),
-    ("schema che", "check"),
+    ("schema che", "check check_matrix"),
     # options, their fixed values, what excludes each other, what counts once
     ("check --pl", "--plot"),
     ("check coolant_pump --only ", "fails low-margin not-computed holds"),
@@ -92,6 +92,7 @@ PLACES: list[tuple[str, str]] = [
     ("check coolant_pump --set pwm.f", "pwm.frequency="),
     ("sweep coolant_pump pwm.f", "pwm.frequency"),
     ("check coolant_pump deadtime.en", "deadtime.enough.high deadtime.enough.low"),
+    ("check coolant_pump conv", "conveyor_drum"),
     ("check coolant_pump --explain vds.bl", "vds.blanking.high vds.blanking.low"),
     ("propose coolant_pump --goal watch", "watchdog watchdog.late watchdog.early"),
     ("capture bench.vcd --stage coolant_pump --fault OC", "OC_U OC_V OC_W"),

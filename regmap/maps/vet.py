@@ -15,7 +15,8 @@ from ..behaviour.faults import status_registers, unnamed_flags
 from ..chip.bits import extract, hexword, spans
 from ..chip.model import Chip, External, Field, Frame, Joined, KnownFrame, Layout, Part
 from ..chip.values import Valued
-from ..document.source import read_text
+from ..document.doubts import stated_doubts
+from ..document.source import display_name, read_text
 from ..errors import CallError, FileError, FrameError, Place, Problem
 from ..frames.codec import Codec, Flaw
 from ..frames.distance import distance
@@ -23,7 +24,7 @@ from ..frames.words import GUARDS, clock_of
 from ..parameters import REPORT_WORDS
 from ..quantity import dimension_name, plural
 from .checkbits import Hints, asked_by
-from .load import read_map
+from .load import find_document, read_map
 from .proof import place_of, prove_whole
 
 
@@ -36,11 +37,38 @@ def vet(chip: Chip) -> list[Problem]:
 def check_map(name: str | Path, *, text: str | None = None) -> tuple[Chip | None, list[Problem]]:
     """Load and vet in one go: the chip, or None where it has errors, and every problem."""
     chip, problems = read_map(name, text=text)
+    doubts = _doubts(name, text)
     if chip is None:
-        return None, problems
+        return None, [*problems, *doubts]
     own = {str(name): text.splitlines()} if text is not None else {}
     found = (*prove(chip), *untimely(chip), *warnings(chip))
-    return chip, [*problems, *(_shown(p, own) for p in found)]
+    return chip, [*problems, *(_shown(p, own) for p in found), *doubts]
+
+
+def _doubts(name: str | Path, text: str | None) -> list[Problem]:
+    """A warning for each doubt that stands in the map's own text, worst first; settled ones are deleted there."""
+    path = Path(name)
+    if text is None:
+        try:
+            path = find_document(name, "map")
+            text = read_text(path)
+        except FileError:  # told by the reading of the map
+            return []
+    lines = text.splitlines()
+    found = []
+    for doubt in stated_doubts(text):
+        line = lines[doubt.line - 1]
+        start = len(line) - len(line.lstrip())
+        place = Place(display_name(path), doubt.line, start + 1, len(line.strip()), line)
+        found.append(
+            Problem(
+                place,
+                f"{doubt.grade} doubt: {doubt.text}",
+                "this line deleted once the data sheet has settled it",
+                severity="warning",
+            )
+        )
+    return found
 
 
 def _shown(problem: Problem, lines: dict[str, list[str]]) -> Problem:

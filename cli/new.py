@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="SOURCE",
         action="append",
         default=[],
-        help="map: take it over from a data sheet or tables (PDF, CSV, TSV, XLSX, HTML, Markdown, pasted text); may be given several times",
+        help="map: take it over from a data sheet or tables (PDF, XLSX, CSV, TSV, HTML, Markdown, pasted text, IEEE 1685, SystemRDL); may be given several times",
     )
     parser.add_argument(
         "--pages", default="", metavar="31-44", help="of --from: which pages of a PDF"

@@ -33,12 +33,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="WORD",
         help="show what the register holds with this word instead of its reset word",
     )
+    parser.add_argument(
+        "--as",
+        dest="form",
+        choices=["ieee1685", "systemrdl", "csv", "markdown"],
+        help="the whole register map in an open standard or as a table, on standard output",
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
     chip = load_chip(args.map, context)
     what = args.what
+    if args.form:
+        if what is not None or args.json:
+            raise CallError("--as is of the whole map", "show MAP --as FORM alone")
+        from regmap.exchange import FORMS
+
+        context.stdout.write(FORMS[args.form](chip))
+        return Status.OK
     if what is None:
         _chip(chip, args.map, args.json, context)
         return Status.OK

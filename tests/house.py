@@ -58,6 +58,7 @@ ROOMS = [
     Room("link", "a chip on a line: read, write, bring up, verify, watch", "behaviour frames chip wire"),
     Room("twin", "a simulated chip", "behaviour frames chip wire"),
     Room("stages", "what must be driven: stage files", "maps behaviour frames chip document"),
+    Room("exchange", "maps written in open standards and as tables", "chip document"),
     Room("intake", "what a data sheet says, written down as the beginning of a map", "chip document"),
     Room("maps", "how a chip is written down: map files", "behaviour frames chip document"),
     Room("behaviour", "what a chip does and tells", "frames chip document"),

@@ -19,7 +19,7 @@ def words_of(chars: list[dict[str, float]], edges: Sequence[float] = ()) -> list
     found: list[Word] = []
     for char in chars:
         text = str(char["text"])
-        parted = any(found[-1][0] < e <= char["x0"] + 1 for e in edges) if found else False
+        parted = any(found[-1][0] < e - 2 <= char["x0"] for e in edges) if found else False
         if found and not parted and char["x0"] - found[-1][1] < 0.9 * size:
             left, right, top, said = found[-1]
             if text == " ":

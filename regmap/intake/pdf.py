@@ -51,7 +51,7 @@ def pdf_blocks(path: Path, pages: str = "") -> list[Block]:
     try:
         document = pdfplumber.open(path)
     except Exception as error:
-        name = type(error).__name__ + str(error)
+        name = f"{error!r} {error.args!r}"
         if "assword" in name or "ncrypt" in name:
             raise refuse("an encrypted PDF", "one that opens without a password") from None
         raise refuse(

@@ -25,7 +25,9 @@ def text_blocks(text: str, name: str, suffix: str) -> list[Block]:
 def _separated(text: str, name: str, mark: str) -> list[Block]:
     """CSV: blank lines part tables; a line of one cell between them is text."""
     if not mark:
-        head = text[:4000]
+        # the first line with separators is a head, and heads hold none within their cells
+        heads = (line for line in text[:8000].splitlines() if any(m in line for m in ",;\t|"))
+        head = next(heads, "")
         mark = max(",;\t|", key=head.count)
     blocks: list[Block] = []
     grid = Grid([], [])

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from regmap.assessment.stage import Assessment, assess, with_settings
 from regmap.calc import WORDS, tally
 from regmap.chip.bank import find, full_name
-from regmap.errors import CallError
+from regmap.errors import CallError, closest
 from regmap.quantity import Band
 from regmap.stages.identity import identity
 from regmap.stages.load import Stage
@@ -82,14 +83,33 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FOLDER",
         help="write SVG plots: switching edge, trip current, dead time, PWM period",
     )
+    parser.add_argument(
+        "--mode",
+        metavar="MODE",
+        default="",
+        help="one mode of the stage; else it is judged in every mode",
+    )
     parser.add_argument("--html", metavar="FILE", help="write variants beside each other as a page")
     parser.add_argument("--csv", action="store_true", help="variants as rows of CSV")
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
 
-def stage_with(name: str, changes: list[str], context: Context) -> Stage:
-    """The stage (`-`: from standard input) with settings and inputs of the shell line laid over."""
+def stage_with(name: str, changes: list[str], context: Context, mode: str = "") -> Stage:
+    """The stage (`-`: from standard input) or a mode of it, with settings and inputs of the shell line laid over."""
     stage = load_stage_of(name, context)
+    if mode:
+        if mode not in stage.modes:
+            raise CallError(
+                f"{stage.name} has no mode {mode!r}",
+                f"one of {', '.join(stage.modes) or 'none: it states no modes'}",
+                nearest=closest(mode, stage.modes),
+            )
+        stage = stage.modes[mode]
+    modes = {n: _changed(s, changes) for n, s in stage.modes.items()}
+    return replace(_changed(stage, changes), modes=modes)
+
+
+def _changed(stage: Stage, changes: list[str]) -> Stage:
     settings: dict[str, str] = {}
     inputs: dict[str, str] = {}
     for text in changes:
@@ -124,15 +144,19 @@ def further(names: list[str]) -> list[str]:
 
 def run(args: argparse.Namespace, context: Context) -> int:
     others = further(args.names)
-    if others or args.csv or args.html:
+    stage = stage_with(args.stage, args.set, context, args.mode)
+    if others or args.csv or args.html or (stage.modes and not args.explain):
         single = [f"--{n}" for n in ("explain", "spice", "plot") if getattr(args, n)]
         if single:
-            raise CallError(f"{single[0]} is of one stage", "one stage, without --csv and --html")
+            raise CallError(
+                f"{single[0]} is of one stage",
+                "one stage, or one --mode of it, without --csv and --html",
+            )
         from .checkmatrix import run_matrix
 
         args.names = [n for n in args.names if n not in others]
-        return run_matrix(args, [args.stage, *others], context)
-    stage = stage_with(args.stage, args.set, context)
+        stages = [stage, *(stage_with(name, args.set, context) for name in others)]
+        return run_matrix(args, stages, context)
     result = assess(stage, names=[*args.names, *args.explain] or None)
     draft = (
         None  # tried only when dependence is asked; one for all verdicts, as it keeps what it tried

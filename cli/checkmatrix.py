@@ -13,19 +13,19 @@ from regmap.calc import WORDS, Verdict
 from regmap.quantity import many
 from regmap.stages.identity import identity
 
-from .check import STYLES, percent, stage_with
+from .check import STYLES, percent
 from .context import Context, Status, columns, wrap
 from .files import write_text
 
 if TYPE_CHECKING:
     from regmap.assessment.matrix import Matrix, MatrixRow
+    from regmap.stages.load import Stage
 
 
-def run_matrix(args: argparse.Namespace, documents: list[str], context: Context) -> int:
-    """Every document is a variant; what else was named are checks."""
+def run_matrix(args: argparse.Namespace, stages: list[Stage], context: Context) -> int:
+    """Each stage and each mode of it is a variant."""
     from regmap.assessment.matrix import matrix
 
-    stages = [stage_with(name, args.set, context) for name in documents]
     found = matrix(stages, args.names or None)
     if args.html:
         from regmap.report.matrix import matrix_page
@@ -35,7 +35,7 @@ def run_matrix(args: argparse.Namespace, documents: list[str], context: Context)
     if args.csv:
         context.stdout.write(_csv(found))
     elif args.json:
-        identities = [identity(s).json() for s in stages]
+        identities = [identity(s).json() for s in found.stages]
         context.json("check_matrix", **found.json(), identities=identities)
     else:
         for line in _text(found, context, {o.replace("-", "_") for o in args.only}):

@@ -13,6 +13,9 @@ from ..calc.verdict import Verdict, worst_first
 from ..stages.load import Stage
 from .stage import Assessment, assess
 
+#: what the stage itself is called beside its modes
+STATED = "as stated"
+
 
 @dataclass(frozen=True, slots=True)
 class MatrixRow:
@@ -47,17 +50,25 @@ class Matrix:
 
     @property
     def names(self) -> tuple[str, ...]:
-        """What to call each variant: its name, with its file where two have the same."""
-        names = [s.name for s in self.stages]
+        """What to call each variant: its name and mode, with its file where two have the same."""
+        modes = len({s.file for s in self.stages}) == 1 and any(s.mode for s in self.stages)
+        names = [s.mode or STATED if modes else f"{s.name} {s.mode}".rstrip() for s in self.stages]
         return tuple(
-            f"{s.name} ({s.file})" if names.count(s.name) > 1 else s.name for s in self.stages
+            f"{n} ({s.file})" if names.count(n) > 1 else n
+            for n, s in zip(names, self.stages, strict=True)
         )
 
     def json(self) -> dict[str, object]:
         """A plain object for `--json`."""
         return {
             "variants": [
-                {"stage": s.name, "file": s.file, "chip": s.chip.name, "counts": r.counts}
+                {
+                    "stage": s.name,
+                    "mode": s.mode or None,
+                    "file": s.file,
+                    "chip": s.chip.name,
+                    "counts": r.counts,
+                }
                 for s, r in zip(self.stages, self.results, strict=True)
             ],
             "checks": [
@@ -84,7 +95,11 @@ def _cell(verdict: Verdict) -> dict[str, object]:
 
 
 def matrix(stages: Sequence[Stage], names: Iterable[str] | None = None) -> Matrix:
-    """Every check (or those named) in every stage. Raises CallError for a name that means nothing."""
+    """Every check (or those named) in every stage and in each of its modes.
+
+    Raises CallError for a name that means nothing.
+    """
+    stages = [s for stage in stages for s in (stage, *stage.modes.values())]
     wanted = list(names) if names is not None else None
     results = tuple(assess(stage, names=wanted) for stage in stages)
     by_name = [{v.check: v for v in r.verdicts} for r in results]

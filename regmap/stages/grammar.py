@@ -110,117 +110,12 @@ def part_shape() -> Record:
     )
 
 
-class _StageShape(Shape):
-    """Fixed keys beside the parameters of the closed table, all at the top of the file."""
+class _Beside(Shape):
+    """Fixed keys beside the parameters of the closed table."""
 
-    label = "a stage"
-
-    def __init__(self) -> None:
-        value = _Setting()
-        self.fixed = Record(
-            {
-                "gateword_stage": (
-                    Int(FORMAT, FORMAT, f"{FORMAT}, the version of this format"),
-                    True,
-                    "version of this format",
-                ),
-                "stage": (
-                    _about("stage", "what it drives"),
-                    True,
-                    "name and title",
-                ),
-                "extends": (
-                    Text(),
-                    False,
-                    "another stage in the same folder tree, which this one changes",
-                ),
-                "without": (
-                    Many(Text(), "names"),
-                    False,
-                    "what the extended stage states and this one does not: REG.FIELD, an input, or SECTION.NAME",
-                ),
-                "map": (Text(), True, "the chip's map: a bundled name, or a path beside this file"),
-                "settings": (
-                    Table(
-                        Word(
-                            r"[A-Za-z_][A-Za-z0-9_]*(\.[A-Za-z_][A-Za-z0-9_]*)?",
-                            "REG, REG.FIELD or a joined value",
-                        ),
-                        ByKind(
-                            "fields of a register, or a value",
-                            scalar=value,
-                            mapping=Table(NAME, value, "fields by name"),
-                        ),
-                        "settings by register",
-                    ),
-                    False,
-                    "a value for each field that is not at reset",
-                ),
-                "external": (
-                    Table(NAME, value, "external values by name"),
-                    False,
-                    "what pins and resistors set",
-                ),
-                "waive": (
-                    Table(_CheckName(), Text(), "checks by name"),
-                    False,
-                    "checks that do not apply, each with the reason",
-                ),
-                "requirement": (
-                    requirement_shape(),
-                    False,
-                    "requirements of a specification, each with the settings and checks that answer it",
-                ),
-                "allow": (
-                    Table(
-                        Word(r"[A-Za-z_]\w*(\.[A-Za-z_]\w*)?", "REG.FIELD or a value's name"),
-                        Text(),
-                        "reasons by field",
-                    ),
-                    False,
-                    "codes that the map forbids or leaves reserved and that are meant, each with the reason",
-                ),
-                "failure_modes": (
-                    Table(
-                        NAME,
-                        Record(
-                            {
-                                **{
-                                    key: (Qty(row.dimension, row.sign), default is None, row.doc)
-                                    for key, (row, default) in MODE.items()
-                                },
-                                "covered_by": (
-                                    Many(NAME, "faults of the map"),
-                                    False,
-                                    "faults of the chip that stand behind the coverage: while one "
-                                    "is masked or only reported to a controller that failed, it counts nothing",
-                                ),
-                            },
-                            "a failure mode",
-                        ),
-                        "failure modes by name",
-                    ),
-                    False,
-                    "how parts fail at random, with rates from your analysis, for SPFM, LFM and PMHF",
-                ),
-                "chain": (
-                    Record(
-                        {
-                            "maps": (
-                                Many(Text(), "maps", single=False),
-                                True,
-                                "maps of all chips, the nearest to the controller's output first",
-                            ),
-                            "position": (Int(0, 63), False, "which of them this stage sets (0)"),
-                        },
-                        "daisy chain",
-                    ),
-                    False,
-                    "several chips on one chip select",
-                ),
-            },
-            "a stage",
-        )
+    def __init__(self, fixed: Record) -> None:
+        self.fixed = fixed
+        self.label = fixed.label
         self.params = Params(STAGE)
 
     def read(self, node: Node, reader: Reader, path: str) -> Any:
@@ -263,6 +158,160 @@ class _StageShape(Shape):
         both = [s["properties"] for s in (groups, schema)]
         schema["properties"] = {k: v for p in both if isinstance(p, dict) for k, v in p.items()}
         return schema
+
+
+def _changeable() -> dict[str, tuple[Shape, bool, str]]:
+    """The keys that a stage has and a mode of it may change."""
+    value = _Setting()
+    return {
+        "settings": (
+            Table(
+                Word(
+                    r"[A-Za-z_][A-Za-z0-9_]*(\.[A-Za-z_][A-Za-z0-9_]*)?",
+                    "REG, REG.FIELD or a joined value",
+                ),
+                ByKind(
+                    "fields of a register, or a value",
+                    scalar=value,
+                    mapping=Table(NAME, value, "fields by name"),
+                ),
+                "settings by register",
+            ),
+            False,
+            "a value for each field that is not at reset",
+        ),
+        "external": (
+            Table(NAME, value, "external values by name"),
+            False,
+            "what pins and resistors set",
+        ),
+        "waive": (
+            Table(_CheckName(), Text(), "checks by name"),
+            False,
+            "checks that do not apply, each with the reason",
+        ),
+        "allow": (
+            Table(
+                Word(r"[A-Za-z_]\w*(\.[A-Za-z_]\w*)?", "REG.FIELD or a value's name"),
+                Text(),
+                "reasons by field",
+            ),
+            False,
+            "codes that the map forbids or leaves reserved and that are meant, each with the reason",
+        ),
+    }
+
+
+def _mode_shape() -> _Beside:
+    return _Beside(
+        Record(
+            {
+                "title": (Text(), False, "what it is for"),
+                "after": (
+                    Many(Text(), "what leads into it"),
+                    False,
+                    "what leads into it: a fault of the map, start, controller (its command) or low_supply",
+                ),
+                **_changeable(),
+            },
+            "a mode",
+        )
+    )
+
+
+class _StageShape(_Beside):
+    """Everything at the top of a stage file."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            Record(
+                {
+                    "gateword_stage": (
+                        Int(FORMAT, FORMAT, f"{FORMAT}, the version of this format"),
+                        True,
+                        "version of this format",
+                    ),
+                    "stage": (
+                        _about("stage", "what it drives"),
+                        True,
+                        "name and title",
+                    ),
+                    "extends": (
+                        Text(),
+                        False,
+                        "another stage in the same folder tree, which this one changes",
+                    ),
+                    "without": (
+                        Many(Text(), "names"),
+                        False,
+                        "what the extended stage states and this one does not: REG.FIELD, an input, or SECTION.NAME",
+                    ),
+                    "map": (
+                        Text(),
+                        True,
+                        "the chip's map: a bundled name, or a path beside this file",
+                    ),
+                    **_changeable(),
+                    "requirement": (
+                        requirement_shape(),
+                        False,
+                        "requirements of a specification, each with the settings and checks that answer it",
+                    ),
+                    "failure_modes": (
+                        Table(
+                            NAME,
+                            Record(
+                                {
+                                    **{
+                                        key: (
+                                            Qty(row.dimension, row.sign),
+                                            default is None,
+                                            row.doc,
+                                        )
+                                        for key, (row, default) in MODE.items()
+                                    },
+                                    "covered_by": (
+                                        Many(NAME, "faults of the map"),
+                                        False,
+                                        "faults of the chip that stand behind the coverage: while one "
+                                        "is masked or only reported to a controller that failed, it counts nothing",
+                                    ),
+                                },
+                                "a failure mode",
+                            ),
+                            "failure modes by name",
+                        ),
+                        False,
+                        "how parts fail at random, with rates from your analysis, for SPFM, LFM and PMHF",
+                    ),
+                    "chain": (
+                        Record(
+                            {
+                                "maps": (
+                                    Many(Text(), "maps", single=False),
+                                    True,
+                                    "maps of all chips, the nearest to the controller's output first",
+                                ),
+                                "position": (
+                                    Int(0, 63),
+                                    False,
+                                    "which of them this stage sets (0)",
+                                ),
+                            },
+                            "daisy chain",
+                        ),
+                        False,
+                        "several chips on one chip select",
+                    ),
+                    "modes": (
+                        Table(NAME, _mode_shape(), "modes by name"),
+                        False,
+                        "other states of the same drive (limp home, brake, sleep), each with what it changes",
+                    ),
+                },
+                "a stage",
+            )
+        )
 
 
 def stage_keys() -> Record:

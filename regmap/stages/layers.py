@@ -23,7 +23,7 @@ from ..parameters import STAGE
 from .grammar import part_shape
 
 #: sections whose entries `without` names with the section before them
-SECTIONS = ("waive", "allow", "requirement", "failure_modes")
+SECTIONS = ("waive", "allow", "requirement", "failure_modes", "modes")
 #: groups of inputs: what stands before the first dot of a parameter's name
 GROUPS = frozenset(name.partition(".")[0] for name in STAGE)
 _PART = "part of a stage"
@@ -50,6 +50,14 @@ def whole_tree(path: Path, text: str | None, sources: Sources, reader: Reader) -
         if without is not None:
             _remove(tree, without, reader)
     return _with_parts(tree, path, sources, reader)
+
+
+def mode_tree(tree: Node, mode: Node, path: Path, sources: Sources, reader: Reader) -> Node:
+    """The tree of a stage with one of its modes laid over it, and no modes in it."""
+    over = _mapping(mode, [p for p in mode.value if p[0].value not in ("title", "after")])
+    whole = laid_over(_nested(tree), _nested(over), _whole)
+    drop(whole, "modes")
+    return _with_parts(whole, path, sources, reader)
 
 
 def _names_file(node: Node) -> bool:

@@ -36,7 +36,7 @@ from ..expr import evaluate
 from ..maps.load import find_document, read_map
 from ..quantity import Band, parse_band
 from .grammar import MODE, stage_shape
-from .layers import whole_tree
+from .layers import mode_tree, whole_tree
 from .plausible import Doubt, doubts
 from .requirements import Requirement, requirements_of
 
@@ -86,6 +86,12 @@ class Stage:
     files: tuple[str, ...] = ()
     digest: str = ""
     doubts: tuple[Problem, ...] = ()
+    #: of a mode: its name, what it is for, and what leads into it
+    mode: str = ""
+    mode_title: str = ""
+    after: tuple[str, ...] = ()
+    #: the other states of the same drive, each a whole stage, by name
+    modes: Mapping[str, Stage] = field(default_factory=dict)
 
     @property
     def bank(self) -> Bank:
@@ -133,7 +139,39 @@ def _read(
     if chip is None:
         return None, [*_in_order(reader.problems, sources), *chip_problems]
     stage = _build(rec, chip, path, reader, sources)
+    if "modes" in rec and not reader.errors:
+        stage = replace(stage, modes=_modes(rec["modes"], node, stage, path, reader))
     return (None if reader.errors else stage), _in_order(reader.problems, sources)
+
+
+#: what leads into a mode beside the faults of the map
+AFTER = ("start", "controller", "low_supply")
+
+
+def _modes(table: Rec, node: Node, stage: Stage, path: Path, reader: Reader) -> dict[str, Stage]:
+    """Each mode as the whole stage that it makes; what is wrong only there is reported, once."""
+    modes: dict[str, Stage] = {}
+    for name, rec in table.items():
+        after = tuple(rec.get("after", ()))
+        for index, what in enumerate(after):
+            if what not in AFTER and what not in stage.chip.faults:
+                reader.complain(
+                    rec["after"].nodes[index],
+                    f"modes.{name}",
+                    f"'{what}'",
+                    f"a fault of {stage.chip.name}, {', '.join(AFTER[:-1])} or {AFTER[-1]}",
+                    closest(what, [*AFTER, *stage.chip.faults]),
+                )
+        own = Reader(reader.sources)
+        tree = mode_tree(node, table.value_nodes[name], path, reader.sources, own)
+        whole = stage_shape().read(tree, own, "")
+        if whole is not BAD:
+            made = _build(whole, stage.chip, path, own, reader.sources)
+            about = {"mode": name, "mode_title": rec.get("title", ""), "after": after}
+            modes[name] = replace(made, **about)
+        seen = {str(p) for p in reader.problems}
+        reader.problems += [p for p in own.problems if str(p) not in seen]
+    return modes
 
 
 def _in_order(problems: list[Problem], sources: Sources) -> list[Problem]:

@@ -47,6 +47,7 @@ def objects(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[dict[str
             "settings:", "waive: {sense.range: measured on the bench}\nsettings:", 1
         ),
         "other.yaml": pump.replace("frequency: 20 kHz", "frequency: 40 kHz"),
+        "modes.yaml": pump + "\nmodes: {fast: {pwm.frequency: 40 kHz}}\n",
         "stand.txt": "read STATUS1\nwait 1 ms\nwrite GATE_HS.SOURCE = 56 mA\n",
     }.items():
         (folder / name).write_text(text)

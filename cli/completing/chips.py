@@ -120,6 +120,11 @@ class Sight:
                 if not (causes and fault.summary_of):
                     yield name, fault.title
 
+    def modes(self) -> Iterator[Told]:
+        """The modes that the stage states."""
+        if self.stage is not None:
+            yield from ((n, s.mode_title) for n, s in self.stage.modes.items())
+
     def kinds(self) -> Iterator[Told]:
         """Kinds of frames and notes that `capture --kind` takes."""
         from ..capture import kinds_of

@@ -308,6 +308,7 @@ KINDS: dict[str, Callable[[Ask], Iterator[Candidate]]] = {
     "CHECK|STAGE": lambda ask: chain(_pairs("checks")(ask), _documents("stage")(ask)),
     "sweep NAME": lambda ask: levels([*ask.sight.settings(), *ask.sight.inputs()], ask.typed),
     "capture NAME": lambda ask: (Candidate(n, t) for n, t in ask.sight.faults()),
+    "MODE": _pairs("modes"),
     "KIND": _pairs("kinds"),
     "REASON": _reasons,
     "ROLE=NAME": _roles,

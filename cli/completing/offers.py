@@ -284,6 +284,9 @@ KINDS: dict[str, Callable[[Ask], Iterator[Candidate]]] = {
     "CAPTURE": _files(*CAPTURES),
     "new DIR": _folders,
     "new -o": _files(*YAML),
+    "new --from": _files(
+        *(".pdf", ".xlsx", ".csv", ".tsv", ".html", ".htm", ".md", ".txt", ".xml", ".rdl")
+    ),
     "propose -o": _files(*YAML),
     "report -o": _files(".html"),
     "campaign -o": _files(".jsonl", ".json", *YAML),
@@ -332,6 +335,7 @@ OWN = frozenset(
             "F",
             "TIME",
             "PERCENT",
+            "31-44",
             "FREQUENCY",
             "VOLTAGE",
             "SIZE",

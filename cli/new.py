@@ -9,7 +9,6 @@ from pathlib import Path
 
 from regmap.errors import CallError
 from regmap.formerly import said
-from regmap.quantity import many
 
 from .context import Context, Status
 from .files import write_text
@@ -44,6 +43,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--pages", default="", metavar="31-44", help="of --from: which pages of a PDF"
     )
+    parser.add_argument(
+        "--update",
+        metavar="OLDER",
+        action="append",
+        default=[],
+        help="of --from: the older revision that the map in -o FILE came from; your own edits stay",
+    )
+    parser.add_argument(
+        "--pages-before", metavar="30-43", help="of --update: the pages in the older revision"
+    )
+    parser.add_argument(
+        "--ask",
+        action="store_true",
+        help="of --from: walk through the doubts, worst first; otherwise nothing is asked",
+    )
     parser.add_argument("--force", action="store_true", help="replace a file that is there")
 
 
@@ -71,10 +85,14 @@ def run(args: argparse.Namespace, context: Context) -> int:
     args.file = args.output or args.file or "-"
     if args.sources and args.kind != "map":
         raise CallError(f"new {args.kind} --from: only a map is taken over from sources")
+    if (args.update or args.ask) and not args.sources:
+        raise CallError(f"--{'update' if args.update else 'ask'} is of --from", "--from SOURCE")
     if args.pages and not args.sources:
         raise CallError("--pages is of a PDF", "--from SOURCE.pdf beside it")
     if args.sources:
-        return _taken_over(args, context)
+        from .newfrom import run_from
+
+        return run_from(args, _called(args.file) or "mychip", context)
     if args.kind == "map":
         from regmap.maps.new import new_map
 
@@ -93,31 +111,6 @@ def run(args: argparse.Namespace, context: Context) -> int:
         raise CallError(f"{path} is there already", "a new name, or --force")
     write_text(path, text)
     context.err(f"wrote {path}; next: gateword vet {path}")
-    return Status.OK
-
-
-def _taken_over(args: argparse.Namespace, context: Context) -> int:
-    """A map from sources; every doubt is told, worst first, at its line."""
-    from regmap.document.doubts import stated_doubts
-    from regmap.intake import map_text, read_sources
-
-    path = Path(args.file)
-    if args.file != "-" and path.exists() and not args.force:
-        raise CallError(f"{path} is there already", "a new name, or --force")
-    sheet = read_sources(args.sources, args.pages)
-    text = map_text(sheet, _called(args.file) or "mychip")
-    if args.file == "-":
-        context.stdout.write(text)
-    else:
-        write_text(path, text)
-    doubts = stated_doubts(text)
-    for doubt in doubts:
-        context.err(f"{args.file}:{doubt.line}: {doubt.grade} doubt: {doubt.text}")
-    fields = sum(not f.reserved for r in sheet.registers for f in r.fields)
-    context.err(
-        f"{many(len(sheet.registers), 'register')}, {many(fields, 'field')}, {many(len(doubts), 'doubt')}"
-        + ("" if args.file == "-" else f"; wrote {path}; next: gateword vet {path}")
-    )
     return Status.OK
 
 

@@ -113,6 +113,8 @@ class FoundSheet:
     examples: list[tuple[str, str, str]] = field(default_factory=list)
     doubts: list[FoundDoubt] = field(default_factory=list)
     sources: list[str] = field(default_factory=list)
+    #: what the sheet's rows say, by their origin
+    said: dict[str, str] = field(default_factory=dict)
 
     def named(self, name: str) -> FoundRegister | None:
         """The register of this name, or None."""

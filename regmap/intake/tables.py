@@ -15,6 +15,8 @@ def read_blocks(blocks: list[Block], sheet: FoundSheet) -> None:
     walk = Walk(sheet)
     for block in joined(blocks):
         if isinstance(block, Grid):
+            for row, origin in zip(block.rows, block.origins, strict=True):
+                sheet.said.setdefault(origin, " | ".join(plain(c) for c in row if c is not None))
             _grid(block, walk)
         else:
             take_line(block.text, block.origin, walk)

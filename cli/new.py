@@ -41,17 +41,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="map: take it over from a data sheet or tables (PDF, XLSX, CSV, TSV, HTML, Markdown, pasted text, IEEE 1685, SystemRDL); may be given several times",
     )
     parser.add_argument(
-        "--pages", default="", metavar="31-44", help="of --from: which pages of a PDF"
+        "--pages", default="", metavar="PAGES", help="of --from: which pages of a PDF, as 31-44,50"
     )
     parser.add_argument(
         "--update",
-        metavar="OLDER",
+        metavar="SOURCE",
         action="append",
         default=[],
         help="of --from: the older revision that the map in -o FILE came from; your own edits stay",
     )
     parser.add_argument(
-        "--pages-before", metavar="30-43", help="of --update: the pages in the older revision"
+        "--pages-before", metavar="PAGES", help="of --update: the pages in the older revision"
     )
     parser.add_argument(
         "--ask",

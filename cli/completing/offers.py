@@ -267,6 +267,9 @@ def _pairs(what: str) -> Callable[[Ask], Iterator[Candidate]]:
     return lambda ask: (Candidate(n, t) for n, t in getattr(ask.sight, what)())
 
 
+#: what a map can be taken over from
+SHEETS = (".pdf", ".xlsx", ".csv", ".tsv", ".txt", ".md", ".html", ".htm", ".xml", ".rdl")
+
 #: what to offer for an argument, by its name in the help
 KINDS: dict[str, Callable[[Ask], Iterator[Candidate]]] = {
     "MAP": _documents("map"),
@@ -284,9 +287,7 @@ KINDS: dict[str, Callable[[Ask], Iterator[Candidate]]] = {
     "CAPTURE": _files(*CAPTURES),
     "new DIR": _folders,
     "new -o": _files(*YAML),
-    "new --from": _files(
-        *(".pdf", ".xlsx", ".csv", ".tsv", ".html", ".htm", ".md", ".txt", ".xml", ".rdl")
-    ),
+    "SOURCE": _files(*SHEETS),
     "propose -o": _files(*YAML),
     "report -o": _files(".html"),
     "campaign -o": _files(".jsonl", ".json", *YAML),
@@ -335,13 +336,13 @@ OWN = frozenset(
             "F",
             "TIME",
             "PERCENT",
-            "31-44",
             "FREQUENCY",
             "VOLTAGE",
             "SIZE",
             "WORD",
             "FRAME",
             "SPAN",
+            "PAGES",
         ),
         *("DATE", "PREFIX", "NAME", "NAME=N", "LOW,HIGH", "socket://HOST:PORT"),
         *("twin PORT", "encode NAME=VALUE"),

@@ -109,7 +109,7 @@ def propose_roles(sheet: FoundSheet) -> None:
                 continue
             said = f"{found.name} {found.name.replace('_', ' ')} {found.summary}".lower()
             for role, patterns in _ROLE_WORDS:
-                hits = [re.search(p, said) for p in patterns]
+                hits = [re.search(rf"\w*(?:{p})\w*", said) for p in patterns]
                 if all(hits) and _fits(role, found):
                     words = [h[0] for h in hits if h]
                     unit = _unit(found)
@@ -178,16 +178,6 @@ def find_doubts(sheet: FoundSheet) -> None:
             "open",
             "no frame layout was found: which bits hold operation, address, data and check bits?",
         )
-    for part in sheet.parts:
-        if not part.holds:
-            sheet.doubt(
-                "open", f"what holds bit {part.bits[0]} ({part.name}) of the frame? ({part.origin})"
-            )
-    for part in sheet.reply:
-        if not part.holds and not sheet_fault(sheet, part.name):
-            sheet.doubt(
-                "open", f"what holds bit {part.bits[0]} ({part.name}) of the reply? ({part.origin})"
-            )
     if sheet.parts and not sheet.reply:
         sheet.doubt(
             "open", "no layout of the reply was found: where do its data and status bits stand?"

@@ -35,6 +35,9 @@ def take_part(name: str, bits: tuple[int, ...], origin: str, walk: Walk) -> None
     """A part of the command frame by its name."""
     called = name_of(name.split("\n")[0])
     holds = next((h for pattern, h in _PARTS if re.fullmatch(pattern, called, re.I)), "")
+    value = plain(name)
+    if re.fullmatch(r"[01]+", value) and (len(value) == len(bits) or not int(value)):
+        called, holds = f"fixed_{bits[0]}", f"fixed, value: {int(value, 2)}"
     parts = walk.sheet.reply if walk.framing == "reply" else walk.sheet.parts
     for earlier in parts:
         if holds and earlier.holds == holds and holds in ("data", "address"):

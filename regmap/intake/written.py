@@ -105,6 +105,10 @@ def _named(sheet: FoundSheet, part: FoundPart) -> str:
 def _part(sheet: FoundSheet, part: FoundPart, indent: str, holds: str) -> Iterator[str]:
     """A part of a frame; what its kind needs and the sheet does not say is a doubt above it."""
     what = holds or part.holds
+    if not what:
+        yield indent + doubt_line(
+            "open", f"what does {part.name} hold? holds: status, counter, fixed ..."
+        )
     said = f"bits: {_span(part.bits)}" + (f", holds: {what}" if what else "")
     if what == "operation":
         codes = sheet.limits.get("codes")

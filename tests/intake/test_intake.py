@@ -177,3 +177,28 @@ def test_a_spreadsheet_with_merged_cells(tmp_path: Path) -> None:
         ("", (4, 3, 2, 1)),
         ("RUN", (0,)),
     ]
+
+
+def test_bits_of_a_frame_that_nothing_explains_are_a_doubt_at_their_line(tmp_path: Path) -> None:
+    changed = SHEET.replace("| UV | A3 |", "| XY | A3 |")
+    text = map_text(read_sources([_sheet(tmp_path, changed)]), "tuatara")
+    lines = text.splitlines()
+    at = next(i for i, line in enumerate(lines) if "what does xy hold?" in line)
+    assert lines[at + 1].strip().startswith("xy: {bits: 15}")
+
+
+def test_fixed_bits_of_a_frame(tmp_path: Path) -> None:
+    rows = "| UV | A3 | A2 | A1 | A0"
+    assert SHEET.count(rows) == 1
+    text = map_text(
+        read_sources([_sheet(tmp_path, SHEET.replace(rows, "| UV | 0 | 1 | 0 | 1"))]), "t"
+    )
+    chip, problems = check_map("t.yaml", text=text)
+    assert chip is not None, [str(p) for p in problems]
+    reply = chip.frames["main"].replies["any"]
+    assert [(p.bits, p.value) for p in reply.parts if p.kind == "fixed"] == [
+        ((14,), 0),
+        ((13,), 1),
+        ((12,), 0),
+        ((11,), 1),
+    ]

@@ -160,7 +160,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.check:
         return _check(outputs, made, args, context)
     if args.output == "-":
-        _notes(made, context)
+        _notes(made, context, source)
         context.stdout.write(made.header)
         return Status.OK
     # before anything is written: a file name that make cannot carry is refused
@@ -169,7 +169,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
         name: write_text(Path(name), text, only_if_changed=True) for name, text in outputs.items()
     }
     if any(changed.values()):
-        _notes(made, context)  # who builds again has read them, and they stand in the header
+        _notes(
+            made, context, source
+        )  # who builds again has read them, and they stand in the header
     if args.depfile:
         write_text(Path(args.depfile), rules, only_if_changed=True)
     if args.json:
@@ -218,7 +220,12 @@ def _stage(name: str) -> Stage:
     return found
 
 
-def _notes(made: Generated, context: Context) -> None:
+def _notes(made: Generated, context: Context, source: Stage | Chip) -> None:
+    modes = getattr(source, "modes", None)
+    if modes:
+        context.err(
+            f"note: the tables are of the stage as stated, not of its modes ({', '.join(modes)})"
+        )
     for note in made.notes:
         context.err(f"note: {note}")
 

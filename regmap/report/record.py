@@ -91,6 +91,13 @@ class _Maker:
         others: list[tuple[object, object]] = [("tool", f"gateword {__version__}")]
         if self.date:
             others.append(("date", self.date))
+        if stage.mode:
+            others.append(("mode", stage.mode))
+        if stage.modes:
+            told = (
+                f"{', '.join(stage.modes)}: not in this record, which tells of the stage as stated"
+            )
+            others.append(("modes", told))
         if self.changed:
             others.append(("changed beside the file", self.changed))
         self.add("subject", "What was reviewed", about.identity(stage, others))

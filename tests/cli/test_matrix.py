@@ -73,3 +73,22 @@ def test_what_does_not_go_together_is_told(gateword: Run) -> None:
     assert gateword("check", "base.yaml", "hot.yaml", "--html", "m.html").status == 1
     assert Path("m.html").read_text().startswith("<!DOCTYPE html>")
     assert gateword("check", "base.yaml", "hot.yaml", "nothing.at.all").status == 2
+
+
+@pytest.mark.usefixtures("boards")
+def test_modes_are_judged_by_check_and_said_to_be_left_out_elsewhere(gateword: Run) -> None:
+    text = Path("base.yaml").read_text()
+    Path("m.yaml").write_text(f"{text}\nmodes: {{limp: {{TIMING: x}}}}\n")
+    assert gateword("check", "m.yaml").status == 2
+    Path("m.yaml").write_text(
+        f"{text}\nmodes: {{limp: {{settings: {{VDS.THRESHOLD: 520 mV}}}}, fast: {{pwm.frequency: 60 kHz}}}}\n"
+    )
+    done = gateword("check", "m.yaml")
+    assert done.status == 1
+    assert "vds.protects.high" in done.out
+    assert "FAILS in limp" in done.out or "as stated" in done.out.splitlines()[0]
+    assert gateword("check", "m.yaml", "--mode", "limp", "deadtime").status == 0
+    assert "nearest: limp" in gateword("check", "m.yaml", "--mode", "lmp").err
+    assert "one --mode of it" in gateword("check", "m.yaml", "--plot", "p").err
+    assert "not of its modes (limp, fast)" in gateword("header", "m.yaml").err
+    assert "limp, fast: not in this record" in gateword("report", "m.yaml", "-o", "-").out

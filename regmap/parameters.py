@@ -109,6 +109,7 @@ _MAY_BE_ZERO = frozenset(
         "supply.sleep_current",
         "pwm.duty.min",
         "deadtime",
+        "deadtime_handshake_delay",
         "vds.blanking",
         "vds.filter",
         "sense.blanking",
@@ -252,6 +253,15 @@ CHIP: dict[str, Parameter] = _table(
             "the chip only fills up what the inputs lack; " + PRACTICE,
             choices=("max", "sum"),
         ),
+        _P(
+            "deadtime_handshake_delay",
+            "time",
+            "gate voltage below the handshake's level until the chip has seen it",
+            "0..50 ns",
+            PRACTICE,
+        ),
+        _P("gate.adjustment.min", "current", "smallest gate current to which the chip adjusts"),
+        _P("gate.adjustment.max", "current", "largest gate current to which the chip adjusts"),
         # VDS monitor
         _P("vds.threshold", "voltage", "threshold of the VDS monitor, where it is fixed"),
         _P("vds.blanking", "time", "blanking time of the VDS monitor, where it is fixed"),
@@ -905,11 +915,37 @@ ROLES: dict[str, Parameter] = _table(
         _P(
             "gate.soft_off", "current", "gate sink current of a soft turn-off after a short circuit"
         ),
+        *_sided("gate.precharge", "current", "gate current of the first step of turn-on"),
+        *_sided("gate.precharge_time", "time", "how long that step lasts"),
+        *_sided("gate.source_time", "time", "how long gate.source flows before gate.after_source"),
+        *_sided("gate.after_source", "current", "gate current after the edge of turn-on"),
+        *_sided("gate.predischarge", "current", "gate current of the first step of turn-off"),
+        *_sided("gate.predischarge_time", "time", "how long that step lasts"),
+        *_sided("gate.sink_time", "time", "how long gate.sink flows before gate.after_sink"),
+        *_sided("gate.after_sink", "current", "gate current after the edge of turn-off"),
+        _P(
+            "gate.adjust",
+            None,
+            "switches the adjustment of the steps to the wanted delays and slope",
+        ),
+        *_sided("gate.delay_on", "time", "wanted time from gate charge to the edge of VDS"),
+        *_sided("gate.delay_off", "time", "wanted time from gate discharge to the edge of VDS"),
+        *_sided("gate.slew", "voltage slew", "wanted slope of the phase node"),
         *_sided("gate.hold", "current", "hold-off current while the other side switches"),
         *_sided("gate.voltage", "voltage", "gate-source voltage"),
         *_sided("vds.threshold", "voltage", "VDS monitor threshold"),
         _P("gate.drive_time", "time", "how long the full gate current flows (full-drive time)"),
-        _P("deadtime", "time", "dead time the chip inserts"),
+        _P(
+            "deadtime",
+            "time",
+            "dead time the chip inserts; after the handshake, where there is one",
+        ),
+        _P(
+            "deadtime.handshake",
+            None,
+            "switches waiting for the other gate's measured voltage to fall below a level",
+        ),
+        _P("deadtime.handshake_level", "voltage", "gate voltage that counts as off"),
         _P("vds.blanking", "time", "blanking time of the VDS monitor"),
         _P("vds.filter", "time", "filter time of the VDS monitor"),
         _P("vds.enable", None, "switches the VDS monitor"),
@@ -974,6 +1010,15 @@ ROUNDING: dict[str, Rounding] = {
     "temperature.warning": Rounding("down", "a higher threshold would warn later"),
     "temperature.shutdown": Rounding("down", f"a higher threshold {_LATER}"),
     "watchdog.window": Rounding("down", f"a longer window {_LATER}"),
+    "gate.precharge": Rounding("down", "more current would switch on faster", always=False),
+    "gate.precharge_time": Rounding(
+        "down", "a longer step would reach into the edge", always=False
+    ),
+    "gate.predischarge_time": Rounding(
+        "down", "a longer step would reach into the edge", always=False
+    ),
+    "gate.slew": Rounding("down", "the edge would be steeper", always=False),
+    "deadtime.handshake_level": Rounding("down", "a higher level would be nearer to shoot-through"),
     "gate.source": Rounding("down", "more current would switch on faster", always=False),
     "gate.sink": Rounding("up", "less current would be nearer to shoot-through", always=False),
     "gate.hold": Rounding("up", "less current would be nearer to shoot-through", always=False),

@@ -17,6 +17,7 @@ BRIDGE, PROTECTION, PERFORMANCE, COMFORT = range(4)
 #: Checks by the beginning of their name up to a dot; the longest that fits counts.
 _CLASSES = {
     "deadtime.enough": BRIDGE,
+    "deadtime.handshake": BRIDGE,
     "gate.overshoot": BRIDGE,
     "gate.turn-on-peak": BRIDGE,
     "gate.avalanche": BRIDGE,

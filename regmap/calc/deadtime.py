@@ -5,18 +5,21 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, formula, larger
-from .device import TIME_ERROR
+from .device import TIME_ERROR, hot_limit
 from .drive import (
     OFF_USES,
     ON_USES,
+    SINK_USES,
     edge_time,
     full_time,
+    gate_current,
+    in_series,
     plateau_left,
     plateau_reached,
     then,
     turn_off_parts,
 )
-from .pwm import DEADTIME_USES, earlier, low_side_time, on_time, set_deadtime
+from .pwm import DEADTIME_USES, earlier, handshakes, low_side_time, on_time, set_deadtime
 from .registry import Outcome, check, sided
 from .work import Work
 
@@ -105,7 +108,43 @@ def needed_deadtime(work: Work, side: str) -> Variable | None:
 )
 def enough(work: Work, side: str) -> Outcome:
     """Dead time set against turn-off delay + fall + mismatch + margin."""
-    return work.at_least(set_deadtime(work), needed_deadtime(work, side))
+    return work.at_least(set_deadtime(work, side), needed_deadtime(work, side))
+
+
+@formula(
+    "{v} + {i} * {r}", "voltage", up="v i r", source="Ohm's law in the path of the gate current"
+)
+def gate_behind(v: Any, i: Any, r: Any) -> Any:
+    """Voltage of the gate itself while the driver's pin stands at `v` and takes a current."""
+    return v + i * r
+
+
+@sided(
+    "deadtime.handshake",
+    "gate counted as off is below the threshold",
+    "Voff + Isink (Rg + Rint) <= Vth(hot)",
+    "role:deadtime.handshake role:deadtime.handshake_level stage:mosfet.vth stage:mosfet.vth_tempco "
+    "stage:mosfet.tj_max " + SINK_USES,
+    CAUTION + " The chip measures at its pin, not at the gate itself.",
+)
+def handshake(work: Work, side: str) -> Outcome:
+    """What the chip takes for off must be off, at a hot junction and behind the gate's resistance."""
+    if not handshakes(work):
+        return None
+    level = work.take("Voff", "role:deadtime.handshake_level")
+    value = work.derive(
+        "Vgate",
+        gate_behind,
+        v=level,
+        i=gate_current(work, "sink", side),
+        r=work.derive(
+            "R",
+            in_series,
+            a=work.take("Rg,off", "stage:gate.resistor.off"),
+            b=work.take("Rint", "stage:mosfet.internal_resistance"),
+        ),
+    )
+    return work.at_most(value, hot_limit(work))
 
 
 @check(
@@ -171,7 +210,7 @@ def duty_min(work: Work) -> Outcome:
         d=work.take("Dmin", "stage:pwm.duty.min"),
         f=work.take("f", "stage:pwm.frequency"),
     )
-    value = work.derive("t_pulse", earlier, a=on, b=set_deadtime(work))
+    value = work.derive("t_pulse", earlier, a=on, b=set_deadtime(work, "low"))
     return work.at_least(value, full_time(work, "source", "high"))
 
 

@@ -253,3 +253,26 @@ def lift_for_drop(
     rest = work.derive("Rd", drain_resistance, r=on, rch=channel)
     left = work.derive("Vch", channel_drop, v=drop, i=i, r=rest)
     return work.derive("dVgs", extra_overdrive, vov=vov, v=left)
+
+
+@formula(
+    "{vth} + {tc} * ({tj} - 25)",
+    "voltage",
+    up="vth",
+    either="tc tj",
+    source="linear drift of the threshold; common practice, no source",
+)
+def hot_threshold(vth: Any, tc: Any, tj: Any) -> Any:
+    """Gate threshold at a junction temperature in degC."""
+    return vth + tc * (tj - 25)
+
+
+def hot_limit(work: Work) -> Variable | None:
+    """The threshold at the highest junction temperature."""
+    return work.derive(
+        "Vth(hot)",
+        hot_threshold,
+        vth=work.take("Vth", "stage:mosfet.vth"),
+        tc=work.take("tc", "stage:mosfet.vth_tempco"),
+        tj=work.take("Tj", "stage:mosfet.tj_max"),
+    )

@@ -2,7 +2,7 @@
 
 A stage of the driver passes min(Iset, u / R): `u` is what the gate still lacks to the rail it is
 driven to, Iset the set current (none for a resistive driver), R what lies in the path. The MOSFET
-is that of `device`.
+is that of `device`. A set current may come in steps, or be adjusted by the chip (see `steps`).
 """
 
 from __future__ import annotations
@@ -12,6 +12,18 @@ from typing import Any
 from .corner import Variable, any_of, formula, larger, log, smaller
 from .device import MODEL, beyond_charge, current_charge
 from .inputs import ImpossibleError
+from .steps import (
+    adjusts,
+    flowing,
+    larger_step,
+    part_of_delay,
+    slew_current,
+    slew_time,
+    step_settings,
+    stepped,
+    stepped_time,
+    uses,
+)
 from .work import Work
 
 
@@ -169,8 +181,139 @@ def gate_current(work: Work, way: str, side: str) -> Variable | None:
     """Gate current along the plateau; `way` is "source" or "sink".
 
     From the driver's set current (limited by resistance in the path where the gate voltage is
-    known), or from the driver's resistance.
+    known), or from the driver's resistance. Of a current in steps the largest that flows in the
+    current edge or in the voltage edge; of one that the chip adjusts what the wanted slope needs.
     """
+    if is_resistive(work, way, side):
+        return edge_current(work, way, side)
+    slew = adjusts(work, "gate.slew", side)
+    if slew is not None:
+        qgd, vs = work.take("Qgd", "stage:mosfet.qgd"), work.take("Vs", "stage:supply.voltage")
+        return work.derive(f"I{way}", slew_current, qgd=qgd, slew=slew, vs=vs)
+    if not stepped(work, way, side):
+        return edge_current(work, way, side)
+    # which steps can flow is a question to the bands, the same on every bench
+    bands = Work(work.about, work.inputs)
+    begin, reached, over, end = _charges(bands, way)
+    low, high = (begin, over) if way == "source" else (reached, end)
+    names = flowing(_staircase(bands, way, side), low, high)
+    for name in (*bands.asked, *bands.missing):
+        work.asked.setdefault(name)
+    work.missing.update(bands.missing)
+    steps = _staircase(work, way, side)
+    found: Variable | None = None
+    for name in names:
+        found = (
+            steps[name]
+            if found is None
+            else work.derive(f"I{way}", larger_step, a=found, b=steps[name])
+        )
+    return found
+
+
+def _charges(work: Work, way: str) -> tuple[Variable | None, ...]:
+    """Charge moved from the start to threshold or full gate, plateau, its end, and the other end.
+
+    At turn-on to the start of the current edge, its end, the end of the voltage edge, the full gate;
+    at turn-off nothing, then to the start of the voltage edge, its end, the end of the current edge.
+    """
+    qgs, qgd = work.take("Qgs", "stage:mosfet.qgs"), work.take("Qgd", "stage:mosfet.qgd")
+    part = current_charge(work)
+    if way == "source":
+        begin = work.derive("Qgs1", charge_less, a=qgs, b=part)
+        return begin, qgs, work.derive("Qedge", charge_more, a=qgs, b=qgd), None
+    left = beyond_charge(work)
+    over = work.derive("Qedge", charge_more, a=left, b=qgd)
+    return None, left, over, work.derive("Qoff", charge_more, a=over, b=part)
+
+
+def _staircase(work: Work, way: str, side: str) -> dict[str, Variable | None]:
+    """The steps, each limited by the resistance in its path as the edge current is."""
+    return step_settings(work, way, side, edge_current(work, way, side))
+
+
+def course(work: Work, way: str, side: str) -> list[tuple[float, float]]:
+    """The gate current at typical values: (current in A, until when in s), the last one for good.
+
+    Empty where it is one current. What the chip adjusts has the current that its wish needs.
+    """
+    if is_resistive(work, way, side):
+        return []
+    edge = gate_current(work, way, side)
+    first, last = edge, edge
+    ends: list[Variable | None] = []
+    wanted = adjusts(work, "gate.delay_on" if way == "source" else "gate.delay_off", side)
+    if stepped(work, way, side):
+        steps = _staircase(work, way, side)
+        slew = adjusts(work, "gate.slew", side)
+        first, last = steps["i1"], steps["i3"]
+        edge = edge if slew is not None else steps["i2"]
+        ends = [end for _, end in step_ends(work, way, side)]
+        if not ends or (steps["t1"] is not None and steps["t1"].typ == 0 and wanted is None):
+            ends.insert(0, steps["t1"])
+    if wanted is not None:
+        charge = work.take("Qgs", "stage:mosfet.qgs") if way == "source" else beyond_charge(work)
+        if charge is None:
+            return []
+        first = work.constant("Ineed", float(charge.typ / wanted.typ), "current", "adjusted")
+        ends = [wanted, *ends[1:]]
+    if not ends:
+        return []
+    currents = [first, edge, last][: len(ends) + 1] if len(ends) > 1 else [first, edge]
+    times = [float(e.typ) for e in ends if e is not None] + [float("inf")]
+    found = [float(c.typ) for c in currents if c is not None]
+    return list(zip(found, times, strict=True)) if len(found) == len(times) else []
+
+
+def step_ends(work: Work, way: str, side: str) -> list[tuple[str, Variable | None]]:
+    """Where the steps of a stepped current end, from its start: what ends, and when."""
+    if is_resistive(work, way, side) or not stepped(work, way, side):
+        return []
+    steps = _staircase(work, way, side)
+    first = steps["t1"]
+    found: list[tuple[str, Variable | None]] = []
+    if way == "source" and adjusts(work, "gate.delay_on", side):
+        first = adjusts(work, "gate.delay_on", side)
+    if first is not None and first.high > 0:
+        found.append(("pre-charge over" if way == "source" else "pre-discharge over", first))
+    if steps["t2"] is not None and steps["t2"].high > 0:
+        found.append(("edge current over", work.derive("t", then, a=first, b=steps["t2"])))
+    return found
+
+
+def moved_in(work: Work, way: str, side: str, symbol: str, q: Variable | None) -> Variable | None:
+    """Time in which the steps move a charge from the start of gate charge or discharge."""
+    return work.derive(symbol, stepped_time, q=q, **_staircase(work, way, side))
+
+
+def _between(
+    work: Work, way: str, side: str, symbol: str, ends: tuple[Variable | None, Variable | None]
+) -> Variable | None:
+    """Time in which the steps take the charge from one level to another."""
+    first, last = (moved_in(work, way, side, f"t({q.symbol})", q) if q else None for q in ends)
+    return work.derive(symbol, time_between, a=last, b=first)
+
+
+@formula("{a} + {b}", "charge", up="a b", source="sum of charges")
+def charge_more(a: Any, b: Any) -> Any:
+    """Two charges one after the other."""
+    return a + b
+
+
+@formula("{a} - {b}", "charge", up="a", down="b", source="difference of charges")
+def charge_less(a: Any, b: Any) -> Any:
+    """A charge less a part of it."""
+    return a - b
+
+
+@formula("{a} - {b}", "time", up="a", down="b", source="difference of times")
+def time_between(a: Any, b: Any) -> Any:
+    """From one instant to a later one."""
+    return a - b
+
+
+def edge_current(work: Work, way: str, side: str) -> Variable | None:
+    """Gate current that is set for the edge."""
     symbol, word = f"I{way}", _WORD[way]
     level = "Vpl", "stage:mosfet.plateau"
     rg = work.take(f"Rg,{word}", f"stage:gate.resistor.{word}")
@@ -251,6 +394,14 @@ def _lacking(work: Work, way: str, side: str, level: Variable | None) -> Variabl
 def edge_time(work: Work, way: str, side: str, symbol: str) -> Variable | None:
     """Duration of the VDS edge, which is the plateau: Qgd / Ig."""
     qgd = work.take("Qgd", "stage:mosfet.qgd")
+    if not is_resistive(work, way, side):
+        slew = adjusts(work, "gate.slew", side)
+        if slew is not None:
+            vs = work.take("Vs", "stage:supply.voltage")
+            return work.derive(symbol, slew_time, vs=vs, slew=slew)
+        if stepped(work, way, side):
+            _, reached, over, _ = _charges(work, way)
+            return _between(work, way, side, symbol, (reached, over))
     return work.derive(symbol, charge_time, q=qgd, i=gate_current(work, way, side))
 
 
@@ -259,13 +410,40 @@ def current_edge_time(work: Work, way: str, side: str, symbol: str) -> Variable 
     vth = work.take("Vth", "stage:mosfet.vth")
     vpl = work.take("Vpl", "stage:mosfet.plateau")
     levels = (vth, vpl) if way == "source" else (vpl, vth)
+    if not is_resistive(work, way, side):
+        wanted = adjusts(work, "gate.delay_on", side) if way == "source" else None
+        if wanted is not None:
+            qgs = work.take("Qgs", "stage:mosfet.qgs")
+            return work.derive(symbol, part_of_delay, t=wanted, part=current_charge(work), q=qgs)
+        if stepped(work, way, side):
+            begin, reached, over, end = _charges(work, way)
+            ends = (begin, reached) if way == "source" else (over, end)
+            return _between(work, way, side, symbol, ends)
     return phase_time(work, way, side, symbol, current_charge(work), levels)
 
 
 def plateau_reached(work: Work, side: str) -> Variable | None:
     """Start of gate charge to the plateau: Qgs from the gate at rest to Vpl."""
     qgs, vpl = work.take("Qgs", "stage:mosfet.qgs"), work.maybe("Vpl", "stage:mosfet.plateau")
+    if not is_resistive(work, "source", side):
+        wanted = adjusts(work, "gate.delay_on", side)
+        if wanted is not None:
+            return wanted
+        if stepped(work, "source", side):
+            return moved_in(work, "source", side, "t_gs", qgs)
     return phase_time(work, "source", side, "t_gs", qgs, (None, vpl))
+
+
+def after_edge(
+    work: Work, side: str, symbol: str, q: Variable | None, near: Variable | None = None
+) -> Variable | None:
+    """Time of a charge that follows on the voltage edge at turn-on; `near` as in `phase_time`."""
+    if is_resistive(work, "source", side) or not stepped(work, "source", side):
+        vpl = work.take("Vpl", "stage:mosfet.plateau")
+        return phase_time(work, "source", side, symbol, q, (vpl, vpl), near)
+    over = _charges(work, "source")[2]
+    end = work.derive("Qend", charge_more, a=over, b=q)
+    return _between(work, "source", side, symbol, (over, end))
 
 
 def turn_on_time(work: Work, side: str) -> Variable | None:
@@ -276,6 +454,12 @@ def turn_on_time(work: Work, side: str) -> Variable | None:
 
 def plateau_left(work: Work, side: str) -> Variable | None:
     """Start of gate discharge to the plateau: Qg - Qgs - Qgd from the full gate voltage."""
+    if not is_resistive(work, "sink", side):
+        wanted = adjusts(work, "gate.delay_off", side)
+        if wanted is not None:
+            return wanted
+        if stepped(work, "sink", side):
+            return moved_in(work, "sink", side, "t_delay", beyond_charge(work))
     vpl = work.maybe("Vpl", "stage:mosfet.plateau")
     top = gate_voltage(work, side, optional=True)
     top = vpl if top is None else top  # the plateau's current is the least of this phase
@@ -298,6 +482,33 @@ def turn_off_time(work: Work, side: str) -> Variable | None:
 
 
 @formula(
+    "{qgs} * (1 - {v} / {vpl})",
+    "charge",
+    up="qgs vpl",
+    down="v",
+    source="constant gate-source capacitance up to the plateau",
+)
+def charge_down_to(qgs: Any, v: Any, vpl: Any) -> Any:
+    """Charge that leaves a gate between the plateau and a lower voltage."""
+    return qgs * (1 - v / vpl)
+
+
+def gate_below(work: Work, side: str, level: Variable | None) -> Variable | None:
+    """Start of gate discharge until the gate is down at `level`, which lies below the plateau."""
+    vpl = work.take("Vpl", "stage:mosfet.plateau")
+    qgs = work.take("Qgs", "stage:mosfet.qgs")
+    rest = work.derive("Qrest", charge_down_to, qgs=qgs, v=level, vpl=vpl)
+    if not is_resistive(work, "sink", side) and stepped(work, "sink", side):
+        over = _charges(work, "sink")[2]
+        return moved_in(
+            work, "sink", side, "t_gate,off", work.derive("Q", charge_more, a=over, b=rest)
+        )
+    delay, edge = plateau_left(work, side), edge_time(work, "sink", side, "t_vds")
+    last = phase_time(work, "sink", side, "t_rest", rest, (vpl, level))
+    return work.derive("t_gate,off", then, a=work.derive("t", then, a=delay, b=edge), b=last)
+
+
+@formula(
     "{share} * {vg}", "voltage", up="share vg", source="nearly full, as an exponential never ends"
 )
 def share_of(share: Any, vg: Any) -> Any:
@@ -311,6 +522,8 @@ def full_time(work: Work, way: str, side: str) -> Variable | None:
     Q / I, and longer where a resistance lets the current fade towards the rail.
     """
     qg = work.take("Qg", "stage:mosfet.qg")
+    if not is_resistive(work, way, side) and stepped(work, way, side):
+        return moved_in(work, way, side, f"t_{way}", qg)
     stated = "stage:mosfet.qgs", "stage:mosfet.qgd", "stage:mosfet.plateau"
     top = gate_voltage(work, side, optional=not is_resistive(work, way, side))
     if top is None or not all(work.stated(name) for name in stated):
@@ -330,14 +543,20 @@ def full_time(work: Work, way: str, side: str) -> Variable | None:
     return work.derive(f"t_{way}", then, a=first, b=work.derive("t_rest", then, a=edge, b=last))
 
 
+#: Where in the staircase of a current in steps the edge lies.
+EDGE_CHARGES = (
+    "stage:mosfet.qg stage:mosfet.qgs stage:mosfet.qgd stage:mosfet.vth stage:supply.voltage "
+)
 #: Input names that a gate current may look up, for the lists of the checks.
 SOURCE_USES = (
     "role:gate.source.{side} chip:drive.resistance.source role:gate.voltage.{side} "
     "stage:gate.resistor.on stage:mosfet.internal_resistance stage:mosfet.plateau "
+    + uses("source")
+    + EDGE_CHARGES
 )
 SINK_USES = (
     "role:gate.sink.{side} chip:drive.resistance.sink stage:gate.resistor.off "
-    "stage:mosfet.internal_resistance stage:mosfet.plateau "
+    "stage:mosfet.internal_resistance stage:mosfet.plateau " + uses("sink") + EDGE_CHARGES
 )
 ON_USES = SOURCE_USES + "stage:mosfet.qgs stage:mosfet.qgd "
 OFF_USES = SINK_USES + (

@@ -13,8 +13,10 @@ from .device import (
     OVERSHOOT_ERROR,
     SLOPE_ERROR,
     TIME_ERROR,
+    beyond_charge,
     end_capacitance,
     gate_source_capacitance,
+    hot_limit,
     output_capacitance,
 )
 from .drive import (
@@ -40,6 +42,7 @@ from .slopes import (
     turn_on_slope,
     with_overshoot,
 )
+from .steps import adjusts
 from .verdict import Verdict
 from .work import Work
 
@@ -135,18 +138,6 @@ def miller_resistive(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop:
 def miller_held(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop: Any, hold: Any) -> Any:
     """The same against a hold-off current, with the resistance between it and the gate."""
     return _bump_once(vs, ion, q, crss, c, r, drop, hold)
-
-
-@formula(
-    "{vth} + {tc} * ({tj} - 25)",
-    "voltage",
-    up="vth",
-    either="tc tj",
-    source="linear drift of the threshold; common practice, no source",
-)
-def hot_threshold(vth: Any, tc: Any, tj: Any) -> Any:
-    """Gate threshold at a junction temperature in degC."""
-    return vth + tc * (tj - 25)
 
 
 def _edge(work: Work, way: str, side: str, symbol: str, limit: str) -> Verdict:
@@ -267,6 +258,60 @@ def drive_time(work: Work, side: str) -> Outcome:
     return work.at_most(value, work.take("full-drive time", "role:gate.drive_time"))
 
 
+_RANGE = "chip:gate.adjustment.min chip:gate.adjustment.max "
+_LOOP = EDGE_CAUTION + " A loop that has run to its end no longer holds what was wanted."
+
+
+def _adjusted(work: Work, needed: Variable | None) -> Verdict:
+    low = work.take("Imin", "chip:gate.adjustment.min")
+    return work.within(needed, low, work.take("Imax", "chip:gate.adjustment.max"))
+
+
+@sided(
+    "gate.adjusted-on",
+    "adjusted gate current of turn-on within what the chip can set",
+    "Imin <= Qgs / t_wanted <= Imax",
+    ON_USES + _RANGE,
+    _LOOP,
+)
+def adjusted_on(work: Work, side: str) -> Outcome:
+    """The mean current that the wanted delay of turn-on needs."""
+    wanted = adjusts(work, "gate.delay_on", side)
+    if wanted is None:
+        return None
+    qgs = work.take("Qgs", "stage:mosfet.qgs")
+    return _adjusted(work, work.derive("Ineed", mean_current, q=qgs, t=wanted))
+
+
+@sided(
+    "gate.adjusted-off",
+    "adjusted gate current of turn-off within what the chip can set",
+    "Imin <= (Qg - Qgs - Qgd) / t_wanted <= Imax",
+    OFF_USES + _RANGE,
+    _LOOP,
+)
+def adjusted_off(work: Work, side: str) -> Outcome:
+    """The mean current that the wanted delay of turn-off needs."""
+    wanted = adjusts(work, "gate.delay_off", side)
+    if wanted is None:
+        return None
+    return _adjusted(work, work.derive("Ineed", mean_current, q=beyond_charge(work), t=wanted))
+
+
+@sided(
+    "gate.adjusted-slew",
+    "adjusted gate current of the edge within what the chip can set",
+    "Imin <= Qgd SR / Vs <= Imax",
+    ON_USES + _RANGE,
+    _LOOP,
+)
+def adjusted_slew(work: Work, side: str) -> Outcome:
+    """The current that the wanted slope needs."""
+    if adjusts(work, "gate.slew", side) is None:
+        return None
+    return _adjusted(work, gate_current(work, "source", side))
+
+
 _OTHER = SOURCE_USES.replace("{side}", "{other}")
 
 
@@ -366,11 +411,4 @@ def miller(work: Work, side: str) -> Outcome:
         value = work.derive("Vgs", miller_held, **parts, hold=held)
     else:
         value = work.derive("Vgs", miller_resistive, **parts)
-    limit = work.derive(
-        "Vth(hot)",
-        hot_threshold,
-        vth=work.take("Vth", "stage:mosfet.vth"),
-        tc=work.take("tc", "stage:mosfet.vth_tempco"),
-        tj=work.take("Tj", "stage:mosfet.tj_max"),
-    )
-    return work.at_most(value, limit)
+    return work.at_most(value, hot_limit(work))

@@ -20,6 +20,7 @@ from .drive import (
     edge_time,
     plateau_left,
     plateau_reached,
+    step_ends,
     then,
     turn_off_time,
     turn_on_time,
@@ -109,7 +110,7 @@ def _instants(work: Work, side: Side, duty: Duty, current: Current) -> list[Inst
     def after(base: Variable | None, delay: Variable | None) -> Variable | None:
         return work.derive("t", then, a=base, b=delay)
 
-    start, other = gate_starts(work), "low" if side == "high" else "high"
+    start, other = gate_starts(work, side), "low" if side == "high" else "high"
     share = _share(work, duty)
     off = _pulse(work, side, share)
     if off is not None and share is not None and (idle := _without_edges(side, share, off)):
@@ -118,6 +119,8 @@ def _instants(work: Work, side: Side, duty: Duty, current: Current) -> list[Inst
     if edge is None or start is None:
         raise CallError(f"no timeline without {', '.join(work.missing)}")
     add("gate charge starts", start)
+    for words, end in step_ends(work, "source", side):
+        add(words, after(start, end))
     reached = after(start, plateau)
     if current == "hard":
         rising = current_edge_time(work, "source", side, "t_id")
@@ -144,6 +147,8 @@ def _instants(work: Work, side: Side, duty: Duty, current: Current) -> list[Inst
     add("input edge off", off, "off")
     leaving = after(off, _turn_off_starts(work))
     add("gate discharge starts", leaving, "off")
+    for words, end in step_ends(work, "sink", side):
+        add(words, after(leaving, end), "off")
     if current == "hard":
         left = after(leaving, plateau_left(work, side))
         add("voltage edge starts", left, "off")
@@ -155,10 +160,9 @@ def _instants(work: Work, side: Side, duty: Duty, current: Current) -> list[Inst
 
 def _from_input(work: Work, side: Side, time: Variable | None) -> Variable | None:
     """A time that counts from where blanking starts, from the input edge."""
-    del side
     if work.choice("chip:vds.blanking_from") == "input edge":
         return time
-    return work.derive("t", then, a=gate_starts(work), b=time)
+    return work.derive("t", then, a=gate_starts(work, side), b=time)
 
 
 def _turn_off_starts(work: Work) -> Variable:

@@ -16,10 +16,10 @@ from .corner import Variable, show_value
 from .deadtime import needed_deadtime
 from .device import beyond_charge, threshold_overdrive
 from .drive import (
+    after_edge,
     current_edge_time,
     edge_time,
     gate_voltage,
-    phase_time,
     plateau_left,
     plateau_reached,
     then,
@@ -105,8 +105,7 @@ def edge(inputs: Inputs, side: Side = "high", way: Literal["on", "off"] = "on") 
     """
     work = _bench("switching edge", inputs)
     drive = "source" if way == "on" else "sink"
-    vpl = work.take("Vpl", "stage:mosfet.plateau")
-    most = phase_time(work, "source", side, "t_od", beyond_charge(work), (vpl, vpl))
+    most = after_edge(work, side, "t_od", beyond_charge(work))
     times = {
         "gs": plateau_reached(work, side),
         "id": current_edge_time(work, drive, side, "t_id"),

@@ -13,7 +13,7 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, formula, larger
-from .drive import ON_USES, then
+from .drive import OFF_USES, ON_USES, gate_below, then
 from .work import Work
 
 
@@ -57,10 +57,39 @@ def own_deadtime(work: Work) -> Variable | None:
     )
 
 
-def set_deadtime(work: Work) -> Variable | None:
-    """Controller's and chip's dead time together."""
-    own = own_deadtime(work)
+def handshakes(work: Work) -> bool:
+    """Whether the chip waits until it sees the other gate off."""
+    return work.stated("role:deadtime.handshake") and work.choice(
+        "role:deadtime.handshake"
+    ) not in (
+        "0",
+        "off",
+    )
+
+
+def chip_deadtime(work: Work, off: str) -> Variable | None:
+    """The chip's own dead time after the `off` side was commanded off; None if it has none.
+
+    With a handshake it is the time until the gate's measured voltage is below the level, the delay
+    of that comparator, and the fixed part.
+    """
     chip = work.maybe("td,chip", "role:deadtime")
+    if not handshakes(work):
+        return chip
+    level = work.take("Voff", "role:deadtime.handshake_level")
+    seen = gate_below(work, off, level)
+    late = work.take("t_hs", "chip:deadtime_handshake_delay")
+    seen = work.derive("t_seen,off", then, a=seen, b=late)
+    delay = work.maybe("t_pd,off", "chip:propagation.off")
+    if delay is not None:
+        seen = work.derive("t_seen,off", then, a=delay, b=seen)
+    return seen if chip is None else work.derive("td,hs", then, a=seen, b=chip)
+
+
+def set_deadtime(work: Work, off: str = "high") -> Variable | None:
+    """Controller's and chip's dead time together, after the `off` side was commanded off."""
+    own = own_deadtime(work)
+    chip = chip_deadtime(work, off)
     if chip is None:
         return own
     how = work.choice("chip:deadtime_with_controller")
@@ -79,9 +108,9 @@ def beyond_own(chip: Any, own: Any) -> Any:
     return larger(0.0, chip - own)
 
 
-def chip_delay(work: Work) -> Variable | None:
+def chip_delay(work: Work, off: str = "high") -> Variable | None:
     """What the chip's own dead time puts between the input edge and the gate; None if nothing."""
-    chip = work.maybe("td,chip", "role:deadtime")
+    chip = chip_deadtime(work, off)
     if chip is None or work.choice("chip:deadtime_with_controller") == "sum":
         return chip
     return work.derive("td,add", beyond_own, chip=chip, own=own_deadtime(work))
@@ -89,8 +118,9 @@ def chip_delay(work: Work) -> Variable | None:
 
 DEADTIME_USES = (
     "stage:pwm.deadtime stage:controller.clock_tolerance role:deadtime "
-    "chip:deadtime_with_controller "
-)
+    "chip:deadtime_with_controller role:deadtime.handshake role:deadtime.handshake_level "
+    "chip:deadtime_handshake_delay chip:propagation.off "
+) + "".join(OFF_USES.replace("{side}", side) for side in ("high", "low"))
 EDGE_USES = DEADTIME_USES + ON_USES + "chip:propagation.on "
 
 
@@ -107,7 +137,7 @@ def propagation(work: Work) -> Variable:
     return work.constant("t_pd,on", 0.0, "time", NO_PROPAGATION)
 
 
-def gate_starts(work: Work) -> Variable | None:
+def gate_starts(work: Work, side: str = "low") -> Variable | None:
     """Input edge to the start of gate charge: the chip's own dead time, then its propagation."""
-    delay, late = propagation(work), chip_delay(work)
+    delay, late = propagation(work), chip_delay(work, "low" if side == "high" else "high")
     return delay if late is None else work.derive("t_gate", then, a=late, b=delay)

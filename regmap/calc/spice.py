@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 from ..cautions import CAUTION
 from ..errors import CallError
 from .device import KNEE, channel_resistance, drain_resistance, end_capacitance, gate_drain
-from .drive import gate_current, is_resistive
+from .drive import course, gate_current, is_resistive
 from .inputs import ImpossibleError, Inputs
 from .registry import SIDES
 from .work import About, Work
@@ -32,7 +32,8 @@ class Bridge:
 
     `side` is the switch that is driven, the other one is held off. `source` and `sink` are plateau
     gate currents; with `resistive` the driver is a resistance that gives these currents at the
-    plateau. `inductance` is that of the commutation loop, `crss` the gate-drain capacitance at the
+    plateau; `rising` and `falling` are gate currents in steps, each with its end in s from the edge (the
+    last without end). `inductance` is that of the commutation loop, `crss` the gate-drain capacitance at the
     supply, `coss` the output capacitance there and `qrr` the diode's recovery charge (0 where nobody states them).
     """
 
@@ -50,6 +51,8 @@ class Bridge:
     crss: float
     coss: float = 0.0
     qrr: float = 0.0
+    rising: tuple[tuple[float, float], ...] = ()
+    falling: tuple[tuple[float, float], ...] = ()
     resistive: bool = False
     inductance: float = 0.0
 
@@ -139,11 +142,29 @@ def bridge(inputs: Inputs, side: str = "low", *, inductance: bool = False) -> Br
     if bench.missing:
         raise CallError(f"no deck without {', '.join(bench.missing)}")
     numbers = {name: float(v.typ) for name, v in values.items() if v is not None}
-    made = Bridge(side=side, resistive=is_resistive(bench, "source", side), **numbers)
+    made = Bridge(
+        side=side,
+        resistive=is_resistive(bench, "source", side),
+        rising=tuple(course(bench, "source", side)),
+        falling=tuple(course(bench, "sink", side)),
+        **numbers,
+    )
     loop = inputs.find("stage:bridge.inductance", optional=True) if inductance else None
     if loop is not None and not isinstance(loop.value, (int, str)):
         made = replace(made, inductance=float(loop.value.typ))
     return made
+
+
+def _stairs(name: str, steps: tuple[tuple[float, float], ...], begin: float) -> str:
+    """A source whose voltage is the gate current in A over time."""
+    points, at = [], 0.0
+    for current, end in steps:
+        points += [f"{at:.9g} {current:.6g}"]
+        if end == float("inf"):
+            break
+        points += [f"{begin + end:.9g} {current:.6g}"]
+        at = begin + end + 1e-10
+    return f"V{name} {name} 0 pwl({' '.join(points)})\n"
 
 
 def deck(
@@ -174,13 +195,23 @@ def deck(
     stop = start + item.on_time + item.off_time
     step = min(item.qgd / max(item.source, item.sink) / 200, stop / 2000)
     if item.resistive:
-        up = (item.gate_voltage - item.plateau) / item.source
-        charge = f"({item.gate_voltage:.6g}-{vgs})/{up:.6g}"
+        path = (item.gate_voltage - item.plateau) / item.source
+        charge = f"({item.gate_voltage:.6g}-{vgs})/{path:.6g}"
         discharge = f"-{vgs}/{item.plateau / item.sink:.6g}"
     else:
         # A current source that runs out of voltage at the ends of the gate supply.
-        charge = f"{item.source:.6g}*tanh(({item.gate_voltage:.6g}-{vgs})/0.1)"
-        discharge = f"-{item.sink:.6g}*tanh({vgs}/0.1)"
+        up = "v(up)" if item.rising else f"{item.source:.6g}"
+        down = "v(down)" if item.falling else f"{item.sink:.6g}"
+        charge = f"{up}*tanh(({item.gate_voltage:.6g}-{vgs})/0.1)"
+        discharge = f"-{down}*tanh({vgs}/0.1)"
+    stairs = "".join(
+        _stairs(name, steps, begin)
+        for name, steps, begin in (
+            ("up", item.rising, start),
+            ("down", item.falling, start + item.on_time),
+        )
+        if steps
+    )
     width = KNEE * item.supply
     loop = "Vloop dc rail 0"
     if item.inductance > 0:
@@ -190,7 +221,7 @@ def deck(
 * driven switch: {item.side} side; load {item.current:.6g} A, supply {item.supply:.6g} V
 Vdc dc 0 {item.supply:.6g}
 {loop}
-Iload {load} {item.current:.6g}
+{stairs}Iload {load} {item.current:.6g}
 Vcmd cmd 0 pulse(0 1 {start:.6g} {edge:.3g} {edge:.3g} {item.on_time:.6g} 1)
 Bgate {source} gate i = v(cmd)*({charge}) + (1-v(cmd))*({discharge})
 Vsense {drain} dd 0

@@ -137,7 +137,12 @@ def operating_junction(work: Work, side: str) -> Variable | None:
         toff=_edge(work, "sink", side),
     )
     diode = work.derive(
-        "Pd", deadtime_loss, vf=work.take("Vf", "stage:diode.vf"), i=i, td=set_deadtime(work), f=f
+        "Pd",
+        deadtime_loss,
+        vf=work.take("Vf", "stage:diode.vf"),
+        i=i,
+        td=set_deadtime(work, side),
+        f=f,
     )
     fixed = work.derive("Pfix", both_losses, a=switch, b=diode)
     for symbol, charge in (

@@ -6,7 +6,7 @@ from typing import Any
 
 from .corner import Variable, any_of, formula, larger, smaller
 from .device import TIME_ERROR, beyond_charge, lift_for_drop
-from .drive import OFF_USES, gate_voltage, phase_time, then, turn_off_time, turn_on_time
+from .drive import OFF_USES, after_edge, gate_voltage, then, turn_off_time, turn_on_time
 from .gatesupply import allowed_power
 from .inputs import ImpossibleError
 from .pwm import EDGE_USES, gate_starts
@@ -124,7 +124,7 @@ def below_threshold(work: Work, side: str) -> Variable | None:
     lift = lift_for_drop(work, level, hot_resistance(work), vg)
     charge = work.derive("Qtail", part_of_charge, q=beyond_charge(work), v=lift, vg=vg, vpl=vpl)
     left = work.derive("Vleft", lacking_after, vg=vg, vpl=vpl, v=lift)
-    tail = phase_time(work, "source", side, "t_tail", charge, (vpl, None), left)
+    tail = after_edge(work, side, "t_tail", charge, left)
     return work.derive("t_below", then, a=turn_on_time(work, side), b=tail)
 
 
@@ -183,7 +183,7 @@ def may_look(work: Work, side: str) -> Variable | None:
     """Start of the blanking time until the comparator has seen VDS below its threshold."""
     seen = below_threshold(work, side)
     if work.choice("chip:vds.blanking_from") == "input edge":
-        seen = work.derive("t_need", then, a=gate_starts(work), b=seen)
+        seen = work.derive("t_need", then, a=gate_starts(work, side), b=seen)
     late = work.maybe("t_cmp", "chip:vds.comparator_delay")
     return seen if late is None else work.derive("t_seen", then, a=seen, b=late)
 

@@ -61,15 +61,40 @@ class Part:
 
 @dataclass(frozen=True)
 class Drive:
-    """A stage of a driver: a set current, or None for a resistance alone."""
+    """A stage of a driver: a set current, or None for a resistance alone.
+
+    `steps` are currents that flow first, each with its duration in s; then `current` flows.
+    """
 
     current: float | None
     resistance: float = 0.0
+    steps: tuple[tuple[float, float], ...] = ()
 
-    def text(self, rail: str, node: str) -> str:
+    def text(self, rail: str, node: str, source: str = "") -> str:
         if self.current is None:
             return f"(({rail})-{node})/{self.resistance}"
-        return f"{self.current}*tanh((({rail})-{node})/0.05)"
+        flow = f"v({source})" if self.steps else f"{self.current}"
+        width = 0.2 if self.steps else 0.05  # wider where currents are large, or no start is found
+        return f"{flow}*tanh((({rail})-{node})/{width})"
+
+    def course(self, source: str, start: float) -> str:
+        """A voltage source that says the current over time, each step within half a nanosecond."""
+        if not self.steps or self.current is None:
+            return ""
+        points: list[str] = []
+        at = start
+        for (flow, duration), after in zip(
+            self.steps, [*(c for c, _ in self.steps[1:]), self.current], strict=True
+        ):
+            points.append(f"{at} {flow}")
+            points.append(f"{at + duration - 0.25e-9} {flow}")
+            at += duration + 0.25e-9
+            points.append(f"{at} {after}")
+            at += 0.01e-9
+        begin = f"0 {self.current}"
+        if start:
+            begin += f" {start - 1e-9} {self.current}"
+        return f"V{source} {source} 0 pwl({begin} {' '.join(points)})\n"
 
 
 @dataclass(frozen=True)
@@ -165,7 +190,7 @@ def half_bridge(point: Point, on: float, off: float) -> str:
 {loop}
 Iload rail ph {point.load}
 Vcmd cmd 0 pulse(0 1 {START} 1n 1n {on} 1)
-Bg 0 pin i = v(cmd)*({point.on.text(str(point.gate), "v(pin)")}) + (1-v(cmd))*({point.off.text("0", "v(pin)")})
+{point.on.course("up", START)}{point.off.course("down", START + on)}Bg 0 pin i = v(cmd)*({point.on.text(str(point.gate), "v(pin)", "up")}) + (1-v(cmd))*({point.off.text("0", "v(pin)", "down")})
 Rg pin gate {point.part.rg}
 Vs ph drain 0
 Mlow drain gate 0 fet
@@ -206,6 +231,7 @@ def measure(waves: Array, point: Point, on: float, threshold: float) -> dict[str
         "VDS below threshold": crossing(up, drain[first], threshold, rising=False),
         "middle of turn-on": crossing(up, drain[first], vs / 2, rising=False),
         "gate full": crossing(up, gate[first], 0.95 * point.gate, rising=True),
+        "gate down": crossing(down, gate[~first], 1.0, rising=False),
         "current off": crossing(down, current[~first], 0.03 * load, rising=False),
         "middle of turn-off": crossing(down, drain[~first], vs / 2, rising=True),
         "dV/dt": max(
@@ -257,3 +283,31 @@ def points() -> Iterator[Point]:
                     else:
                         stages = Drive(drive), Drive(1.5 * drive), Drive(hold * drive)
                     yield Point(name, part, supply, load, gate, inductance, *stages)
+
+
+def stepped_points() -> Iterator[Point]:
+    """Points whose gate currents come in steps: pre-charge, edge, after the edge; on and off apart.
+
+    The pre-charge moves about half of what lies before the edge, or a little, or none of it.
+    """
+    for name, (part, supply, loads, gate, inductance, drives, _) in STAGES.items():
+        if "resistive" in name:
+            continue
+        for load in loads[:2]:
+            for drive in drives[::2]:
+                for share, factor in ((0.5, 3.0), (0.2, 2.0), (0.4, 0.5)):
+                    before = part.cgs * 3.0
+                    on = (factor * drive, share * before / (factor * drive))
+                    off = (factor * drive, 2 * share * before / (factor * drive))
+                    edge = 0.7 * before / drive + supply * part.cgdmax / drive / 3
+                    yield Point(
+                        name,
+                        part,
+                        supply,
+                        load,
+                        gate,
+                        inductance,
+                        Drive(2.0 * drive, steps=(on, (drive, edge))),
+                        Drive(1.5 * drive, steps=(off, (1.2 * drive, edge))),
+                        Drive(None, 2.0),
+                    )

@@ -77,7 +77,26 @@ def figures(point: judge.Point, sheet: judge.Sheet, threshold: float) -> dict[st
         "stage:pwm.frequency": "1 kHz",
         "stage:controller.clock_tolerance": "0 %",
     }
-    if point.on.current is None:
+    if point.on.steps:
+        for way, drive, names in (
+            (
+                "source",
+                point.on,
+                ("precharge", "precharge_time", "source", "source_time", "after_source"),
+            ),
+            (
+                "sink",
+                point.off,
+                ("predischarge", "predischarge_time", "sink", "sink_time", "after_sink"),
+            ),
+        ):
+            (first, one), (edge, two) = drive.steps
+            values = (f"{first} A", f"{one * 1e9:.9f} ns", f"{edge} A", f"{two * 1e9:.9f} ns")
+            for name, text in zip(names, (*values, f"{drive.current} A"), strict=True):
+                table[f"role:gate.{name}"] = text
+            del way
+        table["chip:gate.pulldown"] = f"{point.hold.resistance} ohm"
+    elif point.on.current is None:
         table["chip:drive.resistance.source"] = f"{point.on.resistance} ohm"
         table["chip:drive.resistance.sink"] = f"{point.off.resistance} ohm"
         table["chip:gate.pulldown"] = f"{point.hold.resistance} ohm"
@@ -116,6 +135,7 @@ def told(inputs: Inputs, supply: float) -> dict[str, float]:
         found[name] = value.typ
     drive = verdicts["gate.drive-time.low"].value
     assert drive is not None
+    # of both ways the turn-on; in steps it is one formula, else a sum
     found["gate full"] = drive.args["a"].typ
     found["overshoot"] -= supply
     return found
@@ -158,6 +178,45 @@ def test_no_point_lies_outside_the_told_band(compared: list[tuple[str, dict[str,
     assert outside == []
     assert {name for name, _ in compared} == set(judge.STAGES)
     assert len(compared) >= 40
+
+
+#: The same for gate currents in steps, whose jumps the model takes as sharp.
+STEP_BOUNDS = {
+    "VDS below threshold": (TIME_ERROR, -0.15),
+    "gate full": (TIME_ERROR, -0.15),
+    "current off": (TIME_ERROR, -0.12),
+    "dV/dt": (SLOPE_ERROR, -0.65),
+    "di/dt": (SLOPE_ERROR, -0.60),
+    "overshoot": (OVERSHOOT_ERROR, -0.75),
+}
+
+
+def test_currents_in_steps(
+    given: Callable[..., Inputs], need_tool: Callable[[str], str], tmp_path: Path
+) -> None:
+    need_tool("ngspice")
+    sheet = cache(lambda *at: judge.data_sheet(*at, tmp_path))
+    every = 1 if os.environ.get("GATEWORD_ALL_POINTS") else 3
+    rows: dict[str, list[float]] = {name: [] for name in STEP_BOUNDS}
+    for point in list(judge.stepped_points())[::every]:
+        data = sheet(point.part, point.supply, point.load, point.gate)
+        threshold = 2 * data.rdson * point.load
+        estimate = told(given(figures(point, data, threshold)), point.supply)
+        on, off = 1.6 * estimate["drive time"] + 20e-9, 1.8 * estimate["drive time"] + 20e-9
+        waves = judge.simulate(judge.half_bridge(point, on, off), tmp_path)
+        seen = judge.measure(waves, point, on, threshold)
+        for name in STEP_BOUNDS:
+            rows[name].append(seen[name] / estimate[name] - 1)
+    outside = []
+    for name, (above, below) in STEP_BOUNDS.items():
+        off_by = np.array(rows[name])
+        sys.stdout.write(
+            f"steps: {name:20} bias {off_by.mean():+6.1%} spread {off_by.std():5.1%} "
+            f"worst {off_by.min():+6.1%} {off_by.max():+6.1%} told {below:+.0%} {above:+.0%}\n"
+        )
+        outside += [(name, x) for x in off_by if not below <= x <= above]
+    assert outside == []
+    assert len(rows["dV/dt"]) >= 18
 
 
 def test_points_are_as_many_as_promised() -> None:

@@ -1,0 +1,180 @@
+"""Gate currents in steps, adjusted by the chip, and dead time by handshake, against charge counted out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from regmap.calc import Inputs, Verdict, run
+from regmap.calc.period import period, timeline
+from regmap.calc.spice import bridge, deck
+from regmap.calc.steps import stepped_time
+from tests.calc import judge
+
+Build = Callable[..., Inputs]
+STEPS = {
+    "role___gate__precharge": "200 mA",
+    "role___gate__precharge_time": "40 ns",
+    "role___gate__source": "60 mA",
+    "role___gate__source_time": "300 ns",
+    "role___gate__after_source": "150 mA",
+    "role___gate__predischarge": "250 mA",
+    "role___gate__predischarge_time": "80 ns",
+    "role___gate__sink": "120 mA",
+    "role___gate__sink_time": "200 ns",
+    "role___gate__after_sink": "200 mA",
+    "stage___mosfet__qg": "60 nC",
+    "stage___mosfet__qgs": "14 nC",
+    "stage___mosfet__qgd": "12 nC",
+    "stage___mosfet__vth": "2.8 V",
+    "stage___mosfet__plateau": "4.6 V",
+    "stage___gate__resistor__pulldown": "100 kohm",
+}
+
+
+def one(inputs: Inputs, name: str) -> Verdict:
+    (verdict,) = run(inputs, [name])
+    return verdict
+
+
+def typ(verdict: Verdict) -> float:
+    assert verdict.value is not None
+    return float(verdict.value.typ)
+
+
+def counted(charge: float, course: list[tuple[float, float]], step: float = 1e-12) -> float:
+    """When a charge has been moved, counted out in picoseconds."""
+    time = moved = 0.0
+    while moved < charge:
+        current = next(i for i, end in course if time < end)
+        moved += current * step
+        time += step
+    return time
+
+
+@pytest.mark.parametrize("charge", [1e-9, 7.9e-9, 8.1e-9, 20e-9, 25.9e-9, 26.1e-9, 60e-9])
+def test_time_of_a_charge_is_what_counting_gives(charge: float) -> None:
+    found = stepped_time(q=charge, i1=0.2, t1=40e-9, i2=0.06, t2=300e-9, i3=0.15)
+    course = [(0.2, 40e-9), (0.06, 340e-9), (0.15, float("inf"))]
+    assert found == pytest.approx(counted(charge, course), abs=3e-12)
+
+
+def test_phases_lie_where_the_charge_says(build: Build) -> None:
+    inputs = build((), **STEPS)
+    on = [(0.2, 40e-9), (0.06, 340e-9), (0.15, float("inf"))]
+    off = [(0.25, 80e-9), (0.12, 280e-9), (0.2, float("inf"))]
+    edge = counted(26e-9, on) - counted(14e-9, on)
+    assert typ(one(inputs, "gate.rise-time.low")) == pytest.approx(edge, abs=1e-11)
+    fall = counted(46e-9, off) - counted(34e-9, off)
+    assert typ(one(inputs, "gate.fall-time.low")) == pytest.approx(fall, abs=1e-11)
+    slower = max(counted(60e-9, on), counted(60e-9, off))
+    assert typ(one(inputs, "gate.drive-time.low")) == pytest.approx(slower, abs=1e-11)
+
+
+def test_a_pre_charge_that_is_too_long_makes_the_edge_steep(build: Build) -> None:
+    """40 ns move 8 nC, before the threshold; 80 ns move 16 nC, which lies in the voltage edge."""
+    calm = {**STEPS, "role___gate__source_time": "400 ns", "role___gate__sink_time": "300 ns"}
+    fine = one(build((), **calm), "gate.dvdt.low")
+    long = one(build((), **{**calm, "role___gate__precharge_time": "80 ns"}), "gate.dvdt.low")
+    assert typ(long) > 1.2 * typ(fine)
+    # and one that ends before the edge moves nothing but the delay
+    short = one(build((), **{**calm, "role___gate__precharge_time": "20 ns"}), "gate.dvdt.low")
+    assert typ(short) == typ(fine)
+
+
+def test_turn_on_and_turn_off_are_set_apart(build: Build) -> None:
+    slow = {**STEPS, "role___gate__sink": "80 mA"}
+    for name, moved in (("gate.rise-time.low", False), ("gate.fall-time.low", True)):
+        before, after = (typ(one(build((), **s), name)) for s in (STEPS, slow))
+        assert (before != after) is moved
+
+
+def test_the_chip_adjusts_delay_and_slope(build: Build) -> None:
+    wanted = {
+        **STEPS,
+        "role___gate__adjust": 1,
+        "role___gate__delay_on": "100 ns",
+        "role___gate__delay_off": "200 ns",
+        "role___gate__slew": "100 V/us",
+        "chip___gate__adjustment__min": "10 mA",
+        "chip___gate__adjustment__max": "300 mA",
+        "stage___supply__voltage": "12 V",
+    }
+    inputs = build((), **wanted)
+    assert typ(one(inputs, "gate.rise-time.low")) == pytest.approx(120e-9)
+    # 14 nC in 100 ns, 34 nC in 200 ns, 12 nC in 120 ns
+    for name, need in (("on", 0.14), ("off", 0.17), ("slew", 0.1)):
+        verdict = one(inputs, f"gate.adjusted-{name}.low")
+        assert typ(verdict) == pytest.approx(need)
+        assert verdict.status == "holds"
+    weak = build((), **{**wanted, "chip___gate__adjustment__max": "150 mA"})
+    assert one(weak, "gate.adjusted-off.low").status == "fails"
+    assert one(weak, "gate.adjusted-off.low").worst_max
+    off = build((), **{**wanted, "role___gate__adjust": 0})
+    assert run(off, ["gate.adjusted-on.low"]) == []
+    assert typ(one(off, "gate.rise-time.low")) != pytest.approx(120e-9)
+
+
+def test_handshake_follows_the_mosfet(build: Build) -> None:
+    """A fixed dead time fails with a larger MOSFET; one by handshake grows with it."""
+    fixed = {"role___deadtime": "300 ns", "stage___pwm__deadtime": "100 ns"}
+    shaken = {
+        **fixed,
+        "role___deadtime__handshake": 1,
+        "role___deadtime__handshake_level": "0.9..1.1 V",
+    }
+    large = {"stage___mosfet__qg": "150 / 200 / 240 nC"}
+    assert one(build((), **fixed, **large), "deadtime.enough.low").status == "fails"
+    verdict = one(build((), **shaken, **large), "deadtime.enough.low")
+    assert verdict.status in ("holds", "low_margin")
+    # until the gate is at 1 V: delay and edge at 120 mA, then the gate's own capacitance
+    gate = build((), **STEPS, **{**shaken, "role___deadtime__handshake_level": "1 V"})
+    found = one(gate, "deadtime.enough.low").value
+    assert found is not None
+    off = [(0.25, 80e-9), (0.12, 280e-9), (0.2, float("inf"))]
+    down = counted(34e-9 + 12e-9 + 14e-9 * (1 - 1 / 4.6), off)
+    seen = next(v for v in found.tree() if v.symbol == "t_gate,off")
+    assert float(seen.typ) == pytest.approx(down, abs=1e-11)
+
+
+def test_a_level_above_the_threshold_is_no_handshake(build: Build) -> None:
+    shaken = {"role___deadtime__handshake": 1, "role___deadtime__handshake_level": "0.3..0.4 V"}
+    assert one(build((), **shaken), "deadtime.handshake.low").status == "holds"
+    high = {**shaken, "role___deadtime__handshake_level": "2 V"}
+    assert one(build((), **high), "deadtime.handshake.low").status == "fails"
+    # behind a gate resistor the gate itself is higher than the pin
+    behind = {**shaken, "stage___gate__resistor__off": "10 ohm"}
+    assert one(build((), **behind), "deadtime.handshake.low").status == "fails"
+    assert run(build(), ["deadtime.handshake"]) == []
+
+
+def test_the_timeline_shows_the_steps(build: Build) -> None:
+    names = [i.name for i in timeline(build((), **STEPS), "low")]
+    assert names.index("pre-charge over") < names.index("current edge over")
+    assert names.index("edge current over") > names.index("gate charge starts")
+    assert names.index("pre-discharge over") > names.index("gate discharge starts")
+    assert "pre-charge over" in period(build((), **STEPS), "low")
+
+
+def test_the_deck_has_the_steps(
+    build: Build, need_tool: Callable[[str], str], tmp_path: Path
+) -> None:
+    """ngspice runs the staircase: the plateau begins when the charge has been moved."""
+    need_tool("ngspice")
+    inputs = build((), **STEPS, stage___mosfet__internal_resistance="0.01 ohm")
+    item = bridge(inputs, "low")
+    assert [i for i, _ in item.rising] == [0.2, 0.06, 0.15]
+    text = deck(item, data="out.data")
+    assert "Vup up 0 pwl(" in text
+    t, gate, drain, _ = judge.simulate(text, tmp_path)
+    start = 0.1 * item.on_time
+    begins = judge.crossing(t, drain, 0.97 * item.supply, rising=False) - start
+    on = [(0.2, 40e-9), (0.06, 340e-9), (0.15, float("inf"))]
+    assert begins == pytest.approx(counted(14e-9, on), rel=0.12)
+    steep = np.gradient(gate, t)
+    assert steep[(t > start + 5e-9) & (t < start + 35e-9)].mean() > 2.5 * (
+        steep[(t > start + 50e-9) & (t < start + 80e-9)].mean()
+    )

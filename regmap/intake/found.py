@@ -27,6 +27,8 @@ class Grid:
 
     rows: list[list[Cell]]
     origins: list[str]
+    #: why its rows may be mixed up
+    doubt: str = ""
 
 
 Block = TextLine | Grid

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
 
 from .cells import bits_of, number_of
 from .columns import bit_columns, head_of, passing
@@ -32,6 +35,76 @@ def words_of(chars: list[dict[str, float]], edges: Sequence[float] = ()) -> list
     return [(x0, x1, top, t.strip()) for x0, x1, top, t in found]
 
 
+_OPTION = re.compile(r"(?:0x[0-9A-Fa-f]+|0b[01]+|[01]+b|\d{1,4})\s*(?:=|:|->|\u2192)\s*\S")
+_MIXED = (
+    "rows of a table without rules could be parted in two ways: hold every field against the sheet"
+)
+
+
+@dataclass(slots=True)
+class _Run:
+    """Lines of one page that went into a table: (bottom, cells, whether the key is filled) each."""
+
+    grid: Grid
+    begin: int
+    after_head: bool
+    lines: list[tuple[float, list[Cell], bool]]
+
+    def settle(self) -> None:
+        """Cells that stand centred beside their row's texts: part the lines anew, each row even about its key."""
+        if not self._centred():
+            return
+        rows = self._parted()
+        if rows is None:
+            self.grid.doubt = _MIXED
+            return
+        origin = self.grid.origins[self.begin].rpartition(" ")[0]
+        self.grid.rows[self.begin :] = rows
+        self.grid.origins[self.begin :] = [
+            f"{origin} {self.begin + n + 1}" for n in range(len(rows))
+        ]
+
+    def _centred(self) -> bool:
+        if not any(key for *_, key in self.lines):
+            return False
+        if self.after_head and not self.lines[0][2]:
+            return True
+        width = len(self.lines[0][1])
+        filled = [sum(bool(c[at]) for _, c, key in self.lines if not key) for at in range(width)]
+        at = max(range(width), key=lambda i: filled[i])
+        for index, (_, cells, key) in enumerate(self.lines):
+            around = self.lines[index - 1 : index] + self.lines[index + 1 : index + 2]
+            beside = [not k for _, _, k in around]
+            if key and (
+                (not cells[at] and len(beside) == 2 and all(beside))
+                or _OPTION.match(cells[at] or "")
+            ):
+                return True
+        return False
+
+    def _parted(self) -> list[list[Cell]] | None:
+        """The rows, or None where the lines are not even about their keys."""
+        bottoms = [line[0] for line in self.lines]
+        gaps = [b - a for a, b in pairwise(bottoms) if b - a > 1]
+        slack = 0.35 * min(gaps, default=1.0)
+        rows: list[list[Cell]] = []
+        at = 0
+        while at < len(self.lines):
+            key = next((i for i in range(at, len(self.lines)) if self.lines[i][2]), None)
+            if key is None:
+                return None
+            reach = bottoms[key] - bottoms[at]
+            end = key
+            while end + 1 < len(self.lines) and not self.lines[end + 1][2] and bottoms[end + 1] <= bottoms[key] + reach + slack:  # fmt: skip
+                end += 1
+            if abs(bottoms[end] - bottoms[key] - reach) > slack:
+                return None
+            block = [cells for _, cells, _ in self.lines[at : end + 1]]
+            rows.append(["\n".join(c for c in column if c) for column in zip(*block, strict=True)])
+            at = end + 1
+        return rows
+
+
 class Rows:
     """The table that lines may go on with, over the ends of pages too.
 
@@ -46,9 +119,17 @@ class Rows:
         self.number = self.tables = 0
         self.last: float | None = None
         self.pitch = 0.0
+        self._run: _Run | None = None
+
+    def settle(self) -> None:
+        """What was taken so far is a whole: a page or a table ends."""
+        if self._run is not None:
+            self._run.settle()
+        self._run = None
 
     def page(self, number: int, tables: int) -> None:
         """A new page begins; it has so many ruled tables."""
+        self.settle()
         self.number, self.tables = number, tables
         self.last = None
 
@@ -56,6 +137,7 @@ class Rows:
         self, grid: Grid, columns: list[tuple[float, float]], bottom: float
     ) -> Iterator[Block]:
         """A ruled table: lines below it may be rows of it."""
+        self.settle()
         head = grid.rows[0]
         known = [head_of(c)[0] for c in head]
         before = self.grid
@@ -95,6 +177,7 @@ class Rows:
             or heads == len(row) == 2
             or bit_columns(row)
         ):
+            self.settle()
             self.tables += 1
             self.columns, self.edges = [(w[0], w[1]) for w in words], ()
             self.grid = Grid([row], [f"page {self.number}, table {self.tables}, row 1"])
@@ -106,6 +189,7 @@ class Rows:
             return
         text = " ".join(w[3] for w in words)
         if not passing(text):
+            self.settle()
             self.grid = None
         yield TextLine(text, f"page {self.number}")
 
@@ -125,6 +209,13 @@ class Rows:
         numbered = bits_of(key) is not None or number_of(key) is not None
         if key and not numbered and (self.kind or len(words) < 3):
             return False
+        if self._run is None:
+            size = len(self.grid.rows)
+            begin = size if key or size == 1 else size - 1
+            self._run = _Run(self.grid, begin, size == 1, [])
+            if begin < size:  # the rest of a row that an earlier page began
+                self._run.lines.append((bottom - 1e-3, list(self.grid.rows[begin]), True))
+        self._run.lines.append((bottom, list(cells), bool(key)))
         if key:
             self.grid.rows.append(cells)
             self.grid.origins.append(

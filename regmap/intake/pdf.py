@@ -93,6 +93,7 @@ def pdf_blocks(path: Path, pages: str = "") -> list[Block]:
             words += len(page.chars)
             blocks += found
             page.close()
+    rows.settle()
     if not words:
         raise refuse(
             "pages without text: they are pictures, as a scanner makes them",

@@ -18,6 +18,9 @@ def read_blocks(blocks: list[Block], sheet: FoundSheet) -> None:
             for row, origin in zip(block.rows, block.origins, strict=True):
                 sheet.said.setdefault(origin, " | ".join(plain(c) for c in row if c is not None))
             _grid(block, walk)
+            for register in sheet.registers if block.doubt else ():
+                if any(f.origin in block.origins for f in register.fields):
+                    sheet.doubt("serious", block.doubt, of=[register.name])
         else:
             take_line(block.text, block.origin, walk)
 

@@ -303,6 +303,28 @@ def chromium(source: Path, target: Path) -> None:
     )  # fmt: skip
 
 
+#: sheets by a PDF library, cells centred in their rows: which rules its tables have
+LIBRARY = {"library": "ALL", "headline": "SINGLE_TOP_LINE", "centred": "NONE"}
+
+
+def library(registers: list[dict], rules: str, target: Path) -> None:
+    """Print a sheet with fpdf2: this function is its page source."""
+    from fpdf import FPDF
+
+    document = FPDF()
+    document.add_page()
+    document.set_font("helvetica", size=9)
+    for r in registers:
+        document.multi_cell(0, 8, "{name} register (address 0x{address:02X}), reset 0x{reset:03X}".format(**r), new_x="LMARGIN", new_y="NEXT")  # fmt: skip
+        with document.table(borders_layout=rules, col_widths=(8, 20, 12, 10, 50), line_height=4.5, text_align="LEFT") as table:  # fmt: skip
+            table.row(["Bits", "Name", "Access", "Reset", "Description"])
+            for f in r["fields"]:
+                size = f["high"] - f["low"] + 1
+                said = html.unescape(meaning(f, "0b", " = ", "\n")).replace("\u00d7", "x")
+                table.row([span(f, ":"), f["name"] or "Reserved", ACCESS[0][f["access"]], number(f["reset"], size, "0x"), said])  # fmt: skip
+    document.output(str(target))
+
+
 def main() -> None:
     SHEETS.mkdir(exist_ok=True)
     for index, (key, style) in enumerate(STYLES.items()):
@@ -313,6 +335,12 @@ def main() -> None:
             json.dumps(truth(registers), indent=1), encoding="utf-8"
         )
         chromium(source, SHEETS / f"{key}.pdf")
+    for index, (key, rules) in enumerate(LIBRARY.items()):
+        registers = chip(200 + index, 12, 7)
+        (SHEETS / f"{key}.json").write_text(
+            json.dumps(truth(registers), indent=1), encoding="utf-8"
+        )
+        library(registers, rules, SHEETS / f"{key}.pdf")
     # what a scanner makes: a picture of a page, no text
     source = SHEETS / "scanned.html"
     bars = "".join(

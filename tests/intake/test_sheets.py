@@ -42,6 +42,8 @@ def test_nearly_all_fields_are_exact_and_hardly_any_is_wrong_unnoticed(
     whole: Counter[str] = Counter()
     told = []
     for key in KEYS:
+        if kind == "html" and key in made.LIBRARY:
+            continue
         sheet = read_sources([str(SHEETS / f"{key}.{kind}")])
         counts, lines = judge.score(sheet, judge.truth_of(SHEETS / f"{key}.json"))
         whole += counts

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Iterator, Sequence
+import zlib
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -102,19 +103,36 @@ def pdf_blocks(path: Path, pages: str = "") -> list[Block]:
     return blocks
 
 
-def _bounded(path: Path, refuse: object) -> None:
-    """Refuse what has far more objects than a data sheet, before anything is built from them."""
-    count = 0
-    tail = b""
-    with path.open("rb") as file:
-        while chunk := file.read(1 << 20):
-            count += (tail[-7:] + chunk).count(b" 0 obj")
-            tail = chunk
-            if count > 300_000:
-                raise refuse(
-                    "a PDF of more than 300000 objects",
-                    "the chapter of the registers as a PDF of its own",
-                )  # type: ignore[operator]
+#: bytes that all streams of a PDF may have once they are unpacked
+UNPACKED = 150_000_000
+
+
+def _bounded(path: Path, refuse: Callable[[str, str], FileError]) -> None:
+    """Refuse what holds far more than a data sheet, before anything is built from it."""
+    expected = "the chapter of the registers as a PDF of its own"
+    data = path.read_bytes()
+    if data.count(b" 0 obj") > 300_000:
+        raise refuse("a PDF of more than 300000 objects", expected)
+    left = UNPACKED
+    at = data.find(b"stream")
+    while at >= 0:
+        begin = at + (8 if data[at + 6 : at + 8] == b"\r\n" else 7)
+        end = data.find(b"endstream", begin)
+        end = len(data) if end < 0 else end
+        unpacking = zlib.decompressobj()
+        piece = begin
+        try:
+            while piece < end and not unpacking.eof:
+                left -= len(unpacking.decompress(data[piece : min(end, piece + 4096)]))
+                piece += 4096
+                if left < 0:
+                    raise refuse(
+                        f"a PDF of more than {UNPACKED // 1_000_000} MB once it is unpacked",
+                        expected,
+                    )
+        except zlib.error:  # not packed so
+            pass
+        at = data.find(b"stream", end + 9)
 
 
 def _page(page: Page, number: int, rows: Rows) -> Iterator[Block]:

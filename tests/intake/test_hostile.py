@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import time
+import zlib
 from pathlib import Path
 
 import pytest
@@ -92,6 +93,19 @@ def test_a_million_objects_and_little_memory(tmp_path: Path) -> None:
     assert "more than 300000 objects" in said
     assert int(megabytes) < 500
     assert time.monotonic() - begun < 30
+
+
+def test_a_small_pdf_that_unpacks_to_a_huge_one(tmp_path: Path) -> None:
+    packer = zlib.compressobj(9)
+    packed = b"".join(packer.compress(bytes(1_000_000)) for _ in range(600)) + packer.flush()
+    assert len(packed) < 1_000_000
+    path = tmp_path / "bomb.pdf"
+    path.write_bytes(
+        b"%%PDF-1.4\n1 0 obj<</Filter/FlateDecode/Length %d>>stream\n" % len(packed)
+        + packed
+        + b"\nendstream endobj\n"
+    )
+    _refused(path, "more than 150 MB once it is unpacked")
 
 
 def test_a_table_of_too_many_columns(tmp_path: Path) -> None:

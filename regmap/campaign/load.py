@@ -42,7 +42,7 @@ from ..document.schema import (
     Word,
 )
 from ..document.source import Node, Sources, compose_file
-from ..document.within import EXPECTED, may_read
+from ..document.within import EXPECTED, may_read, named_file
 from ..errors import CallError, FileError, Problem, closest
 from ..maps.load import find_document, load_map
 from ..stages.load import Stage, load_stage
@@ -194,7 +194,10 @@ def _document(rec: Rec, key: str, path: Path, reader: Reader) -> Path | None:
     """The file that `stage:` or `map:` names: a bundled one, or one beside the campaign."""
     name, node = str(rec[key]), rec.value_nodes[key]
     kind = "stage" if key == "stage" else "map"
-    beside = path.parent / name
+    beside = named_file(path.parent, name)
+    if beside is None:
+        reader.complain(node, key, f"{name[:60]!r}, which no file can be called", f"a {kind}")
+        return None
     try:
         found = (
             beside

@@ -13,7 +13,7 @@ from typing import Any
 from ..errors import closest
 from .reader import Reader
 from .source import MappingNode, Node, ScalarNode, Sources, compose_file
-from .within import EXPECTED, may_read
+from .within import EXPECTED, may_read, named_file
 
 MAX_EXTENDS = 8
 
@@ -65,8 +65,10 @@ def _following(
     if not isinstance(where, ScalarNode):
         refuse("no file name", "a file in this folder tree")
         return None
-    following: Path = current.parent / where.value
-    if not may_read(following, root / "document.yaml"):
+    following = named_file(current.parent, where.value)
+    if following is None:
+        refuse(f"{where.value[:60]!r}, which no file can be called", f"a {what} beside this one")
+    elif not may_read(following, root / "document.yaml"):
         refuse(f"'{where.value}', outside the folder of the {what}", EXPECTED)
     elif following.resolve() in chain:
         refuse(

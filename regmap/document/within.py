@@ -40,3 +40,14 @@ def may_read(target: Path, document: Path) -> bool:
     return any(
         place.is_relative_to(root) for root in (document.resolve().parent, *_WITHIN.get(), *BUNDLED)
     )
+
+
+def named_file(home: Path, name: str) -> Path | None:
+    """The path that a document in the folder `home` names; None where no file can be called so."""
+    path = home / name
+    try:
+        path.resolve()
+        path.is_file()
+    except (OSError, ValueError):  # too long for the system, or a NUL in it
+        return None
+    return path

@@ -16,7 +16,7 @@ from ..document.layers import drop, laid_over, line_of, value_of
 from ..document.reader import Reader
 from ..document.schema import BAD
 from ..document.source import MappingNode, Node, ScalarNode, Sources, compose_file
-from ..document.within import EXPECTED, may_read
+from ..document.within import EXPECTED, may_read, named_file
 from ..errors import FileError, Problem, closest
 from ..maps.shapes import Params
 from ..parameters import STAGE
@@ -27,6 +27,8 @@ SECTIONS = ("waive", "allow", "requirement", "failure_modes", "modes")
 #: groups of inputs: what stands before the first dot of a parameter's name
 GROUPS = frozenset(name.partition(".")[0] for name in STAGE)
 _PART = "part of a stage"
+#: a key of more is no name of anything, and stays as it is written
+MOST_DOTS = 8
 
 
 def whole_tree(path: Path, text: str | None, sources: Sources, reader: Reader) -> Node:
@@ -99,6 +101,8 @@ def _folded(node: MappingNode, wanted: Any) -> MappingNode:
     for key, value in node.value:
         name = key.value if isinstance(key, ScalarNode) else ""
         head, dot, rest = name.partition(".")
+        if name.count(".") > MOST_DOTS:
+            head, dot, rest = name, "", ""
         if not dot or not wanted(head):
             if dot or head not in places or not isinstance(value, MappingNode) or not wanted(head):
                 if isinstance(value, MappingNode) and wanted(head):
@@ -183,7 +187,10 @@ def _part(
         reader.complain(named, group, "no file name", "a part's file in this folder tree")
         return None
     home = sources.by_name[named.start_mark.name].path or path
-    file = home.parent / named.value
+    file = named_file(home.parent, named.value)
+    if file is None:
+        reader.complain(named, group, f"{named.value[:60]!r}, which no file can be called", _PART)
+        return None
     if not may_read(file, path):
         reader.complain(named, group, f"'{named.value}', outside the folder of the stage", EXPECTED)
         return None

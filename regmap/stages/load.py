@@ -30,7 +30,7 @@ from ..document.source import (
     Sources,
     has_key,
 )
-from ..document.within import EXPECTED, may_read
+from ..document.within import EXPECTED, may_read, named_file
 from ..errors import CallError, FileError, Problem, closest
 from ..expr import evaluate
 from ..maps.load import find_document, read_map
@@ -184,7 +184,11 @@ def _in_order(problems: list[Problem], sources: Sources) -> list[Problem]:
 
 def _chip(name: str, path: Path, node: Node, reader: Reader) -> tuple[Chip | None, list[Problem]]:
     home = reader.sources.by_name[node.start_mark.name].path or path
-    beside = home.parent / name
+    beside = named_file(home.parent, name)
+    if beside is None:
+        expected = "a map beside this stage, or a bundled name"
+        reader.complain(node, "map", f"{name[:60]!r}, which no file can be called", expected)
+        return None, []
     if beside.is_file() or Path(name).suffix:
         if not beside.is_file():
             near = closest(beside.name, [p.name for p in path.parent.glob("*.yaml")])

@@ -551,7 +551,12 @@ TARGETS = {
     t.name: t
     for t in (
         Target("maps", maps, ("devices/quoll16.yaml", "devices/numbat24.yaml"), map_words),
-        Target("stages", stages, ("devices/coolant_pump.yaml",), stage_words),
+        Target(
+            "stages",
+            stages,
+            ("devices/coolant_pump.yaml", "tests/fuzz/seeds/variant.yaml"),
+            stage_words,
+        ),
         Target("setups", setups, (), setup_words),
         Target(
             "campaigns",

@@ -181,6 +181,8 @@ def test_a_line_of_three_with_a_part_in_the_middle(tmp_path: Path) -> None:
         ("mosfet: parts/bad.yaml\n", "bad.yaml:3:16: unknown unit 'kg'"),
         ("mosfet: base.yaml\n", "other.yaml:4:9: 'base.yaml', which has no mosfet of a part"),
         ("mosfet: {qg: 1 nC}\nmosfet.qg: 2 nC\n", "other.yaml:5:1:"),
+        ('? "mosfet.' + "a." * 3000 + 'b"\n: 1\n', "other.yaml:4:3: the parameter 'mosfet.a.a"),
+        ("modes: {limp: {settings: {GATE_HS.SORCE: 1 A}}}\n", "other.yaml:4:27:"),
     ],
 )  # fmt: skip
 def test_mistakes_stand_where_they_were_written(tmp_path: Path, text: str, found: str) -> None:
@@ -206,6 +208,9 @@ def test_a_mistake_in_what_is_extended_stands_there(tmp_path: Path) -> None:
         ("extends: ../base.yaml\n", "self.yaml:2:10: '../base.yaml', outside the folder of the stage"),
         ("extends: bse.yaml\n", "self.yaml:2:10: 'bse.yaml', which is no file"),
         ("extends: [base.yaml]\n", "self.yaml:2:10: no file name"),
+        ('extends: "a\\0b.yaml"\n', "self.yaml:2:10: 'a\\x00b.yaml', which no file can be called"),
+        (f"extends: {'a' * 300}.yaml\n", f"self.yaml:2:10: '{'a' * 60}', which no file can be called"),
+        (f"stage: {{name: x}}\nmap: {'a' * 300}.yaml\n", f"self.yaml:3:6: '{'a' * 60}', which no file can be called"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_extended(tmp_path: Path, text: str, found: str) -> None:

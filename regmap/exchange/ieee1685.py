@@ -91,6 +91,8 @@ def _field(register: ET.Element, chip: Chip, field: Field) -> None:
         _add(found, "bitOffset", str(high - width + 1))
         _add(_add(_add(found, "resets"), "reset"), "value", f"0x{reset:X}")
         _add(found, "bitWidth", str(width))
+        # in the order that the standard's schema gives
+        _add(found, "access", access)
         if options:
             table = _add(found, "enumeratedValues")
             for code, text in options.items():
@@ -98,7 +100,6 @@ def _field(register: ET.Element, chip: Chip, field: Field) -> None:
                 _add(row, "name", f"code_{code}")
                 _add(row, "description", text)
                 _add(row, "value", f"0x{code:X}")
-        _add(found, "access", access)
         if modified:
             _add(found, "modifiedWriteValue", modified)
         if action:

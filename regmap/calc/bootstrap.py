@@ -7,7 +7,7 @@ from typing import Any
 from .corner import Variable, any_of, decay, formula
 from .drive import gate_voltage, in_series
 from .gatesupply import bootstrapped, both_currents, pulldown_current
-from .pwm import low_side_time, on_time, set_deadtime
+from .pwm import DEADTIME_USES, low_side_time, on_time, set_deadtime
 from .registry import Outcome, check
 from .work import Work
 
@@ -148,8 +148,10 @@ def bootstrap_droop(work: Work) -> Outcome:
     "bootstrap.refresh",
     "bootstrap stays above its undervoltage threshold",
     "Vmin = Vdd - Vf - Q / (C (1 - exp(-t / RC))), Q = Qg + Ileak / f, t = (1 - Dmax) / f - td",
-    _LOAD + _ROOM + "stage:pwm.duty.max stage:pwm.frequency stage:pwm.deadtime role:deadtime "
-    "stage:controller.clock_tolerance chip:deadtime_with_controller chip:bootstrap.resistance stage:bootstrap.resistor",
+    _LOAD
+    + _ROOM
+    + DEADTIME_USES
+    + "stage:pwm.duty.max stage:pwm.frequency chip:bootstrap.resistance stage:bootstrap.resistor",
 )
 def bootstrap_refresh(work: Work) -> Outcome:
     """Shortest low-side time against the recharge it must give."""

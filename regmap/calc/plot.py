@@ -246,9 +246,10 @@ def trip(inputs: Inputs, side: Side = "high", points: int = 41) -> str:
 def deadtime(inputs: Inputs, side: Side = "high") -> str:
     """What the dead time is spent on at the worst corner of the verdict, and what is set."""
     work = _bench("dead-time budget", inputs)
-    chosen = set_deadtime(work)
+    chosen = set_deadtime(work, side)
     have, needed = _need(work, chosen, needed_deadtime(work, side))
-    return _budget(side, have, needed)
+    # what both hang on counts once: with a handshake the set time grows with the needed one
+    return _budget(side, have, needed, work.at_least(have, needed).margin)
 
 
 #: The parts of the dead time needed, by their symbols in the derivation.
@@ -268,7 +269,7 @@ def _spans(total: Variable) -> list[Variable]:
     return [span for part in total.args.values() for span in _spans(part)]
 
 
-def _budget(side: Side, have: Variable, total: Variable) -> str:
+def _budget(side: Side, have: Variable, total: Variable, margin: float | None) -> str:
     parts = [
         (_SPENT.get(v.symbol, v.symbol), float(v.value_at(total.high_at))) for v in _spans(total)
     ]
@@ -303,7 +304,7 @@ def _budget(side: Side, have: Variable, total: Variable) -> str:
         y = 1.5 - row
         panel.bar(0, value / factor, y, 0.32, hue, f"{name} {show_value(value, 'time')}")
         panel.text((0, y), name, "end")
-    spare = float(have.low) - needed
+    spare = float(have.low) - needed if margin is None else float(margin)
     verdict = "spare" if spare >= 0 else "lacking"
     return picture(
         WIDTH,

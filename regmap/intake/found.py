@@ -111,6 +111,8 @@ class FoundSheet:
     reply: list[FoundPart] = field(default_factory=list)
     #: SPI limits by their key in maps: text with its unit, and origin
     limits: dict[str, tuple[str, str]] = field(default_factory=dict)
+    #: electrical limits by their name in maps: value, origin, and the symbol or words that named it
+    electrical: dict[str, tuple[str, str, str]] = field(default_factory=dict)
     #: example frames: words, what stands beside them, origin
     examples: list[tuple[str, str, str]] = field(default_factory=list)
     doubts: list[FoundDoubt] = field(default_factory=list)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from .cells import bits_of, options_of, plain, scale_of, without_options
 from .columns import bit_columns, cell_of, head_of, heads, joined
 from .found import Block, FoundSheet, Grid
+from .limits import take_electrical
 from .rows import take_bit_rows, take_fields, take_summary
 from .sides import take_limits, take_part, take_value_table
 from .walk import Walk, take_line
@@ -60,6 +61,7 @@ def _by_columns(grid: Grid, start: int, known: dict[str, int], walk: Walk) -> No
     notes = {kind: head_of(head[index])[1] for kind, index in known.items()}
     if "bits" not in known and {"low", "typ", "high"} & set(known) and "code" not in known:
         take_limits(rows, known, walk)
+        take_electrical(rows, known, walk.sheet)
     elif walk.framing and "bits" in known and "register" not in known:
         for row, origin in rows:
             bits = bits_of(cell_of(row, known, "bits"))

@@ -30,6 +30,16 @@ def map_text(sheet: FoundSheet, name: str) -> str:
     for register in sheet.registers:
         lines += _register(sheet, register)
     lines += _faults(sheet)
+    if sheet.electrical:
+        lines += [
+            "",
+            "# By symbols and words as data sheets use them: hold each against its row.",
+            "electrical:",
+        ]
+        lines += [
+            f"  {key}: {value}  # {origin}, by {_text(by)}"
+            for key, (value, origin, by) in sheet.electrical.items()
+        ]
     if sheet.examples:
         lines += [
             "",

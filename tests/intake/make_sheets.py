@@ -25,22 +25,22 @@ SETTINGS = [
     ("FILTER", 2, "VDS filter time", ("values", "ns", [250, 500, 1000, 2000])),
     ("VDS_TH", 3, "VDS trip threshold", ("values", "mV", [60, 130, 200, 300, 450, 700, 950, 1900])),
     ("GAIN", 2, "gain of the shunt amplifier", ("values", "V/V", [5, 10, 20, 40])),
-    ("OC_ACT", 2, "what an overcurrent does", ("options", ["report only", "hiccup", "latched", "no action"])),
+    ("SHUNT_DOES", 2, "what an overcurrent does", ("options", ["report only", "hiccup", "latched", "no action"])),
     ("PWM_MODE", 2, "how the inputs drive the bridge", ("options", ["six inputs", "three inputs", "one input", "external"])),
     ("WD_EN", 1, "watchdog", ("options", ["disabled", "enabled"])),
     ("LOCK", 1, "settings", ("options", ["open", "locked"])),
     ("CAL", 1, "amplifier calibration", ("options", ["idle", "running"])),
     ("RETRY", 2, "pause before a retry", ("values", "ms", [1, 2, 4, 8])),
     ("SCRATCH", 4, "free for firmware, no effect on the chip", None),
-    ("OT_MASK", 1, "overtemperature at the fault pin", ("options", ["shown", "hidden"])),
+    ("HIDE_HOT", 1, "overtemperature at the fault pin", ("options", ["shown", "hidden"])),
 ]  # fmt: skip
 FLAGS = [
-    ("UVLO", "supply below its lower threshold"), ("OVP", "supply above its upper threshold"),
-    ("OTSD", "junction above the shutdown temperature"), ("OTW", "junction above the warning temperature"),
-    ("OC_A", "shunt current of phase A too high"), ("OC_B", "shunt current of phase B too high"),
-    ("VDS_HA", "VDS of high side A above its threshold"), ("VDS_LA", "VDS of low side A above its threshold"),
-    ("CP_UV", "charge pump below its threshold"), ("SPI_BAD", "a frame with wrong parity was received"),
-    ("WD_LATE", "the watchdog was served too late"), ("NPOR", "the chip has been reset"),
+    ("LOW_SUPPLY", "supply below its lower threshold"), ("HIGH_SUPPLY", "supply above its upper threshold"),
+    ("HOT_OFF", "junction above the shutdown temperature"), ("WARM", "junction above the warning temperature"),
+    ("SHUNT_U", "shunt current of phase U too high"), ("SHUNT_V", "shunt current of phase V too high"),
+    ("DROP_UP", "VDS of the upper switch U above its threshold"), ("DROP_UN", "VDS of the lower switch U above its threshold"),
+    ("LOW_PUMP", "charge pump below its threshold"), ("SPI_BAD", "a frame with wrong parity was received"),
+    ("WD_LATE", "the watchdog was served too late"), ("RESTARTED", "the chip has been reset"),
 ]  # fmt: skip
 
 
@@ -66,7 +66,7 @@ def chip(seed: int, width: int, registers: int) -> list[dict]:
                     break
                 name, said = flags.pop()
                 size = 1
-                fields.append({"name": name, "high": top, "low": top, "access": draw.choice(["ro", "rc", "w1c"]) if index else "ro", "reset": int(name == "NPOR"), "said": said})  # fmt: skip
+                fields.append({"name": name, "high": top, "low": top, "access": draw.choice(["ro", "rc", "w1c"]) if index else "ro", "reset": int(name == "RESTARTED"), "said": said})  # fmt: skip
             else:
                 fitting = [s for s in settings if s[1] <= top + 1]
                 name, size, said, means = draw.choice(fitting)
@@ -121,7 +121,7 @@ ACCESS = [
     {"rw": "R/W", "ro": "R", "wo": "W", "rc": "RC", "w1c": "R/W1C", "once": "RWO"},
     {"rw": "rw", "ro": "r", "wo": "w", "rc": "rc_r", "w1c": "rc_w1", "once": "r/wonce"},
     {"rw": "read/write", "ro": "read only", "wo": "write only", "rc": "clear on read", "w1c": "write 1 to clear", "once": "write once"},
-    {"rw": "RW", "ro": "RO", "wo": "WO", "rc": "RTC", "w1c": "W1C", "once": "OTW"},
+    {"rw": "RW", "ro": "RO", "wo": "WO", "rc": "RTC", "w1c": "W1C", "once": "WARM"},
 ]  # fmt: skip
 
 

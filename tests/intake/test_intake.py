@@ -5,11 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+import yaml
 
 from regmap.document.doubts import doubt_line, stated_doubts
+from regmap.document.schema import Reader
+from regmap.document.source import Sources, compose_file
 from regmap.errors import FileError
 from regmap.intake import map_text, read_sources
+from regmap.maps.shapes import Params
 from regmap.maps.vet import check_map
+from regmap.parameters import CHIP
 
 SHEET = """\
 # Tuatara (invented)
@@ -202,3 +207,53 @@ def test_fixed_bits_of_a_frame(tmp_path: Path) -> None:
         ((12,), 0),
         ((11,), 1),
     ]
+
+
+LIMITS = """
+| Symbol | Parameter | Min | Typ | Max | Unit |
+| --- | --- | --- | --- | --- | --- |
+| fSCLK | clock frequency | | | 8 | MHz |
+| VM | Operating supply voltage | 6 | 12 | 36 | V |
+| | Absolute maximum supply voltage | -0.3 | | 40 | V |
+| I_Q | Supply current | 4 | 6 | 9 | mA |
+| Isleep | current in sleep | | 5 | | µA |
+| V_UVLO | threshold | 4.3 | 4.6 | 4.9 | V |
+| tpd_on | delay | 60 | | 180 | ns |
+| R_θJA | | | 32 | | °C/W |
+| | Thermal shutdown | 150 | 165 | 180 | °C |
+| V_UV | threshold again | 4.0 | 4.1 | 4.2 | V |
+| I_OP | of the wrong kind | 1 | 2 | 3 | V |
+| t_SD | no numbers | | | | °C |
+| IQX | nothing known | 1 | 2 | 3 | A |
+"""
+
+
+def test_electrical_limits_by_their_usual_symbols_and_words(tmp_path: Path) -> None:
+    """What a row names and states with a unit of its kind; nothing else, and two rows for one under a doubt."""
+    path = tmp_path / "limits.md"
+    path.write_text(SHEET + LIMITS, encoding="utf-8")
+    sheet = read_sources([str(path)])
+    assert {n: v for n, (v, _, _) in sheet.electrical.items()} == {
+        "supply.operating": "6..36 V",
+        "supply.max": "40 V",
+        "supply.current": "4 / 6 / 9 mA",
+        "supply.sleep_current": "5 uA",
+        "uv.threshold": "4.3 / 4.6 / 4.9 V",
+        "propagation.on": "60..180 ns",
+        "driver.rth": "32 K/W",
+        "temperature.shutdown": "150 / 165 / 180 degC",
+    }
+    assert sheet.electrical["uv.threshold"][2] == "V_UVLO"
+    [twice] = [d.text for d in sheet.doubts if "uv.threshold" in d.text]
+    assert "stands twice: 4.3 / 4.6 / 4.9 V" in twice
+    text = map_text(sheet, "m")
+    written = yaml.safe_load(text)["electrical"]
+    shape = Params(CHIP)
+    source = compose_file(tmp_path / "electrical.yaml", yaml.safe_dump(written))
+    sources = Sources()
+    sources.add(source)
+    reader = Reader(sources)
+    values = shape.read(source.node, reader, "")
+    assert reader.problems == []
+    assert set(values) == set(sheet.electrical)
+    assert "supply.max: 40 V  # limits.md" in text.replace(str(tmp_path) + "/", "")

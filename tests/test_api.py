@@ -39,7 +39,8 @@ def public() -> str:
         if not inspect.isclass(item):
             lines.append(f"{name}{signature(item)}" if callable(item) else name)
             continue
-        data = [f.name for f in dataclasses.fields(item)] if dataclasses.is_dataclass(item) else []
+        fields = dataclasses.fields(item) if dataclasses.is_dataclass(item) else ()
+        data = [f.name for f in fields if not f.name.startswith("_")]
         # data classes may grow: what counts is that no field goes
         lines.append(f"class {name}" + ("" if data else signature(item)))
         lines += [f"    .{own}" for own in sorted(data)]

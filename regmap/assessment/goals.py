@@ -12,6 +12,12 @@ threshold is disabled, the goal counts as lost.
 A protection that the stage sets is not loosened: its field offers no code that trips later, slower or
 not at all, unless the caller asks for it (`loosen`, or `free`).
 
+What a check may look at is more than what it does look at on this chip and in this stage: where
+blanking counts from the gate, the dead time does not matter to it. A search therefore goes by what
+the checks were seen to look at (`Looked`). That is exact: a check that looked at nothing but these
+values would have gone the same way whatever the others are. Where one looks further for the first
+time, its goal is widened, and WiderError says that the search has to begin anew.
+
 Nor is a field moved while a check that looks at it cannot be judged for want of an input: nothing
 would hold it back. It keeps its code, and `NotComputed` names it, unless it is freed by name.
 """
@@ -20,7 +26,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from ..behaviour.hazards import hazard
@@ -36,7 +42,10 @@ from .search import Choosable, Codes, Goal
 from .stage import facts_of, inputs_of, role_inputs, timing_of, waiver
 
 if TYPE_CHECKING:
-    from ..calc import Check, Verdict
+    from ..calc import Check, Inputs, Verdict
+
+    #: Verdicts of a check, and the variables that it looked at.
+    Seen = tuple[list[Verdict], set[int]]
 
 #: Roles that say what the drive is doing or how it is wired, and no goal may decide.
 KEPT_ROLES = frozenset(
@@ -54,6 +63,9 @@ KEPT_ROLES = frozenset(
 
 Item = Field | Joined | External
 
+#: Codes of a variable up to which all are tried to see what a goal looks at; beyond, both ends.
+_FEW = 5
+
 
 @dataclass(frozen=True, slots=True)
 class NotComputed:
@@ -67,6 +79,24 @@ class NotComputed:
     missing: tuple[str, ...]
     fields: tuple[str, ...] = ()
     kept: tuple[str, ...] = ()
+
+
+class WiderError(Exception):
+    """A check looked at a field that its goal was not known to look at; `Looked` knows it now."""
+
+
+@dataclass(slots=True)
+class Looked:
+    """What the goals of one stage were seen to look at, and what was worked out by then.
+
+    `scopes` are the variables by goal; `margins` the margins by goal and by the variables and codes
+    that were looked at; `roles` and `inputs` what the checks were given.
+    """
+
+    scopes: dict[str, set[int]] = field(default_factory=dict)
+    margins: dict[str, dict[tuple[int, ...], dict[Codes, float]]] = field(default_factory=dict)
+    roles: dict[tuple[str, Codes], Any] = field(default_factory=dict)
+    inputs: Inputs | None = None
 
 
 @dataclass(slots=True)
@@ -115,15 +145,17 @@ def problem_of(
     keep: Iterable[str] = (),
     goals: Iterable[str] = (),
     loosen: Iterable[str] = (),
+    looked: Looked | None = None,
 ) -> GoalProblem:
     """The problem: only the fields of `free` where any are given, none of `keep`; only the checks
     of `goals` (a name, or its beginning up to a dot) where any are given. Without `free`, fields
     that checks not computed look at are kept, and protections that the stage sets are not loosened
-    but for those of `loosen`.
+    but for those of `loosen`. With `looked` goals have only the variables that they were seen to look
+    at, and their margins may raise WiderError; without, all that their checks may look at.
 
     Raises CallError for a name that means nothing, or a field that holds no setting.
     """
-    return _Maker(stage, tuple(free), tuple(keep), tuple(goals), tuple(loosen)).make()
+    return _Maker(stage, tuple(free), tuple(keep), tuple(goals), tuple(loosen), looked).make()
 
 
 class _Maker:
@@ -134,6 +166,7 @@ class _Maker:
         keep: tuple[str, ...],
         goals: tuple[str, ...],
         loosen: tuple[str, ...],
+        looked: Looked | None,
     ) -> None:
         self.stage, self.chip = stage, stage.chip
         self.base = stage.bank
@@ -149,8 +182,10 @@ class _Maker:
         self.items = self._free(free, keep)
         self.atoms = [atoms(self.chip, name_of(i)) for i in self.items]
         self.conditions = conditions(self.chip)
-        self.inputs = inputs_of(stage)
-        self.role_cache: dict[tuple[str, Codes], Any] = {}
+        self.looked = looked
+        known = looked or Looked()
+        self.inputs = known.inputs = known.inputs or inputs_of(stage)
+        self.role_cache = known.roles
         self.role_scopes: dict[str, tuple[int, ...]] = {}
         self.goals: list[Goal] = []
         self.titles: list[str] = []
@@ -343,7 +378,7 @@ class _Maker:
             sorted({n for r in roles for n in self.role_scope(r)} | set(self._scope(wanted)))
         )
 
-        def work(codes: Codes) -> list[Verdict]:
+        def work(codes: Codes) -> Seen:
             chosen = dict(zip(scope, codes, strict=True))
             facts = None
             if frame_names:
@@ -352,10 +387,10 @@ class _Maker:
                 bank = self._bank(chosen)
                 faults = tuple(timing_of(f, self.chip, bank) for f in watched)
                 facts = replace(self.inputs.facts, faults=faults)
-            return check.work(self.inputs.with_values(self._roles(roles, chosen), facts))
+            return self._seen(check, self.inputs.with_values(self._roles(roles, chosen), facts))
 
         self._hold(check.name, roles)
-        self._add(check.name, check.title, scope, work)
+        self._add(check.name, check.title, scope, self._scope(wanted), work)
 
     def _fault_goal(self, check: Check, fault: Fault) -> None:
         name = f"{check.name}.{fault.name}"
@@ -371,15 +406,21 @@ class _Maker:
             sorted({n for r in roles for n in self.role_scope(r)} | set(self._scope(wanted)))
         )
 
-        def work(codes: Codes) -> list[Verdict]:
+        def work(codes: Codes) -> Seen:
             chosen = dict(zip(scope, codes, strict=True))
             timing = timing_of(fault, self.chip, self._bank(chosen)) if wanted else base
             facts = replace(self.inputs.facts, faults=(timing,))
-            return check.work(self.inputs.with_values(self._roles(roles, chosen), facts))
+            return self._seen(check, self.inputs.with_values(self._roles(roles, chosen), facts))
 
         title = fault.title if check.name == "reaction.time" else f"{check.title}: {fault.name}"
         self._hold(name, roles)
-        self._add(name, title, scope, work)
+        self._add(name, title, scope, self._scope(wanted), work)
+
+    def _seen(self, check: Check, inputs: Inputs) -> Seen:
+        """The verdicts of a check, and the variables that it looked at through its inputs."""
+        verdicts = check.work(inputs)
+        asked = (n.partition(":")[2] for n in inputs.asked if n.startswith("role:"))
+        return verdicts, {n for role in asked for n in self.role_scope(role)}
 
     def _watched(self, check: Check) -> list[Fault]:
         """The faults whose fate the check asks for, one for each that shares it, if settings decide it."""
@@ -397,10 +438,19 @@ class _Maker:
         return {name for e in exprs if e is not None for name in mentioned(self.chip, e)}
 
     def _add(
-        self, name: str, title: str, scope: tuple[int, ...], work: Callable[[Codes], list[Verdict]]
+        self,
+        name: str,
+        title: str,
+        scope: tuple[int, ...],
+        always: tuple[int, ...],
+        work: Callable[[Codes], Seen],
     ) -> None:
-        """A goal, unless nothing in the stage or the map can answer it."""
-        now = work(tuple(self.variables[n].current for n in scope))
+        """A goal, unless nothing in the stage or the map can answer it.
+
+        `scope` are the variables that its check may look at, `always` those that decide the facts
+        which it is given.
+        """
+        now, first = work(tuple(self.variables[n].current for n in scope))
         if now and now[0].status == "not_computed" and not self._settings_fault(now[0]):
             looks_at = [n for n in scope if len(self.variables[n].codes) > 1]
             for n in looks_at:
@@ -416,15 +466,64 @@ class _Maker:
             return
         applied = bool(now)
 
-        def margin(codes: Codes) -> float:
-            verdicts = work(codes)
+        def margin(codes: Codes) -> tuple[float, set[int]]:
+            verdicts, seen = work(codes)
             if not verdicts:
-                return -math.inf if applied else math.inf
+                return -math.inf if applied else math.inf, seen
             relative = verdicts[0].relative
-            return -math.inf if relative is None else relative
+            return -math.inf if relative is None else relative, seen
 
-        self.goals.append(Goal(name, scope, margin))
         self.titles.append(title)
+        if self.looked is None:
+            self.goals.append(Goal(name, scope, lambda codes: margin(codes)[0]))
+        else:
+            self.goals.append(self._narrow(name, scope, {*always, *first}, margin, self.looked))
+
+    def _narrow(
+        self,
+        name: str,
+        scope: tuple[int, ...],
+        first: set[int],
+        margin: Callable[[Codes], tuple[float, set[int]]],
+        looked: Looked,
+    ) -> Goal:
+        """The goal over the variables that it was seen to look at."""
+        always, current = frozenset(first), {n: self.variables[n].current for n in scope}
+        known = looked.margins.setdefault(name, {})
+
+        def at(codes: dict[int, int]) -> tuple[float, set[int]]:
+            """The margin where these variables have these codes and the others what they have now."""
+            there = {**current, **codes}
+            for numbers, margins in known.items():
+                found = margins.get(tuple(there[n] for n in numbers))
+                if found is not None:
+                    return found, set(numbers)
+            value, seen = margin(tuple(there[n] for n in scope))
+            numbers = tuple(sorted(always | seen))
+            known.setdefault(numbers, {})[tuple(there[n] for n in numbers)] = value
+            return value, set(numbers)
+
+        if name not in looked.scopes:
+            # most ways that a check may go show at the ends of what it looks at
+            waiting, reached = sorted(always), set(always)
+            while waiting:
+                n = waiting.pop()
+                order = self.variables[n].order or self.variables[n].codes
+                for code in order if len(order) < _FEW else (order[0], order[-1]):
+                    fresh = at({n: code})[1] - reached
+                    reached |= fresh
+                    waiting += sorted(fresh)
+            looked.scopes[name] = reached
+        narrow = tuple(sorted(looked.scopes[name]))
+
+        def work(codes: Codes) -> float:
+            value, seen = at(dict(zip(narrow, codes, strict=True)))
+            if not seen <= looked.scopes[name]:
+                looked.scopes[name] |= seen
+                raise WiderError
+            return value
+
+        return Goal(name, narrow, work)
 
     def _settings_fault(self, verdict: Verdict) -> bool:
         """Whether all that is missing hangs on a free field: a monitor off, a value disabled."""

@@ -30,7 +30,7 @@ from ..calc.consequences import CONSEQUENCES, consequence
 from ..chip import values
 from ..chip.bank import Bank
 from ..stages.load import Stage
-from .goals import GoalProblem, problem_of
+from .goals import GoalProblem, Looked, WiderError, problem_of
 from .proposal import Clash, Conflict, Instead, Pick, Progress, Proposal, Worse, setting_text
 from .search import Choosable, Codes, Goal, Search, TooLongError, better, groups
 from .stage import Assessment, assess, with_settings
@@ -64,8 +64,17 @@ def propose(
     Raises CallError for names that mean nothing.
     """
     ends = time.monotonic() + seconds
-    problem = problem_of(stage, free=free, keep=keep, goals=goals, loosen=loosen)
-    return _Proposer(stage, problem, enough, budget, ends, progress).run()
+    free, keep, goals, loosen = tuple(free), tuple(keep), tuple(goals), tuple(loosen)
+    looked, before = Looked(), assess(stage)
+    begin: dict[str, int] = {}
+    while True:
+        problem = problem_of(stage, free=free, keep=keep, goals=goals, loosen=loosen, looked=looked)
+        work = _Proposer(stage, problem, before, enough, budget, ends, progress, begin)
+        try:
+            return work.run()
+        except WiderError:  # goals are known better now; what was found is where to go on
+            begin = work.found
+            budget = max(budget - work.steps, 0)
 
 
 def worth(check: str, asked: float, base: float) -> Callable[[float], float]:
@@ -90,15 +99,17 @@ class _Proposer:
         self,
         stage: Stage,
         problem: GoalProblem,
+        before: Assessment,
         enough: float,
         budget: int,
         ends: float,
         progress: Callable[[Progress], None] | None,
+        begin: Mapping[str, int],
     ) -> None:
         self.stage, self.problem = stage, problem
         self.enough, self.budget, self.progress = enough, budget, progress
         self.ends, self.interrupted, self.smallest = ends, False, -math.inf
-        self.before = assess(stage)
+        self.before, self.found = before, dict(begin)
         asked = max((v.asked_margin for v in self.before.verdicts), default=0.0)
         now = {n: v.current for n, v in enumerate(problem.variables)}
         #: The same goals with nothing but their margins, to tell conflicts by.
@@ -152,13 +163,15 @@ class _Proposer:
     def _solve(self, cap: float) -> tuple[dict[int, int], float]:
         """(codes of every variable, smallest worth of the goals that they move)."""
         codes = {n: v.current if v.current in v.codes else v.codes[0] for n, v in self._numbered()}
+        codes.update({n: self.found[v.name] for n, v in self._numbered() if v.name in self.found})
         least = math.inf
         # first good settings of every group, so that there is an answer early; then the best
-        for work in (self._glance, self._climb, self._best):
+        for work in (self._peep, self._glance, self._climb, self._best):
             for number, part in enumerate(self.parts, 1):
                 names = tuple(self.problem.variables[n].name for n in part)
                 self.at = (number, len(self.parts), names)
                 codes.update(work(part, cap, {n: codes[n] for n in part}))
+                self.found = {v.name: codes[n] for n, v in self._numbered()}
                 self._told(codes)
         for part in self.parts:
             variables, goals = self._of(part)
@@ -167,6 +180,10 @@ class _Proposer:
 
     def _numbered(self) -> Iterable[tuple[int, Choosable]]:
         return enumerate(self.problem.variables)
+
+    def _peep(self, part: list[int], cap: float, start: dict[int, int]) -> dict[int, int]:
+        search = self._searching(part, cap)
+        return self._stopped(search, start, lambda: search.climb(start, most=4))
 
     def _glance(self, part: list[int], cap: float, start: dict[int, int]) -> dict[int, int]:
         search = self._searching(part, cap)

@@ -16,11 +16,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from ..errors import CallError, closest
 from ..parameters import CHIP, TABLES, Parameter
 from ..quantity import DIMENSIONS, Band, dimension_name, parse_band
+
+if TYPE_CHECKING:
+    from .corner import Variable
 
 Value = Band | int | str
 
@@ -223,6 +226,10 @@ class Inputs:
     asked: dict[str, None] = field(default_factory=dict)
     missing: dict[str, None] = field(default_factory=dict)
     _known: dict[str, Input] = field(default_factory=dict, repr=False)
+    #: what has been derived from these inputs, for the benches alone (see `work.Work`); copies share it
+    derived: dict[tuple[object, ...], Variable] = field(
+        default_factory=dict, repr=False, compare=False
+    )
 
     def __post_init__(self) -> None:
         self.items = tuple(self.items)
@@ -238,7 +245,7 @@ class Inputs:
         for item in changes:
             _check(item)
             known[item.name] = item
-        made = Inputs((), facts or self.facts)
+        made = Inputs((), facts or self.facts, derived=self.derived)
         made.items = tuple(known.values())
         made._known = known
         return made

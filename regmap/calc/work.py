@@ -25,6 +25,9 @@ from .verdict import Extra, Verdict
 if TYPE_CHECKING:
     import numpy
 
+#: Variables kept for the benches to come; beyond, memory would grow with every setting tried.
+_MOST_DERIVED = 20_000
+
 #: Draws of an input: its key, lowest and highest value to a number or an array of them.
 Draw = Callable[[str, float, float], Any]
 
@@ -41,7 +44,12 @@ class About:
 
 
 class Work:
-    """One check over one set of inputs."""
+    """One check over one set of inputs.
+
+    Benches over the same inputs, or over copies of them with some replaced, share what they derive:
+    the same formula of the same variables is one variable, whose extremes are sought once, whichever
+    checks and settings ask for it.
+    """
 
     def __init__(self, about: About, inputs: Inputs) -> None:
         self.about, self.inputs = about, inputs
@@ -49,7 +57,23 @@ class Work:
         self.missing: dict[str, None] = {}
         self.extra: list[Extra] = []
         self._taken: dict[tuple[str, str, str], Variable] = {}
-        self._derived: dict[tuple[object, ...], Variable] = {}
+        self._derived = self._shared()
+
+    def _shared(self) -> dict[tuple[object, ...], Variable]:
+        """What has been derived so far; begun anew when it is many, as a search never ends."""
+        if len(self.inputs.derived) > _MOST_DERIVED:
+            self.inputs.derived.clear()
+        return self.inputs.derived
+
+    def _one(self, key: tuple[object, ...], make: Callable[[], Variable]) -> Variable:
+        """The variable of this key, made when it is first asked for.
+
+        Keys hold the ids of what a variable was made from; it keeps those, so that the ids stay theirs.
+        """
+        made = self._derived.get(key)
+        if made is None:
+            made = self._derived[key] = make()
+        return made
 
     def branch(self, about: About) -> Work:
         """A fresh bench over the same inputs, for one verdict of a check that gives several."""
@@ -103,8 +127,12 @@ class Work:
         else:
             self.missing[f"{name} (set to {item.value}, which is no quantity)"] = None
             return None
-        made = Variable(symbol, low, typ, high, dim, origin=item, key=key)
-        self._taken[symbol, name, part] = made
+        about = ("input", symbol, key, id(item))  # which the variable keeps
+
+        def make() -> Variable:
+            return Variable(symbol, low, typ, high, dim, origin=item, key=key)
+
+        made = self._taken[symbol, name, part] = self._one(about, make)
         return made
 
     def maybe(self, symbol: str, name: str) -> Variable | None:
@@ -192,17 +220,22 @@ class Work:
 
     def constant(self, symbol: str, value: float, dim: str, note: str) -> Variable:
         """A number of the check itself, with the reason for it."""
-        return Variable(symbol, value, value, value, dim, note=note)
+        about = ("constant", symbol, value, dim, note)
+        return self._one(about, lambda: Variable(symbol, value, value, value, dim, note=note))
 
     def typical(self, symbol: str, variable: Variable | None, note: str) -> Variable | None:
         """A variable reduced to its typical value (for differences that move together)."""
         if variable is None:
             return None
         middle = self._typical(variable)
+        origin, dim = variable.origin, variable.dim
         key = f"{variable.key}, typical"
-        return Variable(
-            symbol, middle, middle, middle, variable.dim, origin=variable.origin, note=note, key=key
-        )
+        about = ("typical", symbol, middle, dim, id(origin), key, note)
+
+        def make() -> Variable:
+            return Variable(symbol, middle, middle, middle, dim, origin=origin, note=note, key=key)
+
+        return self._one(about, make)
 
     def _typical(self, variable: Variable) -> Any:
         return variable.typ
@@ -210,11 +243,13 @@ class Work:
     def band(self, symbol: str, band: Band, dim: str, note: str) -> Variable:
         """A quantity that stands in the facts of the map."""
         low, typ, high = self._bounds(f"{symbol}:{note}", band)
-        return Variable(symbol, low, typ, high, dim, note=note)
+        about = ("band", symbol, low, typ, high, dim, note)
+        return self._one(about, lambda: Variable(symbol, low, typ, high, dim, note=note))
 
     def spread(self, symbol: str, low: float, high: float, dim: str, note: str) -> Variable:
         """A band of the check itself, with the reason for it."""
-        return Variable(symbol, low, (low + high) / 2, high, dim, note=note)
+        about, middle = ("spread", symbol, low, high, dim, note), (low + high) / 2
+        return self._one(about, lambda: Variable(symbol, low, middle, high, dim, note=note))
 
     # derivation
 
@@ -227,10 +262,7 @@ class Work:
         if len(present) < len(args):
             return None
         key = (symbol, id(rule), *((name, id(arg)) for name, arg in present.items()))
-        made = self._derived.get(key)  # which keeps its arguments, so that their ids stay theirs
-        if made is None:
-            made = self._derived[key] = derive(symbol, rule, present)
-        return made
+        return self._one(key, lambda: derive(symbol, rule, present))
 
     # the end
 
@@ -389,6 +421,13 @@ class Sampler(Work):
 
     def branch(self, about: About) -> Work:
         return Sampler(about, self.inputs, self._draw)
+
+    def _shared(self) -> dict[tuple[object, ...], Variable]:
+        return {}  # draws are this bench's own
+
+    def _one(self, key: tuple[object, ...], make: Callable[[], Variable]) -> Variable:
+        del key  # arrays are no keys
+        return make()
 
     def _bounds(self, key: str, band: Band) -> tuple[Any, Any, Any]:
         low, _, high = band.floats()

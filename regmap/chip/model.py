@@ -701,6 +701,10 @@ class Chip:
     source: str = ""
     files: tuple[str, ...] = ()
     digest: str = ""
+    #: what carries each role, sought once
+    _of_role: dict[str, tuple[Field | Joined | External, ...]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def field(self, ref: str) -> Field | None:
         """The field called "REG.FIELD", or None."""
@@ -710,12 +714,15 @@ class Chip:
 
     def with_role(self, role: str) -> tuple[Field | Joined | External, ...]:
         """Everything that carries this role, in the order of the map."""
-        hits: list[Field | Joined | External] = [
-            f for r in self.registers.values() for f in r.fields if f.role == role
-        ]
-        hits += [j for j in self.joined.values() if j.role == role]
-        hits += [e for e in self.externals.values() if e.role == role]
-        return tuple(hits)
+        found = self._of_role.get(role)
+        if found is None:
+            hits: list[Field | Joined | External] = [
+                f for r in self.registers.values() for f in r.fields if f.role == role
+            ]
+            hits += [j for j in self.joined.values() if j.role == role]
+            hits += [e for e in self.externals.values() if e.role == role]
+            found = self._of_role[role] = tuple(hits)
+        return found
 
     def default_frame(self, register: Register | None = None) -> Frame:
         """The frame of a register where no state is known: its own, else the first."""

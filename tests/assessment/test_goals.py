@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from regmap.assessment.goals import GoalProblem, problem_of
+from regmap.assessment.goals import GoalProblem, Looked, WiderError, problem_of
 from regmap.assessment.propose import propose
 from regmap.assessment.stage import assess
 from regmap.errors import CallError
@@ -40,6 +40,33 @@ def stage(request: pytest.FixtureRequest) -> Stage:
 @pytest.fixture(scope="module")
 def whole(stage: Stage) -> GoalProblem:
     return problem_of(stage)
+
+
+def test_goals_seen_to_look_at_less_give_the_same_margins(stage: Stage, whole: GoalProblem) -> None:
+    """Whatever the others are set to; where a goal looks further, it says so and is widened."""
+    draw, looked = random.Random(5), Looked()
+    narrow = problem_of(stage, looked=looked)
+    compared = 0
+    for _ in range(12):
+        names = {v.name: draw.choice(v.codes) for v in whole.variables}
+        wanted = {
+            g.name: g.margin(tuple(names[whole.variables[n].name] for n in g.scope))
+            for g in whole.goals
+        }
+        while True:
+            known = {v.name: v.current for v in narrow.variables} | names
+            try:
+                found = {
+                    g.name: g.margin(tuple(known[narrow.variables[n].name] for n in g.scope))
+                    for g in narrow.goals
+                }
+                break
+            except WiderError:
+                narrow = problem_of(stage, looked=looked)
+        assert found == wanted
+        compared += len(found)
+    assert compared > 500
+    assert sum(len(g.scope) for g in narrow.goals) < sum(len(g.scope) for g in whole.goals)
 
 
 def test_every_margin_is_that_of_the_whole_assessment(stage: Stage, whole: GoalProblem) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import json
 import math
-import time
 from dataclasses import replace
 
 import pytest
@@ -396,22 +395,24 @@ def test_every_verdict_that_gets_worse_is_told(bundled: Proposal) -> None:
 
 
 def test_a_first_answer_comes_early_and_time_ends_the_search() -> None:
-    """The 98 verdicts of the drum: settings no worse than its own within two seconds of computing."""
+    """The 98 verdicts of the drum: better settings than its own after few margins are worked out.
+
+    (tests/bench times it: a check of this stage works out 98 verdicts.)
+    """
     stage = load_stage("conveyor_drum")
     stage = with_settings(stage, {"SRC_HS.CURRENT": "max", "SNK_LS.CURRENT": "max"})
     before = min(margins(stage).values())
     assert before < 0
-    begin = time.process_time()
-    first: list[float] = []
+    first: list[int] = []
 
     def told(at: Progress) -> None:
         if at.smallest > before and not first:
-            first.append(time.process_time() - begin)
+            first.append(at.steps)
 
     result = propose(stage, progress=told, seconds=5)
     assert len(result.before.verdicts) >= 98
     assert first
-    assert first[0] < 2.0
+    assert first[0] < 300
     assert result.smallest[0] > before
     hurried = propose(stage, seconds=1e-9)
     assert not hurried.proven

@@ -16,14 +16,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from ..errors import CallError, closest
 from ..parameters import CHIP, TABLES, Parameter
 from ..quantity import DIMENSIONS, Band, dimension_name, parse_band
-
-if TYPE_CHECKING:
-    from .corner import Variable
 
 Value = Band | int | str
 
@@ -226,8 +223,8 @@ class Inputs:
     asked: dict[str, None] = field(default_factory=dict)
     missing: dict[str, None] = field(default_factory=dict)
     _known: dict[str, Input] = field(default_factory=dict, repr=False)
-    #: what has been derived from these inputs, for the benches alone (see `work.Work`); copies share it
-    derived: dict[tuple[object, ...], Variable] = field(
+    #: variables derived from these inputs, for the benches alone (see `work.Work`); copies share them
+    derived: dict[tuple[object, ...], object] = field(
         default_factory=dict, repr=False, compare=False
     )
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from ..cautions import CAUTION
 from ..parameters import NOT_KNOWN, OFF_WORDS, REPORT_WORDS, RETRY_WORDS
@@ -63,7 +63,7 @@ class Work:
         """What has been derived so far; begun anew when it is many, as a search never ends."""
         if len(self.inputs.derived) > _MOST_DERIVED:
             self.inputs.derived.clear()
-        return self.inputs.derived
+        return cast("dict[tuple[object, ...], Variable]", self.inputs.derived)
 
     def _one(self, key: tuple[object, ...], make: Callable[[], Variable]) -> Variable:
         """The variable of this key, made when it is first asked for.

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from regmap.capture.setupfile import CaptureSetup
     from regmap.chip.model import Chip
 
-_SECOND = (0, 0, 1, 0)
+_SECOND = (0, 0, 1, 0, 0)
 
 
 def setup_lines(

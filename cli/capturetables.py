@@ -17,7 +17,7 @@ from regmap.trace.tracer import Trace
 
 from .context import Context, columns, wrap
 
-_SECOND = (0, 0, 1, 0)
+_SECOND = (0, 0, 1, 0, 0)
 Row = list[str]
 
 _COLUMNS = (

@@ -24,7 +24,7 @@ from fractions import Fraction
 from typing import Protocol
 
 from .errors import CallError, closest
-from .quantity import DIMENSIONS, Dim, Quantity, dimension_name, parse
+from .quantity import DIMENSIONS, NONE, Dim, Quantity, dimension_name, parse
 
 MAX_TEXT = 400
 MAX_DEPTH = 24
@@ -491,8 +491,8 @@ def _dim(node: Node, env: Env) -> Dim | None:
     if b is None:
         return a
     sign = 1 if node.op == "*" else -1
-    w, x, y, z = (p + sign * q for p, q in zip(a or (0, 0, 0, 0), b, strict=True))
-    return (w, x, y, z)
+    v, w, x, y, z = (p + sign * q for p, q in zip(a or NONE, b, strict=True))
+    return (v, w, x, y, z)
 
 
 __all__ = [

@@ -96,6 +96,7 @@ class Parameter:
 _SIGNED = frozenset(
     {
         "sense.gain_error",
+        "sense.common_mode",
         "sense.offset",
         "sense.offset_drift",
         "oscillator.tolerance",
@@ -166,6 +167,11 @@ CHIP: dict[str, Parameter] = _table(
         # supply
         _P("supply.max", "voltage", "absolute maximum at the supply pin"),
         _P("supply.operating", "voltage", "supply range in which the data sheet's figures hold"),
+        _P(
+            "supply.transient_time",
+            "time",
+            "how long the supply may lie above its operating range, below the absolute maximum",
+        ),
         _P("supply.current", "current", "supply current, awake, without the charge for the gates"),
         _P("supply.sleep_current", "current", "supply current asleep"),
         _P("supply.wake_time", "time", "from the wake request until the outputs may be used"),
@@ -300,6 +306,12 @@ CHIP: dict[str, Parameter] = _table(
             "settling of the output to the accuracy wanted",
             "1 us",
             PRACTICE,
+        ),
+        _P("sense.slew_rate", "voltage slew", "slew rate of the amplifier's output"),
+        _P(
+            "sense.common_mode",
+            "voltage",
+            "common-mode range of the amplifier's inputs, min to max",
         ),
         _P("sense.blanking", "time", "blanking time of the amplifier, where it is fixed"),
         _P("sense.reference", "voltage", "output voltage at zero current, where it is fixed"),
@@ -461,6 +473,13 @@ STAGE: dict[str, Parameter] = _table(
             "0 s",
             "left out where it is not stated",
         ),
+        _P(
+            "standby.other_current",
+            "current",
+            "what else the stage takes from the battery in standby: leakage of MOSFETs, capacitors, dividers",
+            "0 A",
+            "the chip alone, unless stated",
+        ),
         # surroundings
         _P("temperature.ambient", "temperature", "air around the power stage, min to max"),
         _P(
@@ -469,6 +488,39 @@ STAGE: dict[str, Parameter] = _table(
             "board at the driver chip, min to max",
             instead="temperature.ambient",
         ),
+        # board
+        _P(
+            "board.coupling",
+            "thermal resistance",
+            "rise of the board at the driver for each watt that the bridge loses",
+        ),
+        _P(
+            "heatsink.temperature",
+            "temperature",
+            "what cools the underside below the vias, min to max",
+            instead="temperature.ambient",
+        ),
+        _P("vias.count", None, "thermal vias below one MOSFET"),
+        _P("vias.diameter", "length", "diameter of a thermal via as drilled"),
+        _P("vias.plating", "length", "thickness of its plating"),
+        _P("vias.length", "length", "length of a thermal via: thickness of the board"),
+        _P(
+            "vias.conductivity",
+            "thermal conductivity",
+            "thermal conductivity of the plating",
+            "350..400 W/(m K)",
+            "copper; " + PRACTICE,
+        ),
+        _P(
+            "vias.interface",
+            "thermal resistance",
+            "from the underside of the board to what cools it",
+            "0 K/W",
+            "left out where it is not stated",
+        ),
+        _P("copper.length", "length", "length of the copper path of a phase"),
+        _P("copper.width", "length", "its width"),
+        _P("copper.thickness", "length", "its thickness, of all layers side by side"),
         # MOSFET and its gate
         _P("mosfet.qg", "charge", "total gate charge at the gate voltage used"),
         _P("mosfet.qgs", "charge", "gate-source charge, up to the plateau"),
@@ -516,6 +568,7 @@ STAGE: dict[str, Parameter] = _table(
             "silicon MOSFETs below 100 V; " + PRACTICE,
         ),
         _P("mosfet.rth", "thermal resistance", "junction to ambient, as mounted"),
+        _P("mosfet.rth_case", "thermal resistance", "junction to case"),
         _P("mosfet.tj_max", "temperature", "highest junction temperature permitted"),
         _P(
             "mosfet.temperature",
@@ -554,6 +607,12 @@ STAGE: dict[str, Parameter] = _table(
             "current of a point of the safe operating area at the highest supply and 25 degC",
         ),
         _P("mosfet.soa.time", "time", "duration of that point of the safe operating area"),
+        _P(
+            "mosfet.soa.long_current",
+            "current",
+            "current of a longer point of the safe operating area, same conditions",
+        ),
+        _P("mosfet.soa.long_time", "time", "duration of that longer point"),
         _P(
             "mosfet.ladder.r1",
             "thermal resistance",
@@ -686,6 +745,14 @@ STAGE: dict[str, Parameter] = _table(
             "-100..100 ppm/K",
             PRACTICE,
         ),
+        _P(
+            "shunt.arrangement",
+            None,
+            "where shunts are: one in each low side, in two of them, or one for all in the DC link",
+            "one per phase",
+            PRACTICE,
+            choices=("one per phase", "in two phases", "one in the DC link"),
+        ),
         _P("shunt.inductance", "inductance", "series inductance of the shunt and its wiring"),
         _P("shunt.power", "power", "power rating at the highest ambient temperature"),
         _P(
@@ -714,6 +781,16 @@ STAGE: dict[str, Parameter] = _table(
             PRACTICE,
         ),
         _P(
+            "pwm.compensation",
+            "time",
+            "time that the controller adds to a pulse, by the current's sign, for the dead time",
+        ),
+        _P(
+            "pwm.compensation_current",
+            "current",
+            "phase current from which on the controller adds all of it",
+        ),
+        _P(
             "pwm.half_bridges",
             None,
             "half-bridges that switch at the same time (1, 2 or 3)",
@@ -725,6 +802,9 @@ STAGE: dict[str, Parameter] = _table(
         _P("motor.current.peak", "current", "highest phase current in normal operation"),
         _P("motor.stall.current", "current", "phase current while the motor stands still, blocked"),
         _P("motor.stall.time", "time", "how long it lasts until the controller takes it back"),
+        _P("motor.pulse.current", "current", "phase current in a pulse that is repeated"),
+        _P("motor.pulse.time", "time", "duration of such a pulse"),
+        _P("motor.pulse.period", "time", "from one such pulse to the next"),
         _P(
             "motor.modulation",
             "percent",
@@ -767,10 +847,20 @@ STAGE: dict[str, Parameter] = _table(
         _P(
             "adc.reconstruction",
             None,
-            "whether the current of the phase with the highest duty is taken from the other two",
+            "how currents are found where a sample does not fit: the phase with the highest duty from the "
+            "other two, or, with a single shunt, by shifted edges",
             "none",
             "every phase is read in every period, unless stated",
-            choices=("none", "two of three"),
+            choices=("none", "two of three", "shifted edges"),
+        ),
+        _P(
+            "adc.calibration",
+            None,
+            "whether the controller measures the output at zero current, at any board temperature met, "
+            "and subtracts it",
+            "none",
+            "offset and drift count whole, unless stated",
+            choices=("none", "at zero current"),
         ),
         _P(
             "controller.clock_tolerance",
@@ -869,6 +959,13 @@ STAGE: dict[str, Parameter] = _table(
             "current",
             "largest error of a measured current at the peak current",
         ),
+        _P("limits.copper_loss", "power", "largest loss in the copper path of a phase"),
+        _P(
+            "limits.copper_temperature",
+            "temperature",
+            "highest temperature of the copper path of a phase",
+        ),
+        _P("limits.pause", "time", "longest time that a starting profile may stop the drive"),
         _P("limits.current_step", "current", "coarsest step of the measured current"),
         _P(
             "limits.sense_use",

@@ -9,8 +9,8 @@ the SI base unit; nothing is rounded before it is shown.
     parse_band("20 / 25 / 30 mA")   min, typ, max
     parse_band("25 mA +- 20 %")     typ with a tolerance, relative or absolute
 
-A dimension is the tuple of exponents (volt, ampere, second, kelvin); every unit of a motor drive
-is a product of those four. Temperatures are kept in degrees Celsius and only ever used as
+A dimension is the tuple of exponents (volt, ampere, second, kelvin, metre); every unit of a motor drive
+is a product of those five. Temperatures are kept in degrees Celsius and only ever used as
 differences or as table keys.
 """
 
@@ -24,9 +24,9 @@ from functools import lru_cache
 
 from .errors import CallError, closest
 
-Dim = tuple[int, int, int, int]
+Dim = tuple[int, int, int, int, int]
 
-NONE: Dim = (0, 0, 0, 0)
+NONE: Dim = (0, 0, 0, 0, 0)
 
 #: Every dimension a parameter may have: name -> (exponents, the unit it is shown in).
 DIMENSIONS: dict[str, tuple[Dim, str]] = {
@@ -34,27 +34,29 @@ DIMENSIONS: dict[str, tuple[Dim, str]] = {
     "percent": (NONE, "%"),
     "faults": (NONE, ""),
     "gain": (NONE, "V/V"),
-    "voltage": ((1, 0, 0, 0), "V"),
-    "current": ((0, 1, 0, 0), "A"),
-    "time": ((0, 0, 1, 0), "s"),
-    "duration": ((0, 0, 1, 0), "d"),
-    "temperature": ((0, 0, 0, 1), "degC"),
-    "frequency": ((0, 0, -1, 0), "Hz"),
-    "failure rate": ((0, 0, -1, 0), "FIT"),
-    "resistance": ((1, -1, 0, 0), "ohm"),
-    "conductance": ((-1, 1, 0, 0), "S"),
-    "capacitance": ((-1, 1, 1, 0), "F"),
-    "inductance": ((1, -1, 1, 0), "H"),
-    "charge": ((0, 1, 1, 0), "C"),
-    "battery charge": ((0, 1, 1, 0), "Ah"),
-    "power": ((1, 1, 0, 0), "W"),
-    "energy": ((1, 1, 1, 0), "J"),
-    "voltage slew": ((1, 0, -1, 0), "V/s"),
-    "current slew": ((0, 1, -1, 0), "A/s"),
-    "thermal resistance": ((-1, -1, 0, 1), "K/W"),
-    "thermal capacitance": ((1, 1, 1, -1), "J/K"),
-    "temperature coefficient": ((0, 0, 0, -1), "1/K"),
-    "voltage drift": ((1, 0, 0, -1), "V/K"),
+    "voltage": ((1, 0, 0, 0, 0), "V"),
+    "current": ((0, 1, 0, 0, 0), "A"),
+    "time": ((0, 0, 1, 0, 0), "s"),
+    "duration": ((0, 0, 1, 0, 0), "d"),
+    "temperature": ((0, 0, 0, 1, 0), "degC"),
+    "frequency": ((0, 0, -1, 0, 0), "Hz"),
+    "failure rate": ((0, 0, -1, 0, 0), "FIT"),
+    "resistance": ((1, -1, 0, 0, 0), "ohm"),
+    "conductance": ((-1, 1, 0, 0, 0), "S"),
+    "capacitance": ((-1, 1, 1, 0, 0), "F"),
+    "inductance": ((1, -1, 1, 0, 0), "H"),
+    "charge": ((0, 1, 1, 0, 0), "C"),
+    "battery charge": ((0, 1, 1, 0, 0), "Ah"),
+    "power": ((1, 1, 0, 0, 0), "W"),
+    "energy": ((1, 1, 1, 0, 0), "J"),
+    "voltage slew": ((1, 0, -1, 0, 0), "V/s"),
+    "current slew": ((0, 1, -1, 0, 0), "A/s"),
+    "thermal resistance": ((-1, -1, 0, 1, 0), "K/W"),
+    "thermal capacitance": ((1, 1, 1, -1, 0), "J/K"),
+    "temperature coefficient": ((0, 0, 0, -1, 0), "1/K"),
+    "voltage drift": ((1, 0, 0, -1, 0), "V/K"),
+    "length": ((0, 0, 0, 0, 1), "m"),
+    "thermal conductivity": ((1, 1, 0, -1, -1), "W/(m K)"),
 }
 
 #: Dimension to the unit that its values are kept and shown in; the first of its names decides.
@@ -102,6 +104,8 @@ _ATOMS: dict[str, tuple[Dim, Fraction, bool]] = {
     "W": (DIMENSIONS["power"][0], Fraction(1), True),
     "J": (DIMENSIONS["energy"][0], Fraction(1), True),
     "K": (DIMENSIONS["temperature"][0], Fraction(1), True),
+    "m": (DIMENSIONS["length"][0], Fraction(1), True),
+    "W/(m K)": (DIMENSIONS["thermal conductivity"][0], Fraction(1), False),
     "degC": (DIMENSIONS["temperature"][0], Fraction(1), False),
     "°C": (DIMENSIONS["temperature"][0], Fraction(1), False),
     "%": (NONE, Fraction(1, 100), False),
@@ -141,6 +145,12 @@ def many(count: int, noun: str) -> str:
     return f"{count} {plural(noun, count)}"
 
 
+def quotient(a: Dim, b: Dim) -> Dim:
+    """Dimension of a quotient."""
+    v, w, x, y, z = (p - q for p, q in zip(a, b, strict=True))
+    return v, w, x, y, z
+
+
 def unit_of(text: str) -> tuple[Dim, Fraction]:
     """Dimension and factor of a unit such as `mA`, `V/us` or `K/W`.
 
@@ -153,7 +163,7 @@ def unit_of(text: str) -> tuple[Dim, Fraction]:
         over, under = (part.strip() for part in text.split("/"))
         if over in _UNITS and under in _UNITS and under:
             (a, x), (b, y) = _UNITS[over or "1"], _UNITS[under]
-            return (a[0] - b[0], a[1] - b[1], a[2] - b[2], a[3] - b[3]), x / y
+            return quotient(a, b), x / y
         parts = [p if p in _UNITS else closest(p, _UNITS) for p in (over, under)]
         hint = "/".join(parts) if all(parts) else ""
     else:
@@ -171,7 +181,7 @@ def dimension_name(dim: Dim) -> str:
     """The trade's name of a dimension, or its exponents where it has none."""
     if dim in _DIM_NAMES:
         return _DIM_NAMES[dim]
-    return "V^{} A^{} s^{} K^{}".format(*dim)
+    return "V^{} A^{} s^{} K^{} m^{}".format(*dim)
 
 
 _SMALLEST, _LARGEST = Fraction(1, 10**40), Fraction(10**40)
@@ -230,7 +240,7 @@ def _expect(dim: Dim, want: str | None, text: str, *, bare: bool) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """One exact value in base units (V, A, s, degC and their products)."""
+    """One exact value in base units (V, A, s, degC, m and their products)."""
 
     value: Fraction
     dim: Dim
@@ -413,7 +423,7 @@ def show(value: Fraction | float, dim: Dim, digits: int = 4, unit: str | None = 
         if unit is None:
             unit = "·".join(
                 name if power == 1 else f"{name}^{power}"
-                for name, power in zip(("V", "A", "s", "K"), dim, strict=True)
+                for name, power in zip(("V", "A", "s", "K", "m"), dim, strict=True)
                 if power
             )
         if unit == "V/s" and abs(float(value)) >= 1000:

@@ -38,7 +38,7 @@ from regmap.maps.load import find_document, load_map
 from regmap.quantity import NONE, parse_band, show
 from regmap.stages.load import load_stage, read_stage
 
-VOLT = (1, 0, 0, 0)
+VOLT = (1, 0, 0, 0, 0)
 QUOLL = load_map("quoll16")
 PUMP = load_stage("coolant_pump")
 

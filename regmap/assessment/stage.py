@@ -19,6 +19,7 @@ from pathlib import Path
 
 from ..behaviour.faults import only_reported, status_registers
 from ..calc import (
+    Course,
     Facts,
     FailureMode,
     FaultTiming,
@@ -162,6 +163,16 @@ def facts_of(stage: Stage, bank: Bank) -> Facts:
         + (len(status_pages) if len(status_pages) > 1 else 0),
         faults=tuple(timing_of(f, chip, bank) for f in chip.faults.values()) or None,
         failure_modes=tuple(failure_mode(m, chip, bank) for m in stage.failure_modes),
+        courses=tuple(
+            Course(
+                name=c.name,
+                kind=c.kind,
+                points=c.points,
+                resistance=c.resistance,
+                origin=c.origin,
+            )
+            for c in stage.courses
+        ),
         origin=f"map {chip.name}",
     )
 

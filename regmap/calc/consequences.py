@@ -47,6 +47,10 @@ _CLASSES = {
     "supply.operating": BRIDGE,
     "dclink.regeneration": BRIDGE,
     "motor.back-emf": BRIDGE,
+    "supply.course-chip": BRIDGE,
+    "supply.course-mosfet": BRIDGE,
+    "supply.course-energy": BRIDGE,
+    "supply.course-duration": BRIDGE,
     "thermal": BRIDGE,
     "vds.protects": PROTECTION,
     "overcurrent.protects": PROTECTION,
@@ -60,6 +64,8 @@ _CLASSES = {
     "supply.standby": COMFORT,
     "supply.wake-time": COMFORT,
     "deadtime.voltage-error": COMFORT,
+    "deadtime.compensated": COMFORT,
+    "deadtime.compensation-knee": COMFORT,
     "deadtime.diode-loss": COMFORT,
 }
 

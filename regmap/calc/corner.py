@@ -76,6 +76,16 @@ def decay(x: Any) -> Any:
         return numpy.exp(-x)
 
 
+def rise(x: Any) -> Any:
+    """1 - exp(-x), exact for a small x too, of a float or an array."""
+    try:
+        return -math.expm1(-x)
+    except TypeError:
+        import numpy
+
+        return -numpy.expm1(-x)
+
+
 def log(x: Any) -> Any:
     """Natural logarithm of a float or an array."""
     try:

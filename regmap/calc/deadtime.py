@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, formula, larger
-from .device import TIME_ERROR, hot_limit
+from .device import TIME_ERROR, hot_limit, output_charge
 from .drive import (
     OFF_USES,
     ON_USES,
@@ -162,6 +162,13 @@ def voltage_error(work: Work) -> Outcome:
     With the current out of the bridge the node rises late by the dead time and the turn-on of the
     high side, and falls late by its turn-off; for the other sign the low side does the same.
     """
+    value = work.derive("dV/Vs", voltage_error_share, **late_edge(work))
+    limit = work.take("limit", "stage:limits.voltage_error")
+    return work.within(value, work.derive("-limit", other_sign, x=limit), limit)
+
+
+def late_edge(work: Work) -> dict[str, Variable | None]:
+    """What makes the rising edge of the node later than its falling one, and the frequency."""
     on = work.derive(
         "t_on,mid",
         to_middle,
@@ -174,17 +181,79 @@ def voltage_error(work: Work) -> Outcome:
         a=plateau_left(work, "high"),
         b=edge_time(work, "sink", "high", "t_voff"),
     )
+    return {
+        "td": set_deadtime(work),
+        "skew": delays_apart(work),
+        "ton": on,
+        "toff": off,
+        "f": work.take("f", "stage:pwm.frequency"),
+    }
+
+
+@formula(
+    "({td} + {skew} + {ton} - {toff} - {tc}) * {f}",
+    "percent",
+    up="td skew ton",
+    down="toff tc",
+    either="f",
+    source="dV = Vs t f, the controller's share taken off; common practice, no source",
+)
+def compensated_share(td: Any, skew: Any, ton: Any, toff: Any, tc: Any, f: Any) -> Any:
+    """Voltage error that a compensation leaves, as a share of the supply."""
+    return (td + skew + ton - toff - tc) * f
+
+
+@check(
+    "deadtime.compensated",
+    "voltage error that the controller's compensation leaves",
+    "dV / Vs = (td + t_skew + t_on,mid - t_off,mid - t_comp) f",
+    DEADTIME_USES
+    + (ON_USES + OFF_USES).replace("{side}", "high")
+    + "chip:propagation.mismatch chip:propagation.off chip:propagation.on "
+    "stage:pwm.frequency stage:pwm.compensation stage:limits.voltage_error",
+)
+def compensated(work: Work) -> Outcome:
+    """The controller adds a fixed time by the current's sign: what tolerances leave of the error."""
+    if not work.stated("stage:pwm.compensation"):
+        return None
     value = work.derive(
         "dV/Vs",
-        voltage_error_share,
-        td=set_deadtime(work),
-        skew=delays_apart(work),
-        ton=on,
-        toff=off,
-        f=work.take("f", "stage:pwm.frequency"),
+        compensated_share,
+        tc=work.take("t_comp", "stage:pwm.compensation"),
+        **late_edge(work),
     )
     limit = work.take("limit", "stage:limits.voltage_error")
     return work.within(value, work.derive("-limit", other_sign, x=limit), limit)
+
+
+@formula(
+    "2 * {qoss} / {td}",
+    "current",
+    up="qoss",
+    down="td",
+    source="Q = I t: the load's current moves the output charges of both switches; circuit theory",
+)
+def knee_current(qoss: Any, td: Any) -> Any:
+    """Current below which the node does not reach the other rail within the dead time by itself."""
+    return 2 * qoss / td
+
+
+@check(
+    "deadtime.compensation-knee",
+    "compensation is whole only where the load's current turns the node over",
+    "Iknee = 2 Qoss / td <= I_comp",
+    DEADTIME_USES + "stage:pwm.compensation_current stage:mosfet.qoss stage:mosfet.coss "
+    "stage:mosfet.crss stage:mosfet.qgd stage:supply.voltage",
+)
+def compensation_knee(work: Work) -> Outcome:
+    """Below this current the error fades, and a whole compensation would put it on with the other sign."""
+    if not work.stated("stage:pwm.compensation_current"):
+        return None
+    charge = output_charge(work)
+    if charge is None:
+        work.take("Qoss", "stage:mosfet.qoss")
+    value = work.derive("Iknee", knee_current, qoss=charge, td=set_deadtime(work))
+    return work.at_most(value, work.take("I_comp", "stage:pwm.compensation_current"))
 
 
 @formula("-{x}", "percent", down="x", source="sign")

@@ -200,6 +200,16 @@ def power(work: Work) -> Outcome:
     return work.at_most(driver_loss(work), allowed)
 
 
+DRIVER_USES = (
+    "chip:driver.rth role:temperature.warning role:temperature.shutdown chip:driver.tj_max "
+    "stage:supply.driver chip:supply.current chip:charge_pump.input_ratio stage:mosfet.qg "
+    "chip:high_side_supply stage:bootstrap.capacitor stage:pwm.half_bridges stage:pwm.frequency "
+    "role:gate.voltage.high stage:gate.resistor.on stage:gate.resistor.off "
+    "stage:mosfet.internal_resistance chip:drive.resistance.source "
+    "chip:drive.resistance.sink role:gate.source.high role:gate.sink.high"
+)
+
+
 def driver_loss(work: Work) -> Variable | None:
     """Power in the driver; without resistances known, all of it is counted in the driver."""
     if bootstrapped(work):

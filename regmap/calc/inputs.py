@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from fractions import Fraction
 from typing import Literal
 
 from ..errors import CallError, closest
@@ -98,6 +99,21 @@ class FailureMode:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """How the supply runs over time: (seconds, voltage) in order, straight between two points.
+
+    `kind` is "starting" for a dip and "load dump" for a rise, whose points are the open circuit's
+    voltage behind `resistance` (None: not stated).
+    """
+
+    name: str
+    kind: str
+    points: tuple[tuple[Fraction, Band], ...]
+    resistance: Band | None = None
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
     """Facts of the map that are no parameter; None where the map does not say.
 
@@ -114,6 +130,7 @@ class Facts:
     extra_setting_frames: int = 0
     faults: tuple[FaultTiming, ...] | None = None
     failure_modes: tuple[FailureMode, ...] = ()
+    courses: tuple[Course, ...] = ()
     origin: str = "map"
 
 

@@ -13,8 +13,8 @@ from typing import Literal
 from ..cautions import CAUTION
 from ..errors import CallError
 from .corner import Variable, show_value
-from .deadtime import needed_deadtime
-from .device import beyond_charge, threshold_overdrive
+from .deadtime import knee_current, late_edge, needed_deadtime, voltage_error_share
+from .device import beyond_charge, output_charge, threshold_overdrive
 from .drive import (
     after_edge,
     current_edge_time,
@@ -28,6 +28,7 @@ from .inputs import ImpossibleError, Inputs
 from .period import period
 from .pwm import set_deadtime
 from .registry import run
+from .shunt import sample_window, sampling_need
 from .svg import HUES, INK, Panel, picture, scale_for
 from .vds import junction_range, on_resistance, trip_current
 from .work import About, Work
@@ -61,6 +62,8 @@ def plots(inputs: Inputs, left_out: list[str] | None = None) -> dict[str, str]:
         makers[f"trip-current-{side}"] = partial(trip, inputs, side)
         makers[f"dead-time-{side}"] = partial(deadtime, inputs, side)
         makers[f"period-{side}"] = partial(_whole_period, inputs, side)
+    makers["sampling"] = partial(sampling, inputs)
+    makers["dead-time-error"] = partial(voltage_loss, inputs)
     drawn, reasons = {}, []
     for name, make in makers.items():
         try:
@@ -240,6 +243,93 @@ def trip(inputs: Inputs, side: Side = "high", points: int = 41) -> str:
         [panel],
         [f"threshold {level.text()}, on-resistance at 25 degC {r25.text()}", CAUTION],
     )
+
+
+@_guarded
+def sampling(inputs: Inputs, points: int = 26) -> str:
+    """Time that each duty of the high side leaves for a sample of the low-side shunt, and what it needs."""
+    work = _bench("sampling over duty", inputs)
+    most, need, window = _need(
+        work, work.take("Dmax", "stage:pwm.duty.max"), sampling_need(work), sample_window(work)
+    )
+    factor, unit = scale_for(float(window.high) + float(need.high), "s")
+    lower, upper = [], []
+    for index in range(points):
+        share = index / (points - 1)
+        duty = work.constant("D", share, "percent", "axis")
+        (left,) = _need(work, sample_window(work, duty))
+        lower.append((100 * share, float(left.low) / factor))
+        upper.append((100 * share, float(left.high) / factor))
+    panel = Panel(
+        (64, 64, WIDTH - 84, 300),
+        (0, 100),
+        (min(0.0, lower[-1][1]), upper[0][1] * 1.05),
+        "duty of the high side, %",
+        f"time, {unit}",
+    )
+    panel.area(upper + lower[::-1], HUES[0], "left for the sample, min to max")
+    for end, dash in ((need.low, "2 3"), (need.high, "7 4")):
+        level = float(end) / factor
+        panel.line(
+            [(0, level), (100, level)], HUES[1], dash, name=f"needed {show_value(end, 'time')}"
+        )
+    at = 100 * float(most.high)
+    panel.line(
+        [(at, panel.y[0]), (at, panel.y[1])],
+        HUES[3],
+        "1 3",
+        name=f"highest duty {most.text('max')}",
+    )
+    how = "phase with the highest duty from the others: " + str(
+        work.choice("stage:adc.reconstruction")
+    )
+    return picture(WIDTH, 450, "Sampling window over the duty", [panel], [how, CAUTION])
+
+
+@_guarded
+def voltage_loss(inputs: Inputs, points: int = 41) -> str:
+    """Voltage error by dead time over the phase current, as it is and as the compensation leaves it."""
+    work = _bench("dead-time error over current", inputs)
+    peak, error = _need(
+        work,
+        work.take("Ipk", "stage:motor.current.peak"),
+        work.derive("dV/Vs", voltage_error_share, **late_edge(work)),
+    )
+    charge = output_charge(work)
+    knee = work.derive("Iknee", knee_current, qoss=charge, td=set_deadtime(work))
+    added = work.maybe("t_comp", "stage:pwm.compensation")
+    f = float(_need(work, work.take("f", "stage:pwm.frequency"))[0].typ)
+    end = float(peak.high)
+    fade = float(knee.typ) if knee is not None else 0.0
+    fades = work.maybe("I_comp", "stage:pwm.compensation_current")
+    raw, left = [], []
+    for index in range(points):
+        amps = end * (2 * index / (points - 1) - 1)
+        size, sign = abs(amps), (amps > 0) - (amps < 0)
+        share = min(1.0, size / fade) if fade else 1.0
+        lost = 100 * sign * share * float(error.typ)
+        raw.append((amps, lost))
+        if added is not None:
+            whole = float(fades.typ) if fades is not None else 0.0
+            taken = min(1.0, size / whole) if whole else 1.0
+            left.append((amps, lost - 100 * sign * taken * float(added.typ) * f))
+    top = max(abs(y) for _, y in raw + left) * 1.15 or 1.0
+    panel = Panel(
+        (64, 64, WIDTH - 84, 300),
+        (-end, end),
+        (-top, top),
+        "phase current, A",
+        "share of the supply lost, %",
+    )
+    panel.line(raw, HUES[0], name="dead time and edges, typical")
+    if left:
+        panel.line(left, HUES[2], "7 4", name="with the compensation")
+    told = (
+        f"below {show_value(fade, 'current')} the node is not turned over within the dead time"
+        if fade
+        else "output charge not stated: the fading at small currents is left out"
+    )
+    return picture(WIDTH, 450, "Voltage error by dead time", [panel], [told, CAUTION])
 
 
 @_guarded

@@ -321,13 +321,46 @@ def shunt_temperature(work: Work) -> Variable | None:
 HEAT = "stage:temperature.ambient stage:motor.current.rms stage:shunt.resistance stage:shunt.rth "
 
 
+@formula(
+    "{tc} * ({tb} - {tcal})",
+    "voltage",
+    either="tc tb tcal",
+    source="definition of an offset drift",
+)
+def offset_left(tc: Any, tb: Any, tcal: Any) -> Any:
+    """Input offset that a calibration leaves: the drift since then."""
+    return tc * (tb - tcal)
+
+
+def calibrated(work: Work) -> bool:
+    """Whether the controller measures the output at zero current and subtracts it."""
+    return work.choice("stage:adc.calibration") == "at zero current"
+
+
+def _offset(work: Work) -> Variable | None:
+    tc = work.take("tc", "chip:sense.offset_drift")
+    tb = work.take("Tb", "stage:temperature.board")
+    if calibrated(work):
+        then = work.take("Tcal", "stage:temperature.board", part="at calibration")
+        return work.derive("Voff", offset_left, tc=tc, tb=tb, tcal=then)
+    return work.derive(
+        "Voff", drifted_offset, vos=work.take("Vos", "chip:sense.offset"), tc=tc, ta=tb
+    )
+
+
+def _level(work: Work) -> Variable | None:
+    if calibrated(work):
+        return work.constant("dVzero", 0.0, "voltage", "measured at calibration")
+    return zero_error(work)
+
+
 @check(
     "sense.error",
     "error of the measured current at the peak",
-    "e = (Ipk R (1 + a (Ts - 25)) + Vos + tc (Tb - 25)) (1 + eG) Vnom / (Vadc Rnom) "
-    "+ dVzero / (G Rnom) +- step / 2 - Ipk",
+    "e = (Ipk R (1 + a (Ts - 25)) + Voff) (1 + eG) Vnom / (Vadc Rnom) + dVzero / (G Rnom) "
+    "+- step / 2 - Ipk, Voff = Vos + tc (Tb - 25); calibrated: Voff = tc (Tb - Tcal), dVzero = 0",
     CHAIN + ZERO + HEAT + "stage:shunt.tempco stage:motor.current.peak chip:sense.offset "
-    "chip:sense.offset_drift stage:temperature.board stage:adc.bits "
+    "chip:sense.offset_drift stage:temperature.board stage:adc.bits stage:adc.calibration "
     "stage:limits.current_error",
 )
 def error(work: Work) -> Outcome:
@@ -345,13 +378,7 @@ def error(work: Work) -> Outcome:
             a=work.take("a", "stage:shunt.tempco"),
             ts=shunt_temperature(work),
         ),
-        "vo": work.derive(
-            "Voff",
-            drifted_offset,
-            vos=work.take("Vos", "chip:sense.offset"),
-            tc=work.take("tc", "chip:sense.offset_drift"),
-            ta=work.take("Tb", "stage:temperature.board"),
-        ),
+        "vo": _offset(work),
         "e": gain_error(work),
         "rnom": rnom,
         "x": work.spread("x", -0.5, 0.5, "ratio", "rounding of the ADC, half a step either way"),
@@ -365,7 +392,7 @@ def error(work: Work) -> Outcome:
         ),
         "vnom": vnom,
         "vadc": vadc,
-        "dz": zero_error(work),
+        "dz": _level(work),
         "g": nominal_gain(work),
     }
     value = work.derive("e", reading_error, **parts)
@@ -396,13 +423,8 @@ def _budget(work: Work, parts: Parts, r: Variable) -> list[str]:
     assert hot is not None
     assert offset is not None
     drift_only = work.derive("Rhot", hot_shunt, r=parts["rnom"], a=hot.args["a"], ts=hot.args["ts"])
-    still = work.constant("Vos", 0.0, "voltage", "drift only")
-    moved = work.derive(
-        "Voff", drifted_offset, vos=still, tc=offset.args["tc"], ta=offset.args["ta"]
-    )
     cases: list[tuple[str, Parts]] = [
-        ("offset", {"vo": offset.args["vos"]}),
-        ("offset drift", {"vo": moved}),
+        *_offsets(work, offset),
         ("gain error", {"e": parts["e"]}),
         ("shunt tolerance", {"r": r}),
         ("shunt drift", {"r": drift_only}),
@@ -421,3 +443,14 @@ def _budget(work: Work, parts: Parts, r: Variable) -> list[str]:
         f"root sum of squares of these, for comparison: {show_value(squares**0.5, 'current')}"
     )
     return lines
+
+
+def _offsets(work: Work, offset: Variable) -> list[tuple[str, Parts]]:
+    """Offset and drift apart; of a calibrated amplifier only the drift is left."""
+    if "vos" not in offset.args:
+        return [("offset drift since calibration", {"vo": offset})]
+    still = work.constant("Vos", 0.0, "voltage", "drift only")
+    moved = work.derive(
+        "Voff", drifted_offset, vos=still, tc=offset.args["tc"], ta=offset.args["ta"]
+    )
+    return [("offset", {"vo": offset.args["vos"]}), ("offset drift", {"vo": moved})]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from .corner import Variable, any_of, formula, larger
+from .corner import Variable, any_of, formula, larger, log
 from .device import OVERSHOOT_ERROR, overdrive_at, threshold_overdrive
 from .drive import OFF_USES, SINK_USES, is_resistive, sink_current
 from .gate import EDGE_CAUTION
@@ -45,6 +45,19 @@ def short_energy(vs: Any, i: Any, t: Any, l: Any) -> Any:  # noqa: E741 (an indu
 def pulse_temperature(t0: Any, zth: Any, t: Any, tp: Any, e: Any) -> Any:
     """Junction at the end of a pulse of energy `e` and duration `t`."""
     return t0 + zth * (t / tp) ** 0.5 * e / t
+
+
+@formula(
+    "{i1} * ({i2} / {i1})^(max(0, ln({t} / {t1})) / ln({t2} / {t1}))",
+    "current",
+    free="i1 t1 i2 t2 t",
+    source="straight line between two points of the safe operating area on its two logarithmic scales",
+)
+def between_points(i1: Any, t1: Any, i2: Any, t2: Any, t: Any) -> Any:
+    """Current that the safe operating area allows for a duration; before the first point its own."""
+    if any_of(t2 <= t1):
+        raise ImpossibleError("the longer point of the safe operating area is not the longer one")
+    return i1 * (i2 / i1) ** (larger(0.0, log(t / t1)) / log(t2 / t1))
 
 
 @formula(
@@ -157,10 +170,12 @@ def temperature(work: Work, side: str) -> Outcome:
 @sided(
     "vds.safe-area",
     "short circuit within the safe operating area",
-    "Isc <= Isoa sqrt(tsoa / t) (Tj,max - T0) / (Tj,max - 25 degC)",
+    "Isc <= Isoa(t) (Tj,max - T0) / (Tj,max - 25 degC), Isoa(t) = Isoa sqrt(tsoa / t), between two "
+    "points Isoa (Isoa2 / Isoa)^(ln(t / tsoa) / ln(tsoa2 / tsoa))",
     _SHORT
     + OPERATING_USES
-    + "stage:mosfet.temperature stage:mosfet.soa.current stage:mosfet.soa.time stage:mosfet.tj_max",
+    + "stage:mosfet.temperature stage:mosfet.soa.current stage:mosfet.soa.time stage:mosfet.tj_max "
+    "stage:mosfet.soa.long_current stage:mosfet.soa.long_time",
     CAUTION,
     "vds.threshold.{side}",
 )
@@ -168,12 +183,28 @@ def safe_area(work: Work, side: str) -> Outcome:
     """The short-circuit current at the whole supply for its duration, against the derated point."""
     if not work.stated("stage:mosfet.soa.current"):
         return None
+    lasts = seen_off(work, side)
+    point, when = (
+        work.take("Isoa", "stage:mosfet.soa.current"),
+        work.take("tsoa", "stage:mosfet.soa.time"),
+    )
+    if work.stated("stage:mosfet.soa.long_current"):
+        point = work.derive(
+            "Isoa(t)",
+            between_points,
+            i1=point,
+            t1=when,
+            i2=work.take("Isoa2", "stage:mosfet.soa.long_current"),
+            t2=work.take("tsoa2", "stage:mosfet.soa.long_time"),
+            t=lasts,
+        )
+        when = lasts  # the point itself is of that duration
     limit = work.derive(
         "Iallowed",
         soa_current,
-        isoa=work.take("Isoa", "stage:mosfet.soa.current"),
-        tsoa=work.take("tsoa", "stage:mosfet.soa.time"),
-        t=seen_off(work, side),
+        isoa=point,
+        tsoa=when,
+        t=lasts,
         tmax=work.take("Tj,max", "stage:mosfet.tj_max"),
         t0=_start(work, side),
     )

@@ -86,9 +86,10 @@ def second_duty(d: Any) -> Any:
 def sampled_duty(work: Work) -> Variable | None:
     """Highest duty at which a phase has to be sampled."""
     duty = work.take("Dmax", "stage:pwm.duty.max")
-    if work.choice("stage:adc.reconstruction") == "none":
-        return duty
-    return work.derive("D2", second_duty, d=duty)
+    three = work.choice("stage:shunt.arrangement") == "one per phase"
+    if work.choice("stage:adc.reconstruction") == "two of three" and three:
+        return work.derive("D2", second_duty, d=duty)
+    return duty  # of two shunts both are read in every period
 
 
 def sample_window(work: Work, duty: Variable | None = None) -> Variable | None:
@@ -111,19 +112,22 @@ def settled(work: Work) -> Variable | None:
 
     With the current into the bridge the shunt carries it only after the low side has turned on.
     """
+    edge = work.derive("t_edge", then, a=gate_starts(work), b=turn_on_time(work, "low"))
+    return work.derive("t_settled", then, a=edge, b=quiet_time(work))
+
+
+def quiet_time(work: Work) -> Variable | None:
+    """Blanking and settling of the amplifier."""
     quiet = work.take("t_settle", "chip:sense.settling")
     blank = work.maybe("t_blank", "role:sense.blanking")
-    if blank is not None:
-        quiet = work.derive("t_quiet", then, a=blank, b=quiet)
-    edge = work.derive("t_edge", then, a=gate_starts(work), b=turn_on_time(work, "low"))
-    return work.derive("t_settled", then, a=edge, b=quiet)
+    return quiet if blank is None else work.derive("t_quiet", then, a=blank, b=quiet)
 
 
 SETTLING_USES = (
     DEADTIME_USES
     + ON_USES.replace("{side}", "low")
     + "stage:pwm.duty.max stage:pwm.frequency stage:adc.trigger stage:adc.reconstruction "
-    "stage:adc.sampling chip:sense.settling role:sense.blanking chip:propagation.on "
+    "stage:shunt.arrangement stage:adc.sampling chip:sense.settling role:sense.blanking chip:propagation.on "
 )
 
 
@@ -139,21 +143,27 @@ def settling(work: Work) -> Outcome:
 
     The chip's own dead time counts where it is longer than the controller's.
     """
+    if work.choice("stage:shunt.arrangement") == "one in the DC link":
+        return None  # sense.one-shunt looks at its own windows
     duty = sampled_duty(work)
     if duty is not None and isinstance(duty.high, float) and duty.high >= 1:
         return work.refuse(
             "at 100 % duty the low side is never on and its shunt is never read; where the "
-            "controller takes this current from the other two phases, state "
-            "adc.reconstruction: two of three"
+            "controller takes this current from the other two phases, each with a shunt of its own, "
+            "state adc.reconstruction: two of three"
         )
+    return work.at_least(sample_window(work), sampling_need(work))
+
+
+def sampling_need(work: Work) -> Variable | None:
+    """Low-side input edge until the sample is taken, at the earliest."""
     at_centre = work.choice("stage:adc.trigger") == "centre"
-    needed = work.derive(
+    return work.derive(
         "t_need",
         longest if at_centre else then,
         a=settled(work),
         b=work.take("t_sample", "stage:adc.sampling"),
     )
-    return work.at_least(sample_window(work), needed)
 
 
 @check(

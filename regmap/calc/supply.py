@@ -25,16 +25,16 @@ LOAD_DUMP_NOTE = "ISO 16750-2, as quoted in secondary sources; check it against 
 
 
 @formula(
-    "({isl} * (1 - {n} * {tw} / 86400 s) + {ion} * {n} * {tw} / 86400 s) * {t}",
+    "({isl} * (1 - {n} * {tw} / 86400 s) + {ion} * {n} * {tw} / 86400 s + {io}) * {t}",
     "battery charge",
-    up="ion t",
+    up="ion io t",
     either="isl n tw",
     source="mean current times time",
 )
-def standby_charge(isl: Any, n: Any, tw: Any, ion: Any, t: Any) -> Any:
-    """Charge taken in standby, asleep but for `n` wake phases of `tw` seconds a day."""
+def standby_charge(isl: Any, n: Any, tw: Any, ion: Any, io: Any, t: Any) -> Any:
+    """Charge taken in standby, asleep but for `n` wake phases of `tw` seconds a day, `io` beside the chip."""
     awake = n * tw / 86400.0
-    return (isl * (1 - awake) + ion * awake) * t
+    return (isl * (1 - awake) + ion * awake + io) * t
 
 
 @check(
@@ -172,9 +172,10 @@ def load_dump_overshoot(work: Work, side: str) -> Outcome:
 @check(
     "supply.standby",
     "charge taken from the battery in standby",
-    "Q = (Isleep (1 - n tw / 1 d) + I n tw / 1 d) t",
+    "Q = (Isleep (1 - n tw / 1 d) + I n tw / 1 d + Iother) t",
     "chip:supply.sleep_current chip:supply.current stage:standby.time "
-    "stage:standby.wakes_per_day stage:standby.wake_time stage:supply.charge_budget",
+    "stage:standby.wakes_per_day stage:standby.wake_time stage:standby.other_current "
+    "stage:supply.charge_budget",
 )
 def standby(work: Work) -> Outcome:
     """Sleep and wake current over the days of standby against the charge budget."""
@@ -183,6 +184,7 @@ def standby(work: Work) -> Outcome:
         standby_charge,
         isl=work.take("Isleep", "chip:supply.sleep_current"),
         ion=work.take("I", "chip:supply.current"),
+        io=work.take("Iother", "stage:standby.other_current"),
         t=work.take("t", "stage:standby.time"),
         n=work.take("n", "stage:standby.wakes_per_day"),
         tw=work.take("tw", "stage:standby.wake_time"),

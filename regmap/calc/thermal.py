@@ -7,7 +7,7 @@ from typing import Any
 from .corner import Variable, any_of, decay, formula
 from .device import output_charge
 from .drive import OFF_USES, ON_USES, current_edge_time, edge_time, then
-from .gatesupply import driver_loss
+from .gatesupply import DRIVER_USES, driver_loss
 from .inputs import ImpossibleError
 from .pwm import DEADTIME_USES, set_deadtime
 from .registry import Outcome, check, sided
@@ -118,8 +118,13 @@ def _edge(work: Work, way: str, side: str) -> Variable | None:
     )
 
 
-def operating_junction(work: Work, side: str) -> Variable | None:
-    """Junction temperature at the operating point: all losses, iterated on Rds(T)."""
+def operating_junction(
+    work: Work, side: str, base: Variable | None = None, rth: Variable | None = None
+) -> Variable | None:
+    """Junction temperature at the operating point: all losses, iterated on Rds(T).
+
+    Above ambient through `mosfet.rth`, or above another temperature through another path.
+    """
     i = work.take("Irms", "stage:motor.current.rms")
     f = work.take("f", "stage:pwm.frequency")
     share = work.take("s", "stage:mosfet.conduction_share")
@@ -156,8 +161,8 @@ def operating_junction(work: Work, side: str) -> Variable | None:
     return work.derive(
         "Tj",
         junction,
-        ta=work.take("Ta", "stage:temperature.ambient"),
-        rth=work.take("Rth", "stage:mosfet.rth"),
+        ta=base or work.take("Ta", "stage:temperature.ambient"),
+        rth=rth or work.take("Rth", "stage:mosfet.rth"),
         pk=fixed,
         pc=cond,
         a=work.take("alpha", "stage:mosfet.rdson_tempco"),
@@ -213,13 +218,36 @@ def heated_for(t0: Any, z: Any, p: Any) -> Any:
     return t0 + z * p
 
 
+LADDER_USES = "".join(f"stage:mosfet.ladder.r{n} stage:mosfet.ladder.t{n} " for n in range(1, 5))
+
+
+def ladder(work: Work) -> dict[str, Variable | None]:
+    """The steps of the thermal ladder, by their symbols."""
+    return {
+        f"{letter}{n}": work.take(f"{letter}{n}", f"stage:mosfet.ladder.{letter}{n}")
+        for n in range(1, 5)
+        for letter in "rt"
+    }
+
+
+def hot_resistance(work: Work) -> Variable | None:
+    """On-resistance at the highest junction temperature permitted."""
+    return work.derive(
+        "R(Tj,max)",
+        on_resistance,
+        r=work.take("R25", "stage:mosfet.rdson"),
+        a=work.take("alpha", "stage:mosfet.rdson_tempco"),
+        tj=work.take("Tj,max", "stage:mosfet.tj_max"),
+    )
+
+
 @sided(
     "thermal.stall",
     "junction temperature at the end of a stall",
     "Tj = Tj,operating + Zth(t) Istall^2 R25 (1 + alpha (Tj,max - 25)), Zth(t) = sum r (1 - exp(-t / tau))",
     OPERATING_USES
-    + "stage:mosfet.tj_max stage:motor.stall.current stage:motor.stall.time "
-    + " ".join(f"stage:mosfet.ladder.r{n} stage:mosfet.ladder.t{n}" for n in range(1, 5)),
+    + LADDER_USES
+    + "stage:mosfet.tj_max stage:motor.stall.current stage:motor.stall.time",
     CAUTION,
 )
 def stall(work: Work, side: str) -> Outcome:
@@ -229,28 +257,16 @@ def stall(work: Work, side: str) -> Outcome:
     """
     if not work.stated("stage:motor.stall.current"):
         return None
-    ladder = {
-        f"{letter}{n}": work.take(f"{letter}{n}", f"stage:mosfet.ladder.{letter}{n}")
-        for n in range(1, 5)
-        for letter in "rt"
-    }
     z = work.derive(
-        "Zth", transient_impedance, **ladder, t=work.take("t", "stage:motor.stall.time")
+        "Zth", transient_impedance, **ladder(work), t=work.take("t", "stage:motor.stall.time")
     )
     limit = work.take("Tj,max", "stage:mosfet.tj_max")
-    hot = work.derive(
-        "R(Tj,max)",
-        on_resistance,
-        r=work.take("R25", "stage:mosfet.rdson"),
-        a=work.take("alpha", "stage:mosfet.rdson_tempco"),
-        tj=limit,
-    )
     power = work.derive(
         "Pstall",
         conduction_loss,
         s=work.constant("s", 1.0, "ratio", "one switch carries the current all the time"),
         i=work.take("Istall", "stage:motor.stall.current"),
-        r=hot,
+        r=hot_resistance(work),
     )
     value = work.derive("Tend", heated_for, t0=operating_junction(work, side), z=z, p=power)
     return work.at_most(value, limit, base=work.take("Ta", "stage:temperature.ambient"))
@@ -260,13 +276,7 @@ def stall(work: Work, side: str) -> Outcome:
     "thermal.driver",
     "junction temperature of the driver",
     "Tj = Tboard + Rth P",
-    "stage:temperature.board chip:driver.rth role:temperature.warning "
-    "role:temperature.shutdown chip:driver.tj_max stage:supply.driver chip:supply.current "
-    "chip:charge_pump.input_ratio stage:mosfet.qg chip:high_side_supply "
-    "stage:bootstrap.capacitor stage:pwm.half_bridges stage:pwm.frequency "
-    "role:gate.voltage.high stage:gate.resistor.on stage:gate.resistor.off "
-    "stage:mosfet.internal_resistance chip:drive.resistance.source "
-    "chip:drive.resistance.sink role:gate.source.high role:gate.sink.high",
+    "stage:temperature.board " + DRIVER_USES,
     CAUTION,
 )
 def driver(work: Work) -> Outcome:

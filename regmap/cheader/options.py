@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..chip.model import Entry, Field, Joined, Meaning
-from ..quantity import Band, plural, show
+from ..quantity import NONE, Band, plural, show
 from .names import word
 from .sheet import Sheet
 from .text import block, count, defines, number
@@ -109,7 +109,7 @@ def scales(sheet: Sheet, name: str, meanings: tuple[Meaning, ...]) -> None:
         if scale.signed:
             text += " (two's complement)"
         if scale.tolerance:
-            text += f", tolerance {show(scale.tolerance, (0, 0, 0, 0), unit='%')}"
+            text += f", tolerance {show(scale.tolerance, NONE, unit='%')}"
         if scale.absolute:
             text += f", and {show(scale.absolute, scale.dim)} either way"
         if meaning.when is not None:

@@ -27,6 +27,7 @@ from ..formerly import PARAMETERS, check_name
 from ..maps.shapes import Params
 from ..outside import load_outside
 from ..parameters import STAGE, Parameter
+from .courses import courses_shape
 from .requirements import requirement_shape
 
 FORMAT = 1
@@ -283,6 +284,11 @@ class _StageShape(_Beside):
                         ),
                         False,
                         "how parts fail at random, with rates from your analysis, for SPFM, LFM and PMHF",
+                    ),
+                    "courses": (
+                        courses_shape(NAME),
+                        False,
+                        "how the supply runs over time, from your specification",
                     ),
                     "chain": (
                         Record(

@@ -23,7 +23,7 @@ from ..parameters import STAGE
 from .grammar import part_shape
 
 #: sections whose entries `without` names with the section before them
-SECTIONS = ("waive", "allow", "requirement", "failure_modes", "modes")
+SECTIONS = ("waive", "allow", "requirement", "failure_modes", "courses", "modes")
 #: groups of inputs: what stands before the first dot of a parameter's name
 GROUPS = frozenset(name.partition(".")[0] for name in STAGE)
 _PART = "part of a stage"

@@ -35,6 +35,7 @@ from ..errors import CallError, FileError, Problem, closest
 from ..expr import evaluate
 from ..maps.load import find_document, read_map
 from ..quantity import Band, parse_band
+from .courses import StatedCourse, courses_of
 from .grammar import MODE, stage_shape
 from .layers import mode_tree, whole_tree
 from .plausible import Doubt, doubts
@@ -76,6 +77,7 @@ class Stage:
     waive: Mapping[str, str] = field(default_factory=dict)
     allow: Mapping[str, str] = field(default_factory=dict)
     failure_modes: tuple[FailureShare, ...] = ()
+    courses: tuple[StatedCourse, ...] = ()
     requirements: tuple[Requirement, ...] = ()
     invented: bool = False
     summary: str = ""
@@ -232,6 +234,7 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
         waive=dict(rec.get("waive", {})),
         allow=allow,
         failure_modes=_failure_modes(rec, chip, reader),
+        courses=courses_of(rec.get("courses", {}), reader),
         requirements=requirements_of(rec.get("requirement", {}), chip, reader),
         invented=head.get("invented", False),
         summary=head.get("summary", ""),

@@ -12,7 +12,7 @@ from fractions import Fraction
 
 from regmap.quantity import show
 
-_SECOND = (0, 0, 1, 0)
+_SECOND = (0, 0, 1, 0, 0)
 
 #: Kinds of notes; key: word used in filters and machine output, value: what it tells.
 NOTES: dict[str, str] = {

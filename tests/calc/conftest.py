@@ -6,9 +6,9 @@ from collections.abc import Callable
 
 import pytest
 
-from regmap.calc import Facts, FailureMode, FaultTiming, Input, Inputs
+from regmap.calc import Course, Facts, FailureMode, FaultTiming, Input, Inputs
 from regmap.calc.inputs import Value, parameter
-from regmap.quantity import parse_band
+from regmap.quantity import parse, parse_band
 
 CHIP = {
     "supply.max": "45 V",
@@ -35,6 +35,9 @@ CHIP = {
     "sense.offset": "-0.5..0.5 mV",
     "sense.offset_drift": "-3..3 uV/K",
     "sense.output.low": "0.1..0.2 V",
+    "sense.slew_rate": "2 / 3 / 4 V/us",
+    "sense.common_mode": "-0.3..0.3 V",
+    "supply.transient_time": "500 ms",
     "oscillator.tolerance": "-8..8 %",
     "driver.rth": "28..32 K/W",
     "driver.tj_max": "150 degC",
@@ -82,6 +85,26 @@ STAGE = {
     "mosfet.pulse.time": "10 us",
     "mosfet.soa.current": "300 A",
     "mosfet.soa.time": "10 us",
+    "mosfet.rth_case": "0.8..1 K/W",
+    "board.coupling": "1.5..2 K/W",
+    "heatsink.temperature": "-40 / 40 / 70 degC",
+    "vias.count": 24,
+    "vias.diameter": "0.28 / 0.3 / 0.32 mm",
+    "vias.plating": "20 / 25 / 30 um",
+    "vias.length": "1.5 / 1.6 / 1.7 mm",
+    "vias.interface": "0.5..1 K/W",
+    "copper.length": "30 mm",
+    "copper.width": "9 / 10 / 11 mm",
+    "copper.thickness": "60 / 70 / 80 um",
+    "limits.copper_loss": "2 W",
+    "limits.copper_temperature": "130 degC",
+    "limits.pause": "100 ms",
+    "motor.pulse.current": "45..50 A",
+    "motor.pulse.time": "9 / 10 / 11 ms",
+    "motor.pulse.period": "95 / 100 / 105 ms",
+    "pwm.compensation": "880 / 900 / 920 ns",
+    "pwm.compensation_current": "2 A",
+    "standby.other_current": "10 / 20 / 40 uA",
     "mosfet.ladder.r1": "0.2..0.3 K/W",
     "mosfet.ladder.t1": "1..2 ms",
     "mosfet.ladder.r2": "0.8..1 K/W",
@@ -200,8 +223,37 @@ def failure_mode(name: str, fit: str, safe: str, dc: str, dcl: str) -> FailureMo
     )
 
 
+def course(name: str, kind: str, *points: tuple[str, str], resistance: str = "") -> Course:
+    return Course(
+        name=name,
+        kind=kind,
+        points=tuple((parse(t, "time").value, parse_band(v, "voltage")) for t, v in points),
+        resistance=parse_band(resistance, "resistance") if resistance else None,
+    )
+
+
 def facts() -> Facts:
     return Facts(
+        courses=(
+            course(
+                "start",
+                "starting",
+                ("0 s", "12..14 V"),
+                ("5 ms", "6 / 6.5 / 7 V"),
+                ("15 ms", "4..4.5 V"),
+                ("40 ms", "8..9 V"),
+                ("1 s", "12..14 V"),
+            ),
+            course(
+                "dump",
+                "load dump",
+                ("0 s", "13..14 V"),
+                ("5 ms", "55..60 V"),
+                ("80 ms", "40..42 V"),
+                ("200 ms", "14 V"),
+                resistance="2..3 ohm",
+            ),
+        ),
         status_registers=5,
         setting_registers=12,
         failure_modes=(
@@ -266,6 +318,10 @@ SHAPES: dict[str, dict[str, str | int]] = {
     },
     "always on, bootstrap": {
         "chip___high_side_supply": "bootstrap",
+        "stage___shunt__arrangement": "one in the DC link",
+        "stage___adc__reconstruction": "shifted edges",
+        "stage___motor__modulation": "20..90 %",
+        "stage___mosfet__coss": "0.9 / 1 / 1.2 nF",
         "stage___pwm__duty__max": "100 %",
     },
     "other choices": {
@@ -274,6 +330,9 @@ SHAPES: dict[str, dict[str, str | int]] = {
         "chip___overcurrent__measured_at": "output",
         "role___overcurrent__threshold": "2.9..3 V",
         "stage___adc__trigger": "end",
+        "stage___adc__calibration": "at zero current",
+        "stage___mosfet__soa__long_current": "250 A",
+        "stage___mosfet__soa__long_time": "100 us",
         "role___sense__reference": "1.6..1.7 V",
         "stage___mosfet__temperature": "-40..160 degC",
         "stage___supply__load_dump_class": "12 V test A",

@@ -125,9 +125,9 @@ def test_chosen_values_are_whole_numbers_with_their_unit() -> None:
     assert re.search(r"#define GD_GATE_HS_SOURCE_MA_TYP +120U", header)
     assert re.search(r"#define GD_WATCHDOG_WINDOW_US_TYP +60000U", header)
     third = Fraction(1, 3)
-    seconds = Band(low=third / 1000, typ=third, high=third, dim=(0, 0, 1, 0))
+    seconds = Band(low=third / 1000, typ=third, high=third, dim=(0, 0, 1, 0, 0))
     assert whole(seconds) == ("NS", (333333, 333333333, 333333334))
-    assert whole(Band(low=-third, typ=third, high=third, dim=(1, 0, 0, 0))) is None
+    assert whole(Band(low=-third, typ=third, high=third, dim=(1, 0, 0, 0, 0))) is None
 
 
 def test_settings_stand_beside_their_frames() -> None:

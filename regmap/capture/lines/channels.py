@@ -81,7 +81,7 @@ NAMES: dict[str, tuple[str, ...]] = {
     ),
 }
 _RANK = {name: (role, rank) for role, names in NAMES.items() for rank, name in enumerate(names)}
-_SECOND = (0, 0, 1, 0)
+_SECOND = (0, 0, 1, 0, 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

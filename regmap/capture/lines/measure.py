@@ -11,7 +11,7 @@ from regmap.quantity import show
 
 from ..arrays import Indices, Times, Values
 
-_SECOND = (0, 0, 1, 0)
+_SECOND = (0, 0, 1, 0, 0)
 
 #: What is measured, and how it reads.
 MEASURES = {

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 #: At most this many problems of one capture are kept; the rest are counted.
 PROBLEM_LIMIT = 50
 
-_SECOND = (0, 0, 1, 0)
+_SECOND = (0, 0, 1, 0, 0)
 
 
 @dataclass(frozen=True, slots=True)

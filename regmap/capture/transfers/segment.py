@@ -13,7 +13,7 @@ from ..arrays import NO_TIMES, Times
 from ..lines.signals import Edges
 from ..spi import Flag
 
-_SECOND = (0, 0, 1, 0)
+_SECOND = (0, 0, 1, 0, 0)
 #: Two neighbouring pulse widths must differ by this factor for a pause to be told from a clock.
 LEAST_RATIO = 1.8
 

@@ -37,7 +37,7 @@ from .segment import cut_by_gap, cut_by_select, find_gap
 WARM_UP = 4096
 #: Edges that may wait for the end of one transfer, or for the warm-up.
 WAIT_LIMIT = 4_000_000
-_SECOND = (0, 0, 1, 0)
+_SECOND = (0, 0, 1, 0, 0)
 
 
 class TransferBuilder:

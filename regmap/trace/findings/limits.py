@@ -13,8 +13,8 @@ from regmap.quantity import Band, show
 
 from ..faults.pins import PinTrace
 
-_SECOND = (0, 0, 1, 0)
-_HERTZ = (0, 0, -1, 0)
+_SECOND = (0, 0, 1, 0, 0)
+_HERTZ = (0, 0, -1, 0, 0)
 
 #: measure of a transfer -> (what it is, field of Spi that limits it from below)
 _LEAST = {

@@ -21,7 +21,7 @@ from regmap.quantity import Band, show
 from ..belief.walker import Walker
 from ..events import Note
 
-_SECOND = (0, 0, 1, 0)
+_SECOND = (0, 0, 1, 0, 0)
 _LIMIT = 200
 
 

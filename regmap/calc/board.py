@@ -1,0 +1,284 @@
+"""What the board does to heat: thermal vias, copper as a resistance, the bridge that warms the driver."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from .corner import Variable, any_of, formula, rise
+from .gatesupply import DRIVER_USES, driver_loss
+from .inputs import ImpossibleError
+from .registry import Outcome, check, sided
+from .thermal import (
+    CAUTION,
+    LADDER_USES,
+    OPERATING_USES,
+    conduction_loss,
+    heated_for,
+    hot_resistance,
+    ladder,
+    operating_junction,
+)
+from .work import Work
+
+
+@formula(
+    "{l} / ({n} * {k} * pi * {t} * ({d} - {t}))",
+    "thermal resistance",
+    up="l",
+    down="n k t d",
+    source="R = l / (k A) of n copper barrels side by side, A = pi t (d - t); heat conduction",
+)
+def via_resistance(l: Any, n: Any, k: Any, t: Any, d: Any) -> Any:  # noqa: E741 (the usual symbol)
+    """Thermal resistance of plated holes of diameter `d` as drilled, plated `t` thick."""
+    if any_of(2 * t > d):
+        raise ImpossibleError("the plating is thicker than half the hole")
+    return l / (n * k * math.pi * t * (d - t))
+
+
+@formula(
+    "{a} + {b} + {c}", "thermal resistance", up="a b c", source="resistances in one path of heat"
+)
+def one_path(a: Any, b: Any, c: Any) -> Any:
+    """Junction to case, through the board, and the interface below it."""
+    return a + b + c
+
+
+@sided(
+    "thermal.vias",
+    "junction temperature with the heat through thermal vias",
+    "Tj = Tsink + (Rjc + Rvia + Rtim) P(Tj), Rvia = l / (n k pi t (d - t))",
+    OPERATING_USES + "stage:mosfet.tj_max stage:mosfet.rth_case stage:vias.count "
+    "stage:vias.diameter stage:vias.plating stage:vias.length stage:vias.conductivity "
+    "stage:vias.interface stage:heatsink.temperature",
+    CAUTION + " Spreading before the vias and solder in them are left out.",
+)
+def vias(work: Work, side: str) -> Outcome:
+    """All heat of one switch through its vias to a cooled underside; the copper around is left out."""
+    if not work.stated("stage:vias.count"):
+        return None
+    through = work.derive(
+        "Rvia",
+        via_resistance,
+        l=work.take("l", "stage:vias.length"),
+        n=work.take("n", "stage:vias.count"),
+        k=work.take("k", "stage:vias.conductivity"),
+        t=work.take("t", "stage:vias.plating"),
+        d=work.take("d", "stage:vias.diameter"),
+    )
+    path = work.derive(
+        "Rth",
+        one_path,
+        a=work.take("Rjc", "stage:mosfet.rth_case"),
+        b=through,
+        c=work.take("Rtim", "stage:vias.interface"),
+    )
+    sink = work.take("Tsink", "stage:heatsink.temperature")
+    value = operating_junction(work, side, sink, path)
+    return work.at_most(value, work.take("Tj,max", "stage:mosfet.tj_max"), base=sink)
+
+
+COPPER = "IEC 60028: annealed copper, 1/58 ohm mm^2/m and 0.393 %/K at 20 degC (from memory)"
+
+
+@formula(
+    "{l} / (58e6 * {w} * {h}) * (1 + 0.00393 * ({t} - 20))",
+    "resistance",
+    up="l t",
+    down="w h",
+    source=COPPER,
+)
+def copper_resistance(l: Any, w: Any, h: Any, t: Any) -> Any:  # noqa: E741
+    """Resistance of a copper path of this length, width and thickness at a temperature in degC."""
+    return l / (58e6 * w * h) * (1 + 0.00393 * (t - 20))
+
+
+@formula("{i}^2 * {r}", "power", up="i r", source="Joule's law")
+def copper_heat(i: Any, r: Any) -> Any:
+    """Loss in a resistance."""
+    return i * i * r
+
+
+def _path(work: Work) -> Variable | None:
+    return work.derive(
+        "R",
+        copper_resistance,
+        l=work.take("l", "stage:copper.length"),
+        w=work.take("w", "stage:copper.width"),
+        h=work.take("h", "stage:copper.thickness"),
+        t=work.take("Tboard", "stage:temperature.board"),
+    )
+
+
+_COPPER = (
+    "stage:copper.length stage:copper.width stage:copper.thickness stage:temperature.board "
+    "stage:motor.current.rms "
+)
+
+
+@check(
+    "thermal.copper-loss",
+    "loss in the copper path of a phase",
+    "P = Irms^2 l / (58 MS/m w h) (1 + 0.393 %/K (T - 20 degC))",
+    _COPPER + "stage:limits.copper_loss",
+    CAUTION,
+)
+def copper_loss(work: Work) -> Outcome:
+    """The phase current in a path of the stated geometry, at the board's temperature."""
+    if not work.stated("stage:copper.length"):
+        return None
+    value = work.derive(
+        "P", copper_heat, i=work.take("Irms", "stage:motor.current.rms"), r=_path(work)
+    )
+    return work.at_most(value, work.take("limit", "stage:limits.copper_loss"))
+
+
+@formula(
+    "{t} + ({i} / (0.048 * (1.55e9 * {w} * {h})^0.725))^(1 / 0.44)",
+    "temperature",
+    up="t i",
+    down="w h",
+    source="IPC-2221, charts for outer layers fitted as I = 0.048 dT^0.44 A^0.725, A in square mil "
+    "(from memory)",
+)
+def copper_temperature(t: Any, i: Any, w: Any, h: Any) -> Any:
+    """Temperature of a copper path in the open on a board at `t`."""
+    return t + (i / (0.048 * (1.55e9 * w * h) ** 0.725)) ** (1 / 0.44)
+
+
+@check(
+    "thermal.copper-temperature",
+    "temperature of the copper path of a phase",
+    "T = Tboard + (Irms / (0.048 A^0.725))^(1 / 0.44), A = w h in square mil, outer layer",
+    "stage:copper.width stage:copper.thickness stage:temperature.board stage:motor.current.rms "
+    "stage:limits.copper_temperature",
+    CAUTION + " The charts are of single paths in still air; planes run cooler.",
+)
+def copper_rise(work: Work) -> Outcome:
+    """The charts' rise over the board against the temperature that the board stands."""
+    if not work.stated("stage:limits.copper_temperature"):
+        return None
+    board = work.take("Tboard", "stage:temperature.board")
+    value = work.derive(
+        "T",
+        copper_temperature,
+        t=board,
+        i=work.take("Irms", "stage:motor.current.rms"),
+        w=work.take("w", "stage:copper.width"),
+        h=work.take("h", "stage:copper.thickness"),
+    )
+    limit = work.take("limit", "stage:limits.copper_temperature")
+    return work.at_most(value, limit, base=board)
+
+
+@formula(
+    "{m} * (({th} - {ta}) + ({tl} - {ta})) / {rth}",
+    "power",
+    up="m th tl",
+    down="ta rth",
+    source="P = (Tj - Ta) / Rth of both switches of each half-bridge; heat conduction",
+)
+def bridge_heat(m: Any, th: Any, tl: Any, ta: Any, rth: Any) -> Any:
+    """Loss of the whole bridge, from what its switches lie above ambient."""
+    return m * ((th - ta) + (tl - ta)) / rth
+
+
+@formula(
+    "{ta} + {psi} * {pb} + {rth} * {p}",
+    "temperature",
+    up="ta psi pb rth p",
+    source="superposition of two sources of heat: T = Ta + sum of R P",
+)
+def driver_beside(ta: Any, psi: Any, pb: Any, rth: Any, p: Any) -> Any:
+    """Junction of a driver on a board that the bridge warms."""
+    return ta + psi * pb + rth * p
+
+
+@check(
+    "thermal.driver-on-board",
+    "junction temperature of the driver on the board that the bridge warms",
+    "Tj = Ta + psi Pbridge + Rth P, Pbridge = n ((Tj,high - Ta) + (Tj,low - Ta)) / Rth,mosfet",
+    "stage:board.coupling "
+    + OPERATING_USES.replace("{side}", "high")
+    + OPERATING_USES.replace("{side}", "low")
+    + DRIVER_USES,
+    CAUTION,
+)
+def driver_on_board(work: Work) -> Outcome:
+    """Where the board's temperature is not measured: the bridge's loss times its coupling to the driver."""
+    if not work.stated("stage:board.coupling"):
+        return None
+    ta = work.take("Ta", "stage:temperature.ambient")
+    heat = work.derive(
+        "Pbridge",
+        bridge_heat,
+        m=work.constant("n", 3.0, "ratio", "three half-bridges carry current"),
+        th=operating_junction(work, "high"),
+        tl=operating_junction(work, "low"),
+        ta=ta,
+        rth=work.take("Rth,mosfet", "stage:mosfet.rth"),
+    )
+    value = work.derive(
+        "Tj",
+        driver_beside,
+        ta=ta,
+        psi=work.take("psi", "stage:board.coupling"),
+        pb=heat,
+        rth=work.take("Rth", "chip:driver.rth"),
+        p=driver_loss(work),
+    )
+    for name in ("role:temperature.warning", "role:temperature.shutdown"):
+        if work.stated(name):
+            return work.at_most(value, work.take("Tlimit", name), base=ta)
+    return work.at_most(value, work.take("Tlimit", "chip:driver.tj_max"), base=ta)
+
+
+@formula(
+    " + ".join(
+        f"{{r{n}}} * (1 - exp(-{{t}} / {{t{n}}})) / (1 - exp(-{{tp}} / {{t{n}}}))"
+        for n in range(1, 5)
+    ),
+    "thermal resistance",
+    up="r1 r2 r3 r4 t",
+    down="tp t1 t2 t3 t4",
+    source="sum of the responses of a Foster ladder to all pulses before: geometric series; circuit theory",
+)
+def pulsed_impedance(
+    r1: Any, t1: Any, r2: Any, t2: Any, r3: Any, t3: Any, r4: Any, t4: Any, t: Any, tp: Any
+) -> Any:
+    """Peak of the junction over ambient for each watt of pulses of length `t` repeated each `tp`."""
+    return sum(
+        r * rise(t / tau) / rise(tp / tau) for r, tau in ((r1, t1), (r2, t2), (r3, t3), (r4, t4))
+    )
+
+
+@sided(
+    "thermal.pulses",
+    "junction temperature at the peak of repeated current pulses",
+    "Tj = Tj,operating + sum r (1 - exp(-t / tau)) / (1 - exp(-T / tau)) I^2 R25 (1 + alpha (Tj,max - 25))",
+    OPERATING_USES
+    + LADDER_USES
+    + "stage:mosfet.tj_max stage:motor.pulse.current stage:motor.pulse.time stage:motor.pulse.period",
+    CAUTION,
+)
+def pulses(work: Work, side: str) -> Outcome:
+    """One switch carries each pulse alone; what it loses in operation goes on beside, which is safe."""
+    if not work.stated("stage:motor.pulse.current"):
+        return None
+    z = work.derive(
+        "Zth",
+        pulsed_impedance,
+        **ladder(work),
+        t=work.take("t", "stage:motor.pulse.time"),
+        tp=work.take("T", "stage:motor.pulse.period"),
+    )
+    power = work.derive(
+        "Ppulse",
+        conduction_loss,
+        s=work.constant("s", 1.0, "ratio", "one switch carries the pulse"),
+        i=work.take("Ipulse", "stage:motor.pulse.current"),
+        r=hot_resistance(work),
+    )
+    value = work.derive("Tpeak", heated_for, t0=operating_junction(work, side), z=z, p=power)
+    limit = work.take("Tj,max", "stage:mosfet.tj_max")
+    return work.at_most(value, limit, base=work.take("Ta", "stage:temperature.ambient"))

@@ -1,0 +1,120 @@
+"""Heat on the board: vias and copper against the geometry cut into pieces, pulses by small steps, the driver beside the bridge."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from regmap.calc import Inputs, run
+from regmap.calc.board import (
+    copper_resistance,
+    copper_temperature,
+    pulsed_impedance,
+    via_resistance,
+)
+from regmap.calc.inputs import ImpossibleError
+from regmap.calc.thermal import transient_impedance
+
+Build = Callable[..., Inputs]
+
+
+def typ(inputs: Inputs, name: str) -> float:
+    (verdict,) = run(inputs, [name])
+    assert verdict.value is not None, name
+    return float(verdict.value.typ)
+
+
+def test_a_via_is_the_ring_of_its_plating() -> None:
+    # the area of a ring counted in squares of 1 um, and R = l / (k A)
+    n = np.arange(-150, 150) + 0.5
+    x, y = np.meshgrid(n, n)
+    r = np.hypot(x, y)
+    area = np.count_nonzero((r <= 150) & (r >= 125)) * 1e-12
+    told = via_resistance(l=1.6e-3, n=1, k=385.0, t=25e-6, d=300e-6)
+    assert told == pytest.approx(1.6e-3 / (385 * area), rel=2e-3)
+    assert via_resistance(l=1.6e-3, n=20, k=385.0, t=25e-6, d=300e-6) == pytest.approx(told / 20)
+
+
+def test_a_plating_beyond_the_middle_is_no_via() -> None:
+    full = via_resistance(l=1e-3, n=1, k=400.0, t=0.15e-3, d=0.3e-3)
+    assert full == pytest.approx(1e-3 / (400 * math.pi * 0.15e-3**2))  # a solid rod
+    with pytest.raises(ImpossibleError, match="half the hole"):
+        via_resistance(l=1e-3, n=1, k=400.0, t=0.16e-3, d=0.3e-3)
+
+
+def test_the_junction_through_vias_settles_where_loss_and_cooling_meet(build: Build) -> None:
+    """Tj = Tsink + Rth P(Tj), stepped until nothing moves, with the loss of thermal.mosfet."""
+    inputs = build()
+    (free,) = run(inputs, ["thermal.mosfet.high"])
+    (cooled,) = run(inputs, ["thermal.vias.high"])
+    assert free.value is not None
+    assert cooled.value is not None
+    parts = {v.symbol: float(v.typ) for v in cooled.variables()}
+    parts["Pfix"] = float(cooled.value.args["pk"].typ)
+    rth = parts["Rjc"] + 1.6e-3 / (24 * 375 * math.pi * 25e-6 * 275e-6) + parts["Rtim"]
+    fixed, cond, alpha = parts["Pfix"], parts["Pcond"], parts["alpha"]
+    tj = 0.0
+    for _ in range(200):
+        tj = 40 + rth * (fixed + cond * (1 + alpha * (tj - 25)))
+    assert float(cooled.value.typ) == pytest.approx(tj, rel=1e-9)
+    assert float(cooled.value.typ) - 40 < float(free.value.typ) - 25
+
+
+def test_copper_by_hand(build: Build) -> None:
+    # 35 um is half a milliohm for each square at 20 degC: the trade's rule, 1 / (58e6 x 35e-6) = 0.493
+    assert copper_resistance(l=1.0, w=1.0, h=35e-6, t=20.0) == pytest.approx(0.493e-3, rel=1e-3)
+    # 0.393 %/K: a tenth more after 25.4 K
+    assert copper_resistance(l=1.0, w=1.0, h=35e-6, t=45.4) == pytest.approx(0.542e-3, rel=1e-3)
+    # 21 A in 30 mm x 10 mm x 70 um at 25 degC: three squares of a quarter milliohm each
+    loss = 21**2 * 3 / (58e6 * 70e-6) * (1 + 0.00393 * 5)
+    assert typ(build(), "thermal.copper-loss") == pytest.approx(loss)
+
+
+@pytest.mark.parametrize(("mil", "amps"), [(10, 0.87), (50, 2.8), (100, 4.6)])
+def test_the_charts_of_paths(mil: float, amps: float) -> None:
+    """IPC-2221, outer layer, 1 oz (1.37 mil), 10 K, from memory: 0.9, 2.8 and 4.6 A; read off a chart to 5 %."""
+    width, height = mil * 25.4e-6, 1.37 * 25.4e-6
+    assert copper_temperature(t=0.0, i=amps, w=width, h=height) == pytest.approx(10, rel=0.12)
+
+
+def test_repeated_pulses_by_small_steps() -> None:
+    ladder = {"r1": 0.25, "t1": 1.5e-3, "r2": 0.9, "t2": 65e-3, "r3": 5.5, "t3": 0.4}
+    ladder |= {"r4": 0.0, "t4": 1.0}
+    on, period, dt = 10e-3, 100e-3, 2e-5
+    steps = [(ladder[f"r{n}"], ladder[f"t{n}"]) for n in (1, 2, 3)]
+    rise = [0.0] * 3
+    peak = 0.0
+    for k in range(int(6 / dt)):  # many time constants
+        power = 1.0 if (k * dt) % period < on - dt / 2 else 0.0
+        rise = [x + dt / tau * (r * power - x) for x, (r, tau) in zip(rise, steps, strict=True)]
+        peak = max(peak, sum(rise)) if k * dt > 5 else 0.0
+    assert pulsed_impedance(**ladder, t=on, tp=period) == pytest.approx(peak, rel=2e-3)
+    # rare pulses are single ones, and without a pause it is the whole ladder
+    alone = transient_impedance(**ladder, t=on)
+    assert pulsed_impedance(**ladder, t=on, tp=1e3) == pytest.approx(alone)
+    assert pulsed_impedance(**ladder, t=on, tp=on * (1 + 1e-12)) == pytest.approx(6.65)
+
+
+def test_the_driver_takes_its_share_of_the_bridge(build: Build) -> None:
+    inputs = build(stage___board__coupling="1.5 K/W")
+    heat = sum(3 * (typ(inputs, f"thermal.mosfet.{side}") - 25) / 16 for side in ("high", "low"))
+    own = typ(build(stage___temperature__board="25 degC"), "thermal.driver") - 25
+    assert typ(inputs, "thermal.driver-on-board") == pytest.approx(25 + 1.5 * heat + own)
+
+
+def test_what_is_not_stated_is_not_asked(build: Build) -> None:
+    names = "vias.count copper.length board.coupling motor.pulse.current limits.copper_temperature"
+    left = build(tuple(f"stage:{name}" for name in names.split()))
+    found = {v.check.rpartition(".")[0] or v.check for v in run(left, ["thermal"])}
+    told = {v.check for v in run(left, ["thermal"])}
+    assert not told & {
+        "thermal.vias.high",
+        "thermal.copper-loss",
+        "thermal.copper-temperature",
+        "thermal.driver-on-board",
+        "thermal.pulses.low",
+    }
+    assert found

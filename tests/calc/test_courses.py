@@ -1,0 +1,144 @@
+"""Starting profiles and load dumps as courses over time, against the same course cut into small steps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from regmap.assessment.stage import assess
+from regmap.calc import Facts, Inputs, run
+from regmap.stages.load import load_stage, read_stage
+from tests.calc.conftest import course
+
+Build = Callable[..., Inputs]
+
+#: A starting profile of the kind that ISO 16750-2 draws (a dip, a plateau, a return); levels invented.
+START = (("0 s", "13 V"), ("5 ms", "4 V"), ("20 ms", "4 V"), ("60 ms", "8 V"), ("1 s", "13 V"))
+DUMP = (
+    ("0 s", "14 V"),
+    ("5 ms", "60 V"),
+    ("100 ms", "35 V"),
+    ("250 ms", "35 V"),
+    ("400 ms", "14 V"),
+)
+
+
+def with_course(
+    inputs: Inputs, kind: str, points: tuple[tuple[str, str], ...], **more: str
+) -> Inputs:
+    return inputs.with_values([], Facts(courses=(course("c", kind, *points, **more),)))
+
+
+def sampled(points: tuple[tuple[str, str], ...]) -> tuple[np.ndarray, np.ndarray]:
+    """The course every 10 us, by numpy's interpolation."""
+    units = {"s": 1.0, "ms": 1e-3}
+    times = [float(t.split()[0]) * units[t.split()[1]] for t, _ in points]
+    at = np.linspace(times[0], times[-1], round((times[-1] - times[0]) / 1e-5) + 1)
+    return at, np.interp(at, times, [float(u.split()[0]) for _, u in points])
+
+
+def value(inputs: Inputs, name: str) -> float:
+    (verdict,) = run(inputs, [name])
+    assert verdict.value is not None, verdict.missing
+    return float(verdict.value.typ)
+
+
+def test_the_pause_is_the_time_below_the_threshold_and_the_wake_up(build: Build) -> None:
+    at, level = sampled(START)
+    below = np.count_nonzero(level < 5.2) * 1e-5
+    inputs = with_course(
+        build(role___uv__threshold="5.2 V", chip___supply__wake_time="1 ms"), "starting", START
+    )
+    assert value(inputs, "supply.course-pause.c") == pytest.approx(below + 1e-3, abs=3e-5)
+    assert at[-1] == 1
+
+
+def test_the_lowest_level_of_a_course_meets_the_threshold(build: Build) -> None:
+    inputs = build(role___uv__threshold="4.2..4.4 V")
+    (verdict,) = run(with_course(inputs, "starting", START), ["undervoltage.course"])
+    assert verdict.status == "fails"
+    assert verdict.margin == pytest.approx(-0.4)
+    higher = tuple((t, u.replace("4 V", "4.6 V")) for t, u in START)
+    (verdict,) = run(with_course(inputs, "starting", higher), ["undervoltage.course"])
+    assert verdict.margin == pytest.approx(0.2)
+
+
+@pytest.mark.parametrize(("knee", "ohms"), [("24 V", 0.4), ("30 V", 0.02), ("59 V", 0.1)])
+def test_the_energy_of_a_course_step_by_step(build: Build, knee: str, ohms: float) -> None:
+    at, level = sampled(DUMP)
+    low = float(knee.split()[0])
+    current = np.maximum(0, level - low) / (2 + ohms)
+    energy = float(np.trapezoid((low + ohms * current) * current, at))
+    inputs = with_course(
+        build(
+            stage___suppressor__breakdown=knee,
+            stage___suppressor__resistance=f"{ohms} ohm",
+        ),
+        "load dump",
+        DUMP,
+        resistance="2 ohm",
+    )
+    assert value(inputs, "supply.course-energy.c") == pytest.approx(energy, rel=1e-3)
+    peak = low + ohms * (60 - low) / (2 + ohms)
+    assert value(inputs, "supply.course-chip.c") == pytest.approx(peak)
+    assert value(inputs, "supply.course-mosfet.c") == pytest.approx(peak)
+
+
+def test_above_the_operating_range_by_hand(build: Build) -> None:
+    """5.5..40 V: up from 14 to 60 V in 5 ms, down to 35 V in 95 ms."""
+    inputs = with_course(build(), "load dump", DUMP)
+    by_hand = 5e-3 * 20 / 46 + 95e-3 * 20 / 25
+    assert value(inputs, "supply.course-duration.c") == pytest.approx(by_hand)
+    (verdict,) = run(inputs, ["supply.course-energy"])
+    assert verdict.status == "not_computed"  # what takes part of it is not known
+    assert any("courses.c.resistance" in m for m in verdict.missing)
+
+
+def test_without_courses_nothing_is_asked(build: Build) -> None:
+    inputs = build().with_values([], Facts())
+    assert not [v for v in run(inputs) if ".course" in v.check]
+
+
+STAGE = """gateword_stage: 1
+stage: {name: t, invented: yes}
+map: quoll16
+supply.voltage: 9 / 13 / 16 V
+limits.pause: 100 ms
+courses:
+  cold:
+    kind: starting
+    points: {0 s: 12 V, 5 ms: 5.5 / 6 / 6.5 V, 1 s: 12 V}
+  dump: {kind: load dump, resistance: 2 ohm, points: {0 s: 14 V, 5 ms: 60 V, 0.4 s: 14 V}}
+"""
+
+
+def test_a_stage_states_them(tmp_path: Path) -> None:
+    file = tmp_path / "s.yaml"
+    file.write_text(STAGE)
+    stage = load_stage(file)
+    assert [c.name for c in stage.courses] == ["cold", "dump"]
+    told = {v.check: v for v in assess(stage, None, ["supply", "undervoltage"]).verdicts}
+    assert told["supply.course-chip.dump"].status == "fails"  # 60 V without a suppressor
+    assert "undervoltage.course.cold" in told
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("5 ms: 5.5", "-1 ms: 5.5", "time"),
+        ("1 s: 12 V}", "2 ms: 12 V}", "a point before the one above it"),
+        ("0 s: 12 V, 5 ms: 5.5 / 6 / 6.5 V, 1 s: 12 V", "0 s: 12 V", "less than two points"),
+        ("kind: starting", "kind: stalling", "stalling"),
+        ("5.5 / 6 / 6.5 V", "5 A", "current"),
+    ],
+)
+def test_what_cannot_be_is_told_at_its_line(old: str, new: str, words: str) -> None:
+    assert old in STAGE
+    _, problems = read_stage("s.yaml", text=STAGE.replace(old, new))
+    errors = [p for p in problems if p.severity == "error"]
+    assert errors
+    assert any(words in f"{p.found} {p.expected}" for p in errors), errors
+    assert all(p.place.line in (8, 9) for p in errors)

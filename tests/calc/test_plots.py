@@ -113,7 +113,7 @@ def test_missing_inputs_are_named(build: Build) -> None:
     left: list[str] = []
     drawn = plots(build(without=("stage:mosfet.qgs",)), left)
     assert set(drawn) == {"trip-current-high", "trip-current-low"}
-    assert len(left) == 8
+    assert len(left) == 10
     with pytest.raises(CallError):
         plots(Inputs([]))
     with pytest.raises(CallError, match="never turns on fully"):

@@ -42,8 +42,28 @@ def run_matrix(args: argparse.Namespace, stages: list[Stage], context: Context) 
             context.out(line)
     counts = [r.counts for r in found.results]
     bad = any(c["fails"] for c in counts)
+    if len(stages) == 1 and stages[0].modes and not args.names:
+        bad = _between(stages[0], args, context) or bad
     thin = any(c["low_margin"] or c["not_computed"] for c in counts)
     return Status.FINDINGS if bad or (args.strict and thin) else Status.OK
+
+
+def _between(stage: Stage, args: argparse.Namespace, context: Context) -> bool:
+    """Whether something is wrong between the modes of the stage; said in a line where there is text."""
+    from regmap.assessment.fallback import fallback
+    from regmap.assessment.transition import transitions
+
+    ways = transitions(stage)
+    bad = sum(not w.ok for w in ways)
+    gaps = sum(bool(r.gaps) for r in fallback(stage, ways))
+    if not (args.csv or args.json):
+        context.out("")
+        line = (
+            f"{many(len(ways), 'transition')} between modes, {bad or 'none'} with findings; "
+            f"{many(gaps, 'fault')} in a mode with nothing settled that follows: gateword modes {args.stage}"
+        )
+        context.out(wrap(line, context.width, hang="  "))
+    return bool(bad or gaps)
 
 
 def _text(found: Matrix, context: Context, only: set[str]) -> Iterator[str]:

@@ -54,6 +54,11 @@ EXAMPLES: dict[str, tuple[tuple[str, str], ...]] = {
         ("gateword compose coolant_pump", "the full-screen view"),
         ("gateword compose pump.yaml --lines", "line by line"),
     ),
+    "modes": (
+        ("gateword modes pump.yaml", "every transition, and every fault with a mode that follows"),
+        ("gateword modes pump.yaml as_stated limp", "the frames of one, and what is judged"),
+        ("gateword modes pump.yaml --faults", "what follows on every fault in every mode"),
+    ),
     "capture": (
         ("gateword capture bench.vcd --map driver.yaml", "what went over the SPI"),
         ("gateword capture bench.vcd --stage pump.yaml --summary", "held against a stage"),

@@ -42,6 +42,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "options of a field or values of an input, with the verdicts that depend on it",
     ),
     "propose": ("propose", "settings that meet the stage's goals, with the reasons"),
+    "modes": (
+        "modes",
+        "the ways between the modes of a stage, frame by frame, and what follows on every fault",
+    ),
     "compose": ("compose", "compose settings interactively, frames and verdicts alive"),
     "capture": ("capture", "transfers, faults and timing of a logic capture"),
     "header": ("header", "C tables for the firmware build"),

@@ -313,6 +313,9 @@ KINDS: dict[str, Callable[[Ask], Iterator[Candidate]]] = {
     "sweep NAME": lambda ask: levels([*ask.sight.settings(), *ask.sight.inputs()], ask.typed),
     "capture NAME": lambda ask: (Candidate(n, t) for n, t in ask.sight.faults()),
     "MODE": _pairs("modes"),
+    "modes MODE": lambda ask: chain(
+        [Candidate("as_stated", "the stage without a mode")], _pairs("modes")(ask)
+    ),
     "KIND": _pairs("kinds"),
     "REASON": _reasons,
     "ROLE=NAME": _roles,

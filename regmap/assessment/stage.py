@@ -142,12 +142,6 @@ def facts_of(stage: Stage, bank: Bank) -> Facts:
     codec = Codec(chip)
     status = [chip.registers[n] for n in status_registers(chip)]
     frames = [codec.frame_in_force(bank, r) for r in status] or [codec.frame_in_force(bank)]
-    others = [
-        Codec(c).frame_in_force().length for n, c in enumerate(stage.chain) if n != stage.position
-    ]
-    headers = (
-        sum(h.length for h in chip.chain.headers) if chip.chain is not None and stage.chain else 0
-    )
     held = [r for r in chip.registers.values() if r.read_back]
     late = max(codec.frame_in_force(bank, r).after for r in held) if held else 0
     status_pages, pages = _pages(chip, status), _pages(chip, held)
@@ -157,7 +151,7 @@ def facts_of(stage: Stage, bank: Bank) -> Facts:
         status_registers=len(status) or None,
         setting_registers=len(held) or None,
         extra_setting_frames=late + moves,
-        frame_bits=max(f.length for f in frames) + sum(others) + headers,
+        frame_bits=max(f.length for f in frames) + chain_bits(stage),
         # a poll over several pages selects each of them once a round
         extra_frames=max(f.after for f in frames)
         + (len(status_pages) if len(status_pages) > 1 else 0),
@@ -175,6 +169,16 @@ def facts_of(stage: Stage, bank: Bank) -> Facts:
         ),
         origin=f"map {chip.name}",
     )
+
+
+def chain_bits(stage: Stage) -> int:
+    """The bits of a transfer beside the chip's own frame: of the others of a daisy chain, and its headers."""
+    others = [
+        Codec(c).frame_in_force().length for n, c in enumerate(stage.chain) if n != stage.position
+    ]
+    chain = stage.chip.chain
+    headers = sum(h.length for h in chain.headers) if chain is not None and stage.chain else 0
+    return sum(others) + headers
 
 
 def _pages(chip: Chip, registers: Iterable[Register]) -> set[int]:

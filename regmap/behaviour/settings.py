@@ -147,17 +147,32 @@ def bring_up_sequence(
 
 
 def planned_steps(
-    chip: Chip, wanted: Bank, steps: Mapping[str, Iterable[Step]], machine: Machine | None = None
+    chip: Chip,
+    wanted: Bank,
+    steps: Mapping[str, Iterable[Step]],
+    machine: Machine | None = None,
+    counters: Mapping[str, int] | None = None,
 ) -> list[Action]:
     """The frames of steps, named by what they belong to, in their order. Raises CallError when a step cannot be.
 
-    `machine` as in `bring_up_sequence`; it runs along and is then as the chip is.
+    `machine` as in `bring_up_sequence`; it runs along and is then as the chip is. `counters` are those that
+    the first frame has, where frames went before (see `counters_after`).
     """
     planner = _Planner(chip, wanted, machine)
+    planner.counters.update(counters or {})
     for name, ones in steps.items():
         for step in ones:
             planner.step(name, step)
     return planner.actions
+
+
+def counters_after(actions: Iterable[Action]) -> dict[str, int]:
+    """The counters of the frame that follows these."""
+    counters: dict[str, int] = {}
+    for action in actions:
+        if action.sent is not None:
+            counters.update(next_counters(action.sent.frame.command, action.sent.parts))
+    return counters
 
 
 def never_written(chip: Chip, wanted: Bank) -> list[Register]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
+from ..quantity import Band
 from .corner import Variable, formula
 from .drive import then
 from .pwm import stretched
@@ -56,6 +58,31 @@ def readback_duration(work: Work) -> Variable | None:
         "registers of settings",
         facts.extra_setting_frames,
     )
+
+
+def frames_duration(
+    work: Work, symbol: str, lengths: Sequence[int], waits: Sequence[Band] = ()
+) -> Variable | None:
+    """Time on the SPI for frames of these lengths in bits one after the other, and waits between them."""
+    total: Variable | None = None
+    for bits in sorted(set(lengths)):
+        part = work.derive(
+            f"t{bits}",
+            poll_time,
+            n=work.constant("n", float(lengths.count(bits)), "ratio", f"frames of {bits} bits"),
+            bits=work.constant("bits", float(bits), "ratio", "frame"),
+            f=_real_clock(work),
+            lead=work.take("t_lead", "chip:spi.lead"),
+            lag=work.take("t_lag", "chip:spi.lag"),
+            idle=work.take("t_idle", "chip:spi.idle"),
+        )
+        if part is None:
+            return None
+        total = part if total is None else work.derive(symbol, then, a=total, b=part)
+    for number, wait in enumerate(waits, 1):
+        pause = work.band(f"t_wait{number}", wait, "time", "the map's sequences")
+        total = pause if total is None else work.derive(symbol, then, a=total, b=pause)
+    return total
 
 
 def _duration(

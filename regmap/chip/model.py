@@ -261,7 +261,8 @@ class Field:
     """A named group of bits of one register. `meanings` is tried in order; the last may have no `when`.
 
     `any_of` names registers and fields: the flag is 1 while any bit of them is. `acts` are the effects
-    of a write of one of these codes, as those of a command.
+    of a write of one of these codes, as those of a command. Where `change_while_driving` is False it may
+    be set to another value only while the outputs are off.
     """
 
     name: str
@@ -276,6 +277,7 @@ class Field:
     shows: Expr | None = None
     any_of: tuple[str, ...] = ()
     acts: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+    change_while_driving: bool = True
     origin: str = ""
 
     @property

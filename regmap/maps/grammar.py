@@ -173,6 +173,11 @@ FIELD = Record(
             False,
             "what a write of a code does beside setting it: reset, clear_faults, clear REG, or REG.FIELD = VALUE",
         ),
+        "change_while_driving": (
+            Bool(),
+            False,
+            "no: the data sheet allows another value only while the outputs are off (default yes)",
+        ),
         **VALUE_KEYS,
     },
     "a field",

@@ -11,6 +11,7 @@ from ..document.schema import (
     ByKind,
     Int,
     Many,
+    OneOf,
     Qty,
     Reader,
     Record,
@@ -31,6 +32,9 @@ from .courses import courses_shape
 from .requirements import requirement_shape
 
 FORMAT = 1
+
+#: what `from` calls the stage without a mode
+AS_STATED = "as_stated"
 
 #: What a failure mode states beside its name: key -> (value, default, meaning).
 MODE = {
@@ -212,6 +216,37 @@ def _mode_shape() -> _Beside:
                     Many(Text(), "what leads into it"),
                     False,
                     "what leads into it: a fault of the map, start, controller (its command) or low_supply",
+                ),
+                "from": (
+                    Many(NAME, "modes"),
+                    False,
+                    f"the modes that it is entered from, {AS_STATED} for the stage without a mode (default: all)",
+                ),
+                "within": (
+                    Qty("time", "more than zero"),
+                    False,
+                    "how long the frames that lead into it may take",
+                ),
+                "driving": (
+                    Bool(),
+                    False,
+                    "whether the outputs switch in it (default yes)",
+                ),
+                "entered": (
+                    OneOf(
+                        {
+                            "driving": "while the outputs switch",
+                            "stopped": "with the outputs off, which the controller enables again",
+                        },
+                        "a way to enter",
+                    ),
+                    False,
+                    "how it is entered (default driving)",
+                ),
+                "retains": (
+                    Bool(),
+                    False,
+                    "whether the chip keeps its registers in it (default yes); if not, the way out is a bring-up",
                 ),
                 **_changeable(),
             },

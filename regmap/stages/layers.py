@@ -26,6 +26,8 @@ from .grammar import part_shape
 SECTIONS = ("waive", "allow", "requirement", "failure_modes", "courses", "modes")
 #: groups of inputs: what stands before the first dot of a parameter's name
 GROUPS = frozenset(name.partition(".")[0] for name in STAGE)
+#: what a mode says of itself, and does not lay over the stage
+MODE_KEYS = frozenset({"title", "after", "from", "within", "driving", "entered", "retains"})
 _PART = "part of a stage"
 #: a key of more is no name of anything, and stays as it is written
 MOST_DOTS = 8
@@ -56,7 +58,7 @@ def whole_tree(path: Path, text: str | None, sources: Sources, reader: Reader) -
 
 def mode_tree(tree: Node, mode: Node, path: Path, sources: Sources, reader: Reader) -> Node:
     """The tree of a stage with one of its modes laid over it, and no modes in it."""
-    over = _mapping(mode, [p for p in mode.value if p[0].value not in ("title", "after")])
+    over = _mapping(mode, [p for p in mode.value if p[0].value not in MODE_KEYS])
     whole = laid_over(_nested(tree), _nested(over), _whole)
     drop(whole, "modes")
     return _with_parts(whole, path, sources, reader)

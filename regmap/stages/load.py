@@ -36,7 +36,7 @@ from ..expr import evaluate
 from ..maps.load import find_document, read_map
 from ..quantity import Band, parse_band
 from .courses import StatedCourse, courses_of
-from .grammar import MODE, stage_shape
+from .grammar import AS_STATED, MODE, stage_shape
 from .layers import mode_tree, whole_tree
 from .plausible import Doubt, doubts
 from .requirements import Requirement, requirements_of
@@ -60,6 +60,24 @@ class FailureShare:
     values: Mapping[str, Band]
     covered_by: tuple[str, ...]
     origin: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """How a mode is entered: what leads into it, from which modes (all where none is named), and how long
+    its frames may take.
+
+    `driving`: the outputs switch in it; `stopped`: it is entered with the outputs off; `retains`: the chip
+    keeps its registers in it.
+    """
+
+    after: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ()
+    within: Band | None = None
+    driving: bool = True
+    stopped: bool = False
+    retains: bool = True
+    origin: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,10 +106,10 @@ class Stage:
     files: tuple[str, ...] = ()
     digest: str = ""
     doubts: tuple[Problem, ...] = ()
-    #: of a mode: its name, what it is for, and what leads into it
+    #: of a mode: its name, what it is for, and how it is entered
     mode: str = ""
     mode_title: str = ""
-    after: tuple[str, ...] = ()
+    entry: Entry = Entry()
     #: the other states of the same drive, each a whole stage, by name
     modes: Mapping[str, Stage] = field(default_factory=dict)
 
@@ -154,26 +172,46 @@ def _modes(table: Rec, node: Node, stage: Stage, path: Path, reader: Reader) -> 
     """Each mode as the whole stage that it makes; what is wrong only there is reported, once."""
     modes: dict[str, Stage] = {}
     for name, rec in table.items():
-        after = tuple(rec.get("after", ()))
-        for index, what in enumerate(after):
-            if what not in AFTER and what not in stage.chip.faults:
-                reader.complain(
-                    rec["after"].nodes[index],
-                    f"modes.{name}",
-                    f"'{what}'",
-                    f"a fault of {stage.chip.name}, {', '.join(AFTER[:-1])} or {AFTER[-1]}",
-                    closest(what, [*AFTER, *stage.chip.faults]),
-                )
+        entry = _entry(name, rec, [AS_STATED, *table], stage.chip, reader)
         own = Reader(reader.sources)
         tree = mode_tree(node, table.value_nodes[name], path, reader.sources, own)
         whole = stage_shape().read(tree, own, "")
         if whole is not BAD:
             made = _build(whole, stage.chip, path, own, reader.sources)
-            about = {"mode": name, "mode_title": rec.get("title", ""), "after": after}
-            modes[name] = replace(made, **about)
+            modes[name] = replace(made, mode=name, mode_title=rec.get("title", ""), entry=entry)
         seen = {str(p) for p in reader.problems}
         reader.problems += [p for p in own.problems if str(p) not in seen]
     return modes
+
+
+def _entry(name: str, rec: Rec, states: list[str], chip: Chip, reader: Reader) -> Entry:
+    """How a mode is entered; names that mean nothing are reported."""
+    leading = (
+        ("after", [*chip.faults, *AFTER], f"a fault of {chip.name}, {', '.join(AFTER[:-1])} or {AFTER[-1]}"),
+        ("from", [s for s in states if s != name], "another mode of this stage"),
+    )  # fmt: skip
+    for key, known, expected in leading:
+        for index, what in enumerate(rec.get(key, ())):
+            if what not in known:
+                node = rec[key].nodes[index]
+                near = closest(what, [*AFTER, *known] if key == "after" else known)
+                reader.complain(node, f"modes.{name}", f"'{what}'", expected, near)
+    if name == AS_STATED:
+        reader.complain(
+            rec.node,
+            f"modes.{name}",
+            f"a mode called {AS_STATED}",
+            "another name: it is the stage's own",
+        )
+    return Entry(
+        after=tuple(rec.get("after", ())),
+        sources=tuple(rec.get("from", ())),
+        within=rec.get("within"),
+        driving=rec.get("driving", True),
+        stopped=rec.get("entered") == "stopped",
+        retains=rec.get("retains", True),
+        origin=Sources.origin(rec.node),
+    )
 
 
 def _in_order(problems: list[Problem], sources: Sources) -> list[Problem]:

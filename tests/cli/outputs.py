@@ -47,6 +47,7 @@ RUNS = [
     "check conveyor_drum --json",
     "check coolant_pump coolant_pump deadtime --json",
     "check {d}/modes.yaml deadtime --json",
+    "modes {d}/modes.yaml --json",
     "check coolant_pump --set TIMING.DEAD_TIME=800ns --set pwm.frequency=30kHz deadtime --json",
     "check coolant_pump --explain deadtime.enough.high --json",
     "check {d}/first.yaml --json",

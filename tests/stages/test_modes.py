@@ -35,7 +35,7 @@ def test_a_mode_is_the_stage_with_what_it_changes(tmp_path: Path) -> None:
     stage = load_stage(put(tmp_path, PUMP.read_text() + MODES))
     limp, fast = stage.modes["limp"], stage.modes["fast"]
     assert (limp.mode, limp.mode_title) == ("limp", "half the current after a warning")
-    assert (limp.after, fast.after) == (("OT_WARN", "controller"), ())
+    assert (limp.entry.after, fast.entry.after) == (("OT_WARN", "controller"), ())
     asked = {s.name: s.asked for s in limp.settings}
     assert (asked["TIMING.DEAD_TIME"], asked["VDS.THRESHOLD"]) == ("2 us", "520 mV")
     base = {s.name: s.asked for s in stage.settings}

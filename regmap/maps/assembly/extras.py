@@ -175,6 +175,13 @@ class Extras:
                             f"`{key}` of a field that {'can' if item.writable else 'cannot'} be written",
                             "access: ro" if key == "any_of" else "an access that takes writes",
                         )
+                if "change_while_driving" in rec and item is not None and not item.setting:
+                    self.reader.complain(
+                        rec.key_nodes["change_while_driving"],
+                        rec.path,
+                        f"`change_while_driving` of a field that holds no setting ({item.access})",
+                        "a field that is written and keeps its value",
+                    )
                 for index, ref in enumerate(rec.get("any_of", ())):
                     node = rec["any_of"].nodes[index]
                     if "." in ref and self.chip.field(ref) is None:

@@ -359,6 +359,7 @@ def _fields(register: str, rec: Rec, width: int, reader: Reader) -> tuple[tuple[
                 shows=item.get("shows"),
                 any_of=tuple(item.get("any_of", ())),
                 acts=_acts(item, meanings, len(bits), reader),
+                change_while_driving=item.get("change_while_driving", True),
                 origin=Sources.origin(item.node),
             )
         )

@@ -1,0 +1,92 @@
+"""`gateword modes`: transitions frame by frame, faults without a mode that follows, exit status, mistakes."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+PUMP = Path(__file__).parents[2] / "devices" / "coolant_pump.yaml"
+MODES = """
+modes:
+  limp:
+    title: half the current
+    after: [OT_WARN, OV_SUPPLY, SPI_ERR, controller]
+    within: 500 us
+    motor.current: {rms: 10 A, peak: 18 A}
+    settings: {GATE_HS: {SOURCE: 80 mA}, GATE_LS: {SOURCE: 80 mA}, TIMING: {DEAD_TIME: 1.4 us}, SENSE.OC_TH: 18 mV}
+"""
+
+
+@pytest.fixture
+def stage(tmp_path: Path) -> Callable[[str, str], Path]:
+    def make(old: str = "", new: str = "") -> Path:
+        path = tmp_path / "p.yaml"
+        path.write_text(PUMP.read_text().partition("\nmodes:")[0] + MODES.replace(old, new, 1))
+        return path
+
+    return make
+
+
+def test_a_clean_stage_has_every_way_and_no_gap(gateword: Any, stage: Any) -> None:
+    done = gateword("modes", str(stage()))
+    assert done.status == 0, done.err
+    assert "as stated  limp" in done.out
+    assert "0 gaps" in done.out
+    assert max(map(len, done.out.splitlines())) <= 80
+    one = gateword("modes", str(stage()), "as_stated", "limp")
+    assert one.status == 0
+    lines = one.out.splitlines()
+    assert "controller: the values of limp" in lines
+    assert next(n.split()[1] for n in lines if n.startswith("  0x")) == "LOCK.KEY"
+    assert "destroys the bridge" in one.out
+
+
+def test_a_removed_reaction_is_a_gap_and_fails(gateword: Any, stage: Any) -> None:
+    done = gateword("modes", str(stage("OV_SUPPLY, ", "")))
+    assert done.status == 1
+    assert "no mode follows on it" in done.out
+    assert gateword("check", str(stage("OV_SUPPLY, ", ""))).status == 1
+    late = gateword("modes", str(stage("500 us", "5 us")))
+    assert late.status == 1
+    assert "must be at most" in " ".join(late.out.split())
+
+
+def test_json_says_the_same(gateword: Any, stage: Any) -> None:
+    made = json.loads(gateword("modes", str(stage()), "--json").out)
+    assert [(t["from"], t["to"]) for t in made["transitions"]] == [
+        ("limp", "as stated"),
+        ("as stated", "limp"),
+    ]
+    there = made["transitions"][1]
+    assert there["operate_after"] == 0
+    assert there["in_time"]["status"] == "holds"
+    rows = {(r["mode"], r["fault"]): r for r in made["fallback"]}
+    assert rows["as stated", "OT_WARN"]["then"] == "limp"
+    assert rows["limp", "OT_WARN"]["gaps"] == []
+    assert rows["as stated", "VDS_UH"]["chip"] == "acts"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("limp",), "the mode that is left and the one that is entered"),
+        (("as_stated", "limb"), "did you mean 'limp'"),
+        (("limp", "limp"), "no way from limp to limp"),
+    ],
+)
+def test_mistakes_are_told(gateword: Any, stage: Any, words: tuple[str, ...], said: str) -> None:
+    done = gateword("modes", str(stage()), *words)
+    assert done.status == 2
+    assert said in done.err.replace("nearest: limp", "did you mean 'limp'")
+
+
+def test_a_stage_without_modes_is_told(gateword: Any, tmp_path: Path) -> None:
+    path = tmp_path / "p.yaml"
+    path.write_text(PUMP.read_text().partition("\nmodes:")[0])
+    done = gateword("modes", str(path))
+    assert done.status == 2
+    assert "states no modes" in done.err

@@ -34,7 +34,7 @@ from typing import TYPE_CHECKING
 from ..behaviour.machine import Machine
 from ..behaviour.settings import Action, bring_up_sequence
 from ..behaviour.transition import (
-    Part,
+    RegisterPart,
     brought_up,
     contents,
     differing,
@@ -207,11 +207,11 @@ def transitions(stage: Stage) -> list[Transition]:
     """Every transition of the stage; none where it states no modes."""
     if not stage.modes:
         return []
-    judges = {name_of(s): Judge(s) for s in states_of(stage)}
+    judges = {name_of(s): ModeJudge(s) for s in states_of(stage)}
     return [plan_transition(a, b, judges[name_of(a)], judges[name_of(b)]) for a, b in pairs(stage)]
 
 
-class Judge:
+class ModeJudge:
     """What is wrong with register contents while the drive runs as one mode says."""
 
     def __init__(self, mode: Stage) -> None:
@@ -255,7 +255,10 @@ def _figure(verdict: Verdict) -> str:
 
 
 def plan_transition(
-    source: Stage, target: Stage, leaving: Judge | None = None, entering: Judge | None = None
+    source: Stage,
+    target: Stage,
+    leaving: ModeJudge | None = None,
+    entering: ModeJudge | None = None,
 ) -> Transition:
     """The way from one mode of a stage to another, with everything that is wrong with the best one."""
     chip = source.chip
@@ -275,7 +278,7 @@ def plan_transition(
         registers = differing(machine, wanted)
         parts, way = [whole(r) for r in registers], None
         if driving:
-            judges = leaving or Judge(source), entering or Judge(target)
+            judges = leaving or ModeJudge(source), entering or ModeJudge(target)
             way = _Search(begin, wanted, parts, *judges).run()
             apart = [p for r in registers for p in fields_apart(r, begin.bank, wanted)]
             if way.grave > (0, 0) and len(apart) > len(parts):
@@ -305,7 +308,7 @@ def plan_transition(
 class _Way:
     """The writes in order, after how many the controller changes its values, and what was met."""
 
-    order: tuple[Part, ...]
+    order: tuple[RegisterPart, ...]
     operate: int | None
     mixtures: tuple[Mixture, ...]
     proven: bool
@@ -334,9 +337,9 @@ class _Search:
         self,
         machine: Machine,
         wanted: Bank,
-        parts: Sequence[Part],
-        leaving: Judge,
-        entering: Judge,
+        parts: Sequence[RegisterPart],
+        leaving: ModeJudge,
+        entering: ModeJudge,
     ) -> None:
         self.machine, self.wanted, self.parts = machine, wanted, parts
         self.judges = (leaving, entering)
@@ -398,13 +401,13 @@ class _Search:
         Parts of one register that follow each other are one write: the mixture between them is never there.
         """
         moment = next(n for n, p in enumerate(path) if p[1])
-        parts: list[Part] = []
+        parts: list[RegisterPart] = []
         stands: list[int] = []  # after how many steps of the order each write is over
         changed_at = bin(path[moment][0]).count("1")
         for step, number in enumerate(order, 1):
             part = self.parts[number]
             if parts and parts[-1].register is part.register and changed_at != step - 1:
-                parts[-1] = Part(part.register, parts[-1].mask | part.mask)
+                parts[-1] = RegisterPart(part.register, parts[-1].mask | part.mask)
                 stands[-1] = step
             else:
                 parts.append(part)

@@ -84,7 +84,7 @@ def differing(machine: Machine, wanted: Bank) -> list[Register]:
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class RegisterPart:
     """One write of a register: those of its bits (`mask`) that take what is wanted."""
 
     register: Register
@@ -97,12 +97,12 @@ class Part:
         return word_to_write(chip, name, wanted) & (~self.register.settings | self.mask) | kept
 
 
-def whole(register: Register) -> Part:
+def whole(register: Register) -> RegisterPart:
     """A register written once, with all that is wanted."""
-    return Part(register, register.settings)
+    return RegisterPart(register, register.settings)
 
 
-def fields_apart(register: Register, held: Bank, wanted: Bank) -> list[Part]:
+def fields_apart(register: Register, held: Bank, wanted: Bank) -> list[RegisterPart]:
     """The fields of a register that differ, each to be written alone; one part where it must not be split."""
     chip = held.chip
     words = [word_to_write(chip, register.name, b) for b in (held, wanted)]
@@ -111,10 +111,10 @@ def fields_apart(register: Register, held: Bank, wanted: Bank) -> list[Part]:
     joined = any(r == register.name for j in chip.joined.values() for r, _ in j.fields)
     if paired or joined or register.write_once or len(masks) < 2:
         return [whole(register)]
-    return [Part(register, mask) for mask in masks]
+    return [RegisterPart(register, mask) for mask in masks]
 
 
-def contents(machine: Machine, wanted: Bank, written: Iterable[Part]) -> Bank:
+def contents(machine: Machine, wanted: Bank, written: Iterable[RegisterPart]) -> Bank:
     """What the chip holds once these are written as wanted, and nothing else yet."""
     bank = machine.bank.copy()
     for part in written:
@@ -127,7 +127,7 @@ def contents(machine: Machine, wanted: Bank, written: Iterable[Part]) -> Bank:
 def transition(
     machine: Machine,
     wanted: Bank,
-    order: Sequence[Part],
+    order: Sequence[RegisterPart],
     *,
     stop: bool = False,
     counters: Mapping[str, int] | None = None,
@@ -158,7 +158,7 @@ def transition(
     return planned_steps(chip, wanted, steps, machine, counters)
 
 
-def _writes(machine: Machine, wanted: Bank, order: Sequence[Part]) -> list[Step]:
+def _writes(machine: Machine, wanted: Bank, order: Sequence[RegisterPart]) -> list[Step]:
     """The steps of these writes; one in parts names its word, as no setting of the mode is it."""
     steps, bank = [], machine.bank.copy()
     count = Counter(part.register.name for part in order)

@@ -63,7 +63,7 @@ class FailureShare:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class ModeEntry:
     """How a mode is entered: what leads into it, from which modes (all where none is named), and how long
     its frames may take.
 
@@ -109,7 +109,7 @@ class Stage:
     #: of a mode: its name, what it is for, and how it is entered
     mode: str = ""
     mode_title: str = ""
-    entry: Entry = Entry()
+    entry: ModeEntry = ModeEntry()
     #: the other states of the same drive, each a whole stage, by name
     modes: Mapping[str, Stage] = field(default_factory=dict)
 
@@ -184,7 +184,7 @@ def _modes(table: Rec, node: Node, stage: Stage, path: Path, reader: Reader) -> 
     return modes
 
 
-def _entry(name: str, rec: Rec, states: list[str], chip: Chip, reader: Reader) -> Entry:
+def _entry(name: str, rec: Rec, states: list[str], chip: Chip, reader: Reader) -> ModeEntry:
     """How a mode is entered; names that mean nothing are reported."""
     leading = (
         ("after", [*chip.faults, *AFTER], f"a fault of {chip.name}, {', '.join(AFTER[:-1])} or {AFTER[-1]}"),
@@ -203,7 +203,7 @@ def _entry(name: str, rec: Rec, states: list[str], chip: Chip, reader: Reader) -
             f"a mode called {AS_STATED}",
             "another name: it is the stage's own",
         )
-    return Entry(
+    return ModeEntry(
         after=tuple(rec.get("after", ())),
         sources=tuple(rec.get("from", ())),
         within=rec.get("within"),

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from regmap.assessment.stage import assess
-from regmap.assessment.transition import Judge, Transition, pairs, transitions
+from regmap.assessment.transition import ModeJudge, Transition, pairs, transitions
 from regmap.behaviour.settings import bring_up_sequence, setting_registers
 from regmap.behaviour.transition import (
     brought_up,
@@ -278,7 +278,7 @@ def test_a_planted_unprotected_state_is_found_and_avoided(tmp_path: Path) -> Non
     assert back.ok
     assert back.order == ("MODE", "SENSE")
     # with the order turned round by hand, both are off in between, and every value says so
-    judges = [Judge(stage.modes[n]) for n in ("bridges", "shunts")]
+    judges = [ModeJudge(stage.modes[n]) for n in ("bridges", "shunts")]
     machine, _ = brought_up(stage.chip, stage.modes["bridges"].bank, driving=True)
     off = contents(machine, stage.modes["shunts"].bank, [whole(stage.chip.registers["MODE"])])
     for judge, lost in zip(judges, ("vds.protects.high", "overcurrent.protects"), strict=True):

@@ -111,7 +111,7 @@ def test_a_budget_is_named_with_its_option_which_raises_it(tmp_path: Path, name:
         10_000 if file.endswith(".h") else 1500
     )  # a line for each macro of a header
     assert peak < 250
-    assert seconds < 4
+    assert seconds < 20  # a hang takes for ever; how quick it is, tests/bench tell
     if name != "signals":  # 200,000 more cost more than a test may
         assert BUDGETS[name].of not in run(*line, "--budget", f"{name}={enough}")[1]
 
@@ -173,7 +173,7 @@ def test_macros_that_double_end_soon(tmp_path: Path) -> None:
     assert status in (0, 1)
     assert "not understood" in said
     assert peak < 250
-    assert seconds < 4
+    assert seconds < 20  # a hang takes for ever; how quick it is, tests/bench tell
 
 
 def test_files_of_scripts_and_readbacks_are_bounded_too(tmp_path: Path) -> None:
@@ -205,7 +205,7 @@ def test_a_set_up_of_gigabytes_is_not_read(tmp_path: Path) -> None:
     assert "a.vcd.setup.yaml" in said
     assert "--budget bytes=N" in said
     assert peak < 250
-    assert seconds < 4
+    assert seconds < 20  # a hang takes for ever; how quick it is, tests/bench tell
 
 
 def test_codes_and_bands_at_the_ends_of_what_a_quantity_can_be_are_shown(tmp_path: Path) -> None:

@@ -306,11 +306,13 @@ def _registers(view: _View, walker: Walker, who: str) -> tuple[list[Lane], int]:
     for known in belief.history:
         if known.register in settings:
             steps.setdefault(known.register, []).append((known.time, known.word, known.known))
-    shown = {w.register: [] for w in belief.writes}  # type: dict[str, list[tuple[int, int]]]
+    # by register and time of the write: when it was first read back
+    wrote: dict[tuple[str, int], int] = {}
     ends = walker.log.times("answered")
     for write in belief.writes:
-        if 0 <= write.verified < len(ends):
-            shown[write.register].append((write.time, int(ends[write.verified])))
+        read = int(ends[write.verified]) if 0 <= write.verified < len(ends) else -1
+        key = write.register, write.time
+        wrote[key] = read if wrote.get(key, -1) == -1 else wrote[key]
     found = []
     for name in chip.registers:
         if name not in steps:
@@ -327,8 +329,7 @@ def _registers(view: _View, walker: Walker, who: str) -> tuple[list[Lane], int]:
             if not (word ^ register.reset) & mask:
                 spans.append((time, end, "reset", f"{said}, its reset word"))
                 continue
-            read = next((b for a, b in shown.get(name, ()) if a == time), -1)
-            writes = any(w.time == time for w in belief.writes if w.register == name)
+            writes, read = (name, time) in wrote, wrote.get((name, time), -1)
             if not writes or 0 <= read < end:
                 middle = read if writes else time
                 spans.append((time, middle, "sent", f"{said}, written"))

@@ -90,7 +90,7 @@ def test_a_variant_changes_a_mode_of_what_it_extends(tmp_path: Path) -> None:
     ("old", "new", "found"),
     [
         ("OT_WARN,", "OT_WRN,", "5: 'OT_WRN'"),
-        ("520 mV", "520 m", "7: '520 m' is not a value of THRESHOLD"),
+        ("520 mV", "520 m", "7: '520 m' is a length; THRESHOLD is a voltage"),
         ("motor.current.rms: 10 A", "motor.current.rsm: 10 A", "6: the parameter 'motor.current.rsm'"),
         ("title: half the current after a warning", "titel: x", "4: the key 'titel'"),
         ("TIMING: {DEAD_TIME", "TIMNG: {DEAD_TIME", "7: quoll16 has no register"),

@@ -45,6 +45,10 @@ EXAMPLES: dict[str, tuple[tuple[str, str], ...]] = {
     "sweep": (
         ("gateword sweep coolant_pump TIMING.DEAD_TIME", "every option of a setting"),
         ("gateword sweep coolant_pump pwm.frequency 10..60kHz", "values of the power stage"),
+        (
+            "gateword sweep coolant_pump TIMING.DEAD_TIME pwm.frequency 10..60kHz",
+            "one against the other",
+        ),
     ),
     "propose": (
         ("gateword propose coolant_pump --goal watchdog", "settings for some goals"),

@@ -1,18 +1,26 @@
-"""`gateword sweep`: one row per option of a field, or per value of an input, with every verdict that depends on it."""
+"""`gateword sweep`: one row per option of a field, or per value of an input, with every verdict that depends on it.
+
+Two names give a table of every value of one against every value of the other.
+"""
 
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
+from regmap.assessment.grid import axis, grid, grid_picture, shown
 from regmap.assessment.stage import Sweep, SweepRow, sweep, sweep_input
 from regmap.calc import WORDS
+from regmap.calc.svg import stamped
 from regmap.chip.bank import full_name
 from regmap.errors import CallError
+from regmap.stages.identity import identity
 from regmap.stages.load import Stage
 from regmap.stages.whatif import input_of
 
 from .check import add_set, needs, of_stage, percent, stage_with
 from .context import Context, Status, columns, wrap
+from .files import write_text
 
 NAME = "sweep"
 HELP = "options of a field or values of an input, with the verdicts that depend on it"
@@ -31,12 +39,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "span", metavar="SPAN", nargs="?", help="from where to where an input goes, as 10..60kHz"
     )
     parser.add_argument(
+        "second",
+        metavar="NAME",
+        nargs="?",
+        help="a second field or input: every value of the first against every value of the second",
+    )
+    parser.add_argument(
+        "second_span", metavar="SPAN", nargs="?", help="from where to where the second goes"
+    )
+    parser.add_argument(
         "--steps",
         type=int,
-        default=11,
         metavar="N",
-        help="values of an input in the span (default 11)",
+        help="values of an input in the span (default 11; 7 where two are swept)",
     )
+    parser.add_argument("--picture", metavar="FILE", help="write a sweep of two as a picture (SVG)")
     add_set(parser)
     parser.add_argument(
         "--all",
@@ -48,7 +65,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, context: Context) -> int:
     stage = stage_with(args.stage, args.set, context)
-    result = _sweep(args, stage)
+    axes = _axes(args, stage)
+    if len(axes) == 2:
+        return _two_ways(args, stage, axes, context)
+    if args.picture:
+        raise CallError("a picture of one sweep", "two names, for a picture")
+    result = _sweep(stage, *axes[0], args.steps or 11)
     best = result.best
     if args.json:
         context.json(
@@ -76,6 +98,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
             of_input=result.of_input,
             holding=[r.reading.name for r in result.holding] if result.of_input else None,
             left_out=[{"value": text, "reason": why} for text, why in result.left_out],
+            grid=None,
         )
         return Status.OK
     if not result.moved:
@@ -137,15 +160,117 @@ def run(args: argparse.Namespace, context: Context) -> int:
     return Status.OK
 
 
-def _sweep(args: argparse.Namespace, stage: Stage) -> Sweep:
-    if not of_stage(stage, args.field):
-        if args.span is not None:
-            raise CallError(f"{args.field} is no input of the stage: all of its options are swept")
-        return sweep(stage, full_name(stage.chip, args.field))
-    if args.span is None:
-        input_of(args.field)  # a name that means nothing is told first
-        raise CallError(f"{args.field} is an input of the stage", "a span, as 10..60kHz")
-    return sweep_input(stage, args.field, args.span, args.steps)
+def _axes(args: argparse.Namespace, stage: Stage) -> list[tuple[str, str | None]]:
+    """What is swept, one or two: (field, None) or (input, span)."""
+    words = [w for w in (args.field, args.span, args.second, args.second_span) if w is not None]
+    found: list[tuple[str, str | None]] = []
+    while words:
+        name = words.pop(0)
+        if not of_stage(stage, name):
+            if words and not (of_stage(stage, words[0]) or _names_field(words[0])):
+                raise CallError(f"{name} is no input of the stage: all of its options are swept")
+            found.append((full_name(stage.chip, name), None))
+        elif not words:
+            input_of(name)  # a name that means nothing is told first
+            raise CallError(f"{name} is an input of the stage", "a span, as 10..60kHz")
+        else:
+            found.append((name, words.pop(0)))
+    if len(found) > 2:
+        raise CallError(f"{len(found)} names to sweep", "one or two")
+    return found
+
+
+def _names_field(word: str) -> bool:
+    """Whether a word may name a field, and is no span of numbers."""
+    return word[:1].isalpha() and ".." not in word
+
+
+def _sweep(stage: Stage, name: str, span: str | None, steps: int) -> Sweep:
+    return sweep(stage, name) if span is None else sweep_input(stage, name, span, steps)
+
+
+def _two_ways(
+    args: argparse.Namespace,
+    stage: Stage,
+    axes: list[tuple[str, str | None]],
+    context: Context,
+) -> int:
+    steps = args.steps or 7
+    first, second = (axis(stage, name, span, steps) for name, span in axes)
+    found = grid(stage, first, second)
+    if args.picture:
+        write_text(Path(args.picture), stamped(grid_picture(found), str(identity(stage))))
+        context.err(f"wrote {args.picture}")
+    if args.json:
+        context.json(
+            "sweep",
+            stage=stage.name,
+            field=first.name,
+            moved=list(found.moved),
+            rows=[],
+            not_computed=[],
+            of_input=first.of_input,
+            holding=None,
+            left_out=[],
+            grid={
+                "second": second.name,
+                "values": list(first.labels),
+                "second_values": list(second.labels),
+                "cells": [
+                    [
+                        {
+                            "status": c.status,
+                            "smallest_margin": c.worst,
+                            "check": c.check,
+                            "fails": c.fails,
+                            "low_margin": c.low,
+                            "broken_rules": list(c.broken_rules),
+                            "left_out": c.left_out,
+                        }
+                        for c in row
+                    ]
+                    for row in found.cells
+                ],
+            },
+        )
+        return Status.OK
+    names = list(dict.fromkeys(c.check for row in found.cells for c in row if c.check))
+    heads = [("> " if n == second.current else "") + label for n, label in enumerate(second.labels)]
+    body = [
+        [shown(c) + (f" [{names.index(c.check) + 1}]" if c.check else "") for c in row]
+        for row in found.cells
+    ]
+    sides = [("> " if n == first.current else "  ") + label for n, label in enumerate(first.labels)]
+    context.out(f"{first.name} (down) against {second.name} (across)")
+    widths = [max(len(heads[c]), *(len(row[c]) for row in body)) + 2 for c in range(len(heads))]
+    start, side = 0, max(map(len, sides))
+    while start < len(heads):
+        stop, room = start + 1, side + widths[start]
+        while stop < len(heads) and room + widths[stop] <= context.width:
+            room += widths[stop]
+            stop += 1
+        table = [["", *heads[start:stop]]]
+        table += [[s, *row[start:stop]] for s, row in zip(sides, body, strict=True)]
+        for line in columns(table, gap=2, right=range(1, stop - start + 1)):
+            context.out(line)
+        start = stop
+    for number, name in enumerate(names, 1):
+        context.out(f"[{number}] {name}")
+    context.out(
+        wrap(
+            "Smallest margin of each combination and whose it is: ! something fails, ~ low margin, "
+            "x cannot be, > as in the stage.",
+            context.width,
+        )
+    )
+    reasons = dict.fromkeys(c.left_out for row in found.cells for c in row if c.left_out)
+    for why in reasons:
+        context.out(wrap(f"cannot be: {why}", context.width, hang="    "))
+    rules = sorted({r for row in found.cells for c in row for r in c.broken_rules})
+    if rules:
+        context.out(wrap(f"rules broken in some: {', '.join(rules)}", context.width, hang="    "))
+    context.out(f"{len(found.moved)} verdicts change, {found.unmoved} do not.")
+    return Status.OK
 
 
 def _holding(result: Sweep, context: Context) -> None:

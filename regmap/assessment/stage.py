@@ -385,7 +385,7 @@ def sweep(stage: Stage, name: str, limit: int = 256) -> Sweep:
         bank = base.copy()
         bank.put(item, reading.code)
         verdicts = {v.check: v for v in run(inputs_of(stage, bank)) if not waiver(stage, v.check)}
-        rows.append((reading, verdicts, _broken(stage.chip, bank)))
+        rows.append((reading, verdicts, broken_rules(stage.chip, bank)))
     left = _open(getattr(item, "role", "") or "", [v for _, v, _ in rows])
     return _swept(name, rows, now, left)
 
@@ -408,14 +408,14 @@ def sweep_input(stage: Stage, name: str, span: str, steps: int = 11) -> Sweep:
         verdicts = {v.check: v for v in run(inputs_of(there)) if not waiver(stage, v.check)}
         value = there.params[input_of(name)[0]].value
         band = value if isinstance(value, Band) else None
-        broken = _broken(stage.chip, bank)
+        broken = broken_rules(stage.chip, bank)
         rows.append((values.Reading(code, text, "", band, True), verdicts, broken))
     if not rows:
         raise CallError(left_out[0][1])
     return replace(_swept(name, rows, None, ()), of_input=True, left_out=tuple(left_out))
 
 
-def _broken(chip: Chip, bank: Bank) -> tuple[str, ...]:
+def broken_rules(chip: Chip, bank: Bank) -> tuple[str, ...]:
     """The rules that these register contents break."""
     return tuple(
         r.name for r in chip.rules if r.severity == "error" and evaluate(r.require, bank) is False

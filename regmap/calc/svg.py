@@ -104,6 +104,14 @@ class Panel:
             f'height="{_n(y1 - y0)}" fill="{hue}"><title>{escape(label)}</title></rect>'
         )
 
+    def patch(self, x: tuple[float, float], y: tuple[float, float], hue: str, label: str) -> None:
+        """A light rectangle from one corner to the other with its label as a tooltip."""
+        (x0, y0), (x1, y1) = self.at((x[0], y[1])), self.at((x[1], y[0]))
+        self.parts.append(
+            f'<rect x="{_n(x0)}" y="{_n(y0)}" width="{_n(x1 - x0)}" height="{_n(y1 - y0)}" '
+            f'fill="{hue}" fill-opacity="0.25"><title>{escape(label)}</title></rect>'
+        )
+
     def text(self, point: Point, text: str, anchor: str = "start", gap: float = 6) -> None:
         """Text beside a data point, `gap` away to the right ("start") or left ("end")."""
         x, y = self.at(point)

@@ -54,6 +54,7 @@ RUNS = [
     "check {d}/waived.yaml --json",
     "sweep coolant_pump VDS.THRESHOLD --json",
     "sweep coolant_pump pwm.frequency 10..60kHz --steps 3 --json",
+    "sweep coolant_pump TIMING.DEAD_TIME supply.max 14..18V --steps 2 --json",
     "propose coolant_pump --goal watchdog --json",
     "propose coolant_pump --goal sense --goal deadtime --seconds 2 --json",
     "capture {captures}/pump_short.vcd --stage coolant_pump --json",

@@ -255,7 +255,9 @@ def test_arguments_stand_in_any_order(gateword: Run) -> None:
         ("--set", "TIMING.DEAD_TIME=2 us", "coolant_pump", "deadtime.enough"),
     ):
         assert gateword("check", *order) == first
-    wrong = gateword("sweep", "coolant_pump", "--json", "TIMING.DEAD_TIME", "one", "more")
+    wrong = gateword(
+        "sweep", "coolant_pump", "--json", "TIMING.DEAD_TIME", "one", "two", "three", "more"
+    )
     assert wrong.status == 2
     assert "one argument too many" in wrong.err
 

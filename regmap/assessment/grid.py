@@ -1,0 +1,247 @@
+"""Two things changed at once: every value of one against every value of the other.
+
+    found = grid(stage, axis(stage, "TIMING.DEAD_TIME"), axis(stage, "pwm.frequency", "10..60kHz"))
+    found.cells[row][column].worst
+
+A cell holds the smallest margin of all verdicts that differ anywhere in the grid. Checks that look at
+nothing that differs are not run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from ..calc import Inputs, Verdict, checks, run
+from ..calc.inputs import chain
+from ..calc.registry import Check
+from ..calc.svg import HUES, Panel, picture
+from ..cautions import CAUTION
+from ..chip import values
+from ..chip.bank import Bank, need
+from ..chip.model import Field
+from ..errors import CallError
+from ..stages.load import Stage
+from ..stages.whatif import span_of, with_inputs
+from .stage import broken_rules, inputs_of, signature, waiver
+
+#: Cells that one grid may have.
+MOST_CELLS = 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """What one side of a grid goes through: codes of a field, or texts of an input.
+
+    `current` is the place of the value that the stage has, None where it is not among them.
+    """
+
+    name: str
+    labels: tuple[str, ...]
+    of_input: bool
+    codes: tuple[int, ...] = ()
+    current: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class GridCell:
+    """One combination: its smallest margin, and how many of its verdicts fail or have a low margin.
+
+    `check` is the verdict with that margin, `left_out` why the combination cannot be (empty: it can).
+    """
+
+    worst: float | None = None
+    check: str = ""
+    fails: int = 0
+    low: int = 0
+    broken_rules: tuple[str, ...] = ()
+    left_out: str = ""
+
+    @property
+    def status(self) -> str:
+        """`impossible`, `fails`, `low_margin` or `holds`."""
+        if self.left_out:
+            return "impossible"
+        if self.fails or self.broken_rules:
+            return "fails"
+        return "low_margin" if self.low else "holds"
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Cells by row (the first axis) and column (the second); `moved` are the verdicts that differ."""
+
+    first: Axis
+    second: Axis
+    cells: tuple[tuple[GridCell, ...], ...]
+    moved: tuple[str, ...]
+    unmoved: int
+
+
+def axis(stage: Stage, name: str, span: str | None = None, steps: int = 7) -> Axis:
+    """All options of a field, joined or external value, or `steps` values of an input over a span.
+
+    Raises CallError for an unknown name, a field that holds no setting, or an input without a span.
+    """
+    if span is not None:
+        return Axis(name, tuple(span_of(name, span, steps)), True)
+    item = need(stage.chip, name)
+    if isinstance(item, Field) and not item.setting:
+        raise CallError(f"{name} holds no setting ({item.access})")
+    bank = stage.bank
+    now = bank.code(name)
+    found: dict[object, values.Reading] = {}
+    for reading in values.options(item, bank, MOST_CELLS):
+        key = (reading.band, reading.name) if reading.band is not None else reading.code
+        if key not in found or reading.code == now:
+            found[key] = reading
+    readings = sorted(found.values(), key=lambda r: r.code)
+    codes = [r.code for r in readings]
+    labels = tuple(r.name or r.label for r in readings)
+    return Axis(name, labels, False, tuple(codes), codes.index(now) if now in codes else None)
+
+
+def grid(stage: Stage, first: Axis, second: Axis) -> Grid:
+    """Every value of the first axis against every one of the second.
+
+    Raises CallError for twice the same name, more than MOST_CELLS cells, or where nothing fits.
+    """
+    if first.name == second.name:
+        raise CallError(f"{first.name} against itself", "two names")
+    count = len(first.labels) * len(second.labels)
+    if count > MOST_CELLS:
+        raise CallError(f"{count} combinations", f"{MOST_CELLS} at most: fewer steps")
+    tried = [[_at(stage, (first, r), (second, c)) for c in _places(second)] for r in _places(first)]
+    able = [t for row in tried for t in row if not isinstance(t, str)]
+    if not able:
+        raise CallError(next(t for row in tried for t in row if isinstance(t, str)))
+    asked = _deciding([inputs for inputs, _ in able])
+    found = [
+        [t if isinstance(t, str) else (_verdicts(stage, t[0], asked), t[1]) for t in row]
+        for row in tried
+    ]
+    worked = [f[0] for row in found for f in row if not isinstance(f, str)]
+    names = list(dict.fromkeys(n for verdicts in worked for n in verdicts))
+    moved = tuple(n for n in names if len({signature(v.get(n)) for v in worked}) > 1)
+    cells = tuple(
+        tuple(GridCell(left_out=f) if isinstance(f, str) else _cell(f[0], f[1], moved) for f in row)
+        for row in found
+    )
+    everything = [v.check for v in run(able[0][0]) if not waiver(stage, v.check)]
+    return Grid(first, second, cells, moved, len({*everything, *names}) - len(moved))
+
+
+def _places(one: Axis) -> range:
+    return range(len(one.labels))
+
+
+def _at(stage: Stage, *where: tuple[Axis, int]) -> tuple[Inputs, tuple[str, ...]] | str:
+    """The inputs at one cell and the rules broken there, or why it cannot be."""
+    texts = {a.name: a.labels[n] for a, n in where if a.of_input}
+    try:
+        there = with_inputs(stage, texts) if texts else stage
+    except CallError as error:
+        return str(error)
+    bank: Bank = there.bank.copy()
+    for one, place in where:
+        if not one.of_input:
+            bank.put(need(stage.chip, one.name), one.codes[place])
+    return inputs_of(there, bank), broken_rules(stage.chip, bank)
+
+
+def _deciding(cells: list[Inputs]) -> list[str]:
+    """The checks that may look at what differs between these cells."""
+    known = [inputs.known() for inputs in cells]
+    names = {n for k in known for n in k}
+    differs = {n for n in names if len({k[n].value if n in k else None for k in known}) > 1}
+    every = len({repr(inputs.facts) for inputs in cells}) > 1
+
+    def looks(check: Check) -> bool:
+        # faults add inputs that only the map names to the checks of reactions
+        return (
+            every
+            or check.subject == "reaction"
+            or any(n in differs for use in check.uses for n in chain(use))
+        )
+
+    return [c.name for c in checks() if looks(c)]
+
+
+def _verdicts(stage: Stage, inputs: Inputs, names: list[str]) -> dict[str, Verdict]:
+    return {v.check: v for v in run(inputs, names) if not waiver(stage, v.check)}
+
+
+def _cell(
+    verdicts: dict[str, Verdict], broken: tuple[str, ...], moved: tuple[str, ...]
+) -> GridCell:
+    here = [verdicts[n] for n in moved if n in verdicts]
+    told = [v for v in here if v.relative is not None]
+    worst = min(told, key=lambda v: v.relative or 0.0, default=None)
+    return GridCell(
+        None if worst is None else worst.relative,
+        "" if worst is None else worst.check,
+        sum(v.status == "fails" for v in here),
+        sum(v.status == "low_margin" for v in here),
+        broken,
+    )
+
+
+#: How a cell is drawn: colour, and the mark beside its figure.
+_DRAWN = {
+    "holds": (HUES[2], ""),
+    "low_margin": (HUES[1], "~"),
+    "fails": (HUES[3], "!"),
+    "impossible": ("#8a929b", "x"),
+}
+
+
+def shown(cell: GridCell) -> str:
+    """A cell as text: its smallest margin with `!` where something fails and `~` where a margin is low."""
+    mark = _DRAWN[cell.status][1]
+    if cell.worst is None:
+        return mark or "-"
+    share = 100 * cell.worst
+    figure = f"{share:+.0f} %" if abs(share) < 1e4 else ("much" if share > 0 else "no")
+    return f"{figure}{mark}"
+
+
+def grid_picture(found: Grid) -> str:
+    """The grid as SVG text: a coloured field for each cell with its margin and mark.
+
+    Raises CallError where there are more cells than a picture can show.
+    """
+    rows, columns = len(found.first.labels), len(found.second.labels)
+    if rows > 64 or columns > 32:
+        raise CallError(f"{rows} by {columns} cells", "64 by 32 at most in a picture")
+    wide, high, left = 74.0, 26.0, 150.0
+    panel = Panel((left, 84, wide * columns, high * rows), (0, columns), (0, rows), "", "")
+    for row, column, cell in _each(found):
+        hue, _ = _DRAWN[cell.status]
+        y = rows - row - 0.5
+        label = f"{found.first.labels[row]}, {found.second.labels[column]}: {shown(cell)}"
+        if cell.check:
+            label += f", {cell.check}"
+        panel.patch((column, column + 1), (y - 0.5, y + 0.5), hue, cell.left_out or label)
+        panel.text((column + 0.5, y), shown(cell), "middle", gap=0)
+    for row, label in enumerate(found.first.labels):
+        mark = "> " if row == found.first.current else ""
+        panel.text((0, rows - row - 0.5), mark + label[:22], "end")
+    for column, label in enumerate(found.second.labels):
+        mark = "> " if column == found.second.current else ""
+        panel.text((column + 0.5, rows + 0.35), mark + label[:11], "middle", gap=0)
+    return picture(
+        left + wide * columns + 30,
+        84 + high * rows + 96,
+        f"{found.first.name} (down) against {found.second.name} (across)",
+        [panel],
+        [
+            "smallest margin of the verdicts that differ; ! something fails, ~ low margin, x cannot be, > as in the stage",
+            CAUTION,
+        ],
+    )
+
+
+def _each(found: Grid) -> Iterator[tuple[int, int, GridCell]]:
+    for row, cells in enumerate(found.cells):
+        for column, cell in enumerate(cells):
+            yield row, column, cell

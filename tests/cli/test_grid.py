@@ -1,0 +1,67 @@
+"""`sweep` of two names: the table, its picture and its JSON, as the library finds them."""
+
+from __future__ import annotations
+
+import json
+import xml.etree.ElementTree as ET
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from regmap.assessment.grid import axis, grid, grid_picture, shown
+from regmap.stages.load import load_stage
+
+Run = Callable[..., Any]
+NS = "{http://www.w3.org/2000/svg}"
+
+
+def test_the_table_and_the_picture(gateword: Run, tmp_path: Path) -> None:
+    pump = load_stage("coolant_pump")
+    file = tmp_path / "two.svg"
+    words = (
+        "sweep",
+        "coolant_pump",
+        "TIMING.DEAD_TIME",
+        "pwm.frequency",
+        "10..60kHz",
+        "--steps",
+        "3",
+    )
+    done = gateword(*words, "--picture", str(file))
+    assert done.status == 0
+    assert max(map(len, done.out.splitlines())) <= 80
+    found = grid(pump, axis(pump, "TIMING.DEAD_TIME"), axis(pump, "pwm.frequency", "10..60kHz", 3))
+    for row in found.cells:
+        for cell in row:
+            assert shown(cell) in done.out
+    root = ET.fromstring(file.read_text())
+    told = [t.text or "" for t in root.iter(f"{NS}text")]
+    assert all(shown(c) in told for r in found.cells for c in r)
+    assert any("do not replace" in t for t in told)
+    assert len([r for r in root.iter(f"{NS}rect") if r.get("fill-opacity") == "0.25"]) == 24
+    assert grid_picture(found) == grid_picture(found)
+    made = json.loads(gateword(*words, "--json").out)
+    assert made["grid"]["second"] == "pwm.frequency"
+    assert [len(r) for r in made["grid"]["cells"]] == [3] * 8
+    one = gateword(
+        "sweep", "coolant_pump", "TIMING.DEAD_TIME", "--picture", str(tmp_path / "x.svg")
+    )
+    assert one.status == 2
+    assert not (tmp_path / "x.svg").exists()
+
+
+def test_two_spans_stand_in_their_order(gateword: Run) -> None:
+    done = gateword(
+        "sweep",
+        "coolant_pump",
+        "supply.max",
+        "14..18V",
+        "pwm.frequency",
+        "10..60kHz",
+        "--steps",
+        "2",
+    )
+    assert "supply.max (down) against pwm.frequency (across)" in done.out
+    more = gateword("sweep", "coolant_pump", "TIMING.DEAD_TIME", "GATE_HS.SINK", "GATE_LS.SINK")
+    assert more.status == 2
+    assert "expected one or two" in " ".join(more.err.split())

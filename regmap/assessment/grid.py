@@ -68,7 +68,7 @@ class GridCell:
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
+class SweepGrid:
     """Cells by row (the first axis) and column (the second); `moved` are the verdicts that differ."""
 
     first: Axis
@@ -101,7 +101,7 @@ def axis(stage: Stage, name: str, span: str | None = None, steps: int = 7) -> Ax
     return Axis(name, labels, False, tuple(codes), codes.index(now) if now in codes else None)
 
 
-def grid(stage: Stage, first: Axis, second: Axis) -> Grid:
+def grid(stage: Stage, first: Axis, second: Axis) -> SweepGrid:
     """Every value of the first axis against every one of the second.
 
     Raises CallError for twice the same name, more than MOST_CELLS cells, or where nothing fits.
@@ -128,7 +128,7 @@ def grid(stage: Stage, first: Axis, second: Axis) -> Grid:
         for row in found
     )
     everything = [v.check for v in run(able[0][0]) if not waiver(stage, v.check)]
-    return Grid(first, second, cells, moved, len({*everything, *names}) - len(moved))
+    return SweepGrid(first, second, cells, moved, len({*everything, *names}) - len(moved))
 
 
 def _places(one: Axis) -> range:
@@ -205,7 +205,7 @@ def shown(cell: GridCell) -> str:
     return f"{figure}{mark}"
 
 
-def grid_picture(found: Grid) -> str:
+def grid_picture(found: SweepGrid) -> str:
     """The grid as SVG text: a coloured field for each cell with its margin and mark.
 
     Raises CallError where there are more cells than a picture can show.
@@ -241,7 +241,7 @@ def grid_picture(found: Grid) -> str:
     )
 
 
-def _each(found: Grid) -> Iterator[tuple[int, int, GridCell]]:
+def _each(found: SweepGrid) -> Iterator[tuple[int, int, GridCell]]:
     for row, cells in enumerate(found.cells):
         for column, cell in enumerate(cells):
             yield row, column, cell

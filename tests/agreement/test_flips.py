@@ -58,7 +58,7 @@ def beside(path: str) -> ModuleType:
 
 def maps() -> Iterator[tuple[str, Chip]]:
     """Every shipped map, every map file of the tests, the small ones of single traits, and random ones."""
-    for name in ("quoll16", "quokka16", "numbat24", "bilby32", "potoroo40", "wombat24"):
+    for name in ("quoll16", "quokka16", "kowari16", "numbat24", "bilby32", "potoroo40", "wombat24"):
         yield name, load_map(name)
     for path in ("behaviour/access.yaml", "behaviour/traits.yaml", "golden/small.yaml"):
         yield path, load_map(HERE / path)

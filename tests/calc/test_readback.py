@@ -50,7 +50,9 @@ def test_a_setting_lost_at_the_worst_moment(build: Build) -> None:
     assert verdict.value.high - worst <= 2 * frame
 
 
-@pytest.mark.parametrize(("name", "count"), [("conveyor_drum", 19), ("coolant_pump", 9)])
+@pytest.mark.parametrize(
+    ("name", "count"), [("conveyor_drum", 19), ("coolant_pump", 9), ("radiator_fan", 11)]
+)
 def test_the_registers_of_settings_are_those_of_the_map(name: str, count: int) -> None:
     """Counted in the maps' text: registers with a field that a stage may set and a read shows."""
     stage = load_stage(name)

@@ -14,7 +14,7 @@ from regmap.assessment.stage import assess, check_names, with_settings
 from regmap.stages.load import load_stage
 
 Run = Callable[..., Any]
-STAGES = ("coolant_pump", "conveyor_drum")
+STAGES = ("coolant_pump", "conveyor_drum", "radiator_fan")
 
 
 @pytest.mark.parametrize("name", STAGES)

@@ -16,7 +16,7 @@ from regmap.chip.model import Chip, Command, Frame
 from regmap.frames.codec import Codec, Sent
 from regmap.maps.load import load_map
 
-CHIPS = ["quoll16", "quokka16", "numbat24", "bilby32", "potoroo40", "wombat24"]
+CHIPS = ["quoll16", "quokka16", "kowari16", "numbat24", "bilby32", "potoroo40", "wombat24"]
 
 #: what leads a chip into each of its layouts
 BEFORE: dict[str, list[list[str]]] = {

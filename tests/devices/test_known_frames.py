@@ -169,6 +169,19 @@ EXPECTED: dict[str, dict[str, tuple[int, int | None]]] = {
         # this variant's table: 33 mA is code 6; sink and hold stay at reset (0x143: 4 and 1)
         "GATE_HS.SOURCE = 33 mA": (quoll(0, 0x4, 1 << 8 | 4 << 4 | 6), None),
     },
+    "kowari16": {
+        "read:ID": (quoll(1, 0xF, 0), quoll_reply(0, 1, 0x191)),
+        # 270 mA is code 4, 50 ns code 1; edge time and the current after it stay at reset (3 and 2)
+        "STEPS_ON.PRE = 270 mA; STEPS_ON.PRE_TIME = 50 ns": (
+            quoll(0, 0xD, 4 << 7 | 1 << 5 | 3 << 3 | 2 << 1),
+            None,
+        ),
+        # 120 ns is code 2, 180 V/us code 4
+        "ADJUST.DELAY_ON = 120 ns; ADJUST.SLEW = 180 V/us; ADJUST.ENABLE = on": (
+            quoll(0, 0x9, 2 << 7 | 4 << 1 | 1),
+            None,
+        ),
+    },
     "numbat24": {
         "read:STATUS": (numbat(0b01, 0x00, 0), None),
         "read:ID": (numbat(0b01, 0x06, 0), numbat_reply(0b0011_0011, 0x4E)),

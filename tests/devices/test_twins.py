@@ -22,7 +22,7 @@ from regmap.frames.codec import (
 from regmap.frames.structs import build_parts, frame_struct, parse_parts
 from regmap.maps.load import load_map
 
-CHIPS = ["quoll16", "quokka16", "numbat24", "bilby32", "potoroo40", "wombat24"]
+CHIPS = ["quoll16", "quokka16", "kowari16", "numbat24", "bilby32", "potoroo40", "wombat24"]
 
 
 @pytest.mark.parametrize("name", CHIPS)

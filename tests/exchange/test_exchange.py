@@ -35,7 +35,7 @@ def standard(edition: str) -> xmlschema.XMLSchema:
     return xmlschema.XMLSchema(str(folder / "index.xsd"))
 
 
-@pytest.mark.parametrize("name", [*CHIPS, "quokka16"])
+@pytest.mark.parametrize("name", [*CHIPS, "quokka16", "kowari16"])
 def test_the_component_is_as_the_schema_of_the_standard_says(name: str) -> None:
     text = FORMS["ieee1685"](load_map(name))
     assert [str(e.reason) for e in standard("2014").iter_errors(text)] == []

@@ -124,7 +124,7 @@ def test_what_was_not_read_is_told_with_the_reason() -> None:
 
 def test_the_generated_header_is_sound_by_this_reading() -> None:
     """The other direction as an oracle: addresses, masks, shifts, options and reset words agree."""
-    for name in ("quoll16", "numbat24", "wombat24", "bilby32", "potoroo40", "quokka16"):
+    for name in ("quoll16", "numbat24", "wombat24", "bilby32", "potoroo40", "quokka16", "kowari16"):
         chip = load_map(name)
         result = lint(chip, generate(chip, Options(prefix="gd")).header, f"{name}.h")
         fields = sum(len(r.fields) for r in chip.registers.values())
@@ -132,7 +132,7 @@ def test_the_generated_header_is_sound_by_this_reading() -> None:
         assert result.read >= 3 * fields
 
 
-@pytest.mark.parametrize("name", ["coolant_pump", "conveyor_drum"])
+@pytest.mark.parametrize("name", ["coolant_pump", "conveyor_drum", "radiator_fan"])
 def test_a_generated_header_of_a_stage_is_sound_too(name: str) -> None:
     stage = load_stage(name)
     assert lint(stage.chip, generate(stage, Options(prefix="gd")).header, "gd.h").problems == ()

@@ -154,7 +154,7 @@ def test_sequences_become_steps_and_frames() -> None:
 
 
 def test_every_shipped_map_can_be_brought_up() -> None:
-    for name in ("quoll16", "quokka16", "numbat24", "bilby32", "potoroo40", "wombat24"):
+    for name in ("quoll16", "quokka16", "kowari16", "numbat24", "bilby32", "potoroo40", "wombat24"):
         chip = load_map(name)
         actions = bring_up_sequence(chip, Bank.at_reset(chip))
         assert any(a.do == "write" for a in actions), name

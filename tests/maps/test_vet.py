@@ -34,7 +34,7 @@ def one(*changes: tuple[str, str]) -> str:
 
 
 @pytest.mark.parametrize(
-    "name", ["quoll16", "quokka16", "numbat24", "bilby32", "potoroo40", "wombat24"]
+    "name", ["quoll16", "quokka16", "kowari16", "numbat24", "bilby32", "potoroo40", "wombat24"]
 )
 def test_shipped_maps_vet_clean(name: str) -> None:
     assert [str(p) for p in vet(load_map(name))] == []

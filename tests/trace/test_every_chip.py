@@ -22,7 +22,7 @@ from regmap.trace.findings.wiring import diagnose
 from regmap.trace.telling.story import tell
 from regmap.twin import Twin
 
-CHIPS = ["quoll16", "quokka16", "numbat24", "wombat24", "bilby32", "potoroo40"]
+CHIPS = ["quoll16", "quokka16", "kowari16", "numbat24", "wombat24", "bilby32", "potoroo40"]
 
 
 class Session:

@@ -27,6 +27,7 @@ DEVICES = Path(regmap.__file__).parents[1] / "devices"
 LEAST = {
     "quoll16": 560,
     "quokka16": 490,
+    "kowari16": 520,
     "numbat24": 1400,
     "bilby32": 455,
     "potoroo40": 380,
@@ -50,6 +51,7 @@ CLOSING = {
     "bilby32": [("KEY", 0)],
     "quoll16": [("LOCK", 0x4B)],
     "quokka16": [("LOCK", 0x4B)],
+    "kowari16": [("LOCK", 0x4B)],
     "wombat24": [("CONTROL", 0x8000)],
 }
 Row = tuple[str, int, int]  # what, as the map says, as the twin shows

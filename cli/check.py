@@ -359,7 +359,8 @@ def table(
         styled.append(context.style(sign, STYLES[verdict.status]) + body[0][len(sign) :])
         styled += body[1:]
     for verdict, reason in result.waived:
-        styled.append(f"waived {verdict.check} ({WORDS[verdict.status]}): {reason}")
+        line = f"waived {verdict.check} ({WORDS[verdict.status]}): {reason}"
+        styled.append(wrap(line, context.width, hang="    "))
     styled += [wrap(note, context.width, hang="  ") for note in notes]
     counts = result.counts
     styled.append("")

@@ -10,7 +10,8 @@ from fractions import Fraction
 from regmap.chip.bits import hexword
 from regmap.quantity import show
 from regmap.trace.events import Interval, Quiet, TraceClock
-from regmap.trace.findings.intime import InTime, Pause
+from regmap.trace.findings.figures import missed_of
+from regmap.trace.findings.intime import Pause, measured
 from regmap.trace.telling.story import Story
 from regmap.trace.telling.timeline import Filter, timeline
 from regmap.trace.tracer import Trace
@@ -133,26 +134,14 @@ def fault_lines(trace: Trace) -> Iterator[str]:
 _TIMES = (
     "position", "what", "name", "count", "longest_s", "longest_from_s", "shortest_s", "rest_s", "first_frame", "wanted", "missed",
 )  # fmt: skip
-#: what of the table -> the stage's figure for it
-_FIGURES = {
-    "readback": "readback.period",
-    "poll": "poll.period",
-    "service": "watchdog.service_period",
-    "reaction": "safety.ftti",
-    "early": "enable",
-}
 
 
 def time_rows(trace: Trace, story: Story) -> Iterator[Row]:
     """A title row, then readbacks, polls, services, reactions and early frames, in seconds."""
     yield list(_TIMES)
     for found in story.times:
-        for what, name, count, longest, shortest, rest, first in _measured(found):
-            figure = _FIGURES[what]
-            texts = [
-                m.text for m in story.missed
-                if m.position == found.position and m.figure == figure and (what in ("service", "early") or m.text.startswith(name))
-            ]  # fmt: skip
+        for what, name, count, longest, shortest, rest, first in measured(found):
+            figure, texts = missed_of(story.missed, found.position, what, name)
             yield [
                 str(found.position), what, name, str(count), *_pause(trace, longest), _pause(trace, shortest)[0],
                 _pause(trace, rest)[0], _number(first), figure, "; ".join(texts),
@@ -161,33 +150,6 @@ def time_rows(trace: Trace, story: Story) -> Iterator[Row]:
 
 def _pause(trace: Trace, span: Pause | None) -> tuple[str, str]:
     return ("", "") if span is None else (_decimal(trace, span.length), _decimal(trace, span.start))
-
-
-Measured = tuple[str, str, int, Pause | None, Pause | None, Pause | None, int]
-
-
-def _measured(found: InTime) -> Iterator[Measured]:
-    """(what, name, count, longest, shortest, rest, first frame) of everything measured of one chip."""
-    for row in found.readbacks:
-        if row.reads:
-            yield "readback", row.register, row.reads, row.longest, None, row.rest, -1
-    for poll in found.polls:
-        yield "poll", poll.register, poll.told, poll.gap, None, None, -1
-    service = found.service
-    if service is not None:
-        yield (
-            "service",
-            service.field,
-            service.services,
-            service.longest,
-            service.shortest,
-            None,
-            -1,
-        )
-    for fault in found.reactions:
-        yield "reaction", fault.fault, 1, fault.to_told, None, fault.to_clearing, fault.told_frame
-    for early in found.early:
-        yield "early", early.before, early.frames, None, None, None, early.first
 
 
 _HEADS = {
@@ -211,10 +173,10 @@ def time_lines(trace: Trace, story: Story, context: Context) -> Iterator[str]:
     for found in story.times:
         if len(story.times) > 1:
             yield context.style(f"chip {found.position} {trace.chips[found.position].name}", "head")
-        measured = list(_measured(found))
+        rows_measured = list(measured(found))
         for what, head in _HEADS.items():
             rows = [head]
-            for kind, name, count, longest, shortest, rest, first in measured:
+            for kind, name, count, longest, shortest, rest, first in rows_measured:
                 if kind != what:
                     continue
                 last = shortest if what == "service" else rest

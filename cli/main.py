@@ -48,6 +48,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     ),
     "compose": ("compose", "compose settings interactively, frames and verdicts alive"),
     "capture": ("capture", "transfers, faults and timing of a logic capture"),
+    "survey": (
+        "survey",
+        "many captures or logs of words to tables, and what is new since another survey",
+    ),
     "header": ("header", "C tables for the firmware build"),
     "diff": ("diff", "differences of two stages, or of a stage and a capture or readback"),
     "twin": (

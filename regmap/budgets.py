@@ -54,6 +54,11 @@ def over(name: str, found: int | None = None) -> tuple[str, str]:
     return f"{head} {budget.of}", f"at most {allowed}{more}"
 
 
+def allowed() -> dict[str, int]:
+    """What `allowing` has raised here, to be handed to another process."""
+    return dict(_ALLOWED.get())
+
+
 @contextmanager
 def allowing(budgets: Mapping[str, int]) -> Iterator[None]:
     """While this lasts these budgets apply in place of the usual ones. Raises CallError for what is none."""

@@ -276,6 +276,7 @@ LATE = {
     "systemrdl.node": "an optional extra",
     "pdfplumber": "an optional extra",
     "openpyxl.load_workbook": "an optional extra",
+    "pyarrow": "an optional extra",
     "serial": "heavy; sockets and pseudo-terminals need none of it",
     "fcntl": "SPI controllers of Linux",
     "regmap.wire.local.open_local": "it imports the lines, and few ports are controllers of this machine",

@@ -285,6 +285,8 @@ KINDS: dict[str, Callable[[Ask], Iterator[Candidate]]] = {
     "FILE.xml": _files(".xml"),
     "capture FILE": _files(*CAPTURES),
     "CAPTURE": _files(*CAPTURES),
+    "CAPTURE|FOLDER": _files(*CAPTURES),
+    "survey --manifest": _files(".csv", *YAML),
     "new DIR": _folders,
     "new -o": _files(*YAML),
     "SOURCE": _files(*SHEETS),

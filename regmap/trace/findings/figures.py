@@ -153,3 +153,28 @@ def _shown(band: Band) -> str:
     if band.low == band.high:
         return show(band.typ, band.dim)
     return f"{show(band.low, band.dim)} to {show(band.high, band.dim)}"
+
+
+#: what of the table -> the stage's figure for it
+_FIGURES = {
+    "readback": "readback.period",
+    "poll": "poll.period",
+    "service": "watchdog.service_period",
+    "reaction": "safety.ftti",
+    "early": "enable",
+}
+
+
+def missed_of(
+    missed: tuple[Missed, ...], position: int, what: str, name: str
+) -> tuple[str, list[str]]:
+    """(the stage's figure, what is not kept of it) for one row of `intime.measured`."""
+    figure = _FIGURES[what]
+    texts = [
+        m.text
+        for m in missed
+        if m.position == position
+        and m.figure == figure
+        and (what in ("service", "early") or m.text.startswith(name))
+    ]
+    return figure, texts

@@ -397,3 +397,30 @@ def _early(trace: Trace, walker: Walker, looked: _Looked) -> Iterator[Early]:
             before="unlock", frames=len(locked), writes=len(locked), first=locked[0].number,
             time=locked[0].time,
         )  # fmt: skip
+
+
+Measured = tuple[str, str, int, Pause | None, Pause | None, Pause | None, int]
+
+
+def measured(found: InTime) -> Iterator[Measured]:
+    """(what, name, count, longest, shortest, rest, first frame) of everything measured of one chip."""
+    for row in found.readbacks:
+        if row.reads:
+            yield "readback", row.register, row.reads, row.longest, None, row.rest, -1
+    for poll in found.polls:
+        yield "poll", poll.register, poll.told, poll.gap, None, None, -1
+    service = found.service
+    if service is not None:
+        yield (
+            "service",
+            service.field,
+            service.services,
+            service.longest,
+            service.shortest,
+            None,
+            -1,
+        )
+    for fault in found.reactions:
+        yield "reaction", fault.fault, 1, fault.to_told, None, fault.to_clearing, fault.told_frame
+    for early in found.early:
+        yield "early", early.before, early.frames, None, None, None, early.first

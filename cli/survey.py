@@ -1,0 +1,175 @@
+"""`gateword survey`: many captures or logs of words to tables, and what is new in them."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from regmap.errors import CallError
+from regmap.quantity import many
+
+from .capture import chips_of, known_names, quantity
+from .context import Context, Status, columns
+
+if TYPE_CHECKING:
+    from regmap.fleet.survey import Surveyed
+
+NAME = "survey"
+HELP = "many captures or logs of words to tables, and what is new since another survey"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "paths",
+        metavar="CAPTURE|FOLDER",
+        nargs="*",
+        help="captures, folders of them, or patterns ('night/*.vcd')",
+    )
+    parser.add_argument(
+        "--manifest",
+        metavar="FILE",
+        help="CSV or YAML with file, unit, firmware and test of each capture",
+    )
+    parser.add_argument(
+        "--map",
+        metavar="MAP",
+        action="append",
+        default=[],
+        help="the chip's map; several for a daisy chain, first the one nearest to the controller's output",
+    )
+    parser.add_argument("--stage", metavar="STAGE", help="hold all against a stage")
+    parser.add_argument("--chain", type=int, metavar="N", help="N chips of this map in a chain")
+    parser.add_argument(
+        "--device-address", type=int, metavar="N", help="the device address, where frames carry one"
+    )
+    parser.add_argument(
+        "-o",
+        "--output",
+        metavar="FOLDER",
+        help="folder of the tables (faults, registers, captures, timing); a run that was killed goes on here",
+    )
+    parser.add_argument(
+        "--format",
+        choices=("csv", "jsonl", "parquet"),
+        default="csv",
+        help="of the tables (default: csv; parquet needs gateword[tables])",
+    )
+    parser.add_argument("--workers", type=int, metavar="N", help="processes (default: the cores)")
+    parser.add_argument(
+        "--afresh", action="store_true", help="read all again, also what an earlier run has read"
+    )
+    gate = parser.add_argument_group(
+        "exit status",
+        "1 where a file was not read whole or a capture does not prove that all is well",
+    )
+    gate.add_argument(
+        "--fail-on-fault", action="store_true", help="1 also when a fault of a chip was seen"
+    )
+    gate.add_argument(
+        "--accept",
+        metavar="REASON",
+        action="append",
+        default=[],
+        help="no 1 for this reason, as for gateword capture",
+    )
+    gate.add_argument(
+        "--bad-replies",
+        metavar="PERCENT",
+        default="0 %",
+        help="share of replies that may be beyond belief (default: 0 %%)",
+    )
+    parser.add_argument("--json", action="store_true", help="one JSON object")
+
+
+def run(args: argparse.Namespace, context: Context) -> int:
+    from regmap.fleet.captured import Against
+    from regmap.fleet.sources import find_sources
+    from regmap.fleet.survey import survey
+    from regmap.stages.load import load_stage
+    from regmap.trace.telling.gate import STOPS
+
+    if not args.output:
+        raise CallError("survey writes tables; give -o FOLDER")
+    if not args.paths and not args.manifest:
+        raise CallError("nothing to survey", "captures, folders, patterns or --manifest FILE")
+    if args.workers is not None and not 1 <= args.workers <= 1024:
+        raise CallError(f"{args.workers} workers", "1 to 1024")
+    known_names(args.accept, set(STOPS), "reason")
+    stage = load_stage(args.stage) if args.stage else None
+    against = Against(
+        tuple(chips_of(args, stage)),
+        stage,
+        quantity(args.bad_replies, "ratio", "--bad-replies", zero=True),
+    )
+    sources = find_sources(args.paths, args.manifest, without=args.output)
+    if not sources:
+        raise CallError("there is no file in what was named")
+    _outside(args.output, [s.file for s in sources], context)
+    with _progress(context) as progress:
+        found = survey(
+            sources, against, args.output,
+            format=args.format, workers=args.workers, afresh=args.afresh, progress=progress,
+        )  # fmt: skip
+    if args.json:
+        context.json("survey", **_object(found), identity=against.identity.json())
+    else:
+        for line in _lines(found, context):
+            context.out(line)
+    accepted = {*args.accept, *(() if args.fail_on_fault else ("faults",))}
+    bad = set(found.stops) - accepted or any(s != "read" for s in found.states)
+    return Status.FINDINGS if bad else Status.OK
+
+
+def _outside(output: str, files: list[str], context: Context) -> None:
+    """No table is written over a file that is read."""
+    from regmap.fleet.survey import ABOUT, JOURNAL
+
+    context.gate.reads(files)
+    for table in ("faults", "registers", "captures", "timing"):
+        for ending in ("csv", "jsonl", "parquet"):
+            context.gate.writes(Path(output, f"{table}.{ending}"))
+    for name in (ABOUT, JOURNAL):
+        context.gate.writes(Path(output, name))
+
+
+@contextmanager
+def _progress(context: Context) -> Iterator[Callable[[int, int], None] | None]:
+    """A line on stderr while files are read, and its removal."""
+    if not context.progress:
+        yield None
+        return
+    try:
+        yield lambda done, total: (context.stderr.write(f"\rread {done} of {total} "), context.stderr.flush())[1]  # fmt: skip
+    finally:
+        context.stderr.write("\r" + " " * 32 + "\r")
+        context.stderr.flush()
+
+
+def _object(found: Surveyed) -> dict[str, object]:
+    return {
+        "files": found.files,
+        "read_now": found.read_now,
+        "states": dict(found.states),
+        "stops": dict(found.stops),
+        "faults": dict(found.faults),
+        "tables": [str(p) for p in found.tables],
+        "problems": [{"file": f, "state": s, "message": m} for f, s, m in found.problems],
+    }
+
+
+def _lines(found: Surveyed, context: Context) -> Iterator[str]:
+    states = ", ".join(f"{n} {s}" for s, n in found.states.items())
+    yield f"{many(found.files, 'file')}: {states}; {found.read_now} read now"
+    for file, state, message in found.problems:
+        yield context.style(f"{state}: {file}: {message}", "warn")
+    if found.stops:
+        yield "captures with reasons to stop: " + ", ".join(
+            f"{name} {n}" for name, n in found.stops.items()
+        )
+    if found.faults:
+        yield from columns([["fault", "intervals"], *([f, str(n)] for f, n in found.faults.items())], right=(1,))  # fmt: skip
+    for path in found.tables:
+        yield f"wrote {path}"

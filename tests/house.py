@@ -53,7 +53,7 @@ ROOMS = [
     Room("draft", "settings in the making, behind the composer", "trace assessment stages behaviour frames chip document capture calc"),
     Room("assessment", "does it hold, what would, and what differs", "stages behaviour frames chip document calc"),
     Room("cheader", "C that we write", "stages behaviour frames chip"),
-    Room("lint", "C that somebody else wrote, held against the map", "chip"),
+    Room("lint", "C that somebody else wrote, held against the map", "frames chip"),
     Room("fleet", "many captures and logs of words to tables, and what is new in them", "trace stages maps behaviour frames chip document capture"),
     Room("trace", "what happened on the SPI", "stages behaviour frames chip capture"),
     Room("link", "a chip on a line: read, write, bring up, verify, watch", "behaviour frames chip wire"),

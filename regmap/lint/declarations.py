@@ -4,6 +4,9 @@
     found.constants     enumerators and integer constants, as `Define`s
     found.layouts       structures of bit fields with where each member lies
     found.rows          rows of constant tables: what register is written, and its word
+    found.described     structures that say address, shift, width, reset word of what they name
+    found.arrays        arrays of numbers, as they stand
+    found.functions     functions that are one expression
 
 Each declaration is parsed by itself with a real parser of C99 (pycparser), so what it cannot know, a
 type of another header or a compiler's own words, costs that declaration only.
@@ -13,10 +16,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-from .defines import Define, Evaluator, Unreadable, logical_lines
+from .defines import Define, Evaluator, Macro, Unreadable, logical_lines
+from .dialect import plainly
 
 MAX_BRACKETS = 60
 #: words of compilers that say where or how something lies, not what it is
@@ -57,6 +61,24 @@ class Row:
 
     key: str
     item: Define
+    #: the table that it stands in
+    table: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Described:
+    """A structure that describes a register or field: what it is called, and (member, number) of each cell."""
+
+    key: str
+    cells: tuple[tuple[str, Define], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumberArray:
+    """A constant array of whole numbers."""
+
+    item: Define
+    numbers: tuple[int, ...]
 
 
 @dataclass(slots=True)
@@ -64,6 +86,9 @@ class Declarations:
     constants: list[Define] = field(default_factory=list)
     layouts: list[BitFields] = field(default_factory=list)
     rows: list[Row] = field(default_factory=list)
+    described: list[Described] = field(default_factory=list)
+    arrays: list[NumberArray] = field(default_factory=list)
+    functions: list[Define] = field(default_factory=list)
     skipped: list[Define] = field(default_factory=list)
 
 
@@ -78,8 +103,11 @@ def read_declarations(text: str, evaluator: Evaluator) -> Declarations:
         if comment:
             comments[line] = comment
     source = text.split("\n")
-    reader = _Reader(evaluator, source, comments)
-    for first, chunk in _chunks("\n".join(lines)):
+    plain = plainly("\n".join(lines), evaluator)
+    reader = _Reader(evaluator, source, comments, plain.scoped)
+    for function in plain.functions:
+        reader.function(function.name, function.params, function.body, function.line)
+    for first, chunk in _chunks(plain.text):
         reader.read(first, chunk)
     return reader.found
 
@@ -87,7 +115,7 @@ def read_declarations(text: str, evaluator: Evaluator) -> Declarations:
 def _chunks(code: str) -> Iterator[tuple[int, str]]:
     """(line, text) of each declaration at file scope; bodies of functions are passed over."""
     code = re.sub(
-        r'extern\s+"C"\s*\{',
+        r'(?:extern\s+"C"|\bnamespace(?:\s+\w+)?)\s*\{',
         lambda m: " " * len(m[0].replace("\n", "")) + "\n" * m[0].count("\n"),
         code,
     )
@@ -139,12 +167,27 @@ def _is_function(text: str) -> bool:
 
 
 class _Reader:
-    def __init__(self, evaluator: Evaluator, source: list[str], comments: dict[int, str]) -> None:
+    def __init__(
+        self,
+        evaluator: Evaluator,
+        source: list[str],
+        comments: dict[int, str],
+        scoped: frozenset[str],
+    ) -> None:
         self.evaluator, self.source, self.comments = evaluator, source, comments
+        self.scoped = scoped
+        self.members: dict[str, list[str]] = {}  # of structures, by tag or type
         self.found = Declarations()
+        self.offset = 0
+
+    def function(self, name: str, params: tuple[str, ...], body: str, line: int) -> None:
+        self.offset = line - 2
+        self.evaluator.learn(name, Macro(params, body))
+        item = self._define(name, None, None, body)
+        self.found.functions.append(replace(item, params=params))
 
     def read(self, first: int, chunk: str) -> None:
-        if not re.search(r"\benum\b|=|:\s*\w", chunk):
+        if not re.search(r"\benum\b|\bstruct\b|=|:\s*\w", chunk):
             return
         if re.match(r"\s*(?:static_assert|_Static_assert|[A-Z]\w*)\s*\(", chunk):
             return  # an assertion, or a macro that stands for one
@@ -231,7 +274,9 @@ class _Reader:
         if isinstance(init, c_ast.Constant) and init.type == "string":
             return
         if isinstance(init, c_ast.InitList):
-            self._table(c_ast, init, node.name, "")
+            tag = getattr(kind, "name", None) or " ".join(getattr(kind, "names", ()))
+            if not self._described(c_ast, init, node.name, self.members.get(tag, [])):
+                self._table(c_ast, init, node.name, "")
         elif isinstance(kind, c_ast.IdentifierType) and isinstance(node, c_ast.Decl):
             try:
                 value, why = self._value(init), ""
@@ -252,7 +297,10 @@ class _Reader:
                     following, why = None, str(error)
             elif following is None:
                 why = "the enumerator before it has no value"
-            self.found.constants.append(self._define(item.name, item.coord, following, "", why))
+            made = self._define(item.name, item.coord, following, "", why)
+            if node.name in self.scoped:
+                made = replace(made, name=f"{node.name}_{item.name}")
+            self.found.constants.append(made)
             if following is not None:
                 self.evaluator.names.setdefault(item.name, following)
                 following += 1
@@ -260,6 +308,9 @@ class _Reader:
     def _struct(self, c_ast: Any, node: Any, names: list[str]) -> None:
         if node.name:
             names = [*names, node.name]
+        if node.decls and all(getattr(d, "bitsize", None) is None for d in node.decls):
+            for name in names:
+                self.members[name] = [d.name for d in node.decls if getattr(d, "name", None)]
         members: list[Member] = []
         at = 0
         for decl in node.decls or ():
@@ -285,6 +336,80 @@ class _Reader:
                 BitFields(names=tuple(names), members=tuple(members), bits=at)
             )
 
+    def _described(self, c_ast: Any, node: Any, name: str, members: list[str]) -> bool:
+        """Whether it is a structure, or rows of them, that describe what a string or their own name tells."""
+        rows = [e for e in node.exprs or () if isinstance(e, c_ast.InitList)]
+        if not rows:
+            cells = self._cells(c_ast, node, members)
+            if cells is None:
+                return self._array(c_ast, node, name)
+            self._describe(name, cells)
+            return True
+        told = [self._cells(c_ast, row, members) for row in rows]
+        strings = [
+            next((_string(n) for _, n in cells if _string(n)), "") if cells else ""
+            for cells in told
+        ]
+        if not any(strings):
+            # without a string that names them: pairs of register and word, unless members say more
+            plain = [_string(c) for row in rows for c in (row.exprs or ())[:1]]
+            return any(plain)
+        for cells, key in zip(told, strings, strict=True):
+            if cells and key:
+                self._describe(key, cells)
+        return True
+
+    @staticmethod
+    def _cells(c_ast: Any, node: Any, members: list[str]) -> list[tuple[str, Any]] | None:
+        """(member, expression) of each cell; None where the members are not known."""
+        found: list[tuple[str, Any]] = []
+        at = 0
+        for entry in node.exprs or ():
+            value = entry
+            if isinstance(entry, c_ast.NamedInitializer):
+                if not isinstance(entry.name[0], c_ast.ID) or len(entry.name) != 1:
+                    return None
+                member, value = entry.name[0].name, entry.expr
+                at = members.index(member) if member in members else at
+            elif at < len(members):
+                member = members[at]
+            else:
+                return None
+            at += 1
+            found.append((member, value))
+        # `[REG] = word` looks the same: members are known from the structure, or stand with others
+        return found if members and all(m in members for m, _ in found) else None
+
+    def _describe(self, key: str, cells: list[tuple[str, Any]]) -> None:
+        from pycparser import c_generator
+
+        show = c_generator.CGenerator().visit
+        numbers = []
+        for member, node in cells:
+            try:
+                value = self.evaluator.value(show(node))
+            except Unreadable:
+                continue
+            made = self._define(f".{member}", node.coord, value, "")
+            numbers.append((member, replace(made, name=key)))
+        self.found.described.append(Described(key=key, cells=tuple(numbers)))
+
+    def _array(self, c_ast: Any, node: Any, name: str) -> bool:
+        """An array of numbers without designators."""
+        from pycparser import c_generator
+
+        show = c_generator.CGenerator().visit
+        entries = node.exprs or ()
+        if not entries or any(isinstance(e, c_ast.NamedInitializer) for e in entries):
+            return False
+        try:
+            numbers = tuple(self.evaluator.value(show(e)) for e in entries)
+        except Unreadable:
+            return False
+        item = self._define(name, node.coord, None, "")
+        self.found.arrays.append(NumberArray(item=item, numbers=numbers))
+        return True
+
     def _table(self, c_ast: Any, node: Any, name: str, key: str) -> None:
         """Rows `{REG, word}` and `[REG] = word`; the first expression of a row that names something is the key."""
         from pycparser import c_generator
@@ -300,13 +425,13 @@ class _Reader:
                     for e in value.exprs or ()
                 ]
                 if len(cells) >= 2 and not any(isinstance(c, c_ast.InitList) for c in cells):
-                    self._row(show(cells[0]), cells[1], show)
+                    self._row(show(cells[0]), cells[1], show, name)
                 else:
                     self._table(c_ast, value, name, own)
             elif isinstance(entry, c_ast.NamedInitializer):
-                self._row(own, value, show)
+                self._row(own, value, show, name)
 
-    def _row(self, key: str, node: Any, show: Any) -> None:
+    def _row(self, key: str, node: Any, show: Any, table: str) -> None:
         text = show(node)
         try:
             value = self.evaluator.value(text)
@@ -314,7 +439,13 @@ class _Reader:
             return
         key = re.sub(r"^[(\s]*(?:\w+_t\s*\))?[(\s]*|[)\s]+$", "", key)
         item = self._define(key, node.coord, value, text)
-        self.found.rows.append(Row(key=key, item=item))
+        self.found.rows.append(Row(key=key, item=item, table=table))
+
+
+def _string(node: Any) -> str:
+    """What a string says; "" for all else."""
+    text = getattr(node, "value", None)
+    return text[1:-1] if isinstance(text, str) and text[:1] == '"' else ""
 
 
 def _depth(text: str) -> int:

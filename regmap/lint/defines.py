@@ -221,11 +221,15 @@ class Evaluator:
     """
 
     def __init__(self, macros: Mapping[str, Macro], names: dict[str, int] | None = None) -> None:
-        self.macros = macros
+        self.macros = dict(macros)
         self.names = names if names is not None else {}
         self._known: dict[str, int | str] = {}
         self._busy: set[str] = set()
         self._work = 0
+
+    def learn(self, name: str, macro: Macro) -> None:
+        """A function that can be called as a macro is; what the file defined before stays."""
+        self.macros.setdefault(name, macro)
 
     def of(self, name: str) -> int:
         """The value of a macro without parameters. Raises Unreadable."""

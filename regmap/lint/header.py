@@ -30,7 +30,8 @@ from ..quantity import Band, Quantity, many, parse, plural
 from .declarations import BitFields, read_declarations
 from .defines import Define, Evaluator, Unreadable, evaluated, read_source, without_dead
 from .fixes import Fix, fix_of, patched
-from .names import Meant, Names, flat
+from .names import Meant, Names, flat, kind_of, pieces_of
+from .tables import judge_command, judge_values, unitless
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,15 +59,24 @@ def lint(chip: Chip, text: str, name: str, more: str = "") -> Lint:
     declared = read_declarations(text, evaluator)
     items = [*(evaluated(m, evaluator) for m in macros), *declared.constants]
     names = Names(chip)
-    prefix = names.common_prefix([i.name for i in items])
+    other_names = [d.key for d in declared.described] + [f.name for f in declared.functions]
+    other_names += [unitless(a.item.name)[0] for a in declared.arrays]
+    prefix = names.common_prefix([*(i.name for i in items), *other_names])
     calls = [i for i in items if i.params is not None]
+    # a function may work out anything: only those that take or place bits by their names
+    calls += [f for f in declared.functions if _takes_bits(f, names.meaning(f.name, prefix))]
     items = [i for i in items if i.params is None]
     problems: list[Problem] = []
     skipped: list[Problem] = []
     known: list[tuple[Define, Meant]] = []
     shifts: set[str] = set()
+    frames: list[tuple[Define, str, Register]] = []
     for item in items:
         meant = names.meaning(item.name, prefix)
+        access = names.frame_of(item.name, prefix) if item.value else None
+        if access is not None and item.value and item.value >> access[1].width:
+            frames.append((item, *access))
+            continue
         if meant is None or item.value is None:
             skipped.append(_skip(item, name, meant, names))
             continue
@@ -78,7 +88,10 @@ def lint(chip: Chip, text: str, name: str, more: str = "") -> Lint:
         for found in _judge(chip, item, meant, shifts):
             problems.append(_problem(item, name, found.found, found.expected, found.near))
             fixes += fix_of(item, found.right)
-    compared = len(known)
+    compared = len(known) + len(frames)
+    for item, kind, register in frames:
+        for told in judge_command(chip, item, kind, register):
+            problems.append(_problem(item, name, *told))
     for item in calls:
         meant = names.meaning(item.name, prefix)
         if meant is None or meant.field is None:
@@ -99,10 +112,34 @@ def lint(chip: Chip, text: str, name: str, more: str = "") -> Lint:
         meant = names.meaning(row.key, prefix)
         if meant is not None and meant.field is None and row.item.value is not None:
             compared += 1
-            word = Meant("word", meant.register)
+            # a table that says so holds the words at reset
+            at_reset = any(
+                kind_of(p) == "reset" for p in pieces_of(row.table) if p.upper() not in _WISHED
+            )
+            word = Meant("reset" if at_reset else "word", meant.register)
             for found in _judge(chip, row.item, word, shifts):
                 problems.append(_problem(row.item, name, found.found, found.expected, found.near))
                 fixes += fix_of(row.item, found.right)
+    for described in declared.described:
+        meant = names.meaning(described.key, prefix) or names.meaning(described.key, "")
+        for member, cell in described.cells if meant is not None else ():
+            kind = kind_of(pieces_of(member)[-1]) if meant is not None and pieces_of(member) else ""
+            if meant is None or kind not in _DESCRIBES:
+                continue
+            compared += 1
+            about = Meant(kind, meant.register, None if kind == "address" else meant.field)
+            for found in _judge(chip, cell, about, shifts):
+                problems.append(_problem(cell, name, found.found, found.expected, found.near))
+                fixes += fix_of(cell, found.right)
+    for array in declared.arrays:
+        bare, unit = unitless(array.item.name)
+        meant = names.meaning(bare, prefix)
+        if meant is None or meant.field is None or meant.kind != "field":
+            continue
+        for wrong in judge_values(meant.field, unit, array.numbers):
+            compared += 1
+            if wrong is not None:
+                problems.append(_problem(array.item, name, *wrong, at_value=False))
     skipped += [_skip(i, name, None, names) for i in declared.skipped]
     skipped.sort(key=lambda p: (p.place.line, p.place.column))
     if not compared:
@@ -157,6 +194,17 @@ def _skip(item: Define, name: str, meant: Meant | None, names: Names) -> Problem
         expected = "PREFIX_REG_FIELD with names of the map"
     near = closest(names.bare(item.name), names.all) if meant is None else ""
     return Problem(_place(item, name, at_value=False), found, expected, near, "", "warning")
+
+
+#: a default may be what the firmware wants, not what the chip starts with
+_WISHED = {"DEFAULT", "DEFAULTS"}
+_DESCRIBES = ("address", "mask", "shift", "top", "width", "reset")
+
+
+def _takes_bits(item: Define, meant: Meant | None) -> bool:
+    if meant is None or meant.field is None or meant.kind not in ("get", "set", "field"):
+        return False
+    return any(x in item.body for x in ("&", "<<", ">>"))
 
 
 # --- judgement ----------------------------------------------------------------------------------
@@ -262,6 +310,14 @@ def _judge_field(
     elif meant.kind == "shift":
         if value != low:
             yield _Found(f"shift {value}", f"{low}, {where}", right=low)
+    elif meant.kind == "top":
+        if value != max(field.bits):
+            yield _Found(
+                f"highest bit {value}", f"{max(field.bits)}, {where}", right=max(field.bits)
+            )
+    elif meant.kind == "bit":
+        if value not in (low, mask):
+            yield _Found(f"bit {value}", f"{low}, {where}", right=low)
     elif meant.kind == "width":
         if value != field.width:
             yield _Found(f"width {value}", f"{field.width}, {where}", right=field.width)
@@ -308,11 +364,20 @@ def _judge_call(item: Define, meant: Meant, field: Field, evaluator: Evaluator) 
         gets = all(call(deposit(c, field.bits)) == c for c in codes)
         # what a getter sees of the other bits must not come through
         gets = gets and all(call(1 << b) == 0 for b in range(32) if not mask >> b & 1)
+        if puts and meant.kind != "get":
+            # a code that is too large is cut to the field, or not at all; casts cut at a byte's end
+            spilt = call((1 << 32) - 1)
+            cut = spilt.bit_length() not in (
+                m for n in (8, 16, 32, 64) for m in (n, n + min(field.bits))
+            )
+            puts = spilt | mask == mask or not cut
         wanted = {"get": gets, "set": puts}.get(meant.kind, puts or gets)
         if not wanted:
             took = meant.kind == "get"
+            right = all(call(c) == deposit(c, field.bits) for c in codes)
+            too_much = (1 << 32) - 1 if right else most
             yield _Found(
-                f"{item.name}({'all ones' if took else most}) = 0x{call(mask if took else most):X}",
+                f"{item.name}({'all ones' if took else hex(too_much)}) = 0x{call(mask if took else too_much):X}",
                 f"{most if took else f'0x{mask:X}'}, {where}",
             )
     elif len(item.params) == 2:
@@ -417,7 +482,7 @@ def _judge_comment(item: Define, meant: Meant, value: int) -> Iterator[_Found]:
     if hexed and int(hexed[1], 16) != value:
         yield _Found(f"0x{value:X} beside the comment {hexed[1]}", "the same number in both")
     bits = _BITS.search(item.comment)
-    if bits and meant.field is not None and meant.kind in ("mask", "field", "shift"):
+    if bits and meant.field is not None and meant.kind in ("mask", "field", "shift", "bit"):
         said: set[int] = set()
         for ends in re.findall(_SPAN, bits[1]):
             high, low = sorted(map(int, (re.findall(r"\d+", ends) * 2)[:2]), reverse=True)

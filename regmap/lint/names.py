@@ -12,6 +12,8 @@ from ..quantity import show
 KINDS: dict[str, tuple[str, ...]] = {
     "mask": ("MASK", "MSK", "BM", "GM"),
     "shift": ("SHIFT", "SHFT", "POS", "POSITION", "LSB", "BP", "OFFSET", "OFS", "GP", "BITPOS"),
+    "top": ("MSB",),
+    "bit": ("BIT",),
     "width": ("WIDTH", "SIZE", "LEN", "LENGTH", "BITS", "NBITS"),
     "address": ("ADDR", "ADDRESS", "REG", "REGISTER", "ADR", "A"),
     "reset": ("RESET", "DEFAULT", "DEFAULTS", "RST", "POR"),
@@ -21,11 +23,17 @@ KINDS: dict[str, tuple[str, ...]] = {
     "word": ("WORD", "VALUE", "VAL", "CONFIG", "CFG", "CONF", "INIT", "SETUP", "SETTING", "DATA"),
 }
 _KIND_OF = {ending: kind for kind, endings in KINDS.items() for ending in endings}
+_ACCESS = {"WRITE": "write", "WR": "write", "READ": "read", "RD": "read"}
+
+
+def kind_of(word: str) -> str:
+    """What a word says that a number is: `addr` an address; "" where it says nothing."""
+    return _KIND_OF.get(flat(word), "")
 
 
 @dataclass(frozen=True, slots=True)
 class Meant:
-    """What a definition is about. `kind` as in KINDS, or "option", "field", "register"."""
+    """What a definition is about. `kind` as in KINDS, or "option", "field", "register", "frame"."""
 
     kind: str
     register: Register
@@ -163,11 +171,31 @@ class Names:
                 found = self._ended(rest[: -len(ending)], _KIND_OF[pieces[-2]])
                 if found is not None:
                     return found
+        for at, piece in enumerate(pieces[1:-1], 1):
+            # a verb within: PREFIX_REG_SET_FIELD
+            if len(piece) > 1 and _KIND_OF.get(piece) in ("get", "set"):
+                key = "".join(pieces[:at] + pieces[at + 1 :])
+                found = self._exact(key[len(flat(name)) - len(rest) :])
+                if found is not None and found.field is not None:
+                    return Meant(_KIND_OF[piece], found.register, found.field)
         for first, kind in _KIND_OF.items():
             if len(first) > 1 and rest.startswith(first) and first in pieces:
                 found = self._ended(rest[len(first) :], kind)
                 if found is not None:
                     return found
+        return None
+
+    def frame_of(self, name: str, prefix: str) -> tuple[str, Register] | None:
+        """(read or write, register) of a name that says so of a whole command: WRITE_REG, REG_READ, any text behind."""
+        pieces = [p.upper() for p in pieces_of(name)]
+        for at, piece in enumerate(pieces):
+            kind = _ACCESS.get(piece)
+            if kind is None or flat("".join(pieces[:at])) not in (prefix, ""):
+                continue
+            for end in range(len(pieces), at + 1, -1):
+                register = self.registers.get(flat("".join(pieces[at + 1 : end])))
+                if register is not None:
+                    return kind, register
         return None
 
     def _exact(self, key: str) -> Meant | None:

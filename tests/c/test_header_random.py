@@ -1,6 +1,7 @@
 """Random maps through header generation: strictly compiled, and frames and fields equal to the library's.
 
-GATEWORD_RANDOM_HEADERS=200 pytest tests/c/test_header_random.py takes so many maps (the suite a few).
+GATEWORD_RANDOM_HEADERS=200 pytest tests/c/test_header_random.py takes so many maps (the suite a few), and then all
+compilers and targets of the matrix.
 """
 
 from __future__ import annotations
@@ -29,6 +30,19 @@ CHECKED = [
     ("clang", ["--target=msp430", "-std=c99", "-ffreestanding", "-fsyntax-only", "-Wno-unused-function"]),
     ("g++", ["-std=c++11", "-x", "c++", "-fsyntax-only"]),
 ]  # fmt: skip
+#: on demand only
+MATRIX = [
+    ("gcc", ["-std=gnu17", "-O1", "-c"]),
+    ("clang", ["-std=c99", "-fsyntax-only", "-Wno-unused-function"]),
+    ("clang++", ["-std=c++20", "-x", "c++", "-fsyntax-only", "-Wno-unused-function"]),
+    ("avr-gcc", ["-mmcu=atmega328p", "-std=c99", "-Os", "-c"]),
+    ("arm-none-eabi-gcc", ["-mcpu=cortex-m0", "-mthumb", "-std=c99", "-Os", "-c"]),
+    ("arm-none-eabi-gcc", ["-mcpu=cortex-m4", "-mthumb", "-std=c11", "-O2", "-c"]),
+    ("clang", ["--target=riscv32-unknown-elf", "-std=c99", "-ffreestanding", "-fsyntax-only", "-Wno-unused-function"]),
+]  # fmt: skip
+SDCC = [["-mmcs51", "--model-large", "--stack-auto"], ["-mstm8"], ["-mz80"]]
+if "GATEWORD_RANDOM_HEADERS" in os.environ:
+    CHECKED += MATRIX
 
 
 def beside(path: Path) -> ModuleType:
@@ -76,11 +90,16 @@ def test_headers_of_random_maps(tmp_path: Path, need_tool: Callable[[str], str])
         (folder / "pair.h").write_text(pair.header, "utf-8")
         (folder / "pair.c").write_text(str(pair.source), "utf-8")
         for tool, flags in CHECKED:
-            for file in ("pair.c",):
-                done = subprocess.run(
-                    [need_tool(tool), *flags, *WARNINGS, file], cwd=folder, capture_output=True, text=True
-                )  # fmt: skip
-                assert (done.returncode, done.stderr) == (0, ""), (text, done.stderr[:2000])
+            done = subprocess.run(
+                [need_tool(tool), *flags, *WARNINGS, "pair.c"], cwd=folder, capture_output=True, text=True
+            )  # fmt: skip
+            assert (done.returncode, done.stderr) == (0, ""), (text, tool, done.stderr[:2000])
+        for flags in SDCC if "GATEWORD_RANDOM_HEADERS" in os.environ else ():
+            done = subprocess.run(
+                [need_tool("sdcc"), *flags, "--std-c99", "-c", "pair.c", "-o", "pair.rel"],
+                cwd=folder, capture_output=True, text=True,
+            )  # fmt: skip
+            assert (done.returncode, done.stderr) == (0, ""), (text, flags, done.stderr[:2000])
         (folder / "gd.hpp").write_text(
             generate_in("cpp", chip, Options(prefix="gd")).header, "utf-8"
         )

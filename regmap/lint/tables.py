@@ -1,0 +1,88 @@
+"""Numbers of a header that are whole commands, and arrays of what the codes of a field stand for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+
+from ..chip import values
+from ..chip.bits import hexword
+from ..chip.model import Chip, Field, Register
+from ..errors import CallError
+from ..frames.codec import Codec
+from ..quantity import NONE, Band, Quantity, parse, show
+from .defines import Define
+
+Told = tuple[str, str]
+_UNITS = {
+    "NS": "ns", "US": "us", "MS": "ms", "S": "s", "UA": "uA", "MA": "mA", "A": "A",
+    "UV": "uV", "MV": "mV", "V": "V",
+}  # fmt: skip
+
+
+def unitless(name: str) -> tuple[str, str]:
+    """The name without the unit that it ends with, and that unit."""
+    head, _, unit = name.rpartition("_")
+    return (head, _UNITS[unit.upper()]) if unit.upper() in _UNITS and head else (name, "")
+
+
+def judge_command(chip: Chip, item: Define, kind: str, register: Register) -> Iterator[Told]:
+    """A whole command: its operation, register and check bits; without data and check bits it is a beginning."""
+    codec = Codec(chip)
+    value = item.value
+    assert value is not None
+    frame = codec.frame_in_force(None, register)
+    wanted = f"a command that {kind}s {register.name}"
+    if value >> frame.length:
+        yield f"0x{value:X}", f"{wanted}, a word of {frame.length} bits"
+        return
+    right = codec.read(register) if kind == "read" else codec.write(register, 0)
+    own = {p.name for p in frame.command.parts if p.kind in ("operation", "address", "page")}
+    heads = [p.bits for p in frame.command.parts if p.name in own]
+    head = sum(1 << b for bits in heads for b in bits)
+    if (value ^ right.word) & head:
+        sent = codec.decode_command(value)
+        of = f" {sent.register.name}" if sent.register is not None else ""
+        said = f"{sent.kind}{of}" if sent.kind else "no access"
+        yield f"{hexword(value, frame.length)}: {said}", wanted
+    elif value & ~head:
+        for flaw in codec.decode_command(value, frame=frame).flaws:
+            yield f"{hexword(value, frame.length)}, whose part '{flaw.part}' is wrong", wanted
+
+
+def judge_values(field: Field, unit: str, numbers: tuple[int, ...]) -> Iterator[Told | None]:
+    """Values by code, with the map's; None where they were compared and agree. One finding for an array."""
+    try:
+        one = parse(f"1 {unit}") if unit else Quantity(Fraction(1), NONE)
+    except CallError:
+        return
+    for meaning in field.meanings:
+        bands: list[tuple[int, Band]] = []
+        for code in range(min(len(numbers), 1 << field.width)):
+            band = values.in_meaning(meaning, code, field.width).band
+            if band is not None and band.dim == one.dim:
+                bands.append((code, band))
+        if len(numbers) < 2 or not bands:
+            continue
+        wrong: dict[str, list[tuple[int, Band]]] = {}
+        for which in ("typ", "low", "high"):
+            wrong[which] = [
+                (code, band)
+                for code, band in bands
+                # whole numbers: rounded to the unit, either way
+                if abs(getattr(band, which) - numbers[code] * one.value) >= one.value
+                and abs(getattr(band, which) - numbers[code] * one.value) * 200 > abs(band.typ)
+            ]
+        if len(numbers) <= 1 << field.width and not min(wrong.values(), key=len):
+            yield None
+            return
+        code, band = (wrong["typ"] or bands)[0]
+        what = show(numbers[code] * one.value, one.dim) if unit else str(numbers[code])
+        if len(numbers) > 1 << field.width:
+            yield (
+                f"{len(numbers)} values",
+                f"one for each of the {1 << field.width} codes of {field.ref}",
+            )
+        else:
+            yield f"{what} for code {code}", f"{show(band.typ, band.dim)}, what {field.ref} is then"
+        return

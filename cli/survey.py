@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING
 from regmap.errors import CallError
 from regmap.quantity import many
 
-from .capture import chips_of, known_names, quantity
+from .capture import chips_of, known_names, pairs, quantity
 from .context import Context, Status, columns
 
 if TYPE_CHECKING:
+    from regmap.fleet.captured import Against
+    from regmap.fleet.sources import SurveySource
     from regmap.fleet.survey import Surveyed
 
 NAME = "survey"
@@ -60,6 +62,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--workers", type=int, metavar="N", help="processes (default: the cores)")
     parser.add_argument(
         "--afresh", action="store_true", help="read all again, also what an earlier run has read"
+    )
+    logs = parser.add_argument_group("logs of words (Parquet, CSV, JSON lines; gateword[tables])")
+    logs.add_argument(
+        "--log",
+        action="store_true",
+        help="the files are logs: a row for each instant, a column for each register",
+    )
+    logs.add_argument(
+        "--columns",
+        metavar="ROLE=NAME",
+        action="append",
+        default=[],
+        help="which column is time, unit, reset or a register, where its name does not say it; - for none",
+    )
+    logs.add_argument(
+        "--time-unit", choices=("s", "ms", "us", "ns"), help="unit of numbers in the time column"
     )
     gate = parser.add_argument_group(
         "exit status",
@@ -109,10 +127,13 @@ def run(args: argparse.Namespace, context: Context) -> int:
         raise CallError("there is no file in what was named")
     _outside(args.output, [s.file for s in sources], context)
     with _progress(context) as progress:
-        found = survey(
-            sources, against, args.output,
-            format=args.format, workers=args.workers, afresh=args.afresh, progress=progress,
-        )  # fmt: skip
+        if args.log or args.columns:
+            found = _logs(args, against, sources, context, progress)
+        else:
+            found = survey(
+                sources, against, args.output,
+                format=args.format, workers=args.workers, afresh=args.afresh, progress=progress,
+            )  # fmt: skip
     if args.json:
         context.json("survey", **_object(found), identity=against.identity.json())
     else:
@@ -121,6 +142,41 @@ def run(args: argparse.Namespace, context: Context) -> int:
     accepted = {*args.accept, *(() if args.fail_on_fault else ("faults",))}
     bad = set(found.stops) - accepted or any(s != "read" for s in found.states)
     return Status.FINDINGS if bad else Status.OK
+
+
+def _logs(
+    args: argparse.Namespace,
+    against: Against,
+    sources: tuple[SurveySource, ...],
+    context: Context,
+    progress: Callable[[int, int], None] | None,
+) -> Surveyed:
+    """Logs of words: the columns are shown as they were found."""
+    from regmap.fleet.writing import need_tables
+
+    need_tables()
+    from regmap.fleet.logfiles import columns_of, survey_logs
+
+    if len(against.chips) > 1:
+        raise CallError("logs of words are of one chip", "one --map")
+    given = pairs(args.columns, None, "columns")
+    columns = None
+    for source in sources:
+        try:
+            columns = columns_of(source.file, against.chips[0], given, args.time_unit or "")
+        except (OSError, ValueError) as error:
+            if isinstance(error, CallError) and len(sources) == 1:
+                raise
+            problem = error
+        else:
+            break
+    if columns is None:
+        raise CallError(f"no file can be read as a log; the last: {str(problem).splitlines()[0]}")
+    context.err(f"columns: {columns.text()}")
+    return survey_logs(
+        sources, against, columns, args.output,
+        format=args.format, workers=args.workers, progress=progress,
+    )  # fmt: skip
 
 
 def _outside(output: str, files: list[str], context: Context) -> None:

@@ -350,7 +350,7 @@ OWN = frozenset(
             "PAGES",
         ),
         *("DATE", "PREFIX", "NAME", "NAME=N", "LOW,HIGH", "socket://HOST:PORT"),
-        *("twin PORT", "encode NAME=VALUE"),
+        *("twin PORT", "encode NAME=VALUE", "survey --columns"),
     )
 )
 

@@ -18,6 +18,7 @@ from regmap.quantity import count_of
 from regmap.stages.identity import identity
 
 from .context import Context, Status
+from .documents import add_mode
 from .files import write_text
 
 if TYPE_CHECKING:
@@ -60,6 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="STAGE",
         help="hold the capture against a stage; its map is taken where --map is not given",
     )
+    add_mode(parser)
     parser.add_argument(
         "--chain", type=int, metavar="N", help="N chips of this map in a daisy chain"
     )
@@ -311,7 +313,7 @@ def _stage(args: argparse.Namespace) -> Stage | None:
         return None
     from regmap.stages.load import load_stage
 
-    return load_stage(args.stage)
+    return load_stage(args.stage, args.drive_mode)
 
 
 def chips_of(args: argparse.Namespace, stage: Stage | None) -> list[Chip]:

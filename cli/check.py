@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, Any
 from regmap.assessment.stage import Assessment, assess, with_settings
 from regmap.calc import WORDS, tally
 from regmap.chip.bank import find, full_name
-from regmap.errors import CallError, closest
+from regmap.errors import CallError
 from regmap.quantity import Band
 from regmap.stages.identity import identity
 from regmap.stages.load import Stage
 from regmap.stages.whatif import changed_inputs
 
 from .context import Context, Status, columns, wrap
-from .documents import load_stage_of, problem_json
+from .documents import add_mode, load_stage_of, problem_json
 from .files import write_text
 
 if TYPE_CHECKING:
@@ -83,12 +83,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FOLDER",
         help="write SVG plots: switching edge, trip current, dead time, PWM period",
     )
-    parser.add_argument(
-        "--mode",
-        metavar="MODE",
-        default="",
-        help="one mode of the stage; else it is judged in every mode",
-    )
+    add_mode(parser, "--mode")
     parser.add_argument("--html", metavar="FILE", help="write variants beside each other as a page")
     parser.add_argument("--csv", action="store_true", help="variants as rows of CSV")
     parser.add_argument("--json", action="store_true", help="one JSON object")
@@ -96,15 +91,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def stage_with(name: str, changes: list[str], context: Context, mode: str = "") -> Stage:
     """The stage (`-`: from standard input) or a mode of it, with settings and inputs of the shell line laid over."""
-    stage = load_stage_of(name, context)
-    if mode:
-        if mode not in stage.modes:
-            raise CallError(
-                f"{stage.name} has no mode {mode!r}",
-                f"one of {', '.join(stage.modes) or 'none: it states no modes'}",
-                nearest=closest(mode, stage.modes),
-            )
-        stage = stage.modes[mode]
+    stage = load_stage_of(name, context, mode)
     modes = {n: _changed(s, changes) for n, s in stage.modes.items()}
     return replace(_changed(stage, changes), modes=modes)
 
@@ -144,7 +131,7 @@ def further(names: list[str]) -> list[str]:
 
 def run(args: argparse.Namespace, context: Context) -> int:
     others = further(args.names)
-    stage = stage_with(args.stage, args.set, context, args.mode)
+    stage = stage_with(args.stage, args.set, context, args.drive_mode)
     if others or args.csv or args.html or (stage.modes and not args.explain):
         single = [f"--{n}" for n in ("explain", "spice", "plot") if getattr(args, n)]
         if single:

@@ -23,7 +23,7 @@ from regmap.stages.load import Stage, load_stage
 
 from .check import STYLES, add_set, percent, stage_with
 from .context import Context, Status, hexword, wrap
-from .documents import standard_input
+from .documents import add_mode, standard_input
 
 if TYPE_CHECKING:
     from regmap.calc import Verdict
@@ -38,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "b",
         metavar="B",
         nargs="+",
-        help="another stage; a file of REG=WORD lines or of `link read --json`; REG=WORD ...; or a logic capture",
+        help="another stage, or a mode of STAGE; a file of REG=WORD lines or of `link read --json`; REG=WORD ...; or a logic capture",
     )
     parser.add_argument(
         "--at",
@@ -46,6 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="of a capture: what the chip holds then (12.5 ms), not at the end",
     )
     add_set(parser)
+    add_mode(parser)
     parser.add_argument(
         "--brief", action="store_true", help="only the sum, and what turns to failing"
     )
@@ -55,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, context: Context) -> int:
     if args.a == "-" and "-" in args.b:
         raise CallError("standard input is one of the two, not both")
-    stage = stage_with(args.a, args.set, context)
+    stage = stage_with(args.a, args.set, context, args.drive_mode)
     result = compared(stage, args.b, args.at, context)
     if args.json:
         context.json("diff", **result.json())
@@ -85,6 +86,8 @@ def compared(stage: Stage, names: list[str], at: str | None, context: Context) -
             "standard input",
         )
     path = Path(name)
+    if name in stage.modes and not path.exists():
+        return diff_stages(stage, stage.modes[name])
     if path.suffix in (".yaml", ".yml") or not path.exists():
         other = load_stage(name)
         context.reads(other)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -42,19 +43,32 @@ def load_chip(name: str, context: Context) -> Chip:
     return read
 
 
-def load_stage_of(name: str, context: Context) -> Stage:
-    """The stage of a file or of standard input. Raises FileError with every error found."""
-    from regmap.stages.load import load_stage, read_stage
+def add_mode(parser: argparse.ArgumentParser, *others: str) -> None:
+    """The option `--drive-mode` of a command that reads a stage."""
+    parser.add_argument(
+        "--drive-mode",
+        *others,
+        metavar="MODE",
+        dest="drive_mode",
+        default="",
+        help="the stage in one of its modes, not as stated",
+    )
+
+
+def load_stage_of(name: str, context: Context, mode: str = "") -> Stage:
+    """The stage (or a mode of it) of a file or of standard input. Raises FileError with every error found,
+    CallError for an unknown mode."""
+    from regmap.stages.load import in_mode, load_stage, read_stage
 
     if name != "-":
-        stage = load_stage(name)
+        stage = load_stage(name, mode)
         context.reads(stage)
         return stage
     read, problems = read_stage(STDIN, text=standard_input(context))
     if read is None:
         raise FileError([p for p in problems if p.severity == "error"])
     context.reads(read)
-    return read
+    return in_mode(read, mode)
 
 
 def kind_of_node(node: Node) -> str:

@@ -19,9 +19,9 @@ from regmap.frames.codec import bursts, command_bytes
 from regmap.frames.words import spoken_bytes, spoken_order
 from regmap.maps.load import find_document, load_map
 from regmap.quantity import parse_band
-from regmap.stages.load import load_stage
 
 from .context import Context, Status, hexword, wrap
+from .documents import add_mode, load_stage_of
 from .vet import kind_of
 
 if TYPE_CHECKING:
@@ -39,6 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="MAP|STAGE",
         help="a map, or a stage: then other fields have its settings, and its supply holds",
     )
+    add_mode(parser)
     parser.add_argument(
         "requests",
         nargs="+",
@@ -216,8 +217,7 @@ def _state(
     chips: tuple[Chip, ...] = ()
     position = args.position or 0
     if kind_of(path) == "stage":
-        stage = load_stage(path)
-        context.reads(stage)
+        stage = load_stage_of(str(path), context, args.drive_mode)
         chip, bank = stage.chip, stage.bank
         chips = stage.chain
         position = stage.position if args.position is None else args.position

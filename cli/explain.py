@@ -14,6 +14,7 @@ from regmap.frames.codec import Codec
 from regmap.maps.load import find_document, load_map
 
 from .context import Context, Status, hexword, wrap
+from .documents import add_mode, load_stage_of
 
 NAME = "explain"
 HELP = "what tripped, why, and what to look at first"
@@ -25,6 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="MAP|STAGE",
         help="a map, or a stage whose settings are then taken as configured",
     )
+    add_mode(parser)
     parser.add_argument(
         "words",
         nargs="+",
@@ -37,14 +39,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, context: Context) -> int:
     # what other commands show of faults comes from here too, and needs none of this
-    from regmap.stages.load import load_stage
-
     from .vet import kind_of
 
     path = find_document(args.map)
     if kind_of(path) == "stage":
-        stage = load_stage(path)
-        context.reads(stage)
+        stage = load_stage_of(str(path), context, args.drive_mode)
         chip, bank = stage.chip, stage.bank
         for name in {f.register for f in chip.faults.values()}:
             bank.forget(name)

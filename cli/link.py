@@ -11,6 +11,7 @@ from regmap.maps.load import find_document, load_map
 from regmap.stages.load import load_stage
 
 from .context import Context, Status, wrap
+from .documents import add_mode
 from .files import write_text
 from .vet import kind_of
 
@@ -127,6 +128,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="bring the chip up to a stage: expect, unlock, configure, verify, lock",
     )
     one.add_argument("document", metavar="STAGE", help="a stage: a path or a bundled name")
+    add_mode(one)
     one.add_argument(
         "--any-state", action="store_true", help="go on where the chip is not fresh from power-up"
     )
@@ -136,6 +138,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="compare every setting with a stage, bit by bit; writes nothing unasked",
     )
     one.add_argument("document", metavar="STAGE", help="a stage: a path or a bundled name")
+    add_mode(one)
+    one = actions.add_parser(
+        "mode",
+        parents=[common, writing],
+        help="take a chip from the mode that it holds to another mode of its stage, while it drives or not",
+    )
+    one.add_argument("document", metavar="STAGE", help="a stage: a path or a bundled name")
+    one.add_argument("drive_to", metavar="MODE", help="the mode to enter; as_stated: without one")
+    one.add_argument(
+        "--from",
+        dest="drive_from",
+        metavar="MODE",
+        default="",
+        help="the mode that it must hold; else it is read which",
+    )
+    one.add_argument(
+        "--despite-findings",
+        action="store_true",
+        help="go a way that leaves the drive unprotected between two frames",
+    )
     one = actions.add_parser(
         "watch", parents=[common, looking], help="poll the status, explained, until Ctrl-C"
     )
@@ -173,7 +195,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def target_of(name: str | None, *, stage: bool = False) -> Target:
+def target_of(name: str | None, *, stage: bool = False, mode: str = "") -> Target:
     """The chip (and stage) of a document. Raises CallError where a stage is wanted and a map given."""
     from .linkrun import Target
 
@@ -181,7 +203,7 @@ def target_of(name: str | None, *, stage: bool = False) -> Target:
         return Target(None, None)
     path = find_document(name)
     if kind_of(path) == "stage":
-        loaded = load_stage(path)
+        loaded = load_stage(path, mode)
         return Target(loaded.chip, loaded)
     if stage:
         raise CallError(f"{name} is a map", "a stage, which says what the chip is to hold")
@@ -200,9 +222,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.action is None:
         raise CallError(
             "no action",
-            "identify, read, write, apply, verify, watch, script, pins or check-adapter after the port",
+            "identify, read, write, apply, verify, mode, watch, script, pins or check-adapter after the port",
         )
-    from . import linkrun, linkwrite
+    from . import linkmode, linkrun, linkwrite
 
     actions = {
         "identify": linkrun.run_identify,
@@ -211,10 +233,15 @@ def run(args: argparse.Namespace, context: Context) -> int:
         "watch": linkrun.run_watch,
         "write": linkwrite.run_write,
         "apply": linkwrite.run_apply,
+        "mode": linkmode.run_mode,
         "script": linkwrite.run_script_file,
         "pins": linkwrite.run_pins,
     }
-    target = target_of(getattr(args, "document", None), stage=args.action in ("apply", "verify"))
+    target = target_of(
+        getattr(args, "document", None),
+        stage=args.action in ("apply", "verify", "mode"),
+        mode=getattr(args, "drive_mode", ""),
+    )
     if target.chip is not None:
         context.reads(target.stage or target.chip)
     return actions[args.action](args, context, target)

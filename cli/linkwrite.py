@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,6 +19,7 @@ from .documents import standard_input
 from .linkrun import Target, can_be_permitted, known_chip, open_port, permitted, session
 
 if TYPE_CHECKING:
+    from regmap.link.bringup import StepDone
     from regmap.link.look import Checked
     from regmap.link.script import ScriptLine
 
@@ -33,10 +34,29 @@ def frames_text(rows: Sequence[tuple[str, Any]]) -> Iterator[str]:
         yield f"{hexword(sent.word, sent.bits)}  {text}{split}"
 
 
+def teller(args: argparse.Namespace, context: Context) -> Callable[[StepDone], None]:
+    """What prints each step of frames that are carried out, as it ends."""
+
+    def on_step(step: StepDone) -> None:
+        if args.json:
+            return
+        word = context.style("ok", "good") if step.ok else context.style("STOP", "bad")
+        detail = (
+            f"  {step.detail}"
+            if step.detail and (not step.ok or step.grade in ("good", "single"))
+            else ""
+        )
+        context.out(
+            wrap(f"{word:<5} {step.sequence:<10} {step.text}{detail}", context.width, hang="      ")
+        )
+
+    return on_step
+
+
 def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int:
     from regmap.behaviour.hazards import hazards_of
     from regmap.behaviour.settings import bring_up_sequence
-    from regmap.link.bringup import StepDone, apply
+    from regmap.link.bringup import apply
     from regmap.link.look import final_bank, unverifiable, verify
 
     assert target.stage is not None
@@ -58,19 +78,6 @@ def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int
     what = f"applying {stage.name} to {chip.name}"
     can_be_permitted(args, context, what, hazards_of(plan))
 
-    def on_step(step: StepDone) -> None:
-        if args.json:
-            return
-        word = context.style("ok", "good") if step.ok else context.style("STOP", "bad")
-        detail = (
-            f"  {step.detail}"
-            if step.detail and (not step.ok or step.grade in ("good", "single"))
-            else ""
-        )
-        context.out(
-            wrap(f"{word:<5} {step.sequence:<10} {step.text}{detail}", context.width, hang="      ")
-        )
-
     with session(args, context, target) as link:
         known_chip(args, link)
         before = verify(link, final_bank(chip, stage.bank))
@@ -81,7 +88,11 @@ def run_apply(args: argparse.Namespace, context: Context, target: Target) -> int
         permitted(args, context, what, told=True)
         link.move_pages = True
         done = apply(
-            link, stage.bank, any_state=args.any_state, any_chip=args.any_chip, on_step=on_step
+            link,
+            stage.bank,
+            any_state=args.any_state,
+            any_chip=args.any_chip,
+            on_step=teller(args, context),
         )
         if args.json:
             context.json(

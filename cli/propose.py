@@ -23,6 +23,7 @@ from regmap.stages.load import Stage, load_stage, read_stage
 
 from .check import add_set, needs, percent, stage_with
 from .context import Context, Status, wrap
+from .documents import add_mode
 from .files import write_text
 
 if TYPE_CHECKING:
@@ -58,6 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="meet this check and no others than those named so: a name, or its beginning up to a dot",
     )
     add_set(parser, "start from")
+    add_mode(parser)
     parser.add_argument(
         "-o", "--output", metavar="FILE", help="write the stage with the proposed settings"
     )
@@ -100,7 +102,9 @@ def _seconds(text: str) -> float:
 def run(args: argparse.Namespace, context: Context) -> int:
     if args.stage == "-" and args.output:
         raise CallError("-o edits the text of a stage's file", "a path in place of -")
-    stage = stage_with(args.stage, args.set, context)
+    if args.drive_mode and args.output:
+        raise CallError("-o edits the stage as stated, not a mode of it", "no --drive-mode with -o")
+    stage = stage_with(args.stage, args.set, context, args.drive_mode)
     target = _target(args, stage) if args.output else None
     drawn = Drawn(context)
     try:

@@ -22,6 +22,7 @@ from regmap.stages.load import Stage
 
 from .check import add_set, stage_with
 from .context import Context, Status, columns, wrap
+from .documents import add_mode
 from .files import write_text
 
 NAME = "report"
@@ -60,6 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--unfold", action="store_true", help="every derivation stands open, for paper"
     )
     add_set(parser)
+    add_mode(parser)
     parser.add_argument(
         "--trace",
         metavar="FILE",
@@ -78,7 +80,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
         raise CallError("-o FILE is needed: the page is HTML")
     if target == "-" and args.json:
         raise CallError("--json needs -o FILE, as the page would stand on the same stream")
-    stage = stage_with(args.stage, args.set, context)
+    stage = stage_with(args.stage, args.set, context, args.drive_mode)
     record = review(stage, args.capture, campaign=args.campaign, date=args.date, unfold=args.unfold)
     if target in (None, "-"):
         context.stdout.write(record.html)

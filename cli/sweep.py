@@ -20,6 +20,7 @@ from regmap.stages.whatif import input_of
 
 from .check import add_set, needs, of_stage, percent, stage_with
 from .context import Context, Status, columns, wrap
+from .documents import add_mode
 from .files import write_text
 
 NAME = "sweep"
@@ -55,6 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--picture", metavar="FILE", help="write a sweep of two as a picture (SVG)")
     add_set(parser)
+    add_mode(parser)
     parser.add_argument(
         "--all",
         action="store_true",
@@ -64,7 +66,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
-    stage = stage_with(args.stage, args.set, context)
+    stage = stage_with(args.stage, args.set, context, args.drive_mode)
     axes = _axes(args, stage)
     if len(axes) == 2:
         return _two_ways(args, stage, axes, context)

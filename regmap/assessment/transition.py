@@ -107,7 +107,7 @@ class Transition:
     `order` are the registers as they are written, `operate` after how many of them the controller takes
     the operating values of the mode that is entered (None where they are the same, or the outputs are off).
     `judged` are the mixtures from before the first write to after the last; `time` is the time on the SPI, a
-    verdict where the stage states how long it may take.
+    verdict where the stage states how long it may take. `holds` is what the chip holds after it.
     """
 
     source: str
@@ -123,6 +123,7 @@ class Transition:
     proven: bool = True
     time: Variable | None = None
     in_time: Verdict | None = None
+    holds: Bank | None = None
 
     @property
     def ok(self) -> bool:
@@ -265,10 +266,12 @@ def plan_transition(
     made = Transition(source=name_of(source), target=name_of(target), title=target.mode_title)
     if not source.entry.retains:
         try:
-            actions = tuple(bring_up_sequence(chip, target.bank))
+            fresh = Machine(chip, supply=target.bank.supply, externals=target.bank.externals)
+            actions = tuple(bring_up_sequence(chip, target.bank, machine=fresh))
         except CallError as error:
             return replace(made, findings=(Trouble("refused", "", str(error)),))
-        return _timed(replace(made, actions=actions, stopped=True, by_bring_up=True), target)
+        made = replace(made, actions=actions, stopped=True, by_bring_up=True, holds=fresh.bank)
+        return _timed(made, target)
     driving = source.entry.driving and target.entry.driving and not target.entry.stopped
     stop = source.entry.driving and not driving
     wanted = with_outputs(target.bank, driving)
@@ -293,6 +296,7 @@ def plan_transition(
         order=tuple(p.register.name for p in parts),
         actions=actions,
         stopped=not driving,
+        holds=machine.bank,
         operate=way.operate if way else None,
         judged=way.mixtures if way else (),
         proven=way.proven if way else True,

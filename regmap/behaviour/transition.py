@@ -25,6 +25,7 @@ from .settings import (
     Action,
     bring_up_sequence,
     counters_after,
+    never_written,
     planned_steps,
     setting_registers,
 )
@@ -56,12 +57,17 @@ def with_outputs(bank: Bank, driving: bool) -> Bank:
 
 def brought_up(chip: Chip, wanted: Bank, *, driving: bool) -> tuple[Machine, dict[str, int]]:
     """The chip after the map's bring-up to `wanted`, its outputs then enabled where it drives, and the counters
-    of the frame to come.
+    of the frame to come. What the bring-up never writes (what puts a chip to sleep) is as wanted.
 
     Raises CallError where there is no bring-up to it.
     """
     machine = Machine(chip, supply=wanted.supply, externals=wanted.externals)
-    actions = bring_up_sequence(chip, wanted, machine=machine)
+    left, first = never_written(chip, wanted), wanted.copy()
+    for register in left:
+        first.learn(register.name, register.reset)
+    actions = bring_up_sequence(chip, first, machine=machine)
+    for register in left:
+        machine.bank.learn(register.name, wanted.words[register.name], register.settings)
     if driving:
         for item, on, _ in enabling(chip).values():
             machine.bank.learn(item.register, deposit(on, item.bits), item.mask)

@@ -9,12 +9,14 @@ not hold, before anything is written if the wrong chip answers, and says what wa
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from ..behaviour.effects import compare
 from ..behaviour.settings import Action, bring_up_sequence, expectation, setting_registers
+from ..behaviour.transition import brought_up, enabling
 from ..chip.bank import Bank
+from ..chip.bits import extract
 from ..chip.model import Access, Chip
 from ..errors import CallError, told
 from ..frames.codec import Sent
@@ -79,6 +81,68 @@ def apply(
     for change in compare(link.chip, wanted, final, [r.name for r in setting_registers(link.chip)]):
         if change.field.setting and change.field.access is not Access.WO:
             run.findings.append(f"the map's sequences set {change} (asked -> set)")
+    if not stopped:
+        checked = verify(link, final)
+        bad = [c for c in checked if not c.ok]
+        if bad:
+            stopped = "the last readback does not hold: " + "; ".join(_says(c) for c in bad)
+    return run.end(found, checked, stopped)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """Which of several configurations a chip holds: `name` "" where it is none; what differs from each, by name."""
+
+    name: str
+    differ: dict[str, tuple[str, ...]]
+    driving: bool | None
+
+    @property
+    def nearest(self) -> str:
+        """The one from which the least differs."""
+        return min(self.differ, key=lambda n: len(self.differ[n]))
+
+
+def held_of(link: Link, wanted: Mapping[str, Bank]) -> Held:
+    """Which of these configurations, as a bring-up leaves them, the chip holds; and whether its outputs are
+    enabled (None where no field does that, or it could not be read). Writes nothing.
+
+    What enables the outputs is no part of the question.
+    """
+    enables = enabling(link.chip)
+    read: dict[str, Checked] = {}
+    differ: dict[str, tuple[str, ...]] = {}
+    for name, bank in wanted.items():
+        final = brought_up(link.chip, bank, driving=False)[0].bank
+        checks = verify(link, final)
+        read.update((c.register, c) for c in checks)
+        differ[name] = tuple(
+            f"{c.register} could not be read" if not c.reading.good else str(x)
+            for c in checks
+            for x in (c.changes if c.reading.good else (None,))
+            if x is None or x.field.ref not in enables
+        )
+    there = [n for n, changes in differ.items() if not changes]
+    driving: bool | None = None
+    for item, on, _ in enables.values():
+        reading = read[item.register].reading if item.register in read else link.read(item.register)
+        if not reading.good or reading.word is None:
+            continue
+        driving = extract(reading.word, item.bits) == on
+    return Held(name=there[0] if there else "", differ=differ, driving=driving)
+
+
+def carry_out(
+    link: Link, actions: Sequence[Action], final: Bank, *, on_step: OnStep | None = None
+) -> Applied:
+    """Frames from one configuration to another, each as it was planned, until `final` is read back whole.
+
+    It stops at the first that does not hold.
+    """
+    run = _Run(link, final, any_state=False, on_step=on_step)
+    found = Found(adapter="", ok=True, text="")
+    stopped = run.actions(actions)
+    checked: tuple[Checked, ...] = ()
     if not stopped:
         checked = verify(link, final)
         bad = [c for c in checked if not c.ok]
@@ -241,4 +305,15 @@ def _watched(chip: Chip, wanted: Bank) -> bool:
     return any(r is not None and r.is_on(role) for r in readings)
 
 
-__all__ = ["Applied", "Checked", "Found", "StepDone", "apply", "identify", "verify"]
+__all__ = [
+    "Applied",
+    "Checked",
+    "Found",
+    "Held",
+    "StepDone",
+    "apply",
+    "carry_out",
+    "held_of",
+    "identify",
+    "verify",
+]

@@ -119,13 +119,27 @@ class Stage:
         return settled(self.chip, self.settings, self.params)
 
 
-def load_stage(name: str | Path) -> Stage:
-    """The stage of a file (a path or a bundled name). Raises FileError with every error found."""
+def load_stage(name: str | Path, mode: str = "") -> Stage:
+    """The stage of a file (a path or a bundled name), or one of its modes. Raises FileError with every error
+    found, CallError for a mode that it does not state."""
     stage, problems = read_stage(name)
     errors = [p for p in problems if p.severity == "error"]
     if errors or stage is None:
         raise FileError(errors)
-    return stage
+    return in_mode(stage, mode)
+
+
+def in_mode(stage: Stage, mode: str) -> Stage:
+    """The stage in one of its modes; as stated for "" and `as_stated`. Raises CallError for an unknown one."""
+    if mode in ("", AS_STATED):
+        return stage
+    if mode not in stage.modes:
+        raise CallError(
+            f"{stage.name} has no mode {mode!r}",
+            f"one of {', '.join(stage.modes) or 'none: it states no modes'}",
+            nearest=closest(mode, stage.modes),
+        )
+    return stage.modes[mode]
 
 
 def read_stage(name: str | Path, *, text: str | None = None) -> tuple[Stage | None, list[Problem]]:

@@ -80,6 +80,8 @@ RUNS = [
     "link {port} write quoll16 GATE_HS.SOURCE=56mA --allow-writes --json",
     "link {port} apply coolant_pump --allow-writes --json",
     "link {port} verify coolant_pump --json",
+    "link {port} mode {d}/modes.yaml fast --despite-findings --allow-writes --json",
+    "link {port} mode {d}/other_modes.yaml fast --allow-writes --json",
     "link {port} watch quoll16 --count 2 --period 10ms --json",
     "link {port} script quoll16 {d}/stand.txt --allow-writes --json",
     "link {port} pins --json",

@@ -49,6 +49,8 @@ def objects(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[dict[str
         "other.yaml": pump.replace("frequency: 20 kHz", "frequency: 40 kHz"),
         "modes.yaml": pump
         + "\nmodes: {fast: {pwm.frequency: 40 kHz, after: [OT_WARN, controller], within: 1 ms, settings: {SENSE.OC_TH: 18 mV, MODE.VDS_ACT: off}}, rest: {after: [OT_WARN], driving: no}}\n",
+        "other_modes.yaml": pump.replace("OC_FILT: 2.2 us", "OC_FILT: 3.3 us", 1)
+        + "\nmodes: {fast: {after: [controller], settings: {SENSE.GAIN: x18}}}\n",
         "stand.txt": "read STATUS1\nwait 1 ms\nwrite GATE_HS.SOURCE = 56 mA\n",
     }.items():
         (folder / name).write_text(text)

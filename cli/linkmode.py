@@ -16,7 +16,7 @@ from .linkwrite import frames_text, teller
 
 if TYPE_CHECKING:
     from regmap.assessment.transition import Transition
-    from regmap.link.bringup import Held
+    from regmap.link.bringup import HeldMode
     from regmap.stages.load import Stage
 
 
@@ -128,7 +128,7 @@ def _way(source: Stage, into: Stage, driving: bool | None, args: argparse.Namesp
     return way
 
 
-def _told(held: Held, context: Context, args: argparse.Namespace) -> None:
+def _told(held: HeldMode, context: Context, args: argparse.Namespace) -> None:
     """That the chip holds none of the modes, with what differs from the nearest."""
     near = held.nearest
     if args.json:

@@ -90,7 +90,7 @@ def apply(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Held:
+class HeldMode:
     """Which of several configurations a chip holds: `name` "" where it is none; what differs from each, by name."""
 
     name: str
@@ -103,7 +103,7 @@ class Held:
         return min(self.differ, key=lambda n: len(self.differ[n]))
 
 
-def held_of(link: Link, wanted: Mapping[str, Bank]) -> Held:
+def held_of(link: Link, wanted: Mapping[str, Bank]) -> HeldMode:
     """Which of these configurations, as a bring-up leaves them, the chip holds; and whether its outputs are
     enabled (None where no field does that, or it could not be read). Writes nothing.
 
@@ -129,7 +129,7 @@ def held_of(link: Link, wanted: Mapping[str, Bank]) -> Held:
         if not reading.good or reading.word is None:
             continue
         driving = extract(reading.word, item.bits) == on
-    return Held(name=there[0] if there else "", differ=differ, driving=driving)
+    return HeldMode(name=there[0] if there else "", differ=differ, driving=driving)
 
 
 def carry_out(
@@ -309,7 +309,7 @@ __all__ = [
     "Applied",
     "Checked",
     "Found",
-    "Held",
+    "HeldMode",
     "StepDone",
     "apply",
     "carry_out",

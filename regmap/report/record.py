@@ -16,6 +16,7 @@ from ..quantity import many
 from ..stages.load import Stage
 from . import chip as about
 from . import verdicts
+from .modes import ModesTold
 from .page import Html, code, items, join, page, section, table, tag
 from .trace import TraceRow, trace_rows, trace_table
 
@@ -93,11 +94,10 @@ class _Maker:
             others.append(("date", self.date))
         if stage.mode:
             others.append(("mode", stage.mode))
-        if stage.modes:
-            told = (
-                f"{', '.join(stage.modes)}: not in this record, which tells of the stage as stated"
-            )
-            others.append(("modes", told))
+        modes = ModesTold(stage) if stage.modes else None
+        if modes is not None:
+            others.append(("modes", ", ".join(stage.modes)))
+            self.findings += modes.findings
         if self.changed:
             others.append(("changed beside the file", self.changed))
         self.add("subject", "What was reviewed", about.identity(stage, others))
@@ -137,6 +137,8 @@ class _Maker:
         )
         self.add("plots", "Plots", verdicts.drawings(inputs_of(stage)))
         self.add("faults", "Faults and reaction times", self._faults())
+        if modes is not None:
+            self.add("modes", "Modes", modes.html())
         self.add("waivers", "Waivers", self._waivers())
         if stage.requirements:
             self.add("requirements", "Requirements", trace_table(stage, result, self._seen()))

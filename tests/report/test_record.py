@@ -11,8 +11,11 @@ from pathlib import Path
 import pytest
 
 import regmap
+from regmap.assessment.fallback import fallback
 from regmap.assessment.stage import assess, with_settings
+from regmap.assessment.transition import transitions
 from regmap.behaviour.settings import bring_up_sequence
+from regmap.chip.bits import hexword
 from regmap.frames.codec import Codec
 from regmap.report import review
 from regmap.report.page import Html, bar, page, safe, table, tag
@@ -276,3 +279,36 @@ def test_the_capture_is_named_by_its_digest() -> None:
     path = HOME / "captures" / "drum_bring_up.vcd"
     text = review(load_stage("conveyor_drum"), path).html
     assert hashlib.sha256(path.read_bytes()).hexdigest() in text
+
+
+def test_modes_their_ways_and_what_follows_on_faults_are_told(tmp_path: Path) -> None:
+    """Findings of modes stand at the head; every frame of every way, every fault in every mode in the body."""
+    modes = """
+modes:
+  limp:
+    title: half the current
+    after: [OT_WARN, OV_SUPPLY, controller]
+    within: 5 us
+    settings: {SENSE.OC_TH: 18 mV, VDS.THRESHOLD: 300 mV}
+"""
+    path = tmp_path / "coolant_pump.yaml"
+    path.write_text((HOME / "devices" / path.name).read_text().partition("\nmodes:")[0] + modes)
+    stage = load_stage(path)
+    record = review(stage)
+    page_read = Page(record.html)
+    text = " ".join(" ".join(page_read.words).split())
+    assert "modes" in page_read.idents
+    assert "half the current" in text
+    ways = transitions(stage)
+    for way in ways:
+        assert f"Frames from {way.source} to {way.target}" in text
+        for action in way.actions:
+            assert action.sent is not None
+            assert hexword(action.sent.word, 16) in text
+    for row in fallback(stage, ways):
+        assert row.alone in text
+        assert all(gap in text for gap in row.gaps)
+    told = "\n".join(record.findings)
+    assert "as stated to limp: frames from as stated to limp" in told
+    assert "SPI_ERR in limp: the controller must act" in told
+    assert not record.clean

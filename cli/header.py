@@ -139,7 +139,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     try:
         source = load(args.file)
         context.reads(source)
-        options = _with_figures(options_of(args), source)
+        options = _with_modes(_with_figures(options_of(args), source), source, args.language)
         others = [_stage(name) for name in args.also]
         for other in others:
             context.reads(other)
@@ -160,7 +160,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.check:
         return _check(outputs, made, args, context)
     if args.output == "-":
-        _notes(made, context, source)
+        _notes(made, context)
         context.stdout.write(made.header)
         return Status.OK
     # before anything is written: a file name that make cannot carry is refused
@@ -169,9 +169,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
         name: write_text(Path(name), text, only_if_changed=True) for name, text in outputs.items()
     }
     if any(changed.values()):
-        _notes(
-            made, context, source
-        )  # who builds again has read them, and they stand in the header
+        _notes(made, context)  # who builds again has read them, and they stand in the header
     if args.depfile:
         write_text(Path(args.depfile), rules, only_if_changed=True)
     if args.json:
@@ -200,6 +198,36 @@ def _with_figures(options: Options, source: Stage | Chip) -> Options:
     return replace(options, figures=trip_currents(source))
 
 
+def _with_modes(options: Options, source: Stage | Chip, language: str) -> Options:
+    """With the ways between the modes of a stage, where they are wanted; a way that is not clean has no table."""
+    if isinstance(source, Chip) or not source.modes or language != "c":
+        return options
+    if "modes" not in (options.sections or ("modes",)):
+        return options
+    from regmap.assessment.fallback import fallback
+    from regmap.assessment.transition import transitions
+    from regmap.cheader.sheet import ModeFollows, ModeWay
+
+    ways = transitions(source)
+    modes = {w.target: source.modes.get(w.target, source) for w in ways}
+    clean = [w for w in ways if w.ok and not w.by_bring_up]
+    return replace(
+        options,
+        ways=tuple(
+            ModeWay(w.source, w.target, w.actions, w.before, w.controller, modes[w.target])
+            for w in clean
+        ),
+        follows=tuple(
+            ModeFollows(r.mode, r.fault, r.then)
+            for r in fallback(source, ways)
+            if r.seen == "only reports" and r.in_time is not None
+        ),
+        left_out=tuple(
+            f"{w.source} to {w.target} is left out: {w.findings[0].text}" for w in ways if not w.ok
+        ),
+    )
+
+
 def _self_test(source: Stage | Chip, options: Options, include: str) -> str:
     from regmap.cheader.selftest import self_test  # only where it is asked for
 
@@ -220,12 +248,7 @@ def _stage(name: str) -> Stage:
     return found
 
 
-def _notes(made: Generated, context: Context, source: Stage | Chip) -> None:
-    modes = getattr(source, "modes", None)
-    if modes:
-        context.err(
-            f"note: the tables are of the stage as stated, not of its modes ({', '.join(modes)})"
-        )
+def _notes(made: Generated, context: Context) -> None:
     for note in made.notes:
         context.err(f"note: {note}")
 

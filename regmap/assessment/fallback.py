@@ -35,7 +35,7 @@ class FallbackRow:
 
     `alone` is what the chip does by itself, `controller` what is left to the controller, `in_time` the
     verdict that it is handled in the fault tolerant time (None where no reaction is needed). `then` is the mode
-    that follows ("" where none does), `there` what the chip makes of the same fault in it. `gaps` are
+    that follows ("" where none does; the same one where the fault keeps it), `there` what the chip makes of the same fault in it. `gaps` are
     sentences, empty where nothing is open; `waived` is the stage's reason not to ask.
     """
 
@@ -123,13 +123,13 @@ def _row(
         alone=alone,
         controller=controller + after,
         in_time=verdict,
-        then=name_of(then) if then is not None else "",
+        then=name_of(then) if then is not None else name_of(mode) if stays else "",
         there=there,
         waived=waived,
     )
     if waived or not timing.needed or not mode.entry.driving or not (mode.modes or mode.mode):
         return row
-    way = ways.get((row.mode, row.then)) if row.then else None
+    way = ways.get((row.mode, row.then)) if then is not None else None
     return replace(row, gaps=tuple(_gaps(row, timing, following, stays=stays, way=way)))
 
 

@@ -51,6 +51,7 @@ from ..chip.bits import extract, hexword
 from ..chip.model import Register
 from ..errors import CallError
 from ..expr import evaluate
+from ..quantity import many
 from ..stages.load import Stage
 from .depends import Dependence
 from .matrix import STATED
@@ -107,7 +108,8 @@ class Transition:
     `order` are the registers as they are written, `operate` after how many of them the controller takes
     the operating values of the mode that is entered (None where they are the same, or the outputs are off).
     `judged` are the mixtures from before the first write to after the last; `time` is the time on the SPI, a
-    verdict where the stage states how long it may take. `holds` is what the chip holds after it.
+    verdict where the stage states how long it may take. `holds` is what the chip
+    holds after it, `before` the bring-up to the mode that is left.
     """
 
     source: str
@@ -124,11 +126,22 @@ class Transition:
     time: Variable | None = None
     in_time: Verdict | None = None
     holds: Bank | None = None
+    before: tuple[Action, ...] = ()
 
     @property
     def ok(self) -> bool:
         """Whether nothing was found."""
         return not self.findings
+
+    @property
+    def controller(self) -> str:
+        """When the controller takes the values of the mode that is entered, as a sentence; "" where it does not matter."""
+        if self.operate is None:
+            return ""
+        when = (
+            "before the first frame" if not self.operate else f"after {many(self.operate, 'write')}"
+        )
+        return f"The controller takes the values of {self.target} {when}."
 
     def json(self) -> dict[str, object]:
         """A plain object for `--json`; times in seconds."""
@@ -274,9 +287,10 @@ def plan_transition(
         return _timed(made, target)
     driving = source.entry.driving and target.entry.driving and not target.entry.stopped
     stop = source.entry.driving and not driving
-    wanted = with_outputs(target.bank, driving)
     try:
-        machine, counters = brought_up(chip, source.bank, driving=source.entry.driving)
+        # with what the map's sequences write beside the settings, such as check bits switched on
+        wanted = with_outputs(brought_up(chip, target.bank, driving=False)[0].bank, driving)
+        machine, before = brought_up(chip, source.bank, driving=source.entry.driving)
         begin = machine.copy()
         registers = differing(machine, wanted)
         parts, way = [whole(r) for r in registers], None
@@ -288,7 +302,7 @@ def plan_transition(
                 finer = _Search(begin, wanted, apart, *judges).run()
                 way = finer if finer.grave < way.grave else way
             parts = list(way.order)
-        actions = tuple(transition(machine, wanted, parts, stop=stop, counters=counters))
+        actions = tuple(transition(machine, wanted, parts, stop=stop, before=before))
     except CallError as error:
         return replace(made, findings=(Trouble("refused", "", str(error)),))
     made = replace(
@@ -297,6 +311,7 @@ def plan_transition(
         actions=actions,
         stopped=not driving,
         holds=machine.bank,
+        before=tuple(before),
         operate=way.operate if way else None,
         judged=way.mixtures if way else (),
         proven=way.proven if way else True,

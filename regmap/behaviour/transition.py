@@ -1,6 +1,6 @@
 """From one configuration to another while the chip stays powered: what must be written, and the frames of one order.
 
-    begin, counters = brought_up(chip, run.bank, driving=True)
+    begin, before = brought_up(chip, run.bank, driving=True)
     differing(begin, limp)                      the registers to write, in the map's order
     transition(begin, limp, order)              unlock, stop where asked, write in that order, read back, lock
 
@@ -11,7 +11,7 @@ parts, some of its fields before others: each part is a whole frame, in which th
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from ..chip.bank import Bank
@@ -55,9 +55,8 @@ def with_outputs(bank: Bank, driving: bool) -> Bank:
     return made
 
 
-def brought_up(chip: Chip, wanted: Bank, *, driving: bool) -> tuple[Machine, dict[str, int]]:
-    """The chip after the map's bring-up to `wanted`, its outputs then enabled where it drives, and the counters
-    of the frame to come. What the bring-up never writes (what puts a chip to sleep) is as wanted.
+def brought_up(chip: Chip, wanted: Bank, *, driving: bool) -> tuple[Machine, list[Action]]:
+    """The chip after the map's bring-up to `wanted`, its outputs then enabled where it drives, and the frames of it. What the bring-up never writes (what puts a chip to sleep) is as wanted.
 
     Raises CallError where there is no bring-up to it.
     """
@@ -71,7 +70,7 @@ def brought_up(chip: Chip, wanted: Bank, *, driving: bool) -> tuple[Machine, dic
     if driving:
         for item, on, _ in enabling(chip).values():
             machine.bank.learn(item.register, deposit(on, item.bits), item.mask)
-    return machine, counters_after(actions)
+    return machine, actions
 
 
 def differing(machine: Machine, wanted: Bank) -> list[Register]:
@@ -136,13 +135,13 @@ def transition(
     order: Sequence[RegisterPart],
     *,
     stop: bool = False,
-    counters: Mapping[str, int] | None = None,
+    before: Iterable[Action] = (),
 ) -> list[Action]:
     """The frames that take the chip to `wanted`: these registers written in this order, then read back.
 
     Where a write would be refused the map's `unlock` goes before, and its `lock` after. With `stop` a write
-    that disables the outputs comes first, where a field does that. `machine` runs along; `counters` as
-    in `planned_steps`. Raises CallError for what the chip would refuse all the same.
+    that disables the outputs comes first, where a field does that. `machine` runs along; counters
+    go on from the frames of `before`. Raises CallError for what the chip would refuse all the same.
     """
     chip = machine.chip
     stopping = _stops(machine) if stop else []
@@ -161,7 +160,7 @@ def transition(
     if locked:
         unlock, lock = (chip.sequences.get(n, ()) for n in ("unlock", "lock"))
         steps = {"unlock": unlock, **steps, "lock": lock}
-    return planned_steps(chip, wanted, steps, machine, counters)
+    return planned_steps(chip, wanted, steps, machine, counters_after(before))
 
 
 def _writes(machine: Machine, wanted: Bank, order: Sequence[RegisterPart]) -> list[Step]:

@@ -20,6 +20,7 @@ from .chain import write_chain
 from .chosen import write_chosen
 from .faults import write_faults
 from .frames import FrameNames, frame_type, word_type, write_frames
+from .modes import write_mode_tables, write_modes
 from .monitors import write_monitor_tables, write_test_monitors
 from .names import Namer, check_prefix, default_prefix
 from .readback import write_verify
@@ -56,6 +57,7 @@ SECTIONS: dict[str, tuple[str, tuple[str, ...]]] = {
     "verify": ("what to read back and compare (stage)", ("frames",)),
     "run": ("a routine that runs the steps over your SPI transfer", ("init", "frames")),
     "tests": ("start-up tests of the monitors, where the map states them (stage)", ("run",)),
+    "modes": ("steps from mode to mode, and a routine that enters one (stage)", ("run",)),
     "faults": ("fault table, and a routine that names the first cause", ()),
     "strings": ("names and titles of faults as text in the fault table", ("faults",)),
     "scales": ("values of scales in whole numbers of a unit, to and from their codes", ()),
@@ -141,6 +143,8 @@ def content_hash(
         options.crc,
         *(f"{name} {band}" for name, _, band in options.figures),
         *([str(options.chain)] if options.chain else []),
+        *(f"{w.source} {w.target} {w.about}" for w in options.ways),
+        *(f"{f.mode} {f.fault} {f.then}" for f in options.follows),
         *(s.digest for s in others),
     ]
     return sha256("\0".join(pieces).encode("utf-8", "surrogatepass")).hexdigest()
@@ -209,6 +213,7 @@ def _write(sheet: Sheet, others: Sequence[Stage] = ()) -> None:
     if sheet.has("run") and sheet.stage is not None:
         write_runner(sheet, frames, sheet.stage)
         write_test_monitors(sheet)
+        write_modes(sheet)
     if chips and sheet.has("frames"):
         write_chain(sheet, frames, chips, _positions(sheet, frames, others))
 
@@ -301,6 +306,8 @@ def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
             write_monitor_tables(sheet, stage, actions, frames)
         if sheet.has("verify"):
             write_verify(sheet, stage, actions, frames)
+        if sheet.has("modes") and sheet.options.ways:
+            write_mode_tables(sheet, stage, frames)
     elif sheet.has("init") or sheet.has("verify"):
         sheet.names.note(
             "generated from a map alone: without a stage there is nothing to configure or read back"

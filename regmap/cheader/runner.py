@@ -17,6 +17,7 @@ from ..quantity import Band
 from .bitcode import put
 from .exchange import FrameRoutines
 from .frames import FrameNames
+from .modes import mode_tables
 from .sheet import Sheet
 from .steps import harmless
 from .text import block, count, defines, number, utype
@@ -422,6 +423,17 @@ class Runner(FrameRoutines):
             again = [
                 f"if (task->steps == {steps}) {{",
                 f"    {self.low('task_begin')}(task, {lock}, {rows});",
+                "} else {",
+                *(f"    {x}" for x in again),
+                "}",
+            ]
+        others = mode_tables(sheet)
+        if others:
+            # in a mode the rotation is that mode's own table
+            same = " || ".join(f"(task->steps == {t})" for t in others)
+            again = [
+                f"if ({same}) {{",
+                f"    {self.low('task_begin')}(task, task->steps, task->size);",
                 "} else {",
                 *(f"    {x}" for x in again),
                 "}",

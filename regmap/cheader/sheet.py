@@ -24,6 +24,31 @@ if TYPE_CHECKING:
     from ..stages.load import Setting, Stage
 
 
+@dataclass(frozen=True, slots=True)
+class ModeWay:
+    """The frames from one mode of a stage to another, `before` them those that led to the first.
+
+    `about` is what the table's comment says, `reads_as` the mode whose registers are read back after it (None:
+    no table of that).
+    """
+
+    source: str
+    target: str
+    actions: tuple[Action, ...]
+    before: tuple[Action, ...]
+    about: str = ""
+    reads_as: Stage | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ModeFollows:
+    """In this mode, on this fault: the mode that follows; "" where the controller stops the drive."""
+
+    mode: str
+    fault: str
+    then: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Options:
     """What to generate and how.
@@ -36,6 +61,7 @@ class Options:
     figures   what follows from the settings, (name, title, band): see `assessment.figures`
     version   the tool's version, part of the content hash; "" takes this library's
     chain     chips of the map on one chip select, as a daisy chain; 0: as the stage says
+    ways      the ways between the modes of the stage, what follows on its faults, and the ways that have no table, with why
     """
 
     prefix: str = ""
@@ -46,6 +72,9 @@ class Options:
     figures: tuple[tuple[str, str, Band], ...] = ()
     version: str = ""
     chain: int = 0
+    ways: tuple[ModeWay, ...] = ()
+    follows: tuple[ModeFollows, ...] = ()
+    left_out: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.sections is not None and not self.sections:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -10,6 +10,7 @@ from ..behaviour.faults import status_registers
 from ..behaviour.machine import Machine
 from ..behaviour.plan import plan
 from ..behaviour.settings import BRING_UP, Action, bring_up_sequence
+from ..behaviour.transition import STOP
 from ..chip.bank import find
 from ..chip.bits import deposit
 from ..chip.model import Access, Chip, Fault, Field, Register
@@ -158,10 +159,12 @@ def careful(
     before: list[Action] | None = None,
     *,
     closing: bool = True,
+    as_found: Mapping[str, int] | None = None,
 ) -> list[Action]:
     """The steps with reserved bits read before they are written back, and with a last read that shows
 
     whether a frame before was rejected (`closing`). `before` is what the chip has gone through already.
+    `as_found` are other bits, by register, that are written as they are read, but for what stops the outputs.
     """
     if not sheet.has("frames") or not actions:
         return actions
@@ -174,6 +177,8 @@ def careful(
         register = sent.register if sent is not None and sent.kind == "write" else None
         part = sent.frame.command.of_kind("data") if sent is not None else None
         keep = register.kept & register.shows if register is not None else 0
+        if register is not None and as_found and action.sequence != STOP:
+            keep |= as_found.get(register.name, 0) & register.shows
         read = _read_of(codec, register, machine) if register is not None and keep else None
         if read is None:
             keep = 0

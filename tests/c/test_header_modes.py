@@ -1,0 +1,182 @@
+"""Generated ways between modes, compiled and run against simulated chips: what they leave behind, what the watch sees."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from regmap.behaviour.settings import setting_registers
+from regmap.behaviour.transition import enabling
+from regmap.cheader import Options, generate
+from regmap.cli.header import _with_modes
+from regmap.frames.codec import from_wire, wire_bytes
+from regmap.stages.load import Stage, load_stage, read_stage
+from regmap.twin import Twin
+
+HERE = Path(__file__).parent / "header"
+DEVICES = Path(__file__).parents[2] / "devices"
+STRICT = ["-std=c99", "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wshadow", "-Werror"]
+COMPILERS = {
+    "gcc": STRICT,
+    "clang": [*STRICT, "-Wno-unused-const-variable"],
+    "g++": ["-std=c++11", "-x", "c++", "-Wall", "-Wextra", "-Werror", "-fsyntax-only"],
+    "avr-gcc": [*STRICT, "-mmcu=atmega328p", "-c", "-o", "/dev/null"],
+    "arm-none-eabi-gcc": [*STRICT, "-mcpu=cortex-m0", "-c", "-o", "/dev/null"],
+}
+
+MODES = {
+    "coolant_pump": "  limp:\n    after: [OT_WARN, controller]\n    settings: {GATE_HS: {SOURCE: 80 mA}, GATE_LS: {SOURCE: 80 mA}, SENSE.OC_TH: 18 mV}\n",
+    "conveyor_drum": "  near:\n    after: [controller]\n    settings: {OVERCURRENT.THRESHOLD: 60 mV}\n  asleep: {after: [controller], driving: no, settings: {CONTROL.SLEEP: asleep}}\n",
+    "wombat24": "  calm:\n    after: [controller]\n    driving: no\n    settings: {GATE.SOURCE: 60 mA, TIMING.DEAD_TIME: 1 us}\n",
+    "bilby32": "  calm:\n    after: [controller]\n    settings: {LIMIT.TRIP: 40 mV, VDS.THRESHOLD: 300 mV}\n",
+    "potoroo40": "  calm:\n    after: [controller]\n    settings: {OUTPUT.SOURCE: 60 mA, DEAD.TIME: 1 us}\n",
+}
+BARE = {
+    "wombat24": "settings:\n  GATE: {SOURCE: 120 mA, SINK: 250 mA, FULL_DRIVE: 1 us}\n  TIMING: {BLANKING: 1.5 us, DEAD_TIME: 500 ns}\n",
+    "bilby32": "settings:\n  DRIVE: {RANGE: strong, SOURCE: 300 mA, SINK: 500 mA}\n  LIMIT.TRIP: 60 mV\n",
+    "potoroo40": "supply.voltage: 12 V\nexternal: {GAIN_PIN: x10}\nsettings:\n  OUTPUT: {SOURCE: 150 mA, FULL_DRIVE: 1.5 us}\n",
+}  # fmt: skip
+
+
+def stage_of(name: str, folder: Path) -> Stage:
+    if name in BARE:
+        head = f"gateword_stage: 1\nstage: {{name: bare, invented: yes}}\nmap: {name}\n{BARE[name]}"
+    else:
+        head = (DEVICES / f"{name}.yaml").read_text(encoding="utf-8").partition("\nmodes:")[0]
+    stage, problems = read_stage(folder / "stage.yaml", text=f"{head}\nmodes:\n{MODES[name]}")
+    assert stage is not None, [str(p) for p in problems]
+    return stage
+
+
+def written(stage: Stage, folder: Path) -> str:
+    made = generate(stage, _with_modes(Options(prefix="gd"), stage, "c"))
+    (folder / "gd.h").write_text(made.header, "utf-8")
+    return made.header
+
+
+def numbers(header: str) -> dict[str, int]:
+    return {n: int(v) for n, v in re.findall(r"#define GD_DRIVE_MODE_(\w+)\s+(\d+)U", header)}
+
+
+def converse(
+    program: Path, twin: Twin, tamper: dict[int, Callable[[], None]], seen: list[dict[str, int]]
+) -> str:
+    """Answer for the chip; what its registers hold after each way, and the program's report."""
+    spi = twin.chip.spi
+    with subprocess.Popen(
+        [program], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0
+    ) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        assert process.stderr is not None
+        while op := process.stdout.read(1):
+            if op == b"T":
+                size = process.stdout.read(1)[0]
+                data = b""
+                while len(data) < size:
+                    data += process.stdout.read(size - len(data))
+                sent = from_wire(data, 8 * size, msb_first=spi.msb_first)
+                [got] = twin.transfer([(sent, 8 * size)])
+                process.stdin.write(wire_bytes(got, 8 * size, msb_first=spi.msb_first))
+            elif op == b"W":
+                twin.wait(Fraction(int.from_bytes(process.stdout.read(4), "little"), 1_000_000))
+            else:
+                number = process.stdout.read(1)[0]
+                seen.append(dict(twin.machine.bank.words))
+                if number in tamper:
+                    tamper[number]()
+                process.stdin.write(b"\0")
+        report = process.stderr.read().decode()
+        assert process.wait(10) == 0, report
+    return report
+
+
+@pytest.mark.parametrize("name", MODES)
+def test_ways_lead_where_they_say_and_the_watch_goes_with_them(
+    name: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """There, back and there again; the last time a setting is lost under way, which the watch of that mode finds."""
+    stage = stage_of(name, tmp_path)
+    modes = numbers(written(stage, tmp_path))
+    assert set(modes) == {"AS_STATED", *(m.upper() for m in stage.modes)}
+    other = next(iter(stage.modes))
+    a, b = modes["AS_STATED"], modes[other.upper()]
+    program = tmp_path / "modes"
+    ways = f"-DWAYS={a}, {b}, {b}, {a}, {a}, {b}"
+    subprocess.run(
+        [need_tool("gcc"), *STRICT, "-Wno-unused-const-variable", ways, "-I", tmp_path, HERE / "modes.c", "-o", program],
+        check=True,
+    )  # fmt: skip
+    twin = Twin(stage.chip)
+    seen: list[dict[str, int]] = []
+    changed = [
+        r
+        for r in setting_registers(stage.chip)
+        if (stage.bank.words[r.name] ^ stage.modes[other].bank.words[r.name])
+        & r.settings
+        & r.read_back
+    ]
+    assert changed
+    enable = {i.register: i.mask for i, _, _ in enabling(stage.chip).values()}
+
+    def lose() -> None:
+        register = changed[0]
+        mask = register.settings & ~enable.get(register.name, 0)
+        twin.machine.bank.words[register.name] ^= mask & -mask
+
+    report = converse(program, twin, {2: lose}, seen)
+    assert re.findall(r"way \d+: (\d+)", report) == ["0", "0", "0"], report
+    for words, wanted in zip(seen, (stage.modes[other], stage, stage.modes[other]), strict=True):
+        for register in changed:
+            assert (
+                words[register.name] ^ wanted.bank.words[register.name]
+            ) & register.settings == 0
+    # BUSY is 7, EXPECT 3: nothing found, nothing found, found
+    assert re.findall(r"watch \d+: (\d+)", report) == ["7", "7", "3"], report
+    assert "nowhere: 1" in report
+
+
+@pytest.mark.parametrize("compiler", COMPILERS)
+def test_headers_with_modes_compile_without_a_warning(
+    compiler: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    stage = stage_of("conveyor_drum", tmp_path)
+    modes = numbers(written(stage, tmp_path))
+    assert len(modes) == 3
+    source = tmp_path / "all.c"
+    source.write_text((HERE / "modes.c").read_text().replace("WAYS", "0U, 1U"))
+    if compiler in ("avr-gcc", "arm-none-eabi-gcc"):
+        source.write_text('#include "gd.h"\nextern uint8_t go(gd_spi_t *spi, uint16_t *f);\nuint8_t go(gd_spi_t *spi, uint16_t *f)\n{\n    return gd_enter(spi, 0U, 1U, f);\n}\n')  # fmt: skip
+    flags = [*COMPILERS[compiler], "-Wno-unused-const-variable"]
+    tail = [] if "-o" in flags or "-fsyntax-only" in flags else ["-o", tmp_path / "x"]
+    done = subprocess.run(
+        [need_tool(compiler), *flags, "-I", tmp_path, source, *tail],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_a_way_that_is_not_clean_has_no_table_and_is_told(tmp_path: Path) -> None:
+    text = (DEVICES / "coolant_pump.yaml").read_text(encoding="utf-8").partition("\nmodes:")[0]
+    late = MODES["coolant_pump"].replace("after: [", "within: 5 us\n    after: [")
+    (tmp_path / "s.yaml").write_text(f"{text}\nmodes:\n{late}")
+    stage = load_stage(tmp_path / "s.yaml")
+    made = generate(stage, _with_modes(Options(prefix="gd"), stage, "c"))
+    assert any("as stated to limp is left out" in n for n in made.notes)
+    assert "gd_as_stated_to_limp_steps" not in made.header
+    assert "gd_limp_to_as_stated_steps" in made.header
+
+
+def test_what_follows_on_faults_is_data(tmp_path: Path) -> None:
+    header = written(stage_of("coolant_pump", tmp_path), tmp_path)
+    rows = re.findall(r"\{GD_DRIVE_MODE_(\w+), GD_FAULT_ID_(\w+), GD_DRIVE_MODES?_(\w+)\}", header)
+    assert ("AS_STATED", "OT_WARN", "LIMP") in rows
+    assert ("LIMP", "OT_WARN", "LIMP") in rows
+    assert ("AS_STATED", "OV_SUPPLY", "NONE") in rows

@@ -152,7 +152,7 @@ def test_digests_faults_waivers_known_frames_and_sign_off(stage: Stage, html: st
     for fault in stage.chip.faults.values():
         assert fault.title in text
     assert text.count(" proven ") == len(stage.chip.known_frames)
-    assert html.count("<svg") == 10
+    assert html.count("<svg") == 12
 
 
 def test_what_fails_is_a_finding_and_is_ticked_off() -> None:

@@ -9,7 +9,15 @@ from typing import Any
 
 from .corner import Variable, formula, larger
 from .device import TIME_ERROR
-from .drive import ON_USES, SOURCE_USES, current_edge_time, gate_current, then, turn_on_time
+from .drive import (
+    ON_USES,
+    SOURCE_USES,
+    current_edge_time,
+    edge_time,
+    gate_current,
+    then,
+    turn_on_time,
+)
 from .pwm import DEADTIME_USES, gate_starts, own_deadtime
 from .registry import Outcome, check
 from .sense import CHAIN, HEAT, SIGNS, ZERO, gain_band, output_at_zero, shunt_temperature
@@ -262,7 +270,8 @@ def spike(ls: Any, didt: Any) -> Any:
 @check(
     "overcurrent.outlasts-spike",
     "overcurrent filter outlasts the spike of the shunt's inductance",
-    "t_filter >= t_id, the current edge in which L di/dt stands at the shunt",
+    "t_filter >= t_id + t_vds, in which L di/dt stands at the shunt: where the loop's inductance takes "
+    "of VDS, the current edge reaches into the voltage edge",
     "role:overcurrent.enable role:overcurrent.mode role:overcurrent.filter stage:shunt.inductance "
     + SLOPE_USES
     + SOURCE_USES.replace("{side}", "low"),
@@ -281,5 +290,10 @@ def outlasts_spike(work: Work) -> Outcome:
         didt=steepest_current(work, gate_current(work, "source", "low")),
     )
     work.extra += [high] if high is not None else []
-    edge = current_edge_time(work, "source", "low", "t_id")
+    edge = work.derive(
+        "t_edge",
+        then,
+        a=current_edge_time(work, "source", "low", "t_id"),
+        b=edge_time(work, "source", "low", "t_vds"),
+    )
     return work.at_least(work.take("t_filter", "role:overcurrent.filter"), edge)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, any_of, decay, formula
-from .drive import gate_voltage, in_series
+from .currents import gate_voltage, in_series
 from .gatesupply import bootstrapped, both_currents, pulldown_current
 from .pwm import DEADTIME_USES, low_side_time, on_time, set_deadtime
 from .registry import Outcome, check

@@ -5,15 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, formula, larger
+from .currents import SINK_USES, gate_current, in_series
 from .device import TIME_ERROR, hot_limit, output_charge
-from .drive import (
+from .edges import (
     OFF_USES,
     ON_USES,
-    SINK_USES,
     edge_time,
     full_time,
-    gate_current,
-    in_series,
     plateau_left,
     plateau_reached,
     then,

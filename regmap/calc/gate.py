@@ -7,6 +7,7 @@ from functools import lru_cache
 from typing import Any
 
 from .corner import Variable, formula, larger, smaller
+from .currents import SINK_USES, SOURCE_USES, gate_current, in_series
 from .device import (
     KNEE,
     MILLER_ERROR,
@@ -19,16 +20,7 @@ from .device import (
     hot_limit,
     output_capacitance,
 )
-from .drive import (
-    OFF_USES,
-    ON_USES,
-    SINK_USES,
-    SOURCE_USES,
-    edge_time,
-    full_time,
-    gate_current,
-    in_series,
-)
+from .edges import OFF_USES, ON_USES, edge_time, full_time
 from .registry import Outcome, sided
 from .slopes import (
     SLOPE_USES,

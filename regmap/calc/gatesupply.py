@@ -9,7 +9,7 @@ from typing import Any
 
 from ..quantity import many
 from .corner import Variable, formula, larger, smaller
-from .drive import gate_voltage, in_series, is_resistive, less
+from .currents import gate_voltage, in_series, is_resistive, less
 from .registry import Outcome, check, sided
 from .verdict import Verdict
 from .work import Work

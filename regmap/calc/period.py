@@ -15,7 +15,7 @@ from typing import Literal
 from ..cautions import CAUTION
 from ..errors import CallError
 from .corner import Variable
-from .drive import (
+from .edges import (
     current_edge_time,
     edge_time,
     plateau_left,

@@ -13,17 +13,10 @@ from typing import Literal
 from ..cautions import CAUTION
 from ..errors import CallError
 from .corner import Variable, show_value
+from .currents import gate_voltage
 from .deadtime import knee_current, late_edge, needed_deadtime, voltage_error_share
 from .device import beyond_charge, output_charge, threshold_overdrive
-from .drive import (
-    after_edge,
-    current_edge_time,
-    edge_time,
-    gate_voltage,
-    plateau_left,
-    plateau_reached,
-    then,
-)
+from .edges import after_edge, current_edge_time, edge_time, plateau_left, plateau_reached, then
 from .inputs import ImpossibleError, Inputs
 from .period import period
 from .pwm import set_deadtime

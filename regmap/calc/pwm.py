@@ -13,7 +13,7 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, formula, larger
-from .drive import OFF_USES, ON_USES, gate_below, then
+from .edges import OFF_USES, ON_USES, gate_below, then
 from .work import Work
 
 

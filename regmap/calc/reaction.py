@@ -7,7 +7,7 @@ The rule: detection time + reaction time end inside the fault tolerant time inte
 from __future__ import annotations
 
 from .corner import Variable
-from .drive import then
+from .edges import then
 from .inputs import FaultTiming
 from .pwm import stretched
 from .registry import Outcome, check

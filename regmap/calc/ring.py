@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, any_of, formula
+from .currents import SOURCE_USES, gate_voltage, in_series, is_resistive
 from .device import OVERSHOOT_ERROR, output_capacitance, output_charge
-from .drive import SOURCE_USES, gate_voltage, in_series, is_resistive
 from .gate import EDGE_CAUTION
 from .inputs import ImpossibleError
 from .registry import Outcome, check, sided

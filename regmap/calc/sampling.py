@@ -13,7 +13,8 @@ from typing import Any
 
 from ..quantity import Band
 from .corner import Variable, formula, larger
-from .drive import SOURCE_USES, gate_current, then
+from .currents import SOURCE_USES, gate_current
+from .edges import then
 from .pwm import own_deadtime
 from .registry import Outcome, check
 from .sense import CHAIN, gain_band

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, any_of, formula, larger, log
+from .currents import SINK_USES, is_resistive, sink_current
 from .device import OVERSHOOT_ERROR, overdrive_at, threshold_overdrive
-from .drive import OFF_USES, SINK_USES, is_resistive, sink_current
+from .edges import OFF_USES
 from .gate import EDGE_CAUTION
 from .inputs import ImpossibleError
 from .registry import Outcome, sided

@@ -8,16 +8,9 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, formula, larger
+from .currents import SOURCE_USES, gate_current
 from .device import TIME_ERROR
-from .drive import (
-    ON_USES,
-    SOURCE_USES,
-    current_edge_time,
-    edge_time,
-    gate_current,
-    then,
-    turn_on_time,
-)
+from .edges import ON_USES, current_edge_time, edge_time, then, turn_on_time
 from .pwm import DEADTIME_USES, gate_starts, own_deadtime
 from .registry import Outcome, check
 from .sense import CHAIN, HEAT, SIGNS, ZERO, gain_band, output_at_zero, shunt_temperature

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, formula, larger, smaller
+from .currents import SINK_USES, gate_current, gate_voltage, is_resistive, less
 from .device import (
     MODEL,
     channel_current,
@@ -15,7 +16,6 @@ from .device import (
     overdrive_at,
     threshold_overdrive,
 )
-from .drive import SINK_USES, gate_current, gate_voltage, is_resistive, less
 from .work import Work
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from ..quantity import Band
 from .corner import Variable, formula
-from .drive import then
+from .edges import then
 from .pwm import stretched
 from .registry import Outcome, check
 from .work import Work

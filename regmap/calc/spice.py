@@ -19,8 +19,9 @@ from dataclasses import dataclass, replace
 
 from ..cautions import CAUTION
 from ..errors import CallError
+from .currents import gate_current, is_resistive
 from .device import KNEE, channel_resistance, drain_resistance, end_capacitance, gate_drain
-from .drive import course, gate_current, is_resistive
+from .edges import course
 from .inputs import ImpossibleError, Inputs
 from .registry import SIDES
 from .work import About, Work

@@ -6,7 +6,7 @@ from typing import Any
 
 from .corner import Variable, any_of, decay, formula
 from .device import output_charge
-from .drive import OFF_USES, ON_USES, current_edge_time, edge_time, then
+from .edges import OFF_USES, ON_USES, current_edge_time, edge_time, then
 from .gatesupply import DRIVER_USES, driver_loss
 from .inputs import ImpossibleError
 from .pwm import DEADTIME_USES, set_deadtime

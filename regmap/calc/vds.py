@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, any_of, formula, larger, smaller
+from .currents import gate_voltage
 from .device import TIME_ERROR, beyond_charge, lift_for_drop
-from .drive import OFF_USES, after_edge, gate_voltage, then, turn_off_time, turn_on_time
+from .edges import OFF_USES, after_edge, then, turn_off_time, turn_on_time
 from .gatesupply import allowed_power
 from .inputs import ImpossibleError
 from .pwm import EDGE_USES, gate_starts

@@ -16,8 +16,9 @@ from regmap.calc.bootstrap import (
     lowest_bootstrap,
     pump_droop,
 )
+from regmap.calc.currents import source_resistive
 from regmap.calc.deadtime import delay_difference
-from regmap.calc.drive import charge_time, source_resistive
+from regmap.calc.edges import charge_time
 from regmap.calc.gate import miller_resistive
 from regmap.calc.gatesupply import driver_share, gate_power, gate_supply_current
 from regmap.calc.sense import range_up

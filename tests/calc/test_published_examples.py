@@ -17,7 +17,7 @@ from regmap.calc.bootstrap import droop
 from regmap.calc.courses import piece_energy
 from regmap.calc.dclink import capacitor_current, charging_heat, first_power, gap_left, inrush
 from regmap.calc.deadtime import diode_power
-from regmap.calc.drive import charge_time
+from regmap.calc.edges import charge_time
 from regmap.calc.gatesupply import gate_power
 from regmap.calc.ring import avalanche_energy, characteristic, ring_frequency
 from regmap.calc.sense import step_current

@@ -1,8 +1,8 @@
-"""The gate driver seen by several subjects: its currents, and the times they take on a MOSFET.
+"""The times that the gate driver's currents take on a MOSFET: to its plateau, along it, and beyond.
 
-A stage of the driver passes min(Iset, u / R): `u` is what the gate still lacks to the rail it is
-driven to, Iset the set current (none for a resistive driver), R what lies in the path. The MOSFET
-is that of `device`. A set current may come in steps, or be adjusted by the chip (see `steps`).
+The currents are those of `currents`, the MOSFET is that of `device`. With a set current and a known
+resistance in its path each phase is worked as it fades; in steps as the steps move its charge; where
+the chip adjusts, the time is what was wanted.
 """
 
 from __future__ import annotations
@@ -10,67 +10,23 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, any_of, formula, larger, log, smaller
-from .device import MODEL, beyond_charge, current_charge
+from .currents import (
+    SINK_USES,
+    SOURCE_USES,
+    WAY,
+    charge_more,
+    gate_current,
+    gate_voltage,
+    in_series,
+    is_resistive,
+    less,
+    phase_charges,
+    staircase,
+)
+from .device import beyond_charge, current_charge
 from .inputs import ImpossibleError
-from .steps import (
-    adjusts,
-    flowing,
-    larger_step,
-    part_of_delay,
-    slew_current,
-    slew_time,
-    step_settings,
-    stepped,
-    stepped_time,
-    uses,
-)
+from .steps import adjusts, part_of_delay, slew_time, stepped, stepped_time
 from .work import Work
-
-
-@formula(
-    "min({iset}, ({vg} - {vpl}) / ({rg} + {rint}))",
-    "current",
-    up="iset vg",
-    down="vpl rg rint",
-    source=MODEL,
-)
-def source_limited(iset: Any, vg: Any, vpl: Any, rg: Any, rint: Any) -> Any:
-    """Plateau current of a current-controlled driver, limited by resistance in its path."""
-    if any_of(vg <= vpl):
-        raise ImpossibleError(
-            "the gate voltage does not exceed the plateau voltage: the MOSFET never turns on fully"
-        )
-    return smaller(iset, (vg - vpl) / (rg + rint))
-
-
-@formula(
-    "min({iset}, {vpl} / ({rg} + {rint}))", "current", up="iset vpl", down="rg rint", source=MODEL
-)
-def sink_limited(iset: Any, vpl: Any, rg: Any, rint: Any) -> Any:
-    """Plateau current at turn-off of a current-controlled driver."""
-    return smaller(iset, vpl / (rg + rint))
-
-
-@formula(
-    "({vg} - {vpl}) / ({rdrv} + {rg} + {rint})",
-    "current",
-    up="vg",
-    down="vpl rdrv rg rint",
-    source="Fairchild AN-6076, section 6 (from memory)",
-)
-def source_resistive(vg: Any, vpl: Any, rdrv: Any, rg: Any, rint: Any) -> Any:
-    """Plateau current of a resistive driver: Rtot = (VDD - Vpl) / Ig."""
-    if any_of(vg <= vpl):
-        raise ImpossibleError(
-            "the gate voltage does not exceed the plateau voltage: the MOSFET never turns on fully"
-        )
-    return (vg - vpl) / (rdrv + rg + rint)
-
-
-@formula("{vpl} / ({rdrv} + {rg} + {rint})", "current", up="vpl", down="rdrv rg rint", source=MODEL)
-def sink_resistive(vpl: Any, rdrv: Any, rg: Any, rint: Any) -> Any:
-    """Plateau current at turn-off of a resistive driver."""
-    return vpl / (rdrv + rg + rint)
 
 
 @formula(
@@ -85,18 +41,6 @@ def charge_time(q: Any, i: Any) -> Any:
 def then(a: Any, b: Any) -> Any:
     """Two times one after the other."""
     return a + b
-
-
-@formula("{a} + {b}", "resistance", up="a b", source="series connection")
-def in_series(a: Any, b: Any) -> Any:
-    """Two resistances in one path."""
-    return a + b
-
-
-@formula("{a} - {b}", "voltage", up="a", down="b", source="difference")
-def less(a: Any, b: Any) -> Any:
-    """A voltage less a drop."""
-    return a - b
 
 
 PHASE = "dq / i over an even capacitance, i = min(Iset, u / R): circuit theory"
@@ -149,89 +93,6 @@ def _share(a: Any, b: Any) -> Any:
     return (a + 1e-300) / (b + 1e-300)
 
 
-_WORD = {"source": "on", "sink": "off"}
-
-
-def gate_voltage(work: Work, side: str, *, optional: bool = False) -> Variable | None:
-    """Gate-source voltage of a side in regulation."""
-    name = f"role:gate.voltage.{side}"
-    return work.take("Vg", name, optional=optional)
-
-
-def is_resistive(work: Work, way: str, side: str) -> bool:
-    """Whether this driver path is a resistance and no set current."""
-    return not work.stated(f"role:gate.{way}.{side}") and work.stated(
-        f"chip:drive.resistance.{way}"
-    )
-
-
-def sink_current(
-    work: Work, side: str, vpl: Variable | None, setting: Variable | None
-) -> Variable | None:
-    """Current out of a gate that stands at `vpl`; `setting` is the set current, None for a resistive driver."""
-    rg = work.take("Rg,off", "stage:gate.resistor.off")
-    rint = work.take("Rint", "stage:mosfet.internal_resistance")
-    if is_resistive(work, "sink", side):
-        rdrv = work.take("Rdrv,off", "chip:drive.resistance.sink")
-        return work.derive("Isink", sink_resistive, vpl=vpl, rdrv=rdrv, rg=rg, rint=rint)
-    return work.derive("Isink", sink_limited, iset=setting, vpl=vpl, rg=rg, rint=rint)
-
-
-def gate_current(work: Work, way: str, side: str) -> Variable | None:
-    """Gate current along the plateau; `way` is "source" or "sink".
-
-    From the driver's set current (limited by resistance in the path where the gate voltage is
-    known), or from the driver's resistance. Of a current in steps the largest that flows in the
-    current edge or in the voltage edge; of one that the chip adjusts what the wanted slope needs.
-    """
-    if is_resistive(work, way, side):
-        return edge_current(work, way, side)
-    slew = adjusts(work, "gate.slew", side)
-    if slew is not None:
-        qgd, vs = work.take("Qgd", "stage:mosfet.qgd"), work.take("Vs", "stage:supply.voltage")
-        return work.derive(f"I{way}", slew_current, qgd=qgd, slew=slew, vs=vs)
-    if not stepped(work, way, side):
-        return edge_current(work, way, side)
-    # which steps can flow is a question to the bands, the same on every bench
-    bands = Work(work.about, work.inputs)
-    begin, reached, over, end = _charges(bands, way)
-    low, high = (begin, over) if way == "source" else (reached, end)
-    names = flowing(_staircase(bands, way, side), low, high)
-    for name in (*bands.asked, *bands.missing):
-        work.asked.setdefault(name)
-    work.missing.update(bands.missing)
-    steps = _staircase(work, way, side)
-    found: Variable | None = None
-    for name in names:
-        found = (
-            steps[name]
-            if found is None
-            else work.derive(f"I{way}", larger_step, a=found, b=steps[name])
-        )
-    return found
-
-
-def _charges(work: Work, way: str) -> tuple[Variable | None, ...]:
-    """Charge moved from the start to threshold or full gate, plateau, its end, and the other end.
-
-    At turn-on to the start of the current edge, its end, the end of the voltage edge, the full gate;
-    at turn-off nothing, then to the start of the voltage edge, its end, the end of the current edge.
-    """
-    qgs, qgd = work.take("Qgs", "stage:mosfet.qgs"), work.take("Qgd", "stage:mosfet.qgd")
-    part = current_charge(work)
-    if way == "source":
-        begin = work.derive("Qgs1", charge_less, a=qgs, b=part)
-        return begin, qgs, work.derive("Qedge", charge_more, a=qgs, b=qgd), None
-    left = beyond_charge(work)
-    over = work.derive("Qedge", charge_more, a=left, b=qgd)
-    return None, left, over, work.derive("Qoff", charge_more, a=over, b=part)
-
-
-def _staircase(work: Work, way: str, side: str) -> dict[str, Variable | None]:
-    """The steps, each limited by the resistance in its path as the edge current is."""
-    return step_settings(work, way, side, edge_current(work, way, side))
-
-
 def course(work: Work, way: str, side: str) -> list[tuple[float, float]]:
     """The gate current at typical values: (current in A, until when in s), the last one for good.
 
@@ -244,7 +105,7 @@ def course(work: Work, way: str, side: str) -> list[tuple[float, float]]:
     ends: list[Variable | None] = []
     wanted = adjusts(work, "gate.delay_on" if way == "source" else "gate.delay_off", side)
     if stepped(work, way, side):
-        steps = _staircase(work, way, side)
+        steps = staircase(work, way, side)
         slew = adjusts(work, "gate.slew", side)
         first, last = steps["i1"], steps["i3"]
         edge = edge if slew is not None else steps["i2"]
@@ -269,7 +130,7 @@ def step_ends(work: Work, way: str, side: str) -> list[tuple[str, Variable | Non
     """Where the steps of a stepped current end, from its start: what ends, and when."""
     if is_resistive(work, way, side) or not stepped(work, way, side):
         return []
-    steps = _staircase(work, way, side)
+    steps = staircase(work, way, side)
     first = steps["t1"]
     found: list[tuple[str, Variable | None]] = []
     if way == "source" and adjusts(work, "gate.delay_on", side):
@@ -283,7 +144,7 @@ def step_ends(work: Work, way: str, side: str) -> list[tuple[str, Variable | Non
 
 def moved_in(work: Work, way: str, side: str, symbol: str, q: Variable | None) -> Variable | None:
     """Time in which the steps move a charge from the start of gate charge or discharge."""
-    return work.derive(symbol, stepped_time, q=q, **_staircase(work, way, side))
+    return work.derive(symbol, stepped_time, q=q, **staircase(work, way, side))
 
 
 def _between(
@@ -294,49 +155,10 @@ def _between(
     return work.derive(symbol, time_between, a=last, b=first)
 
 
-@formula("{a} + {b}", "charge", up="a b", source="sum of charges")
-def charge_more(a: Any, b: Any) -> Any:
-    """Two charges one after the other."""
-    return a + b
-
-
-@formula("{a} - {b}", "charge", up="a", down="b", source="difference of charges")
-def charge_less(a: Any, b: Any) -> Any:
-    """A charge less a part of it."""
-    return a - b
-
-
 @formula("{a} - {b}", "time", up="a", down="b", source="difference of times")
 def time_between(a: Any, b: Any) -> Any:
     """From one instant to a later one."""
     return a - b
-
-
-def edge_current(work: Work, way: str, side: str) -> Variable | None:
-    """Gate current that is set for the edge."""
-    symbol, word = f"I{way}", _WORD[way]
-    level = "Vpl", "stage:mosfet.plateau"
-    rg = work.take(f"Rg,{word}", f"stage:gate.resistor.{word}")
-    rint = work.take("Rint", "stage:mosfet.internal_resistance")
-    if is_resistive(work, way, side):
-        vpl = work.take(*level)
-        if way == "sink":
-            return sink_current(work, side, vpl, None)
-        rdrv = work.take(f"Rdrv,{word}", f"chip:drive.resistance.{way}")
-        vg = gate_voltage(work, side)
-        return work.derive(symbol, source_resistive, vg=vg, vpl=vpl, rdrv=rdrv, rg=rg, rint=rint)
-    setting = work.take(f"Iset,{word}", f"role:gate.{way}.{side}")
-    # a resistor that was fitted limits the current: without these voltages nobody knows how far
-    fitted = rg is not None and any_of(rg.high > 0)
-    vpl = work.take(*level, optional=not fitted)
-    if vpl is None or setting is None:
-        return None if fitted else setting
-    if way == "sink":
-        return sink_current(work, side, vpl, setting)
-    vg = gate_voltage(work, side, optional=not fitted)
-    if vg is None:
-        return None if fitted else setting
-    return work.derive(symbol, source_limited, iset=setting, vg=vg, vpl=vpl, rg=rg, rint=rint)
 
 
 def phase_time(
@@ -364,13 +186,13 @@ def phase_time(
     path = _path(work, way, side)
     if is_resistive(work, way, side):
         return work.derive(symbol, resistive_phase, q=q, far=far, near=near, r=path)
-    setting = work.take(f"Iset,{_WORD[way]}", f"role:gate.{way}.{side}")
+    setting = work.take(f"Iset,{WAY[way]}", f"role:gate.{way}.{side}")
     return work.derive(symbol, limited_phase, q=q, far=far, near=near, i=setting, r=path)
 
 
 def _path(work: Work, way: str, side: str) -> Variable | None:
     """Resistance between the driver's rail and the gate itself."""
-    word = _WORD[way]
+    word = WAY[way]
     path = work.derive(
         f"R,{word}",
         in_series,
@@ -400,7 +222,7 @@ def edge_time(work: Work, way: str, side: str, symbol: str) -> Variable | None:
             vs = work.take("Vs", "stage:supply.voltage")
             return work.derive(symbol, slew_time, vs=vs, slew=slew)
         if stepped(work, way, side):
-            _, reached, over, _ = _charges(work, way)
+            _, reached, over, _ = phase_charges(work, way)
             return _between(work, way, side, symbol, (reached, over))
     return work.derive(symbol, charge_time, q=qgd, i=gate_current(work, way, side))
 
@@ -416,7 +238,7 @@ def current_edge_time(work: Work, way: str, side: str, symbol: str) -> Variable 
             qgs = work.take("Qgs", "stage:mosfet.qgs")
             return work.derive(symbol, part_of_delay, t=wanted, part=current_charge(work), q=qgs)
         if stepped(work, way, side):
-            begin, reached, over, end = _charges(work, way)
+            begin, reached, over, end = phase_charges(work, way)
             ends = (begin, reached) if way == "source" else (over, end)
             return _between(work, way, side, symbol, ends)
     return phase_time(work, way, side, symbol, current_charge(work), levels)
@@ -441,7 +263,7 @@ def after_edge(
     if is_resistive(work, "source", side) or not stepped(work, "source", side):
         vpl = work.take("Vpl", "stage:mosfet.plateau")
         return phase_time(work, "source", side, symbol, q, (vpl, vpl), near)
-    over = _charges(work, "source")[2]
+    over = phase_charges(work, "source")[2]
     end = work.derive("Qend", charge_more, a=over, b=q)
     return _between(work, "source", side, symbol, (over, end))
 
@@ -499,7 +321,7 @@ def gate_below(work: Work, side: str, level: Variable | None) -> Variable | None
     qgs = work.take("Qgs", "stage:mosfet.qgs")
     rest = work.derive("Qrest", charge_down_to, qgs=qgs, v=level, vpl=vpl)
     if not is_resistive(work, "sink", side) and stepped(work, "sink", side):
-        over = _charges(work, "sink")[2]
+        over = phase_charges(work, "sink")[2]
         return moved_in(
             work, "sink", side, "t_gate,off", work.derive("Q", charge_more, a=over, b=rest)
         )
@@ -543,22 +365,9 @@ def full_time(work: Work, way: str, side: str) -> Variable | None:
     return work.derive(f"t_{way}", then, a=first, b=work.derive("t_rest", then, a=edge, b=last))
 
 
-#: Where in the staircase of a current in steps the edge lies.
-EDGE_CHARGES = (
-    "stage:mosfet.qg stage:mosfet.qgs stage:mosfet.qgd stage:mosfet.vth stage:supply.voltage "
-)
-#: Input names that a gate current may look up, for the lists of the checks.
-SOURCE_USES = (
-    "role:gate.source.{side} chip:drive.resistance.source role:gate.voltage.{side} "
-    "stage:gate.resistor.on stage:mosfet.internal_resistance stage:mosfet.plateau "
-    + uses("source")
-    + EDGE_CHARGES
-)
-SINK_USES = (
-    "role:gate.sink.{side} chip:drive.resistance.sink stage:gate.resistor.off "
-    "stage:mosfet.internal_resistance stage:mosfet.plateau " + uses("sink") + EDGE_CHARGES
-)
 ON_USES = SOURCE_USES + "stage:mosfet.qgs stage:mosfet.qgd "
+
+
 OFF_USES = SINK_USES + (
     "stage:mosfet.qg stage:mosfet.qgs stage:mosfet.qgd stage:mosfet.vth role:gate.voltage.{side} "
 )

@@ -246,11 +246,12 @@ def sampling(inputs: Inputs, points: int = 26) -> str:
         work, work.take("Dmax", "stage:pwm.duty.max"), sampling_need(work), sample_window(work)
     )
     factor, unit = scale_for(float(window.high) + float(need.high), "s")
-    lower, upper = [], []
+    lower, middle, upper = [], [], []
     for index in range(points):
         share = index / (points - 1)
         duty = work.constant("D", share, "percent", "axis")
         (left,) = _need(work, sample_window(work, duty))
+        middle.append((100 * share, float(left.typ) / factor))
         lower.append((100 * share, float(left.low) / factor))
         upper.append((100 * share, float(left.high) / factor))
     panel = Panel(
@@ -261,6 +262,7 @@ def sampling(inputs: Inputs, points: int = 26) -> str:
         f"time, {unit}",
     )
     panel.area(upper + lower[::-1], HUES[0], "left for the sample, min to max")
+    panel.line(middle, HUES[0], name="typical")
     for end, dash in ((need.low, "2 3"), (need.high, "7 4")):
         level = float(end) / factor
         panel.line(
@@ -295,15 +297,17 @@ def voltage_loss(inputs: Inputs, points: int = 41) -> str:
     end = float(peak.high)
     fade = float(knee.typ) if knee is not None else 0.0
     fades = work.maybe("I_comp", "stage:pwm.compensation_current")
+    whole = float(fades.typ) if fades is not None else 0.0
+    # an even walk, and where either line bends
+    walk = {end * (2 * index / (points - 1) - 1) for index in range(points)}
+    walk |= {sign * bend for bend in (fade, whole) if bend < end for sign in (-1.0, 1.0)}
+    walk |= {-1e-6 * end, 1e-6 * end}
     raw, left = [], []
-    for index in range(points):
-        amps = end * (2 * index / (points - 1) - 1)
+    for amps in sorted(walk):
         size, sign = abs(amps), (amps > 0) - (amps < 0)
-        share = min(1.0, size / fade) if fade else 1.0
-        lost = 100 * sign * share * float(error.typ)
+        lost = 100 * sign * (min(1.0, size / fade) if fade else 1.0) * float(error.typ)
         raw.append((amps, lost))
         if added is not None:
-            whole = float(fades.typ) if fades is not None else 0.0
             taken = min(1.0, size / whole) if whole else 1.0
             left.append((amps, lost - 100 * sign * taken * float(added.typ) * f))
     top = max(abs(y) for _, y in raw + left) * 1.15 or 1.0

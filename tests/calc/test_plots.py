@@ -10,7 +10,7 @@ from itertools import pairwise
 import pytest
 
 from regmap.calc import Inputs, run
-from regmap.calc.plot import deadtime, edge, plots, trip
+from regmap.calc.plot import deadtime, edge, plots, sampling, trip, voltage_loss
 from regmap.calc.svg import Panel, picture, scale_for, ticks
 from regmap.errors import CallError
 
@@ -137,3 +137,53 @@ def test_scales_and_escaping() -> None:
     assert scale_for(1.5e-6, "s") == (1e-6, "us")
     panel = Panel((10, 10, 100, 50), (0, 1), (0, 1), "a < b", "c & d")
     ET.fromstring(picture(200, 100, 'x "quoted" <y>', [panel], ["<note>"]))
+
+
+def test_the_error_bends_where_the_current_turns_the_node_over(build: Build) -> None:
+    """Read back: at the knee the line reaches its height, and the compensation takes off what it states."""
+    svg = voltage_loss(
+        build(
+            stage___mosfet__qoss="900 nC",
+            stage___motor__current__peak="50 A",
+            stage___pwm__compensation="500 ns",
+            stage___pwm__compensation_current="10 A",
+        )
+    )
+    (knee,) = run(build(stage___mosfet__qoss="900 nC"), ["deadtime.compensation-knee"])
+    (error,) = run(build(), ["deadtime.voltage-error"])
+    assert knee.value is not None
+    assert error.value is not None
+    raw, left = [
+        [tuple(map(float, p.split(","))) for p in line.get("points", "").split()]
+        for line in ET.fromstring(svg).iter(f"{NS}polyline")
+    ]
+    width, height = 680 - 84, 300.0
+    amps = [(x - 64) / width * 100 - 50 for x, _ in raw]
+    top = abs(raw[0][1] - raw[-1][1]) / 2
+    at = next(a for a, (_, y) in zip(amps, raw, strict=True) if abs(y - raw[-1][1]) < 0.02)
+    assert at == pytest.approx(float(knee.value.typ), abs=0.2)
+    rest = abs(left[0][1] - left[-1][1]) / 2
+    whole = float(error.value.typ)
+    assert rest / top == pytest.approx(abs(whole - 500e-9 * 20e3) / whole, rel=0.02)
+    assert height > top > rest
+
+
+def test_the_sampling_window_is_that_of_the_check(build: Build) -> None:
+    """Read back: at the highest duty the typical line stands at the check's window."""
+    inputs = build(stage___pwm__duty__max="80 %")
+    (verdict,) = run(inputs, ["sense.settling"])
+    assert verdict.value is not None
+    assert verdict.lower is not None
+    svg = sampling(inputs)
+    lines = [
+        [tuple(map(float, p.split(","))) for p in line.get("points", "").split()]
+        for line in ET.fromstring(svg).iter(f"{NS}polyline")
+    ]
+    middle = lines[0]
+    assert len(middle) == 26
+    (x, y) = next(p for p in middle if p[0] >= 64 + 0.8 * (680 - 84) - 0.01)
+    least, most = lines[1][0][1], lines[2][0][1]  # levels of what is needed
+    span = (verdict.lower.high - verdict.lower.low) / (least - most)
+    told = verdict.lower.low + (least - y) * span
+    assert x == pytest.approx(64 + 0.8 * (680 - 84), abs=0.02)
+    assert told == pytest.approx(float(verdict.value.typ), rel=0.03)

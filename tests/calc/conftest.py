@@ -103,7 +103,6 @@ STAGE = {
     "motor.pulse.time": "9 / 10 / 11 ms",
     "motor.pulse.period": "95 / 100 / 105 ms",
     "pwm.compensation": "880 / 900 / 920 ns",
-    "pwm.compensation_current": "2 A",
     "standby.other_current": "10 / 20 / 40 uA",
     "mosfet.ladder.r1": "0.2..0.3 K/W",
     "mosfet.ladder.t1": "1..2 ms",
@@ -310,6 +309,7 @@ SHAPES: dict[str, dict[str, str | int]] = {
         "stage___gate__resistor__off": "21 / 22 / 23 ohm",
         "stage___bridge__source_inductance": "0.5..1 nH",
         "stage___mosfet__coss": "0.7 / 0.8 / 0.9 nF",
+        "stage___pwm__compensation_current": "2 A",
     },
     "always on, pump": {
         "chip___high_side_supply": "charge pump",

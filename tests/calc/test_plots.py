@@ -149,7 +149,10 @@ def test_the_error_bends_where_the_current_turns_the_node_over(build: Build) -> 
             stage___pwm__compensation_current="10 A",
         )
     )
-    (knee,) = run(build(stage___mosfet__qoss="900 nC"), ["deadtime.compensation-knee"])
+    (knee,) = run(
+        build(stage___mosfet__qoss="900 nC", stage___pwm__compensation_current="10 A"),
+        ["deadtime.compensation-knee"],
+    )
     (error,) = run(build(), ["deadtime.voltage-error"])
     assert knee.value is not None
     assert error.value is not None

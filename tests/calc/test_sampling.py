@@ -141,6 +141,9 @@ def test_the_compensation_leaves_the_tolerances(build: Build) -> None:
     assert left.value is not None
     assert float(left.value.typ) == pytest.approx(0, abs=1e-8)
     assert left.value.high == pytest.approx(raw.value.high - float(raw.value.typ), rel=0.05)
-    (knee,) = run(build(stage___mosfet__qoss="45 nC"), ["deadtime.compensation-knee"])
+    (knee,) = run(
+        build(stage___mosfet__qoss="45 nC", stage___pwm__compensation_current="2 A"),
+        ["deadtime.compensation-knee"],
+    )
     assert knee.value is not None
     assert float(knee.value.typ) == pytest.approx(2 * 45e-9 / 900e-9)

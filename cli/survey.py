@@ -13,6 +13,7 @@ from regmap.quantity import many
 
 from .capture import chips_of, known_names, pairs, quantity
 from .context import Context, Status, columns
+from .surveyagainst import add_comparison, compare
 
 if TYPE_CHECKING:
     from regmap.fleet.captured import Against
@@ -99,6 +100,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="0 %",
         help="share of replies that may be beyond belief (default: 0 %%)",
     )
+    add_comparison(parser)
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
 
@@ -109,6 +111,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
     from regmap.stages.load import load_stage
     from regmap.trace.telling.gate import STOPS
 
+    if args.against:
+        return compare(args, context)
     if not args.output:
         raise CallError("survey writes tables; give -o FOLDER")
     if not args.paths and not args.manifest:

@@ -141,6 +141,10 @@ def paths(typed: str, endings: tuple[str, ...], kinds: tuple[str, ...] = ()) -> 
         yield Candidate(text, open=text.endswith("/"))
 
 
+def _groups(_: Ask) -> Iterator[Candidate]:
+    yield from (Candidate(name) for name in ("all", "unit", "firmware", "test"))
+
+
 def _folders(ask: Ask) -> Iterator[Candidate]:
     yield from (c for c in paths(ask.typed, ("/",)) if c.open)
 
@@ -295,6 +299,8 @@ KINDS: dict[str, Callable[[Ask], Iterator[Candidate]]] = {
     "campaign -o": _files(".jsonl", ".json", *YAML),
     "campaign --resume": _files(".jsonl", ".json"),
     "check --html": _files(".html"),
+    "survey --html": _files(".html"),
+    "GROUP": _groups,
     "vet --patch": _files(".diff", ".patch"),
     "vet --sarif": _files(".sarif"),
     "check --spice": _files(".cir", ".sp", ".spice"),

@@ -325,6 +325,10 @@ def write_about(folder: Path, format: str, against: Against, **counts: int) -> N
         "format": format,
         "identity": against.identity.json(),
         "invented": against.identity.invented,
+        # which bits of which registers are settings: a comparison looks at no others
+        "settings": {
+            r.name: r.settings for c in against.chips for r in c.registers.values() if r.settings
+        },
         **counts,
     }
     write_whole(folder / ABOUT, json.dumps(told, indent=1, ensure_ascii=False) + "\n")

@@ -1,0 +1,149 @@
+"""A survey of captures and of logs against pandas' own read of the same file, and two workers against one.
+
+Run: python tests/bench/bench_fleet.py [--captures 200] [--units 80] [--rows 25000]
+The whole fleet of issue: --captures 5000 --units 2000. Everything is measured in one run on one machine; processor
+time where a core is meant, the clock where workers are. All captures and logs are invented.
+"""
+
+# ruff: noqa: T201 -- a benchmark prints
+from __future__ import annotations
+
+import argparse
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pandas
+import pyarrow.parquet as pq
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "fleet"))
+
+import logmaking
+from making import make
+
+from regmap.chip.bits import deposit
+from regmap.fleet.batches import decode_fields
+from regmap.fleet.captured import Against, rows_of
+from regmap.fleet.logfiles import columns_of, survey_logs
+from regmap.fleet.logs import LogReading, kept_rows, tables_of
+from regmap.fleet.sources import find_sources
+from regmap.fleet.survey import survey
+from regmap.fleet.writing import read_table
+from regmap.maps.load import load_map
+from regmap.stages.load import load_stage
+
+
+def used(work: Callable[[], object]) -> float:
+    start = time.process_time()
+    work()
+    return time.process_time() - start
+
+
+def clock(work: Callable[[], object]) -> float:
+    start = time.perf_counter()
+    work()
+    return time.perf_counter() - start
+
+
+def captures(folder: Path, count: int) -> None:
+    truths = make(folder / "night", count, new="")
+    stage = load_stage("coolant_pump")
+    against = Against((stage.chip,), stage)
+    sources = find_sources([folder / "night"], folder / "night" / "manifest.csv")
+    rows_of(sources[0].file, against)
+    some = sources[: min(count, 100)]
+    each = used(lambda: [rows_of(s.file, against) for s in some]) / len(some)
+    print(f"one small capture: {each * 1000:.1f} ms of processor time")
+    times = {
+        n: clock(lambda n=n: survey(sources, against, folder / f"w{n}", workers=n)) for n in (1, 2)
+    }
+    print(
+        f"{count} captures: 1 worker {times[1]:.1f} s, 2 workers {times[2]:.1f} s, ratio {times[1] / times[2]:.2f}"
+    )
+    found = {
+        (r["file"], r["fault"])
+        for r in read_table(folder / "w2", "faults")
+        if r["role"] == "first cause"
+    }
+    truth = {(t.file, t.fault) for t in truths if t.fault}
+    print(f"faults: {len(truth)} done, {len(found & truth)} found, {len(found - truth)} false")
+    same = all(
+        (folder / "w1" / f"{t}.csv").read_bytes() == (folder / "w2" / f"{t}.csv").read_bytes()
+        for t in ("faults", "registers", "captures", "timing")
+    )
+    print(f"tables of 1 and 2 workers equal: {same}")
+
+
+def logs(folder: Path, units: int, rows: int) -> None:
+    chip = load_map("quoll16")
+    field = chip.field("MODE.VDS_ACT")
+    assert field is not None
+    logmaking.MODE_OFF = deposit(
+        next(c for m in field.meanings for c, e in m.entries.items() if e.name == "off"), field.bits
+    )
+    truth = logmaking.write_fleet(folder / "logs", units, rows)
+    files = sorted(str(p) for p in (folder / "logs").iterdir())
+    reading = LogReading(Against((chip,)), columns_of(files[0], chip, {}, "ns"))
+    table = pq.read_table(files[0])
+    count = len(table)
+    floor = used(lambda: pandas.read_parquet(files[0]))
+    fields = used(
+        lambda: sum(len(b) for b in decode_fields(reading, table.to_batches(max_chunksize=1 << 17)))
+    )
+    explained = used(lambda: tables_of(reading, kept_rows(reading, table)))
+    for name, taken in (("pandas reads", floor), ("fields", fields), ("explained", explained)):
+        print(
+            f"{name}: {count / taken / 1e6:.2f} million rows/s a core, {taken / floor:.1f} times pandas' read"
+        )
+    sources = find_sources([folder / "logs"])
+    times = {}
+    for workers in (1, 2):
+        times[workers] = clock(
+            lambda n=workers: survey_logs(
+                sources, reading.against, reading.columns, folder / f"l{n}", workers=n
+            )
+        )
+    print(
+        f"{units * rows} rows: 1 worker {times[1]:.1f} s, 2 workers {times[2]:.1f} s, ratio {times[1] / times[2]:.2f}"
+    )
+    found = sum(r["role"] != "normal" for r in read_table(folder / "l2", "faults"))
+    print(f"intervals: {truth} put in, {found} found")
+
+
+def peak(what: str, *arguments: str) -> None:
+    """Peak memory of a run of one part of this file in a process of its own."""
+    code = subprocess.run(
+        [sys.executable, __file__, "--only", what, *arguments], check=False
+    ).returncode
+    most = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+    print(f"{what}: largest process {most:.0f} MB (status {code})")
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--captures", type=int, default=200)
+    parser.add_argument("--units", type=int, default=80)
+    parser.add_argument("--rows", type=int, default=25_000)
+    parser.add_argument("--only", choices=("captures", "logs"))
+    args = parser.parse_args()
+    if args.only is None:
+        for part in ("captures", "logs"):
+            peak(
+                part,
+                "--captures",
+                str(args.captures),
+                "--units",
+                str(args.units),
+                "--rows",
+                str(args.rows),
+            )
+    else:
+        with tempfile.TemporaryDirectory() as temporary:
+            if args.only == "captures":
+                captures(Path(temporary), args.captures)
+            else:
+                logs(Path(temporary), args.units, args.rows)

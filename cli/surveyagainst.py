@@ -18,7 +18,7 @@ from .context import Context, Status, columns, wrap
 from .files import write_text
 
 if TYPE_CHECKING:
-    from regmap.fleet.comparison import Comparison, FaultChange
+    from regmap.fleet.comparison import FaultChange, SurveyComparison
 
 
 def add_comparison(parser: argparse.ArgumentParser) -> None:
@@ -74,7 +74,7 @@ def compare(args: argparse.Namespace, context: Context) -> int:
     return Status.FINDINGS if bad else Status.OK
 
 
-def _object(found: Comparison) -> dict[str, object]:
+def _object(found: SurveyComparison) -> dict[str, object]:
     changes = []
     for change in found.faults:
         told = asdict(change)
@@ -94,7 +94,7 @@ def _object(found: Comparison) -> dict[str, object]:
     }
 
 
-def _lines(found: Comparison, context: Context) -> Iterator[str]:
+def _lines(found: SurveyComparison, context: Context) -> Iterator[str]:
     yield f"{found.now} against {found.before}, level {found.level * 100:g} % over all rows together"
     for note in found.notes:
         yield context.style(f"note: {note}", "warn")

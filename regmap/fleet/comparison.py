@@ -57,7 +57,7 @@ class SettingChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
+class SurveyComparison:
     """What is new in `now` since `before`. `intervals` are those now of faults that are new or more frequent."""
 
     now: str
@@ -93,7 +93,7 @@ def compare_surveys(
     level: float = 0.95,
     groups: Iterable[str] = GROUPS,
     most: int = 500,
-) -> Comparison:
+) -> SurveyComparison:
     """Hold the tables of one survey against those of another; `most` intervals are kept whole.
 
     An event is one fault in one episode: what chatters within it counts once, power-up and sums never. Raises
@@ -116,7 +116,7 @@ def compare_surveys(
     if not mine.exposure[("all", "")] or not other.exposure[("all", "")]:
         notes.append("a survey without times has no rates: only what is new or gone is told")
     seen = set(other.wiring)
-    return Comparison(
+    return SurveyComparison(
         now=os.fspath(now), before=os.fspath(before), level=level, faults=faults,
         settings=tuple(_settings(mine, other)), wiring=tuple(sorted(w for w in mine.wiring if w not in seen)),
         unread=tuple(mine.unread), intervals=tuple(intervals), more_intervals=left,

@@ -9,7 +9,7 @@ from html import escape
 from regmap.cautions import CAUTION
 from regmap.quantity import many
 
-from .comparison import Comparison, Fact, FaultChange
+from .comparison import Fact, FaultChange, SurveyComparison
 
 _STYLE = """
 :root { color-scheme: light dark }
@@ -24,12 +24,12 @@ svg text { font: 12px system-ui, sans-serif; fill: currentColor } details { marg
 """
 
 
-def page(found: Comparison) -> str:
+def page(found: SurveyComparison) -> str:
     """The whole page."""
     return "\n".join(_page(found)) + "\n"
 
 
-def _page(found: Comparison) -> Iterator[str]:
+def _page(found: SurveyComparison) -> Iterator[str]:
     level = f"{found.level * 100:g} %"
     yield '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
     yield '<meta name="viewport" content="width=device-width, initial-scale=1">'
@@ -98,7 +98,7 @@ def _rate(rate: tuple[float, float, float] | None) -> str:
     return "no exposure" if rate is None else f"{rate[0]:.3g}/h ({rate[1]:.3g} to {rate[2]:.3g})"
 
 
-def _faults(found: Comparison) -> Iterator[str]:
+def _faults(found: SurveyComparison) -> Iterator[str]:
     heads = ("group", "fault", "verdict", "now", "before", "rate now", "rate before", "ratio", "p")
     yield "<table><caption>Faults now and before</caption><thead><tr>"
     yield "".join(f'<th scope="col">{h}</th>' for h in heads) + "</tr></thead><tbody>"
@@ -115,7 +115,7 @@ def _faults(found: Comparison) -> Iterator[str]:
     yield "</tbody></table>"
 
 
-def _rest(found: Comparison) -> Iterator[str]:
+def _rest(found: SurveyComparison) -> Iterator[str]:
     yield "<h2>Settings that changed</h2>"
     yield from _list(
         f"{s.register}: {s.before} before, {s.now} now, in {_units(s.units)}"

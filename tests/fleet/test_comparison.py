@@ -14,7 +14,7 @@ import pytest
 from regmap.cli.main import main
 from regmap.errors import CallError, FileError
 from regmap.fleet.captured import Against, row
-from regmap.fleet.comparison import Comparison, compare_surveys
+from regmap.fleet.comparison import SurveyComparison, compare_surveys
 from regmap.fleet.page import page
 from regmap.fleet.schema import TABLES, Row, Rows
 from regmap.fleet.survey import write_about
@@ -229,7 +229,7 @@ def test_wrong_calls_are_told(tmp_path: Path) -> None:
 
 def test_a_fleet_against_itself_is_as_before(tmp_path: Path) -> None:
     folder = written(tmp_path / "a", STEADY, 1)
-    found: Comparison = compare_surveys(folder, folder)
+    found: SurveyComparison = compare_surveys(folder, folder)
     assert {f.verdict for f in found.faults} == {"as before"}
     assert (found.worse, found.new, found.settings, found.wiring, found.intervals) == (
         (),

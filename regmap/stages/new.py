@@ -42,7 +42,26 @@ def new_stage(map_name: str, *, name: str = "my_stage", written: str | None = No
         "",
     ]
     lines += _settings(chip)
+    lines += _modes(chip)
     return "\n".join(lines) + "\n"
+
+
+def _modes(chip: Chip) -> list[str]:
+    """What a mode of the drive may look like, commented out, with the faults that the controller must answer."""
+    waiting = [f.name for f in chip.faults.values() if f.handled_by in ("pin", "poll")]
+    after = ", ".join([*waiting[:3], "controller"])
+    return [
+        "",
+        "# Other states of the same drive, each with what it changes (devices/STAGES.md, `modes`); `gateword modes` shows the",
+        "# frames between them and what follows on every fault:",
+        "# modes:",
+        "#   limp:",
+        "#     title: what it is for",
+        f"#     after: [{after}]   # what leads into it: faults, start, controller or low_supply",
+        "#     within: 5 ms   # how long the frames into it may take",
+        "#     motor.current: {}   # values, settings and waivers that differ",
+        "#     settings: {}",
+    ]
 
 
 def _unit(row: Parameter) -> str:

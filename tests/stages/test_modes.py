@@ -10,6 +10,7 @@ from regmap.assessment.matrix import STATED, matrix
 from regmap.assessment.stage import assess, signature
 from regmap.quantity import parse_band
 from regmap.stages.load import load_stage, read_stage
+from regmap.stages.new import new_stage
 
 PUMP = Path(__file__).parents[2] / "devices" / "coolant_pump.yaml"
 MODES = """
@@ -111,3 +112,16 @@ def test_mistakes_in_a_mode_are_told_once_at_their_line(
     # the modes begin with an empty line
     assert errors[0].place.line == lines + 1 + int(line) - 1, str(errors[0])
     assert errors[0].found.startswith(text) or text in errors[0].found
+
+
+def test_a_new_stage_shows_what_a_mode_looks_like(tmp_path: Path) -> None:
+    """Taken out of the comment it loads, with the faults that this chip leaves to the controller."""
+    text = new_stage("quoll16")
+    begin = text.index("# modes:")
+    assert text[begin:].count("\n#") >= 6
+    block = "\n".join(line[2:] for line in text[begin:].splitlines())
+    (stage, problems) = read_stage(tmp_path / "s.yaml", text=text[:begin] + block + "\n")
+    assert stage is not None, [str(p) for p in problems]
+    entry = stage.modes["limp"].entry
+    assert entry.after == ("OT_WARN", "OV_SUPPLY", "SPI_ERR", "controller")
+    assert entry.within == parse_band("5 ms")

@@ -114,13 +114,18 @@ def windows(bench: Any, act: Any) -> tuple[int, list[int]]:
 
 
 @pytest.mark.parametrize(
-    "what",
-    ["dead_command low", "dead_command high", "dead_reply low", "echo"]
+    ("name", "what"),
+    [
+        (name, what)
+        for name in maps()
+        for what in ("dead_command low", "dead_command high", "dead_reply low", "echo")
+    ]
     if os.environ.get("GATEWORD_ALL_POINTS")
-    else ["dead_command low", "dead_command high"],
-)
-@pytest.mark.parametrize(
-    "name", maps() if os.environ.get("GATEWORD_ALL_POINTS") else ["wombat24", "quokka16"]
+    else [
+        ("wombat24", "dead_command high"),
+        ("quokka16", "dead_command low"),
+        ("quokka16", "dead_command high"),
+    ],
 )
 def test_a_disturbance_over_any_row_of_frames_makes_nothing_false_believed(
     make_bench: Any, name: str, what: str

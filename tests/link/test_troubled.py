@@ -6,6 +6,7 @@ the bus, and compared with what the link claims.
 
 from __future__ import annotations
 
+import os
 import random
 from typing import Any
 
@@ -41,6 +42,7 @@ def truth(bench: Any, name: str) -> int:
 def test_no_wrong_value_is_called_good_and_every_loss_is_told(
     make_bench: Any, name: str, count: int, rejected: str
 ) -> None:
+    """Two fifths of the requests in the suite (all: GATEWORD_TROUBLED=1); tests/soak.py makes 100,000."""
     bench = make_bench(
         name, [*SPI, *SERIAL, *UNPLUGS], seed=count, restarts=True, rejected=rejected
     )
@@ -49,6 +51,8 @@ def test_no_wrong_value_is_called_good_and_every_loss_is_told(
     if name in OPEN:
         bench.twin.machine.bank.states[OPEN[name]] = True
     rng = random.Random(count)
+    if not os.environ.get("GATEWORD_TROUBLED"):
+        count = count * 2 // 5
     readable = [r for r in chip.registers.values() if r.readable and not r.frame]
     settings = [
         r

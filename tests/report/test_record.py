@@ -22,7 +22,7 @@ from regmap.report.page import Html, bar, page, safe, table, tag
 from regmap.stages.load import Stage, load_stage
 
 HOME = Path(regmap.__file__).parent.parent
-STAGES = ("coolant_pump", "conveyor_drum")
+STAGES = ("coolant_pump", "conveyor_drum", "radiator_fan")
 VOID = {"meta", "br"}
 
 

@@ -71,6 +71,17 @@ EXAMPLES: dict[str, tuple[tuple[str, str], ...]] = {
             "which channel is which line",
         ),
     ),
+    "survey": (
+        (
+            "gateword survey night/ --stage pump.yaml -o night.tables",
+            "a night's captures as tables",
+        ),
+        (
+            "gateword survey tonight/ --stage pump.yaml -o tonight.tables --against night.tables",
+            "what is new",
+        ),
+        ("gateword survey --log fleet.parquet --map driver.yaml -o fleet.tables", "logged words"),
+    ),
     "header": (
         ("gateword header coolant_pump -o pump.h", "the header"),
         ("gateword header coolant_pump -o pump.h --check", "whether it is stale, for CI"),

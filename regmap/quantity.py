@@ -167,7 +167,9 @@ def unit_of(text: str) -> tuple[Dim, Fraction]:
         parts = [p if p in _UNITS else closest(p, _UNITS) for p in (over, under)]
         hint = "/".join(parts) if all(parts) else ""
     else:
-        hint = closest(text, [u for u in _UNITS if u])
+        # `mAmp` is meant as mA, which spells its beginning, rather than mm
+        begun = [u for u in _UNITS if len(u) > 1 and text.startswith(u)]
+        hint = max(begun, key=len) if begun else closest(text, [u for u in _UNITS if u])
     raise CallError(f"unknown unit {text[:30]!r}", nearest=hint, part=text[:30])
 
 

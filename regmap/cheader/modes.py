@@ -54,11 +54,9 @@ def write_mode_tables(sheet: Sheet, stage: Stage, frames: dict[str, FrameNames])
             for a in plan
         ]
         steps = careful(sheet, stage, plan, frames, list(way.before), as_found=enable)
-        table = f"{way.source} to {way.target}"
-        about = f"From {way.source} to {way.target}. {way.about}".strip()
-        found = step_table(sheet, _stem(way), steps, frames, {}, about)
-        if not found[0]:
-            names.note(f"{table}: nothing to send")
+        if steps and way.actions:
+            about = f"From {way.source} to {way.target}. {way.about}".strip()
+            step_table(sheet, _stem(way), steps, frames, {}, about)
     for way in ways:
         if way.reads_as is not None and _readback(way.target) not in sheet.tables:
             _write_readback(sheet, way, frames)
@@ -155,17 +153,24 @@ def write_modes(sheet: Sheet) -> None:
     ways = [w for w in sheet.options.ways if _stem(w) in sheet.plans]
     ok, none = names.macro("RUN", "OK"), names.macro("RUN", "NO_WAY")
     sheet.lines(*defines([(none, "10U", "no way leads from the one mode to the other")]))
-    lines = [f"uint8_t result = {none};"]
-    for index, way in enumerate(ways):
+    lines = [
+        f"uint8_t result = {none};",
+        "if ((from == to) && (to < " + names.macro("DRIVE_MODES_COUNT") + ")) {",
+        f"    result = {ok};",
+    ]
+    for way in ways:
         plan = sheet.plans[_stem(way)]
         a, b = (_mode(names, n) for n in (way.source, way.target))
         lines += [
-            f"{'} else ' if index else ''}if ((from == {a}) && (to == {b})) {{",
+            f"}} else if ((from == {a}) && (to == {b})) {{",
             f"    result = {low('run')}(spi, {plan.table}, {plan.size}, failed);",
         ]
+    # modes that differ in nothing but the controller's own values
+    for way in sheet.options.ways:
+        if _stem(way) not in sheet.plans:
+            a, b = (_mode(names, n) for n in (way.source, way.target))
+            lines += [f"}} else if ((from == {a}) && (to == {b})) {{", f"    result = {ok};"]
     lines += [
-        f"}} else if ((from == to) && (to < {names.macro('DRIVE_MODES_COUNT')})) {{",
-        f"    result = {ok};",
         "} else {",
         "    *failed = 0U;",
         "}",

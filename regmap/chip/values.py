@@ -301,8 +301,11 @@ def _choose(item: Valued, meaning: Meaning | None, asked: str) -> Choice:
             part=asked,
         )
     if quantity.dim != meaning.dim:
+        near = _hint(item, meaning, asked)[2]
         raise CallError(
             f"{asked!r} is a {dimension_name(quantity.dim)}; {item.name} is a {dimension_name(meaning.dim)}",
+            # a unit that is only begun: metres, on the way to milliamperes
+            nearest=near if near.startswith(asked) else "",
             part=asked,
         )
     return _by_value(item, meaning, asked, quantity, bound or "")

@@ -76,7 +76,7 @@ def test_what_does_not_go_together_is_told(gateword: Run) -> None:
 
 
 @pytest.mark.usefixtures("boards")
-def test_modes_are_judged_by_check_and_said_to_be_left_out_elsewhere(gateword: Run) -> None:
+def test_modes_are_judged_by_check_and_told_elsewhere(gateword: Run) -> None:
     text = Path("base.yaml").read_text()
     Path("m.yaml").write_text(f"{text}\nmodes: {{limp: {{TIMING: x}}}}\n")
     assert gateword("check", "m.yaml").status == 2
@@ -90,5 +90,9 @@ def test_modes_are_judged_by_check_and_said_to_be_left_out_elsewhere(gateword: R
     assert gateword("check", "m.yaml", "--mode", "limp", "deadtime").status == 0
     assert "nearest: limp" in gateword("check", "m.yaml", "--mode", "lmp").err
     assert "one --mode of it" in gateword("check", "m.yaml", "--plot", "p").err
-    assert "not of its modes (limp, fast)" in gateword("header", "m.yaml").err
-    assert "limp, fast: not in this record" in gateword("report", "m.yaml", "-o", "-").out
+    header = gateword("header", "m.yaml").out
+    assert "fast_to_as_stated_steps" not in header, "they differ in the controller's values alone"
+    assert "_DRIVE_MODE_FAST" in header
+    assert "as_stated_to_limp" not in header, "nothing leads into it"
+    told = gateword("report", "m.yaml", "-o", "-").out
+    assert "What follows on every fault in every mode" in told

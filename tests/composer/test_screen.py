@@ -47,7 +47,7 @@ def test_verdicts_and_frame_follow_the_cursor_before_anything_is_accepted(driver
 
 def test_typing_a_value_shows_what_it_would_do_and_why_it_cannot(driver: Any) -> None:
     driver.enter("GATE_HS.SOURCE").type("56m")
-    assert "no: '56m' is not a value of SOURCE" in driver.text
+    assert "no: '56m' is a length; SOURCE is a current" in driver.text
     assert driver.said.endswith("nearest: 56mA")
     driver.type("A")
     assert "enter sets GATE_HS.SOURCE to 56 mA, code 4" in driver.text

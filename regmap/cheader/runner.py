@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 class Runner(FrameRoutines):
     """Writes the routines for one frame, then those that run tables of them, in their order."""
 
+    resynced = False
+
     def write(self, stage: Stage) -> None:
         self.types()
         self.frame_out()
@@ -40,6 +42,8 @@ class Runner(FrameRoutines):
                 self.status()
             if "warm" in self.sheet.tables:
                 self.resync()
+            if {"warm", "init"} <= self.sheet.tables and self.resynced:
+                self.restart()
             if "readback" in self.sheet.tables:
                 self.watch(stage)
 
@@ -338,6 +342,7 @@ class Runner(FrameRoutines):
         if not text:
             sheet.names.note("no register can be read without effect: there is no resync")
             return
+        self.resynced = True
         rounds = 1 + item.frame.after + (1 if item.counters else 0)
         fmt = f", {count(item.index)}" if self.several else ""
         sheet.function(
@@ -357,6 +362,43 @@ class Runner(FrameRoutines):
             "then this, then the table warm_steps. Not OK: the chip is not configured, or not there. RUN_...",
         )
 
+    def restart(self) -> None:
+        """Wherever a run has stopped: the chip stands in the layout and state of the end, or still in those of power-up."""
+        sheet, names = self.sheet, self.sheet.names
+        warm, init = self.low("warm_steps"), self.low("init_steps")
+        warms, inits = names.macro("WARM_STEPS", "COUNT"), names.macro("INIT_STEPS", "COUNT")
+        first = count(sheet.after_power_up)
+        ok, run = self.result("OK"), self.low("run")
+        again = f"{self.low('spi_init')}(spi, spi->transfer, spi->wait_us, spi->context);"
+        reset = [
+            f"if (result != {ok}) {{",
+            "    /* or it was reset meanwhile */",
+            f"    {again}",
+            f"    result = {run}(spi, {init}, {inits}, failed);",
+            "}",
+        ]
+        sheet.function(
+            f"uint8_t {self.low('restart')}({self.spi} *spi, uint16_t *failed)",
+            [
+                f"uint8_t result = {ok};",
+                again,
+                f"result = {self.low('resync')}(spi);",
+                f"if (result == {ok}) {{",
+                f"    result = {run}(spi, {warm}, {warms}, failed);",
+                "}",
+                f"if (result != {ok}) {{",
+                "    /* it was never brought as far; what only a chip after power-up shows is not asked for again */",
+                f"    {again}",
+                f"    result = {run}(spi, &{init}[{first}], {count(sheet.init_steps - sheet.after_power_up)}, failed);",
+                "}",
+                *(reset if sheet.after_power_up else []),
+                "return result;",
+            ],
+            "Configures a chip that a run has left at any step, or that has kept its state while the controller "
+            "restarted, or was reset. Call it in the safe state of the bridge. Not OK: call it again, or switch the "
+            "chip's supply off and on. RUN_...",
+        )
+
     @property
     def configured(self) -> FrameNames:
         """The format in force once the chip is configured."""
@@ -368,6 +410,8 @@ class Runner(FrameRoutines):
         ticks = self.sheet.readback_frames
         macro = names.macro("WATCH_TICKS")
         worst = names.macro("WATCH_WORST_US")
+        # the first call of a rotation is one period away; its reply comes so many frames later
+        late = max(1, self.after)
         sheet.lines(
             "",
             *defines(
@@ -379,12 +423,12 @@ class Runner(FrameRoutines):
                     ),
                 ]
             ),
-            "/* a setting is lost right after it was read: found one rotation later, at the latest */",
-            f"#define {worst}(period_us) (((uint32_t){macro} + 1U) * (uint32_t)(period_us))",
+            "/* a setting is lost right after it was read: found one rotation later, at the latest, and replies come late */",
+            f"#define {worst}(period_us) (((uint32_t){macro} + {count(late)}) * (uint32_t)(period_us))",
         )
         tolerated = _ftti(stage)
         if tolerated is not None:
-            most = int(tolerated * 1_000_000 / (ticks + 1))
+            most = int(tolerated * 1_000_000 / (ticks + late))
             sheet.lines(
                 *defines(
                     [

@@ -118,6 +118,9 @@ class Sheet:
     used: set[str] = field(default_factory=set)
     format_at_end: str = ""
     readback_frames: int = 0
+    #: steps of the bring-up, and the first of them that a chip takes which has not just been reset
+    init_steps: int = 0
+    after_power_up: int = 0
     reset_told: bool = False
     plans: dict[str, Steps] = field(default_factory=dict)
     written: dict[str, list[str]] = field(default_factory=dict)

@@ -76,6 +76,10 @@ def write_init(
         sheet.lines(*block("Frames carry counters: set each one's before it is sent."))
     write_step_type(sheet, frames)
     by_setting = _settings_by_register(stage)
+    sheet.init_steps = len(actions)
+    sheet.after_power_up = next(
+        (i for i, a in enumerate(actions) if a.sequence != "power_up"), len(actions)
+    )
     step_table(
         sheet, "init", actions, frames, by_setting, "From power-up to a configured, locked chip."
     )

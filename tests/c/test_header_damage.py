@@ -51,6 +51,7 @@ CHIPS = {
     "bilby32": ("bilby32", "uv_pump"),
     "potoroo40": ("potoroo40", "oc"),
     "quokka16": ("quokka16", "vds_uh"),
+    "kowari16": ("radiator_fan", "vds_uh"),
 }
 Damage = tuple[str, int, int]  # what, transfer number, bit or age
 
@@ -307,6 +308,39 @@ def test_a_controller_that_restarts_alone_finds_its_chip(rig: tuple[Rig, str]) -
         assert it.configured() == []
         if frames % 2:
             assert it.run("verify")[0] == OK
+
+
+def test_a_bring_up_that_stopped_anywhere_goes_on_to_the_end(rig: tuple[Rig, str]) -> None:
+    """At every step, whether the controller goes on or restarts too: counters and layouts come back in step."""
+    it, _ = rig
+    it.start()
+    assert it.run("init")[0] == OK
+    steps = len(it.sizes)
+    ends = []
+    for number in range(steps):
+        for restarted in (False, True) if EVERY else (bool(number % 2),):
+            it.start()
+            it.arm(("gone", number, int(restarted)))
+            it.run("init")
+            if restarted:
+                it.begin()
+            it.arm(("", 0, 0))
+            result, failed = it.run("restart")
+            if result != OK or it.configured():
+                ends.append((number, restarted, result, failed, it.configured()))
+    assert ends == []
+
+
+def test_a_restart_of_a_chip_that_was_reset_or_works_ends_configured(rig: tuple[Rig, str]) -> None:
+    it, _ = rig
+    for reset in (False, True):
+        it.start()
+        assert it.run("init")[0] == OK
+        if reset:
+            it.twin.power_up()
+        it.begin()
+        assert it.run("restart")[0] == OK, it.found()
+        assert it.configured() == []
 
 
 def test_the_watch_sees_a_setting_change_and_a_chip_that_was_reset(rig: tuple[Rig, str]) -> None:

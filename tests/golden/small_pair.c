@@ -499,6 +499,27 @@ uint8_t sm_resync(sm_spi_t *spi)
     return result;
 }
 
+uint8_t sm_restart(sm_spi_t *spi, uint16_t *failed)
+{
+    uint8_t result = SM_RUN_OK;
+    sm_spi_init(spi, spi->transfer, spi->wait_us, spi->context);
+    result = sm_resync(spi);
+    if (result == SM_RUN_OK) {
+        result = sm_run(spi, sm_warm_steps, SM_WARM_STEPS_COUNT, failed);
+    }
+    if (result != SM_RUN_OK) {
+        /* it was never brought as far; what only a chip after power-up shows is not asked for again */
+        sm_spi_init(spi, spi->transfer, spi->wait_us, spi->context);
+        result = sm_run(spi, &sm_init_steps[2U], 8U, failed);
+    }
+    if (result != SM_RUN_OK) {
+        /* or it was reset meanwhile */
+        sm_spi_init(spi, spi->transfer, spi->wait_us, spi->context);
+        result = sm_run(spi, sm_init_steps, SM_INIT_STEPS_COUNT, failed);
+    }
+    return result;
+}
+
 void sm_watch_begin(sm_task_t *task)
 {
     sm_task_begin(task, sm_readback_steps, SM_READBACK_STEPS_COUNT);

@@ -591,8 +591,15 @@ uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT]);
  */
 uint8_t sm_resync(sm_spi_t *spi);
 
+/*
+ * Configures a chip that a run has left at any step, or that has kept its state while the
+ * controller restarted, or was reset. Call it in the safe state of the bridge. Not OK: call it
+ * again, or switch the chip's supply off and on. RUN_...
+ */
+uint8_t sm_restart(sm_spi_t *spi, uint16_t *failed);
+
 #define SM_WATCH_TICKS 4U              /* calls of watch for one rotation through the readback table */
-/* a setting is lost right after it was read: found one rotation later, at the latest */
+/* a setting is lost right after it was read: found one rotation later, at the latest, and replies come late */
 #define SM_WATCH_WORST_US(period_us) (((uint32_t)SM_WATCH_TICKS + 1U) * (uint32_t)(period_us))
 
 /* Before the first call of `watch`, and after the chip was configured again. */

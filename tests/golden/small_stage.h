@@ -1059,8 +1059,34 @@ static inline uint8_t sm_resync(sm_spi_t *spi)
     return result;
 }
 
+/*
+ * Configures a chip that a run has left at any step, or that has kept its state while the
+ * controller restarted, or was reset. Call it in the safe state of the bridge. Not OK: call it
+ * again, or switch the chip's supply off and on. RUN_...
+ */
+static inline uint8_t sm_restart(sm_spi_t *spi, uint16_t *failed)
+{
+    uint8_t result = SM_RUN_OK;
+    sm_spi_init(spi, spi->transfer, spi->wait_us, spi->context);
+    result = sm_resync(spi);
+    if (result == SM_RUN_OK) {
+        result = sm_run(spi, sm_warm_steps, SM_WARM_STEPS_COUNT, failed);
+    }
+    if (result != SM_RUN_OK) {
+        /* it was never brought as far; what only a chip after power-up shows is not asked for again */
+        sm_spi_init(spi, spi->transfer, spi->wait_us, spi->context);
+        result = sm_run(spi, &sm_init_steps[2U], 8U, failed);
+    }
+    if (result != SM_RUN_OK) {
+        /* or it was reset meanwhile */
+        sm_spi_init(spi, spi->transfer, spi->wait_us, spi->context);
+        result = sm_run(spi, sm_init_steps, SM_INIT_STEPS_COUNT, failed);
+    }
+    return result;
+}
+
 #define SM_WATCH_TICKS 4U              /* calls of watch for one rotation through the readback table */
-/* a setting is lost right after it was read: found one rotation later, at the latest */
+/* a setting is lost right after it was read: found one rotation later, at the latest, and replies come late */
 #define SM_WATCH_WORST_US(period_us) (((uint32_t)SM_WATCH_TICKS + 1U) * (uint32_t)(period_us))
 
 /* Before the first call of `watch`, and after the chip was configured again. */

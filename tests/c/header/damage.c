@@ -10,6 +10,7 @@ void d_back(void);
 unsigned d_init(uint16_t *failed);
 unsigned d_verify(uint16_t *failed);
 unsigned d_warm(uint16_t *failed);
+unsigned d_restart(uint16_t *failed);
 unsigned d_status(uint64_t *words);
 void d_found(uint64_t *found);
 unsigned d_watch(unsigned ticks);
@@ -57,6 +58,11 @@ unsigned d_warm(uint16_t *failed)
     unsigned result = gd_resync(&spi);
     *failed = 0xFFFFU;
     return (result == GD_RUN_OK) ? gd_run(&spi, gd_warm_steps, GD_WARM_STEPS_COUNT, failed) : result;
+}
+
+unsigned d_restart(uint16_t *failed)
+{
+    return gd_restart(&spi, failed);
 }
 
 unsigned d_status(uint64_t *words)

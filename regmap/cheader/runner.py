@@ -387,7 +387,7 @@ class Runner(FrameRoutines):
                 f"    result = {run}(spi, {warm}, {warms}, failed);",
                 "}",
                 f"if (result != {ok}) {{",
-                "    /* it was never brought as far; what only a chip after power-up shows is not asked for again */",
+                "    /* it was never brought as far; what only a chip after power-up shows is not looked for again */",
                 f"    {again}",
                 f"    result = {run}(spi, &{init}[{first}], {count(sheet.init_steps - sheet.after_power_up)}, failed);",
                 "}",

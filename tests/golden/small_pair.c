@@ -508,7 +508,7 @@ uint8_t sm_restart(sm_spi_t *spi, uint16_t *failed)
         result = sm_run(spi, sm_warm_steps, SM_WARM_STEPS_COUNT, failed);
     }
     if (result != SM_RUN_OK) {
-        /* it was never brought as far; what only a chip after power-up shows is not asked for again */
+        /* it was never brought as far; what only a chip after power-up shows is not looked for again */
         sm_spi_init(spi, spi->transfer, spi->wait_us, spi->context);
         result = sm_run(spi, &sm_init_steps[2U], 8U, failed);
     }

@@ -33,6 +33,8 @@ EPILOG = """\
 gateword campaign new coolant_pump -o pump_faults.yaml     a plan with a case for each fault, to be reviewed
 gateword campaign pump_faults.yaml --junit faults.xml      run it; exit status 1 where a case fails
 gateword campaign quoll16                                  all faults of a map, on the simulated chip
+gateword campaign pump.yaml --drive-mode limp              all faults of a stage in one of its modes
+In each mode of a stage it is also judged what the chip makes of the fault by itself, and the mode that follows is entered.
 A file that names a program as firmware needs --start-firmware: look at what it would start.
 On a port every case brings the chip up anew, which needs --allow-writes, and asks the operator.
 """
@@ -58,6 +60,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--resume",
         metavar="FILE",
         help="go on from results that an interrupted run left, and add to them",
+    )
+    parser.add_argument(
+        "--drive-mode",
+        metavar="MODE",
+        help="only the cases in this mode of the stage (as_stated: without one)",
     )
     parser.add_argument("--repeats", type=int, metavar="N", help="instead of what the file says")
     parser.add_argument("--seed", type=int, metavar="N", help="instead of what the file says")
@@ -166,11 +173,13 @@ def _line(content: dict[str, object]) -> str:
 
 
 def _show(row: tuple[str, ...], context: Context) -> None:
-    verdict, case, to_pin, to_read, to_reaction, why = row
+    verdict, case, to_pin, to_read, to_reaction, to_mode, why = row
     style = {"pass": "good", "fail": "bad", "error": "bad"}.get(verdict, "dim")
     times = f"pin {to_pin:>11}  read {to_read:>11}"
     if to_reaction != "-":
         times += f"  reaction {to_reaction}"
+    if to_mode != "-":
+        times += f"  then {to_mode}"
     context.out(f"{context.style(f'{verdict:<7}', style)} {case:<20} {times}")
     if why:
         context.out(wrap(why, context.width, indent="        "))
@@ -197,7 +206,7 @@ def _campaign(args: argparse.Namespace, context: Context) -> Campaign:
 
     path = find_document(args.what[0])
     own = has_key(compose_file(path).node, "gateword_campaign")
-    text = None if own else _plan(args.what[0])
+    text = None if own else _plan(args.what[0], written=False)
     if text is None:
         campaign = load_campaign(path)
     else:
@@ -206,6 +215,8 @@ def _campaign(args: argparse.Namespace, context: Context) -> Campaign:
             raise FileError(problems)
         campaign = found
     context.gate.reads(campaign.chip.files)
+    if args.drive_mode:
+        campaign = campaign.only_in(args.drive_mode)
     if args.repeats is not None:
         if args.repeats < 1:
             raise CallError("--repeats is at least 1")
@@ -213,7 +224,7 @@ def _campaign(args: argparse.Namespace, context: Context) -> Campaign:
     return campaign if args.seed is None else replace(campaign, seed=args.seed)
 
 
-def _plan(document: str) -> str:
+def _plan(document: str, *, written: bool) -> str:
     from regmap.campaign.plan import new_campaign
     from regmap.chip.bank import Bank
 
@@ -222,13 +233,15 @@ def _plan(document: str) -> str:
     chip = stage.chip if stage is not None else load_map(path)
     bank = stage.bank if stage is not None else Bank.at_reset(chip)
     name = stage.name if stage is not None else chip.name
-    return new_campaign(f"{name}_faults", document, chip, bank, stage)
+    return new_campaign(f"{name}_faults", document, chip, bank, stage, written=written)
 
 
 def _new(args: argparse.Namespace, context: Context) -> int:
     if len(args.what) != 2:
         raise CallError("expected one stage or map after `new`")
-    text = _plan(args.what[1])
+    if args.drive_mode:
+        raise CallError("a plan is over all modes", "--drive-mode when it is run")
+    text = _plan(args.what[1], written=True)
     if args.output in (None, "-"):
         context.stdout.write(text)
         return Status.OK

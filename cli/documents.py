@@ -43,15 +43,19 @@ def load_chip(name: str, context: Context) -> Chip:
     return read
 
 
-def add_mode(parser: argparse.ArgumentParser, *others: str) -> None:
-    """The option `--drive-mode` of a command that reads a stage."""
+def add_mode(
+    parser: argparse.ArgumentParser,
+    *others: str,
+    text: str = "the stage in one of its modes, not as stated",
+) -> None:
+    """The option `--drive-mode` of a command that reads a stage; `text` says what it does there."""
     parser.add_argument(
         "--drive-mode",
         *others,
         metavar="MODE",
         dest="drive_mode",
         default="",
-        help="the stage in one of its modes, not as stated",
+        help=text,
     )
 
 

@@ -6,6 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from regmap.assessment.goals import atoms
+from regmap.assessment.jointly import propose_over_modes, reading_of, set_by
 from regmap.assessment.proposal import (
     Conflict,
     Instead,
@@ -19,7 +21,7 @@ from regmap.assessment.propose import SECONDS, propose
 from regmap.chip.bank import full_name
 from regmap.errors import CallError, FileError
 from regmap.quantity import many
-from regmap.stages.load import Stage, load_stage, read_stage
+from regmap.stages.load import Stage, in_mode, load_stage, read_stage
 
 from .check import add_set, needs, percent, stage_with
 from .context import Context, Status, wrap
@@ -59,7 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="meet this check and no others than those named so: a name, or its beginning up to a dot",
     )
     add_set(parser, "start from")
-    add_mode(parser)
+    add_mode(parser, text="one mode alone, not all together (as_stated: the stage without one)")
     parser.add_argument(
         "-o", "--output", metavar="FILE", help="write the stage with the proposed settings"
     )
@@ -102,13 +104,13 @@ def _seconds(text: str) -> float:
 def run(args: argparse.Namespace, context: Context) -> int:
     if args.stage == "-" and args.output:
         raise CallError("-o edits the text of a stage's file", "a path in place of -")
-    if args.drive_mode and args.output:
-        raise CallError("-o edits the stage as stated, not a mode of it", "no --drive-mode with -o")
     stage = stage_with(args.stage, args.set, context, args.drive_mode)
     target = _target(args, stage) if args.output else None
     drawn = Drawn(context)
     try:
-        result = propose(
+        # over all modes together, unless one is asked for
+        together = bool(stage.modes) and not args.drive_mode
+        result = (propose_over_modes if together else propose)(
             stage,
             free=[full_name(stage.chip, n) for n in args.free],
             keep=[full_name(stage.chip, n) for n in args.keep],
@@ -218,7 +220,7 @@ def text(result: Proposal, context: Context) -> list[str]:
                 context.style("Kept, as checks that look at them are not computed", "head")
             )
             for name, checks in blind.items():
-                reading = result.stage.bank.reading(name)
+                reading = reading_of(result.stage, name)
                 say(f"{name}: {reading.label if reading else '?'}; {_few(checks)}", "  ", "      ")
             say(
                 "State what is missing and propose again; --free REG.FIELD searches the fields so named all the same.",
@@ -256,13 +258,14 @@ def _folded(worse: Sequence[Worse]) -> list[tuple[str, Worse]]:
     known = {w.check: w for w in worse}
     rows = []
     for item in worse:
-        stem, _, side = item.check.rpartition(".")
-        other = known.get(f"{stem}.{'low' if side == 'high' else 'high'}")
+        check, of, mode = item.check.partition(" in ")
+        stem, _, side = check.rpartition(".")
+        other = known.get(f"{stem}.{'low' if side == 'high' else 'high'}{of}{mode}")
         same = other is not None and (other.before, other.after) == (item.before, item.after)
         if side not in ("high", "low") or not same:
             rows.append((item.check, item))
         elif side == "high":
-            rows.append((stem, item))
+            rows.append((stem + of + mode, item))
     return rows
 
 
@@ -428,24 +431,34 @@ def _target(args: argparse.Namespace, stage: Stage) -> Path:
     return path
 
 
+def _proposed(args: argparse.Namespace, result: Proposal) -> list[tuple[str, Stage]]:
+    """What is to be written where: the stage's own settings, then those under its modes."""
+    if args.drive_mode:
+        return [(result.stage.mode, result.stage)]
+    return [("", result.stage), *result.stage.modes.items()]
+
+
 def _write(path: Path, args: argparse.Namespace, result: Proposal, context: Context) -> None:
     """The stage's own text with the changed settings, checked before a byte is written."""
     from regmap.document.source import read_text
     from regmap.stages.save import edit_stage
 
     base = load_stage(args.stage)
-    now = {s.name: s.asked for s in base.settings}
-    wanted = {s.name: s.asked for s in result.stage.settings if now.get(s.name) != s.asked}
-    try:
-        made = (
-            edit_stage(read_text(Path(base.file)), wanted, base.chip)
-            if wanted
-            else read_text(Path(base.file))
-        )
-    except CallError as error:
-        context.err(f"gateword: {error}; put these settings in by hand:")
-        context.err(settings_block(wanted).rstrip())
-        return
+    made = read_text(Path(base.file))
+    for mode, proposed in _proposed(args, result):
+        whole = in_mode(base, mode)
+        now = {s.name: s.asked for s in whole.settings}
+        wanted = {s.name: s.asked for s in proposed.settings if now.get(s.name) != s.asked}
+        if mode and not args.drive_mode:
+            own = set_by(base, whole)
+            wanted = {n: t for n, t in wanted.items() if own & atoms(base.chip, n)}
+        try:
+            made = edit_stage(made, wanted, base.chip, mode=mode) if wanted else made
+        except CallError as error:
+            where = f" under modes: {mode}" if mode else ""
+            context.err(f"gateword: {error}; put these settings in by hand{where}:")
+            context.err(settings_block(wanted).rstrip())
+            return
     stage, problems = read_stage(path, text=made)
     if stage is None:
         raise FileError([p for p in problems if p.severity == "error"])

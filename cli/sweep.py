@@ -56,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--picture", metavar="FILE", help="write a sweep of two as a picture (SVG)")
     add_set(parser)
-    add_mode(parser)
+    add_mode(parser, text="one mode alone, not all together (as_stated: the stage without one)")
     parser.add_argument(
         "--all",
         action="store_true",
@@ -67,18 +67,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, context: Context) -> int:
     stage = stage_with(args.stage, args.set, context, args.drive_mode)
+    together = bool(stage.modes) and not args.drive_mode
     axes = _axes(args, stage)
     if len(axes) == 2:
-        return _two_ways(args, stage, axes, context)
+        return _two_ways(args, stage, axes, context, together=together)
     if args.picture:
         raise CallError("a picture of one sweep", "two names, for a picture")
-    result = _sweep(stage, *axes[0], args.steps or 11)
+    result = _sweep(stage, *axes[0], args.steps or 11, together=together)
+    alone = _set_alone(stage, axes) if together else []
     best = result.best
     if args.json:
         context.json(
             "sweep",
             stage=stage.name,
             field=result.name,
+            over_modes=[*_states(stage, axes)] if together else [],
+            set_by_modes=alone,
             moved=list(result.moved),
             rows=[
                 {
@@ -89,6 +93,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
                     "best": r is best,
                     "broken_rules": list(r.broken_rules),
                     "smallest_margin": r.worst,
+                    "worst_mode": r.worst_mode or None,
                     "verdicts": {
                         n: {"status": v.status, "relative_margin": v.json()["relative_margin"]}
                         for n, v in r.verdicts.items()
@@ -124,6 +129,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
             context.out(wrap(f"[{number}] {name}: {title}", context.width, hang="    "))
     code = "" if result.of_input else "code"
     rows = [["", code, "value", "smallest margin", "fails", "low margin", "which"]]
+    if together:
+        rows[0].insert(4, "in mode")
     for item in result.rows:
         mark = ("*" if item is best else " ") + (">" if item.current else " ")
         fails = [n for n in names if n in item.verdicts and item.verdicts[n].status == "fails"]
@@ -144,10 +151,14 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 which,
             ]
         )
-    for line in columns(rows, gap=2, right=[1, 3, 4, 5], fold=context.width):
+        if together:
+            rows[-1].insert(4, item.worst_mode)
+    right = [1, 3, 5, 6] if together else [1, 3, 4, 5]
+    for line in columns(rows, gap=2, right=right, fold=context.width):
         context.out(line)
     legend = "" if result.of_input else "   * best   > as in the stage"
     context.out(f"{len(names)} verdicts change, {result.unmoved} do not.{legend}")
+    _told_alone(alone, context)
     _not_computed(result, context)
     if result.of_input:
         _holding(result, context)
@@ -187,7 +198,33 @@ def _names_field(word: str) -> bool:
     return word[:1].isalpha() and ".." not in word
 
 
-def _sweep(stage: Stage, name: str, span: str | None, steps: int) -> Sweep:
+def _states(stage: Stage, axes: list[tuple[str, str | None]]) -> list[str]:
+    """The states of the drive over which all of these are swept."""
+    from regmap.assessment.jointly import moved_in, states
+
+    over = [moved_in(stage, name) for name, _ in axes]
+    return [n for n in states(stage) if all(n in o for o in over)]
+
+
+def _set_alone(stage: Stage, axes: list[tuple[str, str | None]]) -> list[str]:
+    """The modes that set one of these themselves, and are left out."""
+    over = _states(stage, axes)
+    return [m for m in stage.modes if m not in over]
+
+
+def _told_alone(modes: list[str], context: Context) -> None:
+    if modes:
+        text = f"{', '.join(modes)} {'sets' if len(modes) == 1 else 'set'} it for {'itself' if len(modes) == 1 else 'themselves'}: --drive-mode"
+        context.out(wrap(text, context.width, hang="    "))
+
+
+def _sweep(stage: Stage, name: str, span: str | None, steps: int, *, together: bool) -> Sweep:
+    if together:
+        from regmap.assessment.jointly import sweep_input_over_modes, sweep_over_modes
+
+        if span is None:
+            return sweep_over_modes(stage, name)
+        return sweep_input_over_modes(stage, name, span, steps)
     return sweep(stage, name) if span is None else sweep_input(stage, name, span, steps)
 
 
@@ -196,10 +233,18 @@ def _two_ways(
     stage: Stage,
     axes: list[tuple[str, str | None]],
     context: Context,
+    *,
+    together: bool,
 ) -> int:
     steps = args.steps or 7
     first, second = (axis(stage, name, span, steps) for name, span in axes)
-    found = grid(stage, first, second)
+    if together:
+        from regmap.assessment.jointly import grid_over_modes
+
+        found = grid_over_modes(stage, first, second)
+    else:
+        found = grid(stage, first, second)
+    alone = _set_alone(stage, axes) if together else []
     if args.picture:
         write_text(Path(args.picture), stamped(grid_picture(found), str(identity(stage))))
         context.err(f"wrote {args.picture}")
@@ -208,6 +253,8 @@ def _two_ways(
             "sweep",
             stage=stage.name,
             field=first.name,
+            over_modes=_states(stage, axes) if together else [],
+            set_by_modes=alone,
             moved=list(found.moved),
             rows=[],
             not_computed=[],
@@ -271,6 +318,7 @@ def _two_ways(
     rules = sorted({r for row in found.cells for c in row for r in c.broken_rules})
     if rules:
         context.out(wrap(f"rules broken in some: {', '.join(rules)}", context.width, hang="    "))
+    _told_alone(alone, context)
     context.out(f"{len(found.moved)} verdicts change, {found.unmoved} do not.")
     return Status.OK
 

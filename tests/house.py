@@ -49,7 +49,7 @@ LOOSE = {
 ROOMS = [
     Room("testing", "what a firmware team's tests use: a pytest plugin with simulated chips", "twin maps chip wire"),
     Room("report", "the review record as one HTML page", "campaign link trace draft assessment stages maps behaviour chip capture calc"),
-    Room("campaign", "fault injection with evidence, on a simulated or real chip", "link twin stages maps behaviour frames chip document wire"),
+    Room("campaign", "fault injection with evidence, on a simulated or real chip", "link twin assessment stages maps behaviour frames chip document wire"),
     Room("draft", "settings in the making, behind the composer", "trace assessment stages behaviour frames chip document capture calc"),
     Room("assessment", "does it hold, what would, and what differs", "stages behaviour frames chip document calc"),
     Room("cheader", "C that we write", "stages behaviour frames chip"),

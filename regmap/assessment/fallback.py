@@ -17,7 +17,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from ..chip.model import Fault
+from ..chip.bank import Bank
+from ..chip.model import Chip, Fault
 from ..stages.load import Stage
 from .stage import assess, timing_of, waiver
 from .transition import Transition, name_of, pairs, states_of, transitions
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from ..calc import FaultTiming, Verdict
 
 #: what a chip makes of a fault
-ACTS, REPORTS, MASKED, MAYBE = "acts", "only reports", "masked", "perhaps masked"
+REACTIONS = ACTS, REPORTS, MASKED, MAYBE = "acts", "only reports", "masked", "perhaps masked"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +106,7 @@ def _row(
     timing = timing_of(fault, mode.chip, mode.bank)
     seen, alone, controller = _who(fault, timing)
     then = following[0] if len(following) == 1 else None
-    there = _who(fault, timing_of(fault, then.chip, then.bank))[0] if then is not None else ""
+    there = chip_makes(fault, then.chip, then.bank) if then is not None else ""
     verdict = verdicts.get(f"reaction.time.{fault.name}")
     waived = waiver(mode, f"reaction.time.{fault.name}") or (
         waiver(mode, "reaction.masked") if seen == MASKED else ""
@@ -131,6 +132,11 @@ def _row(
         return row
     way = ways.get((row.mode, row.then)) if then is not None else None
     return replace(row, gaps=tuple(_gaps(row, timing, following, stays=stays, way=way)))
+
+
+def chip_makes(fault: Fault, chip: Chip, held: Bank) -> str:
+    """What the chip makes of a fault with these settings: one of REACTIONS."""
+    return _who(fault, timing_of(fault, chip, held))[0]
 
 
 def _who(fault: Fault, timing: FaultTiming) -> tuple[str, str, str]:

@@ -25,7 +25,7 @@ would hold it back. It keeps its code, and `NotComputed` names it, unless it is 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -39,7 +39,16 @@ from ..expr import Expr, evaluate
 from ..parameters import OFF_WORDS, ROLES
 from ..stages.load import Stage
 from .search import Choosable, Codes, Goal
-from .stage import facts_of, inputs_of, role_inputs, timing_of, waiver
+from .stage import (
+    Assessment,
+    assess,
+    facts_of,
+    inputs_of,
+    role_inputs,
+    timing_of,
+    waiver,
+    with_settings,
+)
 
 if TYPE_CHECKING:
     from ..calc import Check, Inputs, Verdict
@@ -126,11 +135,29 @@ class GoalProblem:
             bank.put(item, code)
         return bank
 
+    def bank_for(self, number: int, codes: Codes) -> Bank:
+        """The configuration in which a variable is read, with these codes."""
+        assert 0 <= number < len(self.items)
+        return self.bank(codes)
+
+    def stated_bank(self, number: int) -> Bank:
+        """The configuration in which a variable is read, as the stage has it."""
+        assert 0 <= number < len(self.items)
+        return self.stage.bank
+
+    def changed(self, texts: Mapping[int, str]) -> Stage:
+        """The stage with these texts for variables by number. Raises CallError for what cannot be."""
+        return with_settings(self.stage, {self.variables[n].name: t for n, t in texts.items()})
+
+    def judge(self, stage: Stage) -> Assessment:
+        """The verdicts that the goals are about."""
+        return assess(stage)
+
     def reading(self, number: int, code: int, codes: Codes) -> values.Reading:
         """What a code of one variable means, the others at `codes`."""
         made = list(codes)
         made[number] = code
-        return values.read(self.items[number], code, self.bank(tuple(made)))
+        return values.read(self.items[number], code, self.bank_for(number, tuple(made)))
 
 
 def name_of(item: Item) -> str:

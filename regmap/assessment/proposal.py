@@ -16,7 +16,7 @@ from ..errors import CallError
 from ..quantity import show
 from ..stages.load import Stage
 from .goals import Item, NotComputed
-from .stage import Assessment
+from .stage import Assessment, bare
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +143,7 @@ class Worse:
         return {
             "check": self.check,
             "title": self.title,
-            "consequence": CONSEQUENCES[consequence(self.check)],
+            "consequence": CONSEQUENCES[consequence(bare(self.check))],
             "from": _finite(self.before),
             "to": None if self.after is None else _finite(self.after),
         }

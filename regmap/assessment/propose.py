@@ -25,6 +25,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 from ..calc.consequences import CONSEQUENCES, consequence
 from ..chip import values
@@ -33,7 +34,7 @@ from ..stages.load import Stage
 from .goals import GoalProblem, Looked, WiderError, problem_of
 from .proposal import Clash, Conflict, Instead, Pick, Progress, Proposal, Worse, setting_text
 from .search import Choosable, Codes, Goal, Search, TooLongError, better, groups
-from .stage import Assessment, assess, with_settings
+from .stage import Assessment, assess, bare
 
 #: A margin with which a verdict counts as held with plenty.
 ENOUGH = 0.5
@@ -63,13 +64,42 @@ def propose(
 
     Raises CallError for names that mean nothing.
     """
-    ends = time.monotonic() + seconds
     free, keep, goals, loosen = tuple(free), tuple(keep), tuple(goals), tuple(loosen)
-    looked, before = Looked(), assess(stage)
+    looked = Looked()
+
+    def problem() -> GoalProblem:
+        return problem_of(stage, free=free, keep=keep, goals=goals, loosen=loosen, looked=looked)
+
+    return search_out(stage, problem, Proposing(assess(stage), enough, budget, seconds, progress))
+
+
+@dataclass(frozen=True, slots=True)
+class Proposing:
+    """What is asked of a search, beside its problem: what there is before, how much is enough, and when it ends."""
+
+    before: Assessment
+    enough: float = ENOUGH
+    budget: int = BUDGET
+    seconds: float = SECONDS
+    progress: Callable[[Progress], None] | None = None
+
+
+def search_out(stage: Stage, problem_now: Callable[[], GoalProblem], asking: Proposing) -> Proposal:
+    """The best settings for a problem, which is made anew whenever more is known of what its goals look at."""
+    ends = time.monotonic() + asking.seconds
+    budget = asking.budget
     begin: dict[str, int] = {}
     while True:
-        problem = problem_of(stage, free=free, keep=keep, goals=goals, loosen=loosen, looked=looked)
-        work = _Proposer(stage, problem, before, enough, budget, ends, progress, begin)
+        work = _Proposer(
+            stage,
+            problem_now(),
+            asking.before,
+            asking.enough,
+            budget,
+            ends,
+            asking.progress,
+            begin,
+        )
         try:
             return work.run()
         except WiderError:  # goals are known better now; what was found is where to go on
@@ -83,7 +113,7 @@ def worth(check: str, asked: float, base: float) -> Callable[[float], float]:
     Below 0, by class, what is missed: also less than the stage has, up to the margin asked for. From 0
     to 1, by class, low margins. Above, the margin.
     """
-    kind, classes = consequence(check), len(CONSEQUENCES)
+    kind, classes = consequence(bare(check)), len(CONSEQUENCES)
     hold = max(0.0, min(base, asked))
 
     def weigh(margin: float) -> float:
@@ -352,18 +382,18 @@ class _Proposer:
         complete = True
         if not feasible:
             conflicts, complete = self._conflicts(codes)
-        bank = problem.bank(ordered)
-        picks = tuple(self._pick(n, codes, ordered, bank) for n in range(len(ordered)))
-        changed = with_settings(
-            self.stage,
+        picks = tuple(
+            self._pick(n, codes, ordered, problem.bank_for(n, ordered)) for n in range(len(ordered))
+        )
+        changed = problem.changed(
             {
                 # what a text means may hang on another field: those are stated anew in any case
-                p.name: p.text
-                for p, item in zip(picks, problem.items, strict=True)
+                n: p.text
+                for n, (p, item) in enumerate(zip(picks, problem.items, strict=True))
                 if p.changed or len(item.meanings) > 1
             },
         )
-        before, after = self.before, assess(changed)
+        before, after = self.before, problem.judge(changed)
         goals = {g.name for g in problem.goals}
         return Proposal(
             base=self.stage,
@@ -387,7 +417,9 @@ class _Proposer:
             others_failing=tuple(
                 v.check
                 for v in after.verdicts
-                if v.status == "fails" and v.check != "reaction.masked" and v.check not in goals
+                if v.status == "fails"
+                and bare(v.check) != "reaction.masked"
+                and v.check not in goals
             ),
             evaluations=sum(len(g.known) for g in problem.goals),
             steps=self.steps,
@@ -415,7 +447,7 @@ class _Proposer:
             variable.name,
             item.role,
             item.summary,
-            values.read(item, old, self.stage.bank),
+            values.read(item, old, self.problem.stated_bank(n)),
             reading,
             setting_text(item, reading, bank),
             self._instead(n, old, codes, ordered) if old != new else None,
@@ -448,7 +480,9 @@ def _worse(before: Assessment, after: Assessment) -> tuple[Worse, ...]:
         was, now = verdict.relative, later.get(verdict.check)
         if was is not None and (now is None or now < was - 1e-9 * max(1.0, abs(was))):
             found.append(Worse(verdict.check, verdict.title, was, now))
-    found.sort(key=lambda w: (consequence(w.check), -math.inf if w.after is None else w.after))
+    found.sort(
+        key=lambda w: (consequence(bare(w.check)), -math.inf if w.after is None else w.after)
+    )
     return tuple(found)
 
 

@@ -12,7 +12,7 @@ states `stage:NAME`. Every input carries the file and line that it came from.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -46,6 +46,8 @@ from ..stages.whatif import input_of, span_of, with_inputs
 
 #: origin of settings that were laid over a stage's own
 COMMAND_LINE = "shell line"
+#: between a check and its mode, where verdicts of several modes stand together
+IN = " in "
 
 _SPI = {
     "spi.clock_max": "clock_max",
@@ -294,6 +296,13 @@ class SweepRow:
     broken_rules: tuple[str, ...] = ()
 
     @property
+    def worst_mode(self) -> str:
+        """The mode with the smallest margin, where the row is over several; else ""."""
+        told = [v for v in self.verdicts.values() if v.relative is not None]
+        first = min(told, key=lambda v: v.relative or 0.0, default=None)
+        return first.check.partition(IN)[2] if first is not None else ""
+
+    @property
     def worst(self) -> float:
         """The smallest relative margin of the row; what cannot be computed does not count."""
         margins = [v.relative for v in self.verdicts.values() if v.relative is not None]
@@ -365,6 +374,11 @@ def sweep(stage: Stage, name: str, limit: int = 256) -> Sweep:
     Of more than `limit` options that many, evenly spread.
     Raises CallError for an unknown name or one that holds no setting.
     """
+    return sweep_in({"": stage}, stage, name, limit)
+
+
+def sweep_in(modes: Mapping[str, Stage], stage: Stage, name: str, limit: int = 256) -> Sweep:
+    """A sweep of a field over the verdicts of several modes (by name; "": the stage alone)."""
     item = need(stage.chip, name)
     if isinstance(item, Field) and not item.setting:
         raise CallError(f"{name} holds no setting ({item.access})")
@@ -382,10 +396,14 @@ def sweep(stage: Stage, name: str, limit: int = 256) -> Sweep:
             if key in seen:
                 continue  # duplicate codes say the same
             seen.add(key)
-        bank = base.copy()
-        bank.put(item, reading.code)
-        verdicts = {v.check: v for v in run(inputs_of(stage, bank)) if not waiver(stage, v.check)}
-        rows.append((reading, verdicts, broken_rules(stage.chip, bank)))
+        verdicts: dict[str, Verdict] = {}
+        broken: list[str] = []
+        for mode, there in modes.items():
+            bank = there.bank
+            bank.put(item, reading.code)
+            verdicts |= _verdicts_in(mode, there, inputs_of(there, bank))
+            broken += broken_rules(stage.chip, bank)
+        rows.append((reading, verdicts, tuple(dict.fromkeys(broken))))
     left = _open(getattr(item, "role", "") or "", [v for _, v, _ in rows])
     return _swept(name, rows, now, left)
 
@@ -396,23 +414,44 @@ def sweep_input(stage: Stage, name: str, span: str, steps: int = 11) -> Sweep:
     What contradicts the other inputs is in `left_out`, with why. Raises CallError for an unknown name, no span, or
     where nothing fits.
     """
+    return sweep_input_in({"": stage}, name, span, steps)
+
+
+def sweep_input_in(modes: Mapping[str, Stage], name: str, span: str, steps: int = 11) -> Sweep:
+    """A sweep of an input over the verdicts of several modes (by name; "": the stage alone)."""
     rows: list[tuple[values.Reading, dict[str, Verdict], tuple[str, ...]]] = []
     left_out: list[tuple[str, str]] = []
     for code, text in enumerate(span_of(name, span, steps)):
         try:
-            there = with_inputs(stage, {name: text})
+            changed = {mode: with_inputs(stage, {name: text}) for mode, stage in modes.items()}
         except CallError as error:
             left_out.append((text, str(error)))
             continue
-        bank = there.bank
-        verdicts = {v.check: v for v in run(inputs_of(there)) if not waiver(stage, v.check)}
-        value = there.params[input_of(name)[0]].value
+        verdicts: dict[str, Verdict] = {}
+        broken: list[str] = []
+        for mode, there in changed.items():
+            verdicts |= _verdicts_in(mode, there, inputs_of(there))
+            broken += broken_rules(there.chip, there.bank)
+        value = next(iter(changed.values())).params[input_of(name)[0]].value
         band = value if isinstance(value, Band) else None
-        broken = broken_rules(stage.chip, bank)
-        rows.append((values.Reading(code, text, "", band, True), verdicts, broken))
+        reading = values.Reading(code, text, "", band, True)
+        rows.append((reading, verdicts, tuple(dict.fromkeys(broken))))
     if not rows:
         raise CallError(left_out[0][1])
     return replace(_swept(name, rows, None, ()), of_input=True, left_out=tuple(left_out))
+
+
+def _verdicts_in(mode: str, stage: Stage, inputs: Inputs) -> dict[str, Verdict]:
+    """The verdicts that a mode does not waive, by their name in it."""
+    found = [v for v in run(inputs) if not waiver(stage, v.check)]
+    return {
+        v.check: v for v in (replace(f, check=f.check + IN + mode) if mode else f for f in found)
+    }
+
+
+def bare(check: str) -> str:
+    """The check of a verdict's name without the mode that it is of."""
+    return check.partition(IN)[0]
 
 
 def broken_rules(chip: Chip, bank: Bank) -> tuple[str, ...]:
@@ -450,7 +489,7 @@ def _open(role: str, options: list[dict[str, Verdict]]) -> tuple[Verdict, ...]:
         v
         for n, v in options[0].items()
         if v.status == "not_computed"
-        and (n in deciding or f"role:{role}" in v.asked)
+        and (bare(n) in deciding or f"role:{role}" in v.asked)
         and all(o[n].status == "not_computed" for o in options if n in o)
     )
 

@@ -5,12 +5,14 @@
     stage: coolant_pump                 # or map: quoll16, with every setting at reset
     target: {twin: yes}                 # or {port: /dev/ttyACM0}; twin with {firmware: "./app {port}"}
     faults: all                         # or a list of names; each becomes a case
+    modes: all                          # or a list of modes of the stage: the faults in each of them
     repeats: 3
     order: random                       # or as_written
     seed: 1
     cases:
       VDS_UH: {disturb: vds_uh for 2 ms, manual: short phase U to ground, read_within: 5 ms}
       loose_wire: {fault: UV_SUPPLY, expect: {STATUS1.UV_SUPPLY: 1}, pin: low}
+      hot: {fault: OT_WARN, mode: limp, chip: only reports, then: rest, mode_within: 10 ms}
 
 All problems of a file are found in one run and have their places.
 """
@@ -19,11 +21,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from ..assessment.fallback import REACTIONS
 from ..behaviour.settings import expectation
 from ..chip.bank import Bank
 from ..chip.bits import extract
@@ -45,9 +48,12 @@ from ..document.source import Node, Sources, compose_file
 from ..document.within import EXPECTED, may_read, named_file
 from ..errors import CallError, FileError, Problem, closest
 from ..maps.load import find_document, load_map
-from ..stages.load import Stage, load_stage
+from ..stages.grammar import AS_STATED
+from ..stages.load import Stage, in_mode, load_stage
 
 FORMAT = 1
+#: no mode follows
+NOTHING = "none"
 ORDERS = ("as_written", "random")
 _NAME = Word(r"[A-Za-z][A-Za-z0-9_.\-]{0,63}", "a name")
 _TIME = QuantityShape("time")
@@ -76,6 +82,11 @@ class Case:
     clear: tuple[str, ...] = ()
     limits: Mapping[str, float] = field(default_factory=dict)
     skip: str = ""
+    #: the mode in which it is done ("": as stated), what the chip makes of it (one of REACTIONS) and the mode
+    #: that follows ("": none; None: as the stage says)
+    mode: str = ""
+    chip: str = ""
+    then: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +113,26 @@ class Campaign:
     def params(self) -> Mapping[str, Param]:
         return self.stage.params if self.stage is not None else {}
 
+    def only_in(self, mode: str) -> Campaign:
+        """The campaign with its cases in one mode alone. Raises CallError for an unknown one."""
+        if self.stage is not None:
+            in_mode(self.stage, mode)
+        elif mode != AS_STATED:
+            raise CallError(f"{self.chip.name} has no modes", "a campaign of a stage")
+        own = "" if mode == AS_STATED else mode
+        return replace(
+            self,
+            cases=tuple(c for c in self.cases if c.mode == own),
+            uncovered=tuple(u for u in self.uncovered if u.rpartition(".")[0] == own),
+        )
+
+    def in_mode(self, mode: str) -> Campaign:
+        """The campaign with the settings and inputs of one mode. Raises CallError for an unknown one."""
+        if not mode or self.stage is None:
+            return self
+        stage = in_mode(self.stage, mode)
+        return replace(self, stage=stage, bank=stage.bank)
+
 
 @lru_cache(maxsize=1)
 def campaign_shape() -> Record:
@@ -124,6 +155,10 @@ def campaign_shape() -> Record:
             "clear": (Many(Text(200)), False, "writes or commands that clear it once it is gone"),
             "detected_within": (_TIME, False, "from the condition to the pin"),
             "read_within": (_TIME, False, "from the condition to the word in hand"),
+            "mode": (_NAME, False, f"mode in which it is done ({AS_STATED}: without one)"),
+            "chip": (OneOf(REACTIONS), False, "what the chip makes of it by itself in that mode"),
+            "then": (_NAME, False, f"mode that follows ({NOTHING}: none)"),
+            "mode_within": (_TIME, False, "from the condition to the mode that follows"),
             "reaction_within": (
                 _TIME,
                 False,
@@ -158,6 +193,11 @@ def campaign_shape() -> Record:
             "map": (Text(400), False, "the map, where there is no stage: settings at reset"),
             "target": (target, False, "what it runs on (a simulated chip)"),
             "faults": (Many(_NAME), False, "all, or names of faults; each becomes a case"),
+            "modes": (
+                Many(_NAME),
+                False,
+                f"all, or names of modes ({AS_STATED}: without one); the faults become cases in each",
+            ),
             "repeats": (Int(1, 10_000), False, "how often each case is run (1)"),
             "order": (OneOf(ORDERS), False, "order of the runs (as_written)"),
             "seed": (Int(0, 1 << 32), False, "of a random order, and of the simulated chip (0)"),
@@ -236,8 +276,8 @@ def _built(rec: Rec, reader: Reader, path: Path, own: str) -> Campaign | None:
         reader.complain(target.key_nodes["port"], "target", "a port beside a twin", "one of them")
     if "port" in target and "firmware" in target:
         reader.complain(target.key_nodes["firmware"], "target", "firmware at a port", "twin: yes")
-    cases = _cases(rec, chip, reader)
-    covered = {case.fault for case in cases}
+    modes = _modes(rec, stage, reader)
+    cases = _cases(rec, chip, modes, stage, reader)
     digest = hashlib.sha256()
     for part in (own, chip.digest, stage.digest if stage is not None else ""):
         digest.update(part.encode() + b"\0")
@@ -256,17 +296,57 @@ def _built(rec: Rec, reader: Reader, path: Path, own: str) -> Campaign | None:
         seed=rec.get("seed", 0),
         file=str(path),
         digest=digest.hexdigest(),
-        uncovered=tuple(
-            f.name for f in chip.faults.values() if not f.summary_of and f.name not in covered
-        ),
+        uncovered=_uncovered(chip, stage, modes, cases),
     )
+
+
+def _uncovered(
+    chip: Chip, stage: Stage | None, modes: list[str], cases: list[Case]
+) -> tuple[str, ...]:
+    """The faults without a case, by name or as MODE.FAULT in the modes of the campaign, and the modes without any."""
+    covered = {(case.mode, case.fault) for case in cases}
+    within = [m for m in ["", *(stage.modes if stage is not None else ())] if m in modes]
+    within += [m for m, _ in covered if m not in within]
+    missing = [
+        case_name(mode, f.name)
+        for mode in dict.fromkeys(within or [""])
+        for f in chip.faults.values()
+        if not f.summary_of and (mode, f.name) not in covered
+    ]
+    others = [m for m in (stage.modes if stage is not None else ()) if m not in within]
+    return (*missing, *(f"mode {m}" for m in others))
+
+
+def case_name(mode: str, fault: str) -> str:
+    """What the case of a fault in a mode is called; the fault's own name as stated."""
+    return f"{mode}.{fault}" if mode else fault
+
+
+def _modes(rec: Rec, stage: Stage | None, reader: Reader) -> list[str]:
+    """The modes in which `faults` become cases; "" is as stated."""
+    wanted = list(rec.get("modes", [AS_STATED]))
+    known = [AS_STATED, *(stage.modes if stage is not None else ())]
+    if wanted == ["all"]:
+        wanted = known
+    for index, name in enumerate(wanted):
+        if name not in known:
+            node = rec["modes"].nodes[index]
+            _no_mode(node, f"modes[{index}]", name, known, reader)
+    return ["" if n == AS_STATED else n for n in wanted]
+
+
+def _no_mode(node: Node, path: str, name: str, known: list[str], reader: Reader) -> None:
+    expected = f"one of {', '.join(known)}"
+    reader.complain(node, path, f"no mode '{name}' in the stage", expected, closest(name, known))
 
 
 def _seconds(value: Any) -> float:
     return float(getattr(value, "high", value))
 
 
-def _cases(rec: Rec, chip: Chip, reader: Reader) -> list[Case]:
+def _cases(
+    rec: Rec, chip: Chip, modes: list[str], stage: Stage | None, reader: Reader
+) -> list[Case]:
     written = rec.get("cases", Rec(rec.node, "cases"))
     wanted = list(rec.get("faults", []))
     real = [f.name for f in chip.faults.values() if not f.summary_of]
@@ -285,9 +365,10 @@ def _cases(rec: Rec, chip: Chip, reader: Reader) -> list[Case]:
                 near,
             )
             continue
-        cases[name] = Case(name=name, fault=name)
+        for mode in modes:
+            cases[case_name(mode, name)] = Case(name=case_name(mode, name), fault=name, mode=mode)
     for name, case in written.items():
-        made = _case(name, case, written, chip, reader)
+        made = _case(name, case, written, chip, stage, reader)
         if made is not None:
             cases[name] = made
     if not cases and not reader.errors:
@@ -295,8 +376,18 @@ def _cases(rec: Rec, chip: Chip, reader: Reader) -> list[Case]:
     return list(cases.values())
 
 
-def _case(name: str, case: Rec, written: Rec, chip: Chip, reader: Reader) -> Case | None:
+def _case(
+    name: str, case: Rec, written: Rec, chip: Chip, stage: Stage | None, reader: Reader
+) -> Case | None:
     path = f"cases.{name}"
+    known = [AS_STATED, *(stage.modes if stage is not None else ())]
+    named = {key: str(case[key]) for key in ("mode", "then") if key in case}
+    for key, mode in named.items():
+        allowed = known if key == "mode" else [NOTHING, *known]
+        if mode not in allowed:
+            _no_mode(case.value_nodes[key], f"{path}.{key}", mode, allowed, reader)
+    if "chip" in case and stage is None:
+        reader.complain(case.key_nodes["chip"], path, "chip: without a stage", "`stage:`")
     fault = case.get("fault", name)
     if fault not in chip.faults:
         node = case.value_nodes.get("fault", written.key_nodes[name])
@@ -319,7 +410,7 @@ def _case(name: str, case: Rec, written: Rec, chip: Chip, reader: Reader) -> Cas
             reader.refuse(node, f"{path}.expect", error)
     limits = {
         key.removesuffix("_within"): _seconds(case[key])
-        for key in ("detected_within", "read_within", "reaction_within")
+        for key in ("detected_within", "read_within", "reaction_within", "mode_within")
         if key in case
     }
     return Case(
@@ -332,6 +423,9 @@ def _case(name: str, case: Rec, written: Rec, chip: Chip, reader: Reader) -> Cas
         clear=tuple(case.get("clear", ())),
         limits=limits,
         skip=case.get("skip", ""),
+        mode="" if named.get("mode") in (None, AS_STATED) else named["mode"],
+        chip=case.get("chip", ""),
+        then="" if named.get("then") == NOTHING else named.get("then"),
     )
 
 

@@ -1,4 +1,5 @@
-"""A fault-injection plan before there is hardware: a campaign file with a case for each fault of a map.
+"""A fault-injection plan before there is hardware: a campaign file with a case for each fault of a map, in every
+mode of the stage, with what the chip makes of it there and the mode that follows.
 
 What to do on a bench follows from what a fault watches and from the stage's numbers; where nothing
 does, the map's own causes stand there. Every act is a proposal to be judged by those who know the bench.
@@ -6,14 +7,18 @@ does, the map's own causes stand there. Every act is a proposal to be judged by 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
+from ..assessment.fallback import FallbackRow, fallback
+from ..assessment.transition import name_of, states_of
 from ..cautions import FIRST_WRITE
 from ..chip.bank import Bank
 from ..chip.model import Chip, Fault
 from ..errors import CallError
 from ..stages.load import Stage
 from .expected import expected
+from .follow import in_files
+from .load import NOTHING, case_name
 
 _ACTS = {
     "uv.threshold": "lower the supply, from a current-limited source, slowly below {value}",
@@ -34,8 +39,22 @@ _RAISED = {
 }
 
 
-def new_campaign(name: str, document: str, chip: Chip, bank: Bank, stage: Stage | None) -> str:
-    """The text of a campaign over all faults of a chip; `document` is how the file names stage or map."""
+def new_campaign(
+    name: str,
+    document: str,
+    chip: Chip,
+    bank: Bank,
+    stage: Stage | None,
+    *,
+    written: bool = True,
+) -> str:
+    """The text of a campaign over all faults of a chip in every mode of the stage; `document` is how the file
+    names stage or map, `written` whether it states the fall-back table or leaves it to the stage."""
+    rows = (
+        {(r.mode, r.fault): r for r in fallback(stage)}
+        if stage is not None and stage.modes and written
+        else {}
+    )
     lines = [
         "# A fault-injection plan, written from the map and the stage; a proposal, to be reviewed before use.",
         *(f"# {line}" for line in _folded(FIRST_WRITE)),
@@ -50,23 +69,44 @@ def new_campaign(name: str, document: str, chip: Chip, bank: Bank, stage: Stage 
         "",
         "cases:",
     ]
-    params = stage.params if stage is not None else {}
-    for fault in chip.faults.values():
-        if fault.summary_of:
-            continue
-        want = expected(chip, bank, fault, params)
-        lines.append(f"  {fault.name}:{'':<12}# {fault.title}")
-        if not want.shown:
-            lines.append("    # masked by these settings: nothing may show")
-        lines.append(f"    disturb: {_disturb(fault)}")
-        lines.append(f"    manual: {_quoted(act(chip, bank, fault))}")
-        shown = ", ".join(f"{ref}: 0x{code:X}" for ref, code in want.codes.items())
-        lines.append(f"    {'expect' if want.shown else '# not expected'}: {{{shown}}}")
-        if want.pin_low is not None:
-            lines.append(f"    pin: {'low' if want.pin_low else 'high'}")
-        for key, limit in want.limits.items():
-            lines.append(f"    # {key} within {limit * 1e3:.6g} ms: {want.origins[key]}")
+    for mode in states_of(stage) if stage is not None else [None]:
+        held = mode.bank if mode is not None and mode.mode else bank
+        for fault in chip.faults.values():
+            if not fault.summary_of:
+                lines += _case(chip, held, fault, mode, rows)
     return "\n".join(lines) + "\n"
+
+
+def _case(
+    chip: Chip,
+    bank: Bank,
+    fault: Fault,
+    mode: Stage | None,
+    rows: Mapping[tuple[str, str], FallbackRow],
+) -> Iterator[str]:
+    """The lines of one case."""
+    want = expected(chip, bank, fault, mode.params if mode is not None else {})
+    name = mode.mode if mode is not None else ""
+    yield f"  {case_name(name, fault.name)}:{'':<12}# {fault.title}"
+    if name:
+        yield f"    fault: {fault.name}"
+        yield f"    mode: {name}"
+    row = rows.get((name_of(mode), fault.name)) if mode is not None else None
+    if row is not None:
+        for gap in row.gaps:
+            yield f"    # open: {gap}"
+        yield f"    chip: {row.seen}"
+        yield f"    then: {in_files(row.then) or NOTHING}"
+    if not want.shown:
+        yield "    # masked by these settings: nothing may show"
+    yield f"    disturb: {_disturb(fault)}"
+    yield f"    manual: {_quoted(act(chip, bank, fault))}"
+    shown = ", ".join(f"{ref}: 0x{code:X}" for ref, code in want.codes.items())
+    yield f"    {'expect' if want.shown else '# not expected'}: {{{shown}}}"
+    if want.pin_low is not None:
+        yield f"    pin: {'low' if want.pin_low else 'high'}"
+    for key, limit in want.limits.items():
+        yield f"    # {key} within {limit * 1e3:.6g} ms: {want.origins[key]}"
 
 
 def act(chip: Chip, bank: Bank, fault: Fault) -> str:

@@ -33,12 +33,16 @@ def plain(campaign: Campaign, result: Result) -> dict[str, object]:
         "target": campaign.port or SIMULATED,
         "case": result.case,
         "fault": result.fault,
+        "mode": result.mode or None,
         "repeat": result.repeat,
         "verdict": result.verdict,
         "why": list(result.why),
         "to_pin_s": result.to_pin,
         "to_read_s": result.to_read,
         "to_reaction_s": result.to_reaction,
+        "chip_makes": result.chip or None,
+        "then": result.then or None,
+        "to_mode_s": result.to_mode,
         "cleared": result.cleared,
         "words": {n: f"0x{w:X}" for n, w in result.words.items()},
         "expected": dict(result.expected),
@@ -158,6 +162,10 @@ def _result(found: Any) -> Result:
         to_pin=_is(found["to_pin_s"], int, float, none),
         to_read=_is(found["to_read_s"], int, float, none),
         to_reaction=_is(found["to_reaction_s"], int, float, none),
+        to_mode=_is(found.get("to_mode_s"), int, float, none),
+        mode=_is(found.get("mode"), str, none) or "",
+        chip=_is(found.get("chip_makes"), str, none) or "",
+        then=_is(found.get("then"), str, none) or "",
         cleared=_is(found["cleared"], bool, none),
         words={n: int(_is(w, str), 16) for n, w in _is(found["words"], dict).items()},
         expected={n: _is(v, int) for n, v in _is(found["expected"], dict).items()},
@@ -204,7 +212,7 @@ def junit(campaign: Campaign, results: Iterable[Result]) -> str:
 
 
 def rows(results: Sequence[Result]) -> list[tuple[str, ...]]:
-    """(verdict, case, to pin, to read, to reaction, why) a run, in text."""
+    """(verdict, case, to pin, to read, to reaction, to mode, why) a run, in text."""
 
     def shown(seconds: float | None) -> str:
         return "-" if seconds is None else f"{seconds * 1e3:.3f} ms"
@@ -216,6 +224,7 @@ def rows(results: Sequence[Result]) -> list[tuple[str, ...]]:
             shown(r.to_pin),
             shown(r.to_read),
             shown(r.to_reaction),
+            f"{r.then} {shown(r.to_mode)}" if r.then else "-",
             "; ".join(r.why) + (f" (also raised: {', '.join(r.also)})" if r.also else ""),
         )
         for r in results

@@ -15,8 +15,11 @@ from ..errors import CallError, LinkError
 from ..frames.requests import parse_request
 from ..link.script import words_for
 from ..link.session import Link
-from .bench import Bench, FirmwareBench, Operator, bench_for
+from ..stages.grammar import AS_STATED
+from ..stages.load import in_mode
+from .bench import Bench, FirmwareBench, Operator, SimulatedBench, bench_for
 from .expected import Expected, expected
+from .follow import Following, holds_mode, made_of
 from .load import Campaign, Case
 
 VERDICTS = ("pass", "fail", "skipped", "error")
@@ -28,6 +31,8 @@ LEAST_STEP = 1e-6  # s
 class Result:
     """One run of a case. Times in seconds from the disturbance, None where that was not seen.
 
+    `mode` is the mode in which it was done and `then` the one that followed ("": as stated, and none; by the names
+    of `gateword modes`), `chip` what the chip made of the fault by the settings that were read from it.
     A time is when it was seen; it happened up to `resolution` before that, between two looks, and a
     limit is missed only where it was missed for certain.
     `words` are the status words as read, `also` other faults that were raised, `cleared` whether all
@@ -42,6 +47,10 @@ class Result:
     to_pin: float | None = None
     to_read: float | None = None
     to_reaction: float | None = None
+    to_mode: float | None = None
+    mode: str = ""
+    chip: str = ""
+    then: str = ""
     cleared: bool | None = None
     words: Mapping[str, int] = field(default_factory=dict)
     expected: Mapping[str, int] = field(default_factory=dict)
@@ -72,29 +81,35 @@ def run_campaign(
     wall: Callable[[], float] = time.time,
 ) -> Iterator[Result]:
     """Run all that is not in `done` already; a `Result` as each ends, in the campaign's order."""
+    following = (
+        Following(campaign.stage) if campaign.stage is not None and campaign.stage.modes else None
+    )
     for case, number in order_of(campaign):
         before = (done or {}).get((case.name, number))
         if before is not None:
             yield before
             continue
-        yield _run(campaign, case, number, operator, wall)
+        yield _run(campaign, following, case, number, operator, wall)
 
 
 def _run(
     campaign: Campaign,
+    following: Following | None,
     case: Case,
     number: int,
     operator: Operator | None,
     wall: Callable[[], float],
 ) -> Result:
     fault = campaign.chip.faults[case.fault]
-    want = expected(campaign.chip, campaign.bank, fault, campaign.params)
+    here = campaign.in_mode(case.mode)
+    want = expected(here.chip, here.bank, fault, here.params)
     base: dict[str, Any] = {
         "case": case.name,
         "fault": case.fault,
+        "mode": case.mode,
         "repeat": number,
         "expected": dict(case.codes or want.codes),
-        "limits": {**want.limits, **case.limits},
+        "limits": {**want.limits, **_to_mode(want, following, case), **case.limits},
         "at": wall(),
     }
     if case.skip:
@@ -102,10 +117,18 @@ def _run(
     begin = time.monotonic()
     try:
         with bench_for(campaign, campaign.seed + number, operator) as bench:
-            found = _Measuring(campaign, case, fault, want, base["limits"], bench).run()
+            limits = base["limits"]
+            found = _Measuring(here, following, case, fault, want, limits, bench).run()
     except (LinkError, CallError) as error:
         found = {"verdict": "error", "why": (str(error),)}
     return Result(**base, **found, took=time.monotonic() - begin)
+
+
+def _to_mode(want: Expected, following: Following | None, case: Case) -> dict[str, float]:
+    """The mode that follows is entered within the fault tolerant time, where the stage states one."""
+    if following is None or not following.then(case) or "reaction" not in want.limits:
+        return {}
+    return {"mode": want.limits["reaction"]}
 
 
 class _Measuring:
@@ -114,6 +137,7 @@ class _Measuring:
     def __init__(
         self,
         campaign: Campaign,
+        following: Following | None,
         case: Case,
         fault: Fault,
         want: Expected,
@@ -121,6 +145,7 @@ class _Measuring:
         bench: Bench,
     ) -> None:
         self.campaign = campaign
+        self.following = following
         self.case = case
         self.fault = fault
         self.codes = dict(case.codes or want.codes)
@@ -128,12 +153,15 @@ class _Measuring:
         self.pin_low = want.pin_low if case.pin_low is None else case.pin_low
         self.limits = limits
         self.bench = bench
-        self.why: list[str] = []
+        self.why = following.against_table(case) if following is not None else []
         self.resolution: dict[str, float] = {}
         self.found: dict[str, Any] = {}
 
     def run(self) -> dict[str, Any]:
         if isinstance(self.bench, FirmwareBench):
+            if self.case.mode:
+                why = f"the program brings the chip up as stated; nothing leads it into {self.case.mode}"
+                return {"verdict": "skipped", "why": (why,)}
             self._watch_firmware(self.bench)
         else:
             assert self.bench.link is not None
@@ -153,6 +181,9 @@ class _Measuring:
 
     # --- the campaign reads ------------------------------------------------------------------------
     def _look(self, link: Link) -> str:
+        if self.following is not None:
+            self.following.enter(link, self.case, enable=isinstance(self.bench, SimulatedBench))
+            self._made(link)
         before = self._raised(link)
         start = self.bench.clock()
         refused = self.bench.disturb(self.case)
@@ -168,6 +199,8 @@ class _Measuring:
         elif self._differs(words) == []:
             self.why.append(f"{self.fault.name} shows although the settings mask it")
         self.found["also"] = tuple(sorted(self._named(words) - before - self._expected_names()))
+        if self.following is not None and to_read is not None:
+            self._follow(link, start, self.following)
         self.bench.calm(self.case)
         self._quiet(link)
         words = self._status(link)
@@ -176,6 +209,36 @@ class _Measuring:
         if raised and not self.fault.normal_at_power_up:
             self.why.append(f"{self.fault.name} still shows after it was cleared")
         return ""
+
+    def _made(self, link: Link) -> None:
+        """What the chip makes of the fault by the settings that it holds, against what it should."""
+        made = made_of(link, self.fault, self.campaign.bank)
+        row = self.following.row(self.case) if self.following is not None else None
+        wanted = self.case.chip or (row.seen if row is not None else made)
+        self.found["chip"] = made
+        if made != wanted:
+            self.why.append(f"by what the chip holds it is {made}; expected: {wanted}")
+
+    def _follow(self, link: Link, start: float, following: Following) -> None:
+        """The way to the mode that follows, while the fault is still there."""
+        then = following.then(self.case)
+        if not then or then == (self.case.mode or AS_STATED):
+            return
+        way = following.way(self.case.mode, then, driving=isinstance(self.bench, SimulatedBench))
+        self.why += [
+            f"the way to {then} is not clean: {t.text}"
+            for t in way.findings
+            if not any("is not clean" in w for w in self.why)
+        ]
+        try:
+            following.go(link, way)
+        except LinkError as error:
+            self.why.append(str(error))
+            return
+        took = self.bench.clock() - start
+        self.resolution["mode"] = self.resolution.get("read", 0.0)
+        self.found.update(then=then, to_mode=took)
+        self._within("mode", took, f"mode {then}")
 
     def _pin(self, link: Link, start: float) -> float | None:
         """When the fault pin went low, looked at often enough for the limit to mean something."""
@@ -299,20 +362,34 @@ class _Measuring:
             twin.when(("read", register), "campaign", seen)
             bench.control.act(f"disturb {self.case.disturb or self.case.fault}")
         reaction = self.limits.get("reaction") if self.shown and self.pin_low else None
-        end = start + max(limit, reaction or 0.0)
+        then = self.following.then(self.case) if self.following is not None else ""
+        if not self.shown or self.following is None or then == AS_STATED:
+            then = ""
+        mode = in_mode(self.following.stage, then) if self.following is not None else None
+        end = start + max(limit, reaction or 0.0, self.limits.get("mode", 0.0) if then else 0.0)
         to_reaction: float | None = None
+        to_mode: float | None = None
         first: list[float] = []
         while bench.clock() < end:
             with bench.adapter.lock:
                 first = [t for t in reads if t >= start + detected]
                 if to_reaction is None and not twin.enable:
                     to_reaction = bench.clock() - start
-            if first and (reaction is None or to_reaction is not None):
+                if then and mode is not None and to_mode is None and holds_mode(twin, mode):
+                    to_mode = bench.clock() - start
+            if (
+                first
+                and (reaction is None or to_reaction is not None)
+                and (not then or to_mode is not None)
+            ):
                 break
             bench.sleep(0.0005)
         to_read = first[0] - start if first else None
-        self.found.update(to_read=to_read, to_reaction=to_reaction)
+        self.found.update(to_read=to_read, to_reaction=to_reaction, to_mode=to_mode)
         self._within("read", to_read, f"a read of {register}")
         if reaction is not None:
             self._within("reaction", to_reaction, "the enable pin low")
+        if then:
+            self.found["then"] = then if to_mode is not None else ""
+            self._within("mode", to_mode, f"mode {then}")
         bench.calm(self.case)

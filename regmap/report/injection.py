@@ -21,7 +21,7 @@ from ..stages.load import Stage
 from .page import Html, code, facts, items, join, table, tag
 
 SIGNS = {"pass": "holds", "fail": "fails", "error": "none", "skipped": "none"}
-TIMES = {"detected": "to_pin", "read": "to_read", "reaction": "to_reaction"}
+TIMES = {"detected": "to_pin", "read": "to_read", "reaction": "to_reaction", "mode": "to_mode"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -118,8 +118,9 @@ def _parse(text: str) -> tuple[_Node, int]:
     return root, end
 
 
-def edit_stage(text: str, changes: Mapping[str, str | None], chip: Chip) -> str:
-    """`text` with these settings stated (a value) or no longer stated (None); all else as it was.
+def edit_stage(text: str, changes: Mapping[str, str | None], chip: Chip, *, mode: str = "") -> str:
+    """`text` with these settings stated (a value) or no longer stated (None), under a mode where one is named; all
+    else as it was.
 
     Names are REG.FIELD, joined or external values. Raises CallError where the YAML is too odd.
     """
@@ -127,7 +128,7 @@ def edit_stage(text: str, changes: Mapping[str, str | None], chip: Chip) -> str:
     text = text.removeprefix(BOM)
     for name, value in changes.items():
         try:
-            text = _Edit(text, chip, name).to(value)
+            text = _Edit(text, chip, name, mode).to(value)
         except yaml.YAMLError as error:
             raise CallError(f"the file is no YAML any more: {error}") from None
     return bom + text
@@ -136,8 +137,9 @@ def edit_stage(text: str, changes: Mapping[str, str | None], chip: Chip) -> str:
 class _Edit:
     """One setting of one text. Each step re-reads the text, so marks are never stale."""
 
-    def __init__(self, text: str, chip: Chip, name: str) -> None:
+    def __init__(self, text: str, chip: Chip, name: str, mode: str = "") -> None:
         self.text = text
+        self.mode = mode
         self.chip = chip
         self.name = name
         self.section = "external" if name in chip.externals else "settings"
@@ -147,6 +149,8 @@ class _Edit:
 
     def read(self) -> None:
         self.root, self.end = _parse(self.text)
+        if self.mode:
+            self.root = _mode(self.root, self.mode)
 
     def splice(self, start: int, end: int, new: str) -> None:
         self.text = self.text[:start] + new + self.text[end:]
@@ -297,6 +301,9 @@ class _Edit:
         path += (
             [(self.register, None), (self.field, value)] if self.register else [(self.name, value)]
         )
+        if self.mode:
+            self.add(self.root, None, [path[0], (self.name, value)])
+            return
         if self.root.flow or not self.root.pairs:
             self.add(self.root, None, path)
             return
@@ -357,6 +364,22 @@ class _Edit:
             if value.kind == "map" and not value.flow and value.pairs:
                 return " " * max(1, self.column(value.pairs[0][0].start) - self.column(key.start))
         return "  "
+
+
+def _mode(root: _Node, name: str) -> _Node:
+    """The node of a mode in a stage. Raises CallError where the file has none, or shares it by an alias."""
+    modes = root.get("modes")
+    pair = modes[1].get(name) if modes is not None and modes[1].kind == "map" else None
+    if pair is None or pair[1].kind != "map":
+        raise CallError(f"this file states no mode {name}", "its settings, by hand")
+    inside = {id(n) for n in pair[1].walk()}
+    if any(n.kind == "alias" or n.anchor for n in pair[1].walk()) or any(
+        n.kind == "alias" and id(n.target) in inside for n in root.walk()
+    ):
+        raise CallError(
+            f"line {pair[1].line}: mode {name} is shared by an alias; change it by hand"
+        )
+    return pair[1]
 
 
 def _seen(node: _Node) -> _Node:

@@ -21,8 +21,11 @@ from .whatif import is_input
 Pair = tuple[_Node, _Node]
 
 
-def edit_document(text: str, changes: Mapping[str, str | None], chip: Chip) -> str:
-    """`text` with these settings and stage values stated (a text) or no longer stated (None).
+def edit_document(
+    text: str, changes: Mapping[str, str | None], chip: Chip, *, mode: str = ""
+) -> str:
+    """`text` with these settings and stage values stated (a text) or no longer stated (None), under a mode where
+    one is named.
 
     Raises CallError where the YAML is too odd.
     """
@@ -31,10 +34,10 @@ def edit_document(text: str, changes: Mapping[str, str | None], chip: Chip) -> s
     text = text.removeprefix(BOM)
     for name, value in inputs.items():
         try:
-            text = _InputEdit(text, chip, name).to(value)
+            text = _InputEdit(text, chip, name, mode).to(value)
         except yaml.YAMLError as error:
             raise CallError(f"the file is no YAML any more: {error}") from None
-    return bom + edit_stage(text, settings, chip)
+    return bom + edit_stage(text, settings, chip, mode=mode)
 
 
 def apart(
@@ -109,7 +112,7 @@ class _InputEdit(_Edit):
             if pair is not None and pair[1].kind == "map" and pair[1].pairs:
                 self.add(pair[1], None, [(rest, value)])
                 return
-        if self.root.flow:
+        if self.root.flow or self.mode:
             self.add(self.root, None, [(self.name, value)])
             return
         before = next((p for n in ("settings", "external") if (p := self.root.get(n))), None)

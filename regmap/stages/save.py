@@ -22,7 +22,7 @@ from ..files import write_whole
 from ..holding import HeldError, hold
 from .edit import BOM, edit_stage, new_stage
 from .inputedit import apart, edit_document
-from .load import Stage, read_stage
+from .load import Stage, in_mode, read_stage
 from .whatif import read_input
 
 __all__ = [
@@ -56,13 +56,13 @@ def read_stage_text(path: Path) -> str:
     return BOM + text if data.startswith(b"\xef\xbb\xbf") else text
 
 
-def proven(path: Path, text: str, wanted: Mapping[str, str]) -> Stage:
-    """The stage that this text will be, if it states exactly `wanted`. Raises FileError or CallError."""
+def proven(path: Path, text: str, wanted: Mapping[str, str], mode: str = "") -> Stage:
+    """The stage that this text will be, if it (or its mode) states exactly `wanted`. Raises FileError or CallError."""
     stage, problems = read_stage(path, text=text.removeprefix(BOM))
     errors: list[Problem] = [p for p in problems if p.severity == "error"]
     if stage is None:
         raise FileError(errors)
-    found = {s.name: s.asked for s in stage.settings}
+    found = {s.name: s.asked for s in in_mode(stage, mode).settings}
     odd = next((n for n in {*found, *wanted} if found.get(n) != wanted.get(n)), None)
     if odd is not None:
         home = next((s.origin.rpartition(":")[0] for s in stage.settings if s.name == odd), "")
@@ -85,15 +85,17 @@ def save_stage(
     chip: Chip,
     *,
     merge: bool = False,
+    mode: str = "",
 ) -> tuple[Stage, str]:
-    """Edit the file and write it whole or not at all; returns the stage as saved and its text.
+    """Edit the file and write it whole or not at all; returns the stage as saved and its text. The changes stand under
+    a mode where one is named.
 
     `base` is the text as it was opened: where the file holds another one now StageChangedError is
     raised, unless `merge` says to put the changes into what it holds now. With `base` None the
     file must not exist yet. Raises CallError or FileError, and then the file is as it was.
     """
     with _alone(path):
-        return _saved(path, base, changes, chip, merge=merge)
+        return _saved(path, base, changes, chip, merge=merge, mode=mode)
 
 
 @contextlib.contextmanager
@@ -112,7 +114,13 @@ def _alone(path: Path) -> Iterator[None]:
 
 
 def _saved(
-    path: Path, base: str | None, changes: Mapping[str, str | None], chip: Chip, *, merge: bool
+    path: Path,
+    base: str | None,
+    changes: Mapping[str, str | None],
+    chip: Chip,
+    *,
+    merge: bool,
+    mode: str,
 ) -> tuple[Stage, str]:
     now = read_stage_text(path)
     if now != base and not merge:
@@ -120,19 +128,28 @@ def _saved(
     before, problems = read_stage(path, text=now.removeprefix(BOM))
     if before is None:
         raise FileError([p for p in problems if p.severity == "error"])
-    wanted = {s.name: s.asked for s in before.settings}
+    stated = {s.name: s.asked for s in before.settings}
+    wanted = {s.name: s.asked for s in in_mode(before, mode).settings}
     for name, value in apart(changes, chip)[0].items():
         wanted.pop(name, None)
+        # what a mode no longer states is as the stage states it
+        value = stated.get(name) if value is None and mode else value
         if value is not None:
             wanted[name] = value
-    text = edit_document(now, changes, chip)
-    stage = proven(path, text, wanted)
-    values = _plain_params(before)
+    text = edit_document(now, changes, chip, mode=mode)
+    stage = proven(path, text, wanted, mode)
+    values = _plain_params(in_mode(before, mode))
     for name, value in apart(changes, chip)[1].items():
         values.pop(name, None)
         if value is not None:
             values[name] = read_input(name, value)
-    if _plain_params(stage) != values:
+        elif mode and name in before.params:
+            values[name] = before.params[name].value
+    kept = not mode or (
+        {s.name: s.asked for s in stage.settings} == stated
+        and _plain_params(stage) == _plain_params(before)
+    )
+    if _plain_params(in_mode(stage, mode)) != values or not kept:
         raise CallError(
             f"saving would change more than was asked for; nothing was written to {path}"
         )

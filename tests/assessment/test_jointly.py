@@ -1,0 +1,168 @@
+"""Over all modes at once: a proposal equal to brute force on a small space, sweeps equal to those of each mode."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from pathlib import Path
+
+import pytest
+
+from regmap.assessment.grid import axis, grid
+from regmap.assessment.jointly import (
+    grid_over_modes,
+    propose_over_modes,
+    set_by,
+    states,
+    sweep_input_over_modes,
+    sweep_over_modes,
+)
+from regmap.assessment.propose import ENOUGH
+from regmap.assessment.stage import assess, sweep, sweep_input
+from regmap.calc import consequence
+from regmap.chip.bank import Bank
+from regmap.chip.values import options
+from regmap.expr import evaluate
+from regmap.stages.load import Stage, read_stage
+
+DEVICES = Path(__file__).parents[2] / "devices"
+MODES = """
+modes:
+  limp:
+    after: [OT_WARN, OV_SUPPLY, SPI_ERR]
+    motor.current: {rms: 8 A, peak: 18 A}
+    settings: {SENSE.OC_TH: 18 mV}
+  slow: {after: [controller], pwm.frequency: 8 kHz}
+"""
+
+
+@pytest.fixture(scope="module")
+def pump(tmp_path_factory: pytest.TempPathFactory) -> Stage:
+    text = (DEVICES / "coolant_pump.yaml").read_text(encoding="utf-8").partition("\nmodes:")[0]
+    path = tmp_path_factory.mktemp("pump") / "pump.yaml"
+    stage, problems = read_stage(path, text=text + MODES)
+    assert stage is not None, problems
+    return stage
+
+
+Rank = tuple[int, float, float]
+GOALS = ["overcurrent", "sense"]
+known: dict[object, dict[str, float | None]] = {}
+
+
+def put(bank: Bank, codes: dict[str, int]) -> None:
+    for name, code in codes.items():
+        item = bank.chip.field(name)
+        assert item is not None
+        bank.put(item, code)
+
+
+def margins_at(
+    mode: str, stage: Stage, codes: tuple[tuple[str, int], ...]
+) -> dict[str, float | None]:
+    if (mode, codes) not in known:
+        bank = stage.bank
+        put(bank, dict(codes))
+        verdicts = assess(stage, bank, GOALS).verdicts
+        known[mode, codes] = {v.check: v.relative for v in verdicts}
+    return known[mode, codes]
+
+
+def ranks_of(
+    stage: Stage, at: dict[str, dict[str, int]], before: dict[tuple[str, str], float]
+) -> list[Rank]:
+    """Every verdict of every mode at these codes, worst first: what is missed by consequence, then low margins by
+    consequence, then margins (as the search says that it orders them)."""
+    found: list[Rank] = []
+    for mode, there in states(stage).items():
+        bank = there.bank
+        put(bank, at[mode])
+        verdicts = margins_at(mode, there, tuple(sorted(at[mode].items())))
+        names = {*verdicts, *(c for m, c in before if m == mode)}
+        for name in names:
+            margin = verdicts.get(name)
+            kind, hold = consequence(name), max(0.0, min(before.get((mode, name), 0.0), 0.1))
+            if margin is None or margin < hold:
+                found.append((0, kind, -math.inf if margin is None else margin - hold))
+            elif margin < 0.1:
+                found.append((1, kind, margin))
+            else:
+                found.append((2, 0, min(margin, ENOUGH)))
+        found += [
+            (-1, 0, -math.inf)
+            for r in stage.chip.rules
+            if r.severity == "error" and evaluate(r.require, bank) is False
+        ]
+    return sorted((a, b, float(f"{c:.10g}")) for a, b, c in found)
+
+
+def test_what_a_mode_sets_is_its_own(pump: Stage) -> None:
+    assert set_by(pump, pump.modes["limp"]) == {
+        "SENSE.OC_TH", "motor.current.rms", "motor.current.peak",
+    }  # fmt: skip
+    assert set_by(pump, pump.modes["slow"]) == {"pwm.frequency"}
+    assert set_by(pump, pump) == set()
+
+
+def test_the_same_optimum_as_brute_force_over_all_modes(pump: Stage) -> None:
+    """Gain is shared by all three states, the threshold is the stage's in two and limp's own in the third."""
+    names = ["SENSE.GAIN", "SENSE.OC_TH"]
+    result = propose_over_modes(pump, free=names, goals=GOALS)
+    assert {p.name for p in result.picks} == {"SENSE.GAIN", "SENSE.OC_TH", "SENSE.OC_TH in limp"}
+    before = {
+        (m, v.check): -math.inf if v.relative is None else v.relative
+        for m, s in states(pump).items()
+        for v in assess(s, names=GOALS).verdicts
+    }
+    chosen = {p.name: p.new.code for p in result.picks}
+
+    def codes(gain: int, stated: int, limp: int) -> dict[str, dict[str, int]]:
+        own = {"as stated": stated, "slow": stated, "limp": limp}
+        return {m: {"SENSE.GAIN": gain, "SENSE.OC_TH": c} for m, c in own.items()}
+
+    found = ranks_of(
+        pump,
+        codes(chosen["SENSE.GAIN"], chosen["SENSE.OC_TH"], chosen["SENSE.OC_TH in limp"]),
+        before,
+    )
+    spans = []
+    for name in (*names, "SENSE.OC_TH"):
+        item = pump.chip.field(name)
+        assert item is not None
+        spans.append([r.code for r in options(item, pump.bank)])
+    best = max(ranks_of(pump, codes(*c), before) for c in itertools.product(*spans))
+    assert found == best
+    assert result.proven
+
+
+def test_a_sweep_holds_every_mode_against_its_own_sweep(pump: Stage) -> None:
+    found = sweep_over_modes(pump, "SENSE.OC_TH", limit=4)
+    alone = {n: sweep(s, "SENSE.OC_TH", limit=4) for n, s in states(pump).items() if n != "limp"}
+    for number, row in enumerate(found.rows):
+        worst = {n: s.rows[number].worst for n, s in alone.items()}
+        assert row.worst == min(worst.values())
+        assert row.worst_mode == min(worst, key=lambda n: worst[n])
+    assert not any(name.endswith(" in limp") for name in found.moved)
+
+
+def test_an_input_that_a_mode_states_is_swept_in_the_others(pump: Stage) -> None:
+    found = sweep_input_over_modes(pump, "pwm.frequency", "10..40kHz", 2)
+    alone = {
+        n: sweep_input(s, "pwm.frequency", "10..40kHz", 2)
+        for n, s in states(pump).items()
+        if n != "slow"
+    }
+    assert {name.partition(" in ")[2] for name in found.moved} == set(alone)
+    for number, row in enumerate(found.rows):
+        assert row.worst == min(s.rows[number].worst for s in alone.values())
+
+
+def test_two_ways_the_worst_mode_of_each_cell(pump: Stage) -> None:
+    first, second = axis(pump, "SENSE.MIDDLE"), axis(pump, "adc.sampling", "150..250ns", 2)
+    found = grid_over_modes(pump, first, second)
+    alone = [grid(s, first, second) for s in states(pump).values()]
+    for row, cells in enumerate(found.cells):
+        for column, cell in enumerate(cells):
+            each = [g.cells[row][column] for g in alone]
+            assert cell.worst == min(c.worst for c in each if c.worst is not None)
+            assert cell.fails == sum(c.fails for c in each)

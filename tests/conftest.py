@@ -7,6 +7,7 @@ import os
 import shutil
 import signal
 import tempfile
+import zlib
 from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
@@ -53,12 +54,38 @@ def _function(nodeid: str) -> str:
     return nodeid.partition("[")[0]
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark what is on the list as slow."""
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Mark what is on the list as slow; of functions marked `one_in(N)` every N-th case stays."""
     slow = set(SLOW_LIST.read_text(encoding="utf-8").split()) if SLOW_LIST.exists() else set()
     for item in items:
         if _function(item.nodeid) in slow:
             item.add_marker(pytest.mark.slow)
+    if not ALL_CASES and not any("[" in a for a in config.args):
+        left_out = _left_out(items)
+        config.hook.pytest_deselected(items=left_out)
+        gone = set(map(id, left_out))
+        items[:] = [i for i in items if id(i) not in gone]
+
+
+#: with GATEWORD_ALL=1 every case of the tests that are marked `one_in(N)`; cases that are named always run
+ALL_CASES = os.environ.get("GATEWORD_ALL") == "1"
+
+
+def _left_out(items: list[pytest.Item]) -> list[pytest.Item]:
+    """The cases that the suite leaves to a run of everything. Where the count begins differs by function,
+    so that not all of them try the same chip."""
+    cases: defaultdict[str, list[pytest.Item]] = defaultdict(list)
+    for item in items:
+        if item.get_closest_marker("one_in"):
+            cases[_function(item.nodeid)].append(item)
+    found = []
+    for function, own in cases.items():
+        mark = own[0].get_closest_marker("one_in")
+        assert mark is not None
+        step = min(mark.args[0], len(own))
+        first = zlib.crc32(function.encode()) % step
+        found += [i for n, i in enumerate(own) if n % step != first]
+    return found
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -85,6 +85,7 @@ def holds(condition: Any, chip: dict[str, Any], stage: Stage) -> bool:
 
 
 @pytest.mark.parametrize("name", CASES)
+@pytest.mark.one_in(2)
 def test_the_table_is_what_the_text_of_the_map_says(tmp_path: Path, name: str) -> None:
     stage = stage_of(tmp_path, name, CASES[name])
     chip = plain(stage.chip.name)

@@ -215,6 +215,7 @@ CASES = {
 
 
 @pytest.mark.parametrize("name", CASES)
+@pytest.mark.one_in(3)
 def test_the_order_is_as_good_as_any(tmp_path: Path, name: str) -> None:
     body = f"  other:\n    after: [controller]\n    {CASES[name]}\n"
     stage = pump(tmp_path, body)

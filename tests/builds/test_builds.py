@@ -97,6 +97,7 @@ def test_make(project: Path, need_tool: Callable[[str], str]) -> None:
 
 
 @pytest.mark.parametrize("generator", ["Ninja", "Unix Makefiles"])
+@pytest.mark.one_in(2)
 def test_cmake(generator: str, project: Path, need_tool: Callable[[str], str]) -> None:
     cmake = need_tool("cmake")
     if generator == "Ninja":

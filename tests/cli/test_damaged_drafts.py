@@ -57,6 +57,7 @@ DAMAGES: dict[str, tuple[Callable[[bytes], bytes], tuple[str, ...]]] = {
 
 
 @pytest.mark.parametrize("name", DAMAGES)
+@pytest.mark.one_in(4)
 def test_the_composer_starts_and_offers_what_can_be_read(tmp_path: Path, name: str) -> None:
     damage, readable = DAMAGES[name]
     path = left(tmp_path)

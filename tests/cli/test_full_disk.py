@@ -164,6 +164,7 @@ TRIED = [n for n in WRITERS if ALL or n in FEW_WAYS]
 
 
 @pytest.mark.parametrize("name", TRIED)
+@pytest.mark.one_in(4)
 def test_a_file_that_may_not_grow(
     tmp_path: Path, made: Callable[[str], dict[str, bytes]], name: str
 ) -> None:

@@ -58,6 +58,7 @@ def by_hand(stage: Stage, result: Sweep) -> tuple[int, ...]:
         ("conveyor_drum", "REACTION.VDS"),
     ],
 )
+@pytest.mark.one_in(4)
 def test_best_is_that_of_brute_force(name: str, field: str) -> None:
     stage = load_stage(name)
     result = sweep(stage, field)
@@ -144,6 +145,7 @@ def test_a_field_that_moves_nothing_and_wrong_names(gateword: Run) -> None:
         ),  # two fail at every option
     ],
 )
+@pytest.mark.one_in(3)
 def test_every_number_in_the_rows_has_its_check_above(
     gateword: Run, stage: str, field: str, changes: tuple[str, ...]
 ) -> None:

@@ -109,6 +109,7 @@ EXPECTED = {
 
 
 @pytest.mark.parametrize(("width", "height"), [(80, 24), (120, 40)])
+@pytest.mark.one_in(2)
 def test_no_step_that_the_screen_does_not_suggest(
     new_driver: Any,
     state: Path,

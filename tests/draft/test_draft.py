@@ -516,6 +516,7 @@ def test_what_can_be_read_of_a_damaged_journal_is_offered(tmp_path: Path, damage
         ("VDS.THRESHOLD", "at most 0.26 V"),
     ],
 )
+@pytest.mark.one_in(4)
 def test_the_wish_is_kept_as_typed_to_file_header_and_record(
     tmp_path: Path, name: str, text: str
 ) -> None:

@@ -36,6 +36,7 @@ def standard(edition: str) -> xmlschema.XMLSchema:
 
 
 @pytest.mark.parametrize("name", [*CHIPS, "quokka16", "kowari16"])
+@pytest.mark.one_in(3)
 def test_the_component_is_as_the_schema_of_the_standard_says(name: str) -> None:
     text = FORMS["ieee1685"](load_map(name))
     assert [str(e.reason) for e in standard("2014").iter_errors(text)] == []
@@ -66,6 +67,7 @@ def _held(chip: Chip) -> dict[str, object]:
 
 @pytest.mark.parametrize("form", list(FORMS))
 @pytest.mark.parametrize("name", CHIPS)
+@pytest.mark.one_in(4)
 def test_an_export_read_again_gives_the_same_registers(
     name: str, form: str, tmp_path: Path
 ) -> None:

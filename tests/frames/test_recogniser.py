@@ -206,6 +206,7 @@ def test_a_simulated_chip_waits_for_the_second_burst_of_a_long_frame_only() -> N
 )
 @settings(max_examples=40, deadline=None)
 @given(data=st.data())
+@pytest.mark.one_in(3)
 def test_arrays_and_single_words_agree(chip: Chip, data: st.DataObject) -> None:
     one, many = Recogniser(chip), bulk.BulkCodec(chip)
     codec = Codec(chip)

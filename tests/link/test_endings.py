@@ -104,6 +104,7 @@ def wait_for(condition: Any, seconds: float) -> bool:
 
 
 @pytest.mark.parametrize("number", range(COUNT))
+@pytest.mark.one_in(3)
 def test_a_session_that_is_ended_leaves_terminal_and_log_whole(number: int, tmp_path: Path) -> None:
     way = WAYS[number % len(WAYS)]
     action = ACTIONS[number // len(WAYS) % len(ACTIONS)]

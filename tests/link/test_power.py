@@ -46,6 +46,7 @@ def holds_truth(bench: Any, account: Any) -> None:
 
 
 @pytest.mark.parametrize("name", maps())
+@pytest.mark.one_in(3)
 def test_a_brown_out_in_mid_write_leaves_the_reset_word_possible(
     make_bench: Any, name: str
 ) -> None:
@@ -129,6 +130,7 @@ def test_noise_alone_takes_nothing_away_for_long(make_bench: Any, name: str) -> 
 
 
 @pytest.mark.parametrize("name", maps())
+@pytest.mark.one_in(3)
 def test_a_reset_before_the_last_frame_is_no_longer_unseen(make_bench: Any, name: str) -> None:
     """One reply that tells of it is enough to doubt what was known, though the others say nothing."""
     for frame in range(1, 9):
@@ -176,6 +178,7 @@ def test_a_reset_before_the_last_frame_is_no_longer_unseen(make_bench: Any, name
 
 
 @pytest.mark.parametrize("name", maps())
+@pytest.mark.one_in(3)
 def test_writes_lost_in_a_row_keep_what_no_write_changes(make_bench: Any, name: str) -> None:
     """Reserved bits stay as they are in the chip, however little is known of the register."""
     bench = make_bench(name)

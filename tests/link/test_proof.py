@@ -64,6 +64,7 @@ def test_the_layout_is_searched_while_no_reading_is_proven(make_bench: Any, reje
 
 @pytest.mark.parametrize("name", maps())
 @pytest.mark.parametrize("rejected", ["zero", "previous"])
+@pytest.mark.one_in(4)
 def test_a_constant_answer_proves_nothing(make_bench: Any, name: str, rejected: str) -> None:
     """Whatever answers always the same, in the best form, is believed in nothing."""
     first = make_bench(name, rejected=rejected)
@@ -90,6 +91,7 @@ def test_a_constant_answer_proves_nothing(make_bench: Any, name: str, rejected: 
 
 @pytest.mark.parametrize("name", maps())
 @pytest.mark.parametrize("level", ["low", "high"])
+@pytest.mark.one_in(4)
 def test_a_stuck_command_line_is_no_proof(make_bench: Any, name: str, level: str) -> None:
     """The chip then is asked one and the same question all the time, and answers it well."""
     bench = make_bench(name, [f"dead_command {level}"])
@@ -127,6 +129,7 @@ def windows(bench: Any, act: Any) -> tuple[int, list[int]]:
         ("quokka16", "dead_command high"),
     ],
 )
+@pytest.mark.one_in(3)
 def test_a_disturbance_over_any_row_of_frames_makes_nothing_false_believed(
     make_bench: Any, name: str, what: str
 ) -> None:

@@ -39,6 +39,7 @@ def truth(bench: Any, name: str) -> int:
 
 
 @pytest.mark.parametrize(("name", "count", "rejected"), CASES)
+@pytest.mark.one_in(2)
 def test_no_wrong_value_is_called_good_and_every_loss_is_told(
     make_bench: Any, name: str, count: int, rejected: str
 ) -> None:

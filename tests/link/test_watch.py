@@ -275,6 +275,7 @@ def unguarded(chip: Chip) -> Chip:
 
 @pytest.mark.parametrize("level", ["dead_reply low", "dead_reply high", "echo"])
 @pytest.mark.parametrize("guarded", [True, False])
+@pytest.mark.one_in(3)
 def test_registers_read_together_are_believed_as_if_alone(
     make_bench: Any, guarded: bool, level: str
 ) -> None:

@@ -51,7 +51,27 @@ def record() -> str:
     )
     stage, problems = read_stage(ROOT / "devices" / "pump.yaml", text=pump)
     assert stage is not None, problems
-    return review(stage, ROOT / "captures" / "pump_short.vcd").html
+    return thinned(review(stage, ROOT / "captures" / "pump_short.vcd").html)
+
+
+def thinned(page: str) -> str:
+    """Every tenth derivation with what leads to it: they are all made alike, and browsers take long over a hundred."""
+    if ALL:
+        return page
+    found = re.findall(r'<details id="(v-[^"]*)">.*?</details>', page, re.DOTALL)
+    gone = {name for n, name in enumerate(found) if n % 10}
+    page = re.sub(
+        r'<details id="(v-[^"]*)">.*?</details>',
+        lambda m: "" if m[1] in gone else m[0],
+        page,
+        flags=re.DOTALL,
+    )
+    return re.sub(
+        r'<a href="#(v-[^"]*)">(.*?)</a>',
+        lambda m: m[2] if m[1] in gone else m[0],
+        page,
+        flags=re.DOTALL,
+    )
 
 
 def told(folder: Path, page: str, *arguments: str) -> dict[str, Any]:
@@ -104,7 +124,7 @@ def test_the_keyboard_reaches_everything_and_shows_where_it_is(
     assert found["first"] == "Skip to the record"
     assert found["bad"] == []
     assert (found["order"], found["clickable"]) == (0, 0)
-    assert found["count"] > 100
+    assert found["count"] > (100 if ALL else 40)
 
 
 def test_verdicts_are_filtered_without_a_script(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html as markup
+import os
 import re
 import subprocess
 from collections.abc import Callable
@@ -13,6 +14,8 @@ import pytest
 from regmap.report import review
 from regmap.stages.load import load_stage
 
+#: with GATEWORD_ALL=1 whole records
+ALL = os.environ.get("GATEWORD_ALL") == "1"
 SCREENS = (390, 768, 1280, 1920)
 #: width of the text on A4 and on Letter in CSS pixels (96 an inch), margins of 15 mm taken off
 PAPER = (int((210 - 30) / 25.4 * 96), int((215.9 - 30) / 25.4 * 96))
@@ -73,18 +76,38 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> str:
     text = text.replace("title: Coolant pump", f"title: {word} Coolant pump")
     text = text.replace("summary: Three", f"summary: {word} Three")
     path.write_text(text + f"\nwaive:\n  vds: {word} {'and a long reason ' * 40}\n")
-    return review(load_stage(path)).html
+    return thinned(review(load_stage(path)).html)
+
+
+def thinned(page: str) -> str:
+    """The ten longest derivations: they are all made alike, and a browser takes long over a hundred."""
+    found = re.findall(r'<details id="v-.*?</details>', page, re.DOTALL)
+    few = found if ALL else sorted(found, key=len)[-10:]
+    return re.sub(
+        r'<details id="v-.*?</details>',
+        lambda m: m[0] if m[0] in few else "",
+        page,
+        flags=re.DOTALL,
+    )
+
+
+@pytest.fixture(scope="module")
+def drum() -> str:
+    """The record of the bundled stage with the longest texts."""
+    return thinned(review(load_stage("conveyor_drum")).html)
 
 
 @pytest.mark.parametrize("width", SCREENS)
-def test_nothing_runs_out_of_the_screen(tmp_path: Path, hostile: str, width: int) -> None:
-    for page in (review(load_stage("conveyor_drum")).html, hostile):
+def test_nothing_runs_out_of_the_screen(
+    tmp_path: Path, hostile: str, drum: str, width: int
+) -> None:
+    for page in (drum, hostile):
         assert overflow(tmp_path, page, width) == ""
 
 
 @pytest.mark.parametrize("width", PAPER)
-def test_nothing_runs_out_of_the_paper(tmp_path: Path, hostile: str, width: int) -> None:
-    for page in (review(load_stage("coolant_pump")).html, hostile):
+def test_nothing_runs_out_of_the_paper(tmp_path: Path, hostile: str, drum: str, width: int) -> None:
+    for page in (drum, hostile):
         printed = page.replace("@media print", "@media all").replace(
             "@media screen", "@media speech"
         )
@@ -96,7 +119,7 @@ def test_derivations_are_open_on_paper(tmp_path: Path) -> None:
     sheets = {}
     for unfold in (False, True):
         page, paper = tmp_path / f"{unfold}.html", tmp_path / f"{unfold}.pdf"
-        page.write_text(review(load_stage("coolant_pump"), unfold=unfold).html)
+        page.write_text(thinned(review(load_stage("coolant_pump"), unfold=unfold).html))
         chromium(tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={paper}", f"file://{page}")
         sheets[unfold] = len(re.findall(rb"/Type\s*/Page\b", paper.read_bytes()))
-    assert sheets[False] == sheets[True] > 20
+    assert sheets[False] == sheets[True] > (20 if ALL else 8)

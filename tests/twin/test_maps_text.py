@@ -579,6 +579,7 @@ def rows(name: str) -> list[Row]:
 
 
 @pytest.mark.parametrize("name", LEAST)
+@pytest.mark.one_in(3)
 def test_the_twin_does_what_the_map_says(name: str) -> None:
     found = rows(name)
     assert [

@@ -97,7 +97,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     rows: list[dict[str, object]] = []
     flawed = False
     replies: list[int] = []
-    commands: list[int] = []
+    paired: list[tuple[int, int]] = []
     for text in args.words:
         first, colon, second = text.partition(":")
         if args.reply and not colon:
@@ -130,15 +130,15 @@ def run(args: argparse.Namespace, context: Context) -> int:
         if answer is not None:
             env = machine.bank if known.after else before
             rows.append(_answer(env, answer, sent, context, args.json))
-            commands.append(sent.word)
+            paired.append((sent.word, answer.word))
             replies.append(answer.word)
             flawed = flawed or bool(answer.flaws)
     for note in short_words(args.words, chip):
         context.say(note)
     frame = codec.frame_in_force(machine.bank)
-    wiring = suspicious(frame.reply_to("read"), frame.length, replies, commands)
-    if not wiring and flawed and len(replies) > 2:
-        wiring = _paired(chip, list(zip(commands, replies, strict=True)))
+    wiring = suspicious(frame.reply_to("read"), frame.length, replies, [c for c, _ in paired])
+    if not wiring and flawed and len(paired) > 2:
+        wiring = _paired(chip, paired)
     if not args.json and any(row.get("cautions") for row in rows):
         context.out(wrap(CAUTION, context.width))
     if args.json:

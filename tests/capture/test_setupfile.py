@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 from fractions import Fraction
 from pathlib import Path
 
@@ -23,6 +24,9 @@ from regmap.capture.setupfile import (
 )
 from regmap.capture.spi import SpiSetup
 from regmap.errors import FileError
+
+#: more draws: GATEWORD_EVERY_CAPTURE=1
+EVERY = os.environ.get("GATEWORD_EVERY_CAPTURE") == "1"
 
 FULL = """\
 gateword_setup: 1
@@ -139,7 +143,7 @@ pairs = st.tuples(volts, volts).map(sorted).map(tuple)
 names = st.text("abcXYZ01_", min_size=1, max_size=6)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80 if EVERY else 16, derandomize=not EVERY, deadline=None)
 @given(
     st.builds(
         CaptureSetup,
@@ -172,7 +176,7 @@ def test_what_is_written_reads_back(
     assert load_setup(path) == setup
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120 if EVERY else 24, derandomize=not EVERY, deadline=None)
 @given(st.data())
 def test_no_set_up_raises_anything_else(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject

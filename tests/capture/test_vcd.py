@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import os
 import re
 import subprocess
 from collections.abc import Callable
@@ -23,6 +24,9 @@ from regmap.capture.formats.vcd import VcdCapture
 from regmap.capture.formats.vcdhead import HeaderReader
 from regmap.capture.lines.signals import Signals
 from regmap.errors import CaptureError
+
+#: more draws: GATEWORD_EVERY_CAPTURE=1
+EVERY = os.environ.get("GATEWORD_EVERY_CAPTURE") == "1"
 
 HEAD = (
     b"$timescale 1 ns $end\n$scope module m $end\n"
@@ -375,7 +379,7 @@ def dumps(draw: st.DrawFn) -> bytes:
     return (gap.join(out) + "\n").encode()
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150 if EVERY else 30, derandomize=not EVERY, deadline=None)
 @given(dumps(), st.integers(64, 400))
 def test_against_the_plain_reader_whatever_the_block(data: bytes, block: int) -> None:
     found = reference(data)
@@ -389,7 +393,12 @@ def test_against_the_plain_reader_whatever_the_block(data: bytes, block: int) ->
         assert a.values.tolist() == b.values.tolist()
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(
+    max_examples=200 if EVERY else 40,
+    derandomize=not EVERY,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 @given(st.data())
 def test_no_damage_raises_anything_but_a_capture_error(data: st.DataObject) -> None:
     text = bytearray(
@@ -422,7 +431,7 @@ def test_no_damage_raises_anything_but_a_capture_error(data: st.DataObject) -> N
             assert edges.times[-1] <= s.end
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100 if EVERY else 20, derandomize=not EVERY, deadline=None)
 @given(st.binary(max_size=300))
 def test_random_bytes_behind_good_declarations(junk: bytes) -> None:
     read(body(b"#0\n0!\n") + junk, 64)

@@ -234,6 +234,30 @@ def captured(data: bytes, kind: str | None) -> None:
         pass
 
 
+#: ways of telling a capture, and of reading it
+TOLD = (["--summary"], ["--json"], ["--csv"], ["--faults", "csv"], ["--times", "csv"], ["--all"], ["--at", "1us"], ["--follow", "--idle", "1ms"], ["--explain-setup"], [])  # fmt: skip
+READ = ([], ["--mode", "1"], ["--select", "active_high"], ["--order", "lsb_first"], ["--cut", "gap"], ["--join", "pause"], ["--chain", "2"])  # fmt: skip
+KINDS = ("quoll16", "numbat24", "wombat24", "bilby32", "potoroo40", "quokka16")
+
+
+def judged(data: bytes) -> None:
+    """The layers above the readers: frames, belief, causes, tables and pictures, as the program tells them."""
+    way = dice(data)
+    words = ["capture", "-", "--map", KINDS[way % 6], *TOLD[way // 6 % 10], *READ[way // 60 % 7]]
+    if way // 420 % 4 == 0:
+        words += ["--stage", "coolant_pump"]
+    program(words, data)
+
+
+def pairs(data: bytes) -> None:
+    """Words, pairs of a command and its reply, and values written and read."""
+    way, text = dice(data), text_of(data).split()[:40]
+    words = ["decode", KINDS[way % 6], *(["--reply"] if way // 6 % 4 == 0 else [])]
+    for place, word in enumerate(text):
+        words += [("--wrote", "--read")[place % 2], word] if way // 24 % 3 == 0 else [word]
+    program(words)
+
+
 # --- one line of text ----------------------------------------------------------------------------------
 def text_of(data: bytes) -> str:
     """As the system hands the words of a shell line: any byte but zero."""
@@ -543,6 +567,9 @@ CODES = ("#define", "enum {", "typedef struct", "GENMASK(", "FIELD_PREP(", "BIT(
 DUMP = ("$var", "$end", "$scope", "$timescale", "$dumpvars", "$enddefinitions", "#100", "b1010 ", "r1.5 ", "x", "wire", "reg", "$upscope")  # fmt: skip
 
 
+FRAMES = ("0x21DF", "0x8000:0xAA13", ":", ",", "us", "0b1010", "FFFFFF", "-", "0x1_0")
+
+
 def captures_of(name: str, kind: str | None, *seeds: str, words: Iterable[str] = ()) -> Target:
     return Target(name, functools.partial(captured, kind=kind), seeds, lambda: words, 20_000)
 
@@ -570,6 +597,14 @@ TARGETS = {
         captures_of("raw", "raw"),
         captures_of("frames", "frames", words=("0x21DF", "us", ",", "write", "reply")),
         captures_of("anything", None),
+        Target(
+            "judged",
+            judged,
+            ("captures/wrong_mode.vcd", "captures/pump_locked_write.vcd"),
+            lambda: (*DUMP, *FRAMES),
+            20_000,
+        ),
+        Target("pairs", pairs, (), lambda: FRAMES, 2000),
         Target("expressions", expressions, (), lambda: OPERATORS, 2000),
         Target("quantities", quantities, (), lambda: UNITS, 500),
         Target("requests", requests, (), lambda: [*COMMANDS, *OPTIONS, *names()], 2000),

@@ -46,7 +46,7 @@ def test_every_kind_of_input_from_outside_has_a_target() -> None:
     assert {
         *("maps", "stages", "setups", "vcd", "table", "raw", "frames", "expressions", "quantities"),
         *("requests", "headers", "composer", "journals", "wire-server", "wire-client", "scripts"),
-        *("campaigns", "results", "readbacks", "controls", "anything"),
+        *("campaigns", "results", "readbacks", "controls", "anything", "judged", "pairs"),
     } <= set(TARGETS)
     assert all((run.HERE / "corpus" / name).is_dir() or TARGETS[name].seeds for name in TARGETS)
 

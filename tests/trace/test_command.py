@@ -6,6 +6,7 @@ import csv
 import gzip
 import io
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,8 @@ from hypothesis import strategies as st
 from regmap.cli.context import Context
 from regmap.cli.main import main
 
+#: more draws: GATEWORD_EVERY_CAPTURE=1
+EVERY = os.environ.get("GATEWORD_EVERY_CAPTURE") == "1"
 CAPTURES = Path(__file__).parent.parent.parent / "captures"
 SHORT = str(CAPTURES / "pump_short.vcd")
 MAP = ("--map", "quoll16")
@@ -237,7 +240,10 @@ def test_a_cut_dump_tells_all_that_comes_before(tmp_path: Path) -> None:
 
 
 @settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=25 if EVERY else 6,
+    derandomize=not EVERY,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(data=st.data())
 def test_damaged_captures_never_end_in_a_traceback(tmp_path: Path, data: st.DataObject) -> None:
@@ -262,7 +268,10 @@ def test_damaged_captures_never_end_in_a_traceback(tmp_path: Path, data: st.Data
 
 
 @settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=25 if EVERY else 6,
+    derandomize=not EVERY,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(words=st.lists(st.tuples(st.integers(0, 2**40 - 1), st.integers(0, 2**40 - 1)), min_size=1, max_size=40),
        chip=st.sampled_from(["quoll16", "numbat24", "bilby32", "potoroo40", "wombat24", "quokka16"]))  # fmt: skip

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import os
 from unittest.mock import patch
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from regmap.trace.frames import pairs
 from regmap.trace.frames.pairs import PairTable
 
+#: all cases and more draws: GATEWORD_EVERY_CAPTURE=1
+EVERY = os.environ.get("GATEWORD_EVERY_CAPTURE") == "1"
 #: (word, unknown, bits, flags, reply, unknown reply bits, reply bits); few values, so that rows repeat
 ROW = st.tuples(
     *[st.integers(0, 3)] * 4, st.sampled_from([0, 1, 2**64 - 1]), st.just(0), st.integers(0, 1)
@@ -34,7 +37,12 @@ def told(table: PairTable, batches: list[list[tuple[int, ...]]], again: bool = F
     assert len(table) == len(seen) + further
 
 
-@settings(max_examples=60)
+@settings(
+    max_examples=60 if EVERY else 20,
+    derandomize=not EVERY,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 @given(BATCHES, st.booleans())
 def test_equal_rows_have_one_number_and_different_rows_two(
     batches: list[list[tuple[int, ...]]], again: bool
@@ -42,7 +50,12 @@ def test_equal_rows_have_one_number_and_different_rows_two(
     told(PairTable((0,)), batches, again)
 
 
-@settings(max_examples=60)
+@settings(
+    max_examples=60 if EVERY else 20,
+    derandomize=not EVERY,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 @given(BATCHES, st.booleans())
 def test_rows_that_share_a_mixed_number_are_told_apart(
     batches: list[list[tuple[int, ...]]], again: bool

@@ -71,7 +71,7 @@ class Dependence:
         if not names and not facts:
             return found
         for check, base in self._base.items():
-            if not (facts or self._asks(check, names)):
+            if not self._asks(check, names, facts):
                 continue
             now = self._run(check, inputs)
             found += [
@@ -81,10 +81,12 @@ class Dependence:
             ]
         return found
 
-    def _asks(self, check: str, names: Set[str]) -> bool:
-        """Whether a check looked up any of these inputs; one that gave no verdict may have asked for any."""
+    def _asks(self, check: str, names: Set[str], facts: bool) -> bool:
+        """Whether a check looked up any of these inputs, or the facts; one that gave no verdict may have asked for any."""
         base = self._base[check]
-        return not base or any(not names.isdisjoint(v.asked) for v in base.values())
+        return not base or any(
+            (facts and v.of_facts) or not names.isdisjoint(v.asked) for v in base.values()
+        )
 
     def _run(self, check: str, inputs: Inputs) -> dict[str, Verdict]:
         return {
@@ -101,12 +103,11 @@ class Dependence:
                 changed = frozenset(self._differing(inputs))
                 tried = _Tried(inputs, changed, inputs.facts != self.inputs.facts)
                 self._tried[id(inputs)] = tried
-            changed, facts = tried.changed, tried.facts
-            if not changed and not facts:
+            if not tried.changed and not tried.facts:
                 continue
             for name in list(waiting):
                 base = self._base[name]
-                if not (facts or self._asks(name, changed)):
+                if not self._asks(name, tried.changed, tried.facts):
                     continue
                 if name not in tried.moved:
                     now = self._run(name, inputs)

@@ -62,7 +62,7 @@ class Verdict:
     need not be the ends of their bands. `missing` names the inputs without which nothing could
     be said; `reason` explains a verdict that no number explains. `asked` are all inputs the check
     looked up, with all that could stand in for them, found or not: what is not in it cannot move
-    this verdict. `caution` belongs to every result.
+    this verdict. `of_facts` tells that the check looked at the facts of the map. `caution` belongs to every result.
     """
 
     check: str
@@ -82,6 +82,7 @@ class Verdict:
     missing: tuple[str, ...] = ()
     reason: str = ""
     asked: tuple[str, ...] = ()
+    of_facts: bool = False
     extra: tuple[Extra, ...] = ()
     caution: str = CAUTION
 

@@ -54,6 +54,7 @@ class Work:
     def __init__(self, about: About, inputs: Inputs) -> None:
         self.about, self.inputs = about, inputs
         self.asked: dict[str, None] = {}
+        self._of_facts: list[bool] = []  #: shared by branches
         self.missing: dict[str, None] = {}
         self.extra: list[Extra] = []
         self._taken: dict[tuple[str, str, str], Variable] = {}
@@ -77,11 +78,14 @@ class Work:
 
     def branch(self, about: About) -> Work:
         """A fresh bench over the same inputs, for one verdict of a check that gives several."""
-        return type(self)(about, self.inputs)
+        made = type(self)(about, self.inputs)
+        made._of_facts = self._of_facts
+        return made
 
     @property
     def facts(self) -> Facts:
-        """The facts of the map."""
+        """The facts of the map; who looks at them may depend on them."""
+        self._of_facts.append(True)
         return self.inputs.facts
 
     # inputs
@@ -320,6 +324,7 @@ class Work:
             status=status,
             missing=tuple(self.missing),
             asked=tuple(self.asked),
+            of_facts=bool(self._of_facts),
             extra=tuple(self.extra),
             caution=self.about.caution,
             model_error=self.about.model_error,

@@ -7,7 +7,7 @@ that nothing else needs to know which module holds what.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from importlib import import_module
 from typing import Any, Protocol
@@ -102,7 +102,9 @@ class Check:
             return [bench.refuse(str(error))]
         if result is None:
             return []
-        return result if isinstance(result, list) else [result]
+        found = result if isinstance(result, list) else [result]
+        # also those that were judged before the facts were looked at: they may have been taken back then
+        return [replace(v, of_facts=True) for v in found] if bench.of_facts else found
 
 
 _CHECKS: dict[str, Check] = {}

@@ -54,7 +54,8 @@ class Work:
     def __init__(self, about: About, inputs: Inputs) -> None:
         self.about, self.inputs = about, inputs
         self.asked: dict[str, None] = {}
-        self._of_facts: list[bool] = []  #: shared by branches
+        #: not empty once the facts were looked at, here or on a branch
+        self.of_facts: list[bool] = []
         self.missing: dict[str, None] = {}
         self.extra: list[Extra] = []
         self._taken: dict[tuple[str, str, str], Variable] = {}
@@ -79,13 +80,13 @@ class Work:
     def branch(self, about: About) -> Work:
         """A fresh bench over the same inputs, for one verdict of a check that gives several."""
         made = type(self)(about, self.inputs)
-        made._of_facts = self._of_facts
+        made.of_facts = self.of_facts
         return made
 
     @property
     def facts(self) -> Facts:
         """The facts of the map; who looks at them may depend on them."""
-        self._of_facts.append(True)
+        self.of_facts.append(True)
         return self.inputs.facts
 
     # inputs
@@ -324,7 +325,6 @@ class Work:
             status=status,
             missing=tuple(self.missing),
             asked=tuple(self.asked),
-            of_facts=bool(self._of_facts),
             extra=tuple(self.extra),
             caution=self.about.caution,
             model_error=self.about.model_error,

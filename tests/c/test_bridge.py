@@ -216,7 +216,7 @@ def stream(start: int, listed: list[Command]) -> bytes:
     return bytes(out + b"\0")
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.sampled_from([1, 1, 1, 0xFFF8, 0]), commands)
 def test_both_implementations_answer_the_same_bytes(
     checked_host: Path, start: int, listed: list[Command]

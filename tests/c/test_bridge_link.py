@@ -363,7 +363,9 @@ def avr(
     return folder / "board", folder / "bridge.elf"
 
 
-@pytest.mark.parametrize("name", maps())
+@pytest.mark.parametrize(
+    "name", maps() if os.environ.get("GATEWORD_ALL_TARGETS") else ["potoroo40", "quokka16"]
+)
 def test_a_chip_is_brought_up_through_a_simulated_avr(avr: tuple[Path, Path], name: str) -> None:
     """simavr's ATmega1284: 8 bit, 16 KB of RAM, the serial line received by interrupt."""
     chip = load_map(name)

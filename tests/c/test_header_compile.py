@@ -1,8 +1,13 @@
-"""Generated C under strict compilers: C99, C11, C++11, 32-bit and 16-bit `int`, and a MISRA checker."""
+"""Generated C under strict compilers: C99, C11, C++11, 32-bit and 16-bit `int`, and a MISRA checker.
+
+The suite has every file compiled by one compiler after the other in rotation and checks one stage against MISRA C;
+GATEWORD_ALL_TARGETS=1 takes every file with every compiler, and further stages.
+"""
 
 from __future__ import annotations
 
 import importlib.util
+import os
 import re
 import subprocess
 from collections.abc import Callable
@@ -17,6 +22,7 @@ from regmap.maps.load import bundled, load_map
 from regmap.stages.load import Stage, load_stage
 
 HERE = Path(__file__).parent
+ALL = os.environ.get("GATEWORD_ALL_TARGETS") == "1"
 STRICT = ["-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wshadow", "-Werror"]
 CORTEX_M0 = ["-mcpu=cortex-m0", "-mthumb", "-Os", "-ffreestanding"]
 AVR = ["-mmcu=atmega328p", "-Os", "-ffreestanding"]  # int of 16 bits
@@ -79,6 +85,12 @@ def test_strict_compilers(compiler: str, made: Path, need_tool: Callable[[str], 
     tool = need_tool(program)
     files = sorted(p.name for p in [*made.glob("*_user.c"), *made.glob("*_pair.c")])
     assert len(files) == 2 * len(NAMES)
+    if (
+        not ALL
+    ):  # each file by two of the seven, each compiler with single headers and pairs of other chips
+        turn = list(COMPILERS).index(compiler)
+        files = [f for i, f in enumerate(files) if (i // 2 + 3 * (i % 2)) % 3 == turn % 3]
+        assert {f.rsplit("_", 1)[1] for f in files} == {"user.c", "pair.c"}
     done = subprocess.run(
         [tool, *flags, *STRICT, "-c", *files], cwd=made, capture_output=True, text=True
     )
@@ -151,7 +163,9 @@ def test_nothing_forbidden_is_generated() -> None:
                 assert " const " in line
 
 
-@pytest.mark.parametrize("name", ["coolant_pump", "bilby32 stage", "potoroo40 stage"])
+@pytest.mark.parametrize(
+    "name", ["coolant_pump", "bilby32 stage", "potoroo40 stage"] if ALL else ["bilby32 stage"]
+)
 def test_misra_findings_are_justified(
     name: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:

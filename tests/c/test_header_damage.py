@@ -3,7 +3,7 @@
 One thing goes wrong in each run: a bit of a command, a bit of a reply, a reply that is an older one, a frame that the
 chip sees twice or never, a dead reply. The judge reads the simulated chip's registers, not what the runtime believes.
 
-The suite takes a sample that never changes. GATEWORD_EVERY_BIT=1 takes every bit of every frame there and back, and all
+The suite takes a small sample that never changes. GATEWORD_EVERY_BIT=1 takes every bit of every frame there and back, and all
 else; with `-s` it prints how many runs that were, how many were noticed, and how many were harmless.
 """
 
@@ -33,7 +33,7 @@ from regmap.twin import Twin
 HERE = Path(__file__).parent
 OK = 0
 #: damaged runs for each chip: bring-ups, status reads
-BRING_UPS, STATUS_READS = 140, 200
+BRING_UPS, STATUS_READS = 40, 60
 EVERY = os.environ.get("GATEWORD_EVERY_BIT") == "1"
 TRANSFER = ctypes.CFUNCTYPE(
     ctypes.c_bool,
@@ -317,7 +317,7 @@ def test_a_bring_up_that_stopped_anywhere_goes_on_to_the_end(rig: tuple[Rig, str
     assert it.run("init")[0] == OK
     steps = len(it.sizes)
     ends = []
-    for number in range(steps):
+    for number in range(steps) if EVERY else random.Random(7).sample(range(steps), min(12, steps)):
         for restarted in (False, True) if EVERY else (bool(number % 2),):
             it.start()
             it.arm(("gone", number, int(restarted)))

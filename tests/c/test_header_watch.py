@@ -22,7 +22,7 @@ from regmap.stages.load import load_stage
 from .test_header_damage import CHIPS, OK, Rig, snapshot, twin_tests
 
 EXPECT, RESET, BUSY, WAIT = 3, 6, 7, 8
-FIELDS = 6  # settings of each chip, each at three places of the rotation
+FIELDS = 4  # settings of each chip, each at three places of the rotation
 
 
 @pytest.fixture(scope="module", params=CHIPS)

@@ -3,8 +3,8 @@
 One thing goes wrong in each run: a bit of a command, a bit of a reply, a reply that is an older one, a frame that the
 chip sees twice or never, a dead reply. The judge reads the simulated chip's registers, not what the runtime believes.
 
-The suite takes a small sample that never changes. GATEWORD_EVERY_BIT=1 takes every bit of every frame there and back, and all
-else; with `-s` it prints how many runs that were, how many were noticed, and how many were harmless.
+The suite takes a sample that never changes. GATEWORD_EVERY_BIT=1 takes every bit of every frame there and back, and all
+else, GATEWORD_DAMAGED=400 so many bring-ups and so many status reads of each chip; with `-s` it prints how many runs that were, how many were noticed, and how many were harmless.
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ from regmap.twin import Twin
 HERE = Path(__file__).parent
 OK = 0
 #: damaged runs for each chip: bring-ups, status reads
-BRING_UPS, STATUS_READS = 40, 60
+BRING_UPS, STATUS_READS = (int(os.environ.get("GATEWORD_DAMAGED", n)) for n in (40, 60))
+TOLD = "GATEWORD_DAMAGED" in os.environ or "GATEWORD_EVERY_BIT" in os.environ
 EVERY = os.environ.get("GATEWORD_EVERY_BIT") == "1"
 TRANSFER = ctypes.CFUNCTYPE(
     ctypes.c_bool,
@@ -186,7 +187,7 @@ def damages(sizes: list[int], seed: int, most: int) -> Iterator[Damage]:
 
 def told(what: str, chip: str, runs: int, noticed: int, silent: int) -> None:
     """The figures of a whole count, for those who asked for it."""
-    if EVERY:
+    if TOLD:
         sys.stdout.write(
             f"\n{chip}: {runs} damaged {what}: {noticed} noticed, "
             f"{runs - noticed - silent} harmless, {silent} silent and wrong\n"

@@ -31,6 +31,22 @@ PARTS = {
         sections=select(["run", "verify", "faults"]),
     ),
 }
+#: what `--only` each of them costs, with the sections that it needs
+SECTIONS = ("frames", "init", "verify", "run", "helpers", "faults", "strings")
+#: flags of the compiler, flash and RAM as columns of the table of sections
+TARGETS = {
+    "avr-gcc": (["-mmcu=atmega328p", "-fno-common", "-Os", "-std=c99", "-c"], 0, 1),
+    "arm-none-eabi-gcc": (
+        ["-mcpu=cortex-m0", "-mthumb", "-fno-common", "-Os", "-std=c99", "-c"],
+        2,
+        3,
+    ),
+    "sdcc": (["-mmcs51", "--model-large", "--stack-auto", "--std-c99", "-c"], 4, 5),
+}
+#: the suite takes one section of each target
+MEASURED = [(s, t) for s in SECTIONS for t in TARGETS]
+if "GATEWORD_WRITE_SIZES" not in os.environ and "GATEWORD_ALL_TARGETS" not in os.environ:
+    MEASURED = [("run", "avr-gcc"), ("verify", "arm-none-eabi-gcc"), ("frames", "sdcc")]
 ROWS = [(stage, parts) for stage in ("coolant_pump", "conveyor_drum") for parts in PARTS]
 
 
@@ -97,6 +113,32 @@ def test_flash_on_a_cortex_m0(
     flash, ram = sections("arm-none-eabi-size", target)
     assert ram == 0  # every table is constant
     holds(stage, parts, 2, flash)
+
+
+@pytest.mark.parametrize(("section", "tool"), MEASURED)
+def test_what_a_section_costs(
+    section: str, tool: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """Constants and code of the section in flash; in RAM what the program gives to its routines, never a table."""
+    options = Options(prefix="gd", split=True, include="gd.h", sections=select([section]))
+    made = generate(load_stage("coolant_pump"), options)
+    (tmp_path / "gd.h").write_text(made.header, "utf-8")
+    given = "gd_spi_t spi;\ngd_task_t task;\n" if section == "run" else ""
+    source, target = tmp_path / "gd.c", tmp_path / "gd.o"
+    source.write_text(str(made.source) + given, "utf-8")
+    flags, flash, ram = TARGETS[tool]
+    subprocess.run([need_tool(tool), *flags, source, "-o", target], check=True)
+    if tool == "sdcc":
+        sizes = areas(target)
+        found = tuple(
+            sum(sizes.get(a, 0) for a in names)
+            for names in (("CSEG", "CONST", "HOME", "GSINIT", "CABS"), ("XSEG", "XISEG"))
+        )
+    else:
+        found = sections(tool.replace("gcc", "size"), target)
+    assert (found[1] > 0) == (section == "run")
+    holds("coolant_pump", section, flash, found[0])
+    holds("coolant_pump", section, ram, found[1])
 
 
 def areas(path: Path) -> dict[str, int]:

@@ -16,8 +16,8 @@ from types import ModuleType
 
 import pytest
 
-from regmap.cheader import Options
-from regmap.cheader.languages import generate_in
+from regmap.cheader import Options, select
+from regmap.cheader.languages import FOR_C_ALONE, generate_in
 from regmap.cheader.languages.language import local
 from regmap.chip.model import Chip
 from regmap.errors import CallError
@@ -235,6 +235,20 @@ def test_tables_are_those_of_the_c_header() -> None:
         ]
         assert len(numbers[0]) > 20
         assert numbers[0] == numbers[1] == numbers[2]
+
+
+def test_what_only_c_has_is_told(tmp_path: Path) -> None:
+    """In a note where a map or a stage states it; asked for alone it is refused."""
+    stage = header_twin.stage_of("wombat24", tmp_path)
+    for language in LANGUAGES:
+        notes = generate_in(language, stage, Options(prefix="gd")).notes
+        assert any("start-up tests of the monitors: for C alone" in n for n in notes)
+        left = Options(prefix="gd", sections=select(without=["tests"]))
+        assert not any("for C alone" in n for n in generate_in(language, stage, left).notes)
+        for section in ("scales", "shadow", "asserts"):
+            assert section in FOR_C_ALONE
+            with pytest.raises(CallError, match=f"section '{section}' is for C"):
+                generate_in(language, stage, Options(sections=select([section])))
 
 
 def test_what_cannot_be_is_refused() -> None:

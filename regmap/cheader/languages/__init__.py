@@ -3,6 +3,6 @@
 text = generate_in("cpp", load_stage("coolant_pump"), Options(prefix="gd")).header
 """
 
-from .generate import LANGUAGES, generate_in
+from .generate import FOR_C_ALONE, LANGUAGES, generate_in
 
-__all__ = ["LANGUAGES", "generate_in"]
+__all__ = ["FOR_C_ALONE", "LANGUAGES", "generate_in"]

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from ...stages.load import Stage
 
 LANGUAGES: dict[str, type[Either]] = {"cpp": Cpp, "rust": Rust}
+#: sections that C alone has
+FOR_C_ALONE = ("tests", "modes", "scales", "shadow", "asserts")
 
 
 def generate_in(language: str, source: Stage | Chip, options: Options | None = None) -> Generated:
@@ -51,7 +53,14 @@ def generate_in(language: str, source: Stage | Chip, options: Options | None = N
         raise CallError(
             f"daisy chains are for C; {LANGUAGES[language].name} has chips that are alone"
         )
+    if options.sections is not None and set(options.sections) <= set(FOR_C_ALONE):
+        raise CallError(
+            f"section '{options.sections[0]}' is for C; {LANGUAGES[language].name} has none of it",
+            "language c, or another section",
+        )
     sheet = drawn(source, options)
+    for section, what in _missing(sheet):
+        sheet.names.note(f"{what}: for C alone (section '{section}'), not in this text")
     lang = LANGUAGES[language](wide_of(sheet))
     digest = content_hash(source, replace(options, version=f"{options.version or __version__} {language}"), sheet.names.lower_prefix)  # fmt: skip
     return Generated(
@@ -62,6 +71,17 @@ def generate_in(language: str, source: Stage | Chip, options: Options | None = N
         prefix=sheet.names.lower_prefix,
         hash=digest,
     )
+
+
+def _missing(sheet: Sheet) -> list[tuple[str, str]]:
+    """What the map and the stage state that only C has: the section, and what it would hold."""
+    chip, stage = sheet.chip, sheet.stage
+    modes = stage.modes if stage is not None else {}
+    found = [
+        ("tests", "start-up tests of the monitors", bool(chip.monitor_tests) and stage is not None),
+        ("modes", f"ways between the modes {', '.join(modes)}", bool(modes)),
+    ]
+    return [(section, what) for section, what, stated in found if stated and sheet.has(section)]
 
 
 def _banner(sheet: Sheet, lang: Either, digest: str) -> list[str]:

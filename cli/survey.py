@@ -75,7 +75,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="ROLE=NAME",
         action="append",
         default=[],
-        help="which column is time, unit, reset or a register, where its name does not say it; - for none",
+        help="which column is time, unit, reset, a register, or of frames sent and reply, where its name does not say it; - for none",
     )
     logs.add_argument(
         "--time-unit", choices=("s", "ms", "us", "ns"), help="unit of numbers in the time column"
@@ -111,8 +111,10 @@ def run(args: argparse.Namespace, context: Context) -> int:
     from regmap.stages.load import load_stage
     from regmap.trace.telling.gate import STOPS
 
-    if args.against:
-        return compare(args, context)
+    if args.against and not args.output:
+        if len(args.paths) != 1 or not Path(args.paths[0]).is_dir():
+            raise CallError("--against compares two folders of tables", "one folder before it, or captures and -o FOLDER")  # fmt: skip
+        return compare(args, context, args.paths[0])
     if not args.output:
         raise CallError("survey writes tables; give -o FOLDER")
     if not args.paths and not args.manifest:
@@ -138,13 +140,16 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 sources, against, args.output,
                 format=args.format, workers=args.workers, afresh=args.afresh, progress=progress,
             )  # fmt: skip
-    if args.json:
-        context.json("survey", **_object(found), identity=against.identity.json())
-    else:
+    told = {**_object(found), "identity": against.identity.json()}
+    if not args.json:
         for line in _lines(found, context):
             context.out(line)
+    elif not args.against:
+        context.json("survey", **told)
     accepted = {*args.accept, *(() if args.fail_on_fault else ("faults",))}
     bad = set(found.stops) - accepted or any(s != "read" for s in found.states)
+    if args.against:
+        bad |= compare(args, context, args.output, told) != Status.OK
     return Status.FINDINGS if bad else Status.OK
 
 
@@ -179,7 +184,7 @@ def _logs(
     context.err(f"columns: {columns.text()}")
     return survey_logs(
         sources, against, columns, args.output,
-        format=args.format, workers=args.workers, progress=progress,
+        format=args.format, workers=args.workers, afresh=args.afresh, progress=progress,
     )  # fmt: skip
 
 
@@ -202,7 +207,7 @@ def _progress(context: Context) -> Iterator[Callable[[int, int], None] | None]:
         yield None
         return
     try:
-        yield lambda done, total: (context.stderr.write(f"\rread {done} of {total} "), context.stderr.flush())[1]  # fmt: skip
+        yield lambda done, total: (context.stderr.write(f"\r{done} of {total} done "), context.stderr.flush())[1]  # fmt: skip
     finally:
         context.stderr.write("\r" + " " * 32 + "\r")
         context.stderr.flush()

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from regmap.cautions import CAUTION
-from regmap.errors import CallError
 from regmap.quantity import many
 
 from .capture import quantity
@@ -29,7 +28,7 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
     group.add_argument(
         "--against",
         metavar="FOLDER",
-        help="hold the tables of one survey against those of this one",
+        help="hold the survey (or one folder of tables, without -o) against the tables of this one",
     )
     group.add_argument(
         "--certain",
@@ -52,21 +51,25 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def compare(args: argparse.Namespace, context: Context) -> int:
-    """Hold one survey against another."""
+def compare(
+    args: argparse.Namespace,
+    context: Context,
+    now: str,
+    survey: Mapping[str, object] | None = None,
+) -> int:
+    """Hold the tables of the folder `now` against another survey; `survey` is told beside, in JSON."""
     from regmap.fleet.comparison import GROUPS, compare_surveys
 
-    if len(args.paths) != 1 or not Path(args.paths[0]).is_dir():
-        raise CallError("--against compares two folders of tables", "one folder before it")
     level = float(quantity(args.level, "ratio", "--level"))
-    found = compare_surveys(args.paths[0], args.against, level=level, groups=args.by or GROUPS)
+    found = compare_surveys(now, args.against, level=level, groups=args.by or GROUPS)
     if args.html:
         from regmap.fleet.page import page
 
         write_text(Path(args.html), page(found))
         context.err(f"wrote {args.html}")
     if args.json:
-        context.json("survey_comparison", **_object(found))
+        beside = {} if survey is None else {"survey": survey}
+        context.json("survey_comparison", **_object(found), **beside)
     else:
         for line in _lines(found, context):
             context.out(line)

@@ -151,6 +151,69 @@ def held_after(chip: Chip, register: Register, old: int, word: int) -> int:
     return machine.bank.words[register.name]
 
 
+class _Told:
+    """What the map says of a chip's behaviour, read once for all its machines; never changed."""
+
+    def __init__(self, chip: Chip) -> None:
+        self.steps = {k.name: [match_of(chip, s) for s in k.steps] for k in chip.keys.values()}
+        self.enter: list[tuple[str, Match | str]] = []
+        self.leave: list[tuple[str, Match | str]] = []
+        for state in chip.states.values():
+            for target, texts in ((self.enter, state.entered_by), (self.leave, state.left_by)):
+                for text in texts:
+                    target.append((state.name, match_of(chip, text) if "=" in text else text))
+        self.effects = {c.name: _effects(chip, c.effects) for c in chip.commands.values()}
+        #: effects of written codes, and flags with the bits that they sum up, by register
+        self.acts: dict[str, list[tuple[Match, list[Match | str]]]] = {}
+        self.flags: list[tuple[Field, list[tuple[str, int]]]] = []
+        for register in chip.registers.values():
+            for item in register.fields:
+                for code, texts in item.acts.items():
+                    bits = deposit(code, item.bits)
+                    match = Match(register.name, item.mask, bits, f"{item.ref} = {code}")
+                    self.acts.setdefault(register.name, []).append((match, _effects(chip, texts)))
+                if item.any_of:
+                    self.flags.append((item, [_bits_of(chip, ref) for ref in item.any_of]))
+        self.fault_bits: dict[str, tuple[str, int, int, int]] = {}
+        #: the faults that "read" or a command clears, and those that a value written clears
+        self.cleared_by: dict[str, list[Fault]] = {}
+        self.cleared_by_write: list[tuple[Fault, Match]] = []
+        for fault in chip.faults.values():
+            field = chip.field(fault.ref)
+            if field is not None:
+                codes = (fault.code, 0 if fault.code else 1)
+                raised, quiet = (deposit(c, field.bits) for c in codes)
+                self.fault_bits[fault.name] = (field.register, mask_of(field.bits), raised, quiet)
+            for way in fault.cleared_by:
+                if "=" in way:
+                    self.cleared_by_write.append((fault, match_of(chip, way)))
+                else:
+                    self.cleared_by.setdefault(way, []).append(fault)
+        self.sums = _ordered_sums(chip, self.fault_bits)
+
+
+def _ordered_sums(
+    chip: Chip, bits: Mapping[str, tuple[str, int, int, int]]
+) -> list[tuple[Fault, list[tuple[str, int, int]]]]:
+    """Every sum with the bits of its members, sums of sums last."""
+    faults = chip.faults
+    depth: dict[str, int] = {}
+
+    def deep(name: str) -> int:
+        if name not in depth:
+            depth[name] = 0
+            members = [n for n in faults[name].summary_of if n in faults]
+            depth[name] = 1 + max(map(deep, members), default=-1)
+        return depth[name]
+
+    sums = sorted((f for f in faults.values() if f.summary_of), key=lambda f: deep(f.name))
+    return [(f, [bits[n][:3] for n in f.summary_of if n in bits]) for f in sums]
+
+
+def _effects(chip: Chip, texts: Iterable[str]) -> list[Match | str]:
+    return [match_of(chip, e) if "=" in e else e for e in texts]
+
+
 class Machine:
     """Register contents of one chip, moved by frames. Unknown words stay unknown until written or read.
 
@@ -176,47 +239,11 @@ class Machine:
         self.doubtful = _write_once(chip, self.bank)
         self.conditions: set[str] = set()
         self.progress: dict[str, int] = dict.fromkeys(chip.keys, 0)
-        self._steps = {k.name: [match_of(chip, s) for s in k.steps] for k in chip.keys.values()}
-        self._enter: list[tuple[str, Match | str]] = []
-        self._leave: list[tuple[str, Match | str]] = []
-        for state in chip.states.values():
-            for target, texts in ((self._enter, state.entered_by), (self._leave, state.left_by)):
-                for text in texts:
-                    target.append((state.name, match_of(chip, text) if "=" in text else text))
-        self._effects = {c.name: self._read_effects(c.effects) for c in chip.commands.values()}
-        #: effects of written codes, and flags with the bits that they sum up, by register
-        self._acts: dict[str, list[tuple[Match, list[Match | str]]]] = {}
-        self._flags: list[tuple[Field, list[tuple[str, int]]]] = []
-        for register in chip.registers.values():
-            for item in register.fields:
-                for code, texts in item.acts.items():
-                    bits = deposit(code, item.bits)
-                    match = Match(register.name, item.mask, bits, f"{item.ref} = {code}")
-                    self._acts.setdefault(register.name, []).append(
-                        (match, self._read_effects(texts))
-                    )
-                if item.any_of:
-                    self._flags.append((item, [_bits_of(chip, ref) for ref in item.any_of]))
-        self._fault_bits: dict[str, tuple[str, int, int, int]] = {}
-        for fault in chip.faults.values():
-            field = chip.field(fault.ref)
-            if field is not None:
-                codes = (fault.code, 0 if fault.code else 1)
-                raised, quiet = (deposit(c, field.bits) for c in codes)
-                self._fault_bits[fault.name] = (field.register, mask_of(field.bits), raised, quiet)
-        self._sums: list[tuple[Fault, list[tuple[str, int, int]]]] | None = None
-        #: the faults that "read" or a command clears, and those that a value written clears
-        self._cleared_by: dict[str, list[Fault]] = {}
-        self._cleared_by_write: list[tuple[Fault, Match]] = []
-        for fault in chip.faults.values():
-            for way in fault.cleared_by:
-                if "=" in way:
-                    self._cleared_by_write.append((fault, match_of(chip, way)))
-                else:
-                    self._cleared_by.setdefault(way, []).append(fault)
-
-    def _read_effects(self, texts: Iterable[str]) -> list[Match | str]:
-        return [match_of(self.chip, e) if "=" in e else e for e in texts]
+        self._told = told = chip.once("machine", _Told)
+        self._steps, self._enter, self._leave = told.steps, told.enter, told.leave
+        self._effects, self._acts, self._flags = told.effects, told.acts, told.flags
+        self._fault_bits = told.fault_bits
+        self._cleared_by, self._cleared_by_write = told.cleared_by, told.cleared_by_write
 
     # --- frames ------------------------------------------------------------------------------
     def apply(self, sent: Sent) -> Outcome:
@@ -497,30 +524,13 @@ class Machine:
 
     def _sum_up(self) -> None:
         """Sums after what they sum up, which may be sums themselves."""
-        if self._sums is None:
-            self._sums = self._ordered_sums()
         words, known = self.bank.words, self.bank.known
-        for fault, members in self._sums:
+        for fault, members in self._told.sums:
             raised = fault.name in self.conditions or any(
                 words.get(register, 0) & known.get(register, 0) & mask == up
                 for register, mask, up in members
             )
             self.set_fault(fault, raised)
-
-    def _ordered_sums(self) -> list[tuple[Fault, list[tuple[str, int, int]]]]:
-        """Every sum with the bits of its members, sums of sums last."""
-        faults, bits = self.chip.faults, self._fault_bits
-        depth: dict[str, int] = {}
-
-        def deep(name: str) -> int:
-            if name not in depth:
-                depth[name] = 0
-                members = [n for n in faults[name].summary_of if n in faults]
-                depth[name] = 1 + max(map(deep, members), default=-1)
-            return depth[name]
-
-        sums = sorted((f for f in faults.values() if f.summary_of), key=lambda f: deep(f.name))
-        return [(f, [bits[n][:3] for n in f.summary_of if n in bits]) for f in sums]
 
     # --- keys and states -----------------------------------------------------------------------
     def _keys(self, register: str, word: int) -> list[str]:

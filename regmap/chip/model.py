@@ -13,11 +13,11 @@ Times are seconds, as exact `Band`s (min, typ, max). `origin` is "file:line" of 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 from fractions import Fraction
-from typing import Literal
+from typing import Any, Literal, TypeVar
 
 from ..expr import Env, Expr, evaluate
 from ..quantity import Band, Dim
@@ -25,6 +25,7 @@ from .bits import mask_of
 from .guard import Crc
 
 Bits = tuple[int, ...]
+T = TypeVar("T")
 
 
 class Access(str, Enum):
@@ -707,12 +708,20 @@ class Chip:
     _of_role: dict[str, tuple[Field | Joined | External, ...]] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
+    #: what else follows from the chip alone and is worked out once, by what it is
+    _once: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def field(self, ref: str) -> Field | None:
         """The field called "REG.FIELD", or None."""
         register, _, name = ref.partition(".")
         found = self.registers.get(register)
         return found.field(name) if found else None
+
+    def once(self, what: str, work_out: Callable[[Chip], T]) -> T:
+        """What `work_out` makes of this chip, made once; nobody may change it. `what` is a name of its own."""
+        found: T = self._once[what] if what in self._once else work_out(self)
+        self._once[what] = found
+        return found
 
     def with_role(self, role: str) -> tuple[Field | Joined | External, ...]:
         """Everything that carries this role, in the order of the map."""

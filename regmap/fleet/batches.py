@@ -40,7 +40,15 @@ def decode_batches(
 def decode_fields(
     schema: LogReading, batches: Iterable[pa.RecordBatch]
 ) -> Iterator[pa.RecordBatch]:
-    """Each batch with the code of every field of its registers: columns `REGISTER.FIELD`, null without a word."""
+    """Each batch with the code of every field of its registers: columns `REGISTER.FIELD`, null without a word.
+
+    Raises CallError for a log of frames: which reply answers which frame shows only in all rows of a unit.
+    """
+    if not schema.columns.registers:
+        raise CallError(
+            "the log has frames",
+            "columns of registers; `registers` of decode_batches has their words",
+        )
     codec = BulkCodec(schema.chip)
     for batch in batches:
         kept = kept_rows(schema, batch)

@@ -17,6 +17,8 @@ NAMES: dict[str, tuple[str, ...]] = {
     "time": ("time", "timestamp", "t", "instant", "datetime", "utc"),
     "unit": ("unit", "unitid", "device", "deviceid", "serial", "serialnumber", "node"),
     "reset": ("reset", "powerup", "boot", "restart"),
+    "sent": ("sent", "sdi", "mosi", "command"),
+    "reply": ("reply", "sdo", "miso"),
 }
 _AROUND = re.compile(r"^(reg|register|raw|word)|(reg|register|raw|word|hex|value)$")
 
@@ -25,7 +27,8 @@ _AROUND = re.compile(r"^(reg|register|raw|word)|(reg|register|raw|word|hex|value
 class LogColumns:
     """Columns of a log by their roles. `registers` is by register of the map; "" stands for none.
 
-    `time_unit` is that of numbers; timestamps say it themselves.
+    `time_unit` is that of numbers; timestamps say it themselves. A log of frames has no `registers` but `sent`
+    and `reply`, the frame to the chip and the one that came back in its clocks.
     """
 
     time: str
@@ -33,18 +36,25 @@ class LogColumns:
     unit: str = ""
     reset: str = ""
     time_unit: str = "s"
+    sent: str = ""
+    reply: str = ""
+
+    @property
+    def words(self) -> dict[str, str]:
+        """The columns of words by what they hold: registers, or `sent` and `reply`."""
+        return dict(self.registers) or {"sent": self.sent, "reply": self.reply}
 
     def text(self) -> str:
         """One line to be shown: `time=t (s) unit=serial STATUS1=s1`."""
         parts = [f"time={self.time} ({self.time_unit})"]
-        parts += [f"{role}={name}" for role in ("unit", "reset") if (name := getattr(self, role))]
+        parts += [f"{role}={name}" for role in ("unit", "reset", "sent", "reply") if (name := getattr(self, role))]  # fmt: skip
         return " ".join([*parts, *(f"{r}={c}" for r, c in self.registers.items())])
 
 
 def find_columns(
     names: Sequence[str], chip: Chip, given: Mapping[str, str] | None = None, time_unit: str = ""
 ) -> LogColumns:
-    """The columns of a log by role. `given` maps time, unit, reset or a register to a column ("-": none).
+    """The columns of a log by role. `given` maps time, unit, reset, sent, reply or a register to a column ("-": none).
 
     Raises CallError with all candidates where two columns would do, where none would that is needed, and for
     names that neither the log nor the map has.
@@ -53,7 +63,7 @@ def find_columns(
     roles = [*NAMES, *chip.registers]
     for role, name in told.items():
         if role not in roles:
-            raise CallError(f"no role {role[:40]!r}", "time, unit, reset or a register", nearest=closest(role, roles))  # fmt: skip
+            raise CallError(f"no role {role[:40]!r}", f"{', '.join(NAMES)} or a register", nearest=closest(role, roles))  # fmt: skip
         if name not in names and name != "-":
             raise CallError(f"the log has no column {name[:40]!r} for {role}", ", ".join(names[:40]), nearest=closest(name, names))  # fmt: skip
     if time_unit and time_unit not in TIME_UNITS:
@@ -67,10 +77,15 @@ def find_columns(
             registers[register] = name
     if not found["time"] or found["time"] == "-":
         raise CallError(f"no column is the time: {', '.join(names[:40])}", "time=COLUMN")
-    if not registers:
+    frames = {role: found[role].removeprefix("-") for role in ("sent", "reply")}
+    if registers and any(role in told for role in frames if frames[role]):
+        raise CallError(f"the log has registers ({', '.join(registers)}) and frames", "one of them; NAME=- for none")  # fmt: skip
+    if registers:
+        frames = {}  # words say more than frames that may stand beside them
+    elif not all(frames.values()):
         raise CallError(
             f"no column is a register of {chip.name}: {', '.join(names[:40])}",
-            f"REGISTER=COLUMN, as {next(iter(chip.registers), 'STATUS')}=word",
+            f"REGISTER=COLUMN, as {next(iter(chip.registers), 'STATUS')}=word; of frames sent=COLUMN and reply=COLUMN",
         )
     own = re.search(r"[_( \[](s|ms|us|ns)[)\]]?$", found["time"])
     return LogColumns(
@@ -79,6 +94,7 @@ def find_columns(
         unit=found["unit"].removeprefix("-"),
         reset=found["reset"].removeprefix("-"),
         time_unit=time_unit or (own[1] if own else "s"),
+        **frames,
     )
 
 

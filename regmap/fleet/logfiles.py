@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from functools import partial
-from multiprocessing import get_context
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 import pyarrow.json as pajson
 import pyarrow.parquet as pq
@@ -20,11 +16,12 @@ from regmap.errors import CallError
 
 from .captured import Against, digest_of, row
 from .columns import LogColumns, find_columns
-from .logs import LogReading, LogStore, joined, kept_rows, tables_of
-from .schema import TABLES, Row, names_of
+from .logparts import PARTS_FOLDER, LogParts
+from .logs import LogReading, LogStore, kept_rows
+from .schema import Row, names_of
 from .sources import SurveySource
-from .survey import Surveyed, check_format, summed, write_about
-from .writing import write_arrow, write_table
+from .survey import Summing, Surveyed, check_format, write_about
+from .writing import write_table
 
 _ROWS = 1 << 18
 ENDINGS = (".parquet", ".csv", ".jsonl", ".ndjson")
@@ -60,7 +57,7 @@ def _names(path: str) -> list[str]:
 
 def _batches(path: str, columns: LogColumns) -> Iterator[pa.RecordBatch]:
     """The columns that count, a batch at a time. Words in text formats are read as text: hex is no number there."""
-    wanted = [columns.time, columns.unit, columns.reset, *columns.registers.values()]
+    wanted = [columns.time, columns.unit, columns.reset, *columns.words.values()]
     wanted = list(dict.fromkeys(w for w in wanted if w))
     kind = _kind(path)
     if kind == ".parquet":
@@ -89,34 +86,45 @@ def survey_logs(
     *,
     format: str = "parquet",  # noqa: A002
     workers: int | None = None,
+    afresh: bool = False,
     progress: Progress | None = None,
 ) -> Surveyed:
     """Explain all logs and write the four tables into the folder `out`.
 
     Rows of a unit from all files are explained together. A file that cannot be read whole is a row of `captures`;
-    what was read of it before counts. Memory does not grow with the rows: they are kept by unit in files of `out`
-    that are taken away. Raises CallError for an unknown format.
+    what was read of it before counts. Memory does not grow with the rows: many are kept by unit in files of `out`
+    that are taken away at the end; a run that was killed goes on with them, unless `afresh`. `progress` is told
+    the files that are read, then the parts that are explained. Raises CallError for an unknown format and a
+    folder in use.
     """
     check_format(format)
     folder = Path(out)
     folder.mkdir(parents=True, exist_ok=True)
     labels = tuple((s.file, s.firmware, s.test) for s in sources)
     reading = LogReading(against, columns, labels or (("", "", ""),))
-    told: dict[int, dict[str, object]] = {}
+    with LogParts(folder / PARTS_FOLDER, reading, sources, afresh=afresh) as kept:
+        if not kept.read_before:
+            _read_all(reading, kept, sources, progress)
+        kept.explain(workers or os.cpu_count() or 1, progress)
+        sums = Summing()
+        paths = [write_table(folder, "faults", sums.intervals(kept.rows("faults")), format)]
+        for table in ("registers", "timing"):
+            paths.append(write_table(folder, table, kept.rows(table), format))
+        captures = sums.captures(_captures(kept.rows("captures"), sources, kept.told))
+        paths.append(write_table(folder, "captures", captures, format))
+        write_about(folder, format, against, captures=0, logs=len(sources))
+    return sums.done(paths, 0 if kept.read_before else len(sources))
+
+
+def _read_all(
+    reading: LogReading, kept: LogParts, sources: Sequence[SurveySource], progress: Progress | None
+) -> None:
     first: dict[object, str] = {}
-    with LogStore(reading, folder) as store:
-        for number, source in enumerate(sources):
-            told[number] = _read(reading, store, number, source.file, first)
-            if progress is not None:
-                progress(number + 1, len(sources))
-        tables = joined(_explained(reading, store.parts(), workers or os.cpu_count() or 1))
-    paths = [write_arrow(folder, t, tables[t], format) for t in TABLES if t != "captures"]
-    captures = _captures(tables["captures"], sources, told)
-    paths.append(write_table(folder, "captures", captures, format))
-    write_about(folder, format, against, captures=0, logs=len(sources))
-    real = pc.value_counts(tables["faults"].filter(pc.not_equal(tables["faults"]["role"], "normal"))["fault"])  # fmt: skip
-    faults = {str(v["values"]): int(v["counts"]) for v in real.to_pylist()}
-    return summed(captures, faults, tuple(paths), len(sources))
+    for number, source in enumerate(sources):
+        kept.told.append(_read(reading, kept.store, number, source.file, first))
+        if progress is not None:
+            progress(number + 1, len(sources))
+    kept.all_read()
 
 
 def _read(
@@ -144,32 +152,19 @@ def _read(
     return told
 
 
-def _explained(
-    reading: LogReading, parts: Sequence[Path | pa.Table], workers: int
-) -> Iterator[dict[str, pa.Table]]:
-    if len(parts) == 1 or workers == 1:
-        for part in parts:
-            yield tables_of(reading, part)
-        return
-    with ProcessPoolExecutor(min(workers, len(parts)), get_context("spawn")) as pool:
-        yield from pool.map(partial(tables_of, reading), parts)
-
-
 def _captures(
-    table: pa.Table, sources: Sequence[SurveySource], told: Mapping[int, Mapping[str, object]]
-) -> list[Row]:
-    """A row for each unit of each file, and one for each file that has none."""
+    rows: Iterable[Row], sources: Sequence[SurveySource], told: Sequence[Mapping[str, object]]
+) -> Iterator[Row]:
+    """A row for each unit of each file, then one for each file that has none."""
     names = names_of("captures")
     number = {s.file: i for i, s in enumerate(sources)}
-    rows: list[Row] = []
     seen = set()
-    for batch in table.to_batches():
-        for found in batch.to_pylist():
-            seen.add(found["file"])
-            rows.append([(found | told[number[found["file"]]])[n] for n in names])
+    for values in rows:
+        found = dict(zip(names, values, strict=True))
+        seen.add(found["file"])
+        found |= told[number[str(found["file"])]]
+        yield [found[n] for n in names]
     for source in sources:
         if source.file not in seen:
-            found = told[number[source.file]]
-            rows.append(row("captures", {"file": source.file, "unit": source.unit, "firmware": source.firmware, "test": source.test, **found}))  # fmt: skip
-    file, unit = names.index("file"), names.index("unit")
-    return sorted(rows, key=lambda r: (str(r[file]), str(r[unit])))
+            where = {k: getattr(source, k) for k in ("file", "unit", "firmware", "test")}
+            yield row("captures", {**where, **told[number[source.file]]})

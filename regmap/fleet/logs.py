@@ -25,12 +25,13 @@ from regmap.errors import CallError
 
 from .captured import Against
 from .columns import TIME_UNITS, LogColumns
+from .framed import frame_width, words_of_frames
 from .intervals import NEVER, ROLES, LogExplainer, LoggedWords, Places, changes, doubt, ordered
 from .writing import arrow_schema
 
 #: rows that are explained together in memory, and the parts that more are kept in by unit
 TOGETHER = 1 << 22
-_PARTS = 64
+PARTS = 64
 #: words that a log of one register may hold as text
 _LABELS = ("file", "firmware", "test")
 
@@ -51,10 +52,15 @@ class LogReading:
         """The chip of the log."""
         return self.against.chips[0]
 
+    def width(self, name: str) -> int:
+        """Bits of the words of a column: of a register, or of frames."""
+        registers = self.chip.registers
+        return registers[name].width if self.columns.registers else frame_width(self.chip)
+
     @property
     def kept(self) -> pa.Schema:
         """The schema of rows as they are kept."""
-        words = [(n, pa.uint64()) for n in self.columns.registers]
+        words = [(n, pa.uint64()) for n in self.columns.words]
         head = [("unit", pa.string()), ("time", pa.int64()), ("reset", pa.bool_())]
         return pa.schema([*head, ("file", pa.int32()), *words])
 
@@ -68,7 +74,7 @@ def kept_rows(reading: LogReading, batch: pa.RecordBatch | pa.Table, file: int =
     """
     table = pa.Table.from_batches([batch]) if isinstance(batch, pa.RecordBatch) else batch
     columns = reading.columns
-    for name in (columns.time, columns.unit, columns.reset, *columns.registers.values()):
+    for name in (columns.time, columns.unit, columns.reset, *columns.words.values()):
         if name and name not in table.column_names:
             raise CallError(f"the log has no column {name[:40]!r}", ", ".join(table.column_names))
     time = _instants(table[columns.time], columns)
@@ -78,10 +84,7 @@ def kept_rows(reading: LogReading, batch: pa.RecordBatch | pa.Table, file: int =
     reset = pa.array(np.zeros(count, np.bool_))
     if columns.reset:
         reset = pc.fill_null(_truth(_flat(table[columns.reset])), False)
-    words = [
-        _words(_flat(table[c]), reading.chip.registers[r].width)
-        for r, c in columns.registers.items()
-    ]
+    words = [_words(_flat(table[c]), reading.width(r)) for r, c in columns.words.items()]
     found = pa.table(
         [unit, time, reset, pa.array(np.full(count, file, np.int32)), *words], schema=reading.kept
     )
@@ -170,13 +173,17 @@ def _number(text: str | None) -> int | None:
 
 # --- keeping ----------------------------------------------------------------------------------------
 class LogStore(Closing):
-    """Rows until they are explained: in memory, or by unit in files of a folder of its own once they are many."""
+    """Rows until they are explained: in memory, or by unit in files of a folder once they are many.
 
-    def __init__(self, reading: LogReading, folder: Path | None = None) -> None:
+    The folder is a temporary one that is taken away, or `folder`, which is the caller's.
+    """
+
+    def __init__(self, reading: LogReading, folder: Path | None = None, parts: int = PARTS) -> None:
         self.reading = reading
         self.rows = 0
         self._tables: list[pa.Table] = []
         self._folder = folder
+        self._count = parts
         self._open = ExitStack()
         self._writers: list[pa.RecordBatchStreamWriter] = []
         self._paths: list[Path] = []
@@ -192,17 +199,19 @@ class LogStore(Closing):
 
     def _spill(self, table: pa.Table) -> None:
         if not self._writers:
-            place = Path(self._open.enter_context(tempfile.TemporaryDirectory(dir=self._folder)))
-            self._paths = [place / f"{n}.arrow" for n in range(_PARTS)]
+            place = self._folder
+            if place is None:
+                place = Path(self._open.enter_context(tempfile.TemporaryDirectory()))
+            self._paths = [place / f"{n}.arrow" for n in range(self._count)]
             self._writers = [
                 self._open.enter_context(pa.ipc.new_stream(p, self.reading.kept))
                 for p in self._paths
             ]
         coded = pc.dictionary_encode(_flat(table["unit"]))
-        part = [zlib.crc32(u.encode()) % _PARTS for u in coded.dictionary.to_pylist()]
+        part = [zlib.crc32(u.encode()) % self._count for u in coded.dictionary.to_pylist()]
         parts = np.array(part, np.int64)[coded.indices.to_numpy()]
         order = np.argsort(parts, kind="stable")
-        bounds = np.searchsorted(parts[order], np.arange(_PARTS + 1))
+        bounds = np.searchsorted(parts[order], np.arange(self._count + 1))
         table = table.take(pa.array(order))
         for number, writer in enumerate(self._writers):
             some = table.slice(bounds[number], bounds[number + 1] - bounds[number])
@@ -219,7 +228,7 @@ class LogStore(Closing):
         return self._paths
 
     def close(self) -> None:
-        """Take the files away."""
+        """Take the files of a temporary folder away."""
         self._open.close()
 
 
@@ -231,7 +240,7 @@ def logged(reading: LogReading, table: pa.Table) -> tuple[LoggedWords, list[str]
     rank = np.empty(len(names), np.int64)
     rank[order] = np.arange(len(names))
     words, valid = {}, {}
-    for register in reading.columns.registers:
+    for register in reading.columns.words:
         flat = _flat(table[register])
         valid[register] = np.asarray(pc.is_valid(flat).to_numpy(zero_copy_only=False))
         words[register] = np.asarray(pc.fill_null(flat, 0).to_numpy(zero_copy_only=False))
@@ -243,7 +252,10 @@ def logged(reading: LogReading, table: pa.Table) -> tuple[LoggedWords, list[str]
         np.asarray(_flat(table["reset"]).to_numpy(zero_copy_only=False)),
         np.asarray(_flat(table["file"]).to_numpy()).astype(np.int64),
     )
-    return ordered(log), [names[i] for i in order]
+    log = ordered(log)
+    if not reading.columns.registers:
+        log = words_of_frames(reading.chip, log)
+    return log, [names[i] for i in order]
 
 
 # --- explaining -------------------------------------------------------------------------------------

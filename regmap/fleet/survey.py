@@ -68,7 +68,7 @@ def survey(
     folder = Path(out)
     folder.mkdir(parents=True, exist_ok=True)
     with _Journal(folder / JOURNAL, _about(against), afresh=afresh) as journal:
-        keys = {s.file: _key(s.file) for s in sources}
+        keys = {s.file: file_key(s.file) for s in sources}
         left = [s.file for s in sources if not journal.has(s.file, keys[s.file])]
         done = len(sources) - len(left)
         for path, rows in _read(left, against, workers or os.cpu_count() or 1):
@@ -98,7 +98,7 @@ def _about(against: Against) -> dict[str, object]:
     }
 
 
-def _key(path: str) -> list[int]:
+def file_key(path: str) -> list[int]:
     """Size and time of a file and of its set-ups: the same as long as it is as it was."""
     found = []
     for place in (Path(path), setup_path(path), Path(path).parent / FOLDER_SETUP):
@@ -137,17 +137,19 @@ def _read(paths: list[str], against: Against, workers: int) -> Iterator[tuple[st
         yield from _pooled(left, against, min(workers, len(paths)), lost)
         if not lost:
             return
-        # a process died: which of the files in its hands it was is found one by one
-        for path in lost:
+        # a process died: which of the files in its hands it was is found one after the other
+        again = iter(lost)
+        while True:
             died: list[str] = []
-            yield from _pooled(iter([path]), against, 1, died)
-            if died:
-                told = {"file": path, "state": "unreadable", "message": "its reader was ended"}
-                yield path, {**{t: [] for t in TABLES}, "captures": [row("captures", {**told})]}
+            yield from _pooled(again, against, 1, died, ahead=1)
+            if not died:
+                break
+            told = {"file": died[0], "state": "unreadable", "message": "its reader was ended"}
+            yield died[0], {**{t: [] for t in TABLES}, "captures": [row("captures", {**told})]}
 
 
 def _pooled(
-    paths: Iterator[str], against: Against, workers: int, lost: list[str]
+    paths: Iterator[str], against: Against, workers: int, lost: list[str], ahead: int = _AHEAD
 ) -> Iterator[tuple[str, Rows]]:
     """As `_read`, until there are no more paths or a process died; `lost` are the files it may have had."""
     waiting: dict[Future[Rows], str] = {}
@@ -155,7 +157,7 @@ def _pooled(
     try:
         more = True
         while True:
-            while more and len(waiting) < workers * _AHEAD:
+            while more and len(waiting) < workers * ahead:
                 path = next(paths, None)
                 if path is None:
                     more = False
@@ -272,50 +274,66 @@ def _written(
                 found[place["exposure_s"]], found[place["faults"]] = None, 0
         captures.append(found)
     single = [s for s, c in zip(sources, captures, strict=True) if c[place["state"]] != "duplicate"]
-    faults: dict[str, int] = {}
+    sums = Summing()
 
     def rows(table: str) -> Iterator[Row]:
         for source in single:
-            for found in labelled(journal.rows(source.file)[table], source):
-                if table == "faults" and found[_ROLE] != "normal":
-                    faults[str(found[_FAULT])] = faults.get(str(found[_FAULT]), 0) + 1
-                yield found
+            yield from labelled(journal.rows(source.file)[table], source)
 
-    paths = [write_table(folder, t, rows(t), format) for t in TABLES if t != "captures"]
-    paths.append(write_table(folder, "captures", captures, format))
+    paths = [write_table(folder, "faults", sums.intervals(rows("faults")), format)]
+    paths += [write_table(folder, t, rows(t), format) for t in TABLES if t not in ("faults", "captures")]  # fmt: skip
+    paths.append(write_table(folder, "captures", sums.captures(captures), format))
     write_about(folder, format, against, captures=len(sources), logs=0)
-    return summed(captures, faults, tuple(paths), read_now)
+    return sums.done(paths, read_now)
 
 
 _ROLE, _FAULT = names_of("faults").index("role"), names_of("faults").index("fault")
 
 
-def summed(
-    captures: Sequence[Row], faults: Mapping[str, int], tables: tuple[Path, ...], read_now: int
-) -> Surveyed:
-    """States, stops and problems of the rows of captures."""
-    names = names_of("captures")
-    states: dict[str, int] = {}
-    stops: dict[str, int] = {}
-    problems = []
-    for values in captures:
-        told = dict(zip(names, values, strict=True))
-        state = str(told["state"])
-        states[state] = states.get(state, 0) + 1
-        if state != "read":
-            problems.append((str(told["file"]), state, str(told["message"] or "")))
-        if state in ("read", "damaged") and told["verdict"] != "sound":
-            for name in str(told["verdict"] or "").split():
-                stops[name] = stops.get(name, 0) + 1
-    return Surveyed(
-        files=len(captures),
-        read_now=read_now,
-        states=dict(sorted(states.items())),
-        stops=dict(sorted(stops.items())),
-        faults=dict(sorted(faults.items())),
-        tables=tables,
-        problems=tuple(problems),
-    )
+@dataclass
+class Summing:
+    """States, stops and problems of rows of captures, added one by one; faults of the table of faults."""
+
+    files: set[str] = field(default_factory=set)
+    states: dict[str, int] = field(default_factory=dict)
+    stops: dict[str, int] = field(default_factory=dict)
+    faults: dict[str, int] = field(default_factory=dict)
+    problems: list[tuple[str, str, str]] = field(default_factory=list)
+
+    def captures(self, rows: Iterable[Row]) -> Iterator[Row]:
+        """Rows of `captures` as they pass. A file counts once, each of its units may have reasons to stop."""
+        for values in rows:
+            told = dict(zip(names_of("captures"), values, strict=True))
+            file, state = str(told["file"]), str(told["state"])
+            if file not in self.files:
+                self.files.add(file)
+                self.states[state] = self.states.get(state, 0) + 1
+                if state != "read":
+                    self.problems.append((file, state, str(told["message"] or "")))
+            if state in ("read", "damaged") and told["verdict"] != "sound":
+                for name in str(told["verdict"] or "").split():
+                    self.stops[name] = self.stops.get(name, 0) + 1
+            yield values
+
+    def intervals(self, rows: Iterable[Row]) -> Iterator[Row]:
+        """Rows of `faults` as they pass."""
+        for values in rows:
+            if values[_ROLE] != "normal":
+                name = str(values[_FAULT])
+                self.faults[name] = self.faults.get(name, 0) + 1
+            yield values
+
+    def done(self, tables: Iterable[Path], read_now: int) -> Surveyed:
+        """What came of it."""
+        return Surveyed(
+            files=len(self.files),
+            read_now=read_now,
+            states=dict(sorted(self.states.items())),
+            stops=dict(sorted(self.stops.items())),
+            faults=dict(sorted(self.faults.items())),
+            tables=tuple(tables),
+            problems=tuple(sorted(self.problems)),
+        )
 
 
 def write_about(folder: Path, format: str, against: Against, **counts: int) -> None:  # noqa: A002

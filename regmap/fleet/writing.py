@@ -79,16 +79,6 @@ def write_table(folder: Path, table: str, rows: Iterable[Row], format: str) -> P
     return path
 
 
-def write_arrow(folder: Path, table: str, found: pa.Table, format: str) -> Path:  # noqa: A002
-    """As `write_table`, of an Arrow table of the table's schema."""
-    rows = (
-        list(values.values())
-        for batch in found.to_batches(max_chunksize=_GROUP)
-        for values in batch.to_pylist()
-    )
-    return write_table(folder, table, rows, format)
-
-
 def _write_csv(out: TextIO, table: str, rows: Iterable[Row]) -> None:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(names_of(table))

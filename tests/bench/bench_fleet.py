@@ -25,7 +25,6 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "fleet"))
 import logmaking
 from making import make
 
-from regmap.chip.bits import deposit
 from regmap.fleet.batches import decode_fields
 from regmap.fleet.captured import Against, rows_of
 from regmap.fleet.logfiles import columns_of, survey_logs
@@ -80,11 +79,6 @@ def captures(folder: Path, count: int) -> None:
 
 def logs(folder: Path, units: int, rows: int) -> None:
     chip = load_map("quoll16")
-    field = chip.field("MODE.VDS_ACT")
-    assert field is not None
-    logmaking.MODE_OFF = deposit(
-        next(c for m in field.meanings for c, e in m.entries.items() if e.name == "off"), field.bits
-    )
     truth = logmaking.write_fleet(folder / "logs", units, rows)
     files = sorted(str(p) for p in (folder / "logs").iterdir())
     reading = LogReading(Against((chip,)), columns_of(files[0], chip, {}, "ns"))

@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Iterable
 from fractions import Fraction
+from functools import cache
 from pathlib import Path
 
 from regmap.behaviour.plan import plan
@@ -17,13 +18,14 @@ from regmap.stages.load import load_stage
 from regmap.twin import Twin
 
 FOLDER = Path(__file__).parents[2] / "captures"
+stage_named = cache(load_stage)
 
 
 class Controller:
     """Sends what a controller's firmware would, to a simulated chip that records."""
 
     def __init__(self, stage: str, seed: int) -> None:
-        self.stage = load_stage(stage)
+        self.stage = stage_named(stage)
         self.out = io.StringIO()
         self.twin = Twin(self.stage.chip, seed=seed, vcd=self.out)
         self.twin.wait(Fraction(50, 1_000_000))

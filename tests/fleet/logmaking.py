@@ -97,8 +97,8 @@ def unit_rows(
     return columns, truth
 
 
-#: MODE of which VDS_ACT is off; the tests put it in from the map's document
-MODE_OFF = 0
+#: MODE of which VDS_ACT (bits 3..2 of the map's document) is off: code 1
+MODE_OFF = 0x4
 
 
 def arrow_of(columns: dict[str, np.ndarray]) -> pa.Table:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import os
 import sys
 from html.parser import HTMLParser
 from pathlib import Path
@@ -88,6 +89,8 @@ def written(
     return folder
 
 
+#: pairs of fleets that are compared for false alarms
+PAIRS = int(os.environ.get("GATEWORD_FLEET_PAIRS", "12"))
 STEADY = {"2.0": {"VDS_UL": 3.0, "OT": 0.5}, "2.1": {"VDS_UL": 3.0, "OT": 0.5}}
 
 
@@ -121,12 +124,13 @@ def test_planted_regressions_are_found(tmp_path: Path) -> None:
 
 
 def test_no_false_alarm_at_the_stated_level(tmp_path: Path) -> None:
-    """40 pairs of fleets without a difference at 99 %: an alarm is due in 0.4 of them, more than 3 in one of 1000 tries."""
+    """Pairs of fleets without a difference at 95 %: alarms no more often than three standard deviations above that."""
     alarms = 0
-    sides = [written(tmp_path / str(seed), STEADY, seed, units=4) for seed in range(100, 141)]
+    sides = [written(tmp_path / str(seed), STEADY, seed, units=2) for seed in range(100, 101 + PAIRS)]  # fmt: skip
     for now, before in itertools.pairwise(sides):
-        alarms += bool(compare_surveys(now, before, level=0.99).worse)
-    assert alarms <= 3
+        alarms += bool(compare_surveys(now, before).worse)
+    print(f"{alarms} false alarms in {PAIRS} comparisons at 95 %")  # noqa: T201 -- seen with -s
+    assert alarms <= 0.05 * PAIRS + 3 * (PAIRS * 0.05 * 0.95) ** 0.5
 
 
 class _Read(HTMLParser):
@@ -171,7 +175,7 @@ def test_the_page_is_whole_and_needs_no_network(tmp_path: Path) -> None:
 def test_the_program_compares(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """From captures of simulated chips to the exit status: firmware 2.1 trips a monitor that it did not before."""
     for name, new in (("before", ""), ("now", "vds_vh")):
-        make(tmp_path / name, 10, new=new, seed=1 + bool(new))
+        make(tmp_path / name, 6, new=new, seed=1 + bool(new))
         arguments = [
             "survey",
             str(tmp_path / name),
@@ -201,7 +205,7 @@ def test_the_program_compares(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     (found,) = [f for f in told["changes"] if f["group"] == "all" and f["fault"] == "VDS_VH"]
     assert (found["verdict"], found["now"], found["before"], found["certain"]) == (
         "new",
-        5,
+        3,
         0,
         False,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -14,7 +15,13 @@ import pyarrow.csv as pacsv  # noqa: E402
 import pyarrow.parquet as pq  # noqa: E402
 
 from regmap.cli.main import main  # noqa: E402
+from regmap.errors import CallError  # noqa: E402
+from regmap.fleet import logfiles, logparts, logs  # noqa: E402
+from regmap.fleet.captured import Against  # noqa: E402
+from regmap.fleet.logs import LogReading  # noqa: E402
+from regmap.fleet.sources import find_sources  # noqa: E402
 from regmap.fleet.writing import read_table  # noqa: E402
+from regmap.maps.load import load_map  # noqa: E402
 
 sys.path.insert(0, str(Path(__file__).parent))
 try:
@@ -31,7 +38,7 @@ def test_formats_and_files_tell_the_same(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """One Parquet file, CSV with hex words parted over three files, JSON lines: the same intervals."""
-    table, truth = fleet_log(6, 300)
+    table, truth = fleet_log(4, 200)
     for kind in ("parquet", "csv", "jsonl"):
         (tmp_path / kind).mkdir()
     pq.write_table(table, tmp_path / "parquet" / "a.parquet")
@@ -52,7 +59,7 @@ def test_formats_and_files_tell_the_same(
         rows[kind] = [
             {k: v for k, v in r.items() if k != "file"} for r in read_table(out, "faults")
         ]
-    assert len(rows["parquet"]) == len(truth) > 20
+    assert len(rows["parquet"]) == len(truth) > 10
     assert rows["csv"] == rows["parquet"]
     assert rows["jsonl"] == rows["parquet"]
     assert (
@@ -91,3 +98,56 @@ def test_what_is_unclear_is_asked(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert not (tmp_path / "out").exists()
     assert survey(tmp_path / "a.csv", "-o", tmp_path / "out", "--columns", "time=t") == 0
     assert [r["fault"] for r in read_table(tmp_path / "out", "faults")] == ["VDS_UL"]
+
+
+def test_killed_and_gone_on_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ended while it reads, while it explains and while it writes: each time what comes of it is the same."""
+    table, _ = fleet_log(5, 80)
+    (tmp_path / "logs").mkdir()
+    for number in range(3):
+        pq.write_table(table.slice(number * 134, 134), tmp_path / "logs" / f"{number}.parquet")
+    sources, against = find_sources([tmp_path / "logs"]), Against((load_map("quoll16"),))
+    columns = logfiles.columns_of(sources[0].file, against.chips[0], {}, "ns")
+
+    def run(out: str) -> dict[str, bytes]:
+        done = logfiles.survey_logs(
+            sources, against, columns, tmp_path / out, format="csv", workers=1
+        )
+        assert not (tmp_path / out / logparts.PARTS_FOLDER).exists()
+        assert done.files == 3
+        read_now.append(done.read_now)
+        return {p.name: p.read_bytes() for p in (tmp_path / out).iterdir()}
+
+    class Ended(BaseException):
+        pass
+
+    def after(count: int, function: Callable[..., object]) -> Callable[..., object]:
+        left = iter(range(count))
+
+        def wrapped(*args: object, **options: object) -> object:
+            if next(left, None) is None:
+                raise Ended
+            return function(*args, **options)
+
+        return wrapped
+
+    read_now: list[int] = []
+    small = run("small")
+    monkeypatch.setattr(logs, "TOGETHER", 100)
+    monkeypatch.setattr(logparts, "PARTS", 7)
+    assert run("whole") == small
+    for place, (module, name, count) in enumerate((
+        (logfiles, "_read", 2), (logparts, "explain_part", 3), (logfiles, "write_table", 1),
+    )):  # fmt: skip
+        with monkeypatch.context() as ending:
+            ending.setattr(module, name, after(count, getattr(module, name)))
+            with pytest.raises(Ended):
+                run(f"ended{place}")
+        assert run(f"ended{place}") == small
+    assert read_now == [3, 3, 3, 0, 0]
+    busy = (tmp_path / "busy", LogReading(against, columns), sources)
+    with (
+        logparts.LogParts(*busy, afresh=False),
+        pytest.raises(CallError, match="another survey"),
+    ):
+        logparts.LogParts(*busy, afresh=False)

@@ -125,11 +125,12 @@ def against(trace: Trace, stage: Stage, time: int | None = None) -> Held:
     bank = bank_at(walker, when)
     writes = [w for w in walker.belief.writes if w.time <= when]
     asked = {s.name.partition(".")[0] for s in stage.settings}
+    wanted = stage.bank
     rows = tuple(
-        _row(walker, r, stage.bank, bank, writes, r.name in asked)
+        _row(walker, r, wanted, bank, writes, r.name in asked)
         for r in setting_registers(stage.chip)
     )
-    lock, locked = _lock(walker, stage, bank, when)
+    lock, locked = _lock(walker, wanted, bank)
     return Held(
         stage=stage.name,
         time=when,
@@ -204,12 +205,12 @@ def _order(walker: Walker, writes: list[WrittenWord]) -> str:
     return ""
 
 
-def _lock(walker: Walker, stage: Stage, bank: Bank, when: int) -> tuple[str, bool | None]:
+def _lock(walker: Walker, wished: Bank, bank: Bank) -> tuple[str, bool | None]:
     chip = walker.chip
     if "lock" not in chip.sequences:
         return "", None
     try:
-        plan = bring_up_sequence(chip, stage.bank, ("lock",))
+        plan = bring_up_sequence(chip, wished, ("lock",))
     except CallError:
         return "", None
     wanted = [
@@ -231,7 +232,6 @@ def _lock(walker: Walker, stage: Stage, bank: Bank, when: int) -> tuple[str, boo
         if bank.words.get(name) == action.sent.data and bank.known.get(name):
             return f"locked by {action.text}, not confirmed by a read", True
     known = [s for s, on in bank.states.items() if on]
-    del when
     return (
         f"the lock ({', '.join(a.text for a in sends)}) was not seen"
         + (f"; the chip is in state {', '.join(known)}" if known else "")

@@ -26,16 +26,7 @@ class FaultLog:
         self.active: dict[str, Interval] = {}
         self.clear: set[str] = set()
         self.order: list[str] = []
-        self._by_register: dict[str, list[Fault]] = {}
-        for fault in chip.faults.values():
-            self._by_register.setdefault(fault.register, []).append(fault)
-        #: command or register -> the faults that it can clear, and by what; None: by a bit of their own
-        self._clearers: dict[str, list[tuple[str, Match | str | None]]] = {}
-        for fault in chip.faults.values():
-            for event in _clearers(chip, fault):
-                target = event if isinstance(event, str) else event.register
-                self._clearers.setdefault(target, []).append((fault.name, event))
-            self._clearers.setdefault(fault.register, []).append((fault.name, None))
+        self._by_register, self._clearers = chip.once("faults.log", _told)
 
     # --- what frames show -----------------------------------------------------------------------
     def shown(
@@ -209,6 +200,21 @@ def request_text(sent: Sent) -> str:
     if sent.kind == "write" and sent.data is not None:
         return f"{name} = {hexword(sent.data, sent.register.width if sent.register else 1)}"
     return f"{sent.kind} {name}"
+
+
+def _told(
+    chip: Chip,
+) -> tuple[dict[str, list[Fault]], dict[str, list[tuple[str, Match | str | None]]]]:
+    """Faults by register; and by command or register those that it can clear, and by what (None: by their own bit)."""
+    by_register: dict[str, list[Fault]] = {}
+    clearers: dict[str, list[tuple[str, Match | str | None]]] = {}
+    for fault in chip.faults.values():
+        by_register.setdefault(fault.register, []).append(fault)
+        for event in _clearers(chip, fault):
+            target = event if isinstance(event, str) else event.register
+            clearers.setdefault(target, []).append((fault.name, event))
+        clearers.setdefault(fault.register, []).append((fault.name, None))
+    return by_register, clearers
 
 
 def _clearers(chip: Chip, fault: Fault) -> Iterable[Match | str]:

@@ -1,0 +1,177 @@
+"""Rows of logs on their way to the tables: kept by unit, explained part by part, gone on with after a kill.
+
+The folder holds `state.jsonl` (what the parts were made of; once all is read, what became of each file), a file of
+rows for each part, and of each that is explained its tables. All of it is taken away once the tables are written.
+"""
+
+from __future__ import annotations
+
+import heapq
+import json
+import shutil
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import ExitStack
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+
+import pyarrow as pa
+
+from regmap.budgets import allowed, allowing
+from regmap.closing import Closing
+from regmap.errors import CallError
+from regmap.files import lock
+
+from .logs import PARTS, LogReading, LogStore, joined, tables_of
+from .schema import TABLES, VERSION, Row, names_of
+from .sources import SurveySource
+from .survey import file_key
+
+PARTS_FOLDER = "parts"
+_STATE = "state.jsonl"
+#: bytes of logs for each part, and the most parts: files that are open together
+_BYTES, _MOST = 4 << 20, 128
+_UNIT = names_of("faults").index("unit")
+
+Progress = Callable[[int, int], None]
+
+
+class LogParts(Closing):
+    """Kept rows of a survey of logs. `told` is what became of each file, in the order of the sources."""
+
+    def __init__(
+        self, folder: Path, reading: LogReading, sources: Sequence[SurveySource], *, afresh: bool
+    ) -> None:
+        self.folder = folder
+        self.reading = reading
+        self.told: list[dict[str, object]] = []
+        self.read_before = False
+        folder.mkdir(exist_ok=True)
+        self._state = (folder / _STATE).open("a+b")
+        if not lock(self._state):
+            self._state.close()
+            raise CallError(f"{folder.parent} is being written by another survey")
+        keys = [file_key(s.file) for s in sources]
+        about = {
+            "version": VERSION,
+            "identity": reading.against.identity.json(),
+            "chip": reading.chip.digest,
+            "columns": reading.columns.text(),
+            "labels": reading.labels,
+            "keys": keys,
+        }
+        text = json.dumps(about, ensure_ascii=False, sort_keys=True).encode()
+        self._state.seek(0)
+        before = self._state.read().split(b"\n")
+        if not afresh and len(before) == 3 and before[0] == text:
+            self.told = json.loads(before[1])
+            self.read_before = True
+        else:
+            self._state.truncate(0)
+            self._append(text)
+            self._clear()
+        size = sum(max(k[0], 0) for k in keys)
+        self.store = LogStore(reading, folder, min(max(size // _BYTES, PARTS), _MOST))
+        self._parts: Sequence[Path | pa.Table] = sorted(folder.glob("*.arrow"))
+        self._small: dict[str, pa.Table] | None = None
+
+    def close(self) -> None:
+        """Let others in; what is kept stays, for a run that goes on."""
+        self.store.close()
+        self._state.close()
+
+    def ended(self, error: BaseException | None) -> None:
+        """Take all away where the tables were written."""
+        self.close()
+        if error is None:
+            shutil.rmtree(self.folder, ignore_errors=True)
+
+    def _append(self, text: bytes) -> None:
+        self._state.write(text + b"\n")
+        self._state.flush()
+
+    def _clear(self) -> None:
+        for path in self.folder.iterdir():
+            if path.is_dir():
+                shutil.rmtree(path)
+            elif path.name != _STATE:
+                path.unlink()
+
+    def all_read(self) -> None:
+        """All rows are in the store: a later run need not read again, where they are kept in files."""
+        self._parts = self.store.parts()
+        if self._parts and isinstance(self._parts[0], Path):
+            self._append(json.dumps(self.told, ensure_ascii=False).encode())
+
+    def explain(self, workers: int, progress: Progress | None = None) -> None:
+        """Make the tables of every part that has none yet. Raises CallError where a process is ended."""
+        paths = [p for p in self._parts if isinstance(p, Path)]
+        if not paths:
+            self._small = joined(tables_of(self.reading, p) for p in self._parts)
+            return
+        left = [p for p in paths if not _tables(p).exists()]
+        done = len(paths) - len(left)
+        for _ in self._explained(left, workers):
+            done += 1
+            if progress is not None:
+                progress(done, len(paths))
+
+    def _explained(self, left: Sequence[Path], workers: int) -> Iterator[None]:
+        if workers == 1 or len(left) < 2:
+            yield from map(partial(explain_part, self.reading), left)
+            return
+        context = get_context("spawn")
+        try:
+            with ProcessPoolExecutor(
+                min(workers, len(left)), context, _begin, (allowed(),)
+            ) as pool:
+                yield from pool.map(partial(explain_part, self.reading), left)
+        except BrokenProcessPool:
+            raise CallError(
+                "a process that explained logs was ended, perhaps for want of memory", "the same command, which goes on, with fewer --workers"
+            ) from None  # fmt: skip
+
+    def rows(self, table: str) -> Iterator[Row]:
+        """The rows of a table of all parts in their order; a unit is in one part, so units alone are merged."""
+        if self._small is not None:
+            yield from _rows(self._small[table].to_batches(max_chunksize=1 << 14))
+            return
+        paths = [p for p in self._parts if isinstance(p, Path)]
+        parts = [_rows(_read(_tables(p) / f"{table}.arrow")) for p in paths]
+        yield from heapq.merge(*parts, key=lambda row: str(row[_UNIT]))
+
+
+_OPEN = ExitStack()
+
+
+def _begin(budgets: Mapping[str, int]) -> None:
+    _OPEN.enter_context(allowing(budgets))
+
+
+def _tables(part: Path) -> Path:
+    return part.with_suffix(".tables")
+
+
+def explain_part(reading: LogReading, part: Path) -> None:
+    """Write the tables of a part beside it, all of them or none."""
+    found = joined(iter([tables_of(reading, part)]))
+    begun = part.with_suffix(".begun")
+    shutil.rmtree(begun, ignore_errors=True)
+    begun.mkdir()
+    for table in TABLES:
+        with pa.ipc.new_stream(begun / f"{table}.arrow", found[table].schema) as out:
+            out.write_table(found[table], max_chunksize=1 << 12)
+    begun.replace(_tables(part))
+
+
+def _read(path: Path) -> Iterator[pa.RecordBatch]:
+    with pa.ipc.open_stream(path) as stream:
+        yield from stream
+
+
+def _rows(batches: Iterable[pa.RecordBatch]) -> Iterator[Row]:
+    for batch in batches:
+        columns = [c.to_pylist() for c in batch.columns]
+        yield from map(list, zip(*columns, strict=True))

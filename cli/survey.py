@@ -147,7 +147,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     elif not args.against:
         context.json("survey", **told)
     accepted = {*args.accept, *(() if args.fail_on_fault else ("faults",))}
-    bad = set(found.stops) - accepted or any(s != "read" for s in found.states)
+    bad = bool(set(found.stops) - accepted) or any(s != "read" for s in found.states)
     if args.against:
         bad |= compare(args, context, args.output, told) != Status.OK
     return Status.FINDINGS if bad else Status.OK

@@ -58,7 +58,8 @@ class SettingChange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SurveyComparison:
-    """What is new in `now` since `before`. `intervals` are those now of faults that are new or more frequent."""
+    """What is new in `now` since `before`. `intervals` are those now of faults that are new or more frequent,
+    `other_intervals` those of all others."""
 
     now: str
     before: str
@@ -70,7 +71,8 @@ class SurveyComparison:
     #: (file, state, what is wrong) of files now that were not read whole
     unread: tuple[tuple[str, str, str], ...]
     intervals: tuple[Fact, ...]
-    #: intervals of the same kind that are not among `intervals`
+    other_intervals: tuple[Fact, ...]
+    #: intervals that are among neither
     more_intervals: int
     invented: bool
     notes: tuple[str, ...] = ()
@@ -92,9 +94,10 @@ def compare_surveys(
     *,
     level: float = 0.95,
     groups: Iterable[str] = GROUPS,
-    most: int = 500,
+    most: int = 1000,
 ) -> SurveyComparison:
-    """Hold the tables of one survey against those of another; `most` intervals are kept whole.
+    """Hold the tables of one survey against those of another; `most` intervals are kept whole,
+    those of faults that have grown before others.
 
     An event is one fault in one episode: what chatters within it counts once, power-up and sums never. Raises
     FileError for a folder without tables, CallError for a level or group that is none.
@@ -109,7 +112,7 @@ def compare_surveys(
     mine, other = sides
     faults = tuple(_changes(mine, other, chosen, level))
     grown = {f.fault for f in faults if f.verdict in ("new", "more")}
-    intervals, left = _intervals(mine.folder, grown, most)
+    intervals, others, left = _intervals(mine.folder, grown, most)
     notes = []
     if mine.about.get("identity") != other.about.get("identity"):
         notes.append("the surveys were made with different maps, stages or settings")
@@ -119,7 +122,7 @@ def compare_surveys(
     return SurveyComparison(
         now=os.fspath(now), before=os.fspath(before), level=level, faults=faults,
         settings=tuple(_settings(mine, other)), wiring=tuple(sorted(w for w in mine.wiring if w not in seen)),
-        unread=tuple(mine.unread), intervals=tuple(intervals), more_intervals=left,
+        unread=tuple(mine.unread), intervals=tuple(intervals), other_intervals=tuple(others), more_intervals=left,
         invented=bool(mine.about.get("invented") or other.about.get("invented")), notes=tuple(notes),
     )  # fmt: skip
 
@@ -214,16 +217,20 @@ def _verdict(now: int, before: int, span: float, span_before: float, certain: bo
     return "more" if now * span_before > before * span else "less"
 
 
-def _intervals(folder: Path, faults: set[str], most: int) -> tuple[list[Fact], int]:
-    kept: list[Fact] = []
-    left = 0
-    for row in read_table(folder, "faults") if faults else ():
-        if row["fault"] in faults and row["role"] not in ("normal", "sum"):
-            if len(kept) < most:
-                kept.append(row)
-            else:
-                left += 1
-    return kept, left
+def _intervals(folder: Path, grown: set[str], most: int) -> tuple[list[Fact], list[Fact], int]:
+    """(intervals of these faults, of others, how many more there are); power-up and sums are none."""
+    mine: list[Fact] = []
+    others: list[Fact] = []
+    count = 0
+    for row in read_table(folder, "faults"):
+        if row["role"] in ("normal", "sum"):
+            continue
+        count += 1
+        kept = mine if row["fault"] in grown else others
+        if len(kept) < most:
+            kept.append(row)
+    del others[most - len(mine) :]
+    return mine, others, count - len(mine) - len(others)
 
 
 def _settings(now: _Side, before: _Side) -> Iterator[SettingChange]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+import shlex
+from collections.abc import Iterator, Sequence
 from html import escape
 
 from regmap.cautions import CAUTION
@@ -11,10 +12,15 @@ from regmap.quantity import many
 
 from .comparison import Fact, FaultChange, SurveyComparison
 
+#: rows of a chart that can still be read
+_CHARTED = 40
+#: letters of its labels
+_LABEL = 24
 _STYLE = """
 :root { color-scheme: light dark }
 body { font: 1rem/1.5 system-ui, sans-serif; margin: 2rem auto; max-width: 72rem; padding: 0 1rem; color: #1a1a1a; background: #fff }
 table { border-collapse: collapse; margin: 1rem 0 } caption { text-align: left; font-weight: bold; padding: .3rem 0 }
+main { overflow-wrap: anywhere } .wide { overflow-x: auto } .wide table { overflow-wrap: normal }
 th, td { border-bottom: 1px solid #888; padding: .2rem .7rem; text-align: left; vertical-align: top }
 td.number { text-align: right; font-variant-numeric: tabular-nums }
 .worse { font-weight: bold } svg { max-width: 100%; height: auto } code { overflow-wrap: anywhere }
@@ -42,19 +48,32 @@ def _page(found: SurveyComparison) -> Iterator[str]:
     worse = found.worse
     yield f'<p class="worse">{many(len(worse), "rate")} of faults certainly higher at {level}, over all comparisons together; {many(len(found.new), "fault row")} never seen before.</p>'
     yield f"<h2>Faults</h2><p>An event is one fault in one episode. Rates are per hour with exact Poisson intervals ({level}); p is exact and two-sided for each row, certain after Holm over all rows.</p>"
-    charted = [f for f in found.faults if f.group == "all" and f.rate and f.rate_before]
-    if charted:
-        yield from _chart(charted)
+    for group in ("all", "firmware", "test"):
+        charted = [f for f in found.faults if f.group == group and f.rate and f.rate_before]
+        if 0 < len(charted) <= _CHARTED:
+            yield from _chart(charted)
     yield from _faults(found)
     yield from _rest(found)
     yield "<h2>Intervals of faults that are new or more frequent</h2>"
-    if not found.intervals:
-        yield "<p>None.</p>"
-    for row in found.intervals:
-        yield _story(row)
+    yield from _stories(found.intervals)
+    yield "<h2>Other intervals</h2>"
+    yield from _stories(found.other_intervals)
     if found.more_intervals:
         yield f"<p>{many(found.more_intervals, 'more interval')} stand in the table of faults.</p>"
     yield f"<footer><p>{escape(CAUTION)}</p></footer></main></body></html>"
+
+
+def _stories(rows: Sequence[Fact]) -> Iterator[str]:
+    """Intervals to be opened, by fault."""
+    by_fault: dict[str, list[Fact]] = {}
+    for row in rows:
+        by_fault.setdefault(str(row["fault"]), []).append(row)
+    if not by_fault:
+        yield "<p>None.</p>"
+    for fault, some in by_fault.items():
+        yield f"<details><summary>{escape(fault)}: {many(len(some), 'interval')}</summary>"
+        yield from map(_story, some)
+        yield "</details>"
 
 
 def _chart(rows: list[FaultChange]) -> Iterator[str]:
@@ -71,13 +90,15 @@ def _chart(rows: list[FaultChange]) -> Iterator[str]:
         return left + share * width
 
     height = step * len(rows) + 40
-    words = "; ".join(f"{f.fault} {_rate(f.rate)} now, {_rate(f.rate_before)} before" for f in rows)
-    yield f'<svg viewBox="0 0 {left + width + 30} {height}" role="img" aria-label="Rates per hour: {escape(words)}">'
+    words = "; ".join(
+        f"{_name(f)} {_rate(f.rate)} now, {_rate(f.rate_before)} before" for f in rows
+    )
+    yield f'<svg viewBox="0 0 {left + width + 30} {height}" role="img" aria-label="Rates per hour by {rows[0].group}: {escape(words)}">'
     for power in range(bottom, top + 1):
         at = x(10.0**power)
         yield f'<line x1="{at:.1f}" x2="{at:.1f}" y1="0" y2="{height - 30}" stroke="currentColor" stroke-opacity="0.25"/><text x="{at:.1f}" y="{height - 12}" text-anchor="middle">1e{power}/h</text>'
     for place, item in enumerate(rows):
-        yield f'<text x="{left - 10}" y="{place * step + 20}" text-anchor="end">{escape(item.fault)}</text>'
+        yield f'<text x="{left - 10}" y="{place * step + 20}" text-anchor="end">{escape(_name(item))}</text>'
         for name, rate, y in (
             ("now", item.rate, place * step + 11),
             ("before", item.rate_before, place * step + 22),
@@ -94,12 +115,19 @@ def _chart(rows: list[FaultChange]) -> Iterator[str]:
     yield "</svg><p>Circle and solid line: now. Square and dashed line: before.</p>"
 
 
+def _name(item: FaultChange) -> str:
+    """What a row of a chart is called, short enough for it."""
+    text = f"{item.value} {item.fault}".strip()
+    return text if len(text) <= _LABEL else f"{text[: _LABEL - 3]}..."
+
+
 def _rate(rate: tuple[float, float, float] | None) -> str:
     return "no exposure" if rate is None else f"{rate[0]:.3g}/h ({rate[1]:.3g} to {rate[2]:.3g})"
 
 
 def _faults(found: SurveyComparison) -> Iterator[str]:
     heads = ("group", "fault", "verdict", "now", "before", "rate now", "rate before", "ratio", "p")
+    yield '<div class="wide" tabindex="0" role="region" aria-label="Faults now and before">'
     yield "<table><caption>Faults now and before</caption><thead><tr>"
     yield "".join(f'<th scope="col">{h}</th>' for h in heads) + "</tr></thead><tbody>"
     for f in found.faults:
@@ -112,7 +140,7 @@ def _faults(found: SurveyComparison) -> Iterator[str]:
             f'<td class="number">{f.now} in {f.exposure_s / 3600:.3g} h</td><td class="number">{f.before} in {f.exposure_before_s / 3600:.3g} h</td>'
             f'<td>{_rate(f.rate)}</td><td>{_rate(f.rate_before)}</td><td>{ratio}</td><td class="number">{f.chance:.2g}</td></tr>'
         )
-    yield "</tbody></table>"
+    yield "</tbody></table></div>"
 
 
 def _rest(found: SurveyComparison) -> Iterator[str]:
@@ -154,6 +182,9 @@ def _story(row: Fact) -> str:
         *(["masked by the configuration"] if row["masked"] else []),
         *(["the chip only reports it"] if row["reported_only"] else []),
         f"registers then: {row['registers']}",
+        f"rows that show it: {row['seen']}"
+        if row["seen"] is not None
+        else f"every frame: gateword capture {shlex.quote(str(row['file']))}, with the map or stage of the survey",
     ]
     lines = "".join(f"<li>{escape(t)}</li>" for t in told)
     return f"<details><summary>{escape(str(row['fault']))}: {escape(where)} at {row['raised_s']} s</summary><ul>{lines}</ul></details>"

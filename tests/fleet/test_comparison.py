@@ -19,7 +19,7 @@ from regmap.fleet.comparison import SurveyComparison, compare_surveys
 from regmap.fleet.page import page
 from regmap.fleet.schema import TABLES, Row, Rows
 from regmap.fleet.survey import write_about
-from regmap.fleet.writing import write_table
+from regmap.fleet.writing import read_table, write_table
 from regmap.maps.load import load_map
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -37,6 +37,7 @@ def written(
     hours: float = 1.0,
     units: int = 10,
     gate: int = 0x298,
+    wiring: str = "",
 ) -> Path:
     """Tables of an invented fleet: events by firmware and fault at these rates per hour of a unit."""
     rng = np.random.default_rng(seed)
@@ -55,7 +56,7 @@ def written(
                         **where,
                         "state": "read",
                         "exposure_s": hours * 3600,
-                        "wiring": "",
+                        "wiring": wiring if not number else "",
                         "verdict": "sound",
                     },
                 )
@@ -104,6 +105,7 @@ def test_planted_regressions_are_found(tmp_path: Path) -> None:
         {**STEADY, "2.1": {"VDS_UL": 9.0, "OT": 0.5, "UV_PUMP": 2.0}},
         2,
         gate=0x29A,
+        wiring="floating",
     )
     found = compare_surveys(now, before, groups=("all", "firmware"))
     told = {(f.group, f.value, f.fault): (f.verdict, f.certain) for f in found.faults}
@@ -121,6 +123,7 @@ def test_planted_regressions_are_found(tmp_path: Path) -> None:
     assert {i["fault"] for i in found.intervals} == {"VDS_UL", "UV_PUMP"}
     (setting,) = found.settings
     assert (setting.register, len(setting.units)) == ("GATE_HS", 10)
+    assert found.wiring == (("u0", "floating"),)
 
 
 def test_no_false_alarm_at_the_stated_level(tmp_path: Path) -> None:
@@ -164,48 +167,52 @@ def test_the_page_is_whole_and_needs_no_network(tmp_path: Path) -> None:
     assert "script" not in tags
     assert "b" not in tags
     assert not any(k in ("src", "href") for _, a in reader.seen for k in a)
-    (svg,) = [a for t, a in reader.seen if t == "svg"]
+    svg, by_firmware = [a for t, a in reader.seen if t == "svg"]
+    assert "2.1 VDS_UL" in str(by_firmware["aria-label"])
     assert svg["role"] == "img"
     assert "VDS_UL" in str(svg["aria-label"])
     assert tags.count("h1") == tags.count("main") == 1
-    assert tags.count("details") > 10
+    # every interval opens, in the group of its fault
+    rows = [r for r in read_table(now, "faults") if r["role"] != "sum"]
+    assert tags.count("details") == len(rows) + len({r["fault"] for r in rows})
     assert "invented" in text
 
 
 def test_the_program_compares(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """From captures of simulated chips to the exit status: firmware 2.1 trips a monitor that it did not before."""
-    for name, new in (("before", ""), ("now", "vds_vh")):
-        make(tmp_path / name, 6, new=new, seed=1 + bool(new))
-        arguments = [
-            "survey",
-            str(tmp_path / name),
-            "--manifest",
-            str(tmp_path / name / "manifest.csv"),
-        ]
-        assert (
-            main(
-                [
-                    *arguments,
-                    "--stage",
-                    "coolant_pump",
-                    "--workers",
-                    "1",
-                    "-o",
-                    str(tmp_path / f"t_{name}"),
-                    "--accept",
-                    "figures",
-                ]
-            )
-            == 0
-        )
-    capsys.readouterr()
     now, before, html = (str(tmp_path / n) for n in ("t_now", "t_before", "page.html"))
-    assert main(["survey", now, "--against", before, "--html", html, "--json"]) == 1
+
+    def arguments(name: str) -> list[str]:
+        folder = tmp_path / name
+        files = [
+            str(folder),
+            "--manifest",
+            str(folder / "manifest.csv"),
+            "-o",
+            str(tmp_path / f"t_{name}"),
+        ]
+        return [
+            "survey",
+            *files,
+            "--stage",
+            "coolant_pump",
+            "--workers",
+            "1",
+            "--accept",
+            "figures",
+        ]
+
+    make(tmp_path / "before", 4, seed=1)
+    assert main(arguments("before")) == 0
+    make(tmp_path / "now", 4, new="VDS_VH", seed=2)
+    capsys.readouterr()
+    assert main([*arguments("now"), "--against", before, "--html", html, "--json"]) == 1
     told = json.loads(capsys.readouterr().out)
+    assert told["survey"]["files"] == 4
     (found,) = [f for f in told["changes"] if f["group"] == "all" and f["fault"] == "VDS_VH"]
     assert (found["verdict"], found["now"], found["before"], found["certain"]) == (
         "new",
-        3,
+        2,
         0,
         False,
     )

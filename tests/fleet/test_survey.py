@@ -66,7 +66,7 @@ def test_the_faults_are_those_that_were_done(
                 truth.unit,
                 truth.firmware,
             )
-            assert row["clear_s"] <= truth.begun_s <= row["raised_s"] < row["gone_s"]
+            assert row["clear_s"] <= truth.faults[0][1] <= row["raised_s"] < row["gone_s"]
     captures = list(read_table(tmp_path, "captures"))
     assert [c["file"] for c in captures] == sorted(t.file for t in truths)
     assert all(c["exposure_s"] == pytest.approx(c["end_s"] - c["start_s"]) for c in captures)

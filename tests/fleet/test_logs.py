@@ -153,9 +153,12 @@ def test_dask_on_two_workers(fleet: tuple[pa.Table, list[LogTruth]]) -> None:
     "GATEWORD_SPARK" not in os.environ, reason="set GATEWORD_SPARK=1 (needs pyspark and a JRE)"
 )
 @pytest.mark.filterwarnings("ignore::FutureWarning", "ignore::ResourceWarning")
-def test_spark(fleet: tuple[pa.Table, list[LogTruth]], tmp_path: Path) -> None:
+def test_spark(
+    fleet: tuple[pa.Table, list[LogTruth]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The page's own lines: repartition by unit, then mapInArrow. Spark has no unsigned words."""
     sql = pytest.importorskip("pyspark.sql")
+    monkeypatch.setenv("PYSPARK_PYTHON", sys.executable)  # its processes need the same packages
     table, truth = fleet
     signed = [pa.int64() if pa.types.is_uint64(f.type) else f.type for f in table.schema]
     table = table.cast(pa.schema(zip(table.column_names, signed, strict=True)))

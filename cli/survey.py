@@ -12,7 +12,7 @@ from regmap.errors import CallError
 from regmap.quantity import many
 
 from .capture import chips_of, known_names, pairs, quantity
-from .context import Context, Status, columns
+from .context import Context, Status, columns, wrap
 from .surveyagainst import add_comparison, compare
 
 if TYPE_CHECKING:
@@ -229,11 +229,10 @@ def _lines(found: Surveyed, context: Context) -> Iterator[str]:
     states = ", ".join(f"{n} {s}" for s, n in found.states.items())
     yield f"{many(found.files, 'file')}: {states}; {found.read_now} read now"
     for file, state, message in found.problems:
-        yield context.style(f"{state}: {file}: {message}", "warn")
+        yield context.style(wrap(f"{state}: {file}: {message}", context.width, hang="  "), "warn")
     if found.stops:
-        yield "captures with reasons to stop: " + ", ".join(
-            f"{name} {n}" for name, n in found.stops.items()
-        )
+        counts = ", ".join(f"{name} {n}" for name, n in found.stops.items())
+        yield wrap(f"captures with reasons to stop: {counts}", context.width, hang="  ")
     if found.faults:
         yield from columns([["fault", "intervals"], *([f, str(n)] for f, n in found.faults.items())], right=(1,))  # fmt: skip
     for path in found.tables:

@@ -17,7 +17,7 @@ from .context import Context, Status, columns, wrap
 from .files import write_text
 
 if TYPE_CHECKING:
-    from regmap.fleet.comparison import FaultChange, SurveyComparison
+    from regmap.fleet.comparison import SurveyComparison
 
 
 def add_comparison(parser: argparse.ArgumentParser) -> None:
@@ -71,7 +71,7 @@ def compare(
         beside = {} if survey is None else {"survey": survey}
         context.json("survey_comparison", **_object(found), **beside)
     else:
-        for line in _lines(found, context):
+        for line in _lines(found, context, unread=survey is None):
             context.out(line)
     bad = found.worse or found.wiring or (found.new and not args.certain)
     return Status.FINDINGS if bad else Status.OK
@@ -97,30 +97,42 @@ def _object(found: SurveyComparison) -> dict[str, object]:
     }
 
 
-def _lines(found: SurveyComparison, context: Context) -> Iterator[str]:
+def _table(found: SurveyComparison, width: int) -> list[str]:
+    """Faults in columns; rates without their intervals where those make lines longer than `width`."""
+    for short in (False, True):
+        rows = [["group", "fault", "now", "before", "rate now", "rate before", "p", "verdict"]]
+        for f in found.faults:
+            who = "all" if f.group == "all" else f"{f.group} {f.value}"
+            told = f"{f.verdict}{', certain' if f.certain else ''}"
+            rates = [_rate(f.rate, short=short), _rate(f.rate_before, short=short)]
+            rows.append([who, f.fault, str(f.now), str(f.before), *rates, f"{f.chance:.2g}", told])
+        lines = list(columns(rows, right=(2, 3, 6)))
+        if max(map(len, lines)) <= width:
+            break
+    return lines
+
+
+def _lines(found: SurveyComparison, context: Context, *, unread: bool) -> Iterator[str]:
     yield f"{found.now} against {found.before}, level {found.level * 100:g} % over all rows together"
     for note in found.notes:
         yield context.style(f"note: {note}", "warn")
-    rows = [["group", "fault", "now", "before", "rate now", "rate before", "p", "verdict"]]
-    for f in found.faults:
-        who = "all" if f.group == "all" else f"{f.group} {f.value}"
-        told = f"{f.verdict}{', certain' if f.certain else ''}"
-        rows.append([who, f.fault, str(f.now), str(f.before), _rate(f), _rate(f, before=True), f"{f.chance:.2g}", told])  # fmt: skip
-    if len(rows) > 1:
-        yield from columns(rows, right=(2, 3, 6))
+    if found.faults:
+        yield from _table(found, context.width)
     else:
         yield "no fault in either"
     for change in found.settings:
         units = [u for u in change.units if u]
         where = f" in {many(len(units), 'unit')}: {', '.join(units[:8])}" if units else ""
-        yield f"setting {change.register}: {change.before} before, {change.now} now{where}"
+        told = f"setting {change.register}: {change.before} before, {change.now} now{where}"
+        yield wrap(told, context.width, hang="  ")
     for unit, name in found.wiring:
         yield context.style(f"new wiring finding: {name}{' in ' + unit if unit else ''}", "bad")
-    for file, state, text in found.unread:
-        yield context.style(f"{state}: {file}: {text}", "warn")
+    for file, state, text in found.unread if unread else ():
+        yield context.style(wrap(f"{state}: {file}: {text}", context.width, hang="  "), "warn")
     yield wrap(CAUTION, context.width)
 
 
-def _rate(change: FaultChange, *, before: bool = False) -> str:
-    rate = change.rate_before if before else change.rate
-    return "-" if rate is None else f"{rate[0]:.3g}/h ({rate[1]:.3g} to {rate[2]:.3g})"
+def _rate(rate: tuple[float, float, float] | None, *, short: bool) -> str:
+    if rate is None:
+        return "-"
+    return f"{rate[0]:.3g}/h" + ("" if short else f" ({rate[1]:.3g} to {rate[2]:.3g})")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -16,7 +16,7 @@ from regmap.behaviour.faults import Explanation, Finding
 from regmap.chip.bank import Bank
 from regmap.chip.bits import hexword
 from regmap.chip.model import Chip
-from regmap.errors import CallError, CaptureError, FileError, GatewordError
+from regmap.errors import CallError, CaptureError, FileError, GatewordError, Problem
 from regmap.stages.identity import DocumentIdentity, identity
 from regmap.stages.load import Stage
 from regmap.trace.belief.walker import Walker
@@ -67,14 +67,14 @@ def rows_of(path: str, against: Against) -> Rows:
         else:
             trace = trace_file(path, against.chips)
             story = tell(trace, against.stage, bad_replies=against.bad_replies)
-            told |= _summary(trace, story)
+            told |= _summary(path, trace, story)
             rows["faults"] = list(_faults(path, trace, story))
             rows["registers"] = list(_registers(path, trace))
             rows["timing"] = list(_timing(path, trace, story))
     except OSError as error:
         told |= {"state": "unreadable", "message": error.strerror or str(error)}
     except (CaptureError, FileError) as error:
-        told |= {"state": "unreadable", "message": "; ".join(str(p) for p in error.problems)}
+        told |= {"state": "unreadable", "message": _told(path, error.problems)}
     except GatewordError as error:
         told |= {"state": "unreadable", "message": str(error)}
     except Exception as error:  # one file of thousands never ends the run; it is told by name
@@ -92,6 +92,14 @@ def row(table: str, values: dict[str, object]) -> Row:
     return [values.get(name) for name in names]
 
 
+def _told(path: str, problems: Iterable[Problem]) -> str:
+    """Problems of a file that is named beside them: their lines and columns stay."""
+    texts = (
+        str(p).removeprefix(f"{path}: {p.severity}: ").removeprefix(f"{path}:") for p in problems
+    )
+    return "; ".join(texts)
+
+
 def _documents(against: Against) -> dict[str, object]:
     who = against.identity
     return {
@@ -104,9 +112,9 @@ def _documents(against: Against) -> dict[str, object]:
     }
 
 
-def _summary(trace: Trace, story: Story) -> dict[str, object]:
+def _summary(path: str, trace: Trace, story: Story) -> dict[str, object]:
     evidence = story.evidence
-    errors = [str(p) for p in trace.problems if p.severity == "error"]
+    errors = [p for p in trace.problems if p.severity == "error"]
     told: dict[str, object] = {
         "format": trace.format,
         "frames": trace.frames,
@@ -126,7 +134,7 @@ def _summary(trace: Trace, story: Story) -> dict[str, object]:
     if not trace.frames:
         told |= {"state": "empty", "message": "no frame was found"}
     if errors:
-        told |= {"state": "damaged", "message": "; ".join(errors)}
+        told |= {"state": "damaged", "message": _told(path, errors)}
     return told
 
 

@@ -20,7 +20,7 @@ _STYLE = """
 :root { color-scheme: light dark }
 body { font: 1rem/1.5 system-ui, sans-serif; margin: 2rem auto; max-width: 72rem; padding: 0 1rem; color: #1a1a1a; background: #fff }
 table { border-collapse: collapse; margin: 1rem 0 } caption { text-align: left; font-weight: bold; padding: .3rem 0 }
-main { overflow-wrap: anywhere } .wide { overflow-x: auto } .wide table { overflow-wrap: normal }
+main { overflow-wrap: anywhere } .wide { overflow-x: auto } .wide table { overflow-wrap: normal } .wide svg { min-width: 36rem }
 th, td { border-bottom: 1px solid #888; padding: .2rem .7rem; text-align: left; vertical-align: top }
 td.number { text-align: right; font-variant-numeric: tabular-nums }
 .worse { font-weight: bold } svg { max-width: 100%; height: auto } code { overflow-wrap: anywhere }
@@ -93,7 +93,7 @@ def _chart(rows: list[FaultChange]) -> Iterator[str]:
     words = "; ".join(
         f"{_name(f)} {_rate(f.rate)} now, {_rate(f.rate_before)} before" for f in rows
     )
-    yield f'<svg viewBox="0 0 {left + width + 30} {height}" role="img" aria-label="Rates per hour by {rows[0].group}: {escape(words)}">'
+    yield f'<div class="wide" tabindex="0" role="region" aria-label="Rates by {rows[0].group}"><svg viewBox="0 0 {left + width + 30} {height}" role="img" aria-label="Rates per hour by {rows[0].group}: {escape(words)}">'
     for power in range(bottom, top + 1):
         at = x(10.0**power)
         yield f'<line x1="{at:.1f}" x2="{at:.1f}" y1="0" y2="{height - 30}" stroke="currentColor" stroke-opacity="0.25"/><text x="{at:.1f}" y="{height - 12}" text-anchor="middle">1e{power}/h</text>'
@@ -112,7 +112,7 @@ def _chart(rows: list[FaultChange]) -> Iterator[str]:
                     else f'<rect x="{x(rate[0]) - 3.5:.1f}" y="{y - 3.5}" width="7" height="7"'
                 )
                 yield f'{mark} class="{name}"/>'
-    yield "</svg><p>Circle and solid line: now. Square and dashed line: before.</p>"
+    yield "</svg></div><p>Circle and solid line: now. Square and dashed line: before.</p>"
 
 
 def _name(item: FaultChange) -> str:

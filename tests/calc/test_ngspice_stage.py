@@ -26,8 +26,10 @@ from tests.calc.test_ngspice import figures
 
 #: Per quantity: how far the simulation may lie above and below the estimate, as shares. What is unsafe is
 #: the model's error that verdicts are told; estimates that are bounds may lie well above the circuit.
-#: Three were wider after the first run, all on the safe side: the error from -10 to -15 %, the spike from
-#: -60 to -70 %, the energy from -12 to -20 %; that of the error's unsafe side became narrower.
+#: Four were widened after the first run on the points below, all on the safe side: the error from -10 to
+#: -15 %, the spike from -60 to -70 %, how long it lasts to -100 % (its first figure is not kept), the energy
+#: from -12 to -20 %; that of the error's unsafe side became narrower. As they stand here they were stated
+#: before the fresh points were drawn, and hold for those unchanged.
 BOUNDS = {
     "dead-time error": (0.05, -0.15),
     "shunt's spike": (SLOPE_ERROR, -0.70),

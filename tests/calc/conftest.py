@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 
 import pytest
 
+from regmap.assessment.stage import inputs_of
 from regmap.calc import Course, Facts, FailureMode, FaultTiming, Input, Inputs
 from regmap.calc.inputs import Value, parameter
 from regmap.quantity import parse, parse_band
+from regmap.stages.load import load_stage
+from tests.calc.parts import Part, parts_of
 
 CHIP = {
     "supply.max": "45 V",
@@ -399,12 +403,29 @@ LEFT_OUT: dict[str, tuple[str, ...]] = {
 }
 
 
-@pytest.fixture(scope="session")
-def shapes() -> list[Inputs]:
-    """All shapes at once."""
-    return [complete(LEFT_OUT.get(name, ()), **changes) for name, changes in SHAPES.items()]
+#: The stages that are shipped take part too.
+BUNDLED = ("conveyor_drum", "coolant_pump", "radiator_fan")
+
+
+@cache
+def stage_of(name: str) -> Inputs:
+    """The inputs of a shape or of a bundled stage, one and the same for all tests: what is derived is shared."""
+    if name in BUNDLED:
+        return inputs_of(load_stage(name))
+    return complete(LEFT_OUT.get(name, ()), **SHAPES[name])
 
 
 @pytest.fixture(scope="session", params=list(SHAPES))
 def shape(request: pytest.FixtureRequest) -> Inputs:
-    return complete(LEFT_OUT.get(request.param, ()), **SHAPES[request.param])
+    return stage_of(request.param)
+
+
+@pytest.fixture(scope="session")
+def parts() -> dict[str, Part]:
+    """All shapes and bundled stages, each with the checks that are worked in it."""
+    return parts_of({name: stage_of(name) for name in (*SHAPES, *BUNDLED)})
+
+
+@pytest.fixture(scope="session", params=[*SHAPES, *BUNDLED])
+def part(request: pytest.FixtureRequest, parts: dict[str, Part]) -> Part:
+    return parts[request.param]

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from regmap.calc import Input, Inputs, checks, run
+from regmap.calc import Input, Inputs, run
 from regmap.calc.box import extreme
 from regmap.calc.corner import Formula, Variable, derive
 from regmap.calc.inputs import ImpossibleError
@@ -21,6 +21,7 @@ from regmap.calc.registry import Check
 from regmap.calc.verdict import Verdict
 from regmap.calc.work import About, Work
 from regmap.quantity import parse_band
+from tests.calc.parts import Part
 
 Build = Callable[..., Inputs]
 Given = Callable[[dict[str, "str | int"]], Inputs]
@@ -222,36 +223,34 @@ def at_corner(check: Check, verdict: Verdict, inputs: Inputs) -> Verdict:
     return found
 
 
-def test_every_named_corner_exists_and_gives_the_worst_case(shape: Inputs) -> None:
+def judged(verdict: Verdict) -> bool:
+    """Whether a verdict has a margin that stands at a corner."""
+    return verdict.margin is not None and math.isfinite(verdict.relative or 0.0)
+
+
+def test_every_named_corner_exists_and_gives_the_worst_case(part: Part) -> None:
     """The check worked at the corner's own values gives value, limit and margin as told."""
-    told = 0
-    for check in checks():
-        for verdict in check.work(shape):
-            if verdict.margin is None or verdict.value is None or verdict.limit is None:
-                continue
-            if not math.isfinite(verdict.relative or 0.0):
-                continue
-            there = at_corner(check, verdict, shape)
-            assert there.value is not None
-            limit = there.upper if verdict.worst_max else there.lower
-            assert limit is not None
-            value, edge = float(there.value.typ), float(limit.typ)
-            margin = edge - value if verdict.worst_max else value - edge
-            size = max(abs(value), abs(edge))
-            assert margin == pytest.approx(verdict.margin, rel=1e-9, abs=1e-9 * size), verdict.check
-            told += 1
-    assert told > 55
+    for check, verdict in part.verdicts():
+        if not judged(verdict):
+            continue
+        there = at_corner(check, verdict, part.inputs)
+        assert there.value is not None
+        limit = there.upper if verdict.worst_max else there.lower
+        assert limit is not None
+        value, edge = float(there.value.typ), float(limit.typ)
+        margin = edge - value if verdict.worst_max else value - edge
+        size = max(abs(value), abs(edge))
+        assert margin == pytest.approx(verdict.margin, rel=1e-9, abs=1e-9 * size), verdict.check
 
 
-def test_a_corner_names_every_input_it_needs_and_no_other(shape: Inputs) -> None:
-    for check in checks():
-        for verdict in check.work(shape):
-            if not verdict.corner or verdict.value is None or verdict.worst_max is None:
-                continue
-            names = verdict.corner.split(", ")
-            assert len(names) == len(set(names)), verdict.check
-            stems = [n.rpartition(" = ")[0] or n.rpartition(" ")[0] for n in names]
-            assert len(stems) == len(set(stems)), (verdict.check, verdict.corner)
+def test_a_corner_names_every_input_it_needs_and_no_other(part: Part) -> None:
+    for _, verdict in part.verdicts():
+        if not verdict.corner or verdict.value is None or verdict.worst_max is None:
+            continue
+        names = verdict.corner.split(", ")
+        assert len(names) == len(set(names)), verdict.check
+        stems = [n.rpartition(" = ")[0] or n.rpartition(" ")[0] for n in names]
+        assert len(stems) == len(set(stems)), (verdict.check, verdict.corner)
 
 
 def test_the_turn_off_of_one_device_has_one_charge(given: Given) -> None:

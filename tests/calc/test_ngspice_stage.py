@@ -1,16 +1,17 @@
 """ngspice as the judge of what stands around one edge: dead-time error, shunt, bootstrap, pump, short circuit, DC link.
 
-The decks are in judge_stage.py, which knows nothing of the library. `-s` prints the table; bounds were
-stated before the run.
+The decks are in judge_stage.py, which knows nothing of the library. `-s` prints the table; the suite runs a
+fifth of the points, `GATEWORD_ALL_POINTS=1` all 108. Fresh points: test_ngspice_fresh.py.
 """
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from functools import cache
 from itertools import product
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -22,7 +23,7 @@ from regmap.calc.device import SLOPE_ERROR, TIME_ERROR
 from regmap.calc.shortcircuit import short_energy
 from regmap.calc.shunt import spike
 from tests.calc import judge, judge_stage
-from tests.calc.test_ngspice import figures
+from tests.calc.test_ngspice import ALL, figures
 
 #: Per quantity: how far the simulation may lie above and below the estimate, as shares. What is unsafe is
 #: the model's error that verdicts are told; estimates that are bounds may lie well above the circuit.
@@ -40,7 +41,7 @@ BOUNDS = {
     "link's ripple current": (0.05, -0.05),
     "link's ripple voltage": (0.02, -0.80),
 }
-Rows = dict[str, list[float]]
+Sheets = Callable[..., judge.Sheet]
 
 
 @pytest.fixture(scope="module")
@@ -59,106 +60,136 @@ def told(name: str, shares: list[float]) -> None:
     assert [x for x in off if not below <= x <= above] == []
 
 
+def some(items: Iterable[Any], every: int) -> list[Any]:
+    """Each so many of the points; all with GATEWORD_ALL_POINTS=1."""
+    return list(items)[:: 1 if ALL else every]
+
+
 def every_sixth() -> list[judge.Point]:
     """Points of all four stages, without the extremes of hold-off."""
     return list(judge.points())[::6]
 
 
+def error_share(
+    point: judge.Point, given: Callable[..., Inputs], sheet: Sheets, folder: Path
+) -> float:
+    """How far the simulated loss of time is off, as a share of the whole of what edges and dead time take."""
+    data = sheet(point.part, point.supply, point.load, point.gate)
+    table = figures(point, data, 1.0)
+    (needed,) = run(given(table), ["deadtime.enough.high"])
+    assert needed.lower is not None
+    dead = 1.4 * needed.lower.typ
+    table["stage:pwm.deadtime"] = f"{dead * 1e9:.6f} ns"
+    (error,) = run(given(table), ["deadtime.voltage-error"])
+    assert error.value is not None
+    late = error.value.typ / 1e3  # at 1 kHz
+    on = 6 * dead + 4 * late
+    seen = judge_stage.dead_time_loss(point, dead, on, folder)
+    # the error itself is a small difference of large times
+    return float((seen - late) / (dead + error.value.args["ton"].typ))
+
+
+def spike_shares(
+    point: judge.Point, henry: float, given: Callable[..., Inputs], sheet: Sheets, folder: Path
+) -> tuple[float, float]:
+    """How far the height and the length of the shunt's spike are off."""
+    data = sheet(point.part, point.supply, point.load, point.gate)
+    ohms = 0.02 / point.load
+    table = figures(point, data, 1.0)
+    (drive,) = run(given(table), ["gate.drive-time.low"])
+    (slope,) = run(given(table), ["gate.didt.low"])
+    table["stage:shunt.inductance"] = f"{henry * 1e9} nH"
+    table["role:overcurrent.filter"] = "1 s"
+    (edge,) = run(given(table), ["overcurrent.outlasts-spike"])
+    assert drive.value is not None
+    assert slope.value is not None
+    assert edge.lower is not None
+    volts, time = judge_stage.shunt_spike(point, ohms, henry, 1.6 * drive.value.typ, folder)
+    high = volts / (spike(ls=henry, didt=slope.value.typ) + ohms * point.load) - 1
+    return high, time / edge.lower.typ - 1
+
+
+def bootstrap_share(
+    vdd: float, charge: float, farad: float, ohms: float, f: float, d: float, folder: Path
+) -> float:
+    """How far the fall of the bootstrap below its supply is off, with 400 ns of dead time and 120 uA of leakage."""
+    td, leak, vf = 400e-9, 120e-6, 0.8
+    low = (1 - d) / f - td
+    seen = judge_stage.bootstrap_low(vdd, vf, ohms, farad, charge, leak, f, d, td, folder)
+    made = lowest_bootstrap(vdd=vdd, vf=vf, q=charge + leak / f, c=farad, t=low, r=ohms)
+    return (vdd - vf - seen) / (vdd - vf - made) - 1
+
+
+def sag_share(
+    volts: float, charge: float, farad: float, gates: int, feed: float, folder: Path
+) -> float:
+    """How far the sag of the pump is off: what the pump gives meanwhile lowers it."""
+    seen = judge_stage.pump_sag(volts, farad, charge, gates, feed, folder)
+    return seen / pump_droop(n=gates, qg=charge, c=farad) - 1
+
+
+def energy_share(point: judge.Point, henry: float, gate: float, on: float, folder: Path) -> float:
+    """How far the energy of a short circuit is off, with the current that the MOSFET lets through."""
+    seen, most = judge_stage.short_circuit(point, henry, gate, on, folder)
+    return seen / short_energy(vs=point.supply, i=most, t=on, l=henry) - 1
+
+
+def link_shares(
+    amps: float, m: float, pf: float, f: float, farad: float, esr: float, folder: Path
+) -> tuple[float, float]:
+    """How far the rms current of the link's capacitor and its ripple are off, over a turn at 50 pulses."""
+    rms, volts = judge_stage.dc_link(amps, m, pf, f, farad, esr, folder)
+    current = rms / capacitor_current(i=amps / 2**0.5, m=m, pf=pf) - 1
+    return current, volts / ripple(i=amps, f=f, c=farad, esr=esr) - 1
+
+
 def test_dead_time_error(given: Callable[..., Inputs], folder: Path) -> None:
     """dV/Vs = (td + t_on,mid - t_off,mid) f, with both switches driven through a whole pulse."""
     sheet = cache(lambda *at: judge.data_sheet(*at, folder))
-    shares = []
-    for point in every_sixth():
-        data = sheet(point.part, point.supply, point.load, point.gate)
-        table = figures(point, data, 1.0)
-        (needed,) = run(given(table), ["deadtime.enough.high"])
-        assert needed.lower is not None
-        dead = 1.4 * needed.lower.typ
-        table["stage:pwm.deadtime"] = f"{dead * 1e9:.6f} ns"
-        (error,) = run(given(table), ["deadtime.voltage-error"])
-        assert error.value is not None
-        late = error.value.typ / 1e3  # at 1 kHz
-        on = 6 * dead + 4 * late
-        seen = judge_stage.dead_time_loss(point, dead, on, folder)
-        # against the whole of what the edges and the dead time take: the error is a small difference
-        whole = dead + error.value.args["ton"].typ
-        shares.append((seen - late) / whole)
-    assert len(shares) == 20
-    told("dead-time error", shares)
+    told("dead-time error", [error_share(p, given, sheet, folder) for p in some(every_sixth(), 5)])
 
 
 def test_spike_of_the_shunt(given: Callable[..., Inputs], folder: Path) -> None:
     sheet = cache(lambda *at: judge.data_sheet(*at, folder))
-    high, lasts = [], []
-    for point, henry in product(every_sixth()[::2], (0.5e-9, 2e-9)):
-        data = sheet(point.part, point.supply, point.load, point.gate)
-        ohms = 0.02 / point.load
-        table = figures(point, data, 1.0)
-        (drive,) = run(given(table), ["gate.drive-time.low"])
-        (slope,) = run(given(table), ["gate.didt.low"])
-        table["stage:shunt.inductance"] = f"{henry * 1e9} nH"
-        table["role:overcurrent.filter"] = "1 s"
-        (edge,) = run(given(table), ["overcurrent.outlasts-spike"])
-        assert drive.value is not None
-        assert slope.value is not None
-        assert edge.lower is not None
-        volts, time = judge_stage.shunt_spike(point, ohms, henry, 1.6 * drive.value.typ, folder)
-        high.append(volts / (spike(ls=henry, didt=slope.value.typ) + ohms * point.load) - 1)
-        lasts.append(time / edge.lower.typ - 1)
-    assert len(high) == 20
-    told("shunt's spike", high)
-    told("spike lasts", lasts)
+    shares = [
+        spike_shares(point, henry, given, sheet, folder)
+        for point, henry in some(product(every_sixth()[::2], (0.5e-9, 2e-9)), 5)
+    ]
+    told("shunt's spike", [high for high, _ in shares])
+    told("spike lasts", [lasts for _, lasts in shares])
 
 
 def test_bootstrap_in_its_periodic_state(folder: Path) -> None:
     """Vmin = Vdd - Vf - Q / (C (1 - exp(-t / RC))), Q = Qg + Ileak / f."""
-    shares = []
-    for charge, ohms, f, d in product((30e-9, 130e-9), (5.0, 60.0), (20e3, 60e3), (0.5, 0.95)):
-        farad, td, leak = 20 * charge / 12, 400e-9, 120e-6
-        low = (1 - d) / f - td
-        seen = judge_stage.bootstrap_low(12.0, 0.8, ohms, farad, charge, leak, f, d, td, folder)
-        made = lowest_bootstrap(vdd=12.0, vf=0.8, q=charge + leak / f, c=farad, t=low, r=ohms)
-        shares.append((11.2 - seen) / (11.2 - made) - 1)
-    assert len(shares) == 16
-    told("bootstrap's fall", shares)
+    points = product((30e-9, 130e-9), (5.0, 60.0), (20e3, 60e3), (0.5, 0.95))
+    told(
+        "bootstrap's fall",
+        [bootstrap_share(12.0, q, 20 * q / 12, r, f, d, folder) for q, r, f, d in some(points, 5)],
+    )
 
 
 def test_sag_of_the_pump(folder: Path) -> None:
-    """dV = n Qg / C: what the pump gives meanwhile lowers it."""
-    shares = []
-    for charge, farad, gates, feed in product(
-        (20e-9, 100e-9), (220e-9, 1e-6), (1, 3), (5e-3, 25e-3)
-    ):
-        seen = judge_stage.pump_sag(10.5, farad, charge, gates, feed, folder)
-        shares.append(seen / pump_droop(n=gates, qg=charge, c=farad) - 1)
-    assert len(shares) == 16
-    told("pump's sag", shares)
+    """dV = n Qg / C."""
+    points = product((20e-9, 100e-9), (220e-9, 1e-6), (1, 3), (5e-3, 25e-3))
+    told("pump's sag", [sag_share(10.5, *p, folder) for p in some(points, 5)])
 
 
 def test_energy_of_a_short_circuit(folder: Path) -> None:
     """E = Vs Isc t - L Isc^2 / 2 with the current that the MOSFET lets through."""
-    shares = []
-    for point, henry, on in product(
-        [list(judge.points())[n] for n in (0, 30, 60, 90)], (20e-9, 100e-9, 300e-9), (3e-6, 8e-6)
-    ):
-        gate = point.part.vto + 2.0
-        seen, most = judge_stage.short_circuit(point, henry, gate, on, folder)
-        made = short_energy(vs=point.supply, i=most, t=on, l=henry)
-        shares.append(seen / made - 1)
-    assert len(shares) == 24
-    told("short-circuit energy", shares)
+    parts = [list(judge.points())[n] for n in (0, 30, 60, 90)]
+    points = product(parts, (20e-9, 100e-9, 300e-9), (3e-6, 8e-6))
+    told(
+        "short-circuit energy",
+        [energy_share(p, henry, p.part.vto + 2, on, folder) for p, henry, on in some(points, 5)],
+    )
 
 
 def test_ripple_of_the_dc_link(folder: Path) -> None:
-    """Rms current and peak-to-peak voltage over a turn of the field at 50 pulses."""
-    current, voltage = [], []
-    for m, pf in product((0.2, 0.5, 0.8, 1.0), (0.3, 0.7, 0.95)):
-        rms, volts = judge_stage.dc_link(30.0, m, pf, 20e3, 470e-6, 10e-3, folder)
-        current.append(rms / capacitor_current(i=30 / 2**0.5, m=m, pf=pf) - 1)
-        voltage.append(volts / ripple(i=30.0, f=20e3, c=470e-6, esr=10e-3) - 1)
-    assert len(current) == 12
-    told("link's ripple current", current)
-    told("link's ripple voltage", voltage)
+    """Rms current and peak-to-peak voltage over a turn of the field."""
+    points = some(product((0.2, 0.5, 0.8, 1.0), (0.3, 0.7, 0.95)), 4)
+    shares = [link_shares(30.0, m, pf, 20e3, 470e-6, 10e-3, folder) for m, pf in points]
+    told("link's ripple current", [current for current, _ in shares])
+    told("link's ripple voltage", [voltage for _, voltage in shares])
 
 
 def test_every_bound_is_used() -> None:

@@ -304,7 +304,11 @@ def given() -> Callable[[dict[str, str | int]], Inputs]:
 
 #: The same stage in its other shapes, so that every branch of every check is reached.
 SHAPES: dict[str, dict[str, str | int]] = {
-    "current drive, charge pump": {"chip___high_side_supply": "charge pump"},
+    "current drive, charge pump": {
+        "chip___high_side_supply": "charge pump",
+        "stage___supply__load_dump": "33..35 V",
+        "stage___supply__jump_start": "24..26 V",
+    },
     "resistive drive, bootstrap": {
         "chip___high_side_supply": "bootstrap",
         "chip___drive__resistance__source": "4..8 ohm",
@@ -398,7 +402,7 @@ LEFT_OUT: dict[str, tuple[str, ...]] = {
     ),
     "options with a tolerance": ("chip:gate.pulldown", "stage:bridge.inductance"),
     # which work the junction once more each: the other shapes hold them
-    "currents in steps": HEAVY,
+    "currents in steps": (*HEAVY, "stage:mosfet.soa.current", "stage:mosfet.pulse.zth"),
     "adjusted by the chip": HEAVY,
 }
 

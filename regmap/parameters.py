@@ -409,7 +409,8 @@ STAGE: dict[str, Parameter] = _table(
         _P(
             "supply.crank",
             "voltage",
-            "lowest level of the starting profile to be lived through (from your specification)",
+            "lowest level of the starting profile to be lived through (from your specification); taken from "
+            "`courses` where a starting profile is stated there",
         ),
         _P(
             "supply.load_dump",

@@ -41,6 +41,7 @@ from ..expr import evaluate
 from ..frames.codec import Codec
 from ..parameters import CHIP, NOT_KNOWN, OFF_WORDS, ROLES, Parameter
 from ..quantity import Band
+from ..stages.courses import CRANK, lowest_level
 from ..stages.load import FailureShare, Setting, Stage, choices_of
 from ..stages.whatif import input_of, span_of, with_inputs
 
@@ -62,6 +63,9 @@ def inputs_of(stage: Stage, bank: Bank | None = None) -> Inputs:
     bank = bank if bank is not None else stage.bank
     chip = stage.chip
     items = [Input(f"stage:{p.name}", p.value, f"stage {p.origin}") for p in stage.params.values()]
+    lowest = lowest_level(stage.courses)
+    if lowest is not None and CRANK not in stage.params:
+        items.append(Input(f"stage:{CRANK}", lowest[0], f"stage {lowest[1]}"))
     items += [Input(f"chip:{p.name}", p.value, f"map {p.origin}") for p in chip.electrical.values()]
     stated = {i.name for i in items}
     for name, attribute in _SPI.items():

@@ -21,10 +21,27 @@ def droop(qg: Any, ib: Any, ton: Any, c: Any) -> Any:
     return (qg + ib * ton) / c
 
 
-@formula("{qg} + {ib} / {f}", "charge", up="qg ib", down="f", source=TI)
-def charge_per_period(qg: Any, ib: Any, f: Any) -> Any:
-    """Charge taken from the bootstrap in one period: Q = Qg + I / f."""
-    return qg + ib / f
+@formula(
+    "{qg} + {ib} * (1 / {f} - {t})",
+    "charge",
+    up="qg ib",
+    down="f t",
+    source=TI + " for t = 0; while it is recharged the load is fed past it",
+)
+def charge_per_period(qg: Any, ib: Any, f: Any, t: Any) -> Any:
+    """Charge taken from the bootstrap in one period, but for the time `t` of its recharge."""
+    return qg + ib * (1 / f - t)
+
+
+@formula(
+    "{vf} + {r} * {ib}",
+    "voltage",
+    up="vf r ib",
+    source="Ohm's law: the load flows through the path of the recharge too",
+)
+def path_drop(vf: Any, r: Any, ib: Any) -> Any:
+    """What lies between the supply and a bootstrap that is recharged for long."""
+    return vf + r * ib
 
 
 @formula("{vdd} - {vf} - {vuv}", "voltage", up="vdd", down="vf vuv", source=TI)
@@ -147,7 +164,8 @@ def bootstrap_droop(work: Work) -> Outcome:
 @check(
     "bootstrap.refresh",
     "bootstrap stays above its undervoltage threshold",
-    "Vmin = Vdd - Vf - Q / (C (1 - exp(-t / RC))), Q = Qg + Ileak / f, t = (1 - Dmax) / f - td",
+    "Vmin = Vdd - Vf - R Ileak - Q / (C (1 - exp(-t / RC))), Q = Qg + Ileak (1 / f - t), "
+    "t = (1 - Dmax) / f - td",
     _LOAD
     + _ROOM
     + DEADTIME_USES
@@ -157,10 +175,7 @@ def bootstrap_refresh(work: Work) -> Outcome:
     """Shortest low-side time against the recharge it must give."""
     if not bootstrapped(work) or _always_on(work):
         return None
-    f = work.take("f", "stage:pwm.frequency")
-    taken = work.derive(
-        "Q", charge_per_period, qg=work.take("Qg", "stage:mosfet.qg"), ib=_load(work), f=f
-    )
+    f, load = work.take("f", "stage:pwm.frequency"), _load(work)
     window = work.derive(
         "t",
         low_side_time,
@@ -181,8 +196,17 @@ def bootstrap_refresh(work: Work) -> Outcome:
         "Vmin",
         lowest_bootstrap,
         vdd=gate_voltage(work, "low"),
-        vf=work.take("Vf", "chip:bootstrap.vf"),
-        q=taken,
+        vf=work.derive(
+            "Vpath", path_drop, vf=work.take("Vf", "chip:bootstrap.vf"), r=path, ib=load
+        ),
+        q=work.derive(
+            "Q",
+            charge_per_period,
+            qg=work.take("Qg", "stage:mosfet.qg"),
+            ib=load,
+            f=f,
+            t=window,
+        ),
         c=work.take("C", "stage:bootstrap.capacitor"),
         t=window,
         r=path,

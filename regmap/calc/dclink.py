@@ -31,15 +31,20 @@ def capacitor_current(i: Any, m: Any, pf: Any) -> Any:
 
 
 @formula(
-    "{i} / (4 * {f} * {c}) + {i} * {esr}",
+    "{i} / (4 * {f} * {c}) + {i} * {esr} * max(1, sqrt(3 * (1 - {pf}^2)))",
     "voltage",
     up="i esr",
     down="f c",
-    source="Q = I D (1 - D) / f at D = 1/2, V = Q / C, and Ohm's law in the ESR; circuit theory",
+    free="pf",
+    source="Q = I D (1 - D) / f at D = 1/2, V = Q / C, and Ohm's law in the ESR: where the voltage passes "
+    "from one sector to the next, the link takes the currents of two phases in one period, which lie "
+    "sqrt(3) I sin phi apart; circuit theory",
 )
-def ripple(i: Any, f: Any, c: Any, esr: Any) -> Any:
-    """Peak-to-peak ripple at most: the peak current switched in and out at half a period."""
-    return i / (4 * f * c) + i * esr
+def ripple(i: Any, f: Any, c: Any, esr: Any, pf: Any) -> Any:
+    """Peak-to-peak ripple at most, within 2 % from fifty PWM periods a turn on: half a period's charge, and the ESR."""
+    if any_of(pf * pf > 1):
+        raise ImpossibleError("a power factor above 100 % is none")
+    return i / (4 * f * c) + i * esr * larger(1.0, (3 * (1 - pf * pf)) ** 0.5)
 
 
 @check(
@@ -71,13 +76,13 @@ def _capacitor(work: Work) -> Variable | None:
 @check(
     "dclink.ripple-voltage",
     "voltage ripple of the DC link at the switching frequency",
-    "dV = Ipk / (4 f C) + Ipk ESR",
+    "dV = Ipk / (4 f C) + Ipk ESR max(1, sqrt(3) sin phi)",
     "stage:motor.current.peak stage:pwm.frequency stage:dclink.capacitor stage:dclink.esr "
-    "stage:limits.supply_ripple",
+    "stage:motor.power_factor stage:limits.supply_ripple",
     CAUTION,
 )
 def ripple_voltage(work: Work) -> Outcome:
-    """The ripple of one half-bridge at half duty, which bounds that of three."""
+    """The charge of one half-bridge at half duty, which bounds that of three, and the steps in the ESR."""
     if not work.stated("stage:dclink.capacitor"):
         return None
     value = work.derive(
@@ -87,6 +92,7 @@ def ripple_voltage(work: Work) -> Outcome:
         f=work.take("f", "stage:pwm.frequency"),
         c=work.take("C", "stage:dclink.capacitor"),
         esr=work.take("ESR", "stage:dclink.esr"),
+        pf=work.take("cos phi", "stage:motor.power_factor"),
     )
     return work.at_most(value, work.take("limit", "stage:limits.supply_ripple"))
 

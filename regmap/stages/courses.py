@@ -9,7 +9,7 @@ Between two points the supply runs straight. No course is built in: levels come 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -17,6 +17,9 @@ from ..document.reader import Reader
 from ..document.schema import OneOf, Qty, QuantityShape, Rec, Record, Scalar, Table
 from ..document.source import Sources
 from ..quantity import Band
+
+#: The input that stands for the lowest level of a starting profile; a stated course fills it.
+CRANK = "supply.crank"
 
 KINDS = {
     "starting": "a dip while the engine starts",
@@ -33,6 +36,30 @@ class StatedCourse:
     points: tuple[tuple[Fraction, Band], ...]
     resistance: Band | None
     origin: str
+
+
+def lowest_level(courses: Iterable[StatedCourse]) -> tuple[Band, str] | None:
+    """The lowest level of all starting profiles, and which profile it is from; None without one.
+
+    Each end of the band is the lowest of that end over all points.
+    """
+    found = [
+        (level, course)
+        for course in courses
+        if course.kind == "starting"
+        for _, level in course.points
+    ]
+    if not found:
+        return None
+    levels = [level for level, _ in found]
+    _, course = min(found, key=lambda item: item[0].low)
+    band = Band(
+        min(b.low for b in levels),
+        min(b.typ for b in levels),
+        min(b.high for b in levels),
+        levels[0].dim,
+    )
+    return band, f"{course.origin}, lowest level of courses.{course.name}"
 
 
 def courses_shape(name: Scalar) -> Table:

@@ -35,7 +35,7 @@ from ..errors import CallError, FileError, Problem, closest
 from ..expr import evaluate
 from ..maps.load import find_document, read_map
 from ..quantity import Band, parse_band
-from .courses import StatedCourse, courses_of
+from .courses import CRANK, StatedCourse, courses_of, lowest_level
 from .grammar import AS_STATED, MODE, stage_shape
 from .layers import mode_tree, whole_tree
 from .plausible import Doubt, doubts
@@ -350,6 +350,15 @@ def _doubts(stage: Stage, rec: Rec, reader: Reader) -> tuple[Problem, ...]:
             doubt.expected,
             doubt.nearest,
             severity=doubt.severity,
+        )
+    lowest, crank = lowest_level(stage.courses), stage.params.get(CRANK)
+    if lowest is not None and crank is not None and crank.value != lowest[0]:
+        reader.complain(
+            nodes.get(CRANK),
+            CRANK,
+            f"{crank.value}, while the courses go down to {lowest[0]}",
+            "one of both: the lowest level of a starting profile is taken from its course",
+            severity="warning",
         )
     return tuple(p for p in reader.problems[before:] if p.severity == "warning")
 

@@ -10,7 +10,7 @@ import pytest
 
 from regmap.assessment.stage import assess
 from regmap.calc import Facts, Inputs, run
-from regmap.stages.load import load_stage, read_stage
+from regmap.stages.load import Stage, load_stage, read_stage
 from tests.calc.conftest import course
 
 Build = Callable[..., Inputs]
@@ -142,3 +142,30 @@ def test_what_cannot_be_is_told_at_its_line(old: str, new: str, words: str) -> N
     assert errors
     assert any(words in f"{p.found} {p.expected}" for p in errors), errors
     assert all(p.place.line in (8, 9) for p in errors)
+
+
+def stated(tmp_path: Path, crank: str) -> Stage:
+    """The stage above with a second starting profile, and with this line before the courses."""
+    file = tmp_path / "s.yaml"
+    warm = "  warm: {kind: starting, points: {0 s: 12 V, 5 ms: 8 V, 1 s: 12 V}}\n"
+    file.write_text(STAGE.replace("courses:", f"{crank}\ncourses:") + warm)
+    return load_stage(file)
+
+
+def test_the_lowest_course_fills_the_starting_level(tmp_path: Path) -> None:
+    """One truth: `undervoltage.crank` says of the lowest course what `undervoltage.course` says of it."""
+    stage = stated(tmp_path, "")
+    found = {v.check: v for v in assess(stage, None, ["undervoltage"]).verdicts}
+    crank = found["undervoltage.crank"]
+    assert crank.margin == pytest.approx(found["undervoltage.course.cold"].margin)
+    assert crank.upper is not None
+    assert crank.upper.origin is not None
+    assert (crank.upper.low, crank.upper.typ, crank.upper.high) == (5.5, 6, 6.5)
+    assert "courses.cold" in crank.upper.origin.origin
+    assert not stage.doubts
+
+
+def test_a_level_that_its_courses_contradict_is_told(tmp_path: Path) -> None:
+    (doubt,) = stated(tmp_path, "supply.crank: 7 V").doubts
+    assert "7 V, while the courses go down to 5.5 V / 6 V / 6.5 V" in str(doubt)
+    assert not stated(tmp_path, "supply.crank: 5.5 / 6 / 6.5 V").doubts

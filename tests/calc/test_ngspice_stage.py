@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 
 from regmap.calc import Inputs, run
-from regmap.calc.bootstrap import lowest_bootstrap, pump_droop
+from regmap.calc.bootstrap import charge_per_period, lowest_bootstrap, path_drop, pump_droop
 from regmap.calc.dclink import capacitor_current, ripple
 from regmap.calc.device import SLOPE_ERROR, TIME_ERROR
 from regmap.calc.shortcircuit import short_energy
@@ -117,7 +117,9 @@ def bootstrap_share(
     td, leak, vf = 400e-9, 120e-6, 0.8
     low = (1 - d) / f - td
     seen = judge_stage.bootstrap_low(vdd, vf, ohms, farad, charge, leak, f, d, td, folder)
-    made = lowest_bootstrap(vdd=vdd, vf=vf, q=charge + leak / f, c=farad, t=low, r=ohms)
+    taken = charge_per_period(qg=charge, ib=leak, f=f, t=low)
+    drop = path_drop(vf=vf, r=ohms, ib=leak)
+    made = lowest_bootstrap(vdd=vdd, vf=drop, q=taken, c=farad, t=low, r=ohms)
     return (vdd - vf - seen) / (vdd - vf - made) - 1
 
 
@@ -141,7 +143,7 @@ def link_shares(
     """How far the rms current of the link's capacitor and its ripple are off, over a turn at 50 pulses."""
     rms, volts = judge_stage.dc_link(amps, m, pf, f, farad, esr, folder)
     current = rms / capacitor_current(i=amps / 2**0.5, m=m, pf=pf) - 1
-    return current, volts / ripple(i=amps, f=f, c=farad, esr=esr) - 1
+    return current, volts / ripple(i=amps, f=f, c=farad, esr=esr, pf=pf) - 1
 
 
 def test_dead_time_error(given: Callable[..., Inputs], folder: Path) -> None:
@@ -161,7 +163,7 @@ def test_spike_of_the_shunt(given: Callable[..., Inputs], folder: Path) -> None:
 
 
 def test_bootstrap_in_its_periodic_state(folder: Path) -> None:
-    """Vmin = Vdd - Vf - Q / (C (1 - exp(-t / RC))), Q = Qg + Ileak / f."""
+    """Vmin = Vdd - Vf - R Ileak - Q / (C (1 - exp(-t / RC))), Q = Qg + Ileak (1 / f - t)."""
     points = product((30e-9, 130e-9), (5.0, 60.0), (20e3, 60e3), (0.5, 0.95))
     told(
         "bootstrap's fall",

@@ -6,7 +6,7 @@ from ..chip.bits import deposit, mask_of
 from ..chip.model import Command
 from ..errors import CallError
 from ..frames.words import build, guards_of
-from .bitcode import put
+from .bitcode import MOST_MOVES, put, put_each, runs
 from .framebase import FrameWriter
 from .names import word
 from .text import count, defines, number, utype, wtype
@@ -69,27 +69,37 @@ class CommandWriter(FrameWriter):
         return value
 
     def pack(self) -> None:
-        terms = [put(self.members[p.name], p.bits, self.bits) for p in self.free]
+        """One expression; a value scattered over the frame comes after it, a few bits at a time.
+
+        A long row of moved bits of 32 one compiler for small parts (sdcc 4.2, stm8) cannot hold.
+        """
+        whole: list[str] = []
+        scattered: list[str] = []
+        for part in self.free:
+            found = runs(part.bits)
+            if len(found) <= MOST_MOVES:
+                whole.append(put(self.members[part.name], part.bits, self.bits))
+            else:
+                moves = put_each(self.members[part.name], part.bits, self.bits)
+                scattered += [
+                    " | ".join(moves[i : i + MOST_MOVES]) for i in range(0, len(moves), MOST_MOVES)
+                ]
         constant = self.constant()
         if constant:
-            terms.append(number(constant, self.bits))
-        expr = " |\n        ".join(terms) or "0U"
-        self._returning(
+            whole.append(number(constant, self.bits))
+        guard = self.name("with_check_bits") if guards_of(self.frame.command) else ""
+        expr = " |\n    ".join(whole) or "0U"
+        lines = [
+            f"{'' if scattered else 'const '}{self.wide} frame =",
+            *f"    {expr};".split("\n"),
+            *(f"frame |= ({moves});" for moves in scattered),
+            f"return {guard}(({self.kind})frame);" if guard else f"return ({self.kind})frame;",
+        ]
+        self.sheet.function(
             f"{self.kind} {self.name('pack')}({self.params()})",
-            expr,
+            lines,
             f"A command of frame {self.frame.name} from all its parts, check bits included.",
         )
-
-    def _returning(self, signature: str, expr: str, about: str) -> None:
-        guard = self.name("with_check_bits") if guards_of(self.frame.command) else ""
-        lines = [
-            f"const {self.wide} frame =",
-            *f"    {expr};".replace("\n        ", "\n    ").split("\n"),
-        ]
-        lines.append(
-            f"return {guard}(({self.kind})frame);" if guard else f"return ({self.kind})frame;"
-        )
-        self.sheet.function(signature, lines, about)
 
     def accesses(self) -> None:
         command = self.frame.command

@@ -107,7 +107,7 @@ class Guards:
         start = init << (size - crc.width)
         lines = [f"{kind} reg = {number(start, size)};"]
         left = fed_bits
-        reverse = self._reverse() if crc.reflect_in else ""
+        reverse = self.reverse() if crc.reflect_in else ""
         while left > 0:
             n = min(left, 8)
             left -= n
@@ -201,7 +201,8 @@ class Guards:
         self._engines[key] = name
         return name
 
-    def _reverse(self) -> str:
+    def reverse(self) -> str:
+        """The routine that turns the bits of a byte round, written at the first call."""
         if not self._reverse8:
             self._reverse8 = self.sheet.names.lower("reverse8")
             self.sheet.hidden_function(

@@ -244,6 +244,11 @@ class ByteWriter(FrameWriter):
         out, back = [], []
         for at, found in enumerate(byte_orders(sheet.chip.spi, frame.bursts, frame.length)):
             order, pad, back_order, back_pad = found
+            if not sheet.chip.spi.msb_first:
+                out.append(f"out[{at}] = {self._turned_out(order, pad) if order else '0U'};")
+                if back_order:
+                    back.append(f"frame |= {self._turned_in(at, back_order, back_pad)};")
+                continue
             value = bracket(take("frame", order, self.bits, 8)) if order else "0U"
             out.append(f"out[{at}] = (uint8_t){f'({value} << {count(pad)})' if pad else value};")
             byte = f"((unsigned int)in[{at}] >> {count(back_pad)})" if back_pad else f"in[{at}]"
@@ -269,6 +274,22 @@ class ByteWriter(FrameWriter):
             sheet.table(
                 "uint8_t", table, rows, self.macro("BURSTS"), "Bytes of each chip-select burst."
             )
+
+    # Least significant bit first: a byte is cut out whole and turned round. Bit by bit in the frame's width one
+    # compiler for small parts (sdcc 4.2, stm8) loses its stack.
+    def _turned_out(self, order: tuple[int, ...], pad: int) -> str:
+        """The byte that sends these bits, the lowest first, before `pad` clocks."""
+        piece = take("frame", tuple(reversed(order)), self.bits, 8)
+        return self._turned(piece, 8 - len(order) - pad)
+
+    def _turned_in(self, at: int, order: tuple[int, ...], pad: int) -> str:
+        """What a byte that came has for these bits, the lowest first, before `pad` clocks."""
+        byte = self._turned(f"in[{at}]", 8 - len(order) - pad)
+        return put(byte, tuple(reversed(order)), self.bits)
+
+    def _turned(self, byte: str, past: int) -> str:
+        turned = f"{self.guards.reverse()}((uint8_t){byte})"
+        return f"(uint8_t)((unsigned int){turned} >> {count(past)})" if past else turned
 
 
 def byte_orders(

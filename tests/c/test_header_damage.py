@@ -3,8 +3,9 @@
 One thing goes wrong in each run: a bit of a command, a bit of a reply, a reply that is an older one, a frame that the
 chip sees twice or never, a dead reply. The judge reads the simulated chip's registers, not what the runtime believes.
 
-The suite takes a sample that never changes. GATEWORD_EVERY_BIT=1 takes every bit of every frame there and back, and all
-else, GATEWORD_DAMAGED=400 so many bring-ups and so many status reads of each chip; with `-s` it prints how many runs that were, how many were noticed, and how many were harmless.
+The suite takes a small sample that never changes. GATEWORD_DAMAGED=400 takes so many bring-ups and so many status reads of
+each chip, GATEWORD_EVERY_BIT=1 every bit of every frame there and back, and all else; with `-s` both print how many runs that
+were, how many were noticed, and how many were harmless.
 """
 
 from __future__ import annotations

@@ -345,6 +345,34 @@ class Machine:
             would=would if allowed is None else None,
         )
 
+    def only_stores(self, register: Register) -> int | None:
+        """The bits that a write of this register moves, where it can do nothing else; None where it may.
+
+        Whether it is let through may hang on states, but on no other register.
+        """
+        name, states = register.name, self.chip.states
+        matches = [m for steps in self._steps.values() for m in steps]
+        matches += [e for _, e in (*self._enter, *self._leave) if isinstance(e, Match)]
+        matches += [m for _, m in self._cleared_by_write]
+        summed = {place for _, places in self._flags for place, _ in places}
+        summed |= {item.register for item, _ in self._flags}
+        locks = register.writable.names() if register.writable is not None else ()
+        if (
+            not register.takes_writes
+            or not register.holds_settings
+            or register.reads_as != "written"
+            or register.complement_of
+            or name in self._acts
+            or name in summed
+            or any(m.register == name for m in matches)
+            or any(f.access not in (Access.RW, Access.WO, Access.RO) for f in register.fields)
+            or any("." in n or n in self.chip.joined for n in locks)
+            or any(states[n].when is not None for n in locks if n in states)
+        ):
+            return None
+        stored = sum(f.mask for f in register.fields if f.access.stores) & register.write_mask
+        return stored | register.kept
+
     def read(self, register: Register) -> Outcome:
         """Read: clear-on-read fields are gone afterwards."""
         self._interrupt("other")

@@ -32,8 +32,11 @@ from regmap.maps.load import load_map
 CAPTURES = Path(__file__).parents[2] / "captures"
 
 
-def news(frames: int) -> tuple[np.ndarray, np.ndarray, int]:
-    """A Numbat-24 of which every frame writes a word that no frame wrote before it."""
+def news(frames: int, *, held: bool = True) -> tuple[np.ndarray, np.ndarray, int]:
+    """A Numbat-24 of which every frame writes a random word to one of its registers.
+
+    Each reply shows what the register held before; not `held`, zeros, so that nearly every frame is refused as well.
+    """
     chip = load_map("numbat24")
     frame = chip.default_frame()
     rng = np.random.default_rng(3)
@@ -50,10 +53,11 @@ def news(frames: int) -> tuple[np.ndarray, np.ndarray, int]:
     for part in frame.command.parts:
         if part.kind == "operation":
             code = part.codes["write"]
+    written = rng.integers(0, 1 << 8, frames).astype(np.uint64) & masks
     given = {
         parts["operation"]: np.full(frames, code, np.uint64),
         parts["address"]: address,
-        parts["data"]: rng.integers(0, 1 << 8, frames).astype(np.uint64) & masks,
+        parts["data"]: written,
     }
     command = build(frame.command, given)
     layout = frame.reply_to("write") or frame.reply_to("read")
@@ -64,18 +68,26 @@ def news(frames: int) -> tuple[np.ndarray, np.ndarray, int]:
         for p in layout.parts
         if p.kind == "counter"
     }
-    reply = build(layout, {**echoed, **toggles})
+    before = np.zeros(frames, np.uint64)
+    for place, register in enumerate(places):
+        mine = np.flatnonzero(chosen == place)
+        before[mine] = np.concatenate(([register.reset], written[mine[:-1]])) if len(mine) else 0
+    part = layout.of_kind("data")
+    assert part is not None
+    content = {part.name: before} if held else {}
+    reply = build(layout, {**echoed, **toggles, **content})
     assert flawless(frame.command, command).all()
     assert flawless(layout, reply).all()
     return command, np.concatenate((np.zeros(1, np.uint64), reply[:-1])), 24
 
 
-def news_vcd(megabytes: int) -> Path:
+def news_vcd(megabytes: int, *, held: bool = True) -> Path:
     """That capture in the temporary directory, made once."""
-    path = Path(tempfile.gettempdir()) / f"gateword-bench-news-{megabytes}.vcd"
+    kind = "news" if held else "refused"
+    path = Path(tempfile.gettempdir()) / f"gateword-bench-{kind}-{megabytes}.vcd"
     if not path.exists():
         part = path.with_suffix(".new")
-        words_vcd(part, *news(max(100, megabytes * 1080)))
+        words_vcd(part, *news(max(100, megabytes * 1080), held=held))
         part.rename(path)
     return path
 

@@ -118,6 +118,10 @@ class Belief:
             if state not in self.bank.states:
                 self.state_history.append((number, time, state, None))
 
+    def follows(self, register: Register) -> bool:
+        """Whether this register says nothing but its settings: no identity, no states."""
+        return register.name not in self._identity and not any(f.shows for f in register.fields)
+
     def forget(self) -> None:
         """Nothing is known any more: the chip was switched off."""
         self.machine.forget()

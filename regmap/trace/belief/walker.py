@@ -26,6 +26,7 @@ from ..frames.decoded import Decoded, Judge, flaw_notes
 from ..frames.framer import Batch
 from ..frames.log import FrameLog
 from ..frames.pairs import PairTable
+from .plain import PlainWrites, Replay, WriteHappening
 from .registers import Belief
 
 #: Remarks of one kind that are kept from one batch: so many, or for every fifth frame of a large one.
@@ -59,7 +60,7 @@ class Walker:
         self.position = position
         self.belief = Belief(chip, self.log.sorter.measured)
         self.faults = FaultLog(chip, position)
-        self.happenings: dict[int, Happening] = {}
+        self.happenings: dict[int, Happening | WriteHappening] = {}
         #: notes from status bits that a later frame carried, by that frame's number
         self.carried: dict[int, list[Note]] = {}
         self.seen: dict[str, int] = {}
@@ -84,6 +85,10 @@ class Walker:
             f.name for f in chip.faults.values() if f.summary_of or f.masked_when is not None
         }
         self._summaries = [f for f in chip.faults.values() if len(f.summary_of) > 3]
+        self.replay = Replay(self)
+        self._plain = PlainWrites(self)
+        #: whether no reply of the frame of now told anything of faults and states
+        self._calm = True
 
     def compact(self) -> None:
         """Many small batches as one."""
@@ -104,6 +109,7 @@ class Walker:
         canons = self.log.sorter.canon[idents]
         self._quiet += [-1] * (int(canons.max()) + 1 - len(self._quiet))
         self._counters(batch)
+        self._plain.batch(batch)
         quiet, version = self._quiet, self.version
         stop = self._enable_place(batch)
         places = np.flatnonzero(self.log.sorter.inert[idents] == 0)
@@ -113,6 +119,9 @@ class Walker:
                 stop = self._enable_place(batch)
                 version = self.version
             if quiet[canon] == version:
+                continue
+            if self._plain.take(batch, place, canon):
+                version = self.version
                 continue
             before = self.version
             self._frame(batch, place, int(idents[place]), canon)
@@ -188,6 +197,7 @@ class Walker:
                 self.belief.forget()
                 self.belief.record(mark, batch.first + place, time)
                 self.seen.clear()
+                self._plain.stirred()
                 self.version += 1
 
     # --- one frame ------------------------------------------------------------------------------
@@ -214,6 +224,7 @@ class Walker:
         )
         notes = flaw_notes(decoded)
         told = (canon, key) in self._told
+        self._calm = True
         news = not told
         answer = decoded.believed if not decoded.cut else None
         if sent is not None and decoded.taken:
@@ -233,13 +244,24 @@ class Walker:
         )
         moved = belief.mark() != mark
         if moved or after != faults_before:
+            self._plain.stirred()
             self.version += 1
+        if self._calm and answer is not None and sent is not None and sent.kind == "write":
+            self._plain.learn(decoded.reply_word)
         if moved and sent is not None and sent.kind != "read":
             news = True
         if notes or news:
             self.happenings[number] = Happening(
                 number, old, tuple(notes), decoded, tuple(belief.changes)
             )
+
+    def was_told(self, canon: int) -> bool:
+        """Whether a frame like this was met; it is from now on. For chips whose frames are always read one way."""
+        key = canon, None
+        if key in self._told:
+            return True
+        self._told.add(key)
+        return False
 
     def _laid_out_always(self, sent: Sent, ident: int) -> bool:
         """Whether a reply is laid out the same whatever was asked, and so also after a frame that was rejected."""
@@ -374,6 +396,24 @@ class Walker:
     ) -> list[Note]:
         """Faults and states that a believed reply shows: those of `data`, the content of `register`, and, with
         `bits`, of parts that tell whatever was asked."""
+        before = self._standing()
+        notes = self._told_by_status(register, answer, data, number, time, bits=bits)
+        if notes or self._standing() != before:
+            self._calm = False
+        return notes
+
+    def _standing(self) -> tuple[object, ...]:
+        """What a reply's faults and states can move."""
+        bank, faults = self.belief.bank, self.faults
+        return (
+            bank.states.copy(), bank.words.copy(), bank.known.copy(), len(self.belief.resets),
+            len(faults.clear), [(n, i.gone) for n, i in faults.active.items()],
+        )  # fmt: skip
+
+    def _told_by_status(
+        self, register: Register | None, answer: Answer, data: int | None, number: int, time: int,
+        *, bits: bool,
+    ) -> list[Note]:  # fmt: skip
         notes: list[Note] = []
         seen = self.faults.shown(register, data, answer, bits=bits)
         for ref, code in answer.fields.items() if bits else ():
@@ -420,6 +460,9 @@ class Walker:
                         text=f"{name} is clear although {', '.join(members)}, which it sums up, is raised",
                     )
                 )
+            if raised and fault.masked_when is not None:
+                # what a frame writes next may make it one that should be masked
+                self._calm = False
             if (
                 raised
                 and fault.masked_when is not None

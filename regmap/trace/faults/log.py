@@ -187,6 +187,10 @@ class FaultLog:
                 interval.gone, interval.gone_time, interval.how = number, time, "the chip was reset"
                 del self.active[name]
 
+    def concerns(self, register: str) -> bool:
+        """Whether a register holds faults, or a write of it may clear some."""
+        return register in self._by_register or register in self._clearers
+
     def has(self, register: str) -> bool:
         """Whether a register holds faults."""
         return register in self._by_register

@@ -179,27 +179,16 @@ def refused(trace: Trace, found: Shares) -> list[Mistake]:
     """
     out = []
     for walker in trace.walkers:
-        idents, many = np.unique(walker.log.idents(), return_counts=True)
-        causes = {
-            n for n, f in walker.chip.faults.items() if {"check_bits", "clocks"} & set(f.raised_by)
-        }
-        if not causes or len(idents) > 20 * SAMPLE_PAIRS:
+        if not _tells_of_rejection(walker):
             continue
-        believed = rejecting = 0
-        for ident, count in zip(idents.tolist(), many.tolist(), strict=True):
-            answer = walker.log.decoded(ident).believed
-            bits = [] if answer is None else [p for p in answer.layout.parts if p.fault in causes]
-            if answer is None or not bits:
-                continue
-            believed += count
-            rejecting += count * any(answer.status.get(p.name, False) for p in bits)
+        rejecting, believed = told_rejected(walker)
         if believed >= 4 and rejecting > 0.8 * believed:
             text = f"the chip says in {rejecting} of {believed} replies that it rejected the frame before, and the commands recorded are right: what reaches its input is something else (SPI mode, SDI stuck, inverted or noisy, clocks lost, select too short)"
             out.append(Mistake(name="rejected", text=text))
         elif (unlike := _unlike(walker)) >= 3:
             text = f"{unlike} registers do not hold what was written to them, none does, and nothing in the map explains it: what reaches the chip's input is something else than was recorded (SDI inverted or noisy, clocks lost), or another chip answers"
             out.append(Mistake(name="rejected", text=text))
-        elif _deaf(walker, idents, found):
+        elif _deaf(walker, found):
             text = "the chip answers the same whatever is asked, against what was written to it: it rejects the commands, which are right as recorded; what reaches its input is something else (SPI mode, SDI stuck, inverted or noisy, clocks lost, select too short)"
             out.append(Mistake(name="rejected", text=text))
     return out
@@ -215,14 +204,17 @@ def _unlike(walker: Walker) -> int:
     )
 
 
+def _tells_of_rejection(walker: Walker) -> set[str]:
+    """The faults that a frame raises which the chip rejects."""
+    faults = walker.chip.faults.items()
+    return {n for n, f in faults if {"check_bits", "clocks"} & set(f.raised_by)}
+
+
 def told_rejected(walker: Walker) -> tuple[int, int]:
     """(replies that say that the chip rejected a frame, believed replies that could say so) of one chip."""
-    causes = {
-        n for n, f in walker.chip.faults.items() if {"check_bits", "clocks"} & set(f.raised_by)
-    }
+    causes = _tells_of_rejection(walker)
     said = able = 0
-    idents, many = np.unique(walker.log.idents(), return_counts=True)
-    for ident, count in zip(idents.tolist(), many.tolist(), strict=True):
+    for ident, count in walker.log.by_status() if causes else ():
         answer = walker.log.decoded(ident).believed
         bits = [] if answer is None else [p for p in answer.layout.parts if p.fault in causes]
         if answer is not None and bits:
@@ -231,8 +223,9 @@ def told_rejected(walker: Walker) -> tuple[int, int]:
     return said, able
 
 
-def _deaf(walker: Walker, idents: np.ndarray, found: Shares) -> bool:
+def _deaf(walker: Walker, found: Shares) -> bool:
     """Whether replies do not depend on the commands, and that cannot be."""
+    idents = np.unique(walker.log.idents())
     if len(idents) > SAMPLE_PAIRS:
         return False
     commands: set[tuple[str, int | None]] = set()

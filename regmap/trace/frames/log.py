@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from regmap.behaviour.effects import said, tells_of
 from regmap.chip.bank import Bank
+from regmap.chip.bits import mask_of
 from regmap.chip.model import Chip
 
 from .decoded import Decoded, Judge
@@ -70,6 +71,26 @@ class FrameLog:
         if not self.batches:
             return np.empty(0, np.int32)
         return np.concatenate([b.idents for b in self.batches])
+
+    def by_status(self) -> list[tuple[int, int]]:
+        """(an ident, how many frames) for each thing asked with each state of the reply's status bits, in which
+        frames of one row are alike; only those whose reply is believed."""
+        idents, many = np.unique(self.idents(), return_counts=True)
+        some = self.sorter.believed[idents] > 0
+        idents, many = idents[some], many[some]
+        if not self.judge.plain:
+            return list(zip(idents.tolist(), many.tolist(), strict=True))
+        [frame] = self.chip.frames.values()
+        parts = [
+            p for r in frame.replies.values() for p in r.parts if p.kind in ("status", "field")
+        ]
+        mask = np.uint64(sum({mask_of(p.bits): mask_of(p.bits) for p in parts}.values()))
+        asked = self.sorter.kind[idents].astype(np.uint64) << np.uint64(16)
+        asked |= (self.sorter.register[idents] + 1).astype(np.uint64)
+        rows = np.stack([asked, self.table.column(4)[idents] & mask])
+        _, first, group = np.unique(rows, axis=1, return_index=True, return_inverse=True)
+        counts = np.bincount(group.ravel(), weights=many).astype(np.int64)
+        return list(zip(idents[first].tolist(), counts.tolist(), strict=True))
 
     def times(self, which: str = "start") -> npt.NDArray[np.int64]:
         """start, end or transfer of every frame."""

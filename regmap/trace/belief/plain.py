@@ -1,0 +1,264 @@
+"""Frames that write a setting and do nothing else, taken without asking what else could follow.
+
+A capture in which every frame is news is mostly this: one setting after the other, each reply as the last one but for the
+content. What such a frame does was decided when a frame like it was walked (its register stores and starts nothing, its
+reply shows the faults and states that stand already), so only the word and what is waiting to be read back move. Any
+other frame, and any word that contradicts belief, goes the whole way through the walker.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from regmap.behaviour.effects import Act, Change, compare
+from regmap.chip.bank import Bank
+from regmap.chip.bits import mask_of
+from regmap.chip.model import Register
+from regmap.expr import evaluate
+from regmap.frames.bulk import WRITE, extract
+
+from ..events import Note
+from ..frames.decoded import Decoded
+from ..frames.framer import Batch
+from ..frames.pairs import GIVEN
+from .registers import Known, WrittenWord
+
+if TYPE_CHECKING:
+    from .walker import Walker
+
+
+class WriteHappening:
+    """As a `Happening`, of a frame that wrote one setting; what it says is put together when it is asked for."""
+
+    __slots__ = ("_ident", "_walker", "notes", "number", "old")
+
+    def __init__(
+        self, walker: Walker, number: int, ident: int, old: int | None, notes: tuple[Note, ...]
+    ) -> None:
+        self._walker, self._ident = walker, ident
+        self.number, self.old, self.notes = number, old, notes
+
+    @property
+    def decoded(self) -> Decoded:
+        return self._walker.log.decoded(self._ident)
+
+    @property
+    def changes(self) -> tuple[Change | Act, ...]:
+        sent = self.decoded.sent
+        assert sent is not None
+        assert sent.register is not None
+        before, after = self._walker.replay.around(self.number)
+        found = compare(self._walker.chip, before, after, [sent.register.name])
+        return tuple(found)
+
+
+class Replay:
+    """What was known of the registers before and after a frame, cheap where frames are asked for in order."""
+
+    def __init__(self, walker: Walker) -> None:
+        self._walker = walker
+        self._restart()
+
+    def _restart(self) -> None:
+        chip = self._walker.chip
+        self._banks = Bank(chip), Bank(chip)
+        self._places = [[0, 0], [0, 0]]
+        self._number = -2
+        self._history = self._walker.belief.history
+
+    def around(self, number: int) -> tuple[Bank, Bank]:
+        """(before, after) frame `number`; both change with the next question."""
+        if number < self._number or self._history is not self._walker.belief.history:
+            self._restart()
+        self._number = number
+        for bank, places, most in zip(self._banks, self._places, (number, number + 1), strict=True):
+            self._advance(bank, places, most)
+        return self._banks
+
+    def _advance(self, bank: Bank, places: list[int], most: int) -> None:
+        belief = self._walker.belief
+        history, at = belief.history, places[0]
+        while at < len(history) and history[at].number < most:
+            known = history[at]
+            bank.words[known.register], bank.known[known.register] = known.word, known.known
+            at += 1
+        places[0] = at
+        states, at = belief.state_history, places[1]
+        while at < len(states) and states[at][0] < most:
+            _, _, name, value = states[at]
+            if value is None:
+                bank.states.pop(name, None)
+            else:
+                bank.states[name] = value
+            at += 1
+        places[1] = at
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """A register whose writes only store: `stores` are the bits that they move, `shows` those that a reply shows."""
+
+    register: Register
+    stores: int
+    shows: int
+    proves: int
+    need: int
+
+
+class PlainWrites:
+    """Tells the walker of one chip which frames of a batch are plain writes, and takes them."""
+
+    def __init__(self, walker: Walker) -> None:
+        self.walker = walker
+        chip, log = walker.chip, walker.log
+        frame = next(iter(chip.frames.values()))
+        self._data = frame.command.of_kind("data")
+        layout = frame.reply_to("write")
+        shown = layout.of_kind("data") if layout is not None else None
+        self._shown = shown if shown is not None and shown.on_write == "old" else None
+        rows = [self._row(chip.registers[n]) for n in log.sorter.names]
+        self._rows: list[_Row | None] = rows
+        usable = layout is not None and (shown is None or shown.on_write in ("old", ""))
+        self._on = log.judge.plain and self._data is not None and usable and any(self._rows)
+        told = layout.parts if layout is not None else ()
+        self._telling = sum(mask_of(p.bits) for p in told if p.kind in ("status", "field"))
+        self._ones = (1 << layout.length) - 1 if layout is not None else 0
+        #: replies, as far as they tell of faults and states, after which everything stands as before
+        self.calm: set[int] = set()
+        self._allowed: dict[str, bool] = {}
+        self._lists: tuple[list[int], ...] = ()
+        self._any = False
+
+    def _row(self, register: Register) -> _Row | None:
+        walker = self.walker
+        stores = walker.belief.machine.only_stores(register)
+        if (
+            stores is None
+            or walker.faults.concerns(register.name)
+            or register.name in walker.log.sorter.measured
+            or not walker.belief.follows(register)
+            or not register.read_back
+        ):
+            return None
+        shows = register.shows
+        need = stores | (shows if self._shown is not None else 0)
+        return _Row(register, stores, shows, register.read_back, need)
+
+    def batch(self, batch: Batch) -> None:
+        """Look at a batch: which of its frames are writes that only store."""
+        self._any = False
+        if not self._on:
+            return
+        log, idents = self.walker.log, batch.idents
+        sorter, table = log.sorter, log.table
+        register = np.where(
+            (sorter.kind[idents] == WRITE) & (sorter.believed[idents] > 0), sorter.register[idents], -1
+        )  # fmt: skip
+        word, reply = table.column(0)[idents], table.column(4)[idents]
+        flat = (reply == 0) | (reply == np.uint64(self._ones))
+        assert self._data is not None
+        data = extract(word, self._data.bits)
+        states = np.array([r.register.stated if r else 0 for r in self._rows] + [0], np.uint64)
+        wanted = np.array(
+            [r.register.reserved_write if r else 0 for r in self._rows] + [0], np.uint64
+        )
+        odd = (data ^ wanted[register]) & states[register] != 0
+        given = table.column(3)[idents] >= np.uint64(GIVEN)
+        register = np.where(flat | odd | given, -1, register)
+        plain = np.array([r is not None for r in self._rows] + [False])
+        if not plain[register].any():
+            return
+        self._any = True
+        shown = extract(reply, self._shown.bits) if self._shown is not None else data
+        self._lists = (
+            np.where(plain[register], register, -1).tolist(), data.tolist(), shown.tolist(),
+            (reply & np.uint64(self._telling)).tolist(), batch.end.tolist(), batch.answered.tolist(),
+        )  # fmt: skip
+
+    def stirred(self) -> None:
+        """Something else than a plain write changed belief."""
+        self.calm.clear()
+        self._allowed.clear()
+
+    def learn(self, reply: int | None) -> None:
+        """A reply to a write left all faults and states as they were."""
+        if reply is not None:
+            self.calm.add(reply & self._telling)
+
+    def take(self, batch: Batch, place: int, canon: int) -> bool:
+        """Take over one frame if it is a plain write; False, and nothing done, where it is not."""
+        if not self._any:
+            return False
+        registers, words, shown, telling, ends, answered = self._lists
+        index = registers[place]
+        if index < 0 or telling[place] not in self.calm:
+            return False
+        row = self._rows[index]
+        assert row is not None
+        walker = self.walker
+        belief = walker.belief
+        bank, name = belief.bank, row.register.name
+        before, known = bank.words.get(name), bank.known.get(name, 0)
+        if before is None or known & row.need != row.need:
+            return False
+        content = self._shown is not None
+        if content and (before ^ shown[place]) & row.shows:
+            return False
+        if not self._may(row) or walker.pins.fault_at(answered[place]):
+            return False
+        number, time, word = batch.first + place, ends[place], words[place]
+        notes: tuple[Note, ...] = ()
+        pending = belief.pending.get(name)
+        had = pending is not None
+        if content:
+            latest = belief.latest.get(name)
+            if (
+                latest is not None and latest.verified < 0 and latest.denied < 0
+                and not (latest.word ^ shown[place]) & row.proves
+            ):  # fmt: skip
+                latest.verified = number
+            if pending is not None:
+                pending.verified, pending.why = number, ""
+                del belief.pending[name]
+                text = f"held what frame {pending.number} wrote"
+                notes = (Note(kind="verified", weight="good", register=name, text=text),)
+        new = before & ~row.stores | word & row.stores
+        same = not (before ^ word) & row.proves
+        last = belief.latest.get(name)
+        if not same or last is None or (last.word ^ word) & row.register.mask:
+            last = WrittenWord(number, time, name, word, before=before)
+            belief.writes.append(last)
+            belief.latest[name] = last
+        if not same:
+            last.why = ""
+            belief.pending[name] = last
+        if new != before:
+            bank.words[name] = new
+            belief.history.append(Known(number, time, name, new, known))
+        moved = new != before or had != (name in belief.pending)
+        told = walker.was_told(canon)
+        walker.seen.pop(name, None)
+        walker.configured = True
+        if moved:
+            walker.version += 1
+        if moved or notes or not told:
+            old = before if known == row.register.mask else None
+            walker.happenings[number] = WriteHappening(
+                walker, number, int(batch.idents[place]), old, notes
+            )
+        return True
+
+    def _may(self, row: _Row) -> bool:
+        """Whether nothing bars the write, and no key sequence is begun that it would break."""
+        name = row.register.name
+        found = self._allowed.get(name)
+        if found is None:
+            belief = self.walker.belief
+            lock = row.register.writable
+            found = lock is None or evaluate(lock, belief.bank) is True
+            found = found and not any(belief.machine.progress.values())
+            self._allowed[name] = found
+        return found

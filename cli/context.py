@@ -182,6 +182,9 @@ def plain(value: Any) -> Any:
 
 def wrap(text: str, width: int, indent: str = "", hang: str | None = None) -> str:
     """Text folded to `width`; following lines start with `hang` (`indent` where not given)."""
+    if len(indent) + len(text) <= width and text.isprintable() and text[-1:].strip():
+        # one line as it is; long captures have hundreds of thousands of these
+        return indent + text
     import textwrap
 
     return textwrap.fill(

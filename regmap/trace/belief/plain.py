@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from regmap.behaviour.effects import Act, Change, compare
+from regmap.chip import bits, values
 from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
 from regmap.chip.model import Register
@@ -33,26 +34,40 @@ if TYPE_CHECKING:
 class WriteHappening:
     """As a `Happening`, of a frame that wrote one setting; what it says is put together when it is asked for."""
 
-    __slots__ = ("_ident", "_walker", "notes", "number", "old")
+    __slots__ = ("_ident", "_moved", "_plain", "_row", "data", "notes", "number", "old")
 
     def __init__(
-        self, walker: Walker, number: int, ident: int, old: int | None, notes: tuple[Note, ...]
-    ) -> None:
-        self._walker, self._ident = walker, ident
-        self.number, self.old, self.notes = number, old, notes
+        self, plain: PlainWrites, row: _Row, number: int, ident: int, data: int, old: int | None,
+        moved: tuple[int, int], notes: tuple[Note, ...],
+    ) -> None:  # fmt: skip
+        self._plain, self._row, self._ident, self._moved = plain, row, ident, moved
+        self.number, self.data, self.old, self.notes = number, data, old, notes
 
     @property
     def decoded(self) -> Decoded:
-        return self._walker.log.decoded(self._ident)
+        return self._plain.walker.log.decoded(self._ident)
+
+    @property
+    def register(self) -> Register:
+        return self._row.register
+
+    @property
+    def status(self) -> tuple[str, ...]:
+        """The reply's status bits that are set."""
+        return self._plain.status_of(self._ident)
+
+    @property
+    def texts(self) -> tuple[str, ...]:
+        """Each of `changes` as text."""
+        if self._row.hanging:
+            return tuple(map(str, self.changes))
+        return self._plain.texts_of(self._row, *self._moved)
 
     @property
     def changes(self) -> tuple[Change | Act, ...]:
-        sent = self.decoded.sent
-        assert sent is not None
-        assert sent.register is not None
-        before, after = self._walker.replay.around(self.number)
-        found = compare(self._walker.chip, before, after, [sent.register.name])
-        return tuple(found)
+        walker = self._plain.walker
+        before, after = walker.replay.around(self.number)
+        return tuple(compare(walker.chip, before, after, [self._row.register.name]))
 
 
 class Replay:
@@ -99,13 +114,18 @@ class Replay:
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """A register whose writes only store: `stores` are the bits that they move, `shows` those that a reply shows."""
+    """A register whose writes only store: `stores` are the bits that they move, `shows` those that a reply shows.
+
+    `proves` are those that a readback proves, `need` those that must be known; `hanging`: what a field means may hang
+    on something else than its code.
+    """
 
     register: Register
     stores: int
     shows: int
     proves: int
     need: int
+    hanging: bool
 
 
 class PlainWrites:
@@ -129,6 +149,8 @@ class PlainWrites:
         #: replies, as far as they tell of faults and states, after which everything stands as before
         self.calm: set[int] = set()
         self._allowed: dict[str, bool] = {}
+        self._texts: dict[tuple[str, int, int], str] = {}
+        self._status: dict[int, tuple[str, ...]] = {}
         self._lists: tuple[list[int], ...] = ()
         self._any = False
 
@@ -144,8 +166,12 @@ class PlainWrites:
         ):
             return None
         shows = register.shows
+        hanging = any(
+            len(f.meanings) > 1 or any(m.when is not None for m in f.meanings)
+            for f in register.fields
+        )
         need = stores | (shows if self._shown is not None else 0)
-        return _Row(register, stores, shows, register.read_back, need)
+        return _Row(register, stores, shows, register.read_back, need, hanging)
 
     def batch(self, batch: Batch) -> None:
         """Look at a batch: which of its frames are writes that only store."""
@@ -187,6 +213,30 @@ class PlainWrites:
         """A reply to a write left all faults and states as they were."""
         if reply is not None:
             self.calm.add(reply & self._telling)
+
+    def status_of(self, ident: int) -> tuple[str, ...]:
+        """The status bits that are set in the reply of a plain write."""
+        telling = int(self.walker.log.table.column(4)[ident]) & self._telling
+        found = self._status.get(telling)
+        if found is None:
+            answer = self.walker.log.decoded(ident).answer
+            found = tuple(n for n, on in answer.status.items() if on) if answer is not None else ()
+            self._status[telling] = found
+        return found
+
+    def texts_of(self, row: _Row, before: int, after: int) -> tuple[str, ...]:
+        """The changes of a register from one known word to another, where no meaning hangs on anything else."""
+        out = []
+        for item in row.register.fields:
+            if not (before ^ after) & item.mask:
+                continue
+            old, new = bits.extract(before, item.bits), bits.extract(after, item.bits)
+            text = self._texts.get((item.ref, old, new))
+            if text is None:
+                text = str(Change(item, values.read(item, old), values.read(item, new)))
+                self._texts[item.ref, old, new] = text
+            out.append(text)
+        return tuple(out)
 
     def take(self, batch: Batch, place: int, canon: int) -> bool:
         """Take over one frame if it is a plain write; False, and nothing done, where it is not."""
@@ -247,7 +297,7 @@ class PlainWrites:
         if moved or notes or not told:
             old = before if known == row.register.mask else None
             walker.happenings[number] = WriteHappening(
-                walker, number, int(batch.idents[place]), old, notes
+                self, row, number, int(batch.idents[place]), word, old, (before, new), notes
             )
         return True
 

@@ -10,6 +10,7 @@ from heapq import merge
 
 import numpy as np
 
+from ..belief.plain import WriteHappening
 from ..belief.walker import Walker
 from ..events import Event, Note, Quiet
 from ..frames.decoded import Decoded, flaw_notes
@@ -168,6 +169,8 @@ class EventBuilder:
         if happening is None:
             event = self.plain(number, batch, place)
             return replace(event, notes=event.notes + carried)
+        if isinstance(happening, WriteHappening):
+            return self._written(batch, place, happening, carried)
         return self._event(
             number,
             batch,
@@ -177,6 +180,20 @@ class EventBuilder:
             happening.notes + carried,
             tuple(map(str, happening.changes)),
         )
+
+    def _written(
+        self, batch: Batch, place: int, happening: WriteHappening, carried: tuple[Note, ...]
+    ) -> Event:
+        """As `_event`, without taking the frame apart once more."""
+        register = happening.register
+        pair = self.walker.log.pair(int(batch.idents[place]))
+        return Event(
+            kind="write", number=happening.number, transfer=int(batch.transfer[place]),
+            time=int(batch.start[place]), chip=self.walker.position, register=register.name,
+            address=register.address, word=pair.word, bits=abs(pair.bits), reply=pair.replies[0][1],
+            data=happening.data, old=happening.old, changes=happening.texts, status=happening.status,
+            notes=happening.notes + carried,
+        )  # fmt: skip
 
     def _event(
         self,

@@ -257,7 +257,8 @@ class PlainWrites:
         content = self._shown is not None
         if content and (before ^ shown[place]) & row.shows:
             return False
-        if not self._may(row) or walker.pins.fault_at(answered[place]):
+        pins = walker.pins
+        if not self._may(row) or (pins.fault is not None and pins.fault_at(answered[place])):
             return False
         number, time, word = batch.first + place, ends[place], words[place]
         notes: tuple[Note, ...] = ()

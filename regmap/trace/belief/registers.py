@@ -20,7 +20,7 @@ from regmap.frames.codec import Sent
 from ..events import Note
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Known:
     """From frame `number`, ended at `time`, on: this register holds `word` in the bits of `known`."""
 

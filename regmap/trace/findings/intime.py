@@ -196,6 +196,8 @@ class _Looked:
             for place, name in enumerate(sorter.names)
         }
 
+        self._telling: dict[tuple[frozenset[str], frozenset[int]], npt.NDArray[np.intp]] = {}
+
     def reads(self, register: str) -> npt.NDArray[np.intp]:
         """Places of the believed reads of a register."""
         return self._reads.get(register, np.empty(0, np.intp))
@@ -206,10 +208,14 @@ class _Looked:
         names = {fault, *(n for n, f in chip.faults.items() if fault in f.summary_of)}
         registers = {chip.faults[n].register for n in names if _read_shows(chip, n)}
         kinds = _kinds_that_show(chip, names)
-        found = [self.reads(r) for r in sorted(registers)]
-        if kinds:
-            found.append(np.flatnonzero(np.isin(self.kinds, sorted(kinds))))
-        return np.unique(np.concatenate(found)) if found else np.empty(0, np.intp)
+        key = frozenset(registers), frozenset(kinds)
+        found = self._telling.get(key)
+        if found is None:
+            telling = np.isin(self.kinds, sorted(kinds))
+            for register in registers:
+                telling[self.reads(register)] = True
+            found = self._telling[key] = np.flatnonzero(telling)
+        return found
 
 
 def _read_shows(chip: Chip, fault: str) -> bool:

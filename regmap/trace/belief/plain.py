@@ -9,7 +9,7 @@ other frame, and any word that contradicts belief, goes the whole way through th
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 import numpy as np
 
@@ -17,18 +17,36 @@ from regmap.behaviour.effects import Act, Change, compare
 from regmap.chip import bits, values
 from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
-from regmap.chip.model import Register
+from regmap.chip.model import Chip, Register
 from regmap.expr import evaluate
 from regmap.frames.bulk import WRITE, extract
 
 from ..events import Note
+from ..faults.log import FaultLog
+from ..faults.pins import PinTrace
 from ..frames.decoded import Decoded
 from ..frames.framer import Batch
+from ..frames.log import FrameLog
 from ..frames.pairs import GIVEN
-from .registers import Known, WrittenWord
+from .registers import Belief, Known, WrittenWord
 
-if TYPE_CHECKING:
-    from .walker import Walker
+
+class Walked(Protocol):
+    """What a plain write needs of the walker of its chip, and moves there."""
+
+    chip: Chip
+    log: FrameLog
+    pins: PinTrace
+    belief: Belief
+    faults: FaultLog
+    seen: dict[str, int]
+    configured: bool
+    version: int
+    replay: Replay
+
+    def was_told(self, canon: int) -> bool: ...
+
+    def keep(self, happening: WriteHappening) -> None: ...
 
 
 class WriteHappening:
@@ -73,7 +91,7 @@ class WriteHappening:
 class Replay:
     """What was known of the registers before and after a frame, cheap where frames are asked for in order."""
 
-    def __init__(self, walker: Walker) -> None:
+    def __init__(self, walker: Walked) -> None:
         self._walker = walker
         self._restart()
 
@@ -131,7 +149,7 @@ class _Row:
 class PlainWrites:
     """Tells the walker of one chip which frames of a batch are plain writes, and takes them."""
 
-    def __init__(self, walker: Walker) -> None:
+    def __init__(self, walker: Walked) -> None:
         self.walker = walker
         chip, log = walker.chip, walker.log
         frame = next(iter(chip.frames.values()))
@@ -297,9 +315,8 @@ class PlainWrites:
             walker.version += 1
         if moved or notes or not told:
             old = before if known == row.register.mask else None
-            walker.happenings[number] = WriteHappening(
-                self, row, number, int(batch.idents[place]), word, old, (before, new), notes
-            )
+            ident = int(batch.idents[place])
+            walker.keep(WriteHappening(self, row, number, ident, word, old, (before, new), notes))
         return True
 
     def _may(self, row: _Row) -> bool:

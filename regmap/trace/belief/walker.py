@@ -255,6 +255,10 @@ class Walker:
                 number, old, tuple(notes), decoded, tuple(belief.changes)
             )
 
+    def keep(self, happening: WriteHappening) -> None:
+        """Take over what a plain write told."""
+        self.happenings[happening.number] = happening
+
     def was_told(self, canon: int) -> bool:
         """Whether a frame like this was met; it is from now on. For chips whose frames are always read one way."""
         key = canon, None

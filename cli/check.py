@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from regmap.assessment.matrix import STATED
 from regmap.assessment.stage import Assessment, assess, with_settings
 from regmap.calc import WORDS, tally
 from regmap.chip.bank import find, full_name
 from regmap.errors import CallError
-from regmap.quantity import Band
-from regmap.stages.identity import identity
+from regmap.quantity import Band, many
+from regmap.stages.identity import DIGITS, identity
 from regmap.stages.load import Stage
 from regmap.stages.whatif import changed_inputs
 
@@ -23,6 +24,7 @@ from .files import write_text
 
 if TYPE_CHECKING:
     from regmap.assessment.goals import NotComputed
+    from regmap.assessment.matrix import OverModes
     from regmap.calc import Verdict
     from regmap.draft import Draft
 
@@ -132,28 +134,28 @@ def further(names: list[str]) -> list[str]:
 def run(args: argparse.Namespace, context: Context) -> int:
     others = further(args.names)
     stage = stage_with(args.stage, args.set, context, args.drive_mode)
-    if others or args.csv or args.html or (stage.modes and not args.explain):
+    if args.drive_mode:
+        stage = replace(stage, modes={})  # this one alone
+    if others or args.csv or args.html:
         single = [f"--{n}" for n in ("explain", "spice", "plot") if getattr(args, n)]
         if single:
-            raise CallError(
-                f"{single[0]} is of one stage",
-                "one stage, or one --mode of it, without --csv and --html",
-            )
+            raise CallError(f"{single[0]} is of one stage", "one stage, without --csv and --html")
         from .checkmatrix import run_matrix
 
         args.names = [n for n in args.names if n not in others]
         stages = [stage, *(stage_with(name, args.set, context) for name in others)]
         return run_matrix(args, stages, context)
-    result = assess(stage, names=[*args.names, *args.explain] or None)
-    draft = (
-        None  # tried only when dependence is asked; one for all verdicts, as it keeps what it tried
-    )
-    if args.explain:
-        from regmap.draft import Draft
+    names = [*args.names, *args.explain] or None
+    over = None
+    if stage.modes:
+        from regmap.assessment.matrix import over_modes
 
-        draft = Draft(stage)
+        over = over_modes(stage, names)
+    result = over.result if over else assess(stage, names=names)
     if args.spice or args.plot:
         _files(args, stage, context)
+    between = over is not None and not names and _between(stage)
+    drafts = _Drafts(stage, over) if args.explain else None
     if args.json:
         context.json(
             "check",
@@ -177,19 +179,31 @@ def run(args: argparse.Namespace, context: Context) -> int:
             },
             doubts=[problem_json(p) for p in stage.doubts],
             verdicts=[
-                {**v.json(), **(_depends_json(draft, v.check) if draft else {})}
+                {
+                    **v.json(),
+                    **({"mode": over.where[v.check]} if over else {}),
+                    **(_depends_json(drafts.of(v.check), v.check) if drafts else {}),
+                }
                 for v in result.verdicts
             ],
             waived=[
-                {"check": v.check, "status": v.status, "reason": reason}
+                {
+                    "check": v.check,
+                    "status": v.status,
+                    "reason": reason,
+                    **({"modes": over.waived[v.check, reason]} if over else {}),
+                }
                 for v, reason in result.waived
             ],
+            **(_modes_json(over, between) if over else {}),
         )
-    elif draft:
+    elif drafts:
         for verdict in result.verdicts:
             for line in derivation(verdict, context):
                 context.out(line)
-            for line in _depends(draft, verdict.check, context):
+            if over:
+                context.out(f"  worst of all modes: {over.where[verdict.check]}")
+            for line in _depends(drafts.of(verdict.check), verdict.check, context):
                 context.out(line)
             context.out("")
     else:
@@ -202,12 +216,81 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 *([] if args.names else [*rounded(stage), *map(str, stage.doubts)]),
             ],
             stage,
+            over,
         ):
             context.out(line)
+        if between:
+            context.out(
+                wrap(f"{between.told}: gateword modes {args.stage}", context.width, hang="  ")
+            )
     counts = result.counts
-    if counts["fails"] or (args.strict and (counts["low_margin"] or counts["not_computed"])):
+    bad = counts["fails"] or (between and between.bad)
+    if bad or (args.strict and (counts["low_margin"] or counts["not_computed"])):
         return Status.FINDINGS
     return Status.OK
+
+
+@dataclass(frozen=True, slots=True)
+class _Between:
+    """What is wrong between the modes of a stage."""
+
+    ways: int
+    with_findings: int
+    gaps: int
+
+    @property
+    def bad(self) -> bool:
+        return bool(self.with_findings or self.gaps)
+
+    @property
+    def told(self) -> str:
+        return (
+            f"{many(self.ways, 'transition')} between modes, {self.with_findings or 'none'} with findings; "
+            f"{many(self.gaps, 'fault')} in a mode with nothing settled that follows"
+        )
+
+
+def _between(stage: Stage) -> _Between:
+    from regmap.assessment.fallback import fallback
+    from regmap.assessment.transition import transitions
+
+    ways = transitions(stage)
+    gaps = sum(bool(r.gaps) for r in fallback(stage, ways))
+    return _Between(len(ways), sum(not w.ok for w in ways), gaps)
+
+
+class _Drafts:
+    """One draft for each mode that is asked about; it keeps what it tried."""
+
+    def __init__(self, stage: Stage, over: OverModes | None) -> None:
+        self._stage, self._over = stage, over
+        self._found: dict[str, Draft] = {}
+
+    def of(self, check: str) -> Draft:
+        from regmap.draft import Draft
+
+        stage = self._over.mode_of(check) if self._over else self._stage
+        if stage.mode not in self._found:
+            self._found[stage.mode] = Draft(stage)
+        return self._found[stage.mode]
+
+
+def _modes_json(over: OverModes, between: _Between | bool) -> dict[str, object]:
+    found: dict[str, object] = {
+        "modes": [
+            {"mode": name, "counts": result.counts, "identity": identity(stage).json()}
+            for name, result, stage in zip(
+                over.matrix.names, over.matrix.results, over.matrix.stages, strict=True
+            )
+        ]
+    }
+    if isinstance(between, _Between):
+        found["between_modes"] = {
+            "transitions": between.ways,
+            "with_findings": between.with_findings,
+            "gaps": between.gaps,
+        }
+    return found
 
 
 def _depends_json(draft: Draft, check: str) -> dict[str, object]:
@@ -301,22 +384,40 @@ def table(
     only: set[str],
     notes: Sequence[str] = (),
     stage: Stage | None = None,
+    over: OverModes | None = None,
 ) -> list[str]:
-    """The verdicts as text, worst first, and the sum in the last line."""
+    """The verdicts as text, worst first, and the sum; `over` says in which mode each is worst."""
     from regmap.calc import CAUTION, fold_sides
 
     chosen = [v for v in result.verdicts if not only or v.status in only]
     folded = fold_sides(chosen)
+    if over:  # two sides that are worst in two modes stay apart
+        by_mode = {
+            n: fold_sides([v for v in chosen if over.where[v.check] == n])
+            for n in over.matrix.names
+        }
+        order = {id(v): n for n, v in enumerate(chosen)}
+        folded = sorted(
+            (f for found in by_mode.values() for f in found), key=lambda f: order[id(f[2])]
+        )
     shown = [v for _, _, v in folded]
+    modes = {id(v): over.where[v.check] for v in shown} if over else {}
+    named = [m for m in modes.values() if m != STATED]
     known = [(n, v) for n, _, v in folded if not v.missing and not (v.reason and v.value is None)]
     names = {id(v): n for n, _, v in folded}
     cells = [[" " * SIGN, "check", "worst case", "", "limit", "margin"]] + [
         row(v, n) for n, v in known
     ]
+    if named:
+        cells[0].append("mode")
+        for (_, verdict), cell in zip(known, cells[1:], strict=True):
+            mode = modes[id(verdict)]
+            cell.append(mode if mode != STATED else "")
     widest = max((len(n) for n in [*names.values(), "check"]), default=5)
     for cell in cells:
         cell[1] = cell[1].ljust(widest)
     rest = context.width - widest - SIGN - 1 - 12 - 3 - 8 - 5
+    rest -= max(len(c[6]) for c in cells) + 1 if named else 0
     cells = [
         [
             c[0],
@@ -324,7 +425,7 @@ def table(
             c[2],
             c[3],
             c[4] if len(c[4]) <= max(rest, 14) else c[4][: max(rest, 14) - 1] + "~",
-            c[5],
+            *c[5:],
         ]
         for c in cells
     ]
@@ -338,6 +439,8 @@ def table(
         else:
             found = f"{verdict.value.text()}, " if verdict.value is not None else ""
             text = found + needs(verdict) if verdict.missing else verdict.reason
+            if named and modes[id(verdict)] != STATED:
+                text += f" ({modes[id(verdict)]})"
             body = columns(
                 [[sign.ljust(SIGN), names[id(verdict)].ljust(widest), text]],
                 gap=1,
@@ -346,7 +449,9 @@ def table(
         styled.append(context.style(sign, STYLES[verdict.status]) + body[0][len(sign) :])
         styled += body[1:]
     for verdict, reason in result.waived:
-        line = f"waived {verdict.check} ({WORDS[verdict.status]}): {reason}"
+        there = over.waived[verdict.check, reason] if over else ()
+        where = f" in {', '.join(there)}" if over and len(there) < len(over.matrix.names) else ""
+        line = f"waived {verdict.check}{where} ({WORDS[verdict.status]}): {reason}"
         styled.append(wrap(line, context.width, hang="    "))
     styled += [wrap(note, context.width, hang="  ") for note in notes]
     counts = result.counts
@@ -357,6 +462,11 @@ def table(
     failed = [v.check for v in result.verdicts if v.status == "fails"]
     summary = tally(counts)
     styled.append(summary + (f"; first: {failed[0]}" if failed else ""))
+    for name, stated, held in (
+        zip(over.matrix.names, over.matrix.stages, over.matrix.results, strict=True) if over else ()
+    ):
+        line = f"{name}: {tally(held.counts)}; settings {identity(stated).settings[:DIGITS]}"
+        styled.append(wrap(line, context.width, hang="  "))
     return styled
 
 

@@ -7,9 +7,9 @@ import csv
 import io
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
-from regmap.calc import WORDS, Verdict
+from regmap.calc import WORDS, tally
 from regmap.quantity import many
 from regmap.stages.identity import identity
 
@@ -42,73 +42,66 @@ def run_matrix(args: argparse.Namespace, stages: list[Stage], context: Context) 
             context.out(line)
     counts = [r.counts for r in found.results]
     bad = any(c["fails"] for c in counts)
-    if len(stages) == 1 and stages[0].modes and not args.names:
-        bad = _between(stages[0], args, context) or bad
     thin = any(c["low_margin"] or c["not_computed"] for c in counts)
     return Status.FINDINGS if bad or (args.strict and thin) else Status.OK
 
 
-def _between(stage: Stage, args: argparse.Namespace, context: Context) -> bool:
-    """Whether something is wrong between the modes of the stage; said in a line where there is text."""
-    from regmap.assessment.fallback import fallback
-    from regmap.assessment.transition import transitions
-
-    ways = transitions(stage)
-    bad = sum(not w.ok for w in ways)
-    gaps = sum(bool(r.gaps) for r in fallback(stage, ways))
-    if not (args.csv or args.json):
-        context.out("")
-        line = (
-            f"{many(len(ways), 'transition')} between modes, {bad or 'none'} with findings; "
-            f"{many(gaps, 'fault')} in a mode with nothing settled that follows: gateword modes {args.stage}"
-        )
-        context.out(wrap(line, context.width, hang="  "))
-    return bool(bad or gaps)
-
-
 def _text(found: Matrix, context: Context, only: set[str]) -> Iterator[str]:
-    """Rows that do not hold everywhere (or those of the kinds in `only`), then a line a variant."""
+    """Rows that do not hold everywhere (or those of the kinds in `only`), a column a stage with its worst mode; then
+    a line a variant."""
     rows = [r for r in found.rows if (r.status in only if only else r.status != "holds")]
-    names = found.names
+    names = [found.names[g[0]] for g in found.groups]
     cells = [["check", *names]]
-    cells += [[r.check, *(_cell(v) for v in r.verdicts)] for r in rows]
+    table = [[(found, r, r.worst_of(group)) for group in found.groups] for r in rows]
+    cells += [[r.check, *map(_cell, line)] for r, line in zip(rows, table, strict=True)]
     drawn = columns(cells)
     if rows and max(map(len, drawn)) <= context.width:
         yield drawn[0]
         for row, line in zip(rows, drawn[1:], strict=True):
             yield context.style(line, STYLES[row.status])
     else:
-        for row in rows:
-            yield from _by_status(row, names, context)
+        for row, there in zip(rows, table, strict=True):
+            yield from _by_status(row, names, there, context)
     held = len(found.rows) - sum(r.status != "holds" for r in found.rows)
     yield wrap(f"{many(held, 'check')} hold in every variant", context.width)
     yield ""
-    for name, result, stage in zip(names, found.results, found.stages, strict=True):
-        told = ", ".join(f"{n} {WORDS[w]}" for w, n in result.counts.items() if n)
-        yield wrap(f"{name}: {told}; {identity(stage)}", context.width, hang="  ")
+    for name, result, stage in zip(found.names, found.results, found.stages, strict=True):
+        yield wrap(f"{name}: {tally(result.counts)}; {identity(stage)}", context.width, hang="  ")
 
 
-def _by_status(row: MatrixRow, names: tuple[str, ...], context: Context) -> Iterator[str]:
+def _by_status(
+    row: MatrixRow, names: list[str], there: list[_Place], context: Context
+) -> Iterator[str]:
     """One check where the variants have no room beside each other: which of them it is what in."""
     parts = []
     for status, word in WORDS.items():
-        there = [
-            f"{n} {percent(v.relative)}".rstrip()
-            for n, v in zip(names, row.verdicts, strict=True)
-            if v is not None and v.status == status
+        told = [
+            f"{n} {_cell(place).removeprefix(word)}".replace("  ", " ").rstrip()
+            for n, place in zip(names, there, strict=True)
+            if place[2] is not None and _cell(place).startswith(word)
         ]
-        if there and status != "holds":
-            parts.append(f"{word} in {', '.join(there)}")
-        elif there:
-            parts.append(f"{word} in {len(there)}")
+        if told and status != "holds":
+            parts.append(f"{word} in {', '.join(told)}")
+        elif told:
+            parts.append(f"{word} in {len(told)}")
     line = wrap(f"{row.check}: {'; '.join(parts)}", context.width, hang="    ")
     yield context.style(row.check, STYLES[row.status]) + line[len(row.check) :]
 
 
-def _cell(verdict: Verdict | None) -> str:
-    if verdict is None:
+#: a row of a matrix and the number of one of its variants, None where none has the check
+_Place: TypeAlias = "tuple[Matrix, MatrixRow, int | None]"
+
+
+def _cell(place: _Place) -> str:
+    """Status, margin, and the mode where that is the worst of its stage."""
+    found, row, number = place
+    verdict = row.verdicts[number] if number is not None else None
+    if verdict is None or number is None:
         return "-"
-    return f"{WORDS[verdict.status]} {percent(verdict.relative)}".rstrip()
+    mode = found.stages[number].mode
+    return f"{WORDS[verdict.status]} {percent(verdict.relative)}".rstrip() + (
+        f" ({mode})" if mode else ""
+    )
 
 
 def _csv(found: Matrix) -> str:

@@ -28,9 +28,15 @@ class MatrixRow:
     @property
     def worst(self) -> int:
         """The variant in which it is worst, by number."""
-        there = [v for v in self.verdicts if v is not None]
-        first = worst_first(there)[0]
-        return next(i for i, v in enumerate(self.verdicts) if v is first)
+        found = self.worst_of(range(len(self.verdicts)))
+        assert found is not None
+        return found
+
+    def worst_of(self, variants: Iterable[int]) -> int | None:
+        """That of these variants in which it is worst, the first among equals; None where none has the check."""
+        there = {id(v): i for i in reversed(list(variants)) if (v := self.verdicts[i]) is not None}
+        first = worst_first([v for v in self.verdicts if v is not None and id(v) in there])
+        return there[id(first[0])] if first else None
 
     @property
     def status(self) -> str:
@@ -56,6 +62,15 @@ class Matrix:
         return tuple(
             f"{n} ({s.file})" if names.count(n) > 1 else n
             for n, s in zip(names, self.stages, strict=True)
+        )
+
+    @property
+    def groups(self) -> tuple[tuple[int, ...], ...]:
+        """The variants by number, those of one stage (itself and its modes) together."""
+        first = [n for n, s in enumerate(self.stages) if not s.mode or n == 0]
+        return tuple(
+            tuple(range(start, end))
+            for start, end in zip(first, [*first[1:], len(self.stages)], strict=True)
         )
 
     def json(self) -> dict[str, object]:
@@ -111,3 +126,45 @@ def matrix(stages: Sequence[Stage], names: Iterable[str] | None = None) -> Matri
     worst = {id(row.verdicts[row.worst]): row for row in rows}
     order = worst_first([v for row in rows if (v := row.verdicts[row.worst]) is not None])
     return Matrix(tuple(stages), results, tuple(worst[id(v)] for v in order))
+
+
+@dataclass(frozen=True, slots=True)
+class OverModes:
+    """Every check of a stage in the mode in which it is worst; the stage as stated is the first among equals.
+
+    `result` has these verdicts and everything that a mode waives; `where` says by check in which mode it is worst,
+    `waived` by check and reason in which modes it is waived.
+    """
+
+    matrix: Matrix
+    result: Assessment
+    where: dict[str, str]
+    waived: dict[tuple[str, str], tuple[str, ...]]
+
+    def mode_of(self, check: str) -> Stage:
+        """The stage in the mode in which a check is worst."""
+        return self.matrix.stages[self.matrix.names.index(self.where[check])]
+
+
+def over_modes(stage: Stage, names: Iterable[str] | None = None) -> OverModes:
+    """The checks (or those named) over the stage as stated and all its modes. Raises CallError for an unknown name."""
+    found = matrix([stage], names)
+    verdicts: list[Verdict] = []
+    where: dict[str, str] = {}
+    for row in found.rows:
+        verdict = row.verdicts[row.worst]
+        assert verdict is not None
+        verdicts.append(verdict)
+        where[row.check] = found.names[row.worst]
+    waived: dict[tuple[str, str], tuple[Verdict, tuple[str, ...]]] = {}
+    for name, result in zip(found.names, found.results, strict=True):
+        for verdict, reason in result.waived:
+            first, modes = waived.get((verdict.check, reason), (verdict, ()))
+            waived[verdict.check, reason] = (first, (*modes, name))
+    told = tuple((verdict, reason) for (_, reason), (verdict, _) in waived.items())
+    return OverModes(
+        found,
+        Assessment(tuple(verdicts), told),
+        where,
+        {key: modes for key, (_, modes) in waived.items()},
+    )

@@ -18,7 +18,8 @@ Run = Callable[..., Any]
 @pytest.fixture
 def boards(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "base.yaml").write_text(find_document("coolant_pump").read_text())
+    plain = find_document("coolant_pump").read_text().partition("\nmodes:")[0]
+    (tmp_path / "base.yaml").write_text(plain)
     for name, text in (
         ("hot", "supply.voltage: 18 / 24 / 28 V\n"),
         ("fast", "pwm.frequency: 60 kHz\n"),
@@ -86,10 +87,18 @@ def test_modes_are_judged_by_check_and_told_elsewhere(gateword: Run) -> None:
     done = gateword("check", "m.yaml")
     assert done.status == 1
     assert "vds.protects.high" in done.out
-    assert "FAILS in limp" in done.out or "as stated" in done.out.splitlines()[0]
+    row = next(n for n in done.out.splitlines() if "vds.protects.high" in n)
+    assert row.startswith("FAILS")
+    assert row.endswith(" limp"), "the mode in which it is worst"
+    assert "as stated: " in done.out
+    explained = gateword("check", "m.yaml", "--explain", "vds.protects.high")
+    assert "worst of all modes: limp" in explained.out
+    assert "572" in explained.out, "the threshold of the mode, 520 mV with its tolerance"
     assert gateword("check", "m.yaml", "--mode", "limp", "deadtime").status == 0
     assert "nearest: limp" in gateword("check", "m.yaml", "--mode", "lmp").err
-    assert "one --mode of it" in gateword("check", "m.yaml", "--plot", "p").err
+    assert gateword("check", "m.yaml", "--mode", "as_stated", "deadtime").status == 0
+    assert gateword("check", "m.yaml", "--plot", "p").status == 1
+    assert len(list(Path("p").glob("*.svg"))) > 3, "of the stage as stated"
     header = gateword("header", "m.yaml").out
     assert "fast_to_as_stated_steps" not in header, "they differ in the controller's values alone"
     assert "_DRIVE_MODE_FAST" in header

@@ -212,6 +212,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
             context,
             {o.replace("-", "_") for o in args.only},
             [
+                *([f"{between.told}; `gateword modes` shows them"] if between else []),
                 *laid_over(stage),
                 *([] if args.names else [*rounded(stage), *map(str, stage.doubts)]),
             ],
@@ -219,10 +220,6 @@ def run(args: argparse.Namespace, context: Context) -> int:
             over,
         ):
             context.out(line)
-        if between:
-            context.out(
-                wrap(f"{between.told}: gateword modes {args.stage}", context.width, hang="  ")
-            )
     counts = result.counts
     bad = counts["fails"] or (between and between.bad)
     if bad or (args.strict and (counts["low_margin"] or counts["not_computed"])):
@@ -453,6 +450,13 @@ def table(
         where = f" in {', '.join(there)}" if over and len(there) < len(over.matrix.names) else ""
         line = f"waived {verdict.check}{where} ({WORDS[verdict.status]}): {reason}"
         styled.append(wrap(line, context.width, hang="    "))
+    if over:
+        styled.append("")
+    for name, stated, held in (
+        zip(over.matrix.names, over.matrix.stages, over.matrix.results, strict=True) if over else ()
+    ):
+        line = f"{name}: {tally(held.counts)}; settings {identity(stated).settings[:DIGITS]}"
+        styled.append(wrap(line, context.width, hang="  "))
     styled += [wrap(note, context.width, hang="  ") for note in notes]
     counts = result.counts
     styled.append("")
@@ -462,11 +466,6 @@ def table(
     failed = [v.check for v in result.verdicts if v.status == "fails"]
     summary = tally(counts)
     styled.append(summary + (f"; first: {failed[0]}" if failed else ""))
-    for name, stated, held in (
-        zip(over.matrix.names, over.matrix.stages, over.matrix.results, strict=True) if over else ()
-    ):
-        line = f"{name}: {tally(held.counts)}; settings {identity(stated).settings[:DIGITS]}"
-        styled.append(wrap(line, context.width, hang="  "))
     return styled
 
 

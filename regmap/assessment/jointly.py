@@ -14,10 +14,10 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from ..chip import values
-from ..chip.bank import Bank
+from ..chip.bank import Bank, need
 from ..chip.model import Chip
 from ..stages.load import Stage
-from ..stages.whatif import input_of
+from ..stages.whatif import input_of, is_input
 from .goals import GoalProblem, Looked, NotComputed, atoms, problem_of
 from .grid import Axis, GridCell, SweepGrid, grid
 from .matrix import STATED
@@ -62,7 +62,9 @@ def set_by(stage: Stage, mode: Stage) -> set[str]:
 
 
 def moved_in(stage: Stage, name: str) -> dict[str, Stage]:
-    """The states in which a field or an input is not set by the mode itself."""
+    """The states in which a field or an input is not set by the mode itself. Raises CallError for what is neither."""
+    if not _of_chip(stage.chip, name) and not is_input(name):
+        need(stage.chip, name)
     wanted = {name} | (atoms(stage.chip, name) if _of_chip(stage.chip, name) else {_input(name)})
     return {n: s for n, s in states(stage).items() if not wanted & set_by(stage, s)}
 

@@ -471,6 +471,7 @@ def _swept(
     now: int | None,
     left: tuple[Verdict, ...],
 ) -> Sweep:
+    rows = _told_once(rows)
     names = list(dict.fromkeys(n for _, v, _ in rows for n in v))
     moved = tuple(n for n in names if len({signature(v.get(n)) for _, v, _ in rows}) > 1)
     return Sweep(
@@ -482,6 +483,23 @@ def _swept(
         len(names) - len(moved),
         left,
     )
+
+
+def _told_once(
+    rows: list[tuple[values.Reading, dict[str, Verdict], tuple[str, ...]]],
+) -> list[tuple[values.Reading, dict[str, Verdict], tuple[str, ...]]]:
+    """The rows without what another mode says of a check in each of them as well; where all modes say the same, without
+    a mode in its name."""
+    by_check: dict[str, list[str]] = {}
+    for name in dict.fromkeys(n for _, v, _ in rows for n in v):
+        by_check.setdefault(bare(name), []).append(name)
+    called: dict[str, str] = {}
+    for check, names in by_check.items():
+        told: dict[tuple[object, ...], str] = {}
+        for name in names:
+            told.setdefault(tuple(signature(v.get(name)) for _, v, _ in rows), name)
+        called |= {n: n if len(told) > 1 else check for n in told.values()}
+    return [(r, {called[n]: x for n, x in v.items() if n in called}, b) for r, v, b in rows]
 
 
 def _open(role: str, options: list[dict[str, Verdict]]) -> tuple[Verdict, ...]:

@@ -10,7 +10,7 @@ from ..chip.bits import hexword
 from ..quantity import many
 from ..stages.identity import identity
 from ..stages.load import Stage
-from .page import Html, code, join, table, tag
+from .page import Html, code, fold, join, table, tag
 from .verdicts import percent, sign
 
 
@@ -22,8 +22,8 @@ def _place(trouble: Trouble) -> str:
 class ModesTold:
     """What a record tells of a stage's modes; `findings` are sentences for its head."""
 
-    def __init__(self, stage: Stage) -> None:
-        self.stage = stage
+    def __init__(self, stage: Stage, *, unfold: bool = False) -> None:
+        self.stage, self.unfold = stage, unfold
         self.matrix: Matrix = matrix([stage])
         self.ways: list[Transition] = transitions(stage)
         self.rows: list[FallbackRow] = fallback(stage, self.ways)
@@ -146,7 +146,7 @@ class ModesTold:
         ]
         caption = f"Frames from {way.source} to {way.target}"
         shown = table(["frame", "step", "what", "why"], rows, caption=caption, cls="dense")
-        return tag("details", tag("summary", caption), shown) if rows else Html("")
+        return fold(caption, shown, unfold=self.unfold) if rows else Html("")
 
     def _faults(self) -> Html:
         rows = [

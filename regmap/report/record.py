@@ -94,7 +94,7 @@ class _Maker:
             others.append(("date", self.date))
         if stage.mode:
             others.append(("mode", stage.mode))
-        modes = ModesTold(stage) if stage.modes else None
+        modes = ModesTold(stage, unfold=self.unfold) if stage.modes else None
         if modes is not None:
             others.append(("modes", ", ".join(stage.modes)))
             self.findings += modes.findings

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from regmap.assessment.matrix import matrix
@@ -14,7 +15,7 @@ BASE = Path(__file__).parents[2] / "devices" / "coolant_pump.yaml"
 
 def variants(folder: Path, count: int) -> list[Stage]:
     """`count` stages that extend one, each with another PWM frequency."""
-    (folder / "base.yaml").write_text(BASE.read_text())
+    (folder / "base.yaml").write_text(BASE.read_text().partition("\nmodes:")[0])
     made = []
     for index in range(count):
         path = folder / f"v{index}.yaml"
@@ -54,7 +55,7 @@ def test_the_worst_variant_is_the_one_with_the_smallest_margin(tmp_path: Path) -
 
 
 def test_a_variant_on_another_chip_has_its_own_checks() -> None:
-    pump, drum = load_stage("coolant_pump"), load_stage("conveyor_drum")
+    pump, drum = (replace(load_stage(n), modes={}) for n in ("coolant_pump", "conveyor_drum"))
     found = matrix([pump, drum])
     names = [{v.check for v in assess(s).verdicts} for s in (pump, drum)]
     assert names[0] != names[1]

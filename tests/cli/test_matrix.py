@@ -86,14 +86,14 @@ def test_modes_are_judged_by_check_and_told_elsewhere(gateword: Run) -> None:
     )
     done = gateword("check", "m.yaml")
     assert done.status == 1
-    assert "vds.protects.high" in done.out
-    row = next(n for n in done.out.splitlines() if "vds.protects.high" in n)
-    assert row.startswith("FAILS")
+    assert "vds.protects" in done.out
+    row = next(n for n in done.out.splitlines() if "vds.protects" in n)
+    assert row.startswith("FAILS"), row
     assert row.endswith(" limp"), "the mode in which it is worst"
     assert "as stated: " in done.out
     explained = gateword("check", "m.yaml", "--explain", "vds.protects.high")
     assert "worst of all modes: limp" in explained.out
-    assert "572" in explained.out, "the threshold of the mode, 520 mV with its tolerance"
+    assert "VDS.THRESHOLD, code 10" in " ".join(explained.out.split()), "as the mode has it"
     assert gateword("check", "m.yaml", "--mode", "limp", "deadtime").status == 0
     assert "nearest: limp" in gateword("check", "m.yaml", "--mode", "lmp").err
     assert gateword("check", "m.yaml", "--mode", "as_stated", "deadtime").status == 0

@@ -151,7 +151,9 @@ def test_every_number_in_the_rows_has_its_check_above(
 ) -> None:
     lines = gateword("sweep", stage, field, *changes).out.splitlines()
     head = next(n for n, line in enumerate(lines) if line.lstrip().startswith("code"))
-    named = {m[1] for line in lines[:head] if (m := re.match(r"\[(\d+)\] \S+:", line))}
+    named = {
+        m[1] for line in lines[:head] if (m := re.match(r"\[(\d+)\] \S+(?: in [\w ]+)?:", line))
+    }
     used = set(re.findall(r"\[(\d+)\](?:FAILS|thin)", "\n".join(lines[head:])))
     assert used
     assert used <= named

@@ -13,6 +13,7 @@ from regmap.stages.load import load_stage, read_stage
 from regmap.stages.new import new_stage
 
 PUMP = Path(__file__).parents[2] / "devices" / "coolant_pump.yaml"
+PLAIN = PUMP.read_text().partition("\nmodes:")[0]
 MODES = """
 modes:
   limp:
@@ -33,7 +34,7 @@ def put(folder: Path, text: str, name: str = "m.yaml") -> Path:
 
 
 def test_a_mode_is_the_stage_with_what_it_changes(tmp_path: Path) -> None:
-    stage = load_stage(put(tmp_path, PUMP.read_text() + MODES))
+    stage = load_stage(put(tmp_path, PLAIN + MODES))
     limp, fast = stage.modes["limp"], stage.modes["fast"]
     assert (limp.mode, limp.mode_title) == ("limp", "half the current after a warning")
     assert (limp.entry.after, fast.entry.after) == (("OT_WARN", "controller"), ())
@@ -47,14 +48,14 @@ def test_a_mode_is_the_stage_with_what_it_changes(tmp_path: Path) -> None:
     changed = {n for n, p in limp.params.items() if p.value != stage.params[n].value}
     assert changed == {"motor.current.rms"}
     # the base is what it is without modes
-    alone = load_stage(put(tmp_path, PUMP.read_text(), "alone.yaml"))
+    alone = load_stage(put(tmp_path, PLAIN, "alone.yaml"))
     assert [signature(v) for v in assess(stage).verdicts] == [
         signature(v) for v in assess(alone).verdicts
     ]
 
 
 def test_every_check_runs_in_every_mode_as_in_a_stage_of_its_own(tmp_path: Path) -> None:
-    stage = load_stage(put(tmp_path, PUMP.read_text() + MODES))
+    stage = load_stage(put(tmp_path, PLAIN + MODES))
     found = matrix([stage])
     assert found.names == (STATED, "limp", "fast")
     by_hand = put(
@@ -72,7 +73,7 @@ def test_every_check_runs_in_every_mode_as_in_a_stage_of_its_own(tmp_path: Path)
 
 
 def test_a_variant_changes_a_mode_of_what_it_extends(tmp_path: Path) -> None:
-    put(tmp_path, PUMP.read_text() + MODES, "base.yaml")
+    put(tmp_path, PLAIN + MODES, "base.yaml")
     stage = load_stage(
         put(
             tmp_path,

@@ -231,6 +231,9 @@ class _Measuring:
             if not any("is not clean" in w for w in self.why)
         ]
         try:
+            if not in_mode(following.stage, self.case.mode).entry.retains:
+                # what such a mode is left with may be nothing: the way out must be good for that
+                self.bench.power_cycle()
             following.go(link, way)
         except LinkError as error:
             self.why.append(str(error))

@@ -38,7 +38,7 @@ EXAMPLES: dict[str, tuple[tuple[str, str], ...]] = {
     ),
     "check": (
         ("gateword check coolant_pump", "all verdicts, the worst first"),
-        ("gateword check pump_12v.yaml pump_24v.yaml", "variants beside each other"),
+        ("gateword check coolant_pump pump_second_source", "variants beside each other"),
         ("gateword check coolant_pump --explain deadtime.enough.high", "the derivation of one"),
         ('gateword check coolant_pump --set "TIMING.DEAD_TIME=800 ns"', "with another setting"),
     ),

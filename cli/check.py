@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from regmap.assessment.matrix import STATED
 from regmap.assessment.stage import Assessment, assess, with_settings
-from regmap.calc import WORDS, tally
+from regmap.calc import CAUTION, WORDS, tally
 from regmap.chip.bank import find, full_name
 from regmap.errors import CallError
 from regmap.quantity import Band, many
@@ -21,6 +21,7 @@ from regmap.stages.whatif import changed_inputs
 from .context import Context, Status, columns, wrap
 from .documents import add_mode, load_stage_of, problem_json
 from .files import write_text
+from .timelines import lines_of
 
 if TYPE_CHECKING:
     from regmap.assessment.goals import NotComputed
@@ -83,7 +84,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--plot",
         metavar="FOLDER",
-        help="write SVG plots: switching edge, trip current, dead time, PWM period",
+        help="write SVG plots: switching edge, trip current, dead time, PWM period, start-up, way to sleep",
+    )
+    parser.add_argument(
+        "--timeline",
+        choices=["low", "high", "startup", "sleep"],
+        help="instant by instant, min / typ / max: a PWM period of one side, from power-on to the first PWM, "
+        "or from the last PWM edge until asleep",
     )
     add_mode(parser, "--mode")
     parser.add_argument("--html", metavar="FILE", help="write variants beside each other as a page")
@@ -134,6 +141,8 @@ def further(names: list[str]) -> list[str]:
 def run(args: argparse.Namespace, context: Context) -> int:
     others = further(args.names)
     stage = stage_with(args.stage, args.set, context, args.drive_mode)
+    if args.timeline:
+        return _timeline(args, stage, context)
     if args.drive_mode:
         stage = replace(stage, modes={})  # this one alone
     if others or args.csv or args.html:
@@ -290,6 +299,38 @@ def _modes_json(over: OverModes, between: _Between | bool) -> dict[str, object]:
     return found
 
 
+def _timeline(args: argparse.Namespace, stage: Stage, context: Context) -> int:
+    """The instants of a period, of a start or of the way to sleep, with the verdicts that are read from them."""
+    from regmap.assessment.stage import inputs_of
+    from regmap.calc.timelines import timeline_of
+
+    others = [f"--{n}" for n in ("csv", "html", "explain", "spice", "plot") if getattr(args, n)]
+    if others or args.names:
+        raise CallError(f"{[*args.names, *others][0]} beside --timeline", "the stage alone")
+    found = timeline_of(inputs_of(stage), args.timeline)
+    asked = [args.timeline] if args.timeline in ("startup", "sleep") else []
+    result = assess(stage, names=asked) if asked else None
+    verdicts = result.verdicts if result else ()
+    if args.json:
+        context.json(
+            "timeline",
+            stage=stage.name,
+            chip=stage.chip.name,
+            identity=identity(stage).json(),
+            **found.json(),
+            verdicts=[v.json() for v in verdicts],
+        )
+    else:
+        for line in lines_of(found, context.width):
+            context.out(line)
+        for verdict in verdicts:
+            told = needs(verdict) if verdict.missing else verdict.reason or verdict.sentence()
+            context.out(wrap(f"{verdict.check}: {told}", context.width, hang="  "))
+        context.out(wrap(CAUTION, context.width))
+        context.out(wrap(str(identity(stage)), context.width, hang="  "))
+    return Status.FINDINGS if result is not None and result.failed else Status.OK
+
+
 def _depends_json(draft: Draft, check: str) -> dict[str, object]:
     """The settings and stage values that move a verdict, each with what it is now; found by running the check."""
     settings, inputs = draft.depends(check)
@@ -384,7 +425,7 @@ def table(
     over: OverModes | None = None,
 ) -> list[str]:
     """The verdicts as text, worst first, and the sum; `over` says in which mode each is worst."""
-    from regmap.calc import CAUTION, fold_sides
+    from regmap.calc import fold_sides
 
     chosen = [v for v in result.verdicts if not only or v.status in only]
     folded = fold_sides(chosen)

@@ -108,6 +108,12 @@ _SIGNED = frozenset(
 _MAY_BE_ZERO = frozenset(
     {
         "supply.sleep_current",
+        "supply.sleep_time",
+        "startup.supply_rise",
+        "startup.enable_delay",
+        "startup.charge_time",
+        "sleep.run_down",
+        "spi.wake_up",
         "pwm.duty.min",
         "deadtime",
         "deadtime_handshake_delay",
@@ -175,6 +181,9 @@ CHIP: dict[str, Parameter] = _table(
         _P("supply.current", "current", "supply current, awake, without the charge for the gates"),
         _P("supply.sleep_current", "current", "supply current asleep"),
         _P("supply.wake_time", "time", "from the wake request until the outputs may be used"),
+        _P(
+            "supply.sleep_time", "time", "from the sleep request until only the sleep current flows"
+        ),
         _P("uv.threshold", "voltage", "undervoltage threshold of the supply, where it is fixed"),
         _P("ov.threshold", "voltage", "overvoltage threshold of the supply, where it is fixed"),
         # gate supply
@@ -307,6 +316,13 @@ CHIP: dict[str, Parameter] = _table(
             "1 us",
             PRACTICE,
         ),
+        _P(
+            "sense.wake_time",
+            "time",
+            "from awake until the current-sense amplifier works",
+            "0 s",
+            "left out where it is not stated",
+        ),
         _P("sense.slew_rate", "voltage slew", "slew rate of the amplifier's output"),
         _P(
             "sense.common_mode",
@@ -377,6 +393,7 @@ CHIP: dict[str, Parameter] = _table(
         # SPI
         _P("spi.clock_max", "frequency", "highest SPI clock"),
         _P("spi.idle", "time", "shortest time chip select is inactive between two frames"),
+        _P("spi.wake_up", "time", "from the wake request until the chip takes frames"),
         _P(
             "spi.lead",
             "time",
@@ -480,6 +497,46 @@ STAGE: dict[str, Parameter] = _table(
             "what else the stage takes from the battery in standby: leakage of MOSFETs, capacitors, dividers",
             "0 A",
             "the chip alone, unless stated",
+        ),
+        # start-up and the way back to sleep
+        _P(
+            "startup.supply_rise",
+            "time",
+            "from power-on until the supplies are in their range; 0 s where time counts from there",
+        ),
+        _P(
+            "startup.enable_delay",
+            "time",
+            "from supplies in range until the controller requests the chip to wake; 0 s where the supply does",
+        ),
+        _P(
+            "startup.calibration_samples",
+            None,
+            "samples that the controller averages for the offset, where it calibrates",
+        ),
+        _P("startup.calibration_period", "time", "from one such sample to the next"),
+        _P(
+            "startup.charge_time",
+            "time",
+            "how long the controller waits between enabling the outputs and the first PWM for the supply "
+            "of the high side, the low sides on where a bootstrap charges; without it, until it is charged",
+        ),
+        _P(
+            "sleep.run_down",
+            "time",
+            "from the last PWM edge until the controller begins to send the chip to sleep",
+        ),
+        _P(
+            "sleep.other_current",
+            "current",
+            "what else the stage takes from the battery on the way to sleep: the controller",
+            "0 A",
+            "the chip alone, unless stated",
+        ),
+        _P(
+            "sleep.charge_budget",
+            "charge",
+            "charge that the way to sleep may take from the battery",
         ),
         # surroundings
         _P("temperature.ambient", "temperature", "air around the power stage, min to max"),
@@ -983,6 +1040,8 @@ STAGE: dict[str, Parameter] = _table(
             PRACTICE,
         ),
         _P("limits.wake_time", "time", "longest wake-up time permitted"),
+        _P("limits.startup", "time", "longest time from power-on to the first PWM"),
+        _P("limits.sleep_time", "time", "longest time from the last PWM edge until asleep"),
         _P(
             "goals.margin",
             "percent",

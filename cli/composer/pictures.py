@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from regmap.calc.period import timeline
-from regmap.errors import CallError
+from regmap.calc.timelines import WHICH, timeline_of
+from regmap.errors import CallError, closest
 
 from ..context import columns
+from ..timelines import cells, ending
 from .vocabulary import Row, Sheet
 
 if TYPE_CHECKING:
@@ -44,29 +45,27 @@ def band_bar(low: float, typ: float, high: float, last: float, width: int) -> st
     return "".join(cells).rstrip()
 
 
-def timeline_sheet(inputs: Inputs, side: str, width: int, *, drawn: bool) -> Sheet:
-    """One PWM period: each instant with min / typ / max, and a band where it is `drawn`.
+def timeline_sheet(inputs: Inputs, which: str, width: int, *, drawn: bool) -> Sheet:
+    """A PWM period, a start or the way to sleep: each instant with min / typ / max, and a band where it is `drawn`.
 
-    Raises CallError for a side that is none, and without the inputs that an edge needs.
+    Raises CallError for a timeline that is none, and without the inputs that it needs.
     """
-    if side not in ("low", "high"):
-        raise CallError(f"timeline {side[:20]}?", "`timeline low` or `timeline high`")
-    found = timeline(inputs, "low" if side == "low" else "high")
-    rows = [Row("from the input edge that turns the switch on: min / typ / max", mark="dim")]
-    for phase, title in (("on", "turn-on"), ("sense", "current sense"), ("off", "turn-off")):
-        here = [i for i in found if i.phase == phase]
-        if not here:
-            continue
-        rows.append(Row(title, mark="head"))
-        zero = next((float(i.time.typ) for i in here if i.name == "input edge off"), 0.0)
-        last = max(float(i.time.high) - zero for i in here)
-        names = columns([[i.name, i.time.text()] for i in here])
-        room = width - max(map(len, names)) - 6
-        for text, instant in zip(names, here, strict=True):
+    known = next((w for w in WHICH if w == which), None)
+    if known is None:
+        offered = ", ".join(f"`timeline {w}`" for w in WHICH)
+        raise CallError(f"timeline {which[:20]}?", f"one of {offered}", closest(which, WHICH))
+    found = timeline_of(inputs, known)
+    rows = [Row(f"{found.counted}: min / typ / max", mark="dim")]
+    for group in found.groups:
+        rows.append(Row(group.title, mark="head"))
+        last = max(float(e.time.high) - group.zero for e in group.entries)
+        names = columns(cells(group.entries, spans=not drawn))
+        wide = max(map(len, names))
+        for text, entry in zip(names, group.entries, strict=True):
             low, typ, high = (
-                float(v) - zero for v in (instant.time.low, instant.time.typ, instant.time.high)
+                float(v) - group.zero for v in (entry.time.low, entry.time.typ, entry.time.high)
             )
-            bar = band_bar(low, typ, high, last, min(room, 48)) if drawn else ""
-            wide = max(map(len, names))
+            bar = band_bar(low, typ, high, last, min(width - wide - 6, 48)) if drawn else ""
             rows.append(Row(f"  {text.ljust(wide)}  {bar}".rstrip()))
-    return Sheet(f"one PWM period, {side} side", tuple(rows))
+    rows += [Row(text) for text in ending(found)]
+    return Sheet(found.title, tuple(rows))

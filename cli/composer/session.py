@@ -229,11 +229,11 @@ class Session:
         return Outcome(sheet=inputs_sheet(self.draft, rest, self.width))
 
     def _timeline(self, rest: str) -> Outcome:
-        inputs = inputs_of(self.draft.stage, self.draft.bank)
-        self.note(f"gateword check {self.keeper.document} --plot FOLDER")
+        inputs, which = inputs_of(self.draft.stage, self.draft.bank), rest or "low"
+        self.note(f"gateword check {self.keeper.document} --timeline {which}")
         return Outcome(
             sheet=timeline_sheet(
-                inputs, rest or "low", self.width, drawn=self.on_screen and self.width >= 76
+                inputs, which, self.width, drawn=self.on_screen and self.width >= 76
             )
         )
 

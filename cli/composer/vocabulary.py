@@ -46,7 +46,11 @@ WORDS: dict[str, Word] = {
             "the values of the power stage; `set pwm.frequency 30 kHz` changes one",
         ),
         Word("sweep", "sweep [NAME]", "every option with the verdicts that depend on it"),
-        Word("timeline", "timeline [high]", "one PWM period, instant by instant, with tolerances"),
+        Word(
+            "timeline",
+            "timeline [WHICH]",
+            "one PWM period, a start or the way to sleep, instant by instant, with tolerances",
+        ),
         Word("propose", "propose", "settings that meet the stage's goals, to accept or leave"),
         Word(
             "explain",
@@ -83,7 +87,12 @@ FOLLOWS: dict[str, tuple[tuple[str, str], ...]] = {
         ("word", "the chosen register's word"),
         ("sequence", "the whole write sequence"),
     ),
-    "timeline": (("low", "of the low side"), ("high", "of the high side")),
+    "timeline": (
+        ("low", "a PWM period of the low side"),
+        ("high", "a PWM period of the high side"),
+        ("startup", "from power-on to the first PWM"),
+        ("sleep", "from the last PWM edge until asleep"),
+    ),
     "verdicts": (("all", "those that hold, too"),),
     "live": (("pages", "on every page: what selects one is written, and put back"),),
     "leave": (("keep", "the draft is offered next time"), ("drop", "the changes are forgotten")),

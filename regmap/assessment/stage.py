@@ -44,6 +44,7 @@ from ..quantity import Band
 from ..stages.courses import CRANK, lowest_level
 from ..stages.load import FailureShare, Setting, Stage, choices_of
 from ..stages.whatif import input_of, span_of, with_inputs
+from .powering import power_facts
 
 #: origin of settings that were laid over a stage's own
 COMMAND_LINE = "shell line"
@@ -55,6 +56,7 @@ _SPI = {
     "spi.idle": "idle",
     "spi.lead": "lead",
     "spi.lag": "lag",
+    "spi.wake_up": "wake_up",
 }
 
 
@@ -174,6 +176,7 @@ def facts_of(stage: Stage, bank: Bank) -> Facts:
             for c in stage.courses
         ),
         origin=f"map {chip.name}",
+        **power_facts(stage, bank, chain_bits(stage)),
     )
 
 

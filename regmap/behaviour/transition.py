@@ -34,10 +34,10 @@ from .settings import (
 STOP, WRITE, CHECK = "outputs off", "settings", "read back"
 
 
-def enabling(chip: Chip) -> dict[str, tuple[Field, int, int]]:
-    """The fields that enable the outputs, by REG.FIELD, with their codes for on and off."""
+def switches(chip: Chip, role: str) -> dict[str, tuple[Field, int, int]]:
+    """The fields that switch this role, by REG.FIELD, with their codes for on and off."""
     found = {}
-    for item in chip.with_role("drive.enable"):
+    for item in chip.with_role(role):
         if isinstance(item, Field) and item.writable:
             codes = [(r.code, bool(r.is_on(item.role))) for r in options(item, Bank.at_reset(chip))]
             on = [c for c, is_on in codes if is_on]
@@ -45,6 +45,11 @@ def enabling(chip: Chip) -> dict[str, tuple[Field, int, int]]:
             if on and off:
                 found[item.ref] = (item, on[0], off[0])
     return found
+
+
+def enabling(chip: Chip) -> dict[str, tuple[Field, int, int]]:
+    """The fields that enable the outputs, by REG.FIELD, with their codes for on and off."""
+    return switches(chip, "drive.enable")
 
 
 def with_outputs(bank: Bank, driving: bool) -> Bank:

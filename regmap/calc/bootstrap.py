@@ -89,7 +89,7 @@ def pump_droop(n: Any, qg: Any, c: Any) -> Any:
     return n * qg / c
 
 
-def _load(work: Work) -> Variable | None:
+def floating_load(work: Work) -> Variable | None:
     """Current that a floating supply must feed while its gate is on."""
     load = work.derive(
         "Ileak",
@@ -154,7 +154,7 @@ def bootstrap_droop(work: Work) -> Outcome:
         "dV",
         droop,
         qg=work.take("Qg", "stage:mosfet.qg"),
-        ib=_load(work),
+        ib=floating_load(work),
         ton=ton,
         c=work.take("C", "stage:bootstrap.capacitor"),
     )
@@ -175,7 +175,7 @@ def bootstrap_refresh(work: Work) -> Outcome:
     """Shortest low-side time against the recharge it must give."""
     if not bootstrapped(work) or _always_on(work):
         return None
-    f, load = work.take("f", "stage:pwm.frequency"), _load(work)
+    f, load = work.take("f", "stage:pwm.frequency"), floating_load(work)
     window = work.derive(
         "t",
         low_side_time,
@@ -230,7 +230,7 @@ def bootstrap_on_time(work: Work) -> Outcome:
         c=work.take("C", "stage:bootstrap.capacitor"),
         dv=_room(work),
         qg=work.take("Qg", "stage:mosfet.qg"),
-        ib=_load(work),
+        ib=floating_load(work),
     )
     needed = work.derive(
         "ton",
@@ -251,7 +251,9 @@ def bootstrap_full_duty(work: Work) -> Outcome:
     """At 100 % duty only a trickle current keeps the bootstrap up."""
     if not bootstrapped(work) or not _always_on(work):
         return None
-    return work.at_most(_load(work), work.take("Itrickle", "chip:bootstrap.trickle_current"))
+    return work.at_most(
+        floating_load(work), work.take("Itrickle", "chip:bootstrap.trickle_current")
+    )
 
 
 @check(

@@ -63,6 +63,8 @@ _CLASSES = {
     "sense.shunt-drift": COMFORT,
     "supply.standby": COMFORT,
     "supply.wake-time": COMFORT,
+    "startup.first-pwm": COMFORT,
+    "sleep": COMFORT,
     "deadtime.voltage-error": COMFORT,
     "deadtime.compensated": COMFORT,
     "deadtime.compensation-knee": COMFORT,

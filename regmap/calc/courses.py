@@ -12,6 +12,7 @@ from typing import Any
 from .corner import Variable, formula, larger, show_value, smaller
 from .inputs import Course, ImpossibleError
 from .registry import Outcome, check
+from .startup import awake_time
 from .supply import LOAD_DUMP_NOTE
 from .surge import clamped, higher_level
 from .verdict import Verdict
@@ -171,9 +172,7 @@ def pause(work: Work) -> Outcome:
             for n, (dt, ua, ub) in enumerate(_pieces(bench, course), 1)
         ]
         below = _sum(bench, "t_below", longer_by, parts)
-        value = bench.derive(
-            "t", longer_by, a=below, b=bench.take("t_wake", "chip:supply.wake_time")
-        )
+        value = bench.derive("t", longer_by, a=below, b=awake_time(bench))
         return bench.at_most(value, bench.take("limit", "stage:limits.pause"))
 
     return _each(work, "starting", "drive back in time", judge)

@@ -114,6 +114,19 @@ class Course:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Frames:
+    """Frames on the SPI one after the other (their lengths in bits), and the waits among them.
+
+    `name` is where they stand, `origin` what says so.
+    """
+
+    name: str
+    lengths: tuple[int, ...] = ()
+    waits: tuple[Band, ...] = ()
+    origin: str = "map"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
     """Facts of the map that are no parameter; None where the map does not say.
 
@@ -121,6 +134,10 @@ class Facts:
     `extra_frames` counts frames that a poll needs beyond one for each status register (1 where the
     reply to a read comes in the next frame), `extra_setting_frames` those of a readback beyond one
     for each register of settings; both count on reads that follow each other without a pause.
+    `bring_up` are the frames of a start by the map's sequences, `first_wait` what the controller waits
+    before the first of them, `outputs_on` what enables the outputs, `to_sleep` what sends the chip to
+    sleep (`sleeps`: by a field of its own); `no_bring_up` says why there are none. They are worked out only for a
+    stage that states something of its start-up.
     """
 
     status_registers: int | None = None
@@ -131,6 +148,12 @@ class Facts:
     faults: tuple[FaultTiming, ...] | None = None
     failure_modes: tuple[FailureMode, ...] = ()
     courses: tuple[Course, ...] = ()
+    first_wait: Band | None = None
+    bring_up: tuple[Frames, ...] = ()
+    outputs_on: tuple[Frames, ...] = ()
+    to_sleep: tuple[Frames, ...] = ()
+    sleeps: bool = False
+    no_bring_up: str = ""
     origin: str = "map"
 
 

@@ -1,5 +1,5 @@
 """Plots as SVG text: a switching edge, the trip-current band, the dead-time budget,
-and the timeline of one PWM period.
+the timeline of one PWM period, of a start and of the way to sleep.
 
 Each function raises CallError that names the inputs that are missing.
 """
@@ -22,6 +22,8 @@ from .period import period
 from .pwm import set_deadtime
 from .registry import run
 from .shunt import sample_window, sampling_need
+from .startplot import powering
+from .startup import Way
 from .svg import HUES, INK, Panel, picture, scale_for
 from .vds import junction_range, on_resistance, trip_current
 from .work import About, Work
@@ -55,6 +57,8 @@ def plots(inputs: Inputs, left_out: list[str] | None = None) -> dict[str, str]:
         makers[f"trip-current-{side}"] = partial(trip, inputs, side)
         makers[f"dead-time-{side}"] = partial(deadtime, inputs, side)
         makers[f"period-{side}"] = partial(_whole_period, inputs, side)
+    makers["start-up"] = partial(_powering, inputs, "startup")
+    makers["sleep"] = partial(_powering, inputs, "sleep")
     makers["sampling"] = partial(sampling, inputs)
     makers["dead-time-error"] = partial(voltage_loss, inputs)
     drawn, reasons = {}, []
@@ -76,6 +80,12 @@ def _whole_period(inputs: Inputs, side: Side) -> str:
     names += ["sense.settling"] if side == "low" else []
     told = [v for v in run(inputs, names) if v.value is not None and v.limit is not None]
     return period(inputs, side, verdicts=told)
+
+
+def _powering(inputs: Inputs, way: Way) -> str:
+    """A start or the way to sleep with the verdicts that are read from it."""
+    told = [v for v in run(inputs, [way]) if v.value is not None and v.limit is not None]
+    return powering(inputs, way, told)
 
 
 def _guarded(function: Callable[..., str]) -> Callable[..., str]:

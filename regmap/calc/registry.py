@@ -34,6 +34,8 @@ SUBJECTS: dict[str, tuple[str, ...]] = {
     "overvoltage": ("supply",),
     "sense": ("sense", "shunt", "sampling"),
     "supply": ("supply", "surge", "courses"),
+    "startup": ("startup",),
+    "sleep": ("startup",),
     "dclink": ("dclink",),
     "motor": ("motor",),
     "thermal": ("thermal", "board"),

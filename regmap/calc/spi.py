@@ -61,9 +61,16 @@ def readback_duration(work: Work) -> Variable | None:
 
 
 def frames_duration(
-    work: Work, symbol: str, lengths: Sequence[int], waits: Sequence[Band] = ()
+    work: Work,
+    symbol: str,
+    lengths: Sequence[int],
+    waits: Sequence[Band] = (),
+    origin: str = "the map's sequences",
 ) -> Variable | None:
-    """Time on the SPI for frames of these lengths in bits one after the other, and waits between them."""
+    """Time on the SPI for frames of these lengths in bits one after the other, and waits between them.
+
+    `origin` says where the waits come from; those of one origin are the same however often they are asked for.
+    """
     total: Variable | None = None
     for bits in sorted(set(lengths)):
         part = work.derive(
@@ -80,7 +87,7 @@ def frames_duration(
             return None
         total = part if total is None else work.derive(symbol, then, a=total, b=part)
     for number, wait in enumerate(waits, 1):
-        pause = work.band(f"t_wait{number}", wait, "time", "the map's sequences")
+        pause = work.band(f"t_wait{number}", wait, "time", origin)
         total = pause if total is None else work.derive(symbol, then, a=total, b=pause)
     return total
 

@@ -11,6 +11,7 @@ from .device import OVERSHOOT_ERROR
 from .gate import EDGE_CAUTION
 from .registry import Outcome, check, sided
 from .slopes import OVERSHOOT_USES, with_overshoot
+from .startup import awake_time
 from .work import Work
 
 #: Load-dump voltages by test. Test A without, test B with central suppression; the 58 V of the
@@ -200,6 +201,4 @@ def standby(work: Work) -> Outcome:
 )
 def wake_time(work: Work) -> Outcome:
     """Wake-up time of the chip against the time permitted."""
-    return work.at_most(
-        work.take("t_wake", "chip:supply.wake_time"), work.take("limit", "stage:limits.wake_time")
-    )
+    return work.at_most(awake_time(work), work.take("limit", "stage:limits.wake_time"))

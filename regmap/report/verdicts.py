@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from ..assessment.stage import Assessment
 from ..calc import SUBJECTS, WORDS, Inputs, Verdict
 from ..calc.plot import plots
+from ..calc.timelines import Timeline, Which, sources, timeline_of
 from ..errors import CallError
 from .page import Html, bar, code, facts, fold, join, safe, table, tag
 
@@ -209,4 +210,27 @@ def drawings(inputs: Inputs) -> Html:
         return tag("p", f"No plot can be drawn: {error}.", cls="note")
     figures = [tag("figure", Html(svg.strip())) for svg in drawn.values()]
     notes = [tag("p", f"Left out: {reason}.", cls="note") for reason in left_out]
-    return join([tag("div", join(figures, "\n"), cls="pair"), *notes])
+    told = [_phases(timeline_of(inputs, way)) for way in _WAYS if _WAYS[way] in drawn]
+    return join([tag("div", join(figures, "\n"), cls="pair"), *told, *notes])
+
+
+#: timelines that are told in words too, by the name of their picture
+_WAYS: dict[Which, str] = {"startup": "start-up", "sleep": "sleep"}
+
+
+def _phases(found: Timeline) -> Html:
+    """A start or the way to sleep as a table: what its picture shows, for who cannot see it."""
+    entries = [e for g in found.groups for e in g.entries]
+    entries += [found.end] if found.end is not None else []
+    rows = [
+        [
+            e.name,
+            e.time.text(),
+            "" if e.span is None else e.span.text(),
+            "; ".join(sources(e.span)) if e.span is not None else "",
+        ]
+        for e in entries
+    ]
+    limit = "" if found.limit is None else f"; limit {found.limit.text()}"
+    head = ["phase", f"ends, {found.counted}: min / typ / max", "takes", "where it comes from"]
+    return table(head, rows, caption=f"{found.title}, {found.counted}{limit}")

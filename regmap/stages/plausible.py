@@ -828,6 +828,15 @@ RANGES: dict[str, tuple[str, str]] = {
     "limits.current_error": ("1 mA", "500 A"),
     "limits.current_step": ("500 uA", "50 A"),
     "limits.wake_time": ("10 us", "1 s"),
+    "startup.supply_rise": ("0 s", "10 s"),
+    "startup.enable_delay": ("0 s", "60 s"),
+    "startup.calibration_period": ("1 us", "1 s"),
+    "startup.charge_time": ("0 s", "1 s"),
+    "sleep.run_down": ("0 s", "10 min"),
+    "sleep.other_current": ("0 A", "2 A"),
+    "sleep.charge_budget": ("1 nC", "1 kC"),
+    "limits.startup": ("100 us", "60 s"),
+    "limits.sleep_time": ("10 us", "10 min"),
 }
 
 

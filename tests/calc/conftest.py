@@ -8,7 +8,7 @@ from functools import cache
 import pytest
 
 from regmap.assessment.stage import inputs_of
-from regmap.calc import Course, Facts, FailureMode, FaultTiming, Input, Inputs
+from regmap.calc import Course, Facts, FailureMode, FaultTiming, Frames, Input, Inputs
 from regmap.calc.inputs import Value, parameter
 from regmap.quantity import parse, parse_band
 from regmap.stages.load import load_stage
@@ -20,6 +20,8 @@ CHIP = {
     "supply.current": "8 / 10 / 13 mA",
     "supply.sleep_current": "2 / 5 / 15 uA",
     "supply.wake_time": "0.6..1 ms",
+    "supply.sleep_time": "20..90 us",
+    "sense.wake_time": "30..70 us",
     "charge_pump.current": "20..30 mA",
     "charge_pump.dropout": "0.5..1.5 V",
     "regulator.current": "20..30 mA",
@@ -47,6 +49,7 @@ CHIP = {
     "driver.tj_max": "150 degC",
     "spi.clock_max": "10 MHz",
     "spi.idle": "400..600 ns",
+    "spi.wake_up": "300..500 us",
     "spi.lead": "50..60 ns",
     "spi.lag": "50..60 ns",
 }
@@ -182,6 +185,16 @@ STAGE = {
     "limits.current_error": "2.5 A",
     "limits.current_step": "100 mA",
     "limits.wake_time": "2 ms",
+    "startup.supply_rise": "1 / 1.5 / 2 ms",
+    "startup.enable_delay": "3 / 4 / 6 ms",
+    "startup.calibration_samples": 64,
+    "startup.calibration_period": "50..52 us",
+    "startup.charge_time": "1 ms",
+    "sleep.run_down": "90 / 100 / 120 ms",
+    "sleep.other_current": "10..20 mA",
+    "sleep.charge_budget": "8 mC",
+    "limits.startup": "60 ms",
+    "limits.sleep_time": "150 ms",
 }
 ROLES = {
     "gate.source": "60 mA +- 20 %",
@@ -256,6 +269,17 @@ def facts() -> Facts:
                 ("200 ms", "14 V"),
                 resistance="2..3 ohm",
             ),
+        ),
+        first_wait=parse_band("0.4..1 ms", "time"),
+        bring_up=(
+            Frames(name="power_up", lengths=(24, 24)),
+            Frames(name="configure", lengths=(24,) * 20 + (32,) * 4, waits=(parse_band("50 us"),)),
+            Frames(name="lock", lengths=(32,)),
+        ),
+        outputs_on=(Frames(name="outputs on", lengths=(32,)),),
+        to_sleep=(
+            Frames(name="outputs off", lengths=(32,)),
+            Frames(name="sleep", lengths=(32,), waits=(parse_band("10..20 us"),)),
         ),
         status_registers=5,
         setting_registers=12,

@@ -201,7 +201,21 @@ def test_dimensions_agree(part: Part, unit: str) -> None:
         )
         for c in part.inputs.facts.courses
     )
-    facts = replace(part.inputs.facts, faults=faults, failure_modes=modes, courses=courses)
+    frames = {
+        name: tuple(
+            replace(f, waits=tuple(scaled(w) for w in f.waits)) for f in getattr(part.inputs.facts, name)
+        )
+        for name in ("bring_up", "outputs_on", "to_sleep")
+    }
+    first = part.inputs.facts.first_wait
+    facts = replace(
+        part.inputs.facts,
+        faults=faults,
+        failure_modes=modes,
+        courses=courses,
+        first_wait=None if first is None else scaled(first),
+        **frames,
+    )
     before = with_defaults(part)
     after = before.with_values(
         [

@@ -1,0 +1,44 @@
+"""Timelines as text: a PWM period, a start, the way to sleep, instant by instant with min / typ / max."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from .context import columns, wrap
+
+if TYPE_CHECKING:
+    from regmap.calc.timelines import Entry, Timeline
+
+
+def cells(entries: Iterable[Entry], *, spans: bool = True) -> list[list[str]]:
+    """A row of each instant: its name, when, and (with `spans`) how long the phase takes that it ends."""
+    return [
+        [e.name, e.time.text(), *([f"takes {e.span.text()}"] if spans and e.span else [])]
+        for e in entries
+    ]
+
+
+def ending(found: Timeline) -> list[str]:
+    """What it leads to, its limit, what is told of it, and what is not stated."""
+    lines = []
+    if found.end is not None:
+        limit = "" if found.limit is None else f", at most {found.limit.text()}"
+        lines.append(f"{found.end.name}: {found.end.time.text()}{limit}")
+    lines += found.notes
+    if found.missing:
+        from regmap.calc import describe
+
+        lines.append("left out, as not stated:")
+        lines += [f"  {name}: {describe(name)}" for name in found.missing]
+    return lines
+
+
+def lines_of(found: Timeline, width: int) -> list[str]:
+    """The whole timeline for people."""
+    lines = [f"{found.title}, {found.counted}: min / typ / max"]
+    for group in found.groups:
+        if len(found.groups) > 1:
+            lines.append(group.title)
+        lines += [f"  {row}".rstrip() for row in columns(cells(group.entries), fold=width - 2)]
+    return [*lines, *(wrap(text, width, hang="  ") for text in ending(found))]

@@ -40,5 +40,14 @@ def lines_of(found: Timeline, width: int) -> list[str]:
     for group in found.groups:
         if len(found.groups) > 1:
             lines.append(group.title)
-        lines += [f"  {row}".rstrip() for row in columns(cells(group.entries), fold=width - 2)]
+        beside = columns(cells(group.entries))
+        if max(map(len, beside)) <= width - 2:
+            lines += [f"  {row}".rstrip() for row in beside]
+            continue
+        # too narrow: how long a phase takes stands below its end
+        for row, entry in zip(
+            columns(cells(group.entries, spans=False)), group.entries, strict=True
+        ):
+            lines.append(f"  {row}".rstrip())
+            lines += [f"    takes {entry.span.text()}"] if entry.span is not None else []
     return [*lines, *(wrap(text, width, hang="  ") for text in ending(found))]

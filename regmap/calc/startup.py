@@ -180,7 +180,7 @@ def start_up(work: Work) -> Sequence:
     )
     asked = way.phase(
         "t_request",
-        "controller starts, requests wake-up",
+        "controller requests wake-up",
         "supply",
         supplied,
         work.take("t_delay", "stage:startup.enable_delay"),
@@ -190,8 +190,8 @@ def start_up(work: Work) -> Sequence:
         note = f"{facts.origin}, before the first frame"
         wait = work.band("t_wait", facts.first_wait, "time", note)
         ready = work.derive("t_first", later, a=ready, b=wait)
-    taking = way.phase("t_taking", "chip wakes, takes frames", "supply", asked, ready)
-    awake = way.phase("t_awake", "chip wakes, outputs usable", "supply", asked, awake_time(work))
+    taking = way.phase("t_taking", "chip takes frames", "supply", asked, ready)
+    awake = way.phase("t_awake", "chip awake, outputs usable", "supply", asked, awake_time(work))
     brought_up = way.frames(facts.bring_up, taking)
     if not facts.bring_up:
         work.missing[f"frames of the bring-up ({facts.origin})"] = None
@@ -213,9 +213,7 @@ def start_up(work: Work) -> Sequence:
     if bootstrap:
         charging = enabled
         span = bootstrap_time(work)
-        charged = way.phase(
-            "t_charged", "bootstrap charges, low sides on", "gate supply", enabled, span
-        )
+        charged = way.phase("t_charged", "bootstrap charges", "gate supply", enabled, span)
     if work.stated("stage:startup.charge_time"):
         first_pwm = way.phase("t_pwm", "controller waits", "PWM", enabled, _given(work))
     else:

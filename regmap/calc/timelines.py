@@ -37,7 +37,7 @@ class Entry:
             "time_s": _band(self.time),
             "takes_s": None if self.span is None else _band(self.span),
             "formula": " = ".join(told.step()[0].split(" = ")[:2]) if told.formula else None,
-            "sources": sources(told),
+            "comes_from": sources(told),
         }
 
 

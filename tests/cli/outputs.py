@@ -48,6 +48,7 @@ RUNS = [
     "check coolant_pump --timeline startup --json",
     "check coolant_pump --timeline sleep --json",
     "check coolant_pump --timeline low --json",
+    "check {d}/first.yaml --set startup.supply_rise=1ms --timeline startup --json",
     "check coolant_pump coolant_pump deadtime --json",
     "check {d}/modes.yaml deadtime --json",
     "modes {d}/modes.yaml --json",

@@ -25,7 +25,7 @@ def texts(svg: str) -> list[str]:
 def test_all_plots(shape: Inputs) -> None:
     reasons: list[str] = []
     drawn = plots(shape, reasons)
-    assert len(drawn) == 12
+    assert len(drawn) == 14
     assert not reasons
     for name, svg in drawn.items():
         root = ET.fromstring(svg)

@@ -112,7 +112,7 @@ def test_missing_inputs_are_named(build: Build) -> None:
         edge(build(without=("stage:mosfet.qgs",)), "high")
     left: list[str] = []
     drawn = plots(build(without=("stage:mosfet.qgs",)), left)
-    assert set(drawn) == {"trip-current-high", "trip-current-low"}
+    assert set(drawn) == {"trip-current-high", "trip-current-low", "start-up", "sleep"}
     assert len(left) == 10
     with pytest.raises(CallError):
         plots(Inputs([]))

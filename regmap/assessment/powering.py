@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from itertools import groupby
-from typing import Any
 
 from ..behaviour.powering import power_frames
 from ..behaviour.settings import Action
-from ..calc import Frames
+from ..calc import Facts, Frames
 from ..chip.bank import Bank
 from ..quantity import Band
 from ..stages.load import Stage
@@ -17,13 +17,13 @@ from ..stages.load import Stage
 POWERING = ("startup.", "sleep.", "limits.startup", "limits.sleep_time")
 
 
-def power_facts(stage: Stage, bank: Bank, beside: int) -> dict[str, Any]:
-    """What `calc.Facts` holds of them; nothing for a stage that states nothing of either.
+def with_power(facts: Facts, stage: Stage, bank: Bank, beside: int) -> Facts:
+    """The facts with these frames; as they are for a stage that states nothing of either.
 
     `beside` are the bits of a transfer beside the chip's own frame (other chips of a daisy chain).
     """
     if not any(name.startswith(POWERING) for name in stage.params):
-        return {}
+        return facts
     found, origin = power_frames(stage.chip, bank), f"map {stage.chip.name}"
     actions, wait = list(found.bring_up), None
     while actions and (first := actions[0].wait) is not None:
@@ -42,14 +42,15 @@ def power_facts(stage: Stage, bank: Bank, beside: int) -> dict[str, Any]:
             for name, part in grouped
         )
 
-    return {
-        "first_wait": wait,
-        "bring_up": parts(actions),
-        "outputs_on": parts(found.outputs_on),
-        "to_sleep": parts(found.to_sleep),
-        "sleeps": found.sleeps,
-        "no_bring_up": found.refused,
-    }
+    return replace(
+        facts,
+        first_wait=wait,
+        bring_up=parts(actions),
+        outputs_on=parts(found.outputs_on),
+        to_sleep=parts(found.to_sleep),
+        sleeps=found.sleeps,
+        no_bring_up=found.refused,
+    )
 
 
 def _both(one: Band, two: Band) -> Band:

@@ -44,7 +44,7 @@ from ..quantity import Band
 from ..stages.courses import CRANK, lowest_level
 from ..stages.load import FailureShare, Setting, Stage, choices_of
 from ..stages.whatif import input_of, span_of, with_inputs
-from .powering import power_facts
+from .powering import with_power
 
 #: origin of settings that were laid over a stage's own
 COMMAND_LINE = "shell line"
@@ -155,7 +155,7 @@ def facts_of(stage: Stage, bank: Bank) -> Facts:
     status_pages, pages = _pages(chip, status), _pages(chip, held)
     # a readback selects its pages, and at its end the one on which the poll goes on
     moves = len(pages) + 1 if pages and len(pages | status_pages) > 1 else 0
-    return Facts(
+    facts = Facts(
         status_registers=len(status) or None,
         setting_registers=len(held) or None,
         extra_setting_frames=late + moves,
@@ -176,8 +176,8 @@ def facts_of(stage: Stage, bank: Bank) -> Facts:
             for c in stage.courses
         ),
         origin=f"map {chip.name}",
-        **power_facts(stage, bank, chain_bits(stage)),
     )
+    return with_power(facts, stage, bank, chain_bits(stage))
 
 
 def chain_bits(stage: Stage) -> int:

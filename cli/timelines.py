@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 from .context import columns, wrap
 
 if TYPE_CHECKING:
-    from regmap.calc.timelines import Entry, Timeline
+    from regmap.calc.timelines import Moment, Timeline
 
 
-def cells(entries: Iterable[Entry], *, spans: bool = True) -> list[list[str]]:
+def cells(entries: Iterable[Moment], *, spans: bool = True) -> list[list[str]]:
     """A row of each instant: its name, when, and (with `spans`) how long the phase takes that it ends."""
     return [
         [e.name, e.time.text(), *([f"takes {e.span.text()}"] if spans and e.span else [])]

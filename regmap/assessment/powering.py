@@ -8,7 +8,7 @@ from itertools import groupby
 
 from ..behaviour.powering import power_frames
 from ..behaviour.settings import Action
-from ..calc import Facts, Frames
+from ..calc import Facts, FrameRun
 from ..chip.bank import Bank
 from ..quantity import Band
 from ..stages.load import Stage
@@ -30,10 +30,10 @@ def with_power(facts: Facts, stage: Stage, bank: Bank, beside: int) -> Facts:
         wait = first if wait is None else _both(wait, first)
         actions.pop(0)
 
-    def parts(actions: Iterable[Action]) -> tuple[Frames, ...]:
+    def parts(actions: Iterable[Action]) -> tuple[FrameRun, ...]:
         grouped = [(n, list(g)) for n, g in groupby(actions, key=lambda a: a.sequence)]
         return tuple(
-            Frames(
+            FrameRun(
                 name=name,
                 lengths=tuple(a.sent.frame.length + beside for a in part if a.sent is not None),
                 waits=tuple(a.wait for a in part if a.wait is not None),

@@ -10,7 +10,7 @@ The room knows nothing of maps, stages or settings; named inputs are the only wa
 
 from ..cautions import CAUTION
 from .consequences import CONSEQUENCES, consequence
-from .inputs import Course, Facts, FailureMode, FaultTiming, Frames, Input, Inputs, describe
+from .inputs import Course, Facts, FailureMode, FaultTiming, FrameRun, Input, Inputs, describe
 from .registry import SUBJECTS, Check, checks, run, select
 from .verdict import WORDS, Verdict, fold_sides, tally, worst_first
 
@@ -24,7 +24,7 @@ __all__ = [
     "Facts",
     "FailureMode",
     "FaultTiming",
-    "Frames",
+    "FrameRun",
     "Input",
     "Inputs",
     "Verdict",

@@ -114,8 +114,8 @@ class Course:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Frames:
-    """Frames on the SPI one after the other (their lengths in bits), and the waits among them.
+class FrameRun:
+    """FrameRun on the SPI one after the other (their lengths in bits), and the waits among them.
 
     `name` is where they stand, `origin` what says so.
     """
@@ -149,9 +149,9 @@ class Facts:
     failure_modes: tuple[FailureMode, ...] = ()
     courses: tuple[Course, ...] = ()
     first_wait: Band | None = None
-    bring_up: tuple[Frames, ...] = ()
-    outputs_on: tuple[Frames, ...] = ()
-    to_sleep: tuple[Frames, ...] = ()
+    bring_up: tuple[FrameRun, ...] = ()
+    outputs_on: tuple[FrameRun, ...] = ()
+    to_sleep: tuple[FrameRun, ...] = ()
     sleeps: bool = False
     no_bring_up: str = ""
     origin: str = "map"

@@ -8,7 +8,7 @@ from .corner import show_value
 from .inputs import ImpossibleError, Inputs
 from .startup import Way
 from .svg import HUES, INK, Panel, picture, scale_for
-from .timelines import Entry, Timeline, timeline_of
+from .timelines import Moment, Timeline, timeline_of
 from .verdict import Verdict
 
 _ROW, _LEFT, _WIDTH, _RIGHT = 22.0, 250.0, 900.0, 190.0
@@ -50,7 +50,7 @@ def _picture(found: Timeline, told: list[str]) -> str:
     return picture(_WIDTH, height, title, [panel], [*notes, CAUTION])
 
 
-def _row(panel: Panel, entry: Entry, y: float, factor: float) -> None:
+def _row(panel: Panel, entry: Moment, y: float, factor: float) -> None:
     low, typ, high = (float(v) / factor for v in (entry.time.low, entry.time.typ, entry.time.high))
     hue = _HUES[entry.kind]
     if entry.span is not None:

@@ -26,7 +26,7 @@ from .corner import Variable, any_of, formula, larger, log
 from .currents import gate_voltage, in_series
 from .edges import then
 from .gatesupply import bootstrapped
-from .inputs import Facts, Frames, ImpossibleError, Inputs
+from .inputs import Facts, FrameRun, ImpossibleError, Inputs
 from .pwm import on_time, stretched
 from .registry import Outcome, check
 from .spi import frames_duration
@@ -156,7 +156,7 @@ class _Way:
             self.phases.append(Phase(name, kind, None, span, span))
         return span
 
-    def frames(self, parts: Iterable[Frames], start: Variable | None) -> Variable | None:
+    def frames(self, parts: Iterable[FrameRun], start: Variable | None) -> Variable | None:
         """The end of frames on the SPI, part by part."""
         for part in parts:
             symbol, count = part.name.replace(" ", "-"), many(len(part.lengths), "frame")

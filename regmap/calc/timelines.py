@@ -19,7 +19,7 @@ WHICH: tuple[Which, ...] = ("low", "high", "startup", "sleep")
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class Moment:
     """An instant with its tolerance; where it ends a phase, when that began (None: with the whole) and how long it takes."""
 
     name: str
@@ -46,7 +46,7 @@ class Group:
     """Entries under one heading; on a picture their axis begins at `zero` seconds."""
 
     title: str
-    entries: tuple[Entry, ...]
+    entries: tuple[Moment, ...]
     zero: float = 0.0
 
 
@@ -61,7 +61,7 @@ class Timeline:
     title: str
     counted: str
     groups: tuple[Group, ...]
-    end: Entry | None = None
+    end: Moment | None = None
     limit: Variable | None = None
     missing: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
@@ -114,7 +114,7 @@ def _period(inputs: Inputs, which: Which) -> Timeline:
     for phase, title in _PHASES:
         here = [i for i in found if i.phase == phase]
         zero = next((float(i.time.typ) for i in here if i.name == "input edge off"), 0.0)
-        entries = tuple(Entry(i.name, i.time, i.phase) for i in here)
+        entries = tuple(Moment(i.name, i.time, i.phase) for i in here)
         groups += [Group(title, entries, zero)] if here else []
     return Timeline(
         which,
@@ -134,13 +134,13 @@ def _powering(inputs: Inputs, which: Which) -> Timeline:
     way: startup.Way = "startup" if which == "startup" else "sleep"
     found = startup.timeline(inputs, way)
     title, counted, limit = _WORDS[way]
-    entries = tuple(Entry(p.name, p.end, p.kind, p.start, p.span) for p in found.phases)
+    entries = tuple(Moment(p.name, p.end, p.kind, p.start, p.span) for p in found.phases)
     return Timeline(
         which,
         title,
         counted,
         (Group("phases", entries),),
-        None if found.end is None else Entry(found.ends_with, found.end, "PWM"),
+        None if found.end is None else Moment(found.ends_with, found.end, "PWM"),
         Work(About(way, title, ""), inputs).maybe("limit", f"stage:{limit}"),
         found.missing,
         found.notes,

@@ -8,7 +8,7 @@ from functools import cache
 import pytest
 
 from regmap.assessment.stage import inputs_of
-from regmap.calc import Course, Facts, FailureMode, FaultTiming, Frames, Input, Inputs
+from regmap.calc import Course, Facts, FailureMode, FaultTiming, FrameRun, Input, Inputs
 from regmap.calc.inputs import Value, parameter
 from regmap.quantity import parse, parse_band
 from regmap.stages.load import load_stage
@@ -272,14 +272,16 @@ def facts() -> Facts:
         ),
         first_wait=parse_band("0.4..1 ms", "time"),
         bring_up=(
-            Frames(name="power_up", lengths=(24, 24)),
-            Frames(name="configure", lengths=(24,) * 20 + (32,) * 4, waits=(parse_band("50 us"),)),
-            Frames(name="lock", lengths=(32,)),
+            FrameRun(name="power_up", lengths=(24, 24)),
+            FrameRun(
+                name="configure", lengths=(24,) * 20 + (32,) * 4, waits=(parse_band("50 us"),)
+            ),
+            FrameRun(name="lock", lengths=(32,)),
         ),
-        outputs_on=(Frames(name="outputs on", lengths=(32,)),),
+        outputs_on=(FrameRun(name="outputs on", lengths=(32,)),),
         to_sleep=(
-            Frames(name="outputs off", lengths=(32,)),
-            Frames(name="sleep", lengths=(32,), waits=(parse_band("10..20 us"),)),
+            FrameRun(name="outputs off", lengths=(32,)),
+            FrameRun(name="sleep", lengths=(32,), waits=(parse_band("10..20 us"),)),
         ),
         status_registers=5,
         setting_registers=12,

@@ -115,7 +115,7 @@ class Course:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FrameRun:
-    """FrameRun on the SPI one after the other (their lengths in bits), and the waits among them.
+    """Frames on the SPI one after the other (their lengths in bits), and the waits among them.
 
     `name` is where they stand, `origin` what says so.
     """

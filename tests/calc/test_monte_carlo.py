@@ -203,7 +203,8 @@ def test_dimensions_agree(part: Part, unit: str) -> None:
     )
     frames = {
         name: tuple(
-            replace(f, waits=tuple(scaled(w) for w in f.waits)) for f in getattr(part.inputs.facts, name)
+            replace(f, waits=tuple(scaled(w) for w in f.waits))
+            for f in getattr(part.inputs.facts, name)
         )
         for name in ("bring_up", "outputs_on", "to_sleep")
     }

@@ -68,8 +68,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         context.out("the same without the composer:")
         for command in commands:
             context.out(f"  {command}")
-    if session.draft.dirty:
-        count = len(session.draft.changes())
+    if session.drafts.dirty:
+        count = sum(map(len, session.drafts.changes().values()))
         context.out(
             f"{count} change{'s were' if count != 1 else ' was'} not saved"
             + (f"; {kept}" if (kept := session.keeper.journal.backup) else "")
@@ -111,7 +111,7 @@ def open_session(
     document: str, context: Context, *, resume: bool = False
 ) -> tuple[Session, Question | None, Callable[[str], Outcome | None]]:
     """The session of a document; the question to ask first, and what answers it. Raises FileError."""
-    from regmap.draft import Draft, Journal, leftovers, state_folder
+    from regmap.draft import Journal, ModeDrafts, leftovers, state_folder
     from regmap.maps.load import find_document, load_map
     from regmap.stages.load import Stage
 
@@ -147,7 +147,7 @@ def open_session(
         map_name = document
     folder = state_folder(context.environ)
     journal = Journal(folder, document if bundled else str(path), text)
-    draft = Draft(stage, journal)
+    drafts = ModeDrafts(stage, journal)
     keeper = Keeper(
         document,
         path if is_stage and not bundled else None,
@@ -156,7 +156,7 @@ def open_session(
         journal,
         is_stage=is_stage,
     )
-    session = Session(draft, keeper, context.width)
+    session = Session(drafts, keeper, context.width)
     left, useless = live(leftovers(folder, journal.document), stage)
     for one in useless:
         context.err(
@@ -172,7 +172,7 @@ def open_session(
     def take_up(word: str) -> Outcome | None:
         assert left is not None
         if word == "resume":
-            return keeper.take_up(draft, left)
+            return keeper.take_up(drafts, left)
         if word == "forget":
             left.discard()
             return Outcome("the draft left behind is forgotten")
@@ -181,7 +181,7 @@ def open_session(
     if left is None:
         return session, None, take_up
     if resume:
-        context.err("gateword: " + keeper.take_up(draft, left).message)
+        context.err("gateword: " + keeper.take_up(drafts, left).message)
         return session, None, take_up
     other = "" if left.same_base(text) else " (the file has changed since)"
     if left.damaged:

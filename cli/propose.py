@@ -6,8 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from regmap.assessment.goals import atoms
-from regmap.assessment.jointly import propose_over_modes, reading_of, set_by
+from regmap.assessment.jointly import propose_over_modes, reading_of
 from regmap.assessment.proposal import (
     Conflict,
     Instead,
@@ -21,7 +20,7 @@ from regmap.assessment.propose import SECONDS, propose
 from regmap.chip.bank import full_name
 from regmap.errors import CallError, FileError
 from regmap.quantity import many
-from regmap.stages.load import Stage, in_mode, load_stage, read_stage
+from regmap.stages.load import Stage, atoms_of, in_mode, load_stage, read_stage, set_by
 
 from .check import add_set, needs, percent, stage_with
 from .context import Context, Status, wrap
@@ -451,7 +450,7 @@ def _write(path: Path, args: argparse.Namespace, result: Proposal, context: Cont
         wanted = {s.name: s.asked for s in proposed.settings if now.get(s.name) != s.asked}
         if mode and not args.drive_mode:
             own = set_by(base, whole)
-            wanted = {n: t for n, t in wanted.items() if own & atoms(base.chip, n)}
+            wanted = {n: t for n, t in wanted.items() if own & atoms_of(base.chip, n)}
         try:
             made = edit_stage(made, wanted, base.chip, mode=mode) if wanted else made
         except CallError as error:

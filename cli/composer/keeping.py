@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from regmap.draft import Draft, Journal, Leftover
+from regmap.draft import Draft, Journal, Leftover, ModeDrafts
 from regmap.errors import CallError, FileError
 from regmap.quantity import many
 from regmap.stages.load import Stage, load_stage, read_stage
@@ -47,16 +47,22 @@ class Keeper:
         self.is_stage = is_stage
 
     # --- saving ---------------------------------------------------------------------------------
-    def save(self, draft: Draft, rest: str) -> Outcome:
-        """Save; `rest` is a file, `merge`, or nothing."""
-        broken = [r for r in draft.broken_rules() if r.severity == "error"]
+    def save(self, drafts: ModeDrafts, rest: str) -> Outcome:
+        """Save the stage and its modes; `rest` is a file, `merge`, or nothing."""
+        draft, parts = drafts.base, drafts.changes()
+        broken = [
+            r
+            for m in dict.fromkeys(("", *parts))
+            for r in drafts.of(m).broken_rules()
+            if r.severity == "error"
+        ]
         if broken:
             return Outcome(
                 f"not saved: rule {broken[0].name} is broken ({broken[0].because}); a stage that breaks it would not load",
                 "bad",
             )
         if rest and rest != "merge":
-            return self._save_as(draft, Path(rest).expanduser())
+            return self._save_as(drafts, Path(rest).expanduser())
         if self.path is None:
             what = (
                 "this stage is bundled with the program"
@@ -67,15 +73,17 @@ class Keeper:
                 f"{what}: `save FILE` writes one of your own, as in `save my_{draft.stage.name}.yaml`",
                 "bad",
             )
-        changes = draft.unsaved()
-        if not changes:
+        changes = parts.get("", {})
+        if not parts:
             return Outcome("nothing to save: the file states the same")
+        merge, text = rest == "merge", self.text
         try:
-            stage, text = save_stage(
-                self.path, self.text, changes, draft.chip, merge=rest == "merge"
-            )
+            for mode, part in parts.items():
+                stage, text = save_stage(self.path, text, part, draft.chip, merge=merge, mode=mode)
+                merge = False
         except StageChangedError as error:
             both = self._also_theirs(draft, error.text, changes)
+            count = sum(map(len, parts.values()))
             return Outcome(
                 question=Question(
                     f"{self.path} changed on disk since it was opened{both}.",
@@ -83,15 +91,19 @@ class Keeper:
                         (
                             "m",
                             "save merge",
-                            f"put the {len(changes)} changes made here into it as it is now",
+                            f"put the {count} changes made here into it as it is now",
                         ),
                         ("n", "", "not now; nothing is written"),
                     ),
                 )
             )
-        self._saved(draft, stage, text)
+        self._saved(drafts, stage, text)
+        told = " and ".join(
+            _counted(draft, part) + (f" of mode {mode}" if mode else "")
+            for mode, part in parts.items()
+        )
         return Outcome(
-            f"saved {_counted(draft, changes)} to {self.path}; all else in it is as it was",
+            f"saved {told} to {self.path}; all else in it is as it was",
             "good",
         )
 
@@ -109,11 +121,12 @@ class Keeper:
         ]
         return f"; changed on both sides: {', '.join(both)}" if both else ""
 
-    def _save_as(self, draft: Draft, path: Path) -> Outcome:
+    def _save_as(self, drafts: ModeDrafts, path: Path) -> Outcome:
+        draft = drafts.base
         if path.exists():
             same = self.path is not None and path.resolve() == self.path.resolve()
             return (
-                self.save(draft, "")
+                self.save(drafts, "")
                 if same
                 else Outcome(
                     f"{path} exists and was not opened here; nothing is written over it. Name another file",
@@ -124,26 +137,28 @@ class Keeper:
             raise CallError(f"{path} does not end in .yaml; as in `save {path}.yaml`")
         statements = draft.statements
         if self.is_stage:
-            text = edit_document(self.text, draft.unsaved(), draft.chip)
+            text = self.text
+            for mode, part in drafts.changes().items():
+                text = edit_document(text, part, draft.chip, mode=mode)
         else:
             text = new_stage(_name(path), self.map_name, statements, draft.chip)
             text = edit_document(text, draft.inputs, draft.chip)
         stage = proven(path, text, statements)
         write_whole(path, text)
         self.path, self.document, self.is_stage = path, str(path), True
-        self._saved(draft, stage, text)
+        self._saved(drafts, stage, text)
         self.journal.document = str(path)
         return Outcome(f"saved to {path}", "good")
 
-    def _saved(self, draft: Draft, stage: Stage, text: str) -> None:
+    def _saved(self, drafts: ModeDrafts, stage: Stage, text: str) -> None:
         self.text = text
-        draft.saved_as(stage)
+        drafts.saved_as(stage)
         self.journal.rebase(text)
 
     # --- leaving --------------------------------------------------------------------------------
-    def leave(self, draft: Draft, rest: str) -> Outcome:
+    def leave(self, drafts: ModeDrafts, rest: str) -> Outcome:
         """End: at once where nothing is lost, after a question where something would be."""
-        if rest == "drop" or not draft.dirty:
+        if rest == "drop" or not drafts.dirty:
             self.journal.discard()
             return Outcome(leave=True)
         if rest == "keep":
@@ -154,7 +169,7 @@ class Keeper:
             return Outcome(told, "bad" if self.journal.trouble else "", leave=True)
         if rest:
             raise CallError(f"leave {rest[:20]}? expected `leave`, `leave keep` or `leave drop`")
-        count = len(draft.changes())
+        count = sum(map(len, drafts.changes().values()))
         return Outcome(
             question=Question(
                 f"{count} change{'s are' if count != 1 else ' is'} not saved.",
@@ -168,12 +183,12 @@ class Keeper:
         )
 
     # --- a draft left behind ----------------------------------------------------------------------
-    def take_up(self, draft: Draft, left: Leftover) -> Outcome:
+    def take_up(self, drafts: ModeDrafts, left: Leftover) -> Outcome:
         """Do the steps of a draft left behind again; its file goes once they are in the new journal.
 
         What could not be read or done of it stays in the file, which is put aside.
         """
-        trouble = left.replay(draft.restate)
+        trouble = left.replay(drafts.restate)
         whole = not trouble and not left.damaged
         if self.journal.trouble:
             stays = f"; {self.journal.trouble}; the draft left behind stays in {left.path}"
@@ -182,7 +197,7 @@ class Keeper:
             stays = ""
         else:
             stays = f"; it stays as it was in {left.put_aside()}"
-        count = len(draft.changes())
+        count = sum(map(len, drafts.changes().values()))
         note = f"; {len(trouble)} steps could not be done any more: {trouble[0]}" if trouble else ""
         if left.damaged:
             note += f"; {left.damaged} of its lines cannot be read"
@@ -201,7 +216,7 @@ def live(found: list[Leftover], stage: Stage) -> tuple[Leftover | None, list[Lef
     """
     useless: list[Leftover] = []
     for left in found:
-        trial = Draft(stage)
+        trial = ModeDrafts(stage)
         trouble = left.replay(trial.restate)
         if trial.dirty:
             return left, useless

@@ -58,7 +58,7 @@ class Lines:
         return Status.FINDINGS if self.refused and not interactive else Status.OK
 
     def _keep(self, why: str) -> None:
-        if self.session.draft.dirty:
+        if self.session.drafts.dirty:
             why += f" with changes not saved; {self.session.do('leave keep').message}"
         elif not self.refused:
             return
@@ -78,7 +78,9 @@ class Lines:
         if not text or text.startswith("#"):
             return False
         if text in ("?", "help"):
-            self.sheet(help_sheet("lines", "", self.context.width))
+            self.sheet(
+                help_sheet("lines", "", self.context.width, modes=bool(self.session.drafts.names))
+            )
             return False
         return self.show(self.session.do(text))
 
@@ -131,7 +133,8 @@ class Lines:
         self._prompt = prompt
         while True:
             try:
-                yield prompt.prompt(f"{self.session.at} > ")
+                mode = f"{self.session.drafts.mode} " if self.session.drafts.mode else ""
+                yield prompt.prompt(f"{mode}{self.session.at} > ")
             except KeyboardInterrupt:
                 continue
             except EOFError:

@@ -16,7 +16,7 @@ from regmap.errors import CallError, GatewordError, closest
 from ..completing.files import CAPTURES, entries
 from ..context import hexword
 from . import opened, sheets
-from .vocabulary import FOLLOWS, LEAVES, TAKES_NAME, WORDS, Meant, Offer
+from .vocabulary import FOLLOWS, LEAVES, MODE_WORDS, TAKES_NAME, WORDS, Meant, Offer
 
 _ASSIGN = re.compile(r"([A-Za-z_][\w]*(?:\.[A-Za-z_]\w*)*)\s*=(?!=)\s*(.*)", re.DOTALL)
 _NUMBERLIKE = re.compile(r"[\d+\-.<>]|at (least|most)\b")
@@ -37,6 +37,8 @@ class Meaning:
         self.draft = draft
         self.chip = draft.chip
         self.index = Index(self.chip)
+        #: the modes of the stage, by name
+        self.modes: tuple[str, ...] = ()
         self.can_accept = False
         #: the verdict that was opened last, whose margin a change is told by
         self.opened_verdict = ""
@@ -83,7 +85,7 @@ class Meaning:
             return formerly.COMPOSER[word] + space + rest
         if len(word) < 2 or word in WORDS or not word.isalpha():
             return line
-        found = [w for w in WORDS if w.startswith(word)]
+        found = [w for w in WORDS if w.startswith(word) and (self.modes or w not in MODE_WORDS)]
         if (
             len(found) != 1
             or any(h.rank <= 1 for h in self.index.find(word))
@@ -158,6 +160,13 @@ class Meaning:
                 "refused",
                 "there is nothing to accept; paste, compare and propose show something first",
             )
+        if word == "in" and rest:
+            mode, _, line = rest.partition(" ")
+            if mode not in (*self.modes, "next"):
+                near = closest(mode, self.modes)
+                raise CallError(f"no mode {mode[:40]!r}", ", ".join(self.modes), nearest=near)
+            told = f"does `{line.strip()}` in" if line.strip() else "edits"
+            return Meant("word", f"enter {told} mode {mode}", value=word)
         if word == "find" and rest:
             return self._mean_find(rest)
         extra = (
@@ -334,6 +343,10 @@ class Meaning:
             found += [
                 Offer(n, t, f"{word} {n}") for n, t in FOLLOWS[word] if n.startswith(rest.strip())
             ]
+        if space and word == "in" and " " not in rest:
+            found += [
+                Offer(n, "a mode of the stage", f"in {n}") for n in self.modes if n.startswith(rest)
+            ]
         if space and word == "why":
             return self._verdict_offers(rest)
         if space and word == "inputs":
@@ -362,7 +375,7 @@ class Meaning:
         found += [
             Offer(w.usage, w.text, w.name)
             for w in WORDS.values()
-            if line and w.name.startswith(line)
+            if line and w.name.startswith(line) and (self.modes or w.name not in MODE_WORDS)
         ]
         found += [
             Offer(

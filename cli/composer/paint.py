@@ -75,11 +75,15 @@ def _question(view: View, width: int) -> list[Painted]:
 def _title(view: View, width: int) -> Painted:
     draft = view.session.draft
     counts = draft.assess().counts
-    changed = len(draft.changes()) if draft.dirty else 0
+    drafts = view.session.drafts
+    changed = sum(map(len, drafts.changes().values())) if drafts.dirty else 0
     document = view.session.keeper.document
     left = (
         f" {document if len(document) <= width // 3 else Path(document).name} on {draft.chip.name}"
     )
+    if view.session.drafts.names:
+        mode = view.session.drafts.mode
+        left += f", mode {mode}" if mode else ", as stated"
     fail = "FAIL" if counts["fails"] else "fail"
     unsaved = f"{changed} not saved" if changed else "saved"
     lacking = f", {counts['not_computed']} not computed" if counts["not_computed"] else ""
@@ -192,7 +196,7 @@ def _list(view: View, width: int, height: int) -> list[Painted]:
 def _list_text(line: Line, width: int, here: bool) -> str:
     sign = ">" if here else " "
     indent = "" if line.kind in ("register", "value") else "  "
-    changed = "*" if line.changed else " "
+    changed = "*" if line.changed else "~" if line.differs else " "
     room = width - 4 - len(indent)
     value = line.value[: room - 8]
     return cut(f"{sign}{changed}{indent}{cut(line.label, room - len(value) - 1)} {value}", width)
@@ -295,6 +299,9 @@ def _facts(view: View, name: str) -> str:
         parts.append("set outside the frame, by a pin or a resistor")
     stated = draft.statements.get(name)
     parts.append("not stated in the stage" if stated is None else f"stated as {stated}")
+    if name in view.session.differing():
+        each = next(d for d in view.session.drafts.differing() if d.name == name)
+        parts.append("; ".join(f"{mode} {text}" for mode, text in each.texts.items()))
     return ", ".join(parts)
 
 

@@ -200,6 +200,7 @@ class Screen:
         bind("s-tab")(lambda: view.move(-1))
         bind("?", when=~asking & empty)(lambda: view.run("?"))
         bind("f1")(lambda: view.run("?"))
+        bind("f2")(lambda: view.run("in next"))
         for key, line in (
             ("c-z", "undo"),
             ("c-y", "redo"),

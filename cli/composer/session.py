@@ -14,8 +14,8 @@ from regmap.behaviour.hazards import hazards, warned
 from regmap.chip.bank import find
 from regmap.document.schema import read_int
 from regmap.draft import (
-    Draft,
     Edit,
+    ModeDrafts,
     compare_with,
     registers_of,
     sequence_lines,
@@ -23,6 +23,8 @@ from regmap.draft import (
     write_of,
 )
 from regmap.errors import CallError, GatewordError, closest
+from regmap.quantity import many
+from regmap.stages.grammar import AS_STATED
 
 from ..context import hexword
 from ..files import write_text
@@ -38,13 +40,17 @@ from .vocabulary import Outcome, Row, Sheet
 class Session:
     """The state that the two faces share: the draft, what is chosen, what `accept` would put into the draft."""
 
-    def __init__(self, draft: Draft, keeper: Keeper, width: int = 80) -> None:
+    def __init__(self, drafts: ModeDrafts, keeper: Keeper, width: int = 80) -> None:
+        draft = drafts.draft
+        self.drafts = drafts
+        self._differing: tuple[object, set[str]] | None = None
         self.meaning = Meaning(draft)
         self.draft, self.chip = draft, draft.chip
         self.keeper = keeper
         self.width = width
         #: told how far something slow is
         self.say: Callable[[str], None] = lambda _: None
+        self.meaning.modes = drafts.names
         self._pending: Callable[[], Edit] | None = None
         self.onchip = OnChip(draft)
         #: whether a screen shows what is answered, with a clipboard perhaps; else lines are read or heard
@@ -52,6 +58,11 @@ class Session:
         self.log: dict[str, None] = {}
         self.opened = draft.statements
         self.base = draft.bank.copy()
+
+    def choose(self, name: str) -> None:
+        """Edit another mode from now on; "" by name `as_stated`. Raises CallError."""
+        self.draft = self.meaning.draft = self.onchip.draft = self.drafts.choose(name)
+        self.pending = None
 
     @property
     def at(self) -> str:
@@ -117,6 +128,8 @@ class Session:
 
     def _word(self, word: str, rest: str, place: str) -> Outcome:
         action: Callable[[str], Outcome] = {
+            "modes": lambda _: Outcome(sheet=sheets.modes_sheet(self._with_modes())),
+            "in": self._in,
             "reset": self._reset,
             "go": lambda r: self._go(self.meaning.resolve_loosely(r)),
             "options": self._options,
@@ -139,14 +152,60 @@ class Session:
             "live": self._live,
             "send": self._send,
             "disconnect": lambda _: self.onchip.disconnect(),
-            "save": lambda r: self.keeper.save(self.draft, r),
-            "leave": lambda r: self.keeper.leave(self.draft, r),
-            "help": lambda r: Outcome(sheet=sheets.help_sheet(place, r, self.width)),
+            "save": lambda r: self.keeper.save(self.drafts, r),
+            "leave": lambda r: self.keeper.leave(self.drafts, r),
+            "help": lambda r: Outcome(
+                sheet=sheets.help_sheet(place, r, self.width, modes=bool(self.drafts.names))
+            ),
             "find": lambda _: Outcome(
                 "find what? a part of a name, a meaning, a fault or a unit", "bad"
             ),
         }[word]
         return action(rest)
+
+    def _with_modes(self) -> ModeDrafts:
+        if not self.drafts.names:
+            raise CallError("this stage states no modes", "a stage with `modes:`")
+        return self.drafts
+
+    def _edit_in(self, name: str) -> Outcome:
+        self.choose(name if name != "next" else self._next())
+        own = self.drafts.own(self.drafts.mode) if self.drafts.mode else set()
+        told = f", which states {many(len(own), 'value')} of its own" if own else ""
+        return Outcome(f"mode {self.drafts.mode or AS_STATED}{told}", "good")
+
+    def differing(self) -> set[str]:
+        """The names that are not the same in all modes, found anew where anything was edited."""
+        if not self.drafts.names:
+            return set()
+        key = tuple(
+            (n, self.drafts.of("" if n == AS_STATED else n).depth) for n in self.drafts.names
+        )
+        if self._differing is None or self._differing[0] != key:
+            self._differing = key, self.drafts.differing_names()
+        return self._differing[1]
+
+    def _next(self) -> str:
+        names = self.drafts.names
+        at = names.index(self.drafts.mode or AS_STATED)
+        return names[(at + 1) % len(names)]
+
+    def _in(self, rest: str) -> Outcome:
+        """A mode chosen; or a line done in it, after which the one before is edited again."""
+        mode, _, line = rest.partition(" ")
+        if not mode:
+            raise CallError("in which mode?", f"one of {', '.join(self._with_modes().names)}")
+        self._with_modes()
+        if not line.strip():
+            return self._edit_in(mode)
+        back = self.drafts.mode or AS_STATED
+        self.choose(mode)
+        try:
+            outcome = self._do(self.meaning.expand(line.strip()), "list")
+        finally:
+            self.choose(back)
+        told = f"{mode}: {outcome.message}" if outcome.message else ""
+        return replace(outcome, message=told)
 
     def edited(self, edit: Edit) -> Outcome:
         """An accepted step in words."""
@@ -186,6 +245,10 @@ class Session:
         )
 
     def _reset(self, rest: str) -> Outcome:
+        if self.drafts.mode:
+            known = rest and self.draft.is_input(rest)
+            name = self.draft.input_name(rest) if known else self.meaning.need_setting(rest)
+            return self.edited(self.drafts.back(name))
         if rest and self.draft.is_input(rest):
             return self.edited(self.draft.drop_input(rest))
         name = self.meaning.need_setting(rest)
@@ -409,11 +472,12 @@ class Session:
 
     def farewell(self) -> list[str]:
         """What to run for the same without the composer; the changes of this session first."""
-        changed = {n: t for n, t in self.draft.statements.items() if self.opened.get(n) != t}
-        gone = [n for n in self.opened if n not in self.draft.statements]
+        draft = self.drafts.base
+        changed = {n: t for n, t in draft.statements.items() if self.opened.get(n) != t}
+        gone = [n for n in self.opened if n not in draft.statements]
         requests = [f"{n}={t}" for n, t in changed.items() if n not in self.chip.externals]
         for name in gone:
-            item, code = find(self.chip, name), self.draft.bank.code(name)
+            item, code = find(self.chip, name), draft.bank.code(name)
             if item is not None and name not in self.chip.externals and code is not None:
                 requests.append(f"{name}=0x{code:X}")
         lines = []
@@ -436,7 +500,7 @@ class Session:
                     ]
                 )
             )
-            if self.keeper.is_stage and self.draft.dirty:
+            if self.keeper.is_stage and draft.dirty:
                 sets = " ".join(f"--set {shlex.quote(q)}" for q in requests)
                 lines.append(f"gateword check {shlex.quote(str(self.keeper.document))} {sets}")
             elif self.keeper.is_stage:

@@ -11,12 +11,22 @@ from regmap.cautions import CAUTION
 from regmap.chip.bank import find
 from regmap.chip.model import Chip, Field
 from regmap.chip.values import Reading
-from regmap.draft import Apart, Comparison, Draft, Hit, explain_words, label_of, sequence_lines
+from regmap.draft import (
+    Apart,
+    Comparison,
+    Draft,
+    Hit,
+    ModeDrafts,
+    explain_words,
+    label_of,
+    sequence_lines,
+)
 from regmap.quantity import many, show
+from regmap.stages.grammar import AS_STATED
 
 from ..context import Context, columns, hexword, wrap
 from .pictures import margin_bar
-from .vocabulary import KEYS, PLACES, WORDS, Row, Sheet
+from .vocabulary import KEYS, MODE_HELP, MODE_WORDS, PLACES, WORDS, Row, Sheet
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -64,19 +74,24 @@ def note_text(reading: Reading) -> str:
     return value if value and value != label_of(reading) else reading.text
 
 
-def help_sheet(place: str, topic: str = "", width: int = 80) -> Sheet:
+def help_sheet(place: str, topic: str = "", width: int = 80, *, modes: bool = False) -> Sheet:
     if topic in WORDS:
         word = WORDS[topic]
         return Sheet(f"help {topic}", (Row(word.usage, mark="head"), Row("  " + word.text)))
     here = PLACES.get(place, PLACES["list"])
     rows = [Row(here.title, mark="head")]
-    for line in here.lines:
+    for line in (*here.lines, *(MODE_HELP if modes else ())):
         rows += [Row(text) for text in wrap(line, width - 2, "  ").splitlines()]
     if place != "lines":
         rows.append(Row("Keys that work everywhere", mark="head"))
         rows += [Row("  " + line) for line in KEYS]
     rows.append(Row("Words you can type", mark="head"))
-    rows += [Row("  " + line) for line in columns([[w.usage, w.text] for w in WORDS.values()])]
+    rows += [
+        Row("  " + line)
+        for line in columns(
+            [[w.usage, w.text] for w in WORDS.values() if modes or w.name not in MODE_WORDS]
+        )
+    ]
     rows.append(
         Row(
             CAUTION,
@@ -84,6 +99,45 @@ def help_sheet(place: str, topic: str = "", width: int = 80) -> Sheet:
         )
     )
     return Sheet("where you are", tuple(rows))
+
+
+def modes_sheet(drafts: ModeDrafts) -> Sheet:
+    """What differs between the modes, side by side; Enter begins a change in the mode of its line."""
+    found = drafts.differing()
+    now = drafts.mode or AS_STATED
+    counts = {n: drafts.of("" if n == AS_STATED else n).assess().counts for n in drafts.names}
+    table = [["", *drafts.names]]
+    table.append(["verdicts", *(_told(counts[n]) for n in drafts.names)])
+    table += [[d.name, *(d.texts[n] for n in drafts.names)] for d in found]
+    lines = columns(table)
+    rows = [Row(lines[0], mark="head"), Row(lines[1])]
+    rows += [
+        Row(line, f"type in {now} set {d.name} ") for line, d in zip(lines[2:], found, strict=True)
+    ]
+    rows.append(Row("each mode by itself", mark="head"))
+    rows += [
+        Row(f"  {'>' if n == now else ' '} {n}  {_title_of(drafts, n)}".rstrip(), f"in {n}")
+        for n in drafts.names
+    ]
+    rows += [
+        Row(f"    {d.name} in {n}: {d.texts[n]}", f"type in {n} set {d.name} ")
+        for n in drafts.names
+        for d in found
+    ]
+    return Sheet(
+        f"{len(drafts.names)} modes, {many(len(found), 'value')} not the same in all; `in MODE` edits another",
+        tuple(rows),
+        "edits that mode, or begins a change",
+    )
+
+
+def _told(counts: Mapping[str, int]) -> str:
+    return f"{counts['fails']} fail, {counts['low_margin']} low"
+
+
+def _title_of(drafts: ModeDrafts, name: str) -> str:
+    stage = drafts.base.saved
+    return stage.modes[name].mode_title if name in stage.modes else ""
 
 
 def options_sheet(draft: Draft, name: str) -> Sheet:

@@ -30,8 +30,6 @@ SHOWN = (
     "save",
     "leave",
 )
-WORDS_LINE = "words: " + " ".join(SHOWN)
-
 
 NOTHING_BACK = "nothing to go back from; Esc again or Ctrl-Q leaves, ? tells what can be done"
 
@@ -45,6 +43,8 @@ class Line:
     value: str
     kind: str
     changed: bool = False
+    #: whether it is not the same in all modes of the stage
+    differs: bool = False
 
 
 class View:
@@ -72,6 +72,7 @@ class View:
         #: whether what takes long is left for a pause between keys; `wanted` is what waits for it
         self.patient = False
         self._hopeless: set[tuple[str, int]] = set()
+        self._differing: set[str] = set()
         self.wanted = ""
         #: answers a question that is not about words: a draft left behind
         self.take_up: Callable[[str], Outcome | None] = lambda _: None
@@ -85,6 +86,7 @@ class View:
         """The list: every register with its fields, then joined and external values."""
         draft, chip = self.session.draft, self.session.chip
         changed = {c.name for c in draft.changes()} if draft.dirty else set()
+        self._differing = self.session.differing()
         found = []
         for register in chip.registers.values():
             word = draft.bank.word(register.name)
@@ -111,7 +113,14 @@ class View:
     def _line(self, name: str, label: str, kind: str, changed: set[str]) -> Line:
         reading = self.session.draft.reading(name)
         shown = label_of(reading) if reading is not None else "?"
-        return Line(name, label, shown if kind != "status" else "", kind, name in changed)
+        return Line(
+            name,
+            label,
+            shown if kind != "status" else "",
+            kind,
+            name in changed,
+            name in self._differing,
+        )
 
     def options(self) -> list[Reading]:
         return self.session.draft.options(self.session.at)
@@ -253,7 +262,8 @@ class View:
 
     def second_hint(self) -> str:
         """The words, where there is room for them below the hint."""
-        return WORDS_LINE if self.mode in ("list", "sheet") else ""
+        first = "words: in modes " if self.session.drafts.names else "words: "
+        return first + " ".join(SHOWN) if self.mode in ("list", "sheet") else ""
 
     def keys(self, width: int = 80) -> str:
         if self.question is not None:

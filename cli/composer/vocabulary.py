@@ -29,6 +29,8 @@ WORDS: dict[str, Word] = {
             "sets a value; also NAME = VALUE, or the value alone for what is chosen",
         ),
         Word("reset", "reset [NAME]", "back to the reset value; the stage no longer sets it"),
+        Word("modes", "modes", "what is not the same in all modes of the stage, side by side"),
+        Word("in", "in MODE [LINE]", "edits another mode of the stage; or does a line in it"),
         Word("go", "go NAME", "chooses a register, a field or a value"),
         Word("find", "find TEXT", "what holds TEXT in its name, meaning, unit or faults"),
         Word("options", "options [NAME]", "every option of a value"),
@@ -219,6 +221,14 @@ PLACES: dict[str, Help] = {
         ),
     ),
 }
+
+#: what can be done with a stage that states modes, beside all else
+MODE_HELP = (
+    "The title tells which mode is edited: `in MODE` or F2 (the next) edits another, `in MODE LINE` does a line in one,",
+    "`modes` shows what is not the same in all, side by side; a ~ marks it in the list. What the stage states goes into",
+    "every mode that does not state it itself; `reset` in a mode takes its own value out. `save` writes all modes.",
+)
+MODE_WORDS = ("modes", "in")
 
 KEYS = (
     "Ctrl-Z undo    Ctrl-Y redo    Ctrl-S save    Ctrl-Q leave    Ctrl-R sweep    Ctrl-K copy frame",

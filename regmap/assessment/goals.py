@@ -38,6 +38,7 @@ from ..errors import CallError
 from ..expr import Expr, evaluate
 from ..parameters import OFF_WORDS, ROLES
 from ..stages.load import Stage
+from ..stages.load import atoms_of as atoms
 from .search import Choosable, Codes, Goal
 from .stage import (
     Assessment,
@@ -661,12 +662,6 @@ def role_chain(role: str) -> tuple[str, ...]:
     while (step := ROLES[chain[-1]].instead) is not None and step not in chain:
         chain.append(step)
     return tuple(chain)
-
-
-def atoms(chip: Chip, name: str) -> set[str]:
-    """What a value is made of: fields by reference, external values by name."""
-    joined = chip.joined.get(name)
-    return {f"{r}.{f}" for r, f in joined.fields} if joined is not None else {name}
 
 
 def closure(chip: Chip, name: str) -> set[str]:

@@ -16,9 +16,10 @@ from dataclasses import dataclass, replace
 from ..chip import values
 from ..chip.bank import Bank, need
 from ..chip.model import Chip
-from ..stages.load import Stage
+from ..stages.load import Stage, set_by
+from ..stages.load import atoms_of as atoms
 from ..stages.whatif import input_of, is_input
-from .goals import GoalProblem, Looked, NotComputed, atoms, problem_of
+from .goals import GoalProblem, Looked, NotComputed, problem_of
 from .grid import Axis, GridCell, SweepGrid, grid
 from .matrix import STATED
 from .proposal import Progress, Proposal
@@ -43,22 +44,6 @@ def in_mode_name(name: str, mode: str) -> str:
 def states(stage: Stage) -> dict[str, Stage]:
     """The stage as stated and its modes, by name."""
     return {STATED: stage, **stage.modes}
-
-
-def set_by(stage: Stage, mode: Stage) -> set[str]:
-    """The fields and values (as atoms: REG.FIELD, or an external's name) that a mode sets by itself, and its inputs by name."""
-    if mode is stage:
-        return set()
-    base = {s.name: s.origin for s in stage.settings}
-    own = {
-        a for s in mode.settings if base.get(s.name) != s.origin for a in atoms(stage.chip, s.name)
-    }
-    inputs = {
-        n
-        for n, p in mode.params.items()
-        if n not in stage.params or stage.params[n].origin != p.origin
-    }
-    return own | inputs
 
 
 def moved_in(stage: Stage, name: str) -> dict[str, Stage]:

@@ -5,6 +5,7 @@ state        Draft: consider, set, undo, redo, changes, verdicts, plan
 search       Index: find by part of a name, a meaning, a fault or a unit
 sources      compare_with: reset, saved, a stage, a readback, a capture
 apart        take_apart a raw word; write_of a register; the write sequence as text; faults
+modes        ModeDrafts: the drafts of a drive with modes
 journal      the backup that survives a crash
 """
 
@@ -20,6 +21,7 @@ from .apart import (
     write_of,
 )
 from .journal import Journal, Leftover, leftovers, state_folder
+from .modes import ModeDrafts
 from .search import Hit, Index
 from .sources import Comparison, compare_with
 from .state import Draft
@@ -38,6 +40,7 @@ __all__ = [
     "InputPreview",
     "Journal",
     "Leftover",
+    "ModeDrafts",
     "Preview",
     "compare_with",
     "explain_words",

@@ -50,6 +50,7 @@ if TYPE_CHECKING:
     from ..assessment.stage import Assessment, Sweep
     from ..calc import Inputs, Verdict
     from .journal import Journal
+    from .modes import ModeJournal
 
 _STEP = re.compile(r"\s*([+-]\s*\d{1,6})\s*")
 _CACHE = 256
@@ -73,7 +74,7 @@ class _Point:
 class Draft:
     """Settings of one stage in the making. Every accepted step is one entry of the history."""
 
-    def __init__(self, stage: Stage, journal: Journal | None = None) -> None:
+    def __init__(self, stage: Stage, journal: Journal | ModeJournal | None = None) -> None:
         #: the stage as opened; what the draft changed is laid over it
         self._opened = stage
         #: the stage as its file has it

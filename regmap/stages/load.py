@@ -142,6 +142,31 @@ def in_mode(stage: Stage, mode: str) -> Stage:
     return stage.modes[mode]
 
 
+def atoms_of(chip: Chip, name: str) -> set[str]:
+    """What a value of a chip is made of: fields by reference, external values by name; itself where it is nothing of the chip."""
+    joined = chip.joined.get(name)
+    return {f"{r}.{f}" for r, f in joined.fields} if joined is not None else {name}
+
+
+def set_by(stage: Stage, mode: Stage) -> set[str]:
+    """The fields and values (as atoms: REG.FIELD, or an external's name) that a mode sets by itself, and its inputs by name."""
+    if mode is stage:
+        return set()
+    base = {s.name: s.origin for s in stage.settings}
+    own = {
+        a
+        for s in mode.settings
+        if base.get(s.name) != s.origin
+        for a in atoms_of(stage.chip, s.name)
+    }
+    inputs = {
+        n
+        for n, p in mode.params.items()
+        if n not in stage.params or stage.params[n].origin != p.origin
+    }
+    return own | inputs
+
+
 def read_stage(name: str | Path, *, text: str | None = None) -> tuple[Stage | None, list[Problem]]:
     """The stage, or None, and every problem of the stage file and its map."""
     sources = Sources()

@@ -12,7 +12,6 @@ from regmap.assessment.grid import axis, grid
 from regmap.assessment.jointly import (
     grid_over_modes,
     propose_over_modes,
-    set_by,
     states,
     sweep_input_over_modes,
     sweep_over_modes,
@@ -23,7 +22,7 @@ from regmap.calc import consequence
 from regmap.chip.bank import Bank
 from regmap.chip.values import options
 from regmap.expr import evaluate
-from regmap.stages.load import Stage, read_stage
+from regmap.stages.load import Stage, read_stage, set_by
 
 DEVICES = Path(__file__).parents[2] / "devices"
 MODES = """

@@ -38,6 +38,7 @@ KEYS = {
     "End": Keys.End,
     "Backspace": Keys.ControlH,
     "Delete": Keys.Delete,
+    "F2": Keys.F2,
     **{f"^{c.upper()}": Keys(f"c-{c}") for c in "abcdefghjklnopqrstuvwxyz"},
 }
 

@@ -43,6 +43,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="the stage of another position of the daisy chain, of the same map: its tables beside the first",
     )
     parser.add_argument(
+        "--variant",
+        metavar="STAGE",
+        action="append",
+        default=[],
+        help="another board on the same map: its tables beside the first, one of them chosen when it is compiled "
+        "(PREFIX_VARIANT) or when it runs (by number)",
+    )
+    parser.add_argument(
         "--chain",
         type=int,
         metavar="N",
@@ -121,7 +129,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
         raise CallError("--self-test needs -o FILE.h, the header that it includes")
     if args.chain < 0 or args.chain > 64:
         raise CallError(f"a chain of {args.chain} chips", "1 to 64")
-    for option in ("source", "self_test", "also", "chain"):
+    for option in ("source", "self_test", "also", "variant", "chain"):
         if getattr(args, option) and args.language != "c":
             raise CallError(
                 f"--{option.replace('_', '-')} is for C", "--language c, or no such file"
@@ -142,11 +150,12 @@ def run(args: argparse.Namespace, context: Context) -> int:
         source = load(args.file)
         context.reads(source)
         options = _with_modes(_with_figures(options_of(args), source), source, args.language)
-        others = [_stage(name) for name in args.also]
-        for other in others:
+        others = [_stage(name, "--also") for name in args.also]
+        variants = [_stage(name, "--variant") for name in args.variant]
+        for other in (*others, *variants):
             context.reads(other)
         if args.language == "c":
-            made = generate(source, options, others)
+            made = generate(source, options, others, variants)
         else:
             made = _other(args, source, options)
         tests = _self_test(source, options, Path(args.output).name) if args.self_test else ""
@@ -254,11 +263,11 @@ def _refuse_sections(args: argparse.Namespace) -> None:
             )
 
 
-def _stage(name: str) -> Stage:
+def _stage(name: str, option: str) -> Stage:
     """A stage beside the first. Raises FileError, CallError."""
     found = load(name)
     if isinstance(found, Chip):
-        raise CallError(f"--also {name[:60]} is a map", "a stage")
+        raise CallError(f"{option} {name[:60]} is a map", "a stage")
     return found
 
 

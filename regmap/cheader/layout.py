@@ -40,6 +40,7 @@ from .steps import (
     write_warm,
 )
 from .text import block, comment, heading, string
+from .variants import write_variants
 
 if TYPE_CHECKING:
     from ..behaviour.settings import Action
@@ -128,7 +129,11 @@ def _needs(section: str) -> set[str]:
 
 
 def content_hash(
-    source: Stage | Chip, options: Options, prefix: str, others: Sequence[Stage] = ()
+    source: Stage | Chip,
+    options: Options,
+    prefix: str,
+    others: Sequence[Stage] = (),
+    variants: Sequence[Stage] = (),
 ) -> str:
     """SHA-256 over map, stages, tool version and options: equal if and only if the output is meant to be."""
     chip = source if isinstance(source, Chip) else source.chip
@@ -146,28 +151,33 @@ def content_hash(
         *(f"{w.source} {w.target} {w.about}" for w in options.ways),
         *(f"{f.mode} {f.fault} {f.then}" for f in options.follows),
         *(s.digest for s in others),
+        *(f"variant {s.digest}" for s in variants),
     ]
     return sha256("\0".join(pieces).encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def generate(
-    source: Stage | Chip, options: Options | None = None, others: Sequence[Stage] = ()
+    source: Stage | Chip,
+    options: Options | None = None,
+    others: Sequence[Stage] = (),
+    variants: Sequence[Stage] = (),
 ) -> Generated:
     """C text for a stage, or for a map alone. Pure: no clock, no file system; the same input gives the same bytes.
 
     `others` are stages of the same map: those of the other positions of a daisy chain, each with its
-    tables. Raises CallError for options that cannot be, and for what this map has and C here cannot do.
+    tables; `variants` are other boards on the same map, of which one is chosen when it is compiled or when it
+    runs. Raises CallError for options that cannot be, and for what this map has and C here cannot do.
     """
     options = options or Options()
-    sheet = drawn(source, options, others)
+    sheet = drawn(source, options, others, variants)
     prefix, names = sheet.names.prefix, sheet.names
-    digest = content_hash(source, options, prefix, others)
+    digest = content_hash(source, options, prefix, others, variants)
     header = _assemble(sheet, digest)
     return Generated(
         header=header,
         source=_source(sheet, digest) if options.split else None,
         notes=tuple(names.notes),
-        files=files_of(source, others),
+        files=files_of(source, (*others, *variants)),
         prefix=prefix,
         hash=digest,
     )
@@ -178,7 +188,12 @@ def files_of(source: Stage | Chip, others: Sequence[Stage] = ()) -> tuple[str, .
     return tuple(dict.fromkeys((*source.files, *(f for s in others for f in s.files))))
 
 
-def drawn(source: Stage | Chip, options: Options, others: Sequence[Stage] = ()) -> Sheet:
+def drawn(
+    source: Stage | Chip,
+    options: Options,
+    others: Sequence[Stage] = (),
+    variants: Sequence[Stage] = (),
+) -> Sheet:
     """The sheet with every section written, each identifier one thing. Raises CallError."""
     chip, stage = (source, None) if isinstance(source, Chip) else (source.chip, source)
     prefix = check_prefix(options.prefix) if options.prefix else default_prefix(source.name)
@@ -187,13 +202,13 @@ def drawn(source: Stage | Chip, options: Options, others: Sequence[Stage] = ()) 
     while True:
         names = Namer(prefix, clashes)
         sheet = Sheet(chip=chip, stage=stage, options=options, names=names, sections=sections)
-        _write(sheet, others)
+        _write(sheet, others, variants)
         if names.wanted_twice <= clashes:
             return sheet
         clashes |= names.wanted_twice
 
 
-def _write(sheet: Sheet, others: Sequence[Stage] = ()) -> None:
+def _write(sheet: Sheet, others: Sequence[Stage], variants: Sequence[Stage]) -> None:
     chips = chips_in_chain(sheet, others)
     sheet.chained = chips > 0
     frames: dict[str, FrameNames] = {}
@@ -208,6 +223,12 @@ def _write(sheet: Sheet, others: Sequence[Stage] = ()) -> None:
     if sheet.has("frames"):
         frames = write_frames(sheet)
     _write_stage(sheet, frames)
+    if variants:
+        if sheet.stage is None or not sheet.has("init") or chips:
+            raise CallError(
+                "variants need the section init of a stage that is alone on its chip select"
+            )
+        write_variants(sheet, frames, variants, _write_stage)
     if sheet.has("faults"):
         write_faults(sheet)
     if sheet.has("run") and sheet.stage is not None:

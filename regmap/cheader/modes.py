@@ -212,8 +212,9 @@ def write_modes(sheet: Sheet) -> None:
 
 
 def mode_tables(sheet: Sheet) -> list[str]:
-    """The tables that the watch may be on beside the stage's own."""
+    """The tables that the watch may be on beside the stage's own: of its modes, and of other variants."""
     if "modes" not in sheet.tables:
-        return []
+        return list(sheet.variant_readbacks)
     targets = dict.fromkeys(w.target for w in sheet.options.ways)
-    return [sheet.plans[_readback(t)].table for t in targets if _readback(t) in sheet.plans]
+    own = [sheet.plans[_readback(t)].table for t in targets if _readback(t) in sheet.plans]
+    return [*own, *sheet.variant_readbacks]

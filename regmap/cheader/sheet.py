@@ -87,13 +87,17 @@ class Options:
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """One table of steps before it becomes text: what it is in `about`, the names of the table and of its size."""
+    """One table of steps before it becomes text: what it is in `about`, the names of the table and of its size.
+
+    `actions` are those that every language has, `written` all that stand in C.
+    """
 
     actions: list[Action]
     by_setting: dict[str, list[Setting]]
     about: str
     table: str
     size: str
+    written: list[Action]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -125,6 +129,8 @@ class Sheet:
     plans: dict[str, Steps] = field(default_factory=dict)
     written: dict[str, list[str]] = field(default_factory=dict)
     kept: list[str] = field(default_factory=list)
+    #: the readback tables of other variants, on which the watch may be as well
+    variant_readbacks: list[str] = field(default_factory=list)
     verify_rows: list[tuple[Register, int, int, Frame, int]] = field(default_factory=list)
     recogniser: Recogniser = field(init=False)
     chained: bool = False

@@ -376,7 +376,7 @@ def step_table(
     if not place:
         plain = [a for a in actions if a.do != "remembered"]
         sheet.tables.add(name)
-        sheet.plans[name] = Steps(plain, by_setting, about, table, size)
+        sheet.plans[name] = Steps(plain, by_setting, about, table, size, actions)
     home = part_of(sheet, cells)
     if home:
         sheet.lines("", *block(about), f"#define {table} (&{home[0]}[{count(home[1])}])")

@@ -1,0 +1,161 @@
+"""Variants of a board in one header: the tables of each, what is the same once, chosen when it is compiled or when it runs.
+
+gd_variants          for each variant its tables of steps, their sizes and its identity, by number
+GD_CHOSEN_...        the tables of the variant that GD_VARIANT names ahead of the #include
+
+All are stages of one map, and the routines are those of the first: they take any of these tables.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+from ..errors import CallError
+from ..stages.identity import identity
+from .chosen import write_chosen
+from .frames import FrameNames, write_frames
+from .names import Namer, word
+from .sheet import Sheet
+from .steps import step_table
+from .text import count, defines
+
+if TYPE_CHECKING:
+    from ..stages.load import Stage
+
+#: what writes the tables of a stage on a sheet of its own
+WriteStage = Callable[[Sheet, dict[str, FrameNames]], None]
+#: table by name -> (its identifier, the macro of its size)
+Tables = dict[str, tuple[str, str]]
+
+
+def write_variants(
+    sheet: Sheet,
+    frames: dict[str, FrameNames],
+    variants: Sequence[Stage],
+    write_stage: WriteStage,
+) -> None:
+    """The tables of every variant, and what tells one from another. Raises CallError for stages that cannot stand together."""
+    first = sheet.stage
+    assert first is not None
+    found = [(first, {n: (s.table, s.size) for n, s in sheet.plans.items()})]
+    pieces = {word(first.name)}
+    for stage in variants:
+        piece = word(stage.name)
+        if stage.chip.digest != sheet.chip.digest:
+            raise CallError(
+                f"variant {stage.name} is of the map {stage.chip.name}, not of {sheet.chip.name}",
+                "variants of one map; another map has a header of its own",
+            )
+        if piece in pieces:
+            raise CallError(f"two variants are called {stage.name}", "a name for each stage")
+        pieces.add(piece)
+        found.append((stage, _tables(sheet, frames, stage, piece, write_stage)))
+    _write_index(sheet, found)
+
+
+def _tables(
+    sheet: Sheet,
+    frames: dict[str, FrameNames],
+    stage: Stage,
+    piece: str,
+    write_stage: WriteStage,
+) -> Tables:
+    """The tables of one more variant; rows that stand already are not written again."""
+    sheet.section(f"variant {stage.name}", stage.title)
+    draft = Sheet(
+        chip=sheet.chip, stage=stage, options=sheet.options, names=Namer(sheet.names.prefix), sections=sheet.sections,
+        kept=sheet.kept,
+    )  # fmt: skip
+    write_stage(draft, write_frames(draft))
+    if draft.format_at_end != sheet.format_at_end or draft.reset_told != sheet.reset_told:
+        raise CallError(
+            f"variant {stage.name} leaves the chip with other frames than {sheet.stage.name if sheet.stage else ''}",
+            "a header of its own",
+        )
+    sheet.hazards += [h for h in draft.hazards if h not in sheet.hazards]
+    if sheet.has("values"):
+        write_chosen(sheet, stage, piece)
+    made: Tables = {}
+    for name, steps in draft.plans.items():
+        about = f"{steps.about} Of variant {stage.name}."
+        made[name] = step_table(sheet, name, steps.written, frames, steps.by_setting, about, piece)
+    readback = made.get("readback", ("", ""))[0]
+    if readback:
+        sheet.variant_readbacks.append(readback)
+    return made
+
+
+def _write_index(sheet: Sheet, found: list[tuple[Stage, Tables]]) -> None:
+    names, macro = sheet.names, sheet.macro
+    sheet.section(
+        "variants",
+        [
+            f"Chosen when it is compiled: define {macro}VARIANT as one of the numbers below ahead of the #include; "
+            f"{macro}CHOSEN_... are the tables of that variant. Chosen when it runs: an element of "
+            f"{names.lower('variants')} by its number. Run its tables as those of the first variant.",
+            "The identity is the beginning of the digest of the stage, as `gateword check` and every record show it.",
+        ],
+    )
+    numbers = [
+        names.macro("VARIANT", word(stage.name), of=f"variant {stage.name}") for stage, _ in found
+    ]
+    ids = [
+        names.macro("VARIANT", word(stage.name), "ID", of=f"identity of variant {stage.name}")
+        for stage, _ in found
+    ]
+    size = names.macro("VARIANTS", "COUNT")
+    rows = [(number, count(index), stage.title) for index, (number, (stage, _)) in enumerate(zip(numbers, found, strict=True))]  # fmt: skip
+    rows += [
+        (name, f"0x{_id(stage):08X}UL", f"stage {stage.name}, {stage.digest[:16]}")
+        for name, (stage, _) in zip(ids, found, strict=True)
+    ]
+    sheet.lines(*defines([*rows, (size, count(len(found)), "")]))
+    tables = [n for n in found[0][1] if any(made.get(n, ("", ""))[0] for _, made in found)]
+    lines = []
+    for index, (number, (_, made)) in enumerate(zip(numbers, found, strict=True)):
+        lines.append(f"#{'elif' if index else 'if'} {macro}VARIANT == {number}")
+        for name in tables:
+            table, length = made.get(name, ("", ""))
+            if table:
+                stem = f"{word(name)}_STEPS"
+                chosen = names.macro("CHOSEN", stem) if not index else f"{macro}CHOSEN_{stem}"
+                lines += [f"#define {chosen} {table}", f"#define {chosen}_COUNT {length}"]
+    sheet.lines(
+        "",
+        f"#if defined({macro}VARIANT)",
+        *lines,
+        "#else",
+        f'#error "{macro}VARIANT is none of the variants of this header"',
+        "#endif",
+        "#endif",
+    )
+    step, kind = names.lower("step_t"), names.lower("variant_t")
+    sheet.lines(
+        "",
+        "typedef struct {",
+        *(f"    const {step} *{_member(n)};  /* 0: it has none */" for n in tables),
+        *(f"    uint16_t {_member(n)}_count;" for n in tables),
+        "    uint32_t id;  /* VARIANT_..._ID */",
+        f"}} {kind};",
+    )
+    cells = []
+    for name, (_, made) in zip(ids, found, strict=True):
+        pairs = [made.get(n, ("", "")) for n in tables]
+        cells.append(
+            "    {"
+            + ", ".join([*(t or "NULL" for t, _ in pairs), *(c or "0U" for _, c in pairs), name])
+            + "},"
+        )
+    sheet.table(kind, names.lower("variants"), cells, size, "Every variant, by its number.")
+
+
+def _member(name: str) -> str:
+    return f"{word(name).lower()}_steps"
+
+
+def _id(stage: Stage) -> int:
+    """The first 32 bits of the stage's digest, as its identity is shown."""
+    shown = identity(stage).stage
+    assert shown is not None
+    return int(shown.digest[:8], 16)

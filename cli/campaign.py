@@ -16,7 +16,7 @@ from regmap.maps.load import find_document, load_map
 from regmap.stages.identity import identity
 from regmap.stages.load import load_stage
 
-from .context import Context, Status, wrap
+from .context import Context, Status, columns, wrap
 from .files import write_text
 from .signals import told_to_stop
 from .vet import kind_of
@@ -32,6 +32,7 @@ HELP = "inject faults by a plan, on a simulated or real chip, and judge what fol
 EPILOG = """\
 gateword campaign new coolant_pump -o pump_faults.yaml     a plan with a case for each fault, to be reviewed
 gateword campaign pump_faults.yaml --junit faults.xml      run it; exit status 1 where a case fails
+gateword campaign pump_12v.yaml pump_48v.yaml              a matrix: every case on every board, those that fail first
 gateword campaign quoll16                                  all faults of a map, on the simulated chip
 gateword campaign pump.yaml --drive-mode limp              all faults of a stage in one of its modes
 In each mode of a stage it is also judged what the chip makes of the fault by itself, and the mode that follows is entered.
@@ -47,7 +48,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "what",
         nargs="+",
         metavar="FILE | new STAGE|MAP",
-        help="a campaign, or a stage or map for all of its faults; `new` writes the plan instead",
+        help="a campaign, or a stage or map for all of its faults; several: a matrix of cases and variants; "
+        "`new` writes the plan instead",
     )
     parser.add_argument(
         "-o",
@@ -85,21 +87,12 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.what[0] == "new":
         return _new(args, context)
     if len(args.what) > 1:
-        raise CallError(f"{args.what[1]!r} after a campaign", "one file, or `new` and a stage")
+        return _several(args, context)
     from regmap.campaign.results import junit, not_covered, plain, read_results, rows
     from regmap.campaign.run import run_campaign
 
-    campaign = _campaign(args, context)
-    if campaign.port:
-        context.err(wrap(FIRST_WRITE, context.width))
-        if not args.allow_writes:
-            raise CallError(
-                f"a campaign on {campaign.port} writes to its chip: needs --allow-writes"
-            )
-    if campaign.firmware and not args.start_firmware:
-        raise CallError(
-            f"this campaign would start the program {campaign.firmware[:200]!r}: needs --start-firmware"
-        )
+    campaign = _campaign(args.what[0], args, context)
+    _permitted(campaign, args, context)
     done = read_results(Path(args.resume), campaign) if args.resume else {}
     if args.resume and args.output:
         raise CallError("--resume adds to its own file", "it or -o")
@@ -155,6 +148,70 @@ def run(args: argparse.Namespace, context: Context) -> int:
     return Status.OK if all(r.ok for r in results) else Status.FINDINGS
 
 
+def _permitted(campaign: Campaign, args: argparse.Namespace, context: Context) -> None:
+    """Raises CallError for what a campaign would do without having been allowed to."""
+    if campaign.port:
+        context.err(wrap(FIRST_WRITE, context.width))
+        if not args.allow_writes:
+            raise CallError(
+                f"a campaign on {campaign.port} writes to its chip: needs --allow-writes"
+            )
+    if campaign.firmware and not args.start_firmware:
+        raise CallError(
+            f"this campaign would start the program {campaign.firmware[:200]!r}: needs --start-firmware"
+        )
+
+
+def _several(args: argparse.Namespace, context: Context) -> int:
+    """A campaign for each of several boards, and their cases side by side."""
+    from regmap.campaign.matrix import campaign_matrix
+    from regmap.campaign.results import junit_of, plain, rows
+    from regmap.campaign.run import run_campaign
+
+    if args.resume:
+        raise CallError("--resume goes on with one campaign", "one file")
+    campaigns = [_campaign(name, args, context) for name in args.what]
+    for campaign in campaigns:
+        _permitted(campaign, args, context)
+    ran: list[tuple[Campaign, list[Result]]] = []
+    with (
+        hold(args.output, "adds results to it") if args.output else Hold(),
+        _results_file(args) if args.output else contextlib.nullcontext() as out,
+    ):
+        for campaign in campaigns:
+            ran.append((campaign, []))
+            for result in run_campaign(campaign, operator=_operator(context)):
+                ran[-1][1].append(result)
+                told = plain(campaign, result)
+                if out is not None:
+                    out.write(_line(told) + "\n")
+                if args.json:
+                    shown = {k: v for k, v in told.items() if k not in ("schema", "kind")}
+                    context.json_line("campaign_result", **shown)
+                elif not result.ok:
+                    context.out(f"{campaign.name}:")
+                    _show(rows([result])[0], context)
+    if args.junit:
+        write_text(Path(args.junit), junit_of(ran))
+    found = campaign_matrix(ran)
+    if not args.json:
+        table = [
+            ["", *found.names],
+            *([r.case, *(v or "-" for v in r.verdicts)] for r in found.rows),
+        ]
+        for line in columns(table):
+            context.out(line)
+        for name, counts in zip(found.names, found.counts, strict=True):
+            told_counts = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
+            context.out(f"{name}: {told_counts}")
+        if not any(c.port for c in campaigns):
+            context.out("on simulated chips, which prove nothing of silicon")
+    results = [r for _, part in ran for r in part]
+    if any(r.verdict == "error" for r in results):
+        return Status.LINK
+    return Status.OK if all(r.ok for r in results) else Status.FINDINGS
+
+
 def _results_file(args: argparse.Namespace) -> TextIO:
     """Where results go as they come; a file that exists is added to only by --resume."""
     path = Path(args.resume or args.output)
@@ -198,15 +255,15 @@ def _operator(context: Context) -> Operator | None:
     return ask
 
 
-def _campaign(args: argparse.Namespace, context: Context) -> Campaign:
+def _campaign(name: str, args: argparse.Namespace, context: Context) -> Campaign:
     """The campaign of a file; of a stage or a map the one over all of its faults."""
     from regmap.campaign.load import load_campaign, read_campaign
     from regmap.document.source import compose_file, has_key
     from regmap.errors import FileError
 
-    path = find_document(args.what[0])
+    path = find_document(name)
     own = has_key(compose_file(path).node, "gateword_campaign")
-    text = None if own else _plan(args.what[0], written=False)
+    text = None if own else _plan(name, written=False)
     if text is None:
         campaign = load_campaign(path)
     else:

@@ -34,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--manifest",
         metavar="FILE",
-        help="CSV or YAML with file, unit, firmware and test of each capture",
+        help="CSV or YAML with file, unit, firmware, test and variant of each capture",
     )
     parser.add_argument(
         "--map",
@@ -43,7 +43,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="the chip's map; several for a daisy chain, first the one nearest to the controller's output",
     )
-    parser.add_argument("--stage", metavar="STAGE", help="hold all against a stage")
+    parser.add_argument(
+        "--stage",
+        metavar="STAGE",
+        action="append",
+        default=[],
+        help="hold all against a stage; several: each capture against that which the manifest's `variant` names",
+    )
     parser.add_argument("--chain", type=int, metavar="N", help="N chips of this map in a chain")
     parser.add_argument(
         "--device-address", type=int, metavar="N", help="the device address, where frames carry one"
@@ -122,11 +128,20 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if args.workers is not None and not 1 <= args.workers <= 1024:
         raise CallError(f"{args.workers} workers", "1 to 1024")
     known_names(args.accept, set(STOPS), "reason")
-    stage = load_stage(args.stage) if args.stage else None
+    stages = [load_stage(name) for name in args.stage]
+    stage = stages[0] if stages else None
+    for other in stages[1:]:
+        assert stage is not None
+        if other.chip.digest != stage.chip.digest or other.name == stage.name:
+            raise CallError(
+                f"stage {other.name} beside {stage.name}",
+                "variants of one map, each with its own name",
+            )
     against = Against(
         tuple(chips_of(args, stage)),
         stage,
         quantity(args.bad_replies, "ratio", "--bad-replies", zero=True),
+        {s.name: s for s in stages[1:]},
     )
     sources = find_sources(args.paths, args.manifest, without=args.output)
     if not sources:
@@ -166,6 +181,8 @@ def _logs(
     need_tables()
     from regmap.fleet.logfiles import columns_of, survey_logs
 
+    if against.variants:
+        raise CallError("logs of words are held against one stage", "one --stage")
     if len(against.chips) > 1:
         raise CallError("logs of words are of one chip", "one --map")
     given = pairs(args.columns, None, "columns")

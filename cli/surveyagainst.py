@@ -47,7 +47,7 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
         metavar="GROUP",
         action="append",
         default=[],
-        help="count faults by all, unit, firmware, test (default: each of them)",
+        help="count faults by all, unit, firmware, test, variant (default: each of them)",
     )
 
 

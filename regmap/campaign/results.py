@@ -179,6 +179,19 @@ def _result(found: Any) -> Result:
 
 def junit(campaign: Campaign, results: Iterable[Result]) -> str:
     """JUnit XML: a suite, a case a run; failures, errors and skips with their reasons."""
+    return junit_of([(campaign, results)])
+
+
+def junit_of(ran: Iterable[tuple[Campaign, Iterable[Result]]]) -> str:
+    """JUnit XML of several campaigns, a suite each."""
+    root = ElementTree.Element("testsuites")
+    root.extend(_suite(campaign, results) for campaign, results in ran)
+    ElementTree.indent(root)
+    text = ElementTree.tostring(root, encoding="unicode")
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'
+
+
+def _suite(campaign: Campaign, results: Iterable[Result]) -> ElementTree.Element:
     found = list(results)
     suite = ElementTree.Element(
         "testsuite",
@@ -204,11 +217,7 @@ def junit(campaign: Campaign, results: Iterable[Result]) -> str:
     suite.insert(0, properties)
     shown = str(identity(campaign.stage or campaign.chip))
     ElementTree.SubElement(properties, "property", name="identity", value=shown)
-    root = ElementTree.Element("testsuites")
-    root.append(suite)
-    ElementTree.indent(root)
-    text = ElementTree.tostring(root, encoding="unicode")
-    return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'
+    return suite
 
 
 def rows(results: Sequence[Result]) -> list[tuple[str, ...]]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -16,7 +16,14 @@ from regmap.behaviour.faults import Explanation, Finding
 from regmap.chip.bank import Bank
 from regmap.chip.bits import hexword
 from regmap.chip.model import Chip
-from regmap.errors import CallError, CaptureError, FileError, GatewordError, Problem
+from regmap.errors import (
+    CallError,
+    CaptureError,
+    FileError,
+    GatewordError,
+    Problem,
+    closest,
+)
 from regmap.stages.identity import DocumentIdentity, identity
 from regmap.stages.load import Stage
 from regmap.trace.belief.walker import Walker
@@ -34,11 +41,28 @@ _BLOCK = 1 << 20
 
 @dataclass(frozen=True, slots=True)
 class Against:
-    """What captures and logs are read with: chips of the SPI, and the stage that they are held against."""
+    """What captures and logs are read with: chips of the SPI, and the stage that they are held against.
+
+    `variants` are other stages on the same map by name, for the captures whose manifest names one of them.
+    """
 
     chips: tuple[Chip, ...]
     stage: Stage | None = None
     bad_replies: Fraction = Fraction(0)
+    variants: Mapping[str, Stage] = field(default_factory=dict)
+
+    def of(self, variant: str) -> Against:
+        """What a capture of this variant is held against. Raises CallError where no stage is called so.
+
+        Without other stages a variant is no more than a name.
+        """
+        if not self.variants or self.stage is None or variant == self.stage.name:
+            return self
+        if variant not in self.variants:
+            names = [self.stage.name, *self.variants]
+            what = f"no stage is called {variant[:60]!r}" if variant else "a capture of no variant"
+            raise CallError(what, f"one of {', '.join(names)}", nearest=closest(variant, names))
+        return replace(self, stage=self.variants[variant], variants={})
 
     @property
     def identity(self) -> DocumentIdentity:

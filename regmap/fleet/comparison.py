@@ -17,7 +17,7 @@ from .survey import ABOUT
 from .writing import read_table
 
 #: by what faults are counted; "all" is everything together
-GROUPS = ("all", "unit", "firmware", "test")
+GROUPS = ("all", "unit", "firmware", "test", "variant")
 HOUR = 3600.0
 
 Fact = dict[str, object]
@@ -158,7 +158,8 @@ class _Side:
 
 def _keys(row: Mapping[str, object], groups: tuple[str, ...]) -> Iterator[tuple[str, str]]:
     for group in groups:
-        value = "" if group == "all" else str(row[group])
+        # a survey that is older than a column has nothing in it
+        value = "" if group == "all" else str(row.get(group) or "")
         if group == "all" or value:
             yield group, value
 

@@ -100,8 +100,8 @@ def survey_logs(
     check_format(format)
     folder = Path(out)
     folder.mkdir(parents=True, exist_ok=True)
-    labels = tuple((s.file, s.firmware, s.test) for s in sources)
-    reading = LogReading(against, columns, labels or (("", "", ""),))
+    labels = tuple((s.file, s.firmware, s.test, s.variant) for s in sources)
+    reading = LogReading(against, columns, labels or (("", "", "", ""),))
     with LogParts(folder / PARTS_FOLDER, reading, sources, afresh=afresh) as kept:
         if not kept.read_before:
             _read_all(reading, kept, sources, progress)
@@ -166,5 +166,5 @@ def _captures(
         yield [found[n] for n in names]
     for source in sources:
         if source.file not in seen:
-            where = {k: getattr(source, k) for k in ("file", "unit", "firmware", "test")}
+            where = {k: getattr(source, k) for k in ("file", "unit", "firmware", "test", "variant")}
             yield row("captures", {**where, **told[number[source.file]]})

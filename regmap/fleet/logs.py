@@ -33,19 +33,19 @@ from .writing import arrow_schema
 TOGETHER = 1 << 22
 PARTS = 64
 #: words that a log of one register may hold as text
-_LABELS = ("file", "firmware", "test")
+_LABELS = ("file", "firmware", "test", "variant")
 
 
 @dataclass(frozen=True, slots=True)
 class LogReading:
     """How logs are read: the chip (the first of `against`), its columns, and the files by number.
 
-    `labels` are (file, firmware, test) by the number that rows carry.
+    `labels` are (file, firmware, test, variant) by the number that rows carry.
     """
 
     against: Against
     columns: LogColumns
-    labels: tuple[tuple[str, str, str], ...] = (("", "", ""),)
+    labels: tuple[tuple[str, str, str, str], ...] = (("", "", "", ""),)
 
     @property
     def chip(self) -> Chip:
@@ -288,7 +288,7 @@ class _Build:
         stage = reading.against.stage
         self.explainer = LogExplainer(reading.chip, stage.bank if stage is not None else None)
         self.units = pa.array(units, pa.string())
-        self.labels = [pa.array([t[i] for t in reading.labels], pa.string()) for i in range(3)]
+        self.labels = [pa.array([t[i] for t in reading.labels], pa.string()) for i in range(4)]
 
     def _table(self, table: str, rows: Places, columns: dict[str, object]) -> pa.Table:
         """`rows` say where each row's file, unit and labels are from."""
@@ -299,6 +299,7 @@ class _Build:
             "unit": self.units.take(pa.array(self.log.unit[rows])),
             "firmware": self.labels[1].take(file),
             "test": self.labels[2].take(file),
+            "variant": self.labels[3].take(file),
             "position": np.zeros(len(rows), np.int64),
             "map": _same(self.reading.chip.name, len(rows)),
             **columns,

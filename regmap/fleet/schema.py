@@ -42,6 +42,11 @@ _WHERE = (
     ("firmware", "text", "from the manifest"),
     ("test", "text", "from the manifest"),
 )
+_VARIANT = (
+    "variant",
+    "text",
+    "which variant of the board: from the manifest, the stage that it is held against",
+)
 _CHIP = (
     ("position", "whole", "of the chip in a daisy chain, 0 nearest to the controller's output"),
     ("map", "text", "name of the chip's map"),
@@ -68,6 +73,7 @@ TABLES: dict[str, tuple[SurveyColumn, ...]] = {
         ("seen", "whole", "rows of a log that show it raised; empty for captures"),
         ("how", "text", "what ended it"),
         ("registers", "text", "words known when it was seen: NAME=0x.. by blanks"),
+        _VARIANT,
     ),
     "registers": _columns(
         *_WHERE,
@@ -77,6 +83,7 @@ TABLES: dict[str, tuple[SurveyColumn, ...]] = {
         ("before", "word", "the word known before"),
         ("word", "word", "the word known from then on; empty: not known any more"),
         ("known", "word", "mask of the bits that are known"),
+        _VARIANT,
     ),
     "captures": _columns(
         *_WHERE,
@@ -103,6 +110,7 @@ TABLES: dict[str, tuple[SurveyColumn, ...]] = {
         ("verdict", "text", "sound, or the reasons to stop by blanks"),
         ("wiring", "text", "wiring findings, by blanks"),
         ("told", "text", "the sentence that matters most"),
+        _VARIANT,
     ),
     "timing": _columns(
         *_WHERE,
@@ -115,6 +123,7 @@ TABLES: dict[str, tuple[SurveyColumn, ...]] = {
         ("shortest_s", "real", "shortest pause, s"),
         ("rest_s", "real", "from the last to the end; of a reaction, from told to cleared, s"),
         ("missed", "text", "what the stage wants otherwise"),
+        _VARIANT,
     ),
 }
 

@@ -15,7 +15,7 @@ from regmap.document.source import MappingNode, ScalarNode, SequenceNode, compos
 from regmap.errors import CallError, FileError, Place, Problem, closest
 
 #: columns of a manifest; the first is needed
-MANIFEST = ("file", "unit", "firmware", "test")
+MANIFEST = ("file", "unit", "firmware", "test", "variant")
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +26,8 @@ class SurveySource:
     unit: str = ""
     firmware: str = ""
     test: str = ""
+    #: the stage that it is held against, by name, where there are several
+    variant: str = ""
 
 
 def find_sources(
@@ -82,7 +84,7 @@ def _inside(folder: str, without: set[str]) -> Iterator[str]:
 
 
 def load_manifest(path: str | os.PathLike[str]) -> tuple[SurveySource, ...]:
-    """A manifest, CSV with a title row or YAML (a list of mappings): file, unit, firmware, test.
+    """A manifest, CSV with a title row or YAML (a list of mappings): file, unit, firmware, test, variant.
 
     Names of files are relative to the manifest. Raises FileError with every problem and its place.
     """

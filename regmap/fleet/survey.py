@@ -16,6 +16,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field
 from multiprocessing import get_context
 from pathlib import Path
+from zlib import crc32
 
 from regmap.budgets import allowed, allowing
 from regmap.capture.setupfile import FOLDER_SETUP, setup_path
@@ -65,11 +66,15 @@ def survey(
     journal of an earlier run is not used. Raises CallError for an unknown format and a folder in use.
     """
     check_format(format)
+    for source in sources:
+        against.of(
+            source.variant
+        )  # a variant that there is no stage for is told before anything is read
     folder = Path(out)
     folder.mkdir(parents=True, exist_ok=True)
     with _Journal(folder / JOURNAL, _about(against), afresh=afresh) as journal:
-        keys = {s.file: file_key(s.file) for s in sources}
-        left = [s.file for s in sources if not journal.has(s.file, keys[s.file])]
+        keys = {s.file: [*file_key(s.file), *_variant_key(s)] for s in sources}
+        left = [(s.file, s.variant) for s in sources if not journal.has(s.file, keys[s.file])]
         done = len(sources) - len(left)
         for path, rows in _read(left, against, workers or os.cpu_count() or 1):
             journal.add(path, keys[path], rows)
@@ -93,9 +98,15 @@ def _about(against: Against) -> dict[str, object]:
         "version": VERSION,
         "columns": {t: list(names_of(t)) for t in TABLES},
         "identity": against.identity.json(),
+        "variants": {n: s.digest for n, s in against.variants.items()},
         "chips": [c.digest for c in against.chips],
         "bad_replies": str(against.bad_replies),
     }
+
+
+def _variant_key(source: SurveySource) -> list[int]:
+    """A capture of another variant is held against another stage: it is read again."""
+    return [crc32(source.variant.encode())] if source.variant else []
 
 
 def file_key(path: str) -> list[int]:
@@ -121,63 +132,72 @@ def _begin(against: Against, budgets: Mapping[str, int]) -> None:
     _OPEN.enter_context(allowing(budgets))
 
 
-def _one(path: str) -> Rows:
-    return rows_of(path, _AGAINST[0])
+def _one(path: str, variant: str) -> Rows:
+    return rows_of(path, _AGAINST[0].of(variant))
 
 
-def _read(paths: list[str], against: Against, workers: int) -> Iterator[tuple[str, Rows]]:
+#: a file and its variant
+_Item = tuple[str, str]
+
+
+def _read(paths: list[_Item], against: Against, workers: int) -> Iterator[tuple[str, Rows]]:
     """The rows of each file as they come."""
     if workers == 1 or len(paths) < 2:
-        for path in paths:
-            yield path, rows_of(path, against)
+        for path, variant in paths:
+            yield path, rows_of(path, against.of(variant))
         return
     left = iter(paths)
     while True:
-        lost: list[str] = []
+        lost: list[_Item] = []
         yield from _pooled(left, against, min(workers, len(paths)), lost)
         if not lost:
             return
         # a process died: which of the files in its hands it was is found one after the other
         again = iter(lost)
         while True:
-            died: list[str] = []
+            died: list[_Item] = []
             yield from _pooled(again, against, 1, died, ahead=1)
             if not died:
                 break
-            told = {"file": died[0], "state": "unreadable", "message": "its reader was ended"}
-            yield died[0], {**{t: [] for t in TABLES}, "captures": [row("captures", {**told})]}
+            path = died[0][0]
+            told = {"file": path, "state": "unreadable", "message": "its reader was ended"}
+            yield path, {**{t: [] for t in TABLES}, "captures": [row("captures", {**told})]}
 
 
 def _pooled(
-    paths: Iterator[str], against: Against, workers: int, lost: list[str], ahead: int = _AHEAD
+    paths: Iterator[_Item],
+    against: Against,
+    workers: int,
+    lost: list[_Item],
+    ahead: int = _AHEAD,
 ) -> Iterator[tuple[str, Rows]]:
     """As `_read`, until there are no more paths or a process died; `lost` are the files it may have had."""
-    waiting: dict[Future[Rows], str] = {}
+    waiting: dict[Future[Rows], _Item] = {}
     pool = ProcessPoolExecutor(workers, get_context("spawn"), _begin, (against, allowed()))
     try:
         more = True
         while True:
             while more and len(waiting) < workers * ahead:
-                path = next(paths, None)
-                if path is None:
+                item = next(paths, None)
+                if item is None:
                     more = False
                     break
                 try:
-                    waiting[pool.submit(_one, path)] = path
+                    waiting[pool.submit(_one, *item)] = item
                 except BrokenProcessPool:
-                    lost.append(path)
+                    lost.append(item)
                     more = False
             if not waiting:
                 return
             for future in wait(waiting, return_when=FIRST_COMPLETED).done:
-                path = waiting.pop(future)
+                item = waiting.pop(future)
                 try:
                     rows = future.result()
                 except BrokenProcessPool:
-                    lost.append(path)
+                    lost.append(item)
                     more = False
                 else:
-                    yield path, rows
+                    yield item[0], rows
     finally:
         pool.shutdown(cancel_futures=True)
 
@@ -248,7 +268,7 @@ class _Journal:
 def labelled(rows: Iterable[Row], source: SurveySource) -> Iterator[Row]:
     """The rows with what the manifest says of their file."""
     for found in rows:
-        yield [source.file, source.unit, source.firmware, source.test, *found[4:]]
+        yield [source.file, source.unit, source.firmware, source.test, *found[4:-1], source.variant]
 
 
 def _written(

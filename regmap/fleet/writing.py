@@ -181,8 +181,13 @@ def _value(kind: str, text: str) -> object:
     return float(text) if kind == "real" else int(text)
 
 
+#: how many columns the tables of the first surveys had, which had no variants
+_OLDEST = {t: len(names_of(t)) - 1 for t in TABLES}
+
+
 def _same_columns(path: Path, table: str, names: list[str]) -> None:
-    if tuple(names) != names_of(table):
+    # new columns stand last: a survey that is older has the first of them
+    if not names or tuple(names) != names_of(table)[: max(len(names), _OLDEST[table])]:
         raise FileError.at(
             os.fspath(path),
             "these are no columns of a survey of this version",

@@ -9,6 +9,7 @@ import pytest
 import yaml
 
 from regmap.campaign.load import Campaign, read_campaign
+from regmap.campaign.matrix import campaign_matrix
 from regmap.campaign.plan import new_campaign
 from regmap.campaign.results import junit, plain
 from regmap.campaign.run import Result, run_campaign
@@ -142,3 +143,16 @@ def test_modes_without_a_case_are_told_and_one_mode_can_be_run(tmp_path: Path) -
     assert "limp.OT_WARN" in campaign.uncovered
     assert campaign.only_in("limp").cases == campaign.cases
     assert campaign.only_in("as_stated").cases == ()
+
+
+def test_several_boards_side_by_side(tmp_path: Path) -> None:
+    good = campaign_of(tmp_path, "faults: [OT]\ncases: {a: {fault: UV_SUPPLY}}\n")
+    other = campaign_of(
+        tmp_path, "faults: [OT]\ncases: {b: {fault: OT, expect: {STATUS1.UV_SUPPLY: 1}}}\n"
+    )
+    found = campaign_matrix([(c, list(run_campaign(c))) for c in (good, other)])
+    assert {r.case: r.verdicts for r in found.rows} == {
+        "b": ("", "fail"), "OT": ("pass", "pass"), "a": ("pass", ""),
+    }  # fmt: skip
+    assert found.rows[0].case == "b"
+    assert [c["pass"] for c in found.counts] == [2, 1]

@@ -142,7 +142,15 @@ def paths(typed: str, endings: tuple[str, ...], kinds: tuple[str, ...] = ()) -> 
 
 
 def _groups(_: Ask) -> Iterator[Candidate]:
-    yield from (Candidate(name) for name in ("all", "unit", "firmware", "test"))
+    yield from (Candidate(name) for name in ("all", "unit", "firmware", "test", "variant"))
+
+
+def _modes(ask: Ask) -> Iterator[Candidate]:
+    """The modes of the stage, and the stage without one where it has any."""
+    found = list(_pairs("modes")(ask))
+    if found:
+        yield Candidate("as_stated", "the stage without a mode")
+    yield from found
 
 
 def _folders(ask: Ask) -> Iterator[Candidate]:
@@ -320,10 +328,7 @@ KINDS: dict[str, Callable[[Ask], Iterator[Candidate]]] = {
     "CHECK|STAGE": lambda ask: chain(_pairs("checks")(ask), _documents("stage")(ask)),
     "sweep NAME": lambda ask: levels([*ask.sight.settings(), *ask.sight.inputs()], ask.typed),
     "capture NAME": lambda ask: (Candidate(n, t) for n, t in ask.sight.faults()),
-    "MODE": _pairs("modes"),
-    "modes MODE": lambda ask: chain(
-        [Candidate("as_stated", "the stage without a mode")], _pairs("modes")(ask)
-    ),
+    "MODE": _modes,
     "KIND": _pairs("kinds"),
     "REASON": _reasons,
     "ROLE=NAME": _roles,

@@ -42,12 +42,15 @@ def injection_findings(stage: Stage, path: Path) -> InjectionFindings:
         for name, fault in stage.chip.faults.items()
         if not fault.summary_of and name not in {r.fault for r in results}
     ]
+    modes = [m for m in stage.modes if m not in {r.mode for r in results}]
     failed = [r for r in results if r.verdict == "fail"]
     empty = [r for r in results if r.verdict in ("skipped", "error")]
     sentences = [*foreign]
     sentences += [f"{_name(r)} fails: {'; '.join(r.why)}" for r in failed]
     if without:
         sentences.append(f"faults without a case: {', '.join(without)}")
+    if modes:
+        sentences.append(f"modes without a case: {', '.join(modes)}")
     if empty:
         sentences.append(f"cases without evidence: {', '.join(_name(r) for r in empty)}")
     head = found[0]
@@ -79,6 +82,7 @@ def injection_findings(stage: Stage, path: Path) -> InjectionFindings:
         items(
             [
                 *(join(["no case: ", code(name)]) for name in without),
+                *(join(["no case in mode ", code(name)]) for name in modes),
                 *(join(["no evidence: ", _name(r), f", {'; '.join(r.why)}"]) for r in empty),
             ]
             or ["Every fault of the map has a case with evidence."]
@@ -121,7 +125,7 @@ def _table(chip: Chip, results: Sequence[Result]) -> Html:
         also = [tag("div", f"also raised: {', '.join(result.also)}")] if result.also else []
         rows.append(
             [
-                join([_name(result), tag("div", code(result.fault), cls="note")]),
+                join([_name(result), tag("div", _where(result), cls="note")]),
                 mark,
                 join([tag("div", t) for t in _fields(chip, result)]),
                 join([tag("div", w) for w in words]),
@@ -135,6 +139,14 @@ def _table(chip: Chip, results: Sequence[Result]) -> Html:
         caption="Fault injection: expected and measured",
         cls="dense",
     )
+
+
+def _where(result: Result) -> Html:
+    """The fault, the mode in which it was injected, what the chip made of it and the mode that followed."""
+    told = f" in mode {result.mode}" if result.mode else ""
+    told += f", {result.chip}" if result.chip else ""
+    told += f", then {result.then}" if result.then else ""
+    return join([code(result.fault), told])
 
 
 def _fields(chip: Chip, result: Result) -> list[Html]:

@@ -90,3 +90,16 @@ def test_a_stage_without_modes_is_told(gateword: Any, tmp_path: Path) -> None:
     done = gateword("modes", str(path))
     assert done.status == 2
     assert "states no modes" in done.err
+
+
+def test_names_of_modes_complete_wherever_one_is_taken(stage: Any) -> None:
+    from regmap.cli.completing.offers import answer
+
+    path = stage()
+    for line in (
+        "campaign {} --drive-mode", "sweep {} --drive-mode", "propose {} --drive-mode", "modes {}", "modes {} as_stated",
+        "link PORT mode {}", "link PORT mode {} limp --from", "check {} --mode",
+    ):  # fmt: skip
+        words = [w.replace("{}", str(path)) for w in line.split()]
+        assert [c.text for c in answer([*words, ""])][:2] == ["as_stated", "limp"], line
+    assert list(answer(["sweep", "radiator_fan", "--drive-mode", ""])) == []

@@ -155,7 +155,9 @@ def test_a_reader_that_dies_takes_one_file_with_it(
     fatal = str(folder / "1.vcd")
     monkeypatch.setattr(module, "_one", _Dying(fatal))
     rows = dict(
-        module._read([str(p) for p in sorted(folder.iterdir())], Against((load_map("quoll16"),)), 2)
+        module._read(
+            [(str(p), "") for p in sorted(folder.iterdir())], Against((load_map("quoll16"),)), 2
+        )
     )
     state = {
         Path(p).name: dict(zip(names_of("captures"), r["captures"][0], strict=True))
@@ -172,12 +174,12 @@ class _Dying:
     def __init__(self, fatal: str) -> None:
         self.fatal = fatal
 
-    def __call__(self, path: str) -> object:
+    def __call__(self, path: str, variant: str) -> object:
         if path == self.fatal:
             os.kill(os.getpid(), signal.SIGKILL)
         from regmap.fleet.survey import _AGAINST, rows_of
 
-        return rows_of(path, _AGAINST[0])
+        return rows_of(path, _AGAINST[0].of(variant))
 
 
 _KILLED = """

@@ -42,13 +42,13 @@ def new_stage(map_name: str, *, name: str = "my_stage", written: str | None = No
         "",
     ]
     lines += _settings(chip)
-    lines += _modes(chip)
     lines += [
         "",
         "# Another board of the same product is a stage of its own that says only what differs, and a second source one line:",
         "# extends: this_file.yaml",
         "# mosfet: parts/other.yaml",
     ]
+    lines += _modes(chip)
     return "\n".join(lines) + "\n"
 
 

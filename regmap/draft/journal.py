@@ -126,6 +126,20 @@ class Journal:
             self.path = None
 
 
+#: between a name and its mode
+IN_MODE = " in "
+
+
+class ModeJournal:
+    """Tells the journal of the stage what was changed in a mode, each name with its mode."""
+
+    def __init__(self, journal: Journal, mode: str) -> None:
+        self.journal, self.mode = journal, mode
+
+    def step(self, changes: Mapping[str, str | None]) -> None:
+        self.journal.step({f"{n}{IN_MODE}{self.mode}": t for n, t in changes.items()})
+
+
 @dataclass(frozen=True, slots=True)
 class Leftover:
     """A draft that nobody is working on. `same_base` is whether the file is still what it began on.

@@ -19,23 +19,11 @@ from ..errors import CallError, closest
 from ..stages.grammar import AS_STATED
 from ..stages.load import Stage, atoms_of, set_by
 from ..stages.whatif import with_inputs
-from .journal import Journal
+from .journal import IN_MODE as _IN
+from .journal import Journal, ModeJournal
 from .state import ORIGIN, Draft
 from .statements import settings_of, settle
 from .steps import Edit
-
-#: between a name and its mode, in the journal
-_IN = " in "
-
-
-class ModeJournal:
-    """Tells the journal of the stage what was changed in a mode, each name with its mode."""
-
-    def __init__(self, journal: Journal, mode: str) -> None:
-        self.journal, self.mode = journal, mode
-
-    def step(self, changes: Mapping[str, str | None]) -> None:
-        self.journal.step({f"{n}{_IN}{self.mode}": t for n, t in changes.items()})
 
 
 @dataclass(frozen=True, slots=True)

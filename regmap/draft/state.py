@@ -49,8 +49,7 @@ if TYPE_CHECKING:
     from ..assessment.depends import Dependence
     from ..assessment.stage import Assessment, Sweep
     from ..calc import Inputs, Verdict
-    from .journal import Journal
-    from .modes import ModeJournal
+    from .journal import Journal, ModeJournal
 
 _STEP = re.compile(r"\s*([+-]\s*\d{1,6})\s*")
 _CACHE = 256

@@ -82,7 +82,7 @@ TASKS = (
     Task("I need the frame of this register", (("copy", "type copy "), ("frame", "type frame"), E),
          "frame: 0x", "copy frame", "frame: 0x", 11),
     Task("Which register is at 0x05?", (("go NAME", "type go "), ("chooses a register", "own 0x05"), E),
-         "address 0x05", "go 0x05", "GATE_LS", 11),
+         "address 0x05", "go 0x05", "GATE_LS", 12),
     Task("When does what happen in a PWM period?", (("timeline", "type timeline"), E),
          "gate charge starts", "timeline", "gate charge starts", 13),
     Task("Keep my version", (("type part of a name", "own dead"), E, ("type: find, set", "own 2us"), E, ("S save", "key ^S"), ("save my_coolant_pump.yaml", "type save my_coolant_pump.yaml"), E),

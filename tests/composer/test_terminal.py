@@ -115,7 +115,7 @@ def golden(name: str, screen: str) -> None:
 def test_screens(open_terminal: Open, width: int, height: int, pump: Path) -> None:
     terminal = open_terminal(width, height)
     size = f"{width}x{height}"
-    golden(f"{size}-opened", terminal.wait("pump.yaml on quoll16", "words: find"))
+    golden(f"{size}-opened", terminal.wait("pump.yaml on quoll16", "words: "))
     terminal.type("dead")
     golden(
         f"{size}-finding",
@@ -156,7 +156,7 @@ def test_screens(open_terminal: Open, width: int, height: int, pump: Path) -> No
 def test_kill_9_resize_and_no_colour(open_terminal: Open, pump: Path, tmp_path: Path) -> None:
     before = pump.read_text()
     terminal = open_terminal(80, 24, NO_COLOR="1")
-    terminal.wait("words: find")
+    terminal.wait("words: ")
     terminal.type("GATE_HS.SOURCE = 150 mA")
     terminal.keys("Enter")
     terminal.wait("GATE_HS.SOURCE is now 150 mA")

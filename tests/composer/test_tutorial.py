@@ -44,7 +44,7 @@ TASKS: list[tuple[str, list[tuple[str, str]]]] = [
     (
         "See every option at once",
         [
-            ("words: find verdicts inputs sweep", "type sweep"),
+            ("words: in modes find verdicts inputs sweep", "type sweep"),
             ("enter: sweep [NAME]", "key Enter"),
             ("Esc back", "key Esc"),
         ],

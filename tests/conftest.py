@@ -12,7 +12,12 @@ from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
 
+import hypothesis
 import pytest
+
+# how long an example takes is no finding: a busy machine would make it one
+hypothesis.settings.register_profile("untimed", deadline=None)
+hypothesis.settings.load_profile("untimed")
 
 
 def require_tool(name: str) -> str:

@@ -97,7 +97,7 @@ def test_every_budget_has_its_case() -> None:
 
 
 @pytest.mark.parametrize("name", CASES)
-@pytest.mark.one_in(3)
+@pytest.mark.one_in(10)
 def test_a_budget_is_named_with_its_option_which_raises_it(tmp_path: Path, name: str) -> None:
     file, make, command, enough = CASES[name]
     (tmp_path / file).write_bytes(make())

@@ -102,7 +102,7 @@ def test_text_is_what_is_calculated(name: str) -> None:
     read = sympy.lambdify([symbols[a] for a in arguments], expression, "math")
     rng = np.random.default_rng(7)
     tried = 0
-    for _ in range(20):
+    for _ in range(200):
         point = {
             arg: float(v)
             for arg, v in zip(arguments, rng.uniform(0.05, 3, len(arguments)), strict=True)
@@ -115,6 +115,8 @@ def test_text_is_what_is_calculated(name: str) -> None:
         theirs = read(*(point[a] for a in arguments))
         assert ours == pytest.approx(theirs, rel=1e-9, abs=1e-12)
         tried += 1
+        if tried == 20:
+            break
     assert tried >= 5
 
 

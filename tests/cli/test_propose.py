@@ -19,18 +19,21 @@ from regmap.stages.load import load_stage
 
 Run = Callable[..., Any]
 DEVICES = Path(regmap.__file__).parent.parent / "devices"
+#: all modes together are tried in assessment/test_jointly.py, and here once
+ALONE = ["--drive-mode", "as_stated"]
 FEW = ["--free", "SUPPLY.UV", "--free", "SUPPLY.OV", "--free", "SENSE.OC_TH"]
 
 
 @pytest.fixture
 def pump(tmp_path: Path) -> Path:
-    for name in ("coolant_pump.yaml", "quoll16.yaml"):
-        shutil.copy(DEVICES / name, tmp_path / name)
+    shutil.copy(DEVICES / "quoll16.yaml", tmp_path / "quoll16.yaml")
+    text = (DEVICES / "coolant_pump.yaml").read_text().partition("\nmodes:")[0]
+    (tmp_path / "coolant_pump.yaml").write_text(text)
     return tmp_path / "coolant_pump.yaml"
 
 
 def test_each_choice_is_explained_at_80_columns(gateword: Run) -> None:
-    result = gateword("propose", "coolant_pump")
+    result = gateword("propose", "coolant_pump", *ALONE)
     assert result.status == 0
     assert result.err == ""
     lines = result.out.splitlines()
@@ -62,7 +65,7 @@ def test_conflicts_are_findings(gateword: Run, pump: Path) -> None:
 
 
 def test_json_is_one_object_with_a_schema_number(gateword: Run) -> None:
-    made = json.loads(gateword("propose", "coolant_pump", *FEW, "--json").out)
+    made = json.loads(gateword("propose", "coolant_pump", *ALONE, *FEW, "--json").out)
     assert made["schema"] == 1
     assert made["kind"] == "propose"
     assert made["changes"] == {"SUPPLY.OV": "27 V", "SENSE.OC_TH": "47 mV"}
@@ -171,7 +174,7 @@ def test_nothing_is_called_as_good_while_its_check_is_not_judged(
     ],
 )
 def test_wrong_names_get_the_nearest(gateword: Run, arguments: list[str], near: str) -> None:
-    result = gateword("propose", "coolant_pump", *arguments)
+    result = gateword("propose", "coolant_pump", *ALONE, *arguments)
     assert result.status == 2
     assert near in result.err
     assert "Traceback" not in result.err
@@ -186,7 +189,7 @@ def test_progress_is_drawn_on_a_terminal_and_wiped() -> None:
     context = Context(
         stdin=io.StringIO(), stdout=out, stderr=err, environ={**os.environ, "TERM": "xterm"}
     )
-    assert main(["propose", "coolant_pump", "--json"], context) == 0
+    assert main(["propose", "coolant_pump", *ALONE, "--json"], context) == 0
     assert "searching, group" in err.getvalue()
     assert err.getvalue().endswith(" " * 78 + "\r")
     json.loads(out.getvalue())
@@ -215,10 +218,10 @@ def test_an_interrupt_gives_the_best_so_far_and_writes_nothing(
 
 
 def test_a_protection_is_loosened_when_asked_and_time_is_a_number_above_0(gateword: Run) -> None:
-    kept = json.loads(gateword("propose", "coolant_pump", "--json").out)
+    kept = json.loads(gateword("propose", "coolant_pump", *ALONE, "--json").out)
     assert kept["changes"].keys() & {"SENSE.OC_TH", "SUPPLY.OV"} == set()
     assert "SENSE.OC_TH" in kept["not_loosened"]
-    asked = gateword("propose", "coolant_pump", "--loosen", "SENSE.OC_TH", "--json")
+    asked = gateword("propose", "coolant_pump", *ALONE, "--loosen", "SENSE.OC_TH", "--json")
     made = json.loads(asked.out)
     assert made["changes"]["SENSE.OC_TH"] == "47 mV"
     assert {w["check"] for w in made["worse"]} >= {"overcurrent.protects"}
@@ -228,5 +231,5 @@ def test_a_protection_is_loosened_when_asked_and_time_is_a_number_above_0(gatewo
         "costs performance",
         "costs comfort",
     }
-    assert gateword("propose", "coolant_pump", "--seconds", "0").status == 2
-    assert gateword("propose", "coolant_pump", "--loosen", "SENSE.OC_XY").status == 2
+    assert gateword("propose", "coolant_pump", *ALONE, "--seconds", "0").status == 2
+    assert gateword("propose", "coolant_pump", *ALONE, "--loosen", "SENSE.OC_XY").status == 2

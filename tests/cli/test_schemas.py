@@ -124,7 +124,8 @@ def test_every_output_is_as_its_published_schema_says(objects: dict[str, list[An
 def test_each_document_and_output_has_a_schema_that_is_one(gateword: Run) -> None:
     listed = json.loads(gateword("schema", "--json").out)
     assert set(listed["documents"]) >= {"map", "stage", "setup", "campaign"}
-    for name in [*listed["documents"], *listed["outputs"]]:
+    outputs = listed["outputs"] if ALL else listed["outputs"][::5]
+    for name in [*listed["documents"], *outputs]:
         schema = json.loads(gateword("schema", name).out)
         jsonschema.Draft202012Validator.check_schema(schema)
     assert "nearest: check" in gateword("schema", "chek").err

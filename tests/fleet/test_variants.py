@@ -40,10 +40,10 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
         writer = csv.writer(stream)
         writer.writerow(["file", "unit", "variant"])
         for number, (disturbance, variant) in enumerate(
-            (("vds_ul", "coolant_pump"), ("vds_ul", "pump_b"))
+            (("VDS_UL", "coolant_pump"), ("VDS_UL", "pump_b"))
         ):
             (folder / f"{number}.vcd").write_text(
-                capture_of("coolant_pump", number + 1, disturbance)[0]
+                capture_of("coolant_pump", number + 1, (disturbance,))[0]
             )
             writer.writerow([f"{number}.vcd", f"unit{number}", variant])
     return folder

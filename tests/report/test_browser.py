@@ -98,6 +98,7 @@ def drum() -> str:
 
 
 @pytest.mark.parametrize("width", SCREENS)
+@pytest.mark.one_in(2)
 def test_nothing_runs_out_of_the_screen(
     tmp_path: Path, hostile: str, drum: str, width: int
 ) -> None:
@@ -106,6 +107,7 @@ def test_nothing_runs_out_of_the_screen(
 
 
 @pytest.mark.parametrize("width", PAPER)
+@pytest.mark.one_in(2)
 def test_nothing_runs_out_of_the_paper(tmp_path: Path, hostile: str, drum: str, width: int) -> None:
     for page in (drum, hostile):
         printed = page.replace("@media print", "@media all").replace(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import importlib.util
 import io
+import os
 import re
 import sys
 from pathlib import Path
@@ -113,13 +114,16 @@ def test_lost_evidence_and_switched_off_recording_are_marked() -> None:
     assert any("recording off" in (t.text or "") for t in root.iter(f"{SVG}title"))
 
 
-def test_a_hundred_thousand_frames_are_counted_not_drawn() -> None:
+def test_thousands_of_frames_are_counted_not_drawn() -> None:
     """As many columns as before, each with its number: the sum is every frame of the list."""
+    many_times = 500 if os.environ.get("GATEWORD_ALL") == "1" else 100  # 100,000 frames
     made = edgelevel().run(load_map("quoll16"), frames=200)
     words = [(edgelevel().word_of(a), edgelevel().word_of(b)) for a, b in made.words]
-    rows = "\n".join(f"{10 * i}us 0x{a:04X} 0x{b:04X}" for i, (a, b) in enumerate(words * 500))
+    rows = "\n".join(
+        f"{10 * i}us 0x{a:04X} 0x{b:04X}" for i, (a, b) in enumerate(words * many_times)
+    )
     trace = traced(io.BytesIO(rows.encode()), "quoll16")
-    assert trace.frames == 100_000
+    assert trace.frames == 200 * many_times
     found, root = drawn(trace)
     total = 0
     for name in ("reads", "writes"):
@@ -128,7 +132,7 @@ def test_a_hundred_thousand_frames_are_counted_not_drawn() -> None:
         for piece in pieces:
             many = re.match(r"(\d+) frames from", piece.text)
             total += int(many[1]) if many else 1
-    assert total == 100_000
+    assert total == trace.frames
     assert len(list(root.iter())) < 15_000
     # a part of it shows its frames one by one
     some, _ = drawn(trace, since=trace.start, until=trace.start + (trace.end - trace.start) // 2000)

@@ -15,7 +15,7 @@ import tempfile
 import unicodedata
 import zlib
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -38,6 +38,7 @@ from regmap.cli.composer.session import Session
 from regmap.cli.context import Context
 from regmap.document.source import decode_text
 from regmap.draft import Draft, Journal, leftovers
+from regmap.draft.modes import ModeDrafts
 from regmap.errors import CallError, CaptureError, FileError, GatewordError
 from regmap.expr import check_expr, evaluate, parse_expr
 from regmap.link.script import read_script
@@ -312,7 +313,7 @@ OPTIONS = (
 def requests(data: bytes) -> None:
     first, *words = text_of(data).split("\n")
     command = first if first in COMMANDS else "encode"
-    own = "coolant_pump" if command in ("check", "sweep") else "quoll16"
+    own = "radiator_fan" if command in ("check", "sweep") else "quoll16"
     words = [w for w in words[:8] if not w.startswith("-") or w in OPTIONS]
     program([command, own, *words])
 
@@ -397,8 +398,9 @@ def nothing_written(*_: object, **__: object) -> bool:
 def composer(data: bytes) -> None:
     context = Context(stdin=io.StringIO(), stdout=io.StringIO(), stderr=io.StringIO(), environ={})
     journal = Journal(folder() / "drafts", "coolant_pump", "")
-    draft = Draft(stage(), journal)
-    session = Session(draft, Keeper("coolant_pump", None, "", "quoll16", journal, is_stage=True))
+    # without its modes: a search or a sweep over all of them is slow by itself
+    drafts = ModeDrafts(replace(stage(), modes={}), journal)
+    session = Session(drafts, Keeper("coolant_pump", None, "", "quoll16", journal, is_stage=True))
     lines = Lines(session, context)
     try:
         with unwritten():

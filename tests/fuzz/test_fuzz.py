@@ -63,13 +63,13 @@ def test_the_watch_sees_tracebacks_slowness_and_size(tmp_path: Path, monkeypatch
 
     monkeypatch.setattr(watch, "ENOUGH_SECONDS", 0.2)
     monkeypatch.setattr(watch, "SUSPECT_SECONDS", 0.05)
-    monkeypatch.setattr(watch, "alone", lambda _name, _data: (3.0, 300.0))
+    monkeypatch.setattr(watch, "alone", lambda _name, _data: (5.0, 300.0))
     seen = watch.Watch("x", run_one, tmp_path)
     for data in (b"", b"key", b"deep", b"key", b"slow"):
         seen(data)
     kinds = " ".join(seen.findings)
     assert kinds.count("KeyError") == 1
-    for word in ("RecursionError", "hang: TooLong", "slow: 3.0 s", "large: 300 MB"):
+    for word in ("RecursionError", "hang: TooLong", "slow: 5.0 s", "large: 300 MB"):
         assert word in kinds
     kept = [p.read_bytes() for p in tmp_path.iterdir() if p.suffix != ".txt"]
     assert sorted({*kept}) == [b"deep", b"key", b"slow"]

@@ -6,6 +6,7 @@ import atexit
 import os
 import shutil
 import signal
+import sys
 import tempfile
 import zlib
 from collections import defaultdict
@@ -36,6 +37,10 @@ def need_tool() -> Callable[[str], str]:
     """`require_tool` for test modules, which cannot import this file."""
     return require_tool
 
+
+# some build machines forbid it; then every program that a test starts would compile the whole package anew
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # drafts and holders of the tests are none of the user's
 if "GATEWORD_STATE" not in os.environ:

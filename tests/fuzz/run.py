@@ -20,6 +20,8 @@ import subprocess
 import sys
 import tempfile
 import time
+from concurrent.futures import ProcessPoolExecutor
+from itertools import repeat
 from pathlib import Path
 from typing import Any
 
@@ -128,8 +130,8 @@ def by_search(name: str, seconds: float, keep: Path | None) -> Any:
     return watch
 
 
-def by_count(name: str, inputs: int, keep: Path | None) -> Any:
-    """The same mutations in every run: what a gate may stop at."""
+def by_count(name: str, inputs: int, keep: Path | None) -> tuple[int, int]:
+    """The same mutations in every run: what a gate may stop at. How many inputs, how many findings."""
     import targets
     from mutate import mutated
     from watch import Watch
@@ -144,7 +146,7 @@ def by_count(name: str, inputs: int, keep: Path | None) -> Any:
             data = mutated(data, seeds, words, rng, target.most)
         watch(data)
     say(watch.report("the same each time"))
-    return watch
+    return watch.inputs, len(watch.findings)
 
 
 def one(name: str, path: str) -> int:
@@ -181,9 +183,10 @@ def main() -> int | bool:
         import targets
 
         chosen = [args.target] if args.target else list(targets.TARGETS)
-        counted = [by_count(name, args.inputs, args.keep) for name in chosen]
-        say(f"{sum(w.inputs for w in counted)} inputs")
-        return any(w.findings for w in counted)
+        with ProcessPoolExecutor() as workers:
+            counted = list(workers.map(by_count, chosen, repeat(args.inputs), repeat(args.keep)))
+        say(f"{sum(inputs for inputs, _ in counted)} inputs")
+        return any(findings for _, findings in counted)
     if args.target and guided:
         return by_coverage(args.target, args.seconds, args.keep, args.corpus)
     import targets

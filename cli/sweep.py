@@ -9,7 +9,7 @@ import argparse
 from pathlib import Path
 
 from regmap.assessment.grid import axis, grid, grid_picture, shown
-from regmap.assessment.stage import Sweep, SweepRow, sweep, sweep_input
+from regmap.assessment.sweep import Sweep, SweepRow, sweep, sweep_input
 from regmap.calc import WORDS
 from regmap.calc.svg import stamped
 from regmap.chip.bank import full_name

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from regmap.assessment.stage import assess, facts_of, role_inputs, sweep, with_settings
+from regmap.assessment.stage import assess, facts_of, role_inputs, with_settings
+from regmap.assessment.sweep import sweep
 from regmap.behaviour.faults import explain, suspicious
 from regmap.behaviour.machine import Machine
 from regmap.behaviour.plan import plan

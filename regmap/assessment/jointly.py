@@ -25,15 +25,8 @@ from .matrix import STATED
 from .proposal import Progress, Proposal
 from .propose import BUDGET, ENOUGH, SECONDS, Proposing, search_out
 from .search import Choosable, Codes, Goal
-from .stage import (
-    IN,
-    Assessment,
-    Sweep,
-    assess,
-    sweep_in,
-    sweep_input_in,
-    with_settings,
-)
+from .stage import IN, Assessment, assess, with_settings
+from .sweep import Sweep, sweep_in, sweep_input_in
 
 
 def in_mode_name(name: str, mode: str) -> str:

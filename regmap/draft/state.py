@@ -18,7 +18,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeVar
 
 from ..assessment.depends import Dependence, near_values
-from ..assessment.stage import assess, inputs_of, sweep
+from ..assessment.stage import assess, inputs_of
+from ..assessment.sweep import sweep
 from ..behaviour.settings import Action, bring_up_sequence, setting_registers
 from ..calc import worst_first
 from ..chip import values
@@ -47,7 +48,8 @@ from .steps import Changed, Edit, Effect, InputPreview, Preview, effects_of
 
 if TYPE_CHECKING:
     from ..assessment.depends import Dependence
-    from ..assessment.stage import Assessment, Sweep
+    from ..assessment.stage import Assessment
+    from ..assessment.sweep import Sweep
     from ..calc import Inputs, Verdict
     from .journal import Journal, ModeJournal
 

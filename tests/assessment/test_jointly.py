@@ -17,7 +17,8 @@ from regmap.assessment.jointly import (
     sweep_over_modes,
 )
 from regmap.assessment.propose import ENOUGH
-from regmap.assessment.stage import assess, signature, sweep, sweep_input
+from regmap.assessment.stage import assess, signature
+from regmap.assessment.sweep import sweep, sweep_input
 from regmap.calc import consequence
 from regmap.chip.bank import Bank
 from regmap.chip.values import options

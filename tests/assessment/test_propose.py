@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from regmap.assessment.proposal import Progress, Proposal
 from regmap.assessment.propose import ENOUGH, propose, worth
-from regmap.assessment.stage import assess, sweep, with_settings
+from regmap.assessment.stage import assess, with_settings
+from regmap.assessment.sweep import sweep
 from regmap.calc import CONSEQUENCES, checks, consequence
 from regmap.chip.values import choose, options
 from regmap.expr import evaluate

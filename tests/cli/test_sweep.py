@@ -9,7 +9,8 @@ from typing import Any
 
 import pytest
 
-from regmap.assessment.stage import Sweep, assess, sweep, with_settings
+from regmap.assessment.stage import assess, with_settings
+from regmap.assessment.sweep import Sweep, sweep
 from regmap.stages.load import Stage, load_stage
 
 Run = Callable[..., Any]

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from regmap.assessment.stage import assess, sweep_input
+from regmap.assessment.stage import assess
+from regmap.assessment.sweep import sweep_input
 from regmap.errors import CallError
 from regmap.maps.load import find_document
 from regmap.parameters import STAGE

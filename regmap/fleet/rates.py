@@ -125,12 +125,11 @@ def compare_rates(now: int, exposure: float, before: int, exposure_before: float
     total = now + before
     if total == 0 or exposure <= 0 or exposure_before <= 0:
         return 1.0
-    share = exposure / (exposure + exposure_before)
-    low = binomial_at_most(now, total, share)
-    high = 1 - binomial_at_most(now - 1, total, share)
-    # far in a tail the difference from 1 is lost: the other side says it without
-    high = max(high, 0.0) if high > 1e-9 else binomial_at_most(total - now, total, 1 - share)
-    return min(1.0, 2 * min(low, high))
+    together = exposure + exposure_before
+    few = binomial_at_most(now, total, exposure / together)
+    # the upper tail is the lower one of the other count: a difference from 1 would lose its digits
+    many = binomial_at_most(before, total, exposure_before / together)
+    return min(1.0, 2 * min(few, many))
 
 
 def ratio_interval(

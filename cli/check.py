@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +24,7 @@ from .files import write_text
 from .timelines import lines_of
 
 if TYPE_CHECKING:
+    from regmap.assessment.fallback import BetweenModes
     from regmap.assessment.goals import NotComputed
     from regmap.assessment.matrix import OverModes
     from regmap.calc import Verdict
@@ -163,8 +164,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
     result = over.result if over else assess(stage, names=names)
     if args.spice or args.plot:
         _files(args, stage, context)
-    between = over is not None and not names and _between(stage)
-    drafts = _Drafts(stage, over) if args.explain else None
+    between = between_of(stage, names)
+    drafts = _drafts(stage, over) if args.explain else None
     if args.json:
         context.json(
             "check",
@@ -191,7 +192,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 {
                     **v.json(),
                     **({"mode": over.where[v.check]} if over else {}),
-                    **(_depends_json(drafts.of(v.check), v.check) if drafts else {}),
+                    **(_depends_json(drafts(v.check), v.check) if drafts else {}),
                 }
                 for v in result.verdicts
             ],
@@ -212,7 +213,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 context.out(line)
             if over:
                 context.out(f"  worst of all modes: {over.where[verdict.check]}")
-            for line in _depends(drafts.of(verdict.check), verdict.check, context):
+            for line in _depends(drafts(verdict.check), verdict.check, context):
                 context.out(line)
             context.out("")
     else:
@@ -221,7 +222,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
             context,
             {o.replace("-", "_") for o in args.only},
             [
-                *([f"{between.told}; `gateword modes` shows them"] if between else []),
+                *([f"{told_between(between)}; `gateword modes` shows them"] if between else []),
                 *laid_over(stage),
                 *([] if args.names else [*rounded(stage), *map(str, stage.doubts)]),
             ],
@@ -230,58 +231,39 @@ def run(args: argparse.Namespace, context: Context) -> int:
         ):
             context.out(line)
     counts = result.counts
-    bad = counts["fails"] or (between and between.bad)
+    bad = counts["fails"] or (between is not None and between.open)
     if bad or (args.strict and (counts["low_margin"] or counts["not_computed"])):
         return Status.FINDINGS
     return Status.OK
 
 
-@dataclass(frozen=True, slots=True)
-class _Between:
-    """What is wrong between the modes of a stage."""
+def between_of(stage: Stage, names: list[str] | None) -> BetweenModes | None:
+    """What lies between the modes of a stage, where it has any and not only some checks are asked for."""
+    if not stage.modes or names:
+        return None
+    from regmap.assessment.fallback import between_modes
 
-    ways: int
-    with_findings: int
-    gaps: int
-
-    @property
-    def bad(self) -> bool:
-        return bool(self.with_findings or self.gaps)
-
-    @property
-    def told(self) -> str:
-        return (
-            f"{many(self.ways, 'transition')} between modes, {self.with_findings or 'none'} with findings; "
-            f"{many(self.gaps, 'fault')} in a mode with nothing settled that follows"
-        )
+    return between_modes(stage)
 
 
-def _between(stage: Stage) -> _Between:
-    from regmap.assessment.fallback import fallback
-    from regmap.assessment.transition import transitions
-
-    ways = transitions(stage)
-    gaps = sum(bool(r.gaps) for r in fallback(stage, ways))
-    return _Between(len(ways), sum(not w.ok for w in ways), gaps)
-
-
-class _Drafts:
-    """One draft for each mode that is asked about; it keeps what it tried."""
-
-    def __init__(self, stage: Stage, over: OverModes | None) -> None:
-        self._stage, self._over = stage, over
-        self._found: dict[str, Draft] = {}
-
-    def of(self, check: str) -> Draft:
-        from regmap.draft import Draft
-
-        stage = self._over.mode_of(check) if self._over else self._stage
-        if stage.mode not in self._found:
-            self._found[stage.mode] = Draft(stage)
-        return self._found[stage.mode]
+def told_between(between: BetweenModes) -> str:
+    """One line of it."""
+    ways, bad, gaps = len(between.ways), len(between.with_findings), len(between.gaps)
+    return (
+        f"{many(ways, 'transition')} between modes, {bad or 'none'} with findings; "
+        f"{many(gaps, 'fault')} in a mode with nothing settled that follows"
+    )
 
 
-def _modes_json(over: OverModes, between: _Between | bool) -> dict[str, object]:
+def _drafts(stage: Stage, over: OverModes | None) -> Callable[[str], Draft]:
+    """For a check the draft of the mode in which it is worst; a draft keeps what it tried."""
+    from regmap.draft.modes import ModeDrafts
+
+    drafts = ModeDrafts(stage)
+    return lambda check: drafts.of(over.mode_of(check).mode if over else "")
+
+
+def _modes_json(over: OverModes, between: BetweenModes | None) -> dict[str, object]:
     found: dict[str, object] = {
         "modes": [
             {"mode": name, "counts": result.counts, "identity": identity(stage).json()}
@@ -290,12 +272,8 @@ def _modes_json(over: OverModes, between: _Between | bool) -> dict[str, object]:
             )
         ]
     }
-    if isinstance(between, _Between):
-        found["between_modes"] = {
-            "transitions": between.ways,
-            "with_findings": between.with_findings,
-            "gaps": between.gaps,
-        }
+    if between is not None:
+        found["between_modes"] = between.json()
     return found
 
 

@@ -13,7 +13,7 @@ from regmap.calc import WORDS, tally
 from regmap.quantity import many
 from regmap.stages.identity import identity
 
-from .check import STYLES, percent
+from .check import STYLES, between_of, percent, told_between
 from .context import Context, Status, columns, wrap
 from .files import write_text
 
@@ -27,21 +27,38 @@ def run_matrix(args: argparse.Namespace, stages: list[Stage], context: Context) 
     from regmap.assessment.matrix import matrix
 
     found = matrix(stages, args.names or None)
+    names = [s.name for s in stages]
+    between = {
+        f"{s.name} ({s.file})" if names.count(s.name) > 1 else s.name: b
+        for s in stages
+        if (b := between_of(s, args.names or None)) is not None
+    }
     if args.html:
         from regmap.report.matrix import matrix_page
 
-        write_text(Path(args.html), matrix_page(found))
+        write_text(Path(args.html), matrix_page(found, between))
         context.err(f"wrote {args.html}")
     if args.csv:
         context.stdout.write(_csv(found))
+        for name, way in between.items():
+            if way.open:  # no row of the table says it
+                context.err(wrap(f"{name}: {told_between(way)}", context.width, hang="  "))
     elif args.json:
         identities = [identity(s).json() for s in found.stages]
-        context.json("check_matrix", **found.json(), identities=identities)
+        context.json(
+            "check_matrix",
+            **found.json(),
+            identities=identities,
+            between_modes=[{"stage": name, **b.json()} for name, b in between.items()],
+        )
     else:
         for line in _text(found, context, {o.replace("-", "_") for o in args.only}):
             context.out(line)
+        context.out("")
+        for name, way in between.items():
+            context.out(wrap(f"{name}: {told_between(way)}", context.width, hang="  "))
     counts = [r.counts for r in found.results]
-    bad = any(c["fails"] for c in counts)
+    bad = any(c["fails"] for c in counts) or any(b.open for b in between.values())
     thin = any(c["low_margin"] or c["not_computed"] for c in counts)
     return Status.FINDINGS if bad or (args.strict and thin) else Status.OK
 

@@ -215,11 +215,11 @@ def _with_modes(options: Options, source: Stage | Chip, language: str) -> Option
         return options
     if "modes" not in (options.sections or ("modes",)):
         return options
-    from regmap.assessment.fallback import fallback
-    from regmap.assessment.transition import transitions
+    from regmap.assessment.fallback import between_modes
     from regmap.cheader.sheet import ModeFollows, ModeWay
 
-    ways = transitions(source)
+    between = between_modes(source)
+    ways = between.ways
     modes = {w.target: source.modes.get(w.target, source) for w in ways}
     clean = [w for w in ways if w.ok and not w.by_bring_up]
     return replace(
@@ -230,7 +230,7 @@ def _with_modes(options: Options, source: Stage | Chip, language: str) -> Option
         ),
         follows=tuple(
             ModeFollows(r.mode, r.fault, r.then)
-            for r in fallback(source, ways)
+            for r in between.rows
             if r.seen == "only reports" and r.in_time is not None
         ),
         left_out=tuple(

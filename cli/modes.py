@@ -36,14 +36,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, context: Context) -> int:
-    from regmap.assessment.fallback import fallback
-    from regmap.assessment.transition import transitions
+    from regmap.assessment.fallback import between_modes
 
     stage = stage_with(args.stage, args.set, context)
     if not stage.modes:
         raise CallError(f"{stage.name} states no modes", "a stage with `modes:`")
-    ways = transitions(stage)
-    rows = fallback(stage, ways)
+    between = between_modes(stage)
+    ways, rows = list(between.ways), list(between.rows)
     if args.ways:
         ways = [_chosen(stage, ways, args.ways)]
     if args.json:
@@ -71,8 +70,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         )
         for line in lines:
             context.out(line)
-    gaps = not args.ways and any(r.gaps for r in rows)
-    return Status.FINDINGS if gaps or any(not w.ok for w in ways) else Status.OK
+    bad = not ways[0].ok if args.ways else between.open
+    return Status.FINDINGS if bad else Status.OK
 
 
 def _chosen(stage: Stage, ways: list[Transition], names: list[str]) -> Transition:

@@ -4,6 +4,8 @@ which mode follows, and what is protected there.
     for row in fallback(stage):
         row.mode, row.fault, row.alone, row.controller, row.then, row.gaps
 
+    between_modes(stage).open                 whether a way between modes or this table leaves something open
+
 Which mode follows says the stage: the mode that names the fault under `after` (and the mode that is left
 under `from`, if it names any). A fault on which the chip switches off by itself needs none: the drive is
 stopped. What is left open is a gap (a fault that leads into the very mode keeps it): a fault that nobody sees, one that the controller must answer without a
@@ -94,6 +96,43 @@ def fallback(stage: Stage, ways: Iterable[Transition] | None = None) -> list[Fal
                 ]
                 rows.append(_row(mode, fault, verdicts, [modes[n] for n in following], known))
     return rows
+
+
+@dataclass(frozen=True, slots=True)
+class BetweenModes:
+    """The ways between the modes of a stage, and what follows on each fault in each of them."""
+
+    ways: tuple[Transition, ...]
+    rows: tuple[FallbackRow, ...]
+
+    @property
+    def with_findings(self) -> tuple[Transition, ...]:
+        """The ways that no order of frames makes clean, or that take too long."""
+        return tuple(w for w in self.ways if not w.ok)
+
+    @property
+    def gaps(self) -> tuple[FallbackRow, ...]:
+        """The faults in a mode with nothing settled that follows."""
+        return tuple(r for r in self.rows if r.gaps)
+
+    @property
+    def open(self) -> bool:
+        """Whether the stage cannot be signed for what lies between its modes, however well each mode does."""
+        return bool(self.with_findings or self.gaps)
+
+    def json(self) -> dict[str, object]:
+        """A plain object for `--json`: counts."""
+        return {
+            "transitions": len(self.ways),
+            "with_findings": len(self.with_findings),
+            "gaps": len(self.gaps),
+        }
+
+
+def between_modes(stage: Stage) -> BetweenModes:
+    """All transitions and the whole fall-back table of a stage."""
+    ways = transitions(stage)
+    return BetweenModes(tuple(ways), tuple(fallback(stage, ways)))
 
 
 def _row(

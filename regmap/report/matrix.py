@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+from ..assessment.fallback import BetweenModes
 from ..assessment.matrix import Matrix
 from ..calc import WORDS, Verdict
 from ..cautions import CAUTION
@@ -10,8 +13,9 @@ from .page import Html, code, join, page, section, table, tag
 from .verdicts import percent, sign
 
 
-def matrix_page(found: Matrix) -> str:
-    """The whole page. A cell shows the verdict and its margin; a variant without that check has none."""
+def matrix_page(found: Matrix, between: Mapping[str, BetweenModes]) -> str:
+    """The whole page. A cell shows the verdict and its margin; a variant without that check has none. `between` says by
+    the name of a stage what lies between its modes."""
     head = ["what must hold", "check", "worst in", *found.names]
     rows = []
     for row in found.rows:
@@ -38,6 +42,7 @@ def matrix_page(found: Matrix) -> str:
                 caption="The variants, and how many of their verdicts are what",
                 cls="dense",
             ),
+            *([_between(between)] if between else []),
         ),
         section(
             "checks",
@@ -45,6 +50,19 @@ def matrix_page(found: Matrix) -> str:
             "Checks",
             table(head, rows, caption="Every check in every variant, worst first", cls="dense"),
         ),
+    )
+
+
+def _between(between: Mapping[str, BetweenModes]) -> Html:
+    rows = [
+        [name, sign("fails" if b.open else "holds"), len(b.ways), len(b.with_findings), len(b.gaps)]
+        for name, b in between.items()
+    ]
+    return table(
+        ["stage", "", "transitions", "with findings", "faults with nothing settled that follows"],
+        rows,
+        caption="Between the modes of each stage",
+        cls="dense",
     )
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from ..assessment.fallback import FallbackRow, fallback
+from ..assessment.fallback import between_modes
 from ..assessment.matrix import Matrix, matrix
-from ..assessment.transition import Transition, Trouble, transitions
+from ..assessment.transition import Transition, Trouble
 from ..calc import WORDS
 from ..chip.bits import hexword
 from ..quantity import many
@@ -25,8 +25,8 @@ class ModesTold:
     def __init__(self, stage: Stage, *, unfold: bool = False) -> None:
         self.stage, self.unfold = stage, unfold
         self.matrix: Matrix = matrix([stage])
-        self.ways: list[Transition] = transitions(stage)
-        self.rows: list[FallbackRow] = fallback(stage, self.ways)
+        between = between_modes(stage)
+        self.ways, self.rows = between.ways, between.rows
         self.findings = [
             f"mode {name}: {verdict.check} fails: {verdict.sentence()}"
             for name, mode, result in zip(

@@ -49,10 +49,28 @@ def test_a_removed_reaction_is_a_gap_and_fails(gateword: Any, stage: Any) -> Non
     done = gateword("modes", str(stage("OV_SUPPLY, ", "")))
     assert done.status == 1
     assert "no mode follows on it" in done.out
-    assert gateword("check", str(stage("OV_SUPPLY, ", ""))).status == 1
     late = gateword("modes", str(stage("500 us", "5 us")))
     assert late.status == 1
     assert "must be at most" in " ".join(late.out.split())
+
+
+def test_what_is_open_between_modes_fails_however_it_is_checked(
+    gateword: Any, tmp_path: Path
+) -> None:
+    """Every check of every mode holds, but a fault leads nowhere: no form of `check` calls that good."""
+    page, open_one = str(tmp_path / "page.html"), tmp_path / "p.yaml"
+    open_one.write_text(PUMP.read_text().replace("OV_SUPPLY, SPI_ERR, contr", "SPI_ERR, contr"))
+    forms = [[], ["--json"], ["--csv"], ["--html", page], ["conveyor_drum"], ["conveyor_drum", "--json"], ["--explain", "gate.hold"]]  # fmt: skip
+    fine = [gateword("check", "coolant_pump", *words).status for words in forms]
+    done = [gateword("check", str(open_one), *words) for words in forms]
+    assert fine == [0] * len(forms)
+    # the derivation of one check is asked for, not the stage
+    assert [d.status for d in done] == [1] * (len(forms) - 1) + [0]
+    told = "2 faults in a mode with nothing settled that follows"
+    assert all(told in " ".join((d.out + d.err).split()) for d in (done[0], done[2], done[4]))
+    assert json.loads(done[1].out)["between_modes"]["gaps"] == 2
+    assert [b["gaps"] for b in json.loads(done[5].out)["between_modes"]] == [2, 0]
+    assert "nothing settled that follows" in Path(page).read_text()
 
 
 def test_json_says_the_same(gateword: Any, stage: Any) -> None:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
+from itertools import accumulate
 from pathlib import Path
 
 import pyarrow as pa
@@ -16,7 +19,7 @@ from regmap.errors import CallError
 
 from .captured import Against, digest_of, row
 from .columns import LogColumns, find_columns
-from .logparts import PARTS_FOLDER, LogParts
+from .logparts import PARTS_FOLDER, LogParts, LogWorkers
 from .logs import LogReading, LogStore, kept_rows
 from .schema import Row, names_of
 from .sources import SurveySource
@@ -24,6 +27,8 @@ from .survey import Summing, Surveyed, check_format, write_about
 from .writing import write_table
 
 _ROWS = 1 << 18
+#: bytes of logs that one process reads sooner than another is started
+_ALONE = 1 << 26
 ENDINGS = (".parquet", ".csv", ".jsonl", ".ndjson")
 
 Progress = Callable[[int, int], None]
@@ -102,10 +107,14 @@ def survey_logs(
     folder.mkdir(parents=True, exist_ok=True)
     labels = tuple((s.file, s.firmware, s.test, s.variant) for s in sources)
     reading = LogReading(against, columns, labels or (("", "", "", ""),))
-    with LogParts(folder / PARTS_FOLDER, reading, sources, afresh=afresh) as kept:
+    count = workers or os.cpu_count() or 1
+    with (
+        LogParts(folder / PARTS_FOLDER, reading, sources, afresh=afresh) as kept,
+        LogWorkers(count) as crew,
+    ):
         if not kept.read_before:
-            _read_all(reading, kept, sources, progress)
-        kept.explain(workers or os.cpu_count() or 1, progress)
+            _read_all(reading, kept, [s.file for s in sources], crew, progress)
+        kept.explain(crew, progress)
         sums = Summing()
         paths = [write_table(folder, "faults", sums.intervals(kept.rows("faults")), format)]
         for table in ("registers", "timing"):
@@ -116,40 +125,92 @@ def survey_logs(
     return sums.done(paths, 0 if kept.read_before else len(sources))
 
 
+#: a file and its number
+_Item = tuple[int, str]
+_Told = dict[str, object]
+
+
 def _read_all(
-    reading: LogReading, kept: LogParts, sources: Sequence[SurveySource], progress: Progress | None
+    reading: LogReading,
+    kept: LogParts,
+    paths: Sequence[str],
+    workers: LogWorkers,
+    progress: Progress | None,
 ) -> None:
+    """Take over the rows of every file; `kept.told` says what became of each."""
+    with ThreadPoolExecutor(workers.count) as pool:  # hashing lets other threads run
+        kept.told = list(pool.map(_looked_at, paths))
     first: dict[object, str] = {}
-    for number, source in enumerate(sources):
-        kept.told.append(_read(reading, kept.store, number, source.file, first))
+    for path, told in zip(paths, kept.told, strict=True):
+        if told["state"] == "read":
+            same = first.setdefault(told["sha256"], path)
+            if same != path:
+                told |= {"state": "duplicate", "same_as": same, "message": f"the same bytes as {same}"}  # fmt: skip
+    left = [(n, p) for n, p in enumerate(paths) if kept.told[n]["state"] == "read"]
+    sizes = [int(str(kept.told[n]["bytes"])) for n, _ in left]
+    done = len(paths) - len(left)
+    for number, found in _taken(reading, kept, left, sizes, workers):
+        kept.told[number] |= found
+        done += 1
         if progress is not None:
-            progress(number + 1, len(sources))
+            progress(done, len(paths))
     kept.all_read()
 
 
-def _read(
-    reading: LogReading, store: LogStore, number: int, path: str, first: dict[object, str]
-) -> dict[str, object]:
+def _looked_at(path: str) -> _Told:
+    """What a file is before its rows are read."""
+    try:
+        told = {"bytes": Path(path).stat().st_size, "sha256": digest_of(path)}
+    except OSError as error:
+        return {"state": "unreadable", "message": str(error).splitlines()[0]}
+    if not told["bytes"]:
+        return {**told, "state": "empty", "message": "the file is empty"}
+    return {**told, "state": "read"}
+
+
+def _taken(
+    reading: LogReading,
+    kept: LogParts,
+    items: Sequence[_Item],
+    sizes: Sequence[int],
+    workers: LogWorkers,
+) -> Iterator[tuple[int, _Told]]:
+    """What became of each file, its rows taken over."""
+    if workers.count == 1 or sum(sizes) < _ALONE:
+        for number, path in items:
+            yield number, _read(reading, kept.store, number, path)
+        return
+    # files in a row to each, so that the pieces of a part in their order are its rows in the order of the files
+    share = sum(sizes) / (2 * workers.count)
+    place = [int((end - size / 2) // share) for end, size in zip(accumulate(sizes), sizes, strict=True)]  # fmt: skip
+    runs = [[i for i, p in zip(items, place, strict=True) if p == piece] for piece in sorted({*place})]  # fmt: skip
+    work = partial(_read_some, reading, kept.folder, kept.count)
+    for found in workers.map(work, list(enumerate(runs))):
+        yield from found
+
+
+def _read_some(
+    reading: LogReading, folder: Path, parts: int, run: tuple[int, Sequence[_Item]]
+) -> list[tuple[int, _Told]]:
+    """Read some of the files into pieces of their own."""
+    piece, items = run
+    with LogStore(reading, folder, parts, piece, together=0) as store:
+        found = [(number, _read(reading, store, number, path)) for number, path in items]
+        store.parts()
+    return found
+
+
+def _read(reading: LogReading, store: LogStore, number: int, path: str) -> _Told:
     """Take over the rows of a file; what is wrong with it is in the answer."""
-    told: dict[str, object] = {"state": "read"}
     rows = 0
     try:
-        told |= {"bytes": Path(path).stat().st_size, "sha256": digest_of(path)}
-        if not told["bytes"]:
-            return {**told, "state": "empty", "message": "the file is empty"}
-        same = first.setdefault(told["sha256"], path)
-        if same != path:
-            return {**told, "state": "duplicate", "same_as": same, "message": f"the same bytes as {same}"}  # fmt: skip
         for batch in _batches(path, reading.columns):
             kept = kept_rows(reading, batch, number)
             rows += len(kept)
             store.add(kept)
     except (OSError, pa.ArrowException, CallError) as error:
-        told |= {"state": "damaged" if rows else "unreadable", "message": str(error).splitlines()[0]}  # fmt: skip
-    else:
-        if not rows:
-            told |= {"state": "empty", "message": "no row has an instant"}
-    return told
+        return {"state": "damaged" if rows else "unreadable", "message": str(error).splitlines()[0]}
+    return {} if rows else {"state": "empty", "message": "no row has an instant"}
 
 
 def _captures(

@@ -1,7 +1,8 @@
 """Rows of logs on their way to the tables: kept by unit, explained part by part, gone on with after a kill.
 
-The folder holds `state.jsonl` (what the parts were made of; once all is read, what became of each file), a file of
-rows for each part, and of each that is explained its tables. All of it is taken away once the tables are written.
+The folder holds `state.jsonl` (what the parts were made of; once all is read, what became of each file), files of
+rows for each part (PART.PIECE.arrow, a piece by each of those that read side by side), and of each part that is explained its
+tables. All of it is taken away once the tables are written.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from contextlib import ExitStack
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
+from typing import TypeVar
 
 import pyarrow as pa
 
@@ -36,6 +38,8 @@ _BYTES, _MOST = 4 << 20, 128
 _UNIT = names_of("faults").index("unit")
 
 Progress = Callable[[int, int], None]
+T = TypeVar("T")
+S = TypeVar("S")
 
 
 class LogParts(Closing):
@@ -73,9 +77,14 @@ class LogParts(Closing):
             self._append(text)
             self._clear()
         size = sum(max(k[0], 0) for k in keys)
-        self.store = LogStore(reading, folder, min(max(size // _BYTES, PARTS), _MOST))
-        self._parts: Sequence[Path | pa.Table] = sorted(folder.glob("*.arrow"))
+        self.count = min(max(size // _BYTES, PARTS), _MOST)
+        self.store = LogStore(reading, folder, self.count)
+        self._parts: Sequence[Path] = self._found()
         self._small: dict[str, pa.Table] | None = None
+
+    def _found(self) -> list[Path]:
+        """What each part is called by, for those that are kept in files."""
+        return sorted({p.parent / p.name.partition(".")[0] for p in self.folder.glob("*.arrow")})
 
     def close(self) -> None:
         """Let others in; what is kept stays, for a run that goes on."""
@@ -100,47 +109,58 @@ class LogParts(Closing):
                 path.unlink()
 
     def all_read(self) -> None:
-        """All rows are in the store: a later run need not read again, where they are kept in files."""
-        self._parts = self.store.parts()
-        if self._parts and isinstance(self._parts[0], Path):
+        """All rows are kept: a later run need not read again, where they are in files."""
+        kept = self.store.parts()
+        self._parts = self._found()
+        if self._parts:
             self._append(json.dumps(self.told, ensure_ascii=False).encode())
+        else:
+            self._small = joined(tables_of(self.reading, rows) for rows in kept)
 
-    def explain(self, workers: int, progress: Progress | None = None) -> None:
+    def explain(self, workers: LogWorkers, progress: Progress | None = None) -> None:
         """Make the tables of every part that has none yet. Raises CallError where a process is ended."""
-        paths = [p for p in self._parts if isinstance(p, Path)]
-        if not paths:
-            self._small = joined(tables_of(self.reading, p) for p in self._parts)
-            return
-        left = [p for p in paths if not _tables(p).exists()]
-        done = len(paths) - len(left)
-        for _ in self._explained(left, workers):
+        left = [p for p in self._parts if not _tables(p).exists()]
+        done = len(self._parts) - len(left)
+        for _ in workers.map(partial(explain_part, self.reading), left):
             done += 1
             if progress is not None:
-                progress(done, len(paths))
-
-    def _explained(self, left: Sequence[Path], workers: int) -> Iterator[None]:
-        if workers == 1 or len(left) < 2:
-            yield from map(partial(explain_part, self.reading), left)
-            return
-        context = get_context("spawn")
-        try:
-            with ProcessPoolExecutor(
-                min(workers, len(left)), context, _begin, (allowed(),)
-            ) as pool:
-                yield from pool.map(partial(explain_part, self.reading), left)
-        except BrokenProcessPool:
-            raise CallError(
-                "a process that explained logs was ended, perhaps for want of memory", "the same command, which goes on, with fewer --workers"
-            ) from None  # fmt: skip
+                progress(done, len(self._parts))
 
     def rows(self, table: str) -> Iterator[Row]:
         """The rows of a table of all parts in their order; a unit is in one part, so units alone are merged."""
         if self._small is not None:
             yield from _rows(self._small[table].to_batches(max_chunksize=1 << 14))
             return
-        paths = [p for p in self._parts if isinstance(p, Path)]
-        parts = [_rows(_read(_tables(p) / f"{table}.arrow")) for p in paths]
+        parts = [_rows(_read(_tables(p) / f"{table}.arrow")) for p in self._parts]
         yield from heapq.merge(*parts, key=lambda row: str(row[_UNIT]))
+
+
+class LogWorkers(Closing):
+    """Processes that read logs and explain them, started when there is work for two of them."""
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+        self._pool: ProcessPoolExecutor | None = None
+
+    def close(self) -> None:
+        """End them."""
+        if self._pool is not None:
+            self._pool.shutdown(cancel_futures=True)
+
+    def map(self, function: Callable[[T], S], items: Sequence[T]) -> Iterator[S]:
+        """As the built-in one, in this process where there is one worker or one item. Raises CallError where a process
+        is ended."""
+        if self.count == 1 or len(items) < 2:
+            yield from map(function, items)
+            return
+        if self._pool is None:
+            self._pool = ProcessPoolExecutor(self.count, get_context("spawn"), _begin, (allowed(),))
+        try:
+            yield from self._pool.map(function, items)
+        except BrokenProcessPool:
+            raise CallError(
+                "a process that read or explained logs was ended, perhaps for want of memory", "the same command, which goes on, with fewer --workers"
+            ) from None  # fmt: skip
 
 
 _OPEN = ExitStack()
@@ -155,8 +175,9 @@ def _tables(part: Path) -> Path:
 
 
 def explain_part(reading: LogReading, part: Path) -> None:
-    """Write the tables of a part beside it, all of them or none."""
-    found = joined(iter([tables_of(reading, part)]))
+    """Write the tables of a part beside its pieces, all of them or none."""
+    pieces = {int(p.suffixes[0][1:]): p for p in part.parent.glob(f"{part.name}.*.arrow")}
+    found = joined(iter([tables_of(reading, [pieces[n] for n in sorted(pieces)])]))
     begun = part.with_suffix(".begun")
     shutil.rmtree(begun, ignore_errors=True)
     begun.mkdir()

@@ -173,17 +173,27 @@ def _number(text: str | None) -> int | None:
 
 # --- keeping ----------------------------------------------------------------------------------------
 class LogStore(Closing):
-    """Rows until they are explained: in memory, or by unit in files of a folder once they are many.
+    """Rows until they are explained: in memory, or by unit in files of a folder once they are more than `together`.
 
-    The folder is a temporary one that is taken away, or `folder`, which is the caller's.
+    The folder is a temporary one that is taken away, or `folder`, which is the caller's. Stores with a `piece` of
+    their own each may keep rows in one folder: the pieces of a part go together in their order.
     """
 
-    def __init__(self, reading: LogReading, folder: Path | None = None, parts: int = PARTS) -> None:
+    def __init__(
+        self,
+        reading: LogReading,
+        folder: Path | None = None,
+        parts: int = PARTS,
+        piece: int = 0,
+        together: int | None = None,
+    ) -> None:
         self.reading = reading
         self.rows = 0
         self._tables: list[pa.Table] = []
         self._folder = folder
         self._count = parts
+        self._piece = piece
+        self._together = TOGETHER if together is None else together
         self._open = ExitStack()
         self._writers: list[pa.RecordBatchStreamWriter] = []
         self._paths: list[Path] = []
@@ -192,7 +202,7 @@ class LogStore(Closing):
         """Take over rows of `kept_rows`."""
         self.rows += len(table)
         self._tables.append(table)
-        if self._writers or self.rows > TOGETHER:
+        if self._writers or self.rows > self._together:
             for some in self._tables:
                 self._spill(some)
             self._tables.clear()
@@ -202,7 +212,7 @@ class LogStore(Closing):
             place = self._folder
             if place is None:
                 place = Path(self._open.enter_context(tempfile.TemporaryDirectory()))
-            self._paths = [place / f"{n}.arrow" for n in range(self._count)]
+            self._paths = [place / f"{n}.{self._piece}.arrow" for n in range(self._count)]
             self._writers = [
                 self._open.enter_context(pa.ipc.new_stream(p, self.reading.kept))
                 for p in self._paths
@@ -218,14 +228,14 @@ class LogStore(Closing):
             if len(some):
                 writer.write_table(some.combine_chunks())
 
-    def parts(self) -> Sequence[Path | pa.Table]:
-        """Tables, or files of tables, each with all rows of its units."""
+    def parts(self) -> Sequence[Sequence[Path] | pa.Table]:
+        """Tables, or files of tables, each with all rows of its units. The files are whole from now on."""
         if not self._writers:
             whole = pa.concat_tables(self._tables) if self._tables else self.reading.kept.empty_table()  # fmt: skip
             return [whole]
         for writer in self._writers:
             writer.close()
-        return self._paths
+        return [[p] for p in self._paths]
 
     def close(self) -> None:
         """Take the files of a temporary folder away."""
@@ -259,11 +269,10 @@ def logged(reading: LogReading, table: pa.Table) -> tuple[LoggedWords, list[str]
 
 
 # --- explaining -------------------------------------------------------------------------------------
-def tables_of(reading: LogReading, rows: pa.Table | Path) -> dict[str, pa.Table]:
-    """The four tables of kept rows (or of a file of them) with all rows of their units."""
-    if isinstance(rows, Path):
-        with pa.ipc.open_stream(rows) as stream:
-            rows = stream.read_all()
+def tables_of(reading: LogReading, rows: pa.Table | Sequence[Path]) -> dict[str, pa.Table]:
+    """The four tables of kept rows (or of files of them) with all rows of their units."""
+    if not isinstance(rows, pa.Table):
+        rows = pa.concat_tables(_stored(path) for path in rows)
     log, units = logged(reading, rows)
     bad = doubt(reading.chip, log)
     if bad.any():
@@ -278,6 +287,11 @@ def tables_of(reading: LogReading, rows: pa.Table | Path) -> dict[str, pa.Table]
         "captures": build.captures(faults, bad),
         "timing": build.timing(),
     }
+
+
+def _stored(path: Path) -> pa.Table:
+    with pa.ipc.open_stream(path) as stream:
+        return stream.read_all()
 
 
 class _Build:

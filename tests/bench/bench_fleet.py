@@ -1,7 +1,7 @@
 """A survey of captures and of logs against pandas' own read of the same file, and two workers against one.
 
 Run: python tests/bench/bench_fleet.py [--captures 200] [--units 80] [--rows 25000]
-The whole fleet of issue: --captures 5000 --units 2000. Everything is measured in one run on one machine; processor
+The whole fleet: --captures 5000 --units 2000. Everything is measured in one run on one machine; processor
 time where a core is meant, the clock where workers are. All captures and logs are invented.
 """
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import gc
 import re
-from dataclasses import replace
+from collections.abc import Collection, Sequence
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,8 @@ from .context import Context, Status
 from .files import write_text
 
 if TYPE_CHECKING:
+    from regmap.cheader.sheet import Derived
+    from regmap.quantity import Band
     from regmap.stages.load import Stage
 
 NAME = "header"
@@ -149,11 +152,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
     try:
         source = load(args.file)
         context.reads(source)
-        options = _with_modes(_with_figures(options_of(args), source), source, args.language)
         others = [_stage(name, "--also") for name in args.also]
         variants = [_stage(name, "--variant") for name in args.variant]
         for other in (*others, *variants):
             context.reads(other)
+        options = with_derived(options_of(args), source, variants, args.language)
         if args.language == "c":
             made = generate(source, options, others, variants)
         else:
@@ -200,33 +203,32 @@ def run(args: argparse.Namespace, context: Context) -> int:
     return Status.OK
 
 
-def _with_figures(options: Options, source: Stage | Chip) -> Options:
-    """With the trip currents of a stage, where values are wanted."""
-    if isinstance(source, Chip) or "values" not in (options.sections or ("values",)):
-        return options
-    from regmap.assessment.figures import trip_currents  # a map alone has none to work out
+def derived_of(source: Stage | Chip, sections: Collection[str] | None, language: str) -> Derived:
+    """What is worked out of a stage and wanted by these sections (None: all): of a map alone there is nothing.
 
-    return replace(options, figures=trip_currents(source))
+    Trip currents, and the ways between modes; a way that is not clean has no table.
+    """
+    from regmap.cheader.sheet import Derived, ModeFollows, ModeWay
 
+    if isinstance(source, Chip):
+        return Derived()
+    figures: tuple[tuple[str, str, Band], ...] = ()
+    if sections is None or "values" in sections:
+        from regmap.assessment.figures import trip_currents
 
-def _with_modes(options: Options, source: Stage | Chip, language: str) -> Options:
-    """With the ways between the modes of a stage, where they are wanted; a way that is not clean has no table."""
-    if isinstance(source, Chip) or not source.modes or language != "c":
-        return options
-    if "modes" not in (options.sections or ("modes",)):
-        return options
+        figures = trip_currents(source)
+    if not source.modes or language != "c" or (sections is not None and "modes" not in sections):
+        return Derived(figures=figures)
     from regmap.assessment.fallback import between_modes
-    from regmap.cheader.sheet import ModeFollows, ModeWay
 
     between = between_modes(source)
-    ways = between.ways
-    modes = {w.target: source.modes.get(w.target, source) for w in ways}
-    clean = [w for w in ways if w.ok and not w.by_bring_up]
-    return replace(
-        options,
+    modes = {w.target: source.modes.get(w.target, source) for w in between.ways}
+    return Derived(
+        figures=figures,
         ways=tuple(
             ModeWay(w.source, w.target, w.actions, w.before, w.controller, modes[w.target])
-            for w in clean
+            for w in between.ways
+            if w.ok and not w.by_bring_up
         ),
         follows=tuple(
             ModeFollows(r.mode, r.fault, r.then)
@@ -234,9 +236,20 @@ def _with_modes(options: Options, source: Stage | Chip, language: str) -> Option
             if r.seen == "only reports" and r.in_time is not None
         ),
         left_out=tuple(
-            f"{w.source} to {w.target} is left out: {w.findings[0].text}" for w in ways if not w.ok
+            f"{w.source} to {w.target} is left out: {w.findings[0].text}"
+            for w in between.with_findings
         ),
     )
+
+
+def with_derived(
+    options: Options, source: Stage | Chip, variants: Sequence[Stage] = (), language: str = "c"
+) -> Options:
+    """The options with what is worked out of the stage and of its variants."""
+    own = derived_of(source, options.sections, language)
+    others = tuple(derived_of(v, options.sections, language) for v in variants)
+    mine = {f.name: getattr(own, f.name) for f in fields(own)}
+    return replace(options, of_variants=others, **mine)
 
 
 def _self_test(source: Stage | Chip, options: Options, include: str) -> str:

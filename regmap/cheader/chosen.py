@@ -99,10 +99,18 @@ def figures(stage: Stage, derived: tuple[tuple[str, str, Band], ...] = ()) -> It
             yield ChosenValue(name, *found, band, title)
 
 
-def write_chosen(sheet: Sheet, stage: Stage, place: str = "") -> None:
-    """Three macros for each value; `place` stands ahead of the names of those at another position of a chain."""
+def write_chosen(
+    sheet: Sheet,
+    stage: Stage,
+    place: str = "",
+    derived: tuple[tuple[str, str, Band], ...] | None = None,
+) -> None:
+    """Three macros for each value; `place` stands ahead of the names of those at another position of a chain, or of
+    another variant. `derived` is what follows from the settings there."""
     rows = []
-    for figure in figures(stage, () if place else sheet.options.figures):
+    if derived is None:
+        derived = () if place else sheet.options.figures
+    for figure in figures(stage, derived):
         pieces = [place, *(word(p) for p in figure.name.split("."))]
         for end, value in zip(("MIN", "TYP", "MAX"), figure.numbers, strict=True):
             name = sheet.names.macro(

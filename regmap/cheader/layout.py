@@ -20,7 +20,7 @@ from .chain import write_chain
 from .chosen import write_chosen
 from .faults import write_faults
 from .frames import FrameNames, frame_type, word_type, write_frames
-from .modes import write_mode_tables, write_modes
+from .modes import all_ways, write_mode_tables, write_modes
 from .monitors import write_monitor_tables, write_test_monitors
 from .names import Namer, check_prefix, default_prefix
 from .readback import write_verify
@@ -28,7 +28,7 @@ from .registers import write_registers
 from .runner import write_runner
 from .scales import write_scales
 from .shadow import write_shadow
-from .sheet import Options, Sheet
+from .sheet import Derived, Options, Sheet
 from .steps import (
     answerable,
     careful,
@@ -146,14 +146,22 @@ def content_hash(
         str(options.split),
         options.include,
         options.crc,
-        *(f"{name} {band}" for name, _, band in options.figures),
+        *_derived(options),
         *([str(options.chain)] if options.chain else []),
-        *(f"{w.source} {w.target} {w.about}" for w in options.ways),
-        *(f"{f.mode} {f.fault} {f.then}" for f in options.follows),
+        *(text for d in options.of_variants for text in _derived(d)),
         *(s.digest for s in others),
         *(f"variant {s.digest}" for s in variants),
     ]
     return sha256("\0".join(pieces).encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _derived(of: Derived) -> list[str]:
+    """What is worked out, as far as the output hangs on it."""
+    return [
+        *(f"{name} {band}" for name, _, band in of.figures),
+        *(f"{w.source} {w.target} {w.about}" for w in of.ways),
+        *(f"{f.mode} {f.fault} {f.then}" for f in of.follows),
+    ]
 
 
 def generate(
@@ -327,7 +335,7 @@ def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
             write_monitor_tables(sheet, stage, actions, frames)
         if sheet.has("verify"):
             write_verify(sheet, stage, actions, frames)
-        if sheet.has("modes") and sheet.options.ways:
+        if sheet.has("modes") and all_ways(sheet.options):
             write_mode_tables(sheet, stage, frames)
     elif sheet.has("init") or sheet.has("verify"):
         sheet.names.note(

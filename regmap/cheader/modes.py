@@ -4,12 +4,15 @@ gd_enter             from one mode to another, blocking; its tables run with `ti
 gd_watch_mode_begin  the watch, on what a mode must hold
 gd_follows           for each mode and fault the mode that follows
 
+With several boards in the header gd_enter_variant and gd_watch_variant_mode_begin take the number of the board as
+well; the plain ones are those of the board that was chosen when it is compiled, and there are none without.
+
 Which order of the frames is safe is decided before (`assessment.transition`): it comes as ModeWay.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from ..behaviour.hazards import hazards_of
@@ -19,7 +22,7 @@ from ..stages.load import Stage
 from .frames import FrameNames
 from .names import Namer, word
 from .readback import verify_rows
-from .sheet import ModeWay, Sheet
+from .sheet import ModeWay, Options, Sheet, Variant
 from .steps import answerable, careful, reads, step_table
 from .text import count, defines, utype
 
@@ -27,7 +30,7 @@ from .text import count, defines, utype
 def write_mode_tables(sheet: Sheet, stage: Stage, frames: dict[str, FrameNames]) -> None:
     """The numbers of the modes and the tables; the routines follow those of the runner (`write_modes`)."""
     names, ways = sheet.names, sheet.options.ways
-    modes = _modes(ways)
+    modes = _modes(all_ways(sheet.options))
     sheet.section(
         "modes of the drive",
         [
@@ -63,7 +66,17 @@ def write_mode_tables(sheet: Sheet, stage: Stage, frames: dict[str, FrameNames])
     sheet.tables.add("modes")
 
 
-def _modes(ways: tuple[ModeWay, ...]) -> list[str]:
+def all_ways(options: Options) -> tuple[ModeWay, ...]:
+    """Those of the stage, then those of its variants."""
+    return (*options.ways, *(w for d in options.of_variants for w in d.ways))
+
+
+def names_of_mode_tables(ways: Iterable[ModeWay]) -> set[str]:
+    """What the tables of these ways and modes are called."""
+    return {n for w in ways for n in (_stem(w), _readback(w.target))}
+
+
+def _modes(ways: Iterable[ModeWay]) -> list[str]:
     """Every mode by name, in the order in which they are met; the stage as stated first."""
     found = dict.fromkeys(n for w in ways for n in (w.source, w.target))
     return sorted(found, key=lambda n: n != "as stated")
@@ -113,21 +126,34 @@ def _write_readback(sheet: Sheet, way: ModeWay, frames: dict[str, FrameNames]) -
         )
 
 
-def _write_follows(sheet: Sheet, modes: list[str]) -> None:
+def _boards(sheet: Sheet) -> list[Variant]:
+    """The boards of the header; the stage alone where it is the only one."""
+    if sheet.variants:
+        return sheet.variants
+    assert sheet.stage is not None
+    tables = {n: (s.table, s.size) for n, s in sheet.plans.items()}
+    return [Variant(sheet.stage, "", sheet.options, tables)]
+
+
+def _write_follows(sheet: Sheet, modes: list[str], boards: list[Variant]) -> None:
     """For each mode and fault the mode that follows, as data."""
     names = sheet.names
     size, none = names.macro("FOLLOWS_COUNT"), names.macro("DRIVE_MODES_NONE")
     kind = names.lower("follows_t")
     rows = [
-        f"    {{{_mode(names, f.mode)}, {names.macro('FAULT_ID', word(f.fault), of=f'fault {f.fault}')}, "
+        "    {"
+        + (f"{board.number}, " if board.number else "")
+        + f"{_mode(names, f.mode)}, {names.macro('FAULT_ID', word(f.fault), of=f'fault {f.fault}')}, "
         f"{_mode(names, f.then) if f.then else none}}},"
-        for f in sheet.options.follows
+        for board in boards
+        for f in board.derived.follows
         if f.mode in modes
     ]
     wide = utype(max(len(sheet.chip.faults).bit_length(), 1))
     sheet.lines(
         "",
         "typedef struct {",
+        *(["    uint8_t variant;  /* VARIANT_... */"] if sheet.variants else []),
         "    uint8_t mode;     /* DRIVE_MODE_... in which the fault is seen */",
         f"    {wide} fault;    /* FAULT_ID_... */",
         "    uint8_t then;     /* DRIVE_MODE_... that follows; DRIVE_MODES_NONE: the controller stops the drive */",
@@ -147,74 +173,123 @@ def write_modes(sheet: Sheet) -> None:
     """The routines that go from mode to mode and watch one."""
     if "modes" not in sheet.tables:
         return
-    if sheet.has("faults") and sheet.options.follows:
-        _write_follows(sheet, _modes(sheet.options.ways))
+    boards = _boards(sheet)
+    if sheet.has("faults") and any(b.derived.follows for b in boards):
+        _write_follows(sheet, _modes(all_ways(sheet.options)), boards)
     names, low = sheet.names, sheet.names.lower
-    ways = [w for w in sheet.options.ways if _stem(w) in sheet.plans]
-    ok, none = names.macro("RUN", "OK"), names.macro("RUN", "NO_WAY")
+    none = names.macro("RUN", "NO_WAY")
     sheet.lines(*defines([(none, "10U", "no way leads from the one mode to the other")]))
-    lines = [
-        f"uint8_t result = {none};",
-        "if ((from == to) && (to < " + names.macro("DRIVE_MODES_COUNT") + ")) {",
-        f"    result = {ok};",
-    ]
-    for way in ways:
-        plan = sheet.plans[_stem(way)]
-        a, b = (_mode(names, n) for n in (way.source, way.target))
-        lines += [
-            f"}} else if ((from == {a}) && (to == {b})) {{",
-            f"    result = {low('run')}(spi, {plan.table}, {plan.size}, failed);",
-        ]
-    # modes that differ in nothing but the controller's own values
-    for way in sheet.options.ways:
-        if _stem(way) not in sheet.plans:
-            a, b = (_mode(names, n) for n in (way.source, way.target))
-            lines += [f"}} else if ((from == {a}) && (to == {b})) {{", f"    result = {ok};"]
-    lines += [
-        "} else {",
-        "    *failed = 0U;",
-        "}",
-        "return result;",
-    ]
+    result = [f"uint8_t result = {none};"]
+    lines = [*result, *_by_board(boards, [_enter(sheet, b) for b in boards]), "return result;"]
+    # nothing was sent, so no step failed
+    lines.insert(1, "*failed = 0U;")
     sheet.function(
-        f"uint8_t {low('enter')}({low('spi_t')} *spi, uint8_t from, uint8_t to, uint16_t *failed)",
+        f"uint8_t {low('enter_variant' if sheet.variants else 'enter')}"
+        f"({low('spi_t')} *spi, {'uint8_t variant, ' if sheet.variants else ''}uint8_t from, uint8_t to, uint16_t *failed)",
         lines,
         "From one mode to another, blocking. OK: the chip holds the settings of the mode, each read back. NO_WAY: nothing was sent. "
         "Anything else: the step *failed of the way; the chip holds a part of both modes, so bring the bridge into its safe state. "
         "RUN_...",
     )
-    watched = [w for w in ways if _readback(w.target) in sheet.plans]
-    if "readback" not in sheet.tables or not watched:
-        return
-    lines = [f"uint8_t result = {ok};"]
-    seen: list[str] = []
-    for way in watched:
-        if way.target in seen:
-            continue
-        plan = sheet.plans[_readback(way.target)]
-        lines += [
-            f"{'} else ' if seen else ''}if (mode == {_mode(names, way.target)}) {{",
-            f"    {low('task_begin')}(task, {plan.table}, {plan.size});",
-        ]
-        seen.append(way.target)
-    base = _mode(names, "as stated")
-    if "as stated" not in seen:
-        lines += [
-            f"}} else if (mode == {base}) {{",
-            f"    {low('watch_begin')}(task);",
-        ]
-    lines += ["} else {", f"    result = {none};", "}", "return result;"]
-    sheet.function(
-        f"uint8_t {low('watch_mode_begin')}({low('task_t')} *task, uint8_t mode)",
-        lines,
-        "Before the first call of `watch` in a mode. NO_WAY: no such mode, or nothing of it can be read back. RUN_...",
+    watched = [_watched(sheet, b) for b in boards]
+    watch = "readback" in sheet.tables and any(watched)
+    if watch:
+        sheet.function(
+            f"uint8_t {low('watch_variant_mode_begin' if sheet.variants else 'watch_mode_begin')}"
+            f"({low('task_t')} *task, {'uint8_t variant, ' if sheet.variants else ''}uint8_t mode)",
+            [*result, *_by_board(boards, watched), "return result;"],
+            "Before the first call of `watch` in a mode. NO_WAY: no such mode, or nothing of it can be read back. RUN_...",
+        )
+    if sheet.variants:
+        _write_chosen_ones(sheet, watch=watch)
+
+
+def _write_chosen_ones(sheet: Sheet, *, watch: bool) -> None:
+    """The routines of the board that was chosen when it is compiled."""
+    low, chosen = sheet.names.lower, f"{sheet.macro}VARIANT"
+    sheet.lines("", f"#if defined({chosen})")
+    sheet.inline(
+        f"uint8_t {low('enter')}({low('spi_t')} *spi, uint8_t from, uint8_t to, uint16_t *failed)",
+        [f"return {low('enter_variant')}(spi, {chosen}, from, to, failed);"],
+        "`enter_variant` of the board that was chosen when this was compiled.",
     )
+    if watch:
+        sheet.inline(
+            f"uint8_t {low('watch_mode_begin')}({low('task_t')} *task, uint8_t mode)",
+            [f"return {low('watch_variant_mode_begin')}(task, {chosen}, mode);"],
+            "`watch_variant_mode_begin` of the board that was chosen when this was compiled.",
+        )
+    sheet.lines("#endif")
+
+
+def _by_board(boards: list[Variant], of_each: list[list[str]]) -> list[str]:
+    """What each board does, by its number; the numbers are not asked for where there is one board."""
+    if not boards[0].number:
+        return of_each[0]
+    lines: list[str] = []
+    for board, own in zip(boards, of_each, strict=True):
+        if own:
+            lines.append(f"{'} else ' if lines else ''}if (variant == {board.number}) {{")
+            lines += [f"    {line}" for line in own]
+    return [*lines, "} else {", "    /* a board without modes */", "}"] if lines else []
+
+
+def _enter(sheet: Sheet, board: Variant) -> list[str]:
+    """The ways of a board: what is run between which modes."""
+    names, low = sheet.names, sheet.names.lower
+    ok = names.macro("RUN", "OK")
+    tables = {_stem(w): board.tables.get(_stem(w), ("", "")) for w in board.derived.ways}
+    if not tables:
+        return []
+    lines = [
+        f"if ((from == to) && ({_any_of(sheet, board)})) {{",
+        f"    result = {ok};",
+    ]
+    # modes that differ in nothing but the controller's own values come last
+    for way in sorted(board.derived.ways, key=lambda w: not tables[_stem(w)][0]):
+        table, size = tables[_stem(way)]
+        a, b = (_mode(names, n) for n in (way.source, way.target))
+        done = f"{low('run')}(spi, {table}, {size}, failed)" if table else ok
+        lines += [f"}} else if ((from == {a}) && (to == {b})) {{", f"    result = {done};"]
+    return [*lines, "} else {", "    /* no way */", "}"]
+
+
+def _any_of(sheet: Sheet, board: Variant) -> str:
+    """C that says whether `to` is a mode of the board."""
+    modes, own = _modes(all_ways(sheet.options)), _modes(board.derived.ways)
+    if own == modes:
+        return f"to < {sheet.names.macro('DRIVE_MODES_COUNT')}"
+    return " || ".join(f"(to == {_mode(sheet.names, m)})" for m in own)
+
+
+def _watched(sheet: Sheet, board: Variant) -> list[str]:
+    """The readback of each mode of a board, as a task begins with it."""
+    names, low = sheet.names, sheet.names.lower
+    ok = names.macro("RUN", "OK")
+    targets = dict.fromkeys(w.target for w in board.derived.ways)
+    found = {m: t for m in targets if (t := board.tables.get(_readback(m), ("", "")))[0]}
+    if not found:
+        return []
+    lines: list[str] = []
+    for mode, (table, size) in found.items():
+        lines += [
+            f"{'} else ' if lines else ''}if (mode == {_mode(names, mode)}) {{",
+            f"    {low('task_begin')}(task, {table}, {size});",
+            f"    result = {ok};",
+        ]
+    if "as stated" not in found and board.tables.get("readback", ("", ""))[0]:
+        table, size = board.tables["readback"]
+        begin = f"{low('task_begin')}(task, {table}, {size});" if board.number else f"{low('watch_begin')}(task);"  # fmt: skip
+        base = _mode(names, "as stated")
+        lines += [f"}} else if (mode == {base}) {{", f"    {begin}", f"    result = {ok};"]
+    return [*lines, "} else {", "    /* no such mode */", "}"]
 
 
 def mode_tables(sheet: Sheet) -> list[str]:
-    """The tables that the watch may be on beside the stage's own: of its modes, and of other variants."""
-    if "modes" not in sheet.tables:
-        return list(sheet.variant_readbacks)
-    targets = dict.fromkeys(w.target for w in sheet.options.ways)
-    own = [sheet.plans[_readback(t)].table for t in targets if _readback(t) in sheet.plans]
-    return [*own, *sheet.variant_readbacks]
+    """The tables that the watch may be on beside the stage's own: of its modes, and of other boards."""
+    found: list[str] = []
+    for place, board in enumerate(_boards(sheet)):
+        names = [_readback(w.target) for w in board.derived.ways] if "modes" in sheet.tables else []
+        names += ["readback"] if place else []
+        found += [board.tables[n][0] for n in names if n in board.tables and board.tables[n][0]]
+    return list(dict.fromkeys(found))

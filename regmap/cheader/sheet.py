@@ -7,7 +7,7 @@ inline     always `static inline`: helpers of a line or two
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -50,7 +50,17 @@ class ModeFollows:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Options:
+class Derived:
+    """What is worked out of a stage and goes into its header: `Options` says what each is."""
+
+    figures: tuple[tuple[str, str, Band], ...] = ()
+    ways: tuple[ModeWay, ...] = ()
+    follows: tuple[ModeFollows, ...] = ()
+    left_out: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options(Derived):
     """What to generate and how.
 
     prefix    start of every identifier; "" takes the name of the stage or chip
@@ -61,7 +71,9 @@ class Options:
     figures   what follows from the settings, (name, title, band): see `assessment.figures`
     version   the tool's version, part of the content hash; "" takes this library's
     chain     chips of the map on one chip select, as a daisy chain; 0: as the stage says
-    ways      the ways between the modes of the stage, what follows on its faults, and the ways that have no table, with why
+    ways      the ways between the modes of the stage; `follows`: what follows on its faults; `left_out`: the ways that
+              have no table, with why
+    of_variants  figures, ways, follows and left_out of each variant, in their order
     """
 
     prefix: str = ""
@@ -69,12 +81,9 @@ class Options:
     split: bool = False
     include: str = ""
     crc: str = "table"
-    figures: tuple[tuple[str, str, Band], ...] = ()
     version: str = ""
     chain: int = 0
-    ways: tuple[ModeWay, ...] = ()
-    follows: tuple[ModeFollows, ...] = ()
-    left_out: tuple[str, ...] = ()
+    of_variants: tuple[Derived, ...] = ()
 
     def __post_init__(self) -> None:
         if self.sections is not None and not self.sections:
@@ -98,6 +107,16 @@ class Steps:
     table: str
     size: str
     written: list[Action]
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """One of several boards in a header: the macro of its number, and by their names its tables (identifier, macro of the size)."""
+
+    stage: Stage
+    number: str
+    derived: Derived
+    tables: Mapping[str, tuple[str, str]]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -129,8 +148,8 @@ class Sheet:
     plans: dict[str, Steps] = field(default_factory=dict)
     written: dict[str, list[str]] = field(default_factory=dict)
     kept: list[str] = field(default_factory=list)
-    #: the readback tables of other variants, on which the watch may be as well
-    variant_readbacks: list[str] = field(default_factory=list)
+    #: the boards of the header by number, the stage itself the first; empty where it is the only one
+    variants: list[Variant] = field(default_factory=list)
     verify_rows: list[tuple[Register, int, int, Frame, int]] = field(default_factory=list)
     recogniser: Recogniser = field(init=False)
     chained: bool = False

@@ -328,11 +328,14 @@ def step_table(
     by_setting: dict[str, list[Setting]],
     about: str,
     place: str = "",
+    *,
+    pieces: bool = True,
 ) -> tuple[str, str]:
-    """Writes the table, and keeps the steps as they are; `place` goes ahead of the name of a table of another
+    """Writes the table, and keeps the steps as they are. The names of the table and of its size; "" where it has no steps.
 
-    position of a chain. The names of the table and of its size; "" where it has no steps. A table whose
-    rows stand in a row in another one is that part of it.
+    `place` goes ahead of the name of a table of another position of a chain, or of another variant; without
+    `pieces` nothing says where in it the sequences begin. A table whose rows stand in a row in another one is that
+    part of it.
     """
     names = sheet.names
     if not actions:
@@ -354,7 +357,7 @@ def step_table(
     own = "" if name in OUR_TABLES else name
     size = names.macro(stem, "COUNT", of=own and f"steps of {name}")
     defs = [(size, count(len(actions)), "")]
-    if len(spans) > 1:
+    if len(spans) > 1 and pieces:
         for sequence, (first, length) in spans.items():
             piece = word(sequence)
             defs.append(

@@ -3,20 +3,23 @@
 gd_variants          for each variant its tables of steps, their sizes and its identity, by number
 GD_CHOSEN_...        the tables of the variant that GD_VARIANT names ahead of the #include
 
-All are stages of one map, and the routines are those of the first: they take any of these tables.
+All are stages of one map, and the routines take any of these tables. What goes between modes takes the number of the
+variant as well (`modes`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING
 
 from ..errors import CallError
 from ..stages.identity import identity
 from .chosen import write_chosen
 from .frames import FrameNames, write_frames
+from .modes import names_of_mode_tables
 from .names import Namer, word
-from .sheet import Sheet
+from .sheet import Derived, Sheet, Variant
 from .steps import step_table
 from .text import count, defines
 
@@ -27,6 +30,8 @@ if TYPE_CHECKING:
 WriteStage = Callable[[Sheet, dict[str, FrameNames]], None]
 #: table by name -> (its identifier, the macro of its size)
 Tables = dict[str, tuple[str, str]]
+#: the boards, each with its tables
+Boards = list[tuple["Stage", Derived, Tables]]
 
 
 def write_variants(
@@ -38,9 +43,13 @@ def write_variants(
     """The tables of every variant, and what tells one from another. Raises CallError for stages that cannot stand together."""
     first = sheet.stage
     assert first is not None
-    found = [(first, {n: (s.table, s.size) for n, s in sheet.plans.items()})]
+    own = {n: (s.table, s.size) for n, s in sheet.plans.items()}
+    found: Boards = [(first, sheet.options, own)]
     pieces = {word(first.name)}
-    for stage in variants:
+    known = sheet.options.of_variants
+    if known and len(known) != len(variants):
+        raise CallError(f"what was worked out of {len(known)} variants", f"of all {len(variants)}")
+    for stage, derived in zip(variants, known or [Derived()] * len(variants), strict=True):
         piece = word(stage.name)
         if stage.chip.digest != sheet.chip.digest:
             raise CallError(
@@ -50,7 +59,7 @@ def write_variants(
         if piece in pieces:
             raise CallError(f"two variants are called {stage.name}", "a name for each stage")
         pieces.add(piece)
-        found.append((stage, _tables(sheet, frames, stage, piece, write_stage)))
+        found.append((stage, derived, _tables(sheet, frames, stage, derived, piece, write_stage)))
     _write_index(sheet, found)
 
 
@@ -58,14 +67,16 @@ def _tables(
     sheet: Sheet,
     frames: dict[str, FrameNames],
     stage: Stage,
+    derived: Derived,
     piece: str,
     write_stage: WriteStage,
 ) -> Tables:
     """The tables of one more variant; rows that stand already are not written again."""
     sheet.section(f"variant {stage.name}", stage.title)
+    mine = {f.name: getattr(derived, f.name) for f in fields(Derived)}
     draft = Sheet(
-        chip=sheet.chip, stage=stage, options=sheet.options, names=Namer(sheet.names.prefix), sections=sheet.sections,
-        kept=sheet.kept,
+        chip=sheet.chip, stage=stage, options=replace(sheet.options, of_variants=(), **mine),
+        names=Namer(sheet.names.prefix), sections=sheet.sections, kept=sheet.kept,
     )  # fmt: skip
     write_stage(draft, write_frames(draft))
     if draft.format_at_end != sheet.format_at_end or draft.reset_told != sheet.reset_told:
@@ -75,18 +86,19 @@ def _tables(
         )
     sheet.hazards += [h for h in draft.hazards if h not in sheet.hazards]
     if sheet.has("values"):
-        write_chosen(sheet, stage, piece)
+        write_chosen(sheet, stage, piece, derived.figures)
+    for text in derived.left_out:
+        sheet.names.note(f"variant {stage.name}: {text}")
     made: Tables = {}
     for name, steps in draft.plans.items():
         about = f"{steps.about} Of variant {stage.name}."
-        made[name] = step_table(sheet, name, steps.written, frames, steps.by_setting, about, piece)
-    readback = made.get("readback", ("", ""))[0]
-    if readback:
-        sheet.variant_readbacks.append(readback)
+        made[name] = step_table(
+            sheet, name, steps.written, frames, steps.by_setting, about, piece, pieces=False
+        )
     return made
 
 
-def _write_index(sheet: Sheet, found: list[tuple[Stage, Tables]]) -> None:
+def _write_index(sheet: Sheet, found: Boards) -> None:
     names, macro = sheet.names, sheet.macro
     sheet.section(
         "variants",
@@ -98,22 +110,32 @@ def _write_index(sheet: Sheet, found: list[tuple[Stage, Tables]]) -> None:
         ],
     )
     numbers = [
-        names.macro("VARIANT", word(stage.name), of=f"variant {stage.name}") for stage, _ in found
+        names.macro("VARIANT", word(stage.name), of=f"variant {stage.name}")
+        for stage, _, _ in found
     ]
     ids = [
         names.macro("VARIANT", word(stage.name), "ID", of=f"identity of variant {stage.name}")
-        for stage, _ in found
+        for stage, _, _ in found
+    ]
+    sheet.variants = [
+        Variant(stage, number, derived, made)
+        for number, (stage, derived, made) in zip(numbers, found, strict=True)
     ]
     size = names.macro("VARIANTS", "COUNT")
-    rows = [(number, count(index), stage.title) for index, (number, (stage, _)) in enumerate(zip(numbers, found, strict=True))]  # fmt: skip
+    rows = [(number, count(index), stage.title) for index, (number, (stage, _, _)) in enumerate(zip(numbers, found, strict=True))]  # fmt: skip
     rows += [
         (name, f"0x{_id(stage):08X}UL", f"stage {stage.name}, {stage.digest[:16]}")
-        for name, (stage, _) in zip(ids, found, strict=True)
+        for name, (stage, _, _) in zip(ids, found, strict=True)
     ]
     sheet.lines(*defines([*rows, (size, count(len(found)), "")]))
-    tables = [n for n in found[0][1] if any(made.get(n, ("", ""))[0] for _, made in found)]
+    ways = names_of_mode_tables(w for _, derived, _ in found for w in derived.ways)
+    tables = [
+        n
+        for n in found[0][2]
+        if n not in ways and any(made.get(n, ("", ""))[0] for _, _, made in found)
+    ]
     lines = []
-    for index, (number, (_, made)) in enumerate(zip(numbers, found, strict=True)):
+    for index, (number, (_, _, made)) in enumerate(zip(numbers, found, strict=True)):
         lines.append(f"#{'elif' if index else 'if'} {macro}VARIANT == {number}")
         for name in tables:
             table, length = made.get(name, ("", ""))
@@ -140,7 +162,7 @@ def _write_index(sheet: Sheet, found: list[tuple[Stage, Tables]]) -> None:
         f"}} {kind};",
     )
     cells = []
-    for name, (_, made) in zip(ids, found, strict=True):
+    for name, (_, _, made) in zip(ids, found, strict=True):
         pairs = [made.get(n, ("", "")) for n in tables]
         cells.append(
             "    {"

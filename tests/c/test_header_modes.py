@@ -17,7 +17,7 @@ import pytest
 from regmap.behaviour.settings import setting_registers
 from regmap.behaviour.transition import enabling
 from regmap.cheader import Options, generate
-from regmap.cli.header import _with_modes
+from regmap.cli.header import with_derived
 from regmap.frames.codec import from_wire, wire_bytes
 from regmap.stages.load import Stage, load_stage, read_stage
 from regmap.twin import Twin
@@ -59,7 +59,7 @@ def stage_of(name: str, folder: Path) -> Stage:
 
 
 def written(stage: Stage, folder: Path) -> str:
-    made = generate(stage, _with_modes(Options(prefix="gd"), stage, "c"))
+    made = generate(stage, with_derived(Options(prefix="gd"), stage))
     (folder / "gd.h").write_text(made.header, "utf-8")
     return made.header
 
@@ -107,14 +107,24 @@ def test_ways_lead_where_they_say_and_the_watch_goes_with_them(
 ) -> None:
     """There, back and there again; the last time a setting is lost under way, which the watch of that mode finds."""
     stage = stage_of(name, tmp_path)
-    modes = numbers(written(stage, tmp_path))
-    assert set(modes) == {"AS_STATED", *(m.upper() for m in stage.modes)}
+    there_and_back(stage, numbers(written(stage, tmp_path)), tmp_path, need_tool)
+
+
+def there_and_back(
+    stage: Stage,
+    modes: dict[str, int],
+    folder: Path,
+    need_tool: Callable[[str], str],
+    *defines: str,
+) -> None:
+    """The first mode entered twice on a simulated chip, with what the watch sees."""
+    assert {"AS_STATED", *(m.upper() for m in stage.modes)} <= set(modes)
     other = next(iter(stage.modes))
     a, b = modes["AS_STATED"], modes[other.upper()]
-    program = tmp_path / "modes"
+    program = folder / "modes"
     ways = f"-DWAYS={a}, {b}, {b}, {a}, {a}, {b}"
     subprocess.run(
-        [need_tool("gcc"), *STRICT, "-Wno-unused-const-variable", ways, "-I", tmp_path, HERE / "modes.c", "-o", program],
+        [need_tool("gcc"), *STRICT, "-Wno-unused-const-variable", ways, *defines, "-I", folder, HERE / "modes.c", "-o", program],
         check=True,
     )  # fmt: skip
     twin = Twin(stage.chip)
@@ -146,6 +156,89 @@ def test_ways_lead_where_they_say_and_the_watch_goes_with_them(
     assert "nowhere: 1" in report
 
 
+#: a board that differs from the pump in what it sets, has its own limp mode, and a mode that the pump has not
+OTHER_BOARD = (
+    ("name: coolant_pump", "name: other_board"),
+    ("SOURCE: 120 mA", "SOURCE: 150 mA"),
+    ("WINDOW: 60 ms", "WINDOW: 100 ms"),
+)
+OTHER_MODES = (
+    MODES["coolant_pump"].replace("80 mA", "62 mA").replace("18 mV", "27 mV")
+    + "  calm: {after: [controller], driving: no, settings: {TIMING.DEAD_TIME: 2 us}}\n"
+)
+
+
+@pytest.fixture(scope="module")
+def boards(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[Stage], Path, str]:
+    """The pump and another board, both with modes, in one header; where it is, and what it says."""
+    folder = tmp_path_factory.mktemp("boards")
+    first = stage_of("coolant_pump", folder)
+    text = (DEVICES / "coolant_pump.yaml").read_text(encoding="utf-8").partition("\nmodes:")[0]
+    for old, new in OTHER_BOARD:
+        assert old in text
+        text = text.replace(old, new, 1)
+    second, problems = read_stage(folder / "b.yaml", text=f"{text}\nmodes:\n{OTHER_MODES}")
+    assert second is not None, [str(p) for p in problems]
+    options = with_derived(Options(prefix="gd"), first, [second])
+    made = generate(first, options, (), [second])
+    (folder / "gd.h").write_text(made.header, "utf-8")
+    return [first, second], folder, made.header
+
+
+@pytest.mark.parametrize("how", ["BOARD", "GD_VARIANT"])
+@pytest.mark.parametrize("board", [0, 1])
+def test_each_of_several_boards_goes_its_own_ways(
+    how: str, board: int, boards: tuple[list[Stage], Path, str], need_tool: Callable[[str], str]
+) -> None:
+    """Chosen when it is compiled and when it runs: the ways of a board lead to the settings of that board."""
+    stages, folder, header = boards
+    there_and_back(stages[board], numbers(header), folder, need_tool, f"-D{how}={board}")
+
+
+def test_what_each_of_several_boards_has(boards: tuple[list[Stage], Path, str]) -> None:
+    """Trip currents, modes and what follows on faults: of each board what its own header says of it."""
+    stages, _, header = boards
+    own = [generate(s, with_derived(Options(prefix="gd"), s)).header for s in stages]
+    trip = r"#define GD_{}(TRIP_\w+_(?:MIN|TYP|MAX)) +(\d+)U"
+    for stage, text, piece in zip(stages, own, ("", "OTHER_BOARD_"), strict=True):
+        alone = re.findall(trip.format(""), text)
+        assert len(alone) >= 9
+        assert re.findall(trip.format(piece), header) == alone, stage.name
+    assert [n for n in numbers(header) if n not in numbers(own[0])] == ["CALM"]
+    row = (
+        r"\{(?:GD_VARIANT_(\w+), )?GD_DRIVE_MODE_(\w+), GD_FAULT_ID_(\w+), GD_DRIVE_MODES?_(\w+)\}"
+    )
+    told = re.findall(row, header)
+    for stage, text in zip(stages, own, strict=True):
+        mine = {t[1:] for t in told if t[0] == stage.name.upper()}
+        assert mine == {t[1:] for t in re.findall(row, text)}
+        assert mine
+    # which board it is must be said: nothing enters a mode without it
+    outside = header[: header.index("#if defined(GD_VARIANT)\n\n/* `enter_variant`")]
+    assert "gd_enter(" not in outside
+
+
+@pytest.mark.parametrize("compiler", COMPILERS if ALL else ["g++", "avr-gcc"])
+def test_several_boards_compile_without_a_warning(
+    compiler: str,
+    boards: tuple[list[Stage], Path, str],
+    tmp_path: Path,
+    need_tool: Callable[[str], str],
+) -> None:
+    _, folder, _ = boards
+    source = tmp_path / "all.c"
+    source.write_text('#include "gd.h"\nextern uint8_t go(gd_spi_t *spi, gd_task_t *task, uint8_t board, uint16_t *f);\nuint8_t go(gd_spi_t *spi, gd_task_t *task, uint8_t board, uint16_t *f)\n{\n    (void)gd_watch_variant_mode_begin(task, board, 1U);\n    return gd_enter_variant(spi, board, 0U, 1U, f);\n}\n')  # fmt: skip
+    flags = [*COMPILERS[compiler], "-Wno-unused-const-variable", "-Wno-unused-function"]
+    tail = [] if "-o" in flags or "-fsyntax-only" in flags else ["-c", "-o", tmp_path / "x"]
+    done = subprocess.run(
+        [need_tool(compiler), *flags, "-I", folder, source, *tail],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+
+
 @pytest.mark.parametrize("compiler", COMPILERS if ALL else ["clang", "avr-gcc"])
 def test_headers_with_modes_compile_without_a_warning(
     compiler: str, tmp_path: Path, need_tool: Callable[[str], str]
@@ -173,7 +266,7 @@ def test_a_way_that_is_not_clean_has_no_table_and_is_told(tmp_path: Path) -> Non
     late = MODES["coolant_pump"].replace("after: [", "within: 5 us\n    after: [")
     (tmp_path / "s.yaml").write_text(f"{text}\nmodes:\n{late}")
     stage = load_stage(tmp_path / "s.yaml")
-    made = generate(stage, _with_modes(Options(prefix="gd"), stage, "c"))
+    made = generate(stage, with_derived(Options(prefix="gd"), stage))
     assert any("as stated to limp is left out" in n for n in made.notes)
     assert "gd_as_stated_to_limp_steps" not in made.header
     assert "gd_limp_to_as_stated_steps" in made.header

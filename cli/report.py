@@ -47,6 +47,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="results of a fault-injection campaign on this stage: what `campaign -o RESULTS` wrote",
     )
     parser.add_argument(
+        "--variant",
+        metavar="STAGE",
+        action="append",
+        default=[],
+        help="another board beside this one: what differs, and every check in both; once for each",
+    )
+    parser.add_argument(
         "-o",
         "--output",
         metavar="FILE",
@@ -81,7 +88,15 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if target == "-" and args.json:
         raise CallError("--json needs -o FILE, as the page would stand on the same stream")
     stage = stage_with(args.stage, args.set, context, args.drive_mode)
-    record = review(stage, args.capture, campaign=args.campaign, date=args.date, unfold=args.unfold)
+    variants = [stage_with(name, [], context) for name in args.variant]
+    record = review(
+        stage,
+        args.capture,
+        campaign=args.campaign,
+        variants=variants,
+        date=args.date,
+        unfold=args.unfold,
+    )
     if target in (None, "-"):
         context.stdout.write(record.html)
     else:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +16,7 @@ from ..quantity import many
 from ..stages.load import Stage
 from . import chip as about
 from . import verdicts
+from .matrix import VariantsTold
 from .modes import ModesTold
 from .page import Html, code, items, join, page, section, table, tag
 from .trace import TraceRow, trace_rows, trace_table
@@ -41,15 +42,17 @@ def review(
     capture: str | Path | None = None,
     *,
     campaign: str | Path | None = None,
+    variants: Sequence[Stage] = (),
     date: str = "",
     unfold: bool = False,
 ) -> ReviewRecord:
     """The record of a stage, with a capture, and the results of a campaign, held against it where given.
 
+    `variants` are other boards, held beside it; what fails on one of them is a finding.
     `date` is printed as it is; `unfold` opens every derivation, for paper. Raises CaptureError for
     a capture that cannot be read.
     """
-    return _Maker(stage, capture, date, unfold, campaign).make()
+    return _Maker(stage, capture, date, unfold, campaign, variants).make()
 
 
 class _Maker:
@@ -60,9 +63,11 @@ class _Maker:
         date: str,
         unfold: bool,
         campaign: str | Path | None,
+        variants: Sequence[Stage],
     ) -> None:
         self.stage, self.capture, self.date, self.unfold = stage, capture, date, unfold
         self.campaign = campaign
+        self.variants = variants
         self.result: Assessment = assess(stage)
         # settings laid over the file: the digest does not know of them, so they are said with it
         self.changed = ", ".join(
@@ -98,6 +103,10 @@ class _Maker:
         if modes is not None:
             others.append(("modes", ", ".join(stage.modes)))
             self.findings += modes.findings
+        boards = VariantsTold(stage, self.variants) if self.variants else None
+        if boards is not None:
+            others.append(("variants", ", ".join(v.name for v in self.variants)))
+            self.findings += boards.findings
         if self.changed:
             others.append(("changed beside the file", self.changed))
         self.add("subject", "What was reviewed", about.identity(stage, others))
@@ -139,6 +148,8 @@ class _Maker:
         self.add("faults", "Faults and reaction times", self._faults())
         if modes is not None:
             self.add("modes", "Modes", modes.html())
+        if boards is not None:
+            self.add("variants", "Variants", boards.html())
         self.add("waivers", "Waivers", self._waivers())
         if stage.requirements:
             self.add("requirements", "Requirements", trace_table(stage, result, self._seen()))

@@ -315,3 +315,46 @@ modes:
     assert "as stated to limp: frames from as stated to limp" in told
     assert "SPI_ERR in limp: the controller must act" in told
     assert not record.clean
+
+
+def test_another_board_stands_beside_the_stage(tmp_path: Path) -> None:
+    """What it sets and states otherwise, each check in the worst mode of both; what fails there is a finding of the record."""
+    text = (HOME / "devices" / "coolant_pump.yaml").read_text()
+    for old, new in (
+        ("name: coolant_pump", "name: far_board"),
+        ("DEAD_TIME: 1 us", "DEAD_TIME: 200 ns"),
+        ("after: [OT_WARN, ", "after: ["),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    (tmp_path / "far_board.yaml").write_text(text)
+    far = load_stage(tmp_path / "far_board.yaml")
+    stage, second = load_stage("coolant_pump"), load_stage("pump_second_source")
+    fine = review(stage, variants=[second])
+    assert fine.clean, fine.findings
+    page_read = Page(fine.html)
+    told = " ".join(" ".join(page_read.words).split())
+    assert "variants" in page_read.idents
+    assert "What pump_second_source has otherwise" in told
+    for name in {
+        n
+        for n in {*stage.params, *second.params}
+        if stage.params.get(n)
+        and second.params.get(n)
+        and stage.params[n].value != second.params[n].value
+    }:
+        assert f"{stage.params[name].value}" in told, name
+        assert f"{second.params[name].value}" in told, name
+    assert all(v.check in told for v in assess(second).verdicts)
+    bad = review(stage, variants=[second, far])
+    words = "\n".join(bad.findings)
+    failing = {
+        v.check
+        for m in (far, *far.modes.values())
+        for v in assess(m).verdicts
+        if v.status == "fails"
+    }
+    assert failing
+    assert all(check in words for check in failing)
+    assert "2 faults in a mode with nothing settled that follows" in words
+    assert "200 ns" in " ".join(Page(bad.html).words)

@@ -1,9 +1,7 @@
 """When words do not fit: which other way of reading the same lines makes them fit?
 
 Every line is read as command and as reply, at both clock edges, one bit earlier and later, in both
-bit orders, and with both polarities of select. A word fits as a command when its length, fixed bits
-and guards are right and its address or command is one the map has; as a reply when fixed bits,
-guards and the echoes of its command are right. What fits by chance is told by the share of frames.
+bit orders, and with both polarities of select. What fits by chance is told by the share of frames.
 """
 
 from __future__ import annotations
@@ -13,24 +11,25 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from regmap.capture.arrays import Values
+from regmap.capture.arrays import Times, Values
 from regmap.capture.lines.signals import Signals
-from regmap.capture.spi import BitOrder, Flag, Roles, SpiSetup, Transfers, Words, join
+from regmap.capture.spi import BitOrder, Flag, Roles, SpiSetup, Transfers, join
 from regmap.capture.transfers.stream import TransferBuilder
-from regmap.chip.bank import Bank
 from regmap.chip.model import Chain, Chip
-from regmap.frames.bulk import Mask, flawless
 
-from ..frames.decoded import Decoded, Judge, plausible
-from ..frames.framer import Framer
-from ..frames.pairs import CUT, PairTable
+from ..frames.framer import latencies
 from ..tracer import SAMPLE
+from .fitting import counted
 
 #: Share of frames that must fit for a way of reading to be believed.
 ENOUGH = 0.85
 #: How much more must fit than as set up.
 CLEARLY = 0.3
 AS_SET_UP = "as set up"
+#: Clocks of a transfer that is no frame of any chip: more than a word has.
+_NO_FRAME = 65
+#: What each value (0, 1, X, Z) is on an inverted line.
+_INVERTED = np.array([1, 0, 2, 3], np.uint8)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +110,10 @@ class WayReader:
         self.chain = chain
         self.setup = setup
         self.transfers = transfers
+        #: transfers of no frame between two ways: as many as a reply may come later, and one for bursts
+        self._gap = max(1, *(a for c in chips for a in latencies(c)))
+        self._sources: dict[tuple[bool, int], tuple[Times, Times]] = {}
+        self._known: dict[tuple[str, Way], Fit] = {}
         self.usual = {
             role: Way(line=role, rising=setup.rising, order=setup.bit_order)
             for role in ("command", "reply")
@@ -144,38 +147,56 @@ class WayReader:
         for order in (usual.order, turned):
             yield replace(usual, order=order, bytes_turned=True)
 
-    def read(self, command: Way, reply: Way) -> Transfers:
-        """The transfers as if the lines had been read these ways."""
-        t = self.transfers
+    def _read(self, role: str, ways: Sequence[Way]) -> Transfers:
+        """The transfers as if the line of this role had been read these ways, one way after the other.
+
+        All ways have one bit order. The other line is read as usual. Between two ways stand
+        transfers of no frame, so that no frame is answered, nor joined, by one of another way.
+        """
+        t, other = self.transfers, "reply" if role == "command" else "command"
         assert t is not None
-        lacking = [
-            f for w, f in ((command, Flag.UNKNOWN_COMMAND), (reply, Flag.UNKNOWN_REPLY)) if w.shift
-        ]
-        return replace(
-            t,
-            flags=t.flags | np.uint32(sum(lacking)),
-            setup=replace(t.setup, bit_order=command.order),
-            command_values=self._turned(t, self._values(t, command), command),
-            reply_values=self._ordered(
-                t, self._turned(t, self._values(t, reply), reply), command.order, reply.order
+        order = ways[0].order
+        lacking = Flag.UNKNOWN_COMMAND if role == "command" else Flag.UNKNOWN_REPLY
+        usual = replace(self.usual[other], order=order)
+        mine = [self._turned(t, self._values(t, w), w) for w in ways]
+        rest = self._turned(t, self._values(t, usual), usual)
+        return _behind_each_other(
+            replace(
+                t,
+                flags=t.flags | np.uint32(lacking if any(w.shift for w in ways) else 0),
+                setup=replace(t.setup, bit_order=order),
             ),
+            mine if role == "command" else [rest] * len(ways),
+            mine if role == "reply" else [rest] * len(ways),
+            self._gap,
         )
 
     def _values(self, t: Transfers, way: Way) -> Values:
         same = way.rising == self.setup.rising
         values: Values = getattr(t, f"{way.line}_values" if same else f"{way.line}_other")
-        first, clocks = (t.first, t.clocks) if same else (t.other_first, t.other_clocks)
         if not len(values):
             return np.full(int(t.clocks.sum()), 2, np.uint8)
-        # every transfer gets as many bits as it has sampling edges, from its own clocks on
-        place = np.arange(int(t.clocks.sum())) - np.repeat(t.first, t.clocks)
-        source = place + way.shift
-        inside = (source >= 0) & (source < np.repeat(clocks, t.clocks))
-        taken = values[np.where(inside, np.repeat(first, t.clocks) + source, 0)]
-        taken = np.where(inside, taken, np.uint8(2))
+        if (same, way.shift) not in self._sources:
+            self._sources[same, way.shift] = self._source(t, same, way.shift)
+        source, outside = self._sources[same, way.shift]
+        taken = values[source]
         if way.inverted:
-            taken = np.where(taken <= 1, 1 - taken, taken)
-        return taken.astype(np.uint8)
+            taken = _INVERTED[taken]
+        taken[outside] = 2
+        return taken
+
+    @staticmethod
+    def _source(t: Transfers, same: bool, shift: int) -> tuple[Times, Times]:
+        """Where each bit is taken from, and the places of those that are not there.
+
+        Every transfer gets as many bits as it has sampling edges, from its own clocks on.
+        """
+        first, clocks = (t.first, t.clocks) if same else (t.other_first, t.other_clocks)
+        place = np.arange(int(t.clocks.sum())) - np.repeat(t.first, t.clocks)
+        source = place + shift
+        inside = (source >= 0) & (source < np.repeat(clocks, t.clocks))
+        source = np.where(inside, np.repeat(first, t.clocks) + source, 0)
+        return source, np.flatnonzero(~inside)
 
     @staticmethod
     def _turned(t: Transfers, values: Values, way: Way) -> Values:
@@ -189,97 +210,57 @@ class WayReader:
         out: Values = values[source]
         return out
 
-    @staticmethod
-    def _ordered(t: Transfers, values: Values, base: BitOrder, wanted: BitOrder) -> Values:
-        """Bits turned round inside every transfer where the two lines differ in order."""
-        if base == wanted:
-            return values
-        place = np.arange(len(values)) - np.repeat(t.first, t.clocks)
-        turned: Values = values[np.repeat(t.first + t.clocks - 1, t.clocks) - place]
-        return turned
-
     # --- scores ---------------------------------------------------------------------------------
     def fit(self, role: str, way: Way) -> Fit:
         """How well the words fit the map when read this way."""
+        return self.fits(role, [way])[0]
+
+    def fits(self, role: str, ways: Sequence[Way]) -> list[Fit]:
+        """The same for each of some ways: much faster than one after the other."""
         if not len(self):
-            return Fit(way=way, role=role, good=0, of=0, different=0)
-        if role == "command":
-            read = self.read(way, replace(self.usual["reply"], order=way.order))
-        else:
-            read = self.read(replace(self.usual["command"], order=way.order), way)
-        return replace(self.score(role, read, way), change=way.text(self.usual[role]))
+            return [Fit(way=w, role=role, good=0, of=0, different=0) for w in ways]
+        alike: dict[BitOrder, list[Way]] = {}
+        for way in dict.fromkeys(w for w in ways if (role, w) not in self._known):
+            alike.setdefault(way.order, []).append(way)
+        for some in alike.values():
+            lacking = [abs(w.shift) for w in some]
+            told = counted(role, self._read(role, some), lacking, self.chips, self.chain)
+            for number, way in enumerate(some):
+                good, of, different = (int(n[number]) for n in (told.good, told.of, told.different))
+                self._known[role, way] = Fit(
+                    way=way, role=role, good=good, of=of, different=different,
+                    change=way.text(self.usual[role]),
+                )  # fmt: skip
+        return [self._known[role, w] for w in ways]
 
     def score(self, role: str, read: Transfers, way: Way) -> Fit:
         """How well transfers fit the map, read as they are."""
-        framer = Framer(self.chips, self.chain)
-        batches = [*framer.feed(read), *framer.finish()]
-        good = total = 0
-        words: set[int] = set()
-        for batch in batches:
-            table = framer.tables[batch.chip]
-            judge = Judge(self.chips[batch.chip], len(self.chips), framer.total, framer.chain)
-            fits = (
-                self._commands_fit(judge, table, way)
-                if role == "command"
-                else self._replies_fit(judge, table, way)
-            )
-            whole = (table.column(3) & np.uint64(CUT)) == 0
-            total += int(np.count_nonzero(whole[batch.idents]))
-            good += int(np.count_nonzero((fits & whole)[batch.idents]))
-            words.update(np.unique(table.column(0 if role == "command" else 4)).tolist())
-        return Fit(way=way, role=role, good=good, of=total, different=len(words))
-
-    def _commands_fit(self, judge: Judge, table: PairTable, way: Way) -> Mask:
-        """For each pair, whether its command is one that makes sense, in whatever layout."""
-        bank, seen = Bank(judge.chip), judge.codec.recogniser
-        word, unknown, bits = (table.column(k) for k in range(3))
-        possible = np.zeros(len(table), np.bool_)
-        known: dict[tuple[int, str], bool] = {}
-        for filled, clear in _fillings(word, unknown, way):
-            for name, frame in judge.chip.frames.items():
-                fits = clear & ~possible & (bits == np.uint64(frame.length))
-                fits &= flawless(frame.command, filled)
-                for ident in np.flatnonzero(fits).tolist():
-                    key = int(filled[ident]), name
-                    if key not in known:
-                        sent = seen.command(key[0], bank, frame, frame.length)
-                        said = Decoded(sent=sent, trouble="; ".join(f.text for f in sent.flaws))
-                        known[key] = plausible(said, judge.chip)
-                    possible[ident] = known[key]
-        return possible
-
-    @staticmethod
-    def _replies_fit(judge: Judge, table: PairTable, way: Way) -> Mask:
-        """For each pair, whether its reply fits any reply layout of the chip, whatever was asked."""
-        fits = np.zeros(len(table), np.bool_)
-        for place, after in enumerate(table.after):
-            word, hidden, bits = (table.column(4 + 3 * place + k) for k in range(3))
-            for filled, clear in _fillings(word, hidden, way):
-                for frame in judge.chip.frames.values():
-                    for layout in frame.replies.values() if frame.after == after else ():
-                        full = np.uint64((1 << layout.length) - 1)
-                        # a word that rests at one level tells nothing
-                        telling = (filled != 0) & (filled != full)
-                        telling &= bits == np.uint64(layout.length)
-                        fits |= clear & telling & flawless(layout, filled)
-        return fits
+        told = counted(
+            role, replace(read, number=np.zeros_like(read.number)), [0], self.chips, self.chain
+        )
+        good, of, different = (int(n[0]) for n in (told.good, told.of, told.different))
+        return Fit(way=way, role=role, good=good, of=of, different=different)
 
     def chance(self, role: str) -> float:
         """The share of words at random that fit: what a map with few check bits takes for its own."""
         t = self.transfers
         if t is None:
             return 0.0
-        length = self.chips[0].default_frame().length
-        draw = np.random.default_rng(1)
-        bits = draw.integers(0, 2, 120 * length, dtype=np.uint8)
-        read = of_bits(t, [bits[i * length : (i + 1) * length] for i in range(120)], role)
-        alone = WayReader(read, self.setup, self.chips[:1], None)
-        return alone.score(role, read, self.usual[role]).share
+
+        def share(chip: Chip) -> float:
+            length = chip.default_frame().length
+            draw = np.random.default_rng(1)
+            bits = draw.integers(0, 2, 120 * length, dtype=np.uint8)
+            read = of_bits(t, [bits[i * length : (i + 1) * length] for i in range(120)], role)
+            alone = WayReader(read, self.setup, [chip], None)
+            return alone.score(role, read, self.usual[role]).share
+
+        return self.chips[0].once(f"chance.{role}.{t.setup.bit_order}", share)
 
     def ranked(self, role: str) -> list[Fit]:
         """All ways, best first; equal shares in the order of simplicity."""
         usual = self.usual[role]
-        fits = [self.fit(role, w) for w in self.ways(role)]
+        fits = self.fits(role, [*self.ways(role)])
 
         # a shifted word has bits to guess: of equal fits it proves less
         def rank(fit: Fit) -> tuple[float, int, int, bool]:
@@ -293,29 +274,25 @@ class WayReader:
         return sorted(fits, key=rank)
 
 
-def _filled(word: int, unknown: int, way: Way) -> list[int]:
-    """The words that a shifted one may be: the bits that it lacks at its end may have been anything."""
-    if not unknown:
-        return [word]
-    if not way.shift or unknown.bit_count() > abs(way.shift):
-        return []
-    words = [word]
-    for place in range(unknown.bit_length()):
-        if unknown >> place & 1:
-            words = [w | bit << place for w in words for bit in (0, 1)]
-    return words
-
-
-def _fillings(word: Words, hidden: Words, way: Way) -> Iterator[tuple[Words, Mask]]:
-    """The same for arrays: each filling with where it can be one."""
-    none = hidden == 0
-    yield word, none
-    masks = np.unique(hidden[~none]).tolist() if way.shift else []
-    for mask in masks:
-        if mask.bit_count() <= abs(way.shift):
-            here = hidden == np.uint64(mask)
-            for value in _filled(0, mask, way):
-                yield word | np.uint64(value), here
+def _behind_each_other(
+    t: Transfers, command: Sequence[Values], reply: Sequence[Values], gap: int
+) -> Transfers:
+    """The transfers once for each of these values, numbered by it, and `gap` of no frame (-1) behind each."""
+    many, none = len(command), np.zeros(gap * _NO_FRAME, np.uint8)
+    clocks = np.concatenate((t.clocks, np.full(gap, _NO_FRAME)))
+    flags = np.concatenate((t.flags, np.full(gap, Flag.ENDS_MID, np.uint32)))
+    number = np.concatenate(
+        [v for n in range(many) for v in (np.full(len(t), n), np.full(gap, -1))]
+    )
+    clocks = np.tile(clocks, many)
+    blank = np.full(len(clocks), -1, np.int64)
+    return Transfers(
+        setup=t.setup, tick=t.tick, number=number, start=blank, end=blank, clocks=clocks,
+        first=np.cumsum(clocks) - clocks, flags=np.tile(flags, many), lead=blank, lag=blank,
+        idle=blank, period=blank, high=blank, low=blank, strays=blank,
+        command_values=np.concatenate([v for some in command for v in (some, none)]),
+        reply_values=np.concatenate([v for some in reply for v in (some, none)]),
+    )  # fmt: skip
 
 
 def of_bits(model: Transfers, rows: Sequence[Values], role: str = "command") -> Transfers:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
-from regmap.chip.model import Chain, Chip, Layout
+from regmap.chip.model import Chain, Chip, Frame, Layout
 from regmap.errors import FrameError
 from regmap.expr import evaluate
+from regmap.frames.bulk import COMMAND, READ, WRITE, BulkCodec, Mask, Words, extract
 from regmap.frames.codec import Answer, Codec, Flaw, Sent
 from regmap.frames.words import first_of
 
@@ -78,6 +81,37 @@ def plausible(decoded: Decoded, chip: Chip | None = None) -> bool:
     if not register.takes_writes:
         return False
     return not ((sent.data or 0) ^ register.reserved_write) & register.stated
+
+
+def plausible_words(bulk: BulkCodec, frame: Frame, words: Words) -> Mask:
+    """`plausible` of each word, read as a command of this layout while nothing is known of the chip."""
+    chip = bulk.chip
+    seen = bulk.read(frame, words)
+    register = seen.register
+    found: Mask = seen.kind >= COMMAND
+    data = frame.command.of_kind("data")
+    carried = extract(words, data.bits) if data is not None else np.zeros_like(words)
+    found |= (seen.kind == READ) & (register >= 0) & (data is None or carried == data.value)
+    takes, held, stated = chip.once("plausible.writes", _writes)
+    as_stated = (carried ^ held[register]) & stated[register] == 0
+    found |= (seen.kind == WRITE) & takes[register] & as_stated
+    address = frame.command.of_kind("address")
+    if chip.page_select and address is not None:
+        # behind a page that nobody knows, an address is all there is
+        known = np.isin(extract(words, address.bits), [r.address for r in chip.registers.values()])
+        found |= ((seen.kind == READ) | (seen.kind == WRITE)) & (register < 0) & known
+    found &= seen.flaws == 0
+    return found
+
+
+def _writes(chip: Chip) -> tuple[Mask, Words, Words]:
+    """For each register: whether it takes writes, and which reserved bits must be written how; last, for none."""
+    registers = chip.registers.values()
+    return (
+        np.array([*(r.takes_writes for r in registers), False]),
+        np.array([*(r.reserved_write for r in registers), 0], np.uint64),
+        np.array([*(r.stated for r in registers), 0], np.uint64),
+    )
 
 
 def flaw_notes(decoded: Decoded) -> list[Note]:

@@ -15,7 +15,8 @@ import pyarrow.compute as pc
 from regmap.errors import CallError
 from regmap.frames.bulk import BulkCodec
 
-from .logs import LogReading, LogStore, joined, kept_rows, tables_of
+from .logs import LogReading, joined, kept_rows, tables_of
+from .logstore import LogStore
 from .schema import TABLES
 
 
@@ -29,7 +30,7 @@ def decode_batches(
     """
     if table not in TABLES:
         raise CallError(f"no table {table[:40]!r}", f"one of {', '.join(TABLES)}")
-    with LogStore(schema) as store:
+    with LogStore(schema.kept) as store:
         for batch in batches:
             store.add(kept_rows(schema, batch))
         parts = (tables_of(schema, part) for part in store.parts())

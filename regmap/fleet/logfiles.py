@@ -20,7 +20,8 @@ from regmap.errors import CallError
 from .captured import Against, digest_of, row
 from .columns import LogColumns, find_columns
 from .logparts import PARTS_FOLDER, LogParts, LogWorkers
-from .logs import LogReading, LogStore, kept_rows
+from .logs import LogReading, kept_rows
+from .logstore import LogStore
 from .schema import Row, names_of
 from .sources import SurveySource
 from .survey import Summing, Surveyed, check_format, write_about
@@ -194,7 +195,7 @@ def _read_some(
 ) -> list[tuple[int, _Told]]:
     """Read some of the files into pieces of their own."""
     piece, items = run
-    with LogStore(reading, folder, parts, piece, together=0) as store:
+    with LogStore(reading.kept, folder, parts, piece, together=0) as store:
         found = [(number, _read(reading, store, number, path)) for number, path in items]
         store.parts()
     return found

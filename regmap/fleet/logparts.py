@@ -26,7 +26,8 @@ from regmap.closing import Closing
 from regmap.errors import CallError
 from regmap.files import lock
 
-from .logs import PARTS, LogReading, LogStore, joined, tables_of
+from .logs import LogReading, joined, tables_of
+from .logstore import PARTS, LogStore
 from .schema import TABLES, VERSION, Row, names_of
 from .sources import SurveySource
 from .survey import file_key
@@ -35,6 +36,8 @@ PARTS_FOLDER = "parts"
 _STATE = "state.jsonl"
 #: bytes of logs for each part, and the most parts: files that are open together
 _BYTES, _MOST = 4 << 20, 128
+#: rows of each part that are in memory while the parts are merged
+_CHUNK = 1 << 9
 _UNIT = names_of("faults").index("unit")
 
 Progress = Callable[[int, int], None]
@@ -78,7 +81,7 @@ class LogParts(Closing):
             self._clear()
         size = sum(max(k[0], 0) for k in keys)
         self.count = min(max(size // _BYTES, PARTS), _MOST)
-        self.store = LogStore(reading, folder, self.count)
+        self.store = LogStore(reading.kept, folder, self.count)
         self._parts: Sequence[Path] = self._found()
         self._small: dict[str, pa.Table] | None = None
 
@@ -183,7 +186,7 @@ def explain_part(reading: LogReading, part: Path) -> None:
     begun.mkdir()
     for table in TABLES:
         with pa.ipc.new_stream(begun / f"{table}.arrow", found[table].schema) as out:
-            out.write_table(found[table], max_chunksize=1 << 12)
+            out.write_table(found[table], max_chunksize=_CHUNK)
     begun.replace(_tables(part))
 
 

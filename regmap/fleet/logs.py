@@ -1,4 +1,4 @@
-"""Logs of register words as Arrow tables: read, kept by unit (on disk where they are many), explained.
+"""Logs of register words as Arrow tables: read and explained.
 
 A log is a table with a column of instants and one for each register; a row may lack words. Rows of a unit are
 explained together whatever their order, so that neither files nor partitions change what comes out.
@@ -6,10 +6,7 @@ explained together whatever their order, so that neither files nor partitions ch
 
 from __future__ import annotations
 
-import tempfile
-import zlib
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,18 +17,15 @@ import pyarrow.compute as pc
 
 from regmap.behaviour.faults import status_registers
 from regmap.chip.model import Chip
-from regmap.closing import Closing
 from regmap.errors import CallError
 
 from .captured import Against
 from .columns import TIME_UNITS, LogColumns
 from .framed import frame_width, words_of_frames
 from .intervals import NEVER, ROLES, LogExplainer, LoggedWords, Places, changes, doubt, ordered
+from .logstore import array_of, shares_of
 from .writing import arrow_schema
 
-#: rows that are explained together in memory, and the parts that more are kept in by unit
-TOGETHER = 1 << 22
-PARTS = 64
 #: words that a log of one register may hold as text
 _LABELS = ("file", "firmware", "test", "variant")
 
@@ -80,27 +74,21 @@ def kept_rows(reading: LogReading, batch: pa.RecordBatch | pa.Table, file: int =
     time = _instants(table[columns.time], columns)
     count = len(table)
     empty = pa.array(np.full(count, "", object), pa.string())
-    unit = pc.fill_null(_flat(table[columns.unit]).cast(pa.string()), "") if columns.unit else empty
+    unit = (
+        pc.fill_null(array_of(table[columns.unit]).cast(pa.string()), "") if columns.unit else empty
+    )
     reset = pa.array(np.zeros(count, np.bool_))
     if columns.reset:
-        reset = pc.fill_null(_truth(_flat(table[columns.reset])), False)
-    words = [_words(_flat(table[c]), reading.width(r)) for r, c in columns.words.items()]
+        reset = pc.fill_null(_truth(array_of(table[columns.reset])), False)
+    words = [_words(array_of(table[c]), reading.width(r)) for r, c in columns.words.items()]
     found = pa.table(
         [unit, time, reset, pa.array(np.full(count, file, np.int32)), *words], schema=reading.kept
     )
     return found.filter(pc.is_valid(found["time"])) if time.null_count else found
 
 
-def _flat(column: pa.ChunkedArray) -> pa.Array:
-    """One array, dictionaries undone."""
-    flat = column.combine_chunks()
-    if isinstance(flat, pa.ChunkedArray):
-        flat = pa.concat_arrays(flat.chunks) if flat.num_chunks else pa.array([], column.type)
-    return flat.dictionary_decode() if pa.types.is_dictionary(flat.type) else flat
-
-
 def _instants(column: pa.ChunkedArray, columns: LogColumns) -> pa.Array:
-    flat = _flat(column)
+    flat = array_of(column)
     if pa.types.is_timestamp(flat.type):
         return flat.cast(pa.timestamp("ns"), safe=False).cast(pa.int64())
     scale = TIME_UNITS[columns.time_unit]
@@ -171,96 +159,25 @@ def _number(text: str | None) -> int | None:
     return value if 0 <= value < 1 << 64 else None
 
 
-# --- keeping ----------------------------------------------------------------------------------------
-class LogStore(Closing):
-    """Rows until they are explained: in memory, or by unit in files of a folder once they are more than `together`.
-
-    The folder is a temporary one that is taken away, or `folder`, which is the caller's. Stores with a `piece` of
-    their own each may keep rows in one folder: the pieces of a part go together in their order.
-    """
-
-    def __init__(
-        self,
-        reading: LogReading,
-        folder: Path | None = None,
-        parts: int = PARTS,
-        piece: int = 0,
-        together: int | None = None,
-    ) -> None:
-        self.reading = reading
-        self.rows = 0
-        self._tables: list[pa.Table] = []
-        self._folder = folder
-        self._count = parts
-        self._piece = piece
-        self._together = TOGETHER if together is None else together
-        self._open = ExitStack()
-        self._writers: list[pa.RecordBatchStreamWriter] = []
-        self._paths: list[Path] = []
-
-    def add(self, table: pa.Table) -> None:
-        """Take over rows of `kept_rows`."""
-        self.rows += len(table)
-        self._tables.append(table)
-        if self._writers or self.rows > self._together:
-            for some in self._tables:
-                self._spill(some)
-            self._tables.clear()
-
-    def _spill(self, table: pa.Table) -> None:
-        if not self._writers:
-            place = self._folder
-            if place is None:
-                place = Path(self._open.enter_context(tempfile.TemporaryDirectory()))
-            self._paths = [place / f"{n}.{self._piece}.arrow" for n in range(self._count)]
-            self._writers = [
-                self._open.enter_context(pa.ipc.new_stream(p, self.reading.kept))
-                for p in self._paths
-            ]
-        coded = pc.dictionary_encode(_flat(table["unit"]))
-        part = [zlib.crc32(u.encode()) % self._count for u in coded.dictionary.to_pylist()]
-        parts = np.array(part, np.int64)[coded.indices.to_numpy()]
-        order = np.argsort(parts, kind="stable")
-        bounds = np.searchsorted(parts[order], np.arange(self._count + 1))
-        table = table.take(pa.array(order))
-        for number, writer in enumerate(self._writers):
-            some = table.slice(bounds[number], bounds[number + 1] - bounds[number])
-            if len(some):
-                writer.write_table(some.combine_chunks())
-
-    def parts(self) -> Sequence[Sequence[Path] | pa.Table]:
-        """Tables, or files of tables, each with all rows of its units. The files are whole from now on."""
-        if not self._writers:
-            whole = pa.concat_tables(self._tables) if self._tables else self.reading.kept.empty_table()  # fmt: skip
-            return [whole]
-        for writer in self._writers:
-            writer.close()
-        return [[p] for p in self._paths]
-
-    def close(self) -> None:
-        """Take the files of a temporary folder away."""
-        self._open.close()
-
-
 def logged(reading: LogReading, table: pa.Table) -> tuple[LoggedWords, list[str]]:
     """Kept rows as ordered arrays, and the names of the units by number, in their order."""
-    coded = pc.dictionary_encode(_flat(table["unit"]))
+    coded = pc.dictionary_encode(array_of(table["unit"]))
     names: list[str] = coded.dictionary.to_pylist()
     order = sorted(range(len(names)), key=names.__getitem__)
     rank = np.empty(len(names), np.int64)
     rank[order] = np.arange(len(names))
     words, valid = {}, {}
     for register in reading.columns.words:
-        flat = _flat(table[register])
+        flat = array_of(table[register])
         valid[register] = np.asarray(pc.is_valid(flat).to_numpy(zero_copy_only=False))
         words[register] = np.asarray(pc.fill_null(flat, 0).to_numpy(zero_copy_only=False))
     log = LoggedWords(
         rank[coded.indices.to_numpy()] if names else np.zeros(0, np.int64),
-        np.asarray(_flat(table["time"]).to_numpy()),
+        np.asarray(array_of(table["time"]).to_numpy()),
         words,
         valid,
-        np.asarray(_flat(table["reset"]).to_numpy(zero_copy_only=False)),
-        np.asarray(_flat(table["file"]).to_numpy()).astype(np.int64),
+        np.asarray(array_of(table["reset"]).to_numpy(zero_copy_only=False)),
+        np.asarray(array_of(table["file"]).to_numpy()).astype(np.int64),
     )
     log = ordered(log)
     if not reading.columns.registers:
@@ -272,7 +189,8 @@ def logged(reading: LogReading, table: pa.Table) -> tuple[LoggedWords, list[str]
 def tables_of(reading: LogReading, rows: pa.Table | Sequence[Path]) -> dict[str, pa.Table]:
     """The four tables of kept rows (or of files of them) with all rows of their units."""
     if not isinstance(rows, pa.Table):
-        rows = pa.concat_tables(_stored(path) for path in rows)
+        shares = [tables_of(reading, share) for share in shares_of(rows)]
+        return {name: pa.concat_tables(some[name] for some in shares) for name in shares[0]}
     log, units = logged(reading, rows)
     bad = doubt(reading.chip, log)
     if bad.any():
@@ -287,11 +205,6 @@ def tables_of(reading: LogReading, rows: pa.Table | Sequence[Path]) -> dict[str,
         "captures": build.captures(faults, bad),
         "timing": build.timing(),
     }
-
-
-def _stored(path: Path) -> pa.Table:
-    with pa.ipc.open_stream(path) as stream:
-        return stream.read_all()
 
 
 class _Build:

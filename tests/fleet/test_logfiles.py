@@ -16,7 +16,7 @@ import pyarrow.parquet as pq  # noqa: E402
 
 from regmap.cli.main import main  # noqa: E402
 from regmap.errors import CallError  # noqa: E402
-from regmap.fleet import logfiles, logparts, logs  # noqa: E402
+from regmap.fleet import logfiles, logparts, logstore  # noqa: E402
 from regmap.fleet.captured import Against  # noqa: E402
 from regmap.fleet.logs import LogReading  # noqa: E402
 from regmap.fleet.sources import find_sources  # noqa: E402
@@ -133,7 +133,7 @@ def test_killed_and_gone_on_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 
     read_now: list[int] = []
     small = run("small")
-    monkeypatch.setattr(logs, "TOGETHER", 100)
+    monkeypatch.setattr(logstore, "TOGETHER", 100)
     monkeypatch.setattr(logparts, "PARTS", 7)
     assert run("whole") == small
     for place, (module, name, count) in enumerate((

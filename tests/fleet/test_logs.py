@@ -17,7 +17,7 @@ import pyarrow.compute as pc  # noqa: E402
 import pyarrow.parquet as pq  # noqa: E402
 
 from regmap.errors import CallError  # noqa: E402
-from regmap.fleet import logs  # noqa: E402
+from regmap.fleet import logs, logstore  # noqa: E402
 from regmap.fleet.batches import decode_batches, decode_fields, mapper  # noqa: E402
 from regmap.fleet.captured import Against, rows_of  # noqa: E402
 from regmap.fleet.columns import LogColumns, find_columns  # noqa: E402
@@ -79,17 +79,21 @@ def test_partitions_change_nothing(
     table, _ = fleet
     number = pc.cast(pc.utf8_slice_codeunits(table["unit"], 1, 6), pa.int64())
 
-    def explained(rows: pa.Table) -> dict[str, pa.Table]:
-        with logs.LogStore(READING) as store:
+    def explained(rows: pa.Table, parts: int = 64) -> dict[str, pa.Table]:
+        with logstore.LogStore(READING.kept, parts=parts) as store:
             for batch in rows.to_batches(max_chunksize=1717):
                 store.add(logs.kept_rows(READING, batch))
+            if logstore.AT_ONCE < 1 << 20:
+                assert all(len([*logstore.shares_of(p)]) > 1 for p in store.parts())
             return logs.joined(logs.tables_of(READING, p) for p in store.parts())
 
     whole = explained(table)
     assert whole["faults"].equals(decoded(table))
     with monkeypatch.context() as small:
-        small.setattr(logs, "TOGETHER", 2_000)
+        small.setattr(logstore, "TOGETHER", 2_000)
         assert explained(table) == whole
+        small.setattr(logstore, "AT_ONCE", 20_000)  # parts explained in several shares
+        assert explained(table, 3) == whole
     for count in (2, 7):
         mine = pc.subtract(number, pc.multiply(pc.divide(number, count), count))
         parts = [explained(table.filter(pc.equal(mine, p))) for p in range(count)]

@@ -144,7 +144,7 @@ def test_dask_on_two_workers(fleet: tuple[pa.Table, list[LogTruth]]) -> None:
             distributed.LocalCluster(
                 n_workers=2,
                 threads_per_worker=1,
-                processes="GATEWORD_FLEET" in os.environ,
+                processes=True,
                 dashboard_address=None,
             ) as cluster,
             distributed.Client(cluster),

@@ -14,7 +14,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from ..arrays import Changes, Indices, Times
+from ..arrays import Changes, Indices, Times, distinct
 from ..lines.levels import Levels
 from ..lines.signals import Channel, Findings
 from .blocks import BLOCK, BlockCapture
@@ -119,7 +119,7 @@ class EventCells(Cells):
                 "the name of a line",
             )
         values = self._levels(block, starts, ends, origin)
-        for owner in np.unique(owners[owners >= 0]).tolist():
+        for owner in distinct(owners[owners >= 0]).tolist():
             places = np.flatnonzero((owners == owner) & (values != HOLD))
             if len(places):
                 self._found[owner] = times[places], values[places]

@@ -22,7 +22,7 @@ import numpy as np
 
 from regmap.errors import CaptureError
 
-from ..arrays import Times, Values, X, Z
+from ..arrays import Times, Values, X, Z, distinct
 from ..lines.signals import Capture, Channel, Findings
 
 #: Changes that make one block, and lines of a vector that are still looked at.
@@ -176,7 +176,7 @@ class FstCapture(Capture):
         order = np.argsort(times, kind="stable")
         times, places = times[order], places[order]
         changes: dict[int, tuple[Times, Values]] = {}
-        for place in np.unique(places).tolist():
+        for place in distinct(places).tolist():
             rows = np.flatnonzero(places == place)
             first, width = self._places[place]
             mine = [words[i].casefold().rjust(width, "0") for i in order[rows].tolist()]

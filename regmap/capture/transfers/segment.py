@@ -9,7 +9,7 @@ import numpy as np
 
 from regmap.quantity import show
 
-from ..arrays import NO_TIMES, Times
+from ..arrays import NO_TIMES, Times, distinct
 from ..lines.signals import Edges
 from ..spi import Flag
 
@@ -127,7 +127,7 @@ def find_gap(widths: Times, frame: int | None, tick: Fraction) -> tuple[int | No
     """
     if len(widths) < 2:
         return None, "too few clock edges to find a pause: all clocks are one transfer"
-    kinds = np.unique(widths)
+    kinds = distinct(widths)
     usual = np.median(widths)
     jumps = np.flatnonzero((kinds[1:] >= LEAST_RATIO * kinds[:-1]) & (kinds[1:] > 1.5 * usual))
     if not len(jumps):

@@ -17,6 +17,7 @@ from regmap.capture.spi import Transfers, Words
 from regmap.chip.model import Chain, Chip
 from regmap.frames.bulk import BulkCodec, flawless
 
+from ...capture.arrays import distinct
 from ..frames.decoded import plausible_words
 from ..frames.framer import Framer
 from ..frames.pairs import CUT, PairTable
@@ -69,7 +70,7 @@ def counted(
 def _different(whose: Times, words: Words, ways: int) -> Times:
     """How many different words each way has."""
     kinds, which = np.unique(words, return_inverse=True)
-    pairs = np.unique(whose * max(len(kinds), 1) + which.reshape(-1))
+    pairs = distinct(whose * max(len(kinds), 1) + which.reshape(-1))
     return np.bincount(pairs // max(len(kinds), 1), minlength=ways).astype(np.int64)
 
 
@@ -112,7 +113,7 @@ def _fillings(word: Words, hidden: Words, lacking: int) -> tuple[Places, Words, 
     """(place, word, bits guessed) of all that each word may be: up to `lacking` bits may have been anything."""
     none = np.flatnonzero(hidden == 0)
     found = [(none, word[none], np.zeros(len(none), np.intp))]
-    for mask in np.unique(hidden[hidden != 0]).tolist() if lacking else []:
+    for mask in distinct(hidden[hidden != 0]).tolist() if lacking else []:
         if mask.bit_count() <= lacking:
             here = np.flatnonzero(hidden == np.uint64(mask))
             guessed = np.full(len(here), mask.bit_count())

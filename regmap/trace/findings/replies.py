@@ -10,6 +10,7 @@ from regmap.behaviour.faults import suspicious
 from regmap.capture.spi import Flag
 from regmap.quantity import many
 
+from ...capture.arrays import distinct
 from ..belief.walker import Walker
 from ..frames.decoded import known_target, plausible
 from ..frames.pairs import CUT
@@ -114,7 +115,7 @@ def dead_replies(trace: Trace, found: Shares, reader: WayReader | None = None) -
         return [Mistake(name="echo", text=echo)]
     echoes = []
     for walker in trace.walkers:
-        pairs = [walker.log.pair(i) for i in np.unique(walker.log.idents()).tolist()[:400]]
+        pairs = [walker.log.pair(i) for i in distinct(walker.log.idents()).tolist()[:400]]
         pairs = [
             p
             for p in pairs
@@ -225,7 +226,7 @@ def told_rejected(walker: Walker) -> tuple[int, int]:
 
 def _deaf(walker: Walker, found: Shares) -> bool:
     """Whether replies do not depend on the commands, and that cannot be."""
-    idents = np.unique(walker.log.idents())
+    idents = distinct(walker.log.idents())
     if len(idents) > SAMPLE_PAIRS:
         return False
     commands: set[tuple[str, int | None]] = set()

@@ -18,6 +18,7 @@ from regmap.capture.spi import BitOrder, Roles, SpiSetup, Transfers
 from regmap.chip.model import Chain, Chip
 from regmap.errors import CallError
 
+from ...capture.arrays import distinct
 from ..tracer import Trace
 from .readings import SELDOM, reframed, words_read
 from .replies import Mistake, Shares, dead_command, dead_replies, odd_transfers, refused, shares
@@ -269,7 +270,7 @@ def _grid(trace: Trace, odd: dict[int, int]) -> str:
     if trace.sample is None or trace.finding is None or len(odd) < 2:
         return ""
     times = np.concatenate([e.times for e in trace.sample.edges])
-    step = int(np.gcd.reduce(np.diff(np.unique(times)))) if len(times) > 2 else 0
+    step = int(np.gcd.reduce(np.diff(distinct(times)))) if len(times) > 2 else 0
     widths = np.diff(trace.sample.edges[trace.finding.roles.clock].times)
     if not step or not len(widths):
         return ""

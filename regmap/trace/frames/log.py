@@ -10,6 +10,7 @@ from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
 from regmap.chip.model import Chip
 
+from ...capture.arrays import distinct
 from .decoded import Decoded, Judge
 from .framer import Batch
 from .pairs import Pair, PairTable
@@ -119,7 +120,7 @@ class FrameLog:
         found: set[str] = set()
         for batch in self.batches:
             idents = batch.idents[max(0, first - batch.first) : max(0, last + 1 - batch.first)]
-            idents = np.unique(idents[sorter.believed[idents] > 0])
+            idents = distinct(idents[sorter.believed[idents] > 0])
             found |= {n for n in names if sorter.shows(idents, (n,)).any()}
         return [n for n in names if n in found]
 

@@ -12,6 +12,8 @@ import numpy.typing as npt
 
 from regmap.capture.spi import Flag, Words
 
+from ...capture.arrays import distinct
+
 #: Flags that make a frame no evidence of what the SPI really carried.
 CUT = int(Flag.STARTS_MID | Flag.ENDS_MID | Flag.TOO_LONG)
 #: Flags of a chain's headers: fixed bits or the count of chips are wrong, or they come back changed; and
@@ -91,7 +93,7 @@ class PairTable:
         differs = [
             np.flatnonzero(own[numbers] != c) for own, c in zip(self._columns, columns, strict=True)
         ]
-        for place in np.unique(np.concatenate(differs)).tolist():
+        for place in distinct(np.concatenate(differs)).tolist():
             # different rows with one number: these go by all that they hold
             number = known[tuple(int(c[place]) for c in columns)]
             if number == self.count:

@@ -28,3 +28,11 @@ def distinct(values: npt.NDArray[_Number]) -> npt.NDArray[_Number]:
     new = np.ones(len(ordered), np.bool_)
     np.not_equal(ordered[1:], ordered[:-1], out=new[1:])
     return ordered[new]
+
+
+def lower_quartile(values: npt.NDArray[_Number]) -> float:
+    """The value that a quarter of them do not exceed; of equal pulses with pauses between them a pulse. 0 for none."""
+    if not len(values):
+        return 0.0
+    place = (len(values) - 1) // 4
+    return float(np.partition(values, place)[place])

@@ -19,7 +19,7 @@ import numpy as np
 from regmap.errors import CallError
 from regmap.quantity import show
 
-from ..arrays import Times, Values, Z
+from ..arrays import Times, Values, Z, lower_quartile
 from ..spi import Roles
 from .signals import Channel, Signals
 
@@ -236,7 +236,7 @@ class _Finder:
                 continue
             widths = np.diff(times)
             # The lower quartile is a pulse of the clock even where pauses are many.
-            usual = float(np.percentile(widths, 25))
+            usual = lower_quartile(widths)
             even = float(np.count_nonzero((widths > 0.5 * usual) & (widths < 1.6 * usual))) / len(
                 widths
             )
@@ -259,7 +259,7 @@ class _Finder:
         if not len(clock):
             return clock, clock
         widths = np.diff(clock)
-        usual = float(np.percentile(widths, 25)) if len(widths) else 0.0
+        usual = lower_quartile(widths)
         at = np.flatnonzero(widths > 2.5 * usual)
         begin = np.concatenate(([self.signals.start - 1], clock[at], clock[-1:]))
         end = np.concatenate((clock[:1], clock[at + 1], [self.signals.end + 1]))
@@ -452,7 +452,7 @@ def guess_mode(signals: Signals, finding: ChannelFinding) -> ModeGuess:
     if len(clock) < 4:
         return ModeGuess(mode=None, idle_high=None, samples_rising=None, text="too few clock edges")
     widths = np.diff(clock.times)
-    usual = float(np.percentile(widths, 25))
+    usual = lower_quartile(widths)
     pauses = np.flatnonzero(widths > 2.5 * usual)
     rest = np.concatenate((clock.values[pauses], clock.values[-1:]))
     high = 2 * int(np.count_nonzero(rest == 1)) > len(rest)

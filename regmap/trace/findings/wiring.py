@@ -18,7 +18,7 @@ from regmap.capture.spi import BitOrder, Roles, SpiSetup, Transfers
 from regmap.chip.model import Chain, Chip
 from regmap.errors import CallError
 
-from ...capture.arrays import distinct
+from ...capture.arrays import distinct, lower_quartile
 from ..tracer import Trace
 from .readings import SELDOM, reframed, words_read
 from .replies import Mistake, Shares, dead_command, dead_replies, odd_transfers, refused, shares
@@ -287,7 +287,7 @@ def _launch_edge(sample: Signals, line: int, clock: Times, rising: Times) -> tup
     times = sample.edges[line].times
     if len(clock) < 8 or not len(times):
         return 0, 0
-    usual = float(np.percentile(np.diff(clock), 25))
+    usual = lower_quartile(np.diff(clock))
     place = np.searchsorted(clock, times, side="right")
     inside = (place > 0) & (place < len(clock))
     place = place[inside]
@@ -306,7 +306,7 @@ def _mode(
         return []
     clock, rising = edges.times, edges.values == 1
     widths = np.diff(clock)
-    pause = widths > 3 * float(np.percentile(widths, 25))
+    pause = widths > 3 * lower_quartile(widths)
     rest = np.append(edges.values[:-1][pause], edges.values[-1:])
     high = int(np.count_nonzero(rest == 1))
     up, down = _launch_edge(sample, roles.command, clock, rising)

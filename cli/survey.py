@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -179,26 +180,23 @@ def _logs(
     from regmap.fleet.writing import need_tables
 
     need_tables()
-    from regmap.fleet.logfiles import columns_of, survey_logs
+    from regmap.fleet.logfiles import columns_of, columns_of_all, survey_logs
 
     if against.variants:
         raise CallError("logs of words are held against one stage", "one --stage")
     if len(against.chips) > 1:
         raise CallError("logs of words are of one chip", "one --map")
     given = pairs(args.columns, None, "columns")
-    columns = None
-    for source in sources:
-        try:
-            columns = columns_of(source.file, against.chips[0], given, args.time_unit or "")
-        except (OSError, ValueError) as error:
-            if isinstance(error, CallError) and len(sources) == 1:
-                raise
-            problem = error
-        else:
-            break
-    if columns is None:
-        raise CallError(f"no file can be read as a log; the last: {str(problem).splitlines()[0]}")
-    context.err(f"columns: {columns.text()}")
+    unit = args.time_unit or ""
+    columns = columns_of_all([s.file for s in sources], against.chips[0], given, unit)
+    shown = Counter(c.text() for c in columns.values() if not isinstance(c, str))
+    if not shown and len(sources) == 1:
+        columns_of(sources[0].file, against.chips[0], given, unit)  # says what is wrong
+    if not shown:
+        told = columns[sources[-1].file]
+        raise CallError(f"no file can be read as a log; the last: {told}", "--columns ROLE=NAME")
+    for text, count in shown.items():
+        context.err(f"columns: {text}" + (f" ({many(count, 'file')})" if len(shown) > 1 else ""))
     return survey_logs(
         sources, against, columns, args.output,
         format=args.format, workers=args.workers, afresh=args.afresh, progress=progress,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from regmap.chip.model import Chip
 from regmap.errors import CallError, closest
@@ -14,7 +14,7 @@ TIME_UNITS = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}
 
 #: what a log's columns may be, and by what names they are found without being told
 NAMES: dict[str, tuple[str, ...]] = {
-    "time": ("time", "timestamp", "t", "instant", "datetime", "utc"),
+    "time": ("time", "timestamp", "ts", "t", "instant", "datetime", "utc"),
     "unit": ("unit", "unitid", "device", "deviceid", "serial", "serialnumber", "node"),
     "reset": ("reset", "powerup", "boot", "restart"),
     "sent": ("sent", "sdi", "mosi", "command"),
@@ -49,6 +49,15 @@ class LogColumns:
         parts = [f"time={self.time} ({self.time_unit})"]
         parts += [f"{role}={name}" for role in ("unit", "reset", "sent", "reply") if (name := getattr(self, role))]  # fmt: skip
         return " ".join([*parts, *(f"{r}={c}" for r, c in self.registers.items())])
+
+
+def together(files: Iterable[LogColumns]) -> LogColumns:
+    """The columns of logs that have not all the same: as the first, with the registers of all."""
+    first, *others = files
+    registers = dict(first.registers)
+    for other in others:
+        registers = {**other.registers, **registers}
+    return replace(first, registers=registers)
 
 
 def find_columns(

@@ -60,14 +60,20 @@ class LogReading:
 
 
 # --- reading ----------------------------------------------------------------------------------------
-def kept_rows(reading: LogReading, batch: pa.RecordBatch | pa.Table, file: int = 0) -> pa.Table:
+def kept_rows(
+    reading: LogReading,
+    batch: pa.RecordBatch | pa.Table,
+    file: int = 0,
+    columns: LogColumns | None = None,
+) -> pa.Table:
     """Rows of a log with instants in ns and words as numbers; null where a cell is no word of its register.
 
+    `columns` are those of the file, where they are others than those of all: what it lacks was not read.
     Rows without an instant are left out. Raises CallError for a column that is missing or of a kind that is no
     time.
     """
     table = pa.Table.from_batches([batch]) if isinstance(batch, pa.RecordBatch) else batch
-    columns = reading.columns
+    columns = columns or reading.columns
     for name in (columns.time, columns.unit, columns.reset, *columns.words.values()):
         if name and name not in table.column_names:
             raise CallError(f"the log has no column {name[:40]!r}", ", ".join(table.column_names))
@@ -80,7 +86,13 @@ def kept_rows(reading: LogReading, batch: pa.RecordBatch | pa.Table, file: int =
     reset = pa.array(np.zeros(count, np.bool_))
     if columns.reset:
         reset = pc.fill_null(_truth(array_of(table[columns.reset])), False)
-    words = [_words(array_of(table[c]), reading.width(r)) for r, c in columns.words.items()]
+    own = columns.words
+    words = [
+        _words(array_of(table[own[r]]), reading.width(r))
+        if r in own
+        else pa.nulls(count, pa.uint64())
+        for r in reading.columns.words
+    ]
     found = pa.table(
         [unit, time, reset, pa.array(np.full(count, file, np.int32)), *words], schema=reading.kept
     )

@@ -79,7 +79,9 @@ def _inside(folder: str, without: set[str]) -> Iterator[str]:
         for name in sorted(files):
             path = Path(place, name)
             kept = name.startswith(".") or name == FOLDER_SETUP or name.endswith(".setup.yaml")
-            if not kept and os.path.realpath(path) not in without and path.is_file():
+            # a link to nothing is told as what it is; a pipe or a device is no file
+            file = path.is_file() or not path.exists()
+            if not kept and os.path.realpath(path) not in without and file:
                 yield os.fspath(path)
 
 

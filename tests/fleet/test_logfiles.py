@@ -91,6 +91,51 @@ def test_broken_logs_are_listed(tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert all(p["message"] for p in told["problems"])
 
 
+def test_logs_with_other_columns_and_cut_off_ones(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each file by its own columns, none of its registers lost; of what is cut off in mid-line the rest counts."""
+    folder = tmp_path / "logs"
+    folder.mkdir()
+    head, rows = "time,unit,STATUS1\n", ["1,{},0\n", "2,{},64\n", "3,{},64\n", "4,{},0\n"]
+    (folder / "a.csv").write_text(head + "".join(r.format("a") for r in rows))
+    (folder / "b.csv").write_text(
+        "ts_us,serial,reg_status2,STATUS1\n1000,b,4,0\n2000,b,4,64\n3000,b,0,0\n"
+    )
+    (folder / "cut.csv").write_text(head + "".join(r.format("c") for r in rows) + "5")
+    lines = [
+        json.dumps({"time": n, "unit": "j", "STATUS1": w}) for n, w in ((1, 0), (2, 64), (3, 0))
+    ]
+    (folder / "cut.jsonl").write_text("\n".join([*lines, lines[0][:-9]]))
+    (folder / "frames.csv").write_text("time,sdi,sdo\n1,0x1,0x2\n")
+    arguments = ["survey", folder, "--log", "--map", "quoll16", "-o", tmp_path / "out", "--json"]
+    assert main([*map(str, arguments)]) == 1
+    shown = capsys.readouterr()
+    told = json.loads(shown.out)
+    states = {Path(p["file"]).name: (p["state"], p["message"]) for p in told["problems"]}
+    assert states == {
+        "cut.csv": ("damaged", "1 row left out, the first: 1 of 3 cells: 5"),
+        "cut.jsonl": (
+            "damaged",
+            '1 row left out, the first: cut off: {"time": 1, "unit": "j", "STA',
+        ),
+        "frames.csv": ("unreadable", "it has frames, and the logs before it have registers"),
+    }
+    assert (
+        "columns: time=ts_us (us) unit=serial STATUS1=STATUS1 STATUS2=reg_status2 (1 file)"
+        in shown.err
+    )
+    assert "columns: time=time (s) unit=unit STATUS1=STATUS1 (3 files)" in shown.err
+    found = [
+        (r["unit"], r["fault"], r["clear_s"], r["raised_s"], r["gone_s"])
+        for r in read_table(tmp_path / "out", "faults")
+    ]
+    assert found == [
+        ("a", "VDS_UL", 1.0, 2.0, 4.0), ("b", "OC_V", None, 0.001, 0.003), ("b", "VDS_UL", 0.001, 0.002, 0.003),
+        ("c", "VDS_UL", 1.0, 2.0, 4.0), ("j", "VDS_UL", 1.0, 2.0, 3.0),
+    ]  # fmt: skip
+
+
 def test_what_is_unclear_is_asked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "a.csv").write_text("t,time,STATUS1\n1,1,0\n2,2,64\n")
     assert survey(tmp_path / "a.csv", "-o", tmp_path / "out") == 2

@@ -120,6 +120,8 @@ def test_broken_files_are_listed_and_end_nothing(tmp_path: Path) -> None:
     (folder / "copy.vcd").write_bytes(good)
     (folder / "head.vcd").write_bytes(good[:200])
     (folder / "cut.vcd.gz").write_bytes(gzip.compress(good)[:-400])
+    if sys.platform != "win32":
+        (folder / "link.vcd").symlink_to(tmp_path / "gone.vcd")
     before = len(list(folder.iterdir()))
     out = tmp_path / "out"
     done = survey(
@@ -137,6 +139,8 @@ def test_broken_files_are_listed_and_end_nothing(tmp_path: Path) -> None:
         assert rows[name]["state"] in ("unreadable", "damaged", "empty"), name
         assert rows[name]["message"], name
     assert {p[0] for p in done.problems} >= {str(folder / n) for n in ("empty.vcd", "noise.bin")}
+    if sys.platform != "win32":
+        assert rows["link.vcd"]["message"] == "No such file or directory"
     faults = [r["file"] for r in read_table(out, "faults") if r["fault"] == "VDS_UL"]
     assert faults.count(str(folder / "copy.vcd")) == 1
     assert str(folder / "pump_short.vcd") not in faults

@@ -86,66 +86,95 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, context: Context) -> int:
     if args.what[0] == "new":
         return _new(args, context)
-    if len(args.what) > 1:
-        return _several(args, context)
-    from regmap.campaign.results import junit, not_covered, plain, read_results, rows
-    from regmap.campaign.run import run_campaign
-
-    campaign = _campaign(args.what[0], args, context)
-    _permitted(campaign, args, context)
-    done = read_results(Path(args.resume), campaign) if args.resume else {}
+    if args.resume and len(args.what) > 1:
+        raise CallError("--resume goes on with one campaign", "one file")
     if args.resume and args.output:
         raise CallError("--resume adds to its own file", "it or -o")
-    results: list[Result] = []
-    out: TextIO | None = None
+    campaigns = [_campaign(name, args, context) for name in args.what]
+    for campaign in campaigns:
+        _permitted(campaign, args, context)
+    ran = _ran(campaigns, args, context)
+    if not args.json:
+        if len(ran) > 1:
+            _beside(ran, context)
+        for campaign, found in ran:
+            _summary(campaign, found, context)
+    results = [r for _, found in ran for r in found]
+    if any(r.verdict == "error" for r in results):
+        return Status.LINK
+    return Status.OK if all(r.ok for r in results) else Status.FINDINGS
+
+
+def _ran(
+    campaigns: list[Campaign], args: argparse.Namespace, context: Context
+) -> list[tuple[Campaign, list[Result]]]:
+    """Every campaign with its results; each is kept before it is shown, and none is lost with those that follow."""
+    from regmap.campaign.results import junit_of, plain, read_results
+    from regmap.campaign.run import run_campaign
+
     kept = args.resume or args.output
+    done = read_results(Path(args.resume), campaigns[0]) if args.resume else {}
+    ran: list[tuple[Campaign, list[Result]]] = []
+    out: TextIO | None = None
     held = hold(kept, "adds results to it") if kept else Hold()
     try:
         with told_to_stop():
             if kept:
                 out = _results_file(args)
-            for result in run_campaign(campaign, done=done, operator=_operator(context)):
-                results.append(result)
-                if out is not None and (result.case, result.repeat) not in done:
-                    out.write(_line(plain(campaign, result)) + "\n")
-                    synced(out, Path(args.resume or args.output))
-                if args.json:
-                    context.json_line(
-                        "campaign_result",
-                        **{
-                            k: v
-                            for k, v in plain(campaign, result).items()
-                            if k not in ("schema", "kind")
-                        },
-                    )
-                else:
-                    _show(rows([result])[0], context)
-                context.stdout.flush()
+            for campaign in campaigns:
+                results: list[Result] = []
+                ran.append((campaign, results))
+                for result in run_campaign(campaign, done=done, operator=_operator(context)):
+                    results.append(result)
+                    line = plain(campaign, result)
+                    if out is not None and (result.case, result.repeat) not in done:
+                        out.write(_line(line) + "\n")
+                        synced(out, Path(kept))
+                    if args.json:
+                        shown = {k: v for k, v in line.items() if k not in ("schema", "kind")}
+                        context.json_line("campaign_result", **shown)
+                    elif len(campaigns) == 1:
+                        _show(result, context)
+                    elif not result.ok:  # the others stand in the matrix
+                        context.out(f"{campaign.name}:")
+                        _show(result, context)
+                    context.stdout.flush()
     finally:
         if out is not None:
             # a close that fails to write what waits has closed all the same
             with contextlib.suppress(OSError):
                 out.close()
-            held.close()
-        if args.junit and results:
-            write_text(Path(args.junit), junit(campaign, results))
-    if not args.json:
-        for text in not_covered(campaign, results):
-            context.out(wrap(f"not covered: {text}", context.width, hang="    "))
-        counts = {
-            v: sum(r.verdict == v for r in results) for v in ("pass", "fail", "error", "skipped")
-        }
-        told = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
-        where = (
-            f"on {campaign.port}"
-            if campaign.port
-            else "on a simulated chip, which proves nothing of silicon"
-        )
-        context.out(wrap(str(identity(campaign.stage or campaign.chip)), context.width, hang="  "))
-        context.out(wrap(f"{campaign.name}: {told}; {where}", context.width, hang="    "))
-    if any(r.verdict == "error" for r in results):
-        return Status.LINK
-    return Status.OK if all(r.ok for r in results) else Status.FINDINGS
+        held.close()
+        if args.junit and any(results for _, results in ran):
+            write_text(Path(args.junit), junit_of(ran))
+    return ran
+
+
+def _beside(ran: list[tuple[Campaign, list[Result]]], context: Context) -> None:
+    """The cases of several boards side by side."""
+    from regmap.campaign.matrix import campaign_matrix
+
+    found = campaign_matrix(ran)
+    rows = [[r.case, *(v or "-" for v in r.verdicts)] for r in found.rows]
+    for line in columns([["", *found.names], *rows]):
+        context.out(line)
+
+
+def _summary(campaign: Campaign, results: list[Result], context: Context) -> None:
+    """What was not covered, of which documents this is evidence, and how many have which verdict."""
+    from regmap.campaign.results import VERDICTS, not_covered
+
+    for text in not_covered(campaign, results):
+        context.out(wrap(f"not covered: {text}", context.width, hang="    "))
+    counts = {v: sum(r.verdict == v for r in results) for v in VERDICTS}
+    told = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
+    where = (
+        f"on {campaign.port}"
+        if campaign.port
+        else "on a simulated chip, which proves nothing of silicon"
+    )
+    context.out(wrap(str(identity(campaign.stage or campaign.chip)), context.width, hang="  "))
+    context.out(wrap(f"{campaign.name}: {told}; {where}", context.width, hang="    "))
 
 
 def _permitted(campaign: Campaign, args: argparse.Namespace, context: Context) -> None:
@@ -160,56 +189,6 @@ def _permitted(campaign: Campaign, args: argparse.Namespace, context: Context) -
         raise CallError(
             f"this campaign would start the program {campaign.firmware[:200]!r}: needs --start-firmware"
         )
-
-
-def _several(args: argparse.Namespace, context: Context) -> int:
-    """A campaign for each of several boards, and their cases side by side."""
-    from regmap.campaign.matrix import campaign_matrix
-    from regmap.campaign.results import junit_of, plain, rows
-    from regmap.campaign.run import run_campaign
-
-    if args.resume:
-        raise CallError("--resume goes on with one campaign", "one file")
-    campaigns = [_campaign(name, args, context) for name in args.what]
-    for campaign in campaigns:
-        _permitted(campaign, args, context)
-    ran: list[tuple[Campaign, list[Result]]] = []
-    with (
-        hold(args.output, "adds results to it") if args.output else Hold(),
-        _results_file(args) if args.output else contextlib.nullcontext() as out,
-    ):
-        for campaign in campaigns:
-            ran.append((campaign, []))
-            for result in run_campaign(campaign, operator=_operator(context)):
-                ran[-1][1].append(result)
-                told = plain(campaign, result)
-                if out is not None:
-                    out.write(_line(told) + "\n")
-                if args.json:
-                    shown = {k: v for k, v in told.items() if k not in ("schema", "kind")}
-                    context.json_line("campaign_result", **shown)
-                elif not result.ok:
-                    context.out(f"{campaign.name}:")
-                    _show(rows([result])[0], context)
-    if args.junit:
-        write_text(Path(args.junit), junit_of(ran))
-    found = campaign_matrix(ran)
-    if not args.json:
-        table = [
-            ["", *found.names],
-            *([r.case, *(v or "-" for v in r.verdicts)] for r in found.rows),
-        ]
-        for line in columns(table):
-            context.out(line)
-        for name, counts in zip(found.names, found.counts, strict=True):
-            told_counts = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
-            context.out(f"{name}: {told_counts}")
-        if not any(c.port for c in campaigns):
-            context.out("on simulated chips, which prove nothing of silicon")
-    results = [r for _, part in ran for r in part]
-    if any(r.verdict == "error" for r in results):
-        return Status.LINK
-    return Status.OK if all(r.ok for r in results) else Status.FINDINGS
 
 
 def _results_file(args: argparse.Namespace) -> TextIO:
@@ -229,8 +208,10 @@ def _line(content: dict[str, object]) -> str:
     return json.dumps(content, ensure_ascii=False)
 
 
-def _show(row: tuple[str, ...], context: Context) -> None:
-    verdict, case, to_pin, to_read, to_reaction, to_mode, why = row
+def _show(result: Result, context: Context) -> None:
+    from regmap.campaign.results import rows
+
+    ((verdict, case, to_pin, to_read, to_reaction, to_mode, why),) = rows([result])
     style = {"pass": "good", "fail": "bad", "error": "bad"}.get(verdict, "dim")
     times = f"pin {to_pin:>11}  read {to_read:>11}"
     if to_reaction != "-":

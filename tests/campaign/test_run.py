@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 import subprocess
 import sys
 from dataclasses import replace
@@ -152,6 +153,54 @@ def test_the_command_adds_to_what_it_resumes(tmp_path: Path) -> None:
     assert campaign("--resume", str(out)).returncode == 0
     names = [json.loads(line)["case"] for line in out.read_text().splitlines()]
     assert names == [json.loads(line)["case"] for line in whole.splitlines()]
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
+def test_several_boards_keep_their_results_as_one_does(
+    tmp_path: Path, number: signal.Signals
+) -> None:
+    """Ended in the middle, one campaign and two beside each other leave the same: what was shown is kept."""
+    for boards in (["wombat24"], ["wombat24", "quoll16"]):
+        out, report = tmp_path / f"{len(boards)}.jsonl", tmp_path / f"{len(boards)}.xml"
+        words = [*boards, "--repeats", "1000", "--json", "-o", str(out), "--junit", str(report)]
+        with subprocess.Popen(
+            [*PROGRAM, "campaign", *words], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+        ) as process:  # fmt: skip
+            assert process.stdout
+            shown = [process.stdout.readline()]
+            assert out.read_text().count("\n") >= 1, "kept before it is shown"
+            process.send_signal(number)
+            shown += [n for n in process.stdout.readlines() if n.endswith("\n")]
+        kept = [json.loads(n)["case"] for n in out.read_text().splitlines(keepends=True) if n.endswith("\n")]  # fmt: skip
+        cases = [json.loads(n)["case"] for n in shown]
+        assert kept[: len(cases)] == cases
+        assert report.exists() == (number == signal.SIGTERM)
+        if report.exists():
+            suite = ElementTree.parse(report).getroot()[0]
+            assert int(suite.get("tests", "0")) >= len(cases)
+
+
+def test_several_boards_tell_what_one_tells(tmp_path: Path) -> None:
+    """What is not covered, the documents and the counts of each board stand below the matrix as they do for one."""
+    files = []
+    for chip, fault in (("wombat24", 0), ("quoll16", 1)):
+        name = [f.name for f in load_map(chip).faults.values() if not f.summary_of][fault]
+        text = (
+            f"gateword_campaign: 1\ncampaign: {{name: of_{chip}}}\nmap: {chip}\nfaults: [{name}]\n"
+        )
+        files.append(tmp_path / f"{chip}.yaml")
+        files[-1].write_text(text)
+
+    def told(*words: str) -> str:
+        return subprocess.run(
+            [*PROGRAM, "campaign", *words], capture_output=True, text=True, timeout=60, check=True
+        ).stdout  # fmt: skip
+
+    both = told(*map(str, files))
+    for path in files:
+        end = told(str(path)).partition("not covered: ")
+        assert end[1]
+        assert end[1] + end[2] in both
 
 
 def test_a_plan_is_written_and_runs_as_it_stands(tmp_path: Path) -> None:

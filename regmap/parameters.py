@@ -138,6 +138,7 @@ _MAY_BE_ZERO = frozenset(
         "controller.reaction",
         "mosfet.internal_resistance",
         "mosfet.gate_leakage",
+        "bridge.damping",
     }
 )
 
@@ -774,6 +775,12 @@ STAGE: dict[str, Parameter] = _table(
         _P("discharge.resistor", "resistance", "resistor that discharges the DC link"),
         _P("discharge.power", "power", "what the discharge resistor stands while it discharges"),
         _P("bridge.inductance", "inductance", "stray inductance of the commutation loop"),
+        _P(
+            "bridge.damping",
+            "ratio",
+            "damping ratio of the commutation loop's ringing, as seen on an oscilloscope: each crest is "
+            "exp(-2 pi z) of the one before it; without it gate.miller leaves the ringing out and says so",
+        ),
         _P(
             "bridge.source_inductance",
             "inductance",

@@ -23,7 +23,7 @@ from .work import About, Sampler, Work, random_draws
 #: Subjects in the order in which they are reported, each with the modules of this package that
 #: hold its checks.
 SUBJECTS: dict[str, tuple[str, ...]] = {
-    "gate": ("gate", "gatesupply", "ring"),
+    "gate": ("gate", "miller", "gatesupply", "ring"),
     "snubber": ("ring",),
     "bootstrap": ("bootstrap",),
     "charge-pump": ("bootstrap",),

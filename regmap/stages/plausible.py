@@ -763,6 +763,7 @@ RANGES: dict[str, tuple[str, str]] = {
     "suppressor.energy": ("1 mJ", "10 kJ"),
     "bridge.inductance": ("0.1 nH", "1 uH"),
     "bridge.source_inductance": ("10 pH", "100 nH"),
+    "bridge.damping": ("0.005", "2"),
     "mosfet.coss": ("1 pF", "100 nF"),
     "mosfet.qoss": ("10 pC", "10 uC"),
     "mosfet.qrr": ("10 pC", "100 uC"),

@@ -121,6 +121,7 @@ STAGE = {
     "motor.stall.time": "400..500 ms",
     "gate.resistor.pulldown": "95..105 kohm",
     "bridge.inductance": "6..12 nH",
+    "bridge.damping": "0.2..0.4",
     "dclink.capacitor": "400 / 470 / 560 uF",
     "dclink.esr": "5..20 mohm",
     "dclink.ripple_current": "16 A",

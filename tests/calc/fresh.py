@@ -69,6 +69,7 @@ class Fresh:
     pump: Pump
     short: Short
     link: Link
+    ringing: Point  # the edge in a loop that may ring for long
 
 
 def fresh_points(seed: int, count: int) -> Iterator[Fresh]:
@@ -115,6 +116,7 @@ def _draw(name: str, row: tuple[object, ...], random: np.random.Generator) -> Fr
         gate * between(0.95, 1.1),
         inductance * between(0.6, 1.6),
         *stages,
+        damping=between(0.25, 0.7),
     )
     frequency, charge = AROUND[name]
     f, q = frequency * between(0.8, 1.25), charge * between(0.7, 1.4)
@@ -137,4 +139,5 @@ def _draw(name: str, row: tuple[object, ...], random: np.random.Generator) -> Fr
             between(10, 40) * max(loads) / f / 10,  # type: ignore[call-overload]
             between(4e-3, 40e-3),
         ),
+        replace(edge, damping=between(0.05, 0.25)),
     )

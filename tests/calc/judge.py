@@ -110,6 +110,21 @@ class Point:
     on: Drive
     off: Drive
     hold: Drive
+    #: how the loop's ringing is damped, as a ratio
+    damping: float = 0.7
+
+    def impedance(self) -> float:
+        """Characteristic impedance of the loop with the output capacitance of the switch that is off."""
+        return math.sqrt(self.inductance / self.part.coss(self.supply))
+
+    def damper(self) -> float:
+        """The resistor beside the inductance; a smaller one would carry the load's current past it."""
+        wanted = self.impedance() / (2 * self.damping)
+        return max(2.0, wanted, 0.3 * self.supply / self.load)
+
+    def damped(self) -> float:
+        """The damping ratio that this resistor gives."""
+        return self.impedance() / (2 * self.damper())
 
 
 @dataclass(frozen=True)
@@ -184,11 +199,7 @@ def half_bridge(point: Point, on: float, off: float) -> str:
     """Low switch on for `on`, then off for `off` seconds; the high one is held off all the time."""
     loop = "Vloop bus rail 0"
     if point.inductance:
-        # damped to 0.7, the edge of ringing, and no more: a smaller resistor would carry the load's
-        # current past the inductance; with a loop that rings (0.25) a gate is held up to 30 % worse
-        ring = math.sqrt(point.inductance / point.part.coss(point.supply))
-        damping = max(2.0, 0.7 * ring, 0.3 * point.supply / point.load)
-        loop = f"Lloop bus rail {point.inductance}\nRdamp bus rail {damping}"
+        loop = f"Lloop bus rail {point.inductance}\nRdamp bus rail {point.damper()}"
     body = f"""Vbus bus 0 {point.supply}
 {loop}
 Iload rail ph {point.load}

@@ -12,8 +12,8 @@ from scipy import integrate, optimize
 from regmap.calc import Facts, FaultTiming, Input, Inputs, Verdict, run
 from regmap.calc.device import channel_resistance, extra_overdrive
 from regmap.calc.edges import limited_phase, resistive_phase
-from regmap.calc.gate import miller_held, miller_resistive
 from regmap.calc.inputs import default
+from regmap.calc.miller import miller_held, miller_resistive
 from regmap.calc.slopes import current_slope, damped_slope
 from regmap.quantity import parse_band
 

@@ -64,6 +64,7 @@ def figures(point: judge.Point, sheet: judge.Sheet, threshold: float) -> dict[st
         "stage:mosfet.qrr": f"{point.load:.6f} nC",  # the diode's transit time is 1 ns
         "stage:mosfet.pulse_current": "10000 A",
         "stage:bridge.inductance": f"{point.inductance * 1e9:.6f} nH",
+        "stage:bridge.damping": f"{point.damped():.9f}",
         "stage:diode.vf": "0.9 V",
         "stage:limits.dvdt": "1000 V/ns",
         "stage:limits.didt": "1000 A/ns",

@@ -19,8 +19,8 @@ from regmap.calc.bootstrap import (
 from regmap.calc.currents import source_resistive
 from regmap.calc.deadtime import delay_difference
 from regmap.calc.edges import charge_time
-from regmap.calc.gate import miller_resistive
 from regmap.calc.gatesupply import driver_share, gate_power, gate_supply_current
+from regmap.calc.miller import miller_resistive
 from regmap.calc.sense import range_up
 from regmap.calc.shunt import shunt_power, shunt_trip
 from regmap.calc.slopes import voltage_slope

@@ -1,0 +1,294 @@
+"""Unwanted turn-on: what the other switch's edge, and the ringing after it, raise a held gate to."""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+from typing import Any
+
+from .corner import Variable, decay, formula, larger, smaller
+from .currents import SOURCE_USES, gate_current, in_series
+from .device import (
+    KNEE,
+    MILLER_ERROR,
+    end_capacitance,
+    gate_source_capacitance,
+    hot_limit,
+    output_capacitance,
+)
+from .edges import edge_time
+from .gate import EDGE_CAUTION, mean_current
+from .registry import Outcome, sided
+from .slopes import early_fall, steepest_current
+from .work import Work
+
+#: Steps of drain voltage in which the Miller current is followed, at their middles, with the share
+#: of the voltage-dependent capacitance there.
+STEPS = 32
+_FALL = tuple(math.exp(-(k + 0.5) / STEPS / KNEE) for k in range(STEPS))
+_SHARES = tuple(zip(_FALL, _FALL[::-1], strict=True))
+_MILLER = (
+    "peak of Vgs by (Cgs + Cgd) dVgs/dt = Cgd dV/dt - {drain}, dV/dt = {ion} / Cgd of the other "
+    "switch, after {drop} at once; Cgd = {crss} + excess exp(-V / ({vs} / 8)), its charge {q} in "
+    "both; Cgs = {c}"
+)
+_MILLER_SOURCE = (
+    "charge balance of Cgd, integrated over the edge; for a slow edge Vgs = R Cgd dV/dt of "
+    "Fairchild AN-6076, section 6.3 (from memory); held to ngspice by test"
+)
+
+
+def _bump(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop: Any, hold: Any | None) -> Any:
+    """Highest gate voltage while the other switch swings the phase node."""
+    most, least = (max, min) if type(vs * q * drop * ion * r) is float else (larger, smaller)
+    width = KNEE * vs * (1 - math.exp(-1 / KNEE))
+    step = vs / STEPS
+    floor = smaller(crss, q / vs) * step
+    more = larger(0.0, q - crss * vs) / width * step
+    whole_step, passed = c * step, drop / step
+    gate = peak = 0.0
+    for k, (share, mirrored) in enumerate(_SHARES):
+        own = floor + more * share  # charge of this step
+        # of its own edge the other switch has already passed what the inductance took
+        left = most(0.0, least(1.0, k + 1 - passed))
+        time = (floor + more * mirrored) / ion * left
+        whole = whole_step + own
+        # implicit, so that a short time constant cannot oscillate
+        held = (gate * whole + own * step) / (whole + time * step / r)
+        if hold is not None:
+            held = most(held, gate + (own - hold * time) * step / whole)
+        gate = held
+        peak = most(peak, gate)
+    return peak
+
+
+_known = lru_cache(maxsize=1 << 14)(_bump)
+
+
+def _bump_once(*at: Any) -> Any:
+    """The same, worked once for each point: a search comes back to its corners again and again."""
+    try:
+        return _known(*at)
+    except TypeError:  # arrays of draws are not kept
+        return _bump(*at)
+
+
+@formula(
+    _MILLER.replace("{drain}", "Vgs / {r}"),
+    "voltage",
+    up="ion r drop",
+    down="c",
+    either="q",
+    free="vs crss",
+    source=_MILLER_SOURCE,
+)
+def miller_resistive(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop: Any) -> Any:
+    """Gate voltage that the Miller current raises against a resistance."""
+    return _bump_once(vs, ion, q, crss, c, r, drop, None)
+
+
+@formula(
+    _MILLER.replace("{drain}", "min({hold}, Vgs / {r})"),
+    "voltage",
+    up="ion r drop",
+    down="c hold",
+    either="q",
+    free="vs crss",
+    source=_MILLER_SOURCE,
+)
+def miller_held(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop: Any, hold: Any) -> Any:
+    """The same against a hold-off current, with the resistance between it and the gate."""
+    return _bump_once(vs, ion, q, crss, c, r, drop, hold)
+
+
+RING_SOURCE = (
+    "overshoot of a second-order circuit to a step and a ramp, exp(-pi z / sqrt(1 - z^2)): K. Ogata, "
+    "Modern Control Engineering (from memory); held to ngspice by test"
+)
+NOT_COUNTED = (
+    "no loop inductance with its damping stated: the ringing is left out, which raised a held gate by up "
+    "to a third in ngspice"
+)
+NO_RING = "no Coss stated: the loop rings with the step of its inductance alone"
+
+
+@formula(
+    "sqrt({l} * {coss})",
+    "time",
+    up="l coss",
+    source="resonance of an LC circuit, 1 / w",
+)
+def ring_time(l: Any, coss: Any) -> Any:  # noqa: E741 (an inductance is l)
+    """Time in which the loop's ringing turns by one radian."""
+    return (l * coss) ** 0.5
+
+
+@formula(
+    "min({vs}, sqrt({drop}^2 + ({ion} / {crss} * {t})^2)) * exp(-pi * {z} / sqrt(1 - {z}^2))",
+    "voltage",
+    up="vs drop ion t",
+    down="crss z",
+    source=RING_SOURCE,
+)
+def ring_peak(vs: Any, drop: Any, ion: Any, crss: Any, t: Any, z: Any) -> Any:
+    """How far the held switch's drain rings beyond the edge: a step of `drop`, then the edge's slope."""
+    ramp = ion / crss * t
+    least = smaller(z, 0.9999)  # a loop damped beyond that does not ring
+    return smaller(vs, (drop * drop + ramp * ramp) ** 0.5) * decay(
+        math.pi * least / (1 - least * least) ** 0.5
+    )
+
+
+@formula(
+    "peak by Cgd of the drain voltage {a} above {drop}, divided over Cgs + Cgd; Cgd = {crss} + "
+    "excess exp(-V / ({vs} / 8)), its charge {q}; Cgs = {c}",
+    "voltage",
+    up="a",
+    down="drop c",
+    either="q",
+    free="vs crss",
+    source="charge balance of Cgd; " + RING_SOURCE,
+)
+def ring_lift(a: Any, drop: Any, vs: Any, q: Any, crss: Any, c: Any) -> Any:
+    """Gate voltage that a swing of the drain raises at once, before any of it can drain."""
+    width = KNEE * vs
+    excess = larger(0.0, q - crss * vs) / (1 - math.exp(-1 / KNEE))
+    swing = smaller(crss, q / vs) * a + excess * decay(drop / width) * (1 - decay(a / width))
+    return swing * a / (c * a + swing)
+
+
+@formula("{a} + {b}", "voltage", up="a b", source="sum: the ring's crest on the edge's")
+def crests(a: Any, b: Any) -> Any:
+    """Two peaks that may coincide."""
+    return a + b
+
+
+_OTHER = SOURCE_USES.replace("{side}", "{other}")
+
+
+@sided(
+    "gate.hold",
+    "hold-off current against the Miller current",
+    "Imiller = Qgd / t_vds, t_vds = Qgd / Isource({other} side)",
+    _OTHER + "stage:mosfet.qgd role:gate.hold.{side} role:gate.sink.{side} chip:gate.pulldown "
+    "chip:drive.resistance.sink",
+    EDGE_CAUTION,
+)
+def hold(work: Work, side: str) -> Outcome:
+    """The hold-off current must exceed the mean current through Cgd.
+
+    Both MOSFETs swing the same voltage in the same time: what the opposite driver's current moves
+    out of one Cgd flows into the other. Peaks above the mean are judged by gate.miller.
+    """
+    named = f"role:gate.hold.{side}", f"role:gate.sink.{side}"
+    if not work.stated(*named) and work.stated("chip:gate.pulldown", "chip:drive.resistance.sink"):
+        return None
+    held = work.take("Ihold", named[0] if work.stated(named[0]) else named[1])
+    value = work.derive(
+        "Imiller",
+        mean_current,
+        q=work.take("Qgd", "stage:mosfet.qgd"),
+        t=edge_time(work, "source", _other(side), "t_vds"),
+    )
+    return work.at_most(value, held)
+
+
+def _other(side: str) -> str:
+    return "low" if side == "high" else "high"
+
+
+def _early_fall(work: Work, side: str) -> Variable | None:
+    """What the loop's inductance takes at turn-on; nothing where it is not stated."""
+    if not work.stated("stage:bridge.inductance"):
+        return work.constant("Vearly", 0.0, "voltage", "no loop inductance stated")
+    return work.derive(
+        "Vearly",
+        early_fall,
+        ls=work.take("L", "stage:bridge.inductance"),
+        didt=steepest_current(work, gate_current(work, "source", side)),
+    )
+
+
+@sided(
+    "gate.miller",
+    "gate voltage raised by the Miller current",
+    "(Cgs + Cgd) dVgs/dt = Cgd dV/dt - min(Ihold, Vgs / (Rpd + Rg + Rint)) over the edge of the "
+    "{other} side, and the ringing of the loop on top, against Vth(hot)",
+    _OTHER + "stage:supply.voltage stage:mosfet.qgd stage:mosfet.qgs stage:mosfet.crss "
+    "role:gate.hold.{side} role:gate.sink.{side} chip:gate.pulldown "
+    "chip:drive.resistance.sink stage:gate.resistor.off "
+    "stage:mosfet.vth stage:mosfet.vth_tempco stage:mosfet.tj_max stage:motor.current.peak "
+    "stage:bridge.inductance stage:bridge.damping stage:mosfet.coss",
+    EDGE_CAUTION
+    + " A body diode that recovers with a snap raises the gate further. Both MOSFETs are taken to be of one lot, with the same Qgd.",
+    model_error=MILLER_ERROR,
+)
+def miller(work: Work, side: str) -> Outcome:
+    """The gate must stay below the threshold of a hot MOSFET."""
+    path = work.derive(
+        "R",
+        in_series,
+        a=work.take("Rg,off", "stage:gate.resistor.off"),
+        b=work.take("Rint", "stage:mosfet.internal_resistance"),
+    )
+    held = None
+    if work.stated("chip:gate.pulldown"):
+        pull = work.take("Rpd", "chip:gate.pulldown")
+        path = work.derive("Rall", in_series, a=pull, b=path)
+    elif work.stated(f"role:gate.hold.{side}", f"role:gate.sink.{side}"):
+        named = f"role:gate.hold.{side}", f"role:gate.sink.{side}"
+        held = work.take("Ihold", named[0] if work.stated(named[0]) else named[1])
+    elif work.stated("chip:drive.resistance.sink"):
+        pull = work.take("Rpd", "chip:drive.resistance.sink")
+        path = work.derive("Rall", in_series, a=pull, b=path)
+    else:
+        return None
+    held_part = "the held switch"
+    parts: dict[str, Variable | None] = {
+        "vs": work.take("Vs", "stage:supply.voltage"),
+        "ion": gate_current(work, "source", _other(side)),
+        "q": work.take("Qgd", "stage:mosfet.qgd"),
+        "crss": end_capacitance(work, held_part),
+        "c": work.derive(
+            "Cgs,held",
+            gate_source_capacitance,
+            qgs=work.take("Qgs,held", "stage:mosfet.qgs", part=held_part),
+            vpl=work.take("Vpl,held", "stage:mosfet.plateau", part=held_part),
+        ),
+        "r": path,
+        "drop": _early_fall(work, _other(side)),
+    }
+    if held is not None:
+        value = work.derive("Vmiller", miller_held, **parts, hold=held)
+    else:
+        value = work.derive("Vmiller", miller_resistive, **parts)
+    return work.at_most(_with_ring(work, value, parts), hot_limit(work))
+
+
+def _with_ring(
+    work: Work, value: Variable | None, parts: dict[str, Variable | None]
+) -> Variable | None:
+    """The ringing of the loop on top of a peak, where inductance and damping are stated."""
+    inductance = work.maybe("L", "stage:bridge.inductance")
+    damping = work.maybe("z", "stage:bridge.damping")
+    if inductance is None or damping is None:
+        if NOT_COUNTED not in work.extra:
+            work.extra.append(NOT_COUNTED)
+        return value
+    coss = output_capacitance(work)
+    turn = work.constant("tring", 0.0, "time", NO_RING)
+    if coss is not None:
+        turn = work.derive("tring", ring_time, l=inductance, coss=coss) or turn
+    elif NO_RING not in work.extra:
+        work.extra.append(NO_RING)
+    shared = {name: parts[name] for name in ("vs", "drop", "crss")}
+    peak = work.derive(
+        "Vring",
+        ring_peak,
+        **shared,
+        ion=parts["ion"],
+        t=turn,
+        z=damping,
+    )
+    lift = work.derive("Vlift", ring_lift, **shared, a=peak, q=parts["q"], c=parts["c"])
+    return work.derive("Vgs", crests, a=value, b=lift)

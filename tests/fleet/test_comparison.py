@@ -6,6 +6,7 @@ import itertools
 import json
 import os
 import sys
+from collections.abc import Callable
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -25,6 +26,12 @@ from regmap.maps.load import load_map
 sys.path.insert(0, str(Path(__file__).parent))
 try:
     from making import make
+
+    sys.path.insert(0, str(Path(__file__).parents[1] / "report"))
+    try:
+        from test_accessible import RUN, axe_source, told
+    finally:
+        sys.path.pop(0)
 finally:
     sys.path.pop(0)
 
@@ -176,6 +183,30 @@ def test_the_page_is_whole_and_needs_no_network(tmp_path: Path) -> None:
     rows = [r for r in read_table(now, "faults") if r["role"] != "sum"]
     assert tags.count("details") == len(rows) + len({r["fault"] for r in rows})
     assert "invented" in text
+
+
+def test_an_accessibility_engine_finds_nothing(
+    tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """axe-core's rules for WCAG 2.2 AA and its best practices, in chromium with a dark scheme."""
+    need_tool("chromium")
+    before = written(tmp_path / "before", STEADY, 1, units=1)
+    now = written(
+        tmp_path / "now",
+        {**STEADY, "2.1": {"VDS_UL": 30.0}},
+        2,
+        units=1,
+        wiring="floating",
+        gate=0x29A,
+    )
+    engine = RUN.format(axe=axe_source().replace("</script", "<\\/script"))
+    text = page(compare_surveys(now, before)).replace("</head>", engine + "</head>")
+    found = told(
+        tmp_path, text, "--blink-settings=preferredColorScheme=0", "--window-size=390,1000"
+    )
+    assert found["dark"]
+    assert found["violations"] == []
+    assert found["passes"] > 20, "the engine did look"
 
 
 def test_the_program_compares(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

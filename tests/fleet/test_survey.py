@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import os
+import random
 import shutil
 import signal
 import subprocess
@@ -220,6 +222,47 @@ def test_killed_and_gone_on_with(tmp_path: Path) -> None:
     done = survey(sources, chip, killed, workers=1)
     assert (done.read_now, done.files) == (4, 9)
     assert tables(whole) == tables(killed)
+
+
+@pytest.mark.skipif("GATEWORD_KILLS" not in os.environ, reason="set GATEWORD_KILLS=15 (kills)")
+def test_killed_at_any_moment_with_its_workers(tmp_path: Path) -> None:
+    """SIGKILL of the program and its workers again and again while it reads GATEWORD_FLEET captures."""
+    kills, count = (
+        int(os.environ["GATEWORD_KILLS"]),
+        int(os.environ.get("GATEWORD_FLEET", "600").split(",")[0]),
+    )
+    make(tmp_path / "night", count)
+    words = [
+        sys.executable,
+        "-m",
+        "regmap.cli",
+        "survey",
+        tmp_path / "night",
+        "--stage",
+        "coolant_pump",
+        "--workers",
+        "2",
+        "-o",
+    ]
+
+    def begun(out: str) -> subprocess.Popen[bytes]:
+        return subprocess.Popen(
+            [*words, tmp_path / out], cwd=ROOT, stdout=subprocess.DEVNULL, start_new_session=True
+        )
+
+    assert begun("whole").wait(600) == 1
+    rng, killed = random.Random(kills), 0
+    for attempt in range(kills):
+        process = begun(f"killed{attempt // 3}")
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(rng.uniform(0.5, 2.0))
+        if process.poll() is None:
+            os.killpg(process.pid, signal.SIGKILL)
+            killed += process.wait() == -signal.SIGKILL
+    assert killed > kills / 2
+    for out in sorted(tmp_path.glob("killed*")):
+        assert begun(out.name).wait(600) == 1
+        assert tables(out) == tables(tmp_path / "whole"), out
 
 
 def test_what_has_changed_is_read_again(tmp_path: Path) -> None:

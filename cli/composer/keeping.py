@@ -12,6 +12,7 @@ from regmap.stages.load import Stage, load_stage, read_stage
 from regmap.stages.save import (
     StageChangedError,
     edit_document,
+    edited,
     new_stage,
     proven,
     read_stage_text,
@@ -50,6 +51,7 @@ class Keeper:
     def save(self, drafts: ModeDrafts, rest: str) -> Outcome:
         """Save the stage and its modes; `rest` is a file, `merge`, or nothing."""
         draft, parts = drafts.base, drafts.changes()
+        changes = parts.get("", {})
         broken = [
             r
             for m in dict.fromkeys(("", *parts))
@@ -73,14 +75,13 @@ class Keeper:
                 f"{what}: `save FILE` writes one of your own, as in `save my_{draft.stage.name}.yaml`",
                 "bad",
             )
-        changes = parts.get("", {})
         if not parts:
             return Outcome("nothing to save: the file states the same")
-        merge, text = rest == "merge", self.text
+        modes = {mode: part for mode, part in parts.items() if mode}
         try:
-            for mode, part in parts.items():
-                stage, text = save_stage(self.path, text, part, draft.chip, merge=merge, mode=mode)
-                merge = False
+            stage, text = save_stage(
+                self.path, self.text, changes, draft.chip, merge=rest == "merge", modes=modes
+            )
         except StageChangedError as error:
             both = self._also_theirs(draft, error.text, changes)
             count = sum(map(len, parts.values()))
@@ -137,9 +138,7 @@ class Keeper:
             raise CallError(f"{path} does not end in .yaml; as in `save {path}.yaml`")
         statements = draft.statements
         if self.is_stage:
-            text = self.text
-            for mode, part in drafts.changes().items():
-                text = edit_document(text, part, draft.chip, mode=mode)
+            _, text = edited(path, self.text, drafts.changes(), draft.chip)
         else:
             text = new_stage(_name(path), self.map_name, statements, draft.chip)
             text = edit_document(text, draft.inputs, draft.chip)

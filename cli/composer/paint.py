@@ -299,8 +299,7 @@ def _facts(view: View, name: str) -> str:
         parts.append("set outside the frame, by a pin or a resistor")
     stated = draft.statements.get(name)
     parts.append("not stated in the stage" if stated is None else f"stated as {stated}")
-    if name in view.session.differing():
-        each = next(d for d in view.session.drafts.differing() if d.name == name)
+    if (each := view.session.drafts.differing().get(name)) is not None:
         parts.append("; ".join(f"{mode} {text}" for mode, text in each.texts.items()))
     return ", ".join(parts)
 

@@ -43,7 +43,6 @@ class Session:
     def __init__(self, drafts: ModeDrafts, keeper: Keeper, width: int = 80) -> None:
         draft = drafts.draft
         self.drafts = drafts
-        self._differing: tuple[object, set[str]] | None = None
         self.meaning = Meaning(draft)
         self.draft, self.chip = draft, draft.chip
         self.keeper = keeper
@@ -173,17 +172,6 @@ class Session:
         own = self.drafts.own(self.drafts.mode) if self.drafts.mode else set()
         told = f", which states {many(len(own), 'value')} of its own" if own else ""
         return Outcome(f"mode {self.drafts.mode or AS_STATED}{told}", "good")
-
-    def differing(self) -> set[str]:
-        """The names that are not the same in all modes, found anew where anything was edited."""
-        if not self.drafts.names:
-            return set()
-        key = tuple(
-            (n, self.drafts.of("" if n == AS_STATED else n).depth) for n in self.drafts.names
-        )
-        if self._differing is None or self._differing[0] != key:
-            self._differing = key, self.drafts.differing_names()
-        return self._differing[1]
 
     def _next(self) -> str:
         names = self.drafts.names

@@ -103,7 +103,7 @@ def help_sheet(place: str, topic: str = "", width: int = 80, *, modes: bool = Fa
 
 def modes_sheet(drafts: ModeDrafts) -> Sheet:
     """What differs between the modes, side by side; Enter begins a change in the mode of its line."""
-    found = drafts.differing()
+    found = list(drafts.differing().values())
     now = drafts.mode or AS_STATED
     counts = {n: drafts.of("" if n == AS_STATED else n).assess().counts for n in drafts.names}
     table = [["", *drafts.names]]

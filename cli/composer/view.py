@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 from dataclasses import dataclass
 from functools import partial
 
@@ -72,7 +72,7 @@ class View:
         #: whether what takes long is left for a pause between keys; `wanted` is what waits for it
         self.patient = False
         self._hopeless: set[tuple[str, int]] = set()
-        self._differing: set[str] = set()
+        self._differing: Container[str] = ()
         self.wanted = ""
         #: answers a question that is not about words: a draft left behind
         self.take_up: Callable[[str], Outcome | None] = lambda _: None
@@ -86,7 +86,7 @@ class View:
         """The list: every register with its fields, then joined and external values."""
         draft, chip = self.session.draft, self.session.chip
         changed = {c.name for c in draft.changes()} if draft.dirty else set()
-        self._differing = self.session.differing()
+        self._differing = self.session.drafts.differing()
         found = []
         for register in chip.registers.values():
             word = draft.bank.word(register.name)

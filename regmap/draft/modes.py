@@ -43,6 +43,7 @@ class ModeDrafts:
         self.mode = ""
         self._made: dict[str, Draft] = {}
         self._over: dict[str, object] = {}
+        self._differing: tuple[object, dict[str, Differing]] = ((), {})
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -184,22 +185,27 @@ class ModeDrafts:
         if self.mode not in stage.modes:
             self.mode = ""
 
-    def differing(self) -> list[Differing]:
-        """The settings and stage values that are not the same in all modes, in the order of the map and the stage."""
+    def differing(self) -> Mapping[str, Differing]:
+        """The settings and stage values that are not the same in all modes, by name, in the order of the map and the stage.
+
+        Found anew only where a mode states something else than before: a screen asks with every key.
+        """
         drafts = {n: self._possible("" if n == AS_STATED else n) for n in self.names}
+        stated = [(mode, d.statements, d.stage.params) for mode, d in drafts.items()]
+        if stated != self._differing[0]:
+            self._differing = stated, self._found_differing(drafts)
+        return self._differing[1]
+
+    def _found_differing(self, drafts: Mapping[str, Draft]) -> dict[str, Differing]:
         names = dict.fromkeys(
             [*self.base.names(), *(n for d in drafts.values() for n in d.stage.params)]
         )
-        found = []
+        found: dict[str, Differing] = {}
         for name in names:
             texts = {mode: _text(draft, name) for mode, draft in drafts.items()}
             if len(set(texts.values())) > 1:
-                found.append(Differing(name, texts))
+                found[name] = Differing(name, texts)
         return found
-
-    def differing_names(self) -> set[str]:
-        """The names of `differing`."""
-        return {d.name for d in self.differing()}
 
 
 def _text(draft: Draft, name: str) -> str:

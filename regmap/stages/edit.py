@@ -370,7 +370,7 @@ def _mode(root: _Node, name: str) -> _Node:
     """The node of a mode in a stage. Raises CallError where the file has none, or shares it by an alias."""
     modes = root.get("modes")
     pair = modes[1].get(name) if modes is not None and modes[1].kind == "map" else None
-    if pair is None or pair[1].kind != "map":
+    if pair is None or pair[1].kind not in ("map", "alias"):
         raise CallError(f"this file states no mode {name}", "its settings, by hand")
     inside = {id(n) for n in pair[1].walk()}
     if any(n.kind == "alias" or n.anchor for n in pair[1].walk()) or any(

@@ -1,6 +1,6 @@
 """Saving settings and stage values back into the user's own stage file: atomic, and never over what changed meanwhile.
 
-    stage, text = save_stage(path, base_text, changes, chip)
+    stage, text = save_stage(path, base_text, changes, chip, modes={"limp": changes_of_limp})
 
 Every result of an edit (see `stageedit`) is read back as a stage and compared with what was wanted
 before a byte reaches the disk: YAML too odd to be edited safely is refused, and the file stays as
@@ -29,6 +29,7 @@ __all__ = [
     "StageChangedError",
     "edit_document",
     "edit_stage",
+    "edited",
     "new_stage",
     "proven",
     "read_stage_text",
@@ -85,17 +86,22 @@ def save_stage(
     chip: Chip,
     *,
     merge: bool = False,
-    mode: str = "",
+    modes: Mapping[str, Mapping[str, str | None]] | None = None,
 ) -> tuple[Stage, str]:
-    """Edit the file and write it whole or not at all; returns the stage as saved and its text. The changes stand under
-    a mode where one is named.
+    """Edit the file and write it whole or not at all; returns the stage as saved and its text. `modes` are the changes
+    that stand under a mode: they and the stage's own are one write, so that no mode is left behind.
 
     `base` is the text as it was opened: where the file holds another one now StageChangedError is
     raised, unless `merge` says to put the changes into what it holds now. With `base` None the
     file must not exist yet. Raises CallError or FileError, and then the file is as it was.
     """
     with _alone(path):
-        return _saved(path, base, changes, chip, merge=merge, mode=mode)
+        now = read_stage_text(path)
+        if now != base and not merge:
+            raise StageChangedError(path, now)
+        stage, text = edited(path, now, {"": changes, **(modes or {})}, chip)
+        write_whole(path, text)
+    return stage, text
 
 
 @contextlib.contextmanager
@@ -113,21 +119,29 @@ def _alone(path: Path) -> Iterator[None]:
             time.sleep(0.02)
 
 
-def _saved(
+def edited(
+    path: Path, text: str, parts: Mapping[str, Mapping[str, str | None]], chip: Chip
+) -> tuple[Stage, str]:
+    """The stage and the text that come of the changes in `parts`, by mode ("": the stage's own), each part proven by
+    reading it back; nothing is written. Raises CallError or FileError."""
+    stage, problems = read_stage(path, text=text.removeprefix(BOM))
+    if stage is None:
+        raise FileError([p for p in problems if p.severity == "error"])
+    for mode, changes in parts.items():
+        if changes:
+            stage, text = _edited(path, stage, text, changes, chip, mode)
+    return stage, text
+
+
+def _edited(
     path: Path,
-    base: str | None,
+    before: Stage,
+    now: str,
     changes: Mapping[str, str | None],
     chip: Chip,
-    *,
-    merge: bool,
     mode: str,
 ) -> tuple[Stage, str]:
-    now = read_stage_text(path)
-    if now != base and not merge:
-        raise StageChangedError(path, now)
-    before, problems = read_stage(path, text=now.removeprefix(BOM))
-    if before is None:
-        raise FileError([p for p in problems if p.severity == "error"])
+    """One part of them over the stage `before`, whose text is `now`."""
     stated = {s.name: s.asked for s in before.settings}
     wanted = {s.name: s.asked for s in in_mode(before, mode).settings}
     for name, value in apart(changes, chip)[0].items():
@@ -153,7 +167,6 @@ def _saved(
         raise CallError(
             f"saving would change more than was asked for; nothing was written to {path}"
         )
-    write_whole(path, text)
     return stage, text
 
 

@@ -78,6 +78,17 @@ def test_a_pipe_edits_modes_and_saves_each_under_its_name(drive: Path, state: Pa
     } == {"2 us"}
 
 
+def test_a_mode_that_cannot_be_written_leaves_the_whole_file(drive: Path, state: Path) -> None:
+    text = drive.read_text().replace("  rest: {driv", "  rest: &r {driv") + "  park: *r\n"
+    drive.write_text(text)
+    status, told = piped(
+        drive, state, "TIMING.DEAD_TIME = 2 us\nin park set SENSE.GAIN x18\nsave\nleave drop\n"
+    )
+    assert status != 0
+    assert "alias" in told
+    assert drive.read_text() == text
+
+
 def test_a_change_of_the_stage_reaches_the_modes_that_do_not_state_it(
     drive: Path, state: Path
 ) -> None:

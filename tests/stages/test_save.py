@@ -327,6 +327,37 @@ def test_a_write_that_breaks_off_leaves_the_old_file(
     assert [p.name for p in tmp_path.iterdir()] == ["s.yaml"]
 
 
+def test_a_stage_and_its_modes_are_one_write(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All parts or none: what one mode refuses leaves the others unsaved too, and the disk is written once."""
+    body = (
+        "settings:\n  MODE.RETRY: 6 ms\nmodes:\n  own: {after: [controller]}\n"
+        "  first: &both\n    after: [controller]\n  second: *both\n"
+    )
+    path, text = _file(tmp_path, body)
+    written: list[str] = []
+    monkeypatch.setattr(
+        "regmap.stages.save.write_whole",
+        lambda path, text: (written.append(text), Path(path).write_text(text)),
+    )
+    retry = {"MODE.RETRY": "3 ms"}
+    with pytest.raises(CallError, match="alias"):
+        save_stage(path, text, retry, CHIP, modes={"own": {"MODE.PWM": "one_input"}, "second": retry})  # fmt: skip
+    assert (path.read_text(), written) == (text, [])
+    with pytest.raises(CallError, match="has no mode"):
+        save_stage(path, text, retry, CHIP, modes={"third": retry})
+    assert (path.read_text(), written) == (text, [])
+    stage, new = save_stage(path, text, retry, CHIP, modes={"own": {"MODE.PWM": "one_input"}})
+    assert written == [new]
+    data = yaml.safe_load(path.read_text())
+    assert data["settings"] == retry
+    assert data["modes"]["own"]["settings"] == {"MODE.PWM": "one_input"}
+    assert data["modes"]["first"] == data["modes"]["second"] == {"after": ["controller"]}
+    own = {s.name: s.asked for s in stage.modes["own"].settings}
+    assert own == {**retry, "MODE.PWM": "one_input"}
+
+
 def test_a_new_stage_loads(tmp_path: Path) -> None:
     path = tmp_path / "new.yaml"
     path.write_text(

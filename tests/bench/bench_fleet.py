@@ -9,7 +9,7 @@ time where a core is meant, the clock where workers are. All captures and logs a
 from __future__ import annotations
 
 import argparse
-import resource
+import os
 import subprocess
 import sys
 import tempfile
@@ -122,13 +122,36 @@ def logs(folder: Path, units: int, rows: int) -> None:
     print(f"intervals: {truth} put in, {found} found")
 
 
-def peak(what: str, *arguments: str) -> None:
-    """Peak memory of a run of one part of this file in a process of its own."""
-    code = subprocess.run(
-        [sys.executable, __file__, "--only", what, *arguments], check=False
-    ).returncode
-    most = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
-    print(f"{what}: largest process {most:.0f} MB (status {code})")
+def memory(folder: Path, units: int, rows: int) -> None:
+    """Largest process of a survey of an eighth of the logs and of all, in one process each."""
+    files = max(units // 100, 1)
+    logmaking.write_fleet(folder / "logs", units, rows)
+    for some in sorted({max(files // 8, 1), files}):
+        words = [
+            sys.executable,
+            "-m",
+            "regmap.cli",
+            "survey",
+            "--log",
+            "--map",
+            "quoll16",
+            "--time-unit",
+            "ns",
+            "--workers",
+            "1",
+        ]
+        names = sorted(str(p) for p in (folder / "logs").iterdir())[:some]
+        process = subprocess.Popen(
+            [*words, "-o", str(folder / f"m{some}"), *names],
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd=Path(__file__).parents[2],
+        )  # fmt: skip
+        told = os.wait4(process.pid, 0)[2]
+        print(f"survey of {some * min(units, 100) * rows} rows: {told.ru_maxrss / 1024:.0f} MB")
+
+
+def apart(what: str, *arguments: str) -> None:
+    """One part of this file in a process of its own."""
+    subprocess.run([sys.executable, __file__, "--only", what, *arguments], check=True)
 
 
 if __name__ == "__main__":
@@ -136,11 +159,11 @@ if __name__ == "__main__":
     parser.add_argument("--captures", type=int, default=200)
     parser.add_argument("--units", type=int, default=80)
     parser.add_argument("--rows", type=int, default=25_000)
-    parser.add_argument("--only", choices=("captures", "logs"))
+    parser.add_argument("--only", choices=("captures", "logs", "memory"))
     args = parser.parse_args()
     if args.only is None:
-        for part in ("captures", "logs"):
-            peak(
+        for part in ("captures", "logs", "memory"):
+            apart(
                 part,
                 "--captures",
                 str(args.captures),
@@ -153,5 +176,7 @@ if __name__ == "__main__":
         with tempfile.TemporaryDirectory() as temporary:
             if args.only == "captures":
                 captures(Path(temporary), args.captures)
+            elif args.only == "memory":
+                memory(Path(temporary), args.units, args.rows)
             else:
                 logs(Path(temporary), args.units, args.rows)

@@ -80,7 +80,7 @@ def _looks(box: Ends, inside: Collection[int], corner: Point) -> Iterator[Point]
     """Points inside to look at: a few on each edge from the corner, and the middle."""
     for n in inside:
         low, high = box[n]
-        for share in (_STEP if corner[n] == low else 1 - _STEP, 0.25, 0.5, 0.75):
+        for share in (_STEP if corner[n] == low else 1 - _STEP, *_SHARES):
             yield [*corner[:n], low + share * (high - low), *corner[n + 1 :]]
     if len(inside) > 1:
         yield [

@@ -40,7 +40,7 @@ def compare(check: str, bounds: Verdict, drawn: Verdict) -> dict[str, tuple[floa
         low, high = float(np.min(draws.typ)), float(np.max(draws.typ))
         slack = 1e-9 * max(abs(band.low), abs(band.high))
         # the search of an extreme inside the box may miss a little; never at the end by which it is judged
-        idle = 0.01 * (band.high - band.low) if part == "value" else 0.0
+        idle = 0.001 * (band.high - band.low) if part == "value" else 0.0
         below = idle if bounds.relation == "at most" else 0.0
         above = idle if bounds.relation == "at least" else 0.0
         assert band.low - slack - below <= low, f"{check} {part}: {low} < {band.low}"

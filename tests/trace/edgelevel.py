@@ -186,8 +186,13 @@ class Model:
         return reply, True
 
 
-def program(chip: Chip, frames: int = 44, seed: int = 1) -> list[Sent]:
-    """What firmware sends: status polled, settings written with varied words and read back."""
+def program(
+    chip: Chip, frames: int = 44, seed: int = 1, *, settled: dict[str, int] | None = None
+) -> list[Sent]:
+    """What firmware sends: status polled, settings written with varied words and read back.
+
+    With `settled` each register is written with one word only, which stands there afterwards.
+    """
     codec, bank = Codec(chip), Bank.at_reset(chip)
     draw = random.Random(seed)
     holding = {f.register for f in chip.faults.values()}
@@ -243,6 +248,8 @@ def program(chip: Chip, frames: int = 44, seed: int = 1) -> list[Sent]:
                 for bit in item.bits:
                     mask |= 1 << bit
             word = draw.getrandbits(register.width) & mask | register.reserved_write
+            if settled is not None:
+                word = settled.setdefault(register.name, word)
             add("write", register, word)
             add("read", register)
         add("read", status[place % len(status)])

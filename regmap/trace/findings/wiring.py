@@ -104,6 +104,8 @@ def diagnose(
     if hardly and not any(m.grave or m.name in known for m in mistakes):
         text = f"only {found.believed} of {found.replies} replies fit {trace.chips[0].name}, read in any way: wrong check bits, another chip, or a disturbed line"
         mistakes.append(Mistake(name="replies", text=text))
+    if not found.believed and any(m.name == "select_still" for m in mistakes):
+        mistakes = [_or_select(m) for m in mistakes]
     if not any(m.grave for m in mistakes) and all(
         not f or not f[0].change_needed for f in (command, reply)
     ):
@@ -263,6 +265,14 @@ def _select(trace: Trace) -> list[Mistake]:
         ]
     still = [n for n in trace.notes if n.startswith("select stays")]
     return [Mistake(name="select_still", grave=False, text=n) for n in still]
+
+
+def _or_select(mistake: Mistake) -> Mistake:
+    """Replies that say nothing while select rests: the rest alone explains them, whatever the line does."""
+    if mistake.name not in ("stuck_high", "stuck_low", "replies"):
+        return mistake
+    text = f"{mistake.text}; or select alone: a chip whose select never moves takes all clocks for one frame and answers none of them (let select move, then look again)"
+    return replace(mistake, text=text, also=(*mistake.also, "select_still"))
 
 
 def _grid(trace: Trace, odd: dict[int, int]) -> str:

@@ -156,7 +156,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
         variants = [_stage(name, "--variant") for name in args.variant]
         for other in (*others, *variants):
             context.reads(other)
-        options = with_derived(options_of(args), source, variants, args.language)
+        options = with_derived(options_of(args), source, variants)
         if args.language == "c":
             made = generate(source, options, others, variants)
         else:
@@ -203,7 +203,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     return Status.OK
 
 
-def derived_of(source: Stage | Chip, sections: Collection[str] | None, language: str) -> Derived:
+def derived_of(source: Stage | Chip, sections: Collection[str] | None) -> Derived:
     """What is worked out of a stage and wanted by these sections (None: all): of a map alone there is nothing.
 
     Trip currents, and the ways between modes; a way that is not clean has no table.
@@ -217,7 +217,7 @@ def derived_of(source: Stage | Chip, sections: Collection[str] | None, language:
         from regmap.assessment.figures import trip_currents
 
         figures = trip_currents(source)
-    if not source.modes or language != "c" or (sections is not None and "modes" not in sections):
+    if not source.modes or (sections is not None and "modes" not in sections):
         return Derived(figures=figures)
     from regmap.assessment.fallback import between_modes
 
@@ -242,12 +242,10 @@ def derived_of(source: Stage | Chip, sections: Collection[str] | None, language:
     )
 
 
-def with_derived(
-    options: Options, source: Stage | Chip, variants: Sequence[Stage] = (), language: str = "c"
-) -> Options:
+def with_derived(options: Options, source: Stage | Chip, variants: Sequence[Stage] = ()) -> Options:
     """The options with what is worked out of the stage and of its variants."""
-    own = derived_of(source, options.sections, language)
-    others = tuple(derived_of(v, options.sections, language) for v in variants)
+    own = derived_of(source, options.sections)
+    others = tuple(derived_of(v, options.sections) for v in variants)
     mine = {f.name: getattr(own, f.name) for f in fields(own)}
     return replace(options, of_variants=others, **mine)
 

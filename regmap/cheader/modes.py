@@ -22,7 +22,7 @@ from ..stages.load import Stage
 from .frames import FrameNames
 from .names import Namer, word
 from .readback import verify_rows
-from .sheet import ModeWay, Options, Sheet, Variant
+from .sheet import Derived, ModeFollows, ModeWay, Options, Sheet, Variant
 from .steps import answerable, careful, reads, step_table
 from .text import count, defines, utype
 
@@ -30,7 +30,7 @@ from .text import count, defines, utype
 def write_mode_tables(sheet: Sheet, stage: Stage, frames: dict[str, FrameNames]) -> None:
     """The numbers of the modes and the tables; the routines follow those of the runner (`write_modes`)."""
     names, ways = sheet.names, sheet.options.ways
-    modes = _modes(all_ways(sheet.options))
+    modes = mode_names(all_ways(sheet.options))
     sheet.section(
         "modes of the drive",
         [
@@ -59,9 +59,9 @@ def write_mode_tables(sheet: Sheet, stage: Stage, frames: dict[str, FrameNames])
         steps = careful(sheet, stage, plan, frames, list(way.before), as_found=enable)
         if steps and way.actions:
             about = f"From {way.source} to {way.target}. {way.about}".strip()
-            step_table(sheet, _stem(way), steps, frames, {}, about)
+            step_table(sheet, way_name(way), steps, frames, {}, about)
     for way in ways:
-        if way.reads_as is not None and _readback(way.target) not in sheet.tables:
+        if way.reads_as is not None and readback_name(way.target) not in sheet.tables:
             _write_readback(sheet, way, frames)
     sheet.tables.add("modes")
 
@@ -73,10 +73,10 @@ def all_ways(options: Options) -> tuple[ModeWay, ...]:
 
 def names_of_mode_tables(ways: Iterable[ModeWay]) -> set[str]:
     """What the tables of these ways and modes are called."""
-    return {n for w in ways for n in (_stem(w), _readback(w.target))}
+    return {n for w in ways for n in (way_name(w), readback_name(w.target))}
 
 
-def _modes(ways: Iterable[ModeWay]) -> list[str]:
+def mode_names(ways: Iterable[ModeWay]) -> list[str]:
     """Every mode by name, in the order in which they are met; the stage as stated first."""
     found = dict.fromkeys(n for w in ways for n in (w.source, w.target))
     return sorted(found, key=lambda n: n != "as stated")
@@ -101,11 +101,13 @@ def _enables(action: Action, enable: Mapping[str, int]) -> int:
     return enable.get(register.name, 0) if register is not None and action.expect is not None else 0
 
 
-def _stem(way: ModeWay) -> str:
+def way_name(way: ModeWay) -> str:
+    """The table of a way."""
     return f"{way.source}_to_{way.target}".replace(" ", "_")
 
 
-def _readback(mode: str) -> str:
+def readback_name(mode: str) -> str:
+    """The table of what a mode must hold."""
     return f"{mode}_readback".replace(" ", "_")
 
 
@@ -122,8 +124,13 @@ def _write_readback(sheet: Sheet, way: ModeWay, frames: dict[str, FrameNames]) -
     if rows:
         about = f"What each register must hold in mode {way.target}; what enables the outputs is left out."
         step_table(
-            sheet, _readback(way.target), reads(mode, gone, rows, "readback"), frames, {}, about
+            sheet, readback_name(way.target), reads(mode, gone, rows, "readback"), frames, {}, about
         )
+
+
+def follows_of(derived: Derived, modes: list[str]) -> list[ModeFollows]:
+    """The rows of the fall-back table of those modes that have a number."""
+    return [f for f in derived.follows if f.mode in modes]
 
 
 def _boards(sheet: Sheet) -> list[Variant]:
@@ -146,8 +153,7 @@ def _write_follows(sheet: Sheet, modes: list[str], boards: list[Variant]) -> Non
         + f"{_mode(names, f.mode)}, {names.macro('FAULT_ID', word(f.fault), of=f'fault {f.fault}')}, "
         f"{_mode(names, f.then) if f.then else none}}},"
         for board in boards
-        for f in board.derived.follows
-        if f.mode in modes
+        for f in follows_of(board.derived, modes)
     ]
     wide = utype(max(len(sheet.chip.faults).bit_length(), 1))
     sheet.lines(
@@ -175,7 +181,7 @@ def write_modes(sheet: Sheet) -> None:
         return
     boards = _boards(sheet)
     if sheet.has("faults") and any(b.derived.follows for b in boards):
-        _write_follows(sheet, _modes(all_ways(sheet.options)), boards)
+        _write_follows(sheet, mode_names(all_ways(sheet.options)), boards)
     names, low = sheet.names, sheet.names.lower
     none = names.macro("RUN", "NO_WAY")
     sheet.lines(*defines([(none, "10U", "no way leads from the one mode to the other")]))
@@ -238,7 +244,7 @@ def _enter(sheet: Sheet, board: Variant) -> list[str]:
     """The ways of a board: what is run between which modes."""
     names, low = sheet.names, sheet.names.lower
     ok = names.macro("RUN", "OK")
-    tables = {_stem(w): board.tables.get(_stem(w), ("", "")) for w in board.derived.ways}
+    tables = {way_name(w): board.tables.get(way_name(w), ("", "")) for w in board.derived.ways}
     if not tables:
         return []
     lines = [
@@ -246,8 +252,8 @@ def _enter(sheet: Sheet, board: Variant) -> list[str]:
         f"    result = {ok};",
     ]
     # modes that differ in nothing but the controller's own values come last
-    for way in sorted(board.derived.ways, key=lambda w: not tables[_stem(w)][0]):
-        table, size = tables[_stem(way)]
+    for way in sorted(board.derived.ways, key=lambda w: not tables[way_name(w)][0]):
+        table, size = tables[way_name(way)]
         a, b = (_mode(names, n) for n in (way.source, way.target))
         done = f"{low('run')}(spi, {table}, {size}, failed)" if table else ok
         lines += [f"}} else if ((from == {a}) && (to == {b})) {{", f"    result = {done};"]
@@ -256,7 +262,7 @@ def _enter(sheet: Sheet, board: Variant) -> list[str]:
 
 def _any_of(sheet: Sheet, board: Variant) -> str:
     """C that says whether `to` is a mode of the board."""
-    modes, own = _modes(all_ways(sheet.options)), _modes(board.derived.ways)
+    modes, own = mode_names(all_ways(sheet.options)), mode_names(board.derived.ways)
     if own == modes:
         return f"to < {sheet.names.macro('DRIVE_MODES_COUNT')}"
     return " || ".join(f"(to == {_mode(sheet.names, m)})" for m in own)
@@ -267,7 +273,7 @@ def _watched(sheet: Sheet, board: Variant) -> list[str]:
     names, low = sheet.names, sheet.names.lower
     ok = names.macro("RUN", "OK")
     targets = dict.fromkeys(w.target for w in board.derived.ways)
-    found = {m: t for m in targets if (t := board.tables.get(_readback(m), ("", "")))[0]}
+    found = {m: t for m in targets if (t := board.tables.get(readback_name(m), ("", "")))[0]}
     if not found:
         return []
     lines: list[str] = []
@@ -289,7 +295,9 @@ def mode_tables(sheet: Sheet) -> list[str]:
     """The tables that the watch may be on beside the stage's own: of its modes, and of other boards."""
     found: list[str] = []
     for place, board in enumerate(_boards(sheet)):
-        names = [_readback(w.target) for w in board.derived.ways] if "modes" in sheet.tables else []
+        names = (
+            [readback_name(w.target) for w in board.derived.ways] if "modes" in sheet.tables else []
+        )
         names += ["readback"] if place else []
         found += [board.tables[n][0] for n in names if n in board.tables and board.tables[n][0]]
     return list(dict.fromkeys(found))

@@ -127,6 +127,12 @@ def there_and_back(
         [need_tool("gcc"), *STRICT, "-Wno-unused-const-variable", ways, *defines, "-I", folder, HERE / "modes.c", "-o", program],
         check=True,
     )  # fmt: skip
+    go_there_and_back(stage, program)
+
+
+def go_there_and_back(stage: Stage, program: Path) -> None:
+    """A program that goes from the stage as stated to its first mode, back and there again, each watched."""
+    other = next(iter(stage.modes))
     twin = Twin(stage.chip)
     seen: list[dict[str, int]] = []
     changed = [

@@ -35,6 +35,12 @@ RUST = ["--edition", "2021", "-D", "warnings"]
 EQUAL = (
     [(n, x) for n in MAPS for x in LANGUAGES] if ALL else [("bilby32", "cpp"), ("wombat24", "rust")]
 )
+#: stages with modes
+GONE_THROUGH = (
+    [(s, x) for s in ("coolant_pump", "conveyor_drum", "wombat24", "bilby32", "potoroo40") for x in LANGUAGES]
+    if ALL
+    else [("coolant_pump", "cpp"), ("bilby32", "rust")]
+)  # fmt: skip
 BROUGHT_UP = (
     [(s, x) for s in ("coolant_pump", "conveyor_drum", "wombat24", "bilby32", "potoroo40") for x in LANGUAGES]
     if ALL
@@ -51,6 +57,7 @@ def beside(path: str) -> ModuleType:
     return module
 
 
+header_modes = beside("test_header_modes.py")
 header_equal = beside("test_header_equal.py")
 header_twin = beside("test_header_twin.py")
 equal_in = beside("languages/equal_in.py")
@@ -134,6 +141,42 @@ def test_the_driver_brings_a_chip_up(
     for setting in stage.settings:
         if setting.name.partition(".")[0] in stage.chip.registers:
             assert twin.machine.bank.code(setting.name) == setting.choice.code, setting.name
+
+
+@pytest.mark.parametrize(("name", "language"), GONE_THROUGH)
+def test_the_driver_goes_from_mode_to_mode(
+    name: str, language: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """As in C (test_header_modes.py): there, back and there again, where the watch of the mode finds what is lost.
+
+    The numbers of the modes, the steps of each way and what follows on faults are those of the C header.
+    """
+    stage = header_modes.stage_of(name, tmp_path)
+    options = header_modes.with_derived(Options(prefix="gd"), stage)
+    c = header_modes.written(stage, tmp_path)
+    made = generate_in(language, stage, options)
+    assert not any("modes" in n and "for C alone" in n for n in made.notes)
+    (tmp_path / {"cpp": "gd.hpp", "rust": "gd.rs"}[language]).write_text(made.header, "utf-8")
+    numbers = header_modes.numbers(c)
+    module = made.header.partition("drive_mode {")[2].partition("}")[0]
+    told = re.findall(r"(\w+)(?:: u8)? = (\d+)U?;", module)
+    # a name that is a keyword somewhere ends in _
+    assert {n.upper().rstrip("_"): int(v) for n, v in told} == numbers
+    follows = re.findall(r"\{GD_DRIVE_MODE_(\w+), GD_FAULT_ID_(\w+), GD_DRIVE_MODES?_(\w+)\}", c)
+    again = re.findall(r"drive_mode::(\w+), (?:fault: )?fault_id::(\w+), (?:then: )?drive_modes?(?:::|_)(\w+)", made.header, re.I)  # fmt: skip
+    assert [tuple(x.upper().rstrip("_") for x in row) for row in again] == follows
+    sizes = {k.lower(): int(v) for k, v in re.findall(r"#define GD_(\w+_TO_\w+_STEPS)_COUNT +(\d+)U", c)}  # fmt: skip
+    rows = re.findall(r"(?:step_t, (\d+)> (\w+_to_\w+_steps))|(?:static (\w+_TO_\w+_STEPS): \[Step; (\d+)\])", made.header)  # fmt: skip
+    ways = {(a or b).lower(): int(n or m) for n, a, b, m in rows}
+    assert len(ways) >= 2
+    assert ways == {k: v for k, v in sizes.items() if k in ways}
+    a, b = numbers["AS_STATED"], numbers[next(iter(stage.modes)).upper()]
+    text = tmp_path / {"cpp": "modes.cpp", "rust": "modes.rs"}[language]
+    source = (HERE / "languages" / text.name).read_text("utf-8")
+    text.write_text(re.sub(r"\bWAYS\b", f"{a}, {b}, {b}, {a}, {a}, {b}", source), "utf-8")
+    header_modes.go_there_and_back(
+        stage, build(language, text, tmp_path, compiler(language, need_tool))
+    )
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

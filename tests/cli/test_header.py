@@ -116,8 +116,8 @@ def test_sections(gateword) -> None:  # type: ignore[no-untyped-def]
         (("quoll16", "-o", "/no/such/folder/x.h"), "/no/such/folder"),
         (("quoll16", "--only", "init", "--without", "frames"), "cannot do without 'frames'"),
         (
-            ("quoll16", "--language", "rust", "--only", "frames,modes"),
-            "section 'modes' is for C; in rust",
+            ("quoll16", "--language", "rust", "--only", "frames,shadow"),
+            "section 'shadow' is for C; in rust",
         ),
         (("quoll16", "--language", "cpp", "--only", "scales"), "section 'scales' is for C; in cpp"),
         (("quoll16", "--language", "cpp", "--chain", "2"), "--chain is for C"),

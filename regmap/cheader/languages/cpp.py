@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from ..text import string
-from .cpp_driver import COPIES, DRIVER, EXPLAIN, RESYNC, STATUS, WATCH
+from .cpp_driver import COPIES, DRIVER, ENTER, EXPLAIN, RESYNC, STATUS, WATCH, WATCH_MODE
 from .language import Field, Language, local
 
 if TYPE_CHECKING:
@@ -239,6 +239,21 @@ class Cpp(Language):
         text = text.replace("@FORMATS@", str(len(modules)))
         text = text.replace("@DEPTH@", str(max(1, *(m.frame.after for m in modules))))
         return text.split("\n")
+
+    def modes(self, ways: Sequence[tuple[str, str, str]], watched: Sequence[tuple[str, str]]) -> list[str]:  # fmt: skip
+        """`enter` and what the watch begins with, of the ways (from, to, table or "") and the modes that can be watched."""
+        lines = ENTER.split("\n")
+        for source, target, table in ways:
+            done = f"on.run({table})" if table else "result_t::ok"
+            lines += [f"    if ((from == {source}) && (to == {target})) {{", f"        return {done};", "    }"]  # fmt: skip
+        lines += ["    static_cast<void>(on);"] if not any(t for *_, t in ways) else []
+        lines += ["    return (from == to) && (to < drive_modes_count) ? result_t::ok : result_t::no_way;", "}"]  # fmt: skip
+        if watched:
+            lines += WATCH_MODE.split("\n")
+            for mode, table in watched:
+                lines += [f"    if (mode == {mode}) {{", f"        task = task_t({table});", "        return result_t::ok;", "    }"]  # fmt: skip
+            lines += ["    return result_t::no_way;", "}"]
+        return lines
 
     def file(self, name: str, body: Sequence[str]) -> list[str]:
         guard = f"{name.upper()}_HPP"

@@ -13,7 +13,8 @@ enum class result_t : uint8_t {
     changed = 5U,     // two reads of a status register differ: read again
     reset = 6U,       // the chip has been reset since it was configured
     busy = 7U,        // go on
-    wait = 8U         // go on after task.wait_us
+    wait = 8U,        // go on after task.wait_us
+    no_way = 10U      // no way leads from the one mode of the drive to the other
 };
 
 // A table in the making: `out` is what the next frame sends, ready for DMA, `in` what came in meanwhile.
@@ -295,7 +296,10 @@ WATCH = """
     {
         result_t result = tick(task);
         if (result == result_t::ok) {
-            task = task_t(readback_steps);
+            task_t again;
+            again.steps = task.steps;
+            again.size = task.size;
+            task = again;
             result = tick(task);
         }
         return @RESET@result;
@@ -388,3 +392,16 @@ constexpr table<uint8_t, N> cut(const table<uint8_t, bytes_most> &from) noexcept
     return to;
 }
 } // namespace detail"""
+
+ENTER = """
+// From one mode of the drive to another, blocking. ok: the chip holds the settings of the mode, each read back. no_way:
+// nothing was sent. Anything else: the chip holds a part of both modes (`step` of the way failed), so bring the bridge
+// into its safe state.
+template <class Spi>
+[[nodiscard]] result_t enter(driver<Spi> &on, uint8_t from, uint8_t to)
+{"""
+
+WATCH_MODE = """
+// Before the first call of `watch` in a mode. no_way: no such mode, or nothing of it can be read back.
+[[nodiscard]] constexpr result_t watch_mode_begin(task_t &task, uint8_t mode) noexcept
+{"""

@@ -20,6 +20,7 @@ from .cpp import Cpp
 from .either import Either
 from .frames import TypedFrameWriter
 from .language import local
+from .modes import write_modes
 from .module import FrameModule
 from .pieces import ERRORS
 from .registers import wide_of, write_registers
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
 
 LANGUAGES: dict[str, type[Either]] = {"cpp": Cpp, "rust": Rust}
 #: sections that C alone has
-FOR_C_ALONE = ("tests", "modes", "scales", "shadow", "asserts")
+FOR_C_ALONE = ("tests", "scales", "shadow", "asserts")
 
 
 def generate_in(language: str, source: Stage | Chip, options: Options | None = None) -> Generated:
@@ -76,10 +77,8 @@ def generate_in(language: str, source: Stage | Chip, options: Options | None = N
 def _missing(sheet: Sheet) -> list[tuple[str, str]]:
     """What the map and the stage state that only C has: the section, and what it would hold."""
     chip, stage = sheet.chip, sheet.stage
-    modes = stage.modes if stage is not None else {}
     found = [
         ("tests", "start-up tests of the monitors", bool(chip.monitor_tests) and stage is not None),
-        ("modes", f"ways between the modes {', '.join(modes)}", bool(modes)),
     ]
     return [(section, what) for section, what, stated in found if stated and sheet.has(section)]
 
@@ -142,6 +141,7 @@ def _whole(sheet: Sheet, lang: Either, digest: str) -> list[str]:
     if sheet.has("run") and sheet.stage is not None and sheet.plans:
         body += write_dispatch(sheet, lang, modules, lambda m: _filler(chip, m.frame))
         body += lang.driver(sheet, modules, _rounds(sheet, modules))
+        body += write_modes(sheet, lang)
     return [*_banner(sheet, lang, digest), *lang.file(name, body)]
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from ..text import string
 from .language import Field, Language
-from .rust_driver import DRIVER, EXPLAIN, RESYNC, STATUS, WATCH
+from .rust_driver import DRIVER, ENTER, EXPLAIN, RESYNC, STATUS, WATCH, WATCH_MODE
 
 if TYPE_CHECKING:
     from ..sheet import Sheet
@@ -240,6 +240,25 @@ pub fn frame_of(format: u8, data: &[u8; BYTES_MOST]) -> Frame {{
         text = text.replace("@FORMATS@", str(len(modules)))
         text = text.replace("@DEPTH@", str(max(1, *(m.frame.after for m in modules))))
         return text.split("\n")
+
+    def modes(self, ways: Sequence[tuple[str, str, str]], watched: Sequence[tuple[str, str]]) -> list[str]:  # fmt: skip
+        """`enter` and what the watch begins with, of the ways (from, to, table or "") and the modes that can be watched."""
+        lines = ENTER.split("\n")
+        for source, target, table in ways:
+            done = f"self.run(&{table.upper()})" if table else "Outcome::Ok"
+            lines.append(f"            ({source}, {target}) => {done},")
+        lines += [
+            "            (from, to) if from == to && to < DRIVE_MODES_COUNT => Outcome::Ok,",
+            "            _ => Outcome::NoWay,",
+            "        }",
+            "    }",
+            "}",
+        ]
+        if watched:
+            lines += WATCH_MODE.split("\n")
+            lines += [f"        {mode} => Task::new(&{table.upper()})," for mode, table in watched]
+            lines += ["        _ => return Outcome::NoWay,", "    };", "    Outcome::Ok", "}"]
+        return lines
 
     def file(self, _: str, body: Sequence[str]) -> list[str]:
         return [

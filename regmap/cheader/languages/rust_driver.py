@@ -16,6 +16,7 @@ pub enum Outcome {
     Reset = 6,      // the chip has been reset since it was configured
     Busy = 7,       // go on
     Wait = 8,       // go on after task.wait_us
+    NoWay = 10,     // no way leads from the one mode of the drive to the other
 }
 
 // Your SPI: one chip-select burst, as many bytes in as out; false where it failed. `wait_us` is for `run` alone.
@@ -328,7 +329,7 @@ WATCH = """
     pub fn watch(&mut self, task: &mut Task) -> Outcome {
         let mut outcome = self.tick(task);
         if outcome == Outcome::Ok {
-            *task = Task::new(&READBACK_STEPS);
+            *task = Task::new(task.steps);
             outcome = self.tick(task);
         }
         @RESET@outcome
@@ -405,3 +406,18 @@ pub fn explain(words: &[Word; STATUS_COUNT]) -> Explained {
     }
 }
 """
+
+ENTER = """
+impl<S: Spi> Driver<'_, S> {
+    // From one mode of the drive to another, blocking. Ok: the chip holds the settings of the mode, each read back.
+    // NoWay: nothing was sent. Anything else: the chip holds a part of both modes (`step` of the way failed), so
+    // bring the bridge into its safe state.
+    #[must_use]
+    pub fn enter(&mut self, from: u8, to: u8) -> Outcome {
+        match (from, to) {"""
+
+WATCH_MODE = """
+// Before the first call of `watch` in a mode. NoWay: no such mode, or nothing of it can be read back.
+#[must_use]
+pub fn watch_mode_begin(task: &mut Task, mode: u8) -> Outcome {
+    *task = match mode {"""

@@ -38,10 +38,16 @@ def write_step_type(lang: Either) -> list[str]:
     ]
 
 
+def table_names(sheet: Sheet) -> dict[str, str]:
+    """What each table of steps is called, in lower case."""
+    taken: set[str] = set()
+    return {n: f"{local(n.removesuffix('_steps'), taken)}_steps" for n in sheet.plans}
+
+
 def write_steps(sheet: Sheet, lang: Either, formats: dict[str, FrameModule]) -> list[str]:
     """Every table of steps that the C header has, of the same frames."""
     lines: list[str] = []
-    taken: set[str] = set()
+    titles = table_names(sheet)
     for name, steps in sheet.plans.items():
         rows: list[str] = []
         for action in steps.actions:
@@ -59,8 +65,7 @@ def write_steps(sheet: Sheet, lang: Either, formats: dict[str, FrameModule]) -> 
                 ("format", lang.count(index)),
             ]
             rows.append(f"{lang.make(lang.type_name('step'), cells)},")
-        title = f"{local(name.removesuffix('_steps'), taken)}_steps"
-        lines += ["", *lang.table(lang.type_name("step"), title, len(steps.actions), rows, steps.about)]  # fmt: skip
+        lines += ["", *lang.table(lang.type_name("step"), titles[name], len(steps.actions), rows, steps.about)]  # fmt: skip
     return lines
 
 
@@ -272,6 +277,7 @@ def write_dispatch(
 
 
 __all__ = [
+    "table_names",
     "write_dispatch",
     "write_faults",
     "write_step_type",

@@ -254,10 +254,12 @@ def text(result: Proposal, context: Context) -> list[str]:
 
 def _folded(worse: Sequence[Worse]) -> list[tuple[str, Worse]]:
     """Both sides of one check as one where they say the same."""
+    from regmap.assessment.stage import IN
+
     known = {w.check: w for w in worse}
     rows = []
     for item in worse:
-        check, of, mode = item.check.partition(" in ")
+        check, of, mode = item.check.partition(IN)
         stem, _, side = check.rpartition(".")
         other = known.get(f"{stem}.{'low' if side == 'high' else 'high'}{of}{mode}")
         same = other is not None and (other.before, other.after) == (item.before, item.after)

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
+from ..calc.verdict import worst_first
 from ..chip import values
 from ..chip.bank import Bank, need
 from ..chip.model import Chip
@@ -152,8 +153,7 @@ def assess_over_modes(stage: Stage) -> Assessment:
         for n, a in found.items()
         for v, why in a.waived
     ]
-    verdicts.sort(key=lambda v: v.relative if v.relative is not None else float("inf"))
-    return Assessment(tuple(verdicts), tuple(waived))
+    return Assessment(tuple(worst_first(verdicts)), tuple(waived))
 
 
 def joint_problem(

@@ -110,6 +110,38 @@ def floating_load(work: Work) -> Variable | None:
     return work.derive("Iload", both_currents, a=load, b=static)
 
 
+def longest_on(work: Work) -> Variable | None:
+    """The on-time at the highest duty cycle."""
+    return work.derive(
+        "ton",
+        on_time,
+        d=work.take("Dmax", "stage:pwm.duty.max"),
+        f=work.take("f", "stage:pwm.frequency"),
+    )
+
+
+def sag_in_on_time(work: Work) -> Variable | None:
+    """How far the bootstrap capacitor sags in the longest on-time."""
+    return work.derive(
+        "dV",
+        droop,
+        ton=longest_on(work),
+        qg=work.take("Qg", "stage:mosfet.qg"),
+        ib=floating_load(work),
+        c=work.take("C", "stage:bootstrap.capacitor"),
+    )
+
+
+def charging_path(work: Work) -> Variable | None:
+    """The resistance that the bootstrap capacitor is charged through."""
+    return work.derive(
+        "R",
+        in_series,
+        a=work.take("Rboot", "chip:bootstrap.resistance"),
+        b=work.take("Rext", "stage:bootstrap.resistor"),
+    )
+
+
 _LOAD = (
     "chip:high_side_supply stage:bootstrap.capacitor chip:bootstrap.bias_current "
     "stage:mosfet.gate_leakage stage:gate.resistor.pulldown role:gate.voltage.high stage:mosfet.qg "
@@ -144,21 +176,7 @@ def bootstrap_droop(work: Work) -> Outcome:
     """Capacitor size: the sag of one on-time against the sag permitted."""
     if not bootstrapped(work):
         return None
-    ton = work.derive(
-        "ton",
-        on_time,
-        d=work.take("Dmax", "stage:pwm.duty.max"),
-        f=work.take("f", "stage:pwm.frequency"),
-    )
-    value = work.derive(
-        "dV",
-        droop,
-        qg=work.take("Qg", "stage:mosfet.qg"),
-        ib=floating_load(work),
-        ton=ton,
-        c=work.take("C", "stage:bootstrap.capacitor"),
-    )
-    return work.at_most(value, work.take("dVmax", "stage:limits.gate_droop"))
+    return work.at_most(sag_in_on_time(work), work.take("dVmax", "stage:limits.gate_droop"))
 
 
 @check(
@@ -183,12 +201,7 @@ def bootstrap_refresh(work: Work) -> Outcome:
         f=f,
         td=set_deadtime(work),
     )
-    path = work.derive(
-        "R",
-        in_series,
-        a=work.take("Rboot", "chip:bootstrap.resistance"),
-        b=work.take("Rext", "stage:bootstrap.resistor"),
-    )
+    path = charging_path(work)
     vuv = work.take("Vuv", "chip:bootstrap.uv")
     if window is not None and isinstance(window.low, float) and window.low <= 0:
         return work.refuse("the low side is not on at the highest duty: no refresh")
@@ -232,13 +245,7 @@ def bootstrap_on_time(work: Work) -> Outcome:
         qg=work.take("Qg", "stage:mosfet.qg"),
         ib=floating_load(work),
     )
-    needed = work.derive(
-        "ton",
-        on_time,
-        d=work.take("Dmax", "stage:pwm.duty.max"),
-        f=work.take("f", "stage:pwm.frequency"),
-    )
-    return work.at_least(value, needed)
+    return work.at_least(value, longest_on(work))
 
 
 @check(

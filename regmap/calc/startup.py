@@ -21,13 +21,13 @@ from typing import Any, Literal
 
 from ..errors import CallError
 from ..quantity import many
-from .bootstrap import MICROCHIP, droop, floating_load
+from .bootstrap import MICROCHIP, charging_path, sag_in_on_time
 from .corner import Variable, any_of, formula, larger, log
-from .currents import gate_voltage, in_series
+from .currents import gate_voltage
 from .edges import then
 from .gatesupply import bootstrapped
 from .inputs import Facts, FrameRun, ImpossibleError, Inputs
-from .pwm import on_time, stretched
+from .pwm import stretched
 from .registry import Outcome, check
 from .spi import frames_duration
 from .work import About, Work
@@ -243,23 +243,11 @@ def pump_time(work: Work) -> Variable | None:
 def bootstrap_time(work: Work) -> Variable | None:
     """How long the low sides must be on so that the first on-time ends above the undervoltage threshold."""
     c = work.take("C", "stage:bootstrap.capacitor")
-    on = work.derive(
-        "ton",
-        on_time,
-        d=work.take("Dmax", "stage:pwm.duty.max"),
-        f=work.take("f", "stage:pwm.frequency"),
-    )
-    qg = work.take("Qg", "stage:mosfet.qg")
-    sag = work.derive("dV", droop, qg=qg, ib=floating_load(work), ton=on, c=c)
+    sag = sag_in_on_time(work)
     return work.derive(
         "t_boot",
         bootstrap_charge_time,
-        r=work.derive(
-            "R",
-            in_series,
-            a=work.take("Rboot", "chip:bootstrap.resistance"),
-            b=work.take("Rext", "stage:bootstrap.resistor"),
-        ),
+        r=charging_path(work),
         c=c,
         vdd=gate_voltage(work, "low"),
         vf=work.take("Vf", "chip:bootstrap.vf"),

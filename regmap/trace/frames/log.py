@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import reduce
+from operator import or_
+
 import numpy as np
 import numpy.typing as npt
 
@@ -85,7 +88,7 @@ class FrameLog:
         parts = [
             p for r in frame.replies.values() for p in r.parts if p.kind in ("status", "field")
         ]
-        mask = np.uint64(sum({mask_of(p.bits): mask_of(p.bits) for p in parts}.values()))
+        mask = np.uint64(reduce(or_, (mask_of(p.bits) for p in parts), 0))
         asked = self.sorter.kind[idents].astype(np.uint64) << np.uint64(16)
         asked |= (self.sorter.register[idents] + 1).astype(np.uint64)
         rows = np.stack([asked, self.table.column(4)[idents] & mask])

@@ -718,7 +718,10 @@ class Chip:
         return found.field(name) if found else None
 
     def once(self, what: str, work_out: Callable[[Chip], T]) -> T:
-        """What `work_out` makes of this chip, made once; nobody may change it. `what` is a name of its own."""
+        """What `work_out` makes of this chip, made once and shared by all who ask for `what`, a name of its own.
+
+        It holds only what follows from the chip: a table may be filled as it is asked, nothing else is changed in it.
+        """
         found: T = self._once[what] if what in self._once else work_out(self)
         self._once[what] = found
         return found

@@ -67,11 +67,6 @@ class Sent:
         return part
 
 
-def _none_yet(chip: Chip) -> dict[str, dict[tuple[str | None, int | None], list[Register]]]:
-    del chip
-    return {}
-
-
 class Recogniser:
     """Which layout, and whose word; holds no state of the chip. `bank` is always what is known of it:
     reset state where not given."""
@@ -102,7 +97,7 @@ class Recogniser:
         }
         #: by layout, shared with all recognisers of this chip
         self._tables: dict[str, dict[tuple[str | None, int | None], list[Register]]]
-        self._tables = chip.once("recogniser.tables", _none_yet)
+        self._tables = chip.once("recogniser.tables", lambda _: {})
 
     # --- which layout a request travels in ---------------------------------------------------
     def carriers(self, target: Target | None) -> tuple[Frame, ...]:

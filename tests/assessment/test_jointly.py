@@ -16,14 +16,11 @@ from regmap.assessment.jointly import (
     sweep_input_over_modes,
     sweep_over_modes,
 )
-from regmap.assessment.propose import ENOUGH
 from regmap.assessment.stage import assess, signature
 from regmap.assessment.sweep import sweep, sweep_input
-from regmap.calc import consequence
-from regmap.chip.bank import Bank
 from regmap.chip.values import options
-from regmap.expr import evaluate
 from regmap.stages.load import Stage, read_stage, set_by
+from tests.assessment.ranks import Rank, put, ranks, worst_first
 
 DEVICES = Path(__file__).parents[2] / "devices"
 MODES = """
@@ -45,16 +42,8 @@ def pump(tmp_path_factory: pytest.TempPathFactory) -> Stage:
     return stage
 
 
-Rank = tuple[int, float, float]
 GOALS = ["overcurrent", "sense"]
 known: dict[object, dict[str, float | None]] = {}
-
-
-def put(bank: Bank, codes: dict[str, int]) -> None:
-    for name, code in codes.items():
-        item = bank.chip.field(name)
-        assert item is not None
-        bank.put(item, code)
 
 
 def margins_at(
@@ -71,29 +60,14 @@ def margins_at(
 def ranks_of(
     stage: Stage, at: dict[str, dict[str, int]], before: dict[tuple[str, str], float]
 ) -> list[Rank]:
-    """Every verdict of every mode at these codes, worst first: what is missed by consequence, then low margins by
-    consequence, then margins (as the search says that it orders them)."""
+    """Every verdict of every mode at these codes, worst first."""
     found: list[Rank] = []
     for mode, there in states(stage).items():
         bank = there.bank
         put(bank, at[mode])
-        verdicts = margins_at(mode, there, tuple(sorted(at[mode].items())))
-        names = {*verdicts, *(c for m, c in before if m == mode)}
-        for name in names:
-            margin = verdicts.get(name)
-            kind, hold = consequence(name), max(0.0, min(before.get((mode, name), 0.0), 0.1))
-            if margin is None or margin < hold:
-                found.append((0, kind, -math.inf if margin is None else margin - hold))
-            elif margin < 0.1:
-                found.append((1, kind, margin))
-            else:
-                found.append((2, 0, min(margin, ENOUGH)))
-        found += [
-            (-1, 0, -math.inf)
-            for r in stage.chip.rules
-            if r.severity == "error" and evaluate(r.require, bank) is False
-        ]
-    return sorted((a, b, float(f"{c:.10g}")) for a, b, c in found)
+        margins = margins_at(mode, there, tuple(sorted(at[mode].items())))
+        found += ranks(margins, {c: had for (m, c), had in before.items() if m == mode}, bank)
+    return worst_first(found)
 
 
 def test_what_a_mode_sets_is_its_own(pump: Stage) -> None:

@@ -21,6 +21,7 @@ from regmap.chip.values import choose, options
 from regmap.expr import evaluate
 from regmap.quantity import parse_band
 from regmap.stages.load import Stage, load_stage
+from tests.assessment.ranks import Rank, put, ranks, worst_first
 
 ALL = os.environ.get("GATEWORD_ALL") == "1"
 
@@ -34,38 +35,15 @@ def with_param(stage: Stage, **texts: str) -> Stage:
     return replace(stage, params=params)
 
 
-Rank = tuple[int, float, float]
-
-
 def ranks_of(stage: Stage, at: dict[str, int], before: dict[str, float]) -> list[Rank]:
-    """Every verdict of the whole assessment at these codes, worst first, none left out.
-
-    First what is missed, or less than the stage has of the 10 % asked, by consequence; then low
-    margins by consequence; then margins.
-    """
+    """Every verdict of the whole assessment at these codes, worst first."""
     bank = stage.bank
-    for name, code in at.items():
-        item = stage.chip.field(name)
-        assert item is not None
-        bank.put(item, code)
-    verdicts = {v.check: v for v in assess(stage, bank).verdicts if v.check != "reaction.masked"}
-    found: list[Rank] = []
-    for name in {*verdicts, *before} - {"reaction.masked"}:
-        margin = verdicts[name].relative if name in verdicts else None
-        had = before.get(name, 0.0)
-        kind, hold = consequence(name), max(0.0, min(had, 0.1))
-        if margin is None or margin < hold:
-            found.append((0, kind, -math.inf if margin is None else margin - hold))
-        elif margin < 0.1:
-            found.append((1, kind, margin))
-        else:
-            found.append((2, 0, min(margin, ENOUGH)))
-    found += [
-        (-1, 0, -math.inf)
-        for r in stage.chip.rules
-        if r.severity == "error" and evaluate(r.require, bank) is False
-    ]
-    return sorted((a, b, float(f"{c:.10g}")) for a, b, c in found)
+    put(bank, at)
+    margins = {v.check: v.relative for v in assess(stage, bank).verdicts}
+    masked = "reaction.masked"
+    return worst_first(
+        ranks(*({n: m for n, m in of.items() if n != masked} for of in (margins, before)), bank)
+    )
 
 
 SMALL = [

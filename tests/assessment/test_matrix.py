@@ -66,7 +66,7 @@ def test_a_variant_on_another_chip_has_its_own_checks() -> None:
 def test_the_page_shows_every_check_of_every_variant(tmp_path: Path) -> None:
     stages = variants(tmp_path, 3)
     found = matrix([*stages, stages[0]])
-    text = matrix_page(found)
+    text = matrix_page(found, {})
     assert found.names[0] == f"v0 ({stages[0].file})"
     for row in found.rows:
         assert f"<code>{row.check}</code>" in text

@@ -17,6 +17,7 @@ from regmap.chip.model import Chip
 from regmap.errors import CallError, LinkError
 from regmap.link import rules
 from regmap.link.log import SessionLog
+from regmap.link.look import Found
 from regmap.link.port import AdapterPort
 from regmap.link.session import Link, RegisterReading
 from regmap.quantity import parse, show
@@ -218,12 +219,27 @@ def run_identify(args: argparse.Namespace, context: Context, target: Target) -> 
         return Status.OK
     with session(args, context, target) as link:
         found = identify(link, any_chip=args.any_chip)
+        wiring = _wiring(target, found) if found.words else []
         if args.json:
-            context.json("identify", ok=found.ok, adapter=found.adapter, text=found.text)
+            context.json(
+                "identify", ok=found.ok, adapter=found.adapter, text=found.text, wiring=wiring
+            )
         else:
             context.out(f"adapter: {found.adapter}")
             context.out(wrap(found.text, context.width))
+            for said in wiring:
+                context.out(wrap(f"wiring: {said}", context.width, hang="  "))
         return Status.OK if found.ok else Status.LINK
+
+
+def _wiring(target: Target, found: Found) -> list[str]:
+    """What the words that came look like: another bit order, a line at rest, a map of another chip."""
+    from regmap.maps.load import maps_around
+    from regmap.trace.findings.pairs import diagnose_frames
+
+    chip = target.the_chip
+    known = diagnose_frames(chip, found.words, lambda: maps_around(chip.files[:1]))
+    return [m.text for m in known.mistakes]
 
 
 def known_chip(args: argparse.Namespace, link: Link) -> None:

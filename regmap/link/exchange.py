@@ -6,6 +6,7 @@ or restarted, a chip that lost its configuration, a counter out of step, and tel
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
@@ -21,6 +22,7 @@ from .port import AdapterPort, TransferLostError
 from .trade import Ask, Composer, Direct, InChain, Route, Trade
 
 NOISE_LASTS = 30  # exchanges
+WORDS = 96  # frames whose words are kept
 Log = Callable[[dict[str, Any]], None]
 
 
@@ -64,6 +66,8 @@ class Exchange:
         self._generation = port.generation
         self._begin = port.clock()
         self.in_step = False
+        #: the last frames: the word sent and the word read meanwhile
+        self.words: deque[tuple[int, int]] = deque(maxlen=WORDS)
         self.flags = rules.power_up_flags(chip)
         self.sentry = rules.sentry(chip)
         self.configured = False
@@ -114,6 +118,7 @@ class Exchange:
                     trade.damage.append(str(error))
                     trade.raw.append(0)
                 at += len(frame)
+            self.words += [(s.word, w) for s, w in zip(trade.sent, trade.raw, strict=True)]
             self.composer.decode(trade, self.machine.bank)
             missed = trade.missed()
             if missed:

@@ -16,6 +16,9 @@ from ..frames.words import GUARDS
 from . import rules
 from .session import Link, RegisterReading
 
+#: registers that are read where nobody answered, to see what the words look like
+MOST_ASKED = 12
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Checked:
@@ -34,12 +37,17 @@ class Checked:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Found:
-    """Who answered: the adapter, the witness register, and every register that was read."""
+    """Who answered: the adapter, the witness register, and every register that was read.
+
+    `words`, where nobody who can be believed did, are the frames of the last exchanges, sent and read, for
+    `regmap.trace.findings.pairs.diagnose_frames`.
+    """
 
     adapter: str
     ok: bool
     text: str
     readings: tuple[RegisterReading, ...] = ()
+    words: tuple[tuple[int, int], ...] = ()
 
 
 def identify(link: Link, *, any_chip: bool = False) -> Found:
@@ -67,8 +75,13 @@ def identify(link: Link, *, any_chip: bool = False) -> Found:
         if proof is None:
             text = f"something answers in good form ({probe.name} reads 0x{reading.word or 0:X}); the map has no register that tells this chip from others"
         return Found(adapter=adapter, ok=True, text=text, readings=(reading,))
+    # many questions tell more of the words than one that is repeated
+    for register in _quiet(link)[:MOST_ASKED]:
+        link.read(register.name)
+    frames = tuple(link.exchange.words)
     words = set(reading.seen)
-    if proof is not None and len(words) == 1 and len(reading.seen) > 2:
+    other = proof is not None and len(words) == 1 and words != {proof[1]}
+    if proof is not None and other and len(reading.seen) > 2 and _answers(frames):
         word = words.pop()
         text = f"{probe.name} reads 0x{word:X}; the map of {link.chip.name} says 0x{proof[1]:X}: another chip, or another revision"
         if any_chip:
@@ -76,8 +89,33 @@ def identify(link: Link, *, any_chip: bool = False) -> Found:
             return Found(adapter=adapter, ok=True, text=text, readings=(reading,))
         return Found(adapter=adapter, ok=False, text=text, readings=(reading,))
     text = f"nothing that can be believed answers for {link.chip.name}: {reading.why}"
+    if other and not echoed(frames):
+        text += "; it may reject all that arrives (SDI, the clock count and the SPI mode at the chip's own pins decide), or be another chip"
     text += f"; {_otherwise(link, probe)}"
-    return Found(adapter=adapter, ok=False, text=text, readings=(reading,))
+    return Found(adapter=adapter, ok=False, text=text, readings=(reading,), words=frames)
+
+
+def _answers(frames: Sequence[tuple[int, int]]) -> bool:
+    """Whether what came differs and is not what was sent: a line at rest, or a chip that rejects all, says one thing,
+    SDO that carries SDI the very words."""
+    return not echoed(frames) and len({read for _, read in frames}) > 2
+
+
+def echoed(frames: Sequence[tuple[int, int]]) -> bool:
+    """Whether what was read is what was sent, frame by frame."""
+    return all(sent == read for sent, read in frames)
+
+
+def _quiet(link: Link) -> list[Register]:
+    """What can be read without changing the chip, on the pages that may be turned to."""
+    return [
+        r
+        for r in link.chip.registers.values()
+        if r.readable
+        and not rules.read_hazards(link.chip, r)
+        and not rules.closed(link.chip, r, link.machine.bank)
+        and not link.unreachable(r)
+    ]
 
 
 def _otherwise(link: Link, probe: Register) -> str:
@@ -116,14 +154,7 @@ def _otherwise(link: Link, probe: Register) -> str:
 
 def look(link: Link) -> tuple[RegisterReading, ...]:
     """Read everything that can be read without changing the chip, on the pages that may be turned to."""
-    return tuple(
-        link.read(r.name)
-        for r in link.chip.registers.values()
-        if r.readable
-        and not rules.read_hazards(link.chip, r)
-        and not rules.closed(link.chip, r, link.machine.bank)
-        and not link.unreachable(r)
-    )
+    return tuple(link.read(r.name) for r in _quiet(link))
 
 
 def status(link: Link, *, clearing: bool = False) -> dict[str, RegisterReading]:

@@ -258,28 +258,18 @@ def program(
     return out[:frames]
 
 
-def run(chip: Chip, mistake: Mistake | None = None, frames: int = 44, seed: int = 1) -> Recording:
-    """Let the controller talk to the chip through wires with this mistake."""
-    wrong = mistake or Mistake()
-    draw = random.Random(seed)
-    model = Model(chip)
-    mode_chip = chip.spi.mode
-    mode = wrong.mode(mode_chip) if wrong.mode is not None else mode_chip
-    idle = mode >> 1
-    active = 0 if chip.spi.select_active_low else 1
-    clock, select = Wave(idle), Wave(1 - active)
-    sdi, sdo = Wave(0), Wave(2)
-    pattern = chip.default_frame().bursts or (chip.default_frame().length,)
-    length = chip.default_frame().length
-    words: list[tuple[Bits, Bits]] = []
-    time = 10_000
+def bits_sent(
+    chip: Chip, wrong: Mistake, draw: random.Random, frames: int = 44, seed: int = 1
+) -> list[list[Bits]]:
+    """For each frame the bits of each of its selects, as firmware with this mistake sends them, the word's high bit first."""
+    frame = chip.default_frame()
     queue: list[list[Bits]] = []
     for sent in program(chip, frames, seed):
-        bits = bits_of(sent.word, length)
+        bits = bits_of(sent.word, frame.length)
         if wrong.firmware is not None:
             bits = wrong.firmware(bits, len(queue), draw)
         parts, at = [], 0
-        for size in pattern:
+        for size in frame.bursts or (frame.length,):
             parts.append(bits[at : at + size])
             at += size
         if at < len(bits):
@@ -293,6 +283,24 @@ def run(chip: Chip, mistake: Mistake | None = None, frames: int = 44, seed: int 
         merged.append(
             [[b for parts in group for p in parts for b in p]] if wrong.merge > 1 else group[0]
         )
+    return merged
+
+
+def run(chip: Chip, mistake: Mistake | None = None, frames: int = 44, seed: int = 1) -> Recording:
+    """Let the controller talk to the chip through wires with this mistake."""
+    wrong = mistake or Mistake()
+    draw = random.Random(seed)
+    model = Model(chip)
+    mode_chip = chip.spi.mode
+    mode = wrong.mode(mode_chip) if wrong.mode is not None else mode_chip
+    idle = mode >> 1
+    active = 0 if chip.spi.select_active_low else 1
+    clock, select = Wave(idle), Wave(1 - active)
+    sdi, sdo = Wave(0), Wave(2)
+    pattern = chip.default_frame().bursts or (chip.default_frame().length,)
+    words: list[tuple[Bits, Bits]] = []
+    time = 10_000
+    merged = bits_sent(chip, wrong, draw, frames, seed)
     for number, parts in enumerate(merged):
         order = [p if chip.spi.msb_first else p[::-1] for p in parts]
         # first pass: what the chip samples does not depend on what it answers

@@ -29,7 +29,7 @@ _NEVER = 65
 
 @dataclass(frozen=True, slots=True)
 class Counted:
-    """For each way: how many of `of` frames fit, and how many different words there are."""
+    """For each way: how many of `of` frames fit, and how many different words there are among those that do."""
 
     good: Times
     of: Times
@@ -60,10 +60,11 @@ def counted(
         mine = batch.transfer >= 0
         way, idents = batch.transfer[mine], batch.idents[mine]
         whole = (table.column(3)[idents] & np.uint64(CUT)) == 0
+        fits = whole & (needs[idents] <= allowed[way])
         total += np.bincount(way[whole], minlength=ways)
-        good += np.bincount(way[whole & (needs[idents] <= allowed[way])], minlength=ways)
-        whose.append(way)
-        words.append(table.column(0 if role == "command" else 4)[idents])
+        good += np.bincount(way[fits], minlength=ways)
+        whose.append(way[fits])
+        words.append(table.column(0 if role == "command" else 4)[idents[fits]])
     return Counted(good, total, _different(np.concatenate(whose), np.concatenate(words), ways))
 
 

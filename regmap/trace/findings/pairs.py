@@ -17,6 +17,19 @@ from .replies import Mistake, told_rejected
 from .wiring import Diagnosis, diagnose
 
 
+def diagnose_frames(
+    chip: Chip,
+    frames: Sequence[tuple[int, int]],
+    others: Callable[[], Iterable[Chip]] | None = None,
+) -> Diagnosis:
+    """What is wrong with frames in the order in which they were sent: (command, the word read meanwhile)."""
+    length = chip.default_frame().length
+    text = "".join(f"{hexword(c, length)} {hexword(r, length)}\n" for c, r in frames)
+    with open_capture(io.BytesIO(text.encode()), format="frames", name="frames") as capture:
+        trace = trace_capture(capture, [chip])
+    return diagnose(trace, None, others)
+
+
 def diagnose_pairs(
     chip: Chip,
     pairs: Sequence[tuple[int, int]],

@@ -21,12 +21,14 @@ from regmap.frames.words import inspect
 from ..tracer import Trace
 from .checkbits import wrong_check_bits
 from .replies import Mistake, Shares
-from .ways import CLEARLY, ENOUGH, Fit, Way, WayReader, of_bits
+from .ways import CLEARLY, ENOUGH, RANDOM_WORDS, Fit, Way, WayReader, of_bits
 
 #: A line of which so many frames fit is the right line, read the right way, and disturbed.
 MOSTLY = 0.4
 #: Share of words at random that may fit where one word alone is to prove something.
 SELDOM = 0.02
+#: no sample of words at random shows less
+LEAST_CHANCE = 1 / RANDOM_WORDS
 
 
 def words_read(
@@ -91,9 +93,11 @@ def _best(
     for fit in ranked:
         if fit.share < ENOUGH or fit.of < 2:
             return None
-        if fit.different < 2 and chance > SELDOM:
-            # one word alone may fit by chance
-            continue
+        if fit.different < 3:
+            # one word or two, however often they come, may fit one of so many ways by chance
+            tried = sum(f.way.distance(usual) <= fit.way.distance(usual) for f in ranked)
+            if tried * max(chance, LEAST_CHANCE) ** max(fit.different, 1) > SELDOM:
+                continue
         if fit.way.distance(usual) == 0:
             return None
         if fit.share < now.share + CLEARLY or fit.share < chance + CLEARLY:

@@ -23,6 +23,8 @@ from .fitting import counted
 
 #: Share of frames that must fit for a way of reading to be believed.
 ENOUGH = 0.85
+#: words at random by which it is told how many fit by chance
+RANDOM_WORDS = 120
 #: How much more must fit than as set up.
 CLEARLY = 0.3
 AS_SET_UP = "as set up"
@@ -250,8 +252,10 @@ class WayReader:
         def share(chip: Chip) -> float:
             length = chip.default_frame().length
             draw = np.random.default_rng(1)
-            bits = draw.integers(0, 2, 120 * length, dtype=np.uint8)
-            read = of_bits(t, [bits[i * length : (i + 1) * length] for i in range(120)], role)
+            bits = draw.integers(0, 2, RANDOM_WORDS * length, dtype=np.uint8)
+            read = of_bits(
+                t, [bits[i * length : (i + 1) * length] for i in range(RANDOM_WORDS)], role
+            )
             alone = WayReader(read, self.setup, [chip], None)
             return alone.score(role, read, self.usual[role]).share
 

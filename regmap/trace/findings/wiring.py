@@ -269,7 +269,7 @@ def _select(trace: Trace) -> list[Mistake]:
 
 def _or_select(mistake: Mistake) -> Mistake:
     """Replies that say nothing while select rests: the rest alone explains them, whatever the line does."""
-    if mistake.name not in ("stuck_high", "stuck_low", "replies"):
+    if mistake.name not in ("floating", "stuck_high", "stuck_low", "replies"):
         return mistake
     text = f"{mistake.text}; or select alone: a chip whose select never moves takes all clocks for one frame and answers none of them (let select move, then look again)"
     return replace(mistake, text=text, also=(*mistake.also, "select_still"))

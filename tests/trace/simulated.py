@@ -1,7 +1,7 @@
-"""Mistakes of wiring and framing made by a Verilog and by a VHDL simulator: what their probes recorded.
+"""Mistakes of wiring and framing made by a VHDL simulator: what its probe recorded.
 
-The benches (tests/verilog/lines.v, tests/vhdl/lines.vhd) move the edges, the wires and the chip's pins; they know no map.
-Which bits stand in a word and what the chip answers comes from `edgelevel`. A bench runs twice: what the chip samples does not
+The bench (tests/vhdl/lines.vhd) moves the edges, the wires and the chip's pins; it knows no map.
+Which bits stand in a word and what the chip answers comes from `edgelevel`. The bench runs twice: what the chip samples does not
 depend on what it answers, so the first run tells what it was asked, the second has the answers.
 """
 
@@ -12,7 +12,7 @@ import random
 import re
 import subprocess
 import sys
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -67,19 +67,14 @@ MISSING = {"select not captured": "sel"}
 
 @dataclass
 class Bench:
-    """A compiled bench: `words` of options before each run."""
+    """The bench, compiled in its folder by `build`."""
 
-    kind: str  #: "verilog" or "vhdl"
     folder: Path
-    options: dict[str, int] = field(default_factory=dict)
 
     def build(self) -> None:
         """Compile it. The folder keeps what is compiled."""
-        if self.kind == "verilog":
-            self._call("iverilog", "-g2012", "-o", "lines", str(TESTS / "verilog" / "lines.v"))
-        else:
-            self._call("ghdl", "-a", "--std=08", str(TESTS / "vhdl" / "lines.vhd"))
-            self._call("ghdl", "-e", "--std=08", "lines")
+        self._call("ghdl", "-a", "--std=08", str(TESTS / "vhdl" / "lines.vhd"))
+        self._call("ghdl", "-e", "--std=08", "lines")
 
     def _call(self, *words: str) -> None:
         done = subprocess.run(words, cwd=self.folder, capture_output=True, text=True, check=False)
@@ -90,13 +85,8 @@ class Bench:
         (self.folder / "words").write_text(
             "".join(f"{len(s)} {s} {a} {int(e)}\n" for s, a, e in rows)
         )
-        if self.kind == "verilog":
-            given = [f"+{n}={v}" for n, v in options.items()]
-            self._call("vvp", "-n", "lines", *given, "+words=words", "+seen=seen")
-        else:
-            given = [f"-g{n}={v}" for n, v in options.items() if n not in ("mode", "chip")]
-            given += [f"-g{n}_{'mode'}={options[n]}" for n in ("mode", "chip")]
-            self._call("ghdl", "-r", "--std=08", "lines", *given, "--vcd=lines.vcd")
+        given = [f"-g{n}={v}" for n, v in options.items()]
+        self._call("ghdl", "-r", "--std=08", "lines", *given, "--vcd=lines.vcd")
         return (self.folder / "seen").read_text().split("\n")
 
 
@@ -107,7 +97,7 @@ def recorded(bench: Bench, name: str, case: Any, chip: Any) -> str:
         return ""
     spi, frame = chip.spi, chip.default_frame()
     options = {
-        "chip": spi.mode,
+        "chip_mode": spi.mode,
         "mode": wrong.mode(spi.mode) if wrong.mode is not None else spi.mode,
         "act": 0 if spi.select_active_low else 1,
         "late": wrong.late_reply,

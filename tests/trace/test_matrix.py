@@ -1,7 +1,7 @@
 """Wiring and framing mistakes on every bundled chip, made edge by edge, against what is said of them.
 
-Made by a model of edges (edgelevel.py) as dump, word list and pairs, and by benches in Verilog and VHDL under Icarus
-Verilog and GHDL (simulated.py). The judge (edgelevel.py, mistakes.py, simulated.py) uses nothing of the trace. Named: the finding that comes first, or another
+Made by a model of edges (edgelevel.py) as dump, word list and pairs, and by a bench in VHDL under GHDL (simulated.py);
+test_simulated.py has those of a bench in Verilog, tests/link/test_mistakes.py those under a link. The judge (edgelevel.py, mistakes.py, simulated.py) uses nothing of the trace. Named: the finding that comes first, or another
 explanation told with it, is the mistake made. Nobody may be accused of another mistake, and no capture with a mistake
 may end as if all were well.
 """
@@ -30,12 +30,12 @@ from regmap.trace.telling.story import Story, tell
 from regmap.trace.tracer import How, trace_capture
 
 CHIPS = ("bilby32", "numbat24", "potoroo40", "quoll16", "wombat24", "quokka16")
-KINDS = ("vcd", "frames", "pairs", "verilog", "vhdl")
-DUMPS = ("vcd", "verilog", "vhdl")
+KINDS = ("vcd", "frames", "pairs", "vhdl")
+DUMPS = ("vcd", "vhdl")
 #: all cases: GATEWORD_EVERY_CAPTURE=1
 EVERY = os.environ.get("GATEWORD_EVERY_CAPTURE") == "1"
-#: the bench of a simulator by its language
-Benches = Callable[[str], Any]
+#: the bench, compiled when it is first asked for
+Compiled = Callable[[], Any]
 #: findings that accuse nobody in particular
 GENERAL = {"fit", "replies", "glitch", "clocks", "silent", "dead"}
 
@@ -83,15 +83,15 @@ def verdict(story: Story, wanted: frozenset[str] | None) -> str:
     return "partly" if wanted is not None else "-"
 
 
-def judged(name: str, chip_name: str, kind: str, benches: Benches) -> str:
+def judged(name: str, chip_name: str, kind: str, bench: Compiled) -> str:
     """The verdict on one mistake, chip and input, "" where there is nothing to judge."""
     case, chip = mistakes.CASES[name], load(chip_name)
     mistake = case.make(chip)
     if mistake is None or (kind not in DUMPS and case.quiet):
         return ""
     recording = edgelevel.run(chip, mistake)
-    if kind in ("verilog", "vhdl"):
-        text = simulated.recorded(benches(kind), name, case, chip)
+    if kind == "vhdl":
+        text = simulated.recorded(bench(), name, case, chip)
     else:
         text = recording.vcd() if kind == "vcd" else recording.text()
     if kind not in DUMPS and not case.how and text == edgelevel.run(chip).text():
@@ -123,51 +123,49 @@ def judged(name: str, chip_name: str, kind: str, benches: Benches) -> str:
 
 
 @pytest.mark.parametrize("chip", CHIPS if EVERY else CHIPS[::2])
-def test_a_sound_drive_is_not_accused(chip: str, benches: Benches) -> None:
+def test_a_sound_drive_is_not_accused(chip: str, bench: Compiled) -> None:
     recording = edgelevel.run(load(chip))
     sound = mistakes.Case(lambda _chip: edgelevel.Mistake(), frozenset(), None)
-    dumps = [simulated.recorded(benches(k), "", sound, load(chip)) for k in ("verilog", "vhdl")]
-    for text in (recording.vcd(), recording.text(), *dumps):
+    dump = simulated.recorded(bench(), "", sound, load(chip))
+    for text in (recording.vcd(), recording.text(), dump):
         story = told(text, [load(chip)], {})
         assert story.diagnosis.mistakes == ()
         assert story.stops == ()
 
 
-def table(kind: str, benches: Benches) -> dict[str, Counter[str]]:
+def table(kind: str, bench: Compiled) -> dict[str, Counter[str]]:
     return {
-        name: Counter(v for chip in CHIPS if (v := judged(name, chip, kind, benches)))
+        name: Counter(v for chip in CHIPS if (v := judged(name, chip, kind, bench)))
         for name in mistakes.CASES
     }
 
 
-def sampled(kind: str, benches: Benches) -> dict[str, Counter[str]]:
+def sampled(kind: str, bench: Compiled) -> dict[str, Counter[str]]:
     """Each mistake in one of the kinds, on chips in turn."""
     found = {}
     for place, name in enumerate(mistakes.CASES):
         if place % len(KINDS) == KINDS.index(kind):
-            said = judged(name, CHIPS[place // len(KINDS) % len(CHIPS)], kind, benches)
+            said = judged(name, CHIPS[place // len(KINDS) % len(CHIPS)], kind, bench)
             found[name] = Counter([said] if said else [])
     return found
 
 
 @pytest.fixture(scope="module")
-def benches(need_tool: Callable[[str], str], tmp_path_factory: pytest.TempPathFactory) -> Benches:
-    """The bench of a simulator, compiled when it is first asked for."""
-
+def bench(need_tool: Callable[[str], str], tmp_path_factory: pytest.TempPathFactory) -> Compiled:
     @cache
-    def bench(kind: str) -> Any:
-        need_tool({"verilog": "iverilog", "vhdl": "ghdl"}[kind])
-        made = simulated.Bench(kind, tmp_path_factory.mktemp(kind))
+    def compiled() -> Any:
+        need_tool("ghdl")
+        made = simulated.Bench(tmp_path_factory.mktemp("vhdl"))
         made.build()
         return made
 
-    return bench
+    return compiled
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_mistakes_are_named(kind: str, benches: Benches) -> None:
+def test_mistakes_are_named(kind: str, bench: Compiled) -> None:
     """Each mistake as one of the inputs on one of the chips; all of them with GATEWORD_EVERY_CAPTURE=1."""
-    found = table(kind, benches) if EVERY else sampled(kind, benches)
+    found = table(kind, bench) if EVERY else sampled(kind, bench)
     total = sum(found.values(), Counter())
     assert total["falsely accused"] == 0, {n: c for n, c in found.items() if c["falsely accused"]}
     assert total["silent"] == 0, {n: c for n, c in found.items() if c["silent"]}
@@ -235,17 +233,10 @@ if __name__ == "__main__":
     import tempfile
 
     with tempfile.TemporaryDirectory() as place:
-
-        @cache
-        def compiled(kind: str) -> Any:
-            folder = Path(place) / kind
-            folder.mkdir()
-            made = simulated.Bench(kind, folder)
-            made.build()
-            return made
-
+        made = simulated.Bench(Path(place))
+        made.build()
         for kind in KINDS:
-            found = table(kind, compiled)
+            found = table(kind, lambda: made)
             sys.stdout.write(f"{kind} {dict(sum(found.values(), Counter()))}\n")
             for name, counts in found.items():
                 if set(counts) - {"named"}:

@@ -1,6 +1,6 @@
 -- An SPI controller, a chip's pins and the wires between them, with one mistake at a time: what a probe records is the
--- scope `probe`. The same as tests/verilog/lines.v says of words and options; written from its description, for another
--- simulator with nine values. Invented.
+-- scope `probe`, with nine values. The words stand in the file `words`, a line for each select: how many clocks, the bits sent,
+-- the bits that the chip answers (z: it does not), whether the frame ends there. What the chip samples goes to `seen`. Invented.
 library ieee;
 use ieee.std_logic_1164.all;
 
@@ -18,14 +18,17 @@ use ieee.math_real.all;
 use std.textio.all;
 
 entity lines is
-  generic (mode_mode : natural := 1;    -- SPI mode of the controller
+  generic (mode : natural := 1;    -- SPI mode of the controller
            chip_mode : natural := 1;    -- and of the chip
            act : natural := 0;          -- level that selects
-           up, down : natural := 0;     -- wires to and from the chip
-           pin : natural := 0;          -- select
-           echo : integer := -1;
-           glitch, late, every, first : natural := 0;
+           -- wires to and from the chip: 0 sound, 1 inverted, 2 low, 3 high, 4 open, 5 noisy; from the chip 6 low and 7 high
+           -- for the frames from `first` to before `last`
+           up, down : natural := 0;
+           pin : natural := 0;          -- select: 0 sound, 1 inverted, 2 tied, 3 never
+           echo : integer := -1;        -- SDO carries SDI, so many ns later
+           glitch, late, every, first : natural := 0;  -- spikes, replies so many clocks late, the analyser looks every so many ns
            last : natural := 1000000;
+           -- what the probes are on: 0 clock, 1 select, 2 SDI, 3 SDO; 10 more: inverted
            on_clk : natural := 0; on_sel : natural := 1; on_sdi : natural := 2; on_sdo : natural := 3);
 end entity;
 
@@ -34,7 +37,7 @@ architecture bench of lines is
   constant GAP  : time := 4 us;
   constant ACTIVE : std_logic := std_logic'value("'" & integer'image(act)(1) & "'");
 
-  signal clk_out : std_logic := std_logic'value("'" & integer'image(mode_mode / 2)(1) & "'");
+  signal clk_out : std_logic := std_logic'value("'" & integer'image(mode / 2)(1) & "'");
   signal sel_out : std_logic := (not ACTIVE) xor std_logic'value("'" & integer'image(boolean'pos(pin = 1))(1) & "'");
   signal sdi_out, spike, flip_up, flip_down : std_logic := '0';
   signal chip_out : std_logic := 'Z';
@@ -201,7 +204,7 @@ begin
       wait for 0 ns;
       edges := 0;
       sel_out <= not sel_out;
-      if mode_mode mod 2 = 0 then
+      if mode mod 2 = 0 then
         put(0);
         wait for 348 ns;
       else
@@ -209,9 +212,9 @@ begin
       end if;
       for i in 0 to count - 1 loop
         toggle;
-        if mode_mode mod 2 = 1 then put(i); pass(2 ns); else pass(0 ns); end if;
+        if mode mod 2 = 1 then put(i); pass(2 ns); else pass(0 ns); end if;
         toggle;
-        if mode_mode mod 2 = 0 and i + 1 < count then put(i + 1); pass(2 ns); else pass(0 ns); end if;
+        if mode mod 2 = 0 and i + 1 < count then put(i + 1); pass(2 ns); else pass(0 ns); end if;
       end loop;
       wait for 350 ns;
       sel_out <= not sel_out;

@@ -15,6 +15,7 @@ from ..errors import CallError, LinkError
 from ..link.bringup import apply
 from ..link.port import AdapterPort
 from ..link.session import Link
+from ..stages.grammar import AS_STATED
 from ..twin import Clock, RealClock, Twin
 from ..twin.adapter import Adapter, DirectLine, identity
 from ..twin.control import Control
@@ -25,6 +26,10 @@ from .load import Campaign, Case
 
 #: Asked to do something by hand: gets the text, says whether it was done. None: nobody is there.
 Operator = Callable[[str], bool]
+
+
+#: in the arguments of a program: the mode that it must bring the chip into
+MODE_GIVEN = "{mode}"
 
 
 class Bench(Protocol):
@@ -100,13 +105,13 @@ class SimulatedBench(_OnTwin):
 class FirmwareBench(_OnTwin):
     """A simulated chip in real time with a program at its port; the campaign only watches the chip.
 
-    The program is started with `{port}` in its arguments replaced by the port's name, and is given
-    `ready_after` to bring the chip up; it must go on until it is ended.
+    The program is started with `{port}` in its arguments replaced by the port's name and `{mode}` by the mode of the
+    drive, and is given `ready_after` to bring the chip up into that; it must go on until it is ended.
     """
 
     link: Link | None = None
 
-    def __init__(self, campaign: Campaign, seed: int) -> None:
+    def __init__(self, campaign: Campaign, seed: int, mode: str) -> None:
         self.twin = Twin(campaign.chip, seed=seed, clock=RealClock())
         self.adapter = Adapter(self.twin.bus, [self.twin])
         self.control = Control(self.twin, self.adapter)
@@ -118,7 +123,10 @@ class FirmwareBench(_OnTwin):
         )
         self._thread.start()
         try:
-            words = [w.replace("{port}", self.port.url) for w in shlex.split(campaign.firmware)]
+            given = {"{port}": self.port.url, MODE_GIVEN: mode or AS_STATED}
+            words = shlex.split(campaign.firmware)
+            for name, value in given.items():
+                words = [w.replace(name, value) for w in words]
             self.process = subprocess.Popen(
                 words,
                 stdin=subprocess.DEVNULL,
@@ -196,8 +204,10 @@ class PortBench:
 
 
 @contextmanager
-def bench_for(campaign: Campaign, seed: int, operator: Operator | None) -> Iterator[Bench]:
-    """The campaign's target, made anew. Raises LinkError, CallError."""
+def bench_for(
+    campaign: Campaign, seed: int, operator: Operator | None, mode: str = ""
+) -> Iterator[Bench]:
+    """The campaign's target, made anew; a program is told the mode. Raises LinkError, CallError."""
     if campaign.port:
         at_port = PortBench(campaign, operator)
         try:
@@ -205,7 +215,7 @@ def bench_for(campaign: Campaign, seed: int, operator: Operator | None) -> Itera
         finally:
             at_port.close()
     elif campaign.firmware:
-        with_firmware = FirmwareBench(campaign, seed)
+        with_firmware = FirmwareBench(campaign, seed, mode)
         try:
             yield with_firmware
         finally:

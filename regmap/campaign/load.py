@@ -3,7 +3,7 @@
     gateword_campaign: 1
     campaign: {name: pump_faults}
     stage: coolant_pump                 # or map: quoll16, with every setting at reset
-    target: {twin: yes}                 # or {port: /dev/ttyACM0}; twin with {firmware: "./app {port}"}
+    target: {twin: yes}                 # or {port: /dev/ttyACM0}; twin with {firmware: "./app {port} {mode}"}
     faults: all                         # or a list of names; each becomes a case
     modes: all                          # or a list of modes of the stage: the faults in each of them
     repeats: 3
@@ -175,7 +175,7 @@ def campaign_shape() -> Record:
             "firmware": (
                 Text(1000),
                 False,
-                "program that talks to the simulated chip; {port} is its port",
+                "program that talks to the simulated chip; {port} is its port, {mode} the mode to bring it into",
             ),
             "ready_after": (_TIME, False, "how long the program needs to bring the chip up (1 s)"),
         },

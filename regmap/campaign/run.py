@@ -17,7 +17,7 @@ from ..link.script import words_for
 from ..link.session import Link
 from ..stages.grammar import AS_STATED
 from ..stages.load import in_mode
-from .bench import Bench, FirmwareBench, Operator, SimulatedBench, bench_for
+from .bench import MODE_GIVEN, Bench, FirmwareBench, Operator, SimulatedBench, bench_for
 from .expected import Expected, expected
 from .follow import Following, holds_mode, made_of
 from .load import Campaign, Case
@@ -116,7 +116,7 @@ def _run(
         return Result(verdict="skipped", why=(case.skip,), **base)
     begin = time.monotonic()
     try:
-        with bench_for(campaign, campaign.seed + number, operator) as bench:
+        with bench_for(campaign, campaign.seed + number, operator, case.mode) as bench:
             limits = base["limits"]
             found = _Measuring(here, following, case, fault, want, limits, bench).run()
     except (LinkError, CallError) as error:
@@ -159,9 +159,15 @@ class _Measuring:
 
     def run(self) -> dict[str, Any]:
         if isinstance(self.bench, FirmwareBench):
-            if self.case.mode:
-                why = f"the program brings the chip up as stated; nothing leads it into {self.case.mode}"
+            mode = self.case.mode
+            if mode and MODE_GIVEN not in self.campaign.firmware:
+                why = f"the program is not told the mode; {MODE_GIVEN} among its arguments leads it into {mode}"
                 return {"verdict": "skipped", "why": (why,)}
+            if mode and self.following is not None:
+                with self.bench.adapter.lock:
+                    there = holds_mode(self.bench.twin, in_mode(self.following.stage, mode))
+                if not there:
+                    self.why.append(f"the program has not brought the chip into {mode}")
             self._watch_firmware(self.bench)
         else:
             assert self.bench.link is not None
@@ -366,7 +372,7 @@ class _Measuring:
             bench.control.act(f"disturb {self.case.disturb or self.case.fault}")
         reaction = self.limits.get("reaction") if self.shown and self.pin_low else None
         then = self.following.then(self.case) if self.following is not None else ""
-        if not self.shown or self.following is None or then == AS_STATED:
+        if not self.shown or then == (self.case.mode or AS_STATED):
             then = ""
         mode = in_mode(self.following.stage, then) if self.following is not None else None
         end = start + max(limit, reaction or 0.0, self.limits.get("mode", 0.0) if then else 0.0)

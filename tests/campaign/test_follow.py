@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -156,3 +157,68 @@ def test_several_boards_side_by_side(tmp_path: Path) -> None:
     }  # fmt: skip
     assert found.rows[0].case == "b"
     assert [c["pass"] for c in found.counts] == [2, 1]
+
+
+FIRMWARE = """
+import sys
+from regmap.campaign.follow import Following
+from regmap.link.bringup import apply
+from regmap.link.port import AdapterPort
+from regmap.link.session import Link
+from regmap.stages.load import load_stage
+from regmap.wire.ports import Reopener
+
+stage = load_stage("pump.yaml")
+port = AdapterPort(Reopener(sys.argv[1]), stage.chip.spi)
+port.open()
+link = Link(stage.chip, port, move_pages=True)
+assert apply(link, stage.bank, any_state=True).ok
+ways = Following(stage)
+mode = sys.argv[2]
+if "ignores" not in sys.argv:
+    ways.go(link, ways.way("", mode, driving=False))
+fault = stage.chip.field(stage.chip.faults["OT"].ref)
+while True:
+    word = link.read(fault.register).word
+    if word is not None and word >> fault.bits[0] & 1:
+        port.pins(False)
+        if "stays" not in sys.argv and mode == "limp":
+            ways.go(link, ways.way("limp", "rest", driving=False))
+            mode = "rest"
+"""
+
+
+@pytest.mark.parametrize(
+    ("how", "failed"),
+    [
+        ("{mode}", ""),
+        ("{mode} ignores stays", "the program has not brought the chip into limp"),
+    ],
+)
+def test_firmware_is_led_into_the_mode_and_goes_to_the_one_that_follows(
+    tmp_path: Path, how: str, failed: str
+) -> None:
+    (tmp_path / "firmware.py").write_text(FIRMWARE)
+    campaign = campaign_of(
+        tmp_path,
+        f"target: {{twin: yes, ready_after: 1500 ms, firmware: '{sys.executable} firmware.py {{port}} {how}'}}\n"
+        "cases: {hot: {fault: OT, mode: limp, then: rest, read_within: 1 s, reaction_within: 1 s, mode_within: 1 s}}\n",
+    )
+    [result] = run_campaign(campaign)
+    if failed:
+        assert result.verdict == "fail"
+        assert any(failed in w for w in result.why), result.why
+        assert any("mode rest was not seen" in w for w in result.why)
+    else:
+        assert (result.verdict, result.then) == ("pass", "rest"), result.why
+        assert result.to_mode is not None
+
+
+def test_firmware_that_is_not_told_the_mode_is_skipped(tmp_path: Path) -> None:
+    campaign = campaign_of(
+        tmp_path,
+        "target: {twin: yes, ready_after: 10 ms, firmware: 'sleep 60'}\ncases: {hot: {fault: OT, mode: limp}}\n",
+    )
+    [result] = run_campaign(campaign)
+    assert result.verdict == "skipped"
+    assert "{mode} among its arguments" in result.why[0]

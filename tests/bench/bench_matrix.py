@@ -26,13 +26,11 @@ COUNT = 30
 
 @pytest.fixture(scope="module")
 def files(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    """Thirty boards: every third of one chip, each with its own PWM frequency and ambient temperature."""
+    """Thirty boards: every third of one chip, the modes of its base, its own PWM frequency."""
     folder = tmp_path_factory.mktemp("variants")
     made = []
     for base in BASES:
-        (folder / f"{base}.yaml").write_text(
-            bundled("devices")[base].read_text(encoding="utf-8").partition("\nmodes:")[0]
-        )
+        (folder / f"{base}.yaml").write_text(bundled("devices")[base].read_text(encoding="utf-8"))
     for number in range(COUNT):
         base = BASES[number % len(BASES)]
         path = folder / f"board{number:02}.yaml"

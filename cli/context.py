@@ -56,7 +56,7 @@ def _stream(stream: TextIO | None, mode: str) -> TextIO:
 
 @dataclass
 class Context:
-    """What a command may touch. `color` is decided once; text never relies on colour alone."""
+    """What a command may touch. `color` is decided once for a stream; text never relies on colour alone."""
 
     stdin: TextIO = field(default_factory=lambda: _stream(sys.stdin, "r"))
     stdout: TextIO = field(default_factory=lambda: _stream(sys.stdout, "w"))
@@ -66,13 +66,19 @@ class Context:
     gate: Gate = field(default_factory=Gate)
     #: names of maps and stages read that do not exist outside this project
     invented: set[str] = field(default_factory=set)
+    #: for which stream and wish it was decided, and what: every piece of text asks
+    _color: tuple[TextIO, bool, bool] | None = field(default=None, repr=False)
 
     @property
     def color(self) -> bool:
-        env = self.environ
-        if self.no_color or env.get("NO_COLOR") or env.get("TERM") == "dumb":
-            return False
-        return self.stdout.isatty()
+        """Whether text is coloured: on a terminal that can, where nobody said no."""
+        known = self._color
+        if known is None or known[0] is not self.stdout or known[1] != self.no_color:
+            env = self.environ
+            no = self.no_color or env.get("NO_COLOR") or env.get("TERM") == "dumb"
+            known = self.stdout, self.no_color, not no and self.stdout.isatty()
+            self._color = known
+        return known[2]
 
     @property
     def width(self) -> int:

@@ -70,6 +70,13 @@ def identify(link: Link, *, any_chip: bool = False) -> Found:
     reading = link.read(probe.name)
     if not reading.good and link.find_layout():
         reading = link.read(probe.name)
+    if reading.good and (same := _whatever_is_asked(link, probe, reading.word or 0)):
+        return Found(
+            adapter=adapter,
+            ok=False,
+            text=f"{same}; {_otherwise(link, probe)}",
+            readings=(reading,),
+        )
     if reading.good:
         text = f"{link.chip.name} answers: {probe.name} reads 0x{reading.word or 0:X}"
         if proof is None:
@@ -83,6 +90,13 @@ def identify(link: Link, *, any_chip: bool = False) -> Found:
     other = proof is not None and len(words) == 1 and words != {proof[1]}
     if proof is not None and other and len(reading.seen) > 2 and _answers(frames):
         word = words.pop()
+        if same := _whatever_is_asked(link, probe, word):
+            return Found(
+                adapter=adapter,
+                ok=False,
+                text=f"{same}; {_otherwise(link, probe)}",
+                readings=(reading,),
+            )
         text = f"{probe.name} reads 0x{word:X}; the map of {link.chip.name} says 0x{proof[1]:X}: another chip, or another revision"
         if any_chip:
             link.witness = (probe, word)
@@ -116,6 +130,28 @@ def _quiet(link: Link) -> list[Register]:
         and not rules.closed(link.chip, r, link.machine.bank)
         and not link.unreachable(r)
     ]
+
+
+def _whatever_is_asked(link: Link, probe: Register, word: int) -> str:
+    """What is to be said where other registers, which should differ, are answered with the same word; or ""."""
+    others = [
+        r
+        for r in link.chip.registers.values()
+        if r is not probe
+        and r.readable
+        and r.reset != word & r.mask
+        and r.page == probe.page
+        and not r.frames
+        and not rules.read_hazards(link.chip, r)
+        and not link.unreachable(r)
+    ][:3]
+    if len(others) < 2 or any(set(link.read(r.name).seen) != {word} for r in others):
+        return ""
+    names = ", ".join(r.name for r in (probe, *others))
+    return (
+        f"{names} all read 0x{word:X}: whatever is asked, the answer is the same, so it proves nothing; commands may not "
+        f"arrive as they are sent (SDI stuck, inverted, shifted by clocks, bits or bytes in another order)"
+    )
 
 
 def _otherwise(link: Link, probe: Register) -> str:

@@ -272,3 +272,14 @@ def test_nothing_answers_in_any_set_up(make_bench: Any) -> None:
     found = identify(Link(bench.chip, bench.port))
     assert not found.ok
     assert "nor with SPI mode 0, SPI mode 2, SPI mode 3, select active high" in found.text
+
+
+def test_a_command_line_stuck_high_is_no_proof_of_the_chip(make_bench: Any) -> None:
+    """All ones ask quoll16 for its ID, whatever is sent."""
+    bench = make_bench("quoll16")
+    burst = bench.adapter.bus.burst
+    bench.adapter.bus.burst = lambda _word, bits: burst((1 << bits) - 1, bits)
+    found = identify(bench.link)
+    assert not found.ok
+    assert "whatever is asked, the answer is the same, so it proves nothing" in found.text
+    assert "another chip" not in found.text

@@ -70,54 +70,32 @@ def identify(link: Link, *, any_chip: bool = False) -> Found:
     reading = link.read(probe.name)
     if not reading.good and link.find_layout():
         reading = link.read(probe.name)
-    if reading.good and (same := _whatever_is_asked(link, probe, reading.word or 0)):
-        return Found(
-            adapter=adapter,
-            ok=False,
-            text=f"{same}; {_otherwise(link, probe)}",
-            readings=(reading,),
-        )
-    if reading.good:
+    told = {reading.word or 0} if reading.good else set(reading.seen)
+    word = told.pop() if len(told) == 1 else None
+    same = _whatever_is_asked(link, probe, word) if word is not None else ""
+    if reading.good and not same:
         text = f"{link.chip.name} answers: {probe.name} reads 0x{reading.word or 0:X}"
         if proof is None:
             text = f"something answers in good form ({probe.name} reads 0x{reading.word or 0:X}); the map has no register that tells this chip from others"
         return Found(adapter=adapter, ok=True, text=text, readings=(reading,))
+    other = proof is not None and word not in (None, proof[1]) and len(reading.seen) > 2
+    if proof is not None and word is not None and other and not same and not echoed(link):
+        text = f"{probe.name} reads 0x{word:X}; the map of {link.chip.name} says 0x{proof[1]:X}: another chip, or another revision"
+        if any_chip:
+            link.witness = (probe, word)
+        return Found(adapter=adapter, ok=any_chip, text=text, readings=(reading,))
+    text = same or f"nothing that can be believed answers for {link.chip.name}: {reading.why}"
     # many questions tell more of the words than one that is repeated
     for register in _quiet(link)[:MOST_ASKED]:
         link.read(register.name)
     frames = tuple(link.exchange.words)
-    words = set(reading.seen)
-    other = proof is not None and len(words) == 1 and words != {proof[1]}
-    if proof is not None and other and len(reading.seen) > 2 and _answers(frames):
-        word = words.pop()
-        if same := _whatever_is_asked(link, probe, word):
-            return Found(
-                adapter=adapter,
-                ok=False,
-                text=f"{same}; {_otherwise(link, probe)}",
-                readings=(reading,),
-            )
-        text = f"{probe.name} reads 0x{word:X}; the map of {link.chip.name} says 0x{proof[1]:X}: another chip, or another revision"
-        if any_chip:
-            link.witness = (probe, word)
-            return Found(adapter=adapter, ok=True, text=text, readings=(reading,))
-        return Found(adapter=adapter, ok=False, text=text, readings=(reading,))
-    text = f"nothing that can be believed answers for {link.chip.name}: {reading.why}"
-    if other and not echoed(frames):
-        text += "; it may reject all that arrives (SDI, the clock count and the SPI mode at the chip's own pins decide), or be another chip"
     text += f"; {_otherwise(link, probe)}"
     return Found(adapter=adapter, ok=False, text=text, readings=(reading,), words=frames)
 
 
-def _answers(frames: Sequence[tuple[int, int]]) -> bool:
-    """Whether what came differs and is not what was sent: a line at rest, or a chip that rejects all, says one thing,
-    SDO that carries SDI the very words."""
-    return not echoed(frames) and len({read for _, read in frames}) > 2
-
-
-def echoed(frames: Sequence[tuple[int, int]]) -> bool:
-    """Whether what was read is what was sent, frame by frame."""
-    return all(sent == read for sent, read in frames)
+def echoed(link: Link) -> bool:
+    """Whether what was read is what was sent, frame by frame: SDO carries SDI."""
+    return all(sent == read for sent, read in link.exchange.words)
 
 
 def _quiet(link: Link) -> list[Register]:

@@ -82,7 +82,7 @@ def judged(name: str, chip_name: str) -> str:
     names = {n for m in told for n in (m.name, *m.also)}
     if TRIED.get(name, "\0") in found.text or (names & wanted):
         return "named"
-    if "may reject all that arrives" in found.text:
+    if "commands may not arrive as they are sent" in found.text:
         return "named" if "rejected" in wanted and not case.how else "partly"
     grave = [m.name for m in told if m.grave]
     if (grave and grave[0] not in GENERAL) or "another revision" in found.text:

@@ -124,7 +124,7 @@ def ring_time(l: Any, coss: Any) -> Any:  # noqa: E741 (an inductance is l)
 
 
 @formula(
-    "min({vs}, sqrt({drop}^2 + ({ion} / {crss} * {t})^2)) * exp(-pi * {z} / sqrt(1 - {z}^2))",
+    "min({vs}, sqrt({drop}^2 + ({ion} / {crss} * {t})^2)) * exp(-pi * min({z}, 0.9999) / sqrt(1 - min({z}, 0.9999)^2))",
     "voltage",
     up="vs drop ion t",
     down="crss z",
@@ -140,8 +140,9 @@ def ring_peak(vs: Any, drop: Any, ion: Any, crss: Any, t: Any, z: Any) -> Any:
 
 
 @formula(
-    "peak by Cgd of the drain voltage {a} above {drop}, divided over Cgs + Cgd; Cgd = {crss} + "
-    "excess exp(-V / ({vs} / 8)), its charge {q}; Cgs = {c}",
+    # a capacitive divider: what the swing of the drain moves through Cgd(V), whose charge is `q`
+    "{a} / (1 + {c} * {a} / (min({crss}, {q} / {vs}) * {a} + max(0, {q} - {crss} * {vs}) / (1 - exp(-8)) "
+    "* exp(-8 * {drop} / {vs}) * (1 - exp(-8 * {a} / {vs}))))",
     "voltage",
     up="a",
     down="drop c",

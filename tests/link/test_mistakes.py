@@ -76,7 +76,7 @@ def judged(name: str, chip_name: str) -> str:
     if found.ok:
         # believed: then it is right, and the mistake does not show
         [reading] = found.readings
-        return "" if reading.word == port.model.words[reading.register] else "silent"
+        return "" if reading.word in port.held[reading.register] else "silent"
     wanted = (case.words or case.names) | {"rejected"}
     told = diagnose_frames(asked, found.words, maps_around).mistakes
     names = {n for m in told for n in (m.name, *m.also)}

@@ -49,6 +49,8 @@ class WiredPort:
         self.spi: Any = None
         self.model = edgelevel.Model(chip)
         self.model.words = dict(Bank.at_reset(chip).words)  # just powered up, with what that sets
+        #: what each register has held: a disturbed read may arrive as a write
+        self.held: dict[str, set[int]] = {n: {w} for n, w in self.model.words.items()}
         self.draw = random.Random(1)
         self.number = 0
         self.now = 0.0
@@ -89,6 +91,8 @@ class WiredPort:
         answer: list[int] = []
         if selected:
             reply, _ = self.model.answer(seen)
+            for name, word in self.model.words.items():
+                self.held.setdefault(name, set()).add(word)
             self.model.pending.append(reply)
             after = self.model.frame.after
             answer = self.model.pending.pop(0) if after else self.model.pending.pop()

@@ -206,6 +206,8 @@ def _read_all(
 ) -> None:
     """Take over the rows of every file; `kept.told` says what became of each."""
     paths = [path for path, _ in files]
+    if kept.size >= _ALONE:
+        workers.start()
     with ThreadPoolExecutor(workers.count) as pool:  # hashing lets other threads run
         kept.told = list(pool.map(_looked_at, paths))
     first: dict[object, str] = {}

@@ -3,7 +3,7 @@
 Run: python tests/bench/bench_header.py [--runs 15] [--registers 200]
 
 One run alternates whole processes: `python -c pass` (the floor) and `gateword header` on a map
-of that many registers. Medians; only the ratios mean anything; processor time bears a busy machine. The aim is 8 times the floor at 200 registers.
+of that many registers. Medians; only the ratios mean anything; processor time bears a busy machine. The aim is 6 times the floor at 200 registers.
 
 Sizes are those of header and source compiled with -Os for a Cortex-M0 (arm-none-eabi-gcc): text
 is code, constants are tables and texts; both stay in flash.

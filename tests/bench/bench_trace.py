@@ -230,7 +230,7 @@ def one_case(case: str, megabytes: int, rounds: int) -> None:
     lines = timed(lambda _: sum(1 for _ in timeline(trace)), path, 1)
     print(f"{case}: {path.stat().st_size / 1e6:.0f} MB, {trace.frames} frames, floor {base:.4f} s")
     for name, (clock, cpu) in zip(steps, rows, strict=True):
-        limit = "  (at most 15)" if name == "events" else ""
+        limit = "  (at most 6)" if name == "events" else ""
         print(
             f"  to {name:10s} {clock:7.3f} s  {clock / base:5.1f} times the floor, processor time {cpu / base_cpu:5.1f} times{limit}"
         )

@@ -26,7 +26,7 @@ from regmap.cheader import Options, generate, select
 from regmap.maps.load import bundled, load_map
 from regmap.stages.load import load_stage
 
-AIM = 8.0
+AIM = 6.0
 
 
 def big_map(registers: int) -> str:

@@ -10,8 +10,8 @@ from __future__ import annotations
 import ctypes
 import heapq
 import json
+import platform
 import shutil
-import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -194,7 +194,7 @@ def _keep_memory() -> None:
     glibc gives that of each large array back, and the kernel clears all of it for the next: a fifth of a worker's
     time, and two workers wait for each other there. Only in processes that are the survey's own.
     """
-    if sys.platform != "linux":
+    if platform.system() != "Linux":
         return
     mallopt = getattr(ctypes.CDLL(None), "mallopt", None)  # other C libraries have none
     if mallopt is not None:

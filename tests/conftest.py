@@ -53,7 +53,7 @@ if "GATEWORD_STATE" not in os.environ:
 # --- slow tests -------------------------------------------------------------------------------------
 #: Test functions that took more than SLOW_SECONDS, all their cases together; `-m "not slow"` leaves them out.
 SLOW_LIST = Path(__file__).with_name("slow.txt")
-SLOW_SECONDS = 0.4
+SLOW_SECONDS = 0.2
 
 # a run in the background of a script ignores these, and so would every program that a test interrupts
 for _name, _handler in (("SIGINT", signal.default_int_handler), ("SIGHUP", signal.SIG_DFL)):

@@ -24,8 +24,6 @@ from .transition import STOP, brought_up, switches
 
 #: where the frames stand, beside the map's sequences and `transition.STOP`
 ENABLE, SLEEP = "outputs on", "sleep"
-#: chips of which the answers are kept
-_MOST_CHIPS = 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,19 +41,13 @@ class PowerFrames:
     refused: str = ""
 
 
-_KNOWN: dict[int, tuple[Chip, dict[object, PowerFrames]]] = {}
-
-
 def power_frames(chip: Chip, wanted: Bank) -> PowerFrames:
     """The frames of a start to these settings, and of the way to sleep from there.
 
     Searches ask it for thousands of settings that all take the same frames: it plans once for each state of
     what the map's conditions look at.
     """
-    if len(_KNOWN) > _MOST_CHIPS:
-        _KNOWN.clear()
-    # the chip is kept, so that its id stays its own
-    _, known = _KNOWN.setdefault(id(chip), (chip, {}))
+    known: dict[object, PowerFrames] = chip.once("powering.frames", lambda _: {})
     key = tuple(_deciding(chip, wanted))
     if key not in known:
         known[key] = _planned(chip, wanted)

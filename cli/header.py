@@ -6,7 +6,6 @@ import argparse
 import gc
 import re
 from collections.abc import Collection, Sequence
-from dataclasses import fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -244,10 +243,10 @@ def derived_of(source: Stage | Chip, sections: Collection[str] | None) -> Derive
 
 def with_derived(options: Options, source: Stage | Chip, variants: Sequence[Stage] = ()) -> Options:
     """The options with what is worked out of the stage and of its variants."""
-    own = derived_of(source, options.sections)
-    others = tuple(derived_of(v, options.sections) for v in variants)
-    mine = {f.name: getattr(own, f.name) for f in fields(own)}
-    return replace(options, of_variants=others, **mine)
+    from regmap.cheader.sheet import with_worked_out
+
+    own, *others = (derived_of(s, options.sections) for s in (source, *variants))
+    return with_worked_out(options, own, tuple(others))
 
 
 def _self_test(source: Stage | Chip, options: Options, include: str) -> str:

@@ -8,7 +8,7 @@ inline     always `static inline`: helpers of a line or two
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING
 
 from ..chip.model import Chip, Frame, Register
@@ -92,6 +92,14 @@ class Options(Derived):
             raise CallError(f"a chain of {self.chain} chips", "1 to 64")
         if self.crc not in ("table", "loop"):
             raise CallError(f"crc is 'table' or 'loop', not {self.crc!r}")
+
+
+def with_worked_out(
+    options: Options, derived: Derived, variants: tuple[Derived, ...] = ()
+) -> Options:
+    """The options with what was worked out of a stage, and of its variants."""
+    own = {f.name: getattr(derived, f.name) for f in fields(Derived)}
+    return replace(options, of_variants=variants, **own)
 
 
 @dataclass(frozen=True, slots=True)

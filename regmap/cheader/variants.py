@@ -10,7 +10,6 @@ variant as well (`modes`).
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import fields, replace
 from typing import TYPE_CHECKING
 
 from ..errors import CallError
@@ -19,7 +18,7 @@ from .chosen import write_chosen
 from .frames import FrameNames, write_frames
 from .modes import names_of_mode_tables
 from .names import Namer, word
-from .sheet import Derived, Sheet, Variant
+from .sheet import Derived, Sheet, Variant, with_worked_out
 from .steps import step_table
 from .text import count, defines
 
@@ -73,9 +72,8 @@ def _tables(
 ) -> Tables:
     """The tables of one more variant; rows that stand already are not written again."""
     sheet.section(f"variant {stage.name}", stage.title)
-    mine = {f.name: getattr(derived, f.name) for f in fields(Derived)}
     draft = Sheet(
-        chip=sheet.chip, stage=stage, options=replace(sheet.options, of_variants=(), **mine),
+        chip=sheet.chip, stage=stage, options=with_worked_out(sheet.options, derived),
         names=Namer(sheet.names.prefix), sections=sheet.sections, kept=sheet.kept,
     )  # fmt: skip
     write_stage(draft, write_frames(draft))

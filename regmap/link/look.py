@@ -79,7 +79,7 @@ def identify(link: Link, *, any_chip: bool = False) -> Found:
             text = f"something answers in good form ({probe.name} reads 0x{reading.word or 0:X}); the map has no register that tells this chip from others"
         return Found(adapter=adapter, ok=True, text=text, readings=(reading,))
     other = proof is not None and word not in (None, proof[1]) and len(reading.seen) > 2
-    if proof is not None and word is not None and other and not same and not echoed(link):
+    if proof is not None and word is not None and other and not same and not _echoed(link):
         text = f"{probe.name} reads 0x{word:X}; the map of {link.chip.name} says 0x{proof[1]:X}: another chip, or another revision"
         if any_chip:
             link.witness = (probe, word)
@@ -93,7 +93,7 @@ def identify(link: Link, *, any_chip: bool = False) -> Found:
     return Found(adapter=adapter, ok=False, text=text, readings=(reading,), words=frames)
 
 
-def echoed(link: Link) -> bool:
+def _echoed(link: Link) -> bool:
     """Whether what was read is what was sent, frame by frame: SDO carries SDI."""
     return all(sent == read for sent, read in link.exchange.words)
 

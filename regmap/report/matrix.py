@@ -30,7 +30,16 @@ def matrix_page(found: Matrix, between: Mapping[str, BetweenModes]) -> str:
         section(
             "variants", 1, "Variants", _about(found), *([_between(between)] if between else [])
         ),
-        section("checks", 2, "Checks", _checks(found)),
+        section(
+            "checks",
+            2,
+            "Checks",
+            _checks(
+                found,
+                [(name, (n,)) for n, name in enumerate(found.names)],
+                "Every check in every variant, worst first",
+            ),
+        ),
     )
 
 
@@ -62,7 +71,11 @@ class VariantsTold:
                 _about(self.found),
                 *([_between(self.between)] if self.between else []),
                 *(_difference(d) for d in self.differences),
-                _worst(self.found),
+                _checks(
+                    self.found,
+                    [(self.found.stages[g[0]].name, g) for g in self.found.groups],
+                    "Every check in the worst mode of each variant, worst first",
+                ),
             ]
         )
 
@@ -80,32 +93,19 @@ def _about(found: Matrix) -> Html:
     )
 
 
-def _checks(found: Matrix) -> Html:
-    head = ["what must hold", "check", "worst in", *found.names]
+def _checks(found: Matrix, columns: Sequence[tuple[str, tuple[int, ...]]], caption: str) -> Html:
+    """Every check, worst first; `columns` are heads with their variants, of which the worst is shown and its mode told."""
     rows = []
     for row in found.rows:
         cells: list[object] = [row.title, code(row.check), found.names[row.worst]]
-        rows.append([*cells, *(_cell(v) for v in row.verdicts)])
-    return table(head, rows, caption="Every check in every variant, worst first", cls="dense")
-
-
-def _worst(found: Matrix) -> Html:
-    """A column for each stage: the verdict in its worst mode."""
-    rows = []
-    for row in found.rows:
-        cells: list[object] = [row.title, code(row.check), found.names[row.worst]]
-        for group in found.groups:
+        for _, group in columns:
             place = row.worst_of(group)
-            mode = found.stages[place].mode if place is not None else ""
             cell = _cell(row.verdicts[place] if place is not None else None)
+            mode = found.stages[place].mode if place is not None and len(group) > 1 else ""
             cells.append(join([cell, f" ({mode})"]) if mode else cell)
         rows.append(cells)
-    return table(
-        ["what must hold", "check", "worst in", *(found.stages[g[0]].name for g in found.groups)],
-        rows,
-        caption="Every check in the worst mode of each variant, worst first",
-        cls="dense",
-    )
+    head = ["what must hold", "check", "worst in", *(name for name, _ in columns)]
+    return table(head, rows, caption=caption, cls="dense")
 
 
 def _difference(found: Difference) -> Html:

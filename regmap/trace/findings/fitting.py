@@ -12,12 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from regmap.capture.arrays import Times
+from regmap.capture.arrays import Times, distinct
 from regmap.capture.spi import Transfers, Words
 from regmap.chip.model import Chain, Chip
 from regmap.frames.bulk import BulkCodec, flawless
 
-from ...capture.arrays import distinct
 from ..frames.decoded import plausible_words
 from ..frames.framer import Framer
 from ..frames.pairs import CUT, PairTable

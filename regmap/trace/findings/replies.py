@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from regmap.behaviour.faults import suspicious
+from regmap.capture.arrays import distinct
 from regmap.capture.spi import Flag
 from regmap.quantity import many
 
-from ...capture.arrays import distinct
 from ..belief.walker import Walker
 from ..frames.decoded import known_target, plausible
 from ..frames.pairs import CUT

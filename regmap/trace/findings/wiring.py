@@ -11,14 +11,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from regmap.capture.arrays import Times
+from regmap.capture.arrays import Times, distinct, lower_quartile
 from regmap.capture.lines.channels import find_roles, role_by_name
 from regmap.capture.lines.signals import Channel, Signals
 from regmap.capture.spi import BitOrder, Roles, SpiSetup, Transfers
 from regmap.chip.model import Chain, Chip
 from regmap.errors import CallError
 
-from ...capture.arrays import distinct, lower_quartile
 from ..tracer import Trace
 from .readings import SELDOM, reframed, words_read
 from .replies import Mistake, Shares, dead_command, dead_replies, odd_transfers, refused, shares

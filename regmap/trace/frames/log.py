@@ -9,11 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from regmap.behaviour.effects import said, tells_of
+from regmap.capture.arrays import distinct
 from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
 from regmap.chip.model import Chip
 
-from ...capture.arrays import distinct
 from .decoded import Decoded, Judge
 from .framer import Batch
 from .pairs import Pair, PairTable

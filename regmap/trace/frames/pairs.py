@@ -10,9 +10,8 @@ from itertools import count
 import numpy as np
 import numpy.typing as npt
 
+from regmap.capture.arrays import distinct
 from regmap.capture.spi import Flag, Words
-
-from ...capture.arrays import distinct
 
 #: Flags that make a frame no evidence of what the SPI really carried.
 CUT = int(Flag.STARTS_MID | Flag.ENDS_MID | Flag.TOO_LONG)

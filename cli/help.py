@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
 
 from regmap.cautions import CAUTION
 from regmap.errors import CallError, closest
+from regmap.record import dataclass
 
 from .context import Context, Status, columns, wrap
 

@@ -7,7 +7,6 @@ import re
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
@@ -21,6 +20,7 @@ from regmap.link.look import Found
 from regmap.link.port import AdapterPort
 from regmap.link.session import Link, RegisterReading
 from regmap.quantity import parse, show
+from regmap.record import dataclass
 from regmap.stages.identity import identity
 from regmap.stages.load import Stage
 from regmap.wire.ports import Reopener

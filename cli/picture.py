@@ -12,7 +12,8 @@ A name that does not fit its box is replaced by a number that the list below the
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 ROW_BITS = 16
 

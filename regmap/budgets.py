@@ -11,7 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from .errors import CallError, closest
 

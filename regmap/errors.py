@@ -15,8 +15,10 @@ the spot. The library never prints: the program decides where these texts go.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
+
+from regmap.record import dataclass
 
 if TYPE_CHECKING:
     from typing_extensions import Self

@@ -19,9 +19,10 @@ from __future__ import annotations
 import operator
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Protocol
+
+from regmap.record import dataclass
 
 from .errors import CallError, closest
 from .quantity import DIMENSIONS, NONE, Dim, Quantity, dimension_name, parse

@@ -22,8 +22,10 @@ checks that need it are reported as not computed.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
+
+from regmap.record import dataclass
 
 from .errors import CallError
 

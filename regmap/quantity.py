@@ -17,10 +17,11 @@ differences or as table keys.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 from functools import lru_cache
+
+from regmap.record import dataclass
 
 from .errors import CallError, closest
 

@@ -21,9 +21,7 @@ class Room:
     sentence: str
     may_import: str
     #: which of the loose modules; all of them as a rule, and only what is named for a loose one
-    loose: str = (
-        "errors quantity parameters expr files cautions formerly outside closing holding budgets"
-    )
+    loose: str = "errors quantity parameters expr files cautions formerly outside closing holding budgets record"
 
     @property
     def allowed(self) -> set[str]:
@@ -44,6 +42,7 @@ LOOSE = {
     "closing",
     "holding",
     "budgets",
+    "record",
 }
 
 ROOMS = [
@@ -72,6 +71,7 @@ ROOMS = [
     Room("cautions", "the cautions, once", ""),
     Room("formerly", "the one table of accepted old names", ""),
     Room("outside", "checks that other packages add, by entry point", "errors"),
+    Room("record", "frozen data classes that cost little to define", ""),
     Room("budgets", "what input from outside may cost, in one table", "errors"),
     Room("holding", "one holder at a time of a stage, a recording, a log, a port", "errors closing files"),
     Room("files", "files written whole or not at all, and never over an input", "errors closing"),

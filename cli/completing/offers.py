@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import chain
+
+from regmap.record import dataclass
 
 from ..plaintext import visible
 from .chips import Sight

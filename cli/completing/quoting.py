@@ -5,7 +5,7 @@ Nothing is expanded: `$(...)`, backticks and variables stay the characters that 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from regmap.record import dataclass
 
 #: what must not stand bare in a word of bash
 _SPECIAL = frozenset(" \t\"'\\$`!&|;<>()[]{}*?#~^")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Container, Iterator
-from dataclasses import dataclass
 from functools import partial
 
 from regmap.calc import Verdict
@@ -11,6 +10,7 @@ from regmap.chip.bank import find
 from regmap.chip.values import Reading
 from regmap.draft import Preview, label_of
 from regmap.errors import GatewordError
+from regmap.record import dataclass
 
 from ..context import hexword
 from .session import Session

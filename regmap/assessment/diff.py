@@ -10,9 +10,10 @@ Only settings are compared. What is not known on one side is named and counts as
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from regmap.record import dataclass
 
 from ..behaviour.settings import setting_registers
 from ..chip import values

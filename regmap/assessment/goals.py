@@ -26,8 +26,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING, Any
+
+from regmap.record import dataclass
 
 from ..behaviour.hazards import hazard
 from ..calc import checks, select

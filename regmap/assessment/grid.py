@@ -10,7 +10,8 @@ nothing that differs are not run.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from ..calc import Inputs, Verdict, checks, run
 from ..calc.inputs import chain

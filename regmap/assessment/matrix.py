@@ -7,7 +7,8 @@ found.rows[0].check, found.rows[0].worst       which check, and in which variant
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from ..calc.verdict import Verdict, worst_first
 from ..stages.load import Stage

@@ -25,7 +25,8 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from ..calc.consequences import CONSEQUENCES, consequence
 from ..chip import values

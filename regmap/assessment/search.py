@@ -22,8 +22,10 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from itertools import product
+
+from regmap.record import dataclass
 
 #: Combinations that are tried to bound one goal; beyond, the goal is taken to reach anything.
 BOUND_LIMIT = 600

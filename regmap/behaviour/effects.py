@@ -11,7 +11,9 @@ register changes nothing; a field of which nothing is known is unknown before an
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
+
+from regmap.record import dataclass
 
 from ..chip import values
 from ..chip.bank import Bank

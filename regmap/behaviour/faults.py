@@ -9,7 +9,9 @@ wiring (all ones, all zeros, the command repeated) and is asked before any fault
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
+
+from regmap.record import dataclass
 
 from ..chip.bank import Bank, unknown
 from ..chip.bits import extract

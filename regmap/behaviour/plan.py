@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, replace
 from dataclasses import field as entry
+from dataclasses import replace
+
+from regmap.record import dataclass
 
 from ..chip.bank import Bank, need
 from ..chip.bits import extract

@@ -12,7 +12,8 @@ Only the order and the lengths are asked for here; which words are sent hangs on
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from ..chip.bank import Bank, find
 from ..chip.model import Chip, Field, Step

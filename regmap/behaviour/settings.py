@@ -8,7 +8,9 @@ the lock, refused.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
+
+from regmap.record import dataclass
 
 from ..chip import values
 from ..chip.bank import Bank

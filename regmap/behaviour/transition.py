@@ -12,7 +12,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from ..chip.bank import Bank
 from ..chip.bits import deposit, extract, hexword

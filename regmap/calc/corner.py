@@ -29,9 +29,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from string import Formatter
 from typing import TYPE_CHECKING, Any
+
+from regmap.record import dataclass
 
 from ..quantity import DIMENSIONS, plural, show
 from .box import extreme

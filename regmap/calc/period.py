@@ -9,8 +9,9 @@ the node before.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
+
+from regmap.record import dataclass
 
 from ..cautions import CAUTION
 from ..errors import CallError

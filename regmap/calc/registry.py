@@ -7,10 +7,12 @@ that nothing else needs to know which module holds what.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import partial
 from importlib import import_module
 from typing import Any, Protocol
+
+from regmap.record import dataclass
 
 from ..cautions import CAUTION
 from ..errors import CallError, closest

@@ -15,7 +15,9 @@ not a proof of the model; the tests hold the model to decks of their own with an
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
+
+from regmap.record import dataclass
 
 from ..cautions import CAUTION
 from ..errors import CallError

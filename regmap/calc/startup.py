@@ -16,8 +16,9 @@ way to sleep from the last PWM edge. Checks and the pictures read them from here
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any, Literal
+
+from regmap.record import dataclass
 
 from ..errors import CallError
 from ..quantity import many

@@ -6,8 +6,9 @@ found.groups, found.end, found.limit, found.missing
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
+
+from regmap.record import dataclass
 
 from . import period, startup
 from .corner import Variable

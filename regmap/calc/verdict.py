@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any, Literal
+
+from regmap.record import dataclass
 
 from ..cautions import CAUTION
 from ..quantity import base_unit

@@ -12,8 +12,9 @@ that corner gives.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
+
+from regmap.record import dataclass
 
 from ..cautions import CAUTION
 from ..parameters import NOT_KNOWN, OFF_WORDS, REPORT_WORDS, RETRY_WORDS

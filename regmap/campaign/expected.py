@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from fractions import Fraction
+
+from regmap.record import dataclass
 
 from ..chip.bank import Bank
 from ..chip.model import Chip, Fault, Param

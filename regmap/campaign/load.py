@@ -21,10 +21,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
+
+from regmap.record import dataclass
 
 from ..assessment.fallback import REACTIONS
 from ..behaviour.settings import expectation

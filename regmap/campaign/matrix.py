@@ -7,7 +7,8 @@ found.rows[0].case, found.rows[0].verdicts
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from .load import Campaign
 from .results import VERDICTS

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
+
+from regmap.record import dataclass
 
 from ..document.jsontext import read_json
 from ..errors import FileError, Place

@@ -5,8 +5,10 @@ from __future__ import annotations
 import random
 import time
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
+
+from regmap.record import dataclass
 
 from ..behaviour.plan import plan
 from ..chip.bits import extract

@@ -13,7 +13,8 @@ For every frame of the map:
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from ..chip.bits import spans
 from ..chip.model import Frame, Layout

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from hashlib import sha256
 from typing import TYPE_CHECKING
+
+from regmap.record import dataclass
 
 from .. import __version__
 from ..behaviour.hazards import hazards_of

@@ -7,7 +7,9 @@ gd_test_monitors        all of them; what a test forces is taken back whatever t
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
+
+from regmap.record import dataclass
 
 from ..behaviour.settings import Action, planned_steps
 from ..chip.model import MonitorTest

@@ -10,7 +10,8 @@ the code that the library would (`parameters.ROUNDING`): a dead time up, a thres
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from ..chip.model import Field, Joined, Meaning, Scale
 from ..parameters import rounding_of

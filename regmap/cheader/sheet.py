@@ -8,8 +8,10 @@ inline     always `static inline`: helpers of a line or two
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import field, fields, replace
 from typing import TYPE_CHECKING
+
+from regmap.record import dataclass
 
 from ..chip.model import Chip, Frame, Register
 from ..errors import CallError

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
+
+from regmap.record import dataclass
 
 from ..behaviour.faults import status_registers
 from ..behaviour.machine import Machine

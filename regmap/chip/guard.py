@@ -32,11 +32,12 @@ data (with a direct start value that is not the same thing as the model's implie
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from regmap.errors import CallError
+from regmap.record import dataclass
 
 if TYPE_CHECKING:
     import numpy as np

@@ -8,7 +8,8 @@ A whole line that begins so is one doubt about the entry below it; it is settled
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 #: how grave a doubt is, worst first
 GRADES = ("serious", "open", "minor")

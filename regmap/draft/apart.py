@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from ..behaviour.effects import Change, compare, effects
 from ..behaviour.faults import Explanation, explain, status_registers

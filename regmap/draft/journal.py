@@ -18,9 +18,10 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TextIO
+
+from regmap.record import dataclass
 
 from ..document.jsontext import read_json
 from ..errors import CallError

@@ -12,7 +12,9 @@ when that has changed, and its own changes are done again.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
+
+from regmap.record import dataclass
 
 from ..chip.bank import find
 from ..errors import CallError, closest

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from ..chip import values
 from ..chip.bank import Bank

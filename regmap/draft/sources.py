@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from regmap.record import dataclass
 
 from ..behaviour.effects import Change, compare
 from ..behaviour.readback import load_readback, looks_like_readback

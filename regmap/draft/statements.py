@@ -6,7 +6,8 @@ The rules are the stage loader's own: what a draft settles to is what its saved 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from ..chip import values
 from ..chip.bank import Bank, find, need

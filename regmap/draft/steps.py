@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from regmap.record import dataclass
 
 from ..calc.verdict import rank
 from ..chip.bank import Bank

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -24,6 +24,7 @@ from regmap.errors import (
     Problem,
     closest,
 )
+from regmap.record import dataclass
 from regmap.stages.identity import DocumentIdentity, identity
 from regmap.stages.load import Stage
 from regmap.trace.belief.walker import Walker

@@ -6,10 +6,10 @@ import json
 import os
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 from regmap.errors import CallError, FileError
+from regmap.record import dataclass
 
 from .rates import compare_rates, holm, rate_interval, ratio_interval
 from .schema import VERSION

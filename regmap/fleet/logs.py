@@ -7,7 +7,6 @@ explained together whatever their order, so that neither files nor partitions ch
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +17,7 @@ import pyarrow.compute as pc
 from regmap.behaviour.faults import status_registers
 from regmap.chip.model import Chip
 from regmap.errors import CallError
+from regmap.record import dataclass
 
 from .captured import Against
 from .columns import TIME_UNITS, LogColumns

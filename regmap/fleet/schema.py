@@ -5,7 +5,7 @@ A column is never renamed nor given another meaning within a version; new ones s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from regmap.record import dataclass
 
 #: of the tables; it changes where a column goes, or means something else
 VERSION = 1

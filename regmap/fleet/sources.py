@@ -7,12 +7,12 @@ import glob
 import io
 import os
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from regmap.capture.setupfile import FOLDER_SETUP
 from regmap.document.source import MappingNode, ScalarNode, SequenceNode, compose_file
 from regmap.errors import CallError, FileError, Place, Problem, closest
+from regmap.record import dataclass
 
 #: columns of a manifest; the first is needed
 MANIFEST = ("file", "unit", "firmware", "test", "variant")

@@ -8,10 +8,11 @@ one. Tests hold it to the answers of the codec and of the construct declarations
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from regmap.record import dataclass
 
 from ..chip.bank import Bank, unknown
 from ..chip.guard import Crc, parity_array

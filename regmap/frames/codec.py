@@ -10,7 +10,9 @@ three to the same answers.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
+
+from regmap.record import dataclass
 
 from ..chip.bank import Bank
 from ..chip.model import Chip, Command, Frame, Layout, Register

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from ..document.schema import read_int, read_word
 from ..errors import CallError, closest

@@ -16,10 +16,11 @@ it: at its end, a command to a chip of which the last bits count at its beginnin
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import construct
+
+from regmap.record import dataclass
 
 from ..chip.model import Chip, Frame, Layout
 from ..errors import CallError, FrameError

@@ -11,8 +11,9 @@ between two edges of chip select, `wire_bytes` that into what a byte-wide contro
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
+
+from regmap.record import dataclass
 
 from ..chip.bits import deposit, extract, hexword, mask_of, spans
 from ..chip.guard import Parity, reverse_bits

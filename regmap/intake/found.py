@@ -7,7 +7,9 @@ text and tables in their order, whatever the file was.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
+
+from regmap.record import dataclass
 
 #: a cell of a table: None goes on with the cell at its left (merged), "" is empty
 Cell = str | None

@@ -10,7 +10,9 @@ not hold, before anything is written if the wrong chip answers, and says what wa
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
+
+from regmap.record import dataclass
 
 from ..behaviour.effects import compare
 from ..behaviour.settings import Action, bring_up_sequence, expectation, setting_registers

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+
+from regmap.record import dataclass
 
 from ..behaviour.effects import Change, compare
 from ..behaviour.faults import status_registers

@@ -12,9 +12,10 @@ shows a false word in good form beside an intact proof.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import partial
 from itertools import pairwise
+
+from regmap.record import dataclass
 
 from ..behaviour.effects import codes_shown
 from ..behaviour.machine import Machine

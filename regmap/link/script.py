@@ -25,7 +25,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+
+from regmap.record import dataclass
 
 from ..behaviour.plan import plan, read_requests
 from ..behaviour.settings import expectation

@@ -13,7 +13,9 @@ unknown has been noted.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+
+from regmap.record import dataclass
 
 from ..behaviour.effects import Said, said
 from ..behaviour.machine import Machine, match_of

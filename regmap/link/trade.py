@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from itertools import pairwise
 from typing import Protocol
+
+from regmap.record import dataclass
 
 from ..behaviour.machine import Machine
 from ..chip.bank import Bank

@@ -10,7 +10,9 @@ from __future__ import annotations
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
+
+from regmap.record import dataclass
 
 from ..behaviour.faults import Explanation, Finding, explain, status_registers
 from ..chip.bank import Bank

@@ -16,8 +16,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any
+
+from regmap.record import dataclass
 
 from .defines import Define, Evaluator, Macro, Unreadable, logical_lines
 from .dialect import plainly

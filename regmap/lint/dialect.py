@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from .defines import Evaluator, Macro
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from .defines import Define
 

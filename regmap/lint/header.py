@@ -19,8 +19,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import NamedTuple
+
+from regmap.record import dataclass
 
 from ..chip import values
 from ..chip.bits import deposit, extract, hexword, mask_of, spans

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from ..chip.model import Chip, Field, Register
 from ..quantity import show

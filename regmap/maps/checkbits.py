@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from ..behaviour.machine import Machine
 from ..behaviour.plan import plan

@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
+
+from regmap.record import dataclass
 
 from ..behaviour.faults import Finding
 from ..chip.bits import hexword

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from regmap.record import dataclass
 
 from ..campaign.results import Injected, read_evidence
 from ..campaign.run import Result

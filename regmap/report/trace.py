@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable
-from dataclasses import dataclass, fields
+from dataclasses import fields
+
+from regmap.record import dataclass
 
 from ..assessment.stage import Assessment, waiver
 from ..calc import WORDS, Verdict

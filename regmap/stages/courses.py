@@ -10,8 +10,9 @@ Between two points the supply runs straight. No course is built in: levels come 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from fractions import Fraction
+
+from regmap.record import dataclass
 
 from ..document.reader import Reader
 from ..document.schema import OneOf, Qty, QuantityShape, Rec, Record, Scalar, Table

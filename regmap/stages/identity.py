@@ -7,9 +7,10 @@ stages that set a chip alike share it. What is invented says so, map and stage e
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from hashlib import sha256
 from typing import TYPE_CHECKING
+
+from regmap.record import dataclass
 
 from ..chip.model import Chip
 

@@ -11,9 +11,11 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from fractions import Fraction
 from pathlib import Path
+
+from regmap.record import dataclass
 
 from ..behaviour.settings import never_written
 from ..chip.bank import Bank, find, unknown

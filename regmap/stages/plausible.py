@@ -10,9 +10,10 @@ Only what is stated is judged: no default stands in.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
+
+from regmap.record import dataclass
 
 from ..parameters import CHIP, PRACTICE, STAGE, Parameter
 from ..quantity import DIMENSIONS, Band, parse, show

@@ -9,7 +9,8 @@ requirement:
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from ..chip.bank import find, unknown
 from ..chip.model import Chip, Field

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from fractions import Fraction
+
+from regmap.record import dataclass
 
 from ..behaviour.machine import Machine, as_read
 from ..chip.bits import extract

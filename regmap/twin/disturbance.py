@@ -16,8 +16,9 @@ Without `at` it begins now, without `for` it lasts until removed.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from fractions import Fraction
+
+from regmap.record import dataclass
 
 from ..chip.model import Chip
 from ..errors import CallError, closest

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from regmap.errors import CallError, LinkError
 from regmap.quantity import many
+from regmap.record import dataclass
 from regmap.wire.frame import Decoder, Message, encode_frame
 from regmap.wire.layout import (
     KIND_OF,

@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from itertools import pairwise
 
 from regmap.errors import LinkError, told
+from regmap.record import dataclass
 from regmap.wire.frame import Decoder, Message, encode_frame
 from regmap.wire.layout import (
     KIND_OF,

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass
 
+from regmap.record import dataclass
 from regmap.wire.layout import CHECK, CHECK_BYTES, HEADER, HEADER_BYTES, VERSION
 
 LEAST_ENCODED = HEADER_BYTES + CHECK_BYTES + 1  # bytes on the line between two delimiters

@@ -6,13 +6,13 @@ Around them: the values that requests and answers stand for, and both directions
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntEnum, IntFlag
 from typing import Any, NamedTuple
 
 import construct as c
 
 from regmap.errors import CallError, LinkError
+from regmap.record import dataclass
 
 VERSION = 1
 REPLY = 0x80  # added to the kind of the request that is answered

@@ -13,12 +13,12 @@ import os
 import sys
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from regmap.closing import Closing
 from regmap.errors import CallError, LinkError, closest
 from regmap.holding import HeldError, Hold, hold
+from regmap.record import dataclass
 from regmap.wire.tcp import SocketLine, address_of
 
 if TYPE_CHECKING:

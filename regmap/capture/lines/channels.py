@@ -12,12 +12,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 
 from regmap.errors import CallError
 from regmap.quantity import show
+from regmap.record import dataclass
 
 from ..arrays import Times, Values, Z, lower_quartile
 from ..spi import Roles

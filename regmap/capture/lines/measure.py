@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from fractions import Fraction
 
 import numpy as np
 
 from regmap.quantity import show
+from regmap.record import dataclass
 
 from ..arrays import Indices, Times, Values
 

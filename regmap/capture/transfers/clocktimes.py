@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+
+from regmap.record import dataclass
 
 from ..arrays import Indices, Times
 from ..lines.measure import ranged

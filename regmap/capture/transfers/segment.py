@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
 
 from regmap.quantity import show
+from regmap.record import dataclass
 
 from ..arrays import NO_TIMES, Times, distinct
 from ..lines.signals import Edges

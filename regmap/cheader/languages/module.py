@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from regmap.record import dataclass
 
 from ...chip.model import Frame
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -11,6 +10,7 @@ from regmap.behaviour.settings import bring_up_sequence, setting_registers
 from regmap.chip.bank import Bank
 from regmap.chip.model import Access, Register
 from regmap.errors import CallError
+from regmap.record import dataclass
 
 from ..tracer import Trace
 from .registers import WrittenWord

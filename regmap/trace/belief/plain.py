@@ -8,7 +8,6 @@ other frame, and any word that contradicts belief, goes the whole way through th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
@@ -20,6 +19,7 @@ from regmap.chip.bits import mask_of
 from regmap.chip.model import Chip, Register
 from regmap.expr import evaluate
 from regmap.frames.bulk import WRITE, extract
+from regmap.record import dataclass
 
 from ..events import Note
 from ..faults.log import FaultLog

@@ -7,12 +7,12 @@ or another coverage the solver of regmap.frames.solve is asked. Each reading tha
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from regmap.chip.bits import extract
 from regmap.chip.guard import reverse_bits
 from regmap.chip.model import Layout, Part
 from regmap.frames.words import guard_value, guards_of
+from regmap.record import dataclass
 
 #: Different words that are looked at, readings that are told.
 _WORDS = 16

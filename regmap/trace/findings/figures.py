@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -11,6 +10,7 @@ import numpy as np
 
 from regmap.parameters import STAGE
 from regmap.quantity import Band, many, parse_band, show
+from regmap.record import dataclass
 
 from ..belief.walker import Walker
 from ..tracer import Trace

@@ -7,7 +7,6 @@ the map has; as a reply when fixed bits, guards and the echoes of its command ar
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +15,7 @@ from regmap.capture.arrays import Times, distinct
 from regmap.capture.spi import Transfers, Words
 from regmap.chip.model import Chain, Chip
 from regmap.frames.bulk import BulkCodec, flawless
+from regmap.record import dataclass
 
 from ..frames.decoded import plausible_words
 from ..frames.framer import Framer

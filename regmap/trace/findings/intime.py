@@ -7,7 +7,6 @@ Times in which recording was switched off measure nothing. `figures` holds them 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,6 +14,7 @@ import numpy.typing as npt
 
 from regmap.chip.model import Chip, Field, Frame
 from regmap.frames.bulk import COMMAND, READ, WRITE
+from regmap.record import dataclass
 
 from ..belief.walker import Walker
 from ..tracer import Trace

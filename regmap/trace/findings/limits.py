@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
@@ -10,6 +9,7 @@ import numpy as np
 from regmap.capture.spi import Transfers
 from regmap.chip.model import Chip
 from regmap.quantity import Band, show
+from regmap.record import dataclass
 
 from ..faults.pins import PinTrace
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from regmap.behaviour.faults import suspicious
 from regmap.capture.arrays import distinct
 from regmap.capture.spi import Flag
 from regmap.quantity import many
+from regmap.record import dataclass
 
 from ..belief.walker import Walker
 from ..frames.decoded import known_target, plausible

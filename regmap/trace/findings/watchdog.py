@@ -7,7 +7,6 @@ longest value is surely too long, one longer than its shortest may be.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
@@ -17,6 +16,7 @@ from regmap.chip.bank import Bank
 from regmap.chip.model import Chip, Field
 from regmap.frames.bulk import WRITE
 from regmap.quantity import Band, show
+from regmap.record import dataclass
 
 from ..belief.walker import Walker
 from ..events import Note

@@ -7,7 +7,7 @@ where words do not fit the map, at the way of reading that would make them fit.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from regmap.capture.lines.signals import Channel, Signals
 from regmap.capture.spi import BitOrder, Roles, SpiSetup, Transfers
 from regmap.chip.model import Chain, Chip
 from regmap.errors import CallError
+from regmap.record import dataclass
 
 from ..tracer import Trace
 from .readings import SELDOM, reframed, words_read

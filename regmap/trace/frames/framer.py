@@ -12,7 +12,6 @@ comes next has to think once about each pair of words, however often it travels.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import get_args
 
 import numpy as np
@@ -23,6 +22,7 @@ from regmap.chip.bits import deposit, mask_of
 from regmap.chip.model import Chain, Chip, Header
 from regmap.errors import CallError
 from regmap.frames.recogniser import Recogniser
+from regmap.record import dataclass
 
 from .pairs import CHANGED, CUT, GIVEN, HEADER, MISCOUNTED, PairTable
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import count
 
 import numpy as np
@@ -12,6 +11,7 @@ import numpy.typing as npt
 
 from regmap.capture.arrays import distinct
 from regmap.capture.spi import Flag, Words
+from regmap.record import dataclass
 
 #: Flags that make a frame no evidence of what the SPI really carried.
 CUT = int(Flag.STARTS_MID | Flag.ENDS_MID | Flag.TOO_LONG)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from fractions import Fraction
+
+from regmap.record import dataclass
 
 from ..belief.against import Held
 from ..findings.evidence import Evidence

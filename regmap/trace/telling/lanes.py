@@ -7,7 +7,6 @@ thousand frames are no longer than those of a thousand. Nothing here draws.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import PurePath
 
 import numpy as np
@@ -17,6 +16,7 @@ from regmap.behaviour.settings import setting_registers
 from regmap.chip.bits import hexword
 from regmap.frames.bulk import READ
 from regmap.quantity import many
+from regmap.record import dataclass
 
 from ..belief.walker import Walker
 from ..tracer import Trace

@@ -294,10 +294,11 @@ def run(args: argparse.Namespace, context: Context) -> int:
         told = args.summary or args.follow
         if lines is not None:
             lines.rest(trace)
-        for line in captureshow.report(
-            trace, story, wanted, at, who, context, timeline=not told, brief=args.brief
-        ):
-            context.out(line)
+        context.lines(
+            captureshow.report(
+                trace, story, wanted, at, who, context, timeline=not told, brief=args.brief
+            )
+        )
     for problem in trace.problems:
         context.err(problem.render(context.width))
     if any(p.severity == "error" for p in trace.problems):

@@ -10,6 +10,7 @@ import re
 import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO, cast
 
@@ -68,6 +69,7 @@ class Context:
     invented: set[str] = field(default_factory=set)
     #: for which stream and wish it was decided, and what: every piece of text asks
     _color: tuple[TextIO, bool, bool] | None = field(default=None, repr=False)
+    _terminal: tuple[TextIO, bool] | None = field(default=None, repr=False)
 
     @property
     def color(self) -> bool:
@@ -83,7 +85,10 @@ class Context:
     @property
     def width(self) -> int:
         """Columns to lay tables out for: the terminal's, 80 where there is none."""
-        if self.stdout.isatty():
+        known = self._terminal
+        if known is None or known[0] is not self.stdout:
+            known = self._terminal = self.stdout, self.stdout.isatty()
+        if known[1]:
             import shutil
 
             return max(40, min(shutil.get_terminal_size((80, 24)).columns, 120))
@@ -102,6 +107,12 @@ class Context:
 
     def out(self, text: str = "") -> None:
         self.stdout.write(self.shown(text) + "\n")
+
+    def lines(self, lines: Iterable[str]) -> None:
+        """Many lines on stdout, some hundreds at a time."""
+        left = iter(lines)
+        while some := list(islice(left, 500)):
+            self.out("\n".join(some))
 
     def err(self, text: str) -> None:
         with contextlib.suppress(OSError):  # nowhere is left to tell it; the status still does

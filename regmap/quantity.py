@@ -399,17 +399,13 @@ def parse_band(text: str, want: str | None = None) -> Band:
     return Band(numbers[0], numbers[1], numbers[2], values[0][1], kind)
 
 
+#: (what a value must reach, which is its divisor too, and the prefix), the largest first
 _SHOW_PREFIXES = [
-    (9, "G"),
-    (6, "M"),
-    (3, "k"),
-    (0, ""),
-    (-3, "m"),
-    (-6, "u"),
-    (-9, "n"),
-    (-12, "p"),
-    (-15, "f"),
-]
+    (10.0**power, prefix)
+    for power, prefix in (
+        (9, "G"), (6, "M"), (3, "k"), (0, ""), (-3, "m"), (-6, "u"), (-9, "n"), (-12, "p"), (-15, "f")
+    )
+]  # fmt: skip
 _PLAIN_UNITS = {"degC", "%", "", "V/V"}
 
 
@@ -421,6 +417,29 @@ def show(value: Fraction | float, dim: Dim, digits: int = 4, unit: str | None = 
 
     `unit` overrides the unit of the dimension, e.g. "%" for a ratio or "V/us" for a slew.
     """
+    unit, factor, fast, prefixed = _shown_in(dim, unit)
+    if fast and abs(float(value)) >= 1000:
+        unit, factor, prefixed = fast, 1e6, False
+    try:
+        scaled = float(value) / factor
+    except OverflowError:
+        return f"{'-' if value < 0 else ''}inf {unit}".strip()
+    if scaled != scaled or scaled in (float("inf"), float("-inf")):
+        return f"{scaled:g} {unit}".strip()
+    if not prefixed or scaled == 0:
+        return f"{_digits(scaled, digits)} {unit}".strip()
+    step, prefix = _SHOW_PREFIXES[-1]
+    size = abs(scaled) * (1 + 5 * 10 ** -(digits + 1))
+    for step, prefix in _SHOW_PREFIXES:  # noqa: B007 (both are used after the loop)
+        if size >= step:
+            break
+    return f"{_digits(scaled / step, digits)} {prefix}{unit}"
+
+
+@lru_cache(maxsize=256)
+def _shown_in(dim: Dim, unit: str | None) -> tuple[str, float, str, bool]:
+    """(unit, its factor, the unit from 1000 on where that is another, whether prefixes suit it)."""
+    fast, factor = "", 1.0
     if unit is None:
         unit = _BY_DIM.get(dim)
         if unit is None:
@@ -429,30 +448,15 @@ def show(value: Fraction | float, dim: Dim, digits: int = 4, unit: str | None = 
                 for name, power in zip(("V", "A", "s", "K", "m"), dim, strict=True)
                 if power
             )
-        if unit == "V/s" and abs(float(value)) >= 1000:
-            unit = "V/us"
-        elif unit == "A/s" and abs(float(value)) >= 1000:
-            unit = "A/us"
-        factor = Fraction(10) ** 6 if unit in ("V/us", "A/us") else Fraction(1)
-    else:
-        factor = unit_of(unit)[1] if unit not in ("V/V",) else Fraction(1)
-    try:
-        scaled = float(value) / float(factor)
-    except OverflowError:
-        return f"{'-' if value < 0 else ''}inf {unit}".strip()
-    if scaled != scaled or scaled in (float("inf"), float("-inf")):
-        return f"{scaled:g} {unit}".strip()
+        fast = {"V/s": "V/us", "A/s": "A/us"}.get(unit, "")
+        if unit in ("V/us", "A/us"):
+            factor = 1e6
+    elif unit != "V/V":
+        factor = float(unit_of(unit)[1])
     prefixed = (
         unit not in _PLAIN_UNITS and "^" not in unit and unit not in ("V/us", "A/us", "1/K", "K/W")
     )
-    prefixed = prefixed and unit in _ATOMS and _ATOMS[unit][2]
-    if not prefixed or scaled == 0:
-        return f"{_digits(scaled, digits)} {unit}".strip()
-    power, prefix = _SHOW_PREFIXES[-1]
-    for power, prefix in _SHOW_PREFIXES:  # noqa: B007 (both are used after the loop)
-        if abs(scaled) * (1 + 5 * 10 ** -(digits + 1)) >= 10.0**power:
-            break
-    return f"{_digits(scaled / 10.0**power, digits)} {prefix}{unit}"
+    return unit, factor, fast, prefixed and unit in _ATOMS and _ATOMS[unit][2]
 
 
 @lru_cache(maxsize=4096)

@@ -34,5 +34,13 @@ def lower_quartile(values: npt.NDArray[_Number]) -> float:
     """The value that a quarter of them do not exceed; of equal pulses with pauses between them a pulse. 0 for none."""
     if not len(values):
         return 0.0
-    place = (len(values) - 1) // 4
-    return float(np.partition(values, place)[place])
+    # numpy's partition takes thirty times as long as its sort where most values are equal, as pulses are
+    return float(np.sort(values)[(len(values) - 1) // 4])
+
+
+def middle(values: npt.NDArray[_Number]) -> float:
+    """The median; 0 for none."""
+    if not len(values):
+        return 0.0
+    ordered, half = np.sort(values), len(values) // 2
+    return float(ordered[half] if len(values) % 2 else (ordered[half - 1] + ordered[half]) / 2)

@@ -20,7 +20,7 @@ from regmap.errors import CallError
 from regmap.quantity import show
 from regmap.record import dataclass
 
-from ..arrays import Times, Values, Z, lower_quartile
+from ..arrays import Times, Values, Z, lower_quartile, middle
 from ..spi import Roles
 from .signals import Channel, Signals
 
@@ -433,7 +433,7 @@ def _delay(times: Times, clock: Times) -> float:
     some = (place > 0) & (place < len(clock))
     if not some.any():
         return -1.0
-    return float(np.median(times[some] - clock[place[some] - 1]))
+    return middle(times[some] - clock[place[some] - 1])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

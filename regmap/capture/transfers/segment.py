@@ -9,7 +9,7 @@ import numpy as np
 from regmap.quantity import show
 from regmap.record import dataclass
 
-from ..arrays import NO_TIMES, Times, distinct
+from ..arrays import NO_TIMES, Times, distinct, middle
 from ..lines.signals import Edges
 from ..spi import Flag
 
@@ -128,7 +128,7 @@ def find_gap(widths: Times, frame: int | None, tick: Fraction) -> tuple[int | No
     if len(widths) < 2:
         return None, "too few clock edges to find a pause: all clocks are one transfer"
     kinds = distinct(widths)
-    usual = np.median(widths)
+    usual = middle(widths)
     jumps = np.flatnonzero((kinds[1:] >= LEAST_RATIO * kinds[:-1]) & (kinds[1:] > 1.5 * usual))
     if not len(jumps):
         if frame is not None:

@@ -24,7 +24,7 @@ import numpy as np
 from regmap.errors import CallError
 from regmap.quantity import show
 
-from ..arrays import NO_TIMES, NO_VALUES, Indices, Times, Values, X
+from ..arrays import NO_TIMES, NO_VALUES, Indices, Times, Values, X, middle
 from ..lines.measure import LineHealth, Timing
 from ..lines.signals import NO_EDGES, Block, Capture, Edges
 from ..lines.track import NEVER, Track, behind, held, ranges
@@ -174,7 +174,7 @@ class TransferBuilder:
         times, _ = self._known_clock()
         times = times[:WARM_UP]
         widths = np.diff(times)
-        pulse = int(np.median(widths)) if len(widths) else 0
+        pulse = int(middle(widths))
         runt = self.setup.runt
         limit = -(-runt // self.tick) if runt is not None else (pulse + 3) // 4
         self._usual = Usual(pulse=pulse, runt=limit, resolution=self.resolution)

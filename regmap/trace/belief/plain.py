@@ -16,7 +16,7 @@ from regmap.behaviour.effects import Act, Change, compare
 from regmap.chip import bits, values
 from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
-from regmap.chip.model import Chip, Register
+from regmap.chip.model import Chip, Field, Register
 from regmap.expr import evaluate
 from regmap.frames.bulk import WRITE, extract
 from regmap.record import dataclass
@@ -144,6 +144,10 @@ class _Row:
     proves: int
     need: int
     hanging: bool
+    name: str
+    mask: int
+    #: each field with its name and its mask
+    fields: tuple[tuple[Field, str, int], ...]
 
 
 class PlainWrites:
@@ -189,7 +193,10 @@ class PlainWrites:
             for f in register.fields
         )
         need = stores | (shows if self._shown is not None else 0)
-        return _Row(register, stores, shows, register.read_back, need, hanging)
+        fields = tuple((f, f.ref, f.mask) for f in register.fields)
+        return _Row(
+            register, stores, shows, register.read_back, need, hanging, register.name, register.mask, fields
+        )  # fmt: skip
 
     def batch(self, batch: Batch) -> None:
         """Look at a batch: which of its frames are writes that only store."""
@@ -219,7 +226,7 @@ class PlainWrites:
         shown = extract(reply, self._shown.bits) if self._shown is not None else data
         self._lists = (
             np.where(plain[register], register, -1).tolist(), data.tolist(), shown.tolist(),
-            (reply & np.uint64(self._telling)).tolist(), batch.end.tolist(), batch.answered.tolist(),
+            (reply & np.uint64(self._telling)).tolist(), batch.end.tolist(), batch.answered.tolist(), idents.tolist(),
         )  # fmt: skip
 
     def stirred(self) -> None:
@@ -245,14 +252,16 @@ class PlainWrites:
     def texts_of(self, row: _Row, before: int, after: int) -> tuple[str, ...]:
         """The changes of a register from one known word to another, where no meaning hangs on anything else."""
         out = []
-        for item in row.register.fields:
-            if not (before ^ after) & item.mask:
+        for item, ref, mask in row.fields:
+            old, new = before & mask, after & mask
+            if old == new:
                 continue
-            old, new = bits.extract(before, item.bits), bits.extract(after, item.bits)
-            text = self._texts.get((item.ref, old, new))
+            key = ref, old, new
+            text = self._texts.get(key)
             if text is None:
+                old, new = bits.extract(before, item.bits), bits.extract(after, item.bits)
                 text = str(Change(item, values.read(item, old), values.read(item, new)))
-                self._texts[item.ref, old, new] = text
+                self._texts[key] = text
             out.append(text)
         return tuple(out)
 
@@ -260,15 +269,15 @@ class PlainWrites:
         """Take over one frame if it is a plain write; False, and nothing done, where it is not."""
         if not self._any:
             return False
-        registers, words, shown, telling, ends, answered = self._lists
+        registers, words, shown, telling, ends, answered, idents = self._lists
         index = registers[place]
         if index < 0 or telling[place] not in self.calm:
             return False
         row = self._rows[index]
         assert row is not None
-        walker = self.walker
+        walker, name = self.walker, row.name
         belief = walker.belief
-        bank, name = belief.bank, row.register.name
+        bank = belief.bank
         before, known = bank.words.get(name), bank.known.get(name, 0)
         if before is None or known & row.need != row.need:
             return False
@@ -276,14 +285,15 @@ class PlainWrites:
         if content and (before ^ shown[place]) & row.shows:
             return False
         pins = walker.pins
-        if not self._may(row) or (pins.fault is not None and pins.fault_at(answered[place])):
+        if not (self._allowed.get(name) or self._may(row)) or (
+            pins.fault is not None and pins.fault_at(answered[place])
+        ):
             return False
         number, time, word = batch.first + place, ends[place], words[place]
         notes: tuple[Note, ...] = ()
-        pending = belief.pending.get(name)
+        latest, pending = belief.latest.get(name), belief.pending.get(name)
         had = pending is not None
         if content:
-            latest = belief.latest.get(name)
             if (
                 latest is not None and latest.verified < 0 and latest.denied < 0
                 and not (latest.word ^ shown[place]) & row.proves
@@ -296,27 +306,27 @@ class PlainWrites:
                 notes = (Note(kind="verified", weight="good", register=name, text=text),)
         new = before & ~row.stores | word & row.stores
         same = not (before ^ word) & row.proves
-        last = belief.latest.get(name)
-        if not same or last is None or (last.word ^ word) & row.register.mask:
-            last = WrittenWord(number, time, name, word, before=before)
-            belief.writes.append(last)
-            belief.latest[name] = last
+        if not same or latest is None or (latest.word ^ word) & row.mask:
+            latest = WrittenWord(number, time, name, word, before=before)
+            belief.writes.append(latest)
+            belief.latest[name] = latest
         if not same:
-            last.why = ""
-            belief.pending[name] = last
+            latest.why = ""
+            belief.pending[name] = latest
+        moved = new != before or had != (name in belief.pending)
         if new != before:
             bank.words[name] = new
             belief.history.append(Known(number, time, name, new, known))
-        moved = new != before or had != (name in belief.pending)
         told = walker.was_told(canon)
         walker.seen.pop(name, None)
         walker.configured = True
         if moved:
             walker.version += 1
         if moved or notes or not told:
-            old = before if known == row.register.mask else None
-            ident = int(batch.idents[place])
-            walker.keep(WriteHappening(self, row, number, ident, word, old, (before, new), notes))
+            old = before if known == row.mask else None
+            walker.keep(
+                WriteHappening(self, row, number, idents[place], word, old, (before, new), notes)
+            )
         return True
 
     def _may(self, row: _Row) -> bool:

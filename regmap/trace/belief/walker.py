@@ -624,7 +624,7 @@ class Walker:
     def _believed(self, index: int) -> npt.NDArray[np.intp]:
         """Places of the believed replies of one batch."""
         while len(self._telling) <= index:
-            idents = self.log.batches[len(self._telling)].idents
+            idents = self.log.batches.idents(len(self._telling))
             self._telling.append(np.flatnonzero(self.log.sorter.believed[idents]))
         return self._telling[index]
 

@@ -115,10 +115,9 @@ def _sum(parts: list[Share]) -> Share:
 
 def _shares(walker: Walker) -> tuple[Share, Share]:
     """(commands, replies) of one chip."""
-    idents = walker.log.idents()
-    if not len(idents):
+    found, first, many = walker.log.tally()
+    if not len(found):
         return Share(good=0, of=0), Share(good=0, of=0)
-    found, first, many = np.unique(idents, return_index=True, return_counts=True)
     sorter, table = walker.log.sorter, walker.log.table
     kind = sorter.kind[found]
     answers = _answered_kinds(walker.chip)

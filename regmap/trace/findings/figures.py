@@ -6,8 +6,7 @@ from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-import numpy as np
-
+from regmap.capture.arrays import middle
 from regmap.parameters import STAGE
 from regmap.quantity import Band, many, parse_band, show
 from regmap.record import dataclass
@@ -146,7 +145,7 @@ def _missed_reactions(
 def _frame_time(walker: Walker) -> int:
     """Ticks that a frame takes, select to select, as most do."""
     took = walker.log.times("end") - walker.log.times("start")
-    return int(np.median(took)) if len(took) else 0
+    return int(middle(took))
 
 
 def _shown(band: Band) -> str:

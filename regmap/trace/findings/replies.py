@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from regmap.behaviour.faults import suspicious
-from regmap.capture.arrays import distinct
 from regmap.capture.spi import Flag
 from regmap.quantity import many
 from regmap.record import dataclass
@@ -67,7 +66,7 @@ def shares(trace: Trace) -> Shares:
     frames = commands = replies = believed = sensible = 0
     lengths: dict[int, int] = {}
     for walker in trace.walkers:
-        idents, many = np.unique(walker.log.idents(), return_counts=True)
+        idents, _, many = walker.log.tally()
         if len(idents) > SAMPLE_PAIRS:
             # the most frequent pairs, and some of all others
             order = np.argsort(-many, kind="stable")
@@ -114,7 +113,7 @@ def dead_replies(trace: Trace, found: Shares, reader: WayReader | None = None) -
         return [Mistake(name="echo", text=echo)]
     echoes = []
     for walker in trace.walkers:
-        pairs = [walker.log.pair(i) for i in distinct(walker.log.idents()).tolist()[:400]]
+        pairs = [walker.log.pair(i) for i in walker.log.tally()[0].tolist()[:400]]
         pairs = [
             p
             for p in pairs
@@ -225,7 +224,7 @@ def told_rejected(walker: Walker) -> tuple[int, int]:
 
 def _deaf(walker: Walker, found: Shares) -> bool:
     """Whether replies do not depend on the commands, and that cannot be."""
-    idents = distinct(walker.log.idents())
+    idents = walker.log.tally()[0]
     if len(idents) > SAMPLE_PAIRS:
         return False
     commands: set[tuple[str, int | None]] = set()

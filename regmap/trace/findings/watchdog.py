@@ -155,10 +155,15 @@ def windows_of(walker: Walker) -> list[Window]:
     windows: list[Window] = []
     moved = [(t, None) for _, t in walker.belief.resets]
     steps = [(k.time, k) for k in walker.belief.history if k.register in registers]
+    # the window hangs on the words of these registers alone: each set of words is asked once
+    seen: dict[tuple[object, ...], tuple[Band | None, Fraction, Fraction]] = {}
     for time, known in sorted([*steps, *moved], key=lambda s: s[0]):
         if known is not None:
             bank.words[known.register], bank.known[known.register] = known.word, known.known
-        band, closed, closed_high = _window(chip, bank)
+        key = tuple((bank.words.get(r), bank.known.get(r)) for r in registers)
+        if key not in seen:
+            seen[key] = _window(chip, bank)
+        band, closed, closed_high = seen[key]
         if windows and windows[-1].time == time:
             windows.pop()
         if not windows or (windows[-1].band, windows[-1].closed) != (band, closed):

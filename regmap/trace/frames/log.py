@@ -14,8 +14,8 @@ from regmap.chip.bank import Bank
 from regmap.chip.bits import mask_of
 from regmap.chip.model import Chip
 
+from .batches import Batches
 from .decoded import Decoded, Judge
-from .framer import Batch
 from .pairs import Pair, PairTable
 from .sorting import Sorter
 
@@ -28,7 +28,7 @@ class FrameLog:
         self.judge = judge
         self.table = table
         self.sorter = Sorter(chip, judge, table)
-        self.batches: list[Batch] = []
+        self.batches = Batches()
         #: pairs that mean something else in each state, as decoded in theirs
         self.variants: dict[int, Decoded] = {}
         self._unknown = Bank(chip)
@@ -36,15 +36,12 @@ class FrameLog:
     @property
     def count(self) -> int:
         """Frames so far."""
-        return self.batches[-1].first + len(self.batches[-1]) if self.batches else 0
+        last = self.batches[-1] if self.batches else None
+        return last.first + len(last) if last is not None else 0
 
     def compact(self) -> None:
         """Many small batches as one."""
-        if len(self.batches) > 1:
-            first = self.batches[0]
-            names = ("transfer", "start", "end", "answered", "idents")
-            whole = {n: np.concatenate([getattr(b, n) for b in self.batches]) for n in names}
-            self.batches = [Batch(chip=first.chip, first=first.first, **whole)]
+        self.batches.join()
 
     def pair(self, ident: int) -> Pair:
         """The words behind an ident."""
@@ -74,12 +71,22 @@ class FrameLog:
         """The ident of every frame."""
         if not self.batches:
             return np.empty(0, np.int32)
-        return np.concatenate([b.idents for b in self.batches])
+        return np.concatenate([self.batches.idents(i) for i in range(len(self.batches))])
+
+    def tally(self) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+        """(idents that were met, in order; the first frame of each; how many frames each has)."""
+        idents = self.idents()
+        many = np.bincount(idents)
+        first = np.zeros(len(many), np.intp)
+        # of several frames the last one written stays: the first of all
+        first[idents[::-1]] = np.arange(len(idents) - 1, -1, -1)
+        met = np.flatnonzero(many)
+        return met, first[met], many[met]
 
     def by_status(self) -> list[tuple[int, int]]:
         """(an ident, how many frames) for each thing asked with each state of the reply's status bits, in which
         frames of one row are alike; only those whose reply is believed."""
-        idents, many = np.unique(self.idents(), return_counts=True)
+        idents, _, many = self.tally()
         some = self.sorter.believed[idents] > 0
         idents, many = idents[some], many[some]
         if not self.judge.plain:

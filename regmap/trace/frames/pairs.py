@@ -79,6 +79,11 @@ class PairTable:
             )  # fmt: skip
         return pair
 
+    def words(self, ident: int) -> tuple[int, int, int]:
+        """(command, bits, the first reply) of one row, without the rest of it."""
+        word, bits, reply = (int(self._columns[place][ident]) for place in (0, 2, 4))
+        return word, bits - (1 << 64) if bits >> 63 else bits, reply
+
     def identify(self, columns: Sequence[Words]) -> npt.NDArray[np.int32]:
         """The number of every row; new ones are added in the order in which they come."""
         known, before = self._known, self.count

@@ -188,11 +188,11 @@ class EventBuilder:
     ) -> Event:
         """As `_event`, without taking the frame apart once more."""
         register = happening.register
-        pair = self.walker.log.pair(int(batch.idents[place]))
+        word, bits, reply = self.walker.log.table.words(int(batch.idents[place]))
         return Event(
             kind="write", number=happening.number, transfer=int(batch.transfer[place]),
             time=int(batch.start[place]), chip=self.walker.position, register=register.name,
-            address=register.address, word=pair.word, bits=abs(pair.bits), reply=pair.replies[0][1],
+            address=register.address, word=word, bits=abs(bits), reply=reply,
             data=happening.data, old=happening.old, changes=happening.texts, status=happening.status,
             notes=happening.notes + carried,
         )  # fmt: skip

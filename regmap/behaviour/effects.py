@@ -12,13 +12,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import field, replace
+from typing import Any
 
 from regmap.record import dataclass
 
 from ..chip import values
 from ..chip.bank import Bank
 from ..chip.bits import extract
-from ..chip.model import Access, Chip, Fault, Field, Part, Register
+from ..chip.model import Access, Chip, Fault, Field, Layout, Part, Register
 from ..chip.values import Reading
 from ..frames.codec import Answer, Sent
 from .machine import Machine, Outcome
@@ -116,13 +117,27 @@ def tells_of(chip: Chip, part: Part) -> tuple[Fault, ...]:
 def faults_shown(chip: Chip, answer: Answer) -> dict[str, bool]:
     """Fault name to raised or not, as the parts of a reply say that tell of faults whatever was asked."""
     found = {}
-    for part in answer.layout.parts:
-        for fault in tells_of(chip, part):
-            if part.kind == "field":
-                found[fault.name] = answer.fields.get(part.field) == fault.code
-            elif part.name in answer.status:
-                found[fault.name] = answer.status[part.name]
+    for part, fault in _telling(chip, answer.layout):
+        if part.kind == "field":
+            found[fault.name] = answer.fields.get(part.field) == fault.code
+        elif part.name in answer.status:
+            found[fault.name] = answer.status[part.name]
     return found
+
+
+def _telling(chip: Chip, layout: Layout) -> tuple[tuple[Part, Fault], ...]:
+    """The parts of a reply that tell of faults, with each fault that they tell of."""
+    known: dict[int, tuple[Layout, tuple[tuple[Part, Fault], ...]]] = chip.once("told", _nothing)
+    found = known.get(id(layout))
+    if found is None:
+        told = tuple((p, f) for p in layout.parts for f in tells_of(chip, p))
+        # the layout is kept, so that its identity stays its own
+        found = known[id(layout)] = layout, told
+    return found[1]
+
+
+def _nothing(_: Chip) -> dict[int, Any]:
+    return {}
 
 
 def codes_shown(chip: Chip, answer: Answer) -> dict[str, int]:

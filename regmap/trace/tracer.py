@@ -23,7 +23,7 @@ from regmap.capture.lines.measure import LineHealth, Timing
 from regmap.capture.lines.signals import Capture, Signals
 from regmap.capture.spi import BitOrder, Flag, SpiSetup, Transfers, join
 from regmap.capture.transfers.ahead import blocks_ahead
-from regmap.capture.transfers.stream import WARM_UP, TransferBuilder
+from regmap.capture.transfers.stream import TOGETHER, WARM_UP, TransferBuilder
 from regmap.chip.model import Chain, Chip
 from regmap.errors import CallError, Problem
 from regmap.record import dataclass
@@ -163,6 +163,7 @@ def trace_capture(
         capture.tick,
         resolution=capture.resolution,
         warm_up=LIVE_SAMPLE // 2 if live else WARM_UP,
+        together=0 if live else TOGETHER,
     )
     limits = LimitCheck(chips[0], capture.tick, wake=not live)
     with closing(_parts(capture, builder, pins, progress)) as parts:

@@ -39,11 +39,13 @@ LATEST = (1 << 63) - (1 << 40)
 class ByteBlock:
     """`size` bytes of `store`, the first one at `PAD`; offsets below count from there."""
 
-    __slots__ = ("_words", "size", "store", "view")
+    __slots__ = ("_words", "size", "start", "store", "view")
 
     def __init__(self, store: bytearray, size: int) -> None:
         self.store = store
         self.size = size
+        #: where the first byte stands in the store
+        self.start = PAD
         self.view: Bytes = np.frombuffer(store, np.uint8, size, PAD)
         self._words: Words = np.frombuffer(store, "<u8", len(store) // 8)
 
@@ -144,7 +146,17 @@ def unsigned(block: ByteBlock, starts: Indices, ends: Indices) -> tuple[Times, i
     if not len(starts):
         return np.empty(0, np.int64), -1
     counts = ends - starts
-    low, high = int(counts.min()), int(counts.max())
+    return _unsigned(block, ends, counts, int(counts.min()), int(counts.max()))
+
+
+def digits_at(block: ByteBlock, ends: Indices, digits: int) -> tuple[Times, int]:
+    """As `unsigned`, of numbers that all have so many digits and end before `ends`."""
+    return _unsigned(block, ends, np.broadcast_to(np.intp(digits), ends.shape), digits, digits)
+
+
+def _unsigned(
+    block: ByteBlock, ends: Indices, counts: Indices, low: int, high: int
+) -> tuple[Times, int]:
     if low >= 1 and high <= MAX_DIGITS:
         words = _part(block, ends, counts, low, high)
         good = digits_only(words)
@@ -175,6 +187,7 @@ def unsigned(block: ByteBlock, starts: Indices, ends: Indices) -> tuple[Times, i
             total += fold(words) * _U(scale)
         if good and (high < 17 or int(total.max()) <= LATEST):
             return total.view(np.int64), -1
+    starts = ends - counts
     bad = _first_bad(block, starts, ends)
     values, _ = unsigned(block, starts[:bad], ends[:bad])
     return values, bad

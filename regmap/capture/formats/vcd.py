@@ -26,6 +26,7 @@ from ..lines.signals import Findings
 from .blocks import BLOCK, BlockCapture
 from .source import CaptureSource
 from .tokens import LATEST, ByteBlock, Bytes, unsigned
+from .vcdeven import read_even
 from .vcdhead import KEYWORDS, HeaderReader, VcdHeader
 from .vcdvalues import LEVEL, LEVELS, ValueTable
 
@@ -124,6 +125,8 @@ class Body:
         self._values.ranked = False
         self.in_text = False
         self._switches = []
+        if not final and self._values.even and (used := self._even(block)):
+            return used
         ends = np.flatnonzero(block.view <= 32)
         if not len(ends):
             return 0
@@ -191,6 +194,22 @@ class Body:
         else:
             self._mixed(block, starts, ends, clocks, times, kinds)
         return used
+
+    def _even(self, block: ByteBlock) -> int:
+        """Read a block in which all lines are alike; the number of bytes used, 0 where it is not one."""
+        even = read_even(block, self._values.even)
+        if even is None:
+            return 0
+        times, bad = self._ordered(even.times, -1)
+        # whole instants only, as below
+        count = int(np.searchsorted(times, times[-1])) if bad < 0 else 0
+        if not count:
+            return 0
+        if self.until is None:
+            self.first = int(times[0])
+        self.until = int(times[-1])
+        self._values.even_changes(even.changes, times, count)
+        return int(even.places[count])
 
     def _switched(self, places: Indices, times: Times, used: int) -> None:
         """The instants at which recording went off and on, of what is used of this block."""

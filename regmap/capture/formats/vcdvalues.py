@@ -45,6 +45,10 @@ class ValueTable:
         self._report = report
         self._names = [c.name for c in header.channels]
         self._codes = VcdCodes([v.code for v in self.variables])
+        #: the codes of all variables where each is one line and has one character, else none
+        self.even = [code for _, code in self._codes.few]
+        if any(v.first < 0 or v.width > 1 for v in self.variables):
+            self.even = []
         # channel -> (token numbers, times, values), more than once when forms are mixed
         self._parts: dict[int, list[tuple[Indices, Times, Values]]] = {}
 
@@ -62,6 +66,20 @@ class ValueTable:
                 )
         self._parts = {}
         return found
+
+    def even_changes(
+        self, changes: dict[int, tuple[Indices, Values]], times: Times, count: int
+    ) -> None:
+        """Changes by code, as the instants in which they come; those of the first `count` instants."""
+        for number, code in self._codes.few:
+            if code in changes:
+                instants, values = changes[code]
+                if instants[-1] >= count:
+                    stop = int(np.searchsorted(instants, count))
+                    instants, values = instants[:stop], values[:stop]
+                self._parts[self.variables[number].first] = [
+                    (instants, times.take(instants), values)
+                ]
 
     def few(
         self, block: ByteBlock, starts: Indices, values: Values, times: Times, tokens: Indices

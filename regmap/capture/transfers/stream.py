@@ -35,6 +35,8 @@ from .segment import cut_by_gap, cut_by_select, find_gap
 
 #: Clock edges seen before anything is decided (missing select, pause, usual pulse width).
 WARM_UP = 4096
+#: Edges that are cut into transfers together: the fixed cost of each step is then paid once for several blocks.
+TOGETHER = 300_000
 #: Edges that may wait for the end of one transfer, or for the warm-up.
 WAIT_LIMIT = 4_000_000
 _SECOND = (0, 0, 1, 0, 0)
@@ -55,6 +57,7 @@ class TransferBuilder:
         *,
         resolution: int = 0,
         warm_up: int = WARM_UP,
+        together: int = TOGETHER,
     ) -> None:
         self.setup = setup
         self.roles = roles
@@ -77,6 +80,7 @@ class TransferBuilder:
         self._pin_before = dict.fromkeys(self._pins, X)
         self._warm = False
         self._warm_up = warm_up
+        self._together = together
         self._start: int | None = None
         self._until = 0
         self._open: int | None = None
@@ -128,7 +132,7 @@ class TransferBuilder:
                 return None
             self._decide()
             closes = True
-        if not closes and waiting < WAIT_LIMIT:
+        if (not closes or waiting < self._together) and waiting < WAIT_LIMIT:
             return None
         return self._take(final=False, force=waiting >= WAIT_LIMIT)
 

@@ -163,7 +163,8 @@ def trace_capture(
         capture.tick,
         resolution=capture.resolution,
         warm_up=LIVE_SAMPLE // 2 if live else WARM_UP,
-        together=0 if live else TOGETHER,
+        # whoever is told of each part gets it as soon as it is read
+        together=0 if live or part_done is not None else TOGETHER,
     )
     limits = LimitCheck(chips[0], capture.tick, wake=not live)
     with closing(_parts(capture, builder, pins, progress)) as parts:

@@ -21,7 +21,7 @@ from regmap.link.session import Link
 from regmap.maps.load import load_map, maps_around
 from regmap.trace.findings.pairs import diagnose_frames
 
-CHIPS = ("bilby32", "numbat24", "potoroo40", "quoll16", "wombat24", "quokka16")
+CHIPS = ("bilby32", "numbat24", "potoroo40", "quoll16", "wombat24", "quokka16", "kowari16")
 EVERY = os.environ.get("GATEWORD_EVERY_CAPTURE") == "1"
 #: findings that accuse nobody in particular
 GENERAL = {"fit", "replies", "glitch", "clocks", "silent", "dead"}

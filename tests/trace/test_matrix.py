@@ -27,7 +27,7 @@ from regmap.trace.findings.pairs import diagnose_pairs, value_readings
 from regmap.trace.telling.story import Story, tell
 from regmap.trace.tracer import How, trace_capture
 
-CHIPS = ("bilby32", "numbat24", "potoroo40", "quoll16", "wombat24", "quokka16")
+CHIPS = ("bilby32", "numbat24", "potoroo40", "quoll16", "wombat24", "quokka16", "kowari16")
 KINDS = ("vcd", "frames", "pairs")
 #: all cases: GATEWORD_EVERY_CAPTURE=1
 EVERY = os.environ.get("GATEWORD_EVERY_CAPTURE") == "1"

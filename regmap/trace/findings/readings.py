@@ -54,6 +54,9 @@ def words_read(
     mistakes: list[Mistake] = []
     if best["command"] is not None:
         mistakes = [_command(reader, best["command"], now, command)]
+        rival = _guards(trace, reader, "command", explained=True)
+        if rival:
+            mistakes = [_rivals(mistakes[0], best["command"], rival[0])]
     elif not fits["command"] or found.command < ENOUGH:
         mistakes += _guards(trace, reader, "command")
     if not mistakes and best["reply"] is not None:
@@ -61,6 +64,15 @@ def words_read(
     if not mistakes and found.replies and found.reply < ENOUGH:
         mistakes += _guards(trace, reader, "reply")
     return mistakes or _disturbed(found, chances, quiet=quiet)
+
+
+def _rivals(way: Mistake, fit: Fit, guards: Mistake) -> Mistake:
+    """Another way of reading, and other check bits that explain every frame as it stands: both told, the better first."""
+    # what explains every frame without moving a bit stands before what explains most of them
+    first, second = (way, guards) if fit.good == fit.of else (guards, way)
+    text = f"{first.text}; or {second.text}: which it is, the edges of clock and data decide, or a register of known content"
+    also = (*first.also, *(n for n in (second.name, *second.also) if n != first.name))
+    return replace(first, text=text, also=tuple(dict.fromkeys(also)))
 
 
 def _swapped(reader: WayReader, now: dict[str, Fit], found: Shares) -> Mistake | None:
@@ -244,8 +256,10 @@ def _name(way: Way, usual: Way) -> str:
 
 
 # --- check bits ---------------------------------------------------------------------------------------
-def _guards(trace: Trace, reader: WayReader, role: str) -> list[Mistake]:
-    """Frames that fit but for their check bits."""
+def _guards(
+    trace: Trace, reader: WayReader, role: str, *, explained: bool = False
+) -> list[Mistake]:
+    """Frames that fit but for their check bits; `explained`: only where other check bits explain them all."""
     if reader.chain is not None:
         return []
     rows = _rows(reader, role)
@@ -254,7 +268,7 @@ def _guards(trace: Trace, reader: WayReader, role: str) -> list[Mistake]:
             layouts = [frame.command] if role == "command" else [*frame.replies.values()]
             words = _whole(rows, frame.bursts, reader) or _whole(rows, (frame.length,), reader)
             for layout in layouts:
-                found = _only_guards(trace, chip.name, role, layout, words)
+                found = _only_guards(trace, chip.name, role, layout, words, sure=explained)
                 if found is not None:
                     return [found]
     return []
@@ -278,7 +292,7 @@ def _whole(rows: Sequence[Values], pattern: Sequence[int], reader: WayReader) ->
 
 
 def _only_guards(
-    trace: Trace, name: str, role: str, layout: Layout, words: list[int]
+    trace: Trace, name: str, role: str, layout: Layout, words: list[int], *, sure: bool
 ) -> Mistake | None:
     flat = {0, (1 << layout.length) - 1}
     some = [w for w in words if w not in flat]
@@ -287,6 +301,8 @@ def _only_guards(
     flaws = [inspect(layout, w) for w in some]
     fixed = [p for p in layout.parts if p.kind in ("fixed", "operation", "chip")]
     if any(f.kind != "check_bits" for found in flaws for f in found):
+        if sure:
+            return None
         clean = sum(all(f.kind == "check_bits" for f in found) for found in flaws)
         if clean < ENOUGH * len(some):
             return None
@@ -304,6 +320,8 @@ def _only_guards(
     said = "; ".join(w.text for w in wrong)
     bad = sum(bool(f) for f in flaws)
     explained = all(w.readings for w in wrong)
+    if sure and not explained:
+        return None
     if not explained and (bad < ENOUGH * len(some) or (not fixed and role == "reply")):
         return None
     text = (

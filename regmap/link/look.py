@@ -18,6 +18,7 @@ from ..frames.words import GUARDS
 from . import rules
 from .session import Link, RegisterReading
 
+_ASKED_WRONG = "commands may not arrive as they are sent (SDI stuck, inverted, shifted by clocks, bits or bytes in another order)"
 #: registers that are read where nobody answered, to see what the words look like
 MOST_ASKED = 12
 
@@ -78,21 +79,64 @@ def identify(link: Link, *, any_chip: bool = False) -> Found:
     if reading.good and not same:
         text = f"{link.chip.name} answers: {probe.name} reads 0x{reading.word or 0:X}"
         if proof is None:
-            text = f"something answers in good form ({probe.name} reads 0x{reading.word or 0:X}); the map has no register that tells this chip from others"
+            doubt = ""
+            if _says_nothing(probe, reading):
+                doubt = (
+                    f"; {probe.name} reads 0x{reading.word or 0:X} and not its reset word 0x{probe.reset:X}: a command that the "
+                    f"chip rejects may be answered so, which is no proof (are the check bits those that the chip wants?)"
+                )
+                telling = _telling(link, probe)
+                if telling is None:
+                    text = f"nothing that can be believed answers for {link.chip.name}{doubt}"
+                    words = tuple(link.exchange.words)
+                    return Found(
+                        adapter=adapter, ok=False, text=text, readings=(reading,), words=words
+                    )
+                reading = telling
+            text = f"something answers in good form ({reading.register} reads 0x{reading.word or 0:X}); the map has no register that tells this chip from others{doubt}"
         return Found(adapter=adapter, ok=True, text=text, readings=(reading,))
     other = proof is not None and word not in (None, proof[1]) and len(reading.seen) > 2
     if proof is not None and word is not None and other and not same and not _echoed(link):
         text = f"{probe.name} reads 0x{word:X}; the map of {link.chip.name} says 0x{proof[1]:X}: another chip, or another revision"
         if any_chip:
             link.witness = (probe, word)
-        return Found(adapter=adapter, ok=any_chip, text=text, readings=(reading,))
+        words = ()
+        if not _as_after_reset(link, probe):
+            # where no register reads what it should, the question may have been another one
+            text += f", or {_ASKED_WRONG}: no other register reads what it holds after reset"
+            words = tuple(link.exchange.words)
+        return Found(adapter=adapter, ok=any_chip, text=text, readings=(reading,), words=words)
     text = same or f"nothing that can be believed answers for {link.chip.name}: {reading.why}"
+    if reading.seen and not same:
+        # replies in good form that do not fit the question: it is the question that went wrong, or the chip is another one
+        text += f"; {_ASKED_WRONG}, or another chip answers"
     # many questions tell more of the words than one that is repeated
     for register in _quiet(link)[:MOST_ASKED]:
         link.read(register.name)
     frames = tuple(link.exchange.words)
     text += f"; {_otherwise(link, probe)}"
     return Found(adapter=adapter, ok=False, text=text, readings=(reading,), words=frames)
+
+
+def _says_nothing(probe: Register, reading: RegisterReading) -> bool:
+    """Whether a register reads all zeros or all ones that does not after reset."""
+    flat = (0, probe.mask)
+    return reading.word in flat and probe.reset not in flat
+
+
+def _telling(link: Link, probe: Register) -> RegisterReading | None:
+    """The reading of another register that has bits of both kinds in it."""
+    for register in [r for r in _quiet(link) if r is not probe][:MOST_ASKED]:
+        reading = link.read(register.name)
+        if reading.good and reading.word not in (0, register.mask):
+            return reading
+    return None
+
+
+def _as_after_reset(link: Link, probe: Register) -> bool:
+    """Whether some other register reads its reset word, of those that have bits of both kinds in it."""
+    others = [r for r in _quiet(link) if r is not probe and r.reset not in (0, r.mask)]
+    return any(set(link.read(r.name).seen) == {r.reset} for r in others[:MOST_ASKED])
 
 
 def _echoed(link: Link) -> bool:
@@ -129,8 +173,8 @@ def _whatever_is_asked(link: Link, probe: Register, word: int) -> str:
         return ""
     names = ", ".join(r.name for r in (probe, *others))
     return (
-        f"{names} all read 0x{word:X}: whatever is asked, the answer is the same, so it proves nothing; commands may not "
-        f"arrive as they are sent (SDI stuck, inverted, shifted by clocks, bits or bytes in another order)"
+        f"{names} all read 0x{word:X}: whatever is asked, the answer is the same, so it proves nothing; "
+        f"{_ASKED_WRONG}"
     )
 
 

@@ -1,7 +1,7 @@
 """Wiring and framing mistakes under a link: what `identify` and a look at its words say of each.
 
-The judge is that of tests/trace (edges, wires, mistakes); only what a link can have is asked: firmware's mistakes, those of
-probes and of the second half of a long log are none of it. All chips and mistakes: GATEWORD_EVERY_CAPTURE=1.
+The judge is that of tests/trace (edges, wires, mistakes); only what a link can have is asked: mistakes of probes and
+of the second half of a long log are none of it. All chips and mistakes: GATEWORD_EVERY_CAPTURE=1.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ TRIED = {
     "other clock polarity": "with SPI mode",
     "other phase and polarity": "with SPI mode",
 }
-#: they begin when the link has long been believed, or are what a firmware or a probe does
+#: they begin when the link has long been believed, or are what a probe does
 NOT_HERE = {
     "reply line dies high", "reply line dies low", "reply line open for a while", "read in a wrong mode",
     "select after each byte", "select tied",
@@ -54,13 +54,7 @@ mistakes = wired.beside("mistakes")
 
 def can_be(wrong: Any) -> bool:
     """Whether a link can have this mistake."""
-    return not (
-        wrong is None
-        or wrong.firmware is not None
-        or wrong.probe is not None
-        or wrong.sample
-        or wrong.merge > 1
-    )
+    return not (wrong is None or wrong.probe is not None or wrong.sample or wrong.merge > 1)
 
 
 def judged(name: str, chip_name: str) -> str:

@@ -80,7 +80,11 @@ class WiredPort:
         for data, last in pieces:
             # a byte's high bit goes first: the bytes for a chip that takes low bits first are turned round already
             bits = [b >> (7 - i) & 1 for b in data for i in range(8)]
-            parts.append(bits[: 8 * (len(data) - 1) + last])
+            bits = bits[: 8 * (len(data) - 1) + last]
+            # what firmware does wrong to a word, an adapter's may do as well
+            parts.append(
+                wrong.firmware(bits, self.number, self.draw) if wrong.firmware is not None else bits
+            )
         if wrong.bursts is not None:
             parts = [wrong.bursts([p])[0] for p in parts]
         selected = level == chip.spi.select_active_low and wrong.select not in ("inverted", "high")

@@ -17,7 +17,7 @@ from regmap.maps.load import load_map, maps_around
 from regmap.quantity import count_of
 from regmap.stages.identity import identity
 
-from .context import Context, Status
+from .context import Context, Status, wrap
 from .documents import add_mode
 from .files import write_text
 
@@ -280,8 +280,9 @@ def run(args: argparse.Namespace, context: Context) -> int:
         _save(args, setup, trace, context)
     if args.picture:
         _picture(args.picture, trace, story, wanted, context)
+    course = follower.finish(trace) if follower is not None else None
     if args.json and lines is not None:
-        lines.finish(trace, story, at, who, events=not args.summary)
+        lines.finish(trace, story, at, who, events=not args.summary, course=course)
     elif args.csv:
         from . import capturetables
 
@@ -299,6 +300,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 trace, story, wanted, at, who, context, timeline=not told, brief=args.brief
             )
         )
+        if course is not None:
+            context.out(wrap(course.text(trace), context.width, hang="  "))
     for problem in trace.problems:
         context.err(problem.render(context.width))
     if any(p.severity == "error" for p in trace.problems):

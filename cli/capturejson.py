@@ -9,6 +9,7 @@ from typing import Any
 from regmap.cautions import CAUTION
 from regmap.stages.identity import DocumentIdentity
 from regmap.trace.belief.against import bank_at
+from regmap.trace.chapters import Course
 from regmap.trace.events import Event, Quiet
 from regmap.trace.findings.evidence import Evidence, Share
 from regmap.trace.findings.intime import InTime, Pause
@@ -94,6 +95,7 @@ class JsonLines:
         who: DocumentIdentity,
         *,
         events: bool = True,
+        course: Course | None = None,
     ) -> None:
         """What is left, remarks on frames that were told already, and the summary."""
         context = self.context
@@ -109,9 +111,20 @@ class JsonLines:
                 bank = bank_at(walker, at)
                 context.json_line("at", position=walker.position, time_s=trace.clock.seconds(at), states=dict(bank.states),
                                   registers={n: {"word": w, "known": bank.known.get(n, 0)} for n, w in bank.words.items()})  # fmt: skip
+        whole = {"whole": _course_json(trace, course)} if course is not None else {}
         context.json_line(
-            "summary", identity=who.json(), **summary_json(trace, story), caution=CAUTION
+            "summary", identity=who.json(), **summary_json(trace, story), **whole, caution=CAUTION
         )
+
+
+def _course_json(trace: Trace, course: Course) -> dict[str, Any]:
+    """All chapters of a capture that was followed, together."""
+    clock = trace.clock
+    faults = [
+        {"position": position, "fault": fault, "raised": count, "first_s": clock.seconds(first), "last_s": clock.seconds(last)}
+        for (position, fault), (count, first, last) in course.faults.items()
+    ]  # fmt: skip
+    return {"chapters": course.chapters, "frames": course.frames, "faults": faults}
 
 
 def item_json(trace: Trace, item: Event | Quiet) -> dict[str, Any]:

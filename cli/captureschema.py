@@ -128,6 +128,9 @@ def _summary() -> Shape:
     )  # fmt: skip
     # only with --follow: the summary of a part of a capture that goes on
     line["properties"]["chapter"] = {"type": "integer", "minimum": 1}
+    # and, in the last one, all parts together
+    fault = _object(position=_CHIP, fault=_TEXT, raised=_INT, first_s=_SECONDS, last_s=_SECONDS)
+    line["properties"]["whole"] = _object(chapters=_INT, frames=_INT, faults=_list(fault))
     return line
 
 

@@ -25,6 +25,52 @@ FRAMES = 200_000
 NEWS = 20_000
 
 
+class Course:
+    """What all chapters so far say together: `chapters`, `frames`, and of each fault how often it was raised."""
+
+    def __init__(self) -> None:
+        self.chapters = 0
+        self.frames = 0
+        self.start: int | None = None
+        self.end = 0
+        #: (chip, fault) -> (how often it was raised, first, last tick), the earliest first
+        self.faults: dict[tuple[int, str], tuple[int, int, int]] = {}
+
+    def add(self, trace: Trace) -> None:
+        """Take a chapter that is over, or the last one, into account."""
+        self.chapters += 1
+        self.frames += trace.frames
+        since = trace.start if self.start is not None else -1
+        self.start = trace.start if self.start is None else self.start
+        self.end = trace.end
+        for walker in trace.walkers:
+            for interval in walker.faults.intervals:
+                # what stood when the chapter began was counted where it was raised
+                if interval.normal or interval.raised_time <= since:
+                    continue
+                key = walker.position, interval.fault
+                count, first, _ = self.faults.get(key, (0, interval.raised_time, 0))
+                self.faults[key] = count + 1, first, interval.raised_time
+
+    def text(self, trace: Trace) -> str:
+        """One sentence for all chapters."""
+        clock = trace.clock
+        over = ""
+        if clock.tick is not None:
+            over = f" over {clock.text(self.end - (self.start or 0), 4)}"
+        told = f"All {self.chapters} chapters together: {self.frames} frames{over}, "
+        if not self.faults:
+            return told + "no fault was seen."
+        each = []
+        for (position, fault), (count, first, last) in self.faults.items():
+            who = f"chip {position}: " if len(trace.walkers) > 1 else ""
+            when = f"at {clock.text(first)}"
+            if count > 1:
+                when = f"{count} times, first {when}, last at {clock.text(last)}"
+            each.append(f"{who}{fault} {when}")
+        return told + f"faults raised: {'; '.join(each)}."
+
+
 def long_enough(trace: Trace) -> bool:
     """Whether the chapter in hand should end: it holds as much as one may."""
     return any(w.log.count >= FRAMES or len(w.happenings) >= NEWS for w in trace.walkers)

@@ -175,7 +175,8 @@ def test_chapters_keep_what_is_believed(monkeypatch: pytest.MonkeyPatch) -> None
     data = io.BytesIO((CAPTURES / "drum_short.vcd").read_bytes())
     with open_capture(data, name="made", options=OpenOptions(block=2048)) as capture:
         trace = trace_capture(capture, [chip], part_done=part, live=True)
-    lines.finish(trace, tell(trace), None, identity(chip))
+    course = follower.finish(trace)
+    lines.finish(trace, tell(trace), None, identity(chip), course=course)
     rows = [json.loads(x) for x in out.getvalue().splitlines()]
     summaries = [r for r in rows if r["kind"] == "summary"]
     assert len(summaries) >= 4
@@ -185,6 +186,23 @@ def test_chapters_keep_what_is_believed(monkeypatch: pytest.MonkeyPatch) -> None
     assert sorted(raised) == ["ANY", "POR", "SUM_VDS", "VDS_VH"]
     assert not any(n["kind"] == "reset" for r in events(rows) for n in r["notes"])
     assert sum(r["frames"] for r in summaries) == 55
+    # all chapters together say what the capture says at once, each fault once
+    assert course is not None
+    told = summaries[-1]["whole"]
+    assert (told["chapters"], told["frames"]) == (len(summaries), 55)
+    [at_once] = [
+        r
+        for r in run("capture", str(CAPTURES / "drum_short.vcd"), "--map", "numbat24")[1]
+        if r["kind"] == "summary"
+    ]
+    assert {f["fault"]: (f["raised"], f["first_s"]) for f in told["faults"]} == {
+        i["fault"]: (1, i["raised_s"])
+        for i in at_once["faults"]["0"]
+        if not i["normal_at_power_up"]
+    }
+    assert "55 frames" in course.text(trace)
+    assert "VDS_VH at" in course.text(trace)
+    jsonschema.Draft202012Validator(capture_schema()).validate(summaries[-1])
     # the same frames are told, at the same times
     _, whole = run("capture", str(CAPTURES / "drum_short.vcd"), "--map", "numbat24")
     assert [r["time_s"] for r in events(rows)] == [r["time_s"] for r in events(whole)]

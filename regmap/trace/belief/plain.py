@@ -173,8 +173,8 @@ class PlainWrites:
         self._allowed: dict[str, bool] = {}
         self._texts: dict[tuple[str, int, int], str] = {}
         self._status: dict[int, tuple[str, ...]] = {}
-        self._lists: tuple[list[int], ...] = ()
-        self._any = False
+        #: of each frame of the batch that may be one: register, word, what its reply shows and tells, end, answer, ident
+        self._frames: dict[int, tuple[int, ...]] = {}
 
     def _row(self, register: Register) -> _Row | None:
         walker = self.walker
@@ -200,7 +200,7 @@ class PlainWrites:
 
     def batch(self, batch: Batch) -> None:
         """Look at a batch: which of its frames are writes that only store."""
-        self._any = False
+        self._frames = {}
         if not self._on:
             return
         log, idents = self.walker.log, batch.idents
@@ -220,14 +220,15 @@ class PlainWrites:
         given = table.column(3)[idents] >= np.uint64(GIVEN)
         register = np.where(flat | odd | given, -1, register)
         plain = np.array([r is not None for r in self._rows] + [False])
-        if not plain[register].any():
+        some = np.flatnonzero(plain[register])
+        if not len(some):
             return
-        self._any = True
         shown = extract(reply, self._shown.bits) if self._shown is not None else data
-        self._lists = (
-            np.where(plain[register], register, -1).tolist(), data.tolist(), shown.tolist(),
-            (reply & np.uint64(self._telling)).tolist(), batch.end.tolist(), batch.answered.tolist(), idents.tolist(),
+        columns = (
+            register, data, shown, reply & np.uint64(self._telling), batch.end, batch.answered, idents
         )  # fmt: skip
+        rows = zip(*(c[some].tolist() for c in columns), strict=True)
+        self._frames = dict(zip(some.tolist(), rows, strict=True))
 
     def stirred(self) -> None:
         """Something else than a plain write changed belief."""
@@ -267,12 +268,10 @@ class PlainWrites:
 
     def take(self, batch: Batch, place: int, canon: int) -> bool:
         """Take over one frame if it is a plain write; False, and nothing done, where it is not."""
-        if not self._any:
+        found = self._frames.get(place)
+        if found is None or found[3] not in self.calm:
             return False
-        registers, words, shown, telling, ends, answered, idents = self._lists
-        index = registers[place]
-        if index < 0 or telling[place] not in self.calm:
-            return False
+        index, word, shown, _, time, answered, ident = found
         row = self._rows[index]
         assert row is not None
         walker, name = self.walker, row.name
@@ -282,21 +281,21 @@ class PlainWrites:
         if before is None or known & row.need != row.need:
             return False
         content = self._shown is not None
-        if content and (before ^ shown[place]) & row.shows:
+        if content and (before ^ shown) & row.shows:
             return False
         pins = walker.pins
         if not (self._allowed.get(name) or self._may(row)) or (
-            pins.fault is not None and pins.fault_at(answered[place])
+            pins.fault is not None and pins.fault_at(answered)
         ):
             return False
-        number, time, word = batch.first + place, ends[place], words[place]
+        number = batch.first + place
         notes: tuple[Note, ...] = ()
         latest, pending = belief.latest.get(name), belief.pending.get(name)
         had = pending is not None
         if content:
             if (
                 latest is not None and latest.verified < 0 and latest.denied < 0
-                and not (latest.word ^ shown[place]) & row.proves
+                and not (latest.word ^ shown) & row.proves
             ):  # fmt: skip
                 latest.verified = number
             if pending is not None:
@@ -324,9 +323,7 @@ class PlainWrites:
             walker.version += 1
         if moved or notes or not told:
             old = before if known == row.mask else None
-            walker.keep(
-                WriteHappening(self, row, number, idents[place], word, old, (before, new), notes)
-            )
+            walker.keep(WriteHappening(self, row, number, ident, word, old, (before, new), notes))
         return True
 
     def _may(self, row: _Row) -> bool:

@@ -92,6 +92,14 @@ class Belief:
             len(self.machine.spent), len(self.pending), len(self.refused),
         )  # fmt: skip
 
+    def moved_since(self, mark: tuple[object, ...]) -> bool:
+        """Whether anything of `mark` is otherwise now."""
+        bank = self.bank
+        return (
+            bank.words, bank.known, bank.states, self.machine.progress,
+            len(self.machine.spent), len(self.pending), len(self.refused),
+        ) != mark  # fmt: skip
+
     def record(self, before: tuple[object, ...], number: int, time: int) -> None:
         """Write down what differs from `before`."""
         words, known, states = before[0], before[1], before[2]

@@ -225,7 +225,7 @@ class Walker:
         )
         notes = flaw_notes(decoded)
         told = (canon, key) in self._told
-        self._calm = True
+        self._calm = sent is not None and sent.kind == "write"
         news = not told
         answer = decoded.believed if not decoded.cut else None
         if sent is not None and decoded.taken:
@@ -243,11 +243,11 @@ class Walker:
             sum(len(i.attempts) for i in self.faults.active.values()),
             len(self.faults.clear),
         )
-        moved = belief.mark() != mark
+        moved = belief.moved_since(mark)
         if moved or after != faults_before:
             self._plain.stirred()
             self.version += 1
-        if self._calm and answer is not None and sent is not None and sent.kind == "write":
+        if self._calm and answer is not None:
             self._plain.learn(decoded.reply_word)
         if moved and sent is not None and sent.kind != "read":
             news = True
@@ -401,9 +401,10 @@ class Walker:
     ) -> list[Note]:
         """Faults and states that a believed reply shows: those of `data`, the content of `register`, and, with
         `bits`, of parts that tell whatever was asked."""
-        before = self._standing()
+        # only of a write it is asked whether its reply left everything as it was
+        before = self._standing() if self._calm else None
         notes = self._told_by_status(register, answer, data, number, time, bits=bits)
-        if notes or self._standing() != before:
+        if notes or (before is not None and self._standing() != before):
             self._calm = False
         return notes
 

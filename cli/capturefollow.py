@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from regmap.trace.chapters import Course, long_enough, next_chapter, tidy
+from regmap.trace.chapters import AllChapters, long_enough, next_chapter, tidy
 
 from .capturejson import JsonLines
 from .captureshow import item_lines, summary_lines
@@ -46,7 +46,7 @@ class Follower:
         self.lines = lines
         self.tell = tell
         self.who = who
-        self.course = Course()
+        self.course = AllChapters()
         self.stops: set[str] = set()
 
     def part(self, trace: Trace) -> None:
@@ -60,7 +60,7 @@ class Follower:
             self.lines.chapter(trace, story, self.who, self.course.chapters)
             next_chapter(trace)
 
-    def finish(self, trace: Trace) -> Course | None:
+    def finish(self, trace: Trace) -> AllChapters | None:
         """The course of all chapters, with the last one; None where there was only one."""
         if not self.course.chapters:
             return None

@@ -9,7 +9,7 @@ from typing import Any
 from regmap.cautions import CAUTION
 from regmap.stages.identity import DocumentIdentity
 from regmap.trace.belief.against import bank_at
-from regmap.trace.chapters import Course
+from regmap.trace.chapters import AllChapters
 from regmap.trace.events import Event, Quiet
 from regmap.trace.findings.evidence import Evidence, Share
 from regmap.trace.findings.intime import InTime, Pause
@@ -95,7 +95,7 @@ class JsonLines:
         who: DocumentIdentity,
         *,
         events: bool = True,
-        course: Course | None = None,
+        course: AllChapters | None = None,
     ) -> None:
         """What is left, remarks on frames that were told already, and the summary."""
         context = self.context
@@ -117,7 +117,7 @@ class JsonLines:
         )
 
 
-def _course_json(trace: Trace, course: Course) -> dict[str, Any]:
+def _course_json(trace: Trace, course: AllChapters) -> dict[str, Any]:
     """All chapters of a capture that was followed, together."""
     clock = trace.clock
     faults = [

@@ -25,7 +25,7 @@ FRAMES = 200_000
 NEWS = 20_000
 
 
-class Course:
+class AllChapters:
     """What all chapters so far say together: `chapters`, `frames`, and of each fault how often it was raised."""
 
     def __init__(self) -> None:

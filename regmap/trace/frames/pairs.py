@@ -18,6 +18,8 @@ CUT = int(Flag.STARTS_MID | Flag.ENDS_MID | Flag.TOO_LONG)
 #: Flags of a chain's headers: fixed bits or the count of chips are wrong, or they come back changed; and
 #: from GIVEN on, one for each command that the headers can give.
 HEADER, MISCOUNTED, CHANGED, GIVEN = 1 << 24, 1 << 25, 1 << 26, 1 << 32
+#: Rows of a table that is looked up as a whole.
+_SHORT = 256
 _MIX = np.uint64(0x9E3779B97F4A7C15)
 
 
@@ -60,6 +62,8 @@ class PairTable:
         self._columns = [np.empty(256, np.uint64) for _ in range(4 + 3 * len(after))]
         self._known: defaultdict[int | tuple[int, ...], int] = defaultdict()
         self._pairs: dict[int, Pair] = {}
+        #: of a short table the keys of all rows in order, and whose they are
+        self._keys, self._order = np.empty(0, np.uint64), np.empty(0, np.int32)
 
     def __len__(self) -> int:
         return self.count
@@ -88,8 +92,10 @@ class PairTable:
         """The number of every row; new ones are added in the order in which they come."""
         known, before = self._known, self.count
         known.default_factory = count(before).__next__
-        rows = mixed(columns).tolist()
-        numbers = np.fromiter(map(known.__getitem__, rows), np.int32, len(rows))
+        keys = mixed(columns)
+        numbers = self._all_known(keys)
+        if numbers is None:
+            numbers = np.fromiter(map(known.__getitem__, keys.tolist()), np.int32, len(keys))
         # a row is new where its number tops all before it
         tops = np.maximum.accumulate(np.concatenate(([before - 1], numbers)))
         new = np.flatnonzero(tops[1:] > tops[:-1])
@@ -104,6 +110,19 @@ class PairTable:
                 self._append([c[place : place + 1] for c in columns])
             numbers[place] = number
         return numbers
+
+    def _all_known(self, keys: Words) -> npt.NDArray[np.int32] | None:
+        """The numbers of rows of which none is new, while the table is short; else None."""
+        if not 0 < self.count <= _SHORT:
+            return None
+        if len(self._keys) != self.count:
+            # of rows that have one key (the same words again, or an accident) the first has the number
+            every = mixed([c[: self.count] for c in self._columns])
+            self._order = np.argsort(every, kind="stable").astype(np.int32)
+            self._keys = every[self._order]
+        at = np.searchsorted(self._keys, keys)
+        at[at == self.count] = 0
+        return self._order[at] if (self._keys[at] == keys).all() else None
 
     def again(self, ident: int) -> int:
         """A further number for the words of a row."""

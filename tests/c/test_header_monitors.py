@@ -86,7 +86,7 @@ def test_damaged_frames_never_hide_a_dead_monitor_or_leave_the_force(rig: Rig) -
     ready = rig.twin
     rig.twin = snapshot(ready)
     rig.c.d_back()
-    rig.arm(("", 0, 0))
+    rig.arm()
     assert monitors(rig) == (OK, 0)
     sizes = rig.sizes
     rng = random.Random(5)

@@ -58,6 +58,8 @@ class Work:
         #: not empty once the facts were looked at, here or on a branch
         self.of_facts: list[bool] = []
         self.missing: dict[str, None] = {}
+        #: how far the model may err here, as a share of the limit
+        self.error = about.model_error
         self.extra: list[Extra] = []
         self._taken: dict[tuple[str, str, str], Variable] = {}
         self._derived = self._shared()
@@ -272,6 +274,12 @@ class Work:
 
     # the end
 
+    def less_sure(self, error: float, why: str) -> None:
+        """The model may err by this share of the limit here, which is more than elsewhere, because of `why`."""
+        self.error = max(self.error, error)
+        if why not in self.extra:
+            self.extra.append(why)
+
     def _end(
         self,
         value: Variable | None,
@@ -301,7 +309,7 @@ class Work:
                 relative=float("-inf"),
                 reason="numbers beyond any hardware: nothing can be compared",
             )
-        least = max(share, self.about.model_error)
+        least = max(share, self.error)
         status = (
             "fails" if worst.margin < 0 else "low_margin" if worst.relative < least else "holds"
         )
@@ -328,7 +336,7 @@ class Work:
             asked=tuple(self.asked),
             extra=tuple(self.extra),
             caution=self.about.caution,
-            model_error=self.about.model_error,
+            model_error=self.error,
             **parts,
         )
 

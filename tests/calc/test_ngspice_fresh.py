@@ -4,8 +4,8 @@ The bounds are those of test_ngspice.py and test_ngspice_stage.py, which were co
 them was changed for these points. What they found: the link's steps in the ESR and the bootstrap's load were
 mended in the model, the damping of the judge's loop in the deck. A loop that rings raised a
 held gate up to a third above gate.miller, which knew no ringing: since then it counts the crest where the stage states
-the damping, and the draws have loops damped by 0.25 to 0.7, `ringing` ones by 0.05 to 0.25. In those dV/dt is outside
-its bound (up to 15 % above, seen at 0.05) and is not held. The suite runs one draw of each stage; GATEWORD_NGSPICE=N runs N, and
+the damping, and the draws have loops damped by 0.25 to 0.7, `ringing` ones by 0.05 to 0.25. In those dV/dt was up
+to 15 % above, so its verdict tells a wider band there. The suite runs one draw of each stage; GATEWORD_NGSPICE=N runs N, and
 GATEWORD_NGSPICE_SEED draws others. `-s` prints the table.
 """
 
@@ -21,6 +21,7 @@ import numpy as np
 import pytest
 
 from regmap.calc import Inputs
+from regmap.calc.device import RINGING_SLOPE_ERROR
 from tests.calc import judge
 from tests.calc.fresh import Fresh, fresh_points
 from tests.calc.test_ngspice import BOUNDS as EDGES
@@ -69,10 +70,12 @@ def test_edges_and_miller(given: Callable[..., Inputs], folder: Path) -> None:
     hold(EDGES, [(d.stage, errors_at(d.edge, given, sheet, folder, EDGES)) for d in DRAWS])
 
 
-def test_a_held_gate_in_a_loop_that_rings(given: Callable[..., Inputs], folder: Path) -> None:
+def test_a_loop_that_rings(given: Callable[..., Inputs], folder: Path) -> None:
+    """Damped by 0.05 to 0.25: the held gate within its bound, the slope within the wider one that its verdict tells."""
     sheet = cache(lambda *at: judge.data_sheet(*at, folder))
-    held = ("held gate",)
-    hold(EDGES, [(d.stage, errors_at(d.ringing, given, sheet, folder, held)) for d in DRAWS])
+    names = ("held gate", "dV/dt")
+    bounds = {**EDGES, "dV/dt": (RINGING_SLOPE_ERROR, EDGES["dV/dt"][1])}
+    hold(bounds, [(d.stage, errors_at(d.ringing, given, sheet, folder, names)) for d in DRAWS])
 
 
 def test_dead_time_and_shunt(given: Callable[..., Inputs], folder: Path) -> None:

@@ -62,7 +62,6 @@ UNPUBLISHED = {
     "supply.course-mosfet": "test_courses.py",
     "supply.course-duration": "test_courses.py",
     "dclink.regeneration": "test_dclink.py",
-    "dclink.discharge-time": "test_dclink.py",
     "motor.back-emf": "test_motor.py",
     "motor.short-braking": "test_motor.py",
     "reaction.time": "test_by_hand.py",

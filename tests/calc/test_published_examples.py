@@ -15,7 +15,14 @@ import pytest
 from regmap.calc.board import copper_resistance, copper_temperature, via_resistance
 from regmap.calc.bootstrap import droop
 from regmap.calc.courses import piece_energy
-from regmap.calc.dclink import capacitor_current, charging_heat, first_power, gap_left, inrush
+from regmap.calc.dclink import (
+    capacitor_current,
+    charging_heat,
+    discharge,
+    first_power,
+    gap_left,
+    inrush,
+)
 from regmap.calc.deadtime import diode_power
 from regmap.calc.edges import charge_time
 from regmap.calc.gatesupply import gate_power
@@ -272,6 +279,31 @@ EXAMPLES = [
         "Nexperia AN11158, Understanding power MOSFET data sheet parameters: 1.42 K/W from 25 to 175 degC is 105.6 W",
         "from memory",
         (Figure("junction, degC", lambda: heated_by(ta=25.0, rth=1.42, p=105.6), 175, 0.1),),
+    ),
+    Example(
+        "AMK PDK_205481, Calculation example, discharging circuit: 600 V, 150 kohm, 300 uF, down to 50 V",
+        "read",
+        (
+            Figure(
+                "time, s",
+                lambda: discharge(r=150e3, c=300e-6, vs=600.0, safe=50.0),
+                111.821,
+                0.5e-3,
+            ),
+        ),
+    ),
+    Example(
+        "TT Electronics (Welwyn) Design Tool 4, Capacitor Discharge: 195 uF, 1500 V down to 320 V, 50 ohm",
+        "read",
+        (
+            Figure(
+                "time, s",
+                lambda: discharge(r=50.0, c=195e-6, vs=1500.0, safe=320.0),
+                0.015062769,
+                0.5e-9,
+            ),
+            Figure("first power, W", lambda: first_power(vs=1500.0, r=50.0), 45000, 0.5),
+        ),
     ),
     Example(
         "ST AN2834, How to get the best ADC accuracy: a step of 12 bits at 3.3 V is 0.806 mV",

@@ -66,6 +66,7 @@ def _exactly(count: int, total: int, share: float) -> float:
 
 @given(st.integers(0, 200), st.floats(0.1, 100), st.integers(0, 200), st.floats(0.1, 100))
 @example(164, 1.0, 16, 83.0)
+@example(124, 0.1, 17, 36.0)
 def test_two_rates_as_scipy(now: int, span: float, before: int, span_before: float) -> None:
     """The smaller tail of the conditional binomial, twice; the ratio by Clopper and Pearson."""
     if now + before == 0:
@@ -76,8 +77,10 @@ def test_two_rates_as_scipy(now: int, span: float, before: int, span_before: flo
         stats.binomtest(now, now + before, share, alternative=a).pvalue for a in ("less", "greater")
     ]
     told = compare_rates(now, span, before, span_before)
-    # far out in a tail SciPy itself is off by some 1e-7; the exact sum below is not
-    assert told == pytest.approx(min(1, 2 * min(tails)), rel=1e-5, abs=1e-300)
+    # far out in a tail SciPy itself is off by some 1e-7, and near the least number there is by some 1e-4; the exact sum
+    # below is not
+    least = 1e-5 if min(tails) > 1e-200 else 1e-3
+    assert told == pytest.approx(min(1, 2 * min(tails)), rel=least, abs=1e-300)
     assert told == pytest.approx(_exactly(now, now + before, share), rel=1e-9, abs=1e-300)
     low, high = stats.binomtest(now, now + before).proportion_ci(0.95, "exact")
     scale = span_before / span

@@ -160,7 +160,8 @@ def said(chip: Chip, sent: Sent | None, answer: Answer) -> Said:
     """
     if answer.flaws:
         return Said()
-    bare = Said(faults=faults_shown(chip, answer), fields=answer.fields)
+    shown = faults_shown(chip, answer)
+    bare = Said(faults=shown, fields=answer.fields)
     part = answer.layout.of_kind("data")
     register = sent.register if sent is not None else None
     if sent is not None and sent.command is not None:
@@ -168,7 +169,10 @@ def said(chip: Chip, sent: Sent | None, answer: Answer) -> Said:
     if sent is None or register is None or answer.data is None or part is None:
         return bare
     if sent.kind == "read" or sent.command is not None:
-        return replace(bare, register=register, data=answer.data & register.mask)
+        # as `replace` would, which takes as long as all the rest
+        return Said(
+            register=register, data=answer.data & register.mask, faults=shown, fields=answer.fields
+        )
     if sent.kind == "write" and part.on_write in ("old", "new"):
         return replace(bare, register=register, data=answer.data, after=part.on_write == "new")
     return bare
@@ -194,6 +198,8 @@ def compare(
     changes = []
     if registers is None:
         # most frames change one register or none: which, is found by the words and not one by one
+        if old.words == new.words and old.known == new.known:
+            return []
         moved = {n for n, _ in old.words.items() ^ new.words.items()}
         moved.update(n for n, _ in old.known.items() ^ new.known.items())
         registers = (n for n in chip.registers if n in moved) if len(moved) > 1 else moved

@@ -55,12 +55,20 @@ def clock_times(
     flags[(level <= 1) & (level != int(setup.idle_high))] |= int(Flag.CLOCK_NOT_IDLE)
     widths = np.diff(clock)
     last = np.maximum(high - 1, low)
+    many = np.maximum(clocks - 1, 0)
+    even = _even_pulse(widths, low, last, usual.pulse)
     found = {}
     for name, parity in (("high", rise), ("low", 1 - rise)):
         a, b = (low - parity + 1) // 2, (last - parity + 1) // 2
-        found[name] = ranged(np.minimum, widths[parity::2], a, b)
-    found["period"] = ranged(np.minimum, np.diff(samples), first, first + np.maximum(clocks - 1, 0))
-    longest = ranged(np.maximum, widths, low, last)
+        found[name] = (
+            np.where(b > a, even, NONE) if even else ranged(np.minimum, widths[parity::2], a, b)
+        )
+    if even:
+        found["period"] = np.where(many > 0, 2 * even, NONE)
+        longest = np.where(last > low, even, NONE)
+    else:
+        found["period"] = ranged(np.minimum, np.diff(samples), first, first + many)
+        longest = ranged(np.maximum, widths, low, last)
     shortest = np.minimum(
         np.where(found["high"] < 0, longest, found["high"]),
         np.where(found["low"] < 0, longest, found["low"]),
@@ -76,3 +84,18 @@ def clock_times(
     if usual.pulse:
         flags[longest > 20 * usual.pulse] |= int(Flag.LONG_GAP)
     return {**found, "lead": lead, "lag": lag}
+
+
+def _even_pulse(widths: Times, low: Indices, last: Indices, pulse: int) -> int:
+    """The width of all pulses in these transfers where it is one and the same, as most clocks are; else 0.
+
+    Only the few widths that differ are looked at: all of them must lie between transfers.
+    """
+    if not pulse or not len(low):
+        return 0
+    odd = np.flatnonzero(widths != pulse)
+    if 4 * len(odd) > len(widths):
+        return 0
+    owner = np.searchsorted(low, odd, side="right") - 1
+    inside = (owner >= 0) & (odd < last.take(owner, mode="clip"))
+    return 0 if inside.any() else pulse

@@ -138,7 +138,7 @@ def test_the_library_never_prints_or_reads_arguments() -> None:
         for path in paths:
             for node in ast.walk(ast.parse(path.read_text())):
                 if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
-                    if path.name == "record.py" and node.func.id == "exec":
+                    if path == ROOT / "regmap" / "record.py" and node.func.id == "exec":
                         continue  # writes `__init__` of our own classes, as the standard library does
                     assert node.func.id not in ("print", "input", "eval", "exec"), (
                         f"{path}:{node.lineno}"

@@ -11,7 +11,7 @@ register changes nothing; a field of which nothing is known is unknown before an
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import field, replace
+from dataclasses import field
 from typing import Any
 
 from regmap.record import dataclass
@@ -127,7 +127,9 @@ def faults_shown(chip: Chip, answer: Answer) -> dict[str, bool]:
 
 def _telling(chip: Chip, layout: Layout) -> tuple[tuple[Part, Fault], ...]:
     """The parts of a reply that tell of faults, with each fault that they tell of."""
-    known: dict[int, tuple[Layout, tuple[tuple[Part, Fault], ...]]] = chip.once("told", _nothing)
+    known: dict[int, tuple[Layout, tuple[tuple[Part, Fault], ...]]] = chip.once(
+        "effects.telling", _nothing
+    )
     found = known.get(id(layout))
     if found is None:
         told = tuple((p, f) for p in layout.parts for f in tells_of(chip, p))
@@ -161,21 +163,20 @@ def said(chip: Chip, sent: Sent | None, answer: Answer) -> Said:
     if answer.flaws:
         return Said()
     shown = faults_shown(chip, answer)
-    bare = Said(faults=shown, fields=answer.fields)
     part = answer.layout.of_kind("data")
     register = sent.register if sent is not None else None
     if sent is not None and sent.command is not None:
         register = chip.registers.get(sent.command.returns)
     if sent is None or register is None or answer.data is None or part is None:
-        return bare
+        return Said(faults=shown, fields=answer.fields)
+    after = False
     if sent.kind == "read" or sent.command is not None:
-        # as `replace` would, which takes as long as all the rest
-        return Said(
-            register=register, data=answer.data & register.mask, faults=shown, fields=answer.fields
-        )
-    if sent.kind == "write" and part.on_write in ("old", "new"):
-        return replace(bare, register=register, data=answer.data, after=part.on_write == "new")
-    return bare
+        data = answer.data & register.mask
+    elif sent.kind == "write" and part.on_write in ("old", "new"):
+        data, after = answer.data, part.on_write == "new"
+    else:
+        return Said(faults=shown, fields=answer.fields)
+    return Said(register=register, data=data, after=after, faults=shown, fields=answer.fields)
 
 
 def shown_fields(

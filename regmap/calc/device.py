@@ -211,8 +211,8 @@ def end_capacitance(work: Work, part: str = "") -> Variable | None:
         qgd=work.take("Qgd", "stage:mosfet.qgd"),
         vs=work.take("Vs", "stage:supply.voltage"),
     )
-    if fitted is not None and FITTED not in work.extra:
-        work.extra.append(FITTED)
+    if fitted is not None:
+        work.remark(FITTED)
     return fitted
 
 
@@ -229,8 +229,7 @@ def output_charge(work: Work) -> Variable | None:
     coss = output_capacitance(work)
     if coss is None:
         return None
-    if FITTED_CHARGE not in work.extra:
-        work.extra.append(FITTED_CHARGE)
+    work.remark(FITTED_CHARGE)
     return work.derive(
         "Qoss", depletion_charge, coss=coss, vs=work.take("Vs", "stage:supply.voltage")
     )

@@ -280,8 +280,8 @@ def _with_ring(
     turn = work.constant("tring", 0.0, "time", NO_RING)
     if coss is not None:
         turn = work.derive("tring", ring_time, l=inductance, coss=coss) or turn
-    elif NO_RING not in work.extra:
-        work.extra.append(NO_RING)
+    else:
+        work.remark(NO_RING)
     shared = {name: parts[name] for name in ("vs", "drop", "crss")}
     peak = work.derive(
         "Vring",

@@ -132,8 +132,7 @@ def propagation(work: Work) -> Variable:
     delay = work.maybe("t_pd,on", "chip:propagation.on")
     if delay is not None:
         return delay
-    if NO_PROPAGATION not in work.extra:
-        work.extra.append(NO_PROPAGATION)
+    work.remark(NO_PROPAGATION)
     return work.constant("t_pd,on", 0.0, "time", NO_PROPAGATION)
 
 

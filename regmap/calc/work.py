@@ -277,8 +277,12 @@ class Work:
     def less_sure(self, error: float, why: str) -> None:
         """The model may err by this share of the limit here, which is more than elsewhere, because of `why`."""
         self.error = max(self.error, error)
-        if why not in self.extra:
-            self.extra.append(why)
+        self.remark(why)
+
+    def remark(self, text: str) -> None:
+        """Say this with the verdict, once."""
+        if text not in self.extra:
+            self.extra.append(text)
 
     def _end(
         self,

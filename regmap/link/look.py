@@ -77,30 +77,16 @@ def identify(link: Link, *, any_chip: bool = False) -> Found:
     word = told.pop() if len(told) == 1 else None
     same = _whatever_is_asked(link, probe, word) if word is not None else ""
     if reading.good and not same:
-        text = f"{link.chip.name} answers: {probe.name} reads 0x{reading.word or 0:X}"
         if proof is None:
-            doubt = ""
-            if _says_nothing(probe, reading):
-                doubt = (
-                    f"; {probe.name} reads 0x{reading.word or 0:X} and not its reset word 0x{probe.reset:X}: a command that the "
-                    f"chip rejects may be answered so, which is no proof (are the check bits those that the chip wants?)"
-                )
-                telling = _telling(link, probe)
-                if telling is None:
-                    text = f"nothing that can be believed answers for {link.chip.name}{doubt}"
-                    words = tuple(link.exchange.words)
-                    return Found(
-                        adapter=adapter, ok=False, text=text, readings=(reading,), words=words
-                    )
-                reading = telling
-            text = f"something answers in good form ({reading.register} reads 0x{reading.word or 0:X}); the map has no register that tells this chip from others{doubt}"
+            return _in_good_form(link, adapter, probe, reading)
+        text = f"{link.chip.name} answers: {probe.name} reads 0x{reading.word or 0:X}"
         return Found(adapter=adapter, ok=True, text=text, readings=(reading,))
     other = proof is not None and word not in (None, proof[1]) and len(reading.seen) > 2
     if proof is not None and word is not None and other and not same and not _echoed(link):
         text = f"{probe.name} reads 0x{word:X}; the map of {link.chip.name} says 0x{proof[1]:X}: another chip, or another revision"
         if any_chip:
             link.witness = (probe, word)
-        words = ()
+        words: tuple[tuple[int, int], ...] = ()
         if not _as_after_reset(link, probe):
             # where no register reads what it should, the question may have been another one
             text += f", or {_ASKED_WRONG}: no other register reads what it holds after reset"
@@ -118,10 +104,23 @@ def identify(link: Link, *, any_chip: bool = False) -> Found:
     return Found(adapter=adapter, ok=False, text=text, readings=(reading,), words=frames)
 
 
-def _says_nothing(probe: Register, reading: RegisterReading) -> bool:
-    """Whether a register reads all zeros or all ones that does not after reset."""
+def _in_good_form(link: Link, adapter: str, probe: Register, reading: RegisterReading) -> Found:
+    """What is to be said where a register reads well and the map has none that tells this chip from others."""
+    doubt = ""
     flat = (0, probe.mask)
-    return reading.word in flat and probe.reset not in flat
+    if reading.word in flat and probe.reset not in flat:
+        doubt = (
+            f"; {probe.name} reads 0x{reading.word or 0:X} and not its reset word 0x{probe.reset:X}: a command that the "
+            f"chip rejects may be answered so, which is no proof (are the check bits those that the chip wants?)"
+        )
+        telling = _telling(link, probe)
+        if telling is None:
+            text = f"nothing that can be believed answers for {link.chip.name}{doubt}"
+            words = tuple(link.exchange.words)
+            return Found(adapter=adapter, ok=False, text=text, readings=(reading,), words=words)
+        reading = telling
+    text = f"something answers in good form ({reading.register} reads 0x{reading.word or 0:X}); the map has no register that tells this chip from others{doubt}"
+    return Found(adapter=adapter, ok=True, text=text, readings=(reading,))
 
 
 def _telling(link: Link, probe: Register) -> RegisterReading | None:

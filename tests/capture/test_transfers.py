@@ -568,3 +568,29 @@ def test_fault_and_enable_pins_come_along() -> None:
         assert found[1].times.tolist() == [5, 900, 4000]
         assert builder.pin("enable") is None
         assert builder.span == (s.start, s.end)
+
+
+def test_transfers_come_with_their_block_unless_they_are_wanted_together() -> None:
+    """Whoever needs only the first ones stops after a block or two; cut together they are the same transfers."""
+    bus = Bus(1, True)
+    words = [(n * 7919 & 0xFFFF, n * 104729 & 0xFFFF) for n in range(400)]
+    for a, b in words:
+        bus.word(a, b, 16)
+    signals, setup = bus.signals(), SpiSetup(mode=1)
+
+    def parts(together: int) -> list[Transfers | None]:
+        builder = TransferBuilder(setup, ROLES, TICK, warm_up=100, together=together)
+        return [*(builder.feed(b) for b in signals.blocks(2000)), builder.finish()]
+
+    at_once, later = parts(0), parts(5000)
+    assert len(at_once) >= 8
+    assert None not in at_once[:-1]
+    assert sum(p is None for p in later[:-1]) >= len(later) // 2
+    one, two = (join([p for p in some if p is not None]) for some in (at_once, later))
+    assert one is not None
+    assert two is not None
+    assert one.command.tolist() == two.command.tolist() == [a for a, _ in words]
+    for name in ("start", "end", "reply", "flags", "lead", "lag", "idle", "period", "high", "low"):
+        assert getattr(one, name).tolist() == getattr(two, name).tolist(), name
+    first = TransferBuilder(setup, ROLES, TICK, warm_up=100)
+    assert first.feed(next(signals.blocks(2000))) is not None

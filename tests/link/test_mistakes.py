@@ -18,7 +18,7 @@ import pytest
 
 from regmap.link.look import identify
 from regmap.link.session import Link
-from regmap.maps.load import load_map, maps_around
+from regmap.maps.load import bundled, load_map, maps_around
 from regmap.trace.findings.pairs import diagnose_frames
 
 CHIPS = ("bilby32", "numbat24", "potoroo40", "quoll16", "wombat24", "quokka16", "kowari16")
@@ -82,6 +82,11 @@ def judged(name: str, chip_name: str) -> str:
     if (grave and grave[0] not in GENERAL) or "another revision" in found.text:
         return "falsely accused"
     return "partly"
+
+
+def test_no_bundled_chip_is_left_out() -> None:
+    every = [n for n, p in bundled("devices").items() if "gateword_map:" in p.read_text("utf-8")]
+    assert sorted(CHIPS) == every
 
 
 @pytest.mark.parametrize("chip", CHIPS)

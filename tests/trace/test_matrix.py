@@ -22,7 +22,7 @@ import pytest
 from regmap.capture.formats.opening import open_capture
 from regmap.cli.context import Context
 from regmap.cli.main import main
-from regmap.maps.load import load_map
+from regmap.maps.load import bundled, load_map
 from regmap.trace.findings.pairs import diagnose_pairs, value_readings
 from regmap.trace.telling.story import Story, tell
 from regmap.trace.tracer import How, trace_capture
@@ -111,6 +111,11 @@ def judged(name: str, chip_name: str, kind: str) -> str:
     if grave and grave[0] not in GENERAL | (wanted or frozenset()):
         return "falsely accused"
     return "partly" if found else "silent"
+
+
+def test_no_bundled_chip_is_left_out() -> None:
+    every = [n for n, p in bundled("devices").items() if "gateword_map:" in p.read_text("utf-8")]
+    assert sorted(CHIPS) == every
 
 
 @pytest.mark.parametrize("chip", CHIPS if EVERY else CHIPS[::2])

@@ -18,8 +18,6 @@ from .source import CaptureSource, FromSource
 from .tokens import PAD, ByteBlock
 
 BLOCK = 1 << 20
-#: The first block of all.
-_FIRST = 1 << 15
 #: One instant, comment or token may be this long; beyond it the file is not a capture.
 BLOCK_LIMIT = 64 << 20
 
@@ -31,7 +29,6 @@ class BlockReader(Protocol):
     stopped  reading cannot go on behind byte `bad` of the block
     in_text  the bytes end inside a section of text
     cut      why the last token is not complete, or empty
-    lines    line ends in the bytes that were used last; -1: they were not counted
     """
 
     until: int | None
@@ -40,7 +37,6 @@ class BlockReader(Protocol):
     bad: int
     in_text: bool
     cut: str
-    lines: int
     no_time: str
 
     def take(self, block: ByteBlock, line: int, *, final: bool, cut: bool) -> int:
@@ -80,10 +76,8 @@ class BlockCapture(FromSource, Capture):
             np.empty(16 * self._block, np.uint8)
         store = bytearray(self._block + 2 * PAD)
         held, offset, line = 0, self._size, self._line
-        # the first values of all lines are told in a way of their own, which takes longer to read: a short block of it
-        most = min(_FIRST, self._block)
         while True:
-            room = min(most, len(store) - 2 * PAD - held)
+            room = len(store) - 2 * PAD - held
             if room == 0:
                 # Nothing could be taken from a whole block: one instant or token is that long.
                 if len(store) > BLOCK_LIMIT:
@@ -93,7 +87,6 @@ class BlockCapture(FromSource, Capture):
                 grown[: len(store)] = store
                 store = grown
                 continue
-            most = len(store)
             got = source.readinto(memoryview(store)[PAD + held : PAD + held + room])
             size, final = held + got, got < room
             open_end = False
@@ -114,10 +107,7 @@ class BlockCapture(FromSource, Capture):
                 place = body.bad if body.stopped else size
                 self._finish(offset + place, line + store.count(b"\n", PAD, PAD + place), open_end)
                 return
-            lines = body.lines
-            if lines < 0:
-                lines = int(np.count_nonzero(np.frombuffer(store, np.uint8, used, PAD) == 10))
-            line += lines
+            line += int(np.count_nonzero(np.frombuffer(store, np.uint8, used, PAD) == 10))
             offset += used
             held = size - used
             store[PAD : PAD + held] = store[PAD + used : PAD + size]

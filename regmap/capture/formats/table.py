@@ -152,7 +152,6 @@ class TableBody:
         self.bad = 0
         self.in_text = False
         self.cut = ""
-        self.lines = -1
         self._line = 0
         self._rows = 0
         self._digits = (15 if head.fine else 12) + head.power

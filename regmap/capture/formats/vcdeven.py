@@ -36,8 +36,6 @@ class EvenBlock:
     places: Indices
     times: Times
     changes: dict[int, tuple[Indices, Values]]
-    #: line ends before the last of `places`
-    lines: int
 
 
 def read_even(block: ByteBlock, codes: list[int]) -> EvenBlock | None:
@@ -92,7 +90,7 @@ def read_even(block: ByteBlock, codes: list[int]) -> EvenBlock | None:
                 parts.append((which if some is None else some.take(which), values.take(which)))
         if met != len(ids):
             return None
-    return EvenBlock(places, times, {c: _merged(p) for c, p in layers.items() if p}, lines)
+    return EvenBlock(places, times, {c: _merged(p) for c, p in layers.items() if p})
 
 
 def _merged(parts: list[tuple[Indices, Values]]) -> tuple[Indices, Values]:

@@ -35,7 +35,7 @@ from .segment import cut_by_gap, cut_by_select, find_gap
 
 #: Clock edges seen before anything is decided (missing select, pause, usual pulse width).
 WARM_UP = 4096
-#: Edges that are cut into transfers together: the fixed cost of each step is then paid once for several blocks.
+#: Edges to be cut into transfers `together` where nobody waits for them: each step's fixed cost is paid once for several blocks.
 TOGETHER = 300_000
 #: Edges that may wait for the end of one transfer, or for the warm-up.
 WAIT_LIMIT = 4_000_000
@@ -57,7 +57,7 @@ class TransferBuilder:
         *,
         resolution: int = 0,
         warm_up: int = WARM_UP,
-        together: int = TOGETHER,
+        together: int = 0,
     ) -> None:
         self.setup = setup
         self.roles = roles

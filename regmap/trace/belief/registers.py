@@ -86,19 +86,19 @@ class Belief:
     # --- bookkeeping ----------------------------------------------------------------------------
     def mark(self) -> tuple[object, ...]:
         """Everything that decides how the next frame is understood, for comparison."""
-        bank = self.bank
-        return (
-            dict(bank.words), dict(bank.known), dict(bank.states), dict(self.machine.progress),
-            len(self.machine.spent), len(self.pending), len(self.refused),
-        )  # fmt: skip
+        return tuple(dict(x) if isinstance(x, dict) else x for x in self._deciding())
 
     def moved_since(self, mark: tuple[object, ...]) -> bool:
         """Whether anything of `mark` is otherwise now."""
+        return self._deciding() != mark
+
+    def _deciding(self) -> tuple[object, ...]:
+        """What `mark` keeps, as it stands."""
         bank = self.bank
         return (
             bank.words, bank.known, bank.states, self.machine.progress,
             len(self.machine.spent), len(self.pending), len(self.refused),
-        ) != mark  # fmt: skip
+        )  # fmt: skip
 
     def record(self, before: tuple[object, ...], number: int, time: int) -> None:
         """Write down what differs from `before`."""

@@ -27,6 +27,8 @@ from .ways import CLEARLY, ENOUGH, RANDOM_WORDS, Fit, Way, WayReader, of_bits
 MOSTLY = 0.4
 #: Share of words at random that may fit where one word alone is to prove something.
 SELDOM = 0.02
+#: what tells two explanations apart that fit the words alike
+DECIDES = "which it is, the edges of clock and data decide, or a register of known content"
 #: no sample of words at random shows less
 LEAST_CHANCE = 1 / RANDOM_WORDS
 
@@ -70,7 +72,7 @@ def _rivals(way: Mistake, fit: Fit, guards: Mistake) -> Mistake:
     """Another way of reading, and other check bits that explain every frame as it stands: both told, the better first."""
     # what explains every frame without moving a bit stands before what explains most of them
     first, second = (way, guards) if fit.good == fit.of else (guards, way)
-    text = f"{first.text}; or {second.text}: which it is, the edges of clock and data decide, or a register of known content"
+    text = f"{first.text}; or {second.text}: {DECIDES}"
     also = (*first.also, *(n for n in (second.name, *second.also) if n != first.name))
     return replace(first, text=text, also=tuple(dict.fromkeys(also)))
 
@@ -236,7 +238,7 @@ def _also(reader: WayReader, best: Fit, ranked: Sequence[Fit]) -> tuple[str, tup
     if not found:
         return "", ()
     others = ", or ".join(list(found.values())[:2])
-    text = f"; read {others} as many fit: which it is, the edges of clock and data decide, or a register of known content"
+    text = f"; read {others} as many fit: {DECIDES}"
     return text, tuple(found)
 
 

@@ -53,6 +53,11 @@ def mixed(columns: Sequence[Words]) -> Words:
     return value
 
 
+def _signed(bits: int) -> int:
+    """A number of a column of 64 bits, which holds those below 0 in two's complement."""
+    return bits - (1 << 64) if bits >> 63 else bits
+
+
 class PairTable:
     """All different pairs of one chip: `table[i]` is a Pair; columns are word, unknown, bits, flags, then replies."""
 
@@ -78,7 +83,7 @@ class PairTable:
             row = [int(c[ident]) for c in self._columns]
             word, unknown, bits, flags = row[:4]
             pair = self._pairs[ident] = Pair(
-                word=word, unknown=unknown, bits=bits - (1 << 64) if bits >> 63 else bits, flags=flags,
+                word=word, unknown=unknown, bits=_signed(bits), flags=flags,
                 replies=tuple((a, row[4 + 3 * k], row[5 + 3 * k], row[6 + 3 * k]) for k, a in enumerate(self.after)),
             )  # fmt: skip
         return pair
@@ -86,7 +91,7 @@ class PairTable:
     def words(self, ident: int) -> tuple[int, int, int]:
         """(command, bits, the first reply) of one row, without the rest of it."""
         word, bits, reply = (int(self._columns[place][ident]) for place in (0, 2, 4))
-        return word, bits - (1 << 64) if bits >> 63 else bits, reply
+        return word, _signed(bits), reply
 
     def identify(self, columns: Sequence[Words]) -> npt.NDArray[np.int32]:
         """The number of every row; new ones are added in the order in which they come."""

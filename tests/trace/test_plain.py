@@ -78,7 +78,9 @@ def everything(trace: Trace) -> list[Any]:
     return [
         belief.bank.words, belief.bank.known, belief.bank.states, belief.history, belief.state_history,
         belief.writes, belief.latest, belief.pending, belief.refused, belief.resets, walker.carried,
-        walker.faults.intervals, walker.seen,
+        walker.faults.intervals,
+        # of a register that measures it counts only whether it was seen
+        {n: w for n, w in walker.seen.items() if n not in walker.log.sorter.measured},
         [(n, h.old, h.notes, h.decoded, h.changes) for n, h in walker.happenings.items()],
         list(timeline(trace)), tell(trace).telling,
     ]  # fmt: skip

@@ -29,6 +29,7 @@ from ..frames.log import FrameLog
 from ..frames.pairs import PairTable
 from .plain import PlainWrites, Replay, WriteHappening
 from .registers import Belief
+from .standing import Silences
 
 #: Remarks of one kind that are kept from one batch: so many, or for every fifth frame of a large one.
 _LIMIT = 200
@@ -88,6 +89,7 @@ class Walker:
         self._summaries = [f for f in chip.faults.values() if len(f.summary_of) > 3]
         self.replay = Replay(self)
         self._plain = PlainWrites(self)
+        self._silences = Silences(self)
         #: whether no reply of the frame of now told anything of faults and states
         self._calm = True
 
@@ -124,10 +126,15 @@ class Walker:
             if self._plain.take(batch, place, canon):
                 version = self.version
                 continue
+            if self._silences.met(canon):
+                quiet[canon] = version
+                continue
             before = self.version
-            self._frame(batch, place, int(idents[place]), canon)
+            spoke = self._frame(batch, place, int(idents[place]), canon)
             if self.version == before:
                 quiet[canon] = before
+                if not spoke:
+                    self._silences.keep(canon)
             version = self.version
 
     def _by_state(self, batch: Batch) -> None:
@@ -202,7 +209,8 @@ class Walker:
                 self.version += 1
 
     # --- one frame ------------------------------------------------------------------------------
-    def _frame(self, batch: Batch, place: int, ident: int, canon: int) -> None:
+    def _frame(self, batch: Batch, place: int, ident: int, canon: int) -> bool:
+        """Understand one frame; whether it told anything, is a write worth keeping, or its reply is of equal bits all over."""
         number, time = batch.first + place, int(batch.end[place])
         self._now = int(batch.start[place])
         belief = self.belief
@@ -217,6 +225,7 @@ class Walker:
             sum(len(i.attempts) for i in self.faults.active.values()),
             len(self.faults.clear),
         )
+        writes = len(belief.writes)
         sent = decoded.sent
         old = (
             belief.bank.word(sent.register.name)
@@ -255,6 +264,10 @@ class Walker:
             self.happenings[number] = Happening(
                 number, old, tuple(notes), decoded, tuple(belief.changes)
             )
+        return (
+            bool(notes) or news or len(belief.writes) != writes or _level(decoded) is not None
+            or (sent is not None and number + sent.frame.after in self.carried)
+        )  # fmt: skip
 
     def keep(self, happening: WriteHappening) -> None:
         """Take over what a plain write told."""

@@ -113,8 +113,9 @@ def digits_only(words: Words) -> bool:
 
 
 def fold(words: Words) -> Words:
-    """Eight ASCII digits each to their number."""
-    w: Words = words & _U(0x0F0F0F0F0F0F0F0F)
+    """Eight ASCII digits each to their number, in the place of `words`."""
+    w = words
+    w &= _U(0x0F0F0F0F0F0F0F0F)
     w *= _U(2561)
     w >>= _U(8)
     w &= _U(0x00FF00FF00FF00FF)
@@ -146,17 +147,7 @@ def unsigned(block: ByteBlock, starts: Indices, ends: Indices) -> tuple[Times, i
     if not len(starts):
         return np.empty(0, np.int64), -1
     counts = ends - starts
-    return _unsigned(block, ends, counts, int(counts.min()), int(counts.max()))
-
-
-def digits_at(block: ByteBlock, ends: Indices, digits: int) -> tuple[Times, int]:
-    """As `unsigned`, of numbers that all have so many digits and end before `ends`."""
-    return _unsigned(block, ends, np.broadcast_to(np.intp(digits), ends.shape), digits, digits)
-
-
-def _unsigned(
-    block: ByteBlock, ends: Indices, counts: Indices, low: int, high: int
-) -> tuple[Times, int]:
+    low, high = int(counts.min()), int(counts.max())
     if low >= 1 and high <= MAX_DIGITS:
         words = _part(block, ends, counts, low, high)
         good = digits_only(words)
@@ -187,10 +178,31 @@ def _unsigned(
             total += fold(words) * _U(scale)
         if good and (high < 17 or int(total.max()) <= LATEST):
             return total.view(np.int64), -1
-    starts = ends - counts
     bad = _first_bad(block, starts, ends)
     values, _ = unsigned(block, starts[:bad], ends[:bad])
     return values, bad
+
+
+def digits_at(block: ByteBlock, places: Indices, first: int, digits: int) -> tuple[Times, int]:
+    """As `unsigned`, of numbers that all have so many digits and begin `first` bytes behind each place."""
+    if not 8 <= digits <= 12 or not len(places):
+        return unsigned(block, places + first, places + (first + digits))
+    words = block.words(places, 8 - first - digits)
+    good = digits_only(words)
+    total = fold(words)
+    for at in range(digits - 8):
+        # the leading digits of a block's times are nearly always the same
+        lead = block.view[first + at :].take(places)
+        lead -= np.uint8(48)
+        top, scale = int(lead.max()), 10 ** (digits - 1 - at)
+        good = good and top <= 9
+        if top == int(lead.min()):
+            total += _U(top * scale)
+        else:
+            total += lead * _U(scale)
+    if good:
+        return total.view(np.int64), -1
+    return unsigned(block, places + first, places + (first + digits))
 
 
 def _first_bad(block: ByteBlock, starts: Indices, ends: Indices) -> int:

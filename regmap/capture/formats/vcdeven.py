@@ -6,8 +6,8 @@
     1!
     0%
 
-Simulators and analysers write little else, mile after mile. There nothing has to be looked for but the times: their
-distances tell how many changes lie between them, and where. That is two thirds of the work of looking at every token.
+Simulators and analysers write little else, mile after mile. There nothing has to be looked for but the few changes that
+share their instant with the one before: all other lines follow each other at one distance, and every place is reckoned.
 The lines are proven alike, not supposed to be: a block with anything else in it is given to the general reader.
 """
 
@@ -18,11 +18,10 @@ import numpy as np
 from regmap.record import dataclass
 
 from ..arrays import Indices, Times, Values
-from .tokens import ByteBlock, digits_at
+from .tokens import ByteBlock, Bytes, digits_at
 
-#: More changes than this in one instant are read by the general reader.
-_MOST = 8
-_NEVER = 255
+#: Bytes of a change with its line end.
+_CHANGE = 3
 _HASH, _LINE = ord("#"), ord("\n")
 
 
@@ -44,63 +43,100 @@ def read_even(block: ByteBlock, codes: list[int]) -> EvenBlock | None:
     if not len(view) or view[0] != _HASH:
         return None
     width = block.store.find(b"\n", block.start, block.start + 21) - block.start
-    if width < 2:
+    last = _last_time(block, width)
+    # a time of one digit cannot be told from a change by its length
+    if width < _CHANGE or last < 3 * _CHANGE:
         return None
-    ends = view == _LINE
-    found = np.flatnonzero((view[1:] == _HASH) & ends[:-1])
-    places = np.empty(len(found) + 1, np.intp)
-    places[0] = 0
-    np.add(found, 1, out=places[1:])
-    # the last time of the block may be only the beginning of one
-    while len(places) and int(places[-1]) + width >= len(view):
-        places = places[:-1]
-    if len(places) < 2 or not ends[places[-1] + width]:
+    ends = view[:last] == _LINE
+    # a change behind a change: three line ends, each a change apart
+    apart = ends[_CHANGE:] & ends[:-_CHANGE]
+    more = np.flatnonzero(apart[_CHANGE:] & apart[:-_CHANGE])
+    more += _CHANGE + 1
+    # what is left without them is instants of one size
+    size = width + 1 + _CHANGE
+    count, rest = divmod(last - _CHANGE * len(more), size)
+    instants = more - np.arange(0, _CHANGE * len(more), _CHANGE)
+    if rest or (instants % size).any():
         return None
-    sizes = places[1:] - places[:-1]
-    sizes -= width + 1
-    most = int(sizes.max())
-    if int(sizes.min()) < 0 or most > 3 * _MOST:
+    instants //= size
+    instants -= 1
+    places = _places(instants, count, size)
+    # That every line ends where it should needs no look at each: no other byte may be a line end, as all of them are
+    # seen to be signs of times, digits, values and codes, so that as many line ends as lines leave no place elsewhere.
+    if (
+        places is None
+        or np.count_nonzero(view.take(places) == _HASH) != count + 1
+        or np.count_nonzero(ends) != 2 * count + len(more)
+    ):
         return None
-    counts = _COUNTS.take(sizes)
-    if int(counts.max()) == _NEVER:
-        return None
-    # That every line ends where it should needs no look at each: no other byte may be a line end, as digits, values
-    # and codes are seen to be such below, so that as many line ends as lines leave no place for one elsewhere.
-    lines = len(places) - 1 + int(counts.sum(dtype=np.int64))
-    if np.count_nonzero(ends[: int(places[-1])]) != lines:
-        return None
-    times, bad = digits_at(block, places + width, width - 1)
+    times, bad = digits_at(block, places, 1, width - 1)
     if bad >= 0:
         return None
-    layers: dict[int, list[tuple[Indices, Values]]] = {code: [] for code in codes}
-    for layer in range(most // 3):
-        # the instants with a further change, and where it stands
-        some = None if int(counts.min()) > layer else np.flatnonzero(counts > layer)
-        at = places[:-1] if some is None else places.take(some)
-        first = width + 1 + 3 * layer
-        values, ids = view[first:].take(at), view[first + 1 :].take(at)
-        if np.count_nonzero(values & 0xFE == ord("0")) != len(values):
-            return None
-        values &= 1
-        met = 0
-        for code, parts in layers.items():
-            which = np.flatnonzero(ids == code)
-            met += len(which)
-            if len(which):
-                parts.append((which if some is None else some.take(which), values.take(which)))
-        if met != len(ids):
-            return None
-    return EvenBlock(places, times, {c: _merged(p) for c, p in layers.items() if p})
+    first, second = _Changes(view[width + 1 :], places[:-1]), _Changes(view, more)
+    if not (first.plain and second.plain):
+        return None
+    changes: dict[int, tuple[Indices, Values]] = {}
+    left = count + len(more)
+    for code in codes:
+        which, also = first.of(code), second.of(code)
+        left -= len(which) + len(also)
+        if len(also):
+            changes[code] = _merged(
+                (which, first.values.take(which)), (instants.take(also), second.values.take(also))
+            )
+        elif len(which):
+            changes[code] = which, first.values.take(which)
+    return None if left else EvenBlock(places, times, changes)
 
 
-def _merged(parts: list[tuple[Indices, Values]]) -> tuple[Indices, Values]:
+def _last_time(block: ByteBlock, width: int) -> int:
+    """Where the last whole time of so many bytes begins; 0 where none does."""
+    store, start = block.store, block.start
+    found = start + block.size
+    # the last time of the block may be only the beginning of one
+    for _ in range(2):
+        found = store.rfind(b"\n#", start, found)
+        if found < 0:
+            return 0
+        last = found + 1 - start
+        if last + width < block.size:
+            return last if block.view[last + width] == _LINE else 0
+    return 0
+
+
+def _places(instants: Indices, count: int, size: int) -> Indices | None:
+    """Where `count` instants begin, and where the one behind them: each is of `size` bytes, and of a change more for
+    each time that it stands in `instants`. None where there are fewer instants than that."""
+    runs = np.empty(len(instants) + 1, np.intp)
+    runs[:-1], runs[-1] = instants, count
+    runs[1:] -= instants
+    runs[0] += 1
+    if int(runs.min()) < 0 or not int(runs[-1]):
+        return None
+    places = np.arange(0, (count + 1) * size, size)
+    if len(instants):
+        places += np.repeat(np.arange(0, _CHANGE * len(runs), _CHANGE), runs)
+    return places
+
+
+class _Changes:
+    """The changes that begin at `at` of `view`; `plain`: all of them are to 0 or 1."""
+
+    def __init__(self, view: Bytes, at: Indices) -> None:
+        self.values: Values = view.take(at)
+        self.plain = np.count_nonzero(self.values & 0xFE == ord("0")) == len(at)
+        self.values &= 1
+        self._ids = view[1:].take(at)
+
+    def of(self, code: int) -> Indices:
+        """Which of them are of this code."""
+        return np.flatnonzero(self._ids == code)
+
+
+def _merged(
+    first: tuple[Indices, Values], second: tuple[Indices, Values]
+) -> tuple[Indices, Values]:
     """The changes of one code in order of time; of one instant in the order in which they were written."""
-    if len(parts) == 1:
-        return parts[0]
-    instants = np.concatenate([p[0] for p in parts])
+    instants = np.concatenate((first[0], second[0]))
     order = np.argsort(instants, kind="stable")
-    return instants.take(order), np.concatenate([p[1] for p in parts]).take(order)
-
-
-#: How many lines of three bytes these are; `_NEVER` where they are no whole number.
-_COUNTS = np.array([n // 3 if n % 3 == 0 else _NEVER for n in range(3 * _MOST + 1)], np.uint8)
+    return instants.take(order), np.concatenate((first[1], second[1])).take(order)

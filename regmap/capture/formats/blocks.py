@@ -29,6 +29,7 @@ class BlockReader(Protocol):
     stopped  reading cannot go on behind byte `bad` of the block
     in_text  the bytes end inside a section of text
     cut      why the last token is not complete, or empty
+    lines    how many line ends are in the bytes that it last used, where it knows (-1: it does not)
     """
 
     until: int | None
@@ -37,6 +38,7 @@ class BlockReader(Protocol):
     bad: int
     in_text: bool
     cut: str
+    lines: int
     no_time: str
 
     def take(self, block: ByteBlock, line: int, *, final: bool, cut: bool) -> int:
@@ -107,7 +109,10 @@ class BlockCapture(FromSource, Capture):
                 place = body.bad if body.stopped else size
                 self._finish(offset + place, line + store.count(b"\n", PAD, PAD + place), open_end)
                 return
-            line += int(np.count_nonzero(np.frombuffer(store, np.uint8, used, PAD) == 10))
+            known = body.lines
+            if known < 0:
+                known = int(np.count_nonzero(np.frombuffer(store, np.uint8, used, PAD) == 10))
+            line += known
             offset += used
             held = size - used
             store[PAD : PAD + held] = store[PAD + used : PAD + size]

@@ -139,6 +139,7 @@ class TableBody:
     """The rows of a table, block after block."""
 
     no_time = "rows of values"
+    lines = -1
 
     def __init__(
         self, head: TableHead, findings: Findings, levels: Levels, first: list[int]

@@ -104,6 +104,7 @@ class Body:
         self.bad = 0
         self.in_text = False
         self.cut = ""
+        self.lines = -1
         #: whether the dump gives values at its start ($dumpvars)
         self.has_initial = False
         #: ticks from when to when recording was switched off; -1: to the end
@@ -121,7 +122,7 @@ class Body:
 
         `cut` says that the last token of a final block may be only the beginning of one.
         """
-        self._line = line
+        self._line, self.lines = line, -1
         self._values.ranked = False
         self.in_text = False
         self._switches = []
@@ -209,6 +210,7 @@ class Body:
             self.first = int(times[0])
         self.until = int(times[-1])
         self._values.even_changes(even.changes, times, count)
+        self.lines = even.lines(count)
         return int(even.places[count])
 
     def _switched(self, places: Indices, times: Times, used: int) -> None:

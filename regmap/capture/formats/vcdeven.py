@@ -29,12 +29,18 @@ _HASH, _LINE = ord("#"), ord("\n")
 class EvenBlock:
     """`places` and `times` of the whole instants and of the one behind them; changes by code.
 
-    `changes` has for each code the instants (numbers of `times`) in which it changes, in order, and to what.
+    An instant is of `size` bytes, and of a change more for each one beyond its first. `changes` has for each code the
+    instants (numbers of `times`) in which it changes, in order, and to what.
     """
 
+    size: int
     places: Indices
     times: Times
     changes: dict[int, tuple[Indices, Values]]
+
+    def lines(self, count: int) -> int:
+        """Lines of the first `count` instants."""
+        return 2 * count + (int(self.places[count]) - count * self.size) // _CHANGE
 
 
 def read_even(block: ByteBlock, codes: list[int]) -> EvenBlock | None:
@@ -86,7 +92,7 @@ def read_even(block: ByteBlock, codes: list[int]) -> EvenBlock | None:
             )
         elif len(which):
             changes[code] = which, first.values.take(which)
-    return None if left else EvenBlock(places, times, changes)
+    return None if left else EvenBlock(size, places, times, changes)
 
 
 def _last_time(block: ByteBlock, width: int) -> int:

@@ -52,14 +52,22 @@ class Walked(Protocol):
 class WriteHappening:
     """As a `Happening`, of a frame that wrote one setting; what it says is put together when it is asked for."""
 
-    __slots__ = ("_ident", "_moved", "_plain", "_row", "data", "notes", "number", "old")
+    __slots__ = ("_held", "_ident", "_moved", "_plain", "_row", "data", "number", "old")
 
     def __init__(
         self, plain: PlainWrites, row: _Row, number: int, ident: int, data: int, old: int | None,
-        moved: tuple[int, int], notes: tuple[Note, ...],
+        moved: tuple[int, int], held: int,
     ) -> None:  # fmt: skip
         self._plain, self._row, self._ident, self._moved = plain, row, ident, moved
-        self.number, self.data, self.old, self.notes = number, data, old, notes
+        self.number, self.data, self.old, self._held = number, data, old, held
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """What its reply confirms: nothing, or the write of an earlier frame."""
+        if self._held < 0:
+            return ()
+        text = f"held what frame {self._held} wrote"
+        return (Note(kind="verified", weight="good", register=self._row.name, text=text),)
 
     @property
     def decoded(self) -> Decoded:
@@ -289,7 +297,7 @@ class PlainWrites:
         ):
             return False
         number = batch.first + place
-        notes: tuple[Note, ...] = ()
+        held = -1
         latest, pending = belief.latest.get(name), belief.pending.get(name)
         had = pending is not None
         if content:
@@ -301,8 +309,7 @@ class PlainWrites:
             if pending is not None:
                 pending.verified, pending.why = number, ""
                 del belief.pending[name]
-                text = f"held what frame {pending.number} wrote"
-                notes = (Note(kind="verified", weight="good", register=name, text=text),)
+                held = pending.number
         new = before & ~row.stores | word & row.stores
         same = not (before ^ word) & row.proves
         if not same or latest is None or (latest.word ^ word) & row.mask:
@@ -321,9 +328,9 @@ class PlainWrites:
         walker.configured = True
         if moved:
             walker.version += 1
-        if moved or notes or not told:
+        if moved or held >= 0 or not told:
             old = before if known == row.mask else None
-            walker.keep(WriteHappening(self, row, number, ident, word, old, (before, new), notes))
+            walker.keep(WriteHappening(self, row, number, ident, word, old, (before, new), held))
         return True
 
     def _may(self, row: _Row) -> bool:

@@ -6,7 +6,7 @@ is passed over without a thought: that is what lets a million polls take a secon
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -596,9 +596,16 @@ class Walker:
             bank.words[known.register], bank.known[known.register] = known.word, known.known
         return bank
 
-    def notes(self) -> Iterator[tuple[int, tuple[Note, ...]]]:
-        """The notes of every frame that has any, in order; -1 is the end of the capture."""
-        for number in self.told():
+    def notes(self, *, confirmed: bool = True) -> Iterator[tuple[int, tuple[Note, ...]]]:
+        """The notes of every frame that has any, in order; -1 is the end of the capture.
+
+        Without `confirmed`, plain writes are left out: the most that they say is that an earlier one is confirmed.
+        """
+        told: Iterable[int] = self.told()
+        if not confirmed:
+            plain = {n for n, h in self.happenings.items() if isinstance(h, WriteHappening)}
+            told = sorted({*(self.happenings.keys() - plain), *self.carried} - {-1})
+        for number in told:
             happening = self.happenings.get(number)
             own = happening.notes if happening is not None else ()
             yield number, (*own, *self.carried.get(number, ()))

@@ -69,7 +69,7 @@ def _contradictions(walker: Walker) -> list[str]:
     """What replies say against the frames and replies before them."""
     return [
         f"{n.register} {n.text}" if n.register else n.text
-        for _, notes in walker.notes()
+        for _, notes in walker.notes(confirmed=False)
         for n in notes
         if n.kind in ("refused", "impossible", "reset") and n.weight == "bad"
     ]

@@ -233,7 +233,7 @@ def _lost(view: _View, story: Story) -> Iterator[Lane]:
     spans: list[tuple[int, int, str, str]] = []
     for walker in trace.walkers:
         starts = walker.log.times("start")
-        for number, notes in walker.notes():
+        for number, notes in walker.notes(confirmed=False):
             for note in notes:
                 if note.kind == "erased" and number >= 0:
                     time = int(starts[number])

@@ -415,7 +415,7 @@ def _note_sentences(trace: Trace, walker: Walker, who: str) -> list[Sentence]:
     """Remarks of a kind, told once with their number: the watchdog, lost evidence, broken keys, contradictions."""
     ranks = {"watchdog": 78, "erased": 55, "key": 68, "impossible": 52, "still": 76}
     found: dict[str, list[tuple[int, Note]]] = {}
-    for number, notes in walker.notes():
+    for number, notes in walker.notes(confirmed=False):
         for note in notes:
             if note.kind in ranks and note.weight in ("warn", "bad"):
                 found.setdefault(note.kind, []).append((number, note))

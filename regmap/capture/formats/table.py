@@ -12,7 +12,6 @@ from __future__ import annotations
 from fractions import Fraction
 
 import numpy as np
-import numpy.typing as npt
 
 from regmap.errors import CaptureError
 
@@ -23,6 +22,7 @@ from .blocks import BLOCK, BlockCapture
 from .clocktext import DayClock, seconds_of
 from .source import CaptureSource, text_of
 from .tablecells import Cells, floats
+from .tableeven import even_fields, remarks
 from .tablehead import Column, TableHead, is_comment, read_head, split
 from .tokens import PAD, ByteBlock, decimals, scaled
 
@@ -157,6 +157,9 @@ class TableBody:
         self._rows = 0
         self._digits = (15 if head.fine else 12) + head.power
         self._clock = DayClock(findings.note)
+        #: whether rows may end alike, and how often they did not
+        self._even = all(c.kind == "bit" for c in head.columns[1:]) and head.delimiter != "\n"
+        self._odd = 0
 
     def collect(self) -> Changes:
         """The changes of the last block by channel."""
@@ -222,6 +225,13 @@ class TableBody:
     def _fields(self, block: ByteBlock, stop: int) -> tuple[Indices, Indices] | None:
         """(starts, ends) of shape (rows, columns); None if any row is out of shape."""
         columns = len(self.head.columns)
+        if self._even:
+            even = even_fields(block, stop, ord(self.head.delimiter), columns)
+            if even is not None:
+                return even
+            # tables seldom change their ways: one that is of another shape twice is not asked again
+            self._odd += 1
+            self._even = self._odd < 2
         view = block.view[:stop]
         if columns == 1 or self.head.delimiter == "\n":
             parts = view == 10
@@ -240,7 +250,7 @@ class TableBody:
             starts[0] = 0
             np.add(ends[:-1], 1, out=starts[1:])
         first = view.take(starts, mode="clip")
-        if (first == 34).any() or _comments(first.reshape(-1, columns)[:, 0]):
+        if (first == 34).any() or remarks(first.reshape(-1, columns)[:, 0]):
             return None
         # Blanks and the CR of a line end belong to no field.
         while True:
@@ -411,12 +421,6 @@ class TableBody:
                 return times, index
             times[index] = ticks
         return times, len(starts)
-
-
-def _comments(first: npt.NDArray[np.uint8]) -> bool:
-    return bool(
-        ((first == 35) | (first == 37) | (first == 33) | (first == 47) | (first == 39)).any()
-    )
 
 
 def _line_start(block: ByteBlock, at: int) -> int:

@@ -145,28 +145,16 @@ def _echoed(link: Link) -> bool:
 
 def _quiet(link: Link) -> list[Register]:
     """What can be read without changing the chip, on the pages that may be turned to."""
-    return [
-        r
-        for r in link.chip.registers.values()
-        if r.readable
-        and not rules.read_hazards(link.chip, r)
-        and not rules.closed(link.chip, r, link.machine.bank)
-        and not link.unreachable(r)
-    ]
+    found = rules.quiet(link.chip, link.machine.bank)
+    return [r for r in found if not link.unreachable(r)]
 
 
 def _whatever_is_asked(link: Link, probe: Register, word: int) -> str:
     """What is to be said where other registers, which should differ, are answered with the same word; or ""."""
     others = [
         r
-        for r in link.chip.registers.values()
-        if r is not probe
-        and r.readable
-        and r.reset != word & r.mask
-        and r.page == probe.page
-        and not r.frames
-        and not rules.read_hazards(link.chip, r)
-        and not link.unreachable(r)
+        for r in _quiet(link)
+        if r is not probe and r.reset != word & r.mask and r.page == probe.page and not r.frames
     ][:3]
     if len(others) < 2 or any(set(link.read(r.name).seen) != {word} for r in others):
         return ""

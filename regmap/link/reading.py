@@ -382,13 +382,9 @@ class RegisterReader:
         word = self.machine.bank.words.get(register.name, register.reset)
         usable = [
             r
-            for r in self.chip.registers.values()
-            if r is not register
-            and r not in (self.exchange.filler, self.exchange.sentry)
-            and r.readable
+            for r in rules.quiet(self.chip, self.machine.bank)
+            if r not in (register, self.exchange.filler, self.exchange.sentry)
             and (r.page in (None, register.page) or rules.harmless_on_any_page(self.chip, r))
-            and not rules.read_hazards(self.chip, r)
-            and not rules.closed(self.chip, r, self.machine.bank)
         ]
         usable.sort(key=lambda r: self.machine.bank.words.get(r.name, r.reset) == word)
         return usable[:most]

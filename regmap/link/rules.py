@@ -148,6 +148,15 @@ def closed(chip: Chip, register: Register, bank: Bank) -> str:
     return " or ".join(w.text for w in whens if w is not None)
 
 
+def quiet(chip: Chip, bank: Bank) -> list[Register]:
+    """The registers that can be read at any time without changing the chip, as it is believed to stand."""
+    return [
+        r
+        for r in chip.registers.values()
+        if r.readable and not read_hazards(chip, r) and not closed(chip, r, bank)
+    ]
+
+
 def repeats(layout: Layout, chip: Chip) -> int:
     """How many agreeing replies make a word believed.
 

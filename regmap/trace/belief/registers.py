@@ -6,6 +6,7 @@ replies show; wherever the two disagree a note says so, and why that may be.
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 
 from regmap.behaviour.effects import Act, Change, compare, effects
@@ -98,6 +99,20 @@ class Belief:
         return (
             bank.words, bank.known, bank.states, self.machine.progress,
             len(self.machine.spent), len(self.pending), len(self.refused),
+        )  # fmt: skip
+
+    def standing(self) -> Hashable:
+        """All that is believed now, without when it came to be: equal where everything stands alike."""
+        bank, machine = self.bank, self.machine
+        writes = frozenset(
+            (n, w.word, w.verified < 0 and w.denied < 0) for n, w in self.latest.items()
+        )
+        return (
+            tuple(bank.words), tuple(bank.words.values()), tuple(bank.known), tuple(bank.known.values()),
+            tuple(bank.states), tuple(bank.states.values()), tuple(machine.progress.values()),
+            frozenset(machine.spent), frozenset(machine.doubtful), writes,
+            frozenset((n, w.word) for n, w in self.pending.items()),
+            frozenset((n, w.word) for n, w in self.refused.items()),
         )  # fmt: skip
 
     def record(self, before: tuple[object, ...], number: int, time: int) -> None:

@@ -42,6 +42,7 @@ class Silences:
 
     def met(self, canon: int) -> bool:
         """Whether a frame like this (`canon`) told nothing when all stood as now."""
+        self._stood = None
         if self._looks >= _LOOKS and self._met * _WORTH < self._looks:
             return False
         self._looks += 1
@@ -62,20 +63,7 @@ class Silences:
 
     def _key(self) -> Hashable | None:
         walker = self._walker
-        belief, faults = walker.belief, walker.faults
         if walker.pins.fault is not None:
             return None
-        machine, bank = belief.machine, belief.bank
-        return (
-            *_flat(bank.words), *_flat(bank.known), *_flat(bank.states),
-            tuple(machine.progress.values()), frozenset(machine.spent), frozenset(machine.doubtful),
-            frozenset((n, w.word) for n, w in belief.pending.items()),
-            frozenset((n, w.word) for n, w in belief.refused.items()),
-            frozenset((n, w.word, w.verified < 0 and w.denied < 0) for n, w in belief.latest.items()),
-            frozenset((n, i.raised, len(i.attempts), i.gone) for n, i in faults.active.items()),
-            frozenset(faults.clear), frozenset(walker.seen.items()), walker.configured,
-        )  # fmt: skip
-
-
-def _flat(known: dict[str, int] | dict[str, bool]) -> tuple[Hashable, Hashable]:
-    return tuple(known), tuple(known.values())
+        seen = frozenset(walker.seen.items())
+        return walker.belief.standing(), walker.faults.standing(), seen, walker.configured

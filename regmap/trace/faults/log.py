@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Hashable, Iterable
 
 from regmap.behaviour.effects import faults_shown
 from regmap.behaviour.machine import Match, match_of
@@ -186,6 +186,11 @@ class FaultLog:
             if not self.chip.faults[name].normal_at_power_up:
                 interval.gone, interval.gone_time, interval.how = number, time, "the chip was reset"
                 del self.active[name]
+
+    def standing(self) -> Hashable:
+        """Which faults are active, since when and what was tried, and which were seen clear."""
+        active = ((n, i.raised, len(i.attempts), i.gone) for n, i in self.active.items())
+        return frozenset(active), frozenset(self.clear)
 
     def concerns(self, register: str) -> bool:
         """Whether a register holds faults, or a write of it may clear some."""

@@ -27,6 +27,8 @@ from .tablehead import Column, TableHead, is_comment, read_head, split
 from .tokens import PAD, ByteBlock, decimals, scaled
 
 _HEAD = 1 << 16
+#: So many blocks in turn whose rows do not end alike, and no more of them are looked for.
+_ODD = 4
 #: Times beyond this many ticks do not fit int64.
 _MOST = (1 << 63) - 1
 
@@ -157,7 +159,7 @@ class TableBody:
         self._rows = 0
         self._digits = (15 if head.fine else 12) + head.power
         self._clock = DayClock(findings.note)
-        #: whether rows may end alike, and how often they did not
+        #: whether rows may end alike, and how often in turn they did not
         self._even = all(c.kind == "bit" for c in head.columns[1:]) and head.delimiter != "\n"
         self._odd = 0
 
@@ -228,10 +230,11 @@ class TableBody:
         if self._even:
             even = even_fields(block, stop, ord(self.head.delimiter), columns)
             if even is not None:
+                self._odd = 0
                 return even
-            # tables seldom change their ways: one that is of another shape twice is not asked again
+            # tables seldom change their ways: one that is of another shape again and again is not asked any more
             self._odd += 1
-            self._even = self._odd < 2
+            self._even = self._odd < _ODD
         view = block.view[:stop]
         if columns == 1 or self.head.delimiter == "\n":
             parts = view == 10

@@ -27,7 +27,7 @@ def even_fields(
     view = block.view[:stop]
     lines = np.flatnonzero(view == _LINE)
     rows, further = len(lines), columns - 1
-    if not rows or not further or lines[0] < 2 * columns:
+    if not rows or not further:
         return None
     starts, ends = np.empty((columns, rows), np.intp), np.empty((columns, rows), np.intp)
     starts[0, 0] = 0

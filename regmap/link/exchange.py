@@ -15,8 +15,9 @@ from ..behaviour.machine import Machine, after_write
 from ..chip.bank import Bank
 from ..chip.bits import extract, hexword
 from ..chip.model import Chip, Layout, Register
-from ..errors import CallError, FrameError
+from ..errors import CallError, FrameError, LinkError
 from . import rules
+from .detours import By, Detour
 from .known import Account, Knowledge
 from .port import AdapterPort, TransferLostError
 from .trade import Ask, Composer, Direct, InChain, Route, Trade
@@ -90,6 +91,18 @@ class Exchange:
         return self.known.account(
             self.port.name, enable_pin=self.port.has_enable_pin, watched=self.watched
         )
+
+    @contextmanager
+    def by(self, detour: Detour) -> Iterator[None]:
+        """Frames sent so that they arrive right by a detour, for a while. Raises LinkError for a chip in a chain."""
+        route = self._route
+        if not isinstance(route, Direct):
+            raise LinkError("detours are tried with one chip only")
+        self._route = By(route, self.composer.codec, self.machine.bank, detour)
+        try:
+            yield
+        finally:
+            self._route = route
 
     # --- one exchange --------------------------------------------------------------------------
     def trade(self, asks: Sequence[Ask], page: int | None = None) -> Trade:

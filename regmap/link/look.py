@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
 
 from regmap.record import dataclass
@@ -12,10 +13,11 @@ from ..behaviour.faults import status_registers
 from ..behaviour.machine import Machine
 from ..behaviour.settings import bring_up_registers, bring_up_sequence
 from ..chip.bank import Bank
-from ..chip.model import Chip, Register
+from ..chip.model import Chip, Register, Spi
 from ..errors import LinkError
 from ..frames.words import GUARDS
 from . import rules
+from .detours import DETOURS
 from .session import Link, RegisterReading
 
 _ASKED_WRONG = "commands may not arrive as they are sent (SDI stuck, inverted, shifted by clocks, bits or bytes in another order)"
@@ -166,37 +168,52 @@ def _whatever_is_asked(link: Link, probe: Register, word: int) -> str:
 
 
 def _otherwise(link: Link, probe: Register) -> str:
-    """Whether the chip answers in another SPI mode or select level, and what was tried; all put back."""
-    spi = link.chip.spi
-    if not hasattr(link.port, "try_spi"):
-        return "the port takes no other SPI set-up, so none was tried"
+    """Whether the chip answers in another SPI mode or select level, or by a detour, and what was tried; all put back."""
     layouts = link.chip.frames.values()
     if not all(any(p.kind in GUARDS for p in f.command.parts) for f in layouts):
         return "no other SPI mode was tried: without check bits a read that arrives otherwise could be taken as a write"
-    ways = [(f"SPI mode {m}", replace(spi, mode=m)) for m in range(4) if m != spi.mode]
-    level = "high" if spi.select_active_low else "low"
-    ways.append(
-        (f"select active {level}", replace(spi, select_active_low=not spi.select_active_low))
-    )
     tried = []
-    try:
-        for name, other in ways:
-            tried.append(name)
-            try:
-                link.port.try_spi(other)
+    for name, trial in _trials(link):
+        try:
+            with trial:
                 reading = link.read(probe.name)
                 if not reading.good and link.find_layout():
                     reading = link.read(probe.name)
-            except LinkError:
-                continue
-            if reading.good:
-                return (
-                    f"with {name} {probe.name} reads 0x{reading.word or 0:X}: the map's spi, or what stands between adapter and "
-                    f"chip, is not as it is here (tried: {', '.join(tried)})"
-                )
-    finally:
-        link.port.try_spi(spi)
+        except LinkError:
+            continue
+        tried.append(name)
+        if reading.good:
+            return (
+                f"with {name} {probe.name} reads 0x{reading.word or 0:X}: the map's spi, or what stands between adapter and "
+                f"chip, is not as it is here (tried: {', '.join(tried)})"
+            )
+    if not tried:
+        return "the port takes no other SPI set-up, so none was tried"
     return f"nor with {', '.join(tried)}, in any of the map's layouts"
+
+
+def _trials(link: Link) -> Iterator[tuple[str, AbstractContextManager[None]]]:
+    """What else the connection may be, by name."""
+    spi = link.chip.spi
+    if hasattr(link.port, "try_spi"):
+        for mode in range(4):
+            if mode != spi.mode:
+                yield f"SPI mode {mode}", _set_up(link, replace(spi, mode=mode))
+        level = "high" if spi.select_active_low else "low"
+        other = replace(spi, select_active_low=not spi.select_active_low)
+        yield f"select active {level}", _set_up(link, other)
+    for detour in DETOURS:
+        yield detour.name, link.exchange.by(detour)
+
+
+@contextmanager
+def _set_up(link: Link, spi: Spi) -> Iterator[None]:
+    """The port set up otherwise, and put back."""
+    try:
+        link.port.try_spi(spi)
+        yield
+    finally:
+        link.port.try_spi(link.chip.spi)
 
 
 def look(link: Link) -> tuple[RegisterReading, ...]:

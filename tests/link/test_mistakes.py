@@ -155,7 +155,7 @@ def test_what_a_detour_sends_is_never_a_write(chip: str) -> None:
                 assert model.words == bank.words, (detour.name, register.name)
             sent += 1
     # words with parity alone pass it too often for most of the trials
-    assert sent >= (10 if chip in ("bilby32", "numbat24") else 0), sent
+    assert sent >= (8 if chip in ("bilby32", "numbat24") else 0), sent
 
 
 @pytest.mark.parametrize("name", [n for n, t in TRIED.items() if "commands" in t])

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from regmap.quantity import many
 from regmap.record import dataclass
 
 from ..chip.bank import Bank
@@ -61,7 +62,7 @@ def _late(clocks: int) -> Detour:
     def undo(word: int, frame: Frame) -> int | None:
         return None if word >> (frame.length - clocks) else word << clocks
 
-    return Detour(name=f"commands {clocks} clock{'s' * (clocks > 1)} late", does=does, undo=undo)
+    return Detour(name=f"commands {many(clocks, 'clock')} late", does=does, undo=undo)
 
 
 def _early(clocks: int) -> Detour:
@@ -72,7 +73,7 @@ def _early(clocks: int) -> Detour:
         del frame
         return None if word & ((1 << clocks) - 1) else word >> clocks
 
-    return Detour(name=f"commands {clocks} clock{'s' * (clocks > 1)} early", does=does, undo=undo)
+    return Detour(name=f"commands {many(clocks, 'clock')} early", does=does, undo=undo)
 
 
 def _twice(name: str, change: Callable[[int, Frame], int]) -> Detour:

@@ -6,6 +6,9 @@ import io
 import json
 import os
 import shutil
+import signal
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -215,6 +218,32 @@ def test_an_interrupt_gives_the_best_so_far_and_writes_nothing(
     assert "stopped early: something better may exist" in " ".join(result.out.split())
     assert "interrupted: these are the best settings so far; nothing is written" in result.err
     assert pump.read_text() == before
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="no pseudo-terminals here")
+def test_a_terminal_shows_the_search_and_ctrl_c_ends_it_with_the_best_so_far() -> None:
+    screen, end = os.openpty()
+    command = [sys.executable, "-m", "regmap.cli", "propose", "conveyor_drum", "--seconds", "600"]
+    process = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=end, env={**os.environ, "TERM": "xterm"}
+    )
+    os.close(end)
+    shown = b""
+    # a margin in the line: there is something to give
+    while b"smallest margin" not in shown:
+        shown += os.read(screen, 4096)
+    process.send_signal(signal.SIGINT)
+    out = process.communicate()[0].decode()
+    shown += os.read(screen, 4096)
+    os.close(screen)
+    assert process.returncode == 130
+    lines = shown.decode().split("\r")
+    assert lines[1].startswith("searching, group 1 of ")
+    assert max(map(len, lines)) <= 80
+    assert lines[-3].strip() == ""  # wiped before anything is said
+    assert "interrupted: these are the best settings so far; nothing is written" in lines[-2]
+    assert "stopped early:" in " ".join(out.split())
+    assert "smallest margin" in out
 
 
 def test_a_protection_is_loosened_when_asked_and_time_is_a_number_above_0(gateword: Run) -> None:

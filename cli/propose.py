@@ -147,9 +147,10 @@ class Drawn:
 
     def __call__(self, at: Progress) -> None:
         names = at.fields[0] + (f" and {len(at.fields) - 1} more" if len(at.fields) > 1 else "")
-        line = f"searching, group {at.number} of {at.groups} ({names}): {at.steps} steps"
+        line = f"searching, group {at.number} of {at.groups}, {many(at.steps, 'step')}"
         if at.smallest > float("-inf"):
             line += f", smallest margin {percent(at.smallest)}"
+        line += f": {names}"  # what does not fit is cut
         self.context.stderr.write(f"\r{line[:78]:<78}")
         self.context.stderr.flush()
         self.shown = True

@@ -71,7 +71,10 @@ def can_be(wrong: Any) -> bool:
 
 
 def judged(name: str, chip_name: str) -> str:
-    """named, partly, silent, falsely accused; "" where the chip cannot have it or it does not show."""
+    """named, commands (told that they do not arrive as sent, not what becomes of them), partly, silent, falsely accused.
+
+    "" where the chip cannot have it or it does not show.
+    """
     case, chip = mistakes.CASES[name], load_map(chip_name)
     wrong = case.make(chip)
     if name in NOT_HERE or not can_be(wrong):
@@ -84,13 +87,13 @@ def judged(name: str, chip_name: str) -> str:
         # believed: then it is right, and the mistake does not show
         [reading] = found.readings
         return "" if reading.word in port.held[reading.register] else "silent"
-    wanted = (case.words or case.names) | {"rejected"}
+    wanted = case.words or case.names
     told = diagnose_frames(asked, found.words, maps_around).mistakes
     names = {n for m in told for n in (m.name, *m.also)}
     if TRIED.get(name, "\0") in found.text or (names & wanted):
         return "named"
-    if "commands may not arrive as they are sent" in found.text:
-        return "named" if "rejected" in wanted and not case.how else "partly"
+    if "rejected" in names or "commands may not arrive as they are sent" in found.text:
+        return "commands"
     grave = [m.name for m in told if m.grave]
     if (grave and grave[0] not in GENERAL) or "another revision" in found.text:
         return "falsely accused"
@@ -185,4 +188,5 @@ def test_mistakes_are_named() -> None:
     hard = ("noise", "glitches", "another map")
     partly = [k for k, v in told.items() if v == "partly" and not k[0].startswith(hard)]
     assert len(partly) <= 0.05 * len(told), partly
-    assert total["named"] >= (100 if EVERY else 5)
+    # a chip that rejects all it gets tells no more, and not every chip allows a trial
+    assert total["named"] >= 0.5 * len(told)

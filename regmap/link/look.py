@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from collections.abc import Generator, Iterator, Sequence
+from contextlib import AbstractContextManager, closing, contextmanager
 from dataclasses import replace
 
 from regmap.record import dataclass
@@ -173,47 +173,47 @@ def _otherwise(link: Link, probe: Register) -> str:
     if not all(any(p.kind in GUARDS for p in f.command.parts) for f in layouts):
         return "no other SPI mode was tried: without check bits a read that arrives otherwise could be taken as a write"
     tried = []
-    for name, trial in _trials(link):
-        try:
-            with trial:
-                reading = link.read(probe.name)
-                if not reading.good and link.find_layout():
+    with closing(_trials(link)) as trials:
+        for name, trial in trials:
+            try:
+                with trial:
                     reading = link.read(probe.name)
-        except LinkError:
-            continue
-        tried.append(name)
-        if reading.good:
-            return (
-                f"with {name} {probe.name} reads 0x{reading.word or 0:X}: the map's spi, or what stands between adapter and "
-                f"chip, is not as it is here (tried: {', '.join(tried)})"
-            )
+                    if not reading.good and link.find_layout():
+                        reading = link.read(probe.name)
+            except LinkError:
+                continue
+            tried.append(name)
+            if reading.good:
+                return (
+                    f"with {name} {probe.name} reads 0x{reading.word or 0:X}: the map's spi, or what stands between adapter and "
+                    f"chip, is not as it is here (tried: {', '.join(tried)})"
+                )
     if not tried:
         return "the port takes no other SPI set-up, so none was tried"
     return f"nor with {', '.join(tried)}, in any of the map's layouts"
 
 
-def _trials(link: Link) -> Iterator[tuple[str, AbstractContextManager[None]]]:
-    """What else the connection may be, by name."""
+def _trials(link: Link) -> Generator[tuple[str, AbstractContextManager[None]], None, None]:
+    """What else the connection may be, by name. Close it: the port is put back once it was set up otherwise."""
     spi = link.chip.spi
     if hasattr(link.port, "try_spi"):
-        for mode in range(4):
-            if mode != spi.mode:
-                yield f"SPI mode {mode}", _set_up(link, replace(spi, mode=mode))
         level = "high" if spi.select_active_low else "low"
-        other = replace(spi, select_active_low=not spi.select_active_low)
-        yield f"select active {level}", _set_up(link, other)
+        modes = [(f"SPI mode {m}", replace(spi, mode=m)) for m in range(4) if m != spi.mode]
+        select = f"select active {level}", replace(spi, select_active_low=not spi.select_active_low)
+        try:
+            for name, other in (*modes, select):
+                yield name, _set_up(link, other)
+        finally:
+            # a port that cannot be put back is an error, whatever was found
+            link.port.try_spi(spi)
     for detour in DETOURS:
         yield detour.name, link.exchange.by(detour)
 
 
 @contextmanager
 def _set_up(link: Link, spi: Spi) -> Iterator[None]:
-    """The port set up otherwise, and put back."""
-    try:
-        link.port.try_spi(spi)
-        yield
-    finally:
-        link.port.try_spi(link.chip.spi)
+    link.port.try_spi(spi)
+    yield
 
 
 def look(link: Link) -> tuple[RegisterReading, ...]:

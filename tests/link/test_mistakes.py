@@ -171,6 +171,25 @@ def test_a_chip_with_a_checksum_tells_what_becomes_of_its_commands(name: str) ->
     assert TRIED[name] in text or same in text, text
 
 
+@pytest.mark.parametrize("name", ["reply stuck low", "other clock phase", "byte order"])
+def test_the_port_is_put_back_and_says_where_it_cannot_be(name: str) -> None:
+    loaded = load_map("numbat24")
+    port = wired.WiredPort(loaded, mistakes.CASES[name].make(loaded))
+    identify(Link(loaded, port))
+    assert port.spi == loaded.spi
+
+    class Stubborn(wired.WiredPort):
+        """Takes any set-up but the one that it had."""
+
+        def try_spi(self, spi: Any) -> None:
+            if spi == loaded.spi:
+                raise LinkError("the adapter does not answer")
+            super().try_spi(spi)
+
+    with pytest.raises(LinkError, match="does not answer"):
+        identify(Link(loaded, Stubborn(loaded, mistakes.CASES[name].make(loaded))))
+
+
 def cells() -> list[tuple[str, str]]:
     if EVERY:
         return [(n, c) for n in mistakes.CASES for c in CHIPS]

@@ -3,7 +3,7 @@
     python tests/fuzz/run.py --list
     python tests/fuzz/run.py maps --seconds 600          one target for ten minutes
     python tests/fuzz/run.py --all --seconds 60          all of them, a minute altogether
-    python tests/fuzz/run.py --all --inputs 200           all of them, the same inputs in every run
+    python tests/fuzz/run.py --all --inputs 120           all of them, the same inputs in every run
     python tests/fuzz/run.py maps --one INPUT            one input: seconds of computing and peak megabytes
 
 Findings go to `--keep FOLDER` (one file for each kind, and its traceback beside it), counts to standard output as

@@ -40,6 +40,15 @@ def deposit(value: int, bits: tuple[int, ...]) -> int:
 
 
 @lru_cache(maxsize=1 << 14)
+def turned(word: int, width: int) -> int:
+    """The word with its bits in the other order.
+
+    >>> turned(0b0010, 4)
+    4
+    """
+    return int(f"{word:0{width}b}"[::-1], 2)
+
+
 def mask_of(bits: tuple[int, ...]) -> int:
     """The word with a one at each of `bits`."""
     mask = 0

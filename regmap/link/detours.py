@@ -13,6 +13,7 @@ from regmap.quantity import many
 from regmap.record import dataclass
 
 from ..chip.bank import Bank
+from ..chip.bits import turned
 from ..chip.model import Frame
 from ..errors import LinkError
 from ..frames.codec import Codec, Sent
@@ -32,7 +33,7 @@ class Detour:
 
 
 def _bits(word: int, frame: Frame) -> int:
-    return int(f"{word:0{frame.length}b}"[::-1], 2)
+    return turned(word, frame.length)
 
 
 def _bytes(word: int, frame: Frame) -> int:

@@ -17,6 +17,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from ..chip.bits import turned
 from ..closing import Closing
 from ..errors import LinkError
 from ..frames.codec import from_wire, wire_bytes
@@ -97,7 +98,7 @@ class Adapter:
 
 def _mirrored(data: bytes) -> bytes:
     """Every byte with its bits turned round."""
-    return bytes(int(f"{b:08b}"[::-1], 2) for b in data)
+    return bytes(turned(b, 8) for b in data)
 
 
 def identity(name: str) -> Identity:

@@ -16,6 +16,8 @@ from regmap.capture.formats.opening import OpenOptions, open_capture
 from regmap.capture.formats.tableeven import even_fields
 from regmap.errors import GatewordError
 
+from .harm import Harm, harmed, harms
+
 EVERY = os.environ.get("GATEWORD_EVERY_CAPTURE") == "1"
 
 
@@ -67,32 +69,10 @@ def test_rows_that_end_alike_are_what_the_general_reader_reads(data: bytes, bloc
 @given(
     tables(),
     st.integers(64, 300),
-    st.lists(
-        st.tuples(
-            st.floats(0, 1),
-            st.sampled_from(["set", "insert", "drop", "swap"]),
-            st.sampled_from(list(b"01x,;\t\n\r \"'#%!/9-\0\xff")),
-        ),
-        min_size=1,
-        max_size=3,
-    ),
+    harms(b"01x,;\t\n\r \"'#%!/9-\0\xff"),
 )
-def test_one_odd_byte_is_never_overlooked(
-    data: bytes, block: int, harm: list[tuple[float, str, int]]
-) -> None:
-    start = data.index(b"\n") + 1
-    body = bytearray(data[start:])
-    for where, how, byte in harm:
-        at = int(where * (len(body) - 1))
-        if how == "set":
-            body[at] = byte
-        elif how == "insert":
-            body.insert(at, byte)
-        elif how == "drop" and len(body) > 2:
-            del body[at]
-        elif at + 1 < len(body):
-            body[at], body[at + 1] = body[at + 1], body[at]
-    data = data[:start] + bytes(body)
+def test_one_odd_byte_is_never_overlooked(data: bytes, block: int, harm: Harm) -> None:
+    data = harmed(data, data.index(b"\n") + 1, harm)
     assert read(data, block) == field_by_field(data, block)
 
 

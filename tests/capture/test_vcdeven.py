@@ -17,6 +17,7 @@ from regmap.capture.formats.source import CaptureSource
 from regmap.capture.formats.vcd import VcdCapture
 from regmap.capture.formats.vcdeven import EvenBlock, read_even
 
+from .harm import Harm, harmed, harms
 from .test_vcd import as_reference, reference
 
 EVERY = os.environ.get("GATEWORD_EVERY_CAPTURE") == "1"
@@ -73,32 +74,10 @@ def test_even_lines_are_what_the_simple_reader_reads(data: bytes, block: int) ->
 @given(
     even_dumps(),
     st.integers(64, 300),
-    st.lists(
-        st.tuples(
-            st.floats(0, 1),
-            st.sampled_from(["set", "insert", "drop", "swap"]),
-            st.sampled_from(list(b"#01xzXb$!\n\r 9-\0\xff")),
-        ),
-        min_size=1,
-        max_size=3,
-    ),
+    harms(b"#01xzXb$!\n\r 9-\0\xff"),
 )
-def test_one_odd_byte_is_never_overlooked(
-    data: bytes, block: int, harm: list[tuple[float, str, int]]
-) -> None:
-    start = data.index(b"$enddefinitions $end\n") + 21
-    body = bytearray(data[start:])
-    for where, how, byte in harm:
-        at = int(where * (len(body) - 1))
-        if how == "set":
-            body[at] = byte
-        elif how == "insert":
-            body.insert(at, byte)
-        elif how == "drop" and len(body) > 2:
-            del body[at]
-        elif at + 1 < len(body):
-            body[at], body[at + 1] = body[at + 1], body[at]
-    data = data[:start] + bytes(body)
+def test_one_odd_byte_is_never_overlooked(data: bytes, block: int, harm: Harm) -> None:
+    data = harmed(data, data.index(b"$enddefinitions $end\n") + 21, harm)
     assert read(data, block) == line_by_line(data, block)
 
 

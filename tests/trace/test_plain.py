@@ -28,7 +28,7 @@ SEEDS = range(30 if os.environ.get("GATEWORD_EVERY_CAPTURE") == "1" else 3)
 def talk(chip: Any, rng: random.Random, frames: int) -> str:
     """A list of words: mostly settings written, of which replies show the old content, now and then something else."""
     codec, bank = Codec(chip), Bank.at_reset(chip)
-    after, length = chip.default_frame().after, chip.default_frame().length
+    length = chip.default_frame().length
     held = {n: r.reset for n, r in chip.registers.items()}
     settings = [r for r in chip.registers.values() if r.holds_settings and not r.in_replies]
     some = rng.sample(settings, min(5, len(settings)))
@@ -66,9 +66,21 @@ def talk(chip: Any, rng: random.Random, frames: int) -> str:
             reply ^= 1 << rng.randrange(length)
         commands.append(sent.word)
         replies.append(reply)
-    replies = [0] * after + replies
-    digits = (length + 3) // 4
-    rows = zip(commands, replies, strict=False)
+    return listed(chip, commands, replies)
+
+
+def traced(chip: Any, text: str) -> Trace:
+    """A list of words as the chip's."""
+    options = OpenOptions(frame_bits=chip.default_frame().length)
+    with open_capture(io.BytesIO(text.encode()), format="frames", options=options) as capture:
+        return trace_capture(capture, [chip])
+
+
+def listed(chip: Any, commands: list[int], replies: list[int]) -> str:
+    """A list of words: each command with what is read meanwhile."""
+    frame = chip.default_frame()
+    digits = (frame.length + 3) // 4
+    rows = zip(commands, [0] * frame.after + replies, strict=False)
     return "".join(f"{c:0{digits}X} {r:0{digits}X}\n" for c, r in rows)
 
 
@@ -92,11 +104,6 @@ def test_what_is_told_is_the_same(name: str, seed: int, monkeypatch: pytest.Monk
     chip = load_map(name)
     text = talk(chip, random.Random(seed), 150)
 
-    def run() -> Trace:
-        options = OpenOptions(frame_bits=chip.default_frame().length)
-        with open_capture(io.BytesIO(text.encode()), format="frames", options=options) as capture:
-            return trace_capture(capture, [chip])
-
     taken = 0
     original = PlainWrites.take
 
@@ -107,9 +114,9 @@ def test_what_is_told_is_the_same(name: str, seed: int, monkeypatch: pytest.Monk
         return done
 
     monkeypatch.setattr(PlainWrites, "take", counted)
-    fast = everything(run())
+    fast = everything(traced(chip, text))
     monkeypatch.setattr(PlainWrites, "take", lambda *_: False)
-    slow = everything(run())
+    slow = everything(traced(chip, text))
     for one, other in zip(fast, slow, strict=True):
         assert one == other
     # some later draws are of a chip that stays locked, or of registers that do more than store

@@ -5,24 +5,20 @@ The judge is the walker's own look at each frame, which knows nothing of what wa
 
 from __future__ import annotations
 
-import io
 import os
 import random
 from typing import Any
 
 import pytest
 
-from regmap.capture.formats.opening import OpenOptions, open_capture
 from regmap.chip.bank import Bank
 from regmap.frames.codec import Codec
 from regmap.maps.load import load_map
 from regmap.trace.belief import standing
 from regmap.trace.belief.standing import Silences
-from regmap.trace.tracer import Trace, trace_capture
-from tests.trace.test_plain import everything
+from tests.trace.test_plain import everything, listed, traced
 
 SEEDS = range(300 if os.environ.get("GATEWORD_EVERY_CAPTURE") == "1" else 4)
-
 
 #: Draws in which many frames are passed over.
 MANY = {("numbat24", 1), ("quoll16", 1), ("bilby32", 2)}
@@ -34,8 +30,7 @@ def drive(chip: Any, rng: random.Random, rounds: int) -> str:
     Faults come and go in registers and status bits, replies are damaged, die for a while or show other settings.
     """
     codec, bank = Codec(chip), Bank.at_reset(chip)
-    frame = chip.default_frame()
-    after, length = frame.after, frame.length
+    length = chip.default_frame().length
     held = {n: r.reset for n, r in chip.registers.items()}
     settings = [r for r in chip.registers.values() if r.holds_settings and not r.in_replies]
     polled = [r for r in chip.registers.values() if r.readable and not r.in_replies and r not in settings]  # fmt: skip
@@ -83,10 +78,7 @@ def drive(chip: Any, rng: random.Random, rounds: int) -> str:
             say(codec.write(some, held[some.name], bank), held[some.name])
         elif kind < 0.27 and chip.commands:
             say(codec.command(rng.choice(list(chip.commands.values()))), 0)
-    replies = [0] * after + replies
-    digits = (length + 3) // 4
-    rows = zip(commands, replies, strict=False)
-    return "".join(f"{c:0{digits}X} {r:0{digits}X}\n" for c, r in rows)
+    return listed(chip, commands, replies)
 
 
 @pytest.mark.parametrize("name", ["numbat24", "quoll16", "bilby32"])
@@ -97,11 +89,6 @@ def test_what_is_told_is_the_same(name: str, seed: int, monkeypatch: pytest.Monk
     passed = 0
     original = Silences.met
 
-    def run() -> Trace:
-        options = OpenOptions(frame_bits=chip.default_frame().length)
-        with open_capture(io.BytesIO(text.encode()), format="frames", options=options) as capture:
-            return trace_capture(capture, [chip])
-
     def counted(self: Silences, canon: int) -> bool:
         nonlocal passed
         found = original(self, canon)
@@ -111,9 +98,9 @@ def test_what_is_told_is_the_same(name: str, seed: int, monkeypatch: pytest.Monk
     # looked for however seldom it is of use
     monkeypatch.setattr(standing, "_LOOKS", 1 << 30)
     monkeypatch.setattr(Silences, "met", counted)
-    fast = everything(run())
+    fast = everything(traced(chip, text))
     monkeypatch.setattr(Silences, "met", lambda *_: False)
-    slow = everything(run())
+    slow = everything(traced(chip, text))
     for one, other in zip(fast, slow, strict=True):
         assert one == other
     if (name, seed) in MANY:

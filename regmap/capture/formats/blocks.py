@@ -109,10 +109,10 @@ class BlockCapture(FromSource, Capture):
                 place = body.bad if body.stopped else size
                 self._finish(offset + place, line + store.count(b"\n", PAD, PAD + place), open_end)
                 return
-            known = body.lines
-            if known < 0:
-                known = int(np.count_nonzero(np.frombuffer(store, np.uint8, used, PAD) == 10))
-            line += known
+            lines = body.lines
+            if lines < 0:
+                lines = int(np.count_nonzero(np.frombuffer(store, np.uint8, used, PAD) == 10))
+            line += lines
             offset += used
             held = size - used
             store[PAD : PAD + held] = store[PAD + used : PAD + size]

@@ -13,11 +13,10 @@ from __future__ import annotations
 import numpy as np
 
 from ..arrays import Indices
+from .tablehead import COMMENTS
 from .tokens import ByteBlock, Bytes
 
 _LINE, _RETURN, _BLANK, _QUOTE = ord("\n"), ord("\r"), ord(" "), ord('"')
-#: What begins a remark.
-MARKS = tuple(ord(c) for c in "#%!/'")
 
 
 def even_fields(
@@ -57,8 +56,8 @@ def even_fields(
 
 
 def remarks(first: Bytes) -> bool:
-    """Whether a row begins as a remark does."""
-    return any(bool((first == mark).any()) for mark in MARKS)
+    """Whether a row may begin as a remark does."""
+    return any(bool((first == ord(mark[0])).any()) for mark in COMMENTS)
 
 
 def _bare(chars: Bytes) -> bool:

@@ -79,7 +79,7 @@ _STEP = re.compile(
     r"(?:sample|sampling)[ _]?(?:interval|period|step|time)\W+?([\d.]+(?:[eE][+-]?\d+)?\s*[munpf]?s?)\b",
     re.I,
 )
-_COMMENTS = ("#", "//", "%", "!", "'")
+COMMENTS = ("#", "//", "%", "!", "'")
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +136,7 @@ def split(line: str, delimiter: str) -> list[str]:
 def is_comment(line: str) -> bool:
     """Whether a line is blank or a remark."""
     text = line.strip()
-    return not text or text.startswith(_COMMENTS)
+    return not text or text.startswith(COMMENTS)
 
 
 def number_like(text: str, decimal: str) -> bool:

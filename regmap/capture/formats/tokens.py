@@ -142,6 +142,16 @@ def _part(block: ByteBlock, ends: Indices, counts: Indices, low: int, high: int)
     return words
 
 
+def _add_leading(total: Words, digits: Bytes, scale: int) -> bool:
+    """Add a leading digit of each number, which is nearly always the same in a block; whether all are digits."""
+    top = int(digits.max())
+    if top == int(digits.min()):
+        total += _U(top * scale)
+    else:
+        total += digits * _U(scale)
+    return top <= 9
+
+
 def unsigned(block: ByteBlock, starts: Indices, ends: Indices) -> tuple[Times, int]:
     """Decimal numbers of 1 to 19 digits, up to LATEST: (int64 values, index of the first that is none or -1)."""
     if not len(starts):
@@ -161,12 +171,7 @@ def unsigned(block: ByteBlock, starts: Indices, ends: Indices) -> tuple[Times, i
                 digits -= np.uint8(48)
                 if done >= low:
                     digits *= (counts > done).view(np.uint8)
-                top = int(digits.max())
-                good = good and top <= 9
-                if top == int(digits.min()):
-                    total += _U(top * scale)
-                else:
-                    total += digits * _U(scale)
+                good = _add_leading(total, digits, scale) and good
             high = 8
         for done in range(8, high, 8):
             scale *= 10**8
@@ -191,15 +196,9 @@ def digits_at(block: ByteBlock, places: Indices, first: int, digits: int) -> tup
     good = digits_only(words)
     total = fold(words)
     for at in range(digits - 8):
-        # the leading digits of a block's times are nearly always the same
         lead = block.view[first + at :].take(places)
         lead -= np.uint8(48)
-        top, scale = int(lead.max()), 10 ** (digits - 1 - at)
-        good = good and top <= 9
-        if top == int(lead.min()):
-            total += _U(top * scale)
-        else:
-            total += lead * _U(scale)
+        good = _add_leading(total, lead, 10 ** (digits - 1 - at)) and good
     if good:
         return total.view(np.int64), -1
     return unsigned(block, places + first, places + (first + digits))

@@ -603,8 +603,8 @@ class Walker:
         """
         told: Iterable[int] = self.told()
         if not confirmed:
-            plain = {n for n, h in self.happenings.items() if isinstance(h, WriteHappening)}
-            told = sorted({*(self.happenings.keys() - plain), *self.carried} - {-1})
+            others = {n for n, h in self.happenings.items() if not isinstance(h, WriteHappening)}
+            told = sorted({*others, *self.carried} - {-1})
         for number in told:
             happening = self.happenings.get(number)
             own = happening.notes if happening is not None else ()

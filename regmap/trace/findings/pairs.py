@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
 from regmap.capture.formats.opening import open_capture
-from regmap.chip.bits import hexword
+from regmap.chip.bits import hexword, turned
 from regmap.chip.model import Chip
 from regmap.errors import CallError
 from regmap.record import dataclass
@@ -89,10 +89,6 @@ class _Change:
     bytewise: bool = False
 
 
-def _turned(value: int, width: int) -> int:
-    return int(f"{value:0{width}b}"[::-1], 2)
-
-
 _CHANGES = (
     _Change("read one clock early, every bit one place up (SPI mode, or a shifted frame)",
             lambda v, _w: v << 1, lambda _w: 1),
@@ -100,11 +96,11 @@ _CHANGES = (
             lambda v, _w: v >> 1, lambda w: 1 << (w - 1)),
     _Change("read two clocks early, every bit two places up", lambda v, _w: v << 2, lambda _w: 3),
     _Change("read two clocks late, every bit two places down", lambda v, _w: v >> 2, lambda w: 3 << (w - 2)),
-    _Change("bits in reverse order (bit order)", _turned),
+    _Change("bits in reverse order (bit order)", turned),
     _Change("bytes in reverse order (byte order)",
             lambda v, w: int.from_bytes(v.to_bytes(w // 8, "big"), "little"), bytewise=True),
     _Change("bits in reverse order within each byte",
-            lambda v, w: sum(_turned(v >> 8 * i & 0xFF, 8) << 8 * i for i in range(w // 8)), bytewise=True),
+            lambda v, w: sum(turned(v >> 8 * i & 0xFF, 8) << 8 * i for i in range(w // 8)), bytewise=True),
     _Change("every bit inverted", lambda v, _w: ~v),
     _Change("all zeros: SDO stuck low, or a register that does not show what is written",
             lambda _v, _w: 0),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
@@ -13,6 +12,7 @@ from regmap.errors import CallError
 from regmap.files import reason, synced, writing
 from regmap.holding import Hold, hold
 from regmap.maps.load import find_document, load_map
+from regmap.record import replace
 from regmap.stages.identity import identity
 from regmap.stages.load import load_stage
 
@@ -43,7 +43,6 @@ On a port every case brings the chip up anew, which needs --allow-writes, and as
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = EPILOG
-    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument(
         "what",
         nargs="+",

@@ -6,7 +6,6 @@ import argparse
 import os
 from collections.abc import Callable
 from contextlib import contextmanager
-from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +14,7 @@ from regmap.chip.model import Chip
 from regmap.errors import CallError, closest
 from regmap.maps.load import load_map, maps_around
 from regmap.quantity import count_of
+from regmap.record import replace
 from regmap.stages.identity import identity
 
 from .context import Context, Status, wrap

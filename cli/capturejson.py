@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any
 
 from regmap.cautions import CAUTION
+from regmap.record import replace
 from regmap.stages.identity import DocumentIdentity
 from regmap.trace.belief.against import bank_at
 from regmap.trace.chapters import AllChapters

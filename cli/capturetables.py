@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from fractions import Fraction
 
 from regmap.chip.bits import hexword
 from regmap.quantity import show
+from regmap.record import replace
 from regmap.trace.events import Interval, Quiet, TraceClock
 from regmap.trace.findings.figures import missed_of
 from regmap.trace.findings.intime import Pause, measured

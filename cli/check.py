@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +13,7 @@ from regmap.calc import CAUTION, WORDS, tally
 from regmap.chip.bank import find, full_name
 from regmap.errors import CallError
 from regmap.quantity import Band, many
+from regmap.record import replace
 from regmap.stages.identity import DIGITS, identity
 from regmap.stages.load import Stage
 from regmap.stages.whatif import changed_inputs

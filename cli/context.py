@@ -9,13 +9,13 @@ import os
 import re
 import sys
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO, cast
 
 from regmap.chip.bits import hexword as hexword  # for the commands
 from regmap.files import Gate
+from regmap.record import dataclass, field
 
 from .plaintext import json_safe, visible
 

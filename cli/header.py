@@ -27,7 +27,7 @@ NAME = "header"
 HELP = "C tables for the firmware build"
 DIFF_LINES = 24
 _MAP = re.compile(r"^gateword_map\s*:", re.MULTILINE)
-_HASH = re.compile(
+_HASH = (
     r"(?<=HASH != )0x\w+|(?<=_HASH )0x\w+|(?<=_HASH_TEXT )\"\w+\"|(?<=tool version: )\w+"
     r"|(?<=content_hash = )0x\w+|(?<=CONTENT_HASH: u32 = )0x\w+"
 )
@@ -340,7 +340,7 @@ def _check(
 
 def short_diff(old: str, new: str, name: str) -> list[str]:
     """What differs beside the content hash, which always does; a few lines of it."""
-    before, after = _HASH.sub("", old), _HASH.sub("", new)
+    before, after = re.sub(_HASH, "", old), re.sub(_HASH, "", new)
     if before == after:
         return [
             "only the content hash differs: an option, the tool's version or a text that is not shown"

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from regmap.behaviour.hazards import hazards_of
 from regmap.errors import CallError
+from regmap.record import replace
 from regmap.stages.load import in_mode
 
 from .context import Context, Status, wrap

@@ -76,16 +76,40 @@ COMMANDS: dict[str, tuple[str, str]] = {
 }
 
 
+def _unseen(prog: str) -> argparse.HelpFormatter:
+    return argparse.HelpFormatter(prog, width=80)
+
+
 class _Parser(argparse.ArgumentParser):
-    """A parser whose help does not vanish without a word on a full disk."""
+    """A parser whose help does not vanish without a word on a full disk.
+
+    `shape` is how its help is laid out. That asks for the terminal's width, so it is made when there is something to
+    show: argparse would make one for every argument that is added.
+    """
+
+    shape: type[argparse.HelpFormatter] = argparse.HelpFormatter
+
+    def __init__(self, **named: Any) -> None:
+        super().__init__(formatter_class=_unseen, **named)
+
+    def format_help(self) -> str:
+        self.formatter_class = self.shape
+        return super().format_help()
+
+    def format_usage(self) -> str:
+        self.formatter_class = self.shape
+        return super().format_usage()
 
     def _print_message(self, message: str, file: Any = None) -> None:
         if message:
             (file or sys.stderr or Context().stderr).write(message)
 
 
-def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
-    """The whole parser; only the chosen command's own arguments are filled in."""
+def build_parser(chosen: str | None = None, *, alone: bool = False) -> argparse.ArgumentParser:
+    """The whole parser; only the chosen command's own arguments are filled in.
+
+    `alone`: the others are left out, for nothing can ask for them any more.
+    """
     parser = _Parser(
         prog="gateword",
         description="Configure, prove and explain SPI-configured MOSFET gate drivers in three-phase motor drives.",
@@ -97,15 +121,19 @@ def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
     parser.add_argument(
         "--no-color", action="store_true", help="no colour, also with NO_COLOR set or TERM=dumb"
     )
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+    # the name said: to find it out, argparse would load what formats a help text
+    commands = parser.add_subparsers(
+        prog=parser.prog, dest="command", metavar="COMMAND", title="commands"
+    )
     for name, (module, text) in COMMANDS.items():
         if chosen is not None and name != chosen:
-            commands.add_parser(name, help=text, add_help=False)
+            if not alone:
+                commands.add_parser(name, help=text, add_help=False)
             continue
         sub = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".")
         if name == chosen:
             loaded = importlib.import_module(f".{module}", __package__)
-            sub.formatter_class = argparse.RawDescriptionHelpFormatter
+            sub.shape = argparse.RawDescriptionHelpFormatter
             loaded.add_arguments(sub)
             sub.epilog = "\n\n".join(t for t in (examples.text_of(name), sub.epilog) if t)
             for each in _leaves(sub):
@@ -209,7 +237,8 @@ def _main(argv: Sequence[str] | None, context: Context) -> int:
     arguments, notes = formerly.arguments(chosen or "", arguments)
     for note in notes:
         context.err(f"gateword: {note}")
-    parser = build_parser(chosen if chosen in COMMANDS else None)
+    known = chosen in COMMANDS
+    parser = build_parser(chosen if known else None, alone=known and arguments[0] == chosen)
     try:
         args, extra = parser.parse_known_args(_hint_command(parser, arguments, chosen))
         if extra and not any(e.startswith("-") for e in extra):

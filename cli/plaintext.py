@@ -10,7 +10,7 @@ import re
 
 #: Controls (C0 but tab and line feed, DEL, C1), what reorders, what has no width, what ends a line
 #: for some and not for others, and tags.
-_HIDDEN = re.compile(
+_HIDDEN = (
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\xad\u034f\u061c\u115f\u1160\u180e\u200b-\u200f\u2028-\u202e"
     "\u2060-\u206f\u3164\ufeff\uffa0\ufff9-\ufffb\U000e0000-\U000e0fff]"
 )
@@ -29,7 +29,9 @@ def _number(match: re.Match[str]) -> str:
 
 def visible(text: str) -> str:
     """`text` with every character that a terminal obeys or hides written as its number."""
-    return _HIDDEN.sub(_number, text)
+    if text.isascii() and text.isprintable():
+        return text
+    return re.sub(_HIDDEN, _number, text)
 
 
 def json_safe(text: str) -> str:
@@ -39,4 +41,4 @@ def json_safe(text: str) -> str:
         units = match[0].encode("utf-16-be", "surrogatepass")
         return "".join(f"\\u{units[i]:02x}{units[i + 1]:02x}" for i in range(0, len(units), 2))
 
-    return _HIDDEN.sub(escape, text)
+    return re.sub(_HIDDEN, escape, text)

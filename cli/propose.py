@@ -26,6 +26,7 @@ from .check import add_set, needs, percent, stage_with
 from .context import Context, Status, wrap
 from .documents import add_mode
 from .files import write_text
+from .signals import noticed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -109,15 +110,17 @@ def run(args: argparse.Namespace, context: Context) -> int:
     try:
         # over all modes together, unless one is asked for
         together = bool(stage.modes) and not args.drive_mode
-        result = (propose_over_modes if together else propose)(
-            stage,
-            free=[full_name(stage.chip, n) for n in args.free],
-            keep=[full_name(stage.chip, n) for n in args.keep],
-            goals=args.goal,
-            loosen=[full_name(stage.chip, n) for n in args.loosen],
-            seconds=args.seconds,
-            progress=drawn if context.progress else None,
-        )
+        with noticed() as stop:
+            result = (propose_over_modes if together else propose)(
+                stage,
+                free=[full_name(stage.chip, n) for n in args.free],
+                keep=[full_name(stage.chip, n) for n in args.keep],
+                goals=args.goal,
+                loosen=[full_name(stage.chip, n) for n in args.loosen],
+                seconds=args.seconds,
+                progress=drawn if context.progress else None,
+                stop=stop,
+            )
     finally:
         drawn.clear()
     if args.json:

@@ -8,6 +8,26 @@ from contextlib import contextmanager
 
 
 @contextmanager
+def noticed() -> Iterator[Callable[[], bool]]:
+    """Ctrl-C is noted instead of raised, for work that looks whether it came and then ends in good order.
+
+    Gives what tells whether it came. A second one ends the program as ever.
+    """
+    came = False
+
+    def note(number: int, _frame: object) -> None:
+        nonlocal came
+        came = True
+        signal.signal(number, before)
+
+    before = signal.signal(signal.SIGINT, note)
+    try:
+        yield lambda: came
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
 def told_to_stop() -> Iterator[Callable[[], None]]:
     """SIGTERM, and SIGHUP where the system has it and nobody asked to ignore it, end as Ctrl-C does.
 

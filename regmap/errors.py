@@ -15,10 +15,9 @@ the spot. The library never prints: the program decides where these texts go.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 if TYPE_CHECKING:
     from typing_extensions import Self

@@ -20,6 +20,7 @@ import operator
 import re
 from collections.abc import Callable, Iterator
 from fractions import Fraction
+from functools import cache
 from typing import Protocol
 
 from regmap.record import dataclass
@@ -97,18 +98,26 @@ class Env(Protocol):
         """The options of a field or value by name."""
 
 
-#: a number and what may be its unit; whether it is one, the grammar of quantities says
-_QUANTITY = re.compile(
-    r"\s*([0-9][0-9_]*(?:\.[0-9]+)?(?:[eE][+-]?[0-9]{1,2})?\s*(?:[A-Za-zµμΩ°]+|%)(?:/[A-Za-zµμΩ°]+)?)"
-    r"(?![A-Za-z0-9_])"
-)
-_TOKEN = re.compile(
-    r"\s*(?:"
-    r"(?P<num>0[xX][0-9a-fA-F_]+|0[bB][01_]+|[0-9][0-9_]*(?![A-Za-z0-9_.]))"
-    r"|(?P<name>[A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)?|[0-9][A-Za-z0-9_.]*[A-Za-z_][A-Za-z0-9_]*)"
-    r"|(?P<op>==|!=|<=|>=|[<>()+\-*/,=])"
-    r")"
-)
+@cache  # not before the first condition
+def _measured() -> re.Pattern[str]:
+    """A number and what may be its unit; whether it is one, the grammar of quantities says."""
+    return re.compile(
+        r"\s*([0-9][0-9_]*(?:\.[0-9]+)?(?:[eE][+-]?[0-9]{1,2})?\s*(?:[A-Za-zµμΩ°]+|%)(?:/[A-Za-zµμΩ°]+)?)"
+        r"(?![A-Za-z0-9_])"
+    )
+
+
+@cache
+def _token() -> re.Pattern[str]:
+    return re.compile(
+        r"\s*(?:"
+        r"(?P<num>0[xX][0-9a-fA-F_]+|0[bB][01_]+|[0-9][0-9_]*(?![A-Za-z0-9_.]))"
+        r"|(?P<name>[A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)?|[0-9][A-Za-z0-9_.]*[A-Za-z_][A-Za-z0-9_]*)"
+        r"|(?P<op>==|!=|<=|>=|[<>()+\-*/,=])"
+        r")"
+    )
+
+
 _WORDS = {"and", "or", "not", "in"}
 _COMPARE = {"==", "!=", "<", "<=", ">", ">=", "="}
 _ORDER: dict[str, Callable[[Fraction | int, Fraction | int], bool]] = {
@@ -137,7 +146,7 @@ def _tokens(text: str) -> Iterator[tuple[str, str, int]]:
             word, column, position = quantity
             yield "qty", word, column
             continue
-        match = _TOKEN.match(text, position)
+        match = _token().match(text, position)
         if match is None:
             raise CallError(
                 f"{text[position:].strip()[:12]!r} at column {position + 1} is not part of an expression",
@@ -151,7 +160,7 @@ def _tokens(text: str) -> Iterator[tuple[str, str, int]]:
 
 def _quantity(text: str, position: int) -> tuple[str, int, int] | None:
     """(text, column, end) of a quantity with a unit that starts here, as `quantity.parse` reads it."""
-    match = _QUANTITY.match(text, position)
+    match = _measured().match(text, position)
     while match is not None:
         word = match[1]
         try:
@@ -159,7 +168,7 @@ def _quantity(text: str, position: int) -> tuple[str, int, int] | None:
         except CallError:
             # `6 V/X` may be a division by X
             cut = match.start(1) + word.rfind("/")
-            match = _QUANTITY.match(text[:cut], position) if "/" in word else None
+            match = _measured().match(text[:cut], position) if "/" in word else None
             continue
         return word, match.start(1) + 1, match.end(1)
     return None

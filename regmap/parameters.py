@@ -22,10 +22,9 @@ checks that need it are reported as not computed.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from typing import Literal
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from .errors import CallError
 

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import replace
 from itertools import chain
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..plaintext import visible
 from .chips import Sight

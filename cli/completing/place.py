@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+
+from regmap.record import dataclass, field
 
 
 @dataclass

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import shlex
-from dataclasses import replace
 
 from regmap import formerly
 from regmap.behaviour.faults import status_registers
@@ -12,6 +11,7 @@ from regmap.calc.verdict import WORDS as VERDICTS
 from regmap.chip.bank import find, full_name, register_word, unknown
 from regmap.draft import Draft, Hit, Index, Preview, label_of, parse_raw
 from regmap.errors import CallError, GatewordError, closest
+from regmap.record import replace
 
 from ..completing.files import CAPTURES, entries
 from ..context import hexword

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 from regmap import formerly
@@ -24,6 +23,7 @@ from regmap.draft import (
 )
 from regmap.errors import CallError, GatewordError, closest
 from regmap.quantity import many
+from regmap.record import replace
 from regmap.stages.grammar import AS_STATED
 
 from ..context import hexword

@@ -9,9 +9,10 @@ Only checks that looked up an input which differs are run again, and each only u
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Set
-from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
+
+from regmap.record import dataclass, field, replace
 
 from ..calc import checks
 from ..chip.model import Param

@@ -16,10 +16,9 @@ cause may last, a way there that is not clean or too slow for the fault tolerant
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..chip.bank import Bank
 from ..chip.model import Chip, Fault

@@ -26,10 +26,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import field, replace
 from typing import TYPE_CHECKING, Any
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field, replace
 
 from ..behaviour.hazards import hazard
 from ..calc import checks, select

@@ -11,7 +11,8 @@ a mode states. Checks are called `CHECK in MODE` here.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+
+from regmap.record import dataclass, replace
 
 from ..calc.verdict import worst_first
 from ..chip import values
@@ -279,6 +280,7 @@ def propose_over_modes(
     budget: int = BUDGET,
     seconds: float = SECONDS,
     progress: Callable[[Progress], None] | None = None,
+    stop: Callable[[], bool] | None = None,
 ) -> Proposal:
     """The best settings over all modes of a stage together, as `propose` gives them for one state.
 
@@ -291,5 +293,5 @@ def propose_over_modes(
     def problem() -> JointProblem:
         return joint_problem(stage, free=free, keep=keep, goals=goals, loosen=loosen, looked=looked)
 
-    asking = Proposing(assess_over_modes(stage), enough, budget, seconds, progress)
+    asking = Proposing(assess_over_modes(stage), enough, budget, seconds, progress, stop)
     return search_out(stage, problem, asking)

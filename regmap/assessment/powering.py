@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from itertools import groupby
+
+from regmap.record import replace
 
 from ..behaviour.powering import power_frames
 from ..behaviour.settings import Action

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import field
 from fractions import Fraction
 from typing import Any
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..calc.consequences import CONSEQUENCES, consequence
 from ..chip import values

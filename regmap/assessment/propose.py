@@ -60,10 +60,11 @@ def propose(
     budget: int = BUDGET,
     seconds: float = SECONDS,
     progress: Callable[[Progress], None] | None = None,
+    stop: Callable[[], bool] | None = None,
 ) -> Proposal:
     """The best settings. `free`, `keep`, `goals` and `loosen` as in `goals.problem_of`.
 
-    Raises CallError for names that mean nothing.
+    `stop` is asked at every step, and ends the search with the best so far. Raises CallError for names that mean nothing.
     """
     free, keep, goals, loosen = tuple(free), tuple(keep), tuple(goals), tuple(loosen)
     looked = Looked()
@@ -71,7 +72,8 @@ def propose(
     def problem() -> GoalProblem:
         return problem_of(stage, free=free, keep=keep, goals=goals, loosen=loosen, looked=looked)
 
-    return search_out(stage, problem, Proposing(assess(stage), enough, budget, seconds, progress))
+    asking = Proposing(assess(stage), enough, budget, seconds, progress, stop)
+    return search_out(stage, problem, asking)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +85,7 @@ class Proposing:
     budget: int = BUDGET
     seconds: float = SECONDS
     progress: Callable[[Progress], None] | None = None
+    stop: Callable[[], bool] | None = None
 
 
 def search_out(stage: Stage, problem_now: Callable[[], GoalProblem], asking: Proposing) -> Proposal:
@@ -99,6 +102,7 @@ def search_out(stage: Stage, problem_now: Callable[[], GoalProblem], asking: Pro
             budget,
             ends,
             asking.progress,
+            asking.stop,
             begin,
         )
         try:
@@ -135,10 +139,11 @@ class _Proposer:
         budget: int,
         ends: float,
         progress: Callable[[Progress], None] | None,
+        stop: Callable[[], bool] | None,
         begin: Mapping[str, int],
     ) -> None:
         self.stage, self.problem = stage, problem
-        self.enough, self.budget, self.progress = enough, budget, progress
+        self.enough, self.budget, self.progress, self.stop = enough, budget, progress, stop
         self.ends, self.interrupted, self.smallest = ends, False, -math.inf
         self.before, self.found = before, dict(begin)
         asked = max((v.asked_margin for v in self.before.verdicts), default=0.0)
@@ -177,6 +182,8 @@ class _Proposer:
             self.proven, self.interrupted = False, True
 
     def pulse(self) -> None:
+        if self.stop is not None and self.stop():
+            self.interrupted = True
         if self.interrupted or time.monotonic() > self.ends:
             raise TooLongError
 

@@ -22,10 +22,9 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import field
 from itertools import product
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 #: Combinations that are tried to bound one goal; beyond, the goal is taken to reach anything.
 BOUND_LIMIT = 600

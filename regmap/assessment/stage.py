@@ -11,11 +11,10 @@ states `stage:NAME`. Every input carries the file and line that it came from.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..behaviour.faults import only_reported, status_registers
 from ..calc import (

@@ -7,9 +7,8 @@ rows = sweep_input(stage, "pwm.frequency", "10..60kHz")   the same over an input
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..calc import Inputs, Verdict, checks, run
 from ..chip import values

@@ -26,12 +26,11 @@ entered `stopped`. A transition never enables the outputs; that stays the contro
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
 from heapq import heappop, heappush
 from operator import add
 from typing import TYPE_CHECKING
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..behaviour.machine import Machine
 from ..behaviour.settings import Action, bring_up_sequence

@@ -11,10 +11,9 @@ register changes nothing; a field of which nothing is known is unknown before an
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import field
 from typing import Any
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..chip import values
 from ..chip.bank import Bank

@@ -9,9 +9,8 @@ wiring (all ones, all zeros, the command repeated) and is asked before any fault
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import field
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..chip.bank import Bank, unknown
 from ..chip.bits import extract

@@ -11,11 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from copy import copy
-from dataclasses import replace
 from fractions import Fraction
 from typing import Literal
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..chip.bank import Bank, need
 from ..chip.bits import deposit, mask_of

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import field as entry
-from dataclasses import replace
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
+from regmap.record import field as entry
 
 from ..chip.bank import Bank, need
 from ..chip.bits import extract

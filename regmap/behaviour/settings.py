@@ -8,9 +8,8 @@ the lock, refused.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..chip import values
 from ..chip.bank import Bank

@@ -15,11 +15,10 @@ the trade, whose origin then says so.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import field
 from fractions import Fraction
 from typing import Literal
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..errors import CallError, closest
 from ..parameters import CHIP, TABLES, Parameter

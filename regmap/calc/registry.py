@@ -7,12 +7,11 @@ that nothing else needs to know which module holds what.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import field, replace
 from functools import partial
 from importlib import import_module
 from typing import Any, Protocol
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field, replace
 
 from ..cautions import CAUTION
 from ..errors import CallError, closest

@@ -15,9 +15,7 @@ not a proof of the model; the tests hold the model to decks of their own with an
 
 from __future__ import annotations
 
-from dataclasses import replace
-
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..cautions import CAUTION
 from ..errors import CallError

@@ -9,8 +9,9 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from xml.sax.saxutils import escape, quoteattr
+
+from regmap.record import dataclass, field
 
 Point = tuple[float, float]
 

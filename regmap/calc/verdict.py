@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import asdict
 from typing import Any, Literal
 
-from regmap.record import dataclass
+from regmap.record import dataclass, fields
 
 from ..cautions import CAUTION
 from ..quantity import base_unit
@@ -234,7 +233,7 @@ class Verdict:
             ],
             "missing": [{"name": name, "what": describe(name)} for name in self.missing],
             "steps": self.steps,
-            "sources": [asdict(s) for s in self.sources],
+            "sources": [{f.name: getattr(s, f.name) for f in fields(s)} for s in self.sources],
             "reason": self.reason,
             "caution": self.caution,
         }

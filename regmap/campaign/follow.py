@@ -7,7 +7,7 @@ brings the chip into the mode, and after the fault was read it goes the way of `
 
 from __future__ import annotations
 
-from dataclasses import replace
+from regmap.record import replace
 
 from ..assessment.fallback import FallbackRow, chip_makes, fallback
 from ..assessment.matrix import STATED

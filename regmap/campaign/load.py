@@ -21,12 +21,11 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import field, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field, replace
 
 from ..assessment.fallback import REACTIONS
 from ..behaviour.settings import expectation

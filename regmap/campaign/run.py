@@ -5,10 +5,9 @@ from __future__ import annotations
 import random
 import time
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import field
 from typing import Any
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..behaviour.plan import plan
 from ..chip.bits import extract

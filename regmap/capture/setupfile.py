@@ -16,12 +16,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import field, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field, replace
 
 from ..document.reader import BAD, Reader, Rec
 from ..document.schema import Int, OneOf, QuantityShape, Record, Table, Text, Word

@@ -14,7 +14,6 @@ So modes 0 and 3 take the same bits, and so do 1 and 2; what tells them apart is
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import field, fields, replace
 from enum import IntFlag
 from fractions import Fraction
 from typing import Literal
@@ -23,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from regmap.errors import CallError
-from regmap.record import dataclass
+from regmap.record import dataclass, field, fields, replace
 
 from .arrays import NO_TIMES, NO_VALUES, Indices, Times, Values
 

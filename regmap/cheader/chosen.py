@@ -9,11 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..chip import values
 from ..chip.bank import find

@@ -10,41 +10,20 @@ from typing import TYPE_CHECKING
 from regmap.record import dataclass
 
 from .. import __version__
-from ..behaviour.hazards import hazards_of
-from ..behaviour.settings import bring_up_sequence
 from ..cautions import CAUTION
 from ..chip.model import Chip
 from ..errors import CallError, closest
-from ..frames.codec import Codec
 from ..stages.identity import identity
-from .chain import write_chain
-from .chosen import write_chosen
 from .faults import write_faults
 from .frames import FrameNames, frame_type, word_type, write_frames
-from .modes import all_ways, write_mode_tables, write_modes
-from .monitors import write_monitor_tables, write_test_monitors
 from .names import Namer, check_prefix, default_prefix
-from .readback import write_verify
 from .registers import write_registers
-from .runner import write_runner
 from .scales import write_scales
 from .shadow import write_shadow
 from .sheet import Derived, Options, Sheet
-from .steps import (
-    answerable,
-    careful,
-    configured,
-    step_table,
-    watched,
-    write_init,
-    write_status_steps,
-    write_warm,
-)
 from .text import block, comment, heading, string
-from .variants import write_variants
 
 if TYPE_CHECKING:
-    from ..behaviour.settings import Action
     from ..stages.load import Stage
 
 #: section -> (what it holds, sections it cannot do without)
@@ -231,21 +210,23 @@ def _write(sheet: Sheet, others: Sequence[Stage], variants: Sequence[Stage]) -> 
         write_scales(sheet)
     if sheet.has("frames"):
         frames = write_frames(sheet)
-    _write_stage(sheet, frames)
-    if variants:
-        if sheet.stage is None or not sheet.has("init") or chips:
-            raise CallError(
-                "variants need the section init of a stage that is alone on its chip select"
+    if sheet.stage is not None or chips or variants:
+        from .onstage import write_chained, write_routines, write_tables
+    if sheet.stage is not None or variants:
+        write_tables(sheet, frames, variants, chained=chips > 0)
+    else:
+        if sheet.has("init") or sheet.has("verify"):
+            sheet.names.note(
+                "generated from a map alone: without a stage there is nothing to configure or read back"
             )
-        write_variants(sheet, frames, variants, _write_stage)
+        if sheet.has("shadow"):
+            write_shadow(sheet, None)
     if sheet.has("faults"):
         write_faults(sheet)
     if sheet.has("run") and sheet.stage is not None:
-        write_runner(sheet, frames, sheet.stage)
-        write_test_monitors(sheet)
-        write_modes(sheet)
+        write_routines(sheet, frames)
     if chips and sheet.has("frames"):
-        write_chain(sheet, frames, chips, _positions(sheet, frames, others))
+        write_chained(sheet, frames, chips, others)
 
 
 def chips_in_chain(sheet: Sheet, others: Sequence[Stage]) -> int:
@@ -265,85 +246,6 @@ def chips_in_chain(sheet: Sheet, others: Sequence[Stage]) -> int:
             "frames in C are for chains of one map. Generate without the sections frames, init, verify and run"
         )
     return chips if chips > 1 or sheet.options.chain else 0
-
-
-def _positions(
-    sheet: Sheet, frames: dict[str, FrameNames], others: Sequence[Stage]
-) -> dict[int, dict[str, tuple[str, str]]]:
-    """The tables of each position of a chain that has a stage; those of the others are written here."""
-    places: dict[int, dict[str, tuple[str, str]]] = {}
-    for stage in (sheet.stage, *others):
-        if stage is None:
-            continue
-        if stage.position in places:
-            raise CallError(
-                f"stage {stage.name} is for position {stage.position}, as one before it",
-                "one stage for a position",
-            )
-        if stage is not sheet.stage and (
-            stage.chip.digest != sheet.chip.digest
-            or len(stage.chain) != len(sheet.stage.chain if sheet.stage else ())
-        ):
-            raise CallError(
-                f"stage {stage.name} is of another map or chain",
-                "the chain and the map of the first stage",
-            )
-        place = "" if stage is sheet.stage else f"P{stage.position}"
-        names: dict[str, tuple[str, str]] = {}
-        if place:
-            sheet.section(f"position {stage.position}: stage {stage.name}")
-            # its steps, in names of their own
-            draft = Sheet(
-                chip=sheet.chip, stage=stage, options=sheet.options, names=Namer(sheet.names.prefix), sections=sheet.sections,
-                chained=True, kept=sheet.kept,
-            )  # fmt: skip
-            _write_stage(draft, write_frames(draft))
-            sheet.hazards += [h for h in draft.hazards if h not in sheet.hazards]
-            if sheet.has("values"):
-                write_chosen(sheet, stage, place)
-            for name, steps in draft.plans.items():
-                about = f"{steps.about} Of position {stage.position}."
-                names[name] = step_table(
-                    sheet, name, steps.actions, frames, steps.by_setting, about, place
-                )
-        else:
-            names = {name: (steps.table, steps.size) for name, steps in sheet.plans.items()}
-        places[stage.position] = names
-    return places
-
-
-def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
-    """Init, readback and shadow tables, as selected; a map alone has only the shadow."""
-    stage = sheet.stage
-    actions: list[Action] = []
-    if stage is not None and sheet.has("values"):
-        write_chosen(sheet, stage)
-    if stage is not None:
-        # a map alone does without all that plans need
-        if any(sheet.has(s) for s in ("init", "verify", "shadow")):
-            plan = answerable(sheet, bring_up_sequence(sheet.chip, stage.bank), frames)
-            sheet.hazards += hazards_of(plan)
-            bank = configured(stage, plan).bank
-            sheet.format_at_end = Codec(sheet.chip).frame_in_force(bank).name
-            actions = watched(sheet, stage, careful(sheet, stage, plan, frames))
-        if sheet.has("init"):
-            write_init(sheet, stage, actions, frames)
-            if sheet.has("run"):
-                write_warm(sheet, stage, actions, frames)
-            if sheet.has("run") and sheet.has("faults") and sheet.chip.faults:
-                write_status_steps(sheet, stage, actions, frames)
-        if sheet.has("tests") and sheet.chip.monitor_tests:
-            write_monitor_tables(sheet, stage, actions, frames)
-        if sheet.has("verify"):
-            write_verify(sheet, stage, actions, frames)
-        if sheet.has("modes") and all_ways(sheet.options):
-            write_mode_tables(sheet, stage, frames)
-    elif sheet.has("init") or sheet.has("verify"):
-        sheet.names.note(
-            "generated from a map alone: without a stage there is nothing to configure or read back"
-        )
-    if sheet.has("shadow"):
-        write_shadow(sheet, stage, actions)
 
 
 def _banner(sheet: Sheet, digest: str) -> list[str]:

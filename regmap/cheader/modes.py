@@ -13,18 +13,22 @@ Which order of the frames is safe is decided before (`assessment.transition`): i
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from regmap.record import replace
 
 from ..behaviour.hazards import hazards_of
 from ..behaviour.settings import Action
 from ..behaviour.transition import enabling
-from ..stages.load import Stage
 from .frames import FrameNames
 from .names import Namer, word
 from .readback import verify_rows
 from .sheet import Derived, ModeFollows, ModeWay, Options, Sheet, Variant
 from .steps import answerable, careful, reads, step_table
 from .text import count, defines, utype
+
+if TYPE_CHECKING:
+    from ..stages.load import Stage
 
 
 def write_mode_tables(sheet: Sheet, stage: Stage, frames: dict[str, FrameNames]) -> None:

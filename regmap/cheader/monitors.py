@@ -7,19 +7,21 @@ gd_test_monitors        all of them; what a test forces is taken back whatever t
 
 from __future__ import annotations
 
-from dataclasses import replace
+from typing import TYPE_CHECKING
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..behaviour.settings import Action, planned_steps
 from ..chip.model import MonitorTest
 from ..errors import CallError
-from ..stages.load import Stage
 from .frames import FrameNames
 from .names import word
 from .sheet import Sheet
 from .steps import answerable, careful, configured, step_table
 from .text import block, count, defines, utype
+
+if TYPE_CHECKING:
+    from ..stages.load import Stage
 
 MOST = 64
 

@@ -120,11 +120,11 @@ class Namer:
 
     def macro(self, *pieces: str, of: str = "") -> str:
         """A macro: capitals except where a piece keeps its case (units in values)."""
-        return self._take("_".join((self.macro_prefix, *(p for p in pieces if p))), of)
+        return self._take("_".join(filter(None, (self.macro_prefix, *pieces))), of)
 
     def lower(self, *pieces: str, of: str = "") -> str:
         """A function, type or object: lower case."""
-        return self._take("_".join((self.lower_prefix, *(p.lower() for p in pieces if p))), of)
+        return self._take("_".join(filter(None, (self.lower_prefix, *pieces))).lower(), of)
 
     def member(self, text: str, taken: set[str]) -> str:
         """A structure member or parameter, unique within `taken`, which it joins."""

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from regmap.record import replace
 
 from ..behaviour.machine import as_read
 from ..behaviour.settings import Action, bring_up_registers, expectation
 from ..chip.model import Frame, Register
 from ..errors import CallError
 from ..frames.codec import Codec
-from ..stages.load import Stage
 from .frames import FrameNames, word_bits, word_type
 from .names import word
 from .sheet import Sheet
@@ -25,6 +26,9 @@ from .steps import (
     write_step_type,
 )
 from .text import count, defines
+
+if TYPE_CHECKING:
+    from ..stages.load import Stage
 
 # --- readback -----------------------------------------------------------------------------------
 

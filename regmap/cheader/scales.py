@@ -10,11 +10,12 @@ the code that the library would (`parameters.ROUNDING`): a dead time up, a thres
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 
 from regmap.record import dataclass
 
 from ..chip.model import Field, Joined, Meaning, Scale
-from ..parameters import rounding_of
+from ..parameters import Rounding, rounding_of
 from .chosen import UNITS
 from .names import word
 from .sheet import Sheet
@@ -50,10 +51,15 @@ class WholeScale:
 
 def line_of(scale: Scale) -> WholeScale | None:
     """The scale in the coarsest unit in which all of it is whole; None where there is none."""
+    step, offset = scale.step, scale.offset
     for unit, size in UNITS.get(scale.dim, ()):
-        step, offset = scale.step / size, scale.offset / size
-        if step.denominator == 1 and offset.denominator == 1 and step:
-            return WholeScale(unit, int(offset), int(step), scale.first, scale.last)
+        # whole numbers, divided as such: a division of fractions takes ten times as long
+        steps, rest = divmod(step.numerator * size.denominator, step.denominator * size.numerator)
+        if rest or not steps:
+            continue
+        at, rest = divmod(offset.numerator * size.denominator, offset.denominator * size.numerator)
+        if not rest:
+            return WholeScale(unit, at, steps, scale.first, scale.last)
     return None
 
 
@@ -114,15 +120,28 @@ def _to(
 ) -> None:
     scale = meaning.scale
     assert scale is not None
+    kind, lines = _to_lines(line, item.width, scale.signed)
+    taken = sorted(c for c in meaning.entries)
+    but = f" Codes {', '.join(map(str, taken[:8]))} mean something else." if taken else ""
+    sheet.inline(
+        f"{kind} {_name(sheet, stem, 'to', line.unit, ref)}({utype(item.width)} code)",
+        lines,
+        f"{ref} in {line.unit} for a code of its scale, {line.first} to {line.last}.{but}{_about(meaning)}",
+    )
+
+
+@lru_cache
+def _to_lines(line: WholeScale, width: int, twos: bool) -> tuple[str, tuple[str, ...]]:
+    """The type of the value, and the routine; many fields of a map share a scale. `twos`: codes of two's complement."""
     bits, signed = line.bits, line.signed
     kind = f"{'' if signed else 'u'}int{bits}_t"
     # sixteen bits where they are enough: on small parts everything else is dear
     small = not signed and line.ends[1] <= 0xFFFF
     code = "(unsigned int)code" if small else f"({kind})code"
     first: list[str] = []
-    if scale.signed:
-        sign = number(1 << (item.width - 1), item.width)
-        wide = utype(max(item.width, 32))
+    if twos:
+        sign = number(1 << (width - 1), width)
+        wide = utype(max(width, 32))
         # the composite has a name before it is cast to a signed type (MISRA C:2012 rule 10.8)
         first = [f"const {wide} turned = ({wide})code ^ {sign};"]
         code = f"(({kind})turned - ({kind}){sign})"
@@ -131,16 +150,10 @@ def _to(
         value = f"({value} * {_number(line.step, bits, signed=signed)})"
     if line.offset:
         value = f"({_number(line.offset, bits, signed=signed)} + {value})"
-    taken = sorted(c for c in meaning.entries)
-    but = f" Codes {', '.join(map(str, taken[:8]))} mean something else." if taken else ""
-    sheet.inline(
-        f"{kind} {_name(sheet, stem, 'to', line.unit, ref)}({utype(item.width)} code)",
-        # computed where it is read, then returned: no cast of a sum to a wider type (MISRA C:2012 rule 10.8)
-        [f"const unsigned int value = {value};", "return value;"]
-        if small
-        else [*first, f"return {value};"],
-        f"{ref} in {line.unit} for a code of its scale, {line.first} to {line.last}.{but}{_about(meaning)}",
-    )
+    if not small:
+        return kind, (*first, f"return {value};")
+    # computed where it is read, then returned: no cast of a sum to a wider type (MISRA C:2012 rule 10.8)
+    return kind, (f"const unsigned int value = {value};", "return value;")
 
 
 def _name(sheet: Sheet, stem: list[str], way: str, unit: str, ref: str) -> str:
@@ -161,12 +174,28 @@ def _back(
             f"{ref}: options lie between the codes of its scale: there is no conversion to a code"
         )
         return
+    rule = rounding_of(getattr(item, "role", ""))
+    kind, lines = _back_lines(line, free, item.width, rule)
+    way = (
+        f"{rule.way} where no code has it" if rule is not None and rule.always else "to the nearest"
+    )
+    sheet.inline(
+        f"bool {_name(sheet, stem, 'from', line.unit, ref)}({kind} value, {utype(item.width)} *code)",
+        lines,
+        f"The code of {ref} for a value in {line.unit}, {way}.{_about(meaning)}",
+    )
+
+
+@lru_cache
+def _back_lines(
+    line: WholeScale, free: WholeScale, width: int, rule: Rounding | None
+) -> tuple[str, tuple[str, ...]]:
+    """The type of the value, and the routine; `free` are the codes of the scale that no option has taken."""
     bits, signed = line.bits, line.signed
     kind, plain = f"{'' if signed else 'u'}int{bits}_t", f"uint{bits}_t"
-    small = utype(item.width)
+    small = utype(width)
     low, high = free.ends
     step = abs(line.step)
-    rule = rounding_of(getattr(item, "role", ""))
     up = rule is not None and rule.way == "up"
     where = f"(({plain})value - ({plain}){_number(low, bits, signed=signed)})"
     span = "unsigned int" if high - low <= 0xFFFF else plain
@@ -198,19 +227,12 @@ def _back(
         if more:
             lines += [f"if ({more}) {{", "    steps++;", "}"]
     # modulo the field's codes, so that a number below 0 is its two's complement
-    start = (free.first if line.step > 0 else free.last) % (1 << item.width)
+    start = (free.first if line.step > 0 else free.last) % (1 << width)
     sign = "+" if line.step > 0 else "-"
     code = f"({span}){number(start)} {sign} steps" if start or sign == "-" else "steps"
-    mask = number((1 << item.width) - 1, item.width)
+    mask = number((1 << width) - 1, width)
     lines += [f"*code = ({small})(({code}) & {mask});", "return inside;"]
-    way = (
-        f"{rule.way} where no code has it" if rule is not None and rule.always else "to the nearest"
-    )
-    sheet.inline(
-        f"bool {_name(sheet, stem, 'from', line.unit, ref)}({kind} value, {small} *code)",
-        lines,
-        f"The code of {ref} for a value in {line.unit}, {way}.{_about(meaning)}",
-    )
+    return kind, tuple(lines)
 
 
 def _inside(low: int, high: int, bits: int, *, signed: bool) -> str:

@@ -3,18 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
 from ..chip.model import Register
 from .framebase import word_bits, word_type
 from .names import word
 from .sheet import Sheet
-from .steps import configured
 from .text import block, count, defines, number
-
-if TYPE_CHECKING:
-    from ..behaviour.settings import Action
-    from ..stages.load import Stage
 
 
 def shadowed(register: Register) -> bool:
@@ -22,7 +16,8 @@ def shadowed(register: Register) -> bool:
     return bool(register.settings & ~register.read_back)
 
 
-def write_shadow(sheet: Sheet, stage: Stage | None, actions: list[Action]) -> None:
+def write_shadow(sheet: Sheet, words: Mapping[str, int] | None) -> None:
+    """The shadow at reset, and as a configured chip holds it: `words`, or None for a map alone."""
     names = sheet.names
     registers = [r for r in sheet.chip.registers.values() if shadowed(r)]
     if not registers:
@@ -48,9 +43,7 @@ def write_shadow(sheet: Sheet, stage: Stage | None, actions: list[Action]) -> No
     banks: list[tuple[str, str, Mapping[str, int]]] = [
         ("reset", "after a reset", {r.name: r.reset for r in registers})
     ]
-    if stage is not None:
-        # not what the stage wants alone: sequences write keys and switches as well
-        words = configured(stage, actions).bank.words
+    if words is not None:
         banks.append(("configured", "once the init table has been sent", words))
     for name, when, contents in banks:
         table = names.lower("shadow", name, "words")

@@ -8,10 +8,9 @@ inline     always `static inline`: helpers of a line or two
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import field, fields, replace
 from typing import TYPE_CHECKING
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field, fields, replace
 
 from ..chip.model import Chip, Frame, Register
 from ..errors import CallError

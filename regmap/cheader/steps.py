@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..behaviour.faults import status_registers
 from ..behaviour.machine import Machine
@@ -20,13 +20,15 @@ from ..chip.supply import over_supply
 from ..errors import CallError
 from ..frames.codec import Codec, Sent
 from ..quantity import plural, show
-from ..stages.load import Setting, Stage
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .names import word
 from .options import band_text
 from .replies import REJECTIONS
 from .sheet import Sheet, Steps
 from .text import block, count, defines, number
+
+if TYPE_CHECKING:
+    from ..stages.load import Setting, Stage
 
 STEP_KINDS = (
     ("SEND", 0, "send the frame"),

@@ -15,7 +15,6 @@ reviewer's editor.
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
 
@@ -70,6 +69,7 @@ def plain(text: str) -> str:
     return " ".join(text.translate(_TRADE).split())
 
 
+@lru_cache(maxsize=4096)
 def comment(text: str) -> str:
     """Text as it may stand inside a C comment: one line, harmless."""
     text = plain(text)
@@ -90,6 +90,8 @@ def _shown(char: str) -> str:
     """A character as it may stand in a comment."""
     if " " <= char <= "~":
         return char
+    import unicodedata  # most maps are in ASCII
+
     parts = unicodedata.normalize("NFKD", char.translate(_GERMAN))
     bare = "".join(c for c in parts if not unicodedata.combining(c))
     if bare and bare.isascii() and bare.isprintable():

@@ -32,12 +32,11 @@ data (with a direct start value that is not the same thing as the model's implie
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import field
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from regmap.errors import CallError
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 if TYPE_CHECKING:
     import numpy as np

@@ -14,12 +14,11 @@ Times are seconds, as exact `Band`s (min, typ, max). `origin` is "file:line" of 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import field
 from enum import Enum
 from fractions import Fraction
 from typing import Any, Literal, TypeVar
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..expr import Env, Expr, evaluate
 from ..quantity import Band, Dim

@@ -7,11 +7,10 @@ between them and why it went that way (`parameters.ROUNDING`); a value outside w
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Protocol
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..document.schema import read_int
 from ..errors import CallError, closest

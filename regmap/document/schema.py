@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
+from functools import cached_property
 from typing import Any
 
 from ..errors import CallError, closest
@@ -181,8 +182,13 @@ class Word(Scalar):
     """A name of a stated form."""
 
     def __init__(self, pattern: str, label: str) -> None:
-        self.pattern = re.compile(pattern, re.ASCII)
+        self._text = pattern
         self.label = label
+
+    @cached_property
+    def pattern(self) -> re.Pattern[str]:
+        """Not before the first word of this form."""
+        return re.compile(self._text, re.ASCII)
 
     def convert(self, node: Node, text: str, reader: Reader, path: str) -> Any:
         if len(text) <= 64 and self.pattern.fullmatch(text):
@@ -429,6 +435,7 @@ class Record(Shape):
         hints: Mapping[str, str] | None = None,
     ) -> None:
         self.keys = dict(keys)
+        self.required = tuple(n for n, (_, needed, _doc) in self.keys.items() if needed)
         self.label = label
         self.hints = hints or {}
 
@@ -463,8 +470,8 @@ class Record(Shape):
             read = entry[0].read(value, reader, f"{path}.{name}" if path else name)
             if read is not BAD:
                 rec[name] = read
-        for name, (_, required, _doc) in keys.items():
-            if required and name not in rec.key_nodes and name not in meant:
+        for name in self.required:
+            if name not in rec.key_nodes and name not in meant:
                 reader.complain(node, path, f"no key '{name}'", f"{name}: {keys[name][0].label}")
         return rec
 
@@ -477,9 +484,8 @@ class Record(Shape):
             "properties": properties,
             "additionalProperties": False,
         }
-        required = [n for n, (_, needed, _doc) in self.keys.items() if needed]
-        if required:
-            result["required"] = required
+        if self.required:
+            result["required"] = list(self.required)
         return result
 
 

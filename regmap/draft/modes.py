@@ -12,9 +12,8 @@ when that has changed, and its own changes are done again.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..chip.bank import find
 from ..errors import CallError, closest

@@ -14,10 +14,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Collection, Iterator, Mapping
-from dataclasses import replace
 from typing import TYPE_CHECKING, TypeVar
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..assessment.depends import Dependence, near_values
 from ..assessment.stage import assess, inputs_of

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import field, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -24,7 +23,7 @@ from regmap.errors import (
     Problem,
     closest,
 )
-from regmap.record import dataclass
+from regmap.record import dataclass, field, replace
 from regmap.stages.identity import DocumentIdentity, identity
 from regmap.stages.load import Stage
 from regmap.trace.belief.walker import Walker

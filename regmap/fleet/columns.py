@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import field, replace
 
 from regmap.chip.model import Chip
 from regmap.errors import CallError, closest
-from regmap.record import dataclass
+from regmap.record import dataclass, field, replace
 
 #: unit of a time column's numbers -> ns in one
 TIME_UNITS = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}

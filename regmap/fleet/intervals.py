@@ -7,7 +7,6 @@ alike (the same faults in the same order under the same settings) one is explain
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +16,7 @@ from regmap.chip.bank import Bank, registers_of
 from regmap.chip.bits import deposit, mask_of
 from regmap.chip.model import Chip, Fault
 from regmap.frames.bulk import extract
+from regmap.record import dataclass
 from regmap.trace.telling.story import explained
 
 from .captured import roles_of, words_text

@@ -13,7 +13,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack
-from dataclasses import field
 from multiprocessing import get_context
 from pathlib import Path
 from zlib import crc32
@@ -22,7 +21,7 @@ from regmap.budgets import allowed, allowing
 from regmap.capture.setupfile import FOLDER_SETUP, setup_path
 from regmap.errors import CallError
 from regmap.files import lock, write_whole
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from .captured import Against, row, rows_of
 from .schema import FORMATS, TABLES, VERSION, Row, Rows, names_of

@@ -10,9 +10,8 @@ three to the same answers.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field, replace
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field, replace
 
 from ..chip.bank import Bank
 from ..chip.model import Chip, Command, Frame, Layout, Register

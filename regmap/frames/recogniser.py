@@ -16,9 +16,8 @@ bad write of its register, not a good frame of a layout in which that register n
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import field
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..chip.bank import Bank
 from ..chip.model import Chip, Command, Frame, Layout, Part, Register

@@ -50,11 +50,10 @@ class SendCommand:
 
 Request = SetField | WriteWord | ReadRegister | SendCommand
 
-_ASSIGN = re.compile(
-    r"\s*([A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)?)\s*=(?!=)\s*(.*?)\s*", re.DOTALL
-)
-_READ = re.compile(r"\s*read\s*:\s*([A-Za-z_][A-Za-z0-9_]*)\s*", re.IGNORECASE)
-_NAME = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]*)\s*")
+# compiled where they are first used: a map alone has no request
+_ASSIGN = r"(?s)\s*([A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)?)\s*=(?!=)\s*(.*?)\s*"
+_READ = r"(?i)\s*read\s*:\s*([A-Za-z_][A-Za-z0-9_]*)\s*"
+_NAME = r"\s*([A-Za-z_][A-Za-z0-9_]*)\s*"
 
 
 def parse_request(
@@ -64,11 +63,11 @@ def parse_request(
     joined: Mapping[str, object],
 ) -> Request:
     """Read one request; names are checked against the map, values are not. Raises CallError."""
-    match = _READ.fullmatch(text)
+    match = re.fullmatch(_READ, text)
     if match:
         _known(match[1], registers, "register")
         return ReadRegister(match[1])
-    match = _ASSIGN.fullmatch(text)
+    match = re.fullmatch(_ASSIGN, text)
     if match:
         name, value = match[1], match[2]
         if not value:
@@ -83,7 +82,7 @@ def parse_request(
         _known(name, registers, "register")
         read_word(value)  # refuses what is one number in hex and another in decimal
         return WriteWord(name, _word(value, name))
-    match = _NAME.fullmatch(text)
+    match = re.fullmatch(_NAME, text)
     if match and match[1] in commands:
         return SendCommand(match[1])
     if match and match[1] in registers:

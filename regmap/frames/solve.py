@@ -17,10 +17,9 @@ solutions of a linear system over GF(2).
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from itertools import combinations
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..chip.bits import extract, hexword, mask_of, spans
 from ..chip.guard import Crc, reverse_bits

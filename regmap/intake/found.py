@@ -7,9 +7,8 @@ text and tables in their order, whatever the file was.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import field
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 #: a cell of a table: None goes on with the cell at its left (merged), "" is empty
 Cell = str | None

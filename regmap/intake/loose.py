@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
+
+from regmap.record import dataclass
 
 from .cells import bits_of, number_of
 from .columns import bit_columns, head_of, passing

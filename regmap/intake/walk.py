@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+
+from regmap.record import dataclass
 
 from .cells import access_of, is_quantity, number_of, plain
 from .found import FoundField, FoundRegister, FoundSheet

@@ -10,9 +10,8 @@ not hold, before anything is written if the wrong chip answers, and says what wa
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import field
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..behaviour.effects import compare
 from ..behaviour.settings import Action, bring_up_sequence, expectation, setting_registers

@@ -7,10 +7,9 @@ would turn into one that the chip takes for more than a harmless read is not sen
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
 from regmap.quantity import many
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..chip.bank import Bank
 from ..chip.bits import turned

@@ -6,9 +6,7 @@ could have changed it, and every reason why it no longer is stands beside it.
 
 from __future__ import annotations
 
-from dataclasses import field, replace
-
-from regmap.record import dataclass
+from regmap.record import dataclass, field, replace
 
 from ..chip.model import Chip
 from . import rules

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Generator, Iterator, Sequence
 from contextlib import AbstractContextManager, closing, contextmanager
-from dataclasses import replace
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..behaviour.effects import Change, compare
 from ..behaviour.faults import status_registers

@@ -25,9 +25,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..behaviour.plan import plan, read_requests
 from ..behaviour.settings import expectation

@@ -13,9 +13,8 @@ unknown has been noted.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..behaviour.effects import Said, said
 from ..behaviour.machine import Machine, match_of

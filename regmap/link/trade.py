@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import field
 from itertools import pairwise
 from typing import Protocol
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..behaviour.machine import Machine
 from ..chip.bank import Bank

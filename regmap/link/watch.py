@@ -10,9 +10,8 @@ from __future__ import annotations
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..behaviour.faults import Explanation, Finding, explain, status_registers
 from ..chip.bank import Bank

@@ -16,10 +16,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import field, replace
 from typing import Any
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field, replace
 
 from .defines import Define, Evaluator, Macro, Unreadable, logical_lines
 from .dialect import plainly

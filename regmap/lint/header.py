@@ -19,10 +19,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import NamedTuple
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..chip import values
 from ..chip.bits import deposit, extract, hexword, mask_of, spans

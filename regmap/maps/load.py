@@ -11,9 +11,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Literal
+
+from regmap.record import replace
 
 from ..chip.model import Chip, Param, Spi
 from ..document.layers import drop, laid_over, line_of, value_of

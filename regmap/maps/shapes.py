@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import Any
 
 from ..document.schema import (
@@ -124,6 +125,7 @@ class OptionText(Scalar):
         return {"type": ["string", "number", "boolean"]}
 
 
+@lru_cache(maxsize=4096)
 def physical(text: str) -> Band | None:
     """The band a text states if it is a quantity with a unit, else None."""
     try:

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
+
+from regmap.record import replace
 
 from ..behaviour.faults import status_registers, unnamed_flags
 from ..chip.bits import extract, hexword, spans

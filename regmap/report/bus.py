@@ -7,10 +7,9 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping
-from dataclasses import field
 from pathlib import Path
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..behaviour.faults import Finding
 from ..chip.bits import hexword

@@ -7,10 +7,9 @@ found.verdicts      [("deadtime.enough.high", "holds +34 %", "fails -3 %"), ...]
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 from html.parser import HTMLParser
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..errors import CallError
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from regmap.record import dataclass
 
 from .. import __version__
 from ..assessment.stage import COMMAND_LINE, Assessment, assess, inputs_of

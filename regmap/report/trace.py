@@ -5,9 +5,8 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable
-from dataclasses import fields
 
-from regmap.record import dataclass
+from regmap.record import dataclass, fields
 
 from ..assessment.stage import Assessment, waiver
 from ..calc import WORDS, Verdict

@@ -11,9 +11,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
 
 import yaml
+
+from regmap.record import dataclass, field
 
 from ..chip.model import Chip
 from ..errors import CallError

@@ -11,11 +11,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import field, replace
 from fractions import Fraction
 from pathlib import Path
 
-from regmap.record import dataclass
+from regmap.record import dataclass, field, replace
 
 from ..behaviour.settings import never_written
 from ..chip.bank import Bank, find, unknown

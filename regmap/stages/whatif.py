@@ -7,10 +7,11 @@ span = span_of("pwm.frequency", "10..60kHz", 11)      [10 kHz, 15 kHz, ... 60 kH
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Literal
+
+from regmap.record import replace
 
 from ..chip.model import Param
 from ..document.reader import Reader

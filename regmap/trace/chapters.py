@@ -11,7 +11,7 @@ Registers, states, keys, standing faults and pins are carried over; writes that 
 
 from __future__ import annotations
 
-from dataclasses import replace
+from regmap.record import replace
 
 from .belief.registers import Known
 from .belief.walker import Walker

@@ -7,11 +7,10 @@ asked for: a capture of a million frames holds a million numbers, not a million 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 from fractions import Fraction
 
 from regmap.quantity import show
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 _SECOND = (0, 0, 1, 0, 0)
 

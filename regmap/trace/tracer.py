@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
-from dataclasses import field, replace
 from typing import Any
 
 import numpy as np
@@ -26,7 +25,7 @@ from regmap.capture.transfers.ahead import blocks_ahead
 from regmap.capture.transfers.stream import TOGETHER, WARM_UP, TransferBuilder
 from regmap.chip.model import Chain, Chip
 from regmap.errors import CallError, Problem
-from regmap.record import dataclass
+from regmap.record import dataclass, field, replace
 
 from .belief.walker import Walker
 from .events import TraceClock

@@ -14,8 +14,9 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from typing import TYPE_CHECKING
+
+from regmap.record import replace
 
 from ..chip.bits import turned
 from ..closing import Closing

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import TextIO
+
+from regmap.record import replace
 
 from ..chip.model import Chip
 from ..errors import CallError

@@ -278,6 +278,21 @@ def test_progress_is_told_and_a_small_budget_is_admitted() -> None:
     assert result.smallest[0] >= result.smallest_before[0] or not result.feasible
 
 
+@pytest.mark.parametrize("after", [1, 2, 3, 5, 8, 13, 40, 150])
+def test_whenever_it_is_stopped_it_gives_the_best_so_far(after: int) -> None:
+    stage = load_stage("coolant_pump")
+    asked = itertools.count(1)
+    result = propose(stage, stop=lambda: next(asked) >= after)
+    assert result.interrupted
+    assert not result.proven
+    # never worse than before: what was not finished is left as it was
+    had = {v.check: v.relative for v in assess(stage).verdicts if v.relative is not None}
+    has = {v.check: v.relative for v in assess(result.stage).verdicts}
+    assert worst_first(ranks(has, had, result.stage.bank)) >= worst_first(
+        ranks(had, had, stage.bank)
+    )
+
+
 def test_an_undervoltage_threshold_is_not_lowered_below_what_the_gates_need() -> None:
     """Without the gate's side, the lowest threshold has the largest margin; with it, 4.7 V is no choice."""
     stage = load_stage("coolant_pump")

@@ -14,12 +14,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 from typing import Literal
 
 from regmap.errors import CaptureError
+from regmap.record import dataclass
 
 from ..lines.channels import role_by_name
 from ..lines.signals import Findings

@@ -6,12 +6,11 @@ import os
 import re
 import sys
 from collections.abc import Mapping
-from dataclasses import field
 from fractions import Fraction
 from typing import BinaryIO, Literal
 
 from regmap.errors import CallError, CaptureError, closest
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..lines.levels import Levels, Thresholds
 from ..lines.signals import Capture

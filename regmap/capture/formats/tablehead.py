@@ -5,14 +5,13 @@ from __future__ import annotations
 import itertools
 import re
 from collections import Counter
-from dataclasses import field
 from fractions import Fraction
 from typing import Literal
 
 from regmap.budgets import limit, over
 from regmap.errors import CallError, CaptureError
 from regmap.quantity import count_of, parse
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..arrays import X, Z
 from ..lines.signals import Findings

@@ -7,11 +7,11 @@ identifier codes: for each one its width, its kind and the first of its channels
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
 from fractions import Fraction
 
 from regmap.budgets import limit, over
 from regmap.errors import CaptureError
+from regmap.record import dataclass, field
 
 from ..lines.signals import Channel, Findings
 from .source import CaptureSource

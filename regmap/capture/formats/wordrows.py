@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
 
 from regmap.errors import CallError
+from regmap.record import dataclass
 
 from ..arrays import NO_VALUES, Times, Values
 from ..lines.signals import Capture, Findings

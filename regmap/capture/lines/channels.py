@@ -12,13 +12,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import field
 
 import numpy as np
 
 from regmap.errors import CallError
 from regmap.quantity import show
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..arrays import Times, Values, Z, lower_quartile, middle
 from ..spi import Roles

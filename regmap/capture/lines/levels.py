@@ -7,13 +7,13 @@ inputs are usually specified at 0.3 and 0.7 of their supply). Between the two a 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 from regmap.errors import CallError
 from regmap.quantity import DIMENSIONS, show
+from regmap.record import dataclass, field
 
 from ..arrays import NO_TIMES, NO_VALUES, Times, Values, X
 from .signals import Findings

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import field
 from fractions import Fraction
 
 import numpy as np
 
 from regmap.quantity import show
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..arrays import Indices, Times, Values
 

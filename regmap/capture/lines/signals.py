@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import field
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -19,7 +18,7 @@ import numpy as np
 from regmap.closing import Closing
 from regmap.errors import CallError, CaptureError, Place, Problem, closest
 from regmap.quantity import show
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..arrays import NO_TIMES, NO_VALUES, Times, Values, X
 

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import replace
 from fractions import Fraction
 from typing import Any, Literal
 
@@ -23,6 +22,7 @@ import numpy as np
 
 from regmap.errors import CallError
 from regmap.quantity import show
+from regmap.record import replace
 
 from ..arrays import NO_TIMES, NO_VALUES, Indices, Times, Values, X, middle
 from ..lines.measure import LineHealth, Timing

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
+
+from regmap.record import replace
 
 from ... import __version__
 from ...cautions import CAUTION

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterable
+
+from regmap.record import replace
 
 from ...chip.bits import deposit, extract, spans
 from ...chip.model import Access, External, Field, Frame, Joined, Meaning, Register
@@ -307,6 +308,8 @@ def _fits(rec: Rec, key: str, frame: Frame, reader: Reader) -> None:
 def _fields(register: str, rec: Rec, width: int, reader: Reader) -> tuple[tuple[Field, ...], int]:
     owner: dict[int, str] = {}
     fields: list[Field] = []
+    #: where the register states its reset, a field need not
+    word: int | None = rec["reset"] if "reset" in rec and not rec["reset"] >> width else None
     for name, item in rec["fields"].items():
         if "bits" not in item:
             continue
@@ -331,7 +334,8 @@ def _fields(register: str, rec: Rec, width: int, reader: Reader) -> tuple[tuple[
             continue
         owner.update(dict.fromkeys(bits, name))
         meanings = build_meanings(item, len(bits), reader)
-        reset = power_up = None
+        power_up: int | None = None
+        reset: int | None = None if word is None else extract(word, bits)
         if "reset" in item:
             reset = read_code(
                 item["reset"], meanings, len(bits), item.value_nodes["reset"], item.path, reader
@@ -411,7 +415,7 @@ def _reset(rec: Rec, fields: tuple[Field, ...], width: int, reader: Reader) -> i
 def _with_reset(item: Field, word: int) -> Field:
     if item.reset >= 0:
         return item
-    return dataclasses.replace(item, reset=extract(word, item.bits))
+    return replace(item, reset=extract(word, item.bits))
 
 
 def _reserved(rec: Rec, width: int, claimed: int, reader: Reader) -> tuple[int, int, int]:

@@ -7,7 +7,6 @@ replies show; wherever the two disagree a note says so, and why that may be.
 from __future__ import annotations
 
 from collections.abc import Hashable
-from dataclasses import dataclass
 
 from regmap.behaviour.effects import Act, Change, compare, effects
 from regmap.behaviour.machine import Machine
@@ -17,6 +16,7 @@ from regmap.chip.bits import hexword, mask_of
 from regmap.chip.model import Chip, Register
 from regmap.expr import Expr, Name, Op
 from regmap.frames.codec import Sent
+from regmap.record import dataclass
 
 from ..events import Note
 

@@ -7,7 +7,6 @@ is passed over without a thought: that is what lets a million polls take a secon
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +17,7 @@ from regmap.chip.bank import Bank
 from regmap.chip.model import Access, Chip, Register
 from regmap.expr import evaluate
 from regmap.frames.codec import Answer, Sent
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..events import Note
 from ..faults.log import FaultLog

@@ -7,13 +7,12 @@ a stage and the record. A reply that cannot be believed proves nothing; what no 
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import field
 
 import numpy as np
 
 from regmap.chip.model import Chip
 from regmap.frames.bulk import COMMAND, READ, WRITE
-from regmap.record import dataclass
+from regmap.record import dataclass, field
 
 from ..belief.walker import Walker
 from ..frames.pairs import CUT

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
 
 from regmap.capture.formats.opening import open_capture
 from regmap.chip.bits import hexword, turned
 from regmap.chip.model import Chip
 from regmap.errors import CallError
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..belief.walker import Walker
 from ..tracer import trace_capture

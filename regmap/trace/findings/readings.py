@@ -8,7 +8,6 @@ are told with what would decide.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -17,6 +16,7 @@ from regmap.capture.spi import BitOrder
 from regmap.chip.bank import Bank
 from regmap.chip.model import Layout
 from regmap.frames.words import inspect
+from regmap.record import replace
 
 from ..tracer import Trace
 from .checkbits import wrong_check_bits

@@ -7,7 +7,6 @@ bit orders, and with both polarities of select. What fits by chance is told by t
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -16,7 +15,7 @@ from regmap.capture.lines.signals import Signals
 from regmap.capture.spi import BitOrder, Flag, Roles, SpiSetup, Transfers, join
 from regmap.capture.transfers.stream import TransferBuilder
 from regmap.chip.model import Chain, Chip
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..frames.framer import latencies
 from ..tracer import SAMPLE

@@ -7,7 +7,6 @@ where words do not fit the map, at the way of reading that would make them fit.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 
 import numpy as np
 
@@ -17,7 +16,7 @@ from regmap.capture.lines.signals import Channel, Signals
 from regmap.capture.spi import BitOrder, Roles, SpiSetup, Transfers
 from regmap.chip.model import Chain, Chip
 from regmap.errors import CallError
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..tracer import Trace
 from .readings import SELDOM, reframed, words_read

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from regmap.chip.bank import Bank
@@ -14,7 +12,7 @@ from regmap.expr import evaluate
 from regmap.frames.bulk import COMMAND, READ, WRITE, BulkCodec, Mask, Words, extract
 from regmap.frames.codec import Answer, Codec, Flaw, Sent
 from regmap.frames.words import first_of
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..events import Note
 from .pairs import CHANGED, CUT, GIVEN, HEADER, MISCOUNTED, Pair

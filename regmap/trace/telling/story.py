@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -14,7 +13,7 @@ from regmap.chip.bits import deposit
 from regmap.chip.model import Chip, Field
 from regmap.errors import CallError
 from regmap.quantity import many
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..belief.against import Held, against
 from ..belief.walker import Walker

@@ -5,12 +5,11 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import replace
 from heapq import merge
 
 import numpy as np
 
-from regmap.record import dataclass
+from regmap.record import dataclass, replace
 
 from ..belief.plain import WriteHappening
 from ..belief.walker import Walker

@@ -79,7 +79,7 @@ ROOMS = [
     Room("parameters", "the closed tables of what calculations may be told", "quantity errors record"),
     Room("quantity", "engineering quantities: exact, with a dimension, min/typ/max", "errors record"),
     Room("errors", "the class tree: bad call, bad file, bad frame, bad capture, bad link", "record"),
-    Room("record", "frozen data classes that cost little to define", ""),
+    Room("record", "data classes that cost little to define", ""),
 ]  # fmt: skip
 
 TESTS_BEGIN, TESTS_END = "<!-- files: written by tests/house.py -->", "<!-- end of files -->"

@@ -15,6 +15,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack
 from multiprocessing import get_context
 from pathlib import Path
+from typing import BinaryIO
 from zlib import crc32
 
 from regmap.budgets import allowed, allowing
@@ -211,6 +212,8 @@ class _Journal:
     about: dict[str, object]
     afresh: bool = False
     _places: dict[str, tuple[list[int], int]] = field(default_factory=dict)
+    _out: BinaryIO = field(init=False, repr=False)
+    _end: int = field(init=False, default=0)
 
     def __enter__(self) -> _Journal:
         self._out = self.path.open("a+b")

@@ -9,14 +9,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from regmap.record import dataclass, replace
+from regmap.record import replace
 
 from ..behaviour.settings import Action, planned_steps
-from ..chip.model import MonitorTest
 from ..errors import CallError
 from .frames import FrameNames
 from .names import word
-from .sheet import Sheet
+from .sheet import PlannedTest, Sheet
 from .steps import answerable, careful, configured, step_table
 from .text import block, count, defines, utype
 
@@ -26,22 +25,12 @@ if TYPE_CHECKING:
 MOST = 64
 
 
-@dataclass(frozen=True, slots=True)
-class _Planned:
-    """A test's place in the table of steps."""
-
-    test: MonitorTest
-    first: int
-    steps: int
-    restore: int
-
-
 def write_monitor_tables(
     sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
 ) -> None:
     """The tables; the routine follows those of the runner (`write_test_monitors`)."""
     chip, names = sheet.chip, sheet.names
-    planned: list[_Planned] = []
+    planned: list[PlannedTest] = []
     made: list[Action] = []
     for test in chip.monitor_tests.values():
         machine = configured(stage, actions)
@@ -58,13 +47,14 @@ def write_monitor_tables(
         except CallError as error:
             names.note(f"the test of monitors {test.name} is left out: {error}")
             continue
-        planned.append(_Planned(test, len(made), len(parts[0]), len(parts[1])))
+        planned.append(PlannedTest(test, len(made), len(parts[0]), len(parts[1])))
         made += [*parts[0], *parts[1]]
     if len(planned) > MOST:
         names.note(f"of {len(planned)} tests of monitors the first {MOST} stand here")
         planned = planned[:MOST]
     if not planned:
         return
+    sheet.monitor_tests = planned
     proven = {n for p in planned for n in p.test.proves}
     rest = [n for n, f in chip.faults.items() if n not in proven and not f.summary_of]
     sheet.section(

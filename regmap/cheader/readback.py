@@ -105,11 +105,8 @@ def write_verify(
     else:
         about = "What each register must hold, and the lock."
         step_table(sheet, "readback", [*steps, *tail], frames, {}, about)
-    # other languages have one table of it, and remember no reserved bits
-    whole = [a for a in (*steps, *tail) if a.do != "remembered"]
-    sheet.plans["readback"] = replace(
-        sheet.plans["readback"], actions=whole, written=[*steps, *tail]
-    )
+    # other languages have one table of it
+    sheet.plans["readback"] = replace(sheet.plans["readback"], actions=[*steps, *tail])
     sheet.plans.pop("locked", None)
     sheet.readback_frames = sum(
         1 + (a.sent.frame.after if a.expect is not None else 0)

@@ -7,8 +7,9 @@ run, query          until done
 
 from __future__ import annotations
 
-from fractions import Fraction
 from typing import TYPE_CHECKING
+
+from regmap.record import dataclass
 
 from ..chip.model import Chip, Frame, Register
 from ..errors import CallError
@@ -407,11 +408,10 @@ class Runner(FrameRoutines):
     def watch(self, stage: Stage) -> None:
         """The readback in rotation, a frame a tick."""
         sheet, names = self.sheet, self.sheet.names
-        ticks = self.sheet.readback_frames
+        times = watch_times(sheet, stage, self.after)
+        ticks, late = times.ticks, times.late
         macro = names.macro("WATCH_TICKS")
         worst = names.macro("WATCH_WORST_US")
-        # the first call of a rotation is one period away; its reply comes so many frames later
-        late = max(1, self.after)
         sheet.lines(
             "",
             *defines(
@@ -426,20 +426,18 @@ class Runner(FrameRoutines):
             "/* a setting is lost right after it was read: found one rotation later, at the latest, and replies come late */",
             f"#define {worst}(period_us) (((uint32_t){macro} + {count(late)}) * (uint32_t)(period_us))",
         )
-        tolerated = _ftti(stage)
-        if tolerated is not None:
-            most = int(tolerated * 1_000_000 / (ticks + late))
+        if times.tolerated_us is not None:
             sheet.lines(
                 *defines(
                     [
                         (
                             names.macro("FTTI_US"),
-                            count(int(tolerated * 1_000_000)),
+                            count(times.tolerated_us),
                             "fault tolerant time interval of the stage",
                         ),
                         (
                             names.macro("WATCH_PERIOD_MOST_US"),
-                            count(most),
+                            count(times.most_us),
                             "with longer periods the watch alone detects too late",
                         ),
                     ]
@@ -500,9 +498,26 @@ class Runner(FrameRoutines):
         )
 
 
-def _ftti(stage: Stage) -> Fraction | None:
+@dataclass(frozen=True, slots=True)
+class WatchTimes:
+    """Calls of the watch for one rotation, and more until a loss is told; the fault tolerant time and the longest period in it."""
+
+    ticks: int
+    late: int
+    tolerated_us: int | None
+    most_us: int
+
+
+def watch_times(sheet: Sheet, stage: Stage, after: int) -> WatchTimes:
+    """What every language says of the watch; `after` is how many frames later a reply comes."""
+    ticks = sheet.readback_frames
+    # the first call of a rotation is one period away; its reply comes so many frames later
+    late = max(1, after)
     given = stage.params.get("safety.ftti")
-    return given.value.low if given is not None and isinstance(given.value, Band) else None
+    if given is None or not isinstance(given.value, Band):
+        return WatchTimes(ticks, late, None, 0)
+    microseconds = given.value.low * 1_000_000
+    return WatchTimes(ticks, late, int(microseconds), int(microseconds / (ticks + late)))
 
 
 def write_runner(sheet: Sheet, frames: dict[str, FrameNames], stage: Stage) -> None:

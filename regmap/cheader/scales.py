@@ -63,15 +63,68 @@ def line_of(scale: Scale) -> WholeScale | None:
     return None
 
 
+@dataclass(frozen=True, slots=True)
+class Conversion:
+    """One scale of a field or joined value as every language has it: `case` counts from 1 where there are several.
+
+    `line` is None where its values are no whole numbers of a unit; `free` are the codes of the scale that no option
+    has taken, None where they do not hang together; `rule` is which way a value between two codes goes.
+    """
+
+    meaning: Meaning
+    scale: Scale
+    line: WholeScale | None
+    free: WholeScale | None
+    rule: Rounding | None
+    case: int
+
+    @property
+    def up(self) -> bool:
+        return self.rule is not None and self.rule.way == "up"
+
+    def told_to(self, ref: str) -> str:
+        """What the way to a value is told as."""
+        assert self.line is not None
+        taken = sorted(self.meaning.entries)
+        but = f" Codes {', '.join(map(str, taken[:8]))} mean something else." if taken else ""
+        first, last = self.line.first, self.line.last
+        return f"{ref} in {self.line.unit} for a code of its scale, {first} to {last}.{but}{_about(self.meaning)}"
+
+    def told_from(self, ref: str) -> str:
+        """What the way back is told as."""
+        assert self.line is not None
+        rule = self.rule
+        way = (
+            f"{rule.way} where no code has it"
+            if rule is not None and rule.always
+            else "to the nearest"
+        )
+        return f"The code of {ref} for a value in {self.line.unit}, {way}.{_about(self.meaning)}"
+
+
+def conversions(item: Field | Joined) -> Iterator[Conversion]:
+    """One for each scale."""
+    several = sum(m.scale is not None for m in item.meanings) > 1
+    for index, meaning in enumerate(m for m in item.meanings if m.scale is not None):
+        assert meaning.scale is not None
+        line = line_of(meaning.scale)
+        line = line if line is not None and line.bits else None
+        yield Conversion(
+            meaning,
+            meaning.scale,
+            line,
+            _free(meaning, line, item.width) if line is not None else None,
+            rounding_of(getattr(item, "role", "")),
+            index + 1 if several else 0,
+        )
+
+
 def write_scales(sheet: Sheet) -> None:
     """The routines of every field and joined value with a scale."""
     opened = False
     for item, ref, register in _items(sheet):
-        several = sum(m.scale is not None for m in item.meanings) > 1
-        for index, meaning in enumerate(m for m in item.meanings if m.scale is not None):
-            assert meaning.scale is not None
-            line = line_of(meaning.scale)
-            if line is None or not line.bits:
+        for one in conversions(item):
+            if one.line is None:
                 sheet.names.note(
                     f"the values of {ref} are no whole numbers of a unit: no conversion"
                 )
@@ -83,10 +136,10 @@ def write_scales(sheet: Sheet) -> None:
                     "false where the value is outside what the chip can do, and then the code of the nearest end.",
                 )
                 opened = True
-            stem = [word(p) for p in ref.split(".")] + ([f"case{index + 1}"] if several else [])
-            _to(sheet, item, ref, stem, meaning, line)
+            stem = [word(p) for p in ref.split(".")] + ([f"case{one.case}"] if one.case else [])
+            _to(sheet, item, ref, stem, one)
             if register is None or register.writable:
-                _back(sheet, item, ref, stem, meaning, line)
+                _back(sheet, item, ref, stem, one)
 
 
 def _items(sheet: Sheet) -> Iterator[tuple[Field | Joined, str, Field | None]]:
@@ -110,23 +163,13 @@ def _number(value: int, bits: int, *, signed: bool) -> str:
     return f"{'-' if value < 0 else ''}(int{bits}_t){text}"
 
 
-def _to(
-    sheet: Sheet,
-    item: Field | Joined,
-    ref: str,
-    stem: list[str],
-    meaning: Meaning,
-    line: WholeScale,
-) -> None:
-    scale = meaning.scale
-    assert scale is not None
-    kind, lines = _to_lines(line, item.width, scale.signed)
-    taken = sorted(c for c in meaning.entries)
-    but = f" Codes {', '.join(map(str, taken[:8]))} mean something else." if taken else ""
+def _to(sheet: Sheet, item: Field | Joined, ref: str, stem: list[str], one: Conversion) -> None:
+    assert one.line is not None
+    kind, lines = _to_lines(one.line, item.width, one.scale.signed)
     sheet.inline(
-        f"{kind} {_name(sheet, stem, 'to', line.unit, ref)}({utype(item.width)} code)",
+        f"{kind} {_name(sheet, stem, 'to', one.line.unit, ref)}({utype(item.width)} code)",
         lines,
-        f"{ref} in {line.unit} for a code of its scale, {line.first} to {line.last}.{but}{_about(meaning)}",
+        one.told_to(ref),
     )
 
 
@@ -160,29 +203,18 @@ def _name(sheet: Sheet, stem: list[str], way: str, unit: str, ref: str) -> str:
     return sheet.names.lower(*stem, way, unit, of=f"conversion {way} {unit} of {ref}")
 
 
-def _back(
-    sheet: Sheet,
-    item: Field | Joined,
-    ref: str,
-    stem: list[str],
-    meaning: Meaning,
-    line: WholeScale,
-) -> None:
-    free = _free(meaning, line, item.width)
-    if free is None:
+def _back(sheet: Sheet, item: Field | Joined, ref: str, stem: list[str], one: Conversion) -> None:
+    assert one.line is not None
+    if one.free is None:
         sheet.names.note(
             f"{ref}: options lie between the codes of its scale: there is no conversion to a code"
         )
         return
-    rule = rounding_of(getattr(item, "role", ""))
-    kind, lines = _back_lines(line, free, item.width, rule)
-    way = (
-        f"{rule.way} where no code has it" if rule is not None and rule.always else "to the nearest"
-    )
+    kind, lines = _back_lines(one.line, one.free, item.width, one.rule)
     sheet.inline(
-        f"bool {_name(sheet, stem, 'from', line.unit, ref)}({kind} value, {utype(item.width)} *code)",
+        f"bool {_name(sheet, stem, 'from', one.line.unit, ref)}({kind} value, {utype(item.width)} *code)",
         lines,
-        f"The code of {ref} for a value in {line.unit}, {way}.{_about(meaning)}",
+        one.told_from(ref),
     )
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from regmap.record import dataclass, field, fields, replace
 
-from ..chip.model import Chip, Frame, Register
+from ..chip.model import Chip, Frame, MonitorTest, Register
 from ..errors import CallError
 from ..frames.codec import Codec
 from ..frames.recogniser import Recogniser
@@ -105,17 +105,23 @@ def with_worked_out(
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """One table of steps before it becomes text: what it is in `about`, the names of the table and of its size.
-
-    `actions` are those that every language has, `written` all that stand in C.
-    """
+    """One table of steps before it becomes text: what it is in `about`, the names of the table and of its size."""
 
     actions: list[Action]
     by_setting: dict[str, list[Setting]]
     about: str
     table: str
     size: str
-    written: list[Action]
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedTest:
+    """A start-up test of monitors, and its place in the table of steps: the first, those of the test, and those that restore."""
+
+    test: MonitorTest
+    first: int
+    steps: int
+    restore: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +166,7 @@ class Sheet:
     #: the boards of the header by number, the stage itself the first; empty where it is the only one
     variants: list[Variant] = field(default_factory=list)
     verify_rows: list[tuple[Register, int, int, Frame, int]] = field(default_factory=list)
+    monitor_tests: list[PlannedTest] = field(default_factory=list)
     recogniser: Recogniser = field(init=False)
     chained: bool = False
 

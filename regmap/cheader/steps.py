@@ -381,9 +381,8 @@ def step_table(
     sheet.lines("", *defines(defs))
     table = names.lower(stem, of=own and f"table of sequence {name}")
     if not place:
-        plain = [a for a in actions if a.do != "remembered"]
         sheet.tables.add(name)
-        sheet.plans[name] = Steps(plain, by_setting, about, table, size, actions)
+        sheet.plans[name] = Steps(actions, by_setting, about, table, size)
     home = part_of(sheet, cells)
     if home:
         sheet.lines("", *block(about), f"#define {table} (&{home[0]}[{count(home[1])}])")

@@ -91,7 +91,7 @@ def _tables(
     for name, steps in draft.plans.items():
         about = f"{steps.about} Of variant {stage.name}."
         made[name] = step_table(
-            sheet, name, steps.written, frames, steps.by_setting, about, piece, pieces=False
+            sheet, name, steps.actions, frames, steps.by_setting, about, piece, pieces=False
         )
     return made
 

@@ -15,7 +15,6 @@ import ctypes
 import importlib.util
 import os
 import random
-import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -27,6 +26,7 @@ import pytest
 
 from regmap.behaviour.faults import status_registers
 from regmap.cheader import Options, generate
+from regmap.cheader.languages import generate_in
 from regmap.frames.codec import from_wire, wire_bytes
 from regmap.stages.load import Stage
 from regmap.twin import Twin
@@ -85,18 +85,66 @@ def snapshot(twin: Twin) -> Twin:
     return copy.deepcopy(twin, {id(x): x for x in shared})
 
 
+TOOLS = {"c": "gcc", "cpp": "g++", "rust": "rustc"}
+#: chips whose driver in C++ and in Rust the suite damages too; GATEWORD_ALL_LANGUAGES=1 takes every chip in both
+SUITE = [("wombat24", "cpp"), ("potoroo40", "cpp"), ("bilby32", "rust"), ("quoll16", "rust")]
+RIGS = [(n, "c") for n in CHIPS] + (
+    [(n, x) for n in CHIPS for x in ("cpp", "rust")]
+    if os.environ.get("GATEWORD_ALL_LANGUAGES") == "1"
+    else SUITE
+)
+
+
+def library_command(
+    stage: Stage, folder: Path, tool: str, language: str, library: Path
+) -> list[str | Path]:
+    """Writes the driver, and gives what makes a library of it whose routines are those of header/damage.c."""
+    options = Options(prefix="gd")
+    made = generate(stage, options) if language == "c" else generate_in(language, stage, options)
+    suffix = {"c": "h", "cpp": "hpp", "rust": "rs"}[language]
+    (folder / f"gd.{suffix}").write_text(made.header, "utf-8")
+    tests = "test_monitors" in made.header
+    if language == "rust":
+        source = folder / "damage.rs"
+        source.write_text((HERE / "languages" / "damage.rs").read_text("utf-8"), "utf-8")
+        has = ["--cfg", "monitors"] if tests else []
+        return [
+            tool,
+            *has,
+            "--edition",
+            "2021",
+            "-O",
+            "--crate-type",
+            "cdylib",
+            source,
+            "-o",
+            library,
+        ]
+    several = ["-DGD_FORMATS"] if len(stage.chip.frames) > 1 else []
+    flags = ["-Wall", "-Wextra", "-Werror", "-O1", "-shared", "-fPIC", "-I", folder]
+    if language == "cpp":
+        has = ["-DMONITORS"] if tests else []
+        # several libraries in one process: each its own tables
+        return [
+            tool,
+            *has,
+            "-std=c++17",
+            "-fno-gnu-unique",
+            *flags,
+            HERE / "languages" / "damage.cpp",
+            "-o",
+            library,
+        ]
+    return [tool, *several, "-std=c99", *flags, HERE / "header" / "damage.c", "-o", library]
+
+
 class Rig:
     """The compiled runtime and a simulated chip, with one damage on the way."""
 
-    def __init__(self, stage: Stage, folder: Path, gcc: str) -> None:
+    def __init__(self, stage: Stage, folder: Path, tool: str, language: str = "c") -> None:
         self.stage = stage
-        made = generate(stage, Options(prefix="gd"))
-        (folder / "gd.h").write_text(made.header, "utf-8")
         library = folder / "damage.so"
-        several = ["-DGD_FORMATS"] if len(stage.chip.frames) > 1 else []
-        flags = [*several, "-std=c99", "-Wall", "-Wextra", "-Werror", "-O1", "-shared", "-fPIC"]
-        source = HERE / "header" / "damage.c"
-        subprocess.run([gcc, *flags, "-I", folder, source, "-o", library], check=True)
+        subprocess.run(library_command(stage, folder, tool, language, library), check=True)
         self.c = ctypes.CDLL(str(library))
         self._calls = (TRANSFER(self._transfer), WAIT(self._wait))
         self.damages: tuple[Damage, ...] = ()
@@ -208,16 +256,16 @@ def told(what: str, chip: str, runs: int, noticed: int, silent: int) -> None:
         )
 
 
-@pytest.fixture(scope="module", params=CHIPS)
+@pytest.fixture(scope="module", params=RIGS, ids="-".join)
 def rig(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[Rig, str]:
-    gcc = shutil.which("gcc")
-    if gcc is None:
-        pytest.skip("gcc is not here")
-    folder = tmp_path_factory.mktemp(request.param)
-    name, fault = CHIPS[request.param]
-    return Rig(twin_tests().stage_of(name, folder), folder, gcc), fault
+    chip, language = request.param
+    need: Callable[[str], str] = request.getfixturevalue("need_tool")
+    folder = tmp_path_factory.mktemp(chip)
+    name, fault = CHIPS[chip]
+    stage = twin_tests().stage_of(name, folder)
+    return Rig(stage, folder, need(TOOLS[language]), language), fault
 
 
 def test_damaged_bring_ups_are_never_called_good(rig: tuple[Rig, str]) -> None:

@@ -15,17 +15,18 @@ import pytest
 from regmap.behaviour.machine import Outcome
 from regmap.chip.model import Register
 
-from .test_header_damage import OK, Rig, damages, snapshot, twin_tests
+from .test_header_damage import OK, TOOLS, Rig, damages, snapshot, twin_tests
 
 EXPECT, MONITOR = 3, 9
 RUNS = 50  # damaged runs with a dead monitor, and as many with live ones
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="module", params=TOOLS)
 def rig(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> Rig:
     need: Callable[[str], str] = request.getfixturevalue("need_tool")
     folder = tmp_path_factory.mktemp("monitors")
-    it = Rig(twin_tests().stage_of("wombat24", folder), folder, need("gcc"))
+    stage = twin_tests().stage_of("wombat24", folder)
+    it = Rig(stage, folder, need(TOOLS[request.param]), request.param)
     assert it.run("init")[0] == OK
     it.c.d_keep()
     return it

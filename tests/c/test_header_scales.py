@@ -7,14 +7,18 @@ import random
 import subprocess
 from collections.abc import Callable
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from regmap.cheader import Options, generate
 from regmap.cheader.chosen import UNITS
+from regmap.cheader.languages import generate_in
+from regmap.cheader.languages.language import local
 from regmap.cheader.names import word
 from regmap.cheader.scales import line_of
+from regmap.cheader.text import utype
 from regmap.chip.model import Chip, Field, Scale
 from regmap.chip.values import choose, scale_band
 from regmap.errors import CallError
@@ -65,6 +69,7 @@ def odd() -> Chip:
     return chip
 
 
+TOOLS = {"c": "gcc", "cpp": "g++", "rust": "rustc"}
 CHIPS: dict[str, Callable[[], Chip]] = {
     "odd": odd,
     "numbat24": lambda: load_map("numbat24"),
@@ -73,27 +78,57 @@ CHIPS: dict[str, Callable[[], Chip]] = {
 }
 
 
-def built(chip: Chip, folder: Path, gcc: str) -> ctypes.CDLL:
+def built(chip: Chip, folder: Path, language: str, tool: str) -> ctypes.CDLL:
     """One exported function for each conversion."""
-    (folder / "gd.h").write_text(generate(chip, Options(prefix="gd")).header, "utf-8")
-    text = ['#include "gd.h"']
+    made = {"c": generate, "cpp": partial(generate_in, "cpp"), "rust": partial(generate_in, "rust")}
+    suffix = {"c": "h", "cpp": "hpp", "rust": "rs"}[language]
+    (folder / f"gd.{suffix}").write_text(made[language](chip, Options(prefix="gd")).header, "utf-8")
+    text = [{"c": '#include "gd.h"', "cpp": '#include "gd.hpp"', "rust": '#[path = "gd.rs"]\nmod gd;'}[language]]  # fmt: skip
     for index, (field, scale) in enumerate(fields_of(chip)):
         stem, unit = name_of(field, scale)
+        low = utype(field.width)
+        register, name = (local(n, set()) for n in (field.register, field.name))
+        path = f"gd::reg::{register}::{name}"
+        if language == "rust":
+            small, line = low.removesuffix("_t").replace("uint", "u"), line_of(scale)
+            assert line is not None
+            kind = f"{'i' if line.signed else 'u'}{line.bits}"
+            text.append(
+                f'#[no_mangle] pub extern "C" fn to{index}(code: u32) -> i64 {{ {path}::to_{unit}(code as {small}) as i64 }}'
+            )
+            if field.writable:
+                text.append(
+                    f'#[no_mangle] pub extern "C" fn from{index}(v: i64, code: &mut u32) -> i32 {{\n'
+                    f"    match {path}::from_{unit}(v as {kind}) {{ Ok(c) => {{ *code = c as u32; 1 }}, Err(c) => {{ *code = c as u32; 0 }} }}\n}}"
+                )
+            continue
+        c = language == "c"
+        start = "" if c else 'extern "C" '
+        to = f"gd_{stem}_to_{unit}" if c else f"{path}::to_{unit}"
         text.append(
-            f"int64_t to{index}(uint32_t code); int64_t to{index}(uint32_t code) "
-            f"{{ return (int64_t)gd_{stem}_to_{unit}((uint16_t)code); }}"
+            f"{start}int64_t to{index}(uint32_t code); {start}int64_t to{index}(uint32_t code) "
+            f"{{ return (int64_t){to}(({low})code); }}"
         )
         if field.writable:
-            text.append(
-                f"int from{index}(int64_t v, uint32_t *code); int from{index}(int64_t v, uint32_t *code)\n"
-                f"{{ uint{8 if field.width <= 8 else 16}_t c = 0U; const bool ok = gd_{stem}_from_{unit}(v, &c); "
-                "*code = c; return ok; }"
+            work = (
+                f"{low} c = 0U; const bool ok = gd_{stem}_from_{unit}(v, &c); *code = c; return ok;"
             )
-    (folder / "scales.c").write_text("\n".join(text) + "\n")
+            if not c:
+                work = f"const auto made = {path}::from_{unit}(static_cast<decltype({path}::to_{unit}(0))>(v)); *code = made.code; return made.inside;"
+            text.append(
+                f"{start}int from{index}(int64_t v, uint32_t *code); {start}int from{index}(int64_t v, uint32_t *code)\n"
+                f"{{ {work} }}"
+            )
+    source = folder / f"scales.{ {'c': 'c', 'cpp': 'cpp', 'rust': 'rs'}[language] }"
+    source.write_text("\n".join(text) + "\n")
     library = folder / "scales.so"
-    flags = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-O1", "-shared", "-fPIC"]
-    flags += ["-fsanitize=undefined", "-fno-sanitize-recover"]
-    subprocess.run([gcc, *flags, folder / "scales.c", "-o", library], check=True)
+    sane = ["-Wall", "-Wextra", "-Werror", "-O1", "-shared", "-fPIC", "-fsanitize=undefined", "-fno-sanitize-recover"]  # fmt: skip
+    flags = {
+        "c": ["-std=c99", *sane],
+        "cpp": ["-std=c++17", "-Wconversion", "-Wsign-conversion", *sane],
+        "rust": ["--edition", "2021", "-D", "warnings", "--crate-type", "cdylib", "-C", "overflow-checks=on"],
+    }[language]  # fmt: skip
+    subprocess.run([tool, *flags, source, "-o", library], check=True)
     return ctypes.CDLL(str(library))
 
 
@@ -103,12 +138,13 @@ def name_of(field: Field, scale: Scale) -> tuple[str, str]:
     return f"{word(field.register).lower()}_{word(field.name).lower()}", line.unit.lower()
 
 
+@pytest.mark.parametrize("language", TOOLS)
 @pytest.mark.parametrize("name", CHIPS)
 def test_scales_are_exact_both_ways(
-    name: str, tmp_path: Path, need_tool: Callable[[str], str]
+    name: str, language: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:
     chip = CHIPS[name]()
-    library = built(chip, tmp_path, need_tool("gcc"))
+    library = built(chip, tmp_path, language, need_tool(TOOLS[language]))
     rng = random.Random(7)
     compared = 0
     for index, (field, scale) in enumerate(fields_of(chip)):

@@ -19,17 +19,19 @@ from regmap.cheader.names import word
 from regmap.chip.model import Register
 from regmap.stages.load import load_stage
 
-from .test_header_damage import CHIPS, OK, Rig, snapshot, twin_tests
+from .test_header_damage import CHIPS, OK, RIGS, TOOLS, Rig, snapshot, twin_tests
 
 EXPECT, RESET, BUSY, WAIT = 3, 6, 7, 8
 FIELDS = 4  # settings of each chip, each at three places of the rotation
 
 
-@pytest.fixture(scope="module", params=CHIPS)
+@pytest.fixture(scope="module", params=RIGS, ids="-".join)
 def rig(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Rig:
     need: Callable[[str], str] = request.getfixturevalue("need_tool")
-    folder = tmp_path_factory.mktemp(request.param)
-    it = Rig(twin_tests().stage_of(CHIPS[request.param][0], folder), folder, need("gcc"))
+    chip, language = request.param
+    folder = tmp_path_factory.mktemp(chip)
+    stage = twin_tests().stage_of(CHIPS[chip][0], folder)
+    it = Rig(stage, folder, need(TOOLS[language]), language)
     assert it.run("init")[0] == OK, it.found()
     it.c.d_keep()
     return it

@@ -8,8 +8,20 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from ..text import string
-from .cpp_driver import COPIES, DRIVER, ENTER, EXPLAIN, RESYNC, STATUS, WATCH, WATCH_MODE
+from ..text import bracket, string
+from .cpp_driver import (
+    COPIES,
+    DRIVER,
+    ENTER,
+    EXPLAIN,
+    MONITORS,
+    RESTART,
+    RESTART_AGAIN,
+    RESYNC,
+    STATUS,
+    WATCH,
+    WATCH_MODE,
+)
 from .language import Field, Language, local
 
 if TYPE_CHECKING:
@@ -60,6 +72,28 @@ class Cpp(Language):
     def uint(self, bits: int) -> str:
         return f"uint{next(s for s in (8, 16, 32, 64) if bits <= s)}_t"
 
+    def integer(self, bits: int, *, signed: bool) -> str:
+        return f"{'' if signed else 'u'}int{bits}_t"
+
+    def literal(self, value: int, kind: str) -> str:
+        return f"{value}U" if kind.startswith("u") else str(value)
+
+    def as_integer(self, expr: str, kind: str) -> str:
+        return f"static_cast<{kind}>({expr})"
+
+    def less(self, a: str, b: str) -> str:
+        """A difference of unsigned numbers that may wrap."""
+        return f"{a} - {b}"
+
+    def choice(self, condition: str, yes: str, no: str) -> str:
+        return f"({bracket(condition)} ? {bracket(yes)} : {bracket(no)})"
+
+    def coded(self, kind: str) -> str:
+        return f"coded<{kind}>"
+
+    def give_coded(self, code: str, inside: str, kind: str) -> list[str]:
+        return [f"return coded<{kind}>{{{code}, {inside}}};"]
+
     def widen(self, expr: str) -> str:
         return f"static_cast<wide_t>({expr})"
 
@@ -99,6 +133,9 @@ class Cpp(Language):
     # --- statements ------------------------------------------------------------------------------
     def let(self, name: str, expr: str, *, mutable: bool = False) -> str:
         return f"{'' if mutable else 'const '}wide_t {name} = {expr};"
+
+    def let_of(self, name: str, kind: str, expr: str) -> str:
+        return f"const {kind} {name} = {expr};"
 
     def let_small(self, name: str, *, mutable: bool) -> str:
         return f"{'' if mutable else 'const '}uint8_t {name} = 0U;"
@@ -228,13 +265,23 @@ class Cpp(Language):
     def explain(self) -> list[str]:
         return EXPLAIN.split("\n")
 
+    def restarting(self, sheet: Sheet, rounds: tuple[int, int] | None) -> str:
+        """The way back from any step, where the map allows one; "" where it does not."""
+        if rounds is None or not {"init", "warm"} <= set(sheet.plans):
+            return ""
+        again = RESTART_AGAIN if sheet.after_power_up else ""
+        return RESTART.replace("@FIRST@", str(sheet.after_power_up)).replace("@AGAIN@", again)
+
+    def monitors(self, kind: str, steps: str) -> list[str]:
+        return MONITORS.replace("@KIND@", kind).replace("@STEPS@", steps).split("\n")
+
     def driver(self, sheet: Sheet, modules: Sequence[FrameModule], rounds: tuple[int, int] | None) -> list[str]:  # fmt: skip
         watch = WATCH.replace("@RESET@", "reset ? result_t::reset : " if sheet.reset_told else "")
         resync = ""
         if rounds is not None:
             resync = RESYNC.replace("@ROUNDS@", str(rounds[0])).replace("@FORMAT@", str(rounds[1]))
         text = DRIVER.replace("@STATUS@", STATUS if {"status", "status_steps"} & set(sheet.plans) else "")  # fmt: skip
-        text = text.replace("@RESYNC@", resync)
+        text = text.replace("@RESYNC@", resync).replace("@RESTART@", self.restarting(sheet, rounds))
         text = text.replace("@WATCH@", watch if "readback" in sheet.plans else "")
         text = text.replace("@FORMATS@", str(len(modules)))
         text = text.replace("@DEPTH@", str(max(1, *(m.frame.after for m in modules))))
@@ -285,6 +332,13 @@ struct table {{
     [[nodiscard]] constexpr const T *data() const noexcept {{ return row; }}
     [[nodiscard]] constexpr const T *begin() const noexcept {{ return row; }}
     [[nodiscard]] constexpr const T *end() const noexcept {{ return row + N; }}
+}};
+
+// The code for a value, and whether the chip can do that value; where it cannot, the code of the nearest end.
+template <class T>
+struct coded {{
+    T code;
+    bool inside;
 }};
 """.split("\n")
             + _HELPERS.split("\n")

@@ -14,6 +14,7 @@ enum class result_t : uint8_t {
     reset = 6U,       // the chip has been reset since it was configured
     busy = 7U,        // go on
     wait = 8U,        // go on after task.wait_us
+    monitor = 9U,     // a monitor has not shown the fault that was forced
     no_way = 10U      // no way leads from the one mode of the drive to the other
 };
 
@@ -47,7 +48,8 @@ public:
     frame_t reply = 0U;   // what came in meanwhile
     word_t got = 0U;      // the last word read
     word_t differ = 0U;   // its bits that are not as they must be
-    word_t kept = 0U;     // bits that must be written as they were read
+    table<word_t, kept_count> kept{}; // bits that must be written as they were read, ...
+    table<bool, kept_count> known{};  // ... and whether they have been read
     size_t step = 0U;     // the step in hand, of its table
     uint8_t errors = 0U;  // of the last reply (bits of `error`)
     bool reset = false;   // the last reply told of a reset
@@ -137,7 +139,7 @@ public:
         }
         frame_t wanted = task.step.frame;
         if (task.step.kind == step_kind_t::merge) {
-            wanted = merged_of(task.step.format, wanted, kept);
+            wanted = merged_of(task.step.format, wanted, kept[static_cast<size_t>(task.step.expect)]);
         }
         // a frame from elsewhere has come between: its reply is not this task's
         if (task.seen != frames_) {
@@ -175,10 +177,15 @@ public:
             differ = 0U;
             if (kind == step_kind_t::expect) {
                 differ = static_cast<word_t>(shown ^ task.step.expect);
-            } else if (kind == step_kind_t::keep) {
-                kept = shown;
-            } else if (kind == step_kind_t::same) {
-                differ = static_cast<word_t>(shown ^ kept);
+            } else if (kind != step_kind_t::read) {
+                // reserved bits: remembered where they are not known, compared where they are
+                const size_t place = static_cast<size_t>(task.step.expect);
+                if ((kind == step_kind_t::keep) || (!known[place])) {
+                    kept[place] = shown;
+                    known[place] = true;
+                } else {
+                    differ = static_cast<word_t>(shown ^ kept[place]);
+                }
             } else {
                 // the word is the caller's
             }
@@ -204,7 +211,15 @@ public:
     template <size_t N>
     result_t run(const table<step_t, N> &rows)
     {
-        task_t task(rows);
+        return run_part(rows.data(), N);
+    }
+
+    // As `run`, for a part of a table.
+    result_t run_part(const step_t *rows, size_t size)
+    {
+        task_t task;
+        task.steps = rows;
+        task.size = size;
         result_t result = result_t::busy;
         while ((result == result_t::busy) || (result == result_t::wait)) {
             result = tick(task);
@@ -214,7 +229,7 @@ public:
         }
         return result;
     }
-@STATUS@@RESYNC@@WATCH@
+@STATUS@@RESYNC@@RESTART@@WATCH@
 private:
     bool transfer(uint8_t format, const table<uint8_t, bytes_most> &out, table<uint8_t, bytes_most> &in)
     {
@@ -286,6 +301,74 @@ RESYNC = """
         }
         return result;
     }
+"""
+
+RESTART = """
+    // Configures a chip that a run has left at any step, or that has kept its state while the controller restarted,
+    // or was reset. Call it in the safe state of the bridge. Not ok: call it again, or switch the chip's supply off
+    // and on.
+    result_t restart()
+    {
+        forget();
+        result_t result = resync();
+        if (result == result_t::ok) {
+            result = run(warm_steps);
+        }
+        if (result != result_t::ok) {
+            // it was never brought as far; what only a chip after power-up shows is not looked for again
+            forget();
+            result = run_part(init_steps.data() + @FIRST@U, init_steps.size() - @FIRST@U);
+        }
+@AGAIN@        return result;
+    }
+
+    // What is known of the chip is forgotten: what comes next is as after a reset of it.
+    constexpr void forget() noexcept
+    {
+        sent_ = {};
+        pending_ = {};
+        pending_count_ = 0U;
+        counter_ = 0U;
+        frames_ = 0U;
+        format_ = 0U;
+        known = {};
+        rejected_ = false;
+        counted_ = false;
+    }
+"""
+
+RESTART_AGAIN = """        if (result != result_t::ok) {
+            // or it was reset meanwhile
+            forget();
+            result = run(init_steps);
+        }
+"""
+
+MONITORS = """
+// Runs every test, outputs off, on a configured chip. ok: each monitor has shown the fault that was forced; monitor:
+// bits 1 << monitor_test_id of `failed` have not, and the chip is as before. Anything else: what was forced may still
+// be, so run `init_steps` before the outputs are enabled.
+template <class Spi>
+[[nodiscard]] result_t test_monitors(driver<Spi> &on, @KIND@ &failed)
+{
+    result_t result = result_t::ok;
+    failed = 0U;
+    for (size_t i = 0U; (i < monitor_tests.size()) && (result == result_t::ok); i++) {
+        const monitor_test_t &test = monitor_tests[i];
+        const step_t *const steps = @STEPS@.data() + test.first;
+        result = on.run_part(steps, test.steps);
+        // what the test forces is taken back whatever it has shown
+        const result_t back = on.run_part(steps + test.steps, test.restore);
+        if (result == result_t::unexpected) {
+            failed = static_cast<@KIND@>(failed | static_cast<@KIND@>(static_cast<@KIND@>(1U) << i));
+            result = result_t::ok;
+        }
+        if (result == result_t::ok) {
+            result = back;
+        }
+    }
+    return ((result == result_t::ok) && (failed != 0U)) ? result_t::monitor : result;
+}
 """
 
 WATCH = """

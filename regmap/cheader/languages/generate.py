@@ -23,17 +23,25 @@ from .frames import TypedFrameWriter
 from .language import local
 from .modes import write_modes
 from .module import FrameModule
+from .monitors import write_monitors
 from .pieces import ERRORS
 from .registers import wide_of, write_registers
 from .rust import Rust
-from .tables import write_dispatch, write_faults, write_step_type, write_steps, write_verify
+from .tables import (
+    write_dispatch,
+    write_faults,
+    write_step_type,
+    write_steps,
+    write_verify,
+    write_watch,
+)
 
 if TYPE_CHECKING:
     from ...stages.load import Stage
 
 LANGUAGES: dict[str, type[Either]] = {"cpp": Cpp, "rust": Rust}
 #: sections that C alone has
-FOR_C_ALONE = ("tests", "scales", "shadow", "asserts")
+FOR_C_ALONE = ("shadow", "asserts")
 
 
 def generate_in(language: str, source: Stage | Chip, options: Options | None = None) -> Generated:
@@ -61,8 +69,6 @@ def generate_in(language: str, source: Stage | Chip, options: Options | None = N
             "language c, or another section",
         )
     sheet = drawn(source, options)
-    for section, what in _missing(sheet):
-        sheet.names.note(f"{what}: for C alone (section '{section}'), not in this text")
     lang = LANGUAGES[language](wide_of(sheet))
     digest = content_hash(source, replace(options, version=f"{options.version or __version__} {language}"), sheet.names.lower_prefix)  # fmt: skip
     return Generated(
@@ -73,15 +79,6 @@ def generate_in(language: str, source: Stage | Chip, options: Options | None = N
         prefix=sheet.names.lower_prefix,
         hash=digest,
     )
-
-
-def _missing(sheet: Sheet) -> list[tuple[str, str]]:
-    """What the map and the stage state that only C has: the section, and what it would hold."""
-    chip, stage = sheet.chip, sheet.stage
-    found = [
-        ("tests", "start-up tests of the monitors", bool(chip.monitor_tests) and stage is not None),
-    ]
-    return [(section, what) for section, what, stated in found if stated and sheet.has(section)]
 
 
 def _banner(sheet: Sheet, lang: Either, digest: str) -> list[str]:
@@ -109,7 +106,7 @@ def _whole(sheet: Sheet, lang: Either, digest: str) -> list[str]:
     name = sheet.names.lower_prefix
     body = lang.prelude(lang.uint(_bits(frame_type(sheet))), lang.uint(_bits(word_type(sheet))))
     body += lang.const("content_hash", lang.uint(32), lang.number(int(digest[:8], 16), 32))
-    if any(sheet.has(s) for s in ("addresses", "masks", "options", "resets", "helpers")):
+    if any(sheet.has(s) for s in ("addresses", "masks", "options", "resets", "helpers", "scales")):
         body += write_registers(sheet, lang)
     modules: list[FrameModule] = []
     if sheet.has("frames"):
@@ -141,7 +138,9 @@ def _whole(sheet: Sheet, lang: Either, digest: str) -> list[str]:
         body += lang.explain()
     if sheet.has("run") and sheet.stage is not None and sheet.plans:
         body += write_dispatch(sheet, lang, modules, lambda m: _filler(chip, m.frame))
+        body += write_watch(sheet, lang)
         body += lang.driver(sheet, modules, _rounds(sheet, modules))
+        body += write_monitors(sheet, lang)
         body += write_modes(sheet, lang)
     return [*_banner(sheet, lang, digest), *lang.file(name, body)]
 

@@ -9,11 +9,15 @@ both, on the type `Wide` (32 bits, 64 where a frame or a register needs them):
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from ...chip.model import Part
 from ..bitcode import runs
 from ..names import KEYWORDS, word
 from ..text import comment, fold
+
+if TYPE_CHECKING:
+    from ..sheet import Sheet
 
 RUST_WORDS = frozenset(
     [
@@ -125,6 +129,12 @@ def local(text: str, taken: set[str]) -> str:
         unique, index = f"{name}_{index}", index + 1
     taken.add(unique)
     return unique
+
+
+def table_names(sheet: Sheet) -> dict[str, str]:
+    """What each table of steps is called, in lower case."""
+    taken: set[str] = set()
+    return {n: f"{local(n.removesuffix('_steps'), taken)}_steps" for n in sheet.plans}
 
 
 # --- what frames are made of ----------------------------------------------------------------------

@@ -8,8 +8,7 @@ from __future__ import annotations
 from ..modes import all_ways, follows_of, mode_names, readback_name, way_name
 from ..sheet import Sheet
 from .either import Either
-from .language import local
-from .tables import table_names
+from .language import local, table_names
 
 NO_MODE = 0xFF
 

@@ -11,6 +11,7 @@ from ..options import band_text, option_word
 from ..sheet import Sheet
 from .either import Either
 from .language import local
+from .scales import write_conversions
 
 #: names of constants and functions, which no field's module may have
 OWN = ("address", "page", "width", "reset_word", "reserved_mask", "reserved_write")
@@ -79,6 +80,8 @@ def _field(sheet: Sheet, lang: Either, register: Register, field: Field) -> list
     expr = lang.take("whole", field.bits)
     body = [word, lang.give(lang.narrow(expr, field.width))]
     lines += lang.function("get", [("word", whole)], small, body)
+    if sheet.has("scales"):
+        lines += write_conversions(lang, field, field.ref, writable=field.writable)
     if not field.writable:
         return lines
     if field.access.clears:
@@ -149,6 +152,9 @@ def _joined(sheet: Sheet, lang: Either, item: Joined) -> list[str]:
     params = [(v, lang.uint(chip.registers[n].width)) for n, v in names.items()]
     result = lang.uint(item.width)
     lines += lang.function("get", params, result, [*body, lang.give(lang.narrow(" | ".join(terms), item.width))])  # fmt: skip
+    if sheet.has("scales"):
+        writable = all(f.writable for _, f, _ in pieces)
+        lines += write_conversions(lang, item, item.name, writable=writable)
     for register_name, name in names.items():
         register = chip.registers[register_name]
         mine = [(f, a) for r, f, a in pieces if r == register_name]

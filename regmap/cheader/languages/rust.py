@@ -7,7 +7,18 @@ from typing import TYPE_CHECKING
 
 from ..text import string
 from .language import Field, Language
-from .rust_driver import DRIVER, ENTER, EXPLAIN, RESYNC, STATUS, WATCH, WATCH_MODE
+from .rust_driver import (
+    DRIVER,
+    ENTER,
+    EXPLAIN,
+    MONITORS,
+    RESTART,
+    RESTART_AGAIN,
+    RESYNC,
+    STATUS,
+    WATCH,
+    WATCH_MODE,
+)
 
 if TYPE_CHECKING:
     from ..sheet import Sheet
@@ -53,6 +64,29 @@ class Rust(Language):
     def uint(self, bits: int) -> str:
         return f"u{next(s for s in (8, 16, 32, 64) if bits <= s)}"
 
+    def integer(self, bits: int, *, signed: bool) -> str:
+        return f"{'i' if signed else 'u'}{bits}"
+
+    def literal(self, value: int, kind: str) -> str:
+        return f"{value}_{kind}"
+
+    def as_integer(self, expr: str, kind: str) -> str:
+        return f"({expr} as {kind})"
+
+    def less(self, a: str, b: str) -> str:
+        """A difference of unsigned numbers that may wrap."""
+        return f"{a}.wrapping_sub({b})"
+
+    def choice(self, condition: str, yes: str, no: str) -> str:
+        return f"if {condition} {{ {yes} }} else {{ {no} }}"
+
+    def coded(self, kind: str) -> str:
+        return f"Result<{kind}, {kind}>"
+
+    def give_coded(self, code: str, inside: str, kind: str) -> list[str]:
+        """Err holds the code of the nearest end."""
+        return [f"let code: {kind} = {code};", f"if {inside} {{ Ok(code) }} else {{ Err(code) }}"]
+
     def widen(self, expr: str) -> str:
         return f"({expr} as Wide)"
 
@@ -94,6 +128,9 @@ class Rust(Language):
     # --- statements ------------------------------------------------------------------------------
     def let(self, name: str, expr: str, *, mutable: bool = False) -> str:
         return f"let {'mut ' if mutable else ''}{name}: Wide = {expr};"
+
+    def let_of(self, name: str, kind: str, expr: str) -> str:
+        return f"let {name}: {kind} = {expr};"
 
     def let_small(self, name: str, *, mutable: bool) -> str:
         return f"let {'mut ' if mutable else ''}{name}: u8 = 0;"
@@ -226,6 +263,16 @@ pub fn frame_of(format: u8, data: &[u8; BYTES_MOST]) -> Frame {{
     def explain(self) -> list[str]:
         return EXPLAIN.split("\n")
 
+    def restarting(self, sheet: Sheet, rounds: tuple[int, int] | None) -> str:
+        """The way back from any step, where the map allows one; "" where it does not."""
+        if rounds is None or not {"init", "warm"} <= set(sheet.plans):
+            return ""
+        again = RESTART_AGAIN if sheet.after_power_up else ""
+        return RESTART.replace("@FIRST@", str(sheet.after_power_up)).replace("@AGAIN@", again)
+
+    def monitors(self, kind: str, steps: str) -> list[str]:
+        return MONITORS.replace("@KIND@", kind).replace("@STEPS@", steps).split("\n")
+
     def driver(self, sheet: Sheet, modules: Sequence[FrameModule], rounds: tuple[int, int] | None) -> list[str]:  # fmt: skip
         reset = "if self.reset {\n            return Outcome::Reset;\n        }\n        "
         watch = WATCH.replace("@RESET@", reset if sheet.reset_told else "")
@@ -235,7 +282,7 @@ pub fn frame_of(format: u8, data: &[u8; BYTES_MOST]) -> Frame {{
         text = DRIVER.replace(
             "@STATUS@", STATUS if {"status", "status_steps"} & set(sheet.plans) else ""
         )
-        text = text.replace("@RESYNC@", resync)
+        text = text.replace("@RESYNC@", resync).replace("@RESTART@", self.restarting(sheet, rounds))
         text = text.replace("@WATCH@", watch if "readback" in sheet.plans else "")
         text = text.replace("@FORMATS@", str(len(modules)))
         text = text.replace("@DEPTH@", str(max(1, *(m.frame.after for m in modules))))

@@ -16,6 +16,7 @@ pub enum Outcome {
     Reset = 6,      // the chip has been reset since it was configured
     Busy = 7,       // go on
     Wait = 8,       // go on after task.wait_us
+    Monitor = 9,    // a monitor has not shown the fault that was forced
     NoWay = 10,     // no way leads from the one mode of the drive to the other
 }
 
@@ -56,7 +57,8 @@ pub struct Driver<'a, S: Spi> {
     pub reply: Frame,   // what came in meanwhile
     pub got: Word,      // the last word read
     pub differ: Word,   // its bits that are not as they must be
-    pub kept: Word,     // bits that must be written as they were read
+    pub kept: [Word; KEPT_COUNT],  // bits that must be written as they were read, ...
+    pub known: [bool; KEPT_COUNT], // ... and whether they have been read
     pub step: usize,    // the step in hand, of its table
     pub errors: u8,     // of the last reply (bits of `error`)
     pub reset: bool,    // the last reply told of a reset
@@ -78,7 +80,8 @@ impl<'a, S: Spi> Driver<'a, S> {
             reply: 0,
             got: 0,
             differ: 0,
-            kept: 0,
+            kept: [0; KEPT_COUNT],
+            known: [false; KEPT_COUNT],
             step: 0,
             errors: 0,
             reset: false,
@@ -178,7 +181,7 @@ impl<'a, S: Spi> Driver<'a, S> {
         }
         let mut wanted = task.step.frame;
         if task.step.kind == StepKind::Merge {
-            wanted = merged_of(task.step.format, wanted, self.kept);
+            wanted = merged_of(task.step.format, wanted, self.kept[task.step.expect as usize]);
         }
         // a frame from elsewhere has come between: its reply is not this task's
         if task.seen != self.frames {
@@ -217,8 +220,16 @@ impl<'a, S: Spi> Driver<'a, S> {
             self.differ = 0;
             match kind {
                 StepKind::Expect => self.differ = shown ^ task.step.expect,
-                StepKind::Keep => self.kept = shown,
-                StepKind::Same => self.differ = shown ^ self.kept,
+                // reserved bits: remembered where they are not known, compared where they are
+                StepKind::Keep | StepKind::Same => {
+                    let place = task.step.expect as usize;
+                    if kind == StepKind::Keep || !self.known[place] {
+                        self.kept[place] = shown;
+                        self.known[place] = true;
+                    } else {
+                        self.differ = shown ^ self.kept[place];
+                    }
+                }
                 _ => {}
             }
             if self.differ != 0 {
@@ -254,7 +265,7 @@ impl<'a, S: Spi> Driver<'a, S> {
             }
         }
     }
-@STATUS@@RESYNC@@WATCH@
+@STATUS@@RESYNC@@RESTART@@WATCH@
     fn transfer(&mut self, format: u8, out: &[u8; BYTES_MOST], data: &mut [u8; BYTES_MOST]) -> bool {
         let mut at = 0;
         let mut k = 0;
@@ -320,6 +331,80 @@ RESYNC = """
         }
         outcome
     }
+"""
+
+RESTART = """
+    // Configures a chip that a run has left at any step, or that has kept its state while the controller restarted,
+    // or was reset. Call it in the safe state of the bridge. Not Ok: call it again, or switch the chip's supply off
+    // and on.
+    pub fn restart(&mut self) -> Outcome {
+        self.forget();
+        let mut outcome = self.resync();
+        if outcome == Outcome::Ok {
+            outcome = self.run(&WARM_STEPS);
+        }
+        if outcome != Outcome::Ok {
+            // it was never brought as far; what only a chip after power-up shows is not looked for again
+            self.forget();
+            outcome = self.run(&INIT_STEPS[@FIRST@..]);
+        }
+@AGAIN@        outcome
+    }
+
+    // What is known of the chip is forgotten: what comes next is as after a reset of it.
+    pub fn forget(&mut self) {
+        self.sent = [0; @FORMATS@];
+        self.pending = [0; @DEPTH@];
+        self.pending_count = 0;
+        self.counter = 0;
+        self.frames = 0;
+        self.format = 0;
+        self.known = [false; KEPT_COUNT];
+        self.rejected = false;
+        self.counted = false;
+    }
+"""
+
+RESTART_AGAIN = """        if outcome != Outcome::Ok {
+            // or it was reset meanwhile
+            self.forget();
+            outcome = self.run(&INIT_STEPS);
+        }
+"""
+
+MONITORS = """
+impl<S: Spi> Driver<'_, S> {
+    // Runs every test, outputs off, on a configured chip. Ok: each monitor has shown the fault that was forced; Monitor:
+    // bits 1 << monitor_test_id of `failed` have not, and the chip is as before. Anything else: what was forced may
+    // still be, so run INIT_STEPS before the outputs are enabled.
+    #[must_use]
+    pub fn test_monitors(&mut self, failed: &mut @KIND@) -> Outcome {
+        let mut outcome = Outcome::Ok;
+        *failed = 0;
+        for (i, test) in MONITOR_TESTS.iter().enumerate() {
+            let steps = &@STEPS@[test.first as usize..];
+            let (force, restore) = steps.split_at(test.steps as usize);
+            outcome = self.run(force);
+            // what the test forces is taken back whatever it has shown
+            let back = self.run(&restore[..test.restore as usize]);
+            if outcome == Outcome::Unexpected {
+                *failed |= 1 << i;
+                outcome = Outcome::Ok;
+            }
+            if outcome == Outcome::Ok {
+                outcome = back;
+            }
+            if outcome != Outcome::Ok {
+                break;
+            }
+        }
+        if outcome == Outcome::Ok && *failed != 0 {
+            Outcome::Monitor
+        } else {
+            outcome
+        }
+    }
+}
 """
 
 WATCH = """

@@ -10,10 +10,11 @@ from ...chip.model import SEVERITIES
 from ..bitcode import runs
 from ..faults import causes_first, lists_of
 from ..framebase import word_bits
+from ..runner import watch_times
 from ..sheet import Sheet
 from ..steps import STEP_KINDS, step_values
 from .either import Either
-from .language import local
+from .language import local, table_names
 from .module import FrameModule
 
 
@@ -36,12 +37,6 @@ def write_step_type(lang: Either) -> list[str]:
             ],
         ),
     ]
-
-
-def table_names(sheet: Sheet) -> dict[str, str]:
-    """What each table of steps is called, in lower case."""
-    taken: set[str] = set()
-    return {n: f"{local(n.removesuffix('_steps'), taken)}_steps" for n in sheet.plans}
 
 
 def write_steps(sheet: Sheet, lang: Either, formats: dict[str, FrameModule]) -> list[str]:
@@ -103,6 +98,24 @@ def write_verify(sheet: Sheet, lang: Either, formats: dict[str, FrameModule]) ->
         rows.append(f"{lang.make(kind, cells)},")
     about = "Configuration registers and their wanted content: compare (word & mask) with expect."
     return [*lines, "", *lang.table(kind, "verify_words", len(sheet.verify_rows), rows, about)]
+
+
+def write_watch(sheet: Sheet, lang: Either) -> list[str]:
+    """How long the watch takes, and how seldom it may be called."""
+    if sheet.stage is None or "readback" not in sheet.plans:
+        return []
+    times = watch_times(sheet, sheet.stage, max(f.after for f in sheet.chip.frames.values()))
+    u32 = lang.uint(32)
+    about = "calls of `watch` for one rotation"
+    lines = ["", *lang.const("watch_ticks", lang.uint(16), lang.count(times.ticks), about)]
+    if times.tolerated_us is not None:
+        about = "fault tolerant time interval of the stage"
+        lines += lang.const("ftti_us", u32, lang.count(times.tolerated_us), about)
+        about = "with longer periods the watch alone detects too late"
+        lines += lang.const("watch_period_most_us", u32, lang.count(times.most_us), about)
+    about = "A setting is lost right after it was read: found one rotation later, at the latest, and replies come late."
+    body = [lang.give(f"period_us * {lang.count(times.ticks + times.late)}")]
+    return [*lines, *lang.function("watch_worst_us", [("period_us", u32)], u32, body, about)]
 
 
 def write_faults(sheet: Sheet, lang: Either) -> list[str]:
@@ -194,6 +207,9 @@ def write_dispatch(
         "bytes_most", lang.size(), lang.plain(most), "bytes of the longest frame on the SPI"
     )
 
+    about = "registers with bits that must be written as they were read; one at least"
+    lines += lang.const("kept_count", lang.size(), lang.plain(max(1, len(sheet.kept))), about)
+
     def pick(name: str, params: list[tuple[str, str]], result: str, each: Callable[[FrameModule], str], unused: tuple[str, ...] = ()) -> list[str]:  # fmt: skip
         cases = [(m.index, each(m)) for m in modules]
         *most_cases, last = cases
@@ -277,10 +293,10 @@ def write_dispatch(
 
 
 __all__ = [
-    "table_names",
     "write_dispatch",
     "write_faults",
     "write_step_type",
     "write_steps",
     "write_verify",
+    "write_watch",
 ]

@@ -13,6 +13,8 @@ import random
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from regmap.record import dataclass
+
 from ..chip.bits import deposit
 from ..chip.model import Chip, Frame, Part
 from ..errors import CallError
@@ -34,8 +36,7 @@ def self_test(source: Stage | Chip, options: Options, include: str) -> str:
     """C text that includes the header `include`, generated with the same options. Raises CallError."""
     made = generate(source, options)  # refuses what the header refuses, and fixes the prefix
     chip = source if isinstance(source, Chip) else source.chip
-    if any(c in include for c in '"\\\n\r') or not include.isprintable():
-        raise CallError(f"the header's name {include[:40]!r} cannot stand in an #include")
+    check_include(include)
     lower, upper = made.prefix.lower(), made.prefix.upper()
     checks: list[tuple[str, str]] = []
     defined = made.header
@@ -89,13 +90,30 @@ def self_test(source: Stage | Chip, options: Options, include: str) -> str:
     return "\n".join(lines) + "\n"
 
 
+def check_include(include: str) -> None:
+    """Raises CallError for a file's name that cannot stand in an #include."""
+    if any(c in include for c in '"\\\n\r') or not include.isprintable():
+        raise CallError(f"the header's name {include[:40]!r} cannot stand in an #include")
+
+
 def _called(text: str) -> str:
     """The routine of the header that a check calls."""
     return text.removeprefix("check(").partition("(")[0]
 
 
-def _frame_checks(chip: Chip, frame: Frame, stem: str) -> Iterator[tuple[str, str]]:
-    """Commands of one frame: examples of the map first, then vectors that never change."""
+@dataclass(frozen=True, slots=True)
+class FrameVector:
+    """A command of one frame: the values of its free parts in order, the word, its bytes on the SPI, a bit of its check."""
+
+    about: str
+    values: tuple[int, ...]
+    word: int
+    data: bytes
+    check_bit: int | None
+
+
+def frame_vectors(chip: Chip, frame: Frame) -> Iterator[FrameVector]:
+    """Examples of the map first, then vectors that never change."""
     layout = frame.command
     codec = Codec(chip)
     free = [p for p in layout.parts if p.kind in FREE]
@@ -109,25 +127,30 @@ def _frame_checks(chip: Chip, frame: Frame, stem: str) -> Iterator[tuple[str, st
     rng = random.Random(f"{chip.name} {frame.name}")
     words = [("example of the map", w) for w in dict.fromkeys(known)][:VECTORS]
     guards = {g.name for g in guards_of(layout)}
+    check_bit = next((p.bits[0] for p in layout.parts if p.name in guards), None)
     for index in range(VECTORS):
         values = {p.name: _value(p, index, rng) for p in free}
         words.append((f"vector {index}", build(layout, values)))
     for about, value in words:
-        parts = {p.name: _take(p, value) for p in free}
-        args = ", ".join(number(parts[p.name], p.width) for p in free)
-        text = number(value, frame.length)
-        yield f"{frame.name}: {about}", f"check({stem}_pack({args}) == {text});"
-        yield "sound", f"check({stem}_check({text}) == 0U);"
-        if guards:
-            bit = next(p for p in layout.parts if p.name in guards).bits[0]
-            yield (
-                "one bit wrong",
-                f"check({stem}_check({number(value ^ 1 << bit, frame.length)}) != 0U);",
-            )
         data = b"".join(
             wire_bytes(v, b, msb_first=chip.spi.msb_first) for v, b in bursts(frame, value)
         )
-        same = " && ".join(f"(bytes[{i}] == {number(b, 8)})" for i, b in enumerate(data))
+        taken = tuple(_take(p, value) for p in free)
+        yield FrameVector(f"{frame.name}: {about}", taken, value, data, check_bit)
+
+
+def _frame_checks(chip: Chip, frame: Frame, stem: str) -> Iterator[tuple[str, str]]:
+    """Commands of one frame in C."""
+    free = [p for p in frame.command.parts if p.kind in FREE]
+    for one in frame_vectors(chip, frame):
+        args = ", ".join(number(v, p.width) for v, p in zip(one.values, free, strict=True))
+        text = number(one.word, frame.length)
+        yield one.about, f"check({stem}_pack({args}) == {text});"
+        yield "sound", f"check({stem}_check({text}) == 0U);"
+        if one.check_bit is not None:
+            wrong = number(one.word ^ 1 << one.check_bit, frame.length)
+            yield "one bit wrong", f"check({stem}_check({wrong}) != 0U);"
+        same = " && ".join(f"(bytes[{i}] == {number(b, 8)})" for i, b in enumerate(one.data))
         there = f"{stem}_to_bytes({text}, bytes);\ncheck({same});"
         yield "bytes, and back", f"{there}\ncheck({stem}_from_bytes(bytes) == {text});"
 

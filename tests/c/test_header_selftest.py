@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from regmap.cheader import Options, generate, select
+from regmap.cheader.languages import generate_in, self_test_in
 from regmap.cheader.selftest import self_test
 from regmap.maps.load import load_map
 
@@ -80,6 +81,71 @@ def test_a_routine_that_is_wrong_is_noticed(
         wrong = re.sub(r"<< (\d+)U", lambda m: f"<< {int(m[1]) - 1}U", shift)
         files = put("quoll16", Options(prefix="gd"), tmp_path, lambda t: t.replace(shift, wrong, 1))  # noqa: B023
         assert on_host(files, tmp_path, need_tool("gcc")) > 0, shift
+
+
+def in_language(
+    language: str, name: str, folder: Path, tool: str, change: Callable[[str], str] = str
+) -> int:
+    """What the self-test of a map says, on the host."""
+    chip, suffix = load_map(name), {"cpp": "hpp", "rust": "rs"}[language]
+    include = f"gd.{suffix}"
+    made = generate_in(language, chip, Options(prefix="gd"))
+    (folder / include).write_text(change(made.header), "utf-8")
+    tests = self_test_in(language, chip, Options(prefix="gd"), include)
+    if language == "cpp":
+        (folder / "gd_test.cpp").write_text(tests, "utf-8")
+        (folder / "main.cpp").write_text(
+            '#include <cstdio>\n#include "gd.hpp"\nnamespace gd { uint16_t self_test() noexcept; }\nint main() { std::printf("%u", gd::self_test()); }\n'
+        )
+        flags = [
+            "-std=c++17",
+            "-Wall",
+            "-Wextra",
+            "-Wpedantic",
+            "-Wconversion",
+            "-Wold-style-cast",
+            "-Werror",
+        ]
+        command = [tool, *flags, "main.cpp", "gd_test.cpp", "-o", "a"]
+    else:
+        (folder / "gd_test.rs").write_text(tests, "utf-8")
+        (folder / "main.rs").write_text(
+            'mod gd;\nmod gd_test;\nfn main() { print!("{}", gd_test::self_test()); }\n'
+        )
+        command = [tool, "--edition", "2021", "-D", "warnings", "main.rs", "-o", "a"]
+    subprocess.run(command, check=True, cwd=folder)
+    return int(subprocess.run([folder / "a"], capture_output=True, text=True, check=True).stdout)
+
+
+LANGUAGES = {"cpp": "g++", "rust": "rustc"}
+IN_BOTH = [(n, x) for n in MAPS for x in LANGUAGES] if os.environ.get("GATEWORD_ALL_LANGUAGES") == "1" else [("potoroo40", "cpp"), ("bilby32", "rust")]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "language"), IN_BOTH)
+def test_in_other_languages(
+    name: str, language: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    assert in_language(language, name, tmp_path, need_tool(LANGUAGES[language])) == 0
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_routine_that_is_wrong_is_noticed_in_other_languages(
+    language: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """Another shift in a field's functions, in what packs a frame, and in what makes bytes of it."""
+    header = generate_in(language, load_map("quoll16"), Options(prefix="gd")).header
+    places = [m.start() for m in re.finditer(r"<< \d+U?\)", header)]
+    assert len(places) > 10
+    for at in (places[3], places[len(places) // 2], places[-1]):
+
+        def wrong(text: str, at: int = at) -> str:
+            return (
+                text[:at]
+                + re.sub(r"\d+", lambda m: str(int(m[0]) - 1), text[at : at + 8], count=1)
+                + text[at + 8 :]
+            )
+
+        assert in_language(language, "quoll16", tmp_path, need_tool(LANGUAGES[language]), wrong) > 0
 
 
 # every map was run on every target once; these are the shapes that went wrong, half of them on demand

@@ -4,5 +4,6 @@ text = generate_in("cpp", load_stage("coolant_pump"), Options(prefix="gd")).head
 """
 
 from .generate import FOR_C_ALONE, LANGUAGES, generate_in
+from .selftest import self_test_in
 
-__all__ = ["FOR_C_ALONE", "LANGUAGES", "generate_in"]
+__all__ = ["FOR_C_ALONE", "LANGUAGES", "generate_in", "self_test_in"]

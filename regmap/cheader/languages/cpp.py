@@ -63,6 +63,35 @@ constexpr wide_t feed(wide_t reg, wide_t bits, unsigned count, unsigned width, w
 """
 
 
+SELF_TEST = """#include "@INCLUDE@"
+
+static_assert(@NAME@::content_hash == 0x@HASH@U, "header and self-test were not generated together");
+
+namespace @NAME@ {
+uint16_t self_test() noexcept;
+} // namespace @NAME@
+
+namespace {
+uint16_t number;
+uint16_t first;
+
+void check(bool holds) noexcept
+{
+    number++;
+    if ((!holds) && (first == 0U)) {
+        first = number;
+    }
+}
+
+template <class T>
+T seen(T value) noexcept
+{
+    volatile T place = value;
+    return place;
+}
+"""
+
+
 class Cpp(Language):
     """C++17."""
 
@@ -302,6 +331,28 @@ class Cpp(Language):
             lines += ["    return result_t::no_way;", "}"]
         return lines
 
+    # --- the test for the target -----------------------------------------------------------------
+    def seen(self, value: str, kind: str) -> str:
+        """A number that the compiler must not work out beforehand."""
+        return f"seen<{kind}>({value})"
+
+    def holds(self, condition: str) -> str:
+        return f"check({condition});"
+
+    def let_auto(self, name: str, expr: str) -> str:
+        return f"const auto {name} = {expr};"
+
+    def borrowed(self, name: str) -> str:
+        return name
+
+    def self_test(self, name: str, include: str, digest: str, groups: Sequence[Sequence[tuple[str, list[str]]]]) -> list[str]:  # fmt: skip
+        lines = SELF_TEST.replace("@INCLUDE@", include).replace("@HASH@", digest).replace("@NAME@", name).split("\n")  # fmt: skip
+        for index, group in enumerate(groups):
+            lines += [f"void part_{index}() noexcept", "{", *_blocks(self, group), "}"]
+        calls = [f"    part_{i}();" for i in range(len(groups))]
+        return [*lines, "} // namespace", "", f"namespace {name} {{", "uint16_t self_test() noexcept", "{",
+                "    number = 0U;", "    first = 0U;", *calls, "    return first;", "}", f"}} // namespace {name}"]  # fmt: skip
+
     def file(self, name: str, body: Sequence[str]) -> list[str]:
         guard = f"{name.upper()}_HPP"
         head = [
@@ -343,6 +394,18 @@ struct coded {{
 """.split("\n")
             + _HELPERS.split("\n")
         )
+
+
+def _blocks(lang: Language, group: Sequence[tuple[str, list[str]]]) -> list[str]:
+    """Checks, each with what it is about; those of several statements in brackets."""
+    lines: list[str] = []
+    for about, statements in group:
+        lines += lang.remark(about, "    ") if about else []
+        if len(statements) == 1:
+            lines.append(f"    {statements[0]}")
+        else:
+            lines += ["    {", *(f"        {s}" for s in statements), "    }"]
+    return lines
 
 
 def spelt(name: str) -> str:

@@ -56,6 +56,29 @@ const fn feed(reg: Wide, bits: Wide, count: u32, width: u32, poly: Wide) -> Wide
 """
 
 
+SELF_TEST = """#![allow(unused_parens)]
+
+use super::@NAME@;
+use core::hint::black_box;
+
+const _: () = assert!(@NAME@::CONTENT_HASH == 0x@HASH@, "module and self-test were not generated together");
+
+struct Seen {
+    number: u16,
+    first: u16,
+}
+
+impl Seen {
+    fn check(&mut self, holds: bool) {
+        self.number += 1;
+        if !holds && self.first == 0 {
+            self.first = self.number;
+        }
+    }
+}
+"""
+
+
 class Rust(Language):
     """Rust, edition 2021."""
 
@@ -306,6 +329,34 @@ pub fn frame_of(format: u8, data: &[u8; BYTES_MOST]) -> Frame {{
             lines += [f"        {mode} => Task::new(&{table.upper()})," for mode, table in watched]
             lines += ["        _ => return Outcome::NoWay,", "    };", "    Outcome::Ok", "}"]
         return lines
+
+    # --- the test for the target -----------------------------------------------------------------
+    def seen(self, value: str, kind: str) -> str:
+        """A number that the compiler must not work out beforehand."""
+        return f"black_box({value}_{kind})"
+
+    def holds(self, condition: str) -> str:
+        return f"seen.check({condition});"
+
+    def let_auto(self, name: str, expr: str) -> str:
+        return f"let {name} = {expr};"
+
+    def borrowed(self, name: str) -> str:
+        return f"&{name}"
+
+    def self_test(self, name: str, _include: str, digest: str, groups: Sequence[Sequence[tuple[str, list[str]]]]) -> list[str]:  # fmt: skip
+        lines = SELF_TEST.replace("@HASH@", digest).replace("@NAME@", name).split("\n")
+        for index, group in enumerate(groups):
+            lines += [f"fn part_{index}(seen: &mut Seen) {{"]
+            for about, statements in group:
+                lines += self.remark(about, "    ") if about else []
+                if len(statements) == 1:
+                    lines.append(f"    {statements[0]}")
+                else:
+                    lines += ["    {", *(f"        {s}" for s in statements), "    }"]
+            lines.append("}")
+        calls = [f"    part_{i}(&mut seen);" for i in range(len(groups))]
+        return [*lines, "", "#[must_use]", "pub fn self_test() -> u16 {", "    let mut seen = Seen { number: 0, first: 0 };", *calls, "    seen.first", "}"]  # fmt: skip
 
     def file(self, _: str, body: Sequence[str]) -> list[str]:
         return [

@@ -136,8 +136,6 @@ def run(args: argparse.Namespace, context: Context) -> int:
             raise CallError(
                 f"--{option.replace('_', '-')} is for C", "--language c, or no such file"
             )
-    if args.language != "c":
-        _refuse_sections(args)
     if args.check and args.output == "-":
         raise CallError("--check needs -o FILE.h, the header to compare with")
     if args.depfile and args.output == "-":
@@ -264,18 +262,6 @@ def _other(args: argparse.Namespace, source: Stage | Chip, options: Options) -> 
     from regmap.cheader.languages import generate_in  # not for those who want C
 
     return generate_in(args.language, source, options)
-
-
-def _refuse_sections(args: argparse.Namespace) -> None:
-    """Sections asked for by name that another language than C does not have."""
-    from regmap.cheader.languages import FOR_C_ALONE
-
-    for name in (n.strip() for text in args.only for n in text.split(",")):
-        if name in FOR_C_ALONE:
-            raise CallError(
-                f"section '{name}' is for C; in {args.language} there is none of it",
-                f"--language c, or --only without {', '.join(FOR_C_ALONE)}",
-            )
 
 
 def _stage(name: str, option: str) -> Stage:

@@ -20,6 +20,7 @@ def write_shadow(sheet: Sheet, words: Mapping[str, int] | None) -> None:
     """The shadow at reset, and as a configured chip holds it: `words`, or None for a map alone."""
     names = sheet.names
     registers = [r for r in sheet.chip.registers.values() if shadowed(r)]
+    sheet.shadowed, sheet.shadow_words = registers, words
     if not registers:
         names.note("every writable register can be read back: nothing to shadow")
         return

@@ -16,8 +16,8 @@ from types import ModuleType
 
 import pytest
 
-from regmap.cheader import Options, select
-from regmap.cheader.languages import FOR_C_ALONE, generate_in
+from regmap.cheader import SECTIONS, Options, select
+from regmap.cheader.languages import generate_in
 from regmap.cheader.languages.language import local
 from regmap.chip.model import Chip
 from regmap.errors import CallError
@@ -275,18 +275,80 @@ def test_tables_are_those_of_the_c_header(tmp_path: Path) -> None:
         assert numbers[0] == numbers[1] == numbers[2]
 
 
-def test_what_only_c_has_is_told(tmp_path: Path) -> None:
-    """In a note where a map or a stage states it; asked for alone it is refused."""
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_what_cannot_be_read_back_has_a_shadow(
+    language: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """Its words are those of the C header; alone with what it needs it compiles."""
+    from regmap.cheader import generate
+
+    stage = header_twin.stage_of("conveyor_drum", tmp_path)
+    options = Options(prefix="gd", sections=select(["shadow"]))
+    found = {}
+    for made in (generate(stage, options).header, generate_in(language, stage, options).header):
+        for name in ("reset", "configured"):
+            text = re.search(
+                rf"shadow_{name}(?:_words)?\b.*?= [{{\[]+\n(.*?)\n(?:\}}\}}|\}}|\]);",
+                made,
+                re.S | re.I,
+            )
+            assert text is not None, name
+            rows = re.sub(r"/\*.*?\*/|//.*", "", text[1])
+            found.setdefault(name, []).append([int(w, 0) for w in re.findall(r"0x[0-9A-F]+", rows)])
+    assert found["reset"][0]
+    assert all(a == b for a, b in found.values())
+    put(stage, language, tmp_path)
+    text_of = {"cpp": '#include "gd.hpp"\nint main() { auto mine = gd::shadow_configured; mine[gd::shadow_id::NAME] = 1U; return mine[gd::shadow_id::NAME] == 1U ? 0 : 1; }\n',
+               "rust": '#[path = "gd.rs"]\nmod gd;\nfn main() { let mut mine = gd::SHADOW_CONFIGURED; mine[gd::shadow_id::NAME] = 1; assert!(mine[gd::shadow_id::NAME] == 1); }\n'}[language]  # fmt: skip
+    module = generate_in(language, stage, options).header
+    name = re.search(
+        r"shadow_id \{\n(?:    use super::\*;\n)? *(?:inline constexpr size_t|pub const) (\w+)",
+        module,
+    )
+    assert name is not None
+    main = tmp_path / {"cpp": "shadow.cpp", "rust": "shadow.rs"}[language]
+    main.write_text(text_of.replace("NAME", name[1]), "utf-8")
+    subprocess.run([build(language, main, tmp_path, compiler(language, need_tool))], check=True)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("section", sorted(SECTIONS))
+def test_each_section_alone_compiles(
+    language: str, section: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    if not ALL and section not in ("scales", "asserts", "shadow", "tests"):
+        pytest.skip("GATEWORD_ALL_LANGUAGES=1 takes every section")
     stage = header_twin.stage_of("wombat24", tmp_path)
-    for language in LANGUAGES:
-        notes = generate_in(language, stage, Options(prefix="gd")).notes
-        assert any("start-up tests of the monitors: for C alone" in n for n in notes)
-        left = Options(prefix="gd", sections=select(without=["tests"]))
-        assert not any("for C alone" in n for n in generate_in(language, stage, left).notes)
-        for section in ("scales", "shadow", "asserts"):
-            assert section in FOR_C_ALONE
-            with pytest.raises(CallError, match=f"section '{section}' is for C"):
-                generate_in(language, stage, Options(sections=select([section])))
+    made = generate_in(language, stage, Options(prefix="gd", sections=select([section])))
+    (tmp_path / {"cpp": "gd.hpp", "rust": "gd.rs"}[language]).write_text(made.header, "utf-8")
+    main = tmp_path / {"cpp": "main.cpp", "rust": "main.rs"}[language]
+    main.write_text(
+        {
+            "cpp": '#include "gd.hpp"\nint main() { return 0; }\n',
+            "rust": '#[path = "gd.rs"]\nmod gd;\nfn main() {}\n',
+        }[language]
+    )
+    build(language, main, tmp_path, compiler(language, need_tool))
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_mask_that_is_wrong_stops_the_build(
+    language: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    made = generate_in(language, load_map("quoll16"), Options(prefix="gd")).header
+    mask = re.search(r"(uint16_t mask = |MASK: u16 = )0x(\w+?)(U?;)", made)
+    assert mask is not None
+    wrong = made.replace(mask[0], f"{mask[1]}0x{int(mask[2], 16) << 1:X}{mask[3]}", 1)
+    (tmp_path / {"cpp": "gd.hpp", "rust": "gd.rs"}[language]).write_text(wrong, "utf-8")
+    main = tmp_path / {"cpp": "main.cpp", "rust": "main.rs"}[language]
+    main.write_text(
+        {
+            "cpp": '#include "gd.hpp"\nint main() { return 0; }\n',
+            "rust": '#[path = "gd.rs"]\nmod gd;\nfn main() {}\n',
+        }[language]
+    )
+    with pytest.raises(AssertionError, match=r"mask and functions of|is wider than|overlap"):
+        build(language, main, tmp_path, compiler(language, need_tool))
 
 
 def test_what_cannot_be_is_refused() -> None:

@@ -3,7 +3,7 @@
 text = generate_in("cpp", load_stage("coolant_pump"), Options(prefix="gd")).header
 """
 
-from .generate import FOR_C_ALONE, LANGUAGES, generate_in
+from .generate import LANGUAGES, generate_in
 from .selftest import self_test_in
 
-__all__ = ["FOR_C_ALONE", "LANGUAGES", "generate_in", "self_test_in"]
+__all__ = ["LANGUAGES", "generate_in", "self_test_in"]

@@ -331,6 +331,10 @@ class Cpp(Language):
             lines += ["    return result_t::no_way;", "}"]
         return lines
 
+    def claim(self, condition: str, text: str) -> list[str]:
+        """What stops the build where it does not hold."""
+        return [f"static_assert({condition}, {string(text)});"]
+
     # --- the test for the target -----------------------------------------------------------------
     def seen(self, value: str, kind: str) -> str:
         """A number that the compiler must not work out beforehand."""

@@ -30,6 +30,7 @@ from .rust import Rust
 from .tables import (
     write_dispatch,
     write_faults,
+    write_shadow,
     write_step_type,
     write_steps,
     write_verify,
@@ -40,8 +41,6 @@ if TYPE_CHECKING:
     from ...stages.load import Stage
 
 LANGUAGES: dict[str, type[Either]] = {"cpp": Cpp, "rust": Rust}
-#: sections that C alone has
-FOR_C_ALONE = ("shadow", "asserts")
 
 
 def generate_in(language: str, source: Stage | Chip, options: Options | None = None) -> Generated:
@@ -62,11 +61,6 @@ def generate_in(language: str, source: Stage | Chip, options: Options | None = N
     if options.chain or (not isinstance(source, Chip) and len(source.chain) > 1):
         raise CallError(
             f"daisy chains are for C; {LANGUAGES[language].name} has chips that are alone"
-        )
-    if options.sections is not None and set(options.sections) <= set(FOR_C_ALONE):
-        raise CallError(
-            f"section '{options.sections[0]}' is for C; {LANGUAGES[language].name} has none of it",
-            "language c, or another section",
         )
     sheet = drawn(source, options)
     lang = LANGUAGES[language](wide_of(sheet))
@@ -106,7 +100,10 @@ def _whole(sheet: Sheet, lang: Either, digest: str) -> list[str]:
     name = sheet.names.lower_prefix
     body = lang.prelude(lang.uint(_bits(frame_type(sheet))), lang.uint(_bits(word_type(sheet))))
     body += lang.const("content_hash", lang.uint(32), lang.number(int(digest[:8], 16), 32))
-    if any(sheet.has(s) for s in ("addresses", "masks", "options", "resets", "helpers", "scales")):
+    if any(
+        sheet.has(s)
+        for s in ("addresses", "masks", "options", "resets", "helpers", "scales", "asserts")
+    ):
         body += write_registers(sheet, lang)
     modules: list[FrameModule] = []
     if sheet.has("frames"):
@@ -133,6 +130,7 @@ def _whole(sheet: Sheet, lang: Either, digest: str) -> list[str]:
         body += write_step_type(lang)
         body += write_steps(sheet, lang, by_name)
         body += write_verify(sheet, lang, by_name)
+    body += write_shadow(sheet, lang)
     if sheet.has("faults") and chip.faults:
         body += write_faults(sheet, lang)
         body += lang.explain()

@@ -56,15 +56,51 @@ def _register(sheet: Sheet, lang: Either, register: Register) -> list[str]:
             keep = register.reserved_keep
             about = "what to write there" + (f", except 0x{keep:X}: as read" if keep else "")
             lines += lang.const("reserved_write", kind, value, about)
-    taken = set(OWN)
+    taken, names = set(OWN), list[str]()
     for field in register.fields:
         about = f"{field.name}: {plural('bit', field.width)} {spans(field.bits)}"
         if field.access is not Access.RW:
             about += f", {ACCESS[field.access].partition(':')[0]}"
         about += f". {field.summary}" if field.summary else ""
         body = _field(sheet, lang, register, field)
-        lines += ["", *lang.module(local(field.name, taken), body, about)]
+        names.append(local(field.name, taken))
+        lines += ["", *lang.module(names[-1], body, about)]
+    if sheet.has("asserts"):
+        lines += _asserts(lang, register, names)
     return lines
+
+
+def _asserts(lang: Either, register: Register, names: list[str]) -> list[str]:
+    """What must hold of a register's masks, and that each field taken out is what was put in; while it is compiled."""
+    lines: list[str] = []
+    masks = [lang.widen(lang.path(n, lang.constant("mask"))) for n in names]
+    whole = lang.number(register.mask, register.width)
+    for name, field, mask in zip(names, register.fields, masks, strict=True):
+        ref = field.ref
+        lines += lang.claim(
+            f"({mask} & {whole}) == {mask}", f"the mask of {ref} is wider than its register"
+        )
+        if field.writable and not field.access.clears:
+            most = lang.number((1 << field.width) - 1, field.width)
+            put = f"{lang.path(name, 'set')}({lang.count(0)}, {most})"
+            lines += lang.claim(
+                f"{put} == {lang.path(name, lang.constant('mask'))}",
+                f"mask and functions of {ref} disagree",
+            )
+            lines += lang.claim(
+                f"{lang.path(name, 'get')}({put}) == {most}",
+                f"what is put into {ref} is not what comes out",
+            )
+    if len(masks) > 1:
+        both = f"({' + '.join(masks)}) == ({' | '.join(masks)})"
+        lines += lang.claim(both, f"fields of {register.name} overlap")
+    reset = lang.widen(lang.constant("reset_word"))
+    return [
+        *lines,
+        *lang.claim(
+            f"({reset} & {whole}) == {reset}", f"the reset word of {register.name} is wider than it"
+        ),
+    ]
 
 
 def _field(sheet: Sheet, lang: Either, register: Register, field: Field) -> list[str]:

@@ -330,6 +330,12 @@ pub fn frame_of(format: u8, data: &[u8; BYTES_MOST]) -> Frame {{
             lines += ["        _ => return Outcome::NoWay,", "    };", "    Outcome::Ok", "}"]
         return lines
 
+    def claim(self, condition: str, text: str) -> list[str]:
+        """What stops the build where it does not hold."""
+        # braces are places in a format string of Rust
+        shown = self.text(text).replace("{", "{{").replace("}", "}}")
+        return [f"const _: () = assert!({condition}, {shown});"]
+
     # --- the test for the target -----------------------------------------------------------------
     def seen(self, value: str, kind: str) -> str:
         """A number that the compiler must not work out beforehand."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from ...behaviour.faults import status_registers
 from ...chip.bits import deposit, mask_of
@@ -116,6 +116,34 @@ def write_watch(sheet: Sheet, lang: Either) -> list[str]:
     about = "A setting is lost right after it was read: found one rotation later, at the latest, and replies come late."
     body = [lang.give(f"period_us * {lang.count(times.ticks + times.late)}")]
     return [*lines, *lang.function("watch_worst_us", [("period_us", u32)], u32, body, about)]
+
+
+def write_shadow(sheet: Sheet, lang: Either) -> list[str]:
+    """A copy of what cannot be read back: numbers of its registers, and its words after a reset and once configured."""
+    if not sheet.shadowed:
+        return []
+    taken: set[str] = set()
+    ids: list[str] = []
+    for index, register in enumerate(sheet.shadowed):
+        ids += lang.const(local(register.name, taken), lang.size(), lang.plain(index))
+    about = "Registers that cannot be read back, by their number in a shadow: change a field there, then send the whole word."
+    lines = ["", *lang.module("shadow_id", ids, about)]
+    banks: list[tuple[str, str, Mapping[str, int]]] = [
+        ("reset", "after a reset", {r.name: r.reset for r in sheet.shadowed})
+    ]
+    if sheet.shadow_words is not None:
+        banks.append(
+            ("configured", "once the table of the bring-up has been sent", sheet.shadow_words)
+        )
+    for name, when, words in banks:
+        rows = []
+        for register in sheet.shadowed:
+            rows += lang.remark(register.name)
+            rows.append(f"{lang.number(words[register.name], word_bits(sheet))},")
+        about = f"Words {when}; copy them to where they can be changed."
+        kind = lang.type_name("word")
+        lines += ["", *lang.table(kind, f"shadow_{name}", len(sheet.shadowed), rows, about)]
+    return lines
 
 
 def write_faults(sheet: Sheet, lang: Either) -> list[str]:
@@ -295,6 +323,7 @@ def write_dispatch(
 __all__ = [
     "write_dispatch",
     "write_faults",
+    "write_shadow",
     "write_step_type",
     "write_steps",
     "write_verify",

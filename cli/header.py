@@ -131,7 +131,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
         raise CallError("--self-test needs -o FILE.h, the header that it includes")
     if args.chain < 0 or args.chain > 64:
         raise CallError(f"a chain of {args.chain} chips", "1 to 64")
-    for option in ("source", "also", "variant", "chain"):
+    for option in ("source", "variant"):
         if getattr(args, option) and args.language != "c":
             raise CallError(
                 f"--{option.replace('_', '-')} is for C", "--language c, or no such file"
@@ -157,8 +157,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         if args.language == "c":
             made = generate(source, options, others, variants)
         else:
-            made = _other(args, source, options)
-        tests = _self_test(args, source, options) if args.self_test else ""
+            made = _other(args, source, options, others)
+        tests = _self_test(args, source, options, others, variants) if args.self_test else ""
     finally:
         gc.freeze()
         if collecting:
@@ -247,21 +247,29 @@ def with_derived(options: Options, source: Stage | Chip, variants: Sequence[Stag
     return with_worked_out(options, own, tuple(others))
 
 
-def _self_test(args: argparse.Namespace, source: Stage | Chip, options: Options) -> str:
+def _self_test(
+    args: argparse.Namespace,
+    source: Stage | Chip,
+    options: Options,
+    others: Sequence[Stage],
+    variants: Sequence[Stage],
+) -> str:
     include = Path(args.output).name
     if args.language != "c":
         from regmap.cheader.languages import self_test_in
 
-        return self_test_in(args.language, source, options, include)
+        return self_test_in(args.language, source, options, include, others)
     from regmap.cheader.selftest import self_test  # only where it is asked for
 
-    return self_test(source, options, include)
+    return self_test(source, options, include, others, variants)
 
 
-def _other(args: argparse.Namespace, source: Stage | Chip, options: Options) -> Generated:
+def _other(
+    args: argparse.Namespace, source: Stage | Chip, options: Options, others: Sequence[Stage]
+) -> Generated:
     from regmap.cheader.languages import generate_in  # not for those who want C
 
-    return generate_in(args.language, source, options)
+    return generate_in(args.language, source, options, others)
 
 
 def _stage(name: str, option: str) -> Stage:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from ..chip.model import Chain
+from ..chip.model import Chain, Chip, Frame
 from ..errors import CallError
 from ..frames import chain as chains
 from .bitcode import take
@@ -28,35 +28,35 @@ from .text import bracket, count, defines, number, wtype
 Places = Mapping[int, Mapping[str, tuple[str, str]]]
 
 
-class ChainWriter:
-    """Writes the routines of a chain of `chips` chips of one map."""
+Piece = tuple[
+    int, int, int
+]  # first bit of the round in the stream, bits of a piece, bits behind it
 
-    def __init__(self, sheet: Sheet, item: FrameNames, chips: int) -> None:
-        self.sheet, self.item, self.chips = sheet, item, chips
-        assert sheet.chip.chain is not None
-        self.chain: Chain = sheet.chip.chain
-        self.length = item.frame.length
-        self.frame = frame_type(sheet)
-        self.wide = wtype(self.length)
+
+class Stream:
+    """What lies where between two edges of chip select, of a daisy chain of `chips` chips whose frame is this one.
+
+    `command_rounds` and `reply_rounds` are the pieces of every chip's word, `headers` the header words as (value, bits)
+    with the count of chips in them, `commands` the header commands in the order of their bits, `lead` the clocks ahead.
+    Raises CallError for a count that does not fit.
+    """
+
+    def __init__(self, chip: Chip, frame: Frame, chips: int) -> None:
+        assert chip.chain is not None
+        self.chain, self.length, self.chips = chip.chain, frame.length, chips
         self.command_rounds, self.reply_rounds = self._rounds()
+        self.headers = self._headers()
+        self.commands = list(dict.fromkeys(n for h in self.chain.headers for n in h.commands))
         self.bits = sum(h.length for h in self.chain.headers) + chips * self.length
-        self.total = self.macro("BYTES")
-        self.size = self.macro("CHIPS")
+        self.bytes = (self.bits + 7) // 8
+        pad = 8 * self.bytes - self.bits
+        self.lead = pad if chip.spi.extra_clocks == "last_count" else 0
 
-    def low(self, name: str) -> str:
-        return self.sheet.names.lower(name)
-
-    def macro(self, name: str) -> str:
-        return self.sheet.names.macro("CHAIN", name)
-
-    def result(self, name: str) -> str:
-        return self.sheet.names.macro("RUN", name)
-
-    def _rounds(self) -> tuple[list[tuple[int, int, int]], list[tuple[int, int, int]]]:
+    def _rounds(self) -> tuple[list[Piece], list[Piece]]:
         """Pieces of every chip's word as (first bit of the round in the stream, bits of a piece, bits behind it)."""
         ahead = sum(h.length for h in self.chain.headers)
         cut = self.chain.split if 0 < self.chain.split < self.length else self.length
-        found: list[list[tuple[int, int, int]]] = []
+        found: list[list[Piece]] = []
         for reply in (False, True):
             place = self.chain.reply_headers if reply else "start"
             at, left, rounds = ahead if place == "start" else 0, self.length, []
@@ -79,9 +79,48 @@ class ChainWriter:
             made.append(((stream >> left) & ((1 << header.length) - 1), header.length))
         return made
 
+    def reply_headers(self) -> list[tuple[int, int, int, int]]:
+        """Where each header stands in what comes back: (first bit, bits, those that count, what they are)."""
+        if self.chain.reply_headers == "none":
+            return []
+        at = self.chips * self.reply_rounds[0][1] if self.chain.reply_headers == "between" else 0
+        found = []
+        for (value, bits), header in zip(self.headers, self.chain.headers, strict=True):
+            mask = (1 << bits) - 1
+            for bit in header.commands.values():
+                mask &= ~(1 << bit)
+            found.append((at, bits, mask, value & mask))
+            at += bits
+        return found
+
+
+class ChainWriter:
+    """Writes the routines of a chain of `chips` chips of one map."""
+
+    def __init__(self, sheet: Sheet, item: FrameNames, chips: int) -> None:
+        self.sheet, self.item, self.chips = sheet, item, chips
+        assert sheet.chip.chain is not None
+        self.chain: Chain = sheet.chip.chain
+        self.length = item.frame.length
+        self.frame = frame_type(sheet)
+        self.wide = wtype(self.length)
+        self.shape = Stream(sheet.chip, item.frame, chips)
+        self.bits = self.shape.bits
+        self.total = self.macro("BYTES")
+        self.size = self.macro("CHIPS")
+
+    def low(self, name: str) -> str:
+        return self.sheet.names.lower(name)
+
+    def macro(self, name: str) -> str:
+        return self.sheet.names.macro("CHAIN", name)
+
+    def result(self, name: str) -> str:
+        return self.sheet.names.macro("RUN", name)
+
     def types(self) -> None:
         sheet = self.sheet
-        kinds = dict.fromkeys(n for h in self.chain.headers for n in h.commands)
+        kinds = self.shape.commands
         sheet.section(
             "daisy chain",
             [
@@ -94,7 +133,7 @@ class ChainWriter:
             (self.size, count(self.chips), ""),
             (
                 self.total,
-                count((self.bits + 7) // 8),
+                count(self.shape.bytes),
                 f"{self.bits} bits between two edges of chip select",
             ),
         ]
@@ -112,8 +151,7 @@ class ChainWriter:
 
     def streams(self) -> None:
         sheet, put = self.sheet, self.low("chain_put")
-        pad = 8 * ((self.bits + 7) // 8) - self.bits
-        lead = pad if sheet.chip.spi.extra_clocks == "last_count" else 0
+        lead = self.shape.lead
         sheet.hidden_function(
             f"void {put}(uint8_t *out, uint16_t at, {self.frame} value, uint8_t bits)",
             [
@@ -147,8 +185,7 @@ class ChainWriter:
             ],
             "Bits of a stream as a value.",
         )
-        headers = self._headers()
-        commands = dict.fromkeys(n for h in self.chain.headers for n in h.commands)
+        headers, commands = self.shape.headers, self.shape.commands
         lines = ["uint8_t k;", f"for (k = 0U; k < {self.total}; k++) {{", "    out[k] = 0U;", "}"]
         at = lead
         for (value, bits), header in zip(headers, self.chain.headers, strict=True):
@@ -167,7 +204,7 @@ class ChainWriter:
         lines.append(
             f"    const unsigned int place = {count(self.chips - 1)} - (unsigned int)k; /* the farthest first */"
         )
-        for first, size, left in self.command_rounds:
+        for first, size, left in self.shape.command_rounds:
             part = f"({self.frame})(frames[k] >> {count(left)})" if left else "frames[k]"
             lines.append(
                 f"    {put}(out, (uint16_t)({count(first + lead)} + (place * {count(size)})), {part}, {count(size)});"
@@ -181,24 +218,16 @@ class ChainWriter:
             "The bytes of one stream from a command for each chip, by position; `commands` are CHAIN_COMMAND bits.",
         )
         lines = ["bool sound = true;", "uint8_t k;"]
-        if self.chain.reply_headers != "none":
-            at = 0
-            if self.chain.reply_headers == "between":
-                at = self.chips * self.reply_rounds[0][1]
-            for (value, bits), header in zip(headers, self.chain.headers, strict=True):
-                full = (1 << bits) - 1
-                for bit in header.commands.values():
-                    full &= ~(1 << bit)
-                lines += [
-                    f"if (({take_}(in, {count(at)}, {count(bits)}) & {number(full, bits)}) != {number(value & full, bits)}) {{",
-                    "    sound = false;",
-                    "}",
-                ]
-                at += bits
+        for at, bits, mask, value in self.shape.reply_headers():
+            lines += [
+                f"if (({take_}(in, {count(at)}, {count(bits)}) & {number(mask, bits)}) != {number(value, bits)}) {{",
+                "    sound = false;",
+                "}",
+            ]
         lines.append(f"for (k = 0U; k < {self.size}; k++) {{")
         lines.append(f"    const unsigned int place = {count(self.chips - 1)} - (unsigned int)k;")
         lines.append("    frames[k] = 0U;")
-        for first, size, left in self.reply_rounds:
+        for first, size, left in self.shape.reply_rounds:
             piece = (
                 f"{take_}(in, (uint16_t)({count(first)} + (place * {count(size)})), {count(size)})"
             )
@@ -479,23 +508,32 @@ class ChainWriter:
             )
 
 
-def write_chain(sheet: Sheet, frames: Mapping[str, FrameNames], chips: int, places: Places) -> None:
-    """Streams, and with the section `run` what runs tables on them. Raises CallError for what C cannot do here."""
-    chip = sheet.chip
-    out = "Generate without the sections frames, init, verify and run"
+WAY_OUT = "Generate without the sections frames, init, verify and run"
+
+
+def chainable(chip: Chip) -> Frame:
+    """The one frame of a chip that can be chained here. Raises CallError for others."""
     if chip.chain is None:
         raise CallError(f"the map of {chip.name} says nothing of chains")
-    if len(frames) > 1 or any(len(f.frame.bursts) > 1 for f in frames.values()):
+    frame, *others = chip.frames.values()
+    if others or len(frame.bursts) > 1:
         raise CallError(
-            f"{chip.name} has frames of several layouts or bursts; a daisy chain of such chips cannot be written in C. {out}"
+            f"{chip.name} has frames of several layouts or bursts; a daisy chain of such chips cannot be written in C. {WAY_OUT}"
         )
     if not chip.spi.msb_first:
         raise CallError(
-            f"{chip.name} sends the least significant bit first; a daisy chain of such chips cannot be written in C. {out}"
+            f"{chip.name} sends the least significant bit first; a daisy chain of such chips cannot be written in C. {WAY_OUT}"
         )
+    return frame
+
+
+def write_chain(sheet: Sheet, frames: Mapping[str, FrameNames], chips: int, places: Places) -> None:
+    """Streams, and with the section `run` what runs tables on them. Raises CallError for what C cannot do here."""
+    chip, out = sheet.chip, WAY_OUT
+    chainable(chip)
     [item] = frames.values()
     writer = ChainWriter(sheet, item, chips)
-    if (writer.bits + 7) // 8 > 255:
+    if writer.shape.bytes > 255:
         raise CallError(f"a stream of {writer.bits} bits", f"at most 2040. {out}")
     writer.types()
     writer.streams()

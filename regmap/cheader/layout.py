@@ -198,7 +198,7 @@ def drawn(
 
 def _write(sheet: Sheet, others: Sequence[Stage], variants: Sequence[Stage]) -> None:
     chips = chips_in_chain(sheet, others)
-    sheet.chained = chips > 0
+    sheet.chained, sheet.chips = chips > 0, chips
     frames: dict[str, FrameNames] = {}
     sheet.section("types")
     sheet.lines(

@@ -109,6 +109,7 @@ def _positions(
         else:
             names = {name: (steps.table, steps.size) for name, steps in sheet.plans.items()}
         places[stage.position] = names
+        sheet.positions[stage.position] = sheet.plans if stage is sheet.stage else draft.plans
     return places
 
 

@@ -10,7 +10,7 @@ heap: `gd_self_test()` is 0, or the number of the first check that failed.
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from regmap.record import dataclass
@@ -32,9 +32,17 @@ if TYPE_CHECKING:
 VECTORS = 6  # of each frame; the bits of each field besides
 
 
-def self_test(source: Stage | Chip, options: Options, include: str) -> str:
-    """C text that includes the header `include`, generated with the same options. Raises CallError."""
-    made = generate(source, options)  # refuses what the header refuses, and fixes the prefix
+def self_test(
+    source: Stage | Chip,
+    options: Options,
+    include: str,
+    others: Sequence[Stage] = (),
+    variants: Sequence[Stage] = (),
+) -> str:
+    """C text that includes the header `include`, generated of the same. Raises CallError."""
+    made = generate(
+        source, options, others, variants
+    )  # refuses what the header refuses, and fixes the prefix
     chip = source if isinstance(source, Chip) else source.chip
     check_include(include)
     lower, upper = made.prefix.lower(), made.prefix.upper()

@@ -166,6 +166,9 @@ class Sheet:
     #: the boards of the header by number, the stage itself the first; empty where it is the only one
     variants: list[Variant] = field(default_factory=list)
     verify_rows: list[tuple[Register, int, int, Frame, int]] = field(default_factory=list)
+    #: of a daisy chain: how many chips, and by position the step tables that the stage there has
+    chips: int = 0
+    positions: dict[int, dict[str, Steps]] = field(default_factory=dict)
     #: registers that cannot be read back as a whole, and what a configured chip holds (None for a map alone)
     shadowed: list[Register] = field(default_factory=list)
     shadow_words: Mapping[str, int] | None = None

@@ -1,11 +1,11 @@
-"""Daisy chains in C: streams equal to the library's, and a simulated chain brought up with a stage for each position."""
+"""Daisy chains in C, C++ and Rust: streams equal to the library's, and a simulated chain brought up with a stage for each position."""
 
 from __future__ import annotations
 
 import importlib.util
 import random
 import subprocess
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -14,6 +14,7 @@ from types import ModuleType
 import pytest
 
 from regmap.cheader import Options, generate
+from regmap.cheader.languages import generate_in
 from regmap.chip.model import Chip, Header
 from regmap.errors import CallError, FrameError
 from regmap.frames.chain import pack, pack_reply, unpack_reply
@@ -91,12 +92,74 @@ def stages(folder: Path, positions: list[int]) -> list[Stage]:
     return found
 
 
-def build(folder: Path, gcc: str, text: str, *flags: str) -> Path:
-    (folder / "gd.h").write_text(text, "utf-8")
+TOOLS = {"c": "gcc", "cpp": "g++", "rust": "rustc"}
+languages = pytest.mark.parametrize("language", TOOLS)
+
+
+def build(
+    folder: Path,
+    need_tool: Callable[[str], str],
+    language: str,
+    source: Stage | Chip,
+    others: Sequence[Stage] = (),
+    *,
+    chain: int = 0,
+    status: bool = True,
+) -> Path:
+    """The program of one language; of stages it brings a chain up, of a map alone it only packs and unpacks."""
+    tool, options = need_tool(TOOLS[language]), Options(prefix="gd", chain=chain)
     program = folder / "chain"
-    subprocess.run(
-        [gcc, *STRICT, *flags, "-I", folder, HERE / "chain.c", "-o", program], check=True
-    )
+    tables = not isinstance(source, Chip)
+    if language == "c":
+        (folder / "gd.h").write_text(generate(source, options, others).header, "utf-8")
+        main = (HERE / "chain.c").read_text("utf-8")
+        if not status:  # no faults and no status registers in this map
+            head, _, rest = main.partition("    (void)memset(words, 0, sizeof words);\n")
+            tail = rest.partition("    gd_chain_begin(&chain, gd_chain_readback_steps);\n")
+            unused = "    gd_word_t words[GD_CHAIN_CHIPS][GD_STATUS_COUNT];\n    unsigned k;\n"
+            main = head.replace(unused, "") + tail[1] + tail[2]
+        (folder / "chain.c").write_text(main, "utf-8")
+        flags = ["-DGD_CHAIN_TABLES"] if tables else []
+        command = [tool, *STRICT, *flags, "-I", folder, folder / "chain.c", "-o", program]
+    else:
+        made = generate_in(language, source, options, others).header
+        suffix = {"cpp": "hpp", "rust": "rs"}[language]
+        (folder / f"gd.{suffix}").write_text(made, "utf-8")
+        text = HERE.parent / "languages" / {"cpp": "chain.cpp", "rust": "chain.rs"}[language]
+        if language == "cpp":
+            flags = [*["-DGD_CHAIN_TABLES"][: int(tables)], *["-DNO_STATUS"][: int(not status)]]
+            command = [
+                tool,
+                "-std=c++17",
+                *STRICT[1:],
+                "-Wold-style-cast",
+                *flags,
+                "-I",
+                folder,
+                text,
+                "-o",
+                program,
+            ]
+        else:
+            (folder / text.name).write_text(text.read_text("utf-8"), "utf-8")
+            flags = [
+                *["--cfg", "tables"][: 2 * int(tables)],
+                *["--cfg", "no_status"][: 2 * int(not status)],
+            ]
+            command = [
+                tool,
+                "--edition",
+                "2021",
+                "-D",
+                "warnings",
+                "-A",
+                "unexpected_cfgs",
+                *flags,
+                folder / text.name,
+                "-o",
+                program,
+            ]
+    subprocess.run(command, check=True)
     return program
 
 
@@ -114,18 +177,17 @@ def variants() -> list[Chip]:
     return [chip, cut, bare, silent, later]
 
 
+@languages
 @pytest.mark.parametrize("index", range(5))
 def test_streams_equal_the_library(
-    index: int, tmp_path: Path, need_tool: Callable[[str], str]
+    index: int, language: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:
     chip = variants()[index]
     chips = (3, 2, 4, 1, 5)[index]
     chain = chip.chain
     assert chain is not None
     [frame] = chip.frames.values()
-    program = build(
-        tmp_path, need_tool("gcc"), generate(chip, Options(prefix="gd", chain=chips)).header
-    )
+    program = build(tmp_path, need_tool, language, chip, chain=chips)
     rng = random.Random(index)
     asked, wanted = [], []
     names = [n for h in chain.headers for n in h.commands]
@@ -184,12 +246,13 @@ def converse(program: Path, twin: TwinChain, bits: int, disturbances: list[str])
         return process.wait(), report
 
 
+@languages
 def test_a_chain_is_brought_up_with_a_stage_for_each_position(
-    tmp_path: Path, need_tool: Callable[[str], str]
+    language: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:
     first, *others = stages(tmp_path, [1, 0, 2])
     made = generate(first, Options(prefix="gd"), others)
-    program = build(tmp_path, need_tool("gcc"), made.header, "-DGD_CHAIN_TABLES")
+    program = build(tmp_path, need_tool, language, first, others)
     twin = TwinChain([first.chip] * 3)
     status, report = converse(program, twin, 64, ["2: vds_uh", "0: vds_ul"])
     assert status == 0, report
@@ -212,11 +275,12 @@ def test_a_chain_is_brought_up_with_a_stage_for_each_position(
         assert f"{{0x{word:04X}U, 0U, " in table
 
 
+@languages
 def test_a_chip_of_the_chain_that_loses_its_settings_is_named(
-    tmp_path: Path, need_tool: Callable[[str], str]
+    language: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:
     first, *others = stages(tmp_path, [0, 1, 2])
-    program = build(tmp_path, need_tool("gcc"), generate(first, Options(prefix="gd"), others).header, "-DGD_CHAIN_TABLES")  # fmt: skip
+    program = build(tmp_path, need_tool, language, first, others)
     twin = TwinChain([first.chip] * 3)
     read = twin.cores[1].machine.read
 
@@ -232,8 +296,9 @@ def test_a_chip_of_the_chain_that_loses_its_settings_is_named(
     assert "result 3, differ 1" in report
 
 
+@languages
 def test_a_chain_with_replies_one_frame_later(
-    tmp_path: Path, need_tool: Callable[[str], str]
+    language: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:
     """Frames of 13 bits with a counter; the stage's own position has a table, the others idle and are checked too."""
     (tmp_path / "later.yaml").write_text(LATER, "utf-8")
@@ -242,20 +307,7 @@ def test_a_chain_with_replies_one_frame_later(
         "chain: {maps: [later.yaml, later.yaml], position: 1}\nsettings: {ONE.A: 0b101, TWO.C: 0x55}\n", "utf-8",
     )  # fmt: skip
     stage = load_stage(tmp_path / "stage.yaml")
-    made = generate(stage, Options(prefix="gd"))
-    (tmp_path / "gd.h").write_text(made.header, "utf-8")
-    main = (HERE / "chain.c").read_text("utf-8")
-    # no faults and no status registers in this map
-    head, _, rest = main.partition("    (void)memset(words, 0, sizeof words);\n")
-    tail = rest.partition("    gd_chain_begin(&chain, gd_chain_readback_steps);\n")
-    main = (
-        head.replace("    gd_word_t words[GD_CHAIN_CHIPS][GD_STATUS_COUNT];\n    unsigned k;\n", "")
-        + tail[1]
-        + tail[2]
-    )
-    (tmp_path / "chain.c").write_text(main, "utf-8")
-    program = tmp_path / "chain"
-    subprocess.run([need_tool("gcc"), *STRICT, "-DGD_CHAIN_TABLES", "-I", tmp_path, tmp_path / "chain.c", "-o", program], check=True)  # fmt: skip
+    program = build(tmp_path, need_tool, language, stage, status=False)
     twin = TwinChain([stage.chip] * 2)
     status, report = converse(program, twin, 16 + 26, [])
     assert (status, report.splitlines()) == (0, ["configured", "verified"])

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from ..text import bracket, string
+from . import cpp_chain
 from .cpp_driver import (
     COPIES,
     DRIVER,
@@ -22,9 +23,10 @@ from .cpp_driver import (
     WATCH,
     WATCH_MODE,
 )
-from .language import Field, Language, local
+from .language import Field, Language, local, stream_text
 
 if TYPE_CHECKING:
+    from ..chain import Stream
     from ..sheet import Sheet
     from .module import FrameModule
 
@@ -334,6 +336,30 @@ class Cpp(Language):
     def claim(self, condition: str, text: str) -> list[str]:
         """What stops the build where it does not hold."""
         return [f"static_assert({condition}, {string(text)});"]
+
+    # --- a daisy chain ---------------------------------------------------------------------------
+    def streams(self, shape: Stream) -> list[str]:
+        return stream_text(self, shape, cpp_chain)
+
+    def part_type(self) -> list[str]:
+        return [
+            "",
+            "struct part_t {",
+            "    const step_t *steps; // nullptr: nothing to do at this position",
+            "    size_t size;",
+            "};",
+        ]
+
+    def part_kind(self) -> str:
+        return "part_t"
+
+    def part(self, table: str) -> str:
+        return f"part_t{{{table}.data(), {table}.size()}}" if table else "part_t{nullptr, 0U}"
+
+    def chain(self, chips: int, *, status: bool) -> list[str]:
+        each = ", ".join(["driver<nowhere>(alone_)"] * chips)
+        text = cpp_chain.RUNNER.replace("@CHIPS@", each)
+        return text.replace("@STATUS@", cpp_chain.STATUS if status else "").split("\n")
 
     # --- the test for the target -----------------------------------------------------------------
     def seen(self, value: str, kind: str) -> str:

@@ -66,6 +66,12 @@ public:
     // What came in during that frame, checked as the reply to the command that it answers.
     constexpr result_t frame_in(uint8_t format, const table<uint8_t, bytes_most> &in) noexcept
     {
+        return reply_in(format, frame_of(format, in));
+    }
+
+    // The same, where the frame is known already.
+    constexpr result_t reply_in(uint8_t format, frame_t came) noexcept
+    {
         uint8_t found = 0U;
         const uint8_t after = reply_after[format];
         if (format_ != format) {
@@ -73,7 +79,7 @@ public:
             counted_ = false;
             format_ = format;
         }
-        reply = frame_of(format, in);
+        reply = came;
         sent_[format]++;
         if (pending_count_ >= after) {
             const frame_t asked = after == 0U ? command : pending_[static_cast<size_t>(after - 1U)];
@@ -155,7 +161,13 @@ public:
     // Takes what came in during that frame. busy: go on with task_out; else what went wrong.
     constexpr result_t task_in(task_t &task) noexcept
     {
-        const result_t result = frame_in(task.step.format, task.in);
+        return task_reply(task, frame_of(task.step.format, task.in));
+    }
+
+    // The same, where the frame is known already.
+    constexpr result_t task_reply(task_t &task, frame_t came) noexcept
+    {
+        const result_t result = reply_in(task.step.format, came);
         if (result != result_t::ok) {
             task.fetched = 0U;
             return result;

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from regmap.record import replace
@@ -13,9 +14,10 @@ from ...errors import CallError, closest
 from ...frames.codec import Codec
 from ...stages.identity import identity
 from ..framebase import frame_type, word_type
-from ..layout import Generated, content_hash, drawn
+from ..layout import Generated, content_hash, drawn, files_of
 from ..runner import filler_of
 from ..sheet import Options, Sheet
+from .chain import write_chain, write_streams
 from .chosen import write_chosen
 from .cpp import Cpp
 from .either import Either
@@ -43,7 +45,12 @@ if TYPE_CHECKING:
 LANGUAGES: dict[str, type[Either]] = {"cpp": Cpp, "rust": Rust}
 
 
-def generate_in(language: str, source: Stage | Chip, options: Options | None = None) -> Generated:
+def generate_in(
+    language: str,
+    source: Stage | Chip,
+    options: Options | None = None,
+    others: Sequence[Stage] = (),
+) -> Generated:
     """As `regmap.cheader.generate`, in C++17 ("cpp") or Rust ("rust"). Raises CallError.
 
     Everything is in the one text; `options.split` is refused.
@@ -58,18 +65,14 @@ def generate_in(language: str, source: Stage | Chip, options: Options | None = N
         raise CallError(
             f"a source beside the header is for C; {LANGUAGES[language].name} needs none"
         )
-    if options.chain or (not isinstance(source, Chip) and len(source.chain) > 1):
-        raise CallError(
-            f"daisy chains are for C; {LANGUAGES[language].name} has chips that are alone"
-        )
-    sheet = drawn(source, options)
+    sheet = drawn(source, options, others)
     lang = LANGUAGES[language](wide_of(sheet))
-    digest = content_hash(source, replace(options, version=f"{options.version or __version__} {language}"), sheet.names.lower_prefix)  # fmt: skip
+    digest = content_hash(source, replace(options, version=f"{options.version or __version__} {language}"), sheet.names.lower_prefix, others)  # fmt: skip
     return Generated(
-        header="\n".join(_whole(sheet, lang, digest)) + "\n",
+        header="\n".join(_whole(sheet, lang, digest, others)) + "\n",
         source=None,
         notes=tuple(sheet.names.notes),
-        files=sheet.stage.files if sheet.stage is not None else sheet.chip.files,
+        files=files_of(source, others),
         prefix=sheet.names.lower_prefix,
         hash=digest,
     )
@@ -95,7 +98,7 @@ def _banner(sheet: Sheet, lang: Either, digest: str) -> list[str]:
     return lang.remark(text)
 
 
-def _whole(sheet: Sheet, lang: Either, digest: str) -> list[str]:
+def _whole(sheet: Sheet, lang: Either, digest: str, others: Sequence[Stage]) -> list[str]:
     chip = sheet.chip
     name = sheet.names.lower_prefix
     body = lang.prelude(lang.uint(_bits(frame_type(sheet))), lang.uint(_bits(word_type(sheet))))
@@ -123,9 +126,12 @@ def _whole(sheet: Sheet, lang: Either, digest: str) -> list[str]:
             f"select active {'low' if chip.spi.select_active_low else 'high'}."
         )
         body += ["", *lang.module("frames", lines, spi)]
+        body += write_streams(sheet, lang)
     by_name = {m.frame.name: m for m in modules}
     if sheet.stage is not None and sheet.has("values"):
-        body += write_chosen(sheet, lang)
+        body += write_chosen(sheet.stage, lang, sheet.options.figures)
+        for other in others:
+            body += write_chosen(other, lang, (), f"_p{other.position}")
     if sheet.plans or sheet.verify_rows:
         body += write_step_type(lang)
         body += write_steps(sheet, lang, by_name)
@@ -138,6 +144,7 @@ def _whole(sheet: Sheet, lang: Either, digest: str) -> list[str]:
         body += write_dispatch(sheet, lang, modules, lambda m: _filler(chip, m.frame))
         body += write_watch(sheet, lang)
         body += lang.driver(sheet, modules, _rounds(sheet, modules))
+        body += write_chain(sheet, lang, by_name)
         body += write_monitors(sheet, lang)
         body += write_modes(sheet, lang)
     return [*_banner(sheet, lang, digest), *lang.file(name, body)]

@@ -8,7 +8,8 @@ both, on the type `Wide` (32 bits, 64 where a frame or a register needs them):
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from types import ModuleType
 from typing import TYPE_CHECKING
 
 from ...chip.model import Part
@@ -17,7 +18,7 @@ from ..names import KEYWORDS, word
 from ..text import comment, fold
 
 if TYPE_CHECKING:
-    from ..sheet import Sheet
+    from ..chain import Stream
 
 RUST_WORDS = frozenset(
     [
@@ -131,10 +132,49 @@ def local(text: str, taken: set[str]) -> str:
     return unique
 
 
-def table_names(sheet: Sheet) -> dict[str, str]:
+def table_names(plans: Iterable[str]) -> dict[str, str]:
     """What each table of steps is called, in lower case."""
     taken: set[str] = set()
-    return {n: f"{local(n.removesuffix('_steps'), taken)}_steps" for n in sheet.plans}
+    return {n: f"{local(n.removesuffix('_steps'), taken)}_steps" for n in plans}
+
+
+# --- a daisy chain --------------------------------------------------------------------------------
+def stream_text(lang: Language, shape: Stream, words: ModuleType) -> list[str]:
+    """The functions that make a stream and take one apart; `words` holds the language's text of each piece."""
+    at, out = shape.lead, []
+    for (value, bits), header in zip(shape.headers, shape.chain.headers, strict=True):
+        terms = [lang.number(value, bits)]
+        for index, name in enumerate(shape.commands):
+            if name in header.commands:
+                mask = lang.number(1 << header.commands[name], bits)
+                terms.append(words.OUT_COMMAND.format(bit=1 << index, mask=mask))
+        out.append(words.OUT_HEADER.format(at=at, value=" | ".join(terms), bits=bits))
+        at += bits
+    if not shape.commands:
+        out.append(words.NO_COMMANDS)
+    pieces = [
+        words.OUT_PIECE.format(first=first + shape.lead, size=size, left=left)
+        for first, size, left in shape.command_rounds
+    ]
+    heads = [
+        words.IN_HEADER.format(
+            at=first, bits=bits, mask=lang.number(mask, bits), value=lang.number(value, bits)
+        )
+        for first, bits, mask, value in shape.reply_headers()
+    ]
+    back = [
+        words.IN_PIECE.format(first=first, size=size, left=left)
+        for first, size, left in shape.reply_rounds
+    ]
+    text: str = words.STREAM
+    for key, lines in (
+        ("@OUT_HEADERS@", out),
+        ("@OUT@", pieces),
+        ("@IN_HEADERS@", [*words.SOUND, *heads]),
+        ("@IN@", back),
+    ):
+        text = text.replace(key, "".join(f"{line}\n" for line in lines))
+    return text.split("\n")
 
 
 # --- what frames are made of ----------------------------------------------------------------------

@@ -20,7 +20,7 @@ def write_modes(sheet: Sheet, lang: Either) -> list[str]:
     modes = mode_names(all_ways(sheet.options))
     taken: set[str] = set()
     names = {m: local(m, taken) for m in modes}
-    u8, tables = lang.uint(8), table_names(sheet)
+    u8, tables = lang.uint(8), table_names(sheet.plans)
 
     def number(mode: str) -> str:
         return lang.path("drive_mode", lang.constant(names[mode]))

@@ -38,5 +38,5 @@ def write_monitors(sheet: Sheet, lang: Either) -> list[str]:
         ]
         rows.append(f"{lang.make(kind, cells)},")
     lines += ["", *lang.table(kind, "monitor_tests", len(tests), rows, "Where each test stands.")]
-    steps = table_names(sheet)["monitor_test"]
+    steps = table_names(sheet.plans)["monitor_test"]
     return [*lines, *lang.monitors(lang.uint(len(tests)), lang.constant(steps))]

@@ -215,4 +215,6 @@ def wide_of(sheet: Sheet) -> int:
     """32 where every frame, register and value fits, else 64."""
     sizes = [f.length for f in sheet.chip.frames.values()]
     sizes += [word_bits(sheet), *(j.width for j in sheet.chip.joined.values())]
+    if sheet.chips and sheet.chip.chain is not None:
+        sizes += [h.length for h in sheet.chip.chain.headers]
     return 32 if max(sizes) <= 32 else 64

@@ -6,7 +6,8 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from ..text import string
-from .language import Field, Language
+from . import rust_chain
+from .language import Field, Language, stream_text
 from .rust_driver import (
     DRIVER,
     ENTER,
@@ -21,6 +22,7 @@ from .rust_driver import (
 )
 
 if TYPE_CHECKING:
+    from ..chain import Stream
     from ..sheet import Sheet
     from .module import FrameModule
 
@@ -335,6 +337,24 @@ pub fn frame_of(format: u8, data: &[u8; BYTES_MOST]) -> Frame {{
         # braces are places in a format string of Rust
         shown = self.text(text).replace("{", "{{").replace("}", "}}")
         return [f"const _: () = assert!({condition}, {shown});"]
+
+    # --- a daisy chain ---------------------------------------------------------------------------
+    def streams(self, shape: Stream) -> list[str]:
+        return stream_text(self, shape, rust_chain)
+
+    def part_type(self) -> list[str]:
+        return []
+
+    def part_kind(self) -> str:
+        return "&'static [Step]"
+
+    def part(self, table: str) -> str:
+        return f"&{table.upper()}" if table else "&[]"
+
+    def chain(self, _chips: int, *, status: bool) -> list[str]:
+        return rust_chain.RUNNER.replace("@STATUS@", rust_chain.STATUS if status else "").split(
+            "\n"
+        )
 
     # --- the test for the target -----------------------------------------------------------------
     def seen(self, value: str, kind: str) -> str:

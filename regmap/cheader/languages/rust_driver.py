@@ -105,6 +105,11 @@ impl<'a, S: Spi> Driver<'a, S> {
 
     // What came in during that frame, checked as the reply to the command that it answers.
     pub fn frame_in(&mut self, format: u8, data: &[u8; BYTES_MOST]) -> Outcome {
+        self.reply_in(format, frame_of(format, data))
+    }
+
+    // The same, where the frame is known already.
+    pub fn reply_in(&mut self, format: u8, came: Frame) -> Outcome {
         let mut found: u8 = 0;
         let after = REPLY_AFTER[format as usize] as usize;
         if self.format != format {
@@ -112,7 +117,7 @@ impl<'a, S: Spi> Driver<'a, S> {
             self.counted = false;
             self.format = format;
         }
-        self.reply = frame_of(format, data);
+        self.reply = came;
         self.sent[format as usize] = self.sent[format as usize].wrapping_add(1);
         if self.pending_count >= after {
             let asked = if after == 0 { self.command } else { self.pending[after - 1] };
@@ -199,7 +204,13 @@ impl<'a, S: Spi> Driver<'a, S> {
 
     // Takes what came in during that frame. Busy: go on with task_out; else what went wrong.
     pub fn task_in(&mut self, task: &mut Task) -> Outcome {
-        let outcome = self.frame_in(task.step.format, &task.data);
+        let came = frame_of(task.step.format, &task.data);
+        self.task_reply(task, came)
+    }
+
+    // The same, where the frame is known already.
+    pub fn task_reply(&mut self, task: &mut Task, came: Frame) -> Outcome {
+        let outcome = self.reply_in(task.step.format, came);
         if outcome != Outcome::Ok {
             task.fetched = 0;
             return outcome;

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import PurePath
 
 from ...chip.bits import deposit
@@ -22,10 +22,16 @@ from .registers import OWN, wide_of
 GROUP = 48  # checks in a function
 
 
-def self_test_in(language: str, source: Stage | Chip, options: Options, include: str) -> str:
+def self_test_in(
+    language: str,
+    source: Stage | Chip,
+    options: Options,
+    include: str,
+    others: Sequence[Stage] = (),
+) -> str:
     """Text beside the one that `generate_in` makes of the same, which lies in `include`. Raises CallError."""
-    made = generate_in(language, source, options)  # refuses what it refuses
-    sheet = drawn(source, options)
+    made = generate_in(language, source, options, others)  # refuses what it refuses
+    sheet = drawn(source, options, others)
     lang = LANGUAGES[language](wide_of(sheet))
     check_include(include)
     name = made.prefix.lower()

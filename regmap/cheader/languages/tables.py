@@ -11,7 +11,7 @@ from ..bitcode import runs
 from ..faults import causes_first, lists_of
 from ..framebase import word_bits
 from ..runner import watch_times
-from ..sheet import Sheet
+from ..sheet import Sheet, Steps
 from ..steps import STEP_KINDS, step_values
 from .either import Either
 from .language import local, table_names
@@ -39,11 +39,19 @@ def write_step_type(lang: Either) -> list[str]:
     ]
 
 
-def write_steps(sheet: Sheet, lang: Either, formats: dict[str, FrameModule]) -> list[str]:
-    """Every table of steps that the C header has, of the same frames."""
+def write_steps(
+    sheet: Sheet,
+    lang: Either,
+    formats: dict[str, FrameModule],
+    plans: Mapping[str, Steps] | None = None,
+    place: str = "",
+    more: str = "",
+) -> list[str]:
+    """Every table of steps that the C header has, of the same frames; `place` and `more` tell those of another position."""
     lines: list[str] = []
-    titles = table_names(sheet)
-    for name, steps in sheet.plans.items():
+    plans = sheet.plans if plans is None else plans
+    titles = table_names(plans)
+    for name, steps in plans.items():
         rows: list[str] = []
         for action in steps.actions:
             notes, value = step_values(sheet, action, steps.by_setting)
@@ -60,7 +68,7 @@ def write_steps(sheet: Sheet, lang: Either, formats: dict[str, FrameModule]) -> 
                 ("format", lang.count(index)),
             ]
             rows.append(f"{lang.make(lang.type_name('step'), cells)},")
-        lines += ["", *lang.table(lang.type_name("step"), titles[name], len(steps.actions), rows, steps.about)]  # fmt: skip
+        lines += ["", *lang.table(lang.type_name("step"), f"{place}{titles[name]}", len(steps.actions), rows, f"{steps.about}{more}")]  # fmt: skip
     return lines
 
 

@@ -1,0 +1,232 @@
+"""A daisy chain in C++: streams, and the tables of all positions run in lockstep, as in C (`cheader.chain`)."""
+
+from __future__ import annotations
+
+STREAM = """
+namespace detail {
+// the low bits of a value into a stream, from its bit `at` on
+constexpr void stream_put(table<uint8_t, chain_bytes> &out, size_t at, wide_t value, unsigned bits) noexcept
+{
+    for (unsigned left = bits; left > 0U; left--) {
+        const unsigned mask = 0x80U >> (at & 7U);
+        const unsigned now = out[at >> 3U];
+        const bool one = take(value, left - 1U, 1U) != 0U;
+        out[at >> 3U] = static_cast<uint8_t>(one ? (now | mask) : (now & (mask ^ 0xFFU)));
+        at++;
+    }
+}
+constexpr wide_t stream_take(const table<uint8_t, chain_bytes> &in, size_t at, unsigned bits) noexcept
+{
+    wide_t value = 0U;
+    for (size_t k = at; k < (at + bits); k++) {
+        const unsigned one = (static_cast<unsigned>(in[k >> 3U]) >> (7U - (k & 7U))) & 1U;
+        value = (value << 1U) | one;
+    }
+    return value;
+}
+} // namespace detail
+
+// The bytes of one stream from a command for each chip, by position; `commands` are bits of chain_command.
+[[nodiscard]] constexpr table<uint8_t, chain_bytes> chain_pack(const table<frame_t, chain_chips> &frames, uint8_t commands) noexcept
+{
+    table<uint8_t, chain_bytes> out{};
+@OUT_HEADERS@    for (size_t k = 0U; k < chain_chips; k++) {
+        const size_t place = chain_chips - 1U - k; // the farthest first
+@OUT@    }
+    return out;
+}
+
+// The reply of each chip, by position, from the bytes of one stream; false where a header is not as it must be.
+[[nodiscard]] constexpr bool chain_unpack(const table<uint8_t, chain_bytes> &in, table<frame_t, chain_chips> &frames) noexcept
+{
+    bool sound = true;
+@IN_HEADERS@    for (size_t k = 0U; k < chain_chips; k++) {
+        const size_t place = chain_chips - 1U - k;
+        wide_t whole = 0U;
+@IN@        frames[k] = static_cast<frame_t>(whole);
+    }
+    return sound;
+}"""
+
+#: a header going out, with its commands; a piece of a word going out; a header and a piece coming in
+OUT_HEADER = "    detail::stream_put(out, {at}U, {value}, {bits}U);"
+OUT_COMMAND = "((commands & {bit}U) != 0U ? {mask} : 0U)"
+OUT_PIECE = "        detail::stream_put(out, {first}U + (place * {size}U), static_cast<wide_t>(frames[k]) >> {left}U, {size}U);"
+IN_HEADER = "    sound = sound && ((detail::stream_take(in, {at}U, {bits}U) & {mask}) == {value});"
+IN_PIECE = (
+    "        whole |= detail::stream_take(in, {first}U + (place * {size}U), {size}U) << {left}U;"
+)
+#: what stands ahead of the headers coming in
+SOUND: tuple[str, ...] = ()
+NO_COMMANDS = "    static_cast<void>(commands);"
+
+RUNNER = """
+// A chip of a chain cannot be reached alone: a run on its driver ends in `spi`.
+struct nowhere {
+    bool transfer(const uint8_t * /*out*/, uint8_t * /*in*/, size_t /*size*/) const { return false; }
+    void wait_us(uint32_t /*us*/) const {}
+};
+
+// All positions in lockstep. Stream has
+//     bool transfer(const uint8_t *out, uint8_t *in, size_t size)   all bytes between two edges of chip select; false: it failed
+//     void wait_us(uint32_t us)                                     for `run` alone
+// A chip whose table is done or waits is sent a read that changes nothing, and its reply is checked too.
+template <class Stream>
+class chain {
+    Stream &stream_;
+    nowhere alone_{};
+
+public:
+    table<driver<nowhere>, chain_chips> chip; // by position
+    table<task_t, chain_chips> task{};        // the table in hand of each
+    table<result_t, chain_chips> result{};    // of each: busy or ok where nothing is wrong
+    uint32_t wait_us = 0U;                    // where the result is wait: go on after so long
+    size_t position = 0U;                     // where the last result came from
+    uint8_t commands = 0U;                    // bits of chain_command for the next stream
+
+    explicit constexpr chain(Stream &stream) noexcept : stream_(stream), chip{{@CHIPS@}} {}
+    chain(const chain &) = delete;
+    chain &operator=(const chain &) = delete;
+
+    // A table for each position from its beginning.
+    constexpr void begin(const table<part_t, chain_chips> &parts) noexcept
+    {
+        for (size_t k = 0U; k < chain_chips; k++) {
+            task[k] = task_t();
+            task[k].steps = parts[k].steps;
+            task[k].size = parts[k].size;
+        }
+    }
+
+    // The next stream, ready for DMA: send all of it and get as much, then call `in`. busy, or wait (nothing is to be
+    // sent yet), or ok: nothing is left.
+    constexpr result_t out(table<uint8_t, chain_bytes> &bytes) noexcept
+    {
+        result_t whole = result_t::ok;
+        wait_us = 0U;
+        for (size_t k = 0U; k < chain_chips; k++) {
+            result[k] = chip[k].task_out(task[k]);
+            if (result[k] == result_t::wait) {
+                wait_us = (task[k].wait_us > wait_us) ? task[k].wait_us : wait_us;
+                whole = result_t::wait;
+            } else if ((result[k] == result_t::busy) && (whole == result_t::ok)) {
+                whole = result_t::busy;
+            } else {
+                // done: it is sent something harmless
+            }
+        }
+        if (whole == result_t::busy) {
+            table<frame_t, chain_chips> frames{};
+            for (size_t k = 0U; k < chain_chips; k++) {
+                if (result[k] != result_t::busy) {
+                    table<uint8_t, bytes_most> unused{};
+                    static_cast<void>(chip[k].frame_out(0U, fillers[0].frame, unused));
+                }
+                frames[k] = chip[k].command;
+            }
+            bytes = chain_pack(frames, commands);
+            commands = 0U;
+        }
+        return whole;
+    }
+
+    // Takes what came in during that stream: every chip's reply is checked. busy: go on with `out`; else the first
+    // failure, its position in `position`. A header of the stream that is wrong is a frame_error.
+    constexpr result_t in(const table<uint8_t, chain_bytes> &bytes) noexcept
+    {
+        table<frame_t, chain_chips> frames{};
+        const bool sound = chain_unpack(bytes, frames);
+        result_t whole = result_t::busy;
+        for (size_t k = 0U; k < chain_chips; k++) {
+            const bool own = result[k] == result_t::busy;
+            result[k] = own ? chip[k].task_reply(task[k], frames[k]) : chip[k].reply_in(0U, frames[k]);
+            if ((result[k] != result_t::busy) && (result[k] != result_t::ok) && (whole == result_t::busy)) {
+                whole = result[k];
+                position = k;
+            }
+        }
+        return sound ? whole : result_t::frame_error;
+    }
+
+    // One call a tick: at most one stream, no waiting. busy and wait: call again; ok: all tables are done.
+    result_t tick()
+    {
+        table<uint8_t, chain_bytes> to{};
+        table<uint8_t, chain_bytes> from{};
+        result_t whole = out(to);
+        if (whole == result_t::busy) {
+            whole = stream_.transfer(to.data(), &from[0], chain_bytes) ? in(from) : result_t::spi;
+        }
+        return whole;
+    }
+
+    // Runs a table for each position; stops at the first failure: `position` says where, chip[position] what.
+    result_t run(const table<part_t, chain_chips> &parts)
+    {
+        result_t whole = result_t::busy;
+        begin(parts);
+        while ((whole == result_t::busy) || (whole == result_t::wait)) {
+            whole = tick();
+            if (whole == result_t::wait) {
+                stream_.wait_us(wait_us);
+            }
+        }
+        return whole;
+    }
+
+    // One call a period: a frame of each position's table, begun again at its end. First `begin` with the readback.
+    result_t watch()
+    {
+        for (size_t k = 0U; k < chain_chips; k++) {
+            if (task[k].at >= task[k].size) {
+                task_t again;
+                again.steps = task[k].steps;
+                again.size = task[k].size;
+                task[k] = again;
+            }
+        }
+        return tick();
+    }
+@STATUS@};"""
+
+STATUS = """
+    // Reads every status register of every position with a table twice, ready for `explain`: only ok is good. What
+    // either read has shown is in the words.
+    result_t read_status(table<table<word_t, status_count>, chain_chips> &words)
+    {
+        result_t whole = result_t::busy;
+        bool same = true;
+        for (unsigned pass = 0U; (pass < 2U) && ((whole == result_t::busy) || (whole == result_t::ok)); pass++) {
+            table<size_t, chain_chips> index{};
+            begin(chain_status_steps);
+            whole = result_t::busy;
+            while ((whole == result_t::busy) || (whole == result_t::wait)) {
+                table<size_t, chain_chips> at{};
+                for (size_t k = 0U; k < chain_chips; k++) {
+                    at[k] = task[k].at;
+                }
+                whole = tick();
+                for (size_t k = 0U; k < chain_chips; k++) {
+                    const step_t &step = task[k].step;
+                    if ((task[k].at == at[k]) || (step.kind != step_kind_t::read)) {
+                        continue;
+                    }
+                    word_t &place = words[k][index[k]];
+                    if (pass == 0U) {
+                        place = chip[k].got;
+                    } else {
+                        const wide_t first = static_cast<wide_t>(place) & step.mask;
+                        const wide_t again = static_cast<wide_t>(chip[k].got) & step.mask;
+                        const wide_t erased = step.expect;
+                        if ((((first ^ again) & (step.mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {
+                            same = false;
+                        }
+                        place = static_cast<word_t>(place | again);
+                    }
+                    index[k]++;
+                }
+            }
+        }
+        return ((whole == result_t::ok) && (!same)) ? result_t::changed : whole;
+    }
+"""

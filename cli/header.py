@@ -131,11 +131,12 @@ def run(args: argparse.Namespace, context: Context) -> int:
         raise CallError("--self-test needs -o FILE.h, the header that it includes")
     if args.chain < 0 or args.chain > 64:
         raise CallError(f"a chain of {args.chain} chips", "1 to 64")
-    for option in ("source", "variant"):
+    for option, instead in (
+        ("source", "nothing: all is in the one text"),
+        ("variant", "a text for each board, each with a --prefix of its own"),
+    ):
         if getattr(args, option) and args.language != "c":
-            raise CallError(
-                f"--{option.replace('_', '-')} is for C", "--language c, or no such file"
-            )
+            raise CallError(f"--{option} is for C", f"--language c, or {instead}")
     if args.check and args.output == "-":
         raise CallError("--check needs -o FILE.h, the header to compare with")
     if args.depfile and args.output == "-":

@@ -1,4 +1,4 @@
-"""Damaged frames against the generated runtime, compiled: what it calls good is good.
+"""Damaged frames against the generated runtime in C, C++ and Rust, compiled: what it calls good is good.
 
 One thing goes wrong in each run: a bit of a command, a bit of a reply, a reply that is an older one, a frame that the
 chip sees twice or never, a dead reply; of status reads also two bits, in two frames or in one. The judge reads the simulated chip's registers, not what the runtime believes.

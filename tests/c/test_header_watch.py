@@ -1,4 +1,4 @@
-"""The watch of the configuration, compiled: what is lost is found in time, at its place, bit for bit.
+"""The watch of the configuration in C, C++ and Rust: what is lost is found in time, at its place, bit for bit.
 
 The time is GD_WATCH_TICKS calls and one more: a setting is lost right after it was read.
 """

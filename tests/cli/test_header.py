@@ -116,11 +116,13 @@ def test_sections(gateword) -> None:  # type: ignore[no-untyped-def]
         (("quoll16", "-o", "/no/such/folder/x.h"), "/no/such/folder"),
         (("quoll16", "--only", "init", "--without", "frames"), "cannot do without 'frames'"),
         (
-            ("quoll16", "--language", "rust", "--only", "frames,shadow"),
-            "section 'shadow' is for C; in rust",
+            ("coolant_pump", "--language", "rust", "--variant", "pump_second_source"),
+            "--variant is for C; expected --language c, or a text for each board",
         ),
-        (("quoll16", "--language", "cpp", "--only", "scales"), "section 'scales' is for C; in cpp"),
-        (("quoll16", "--language", "cpp", "--chain", "2"), "--chain is for C"),
+        (
+            ("quoll16", "--language", "cpp", "--chain", "2"),
+            "the map of quoll16 says nothing of chains",
+        ),
     ],
 )
 def test_wrong_use_is_one_message_and_status_2(gateword, arguments, message) -> None:  # type: ignore[no-untyped-def]
@@ -165,7 +167,9 @@ def test_other_languages(gateword, tmp_path: Path, language: str, file: str, beg
     stale = gateword(*arguments, "--crc", "loop", "--check")
     assert stale.status == 1
     assert "only the content hash differs" in stale.out
-    for option in ("--source", "--self-test"):
-        refused = gateword(*arguments, option, str(tmp_path / "x.c"))
-        assert refused.status == 2
-        assert f"{option} is for C" in refused.err
+    refused = gateword(*arguments, "--source", str(tmp_path / "x.c"))
+    assert refused.status == 2
+    assert "--source is for C" in refused.err
+    tests = tmp_path / f"gd_test.{file.partition('.')[2]}"
+    assert gateword(*arguments, "--self-test", str(tests)).status == 0
+    assert "not generated together" in tests.read_text("utf-8")

@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING, Any
 __all__ = ["dataclass", "field", "fields", "replace"]
 
 _MISSING: Any = object()
+#: objects of a class that are filled without a function of its own
+_FEW = 8
 
 
 class _Entry:
@@ -153,6 +155,39 @@ def _writer(cls: Any) -> Callable[..., None]:
     return written
 
 
+def _filled(
+    self: Any, entries: tuple[_Entry, ...], given: tuple[Any, ...], named: dict[str, Any]
+) -> bool:
+    """`__init__` for a class with few objects; False, and nothing done, where what is given does not fit."""
+    values: dict[str, Any] = {}
+    plain = [e.name for e in entries if e.init and not e.kw_only]
+    if len(given) > len(plain):
+        return False
+    values.update(zip(plain, given, strict=False))
+    left = dict(named)
+    for entry in entries:
+        name = entry.name
+        if entry.init and name in left:
+            if name in values:
+                return False
+            values[name] = left.pop(name)
+        elif name not in values:
+            if entry.default_factory is not _MISSING:
+                values[name] = entry.default_factory()
+            elif entry.default is not _MISSING:
+                values[name] = entry.default
+            elif entry.init:
+                return False
+    if left:
+        return False
+    for name, value in values.items():
+        object.__setattr__(self, name, value)
+    after = getattr(self, "__post_init__", None)
+    if after is not None:
+        after()
+    return True
+
+
 def _own_entries(cls: Any, kw_only: bool) -> dict[str, _Entry]:
     """The fields that the class itself states, its `ClassVar` left out. Raises TypeError, ValueError."""
     found: dict[str, _Entry] = {}
@@ -190,10 +225,15 @@ def _light(cls: Any, frozen: bool, kw_only: bool, eq: bool) -> Any:
     stated = {*body}
     equal, hashed = _comparing(entries)
 
+    uses = 0
+
     def first(self: Any, *given: Any, **named: Any) -> None:
-        written = _writer(made)
-        made.__init__ = written
-        written(self, *given, **named)
+        nonlocal uses
+        uses += 1
+        # of many classes there is an object or two: compiling takes as long as thirty of them
+        if uses > _FEW or not _filled(self, entries, given, named):
+            written = made.__init__ = _writer(made)
+            written(self, *given, **named)
 
     methods: dict[str, Any] = {"__init__": first, "__repr__": _shown}
     if eq:

@@ -178,13 +178,27 @@ def test_what_is_no_field_cannot_be_set_either() -> None:
         OURS["Point"](1).other = 1
 
 
-def test_nothing_is_compiled_before_the_first_object() -> None:
+def test_a_function_is_written_for_a_class_with_many_objects_or_for_a_wrong_call() -> None:
     made = family(ours, our_field)["Point"]
     before = made.__init__
     assert made(1) == made(1, 2)
-    assert made.__init__ is not before
+    assert made.__init__ is before
     with pytest.raises(TypeError, match="missing 1 required positional argument: 'x'"):
         made()
+    assert made.__init__ is not before
+    made = family(ours, our_field)["Point"]
+    before = made.__init__
+    assert len({made(1, y=n % 3) for n in range(20)}) == 3
+    assert made.__init__ is not before
+
+
+@pytest.mark.parametrize(("name", "plain", "named"), CALLS)
+def test_the_first_object_and_the_last_are_made_alike(
+    name: str, plain: tuple[Any, ...], named: dict[str, Any]
+) -> None:
+    cls = family(ours, our_field)[name]
+    made = [outcome(lambda: cls(*plain, **named)) for _ in range(12)]
+    assert len({repr(m) for m in made}) == 1
 
 
 def loose(make: Callable[..., Any], field: Any) -> list[Any]:

@@ -149,6 +149,8 @@ class Namer:
         if owner != of:
             self._wanted_twice.add(wanted)
         name = wanted
+        if len(name) <= LONGEST and name not in self.clashes:
+            return name
         if of and wanted in self.clashes:
             name = f"{wanted[: LONGEST - 9]}_{_tail(of)}"
             self.note(f"{of} is called {name}, because {wanted} would be several things")

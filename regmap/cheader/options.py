@@ -24,6 +24,8 @@ def field_options(
     sheet: Sheet, item: Field | Joined, ref: str, stem: tuple[str, ...], width: int
 ) -> list[Row]:
     rows: list[Row] = []
+    if not any(meaning.entries for meaning in item.meanings):
+        return rows
     seen: dict[tuple[str, int], int] = {}  # to the place in rows
     for meaning in item.meanings:
         # one macro where name and value are the same; names that only C cannot tell apart are two

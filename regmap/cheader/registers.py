@@ -85,7 +85,7 @@ def _definitions(sheet: Sheet) -> None:
         if sheet.has("masks"):
             rows += _register_masks(sheet, register)
         for field in register.fields:
-            rows += _field(sheet, field)
+            rows += _field(sheet, register, field)
         sheet.lines(*defines(rows))
         if sheet.has("options") and sheet.has("values"):
             for field in register.fields:
@@ -133,30 +133,32 @@ def _register_masks(sheet: Sheet, register: Register) -> Iterable[Row]:
             )
 
 
-def _field(sheet: Sheet, field: Field) -> Iterable[Row]:
+def _field(sheet: Sheet, register: Register, field: Field) -> list[Row]:
     note = f"{plural('bit', field.width)} {spans(field.bits)}"
     if field.access is not Access.RW:
         note += f", {ACCESS[field.access].partition(':')[0]}"
     if field.summary:
         note += f": {field.summary}"
-    register = sheet.chip.registers[field.register]
+    rows: list[Row] = []
+    stem, ref, macro, bits = _stem(field), field.ref, sheet.names.macro, field.width
     if sheet.has("masks"):
         mask = mask_macro(sheet, field)
-        width = sheet.names.macro(*_stem(field), "WIDTH", of=f"width of {field.ref}")
-        yield mask, number(mask_of(field.bits), register.width), note
+        width = macro(*stem, "WIDTH", of=f"width of {ref}")
+        rows.append((mask, number(mask_of(field.bits), register.width), note))
         shift = low_end(field.bits)
         if shift >= 0:
             place = shift_macro(sheet, field)
-            yield place, count(shift), ""
-            if field.width < 64:
-                wide = "uint32_t" if field.width < 32 else "uint64_t"
+            rows.append((place, count(shift), ""))
+            if bits < 64:
+                wide = "uint32_t" if bits < 32 else "uint64_t"
                 sheet.check(
                     f"(({wide})({mask} >> {place}) + 1U) == (({wide})1U << {width})",
-                    f"mask, shift and width of {field.ref} disagree",
+                    f"mask, shift and width of {ref} disagree",
                 )
-        yield width, count(field.width), ""
+        rows.append((width, count(bits), ""))
     if sheet.has("options"):
-        yield from field_options(sheet, field, field.ref, _stem(field), field.width)
+        rows += field_options(sheet, field, ref, stem, bits)
+    return rows
 
 
 def _check_overlap(sheet: Sheet, register: Register) -> None:

@@ -254,8 +254,13 @@ class Sheet:
 
     def inline(self, signature: str, lines: Sequence[str], about: str = "") -> None:
         """A helper of a line or two that belongs in the header in any case."""
-        self.head += ["", *(block(about) if about else ()), f"static inline {signature}", "{"]
-        self.head += [*(f"    {line}" for line in lines), "}"]
+        head = self.head
+        head.append("")
+        if about:
+            head += block(about)
+        head += (f"static inline {signature}", "{")
+        head += [f"    {line}" for line in lines]
+        head.append("}")
 
     def check(self, condition: str, text: str) -> None:
         """A compile-time assertion; `text` says what is wrong where it fails."""

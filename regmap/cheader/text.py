@@ -159,9 +159,8 @@ def wtype(bits: int) -> str:
 
 def block(text: str | Sequence[str], indent: str = "") -> list[str]:
     """A comment of one or several lines, folded; `text` is escaped here."""
-    paragraphs = [text] if isinstance(text, str) else list(text)
-    safe = [comment(p) for p in paragraphs]
     room = WIDTH - len(indent) - 3
+    safe = [comment(text)] if isinstance(text, str) else [comment(p) for p in text]
     if len(safe) == 1 and len(safe[0]) <= room - 6:
         return [f"{indent}/* {safe[0]} */"]
     lines = [f"{indent}/*"]

@@ -49,6 +49,7 @@ def turned(word: int, width: int) -> int:
     return int(f"{word:0{width}b}"[::-1], 2)
 
 
+@lru_cache(maxsize=1 << 14)
 def mask_of(bits: tuple[int, ...]) -> int:
     """The word with a one at each of `bits`."""
     mask = 0
@@ -59,6 +60,11 @@ def mask_of(bits: tuple[int, ...]) -> int:
 
 def spans(bits: list[int] | tuple[int, ...]) -> str:
     """Bit numbers as ranges, in their order: [7, 6, 5, 1] gives "7..5, 1"."""
+    return _spans(tuple(bits))
+
+
+@lru_cache(maxsize=1 << 14)
+def _spans(bits: tuple[int, ...]) -> str:
     runs: list[list[int]] = []
     for bit in bits:
         if runs and runs[-1][-1] == bit + 1:

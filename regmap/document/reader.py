@@ -31,7 +31,6 @@ class Rec(dict[str, Any]):
     __slots__ = ("key_nodes", "node", "path", "value_nodes")
 
     def __init__(self, node: Node, path: str) -> None:
-        super().__init__()
         self.node = node
         self.path = path
         self.key_nodes: dict[str, Node] = {}
@@ -44,7 +43,6 @@ class Seq(list[Any]):
     __slots__ = ("node", "nodes", "path")
 
     def __init__(self, node: Node, path: str) -> None:
-        super().__init__()
         self.node = node
         self.path = path
         self.nodes: list[Node] = []

@@ -81,6 +81,8 @@ _INT = re.compile(r"[+-]?(?:0[xX][0-9a-fA-F_]+|0[bB][01_]+|[0-9][0-9_]*)")
 
 def read_int(text: str) -> int | None:
     """A whole number as people write it: 31, 0x1F, 0b1_1111; None if it is none. No octal."""
+    if len(text) < 20 and text.isascii() and text.isdigit():
+        return int(text)
     if len(text) > 80 or _INT.fullmatch(text) is None:
         return None
     bare = text.lstrip("+-").replace("_", "")
@@ -443,12 +445,13 @@ class Record(Shape):
         if not isinstance(node, MappingNode):
             return reader.complain(node, path, kind_of(node), self.label)
         rec = Rec(node, path)
-        keys = self.keys
-        old = KEYS.get(self.label, {})
+        keys, key_nodes, value_nodes = self.keys, rec.key_nodes, rec.value_nodes
+        old = KEYS.get(self.label)
         meant: set[str] = set()
+        ahead = f"{path}." if path else ""
         for key, value in node.value:
             name = key.value if isinstance(key, ScalarNode) else ""
-            if name in old:
+            if old is not None and name in old:
                 reader.renamed(key, path, name, old[name])
                 name = old[name]
             entry = keys.get(name)
@@ -459,15 +462,15 @@ class Record(Shape):
                     key, path, f"the key {kind_of(key)}", "one of " + ", ".join(keys), near
                 )
                 continue
-            if name in rec.key_nodes:
-                first = rec.key_nodes[name].start_mark.line + 1
+            if name in key_nodes:
+                first = key_nodes[name].start_mark.line + 1
                 reader.complain(
                     key, path, f"the key '{name}' again", f"it once (first at line {first})"
                 )
                 continue
-            rec.key_nodes[name] = key
-            rec.value_nodes[name] = value
-            read = entry[0].read(value, reader, f"{path}.{name}" if path else name)
+            key_nodes[name] = key
+            value_nodes[name] = value
+            read = entry[0].read(value, reader, ahead + name)
             if read is not BAD:
                 rec[name] = read
         for name in self.required:

@@ -36,6 +36,10 @@ class OptionKey(Scalar):
     label = "a code such as 3, 0x1F, 4..7 or 6,7"
 
     def convert(self, node: Node, text: str, reader: Reader, path: str) -> Any:
+        if len(text) < 5 and text.isascii() and text.isdigit():  # as most are
+            reader.codes += 1
+            if reader.codes <= MAX_CODES:
+                return Codes((int(text),))
         codes: list[int] = []
         for piece in text.split(","):
             ends = [read_int(p.strip()) for p in piece.split("..")]

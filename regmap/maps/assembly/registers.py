@@ -362,7 +362,7 @@ def _fields(register: str, rec: Rec, width: int, reader: Reader) -> tuple[tuple[
                 power_up=power_up,
                 shows=item.get("shows"),
                 any_of=tuple(item.get("any_of", ())),
-                acts=_acts(item, meanings, len(bits), reader),
+                acts=_acts(item, meanings, len(bits), reader) if "acts" in item else {},
                 change_while_driving=item.get("change_while_driving", True),
                 origin=Sources.origin(item.node),
             )

@@ -21,7 +21,7 @@ class Room:
     sentence: str
     may_import: str
     #: which of the loose modules; all of them as a rule, and only what is named for a loose one
-    loose: str = "errors quantity parameters expr files cautions formerly outside closing holding budgets record"
+    loose: str = "errors quantity parameters expr files cautions formerly outside closing holding budgets record digest"
 
     @property
     def allowed(self) -> set[str]:
@@ -43,6 +43,7 @@ LOOSE = {
     "holding",
     "budgets",
     "record",
+    "digest",
 }
 
 ROOMS = [
@@ -78,6 +79,7 @@ ROOMS = [
     Room("expr", "conditions in maps: no eval", "quantity errors record"),
     Room("parameters", "the closed tables of what calculations may be told", "quantity errors record"),
     Room("quantity", "engineering quantities: exact, with a dimension, min/typ/max", "errors record"),
+    Room("digest", "SHA-256 of texts, by which documents are known", ""),
     Room("errors", "the class tree: bad call, bad file, bad frame, bad capture, bad link", "record"),
     Room("record", "data classes that cost little to define", ""),
 ]  # fmt: skip

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from hashlib import sha256
 from typing import TYPE_CHECKING
 
 from regmap.record import dataclass
@@ -12,6 +11,7 @@ from regmap.record import dataclass
 from .. import __version__
 from ..cautions import CAUTION
 from ..chip.model import Chip
+from ..digest import hashed
 from ..errors import CallError, closest
 from ..stages.identity import identity
 from .faults import write_faults
@@ -132,7 +132,7 @@ def content_hash(
         *(s.digest for s in others),
         *(f"variant {s.digest}" for s in variants),
     ]
-    return sha256("\0".join(pieces).encode("utf-8", "surrogatepass")).hexdigest()
+    return hashed("\0".join(pieces))
 
 
 def _derived(of: Derived) -> list[str]:

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import re
 from functools import lru_cache
-from hashlib import sha256
 
+from ..digest import hashed
 from ..errors import CallError
 from .text import comment, plain
 
@@ -163,4 +163,4 @@ class Namer:
 
 
 def _tail(text: str) -> str:
-    return sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:8].upper()
+    return hashed(text)[:8].upper()

@@ -8,7 +8,6 @@ or 200,000 brackets end in one clear refusal. Scalars stay text: our own number 
 
 from __future__ import annotations
 
-import hashlib
 import io
 import re
 from pathlib import Path
@@ -16,6 +15,7 @@ from pathlib import Path
 import yaml
 
 from ..budgets import limit, over
+from ..digest import hashed
 from ..errors import FileError, Place, Problem
 from .within import BUNDLED
 
@@ -70,8 +70,7 @@ class Source:
             else:
                 pieces.append(f"\2{len(node.value)}")
                 waiting += node.value
-        text = "\0".join(pieces).encode("utf-8", "surrogatepass")
-        return hashlib.sha256(text).hexdigest()
+        return hashed("\0".join(pieces))
 
 
 class Sources:

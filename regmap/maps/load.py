@@ -9,7 +9,6 @@ be read, so a map cannot reach for files of its own choosing.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Literal
@@ -17,6 +16,7 @@ from typing import Literal
 from regmap.record import replace
 
 from ..chip.model import Chip, Param, Spi
+from ..digest import hashed
 from ..document.layers import drop, laid_over, line_of, value_of
 from ..document.schema import BAD, Reader, Rec
 from ..document.source import MappingNode, Node, ScalarNode, Sources, compose_file, has_key
@@ -210,9 +210,7 @@ def _build(rec: Rec, reader: Reader, sources: Sources) -> Chip:
         watchdog=rec.get("watchdog", ""),
         page_select=rec.get("page_select", ""),
         files=tuple(str(s.path) for s in sources.by_name.values()),
-        digest=hashlib.sha256(
-            "".join(s.digest for s in sources.by_name.values()).encode()
-        ).hexdigest(),
+        digest=hashed("".join(s.digest for s in sources.by_name.values())),
     )
     _check_shared_names(rec, reader)
     extras = Extras(chip, reader)

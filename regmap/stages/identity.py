@@ -7,12 +7,12 @@ stages that set a chip alike share it. What is invented says so, map and stage e
 
 from __future__ import annotations
 
-from hashlib import sha256
 from typing import TYPE_CHECKING
 
 from regmap.record import dataclass
 
 from ..chip.model import Chip
+from ..digest import hashed
 
 if TYPE_CHECKING:
     from .load import Stage  # a map alone has an identity too, and is read without what stages need
@@ -69,7 +69,7 @@ def settings_digest(stage: Stage) -> str:
     bank = stage.bank
     lines = [f"{name}={word:X}" for name, word in sorted(bank.words.items())]
     lines += [f"{name}={code:X}" for name, code in sorted(bank.externals.items())]
-    return sha256("\n".join(lines).encode()).hexdigest()
+    return hashed("\n".join(lines))
 
 
 def identity(source: Stage | Chip, *more: Chip) -> DocumentIdentity:

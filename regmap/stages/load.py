@@ -9,7 +9,6 @@ asked, what the chip can do, and where it stands in the file.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Collection, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
@@ -21,6 +20,7 @@ from ..chip.bank import Bank, find, unknown
 from ..chip.model import Chip, External, Field, Joined, Param
 from ..chip.supply import over_supply
 from ..chip.values import Choice, Valued, choose
+from ..digest import hashed
 from ..document.schema import (
     BAD,
     Reader,
@@ -323,11 +323,11 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
         files=tuple(
             dict.fromkeys((str(path), *own[1:], *chip.files, *(f for c in chain for f in c.files)))
         ),
-        digest=hashlib.sha256(
+        digest=hashed(
             "".join(
                 [*(s.digest for s in sources.by_name.values()), *(c.digest for c in (chip, *chain))]
-            ).encode()
-        ).hexdigest(),
+            )
+        ),
     )
     if not reader.errors:
         _rules(stage, rec, reader)

@@ -299,7 +299,7 @@ def test_a_document_comes_from_standard_input(gateword: Run) -> None:
     wrong = gateword("vet", "-", stdin=stage.replace(b"DEAD_TIME: 1 us", b"DEAD_TIMES: 1 us"))
     assert wrong.status == 1
     assert (
-        "standard input:89:5: error: quoll16 has no field 'TIMING.DEAD_TIMES'; expected a field or value of the map; nearest: TIMING.DEAD_TIME"
+        "standard input:90:5: error: quoll16 has no field 'TIMING.DEAD_TIMES'; expected a field or value of the map; nearest: TIMING.DEAD_TIME"
         in " ".join(wrong.out.split())
     )
     for arguments in (

@@ -1,4 +1,4 @@
-"""The self-test for the target on simulated AVR (simavr) and Cortex-M0 and M4 (QEMU); sdcc's targets: test_header_selftest.
+"""The self-test for the target, in C and C++, on simulated AVR (simavr) and Cortex-M0 and M4 (QEMU); sdcc's targets: test_header_selftest.
 
 The suite takes the maps with the oddest frames; GATEWORD_ALL_TARGETS=1 runs every map on every target.
 """
@@ -12,6 +12,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+
+from regmap.cheader import Options, select
+from regmap.cheader.languages import generate_in, self_test_in
+from regmap.maps.load import load_map
 
 HERE = Path(__file__).parent
 ALL = os.environ.get("GATEWORD_ALL_TARGETS") == "1"
@@ -104,8 +108,31 @@ def run(
     name: str, target: str, folder: Path, need_tool: Callable[[str], str], change: Callable[[str], str] = str
 ) -> str:  # fmt: skip
     """What the simulator printed."""
-    tool, flags = TARGETS[target]
     files = selftest.put(name, selftest.SMALL, folder, change)
+    return simulated(target, folder, files, need_tool)
+
+
+def in_cpp(name: str, folder: Path, change: Callable[[str], str] = str) -> list[Path]:
+    """The self-test of a map in C++17, to be called from C."""
+    chip = load_map(name)
+    # what is wrong would stop the build
+    options = Options(prefix="gd", sections=select(without=["asserts"]))
+    header = generate_in("cpp", chip, options).header
+    files = {
+        "gd.h": "#include <stdint.h>\n",
+        "gd.hpp": change(header),
+        "gd_test.cpp": self_test_in("cpp", chip, options, "gd.hpp"),
+        "glue.cpp": '#include "gd.hpp"\nnamespace gd { uint16_t self_test() noexcept; }\n'
+        'extern "C" uint16_t gd_self_test(void);\nuint16_t gd_self_test(void) { return gd::self_test(); }\n',
+    }
+    for file, text in files.items():
+        (folder / file).write_text(text, "utf-8")
+    return [folder / "gd_test.cpp", folder / "glue.cpp"]
+
+
+def simulated(target: str, folder: Path, files: list[Path], need_tool: Callable[[str], str]) -> str:
+    """What the simulator prints of these files and a main program."""
+    tool, flags = TARGETS[target]
     (folder / "main.c").write_text(AVR if target == "avr" else ARM, "utf-8")
     program = folder / "a.elf"
     more = []
@@ -118,9 +145,15 @@ def run(
             str(folder / "layout.ld"),
             "-fno-tree-loop-distribute-patterns",
         ]
-    strict = ["-std=gnu99", "-Wall", "-Wextra", "-Werror", "-I", str(folder)]
+    strict = ["-Wall", "-Wextra", "-Werror", "-I", str(folder)]
+    if files[0].suffix == ".cpp":  # compiled by their own compiler first
+        plus = [need_tool(tool.replace("gcc", "g++")), *flags, *strict, "-std=c++17", "-ffreestanding", "-fno-exceptions",
+                "-fno-rtti", "-Wold-style-cast", "-Wconversion"]  # fmt: skip
+        for file in files:
+            subprocess.run([*plus, "-c", file, "-o", file.with_suffix(".o")], check=True)
+        files = [file.with_suffix(".o") for file in files]
     subprocess.run(
-        [need_tool(tool), *flags, *strict, *more, folder / "main.c", *files, "-o", program, *(["-lgcc"] if more else [])],
+        [need_tool(tool), *flags, "-std=gnu99", *strict, *more, folder / "main.c", *files, "-o", program, *(["-lgcc"] if more else [])],
         check=True,
     )  # fmt: skip
     if target == "avr":
@@ -139,6 +172,25 @@ def test_vectors_on_a_simulated_target(
     name: str, target: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:
     assert "=00000;" in run(name, target, tmp_path, need_tool)
+
+
+@pytest.mark.parametrize(
+    ("name", "target"),
+    [(n, t) for n in selftest.MAPS for t in MACHINES] if ALL else [("wombat24", "cortex-m0")],
+)
+def test_vectors_in_cpp_on_a_simulated_target(
+    name: str, target: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    assert "=00000;" in simulated(target, tmp_path, in_cpp(name, tmp_path), need_tool)
+
+
+def test_a_wrong_routine_in_cpp_is_told_on_the_target(
+    tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    files = in_cpp("quoll16", tmp_path, lambda t: t.replace("<< 11U", "<< 10U", 1))
+    said = simulated("cortex-m0", tmp_path, files, need_tool)
+    assert "=00000;" not in said
+    assert "=0" in said
 
 
 @pytest.mark.parametrize("target", ["avr", "cortex-m0"])

@@ -17,7 +17,7 @@ from types import ModuleType
 import pytest
 
 from regmap.cheader import SECTIONS, Options, select
-from regmap.cheader.languages import generate_in
+from regmap.cheader.languages import generate_in, self_test_in
 from regmap.cheader.languages.language import local
 from regmap.chip.model import Chip
 from regmap.errors import CallError
@@ -220,10 +220,21 @@ def test_constants_are_made_at_compile_time(
 
 
 def test_rust_needs_no_standard_library(tmp_path: Path, need_tool: Callable[[str], str]) -> None:
-    put(load_stage("conveyor_drum"), "rust", tmp_path)
-    frame = local(next(iter(load_stage("conveyor_drum").chip.frames)), set())
+    """A stage with all that a chip alone can have, its self-test, and a chain."""
+    stage = load_stage("conveyor_drum")
+    put(stage, "rust", tmp_path)
+    frame = local(next(iter(stage.chip.frames)), set())
+    tests = self_test_in("rust", stage, Options(prefix="gd", crc="loop"), "gd.rs")
+    (tmp_path / "gd_test.rs").write_text(tests, "utf-8")
+    (tmp_path / "part.yaml").write_text(
+        "gateword_stage: 1\nstage: {name: part, invented: yes}\nmap: quokka16\n"
+        "chain: {maps: [quokka16, quokka16], position: 1}\nsettings: {TIMING.DEAD_TIME: 1 us}\n"
+    )
+    chain = generate_in("rust", load_stage(tmp_path / "part.yaml"), Options(prefix="chain")).header
+    assert "pub struct Chain<" in chain
+    (tmp_path / "chain.rs").write_text(chain, "utf-8")
     (tmp_path / "lib.rs").write_text(
-        '#![no_std]\n#![forbid(unsafe_code)]\n#[path = "gd.rs"]\npub mod gd;\n'
+        '#![no_std]\n#![forbid(unsafe_code)]\n#[path = "gd.rs"]\npub mod gd;\npub mod gd_test;\npub mod chain;\n'
         f"pub const READ: gd::Frame = gd::frames::{frame}::make_read(1);\n"
         f"const _: () = assert!(gd::frames::{frame}::check(READ) == 0);\n", "utf-8",
     )  # fmt: skip

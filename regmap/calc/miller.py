@@ -6,7 +6,7 @@ import math
 from functools import lru_cache
 from typing import Any
 
-from .corner import Variable, decay, formula, larger, smaller
+from .corner import Variable, decay, formula, larger, rise, smaller
 from .currents import SOURCE_USES, gate_current, in_series
 from .device import (
     KNEE,
@@ -23,11 +23,9 @@ from .registry import Outcome, sided
 from .slopes import early_fall, steepest_current
 from .work import Work
 
-#: Steps of drain voltage in which the Miller current is followed, at their middles, with the share
-#: of the voltage-dependent capacitance there.
-STEPS = 32
-_FALL = tuple(math.exp(-(k + 0.5) / STEPS / KNEE) for k in range(STEPS))
-_SHARES = tuple(zip(_FALL, _FALL[::-1], strict=True))
+#: Steps of drain voltage in which the Miller current is followed: while the other switch's inductance takes its
+#: share, in which nothing drains, and over the rest of the edge.
+AT_ONCE, STEPS = 8, 32
 _MILLER = (
     "peak of Vgs by (Cgs + Cgd) dVgs/dt = Cgd dV/dt - {drain}, dV/dt = {ion} / Cgd of the other "
     "switch, after {drop} at once; Cgd = {crss} + excess exp(-V / ({vs} / 8)), its charge {q} in "
@@ -40,24 +38,41 @@ _MILLER_SOURCE = (
 
 
 def _bump(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop: Any, hold: Any | None) -> Any:
-    """Highest gate voltage while the other switch swings the phase node."""
+    """Highest gate voltage while the other switch swings the phase node.
+
+    The steps end where the drop does, and the charge of each is exact: so the result runs smoothly with all inputs,
+    and a search for its extremes meets no steps of ours.
+    """
     most, least = (max, min) if type(vs * q * drop * ion * r) is float else (larger, smaller)
-    width = KNEE * vs * (1 - math.exp(-1 / KNEE))
-    step = vs / STEPS
-    floor = smaller(crss, q / vs) * step
-    more = larger(0.0, q - crss * vs) / width * step
-    whole_step, passed = c * step, drop / step
-    gate = peak = 0.0
-    for k, (share, mirrored) in enumerate(_SHARES):
-        own = floor + more * share  # charge of this step
-        # of its own edge the other switch has already passed what the inductance took
-        left = most(0.0, least(1.0, k + 1 - passed))
-        time = (floor + more * mirrored) / ion * left
-        whole = whole_step + own
-        # implicit, so that a short time constant cannot oscillate
-        held = (gate * whole + own * step) / (whole + time * step / r)
+    knee = KNEE * vs
+    floor = least(crss, q / vs)
+    more = most(0.0, q - crss * vs) / (1 - math.exp(-1 / KNEE))
+    # of its own edge the other switch has already passed what the inductance took; neither part is ever quite empty
+    begin = most(least(drop, vs * (1 - 1e-9)), vs * 1e-9)
+    gate = 0.0
+    step = begin / AT_ONCE
+    shrink = decay(step / knee)
+    share = 1.0
+    for _ in range(AT_ONCE):
+        own = floor * step + more * share * (1 - shrink)  # charge of this step
+        share = share * shrink
+        gate = gate + own * step / (c * step + own)
+    peak = gate
+    step = (vs - begin) / STEPS
+    shrink = decay(step / knee)
+    mirrored = decay((vs - begin) / knee)
+    for _ in range(STEPS):
+        own = floor * step + more * share * (1 - shrink)
+        share = share * shrink
+        before, mirrored = mirrored, mirrored / shrink
+        time = (floor * step + more * (mirrored - before)) / ion
+        # the exact answer of a capacitance to a current that stays the same meanwhile
+        whole = c + own / step
+        turned = most(time / (r * whole), 1e-12)
+        left = decay(turned)
+        held = gate * left + own / whole * rise(turned) / turned
         if hold is not None:
-            held = most(held, gate + (own - hold * time) * step / whole)
+            held = most(held, gate + (own - hold * time) / whole)
         gate = held
         peak = most(peak, gate)
     return peak

@@ -27,11 +27,12 @@ MODEL = (
     "gate-charge model with a square-law channel: Vishay AN608 and TI SLUA618 (from memory); "
     "held to ngspice by test"
 )
-#: How far the model may err on the unsafe side, as shares: bounds of the comparison with ngspice.
-TIME_ERROR, SLOPE_ERROR, OVERSHOOT_ERROR, MILLER_ERROR = 0.15, 0.1, 0.05, 0.1
-#: The same where the commutation loop rings: a slope of a loop that is damped less than DAMPED, or not known to be
-#: more, and a held gate where the ringing is left out. ngspice showed slopes 15 % and gates a third above the model.
-RINGING_SLOPE_ERROR, RINGING_MILLER_ERROR, DAMPED = 0.2, 0.25, 0.25
+#: How far the model may err on the unsafe side, as shares: bounds of the comparison with ngspice, in which 700 drawn
+#: points of four stages showed dV/dt at most 19 %, di/dt and overshoot not at all and held gates 11 % above the model.
+TIME_ERROR, SLOPE_ERROR, DVDT_ERROR, OVERSHOOT_ERROR, MILLER_ERROR = 0.15, 0.1, 0.25, 0.05, 0.12
+#: The same where the commutation loop rings: dV/dt and the overshoot of a loop that is damped less than DAMPED, or not
+#: known to be more (700 points damped by 0.05 to 0.25: 40 % and 14 %), and a held gate where the ringing is left out (a third).
+RINGING_DVDT_ERROR, RINGING_OVERSHOOT_ERROR, RINGING_MILLER_ERROR, DAMPED = 0.5, 0.2, 0.25, 0.25
 #: Drain voltage over which the gate-drain capacitance falls to its end value, as a share of the swing.
 KNEE = 0.125
 FITTED_CHARGE = "no Qoss stated: a depletion layer's square-root law through Coss at the supply"
@@ -278,3 +279,10 @@ def hot_limit(work: Work) -> Variable | None:
         tc=work.take("tc", "stage:mosfet.vth_tempco"),
         tj=work.take("Tj", "stage:mosfet.tj_max"),
     )
+
+
+def less_sure_of_ringing(work: Work, error: float, why: str) -> None:
+    """The model is less sure where the loop rings, or nobody says that it does not."""
+    damping = work.maybe("z", "stage:bridge.damping")
+    if damping is None or any_of(damping.low < DAMPED):
+        work.less_sure(error, why)

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 from typing import Any
 
-from .corner import Variable, any_of, formula, larger
+from .corner import Variable, formula, larger
 from .currents import SINK_USES, SOURCE_USES, gate_current
 from .device import (
-    DAMPED,
+    DVDT_ERROR,
     OVERSHOOT_ERROR,
-    RINGING_SLOPE_ERROR,
+    RINGING_DVDT_ERROR,
     SLOPE_ERROR,
     TIME_ERROR,
     beyond_charge,
+    less_sure_of_ringing,
     output_capacitance,
 )
 from .edges import OFF_USES, ON_USES, edge_time, full_time
 from .registry import Outcome, sided
 from .slopes import (
+    OVERSHOOT_USES,
     SLOPE_USES,
     edge_slope,
     faster,
@@ -93,7 +95,7 @@ def fall_time(work: Work, side: str) -> Outcome:
     SOURCE_USES + SINK_USES + "stage:supply.voltage stage:mosfet.qgd stage:mosfet.crss "
     "stage:mosfet.coss stage:motor.current.peak stage:bridge.damping stage:limits.dvdt",
     EDGE_CAUTION,
-    model_error=SLOPE_ERROR,
+    model_error=DVDT_ERROR,
 )
 def dvdt(work: Work, side: str) -> Outcome:
     """Slope at the supply's end of the edge, where the gate-drain capacitance is smallest."""
@@ -110,21 +112,14 @@ def dvdt(work: Work, side: str) -> Outcome:
             ipk=work.take("Ipk", "stage:motor.current.peak"),
             coss=coss,
         )
-    _ringing(work)
+    less_sure_of_ringing(work, RINGING_DVDT_ERROR, RINGS)
     return work.at_most(value, work.take("limit", "stage:limits.dvdt"))
 
 
 RINGS = (
-    "the loop's damping is not stated, or below a quarter: its ringing makes the slope steeper, by up to 15 % in ngspice; "
-    "a margin below a fifth of the limit proves nothing"
+    "the loop's damping is not stated, or below a quarter: its ringing makes the slope steeper, by up to 40 % in ngspice; "
+    "a margin below half of the limit proves nothing"
 )
-
-
-def _ringing(work: Work) -> None:
-    """The model is less sure of the slope where the loop rings, or nobody says that it does not."""
-    damping = work.maybe("z", "stage:bridge.damping")
-    if damping is None or any_of(damping.low < DAMPED):
-        work.less_sure(RINGING_SLOPE_ERROR, RINGS)
 
 
 @sided(
@@ -151,7 +146,7 @@ def didt(work: Work, side: str) -> Outcome:
     "gate.overshoot",
     "drain voltage with the overshoot of turn-off",
     "V = Vs + Vf + L di/dt",
-    SINK_USES + SLOPE_USES + "stage:diode.vf stage:mosfet.vds_max",
+    OVERSHOOT_USES + "stage:mosfet.vds_max",
     EDGE_CAUTION,
     model_error=OVERSHOOT_ERROR,
 )

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from regmap.calc import Inputs, run
-from regmap.calc.device import MILLER_ERROR, OVERSHOOT_ERROR, SLOPE_ERROR, TIME_ERROR
+from regmap.calc.device import DVDT_ERROR, MILLER_ERROR, OVERSHOOT_ERROR, SLOPE_ERROR, TIME_ERROR
 from regmap.calc.spice import Bridge, bridge, deck
 from regmap.errors import CallError
 from tests.calc import judge
@@ -32,7 +32,7 @@ BOUNDS = {
     "gate full": (TIME_ERROR, -0.12),
     "current off": (TIME_ERROR, -0.10),
     "middle of turn-off": (0.35, -0.05),
-    "dV/dt": (SLOPE_ERROR, -0.50),
+    "dV/dt": (DVDT_ERROR, -0.60),
     "di/dt": (SLOPE_ERROR, -0.40),
     "overshoot": (OVERSHOOT_ERROR, -0.75),
     "turn-on peak": (OVERSHOOT_ERROR, -0.45),
@@ -197,7 +197,7 @@ STEP_BOUNDS = {
     "VDS below threshold": (TIME_ERROR, -0.15),
     "gate full": (TIME_ERROR, -0.15),
     "current off": (TIME_ERROR, -0.12),
-    "dV/dt": (SLOPE_ERROR, -0.65),
+    "dV/dt": (DVDT_ERROR, -0.65),
     "di/dt": (SLOPE_ERROR, -0.60),
     "overshoot": (OVERSHOOT_ERROR, -0.75),
 }
@@ -280,7 +280,7 @@ def test_the_deck_shows_what_the_checks_say(
     )
     off = judge.steepest(t[~on], drain[~on], item.supply, rising=True)
     assert off == pytest.approx(slope.value.typ, rel=0.3)
-    assert off <= slope.value.typ * (1 + SLOPE_ERROR)
+    assert off <= slope.value.typ * (1 + DVDT_ERROR)
 
 
 def test_deck_text(given: Callable[..., Inputs]) -> None:

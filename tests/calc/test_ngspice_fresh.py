@@ -21,7 +21,7 @@ import numpy as np
 import pytest
 
 from regmap.calc import Inputs
-from regmap.calc.device import RINGING_SLOPE_ERROR
+from regmap.calc.device import RINGING_DVDT_ERROR, RINGING_OVERSHOOT_ERROR
 from tests.calc import judge
 from tests.calc.fresh import Fresh, fresh_points
 from tests.calc.test_ngspice import BOUNDS as EDGES
@@ -71,10 +71,14 @@ def test_edges_and_miller(given: Callable[..., Inputs], folder: Path) -> None:
 
 
 def test_a_loop_that_rings(given: Callable[..., Inputs], folder: Path) -> None:
-    """Damped by 0.05 to 0.25: the held gate within its bound, the slope within the wider one that its verdict tells."""
+    """Damped by 0.05 to 0.25: the held gate within its bound, slope and overshoot within the wider ones that verdicts tell."""
     sheet = cache(lambda *at: judge.data_sheet(*at, folder))
-    names = ("held gate", "dV/dt")
-    bounds = {**EDGES, "dV/dt": (RINGING_SLOPE_ERROR, EDGES["dV/dt"][1])}
+    names = ("held gate", "dV/dt", "overshoot")
+    bounds = {
+        **EDGES,
+        "dV/dt": (RINGING_DVDT_ERROR, EDGES["dV/dt"][1]),
+        "overshoot": (RINGING_OVERSHOOT_ERROR, EDGES["overshoot"][1]),
+    }
     hold(bounds, [(d.stage, errors_at(d.ringing, given, sheet, folder, names)) for d in DRAWS])
 
 

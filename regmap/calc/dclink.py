@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from .corner import Variable, any_of, decay, formula, larger, log
+from .device import RIPPLE_ERROR
 from .inputs import ImpossibleError
 from .registry import Outcome, check
 from .work import Work
@@ -80,6 +81,7 @@ def _capacitor(work: Work) -> Variable | None:
     "stage:motor.current.peak stage:pwm.frequency stage:dclink.capacitor stage:dclink.esr "
     "stage:motor.power_factor stage:limits.supply_ripple",
     CAUTION,
+    model_error=RIPPLE_ERROR,
 )
 def ripple_voltage(work: Work) -> Outcome:
     """The charge of one half-bridge at half duty, which bounds that of three, and the steps in the ESR."""

@@ -7,8 +7,8 @@ from typing import Any
 from .corner import Variable, formula, larger
 from .currents import SINK_USES, SOURCE_USES, gate_current
 from .device import (
+    DRAIN_ERROR,
     DVDT_ERROR,
-    OVERSHOOT_ERROR,
     RINGING_DVDT_ERROR,
     SLOPE_ERROR,
     TIME_ERROR,
@@ -148,7 +148,7 @@ def didt(work: Work, side: str) -> Outcome:
     "V = Vs + Vf + L di/dt",
     OVERSHOOT_USES + "stage:mosfet.vds_max",
     EDGE_CAUTION,
-    model_error=OVERSHOOT_ERROR,
+    model_error=DRAIN_ERROR,
 )
 def drain_overshoot(work: Work, side: str) -> Outcome:
     """Supply plus L di/dt against the MOSFET's rating."""

@@ -9,7 +9,7 @@ from typing import Any
 
 from .corner import Variable, formula, larger
 from .currents import SOURCE_USES, gate_current
-from .device import TIME_ERROR
+from .device import SPIKE_TIME_ERROR
 from .edges import ON_USES, current_edge_time, edge_time, then, turn_on_time
 from .pwm import DEADTIME_USES, gate_starts, own_deadtime
 from .registry import Outcome, check
@@ -268,7 +268,7 @@ def spike(ls: Any, didt: Any) -> Any:
     "role:overcurrent.enable role:overcurrent.mode role:overcurrent.filter stage:shunt.inductance "
     + SLOPE_USES
     + SOURCE_USES.replace("{side}", "low"),
-    model_error=TIME_ERROR,
+    model_error=SPIKE_TIME_ERROR,
 )
 def outlasts_spike(work: Work) -> Outcome:
     """The comparator must not take the inductive spike of a turn-on for a current."""

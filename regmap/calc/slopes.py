@@ -8,7 +8,7 @@ from .corner import Variable, formula, larger, smaller
 from .currents import SINK_USES, gate_current, gate_voltage, is_resistive, less
 from .device import (
     MODEL,
-    RINGING_OVERSHOOT_ERROR,
+    RINGING_DRAIN_ERROR,
     channel_current,
     end_capacitance,
     gate_source_capacitance,
@@ -234,14 +234,14 @@ def turn_off_slope(work: Work, side: str) -> Variable | None:
 
 
 RINGS = (
-    "the loop's damping is not stated, or below a quarter: its ringing adds to the overshoot, by up to 14 % in ngspice; "
-    "a margin below a fifth of the limit proves nothing"
+    "the loop's damping is not stated, or below a quarter: its ringing adds to the overshoot, by up to 25 % in ngspice; "
+    "a margin below 15 % of the limit proves nothing"
 )
 
 
 def with_overshoot(work: Work, side: str, supply: Variable | None) -> Variable | None:
     """Drain voltage at turn-off of the peak current from a supply voltage."""
-    less_sure_of_ringing(work, RINGING_OVERSHOOT_ERROR, RINGS)
+    less_sure_of_ringing(work, RINGING_DRAIN_ERROR, RINGS)
     return above_supply(work, supply, turn_off_slope(work, side))
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from ..quantity import DIMENSIONS, Band
 from .corner import Variable, formula
-from .device import OVERSHOOT_ERROR
+from .device import DRAIN_ERROR
 from .gate import EDGE_CAUTION
 from .registry import Outcome, check, sided
 from .slopes import OVERSHOOT_USES, with_overshoot
@@ -160,7 +160,7 @@ def load_dump_mosfet(work: Work) -> Outcome:
     "V = Vld + Vf + L di/dt <= Vds,max",
     _LOAD_DUMP + OVERSHOOT_USES + "stage:mosfet.vds_max",
     f"{LOAD_DUMP_NOTE}. {EDGE_CAUTION}",
-    model_error=OVERSHOOT_ERROR,
+    model_error=DRAIN_ERROR,
 )
 def load_dump_overshoot(work: Work, side: str) -> Outcome:
     """The bridge still switches when the load dump begins: its overshoot stands on top of it."""

@@ -162,7 +162,7 @@ def steep(build: Build, limit: str, damping: str | None) -> Inputs:
 
 
 @pytest.mark.parametrize(
-    ("limit", "status"), [("350 V/us", "fails"), ("490 V/us", "low_margin"), ("510 V/us", "holds")]
+    ("limit", "status"), [("350 V/us", "fails"), ("600 V/us", "low_margin"), ("640 V/us", "holds")]
 )
 def test_a_margin_inside_the_models_error_is_a_low_margin(
     build: Build, limit: str, status: str
@@ -170,41 +170,41 @@ def test_a_margin_inside_the_models_error_is_a_low_margin(
     # 12 nC over 18 V with no Crss stated: 2 * 18 V * 144 mA / 9 nC at worst would be 576 V/us
     verdict = one(steep(build, limit, "0.3"), "gate.dvdt.low")
     assert band(verdict)[2] == pytest.approx(150e-3 / 400e-12)
-    assert verdict.model_error == 0.25
+    assert verdict.model_error == 0.4
     assert verdict.status == status
-    assert "the model may err by 25 %" in verdict.sentence()
+    assert "the model may err by 40 %" in verdict.sentence()
 
 
 @pytest.mark.parametrize(
     ("damping", "limit", "status"),
     [
-        ("0.3", "510 V/us", "holds"),
-        ("0.25", "510 V/us", "holds"),
-        ("0.24..0.6", "510 V/us", "low_margin"),
+        ("0.3", "640 V/us", "holds"),
+        ("0.25", "640 V/us", "holds"),
+        ("0.24..0.6", "640 V/us", "low_margin"),
         ("0.05", "740 V/us", "low_margin"),
         ("0.05", "760 V/us", "holds"),
-        (None, "510 V/us", "low_margin"),
+        (None, "640 V/us", "low_margin"),
     ],
 )
 def test_a_slope_in_a_loop_that_rings_is_less_sure(
     build: Build, damping: str | None, limit: str, status: str
 ) -> None:
-    """ngspice showed 40 % more than the model in 700 points damped by 0.05 to 0.25, and 19 % from there on."""
+    """ngspice showed 40 % more than the model in 700 points damped by 0.05 to 0.25, and 32 % from there on."""
     verdict = one(steep(build, limit, damping), "gate.dvdt.low")
     assert verdict.status == status
     rings = damping not in ("0.3", "0.25")
-    assert verdict.model_error == (0.5 if rings else 0.25)
+    assert verdict.model_error == (0.5 if rings else 0.4)
     assert any("rings" in str(e) or "ringing" in str(e) for e in verdict.extra) == rings
 
 
 @pytest.mark.parametrize(
-    ("damping", "error"), [("0.25..0.4", 0.05), ("0.2..0.4", 0.2), (None, 0.2)]
+    ("damping", "error"), [("0.25..0.4", 0.1), ("0.2..0.4", 0.15), (None, 0.15)]
 )
 @pytest.mark.parametrize("check", ["gate.overshoot.high", "supply.load-dump-overshoot.high"])
 def test_an_overshoot_in_a_loop_that_rings_is_less_sure(
     build: Build, check: str, damping: str | None, error: float
 ) -> None:
-    """ngspice showed 14 % more than the model where the loop is damped by less than a quarter."""
+    """ngspice showed 25 % more of overshoot than the model where the loop is damped by less than a quarter."""
     verdict = one(steep(build, "500 V/us", damping), check)
     assert verdict.model_error == error
 

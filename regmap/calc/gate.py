@@ -118,7 +118,7 @@ def dvdt(work: Work, side: str) -> Outcome:
 
 RINGS = (
     "the loop's damping is not stated, or below a quarter: its ringing makes the slope steeper, by up to 40 % in ngspice; "
-    "a margin below half of the limit proves nothing"
+    "a margin below 35 % of the limit proves nothing"
 )
 
 

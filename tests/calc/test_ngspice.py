@@ -39,7 +39,7 @@ BOUNDS = {
     "gate full": (TIME_ERROR, -0.12),
     "current off": (TIME_ERROR, -0.10),
     "middle of turn-off": (0.35, -0.05),
-    "dV/dt": (DVDT_ERROR, -0.60),
+    "dV/dt": (DVDT_ERROR / (1 - DVDT_ERROR), -0.60),  # a share of the limit
     "di/dt": (SLOPE_ERROR, -0.40),
     "overshoot": (2 * DRAIN_ERROR, -0.75),  # at most half of what stands at the drain
     "turn-on peak": (OVERSHOOT_ERROR, -0.45),
@@ -204,7 +204,7 @@ STEP_BOUNDS = {
     "VDS below threshold": (TIME_ERROR, -0.15),
     "gate full": (TIME_ERROR, -0.15),
     "current off": (TIME_ERROR, -0.12),
-    "dV/dt": (DVDT_ERROR, -0.65),
+    "dV/dt": (DVDT_ERROR / (1 - DVDT_ERROR), -0.65),
     "di/dt": (SLOPE_ERROR, -0.60),
     "overshoot": (2 * DRAIN_ERROR, -0.75),  # at most half of what stands at the drain
 }

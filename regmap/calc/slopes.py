@@ -235,7 +235,7 @@ def turn_off_slope(work: Work, side: str) -> Variable | None:
 
 RINGS = (
     "the loop's damping is not stated, or below a quarter: its ringing adds to the overshoot, by up to 25 % in ngspice; "
-    "a margin below 15 % of the limit proves nothing"
+    "a margin below a fifth of the limit proves nothing"
 )
 
 

@@ -63,7 +63,7 @@ class Check:
     `uses` are the input names it may look up (fallbacks of the tables not counted), `formula` its
     physics as text, `function` works it on a bench and returns None where it does not apply.
     `watches` are the roles whose faults it asks for: what masks those can move it. `model_error` is
-    how far the model of its physics may err on the unsafe side, as a share; tests hold it to ngspice.
+    how far the model of its physics may err on the unsafe side, as a share of the limit; tests hold it to ngspice.
     """
 
     name: str
@@ -90,7 +90,7 @@ class Check:
         return self._outcome(Sampler(self._about(), inputs, random_draws(count, seed)))
 
     def at(self, inputs: Inputs, point: Point) -> list[Verdict]:
-        """Its verdicts where the inputs have these values (a corner's `at`), the rest their middle."""
+        """Its verdicts where the inputs have these values (a corner's `at`, or rows of draws), the rest their middle."""
         return self._outcome(
             Sampler(self._about(), inputs, lambda key, low, high: point.get(key, (low + high) / 2))
         )

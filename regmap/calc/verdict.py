@@ -203,7 +203,7 @@ class Verdict:
     def _model(self) -> str:
         if not self.model_error:
             return ""
-        return f"; the model may err by {show_value(self.model_error, 'percent', 3)}"
+        return f"; the model may err by {show_value(self.model_error, 'percent', 3)} of the limit"
 
     def json(self) -> dict[str, object]:
         """A plain object for `--json`; numbers in base units, infinities as null."""

@@ -17,7 +17,6 @@ from regmap.calc import Inputs, checks
 from regmap.calc.corner import Variable
 from regmap.calc.registry import Check
 from regmap.calc.verdict import Verdict
-from regmap.calc.work import Sampler
 from regmap.stages.load import load_stage
 from tests.calc.parts import Part
 from tests.calc.test_monte_carlo import moved
@@ -44,13 +43,7 @@ def furthest(
     best, there = -np.inf, points[0]
     for turn in range(ROUNDS):
         drawn = dict(zip(keys, (low + points * (high - low)).T, strict=True))
-
-        def at(
-            key: str, least: float, most: float, drawn: dict[str, np.ndarray] = drawn
-        ) -> np.ndarray:
-            return drawn.get(key, np.full(DRAWS, (least + most) / 2))
-
-        made = check._outcome(Sampler(check._about(), inputs, at))
+        made = check.at(inputs, drawn)
         (found,) = (v for v in made if v.check == verdict.check)
         assert found.value is not None
         values = np.broadcast_to(np.asarray(found.value.typ, float), (DRAWS,))

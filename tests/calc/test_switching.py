@@ -172,7 +172,7 @@ def test_a_margin_inside_the_models_error_is_a_low_margin(
     assert band(verdict)[2] == pytest.approx(150e-3 / 400e-12)
     assert verdict.model_error == 0.3
     assert verdict.status == status
-    assert "the model may err by 30 %" in verdict.sentence()
+    assert "the model may err by 30 % of the limit" in verdict.sentence()
 
 
 @pytest.mark.parametrize(

@@ -197,8 +197,7 @@ def drawn(
 
 
 def _write(sheet: Sheet, others: Sequence[Stage], variants: Sequence[Stage]) -> None:
-    chips = chips_in_chain(sheet, others)
-    sheet.chained, sheet.chips = chips > 0, chips
+    sheet.chips = chips_in_chain(sheet, others)
     frames: dict[str, FrameNames] = {}
     sheet.section("types")
     sheet.lines(
@@ -210,10 +209,10 @@ def _write(sheet: Sheet, others: Sequence[Stage], variants: Sequence[Stage]) -> 
         write_scales(sheet)
     if sheet.has("frames"):
         frames = write_frames(sheet)
-    if sheet.stage is not None or chips or variants:
+    if sheet.stage is not None or sheet.chained or variants:
         from .onstage import write_chained, write_routines, write_tables
     if sheet.stage is not None or variants:
-        write_tables(sheet, frames, variants, chained=chips > 0)
+        write_tables(sheet, frames, variants)
     else:
         if sheet.has("init") or sheet.has("verify"):
             sheet.names.note(
@@ -225,8 +224,8 @@ def _write(sheet: Sheet, others: Sequence[Stage], variants: Sequence[Stage]) -> 
         write_faults(sheet)
     if sheet.has("run") and sheet.stage is not None:
         write_routines(sheet, frames)
-    if chips and sheet.has("frames"):
-        write_chained(sheet, frames, chips, others)
+    if sheet.chained and sheet.has("frames"):
+        write_chained(sheet, frames, others)
 
 
 def chips_in_chain(sheet: Sheet, others: Sequence[Stage]) -> int:

@@ -39,11 +39,9 @@ if TYPE_CHECKING:
     from ..stages.load import Stage
 
 
-def write_tables(
-    sheet: Sheet, frames: dict[str, FrameNames], variants: Sequence[Stage], *, chained: bool
-) -> None:
+def write_tables(sheet: Sheet, frames: dict[str, FrameNames], variants: Sequence[Stage]) -> None:
     """The tables of the stage, and of its other boards. Raises CallError."""
-    if variants and (sheet.stage is None or not sheet.has("init") or chained):
+    if variants and (sheet.stage is None or not sheet.has("init") or sheet.chained):
         raise CallError(
             "variants need the section init of a stage that is alone on its chip select"
         )
@@ -60,11 +58,9 @@ def write_routines(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
     write_modes(sheet)
 
 
-def write_chained(
-    sheet: Sheet, frames: dict[str, FrameNames], chips: int, others: Sequence[Stage]
-) -> None:
+def write_chained(sheet: Sheet, frames: dict[str, FrameNames], others: Sequence[Stage]) -> None:
     """The routines of a daisy chain, and the tables of its other positions. Raises CallError."""
-    write_chain(sheet, frames, chips, _positions(sheet, frames, others))
+    write_chain(sheet, frames, sheet.chips, _positions(sheet, frames, others))
 
 
 def _positions(
@@ -95,7 +91,7 @@ def _positions(
             # its steps, in names of their own
             draft = Sheet(
                 chip=sheet.chip, stage=stage, options=sheet.options, names=Namer(sheet.names.prefix), sections=sheet.sections,
-                chained=True, kept=sheet.kept,
+                chips=sheet.chips, kept=sheet.kept,
             )  # fmt: skip
             _write_stage(draft, write_frames(draft))
             sheet.hazards += [h for h in draft.hazards if h not in sheet.hazards]

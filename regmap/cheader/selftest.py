@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from regmap.record import dataclass
 
 from ..chip.bits import deposit
-from ..chip.model import Chip, Frame, Part
+from ..chip.model import Chip, Field, Frame, Part, Register
 from ..errors import CallError
 from ..frames.codec import Codec, wire_bytes
 from ..frames.words import build, bursts, guards_of
@@ -40,9 +40,8 @@ def self_test(
     variants: Sequence[Stage] = (),
 ) -> str:
     """C text that includes the header `include`, generated of the same. Raises CallError."""
-    made = generate(
-        source, options, others, variants
-    )  # refuses what the header refuses, and fixes the prefix
+    # refuses what the header refuses, and fixes the prefix
+    made = generate(source, options, others, variants)
     chip = source if isinstance(source, Chip) else source.chip
     check_include(include)
     lower, upper = made.prefix.lower(), made.prefix.upper()
@@ -147,6 +146,28 @@ def frame_vectors(chip: Chip, frame: Frame) -> Iterator[FrameVector]:
         yield FrameVector(f"{frame.name}: {about}", taken, value, data, check_bit)
 
 
+@dataclass(frozen=True, slots=True)
+class FieldVector:
+    """What a field's routines are tried with: its highest code and another one, and words of its register.
+
+    `others` has every bit but the field's, `put` is the word of ones into which `code` was put; None where the
+    field cannot be set.
+    """
+
+    most: int
+    code: int
+    others: int
+    put: int | None
+
+
+def field_vector(register: Register, field: Field) -> FieldVector:
+    most = (1 << field.width) - 1
+    code = 0x5A5A5A5A5A5A5A5A & most or 1
+    others = register.mask & ~field.mask
+    settable = field.writable and not field.access.clears
+    return FieldVector(most, code, others, others | deposit(code, field.bits) if settable else None)
+
+
 def _frame_checks(chip: Chip, frame: Frame, stem: str) -> Iterator[tuple[str, str]]:
     """Commands of one frame in C."""
     free = [p for p in frame.command.parts if p.kind in FREE]
@@ -189,15 +210,15 @@ def _field_checks(chip: Chip, lower: str) -> Iterator[tuple[str, str]]:
     for register in chip.registers.values():
         for field in register.fields:
             name = f"{lower}_{word(register.name).lower()}_{word(field.name).lower()}"
-            most = (1 << field.width) - 1
-            code = 0x5A5A5A5A5A5A5A5A & most or 1
+            one = field_vector(register, field)
             alone, among = number(field.mask, register.width), number(register.mask, register.width)
-            yield field.ref, f"check({name}_get({alone}) == {number(most, field.width)});"
-            others = number(register.mask & ~field.mask, register.width)
+            yield field.ref, f"check({name}_get({alone}) == {number(one.most, field.width)});"
+            others = number(one.others, register.width)
             yield "nothing else", f"check({name}_get({others}) == 0U);"
-            if field.writable and not field.access.clears:
-                put = number(
-                    register.mask & ~field.mask | deposit(code, field.bits), register.width
-                )
+            if one.put is not None:
+                put = number(one.put, register.width)
                 word_in = "" if field.width == register.width else f"{among}, "
-                yield "set", f"check({name}_set({word_in}{number(code, field.width)}) == {put});"
+                yield (
+                    "set",
+                    f"check({name}_set({word_in}{number(one.code, field.width)}) == {put});",
+                )

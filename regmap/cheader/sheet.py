@@ -174,10 +174,13 @@ class Sheet:
     shadow_words: Mapping[str, int] | None = None
     monitor_tests: list[PlannedTest] = field(default_factory=list)
     recogniser: Recogniser = field(init=False)
-    chained: bool = False
 
     def __post_init__(self) -> None:
         self.recogniser = Codec(self.chip).recogniser
+
+    @property
+    def chained(self) -> bool:
+        return self.chips > 0
 
     def has(self, section: str) -> bool:
         return section in self.sections

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from ...errors import CallError
 from ..chain import Stream, chainable
-from ..names import word
 from ..sheet import Sheet
 from .either import Either
 from .language import local, table_names
@@ -51,9 +50,12 @@ def write_chain(sheet: Sheet, lang: Either, formats: dict[str, FrameModule]) -> 
         for name in plans:
             named.setdefault(name, {})[position] = titles[name]
     lines += lang.part_type()
+    called = table_names(named)
     for name, tables in named.items():
-        title = f"chain_{word(name).lower().removesuffix('_steps')}_steps"
         rows = [f"{lang.part(tables.get(k, ''))}," for k in range(sheet.chips)]
         about = f"The table `{name}` of each position."
-        lines += ["", *lang.table(lang.part_kind(), title, sheet.chips, rows, about)]
+        lines += [
+            "",
+            *lang.table(lang.part_kind(), f"chain_{called[name]}", sheet.chips, rows, about),
+        ]
     return [*lines, *lang.chain(sheet.chips, status="status" in named)]

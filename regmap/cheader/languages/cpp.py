@@ -9,25 +9,10 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from ..text import bracket, string
-from . import cpp_chain
-from .cpp_driver import (
-    COPIES,
-    DRIVER,
-    ENTER,
-    EXPLAIN,
-    MONITORS,
-    RESTART,
-    RESTART_AGAIN,
-    RESYNC,
-    STATUS,
-    WATCH,
-    WATCH_MODE,
-)
-from .language import Field, Language, local, stream_text
+from . import cpp_chain, cpp_driver
+from .language import Field, Language, local
 
 if TYPE_CHECKING:
-    from ..chain import Stream
-    from ..sheet import Sheet
     from .module import FrameModule
 
 _HELPERS = """
@@ -99,6 +84,8 @@ class Cpp(Language):
 
     name = "C++17"
     suffix = "U"
+    driver_words = cpp_driver
+    chain_words = cpp_chain
 
     def uint(self, bits: int) -> str:
         return f"uint{next(s for s in (8, 16, 32, 64) if bits <= s)}_t"
@@ -274,7 +261,7 @@ class Cpp(Language):
 
     def copies(self, modules: Sequence[FrameModule], _: str) -> list[str]:
         """A frame as bytes in a row that holds every layout's, and back."""
-        lines = COPIES.split("\n")
+        lines = cpp_driver.COPIES.split("\n")
         out = [f"case {m.index}U:\n    return detail::copied(frames::{m.path}::to_bytes(frame), out);" for m in modules[:-1]]  # fmt: skip
         back = [f"case {m.index}U:\n    return frames::{m.path}::from_bytes(detail::cut<frames::{m.path}::bytes>(in));" for m in modules[:-1]]  # fmt: skip
         last = modules[-1].path
@@ -293,41 +280,16 @@ class Cpp(Language):
             lines.append("}")
         return lines
 
-    def explain(self) -> list[str]:
-        return EXPLAIN.split("\n")
-
-    def restarting(self, sheet: Sheet, rounds: tuple[int, int] | None) -> str:
-        """The way back from any step, where the map allows one; "" where it does not."""
-        if rounds is None or not {"init", "warm"} <= set(sheet.plans):
-            return ""
-        again = RESTART_AGAIN if sheet.after_power_up else ""
-        return RESTART.replace("@FIRST@", str(sheet.after_power_up)).replace("@AGAIN@", again)
-
-    def monitors(self, kind: str, steps: str) -> list[str]:
-        return MONITORS.replace("@KIND@", kind).replace("@STEPS@", steps).split("\n")
-
-    def driver(self, sheet: Sheet, modules: Sequence[FrameModule], rounds: tuple[int, int] | None) -> list[str]:  # fmt: skip
-        watch = WATCH.replace("@RESET@", "reset ? result_t::reset : " if sheet.reset_told else "")
-        resync = ""
-        if rounds is not None:
-            resync = RESYNC.replace("@ROUNDS@", str(rounds[0])).replace("@FORMAT@", str(rounds[1]))
-        text = DRIVER.replace("@STATUS@", STATUS if {"status", "status_steps"} & set(sheet.plans) else "")  # fmt: skip
-        text = text.replace("@RESYNC@", resync).replace("@RESTART@", self.restarting(sheet, rounds))
-        text = text.replace("@WATCH@", watch if "readback" in sheet.plans else "")
-        text = text.replace("@FORMATS@", str(len(modules)))
-        text = text.replace("@DEPTH@", str(max(1, *(m.frame.after for m in modules))))
-        return text.split("\n")
-
     def modes(self, ways: Sequence[tuple[str, str, str]], watched: Sequence[tuple[str, str]]) -> list[str]:  # fmt: skip
         """`enter` and what the watch begins with, of the ways (from, to, table or "") and the modes that can be watched."""
-        lines = ENTER.split("\n")
+        lines = cpp_driver.ENTER.split("\n")
         for source, target, table in ways:
             done = f"on.run({table})" if table else "result_t::ok"
             lines += [f"    if ((from == {source}) && (to == {target})) {{", f"        return {done};", "    }"]  # fmt: skip
         lines += ["    static_cast<void>(on);"] if not any(t for *_, t in ways) else []
         lines += ["    return (from == to) && (to < drive_modes_count) ? result_t::ok : result_t::no_way;", "}"]  # fmt: skip
         if watched:
-            lines += WATCH_MODE.split("\n")
+            lines += cpp_driver.WATCH_MODE.split("\n")
             for mode, table in watched:
                 lines += [f"    if (mode == {mode}) {{", f"        task = task_t({table});", "        return result_t::ok;", "    }"]  # fmt: skip
             lines += ["    return result_t::no_way;", "}"]
@@ -338,9 +300,6 @@ class Cpp(Language):
         return [f"static_assert({condition}, {string(text)});"]
 
     # --- a daisy chain ---------------------------------------------------------------------------
-    def streams(self, shape: Stream) -> list[str]:
-        return stream_text(self, shape, cpp_chain)
-
     def part_type(self) -> list[str]:
         return [
             "",
@@ -355,11 +314,6 @@ class Cpp(Language):
 
     def part(self, table: str) -> str:
         return f"part_t{{{table}.data(), {table}.size()}}" if table else "part_t{nullptr, 0U}"
-
-    def chain(self, chips: int, *, status: bool) -> list[str]:
-        each = ", ".join(["driver<nowhere>(alone_)"] * chips)
-        text = cpp_chain.RUNNER.replace("@CHIPS@", each)
-        return text.replace("@STATUS@", cpp_chain.STATUS if status else "").split("\n")
 
     # --- the test for the target -----------------------------------------------------------------
     def seen(self, value: str, kind: str) -> str:
@@ -378,7 +332,7 @@ class Cpp(Language):
     def self_test(self, name: str, include: str, digest: str, groups: Sequence[Sequence[tuple[str, list[str]]]]) -> list[str]:  # fmt: skip
         lines = SELF_TEST.replace("@INCLUDE@", include).replace("@HASH@", digest).replace("@NAME@", name).split("\n")  # fmt: skip
         for index, group in enumerate(groups):
-            lines += [f"void part_{index}() noexcept", "{", *_blocks(self, group), "}"]
+            lines += [f"void part_{index}() noexcept", "{", *self.blocks(group), "}"]
         calls = [f"    part_{i}();" for i in range(len(groups))]
         return [*lines, "} // namespace", "", f"namespace {name} {{", "uint16_t self_test() noexcept", "{",
                 "    number = 0U;", "    first = 0U;", *calls, "    return first;", "}", f"}} // namespace {name}"]  # fmt: skip
@@ -424,18 +378,6 @@ struct coded {{
 """.split("\n")
             + _HELPERS.split("\n")
         )
-
-
-def _blocks(lang: Language, group: Sequence[tuple[str, list[str]]]) -> list[str]:
-    """Checks, each with what it is about; those of several statements in brackets."""
-    lines: list[str] = []
-    for about, statements in group:
-        lines += lang.remark(about, "    ") if about else []
-        if len(statements) == 1:
-            lines.append(f"    {statements[0]}")
-        else:
-            lines += ["    {", *(f"        {s}" for s in statements), "    }"]
-    return lines
 
 
 def spelt(name: str) -> str:

@@ -58,6 +58,8 @@ IN_PIECE = (
 )
 #: what stands ahead of the headers coming in
 SOUND: tuple[str, ...] = ()
+#: the driver of each chip, from which it is made
+ALONE = "driver<nowhere>(alone_)"
 NO_COMMANDS = "    static_cast<void>(commands);"
 
 RUNNER = """
@@ -92,9 +94,7 @@ public:
     constexpr void begin(const table<part_t, chain_chips> &parts) noexcept
     {
         for (size_t k = 0U; k < chain_chips; k++) {
-            task[k] = task_t();
-            task[k].steps = parts[k].steps;
-            task[k].size = parts[k].size;
+            task[k] = task_t(parts[k].steps, parts[k].size);
         }
     }
 
@@ -179,10 +179,7 @@ public:
     {
         for (size_t k = 0U; k < chain_chips; k++) {
             if (task[k].at >= task[k].size) {
-                task_t again;
-                again.steps = task[k].steps;
-                again.size = task[k].size;
-                task[k] = again;
+                task[k] = task_t(task[k].steps, task[k].size);
             }
         }
         return tick();
@@ -207,22 +204,10 @@ STATUS = """
                 }
                 whole = tick();
                 for (size_t k = 0U; k < chain_chips; k++) {
-                    const step_t &step = task[k].step;
-                    if ((task[k].at == at[k]) || (step.kind != step_kind_t::read)) {
+                    if ((task[k].at == at[k]) || (task[k].step.kind != step_kind_t::read)) {
                         continue;
                     }
-                    word_t &place = words[k][index[k]];
-                    if (pass == 0U) {
-                        place = chip[k].got;
-                    } else {
-                        const wide_t first = static_cast<wide_t>(place) & step.mask;
-                        const wide_t again = static_cast<wide_t>(chip[k].got) & step.mask;
-                        const wide_t erased = step.expect;
-                        if ((((first ^ again) & (step.mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {
-                            same = false;
-                        }
-                        place = static_cast<word_t>(place | again);
-                    }
+                    same = chip[k].keep_status(task[k], pass, words[k][index[k]]) && same;
                     index[k]++;
                 }
             }

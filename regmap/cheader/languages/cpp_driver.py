@@ -34,6 +34,7 @@ struct task_t {
     constexpr task_t() noexcept = default;
     template <size_t N>
     explicit constexpr task_t(const table<step_t, N> &rows) noexcept : steps(rows.data()), size(N) {}
+    constexpr task_t(const step_t *rows, size_t count) noexcept : steps(rows), size(count) {}
 };
 
 // Runs tables over your SPI. Spi has
@@ -209,6 +210,21 @@ public:
         return result_t::busy;
     }
 
+    // Keeps a status word that the step in hand of `task` has read, the first time (pass 0) or again: what both say.
+    // False where they differ in bits that reading does not erase, or where one that reading erases came anew.
+    [[nodiscard]] constexpr bool keep_status(const task_t &task, unsigned pass, word_t &place) const noexcept
+    {
+        if (pass == 0U) {
+            place = got;
+            return true;
+        }
+        const wide_t first = static_cast<wide_t>(place) & task.step.mask;
+        const wide_t again = static_cast<wide_t>(got) & task.step.mask;
+        const wide_t erased = task.step.expect;
+        place = static_cast<word_t>(place | again);
+        return (((first ^ again) & (task.step.mask ^ erased)) == 0U) && ((again & erased & (first ^ again)) == 0U);
+    }
+
     // One call a tick: at most one frame, no waiting. busy and wait: call again; ok: the table is done.
     result_t tick(task_t &task)
     {
@@ -229,9 +245,7 @@ public:
     // As `run`, for a part of a table.
     result_t run_part(const step_t *rows, size_t size)
     {
-        task_t task;
-        task.steps = rows;
-        task.size = size;
+        task_t task(rows, size);
         result_t result = result_t::busy;
         while ((result == result_t::busy) || (result == result_t::wait)) {
             result = tick(task);
@@ -284,17 +298,7 @@ STATUS = """
                 if ((task.at == at) || (task.step.kind != step_kind_t::read)) {
                     continue;
                 }
-                if (pass == 0U) {
-                    words[index] = got;
-                } else {
-                    const wide_t first = static_cast<wide_t>(words[index]) & task.step.mask;
-                    const wide_t again = static_cast<wide_t>(got) & task.step.mask;
-                    const wide_t erased = task.step.expect;
-                    if ((((first ^ again) & (task.step.mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {
-                        same = false;
-                    }
-                    words[index] = static_cast<word_t>(words[index] | again);
-                }
+                same = keep_status(task, pass, words[index]) && same;
                 index++;
             }
         }
@@ -391,15 +395,15 @@ WATCH = """
     {
         result_t result = tick(task);
         if (result == result_t::ok) {
-            task_t again;
-            again.steps = task.steps;
-            again.size = task.size;
-            task = again;
+            task = task_t(task.steps, task.size);
             result = tick(task);
         }
         return @RESET@result;
     }
 """
+
+#: where the map tells of a reset
+WATCH_RESET = "reset ? result_t::reset : "
 
 EXPLAIN = """
 // Raised faults in the order in which to look at them: each first cause, then what can follow from it.

@@ -27,7 +27,7 @@ from .modes import write_modes
 from .module import FrameModule
 from .monitors import write_monitors
 from .pieces import ERRORS
-from .registers import wide_of, write_registers
+from .registers import has_registers, wide_of, write_registers
 from .rust import Rust
 from .tables import (
     write_dispatch,
@@ -55,12 +55,18 @@ def generate_in(
 
     Everything is in the one text; `options.split` is refused.
     """
+    return written_in(language, source, options or Options(), others)[0]
+
+
+def written_in(
+    language: str, source: Stage | Chip, options: Options, others: Sequence[Stage]
+) -> tuple[Generated, Sheet, Either]:
+    """The text, and the sheet and the language of which it was made. Raises CallError."""
     if language not in LANGUAGES:
         near = closest(language, ("c", *LANGUAGES))
         raise CallError(
             f"no language {language[:40]!r}", f"c, {' or '.join(LANGUAGES)}", nearest=near
         )
-    options = options or Options()
     if options.split:
         raise CallError(
             f"a source beside the header is for C; {LANGUAGES[language].name} needs none"
@@ -68,7 +74,7 @@ def generate_in(
     sheet = drawn(source, options, others)
     lang = LANGUAGES[language](wide_of(sheet))
     digest = content_hash(source, replace(options, version=f"{options.version or __version__} {language}"), sheet.names.lower_prefix, others)  # fmt: skip
-    return Generated(
+    made = Generated(
         header="\n".join(_whole(sheet, lang, digest, others)) + "\n",
         source=None,
         notes=tuple(sheet.names.notes),
@@ -76,6 +82,7 @@ def generate_in(
         prefix=sheet.names.lower_prefix,
         hash=digest,
     )
+    return made, sheet, lang
 
 
 def _banner(sheet: Sheet, lang: Either, digest: str) -> list[str]:
@@ -103,10 +110,7 @@ def _whole(sheet: Sheet, lang: Either, digest: str, others: Sequence[Stage]) -> 
     name = sheet.names.lower_prefix
     body = lang.prelude(lang.uint(_bits(frame_type(sheet))), lang.uint(_bits(word_type(sheet))))
     body += lang.const("content_hash", lang.uint(32), lang.number(int(digest[:8], 16), 32))
-    if any(
-        sheet.has(s)
-        for s in ("addresses", "masks", "options", "resets", "helpers", "scales", "asserts")
-    ):
+    if has_registers(sheet):
         body += write_registers(sheet, lang)
     modules: list[FrameModule] = []
     if sheet.has("frames"):

@@ -19,6 +19,8 @@ from ..text import comment, fold
 
 if TYPE_CHECKING:
     from ..chain import Stream
+    from ..sheet import Sheet
+    from .module import FrameModule
 
 RUST_WORDS = frozenset(
     [
@@ -70,6 +72,8 @@ class Language:
 
     name = ""
     suffix = ""  # of unsigned numbers
+    driver_words: ModuleType  # its text of the driver, of what explains faults, ...
+    chain_words: ModuleType  # ... and of a daisy chain, with places between @
 
     def __init__(self, wide: int) -> None:
         self.wide_bits = wide
@@ -116,6 +120,75 @@ class Language:
             for line in fold(comment(paragraph), 96 - len(indent)):
                 lines.append(f"{indent}// {line}".rstrip())
         return lines
+
+    # --- what runs the tables: the same pieces, in the text of each language -----------------------
+    def driver(
+        self, sheet: Sheet, modules: Sequence[FrameModule], rounds: tuple[int, int] | None
+    ) -> list[str]:
+        """The driver with what the map and the stage allow; `rounds` as `restarting` takes them."""
+        words = self.driver_words
+        resync = ""
+        if rounds is not None:
+            resync = words.RESYNC.replace("@ROUNDS@", str(rounds[0]))
+            resync = resync.replace("@FORMAT@", str(rounds[1]))
+        watch = words.WATCH.replace("@RESET@", words.WATCH_RESET if sheet.reset_told else "")
+        text = words.DRIVER
+        for key, piece in (
+            ("@STATUS@", words.STATUS if "status" in sheet.plans else ""),
+            ("@RESYNC@", resync),
+            ("@RESTART@", self.restarting(sheet, rounds)),
+            ("@WATCH@", watch if "readback" in sheet.plans else ""),
+            ("@FORMATS@", str(len(modules))),
+            ("@DEPTH@", str(max(1, *(m.frame.after for m in modules)))),
+        ):
+            text = text.replace(key, piece)
+        return _lines(text)
+
+    def restarting(self, sheet: Sheet, rounds: tuple[int, int] | None) -> str:
+        """The way back from any step; "" where the map allows none.
+
+        `rounds` are the harmless reads that bring counters in step, and their layout; None where there is none.
+        """
+        if rounds is None or not {"init", "warm"} <= set(sheet.plans):
+            return ""
+        words = self.driver_words
+        again = words.RESTART_AGAIN if sheet.after_power_up else ""
+        text: str = words.RESTART.replace("@FIRST@", str(sheet.after_power_up))
+        return text.replace("@AGAIN@", again)
+
+    def explain(self) -> list[str]:
+        return _lines(self.driver_words.EXPLAIN)
+
+    def monitors(self, kind: str, steps: str) -> list[str]:
+        """What runs the tests of monitors in the table `steps`; a bit for each in a `kind`."""
+        text = self.driver_words.MONITORS
+        return _lines(text.replace("@KIND@", kind).replace("@STEPS@", steps))
+
+    def streams(self, shape: Stream) -> list[str]:
+        """The functions that make a stream of a daisy chain and take one apart."""
+        return stream_text(self, shape, self.chain_words)
+
+    def chain(self, chips: int, *, status: bool) -> list[str]:
+        """What runs the tables of all positions; `status` where one of them has reads of its status."""
+        words = self.chain_words
+        text = words.RUNNER.replace("@CHIPS@", ", ".join([words.ALONE] * chips))
+        return _lines(text.replace("@STATUS@", words.STATUS if status else ""))
+
+    # --- the test for the target -----------------------------------------------------------------
+    def blocks(self, group: Sequence[tuple[str, list[str]]]) -> list[str]:
+        """Checks, each with what it is about; those of several statements in brackets."""
+        lines: list[str] = []
+        for about, statements in group:
+            lines += self.remark(about, "    ") if about else []
+            if len(statements) == 1:
+                lines.append(f"    {statements[0]}")
+            else:
+                lines += ["    {", *(f"        {s}" for s in statements), "    }"]
+        return lines
+
+
+def _lines(text: str) -> list[str]:
+    return text.split("\n")
 
 
 def local(text: str, taken: set[str]) -> str:

@@ -17,6 +17,14 @@ from .scales import write_conversions
 OWN = ("address", "page", "width", "reset_word", "reserved_mask", "reserved_write")
 
 
+def has_registers(sheet: Sheet) -> bool:
+    """Whether one of the sections is selected that say something of registers."""
+    return any(
+        sheet.has(s)
+        for s in ("addresses", "masks", "options", "resets", "helpers", "scales", "asserts")
+    )
+
+
 def write_registers(sheet: Sheet, lang: Either) -> list[str]:
     """The module of all registers, and one of the values that several fields hold."""
     chip = sheet.chip

@@ -6,24 +6,10 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from ..text import string
-from . import rust_chain
-from .language import Field, Language, stream_text
-from .rust_driver import (
-    DRIVER,
-    ENTER,
-    EXPLAIN,
-    MONITORS,
-    RESTART,
-    RESTART_AGAIN,
-    RESYNC,
-    STATUS,
-    WATCH,
-    WATCH_MODE,
-)
+from . import rust_chain, rust_driver
+from .language import Field, Language
 
 if TYPE_CHECKING:
-    from ..chain import Stream
-    from ..sheet import Sheet
     from .module import FrameModule
 
 _HELPERS = """
@@ -85,6 +71,8 @@ class Rust(Language):
     """Rust, edition 2021."""
 
     name = "Rust"
+    driver_words = rust_driver
+    chain_words = rust_chain
 
     def uint(self, bits: int) -> str:
         return f"u{next(s for s in (8, 16, 32, 64) if bits <= s)}"
@@ -285,37 +273,9 @@ pub fn frame_of(format: u8, data: &[u8; BYTES_MOST]) -> Frame {{
     }}
 }}""".split("\n")
 
-    def explain(self) -> list[str]:
-        return EXPLAIN.split("\n")
-
-    def restarting(self, sheet: Sheet, rounds: tuple[int, int] | None) -> str:
-        """The way back from any step, where the map allows one; "" where it does not."""
-        if rounds is None or not {"init", "warm"} <= set(sheet.plans):
-            return ""
-        again = RESTART_AGAIN if sheet.after_power_up else ""
-        return RESTART.replace("@FIRST@", str(sheet.after_power_up)).replace("@AGAIN@", again)
-
-    def monitors(self, kind: str, steps: str) -> list[str]:
-        return MONITORS.replace("@KIND@", kind).replace("@STEPS@", steps).split("\n")
-
-    def driver(self, sheet: Sheet, modules: Sequence[FrameModule], rounds: tuple[int, int] | None) -> list[str]:  # fmt: skip
-        reset = "if self.reset {\n            return Outcome::Reset;\n        }\n        "
-        watch = WATCH.replace("@RESET@", reset if sheet.reset_told else "")
-        resync = ""
-        if rounds is not None:
-            resync = RESYNC.replace("@ROUNDS@", str(rounds[0])).replace("@FORMAT@", str(rounds[1]))
-        text = DRIVER.replace(
-            "@STATUS@", STATUS if {"status", "status_steps"} & set(sheet.plans) else ""
-        )
-        text = text.replace("@RESYNC@", resync).replace("@RESTART@", self.restarting(sheet, rounds))
-        text = text.replace("@WATCH@", watch if "readback" in sheet.plans else "")
-        text = text.replace("@FORMATS@", str(len(modules)))
-        text = text.replace("@DEPTH@", str(max(1, *(m.frame.after for m in modules))))
-        return text.split("\n")
-
     def modes(self, ways: Sequence[tuple[str, str, str]], watched: Sequence[tuple[str, str]]) -> list[str]:  # fmt: skip
         """`enter` and what the watch begins with, of the ways (from, to, table or "") and the modes that can be watched."""
-        lines = ENTER.split("\n")
+        lines = rust_driver.ENTER.split("\n")
         for source, target, table in ways:
             done = f"self.run(&{table.upper()})" if table else "Outcome::Ok"
             lines.append(f"            ({source}, {target}) => {done},")
@@ -327,7 +287,7 @@ pub fn frame_of(format: u8, data: &[u8; BYTES_MOST]) -> Frame {{
             "}",
         ]
         if watched:
-            lines += WATCH_MODE.split("\n")
+            lines += rust_driver.WATCH_MODE.split("\n")
             lines += [f"        {mode} => Task::new(&{table.upper()})," for mode, table in watched]
             lines += ["        _ => return Outcome::NoWay,", "    };", "    Outcome::Ok", "}"]
         return lines
@@ -339,9 +299,6 @@ pub fn frame_of(format: u8, data: &[u8; BYTES_MOST]) -> Frame {{
         return [f"const _: () = assert!({condition}, {shown});"]
 
     # --- a daisy chain ---------------------------------------------------------------------------
-    def streams(self, shape: Stream) -> list[str]:
-        return stream_text(self, shape, rust_chain)
-
     def part_type(self) -> list[str]:
         return []
 
@@ -350,11 +307,6 @@ pub fn frame_of(format: u8, data: &[u8; BYTES_MOST]) -> Frame {{
 
     def part(self, table: str) -> str:
         return f"&{table.upper()}" if table else "&[]"
-
-    def chain(self, _chips: int, *, status: bool) -> list[str]:
-        return rust_chain.RUNNER.replace("@STATUS@", rust_chain.STATUS if status else "").split(
-            "\n"
-        )
 
     # --- the test for the target -----------------------------------------------------------------
     def seen(self, value: str, kind: str) -> str:
@@ -374,12 +326,7 @@ pub fn frame_of(format: u8, data: &[u8; BYTES_MOST]) -> Frame {{
         lines = SELF_TEST.replace("@HASH@", digest).replace("@NAME@", name).split("\n")
         for index, group in enumerate(groups):
             lines += [f"fn part_{index}(seen: &mut Seen) {{"]
-            for about, statements in group:
-                lines += self.remark(about, "    ") if about else []
-                if len(statements) == 1:
-                    lines.append(f"    {statements[0]}")
-                else:
-                    lines += ["    {", *(f"        {s}" for s in statements), "    }"]
+            lines += self.blocks(group)
             lines.append("}")
         calls = [f"    part_{i}(&mut seen);" for i in range(len(groups))]
         return [*lines, "", "#[must_use]", "pub fn self_test() -> u16 {", "    let mut seen = Seen { number: 0, first: 0 };", *calls, "    seen.first", "}"]  # fmt: skip

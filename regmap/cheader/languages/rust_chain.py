@@ -47,6 +47,8 @@ OUT_PIECE = (
 IN_HEADER = "    let sound = sound && (stream_take(data, {at}, {bits}) & {mask}) == {value};"
 IN_PIECE = "        whole |= stream_take(data, {first} + place * {size}, {size}) << {left};"
 SOUND = ("    let sound = true;",)
+#: its drivers are made of the number of chips
+ALONE = ""
 NO_COMMANDS = "    let _ = commands;"
 
 RUNNER = """
@@ -196,20 +198,11 @@ STATUS = """
                 let before: [usize; CHAIN_CHIPS] = core::array::from_fn(|k| self.task[k].at);
                 let outcome = self.tick();
                 for k in 0..CHAIN_CHIPS {
-                    let step = self.task[k].step;
-                    if self.task[k].at == before[k] || step.kind != StepKind::Read {
+                    let task = &self.task[k];
+                    if task.at == before[k] || task.step.kind != StepKind::Read {
                         continue;
                     }
-                    let (place, got) = (&mut words[k][index[k]], self.chip[k].got);
-                    if pass == 0 {
-                        *place = got;
-                    } else {
-                        let (first, again, erased) = (*place & step.mask, got & step.mask, step.expect);
-                        if ((first ^ again) & (step.mask ^ erased)) != 0 || (again & erased & (first ^ again)) != 0 {
-                            same = false;
-                        }
-                        *place |= again;
-                    }
+                    same &= self.chip[k].keep_status(task, pass, &mut words[k][index[k]]);
                     index[k] += 1;
                 }
                 match outcome {

@@ -251,6 +251,20 @@ impl<'a, S: Spi> Driver<'a, S> {
         Outcome::Busy
     }
 
+    // Keeps a status word that the step in hand of `task` has read, the first time (pass 0) or again: what both say.
+    // False where they differ in bits that reading does not erase, or where one that reading erases came anew.
+    #[must_use]
+    pub fn keep_status(&self, task: &Task, pass: u32, place: &mut Word) -> bool {
+        if pass == 0 {
+            *place = self.got;
+            return true;
+        }
+        let (mask, erased) = (task.step.mask, task.step.expect);
+        let (first, again) = (*place & mask, self.got & mask);
+        *place |= again;
+        ((first ^ again) & (mask ^ erased)) == 0 && (again & erased & (first ^ again)) == 0
+    }
+
     // One call a tick: at most one frame, no waiting. Busy and Wait: call again; Ok: the table is done.
     pub fn tick(&mut self, task: &mut Task) -> Outcome {
         let outcome = self.task_out(task);
@@ -305,16 +319,7 @@ STATUS = """
                 let at = task.at;
                 let outcome = self.tick(&mut task);
                 if task.at != at && task.step.kind == StepKind::Read {
-                    if pass == 0 {
-                        words[index] = self.got;
-                    } else {
-                        let (mask, erased) = (task.step.mask, task.step.expect);
-                        let (first, again) = (words[index] & mask, self.got & mask);
-                        if ((first ^ again) & (mask ^ erased)) != 0 || (again & erased & (first ^ again)) != 0 {
-                            same = false;
-                        }
-                        words[index] |= again;
-                    }
+                    same &= self.keep_status(&task, pass, &mut words[index]);
                     index += 1;
                 }
                 match outcome {
@@ -431,6 +436,9 @@ WATCH = """
         @RESET@outcome
     }
 """
+
+#: where the map tells of a reset
+WATCH_RESET = "if self.reset {\n            return Outcome::Reset;\n        }\n        "
 
 EXPLAIN = """
 // Raised faults in the order in which to look at them: each first cause, then what can follow from it.

@@ -5,19 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from pathlib import PurePath
 
-from ...chip.bits import deposit
 from ...chip.model import Chip, Field, Frame, Register
 from ...errors import CallError
 from ...stages.load import Stage
 from ..framebase import FREE
-from ..layout import drawn
 from ..names import KEYWORDS
-from ..selftest import check_include, frame_vectors
+from ..selftest import check_include, field_vector, frame_vectors
 from ..sheet import Options
 from .either import Either
-from .generate import LANGUAGES, generate_in
+from .generate import written_in
 from .language import RUST_WORDS, local
-from .registers import OWN, wide_of
+from .registers import OWN, has_registers
 
 GROUP = 48  # checks in a function
 
@@ -30,9 +28,7 @@ def self_test_in(
     others: Sequence[Stage] = (),
 ) -> str:
     """Text beside the one that `generate_in` makes of the same, which lies in `include`. Raises CallError."""
-    made = generate_in(language, source, options, others)  # refuses what it refuses
-    sheet = drawn(source, options, others)
-    lang = LANGUAGES[language](wide_of(sheet))
+    made, sheet, lang = written_in(language, source, options, others)  # refuses what it refuses
     check_include(include)
     name = made.prefix.lower()
     if language == "rust":
@@ -52,7 +48,7 @@ def self_test_in(
         inner, place = set(OWN), local(register.name, taken)
         for field in register.fields:
             path = lang.path(name, "reg", place, local(field.name, inner))
-            if f"{'mod' if language == 'rust' else 'namespace'} reg " in made.header:
+            if has_registers(sheet):
                 checks += _field(lang, register, field, path)
     about = [
         f"Self-test of {include} on the target: {len(checks)} checks.",
@@ -95,22 +91,21 @@ def _field(
     lang: Either, register: Register, field: Field, path: str
 ) -> Iterator[tuple[str, list[str]]]:
     whole, small = lang.uint(register.width), lang.uint(field.width)
-    most = (1 << field.width) - 1
-    code = 0x5A5A5A5A5A5A5A5A & most or 1
+    one = field_vector(register, field)
 
     def word(value: int) -> str:
         return lang.seen(lang.number(value, register.width), whole)
 
     get = lang.path(path, "get")
-    full = lang.number(most, field.width)
+    full = lang.number(one.most, field.width)
     yield field.ref, [lang.holds(f"{get}({word(field.mask)}) == {full}")]
     yield (
         "nothing else",
-        [lang.holds(f"{get}({word(register.mask & ~field.mask)}) == {lang.count(0)}")],
+        [lang.holds(f"{get}({word(one.others)}) == {lang.count(0)}")],
     )
-    if field.writable and not field.access.clears:
-        put = lang.number(register.mask & ~field.mask | deposit(code, field.bits), register.width)
-        value = lang.seen(lang.number(code, field.width), small)
+    if one.put is not None:
+        put = lang.number(one.put, register.width)
+        value = lang.seen(lang.number(one.code, field.width), small)
         yield (
             "set",
             [lang.holds(f"{lang.path(path, 'set')}({word(register.mask)}, {value}) == {put}")],

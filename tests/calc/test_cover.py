@@ -22,7 +22,7 @@ HERE = Path(__file__).parent
 #: The only check without a quantity: it counts faults that are masked.
 COUNTS = {"reaction.masked"}
 #: Files of published worked examples.
-PUBLISHED = ("test_published.py", "test_published_examples.py", "test_metrics.py")
+PUBLISHED = (*sorted(p.name for p in HERE.glob("test_published*.py")), "test_metrics.py")
 
 #: Checks of which no published worked example is known, with the file that holds them by other means:
 #: by hand, by a circuit worked step by step, or by ngspice. A side stands for both.

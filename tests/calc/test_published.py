@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from fractions import Fraction
 
 import pytest
 
-from regmap.calc import Inputs, Verdict, run
+from regmap.calc import Facts, FaultTiming, Input, Inputs
 from regmap.calc.bootstrap import (
     allowed_droop,
     charge_per_period,
@@ -27,19 +26,8 @@ from regmap.calc.slopes import voltage_slope
 from regmap.calc.supply import LOAD_DUMP
 from regmap.calc.thermal import conduction_loss, heated_by, switching_loss
 from regmap.calc.vds import trip_current
-
-Given = Callable[[dict[str, "str | int"]], Inputs]
-
-
-def one(inputs: Inputs, name: str) -> Verdict:
-    (verdict,) = run(inputs, [name])
-    return verdict
-
-
-def typ(verdict: Verdict) -> float:
-    assert verdict.value is not None
-    return float(verdict.value.typ)
-
+from regmap.quantity import parse_band
+from tests.calc.published import Given, one, typ
 
 # Gate charge, gate current, plateau
 
@@ -432,9 +420,6 @@ def test_fault_tolerant_time(reaction: str, status: str) -> None:
     # ISO 26262-1:2018, 3.55, 3.56, 3.59, 3.61 as quoted in secondary sources: detection and
     # reaction end inside the interval. A published tutorial (secondary): 142 ms in 100 ms is a
     # violation.
-    from regmap.calc import Facts, FaultTiming, Input
-    from regmap.quantity import parse_band
-
     react = parse_band("10 ms" if reaction == "-" else reaction)
     detect = parse_band("100 ms" if reaction != "-" else "50 ms")
     fault = FaultTiming(name="F", detect=detect, react=react)

@@ -44,7 +44,8 @@ def both_currents(a: Any, b: Any) -> Any:
     "voltage",
     up="vreg k vs",
     down="vd",
-    source="regulation or drop-out; common practice, no source",
+    source="regulation, or a multiple of the supply less a drop: Allegro A3930 data sheet, 3930-DS "
+    "Rev. 4, VREG; TI DRV8106-Q1 data sheet, SLLSFA9B, VVCP",
 )
 def supplied_gate_voltage(vreg: Any, k: Any, vs: Any, vd: Any) -> Any:
     """Gate-source voltage that a supply can still give."""

@@ -30,7 +30,7 @@ LOAD_DUMP_NOTE = "ISO 16750-2, as quoted in secondary sources; check it against 
     "battery charge",
     up="ion io t",
     either="isl n tw",
-    source="mean current times time",
+    source="mean current times time, by wakes a day: Semtech, LoRa developer portal, Calculate battery life",
 )
 def standby_charge(isl: Any, n: Any, tw: Any, ion: Any, io: Any, t: Any) -> Any:
     """Charge taken in standby, asleep but for `n` wake phases of `tw` seconds a day, `io` beside the chip."""

@@ -29,7 +29,8 @@ _TENTH = math.log(10)
     "voltage",
     up="vc us rd",
     down="ri",
-    source=SURGE,
+    source=SURGE
+    + "; straight from the breakdown to the rated clamp: Vishay 88446, Microsemi MicroNote 108",
 )
 def clamped(vc: Any, rd: Any, us: Any, ri: Any) -> Any:
     """Highest voltage behind the suppressor: its breakdown voltage, and its resistance times its current."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from .corner import Variable, any_of, formula, rise
+from .corner import Variable, any_of, formula, larger, log, rise
 from .gatesupply import DRIVER_USES, driver_loss
 from .inputs import ImpossibleError
 from .registry import Outcome, check, sided
@@ -37,24 +37,56 @@ def via_resistance(l: Any, n: Any, k: Any, t: Any, d: Any) -> Any:  # noqa: E741
 
 
 @formula(
-    "{a} + {b} + {c}", "thermal resistance", up="a b c", source="resistances in one path of heat"
+    "max(0, ln({r2} / {r1})) / (2 * pi * {k} * {h})",
+    "thermal resistance",
+    up="r2",
+    down="r1 k h",
+    source="R = ln(r2 / r1) / (2 pi k h) of a ring of copper, heat going outwards; heat conduction",
 )
-def one_path(a: Any, b: Any, c: Any) -> Any:
-    """Junction to case, through the board, and the interface below it."""
-    return a + b + c
+def spreading_resistance(r1: Any, r2: Any, k: Any, h: Any) -> Any:
+    """Thermal resistance of copper `h` thick, from a pad of radius `r1` to vias on a circle of radius `r2`."""
+    return log(larger(1.0, r2 / r1)) / (2 * math.pi * k * h)
+
+
+@formula(
+    "{a} + {s} + {b} + {c}",
+    "thermal resistance",
+    up="a s b c",
+    source="resistances in one path of heat",
+)
+def one_path(a: Any, s: Any, b: Any, c: Any) -> Any:
+    """Junction to case, to the vias, through the board, and the interface below it."""
+    return a + s + b + c
+
+
+def _spreading(work: Work) -> Variable | None:
+    """From the pad to vias around it; nothing where the stage does not say that they lie around it."""
+    if not work.stated("stage:vias.ring_radius"):
+        return work.constant("Rspread", 0.0, "thermal resistance", "vias.ring_radius not stated")
+    return work.derive(
+        "Rspread",
+        spreading_resistance,
+        r1=work.take("r1", "stage:vias.pad_radius"),
+        r2=work.take("r2", "stage:vias.ring_radius"),
+        k=work.take("k", "stage:vias.conductivity"),
+        h=work.take("h", "stage:vias.copper"),
+    )
 
 
 @sided(
     "thermal.vias",
     "junction temperature with the heat through thermal vias",
-    "Tj = Tsink + (Rjc + Rvia + Rtim) P(Tj), Rvia = l / (n k pi t (d - t))",
+    "Tj = Tsink + (Rjc + Rspread + Rvia + Rtim) P(Tj), Rspread = ln(r2 / r1) / (2 pi k h), "
+    "Rvia = l / (n k pi t (d - t))",
     OPERATING_USES + "stage:mosfet.tj_max stage:mosfet.rth_case stage:vias.count "
     "stage:vias.diameter stage:vias.plating stage:vias.length stage:vias.conductivity "
-    "stage:vias.interface stage:heatsink.temperature",
-    CAUTION + " Spreading before the vias and solder in them are left out.",
+    "stage:vias.interface stage:vias.pad_radius stage:vias.ring_radius stage:vias.copper "
+    "stage:heatsink.temperature",
+    CAUTION + " Spreading in the board, solder in the vias and the crowding of heat towards few "
+    "vias are left out.",
 )
 def vias(work: Work, side: str) -> Outcome:
-    """All heat of one switch through its vias to a cooled underside; the copper around is left out."""
+    """All heat of one switch through its vias, below its pad or around it, to a cooled underside."""
     if not work.stated("stage:vias.count"):
         return None
     through = work.derive(
@@ -70,6 +102,7 @@ def vias(work: Work, side: str) -> Outcome:
         "Rth",
         one_path,
         a=work.take("Rjc", "stage:mosfet.rth_case"),
+        s=_spreading(work),
         b=through,
         c=work.take("Rtim", "stage:vias.interface"),
     )

@@ -345,6 +345,9 @@ SHAPES: dict[str, dict[str, str | int]] = {
         "stage___bridge__source_inductance": "0.5..1 nH",
         "stage___mosfet__coss": "0.7 / 0.8 / 0.9 nF",
         "stage___pwm__compensation_current": "2 A",
+        "stage___vias__pad_radius": "1.9 / 2 / 2.1 mm",
+        "stage___vias__ring_radius": "4.5 / 5 / 5.5 mm",
+        "stage___vias__copper": "60 / 70 / 80 um",
     },
     "always on, pump": {
         "chip___high_side_supply": "charge pump",

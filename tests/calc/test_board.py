@@ -13,6 +13,7 @@ from regmap.calc.board import (
     copper_resistance,
     copper_temperature,
     pulsed_impedance,
+    spreading_resistance,
     via_resistance,
 )
 from regmap.calc.inputs import ImpossibleError
@@ -61,6 +62,50 @@ def test_the_junction_through_vias_settles_where_loss_and_cooling_meet(build: Bu
         tj = 40 + rth * (fixed + cond * (1 + alpha * (tj - 25)))
     assert float(cooled.value.typ) == pytest.approx(tj, rel=1e-9)
     assert float(cooled.value.typ) - 40 < float(free.value.typ) - 25
+
+
+def test_copper_around_a_pad_is_thin_rings_in_a_row() -> None:
+    r = np.linspace(3e-3, 8e-3, 100_001)
+    middle = (r[1:] + r[:-1]) / 2
+    rings = float((np.diff(r) / (2 * math.pi * middle * 385 * 70e-6)).sum())
+    told = spreading_resistance(r1=3e-3, r2=8e-3, k=385.0, h=70e-6)
+    assert told == pytest.approx(rings, rel=1e-8)
+    # vias within the pad: the heat has nowhere to spread to
+    assert spreading_resistance(r1=3e-3, r2=2e-3, k=385.0, h=70e-6) == 0
+
+
+@pytest.mark.parametrize("n", [12, 24, 48])
+def test_vias_apart_take_the_heat_nearly_as_a_ring_does(n: int) -> None:
+    """The exact potential of n sinks on a circle about a source, by superposition, on the sinks' rims."""
+    ring, rim, pad = 5e-3, 0.15e-3, 2e-3
+    at = ring * np.exp(2j * np.pi * np.arange(n) / n)
+
+    def level(z: complex) -> float:
+        return float(-np.log(abs(z)) + np.log(abs(z - at)).mean())
+
+    edge = np.mean([level(pad * np.exp(2j * np.pi * x)) for x in np.arange(500) / 500])
+    sinks = np.mean([level(ring + rim * np.exp(2j * np.pi * x)) for x in np.arange(500) / 500])
+    exact = (edge - sinks) / (2 * math.pi * 385 * 70e-6)
+    told = spreading_resistance(r1=pad, r2=ring, k=385.0, h=70e-6)
+    assert told == pytest.approx(exact, rel=0.15 if n == 12 else 0.03)
+
+
+def test_heat_spreads_to_vias_around_the_pad(build: Build) -> None:
+    ring = {
+        "stage___vias__pad_radius": "2 mm",
+        "stage___vias__ring_radius": "5 mm",
+        "stage___vias__copper": "70 um",
+        "stage___vias__conductivity": "380 W/(m K)",
+    }
+    more = math.log(5 / 2) / (2 * math.pi * 380 * 70e-6)
+    same = {k: v for k, v in ring.items() if k.endswith("conductivity")}
+    spread = typ(build(**ring, stage___vias__interface="0 K/W"), "thermal.vias.high")
+    beside = typ(build(**same, stage___vias__interface=f"{more!r} K/W"), "thermal.vias.high")
+    assert spread == pytest.approx(beside, rel=1e-9)
+    # a ring without the rest says what it lacks
+    (verdict,) = run(build(stage___vias__ring_radius="5 mm"), ["thermal.vias.high"])
+    assert verdict.status == "not_computed"
+    assert set(verdict.missing) == {"stage:vias.pad_radius", "stage:vias.copper"}
 
 
 def test_copper_by_hand(build: Build) -> None:

@@ -10,7 +10,12 @@ import math
 
 import pytest
 
-from regmap.calc.board import copper_resistance, copper_temperature, via_resistance
+from regmap.calc.board import (
+    copper_resistance,
+    copper_temperature,
+    spreading_resistance,
+    via_resistance,
+)
 from regmap.calc.bootstrap import droop
 from regmap.calc.courses import piece_energy
 from regmap.calc.dclink import (
@@ -125,6 +130,51 @@ EXAMPLES = [
                 261,
                 1.5,
                 "with copper at 380 W/(m K); the note's own figure for copper is not recalled",
+            ),
+        ),
+    ),
+    Example(
+        "Y. A. Cengel, Heat Transfer: A Practical Approach, 2nd edition, example 3-8: a layer of 0.05 W/(m K) "
+        "from 2.75 to 5.75 cm, 1 m long",
+        "from memory",
+        (
+            Figure(
+                "layer, K/W",
+                lambda: spreading_resistance(r1=2.75e-2, r2=5.75e-2, k=0.05, h=1.0),
+                2.35,
+                5e-3,
+            ),
+        ),
+    ),
+    Example(
+        "Scilab Textbook Companion, a textbook's example 2.18, p. 2.38, two layers on a pipe: 10 to 12.5 to 15 cm, "
+        "1 and 3 W/(m K), 1 m long, 1 K",
+        "read",
+        (
+            Figure(
+                "poor layer inside, W",
+                lambda: (
+                    1
+                    / (
+                        spreading_resistance(r1=0.1, r2=0.125, k=1.0, h=1.0)
+                        + spreading_resistance(r1=0.125, r2=0.15, k=3.0, h=1.0)
+                    )
+                ),
+                22.12,
+                0.02,
+            ),
+            Figure(
+                "good layer inside, W",
+                lambda: (
+                    1
+                    / (
+                        spreading_resistance(r1=0.1, r2=0.125, k=3.0, h=1.0)
+                        + spreading_resistance(r1=0.125, r2=0.15, k=1.0, h=1.0)
+                    )
+                ),
+                24.39,
+                0.1,
+                "the book's sum is rounded to 0.041 K/W before it is inverted",
             ),
         ),
     ),

@@ -159,6 +159,7 @@ BOUNDARIES: list[tuple[str, str, dict[str, str], str, str]] = [
     ("motor.frequency_max", "pwm.frequency", {"pwm.frequency": "4 kHz"}, "3.9 kHz", "4 kHz"),
     ("standby.wake_time", "a day / standby.wakes_per_day", {"standby.wakes_per_day": "24"}, "3600 s", "3601 s"),
     ("vias.plating", "half of vias.diameter", {"vias.diameter": "0.3 mm"}, "0.15 mm", "0.151 mm"),
+    ("vias.ring_radius", "vias.pad_radius", {"vias.pad_radius": "2.5 mm"}, "2.5 mm", "2.49 mm"),
     ("mosfet.rth_case", "mosfet.rth", {"mosfet.rth": "20 K/W"}, "20 K/W", "20.1 K/W"),
     ("mosfet.soa.long_time", "mosfet.soa.time", {"mosfet.soa.time": "10 us"}, "10.1 us", "10 us"),
     ("mosfet.soa.long_current", "mosfet.soa.current", {"mosfet.soa.current": "300 A"}, "300 A", "301 A"),

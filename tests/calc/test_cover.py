@@ -27,19 +27,10 @@ PUBLISHED = (*sorted(p.name for p in HERE.glob("test_published*.py")), "test_met
 #: Checks of which no published worked example is known, with the file that holds them by other means:
 #: by hand, by a circuit worked step by step, or by ngspice. A side stands for both.
 UNPUBLISHED = {
-    "gate.adjusted-on": "test_steps.py",
-    "gate.adjusted-off": "test_steps.py",
-    "gate.adjusted-slew": "test_cover.py",
     "gate.rating": "test_switching.py",
-    "gate.resistor-power": "test_ring.py",
-    "snubber.capacitor": "test_ring.py",
-    "snubber.power": "test_ring.py",
     "bootstrap.full-duty": "test_cover.py",
     "charge-pump.full-duty": "test_cover.py",
     "deadtime.handshake": "test_steps.py",
-    "deadtime.compensation-knee": "test_sampling.py",
-    "vds.turn-off-overshoot": "test_shortcircuit.py",
-    "sense.shunt-drift": "test_cover.py",
     "reaction.masked": "test_verdicts.py",
 }
 

@@ -153,6 +153,8 @@ def _finish(row: Parameter, table: str) -> Parameter:
         sign = "any"
     elif table == "role" or row.name in _MAY_BE_ZERO or (row.default or "").startswith("0"):
         sign = "zero or more"
+    if (kind, sign) == (row.kind, row.sign):
+        return row
     return replace(row, kind=kind, sign=sign)
 
 

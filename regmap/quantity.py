@@ -305,7 +305,7 @@ class Band:
     @property
     def exact(self) -> bool:
         """Whether the band has no width."""
-        return self.low == self.high
+        return self.low is self.high or self.low == self.high
 
     def floats(self) -> tuple[float, float, float]:
         """(min, typ, max) as floats in base units."""

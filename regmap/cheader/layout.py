@@ -303,8 +303,8 @@ def _assemble(sheet: Sheet, digest: str) -> str:
     ]
     if sheet.has("asserts") and sheet.asserts:
         lines += _asserts(sheet)
-    lines += ["", "#ifdef __cplusplus", "}", "#endif", "", f"#endif /* {guard} */"]
-    return "\n".join(lines) + "\n"
+    lines += ["", "#ifdef __cplusplus", "}", "#endif", "", f"#endif /* {guard} */", ""]
+    return "\n".join(lines)
 
 
 def _flash(macro: str) -> list[str]:
@@ -339,8 +339,9 @@ def _asserts(sheet: Sheet) -> Iterable[str]:
         "#endif",
         "",
     )
+    start = f"{name}({sheet.prefix}assert_"
     for index, (condition, text) in enumerate(sheet.asserts):
-        yield f"{name}({sheet.prefix}assert_{index}, {condition}, {string(text)});"
+        yield f"{start}{index}, {condition}, {string(text)});"
 
 
 def _source(sheet: Sheet, digest: str) -> str:

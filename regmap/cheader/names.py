@@ -120,11 +120,20 @@ class Namer:
 
     def macro(self, *pieces: str, of: str = "") -> str:
         """A macro: capitals except where a piece keeps its case (units in values)."""
-        return self._take("_".join(filter(None, (self.macro_prefix, *pieces))), of)
+        # thousands of names are asked for, and nearly all of them are nobody else's: no further call for those
+        pieces = (self.macro_prefix, *pieces)
+        wanted = "_".join(filter(None, pieces) if "" in pieces else pieces)
+        if self._owner.setdefault(wanted, of) == of and not self.clashes and len(wanted) <= LONGEST:
+            return wanted
+        return self._take(wanted, of)
 
     def lower(self, *pieces: str, of: str = "") -> str:
         """A function, type or object: lower case."""
-        return self._take("_".join(filter(None, (self.lower_prefix, *pieces))).lower(), of)
+        pieces = (self.lower_prefix, *pieces)
+        wanted = "_".join(filter(None, pieces) if "" in pieces else pieces).lower()
+        if self._owner.setdefault(wanted, of) == of and not self.clashes and len(wanted) <= LONGEST:
+            return wanted
+        return self._take(wanted, of)
 
     def member(self, text: str, taken: set[str]) -> str:
         """A structure member or parameter, unique within `taken`, which it joins."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from ..chip.bits import mask_of, spans
 from ..chip.model import ACCESS, Access, Field, Joined, Register
@@ -84,14 +84,17 @@ def _definitions(sheet: Sheet) -> None:
             )
         if sheet.has("masks"):
             rows += _register_masks(sheet, register)
+        masks: list[str] = []
         for field in register.fields:
-            rows += _field(sheet, register, field)
+            mine = _field(sheet, register, field)
+            masks += [name for name, _, _ in mine[:1]]
+            rows += mine
         sheet.lines(*defines(rows))
         if sheet.has("options") and sheet.has("values"):
             for field in register.fields:
                 scales(sheet, field.name, field.meanings)
         if sheet.has("masks"):
-            _check_overlap(sheet, register)
+            _check_overlap(sheet, register, masks)
 
 
 def _about(register: Register) -> str:
@@ -134,6 +137,7 @@ def _register_masks(sheet: Sheet, register: Register) -> Iterable[Row]:
 
 
 def _field(sheet: Sheet, register: Register, field: Field) -> list[Row]:
+    """Its constants, the mask first."""
     note = f"{plural('bit', field.width)} {spans(field.bits)}"
     if field.access is not Access.RW:
         note += f", {ACCESS[field.access].partition(':')[0]}"
@@ -161,11 +165,10 @@ def _field(sheet: Sheet, register: Register, field: Field) -> list[Row]:
     return rows
 
 
-def _check_overlap(sheet: Sheet, register: Register) -> None:
+def _check_overlap(sheet: Sheet, register: Register, masks: Sequence[str]) -> None:
     """Masks that overlap add up to more than their union."""
-    if not register.fields:
+    if not masks:
         return
-    masks = [mask_macro(sheet, f) for f in register.fields]
     sheet.check(
         fits(f"({' | '.join(masks)})" if len(masks) > 1 else masks[0], register.width),
         f"a mask is wider than {register.name}",

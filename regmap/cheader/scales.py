@@ -34,17 +34,18 @@ class WholeScale:
 
     @property
     def ends(self) -> tuple[int, int]:
-        both = [self.offset + self.step * n for n in (self.first, self.last)]
-        return min(both), max(both)
+        one, other = self.offset + self.step * self.first, self.offset + self.step * self.last
+        return (one, other) if one < other else (other, one)
 
     @property
     def signed(self) -> bool:
-        return min(*self.ends, self.offset, self.step) < 0
+        return self.offset < 0 or self.step < 0 or self.ends[0] < 0
 
     @property
     def bits(self) -> int:
         """Bits of the type to compute in: 32, or 64; 0 where it would take more."""
-        most = max(abs(x) for x in (*self.ends, self.offset, self.step))
+        low, high = self.ends
+        most = max(abs(low), abs(high), abs(self.offset), abs(self.step))
         room = 31 if self.signed else 32
         return 32 if most < 1 << room else 64 if most < 1 << 63 else 0
 
@@ -279,6 +280,8 @@ def _inside(low: int, high: int, bits: int, *, signed: bool) -> str:
 
 def _free(meaning: Meaning, line: WholeScale, width: int) -> WholeScale | None:
     """The codes of the scale that no option has taken; None where they do not hang together."""
+    if not meaning.entries:
+        return line
     numbers = {
         n for c in meaning.entries for n in (c, c - (1 << width)) if line.first <= n <= line.last
     }

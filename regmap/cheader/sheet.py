@@ -261,9 +261,9 @@ class Sheet:
         head.append("")
         if about:
             head += block(about)
-        head += (f"static inline {signature}", "{")
-        head += [f"    {line}" for line in lines]
-        head.append("}")
+        # one piece of text: most of a header are helpers
+        body = "\n    ".join(lines)
+        head.append(f"static inline {signature}\n{{\n    {body}\n}}")
 
     def check(self, condition: str, text: str) -> None:
         """A compile-time assertion; `text` says what is wrong where it fails."""

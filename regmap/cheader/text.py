@@ -187,14 +187,14 @@ def fold(text: str, room: int) -> list[str]:
 
 def define(name: str, value: str, note: str = "", column: int = 48) -> str:
     """A #define in columns, with a comment where there is room for one."""
-    line = f"#define {name:<{column}} {value}"
-    return f"{line:<{column + 24}} /* {comment(note)} */" if note else line
+    line = f"#define {name.ljust(column)} {value}"
+    return f"{line.ljust(column + 24)} /* {comment(note)} */" if note else line
 
 
 def defines(rows: Iterable[tuple[str, str, str]]) -> list[str]:
     """Rows of (name, value, note) with one column for all names."""
     rows = list(rows)
-    column = max((len(r[0]) for r in rows), default=0)
+    column = max([len(name) for name, _, _ in rows], default=0)
     return [define(name, value, note, column) for name, value, note in rows]
 
 

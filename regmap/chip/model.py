@@ -41,28 +41,24 @@ class Access(str, Enum):
     ONCE = "once"
     SC = "sc"
 
+    #: Whether a write does something to it.
+    writable: bool
+    #: Whether a write puts a value there that stays: a setting.
+    stores: bool
+    #: Whether a read shows what it holds.
+    shown: bool
+    #: Whether a write clears some of its bits and sets none.
+    clears: bool
+
+    def __init__(self, word: str) -> None:
+        # answered once: they are asked for every field, again and again
+        self.writable = word not in ("ro", "rc")
+        self.stores = word in ("rw", "wo", "once")
+        self.shown = word not in ("wo", "sc")
+        self.clears = word in ("w1c", "w0c")
+
     def __str__(self) -> str:
-        return self.value
-
-    @property
-    def writable(self) -> bool:
-        """Whether a write does something to it."""
-        return self not in (Access.RO, Access.RC)
-
-    @property
-    def stores(self) -> bool:
-        """Whether a write puts a value there that stays: a setting."""
-        return self in (Access.RW, Access.WO, Access.ONCE)
-
-    @property
-    def shown(self) -> bool:
-        """Whether a read shows what it holds."""
-        return self not in (Access.WO, Access.SC)
-
-    @property
-    def clears(self) -> bool:
-        """Whether a write clears some of its bits and sets none."""
-        return self in (Access.W1C, Access.W0C)
+        return str(self.value)
 
     @property
     def at_rest(self) -> int | None:

@@ -174,6 +174,8 @@ class Text(Scalar):
                     return reader.complain(
                         node, path, f"the character U+{ord(char):04X}", "printable text"
                     )
+        elif "  " not in text and text.strip() == text:  # as most are
+            return text
         return " ".join(text.split())
 
     def json(self) -> dict[str, object]:
@@ -291,8 +293,8 @@ class Qty(Shape):
 
     def signed(self, band: Band, node: Node, reader: Reader, path: str) -> Any:
         """The band, if its sign is one that the parameter can have."""
-        if (band.low < 0 and self.sign != "any") or (
-            band.low == 0 and self.sign == "more than zero"
+        if self.sign != "any" and (
+            band.low < 0 or (band.low == 0 and self.sign == "more than zero")
         ):
             return reader.complain(node, path, str(band), f"{self.label}, {self.sign}")
         return band

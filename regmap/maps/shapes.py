@@ -70,7 +70,7 @@ class Codes(tuple[int, ...]):
     __slots__ = ()
 
     def __str__(self) -> str:
-        return ",".join(map(str, self))
+        return str(self[0]) if len(self) == 1 else ",".join(map(str, self))
 
 
 class Value(int):

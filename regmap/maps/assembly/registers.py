@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from regmap.record import replace
 
-from ...chip.bits import deposit, extract, spans
+from ...chip.bits import deposit, extract, mask_of, spans
 from ...chip.model import Access, External, Field, Frame, Joined, Meaning, Register
 from ...document.schema import Reader, Rec, quoted, read_int
 from ...document.source import Node, Sources
@@ -367,8 +367,7 @@ def _fields(register: str, rec: Rec, width: int, reader: Reader) -> tuple[tuple[
                 origin=Sources.origin(item.node),
             )
         )
-    claimed = sum(1 << b for b in owner)
-    return tuple(fields), claimed
+    return tuple(fields), mask_of(tuple(owner))
 
 
 def _acts(
@@ -432,7 +431,7 @@ def _reserved(rec: Rec, width: int, claimed: int, reader: Reader) -> tuple[int, 
                 node, rec.path, f"reserved bits {text}", f"bits 0..{width - 1}, the higher first"
             )
             continue
-        span = sum(1 << b for b in bits)
+        span = mask_of(bits)
         if span & claimed:
             taken = spans([b for b in bits if claimed >> b & 1])
             reader.complain(

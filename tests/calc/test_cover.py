@@ -27,8 +27,6 @@ PUBLISHED = (*sorted(p.name for p in HERE.glob("test_published*.py")), "test_met
 #: Checks of which no published worked example is known, with the file that holds them by other means:
 #: by hand, by a circuit worked step by step, or by ngspice. A side stands for both.
 UNPUBLISHED = {
-    "gate.rating": "test_switching.py",
-    "bootstrap.full-duty": "test_cover.py",
     "charge-pump.full-duty": "test_cover.py",
     "deadtime.handshake": "test_steps.py",
     "reaction.masked": "test_verdicts.py",

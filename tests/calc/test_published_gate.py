@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import pytest
 
+from regmap.calc import run
 from regmap.calc.device import charge_beyond
 from regmap.calc.gate import mean_current
 from regmap.calc.slopes import overshoot
@@ -173,6 +174,65 @@ def test_gate_voltage_of_a_doubling_pump(given: Given, supply: str, printed: flo
         verdict = one(inputs, check)
         assert typ(verdict) == pytest.approx(printed)
         assert verdict.status == ("holds" if printed > 7 else "fails")
+
+
+def test_gate_voltage_within_the_rating(given: Given) -> None:
+    # Electrical calculations of a reflow heater's 24 V power stage, section 7.4, Vgs verification: a
+    # 12 V rail on a gate rated 20 V is "comfortably inside", 60 % of the rating.
+    table: dict[str, str | int] = {
+        "role:gate.voltage.low": "12 V",
+        "stage:mosfet.vgs_max": "20 V",
+    }
+    verdict = one(given(table), "gate.rating.low")
+    assert verdict.status == "holds"
+    assert verdict.upper is not None
+    assert typ(verdict) / verdict.upper.typ == pytest.approx(0.60)
+    # TI SNVAA94, Bootstrap Overcharge: 5 V and the drop of a GaN FET that conducts in reverse, which
+    # TI SNOSDG7A prints as 2.1 V, "easily" exceed the 6 V of such a gate.
+    table = {
+        "chip:high_side_supply": "bootstrap",
+        "chip:bootstrap.vf": "0 V",
+        "role:gate.voltage.low": "5 V",
+        "role:gate.voltage.high": "5 V",
+        "stage:diode.vf": "2.1 V",
+        "stage:mosfet.vgs_max": "6 V",
+    }
+    over = one(given(table), "gate.rating.high")
+    assert 6 < typ(over) == pytest.approx(7.1)
+    assert over.status == "fails"
+
+
+# 100 % duty on a bootstrap
+
+
+@pytest.mark.parametrize(
+    ("own", "trickle", "load", "status"),
+    [
+        # Cascaded H-bridge inverter, Build Guide v4.0, section 5.4: the optocoupler that drives the
+        # gate takes 16 mA and nothing trickles, so that "at 100 % duty ... high-side drive collapses".
+        ("16 mA", "0 A", 16e-3, "fails"),
+        # TI MCF8329A-Q1 data sheet, section 5.3: its trickle charge pump, there "to support 100 % duty
+        # cycle", feeds at most 2 uA beside the chip itself. A MOSFET's gate (TI CSD18504KCS, section
+        # 4.1: 100 nA at most) is within it.
+        ("0 A", "2 uA", 100e-9, "holds"),
+    ],
+    ids=["no trickle", "trickle charge pump"],
+)
+def test_full_duty_on_a_bootstrap(
+    given: Given, own: str, trickle: str, load: float, status: str
+) -> None:
+    table: dict[str, str | int] = {
+        "chip:high_side_supply": "bootstrap",
+        "chip:bootstrap.bias_current": own,
+        "chip:bootstrap.trickle_current": trickle,
+        "stage:mosfet.gate_leakage": "100 nA",
+        "stage:pwm.duty.max": "100 %",
+    }
+    verdict = one(given(table), "bootstrap.full-duty")
+    assert typ(verdict) == pytest.approx(load, rel=1e-4)
+    assert verdict.status == status
+    # the guide's limit of 95 % leaves a refresh, and nothing to be fed
+    assert run(given({**table, "stage:pwm.duty.max": "95 %"}), ["bootstrap.full-duty"]) == []
 
 
 # Power in the gate's resistors

@@ -117,7 +117,15 @@ def operating(work: Work) -> Outcome:
     return work.within(here, lower, upper)
 
 
-def _load_dump(work: Work) -> Variable | None:
+def suppressed_centrally(work: Work) -> bool:
+    """Whether the load dump is told by the class of its test alone, and that is one with central suppression."""
+    if work.stated("stage:supply.load_dump") or not work.stated("stage:supply.load_dump_class"):
+        return False
+    return str(work.choice("stage:supply.load_dump_class")).endswith("test B")
+
+
+def load_dump_level(work: Work) -> Variable | None:
+    """The level of a load dump as stated, or by the class of its test."""
     if work.stated("stage:supply.load_dump"):
         return work.take("Vld", "stage:supply.load_dump")
     if not work.stated("stage:supply.load_dump_class"):
@@ -127,38 +135,38 @@ def _load_dump(work: Work) -> Variable | None:
     return work.band("Vld", band, "voltage", LOAD_DUMP_NOTE)
 
 
-_LOAD_DUMP = "stage:supply.load_dump stage:supply.load_dump_class "
+LOAD_DUMP_USES = "stage:supply.load_dump stage:supply.load_dump_class "
 
 
 @check(
     "supply.load-dump-chip",
     "load dump within the chip's absolute maximum",
     "Vld <= Vs,abs",
-    _LOAD_DUMP + "chip:supply.max",
+    LOAD_DUMP_USES + "chip:supply.max",
     LOAD_DUMP_NOTE + ".",
 )
 def load_dump_chip(work: Work) -> Outcome:
     """Load-dump voltage against the absolute maximum of the chip."""
-    return work.at_most(_load_dump(work), work.take("Vs,abs", "chip:supply.max"))
+    return work.at_most(load_dump_level(work), work.take("Vs,abs", "chip:supply.max"))
 
 
 @check(
     "supply.load-dump-mosfet",
     "load dump within the MOSFET's drain-source rating",
     "Vld <= Vds,max",
-    _LOAD_DUMP + "stage:mosfet.vds_max",
+    LOAD_DUMP_USES + "stage:mosfet.vds_max",
     LOAD_DUMP_NOTE + ".",
 )
 def load_dump_mosfet(work: Work) -> Outcome:
     """Load-dump voltage against the rating of the MOSFETs."""
-    return work.at_most(_load_dump(work), work.take("Vds,max", "stage:mosfet.vds_max"))
+    return work.at_most(load_dump_level(work), work.take("Vds,max", "stage:mosfet.vds_max"))
 
 
 @sided(
     "supply.load-dump-overshoot",
     "drain voltage with the overshoot of turn-off in a load dump",
     "V = Vld + Vf + L di/dt <= Vds,max",
-    _LOAD_DUMP + OVERSHOOT_USES + "stage:mosfet.vds_max",
+    LOAD_DUMP_USES + OVERSHOOT_USES + "stage:mosfet.vds_max",
     f"{LOAD_DUMP_NOTE}. {EDGE_CAUTION}",
     model_error=DRAIN_ERROR,
 )
@@ -166,7 +174,7 @@ def load_dump_overshoot(work: Work, side: str) -> Outcome:
     """The bridge still switches when the load dump begins: its overshoot stands on top of it."""
     if not work.stated("stage:supply.load_dump", "stage:supply.load_dump_class"):
         return None
-    value = with_overshoot(work, side, _load_dump(work))
+    value = with_overshoot(work, side, load_dump_level(work))
     return work.at_most(value, work.take("Vds,max", "stage:mosfet.vds_max"))
 
 

@@ -12,6 +12,7 @@ from typing import Any
 from .corner import Variable, any_of, formula, larger, log, smaller
 from .inputs import ImpossibleError
 from .registry import Outcome, check
+from .supply import LOAD_DUMP_USES, load_dump_level, suppressed_centrally
 from .work import Work
 
 CAUTION = (
@@ -141,19 +142,25 @@ def surge_mosfet(work: Work) -> Outcome:
 
 @check(
     "supply.surge-standoff",
-    "suppressor silent in operation and at a jump start",
-    "Vbr >= max(Vs, Vjump)",
-    "stage:suppressor.breakdown stage:supply.voltage stage:supply.jump_start",
+    "suppressor silent in operation, at a jump start and in a suppressed load dump",
+    "Vbr >= max(Vs, Vjump, Vld of test B)",
+    "stage:suppressor.breakdown stage:supply.voltage stage:supply.jump_start " + LOAD_DUMP_USES,
     CAUTION,
 )
 def standoff(work: Work) -> Outcome:
-    """A suppressor that conducts for minutes burns."""
+    """A suppressor that conducts for minutes burns, and so does one that takes over from the central one.
+
+    TI LM749x0-Q1 data sheet, SNOSDE6C, TVS selection: above the jump start's 24 V and the suppressed load
+    dump's 35 V. A level that is stated without its test does not tell who takes the load dump.
+    """
     if not work.stated("stage:suppressor.breakdown"):
         return None
     limit = work.take("Vs", "stage:supply.voltage")
     jump = work.maybe("Vjump", "stage:supply.jump_start")
     if jump is not None:
         limit = work.derive("Vlong", higher_level, a=limit, b=jump)
+    if suppressed_centrally(work):
+        limit = work.derive("Vlong", higher_level, a=limit, b=load_dump_level(work))
     return work.at_least(work.take("Vbr", "stage:suppressor.breakdown"), limit)
 
 

@@ -12,7 +12,7 @@ from regmap.calc import Course, Facts, FrameRun, Inputs, Verdict
 from regmap.calc.courses import time_above
 from regmap.calc.gatesupply import supplied_gate_voltage
 from regmap.calc.startup import charge_taken
-from regmap.calc.supply import standby_charge
+from regmap.calc.supply import LOAD_DUMP, standby_charge
 from regmap.calc.surge import clamp_current, clamped
 from tests.calc.conftest import course, make
 from tests.calc.published import Example, Figure, in_order, one, reproduced, typ
@@ -32,7 +32,7 @@ GATE = (
     "stage:mosfet.vgs_on",
     "chip:high_side_supply",
 )
-#: What the rows state to each check, in this order.
+#: What the rows state to each check, in this order; the last may be left out.
 STATED = {
     "gate.voltage.high": ("stage:supply.voltage", *GATE),
     "gate.voltage-crank.high": ("stage:supply.crank", *GATE),
@@ -71,6 +71,7 @@ STATED = {
         "stage:suppressor.breakdown",
         "stage:supply.voltage",
         "stage:supply.jump_start",
+        "stage:supply.load_dump_class",
     ),
     "supply.wake-time": ("chip:supply.wake_time", "stage:limits.wake_time"),
     "undervoltage.course": ("role:uv.threshold",),
@@ -84,7 +85,8 @@ WORKED: set[str] = set()
 def judged(check: str, *values: str | int, over: Course | None = None) -> Verdict:
     """The verdict of a check on what is stated, over one course where it takes courses."""
     WORKED.add(check)
-    inputs = [make(name, value) for name, value in zip(STATED[check], values, strict=True)]
+    assert 0 <= len(STATED[check]) - len(values) <= 1
+    inputs = [make(name, value) for name, value in zip(STATED[check], values, strict=False)]
     facts = Facts(courses=(over,) if over is not None else ())
     return one(Inputs(inputs, facts), check)
 
@@ -166,6 +168,12 @@ EXAMPLES = [
                 "36.7 V above the 24 V of a jump start, V",
                 lambda: gap("supply.surge-standoff", "36.7 V", "16 V", "24 V"),
                 12.7,
+                1e-6,
+            ),
+            Figure(
+                "36.7 V above the 35 V of a suppressed load dump, V",
+                lambda: gap("supply.surge-standoff", "36.7 V", "16 V", "24 V", "12 V test B"),
+                1.7,
                 1e-6,
             ),
             Figure(
@@ -386,6 +394,18 @@ EXAMPLES = [
                 5.0,
                 1e-6,
             ),
+        ),
+    ),
+    Example(
+        "Journal of KIEES 30-8, p. 629, table 1, ISO 16750-2 load dump test A, and Itech IT6015C-80-450 manual, p. 82, test B",
+        "read",
+        (
+            Figure("12 V, least, V", lambda: LOAD_DUMP["12 V test A"][0], 79, 0.1),
+            Figure("12 V, most, V", lambda: LOAD_DUMP["12 V test A"][1], 101, 0.1),
+            Figure("24 V, least, V", lambda: LOAD_DUMP["24 V test A"][0], 151, 0.1),
+            Figure("24 V, most, V", lambda: LOAD_DUMP["24 V test A"][1], 202, 0.1),
+            Figure("12 V, suppressed, V", lambda: LOAD_DUMP["12 V test B"][1], 35, 0.1),
+            Figure("24 V, suppressed, typically, V", lambda: LOAD_DUMP["24 V test B"][1], 58, 0.1),
         ),
     ),
     Example(

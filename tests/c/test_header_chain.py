@@ -14,7 +14,6 @@ from types import ModuleType
 import pytest
 
 from regmap.cheader import Options, generate
-from regmap.cheader.languages import generate_in
 from regmap.chip.model import Chip, Header
 from regmap.errors import CallError, FrameError
 from regmap.frames.chain import pack, pack_reply, unpack_reply
@@ -22,6 +21,8 @@ from regmap.frames.codec import Codec, command_bytes, from_wire, wire_bytes
 from regmap.maps.load import load_map, read_map
 from regmap.stages.load import Stage, load_stage
 from regmap.twin.chain import TwinChain
+
+from .written import TOOLS, put, put_program
 
 HERE = Path(__file__).parent / "header"
 STRICT = ["-std=c99", "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wshadow", "-Werror",
@@ -92,7 +93,6 @@ def stages(folder: Path, positions: list[int]) -> list[Stage]:
     return found
 
 
-TOOLS = {"c": "gcc", "cpp": "g++", "rust": "rustc"}
 languages = pytest.mark.parametrize("language", TOOLS)
 
 
@@ -107,11 +107,11 @@ def build(
     status: bool = True,
 ) -> Path:
     """The program of one language; of stages it brings a chain up, of a map alone it only packs and unpacks."""
-    tool, options = need_tool(TOOLS[language]), Options(prefix="gd", chain=chain)
+    tool = need_tool(TOOLS[language])
+    put(source, language, folder, Options(prefix="gd", chain=chain), others)
     program = folder / "chain"
     tables = not isinstance(source, Chip)
     if language == "c":
-        (folder / "gd.h").write_text(generate(source, options, others).header, "utf-8")
         main = (HERE / "chain.c").read_text("utf-8")
         if not status:  # no faults and no status registers in this map
             head, _, rest = main.partition("    (void)memset(words, 0, sizeof words);\n")
@@ -120,12 +120,20 @@ def build(
             main = head.replace(unused, "") + tail[1] + tail[2]
         (folder / "chain.c").write_text(main, "utf-8")
         flags = ["-DGD_CHAIN_TABLES"] if tables else []
-        command = [tool, *STRICT, *flags, "-I", folder, folder / "chain.c", "-o", program]
+        command = [
+            tool,
+            *STRICT,
+            *flags,
+            "-I",
+            folder,
+            "-I",
+            HERE,
+            folder / "chain.c",
+            "-o",
+            program,
+        ]
     else:
-        made = generate_in(language, source, options, others).header
-        suffix = {"cpp": "hpp", "rust": "rs"}[language]
-        (folder / f"gd.{suffix}").write_text(made, "utf-8")
-        text = HERE.parent / "languages" / {"cpp": "chain.cpp", "rust": "chain.rs"}[language]
+        text = put_program("chain", language, folder)
         if language == "cpp":
             flags = [*["-DGD_CHAIN_TABLES"][: int(tables)], *["-DNO_STATUS"][: int(not status)]]
             command = [
@@ -141,7 +149,6 @@ def build(
                 program,
             ]
         else:
-            (folder / text.name).write_text(text.read_text("utf-8"), "utf-8")
             flags = [
                 *["--cfg", "tables"][: 2 * int(tables)],
                 *["--cfg", "no_status"][: 2 * int(not status)],
@@ -155,7 +162,7 @@ def build(
                 "-A",
                 "unexpected_cfgs",
                 *flags,
-                folder / text.name,
+                text,
                 "-o",
                 program,
             ]

@@ -25,11 +25,11 @@ from types import ModuleType
 import pytest
 
 from regmap.behaviour.faults import status_registers
-from regmap.cheader import Options, generate
-from regmap.cheader.languages import generate_in
 from regmap.frames.codec import from_wire, wire_bytes
 from regmap.stages.load import Stage
 from regmap.twin import Twin
+
+from .written import TOOLS, put
 
 HERE = Path(__file__).parent
 OK = 0
@@ -85,7 +85,6 @@ def snapshot(twin: Twin) -> Twin:
     return copy.deepcopy(twin, {id(x): x for x in shared})
 
 
-TOOLS = {"c": "gcc", "cpp": "g++", "rust": "rustc"}
 #: chips whose driver in C++ and in Rust the suite damages too; GATEWORD_ALL_LANGUAGES=1 takes every chip in both
 SUITE = [("wombat24", "cpp"), ("potoroo40", "cpp"), ("bilby32", "rust"), ("quoll16", "rust")]
 RIGS = [(n, "c") for n in CHIPS] + (
@@ -99,11 +98,7 @@ def library_command(
     stage: Stage, folder: Path, tool: str, language: str, library: Path
 ) -> list[str | Path]:
     """Writes the driver, and gives what makes a library of it whose routines are those of header/damage.c."""
-    options = Options(prefix="gd")
-    made = generate(stage, options) if language == "c" else generate_in(language, stage, options)
-    suffix = {"c": "h", "cpp": "hpp", "rust": "rs"}[language]
-    (folder / f"gd.{suffix}").write_text(made.header, "utf-8")
-    tests = "test_monitors" in made.header
+    tests = "test_monitors" in put(stage, language, folder).header
     if language == "rust":
         source = folder / "damage.rs"
         source.write_text((HERE / "languages" / "damage.rs").read_text("utf-8"), "utf-8")

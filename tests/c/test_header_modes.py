@@ -259,7 +259,7 @@ def test_headers_with_modes_compile_without_a_warning(
     flags = [*COMPILERS[compiler], "-Wno-unused-const-variable"]
     tail = [] if "-o" in flags or "-fsyntax-only" in flags else ["-o", tmp_path / "x"]
     done = subprocess.run(
-        [need_tool(compiler), *flags, "-I", tmp_path, source, *tail],
+        [need_tool(compiler), *flags, "-I", tmp_path, "-I", HERE, source, *tail],
         capture_output=True,
         text=True,
         check=False,

@@ -15,7 +15,8 @@ import pytest
 from regmap.behaviour.machine import Outcome
 from regmap.chip.model import Register
 
-from .test_header_damage import OK, TOOLS, Rig, damages, snapshot, twin_tests
+from .test_header_damage import OK, Rig, damages, snapshot, twin_tests
+from .written import TOOLS
 
 EXPECT, MONITOR = 3, 9
 RUNS = 50  # damaged runs with a dead monitor, and as many with live ones

@@ -7,14 +7,11 @@ import random
 import subprocess
 from collections.abc import Callable
 from fractions import Fraction
-from functools import partial
 from pathlib import Path
 
 import pytest
 
-from regmap.cheader import Options, generate
 from regmap.cheader.chosen import UNITS
-from regmap.cheader.languages import generate_in
 from regmap.cheader.languages.language import local
 from regmap.cheader.names import word
 from regmap.cheader.scales import line_of
@@ -24,6 +21,8 @@ from regmap.chip.values import choose, scale_band
 from regmap.errors import CallError
 from regmap.maps.load import load_map, read_map
 from regmap.quantity import show
+
+from .written import ENDS, NAMES, TOOLS, put
 
 #: what bundled chips do not have: a falling scale, ends that are taken, picoseconds, 64 bits
 ODD = """
@@ -69,7 +68,6 @@ def odd() -> Chip:
     return chip
 
 
-TOOLS = {"c": "gcc", "cpp": "g++", "rust": "rustc"}
 CHIPS: dict[str, Callable[[], Chip]] = {
     "odd": odd,
     "numbat24": lambda: load_map("numbat24"),
@@ -80,10 +78,9 @@ CHIPS: dict[str, Callable[[], Chip]] = {
 
 def built(chip: Chip, folder: Path, language: str, tool: str) -> ctypes.CDLL:
     """One exported function for each conversion."""
-    made = {"c": generate, "cpp": partial(generate_in, "cpp"), "rust": partial(generate_in, "rust")}
-    suffix = {"c": "h", "cpp": "hpp", "rust": "rs"}[language]
-    (folder / f"gd.{suffix}").write_text(made[language](chip, Options(prefix="gd")).header, "utf-8")
-    text = [{"c": '#include "gd.h"', "cpp": '#include "gd.hpp"', "rust": '#[path = "gd.rs"]\nmod gd;'}[language]]  # fmt: skip
+    put(chip, language, folder)
+    name = NAMES[language]
+    text = [f'#[path = "{name}"]\nmod gd;' if language == "rust" else f'#include "{name}"']
     for index, (field, scale) in enumerate(fields_of(chip)):
         stem, unit = name_of(field, scale)
         low = utype(field.width)
@@ -119,7 +116,7 @@ def built(chip: Chip, folder: Path, language: str, tool: str) -> ctypes.CDLL:
                 f"{start}int from{index}(int64_t v, uint32_t *code); {start}int from{index}(int64_t v, uint32_t *code)\n"
                 f"{{ {work} }}"
             )
-    source = folder / f"scales.{ {'c': 'c', 'cpp': 'cpp', 'rust': 'rs'}[language] }"
+    source = folder / f"scales.{ENDS[language]}"
     source.write_text("\n".join(text) + "\n")
     library = folder / "scales.so"
     sane = ["-Wall", "-Wextra", "-Werror", "-O1", "-shared", "-fPIC", "-fsanitize=undefined", "-fno-sanitize-recover"]  # fmt: skip

@@ -19,7 +19,8 @@ from regmap.cheader.names import word
 from regmap.chip.model import Register
 from regmap.stages.load import load_stage
 
-from .test_header_damage import CHIPS, OK, RIGS, TOOLS, Rig, snapshot, twin_tests
+from .test_header_damage import CHIPS, OK, RIGS, Rig, snapshot, twin_tests
+from .written import TOOLS
 
 EXPECT, RESET, BUSY, WAIT = 3, 6, 7, 8
 FIELDS = 4  # settings of each chip, each at three places of the rotation

@@ -22,8 +22,10 @@ from regmap.cheader.languages.language import local
 from regmap.chip.model import Chip
 from regmap.errors import CallError
 from regmap.maps.load import bundled, load_map, read_map
-from regmap.stages.load import Stage, load_stage
+from regmap.stages.load import load_stage
 from regmap.twin import Twin
+
+from .written import ENDS, NAMES, TOOLS, put, put_program
 
 HERE = Path(__file__).parent
 ALL = os.environ.get("GATEWORD_ALL_LANGUAGES") == "1"
@@ -31,6 +33,8 @@ MAPS = [n for n, p in bundled("devices").items() if "gateword_map" in p.read_tex
 LANGUAGES = ("cpp", "rust")
 CPP = ["-std=c++17", "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wsign-conversion", "-Wshadow",
        "-Wold-style-cast", "-Wcast-qual", "-Wundef", "-Werror"]  # fmt: skip
+#: checksums computed bit by bit; the other tests of these languages have tables
+LOOP = Options(prefix="gd", crc="loop")
 RUST = ["--edition", "2021", "-D", "warnings"]
 EQUAL = (
     [(n, x) for n in MAPS for x in LANGUAGES] if ALL else [("bilby32", "cpp"), ("wombat24", "rust")]
@@ -63,11 +67,6 @@ header_twin = beside("test_header_twin.py")
 equal_in = beside("languages/equal_in.py")
 
 
-def put(source: Stage | Chip, language: str, folder: Path, crc: str = "loop") -> None:
-    made = generate_in(language, source, Options(prefix="gd", crc=crc))
-    (folder / {"cpp": "gd.hpp", "rust": "gd.rs"}[language]).write_text(made.header, "utf-8")
-
-
 def build(language: str, text: Path, folder: Path, tool: str) -> Path:
     program = folder / "program"
     flags = [*CPP, "-O0"] if language == "cpp" else [*RUST, "-C", "debuginfo=0"]
@@ -80,13 +79,16 @@ def build(language: str, text: Path, folder: Path, tool: str) -> Path:
     return program
 
 
-def compiler(language: str, need_tool: Callable[[str], str]) -> str:
-    return need_tool({"cpp": "g++", "rust": "rustc"}[language])
+#: without anything of its own
+EMPTY = {
+    "cpp": '#include "gd.hpp"\nint main() { return 0; }\n',
+    "rust": '#[path = "gd.rs"]\nmod gd;\nfn main() {}\n',
+}
 
 
 def ask_all(chip: Chip, language: str, folder: Path, tool: str, words: int) -> int:
-    put(chip, language, folder)
-    text = folder / {"cpp": "equal.cpp", "rust": "equal.rs"}[language]
+    put(chip, language, folder, LOOP)
+    text = folder / f"equal.{ENDS[language]}"
     text.write_text(equal_in.program(chip, header_equal.equal, rust=language == "rust"), "utf-8")
     program = build(language, text, folder, tool)
     ask = header_equal.Ask()
@@ -104,7 +106,7 @@ def test_frames_fields_and_faults_equal_the_library(
     name: str, language: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:
     chip = load_map(name)
-    tool = compiler(language, need_tool)
+    tool = need_tool(TOOLS[language])
     assert ask_all(chip, language, tmp_path, tool, 2000 // len(chip.frames)) > 2500
 
 
@@ -115,7 +117,7 @@ def test_odd_frames(language: str, tmp_path: Path, need_tool: Callable[[str], st
     for text in (header_equal.ODD, header_equal.BOTH):
         chip, problems = read_map("odd.yaml", text=text.replace("BITORDER", order))
         assert chip is not None, problems
-        assert ask_all(chip, language, tmp_path, compiler(language, need_tool), 300) > 500
+        assert ask_all(chip, language, tmp_path, need_tool(TOOLS[language]), 300) > 500
 
 
 @pytest.mark.parametrize(("name", "language"), BROUGHT_UP)
@@ -123,12 +125,9 @@ def test_the_driver_brings_a_chip_up(
     name: str, language: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:
     stage = header_twin.stage_of(name, tmp_path)
-    put(stage, language, tmp_path)
-    text = HERE / "languages" / {"cpp": "bring_up.cpp", "rust": "bring_up.rs"}[language]
-    if language == "rust":  # a module's file is looked for beside the file that names it
-        (tmp_path / text.name).write_text(text.read_text("utf-8"), "utf-8")
-        text = tmp_path / text.name
-    program = build(language, text, tmp_path, compiler(language, need_tool))
+    put(stage, language, tmp_path, LOOP)
+    text = put_program("bring_up", language, tmp_path)
+    program = build(language, text, tmp_path, need_tool(TOOLS[language]))
     fault = {"wombat24": "ot", "bilby32": "uv_pump", "potoroo40": "oc"}.get(name, "oc_v")
     twin = Twin(stage.chip)
     status, report = header_twin.converse(program, twin, [fault])
@@ -154,9 +153,8 @@ def test_the_driver_goes_from_mode_to_mode(
     stage = header_modes.stage_of(name, tmp_path)
     options = header_modes.with_derived(Options(prefix="gd"), stage)
     c = header_modes.written(stage, tmp_path)
-    made = generate_in(language, stage, options)
+    made = put(stage, language, tmp_path, options)
     assert not any("modes" in n and "for C alone" in n for n in made.notes)
-    (tmp_path / {"cpp": "gd.hpp", "rust": "gd.rs"}[language]).write_text(made.header, "utf-8")
     numbers = header_modes.numbers(c)
     module = made.header.partition("drive_mode {")[2].partition("}")[0]
     told = re.findall(r"(\w+)(?:: u8)? = (\d+)U?;", module)
@@ -171,11 +169,11 @@ def test_the_driver_goes_from_mode_to_mode(
     assert len(ways) >= 2
     assert ways == {k: v for k, v in sizes.items() if k in ways}
     a, b = numbers["AS_STATED"], numbers[next(iter(stage.modes)).upper()]
-    text = tmp_path / {"cpp": "modes.cpp", "rust": "modes.rs"}[language]
-    source = (HERE / "languages" / text.name).read_text("utf-8")
+    text = put_program("modes", language, tmp_path)
+    source = text.read_text("utf-8")
     text.write_text(re.sub(r"\bWAYS\b", f"{a}, {b}, {b}, {a}, {a}, {b}", source), "utf-8")
     header_modes.go_there_and_back(
-        stage, build(language, text, tmp_path, compiler(language, need_tool))
+        stage, build(language, text, tmp_path, need_tool(TOOLS[language]))
     )
 
 
@@ -184,10 +182,9 @@ def test_a_chip_that_is_not_there(
     language: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:
     stage = load_stage("coolant_pump")
-    put(stage, language, tmp_path)
-    text = tmp_path / {"cpp": "bring_up.cpp", "rust": "bring_up.rs"}[language]
-    text.write_text((HERE / "languages" / text.name).read_text("utf-8"), "utf-8")
-    program = build(language, text, tmp_path, compiler(language, need_tool))
+    put(stage, language, tmp_path, LOOP)
+    text = put_program("bring_up", language, tmp_path)
+    program = build(language, text, tmp_path, need_tool(TOOLS[language]))
     status, report = header_twin.converse(program, Twin(stage.chip, disturbances=["no_power"]), [])
     assert (status, report) == (1, "configured: step 1: result 2\n")
 
@@ -207,7 +204,7 @@ def test_constants_are_made_at_compile_time(
     tool: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:
     """Frames, fields and explained faults as constants, for two compilers; no cast of the old style."""
-    put(load_stage("coolant_pump"), "cpp", tmp_path)
+    put(load_stage("coolant_pump"), "cpp", tmp_path, LOOP)
     text = (tmp_path / "gd.hpp").read_text("utf-8")
     field = text.partition("namespace gate_hs {")[2].partition("namespace source {")[2]
     option = re.search(r"^ *(v\w+) = 5U", field.partition("enum class option")[2], re.M)
@@ -222,7 +219,7 @@ def test_constants_are_made_at_compile_time(
 def test_rust_needs_no_standard_library(tmp_path: Path, need_tool: Callable[[str], str]) -> None:
     """A stage with all that a chip alone can have, its self-test, and a chain."""
     stage = load_stage("conveyor_drum")
-    put(stage, "rust", tmp_path)
+    put(stage, "rust", tmp_path, LOOP)
     frame = local(next(iter(stage.chip.frames)), set())
     tests = self_test_in("rust", stage, Options(prefix="gd", crc="loop"), "gd.rs")
     (tmp_path / "gd_test.rs").write_text(tests, "utf-8")
@@ -308,7 +305,7 @@ def test_what_cannot_be_read_back_has_a_shadow(
             found.setdefault(name, []).append([int(w, 0) for w in re.findall(r"0x[0-9A-F]+", rows)])
     assert found["reset"][0]
     assert all(a == b for a, b in found.values())
-    put(stage, language, tmp_path)
+    put(stage, language, tmp_path, LOOP)
     text_of = {"cpp": '#include "gd.hpp"\nint main() { auto mine = gd::shadow_configured; mine[gd::shadow_id::NAME] = 1U; return mine[gd::shadow_id::NAME] == 1U ? 0 : 1; }\n',
                "rust": '#[path = "gd.rs"]\nmod gd;\nfn main() { let mut mine = gd::SHADOW_CONFIGURED; mine[gd::shadow_id::NAME] = 1; assert!(mine[gd::shadow_id::NAME] == 1); }\n'}[language]  # fmt: skip
     module = generate_in(language, stage, options).header
@@ -317,9 +314,9 @@ def test_what_cannot_be_read_back_has_a_shadow(
         module,
     )
     assert name is not None
-    main = tmp_path / {"cpp": "shadow.cpp", "rust": "shadow.rs"}[language]
+    main = tmp_path / f"shadow.{ENDS[language]}"
     main.write_text(text_of.replace("NAME", name[1]), "utf-8")
-    subprocess.run([build(language, main, tmp_path, compiler(language, need_tool))], check=True)
+    subprocess.run([build(language, main, tmp_path, need_tool(TOOLS[language]))], check=True)
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
@@ -328,36 +325,25 @@ def test_each_section_alone_compiles(
     language: str, section: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:
     stage = header_twin.stage_of("wombat24", tmp_path)
-    made = generate_in(language, stage, Options(prefix="gd", sections=select([section])))
-    (tmp_path / {"cpp": "gd.hpp", "rust": "gd.rs"}[language]).write_text(made.header, "utf-8")
-    main = tmp_path / {"cpp": "main.cpp", "rust": "main.rs"}[language]
-    main.write_text(
-        {
-            "cpp": '#include "gd.hpp"\nint main() { return 0; }\n',
-            "rust": '#[path = "gd.rs"]\nmod gd;\nfn main() {}\n',
-        }[language]
-    )
-    build(language, main, tmp_path, compiler(language, need_tool))
+    put(stage, language, tmp_path, Options(prefix="gd", sections=select([section])))
+    main = tmp_path / f"main.{ENDS[language]}"
+    main.write_text(EMPTY[language])
+    build(language, main, tmp_path, need_tool(TOOLS[language]))
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_a_mask_that_is_wrong_stops_the_build(
     language: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:
-    made = generate_in(language, load_map("quoll16"), Options(prefix="gd")).header
+    made = put(load_map("quoll16"), language, tmp_path).header
     mask = re.search(r"(uint16_t mask = |MASK: u16 = )0x(\w+?)(U?;)", made)
     assert mask is not None
     wrong = made.replace(mask[0], f"{mask[1]}0x{int(mask[2], 16) << 1:X}{mask[3]}", 1)
-    (tmp_path / {"cpp": "gd.hpp", "rust": "gd.rs"}[language]).write_text(wrong, "utf-8")
-    main = tmp_path / {"cpp": "main.cpp", "rust": "main.rs"}[language]
-    main.write_text(
-        {
-            "cpp": '#include "gd.hpp"\nint main() { return 0; }\n',
-            "rust": '#[path = "gd.rs"]\nmod gd;\nfn main() {}\n',
-        }[language]
-    )
+    (tmp_path / NAMES[language]).write_text(wrong, "utf-8")
+    main = tmp_path / f"main.{ENDS[language]}"
+    main.write_text(EMPTY[language])
     with pytest.raises(AssertionError, match=r"mask and functions of|is wider than|overlap"):
-        build(language, main, tmp_path, compiler(language, need_tool))
+        build(language, main, tmp_path, need_tool(TOOLS[language]))
 
 
 def test_what_cannot_be_is_refused() -> None:

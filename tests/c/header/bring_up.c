@@ -1,12 +1,9 @@
 /*
  * Brings a chip up with the generated tables, reads the configuration back, then names its faults.
  *
- * The header is generated from a stage with --prefix gd; nothing here knows the chip. Replace
- * transfer() and wait_us() with your SPI driver and your timer. On a host this program speaks over
- * its standard streams to whatever answers for the chip:
+ * The header is generated from a stage with --prefix gd; nothing here knows the chip. On a host this
+ * program speaks over its standard streams (streams.h) to whatever answers for the chip; beside them
  *
- *     'T' size bytes...   one chip-select burst; answered with as many bytes
- *     'W' four bytes      wait so many microseconds (least significant byte first)
  *     'M'                 the chip is configured; answered with one byte
  *
  * and reports on the error stream. Exit status: 0 configured, 1 not.
@@ -14,29 +11,7 @@
 #include <stdio.h>
 
 #include "gd.h"
-
-static bool transfer(void *context, const uint8_t *out, uint8_t *in, uint8_t size)
-{
-    (void)context;
-    if ((putchar('T') == EOF) || (putchar(size) == EOF)) {
-        return false;
-    }
-    if ((fwrite(out, 1, size, stdout) != size) || (fflush(stdout) != 0)) {
-        return false;
-    }
-    return fread(in, 1, size, stdin) == size;
-}
-
-static void wait_us(void *context, uint32_t us)
-{
-    int i;
-    (void)context;
-    (void)putchar('W');
-    for (i = 0; i < 4; i++) {
-        (void)putchar((int)((us >> (8 * i)) & 0xFFU));
-    }
-    (void)fflush(stdout);
-}
+#include "streams.h"
 
 static const char *result_name(uint8_t result)
 {

@@ -10,28 +10,7 @@
 #include <string.h>
 
 #include "gd.h"
-
-static bool transfer(void *context, const uint8_t *out, uint8_t *in, uint8_t size)
-{
-    (void)context;
-    (void)putchar('T');
-    (void)putchar(size);
-    if ((fwrite(out, 1, size, stdout) != size) || (fflush(stdout) != 0)) {
-        return false;
-    }
-    return fread(in, 1, size, stdin) == size;
-}
-
-static void wait_us(void *context, uint32_t us)
-{
-    int i;
-    (void)context;
-    (void)putchar('W');
-    for (i = 0; i < 4; i++) {
-        (void)putchar((int)((us >> (8 * i)) & 0xFFU));
-    }
-    (void)fflush(stdout);
-}
+#include "streams.h"
 
 static int ask(void)
 {

@@ -7,6 +7,7 @@
 #include <stdio.h>
 
 #include "gd.h"
+#include "streams.h"
 
 /* of several boards the one with the number BOARD, or the one that GD_VARIANT names when this is compiled */
 #if defined(BOARD)
@@ -27,29 +28,6 @@
 #endif
 
 static const uint8_t ways[] = {WAYS};
-
-static bool transfer(void *context, const uint8_t *out, uint8_t *in, uint8_t size)
-{
-    (void)context;
-    if ((putchar('T') == EOF) || (putchar(size) == EOF)) {
-        return false;
-    }
-    if ((fwrite(out, 1, size, stdout) != size) || (fflush(stdout) != 0)) {
-        return false;
-    }
-    return fread(in, 1, size, stdin) == size;
-}
-
-static void wait_us(void *context, uint32_t us)
-{
-    int i;
-    (void)context;
-    (void)putchar('W');
-    for (i = 0; i < 4; i++) {
-        (void)putchar((int)((us >> (8 * i)) & 0xFFU));
-    }
-    (void)fflush(stdout);
-}
 
 int main(void)
 {

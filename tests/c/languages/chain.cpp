@@ -3,6 +3,7 @@
 #include <cstdlib>
 
 #include "gd.hpp"
+#include "streams.hpp"
 
 namespace {
 int ask()
@@ -35,25 +36,6 @@ int ask()
 }
 
 #ifdef GD_CHAIN_TABLES
-class streams {
-public:
-    bool transfer(const uint8_t *out, uint8_t *in, size_t size)
-    {
-        (void)std::putchar('T');
-        (void)std::putchar(static_cast<int>(size));
-        return (std::fwrite(out, 1, size, stdout) == size) && (std::fflush(stdout) == 0) &&
-               (std::fread(in, 1, size, stdin) == size);
-    }
-    void wait_us(uint32_t us)
-    {
-        (void)std::putchar('W');
-        for (unsigned i = 0U; i < 4U; i++) {
-            (void)std::putchar(static_cast<int>((us >> (8U * i)) & 0xFFU));
-        }
-        (void)std::fflush(stdout);
-    }
-};
-
 template <class Chain, class Parts>
 bool run(Chain &chain, const char *what, const Parts &parts)
 {

@@ -1,6 +1,8 @@
 // Brings a daisy chain up with the generated tables, as header/chain.c does in C: the same words, the same answers.
 #[path = "gd.rs"]
 mod gd;
+#[cfg(tables)]
+mod streams;
 
 use std::io::BufRead;
 
@@ -33,24 +35,8 @@ fn ask() {
 #[cfg(tables)]
 mod up {
     use super::gd;
+    use super::streams::Streams;
     use std::io::{Read, Write};
-
-    struct Streams;
-    impl gd::Spi for Streams {
-        fn transfer(&mut self, out: &[u8], data: &mut [u8]) -> bool {
-            let mut to = std::io::stdout();
-            to.write_all(&[b'T', out.len() as u8]).is_ok()
-                && to.write_all(out).is_ok()
-                && to.flush().is_ok()
-                && std::io::stdin().read_exact(data).is_ok()
-        }
-        fn wait_us(&mut self, us: u32) {
-            let mut to = std::io::stdout();
-            to.write_all(b"W").unwrap();
-            to.write_all(&us.to_le_bytes()).unwrap();
-            to.flush().unwrap();
-        }
-    }
 
     fn run(chain: &mut gd::Chain<Streams>, what: &str, parts: &[&'static [gd::Step]; gd::CHAIN_CHIPS]) -> bool {
         let outcome = chain.run(parts);

@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from ..chip.model import Chain, Chip, Frame
 from ..errors import CallError
 from ..frames import chain as chains
-from .bitcode import take
+from .bitcode import shifted, take
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .names import word
 from .replies import byte_orders
@@ -231,7 +231,7 @@ class ChainWriter:
             piece = (
                 f"{take_}(in, (uint16_t)({count(first)} + (place * {count(size)})), {count(size)})"
             )
-            moved = f"(({self.wide}){piece} << {count(left)})" if left else piece
+            moved = shifted(f"({self.wide}){piece}", left) if left else piece
             lines.append(f"    frames[k] = ({self.frame})(frames[k] | {moved});")
         lines += ["}", "return sound;"]
         sheet.function(

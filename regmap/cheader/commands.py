@@ -6,7 +6,7 @@ from ..chip.bits import deposit, mask_of
 from ..chip.model import Command
 from ..errors import CallError
 from ..frames.words import build, guards_of
-from .bitcode import MOST_MOVES, put, put_each, runs
+from .bitcode import put
 from .framebase import FrameWriter
 from .names import word
 from .text import count, defines, number, utype, wtype
@@ -69,30 +69,15 @@ class CommandWriter(FrameWriter):
         return value
 
     def pack(self) -> None:
-        """One expression; a value scattered over the frame comes after it, a few bits at a time.
-
-        A long row of moved bits of 32 one compiler for small parts (sdcc 4.2, stm8) cannot hold.
-        """
-        whole: list[str] = []
-        scattered: list[str] = []
-        for part in self.free:
-            found = runs(part.bits)
-            if len(found) <= MOST_MOVES:
-                whole.append(put(self.members[part.name], part.bits, self.bits))
-            else:
-                moves = put_each(self.members[part.name], part.bits, self.bits)
-                scattered += [
-                    " | ".join(moves[i : i + MOST_MOVES]) for i in range(0, len(moves), MOST_MOVES)
-                ]
+        whole = [put(self.members[part.name], part.bits, self.bits) for part in self.free]
         constant = self.constant()
         if constant:
             whole.append(number(constant, self.bits))
         guard = self.name("with_check_bits") if guards_of(self.frame.command) else ""
         expr = " |\n    ".join(whole) or "0U"
         lines = [
-            f"{'' if scattered else 'const '}{self.wide} frame =",
+            f"const {self.wide} frame =",
             *f"    {expr};".split("\n"),
-            *(f"frame |= ({moves});" for moves in scattered),
             f"return {guard}(({self.kind})frame);" if guard else f"return ({self.kind})frame;",
         ]
         self.sheet.function(

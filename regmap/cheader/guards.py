@@ -11,7 +11,7 @@ from __future__ import annotations
 from ..chip.guard import Crc, _table, reverse_bits
 from ..chip.model import Part
 from ..errors import CallError
-from .bitcode import take
+from .bitcode import shifted, take
 from .sheet import Sheet
 from .text import count, number, storage, utype, wtype
 
@@ -235,7 +235,7 @@ def _gathered(stream: list[tuple[str, int]], word_bits: int) -> str:
             constant = int("".join(map(str, own)), 2) << left
             continue
         term = take(word, own, word_bits, bits)
-        terms.append(f"({term} << {count(left)})" if left else term)
+        terms.append(shifted(term, left))
     if constant:
         terms.append(number(constant))
     return terms[0] if len(terms) == 1 else f"({' | '.join(terms)})"

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from ..chip.bits import mask_of, spans
 from ..chip.model import ACCESS, Access, Field, Joined, Register
 from ..quantity import plural
-from .bitcode import low_end, put, take
+from .bitcode import low_end, put, shifted, take
 from .names import word
 from .options import Row, field_options, fits, joined_options, scales
 from .sheet import Sheet
@@ -273,7 +273,7 @@ def _joined_helpers(sheet: Sheet, item: Joined) -> None:
     for register, field, at in pieces:
         bits = field.bits
         one = take(names[register.name], bits, register.width, item.width)
-        expr.append(f"({one} << {count(at)})" if at else one)
+        expr.append(shifted(one, at))
     params = ", ".join(f"{utype(sheet.chip.registers[n].width)} {names[n]}" for n in touched)
     get = sheet.names.lower(word(item.name), "get", of=f"get helper of {item.name}")
     body = expr[0] if len(expr) == 1 else f"({' | '.join(expr)})"

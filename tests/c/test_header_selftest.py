@@ -13,7 +13,8 @@ import pytest
 from regmap.cheader import Options, generate, select
 from regmap.cheader.languages import generate_in, self_test_in
 from regmap.cheader.selftest import self_test
-from regmap.maps.load import load_map
+from regmap.chip.model import Chip
+from regmap.maps.load import load_map, read_map
 
 MAIN = """
 #include "gd.h"
@@ -35,15 +36,45 @@ TARGETS = {
     ),
     "z80": (["-mz80"], ["sz80", "-I", "if=rom[0x7ffe]"], "*(volatile unsigned char *)0x7ffe"),
 }
-MAPS = ["quoll16", "numbat24", "wombat24", "bilby32", "potoroo40"]
+MAPS = ["quoll16", "numbat24", "wombat24", "bilby32", "potoroo40", "odd"]
+#: a map of which one bit moves up by 23, as no chip has it: at that distance alone sdcc 4.2 stops for stm8
+ODD = """
+gateword_map: 1
+chip: {name: odd, title: a bit that moves by 23 (invented), invented: yes}
+spi: {mode: 1}
+frames:
+  word:
+    length: 32
+    command:
+      rw:      {bits: 31, holds: operation, codes: {write: 0, read: 1}}
+      address: {bits: 29..24, holds: address}
+      crc:     {bits: 23..16, holds: crc, polynomial: 0x2F, init: 0xFF}
+      data:    {bits: [15..8, 30, 6..0], holds: data}
+      spare:   {bits: 7, holds: fixed, value: 0}
+    reply:
+      parts:
+        spare: {bits: 31..24, holds: ignored}
+        crc:   {bits: 23..16, holds: crc, polynomial: 0x2F, init: 0xFF}
+        data:  {bits: 15..0, holds: data}
+registers:
+  R: {address: 1, reset: 0, summary: two values, fields: {A: {bits: 15..9}, B: {bits: [8, 6..0]}}, reserved: {7: 0}}
+"""
 #: a part of each that small parts hold; the frames are what compilers have got wrong
 SMALL = Options(prefix="gd", crc="loop", sections=select(["frames"]), split=True, include="gd.h")
+
+
+def chip_of(name: str) -> Chip:
+    if name != "odd":
+        return load_map(name)
+    chip, problems = read_map("odd.yaml", text=ODD)
+    assert chip is not None, problems
+    return chip
 
 
 def put(
     name: str, options: Options, folder: Path, change: Callable[[str], str] = str
 ) -> list[Path]:
-    chip = load_map(name)
+    chip = chip_of(name)
     made = generate(chip, options)
     files = {"gd.h": change(made.header), "test.c": self_test(chip, options, "gd.h")}
     if made.source is not None:
@@ -67,7 +98,7 @@ def on_host(files: list[Path], folder: Path, gcc: str) -> int:
 @pytest.mark.parametrize("name", MAPS)
 def test_on_the_host(name: str, tmp_path: Path, need_tool: Callable[[str], str]) -> None:
     files = put(name, Options(prefix="gd"), tmp_path)
-    assert (tmp_path / "test.c").read_text("utf-8").count("check(") > 60
+    assert (tmp_path / "test.c").read_text("utf-8").count("check(") > 40
     assert on_host(files, tmp_path, need_tool("gcc")) == 0
 
 
@@ -87,7 +118,7 @@ def in_language(
     language: str, name: str, folder: Path, tool: str, change: Callable[[str], str] = str
 ) -> int:
     """What the self-test of a map says, on the host."""
-    chip, suffix = load_map(name), {"cpp": "hpp", "rust": "rs"}[language]
+    chip, suffix = chip_of(name), {"cpp": "hpp", "rust": "rs"}[language]
     include = f"gd.{suffix}"
     # what is wrong would stop the build
     options = Options(prefix="gd", sections=select(without=["asserts"]))
@@ -154,9 +185,13 @@ def test_a_routine_that_is_wrong_is_noticed_in_other_languages(
 # every map was run on every target once; these are the shapes that went wrong, half of them on demand
 @pytest.mark.parametrize(
     ("name", "target"),
-    [*(("bilby32", t) for t in TARGETS), ("wombat24", "stm8"), ("potoroo40", "mcs51")]
+    [
+        *((n, t) for n in ("bilby32", "odd") for t in TARGETS),
+        ("wombat24", "stm8"),
+        ("potoroo40", "mcs51"),
+    ]
     if os.environ.get("GATEWORD_ALL_TARGETS") == "1"
-    else [("bilby32", "stm8"), ("potoroo40", "mcs51")],
+    else [("bilby32", "stm8"), ("potoroo40", "mcs51"), ("odd", "stm8")],
 )
 def test_on_a_simulated_target(
     name: str, target: str, tmp_path: Path, need_tool: Callable[[str], str]

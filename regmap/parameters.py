@@ -224,6 +224,14 @@ CHIP: dict[str, Parameter] = _table(
             "average current the low-side gate supply delivers at the lowest operating supply",
         ),
         _P(
+            "regulator.ratio",
+            "ratio",
+            "low-side gate voltage for each volt of supply while the supply is too low to regulate "
+            "(1 for a regulator from the supply, 2 where a pump doubles it first)",
+            "1",
+            "a regulator from the supply; " + PRACTICE,
+        ),
+        _P(
             "regulator.dropout",
             "voltage",
             "voltage the low-side gate supply loses at the lowest supply",

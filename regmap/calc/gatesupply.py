@@ -270,7 +270,8 @@ def _voltage(work: Work, side: str, supply: Variable | None) -> Verdict:
         ratio = work.take("k", "chip:charge_pump.ratio")
         drop = work.take("Vd", "chip:charge_pump.dropout")
     else:
-        ratio = work.constant("k", 1.0, "ratio", "a regulator from the supply")
+        # it feeds a bootstrap too
+        ratio = work.take("k", "chip:regulator.ratio")
         drop = work.take("Vd", "chip:regulator.dropout")
     value = work.derive("Vgs", supplied_gate_voltage, vreg=vreg, k=ratio, vs=supply, vd=drop)
     if value is not None and side == "high" and bootstrapped(work):
@@ -280,7 +281,7 @@ def _voltage(work: Work, side: str, supply: Variable | None) -> Verdict:
 
 _VOLTAGE = (
     "role:gate.voltage.{side} chip:charge_pump.ratio chip:charge_pump.dropout "
-    "chip:regulator.dropout chip:bootstrap.vf chip:high_side_supply "
+    "chip:regulator.ratio chip:regulator.dropout chip:bootstrap.vf chip:high_side_supply "
     "stage:bootstrap.capacitor stage:mosfet.vgs_on "
 )
 

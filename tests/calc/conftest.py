@@ -25,6 +25,7 @@ CHIP = {
     "charge_pump.current": "20..30 mA",
     "charge_pump.dropout": "0.5..1.5 V",
     "regulator.current": "20..30 mA",
+    "regulator.ratio": "1",
     "regulator.dropout": "0.2..0.5 V",
     "bootstrap.resistance": "5..12 ohm",
     "bootstrap.vf": "0.5..0.9 V",

@@ -36,6 +36,13 @@ GATE = (
 STATED = {
     "gate.voltage.high": ("stage:supply.voltage", *GATE),
     "gate.voltage-crank.high": ("stage:supply.crank", *GATE),
+    "gate.voltage.low": (
+        "stage:supply.voltage",
+        "role:gate.voltage.low",
+        "chip:regulator.ratio",
+        "chip:regulator.dropout",
+        "stage:mosfet.vgs_on",
+    ),
     "overvoltage.no-false-trip": ("role:ov.threshold", "stage:supply.voltage"),
     "overvoltage.protects": ("role:ov.threshold", "chip:supply.max"),
     "supply.course-chip": ("chip:supply.max",),
@@ -375,6 +382,13 @@ EXAMPLES = [
                     "gate.voltage-crank.high",
                     "undervoltage.protects.high",
                 )
+            ),
+            # VREG feeds the low side's gates, the high side's from it through a bootstrap
+            Figure(
+                "above 10 V at 7 V, low side, V",
+                lambda: gap("gate.voltage.low", "7 V", "12.1..13.75 V", "2", "2.7 V", "10 V"),
+                1.3,
+                1e-6,
             ),
         ),
     ),

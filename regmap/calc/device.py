@@ -27,15 +27,15 @@ MODEL = (
     "gate-charge model with a square-law channel: Vishay AN608 and TI SLUA618 (from memory); "
     "held to ngspice by test"
 )
-#: How far the model may err on the unsafe side, as shares: bounds of the comparison with ngspice. In 1,700 drawn points
-#: of four stages dV/dt stood at most 32 % above the model, the drain's overshoot 23 %, a held gate 11 %, the time of a
-#: shunt's spike 31 %, the link's ripple 16 %; di/dt and the peak at turn-on never. Of the drain's voltage, which is held
-#: against the limit, the overshoot is taken to be at most half; dV/dt is told as a share of the limit, 0.3 of which is 0.43 of the model.
-TIME_ERROR, SLOPE_ERROR, OVERSHOOT_ERROR, MILLER_ERROR = 0.15, 0.1, 0.05, 0.12
-DVDT_ERROR, DRAIN_ERROR, SPIKE_TIME_ERROR, RIPPLE_ERROR = 0.3, 0.15, 0.4, 0.2
+#: How far the model may err on the unsafe side, as shares of the limit: bounds of the comparison with ngspice. A share of
+#: 0.25 is a third of the model. Of 1,800 drawn points, and of those that a search over the same ranges found worst, dV/dt
+#: stood at most 39 % above the model, a held gate 25 %, the drain 9 %, the time of a shunt's spike 31 %, the link's
+#: ripple 16 %; di/dt and the peak at turn-on never.
+TIME_ERROR, SLOPE_ERROR, OVERSHOOT_ERROR, MILLER_ERROR = 0.15, 0.1, 0.05, 0.25
+DVDT_ERROR, DRAIN_ERROR, SPIKE_TIME_ERROR, RIPPLE_ERROR = 0.32, 0.15, 0.4, 0.2
 #: The same where the commutation loop rings: dV/dt and the drain of a loop that is damped less than DAMPED, or not known
-#: to be more (damped by 0.05 to 0.25: 40 % and 25 %), and a held gate where the ringing is left out (a third).
-RINGING_DVDT_ERROR, RINGING_DRAIN_ERROR, RINGING_MILLER_ERROR, DAMPED = 0.35, 0.2, 0.25, 0.25
+#: to be more (damped by 0.05 to 0.25: 59 % and 23 %), and a held gate where the ringing is left out (57 %).
+RINGING_DVDT_ERROR, RINGING_DRAIN_ERROR, RINGING_MILLER_ERROR, DAMPED = 0.42, 0.22, 0.4, 0.25
 #: Drain voltage over which the gate-drain capacitance falls to its end value, as a share of the swing.
 KNEE = 0.125
 FITTED_CHARGE = "no Qoss stated: a depletion layer's square-root law through Coss at the supply"

@@ -267,7 +267,7 @@ def measure(waves: Array, point: Point, on: float, threshold: float) -> dict[str
             steepest(up, carried[first], load, rising=True),
             steepest(down, carried[~first], load, rising=False),
         ),
-        "overshoot": float(drain[~first].max()) - vs,
+        "drain": float(drain[~first].max()),
         "turn-on peak": float(current[first].max()),
         "held gate": float(held[first].max()),
     }

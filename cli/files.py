@@ -39,7 +39,8 @@ MAKERS = {"new": "file"}
 def open_gate(args: argparse.Namespace) -> Gate:
     """The gate of a command with all that its shell line names. Raises CallError for a clash.
 
-    Whoever loads a document tells it the further files that were read: `context.gate.reads(files)`.
+    `main` has it told of every text that is read later, whoever names it; who reads bytes of further files tells it
+    himself: `context.gate.reads(files)`.
     """
     gate = Gate()
     written = OUTPUTS | {MAKERS.get(args.command, "")}

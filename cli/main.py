@@ -18,7 +18,7 @@ import regmap
 from regmap import formerly
 from regmap.budgets import allowing
 from regmap.cautions import CAUTION
-from regmap.document.within import reading_within
+from regmap.document.within import reading_within, told_of_reads
 from regmap.errors import CallError, CaptureError, FileError, FrameError, GatewordError, LinkError
 
 from . import examples
@@ -257,6 +257,7 @@ def _main(argv: Sequence[str] | None, context: Context) -> int:
         with (
             reading_within(_trees(getattr(args, "within", []))),
             allowing(_budgets(getattr(args, "budget", []))),
+            told_of_reads(context.gate.reads),
         ):
             status = int(module.run(args, context))
         context.stdout.flush()

@@ -415,6 +415,61 @@ def test_no_command_writes_over_what_it_reads_or_twice(tmp_path: Path, line: str
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
 
 
+REACHED = [
+    "vet M --against big.h --patch inner_ok.h",
+    "vet M --against big.h --sarif inner_ok.h",
+    "vet M --against big.h --sarif deep/inmost.h",
+    "vet P --sarif base.yaml",
+    "vet P --sarif part.yaml",
+    "vet broken.yaml --sarif part.yaml",
+    "vet broken.yaml --sarif base.yaml",
+    "vet P M --sarif base.yaml",
+    "header P -o part.yaml",
+    "header P -o v.h --source base.yaml",
+    "header P -o v.h --self-test base.yaml",
+    "header P -o v.h --depfile part.yaml",
+    "header P -o v.h --variant other.yaml --self-test other.yaml",
+    "check P --spice part.yaml",
+    "report P C -o c.vcd.setup.yaml",
+    "campaign plan.yaml --junit part.yaml",
+    "campaign plan.yaml -o base.yaml",
+]
+
+
+@pytest.mark.parametrize("line", REACHED)
+def test_what_an_input_names_is_an_input(tmp_path: Path, line: str) -> None:
+    """However it is reached: an included header, an extended map, a part, a set-up that lies beside, also of what is wrong."""
+    devices = Path(regmap.__file__).parents[1] / "devices"
+    pump = (devices / "coolant_pump.yaml").read_text("utf-8")
+    texts = {
+        "base.yaml": (devices / "quoll16.yaml").read_text("utf-8"),
+        "m.yaml": "gateword_map: 1\nextends: base.yaml\nchip:\n  name: quoll16\n  title: Invented too\n  invented: yes\n",
+        "part.yaml": "gateword_part: 1\npart: {name: second source, invented: yes}\nmosfet: {rdson: 2.5 mohm}\n",
+        "p.yaml": "gateword_stage: 1\nextends: other.yaml\nmosfet: part.yaml\n",
+        "broken.yaml": "gateword_stage: 1\nextends: other.yaml\nmosfet: part.yaml\nwithotu: []\n",
+        "other.yaml": pump.replace("map: quoll16", "map: m.yaml"),
+        "big.h": '#include "inner_ok.h"\n#define QL_MODE_ADDR 0x4\n',
+        "inner_ok.h": '#include "deep/inmost.h"\n#define QL_TIMING_ADDR 0x3\n',
+        "deep/inmost.h": "#define QL_STATUS1_ADDR 0x0\n",
+        "plan.yaml": "gateword_campaign: 1\ncampaign: {name: c}\nstage: p.yaml\nfaults: all\n",
+        "c.vcd.setup.yaml": "gateword_setup: 1\n",
+    }
+    for name, text in texts.items():
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text(text, "utf-8")
+    (tmp_path / "c.vcd").write_bytes((devices.parent / "captures" / "pump_short.vcd").read_bytes())
+    called = {"P": "p.yaml", "M": "m.yaml", "C": "c.vcd"}
+    words = [
+        str(tmp_path / w) if "." in (w := called.get(word, word)) else w for word in line.split()
+    ]
+    before = {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()}
+    done = gateword(*words)
+    assert {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()} == before
+    assert done.returncode == 2, done.stdout + done.stderr
+    assert "would be written, and" in done.stderr
+    assert "nothing was written" in done.stderr
+
+
 def test_every_option_that_names_an_output_is_known_to_the_gate() -> None:
     """An option whose text says that it writes a file must be one that the gate looks at."""
     from regmap.cli.files import MAKERS, OUTPUTS

@@ -18,7 +18,7 @@ import yaml
 from ..budgets import limit, over
 from ..digest import hashed
 from ..errors import FileError, Place, Problem
-from .within import BUNDLED
+from .within import BUNDLED, tell_of_read
 
 _Base = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
@@ -119,6 +119,7 @@ def display_name(path: Path) -> str:
 def read_text(path: Path) -> str:
     """The text of a file the user wrote, or FileError that says in one line why not."""
     name = display_name(path)
+    tell_of_read(path)
     try:
         with path.open("rb") as handle:
             data = handle.read(limit("bytes") + 1)

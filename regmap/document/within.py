@@ -6,7 +6,7 @@ program show or use any other file of the machine. Links are followed before the
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from pathlib import Path
@@ -18,6 +18,8 @@ BUNDLED = (_PACKAGE / "devices", _PACKAGE.parent / "devices")
 EXPECTED = "a file in its folder tree, or the option --within FOLDER that allows more"
 #: further folder trees that documents may name files in, beside their own
 _WITHIN: ContextVar[tuple[Path, ...]] = ContextVar("within", default=())
+#: who is told of every file before it is read
+_HEARS: ContextVar[Callable[[Iterable[Path]], None] | None] = ContextVar("hears", default=None)
 
 
 @contextmanager
@@ -28,6 +30,24 @@ def reading_within(folders: Iterable[Path]) -> Iterator[None]:
         yield
     finally:
         _WITHIN.reset(token)
+
+
+@contextmanager
+def told_of_reads(hear: Callable[[Iterable[Path]], None]) -> Iterator[None]:
+    """While this lasts, `hear` is told of every file before it is read as text, whoever names it and whether or not
+    anything sound stands in it."""
+    token = _HEARS.set(hear)
+    try:
+        yield
+    finally:
+        _HEARS.reset(token)
+
+
+def tell_of_read(path: Path) -> None:
+    """Say that this file is read now. What the listener raises goes on to whoever reads."""
+    hear = _HEARS.get()
+    if hear is not None:
+        hear([path])
 
 
 def may_read(target: Path, document: Path) -> bool:

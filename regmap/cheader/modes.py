@@ -22,9 +22,9 @@ from ..behaviour.settings import Action
 from ..behaviour.transition import enabling
 from .frames import FrameNames
 from .names import Namer, word
-from .readback import verify_rows
+from .readback import frames_of, rotation, verify_rows
 from .sheet import Derived, ModeFollows, ModeWay, Options, Sheet, Variant
-from .steps import answerable, careful, reads, step_table
+from .steps import answerable, careful, step_table
 from .text import count, defines, utype
 
 if TYPE_CHECKING:
@@ -126,10 +126,11 @@ def _write_readback(sheet: Sheet, way: ModeWay, frames: dict[str, FrameNames]) -
         if frames[frame.name].reply_data and m & ~enable.get(r.name, 0)
     ]
     if rows:
-        about = f"What each register must hold in mode {way.target}; what enables the outputs is left out."
-        step_table(
-            sheet, readback_name(way.target), reads(mode, gone, rows, "readback"), frames, {}, about
-        )
+        about = f"What each register must hold in mode {way.target}, and the lock; what enables the outputs is left out."
+        steps, last = rotation(sheet, mode, gone, rows)
+        step_table(sheet, readback_name(way.target), [*steps, *last], frames, {}, about)
+        # one rotation in time, whichever mode it is
+        sheet.readback_frames = max(sheet.readback_frames, frames_of([*steps, *last]))
 
 
 def follows_of(derived: Derived, modes: list[str]) -> list[ModeFollows]:
@@ -293,15 +294,3 @@ def _watched(sheet: Sheet, board: Variant) -> list[str]:
         base = _mode(names, "as stated")
         lines += [f"}} else if (mode == {base}) {{", f"    {begin}", f"    result = {ok};"]
     return [*lines, "} else {", "    /* no such mode */", "}"]
-
-
-def mode_tables(sheet: Sheet) -> list[str]:
-    """The tables that the watch may be on beside the stage's own: of its modes, and of other boards."""
-    found: list[str] = []
-    for place, board in enumerate(_boards(sheet)):
-        names = (
-            [readback_name(w.target) for w in board.derived.ways] if "modes" in sheet.tables else []
-        )
-        names += ["readback"] if place else []
-        found += [board.tables[n][0] for n in names if n in board.tables and board.tables[n][0]]
-    return list(dict.fromkeys(found))

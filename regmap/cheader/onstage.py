@@ -45,6 +45,7 @@ def write_tables(sheet: Sheet, frames: dict[str, FrameNames], variants: Sequence
         raise CallError(
             "variants need the section init of a stage that is alone on its chip select"
         )
+    sheet.boards = 1 + len(variants)
     _write_stage(sheet, frames)
     if variants:
         write_variants(sheet, frames, variants, _write_stage)

@@ -73,46 +73,30 @@ def write_verify(
         "..._READBACK_STEP is the register's step, as the watch tells it in spi->step.",
     )
     write_step_type(sheet, frames)
-    settings = reads(stage, actions, [(r.name, m, e) for r, m, e, _, _ in rows], "readback")
-    steps: list[Action] = []
-    at = {}
-    for action in settings:
-        if (
-            action.sent is not None
-            and action.sent.register is not None
-            and action.expect is not None
-        ):
-            at[action.sent.register.name] = len(steps)
-        steps += [action, *(remembered(sheet, action) if action.expect is not None else [])]
-    # in one plan with them, so that pages are selected for all
-    flags = power_up_flags(stage, actions)
-    locks = locks_of(stage, actions)
-    tail = reads(
-        stage,
-        actions,
-        [*[(r.name, m, e) for r, m, e, _, _ in rows], *flags, *locks],
-        "readback",
-    )[len(settings) :]
-    extra = tail[: len(tail) - len(locks)] if len(tail) == len(flags) + len(locks) else tail
-    last = tail[len(extra) :]
+    steps, last = rotation(sheet, stage, actions, [(r.name, m, e) for r, m, e, _, _ in rows])
+    at: dict[str, int] = {}
+    for index, action in enumerate(steps):
+        register = action.sent.register if action.sent is not None else None
+        if register is not None and action.expect is not None:
+            at.setdefault(register.name, index)
+    at = {name: index for name, index in at.items() if name in {r.name for r, *_ in rows}}
     sheet.reset_told = reset_told(stage, actions)
-    cells = row_cells(sheet, [*steps, *extra], frames)
-    if last and part_of(sheet, cells) and part_of(sheet, row_cells(sheet, last, frames)):
+    # several boards or positions take a table each by its name: there it is whole
+    parted = sheet.boards == 1 and not sheet.chained
+    cells = row_cells(sheet, steps, frames)
+    found = part_of(sheet, cells) and part_of(sheet, row_cells(sheet, last, frames))
+    if parted and last and found:
         about = "What each register must hold: part of the table that has written it."
-        step_table(sheet, "readback", [*steps, *extra], frames, {}, about)
+        step_table(sheet, "readback", steps, frames, {}, about)
         about = "That the lock is closed: for the watch, after readback_steps."
         step_table(sheet, "locked", last, frames, {}, about)
     else:
         about = "What each register must hold, and the lock."
-        step_table(sheet, "readback", [*steps, *tail], frames, {}, about)
+        step_table(sheet, "readback", [*steps, *last], frames, {}, about)
     # other languages have one table of it
-    sheet.plans["readback"] = replace(sheet.plans["readback"], actions=[*steps, *tail])
+    sheet.plans["readback"] = replace(sheet.plans["readback"], actions=[*steps, *last])
     sheet.plans.pop("locked", None)
-    sheet.readback_frames = sum(
-        1 + (a.sent.frame.after if a.expect is not None else 0)
-        for a in (*steps, *tail)
-        if a.sent is not None
-    )
+    sheet.readback_frames = frames_of([*steps, *last])
     sheet.lines(
         "",
         *defines(
@@ -132,6 +116,34 @@ def write_verify(
         f"{kind} {names.lower('step_difference')}(const {names.lower('step_t')} *step, {kind} word)",
         [f"return ({kind})(({wide}word & step->mask) ^ step->expect);"],
         "The bits in which a word differs from what a step of kind EXPECT wants; 0: none.",
+    )
+
+
+def rotation(
+    sheet: Sheet, stage: Stage, actions: list[Action], rows: list[tuple[str, int, int]]
+) -> tuple[list[Action], list[Action]]:
+    """The steps of the watch, and those of the lock after them.
+
+    They read `rows` (register's name, mask, expected) with the reserved bits beside them, then the flags of
+    power-up. Where a page must be selected for the lock, its steps are among the first.
+    """
+    steps: list[Action] = []
+    settings = reads(stage, actions, rows, "readback")
+    for action in settings:
+        steps += [action, *(remembered(sheet, action) if action.expect is not None else [])]
+    # in one plan with them, so that pages are selected for all
+    flags = power_up_flags(stage, actions)
+    locks = locks_of(stage, actions)
+    tail = reads(stage, actions, [*rows, *flags, *locks], "readback")[len(settings) :]
+    if len(tail) != len(flags) + len(locks):
+        return [*steps, *tail], []
+    return [*steps, *tail[: len(flags)]], tail[len(flags) :]
+
+
+def frames_of(steps: list[Action]) -> int:
+    """The frames that these steps take, those that fetch a late reply among them."""
+    return sum(
+        1 + (a.sent.frame.after if a.expect is not None else 0) for a in steps if a.sent is not None
     )
 
 

@@ -18,7 +18,6 @@ from ..quantity import Band
 from .bitcode import put
 from .exchange import FrameRoutines
 from .frames import FrameNames
-from .modes import mode_tables
 from .sheet import Sheet
 from .steps import harmless
 from .text import block, count, defines, number, utype
@@ -67,6 +66,13 @@ class Runner(FrameRoutines):
                 else []
             ),
             "    uint8_t fetched;    /* frames sent so far to get its reply */",
+            *(
+                [
+                    "    uint8_t watched;    /* 1: the readback, 2: the lock, in turn; 0: a table alone */"
+                ]
+                if "locked" in sheet.tables
+                else []
+            ),
             "    uint8_t bytes;      /* bytes in `out`, and wanted in `in` */",
             f"    uint8_t out[{most}];",
             f"    uint8_t in[{most}];",
@@ -81,6 +87,7 @@ class Runner(FrameRoutines):
                 "task->fetched = 0U;",
                 "task->bytes = 0U;",
                 "task->wait_us = 0U;",
+                *(["task->watched = 0U;"] if "locked" in sheet.tables else []),
                 *(["task->seen = 0U;"] if self.after else []),
             ],
             "A table of steps from its beginning.",
@@ -455,27 +462,22 @@ class Runner(FrameRoutines):
         steps, size = self.low("readback_steps"), names.macro("READBACK_STEPS", "COUNT")
         sheet.function(
             f"void {self.low('watch_begin')}({self.task} *task)",
-            [f"{self.low('task_begin')}(task, {steps}, {size});"],
+            [
+                f"{self.low('task_begin')}(task, {steps}, {size});",
+                *(["task->watched = 1U;"] if "locked" in sheet.tables else []),
+            ],
             "Before the first call of `watch`, and after the chip was configured again.",
         )
-        again = [f"{self.low('watch_begin')}(task);"]
+        again = [f"{self.low('task_begin')}(task, task->steps, task->size);"]
         if "locked" in sheet.tables:
-            # the rotation has two parts, both rows of a table that stands already
+            # the rotation has two parts, both rows of a table that stands already; where other tables stand says nothing
             lock, rows = self.low("locked_steps"), names.macro("LOCKED_STEPS", "COUNT")
             again = [
-                f"if (task->steps == {steps}) {{",
+                "if (task->watched == 1U) {",
                 f"    {self.low('task_begin')}(task, {lock}, {rows});",
-                "} else {",
-                *(f"    {x}" for x in again),
-                "}",
-            ]
-        others = mode_tables(sheet)
-        if others:
-            # in a mode the rotation is that mode's own table
-            same = " || ".join(f"(task->steps == {t})" for t in others)
-            again = [
-                f"if ({same}) {{",
-                f"    {self.low('task_begin')}(task, task->steps, task->size);",
+                "    task->watched = 2U;",
+                "} else if (task->watched == 2U) {",
+                f"    {self.low('watch_begin')}(task);",
                 "} else {",
                 *(f"    {x}" for x in again),
                 "}",

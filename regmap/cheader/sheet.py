@@ -163,6 +163,8 @@ class Sheet:
     plans: dict[str, Steps] = field(default_factory=dict)
     written: dict[str, list[str]] = field(default_factory=dict)
     kept: list[str] = field(default_factory=list)
+    #: how many boards the header is for
+    boards: int = 1
     #: the boards of the header by number, the stage itself the first; empty where it is the only one
     variants: list[Variant] = field(default_factory=list)
     verify_rows: list[tuple[Register, int, int, Frame, int]] = field(default_factory=list)

@@ -83,6 +83,7 @@ def _tables(
             "a header of its own",
         )
     sheet.hazards += [h for h in draft.hazards if h not in sheet.hazards]
+    sheet.readback_frames = max(sheet.readback_frames, draft.readback_frames)
     if sheet.has("values"):
         write_chosen(sheet, stage, piece, derived.figures)
     for text in derived.left_out:

@@ -101,7 +101,7 @@ def converse(
     return report
 
 
-@pytest.mark.parametrize("name", MODES if ALL else ["coolant_pump", "bilby32"])
+@pytest.mark.parametrize("name", MODES if ALL else ["coolant_pump", "conveyor_drum", "bilby32"])
 def test_ways_lead_where_they_say_and_the_watch_goes_with_them(
     name: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:
@@ -128,6 +128,30 @@ def there_and_back(
         check=True,
     )  # fmt: skip
     go_there_and_back(stage, program)
+
+
+def open_lock(twin: Twin) -> None:
+    """Opens the lock of a simulated chip."""
+    bank = twin.machine.bank
+    for name in bank.states:
+        bank.states[name] = not bank.states[name] if "lock" in name else bank.states[name]
+    twin.machine.settle()
+
+
+def watch_the_lock(stage: Stage, program: Path) -> None:
+    """After each of three ways the lock opens, or the chip is reset: the watch of that mode finds it."""
+    seen = any(s.do == "expect" for s in stage.chip.sequences.get("lock", ()))
+    for number in range(3):
+        for lose in (open_lock, Twin.power_up) if seen else (Twin.power_up,):
+            twin = Twin(stage.chip)
+            report = converse(program, twin, {number: lambda t=twin, go=lose: go(t)}, [])  # type: ignore[misc]
+            found = [int(n) for n in re.findall(r"watch \d+: (\d+)", report)]
+            assert found[:number] == [7] * number, report
+            assert found[number] in ((3,) if lose is open_lock else (2, 3, 4, 6)), (
+                number,
+                lose.__name__,
+                report,
+            )
 
 
 def go_there_and_back(stage: Stage, program: Path) -> None:
@@ -160,6 +184,7 @@ def go_there_and_back(stage: Stage, program: Path) -> None:
     # BUSY is 7, EXPECT 3: nothing found, nothing found, found
     assert re.findall(r"watch \d+: (\d+)", report) == ["7", "7", "3"], report
     assert "nowhere: 1" in report
+    watch_the_lock(stage, program)
 
 
 #: a board that differs from the pump in what it sets, has its own limp mode, and a mode that the pump has not

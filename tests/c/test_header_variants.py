@@ -70,8 +70,8 @@ def program(tables: list[str]) -> str:
             f"    bad += (GD_VARIANT_{name.upper()} != {index}U) || (v.id != GD_VARIANT_{name.upper()}_ID);"
         )
         for table in tables:
-            # another variant's readback has the lock in the same table: the first's watch turns from the one to the other
-            parts = [table, "locked_steps"] if table == "readback_steps" and index else [table]
+            # with several boards a readback has the lock in the same table: each has its own by its name
+            parts = [table, "locked_steps"] if table == "readback_steps" else [table]
             counts = [f"{name}_{p}_COUNT".upper() for p in parts]
             lines.append(f"    bad += v.{table}_count != {' + '.join(counts)};")
             for part, before in zip(parts, ("0U", counts[0]), strict=False):

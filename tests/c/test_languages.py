@@ -43,7 +43,7 @@ EQUAL = (
 GONE_THROUGH = (
     [(s, x) for s in ("coolant_pump", "conveyor_drum", "wombat24", "bilby32", "potoroo40") for x in LANGUAGES]
     if ALL
-    else [("coolant_pump", "cpp"), ("bilby32", "rust")]
+    else [("coolant_pump", "cpp"), ("bilby32", "rust"), ("coolant_pump", "rust")]
 )  # fmt: skip
 BROUGHT_UP = (
     [(s, x) for s in ("coolant_pump", "conveyor_drum", "wombat24", "bilby32", "potoroo40") for x in LANGUAGES]

@@ -529,7 +529,7 @@ uint8_t sm_watch(sm_spi_t *spi, sm_task_t *task)
 {
     uint8_t result = sm_tick(spi, task);
     if (result == SM_RUN_OK) {
-        sm_watch_begin(task);
+        sm_task_begin(task, task->steps, task->size);
         result = sm_tick(spi, task);
     }
     if (spi->reset) {

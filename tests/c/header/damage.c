@@ -156,7 +156,7 @@ unsigned d_watch_once(void)
 unsigned d_in_lock(void)
 {
 #ifdef GD_LOCKED_STEPS_COUNT
-    return watching.steps == gd_locked_steps;
+    return watching.watched == 2U;
 #else
     return 0U;
 #endif

@@ -915,7 +915,11 @@ STAGE: dict[str, Parameter] = _table(
             "voltage",
             "peak of the back-EMF between two phases at the highest speed, driven from outside too",
         ),
-        _P("motor.phase_resistance", "resistance", "resistance of one phase, cold to hot"),
+        _P(
+            "motor.phase_resistance",
+            "resistance",
+            "resistance of one phase, star equivalent, cold to hot",
+        ),
         _P("motor.phase_inductance", "inductance", "inductance of one phase, star equivalent"),
         _P("motor.frequency_max", "frequency", "electrical frequency at the highest speed"),
         _P(

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from regmap.record import dataclass, field, replace
 
+from ..behaviour.faults import status_registers
 from ..behaviour.settings import never_written
 from ..chip.bank import Bank, find, unknown
 from ..chip.model import Chip, External, Field, Joined, Param
@@ -39,7 +40,7 @@ from ..quantity import Band, parse_band
 from .courses import CRANK, StatedCourse, courses_of, lowest_level
 from .grammar import AS_STATED, MODE, stage_shape
 from .layers import mode_tree, whole_tree
-from .plausible import Doubt, doubts
+from .plausible import Doubt, doubts, odd_courses, odd_rate
 from .requirements import Requirement, requirements_of
 
 
@@ -368,9 +369,21 @@ def _doubts(stage: Stage, rec: Rec, reader: Reader) -> tuple[Problem, ...]:
     """Inputs that contradict each other, reported at their lines; the warnings among them."""
     before = len(reader.problems)
     nodes = rec["params"].value_nodes
-    for doubt in implausible(stage.params, stage.chip):
+    courses, modes = rec.get("courses", {}), rec.get("failure_modes", {})
+    found = implausible(stage.params, stage.chip)
+    found += odd_courses(stage.courses, {n: p.value for n, p in stage.params.items()})
+    rates = (odd_rate(f"failure_modes.{m.name}", m.values["rate"]) for m in stage.failure_modes)
+    found += [d for d in rates if d is not None]
+    for doubt in found:
+        section, _, name = doubt.name.partition(".")
+        if doubt.point is not None:
+            at = list(courses[name]["points"].value_nodes.values())[doubt.point]
+        elif section == "failure_modes":
+            at = modes[name].value_nodes["rate"]
+        else:
+            at = nodes.get(doubt.name)
         reader.complain(
-            nodes.get(doubt.name),
+            at,
             doubt.name,
             doubt.found,
             doubt.expected,
@@ -391,8 +404,18 @@ def _doubts(stage: Stage, rec: Rec, reader: Reader) -> tuple[Problem, ...]:
 
 def implausible(params: Mapping[str, Param], chip: Chip) -> list[Doubt]:
     """What is wrong with the inputs of a stage on this chip."""
+    shortest = min(f.length for f in chip.frames.values())
+    held = sum(bool(r.read_back) for r in chip.registers.values())
+    stated = {n: p.value for n, p in chip.electrical.items()}
+    if chip.spi.clock_max is not None:
+        stated["spi.clock_max"] = chip.spi.clock_max
     return doubts(
-        {n: p.value for n, p in params.items()}, {n: p.value for n, p in chip.electrical.items()}
+        {n: p.value for n, p in params.items()},
+        stated,
+        {
+            "poll_bits": shortest * max(1, len(status_registers(chip))),
+            "readback_bits": shortest * max(1, held),
+        },
     )
 
 

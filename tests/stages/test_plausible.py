@@ -151,7 +151,7 @@ BOUNDARIES: list[tuple[str, str, dict[str, str], str, str]] = [
     ("poll.period", "safety.ftti", {"safety.ftti": "200 ms"}, "200 ms", "201 ms"),
     ("controller.reaction", "safety.ftti", {"safety.ftti": "20 ms"}, "20 ms", "20.1 ms"),
     ("watchdog.service_period", "safety.ftti", {"safety.ftti": "200 ms"}, "200 ms", "201 ms"),
-    ("poll.period", "8 / spi.clock", {"spi.clock": "100 kHz"}, "80.1 us", "80 us"),
+    ("poll.period", "one byte / spi.clock", {"spi.clock": "100 kHz"}, "80.1 us", "80 us"),
     ("limits.safe_voltage", "supply.voltage", {"supply.voltage": "48 V"}, "47.9 V", "48 V"),
     ("limits.precharge_gap", "supply.voltage", {"supply.voltage": "48 V"}, "47.9 V", "48 V"),
     ("surge.voltage", "supply.voltage", {"supply.voltage": "14 V"}, "14.1 V", "14 V"),
@@ -169,6 +169,57 @@ BOUNDARIES: list[tuple[str, str, dict[str, str], str, str]] = [
     ("limits.voltage_error", "100 %", {}, "99.9 %", "100 %"),
     ("limits.sense_use", "100 %", {}, "100 %", "100.1 %"),
     ("limits.shunt_drift", "100 %", {}, "99.9 %", "100 %"),
+    ("mosfet.qg", "the highest mosfet.qgs + mosfet.qgd", {"mosfet.qgs": "10..17 nC", "mosfet.qgd": "10..13 nC"}, "25..30 nC", "25..29.9 nC"),
+    ("mosfet.qg", "the lowest mosfet.qgs + mosfet.qgd", {"mosfet.qgs": "10..17 nC", "mosfet.qgd": "10..13 nC"}, "20 / 27 / 31 nC", "19.9 / 27 / 31 nC"),
+    ("mosfet.plateau", "the threshold's highest, mosfet.vth", {"mosfet.vth": "2 / 2.2 / 3 V"}, "2.3 / 2.5 / 3.1 V", "2.3 / 2.5 / 3 V"),
+    ("mosfet.plateau", "the threshold's lowest, mosfet.vth", {"mosfet.vth": "2 / 2.2 / 2.4 V"}, "2.1 / 2.5 / 3 V", "2 / 2.5 / 3 V"),
+    ("mosfet.plateau", "the highest mosfet.vth", {"mosfet.vth": "2 / 2.2 / 2.4 V"}, "2.41 / 2.5 / 3 V", "2.4 / 2.5 / 3 V"),
+    ("mosfet.vth_tempco", "-mosfet.vth / (mosfet.tj_max - 25 degC)", {"mosfet.vth": "1.5 V", "mosfet.tj_max": "175 degC"}, "-9.9 mV/K", "-10 mV/K"),
+    ("mosfet.vgs_max", "the chip's gate.voltage.high", {"chip:gate.voltage.high": "9 / 11 / 13 V"}, "11 V", "10.9 V"),
+    ("mosfet.vgs_max", "the chip's gate.voltage.low", {"chip:gate.voltage.low": "9 / 11 / 13 V"}, "11 V", "10.9 V"),
+    ("gate.resistor.on", "mosfet.vgs_on / (20 pwm.frequency mosfet.qg)", {"mosfet.vgs_on": "10 V", "pwm.frequency": "20 kHz", "mosfet.qg": "50 nC"}, "500 ohm", "501 ohm"),
+    ("gate.resistor.off", "mosfet.vgs_on / (20 pwm.frequency mosfet.qg)", {"mosfet.vgs_on": "10 V", "pwm.frequency": "20 kHz", "mosfet.qg": "50 nC"}, "500 ohm", "501 ohm"),
+    ("shunt.inductance", "bridge.inductance", {"bridge.inductance": "4 nH"}, "4 nH", "4.1 nH"),
+    ("mosfet.pulse_current", "motor.stall.current", {"motor.stall.current": "40..50 A"}, "50 A", "49.9 A"),
+    ("mosfet.pulse_current", "motor.pulse.current", {"motor.pulse.current": "40..50 A"}, "50 A", "49.9 A"),
+    ("mosfet.short_circuit_current", "motor.current.peak", {"motor.current.peak": "30 A"}, "30 A", "29.9 A"),
+    ("mosfet.short_circuit_energy", "a hundredth of supply.voltage", {"supply.voltage": "50 V", "mosfet.short_circuit_current": "200 A", "mosfet.short_circuit_time": "10 us"}, "1 mJ", "0.99 mJ"),
+    ("mosfet.short_circuit_energy", "a hundred times supply.voltage", {"supply.voltage": "50 V", "mosfet.short_circuit_current": "200 A", "mosfet.short_circuit_time": "10 us"}, "10 J", "10.1 J"),
+    ("mosfet.soa.current", "mosfet.pulse_current", {"mosfet.pulse_current": "300 A"}, "300 A", "301 A"),
+    ("dclink.temperature_max", "the highest temperature.ambient", {"temperature.ambient": "-40..85 degC"}, "85.1 degC", "85 degC"),
+    ("supply.jump_start", "the highest supply.voltage", {"supply.voltage": "8..16 V"}, "16 V", "15.9 V"),
+    ("supply.reverse", "half of supply.voltage", {"supply.voltage": "8 / 14 / 16 V"}, "7 V", "6.9 V"),
+    ("supply.blocking", "supply.reverse", {"supply.reverse": "14 V"}, "14 V", "13.9 V"),
+    ("motor.current.peak", "the highest supply.voltage / (1.5 motor.phase_resistance)", {"supply.voltage": "9..18 V", "motor.phase_resistance": "120..160 mohm"}, "100 A", "101 A"),
+    ("motor.stall.current", "the highest supply.voltage / (1.5 motor.phase_resistance)", {"supply.voltage": "9..18 V", "motor.phase_resistance": "120..160 mohm"}, "100 A", "101 A"),
+    ("motor.stall.current", "motor.current.rms", {"motor.current.rms": "15 A"}, "15 A", "14.9 A"),
+    ("motor.phase_inductance", "motor.phase_resistance times 10 us", {"motor.phase_resistance": "1 ohm"}, "10 uH", "9.9 uH"),
+    ("motor.phase_inductance", "motor.phase_resistance times 500 ms", {"motor.phase_resistance": "1 ohm"}, "500 mH", "501 mH"),
+    ("motor.modulation", "a square wave's 4 / pi", {}, "0..127.3 %", "0..127.4 %"),
+    ("motor.power_factor", "100 %", {}, "70..100 %", "70..100.1 %"),
+    ("pwm.deadtime", "pwm.duty.min / pwm.frequency", {"pwm.duty.min": "4 %", "pwm.frequency": "20 kHz"}, "1.99 us", "2 us"),
+    ("adc.sampling", "half a PWM period", {"pwm.frequency": "20 kHz"}, "24.9 us", "25 us"),
+    ("poll.period", "the chip's status frames / spi.clock", {"facts:poll_bits": "100", "spi.clock": "1 MHz"}, "101 us", "100 us"),
+    ("readback.period", "the chip's frames of settings / spi.clock", {"facts:readback_bits": "400", "spi.clock": "1 MHz"}, "401 us", "400 us"),
+    ("spi.clock", "the chip's spi.clock_max", {"chip:spi.clock_max": "8 MHz"}, "8 MHz", "8.1 MHz"),
+    ("dclink.voltage_max", "the highest supply.voltage", {"supply.voltage": "40..54 V"}, "54 V", "53.9 V"),
+    ("dclink.capacitor", "motor.current.rms / (4 pwm.frequency supply.voltage)", {"motor.current.rms": "20 A", "pwm.frequency": "20 kHz", "supply.voltage": "50 V"}, "5 uF", "4.9 uF"),
+    ("precharge.time", "precharge.resistor times dclink.capacitor", {"precharge.resistor": "50 ohm", "dclink.capacitor": "400 uF"}, "20 ms", "19.9 ms"),
+    ("discharge.resistor", "the highest supply.voltage squared / (100 discharge.power)", {"supply.voltage": "40..50 V", "discharge.power": "5 W"}, "5 ohm", "4.9 ohm"),
+    ("suppressor.breakdown", "mosfet.vds_max", {"mosfet.vds_max": "100 V"}, "99 V", "100 V"),
+    ("motor.frequency_max", "a sixth of pwm.frequency", {"pwm.frequency": "18 kHz"}, "3 kHz", "3.1 kHz"),
+    ("mosfet.pulse.zth", "mosfet.rth_case", {"mosfet.rth_case": "0.6 K/W"}, "0.6 K/W", "0.61 K/W"),
+    ("mosfet.pulse.zth", "mosfet.rth", {"mosfet.rth": "30 K/W"}, "30 K/W", "30.1 K/W"),
+    *((f"mosfet.ladder.r{n}", "mosfet.rth less the other steps", {"mosfet.rth": "25..30 K/W", f"mosfet.ladder.r{n % 4 + 1}": "10..12 K/W"}, "20..25 K/W", "20.1..25 K/W") for n in (1, 2, 3, 4)),
+    *((f"mosfet.ladder.t{n}", f"mosfet.ladder.t{n - 1}", {f"mosfet.ladder.t{n - 1}": "20 ms"}, "20 ms", "19 ms") for n in (2, 3, 4)),
+    ("motor.pulse.current", "motor.current.rms", {"motor.current.rms": "15 A"}, "15 A", "14.9 A"),
+    ("motor.pulse.current", "motor.current.rms sqrt(motor.pulse.period / motor.pulse.time)", {"motor.current.rms": "15 A", "motor.pulse.period": "100 ms", "motor.pulse.time": "4 ms"}, "75 A", "75.1 A"),
+    ("pwm.compensation", "five times pwm.deadtime", {"pwm.deadtime": "400 ns"}, "2 us", "2.1 us"),
+    ("pwm.compensation_current", "motor.current.peak", {"motor.current.peak": "30 A"}, "29.9 A", "30 A"),
+    ("bootstrap.resistor", "(1 - pwm.duty.max) / (pwm.frequency bootstrap.capacitor)", {"pwm.duty.max": "90 %", "pwm.frequency": "20 kHz", "bootstrap.capacitor": "1 uF"}, "5 ohm", "5.1 ohm"),
+    ("limits.spfm", "100 %", {}, "100 %", "100.1 %"),
+    ("limits.lfm", "100 %", {}, "100 %", "100.1 %"),
+    ("limits.spi_load", "100 %", {}, "100 %", "100.1 %"),
 ]  # fmt: skip
 
 
@@ -180,10 +231,11 @@ def value(name: str, text: str) -> Band | int:
 
 def told(name: str, words: str, stated: dict[str, str]) -> list[str]:
     stage = {n: value(n, t) for n, t in stated.items() if ":" not in n}
-    chip = {n.partition(":")[2]: value(n, t) for n, t in stated.items() if ":" in n}
+    chip = {n.removeprefix("chip:"): value(n, t) for n, t in stated.items() if "chip:" in n}
+    facts = {n.removeprefix("facts:"): int(t) for n, t in stated.items() if "facts:" in n}
     return [
         d.severity
-        for d in doubts(stage, chip)
+        for d in doubts(stage, chip, facts)
         if d.name == name
         and d.expected.partition(" ")[2]
         .removeprefix("least ")
@@ -192,11 +244,16 @@ def told(name: str, words: str, stated: dict[str, str]) -> list[str]:
     ]
 
 
+def same_words(words: str, told: str) -> bool:
+    """Whether a row of BOUNDARIES means this relation: its words, or the beginning of long ones."""
+    return words == told or (told.endswith("supply.voltage") and words.startswith(f"{told} mosfet"))
+
+
 @pytest.mark.parametrize(("name", "words", "others", "good", "bad"), BOUNDARIES)
 def test_each_relation_at_its_boundary(
     name: str, words: str, others: dict[str, str], good: str, bad: str
 ) -> None:
-    (relation,) = [r for r in RELATIONS if (r.name, r.words) == (name, words)]
+    (relation,) = [r for r in RELATIONS if r.name == name and same_words(r.words, words)]
     assert told(name, words, {**others, name: good}) == []
     assert told(name, words, {**others, name: bad}) == [relation.severity]
     # with anything missing nothing is said
@@ -206,8 +263,12 @@ def test_each_relation_at_its_boundary(
 
 
 def test_the_table_of_boundaries_has_every_relation() -> None:
-    assert {(n, w) for n, w, *_ in BOUNDARIES} == {(r.name, r.words) for r in RELATIONS}
-    assert len(RELATIONS) >= 9 + 30
+    for relation in RELATIONS:
+        rows = [
+            1 for n, w, *_ in BOUNDARIES if n == relation.name and same_words(relation.words, w)
+        ]
+        assert len(rows) == 1, (relation.name, relation.words)
+    assert len(BOUNDARIES) == len(RELATIONS) >= 9 + 30
     for relation in RELATIONS:
         assert relation.name in STAGE
         assert relation.because
@@ -216,14 +277,24 @@ def test_the_table_of_boundaries_has_every_relation() -> None:
 @pytest.mark.parametrize("name", RANGES)
 def test_each_usual_range_at_its_ends(name: str) -> None:
     low, high = usual(name)
-    dim = parse_band(RANGES[name][1], STAGE[name].dimension).dim
-    wide = (high - low) / 1000
+    dimension = STAGE[name].dimension
+    wide = (high - low) / 1000 if dimension else Fraction(1)
 
     def said(at: Fraction) -> list[str]:
+        if dimension is None:
+            return [d.severity for d in doubts({name: int(at)}, {})]
+        dim = parse_band(RANGES[name][1], dimension).dim
         return [d.severity for d in doubts({name: Band.of(at, dim)}, {})]
 
     assert said(low) == said(high) == []
-    assert said(low - wide) == said(high + wide) == ["warning"]
+    # what cannot be (101 % of the time) is an error, and then no second time odd
+    assert said(high + wide) in (["warning"], ["error"])
+    if low or STAGE[name].sign != "zero or more":
+        assert said(low - wide) in (["warning"], ["error"])
+
+
+def test_every_quantity_and_count_of_a_stage_has_a_usual_range() -> None:
+    assert {n for n, p in STAGE.items() if p.kind in ("quantity", "count")} == set(RANGES)
 
 
 @pytest.mark.parametrize("stage", SHIPPED)
@@ -260,11 +331,90 @@ def test_a_unit_off_by_a_thousand_is_told_with_what_may_be_meant() -> None:
             assert doubt.nearest == meant
 
 
-def test_a_load_dump_test_of_the_other_system() -> None:
-    (found,) = problems(supply__load_dump_class="24 V test B")
-    assert "24 V test B at a supply of 13.5 V" in found.found
-    assert found.nearest == "12 V test B"
-    assert found.severity == "warning"
+#: Slips that no other row of this file makes: one input of the bundled pump changed (dots as __), what
+#: else must be stated for it to be seen, and whether it cannot be or is only odd.
+SLIPS: list[tuple[dict[str, str], str, str]] = [
+    ({"pwm__deadtime": "3 us"}, "pwm.deadtime", "warning"),
+    ({"motor__stall__current": "4 A"}, "motor.stall.current", "warning"),
+    ({"motor__phase_resistance": "30 ohm", "motor__stall__current": "40 A"}, "motor.stall.current", "error"),
+    ({"motor__phase_resistance": "5 mohm", "motor__stall__current": "1.9 kA"}, "mosfet.pulse_current", "error"),
+    ({"motor__phase_resistance": "40 mohm", "motor__phase_inductance": "100 mH"}, "motor.phase_inductance", "warning"),
+    ({"dclink__capacitor": "470 nF"}, "dclink.capacitor", "warning"),
+    ({"dclink__voltage_max": "10 V"}, "dclink.voltage_max", "error"),
+    ({"dclink__temperature_max": "80 degC"}, "dclink.temperature_max", "error"),
+    ({"mosfet__ladder__r1": "0.2 K/W", "mosfet__ladder__r2": "90 K/W"}, "mosfet.ladder.r2", "error"),
+    ({"mosfet__pulse__zth": "45 K/W"}, "mosfet.pulse.zth", "error"),
+    ({"mosfet__soa__current": "9 kA"}, "mosfet.soa.current", "warning"),
+    ({"mosfet__short_circuit_current": "5 A"}, "mosfet.short_circuit_current", "error"),
+    ({"mosfet__vth_tempco": "-19.9 mV/K"}, "mosfet.vth_tempco", "error"),
+    ({"mosfet__vth": "2.0 / 2.3 / 3.3 V"}, "mosfet.plateau", "warning"),
+    ({"mosfet__qg": "28 / 29 / 30 nC"}, "mosfet.qg", "warning"),
+    ({"gate__resistor__on": "900 ohm"}, "gate.resistor.on", "warning"),
+    ({"bootstrap__capacitor": "470 nF", "bootstrap__resistor": "99 ohm"}, "bootstrap.resistor", "warning"),
+    ({"shunt__inductance": "50 nH"}, "shunt.inductance", "error"),
+    ({"adc__sampling": "40 us"}, "adc.sampling", "warning"),
+    ({"adc__reference": "9 V"}, "adc.reference", "warning"),
+    ({"spi__clock": "40 MHz"}, "spi.clock", "warning"),
+    ({"poll__period": "11 us"}, "poll.period", "warning"),
+    ({"readback__period": "25 us"}, "readback.period", "warning"),
+    ({"safety__lifetime": "8 h"}, "safety.lifetime", "warning"),
+    ({"supply__jump_start": "6 V"}, "supply.jump_start", "warning"),
+    ({"supply__reverse": "54 mV"}, "supply.reverse", "warning"),
+    ({"suppressor__breakdown": "160 V"}, "suppressor.breakdown", "warning"),
+    ({"dclink__capacitor": "470 uF", "precharge__resistor": "47 ohm", "precharge__time": "150 us"}, "precharge.time", "warning"),
+    ({"discharge__resistor": "1 ohm", "discharge__power": "1 W"}, "discharge.resistor", "warning"),
+    ({"motor__modulation": "0..900 %"}, "motor.modulation", "error"),
+    ({"motor__power_factor": "70..950 %"}, "motor.power_factor", "error"),
+    ({"motor__frequency_max": "4.9 kHz"}, "motor.frequency_max", "warning"),
+    ({"motor__pulse__current": "50 A", "motor__pulse__time": "99 ms", "motor__pulse__period": "100 ms"}, "motor.pulse.current", "warning"),
+    ({"vias__count": "160000"}, "vias.count", "warning"),
+    ({"limits__spfm": "900 %"}, "limits.spfm", "error"),
+    ({"pwm__compensation": "4 us"}, "pwm.compensation", "warning"),
+    ({"pwm__compensation_current": "300 A"}, "pwm.compensation_current", "warning"),
+    ({"mosfet__vgs_max": "8.5 V"}, "mosfet.vgs_max", "error"),
+    ({"mosfet__short_circuit_current": "250 A", "mosfet__short_circuit_energy": "100 uJ"}, "mosfet.short_circuit_energy", "warning"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("change", "where", "severity"), SLIPS)
+def test_a_slip_is_told_at_its_line(change: dict[str, str], where: str, severity: str) -> None:
+    table = {**PUMP, **{n.replace("__", "."): v for n, v in change.items()}}
+    (problem,) = [p for p in problems(**change) if p.path == where]
+    assert problem.severity == severity
+    assert problem.place.line == 4 + list(table).index(where)
+    assert where in problem.found
+    assert problem.expected
+
+
+def extended(text: str) -> list[Problem]:
+    inputs = "".join(f"{n}: {v}\n" for n, v in PUMP.items())
+    return [p for p in read_stage("s.yaml", text=HEAD + inputs + text)[1] if p.path != "settings"]
+
+
+@pytest.mark.parametrize(
+    ("course", "level", "words"),
+    [
+        ("a: {kind: starting, points: {0 s: 12 V, 5 ms: 30 V, 1 s: 12 V}}", "30 V", "at most the highest"),
+        ("a: {kind: load dump, points: {0 s: 14 V, 5 ms: 7 V, 1 s: 24 V}}", "7 V", "at least the lowest"),
+        ("a: {kind: load dump, points: {0 s: 12 V, 5 ms: 14 V, 1 s: 12 V}}", "14 V", "above the highest"),
+    ],
+)  # fmt: skip
+def test_a_course_that_is_none_is_told_at_its_point(course: str, level: str, words: str) -> None:
+    told = extended(f"courses:\n  {course}\n")
+    (problem,) = [p for p in told if p.path != "supply.crank"]
+    assert problem.severity == "warning"
+    assert problem.found == f"a point of {level}"
+    assert problem.expected.startswith(f"{words} supply.voltage")
+    assert problem.place.line == 3 + len(PUMP) + 2
+    assert problem.place.column == 3 + course.index(level)
+    assert extended("courses:\n  a: {kind: load dump, points: {0 s: 12 V, 1 s: 16.1 V}}\n") == []
+
+
+def test_a_rate_that_no_part_has() -> None:
+    (problem,) = extended("failure_modes:\n  m:\n    rate: 2e10 FIT\n")
+    assert (problem.place.line, problem.place.column) == (3 + len(PUMP) + 3, 11)
+    assert problem.severity == "warning"
+    assert "0.0001 FIT to 100000 FIT" in problem.expected
 
 
 def test_a_fallback_is_told_where_it_is_stated() -> None:

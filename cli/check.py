@@ -93,6 +93,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="instant by instant, min / typ / max: a PWM period of one side, from power-on to the first PWM, "
         "or from the last PWM edge until asleep",
     )
+    parser.add_argument(
+        "--duty",
+        metavar="DUTY",
+        default="",
+        help="of --timeline and --plot: the period at the lowest, middle or highest duty of the high side, or at "
+        "one such as '30 %%' (0 %% and 100 %% too); else where the side's pulse is shortest, --plot all three",
+    )
+    parser.add_argument(
+        "--current",
+        choices=["out", "in"],
+        help="of --timeline and --plot: the load current flows out of the bridge (the high side takes it over) or "
+        "into it (the low side does); else as the side takes it over, --plot both",
+    )
     add_mode(parser, "--mode")
     parser.add_argument("--html", metavar="FILE", help="write variants beside each other as a page")
     parser.add_argument("--csv", action="store_true", help="variants as rows of CSV")
@@ -142,6 +155,11 @@ def further(names: list[str]) -> list[str]:
 def run(args: argparse.Namespace, context: Context) -> int:
     others = further(args.names)
     stage = stage_with(args.stage, args.set, context, args.drive_mode)
+    asked = "--duty" if args.duty else "--current" if args.current else ""
+    if asked and args.timeline not in ("low", "high") and not args.plot:
+        raise CallError(
+            f"{asked} without a PWM period", "--timeline low, --timeline high or --plot"
+        )
     if args.timeline:
         return _timeline(args, stage, context)
     if args.drive_mode:
@@ -285,7 +303,8 @@ def _timeline(args: argparse.Namespace, stage: Stage, context: Context) -> int:
     others = [f"--{n}" for n in ("csv", "html", "explain", "spice", "plot") if getattr(args, n)]
     if others or args.names:
         raise CallError(f"{[*args.names, *others][0]} beside --timeline", "the stage alone")
-    found = timeline_of(inputs_of(stage), args.timeline)
+    inputs = inputs_of(stage)
+    found = timeline_of(inputs, args.timeline, duty=args.duty, current=args.current)
     asked = [args.timeline] if args.timeline in ("startup", "sleep") else []
     result = assess(stage, names=asked) if asked else None
     verdicts = result.verdicts if result else ()
@@ -542,6 +561,7 @@ def _files(args: argparse.Namespace, stage: Stage, context: Context) -> None:
 
         folder = Path(args.plot)
         folder.mkdir(parents=True, exist_ok=True)
-        for name, svg in plots(inputs).items():
+        drawn = plots(inputs, duty=args.duty, current=args.current)
+        for name, svg in drawn.items():
             write_text(folder / f"{name}.svg", stamped(svg, str(identity(stage))))
             context.err(f"wrote {folder / name}.svg")

@@ -42,6 +42,10 @@ EXAMPLES: dict[str, tuple[tuple[str, str], ...]] = {
         ("gateword check coolant_pump --explain deadtime.enough.high", "the derivation of one"),
         ('gateword check coolant_pump --set "TIMING.DEAD_TIME=800 ns"', "with another setting"),
         ("gateword check coolant_pump --timeline startup", "from power-on to the first PWM"),
+        (
+            "gateword check coolant_pump --timeline low --duty highest --current out",
+            "a PWM period, instant by instant",
+        ),
     ),
     "sweep": (
         ("gateword sweep coolant_pump TIMING.DEAD_TIME", "every option of a setting"),

@@ -2,13 +2,30 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from .context import columns, wrap
 
 if TYPE_CHECKING:
+    from regmap.calc.duty import Direction
     from regmap.calc.timelines import Moment, Timeline
+
+
+def asked_of_period(words: list[str]) -> tuple[str, Direction | None]:
+    """The duty and the direction of the current that follow a side, as typed: `highest out`, `30 % in`."""
+    from regmap.calc.duty import DIRECTIONS
+
+    current = next((d for d in DIRECTIONS if words[-1:] == [d]), None)
+    return " ".join(words[:-1] if current else words), current
+
+
+def as_options(words: list[str]) -> str:
+    """The same as options of `gateword check --timeline`."""
+    duty, current = asked_of_period(words)
+    told = f" --duty {shlex.quote(duty)}" if duty else ""
+    return told + (f" --current {current}" if current else "")
 
 
 def cells(entries: Iterable[Moment], *, spans: bool = True) -> list[list[str]]:
@@ -36,7 +53,8 @@ def ending(found: Timeline) -> list[str]:
 
 def lines_of(found: Timeline, width: int) -> list[str]:
     """The whole timeline for people."""
-    lines = [f"{found.title}, {found.counted}: min / typ / max"]
+    told = f", {found.counted}: min / typ / max" if found.groups else ""
+    lines = [wrap(f"{found.title}{told}", width, hang="  ")]
     for group in found.groups:
         if len(found.groups) > 1:
             lines.append(group.title)

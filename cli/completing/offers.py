@@ -232,6 +232,13 @@ def _reasons(_: Ask) -> Iterator[Candidate]:
     yield from (Candidate(n, t) for n, t in STOPS.items())
 
 
+def _duties(_: Ask) -> Iterator[Candidate]:
+    from regmap.calc.duty import DUTIES
+
+    yield from (Candidate(n, f"{n} duty of the high side that the stage states") for n in DUTIES)
+    yield from (Candidate(n, "one switch stays on, the other one off") for n in ("0%", "100%"))
+
+
 def _roles(ask: Ask) -> Iterator[Candidate]:
     from ..capture import ROLES
 
@@ -326,6 +333,7 @@ KINDS: dict[str, Callable[[Ask], Iterator[Candidate]]] = {
     "REG=WORD|REG:REPLY|COMMAND:REPLY": _registers("status", "="),
     "COMMAND": _pairs("commands"),
     "CHECK": _pairs("checks"),
+    "DUTY": _duties,
     "CHECK|STAGE": lambda ask: chain(_pairs("checks")(ask), _documents("stage")(ask)),
     "sweep NAME": lambda ask: levels([*ask.sight.settings(), *ask.sight.inputs()], ask.typed),
     "capture NAME": lambda ask: (Candidate(n, t) for n, t in ask.sight.faults()),

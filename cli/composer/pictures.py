@@ -9,7 +9,7 @@ from regmap.calc.timelines import WHICH, timeline_of
 from regmap.errors import CallError, closest
 
 from ..context import columns
-from ..timelines import cells, ending
+from ..timelines import asked_of_period, cells, ending
 from .vocabulary import Row, Sheet
 
 if TYPE_CHECKING:
@@ -48,14 +48,17 @@ def band_bar(low: float, typ: float, high: float, last: float, width: int) -> st
 def timeline_sheet(inputs: Inputs, which: str, width: int, *, drawn: bool) -> Sheet:
     """A PWM period, a start or the way to sleep: each instant with min / typ / max, and a band where it is `drawn`.
 
+    After a side may follow a duty and the direction of the current: `low highest out`, `high 30 % in`.
     Raises CallError for a timeline that is none, and without the inputs that it needs.
     """
-    known = next((w for w in WHICH if w == which), None)
+    name, *more = which.split()
+    known = next((w for w in WHICH if w == name), None)
     if known is None:
         offered = ", ".join(f"`timeline {w}`" for w in WHICH)
-        raise CallError(f"timeline {which[:20]}?", f"one of {offered}", closest(which, WHICH))
-    found = timeline_of(inputs, known)
-    rows = [Row(f"{found.counted}: min / typ / max", mark="dim")]
+        raise CallError(f"timeline {name[:20]}?", f"one of {offered}", closest(name, WHICH))
+    duty, current = asked_of_period(more)
+    found = timeline_of(inputs, known, duty=duty, current=current)
+    rows = [Row(f"{found.counted}: min / typ / max", mark="dim")] if found.groups else []
     for group in found.groups:
         rows.append(Row(group.title, mark="head"))
         last = max(float(e.time.high) - group.zero for e in group.entries)

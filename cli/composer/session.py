@@ -28,6 +28,7 @@ from regmap.stages.grammar import AS_STATED
 
 from ..context import hexword
 from ..files import write_text
+from ..timelines import as_options
 from . import sheets
 from .keeping import Keeper
 from .meaning import Meaning
@@ -280,8 +281,9 @@ class Session:
         return Outcome(sheet=inputs_sheet(self.draft, rest, self.width))
 
     def _timeline(self, rest: str) -> Outcome:
-        inputs, which = inputs_of(self.draft.stage, self.draft.bank), rest or "low"
-        self.note(f"gateword check {self.keeper.document} --timeline {which}")
+        inputs, which = inputs_of(self.draft.stage, self.draft.bank), rest.strip() or "low"
+        side, *more = which.split()
+        self.note(f"gateword check {self.keeper.document} --timeline {side}{as_options(more)}")
         return Outcome(
             sheet=timeline_sheet(
                 inputs, which, self.width, drawn=self.on_screen and self.width >= 76

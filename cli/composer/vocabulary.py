@@ -52,7 +52,7 @@ WORDS: dict[str, Word] = {
         Word(
             "timeline",
             "timeline [WHICH]",
-            "one PWM period, a start or the way to sleep, instant by instant, with tolerances",
+            "one PWM period (`low highest out`), a start or the way to sleep, instant by instant",
         ),
         Word("propose", "propose", "settings that meet the stage's goals, to accept or leave"),
         Word(
@@ -91,8 +91,8 @@ FOLLOWS: dict[str, tuple[tuple[str, str], ...]] = {
         ("sequence", "the whole write sequence"),
     ),
     "timeline": (
-        ("low", "a PWM period of the low side"),
-        ("high", "a PWM period of the high side"),
+        ("low", "a PWM period of the low side; `low 30 % out` at a duty, the current out or in"),
+        ("high", "a PWM period of the high side; `high lowest in`, `high 100 %`"),
         ("startup", "from power-on to the first PWM"),
         ("sleep", "from the last PWM edge until asleep"),
     ),

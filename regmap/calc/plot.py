@@ -16,9 +16,11 @@ from .corner import Variable, show_value
 from .currents import gate_voltage
 from .deadtime import knee_current, late_edge, needed_deadtime, voltage_error_share
 from .device import beyond_charge, output_charge, threshold_overdrive
+from .duty import DIRECTIONS, DUTIES, SIDES, Direction, Side, share_of_period, shortest
 from .edges import after_edge, current_edge_time, edge_time, plateau_left, plateau_reached, then
 from .inputs import ImpossibleError, Inputs
-from .period import period
+from .period import timeline
+from .periodplot import draw_period
 from .pwm import set_deadtime
 from .registry import run
 from .shunt import sample_window, sampling_need
@@ -28,7 +30,6 @@ from .svg import HUES, INK, Panel, picture, scale_for
 from .vds import junction_range, on_resistance, trip_current
 from .work import About, Work
 
-Side = Literal["high", "low"]
 WIDTH = 680.0
 
 
@@ -43,20 +44,32 @@ def _need(work: Work, *variables: Variable | None) -> list[Variable]:
     return found
 
 
-def plots(inputs: Inputs, left_out: list[str] | None = None) -> dict[str, str]:
+def plots(
+    inputs: Inputs,
+    left_out: list[str] | None = None,
+    *,
+    duty: str = "",
+    current: Direction | None = None,
+) -> dict[str, str]:
     """All plots that the inputs allow, name -> SVG text.
 
-    A plot that cannot be drawn is left out, with the reason added to `left_out`. Raises CallError
-    when none can be drawn.
+    The PWM period of each side at its lowest, middle and highest duty and for both directions of the
+    current, or at the `duty` and for the `current` that is named (see `period.timeline`). A plot that
+    cannot be drawn is left out, with the reason added to `left_out`. Raises CallError when none can be
+    drawn, and for what is no duty.
     """
-    sides: tuple[Side, Side] = ("high", "low")
     makers: dict[str, Callable[[], str]] = {}
-    for side in sides:
+    if duty:
+        share_of_period(_bench("PWM period", inputs), duty)
+    for side in SIDES:
         makers[f"turn-on-{side}"] = partial(edge, inputs, side, "on")
         makers[f"turn-off-{side}"] = partial(edge, inputs, side, "off")
         makers[f"trip-current-{side}"] = partial(trip, inputs, side)
         makers[f"dead-time-{side}"] = partial(deadtime, inputs, side)
-        makers[f"period-{side}"] = partial(_whole_period, inputs, side)
+        for at in (duty,) if duty else DUTIES:
+            for way in (current,) if current else DIRECTIONS:
+                name = f"period-{side}-{'-'.join(at.replace('%', ' percent').split())}-{way}"
+                makers[name] = partial(_whole_period, inputs, side, at, way)
     makers["start-up"] = partial(_powering, inputs, "startup")
     makers["sleep"] = partial(_powering, inputs, "sleep")
     makers["sampling"] = partial(sampling, inputs)
@@ -74,12 +87,16 @@ def plots(inputs: Inputs, left_out: list[str] | None = None) -> dict[str, str]:
     return drawn
 
 
-def _whole_period(inputs: Inputs, side: Side) -> str:
+def _whole_period(inputs: Inputs, side: Side, duty: str, current: Direction) -> str:
     """The timeline with the verdicts that are read from it."""
-    names = [f"vds.blanking.{side}", f"deadtime.enough.{side}"]
-    names += ["sense.settling"] if side == "low" else []
+    found = timeline(inputs, side, duty=duty, current=current)
+    names = [] if found.idle else [f"deadtime.enough.{side}"]
+    if names and found.hard:
+        names.append(f"vds.blanking.{side}")
+    if names and side == "low" and duty == shortest(side):
+        names.append("sense.settling")
     told = [v for v in run(inputs, names) if v.value is not None and v.limit is not None]
-    return period(inputs, side, verdicts=told)
+    return draw_period(inputs, found, told if names else [])
 
 
 def _powering(inputs: Inputs, way: Way) -> str:

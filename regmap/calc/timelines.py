@@ -10,8 +10,10 @@ from typing import Literal
 
 from regmap.record import dataclass
 
+from ..errors import CallError
 from . import period, startup
 from .corner import Variable
+from .duty import Direction, Side
 from .inputs import Inputs
 from .work import About, Work
 
@@ -55,7 +57,7 @@ class Group:
 class Timeline:
     """Instants in their order. `missing` are inputs without which some are left out.
 
-    `end` is what `limit` holds, where the stage states one.
+    `end` is what `limit` holds, where the stage states one. `period` is what a PWM period is of.
     """
 
     which: Which
@@ -66,6 +68,7 @@ class Timeline:
     limit: Variable | None = None
     missing: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    period: period.Period | None = None
 
     def json(self) -> dict[str, object]:
         """A plain object; times in seconds."""
@@ -78,6 +81,7 @@ class Timeline:
             "limit_s": None if self.limit is None else _band(self.limit),
             "missing": list(self.missing),
             "notes": list(self.notes),
+            "period": None if self.period is None else self.period.json(),
         }
 
 
@@ -101,27 +105,44 @@ def sources(variable: Variable) -> list[str]:
     return [said for said in found if said]
 
 
-def timeline_of(inputs: Inputs, which: Which) -> Timeline:
-    """The timeline of that name. Raises CallError where the inputs tell of none."""
-    return _period(inputs, which) if which in ("low", "high") else _powering(inputs, which)
+def timeline_of(
+    inputs: Inputs, which: Which, *, duty: str = "", current: Direction | None = None
+) -> Timeline:
+    """The timeline of that name; `duty` and `current` are of a PWM period (see `period.timeline`).
+
+    Raises CallError where the inputs tell of none.
+    """
+    if which in ("low", "high"):
+        side: Side = "low" if which == "low" else "high"
+        return of_period(period.timeline(inputs, side, duty=duty, current=current))
+    if duty or current:
+        raise CallError(f"a duty or a direction of the current for {which!r}", "low or high")
+    return _powering(inputs, which)
 
 
 _PHASES = (("on", "turn-on"), ("sense", "current sense"), ("off", "turn-off"))
 
 
-def _period(inputs: Inputs, which: Which) -> Timeline:
-    found = period.timeline(inputs, "low" if which == "low" else "high")
+def of_period(found: period.Period) -> Timeline:
+    """A PWM period in the shape of all timelines."""
     groups = []
     for phase, title in _PHASES:
-        here = [i for i in found if i.phase == phase]
-        zero = next((float(i.time.typ) for i in here if i.name == "input edge off"), 0.0)
+        here = [i for i in found.instants if i.phase == phase]
+        zero = next((float(i.time.typ) for i in here if i.name == period.EDGE_OFF), 0.0)
         entries = tuple(Moment(i.name, i.time, i.phase) for i in here)
         groups += [Group(title, entries, zero)] if here else []
     return Timeline(
-        which,
-        f"one PWM period, {which} side",
+        found.side,
+        found.title,
         "from the input edge that turns the switch on",
         tuple(groups),
+        missing=found.missing,
+        notes=(
+            *((found.idle,) if found.idle else (found.role,)),
+            *(limit.told for limit in found.limits),
+            *found.notes,
+        ),
+        period=found,
     )
 
 

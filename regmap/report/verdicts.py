@@ -7,6 +7,8 @@ from collections.abc import Callable, Mapping, Sequence
 
 from ..assessment.stage import Assessment
 from ..calc import SUBJECTS, WORDS, Inputs, Verdict
+from ..calc.duty import DIRECTIONS, DUTIES, SIDES, Side
+from ..calc.period import timeline
 from ..calc.plot import plots
 from ..calc.timelines import Timeline, Which, sources, timeline_of
 from ..errors import CallError
@@ -208,10 +210,51 @@ def drawings(inputs: Inputs) -> Html:
         drawn = plots(inputs, left_out)
     except CallError as error:
         return tag("p", f"No plot can be drawn: {error}.", cls="note")
-    figures = [tag("figure", Html(svg.strip())) for svg in drawn.values()]
+    figures = {name: tag("figure", Html(svg.strip())) for name, svg in drawn.items()}
+    periods = [name for name in figures if name.startswith("period-")]
+    others = [figures[name] for name in figures if name not in periods]
     notes = [tag("p", f"Left out: {reason}.", cls="note") for reason in left_out]
     told = [_phases(timeline_of(inputs, way)) for way in _WAYS if _WAYS[way] in drawn]
-    return join([tag("div", join(figures, "\n"), cls="pair"), *told, *notes])
+    for side in SIDES:
+        here = [figures[name] for name in periods if name.startswith(f"period-{side}-")]
+        if here:
+            told.append(
+                tag(
+                    "h3",
+                    f"PWM period of the {side} side, by duty of the high side and direction of the current",
+                )
+            )
+            told.append(tag("div", join(here, "\n"), cls="pair"))
+            told.append(_period(inputs, side))
+    return join([tag("div", join(others, "\n"), cls="pair"), *told, *notes])
+
+
+def _period(inputs: Inputs, side: Side) -> Html:
+    """The instants of one side at each duty and for both directions of the current: what the pictures show, in words."""
+    shown = [timeline(inputs, side, duty=d, current=c) for d in DUTIES for c in DIRECTIONS]
+    names: dict[tuple[str, str], None] = {}
+    for found in shown:
+        names.update({(i.phase, i.name): None for i in found.instants})
+    phases = ("on", "sense", "off")
+    rows: list[list[object]] = []
+    for phase, name in sorted(names, key=lambda k: phases.index(k[0])):
+        times = [
+            next((i.time.text() for i in p.instants if (i.phase, i.name) == (phase, name)), "")
+            for p in shown
+        ]
+        rows.append([f"turn-off: {name}" if phase == "off" else name, *times])
+    held = dict.fromkeys((limit.of, limit.name) for p in shown for limit in p.limits)
+    for of, name in held:
+        spare = [
+            next((x.spare_text for x in p.limits if (x.of, x.name) == (of, name)), "")
+            for p in shown
+        ]
+        rows.append([f"{of}, limit {name}", *spare])
+    if any(p.idle for p in shown):
+        rows.append(["no edges", *(p.idle for p in shown)])
+    head = ["instant", *(f"{p.told_duty}, current {p.current}" for p in shown)]
+    caption = f"PWM period of the {side} side, from the input edge on: min / typ / max"
+    return table(head, rows, caption=caption, cls="dense")
 
 
 #: timelines that are told in words too, by the name of their picture

@@ -13,7 +13,7 @@ import sys
 import time
 
 from regmap.assessment.stage import inputs_of
-from regmap.calc.period import period
+from regmap.calc.periodplot import period
 from regmap.stages.load import load_stage
 
 

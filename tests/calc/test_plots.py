@@ -25,12 +25,12 @@ def texts(svg: str) -> list[str]:
 def test_all_plots(shape: Inputs) -> None:
     reasons: list[str] = []
     drawn = plots(shape, reasons)
-    assert len(drawn) == 14
+    assert len(drawn) == 24
     assert not reasons
     for name, svg in drawn.items():
         root = ET.fromstring(svg)
         assert root.tag == f"{NS}svg"
-        assert len(svg) < 12_000, name
+        assert len(svg) < 13_000, name
         words = texts(svg)
         assert any("do not replace" in w for w in words), name
         assert "nan" not in svg
@@ -40,6 +40,26 @@ def test_all_plots(shape: Inputs) -> None:
             assert -1 <= float(item.get("x", 0)) <= width
             assert -1 <= float(item.get("y", 0)) <= height
     assert plots(shape) == drawn, "the same input gives the same bytes"
+
+
+def test_the_period_is_drawn_at_each_duty_and_for_both_directions(build: Build) -> None:
+    names = {n for n in plots(build()) if n.startswith("period-")}
+    assert names == {
+        f"period-{side}-{duty}-{way}"
+        for side in ("high", "low")
+        for duty in ("lowest", "middle", "highest")
+        for way in ("out", "in")
+    }
+    chosen = plots(build(), duty="30 %", current="in")
+    assert {n for n in chosen if n.startswith("period-")} == {
+        "period-high-30-percent-in",
+        "period-low-30-percent-in",
+    }
+    whole = plots(build(stage___pwm__duty__max="100 %"), duty="highest", current="out")
+    assert "never on" in texts(whole["period-low-highest-out"])
+    assert "on all the time" in texts(whole["period-high-highest-out"])
+    with pytest.raises(CallError, match="0 % to 100 %"):
+        plots(build(), duty="101 %")
 
 
 @pytest.mark.parametrize(
@@ -113,7 +133,7 @@ def test_missing_inputs_are_named(build: Build) -> None:
     left: list[str] = []
     drawn = plots(build(without=("stage:mosfet.qgs",)), left)
     assert set(drawn) == {"trip-current-high", "trip-current-low", "start-up", "sleep"}
-    assert len(left) == 10
+    assert len(left) == 20
     with pytest.raises(CallError):
         plots(Inputs([]))
     with pytest.raises(CallError, match="never turns on fully"):

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from regmap.calc import Inputs, Verdict, run
-from regmap.calc.period import period, timeline
+from regmap.calc.period import timeline
+from regmap.calc.periodplot import period
 from regmap.calc.spice import bridge, deck
 from regmap.calc.steps import stepped_time
 from tests.calc import judge
@@ -150,7 +151,7 @@ def test_a_level_above_the_threshold_is_no_handshake(build: Build) -> None:
 
 
 def test_the_timeline_shows_the_steps(build: Build) -> None:
-    names = [i.name for i in timeline(build((), **STEPS), "low")]
+    names = [i.name for i in timeline(build((), **STEPS), "low").instants]
     assert names.index("pre-charge over") < names.index("current edge over")
     assert names.index("edge current over") > names.index("gate charge starts")
     assert names.index("pre-discharge over") > names.index("gate discharge starts")

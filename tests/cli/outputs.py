@@ -48,6 +48,8 @@ RUNS = [
     "check coolant_pump --timeline startup --json",
     "check coolant_pump --timeline sleep --json",
     "check coolant_pump --timeline low --json",
+    "check coolant_pump --timeline high --duty 100% --current in --json",
+    "check {d}/no_duty.yaml --timeline low --json",
     "check {d}/first.yaml --set startup.supply_rise=1ms --timeline startup --json",
     "check coolant_pump coolant_pump deadtime --json",
     "check {d}/modes.yaml deadtime --json",

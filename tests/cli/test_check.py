@@ -309,3 +309,73 @@ def test_explain_tells_what_the_verdict_depends_on(gateword: Any) -> None:
     text = " ".join(gateword("check", "coolant_pump", "--explain", name).out.split())
     assert "depends on settings: " in text
     assert all(f"{n} ({v})" in text for n, v in {**found["settings"], **found["inputs"]}.items())
+
+
+@pytest.mark.parametrize("side", ["low", "high"])
+@pytest.mark.parametrize("duty", ["lowest", "middle", "highest", "30%", "0 %", "100%"])
+@pytest.mark.parametrize("current", ["out", "in"])
+def test_the_period_at_a_duty_and_for_a_direction(
+    gateword: Run, side: str, duty: str, current: str
+) -> None:
+    """The text says which side, duty and direction it shows; at the ends of the duty what the switch does then."""
+    words = "check", "coolant_pump", "--timeline", side, "--duty", duty, "--current", current
+    result = gateword(*words)
+    assert result.status == 0
+    text = " ".join(result.out.split())
+    share = {"lowest": "5 %", "middle": "50 %", "highest": "88 %"}.get(
+        duty, duty.replace("%", " %")
+    )
+    assert f"{side} side" in text
+    assert re.search(rf"\b{share.replace('  ', ' ')}", text)
+    assert f"current {'out of' if current == 'out' else 'into'} the bridge" in text
+    assert max(map(len, result.out.splitlines())) <= 80
+    shown = json.loads(gateword(*words, "--json").out)
+    period = shown["period"]
+    assert (period["side"], period["load_current"]) == (side, current)
+    assert period["duty"]["wanted"] == duty
+    if duty in ("0 %", "100%"):
+        always = (duty == "100%") == (side == "high")
+        assert f"the {side} side {'stays on' if always else 'is never on'}" in text
+        assert period["edges"] is False
+        assert shown["instants"] == []
+        return
+    assert period["edges"] is True
+    assert period["takes_current_over"] == ((side == "high") == (current == "out"))
+    assert {x["name"] for x in period["limit_times"]} >= {"VDS monitor may trip", "dead time over"}
+    for limit in period["limit_times"]:
+        assert limit["instant"] in {i["name"] for i in shown["instants"]}
+        assert f"{limit['instant']}, limit {limit['name']}" in text
+
+
+def test_the_stage_s_own_ends_of_the_duty_are_not_replaced_by_another(gateword: Run) -> None:
+    for side, change, told in (
+        ("low", "pwm.duty.max=100 %", "100 % the low side is never on"),
+        ("high", "pwm.duty.min=0 %", "0 % the high side is never on"),
+    ):
+        out = gateword("check", "coolant_pump", "--timeline", side, "--set", change).out
+        assert told in " ".join(out.split())
+        assert "50 %" not in out
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--timeline", "low", "--duty", "130 %"], "a duty of 0 % to 100 %"),
+        (["--timeline", "low", "--duty", "half"], "lowest, middle, highest"),
+        (["--timeline", "startup", "--duty", "lowest"], "--duty without a PWM period"),
+        (["--current", "in"], "--current without a PWM period"),
+    ],
+)
+def test_a_period_that_cannot_be_asked_for(gateword: Run, words: list[str], told: str) -> None:
+    result = gateword("check", "coolant_pump", *words)
+    assert result.status == 2
+    assert told in result.err
+    assert result.out == ""
+
+
+def test_plots_of_a_period_at_a_duty(gateword: Run, tmp_path: Path) -> None:
+    words = "--plot", str(tmp_path / "p"), "--duty", "100%", "--current", "in"
+    assert gateword("check", "coolant_pump", *words).status == 0
+    names = {p.name for p in (tmp_path / "p").glob("period-*")}
+    assert names == {"period-high-100-percent-in.svg", "period-low-100-percent-in.svg"}
+    assert "never on" in (tmp_path / "p" / "period-low-100-percent-in.svg").read_text()

@@ -47,6 +47,7 @@ def objects(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[dict[str
             "settings:", "waive: {sense.range: measured on the bench}\nsettings:", 1
         ),
         "other.yaml": pump.replace("frequency: 20 kHz", "frequency: 40 kHz"),
+        "no_duty.yaml": pump.replace("  duty.min: 5 %\n  duty.max: 88 %\n", ""),
         "modes.yaml": pump
         + "\nmodes: {fast: {pwm.frequency: 40 kHz, after: [OT_WARN, controller], within: 1 ms, settings: {SENSE.OC_TH: 18 mV, MODE.VDS_ACT: off}}, rest: {after: [OT_WARN], driving: no}}\n",
         "other_modes.yaml": pump.replace("OC_FILT: 2.2 us", "OC_FILT: 3.3 us", 1)

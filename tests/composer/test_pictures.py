@@ -44,7 +44,7 @@ def test_a_band_as_a_bar() -> None:
 
 def test_the_timeline_tells_every_instant_of_the_calculation(pump: Path, state: Path) -> None:
     _, out = lines(str(pump), state, "timeline high\nleave\n")
-    found = timeline(inputs_of(load_stage(pump)), "high")
+    found = timeline(inputs_of(load_stage(pump)), "high").instants
     assert len(found) > 8
     for instant in found:
         assert re.search(rf"{re.escape(instant.name)} +{re.escape(instant.time.text())}", out)
@@ -56,13 +56,25 @@ def test_the_screen_draws_bands_and_margins_in_order(driver: Driver) -> None:
     driver.enter("timeline")
     rows = [r.text for r in driver.view.sheet.rows]
     drawn = [r for r in rows if BLOCKS.search(r)]
-    found = [i for i in timeline(inputs_of(load_stage("coolant_pump")), "low") if i.phase == "on"]
+    period = timeline(inputs_of(load_stage("coolant_pump")), "low")
+    found = [i for i in period.instants if i.phase == "on"]
     assert len(drawn) >= len(found)
     starts = [r.index("█") for r in drawn[: len(found)]]
     times = [float(i.time.typ) for i in found]
     assert [starts[times.index(t)] for t in sorted(times)] == sorted(starts)
     driver.press("Esc").enter("sweep TIMING.DEAD_TIME")
     assert BLOCKS.search("\n".join(r.text for r in driver.view.sheet.rows))
+
+
+def test_the_timeline_at_a_duty_and_for_a_direction(pump: Path, state: Path) -> None:
+    _, out = lines(str(pump), state, "timeline low highest out\ntimeline high 100 % in\nleave\n")
+    inputs = inputs_of(load_stage(pump))
+    for instant in timeline(inputs, "low", duty="highest", current="out").instants:
+        assert re.search(rf"{re.escape(instant.name)} +{re.escape(instant.time.text())}", out)
+    assert "100 % the high side stays on" in out
+    status, out = lines(str(pump), state, "timeline low 130 %\nleave\n")
+    assert status == 1
+    assert "a duty of 0 % to 100 %" in out
 
 
 def test_a_side_that_is_none_is_refused(pump: Path, state: Path) -> None:

@@ -155,7 +155,7 @@ def test_digests_faults_waivers_known_frames_and_sign_off(stage: Stage, html: st
     for fault in stage.chip.faults.values():
         assert fault.title in text
     assert text.count(" proven ") == len(stage.chip.known_frames)
-    assert html.count("<svg") == 14
+    assert html.count("<svg") == 24
 
 
 def test_what_fails_is_a_finding_and_is_ticked_off() -> None:
@@ -358,3 +358,15 @@ def test_another_board_stands_beside_the_stage(tmp_path: Path) -> None:
     assert all(check in words for check in failing)
     assert "2 faults in a mode with nothing settled that follows" in words
     assert "200 ns" in " ".join(Page(bad.html).words)
+
+
+def test_the_record_shows_the_period_at_each_duty_and_for_both_directions() -> None:
+    text = review(load_stage("coolant_pump")).html
+    for side in ("high", "low"):
+        for duty in ("lowest", "middle", "highest"):
+            for way in ("out of", "into"):
+                title = rf"One PWM period, {side} side, {duty} duty \(\d+ %\) of the high side, current {way} the bridge"
+                assert len(re.findall(f"<title>{title}</title>", text)) == 1
+        # and in words, for who cannot see it
+        assert f"PWM period of the {side} side, from the input edge on" in text
+    assert "current off, limit dead time over" in text

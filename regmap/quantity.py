@@ -115,10 +115,12 @@ _ATOMS: dict[str, tuple[Dim, Fraction, bool]] = {
 }
 
 _UNITS: dict[str, tuple[Dim, Fraction]] = {"": (NONE, Fraction(1))}
+_POWERS = {prefix: Fraction(10) ** power for prefix, power in _PREFIXES.items()}
 for _unit, (_dim, _factor, _prefixed) in _ATOMS.items():
-    for _prefix, _power in _PREFIXES.items() if _prefixed else [("", 0)]:
+    for _prefix in _PREFIXES if _prefixed else ("",):
         # SI wins over a clash: "min" is minutes, never milli-inch; no prefixed atom collides.
-        _UNITS.setdefault(_prefix + _unit, (_dim, _factor * Fraction(10) ** _power))
+        _size = _POWERS[_prefix] if _factor == 1 else _factor * _POWERS[_prefix]
+        _UNITS.setdefault(_prefix + _unit, (_dim, _size))
 
 # only the digits of ASCII: a number must look like what it is
 _NUMBER = r"[+-]?(?:[0-9][0-9_]*\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,4})?"

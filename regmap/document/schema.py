@@ -439,6 +439,11 @@ class Record(Shape):
         hints: Mapping[str, str] | None = None,
     ) -> None:
         self.keys = dict(keys)
+        # nearly all that is read is one scalar: its text goes to `convert` without the step through `read`
+        self._readers = {
+            name: (shape.read, shape.convert if type(shape).read is Scalar.read else None)  # type: ignore[attr-defined]
+            for name, (shape, _, _) in self.keys.items()
+        }
         self.required = tuple(n for n, (_, needed, _doc) in self.keys.items() if needed)
         self.label = label
         self.hints = hints or {}
@@ -447,7 +452,7 @@ class Record(Shape):
         if not isinstance(node, MappingNode):
             return reader.complain(node, path, kind_of(node), self.label)
         rec = Rec(node, path)
-        keys, key_nodes, value_nodes = self.keys, rec.key_nodes, rec.value_nodes
+        keys, key_nodes, value_nodes = self._readers, rec.key_nodes, rec.value_nodes
         old = KEYS.get(self.label)
         meant: set[str] = set()
         ahead = f"{path}." if path else ""
@@ -456,8 +461,8 @@ class Record(Shape):
             if old is not None and name in old:
                 reader.renamed(key, path, name, old[name])
                 name = old[name]
-            entry = keys.get(name)
-            if entry is None:
+            readers = keys.get(name)
+            if readers is None:
                 near = self.hints.get(name) or closest(name, keys)
                 meant.add(near)
                 reader.complain(
@@ -472,12 +477,17 @@ class Record(Shape):
                 continue
             key_nodes[name] = key
             value_nodes[name] = value
-            read = entry[0].read(value, reader, ahead + name)
+            any_way, scalar = readers
+            if scalar is not None and type(value) is ScalarNode and value.value != "":
+                read = scalar(value, value.value, reader, ahead + name)
+            else:
+                read = any_way(value, reader, ahead + name)
             if read is not BAD:
                 rec[name] = read
         for name in self.required:
-            if name not in rec.key_nodes and name not in meant:
-                reader.complain(node, path, f"no key '{name}'", f"{name}: {keys[name][0].label}")
+            if name not in key_nodes and name not in meant:
+                label = self.keys[name][0].label
+                reader.complain(node, path, f"no key '{name}'", f"{name}: {label}")
         return rec
 
     def json(self) -> dict[str, object]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import io
 import re
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -52,7 +53,11 @@ class Source:
         self.path = path
         self.text = text
         self.node = node
-        self.lines = text.splitlines()
+
+    @cached_property
+    def lines(self) -> list[str]:
+        """Only a message shows one."""
+        return self.text.splitlines()
 
     @property
     def digest(self) -> str:

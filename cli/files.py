@@ -45,7 +45,11 @@ def open_gate(args: argparse.Namespace) -> Gate:
     gate = Gate()
     written = OUTPUTS | {MAKERS.get(args.command, "")}
     outputs = [v for n, v in vars(args).items() if n in written and isinstance(v, str) and v != "-"]
-    if args.command == "propose" and outputs and _same_file(outputs[0], args.stage):
+    # files that a command changes: a stage that its proposal goes into, a map that a newer source goes into
+    if outputs and (
+        (args.command == "propose" and _same_file(outputs[0], args.stage))
+        or (args.command == "new" and args.update)
+    ):
         gate.edits(outputs[0])
     for output in outputs:
         if getattr(args, "kind", "") != "project":  # a folder hides nothing

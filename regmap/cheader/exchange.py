@@ -135,7 +135,6 @@ class FrameRoutines:
                 if self.after
                 else []
             ),
-            "    bool rejected;      /* the status of the last reply told of a rejected frame */",
             "    bool reset;         /* the status of the last reply told of a reset */",
             *(
                 [
@@ -174,7 +173,7 @@ class FrameRoutines:
             ]
         if self.after:
             lines += ["spi->pending_count = 0U;", "spi->format = 0U;", "spi->frames = 0U;"]
-        lines += ["spi->rejected = false;", "spi->reset = false;"]
+        lines += ["spi->reset = false;"]
         if self.counted:
             lines += ["spi->counted = false;", "spi->counter = 0U;"]
         sheet.function(
@@ -249,7 +248,7 @@ class FrameRoutines:
 
     def frame_in(self) -> None:
         names = self.sheet.names
-        error = {n: names.macro("FRAME_ERROR", n) for n in ("RESET", "REJECTED")}
+        error = {"RESET": names.macro("FRAME_ERROR", "RESET")}
         lines = ["uint8_t errors = 0U;", f"uint8_t result = {self.result('OK')};"]
         if not self.several:
             # declarations first: no mixing with statements is needed in C99, but it reads better
@@ -290,17 +289,11 @@ class FrameRoutines:
             f"errors = (uint8_t)((unsigned int)errors & {number(0x3F, 8)});",
             f"if ((errors & {number(15, 8)}) != 0U) {{",
             f"    result = {self.result('FRAME_ERROR')};",
-            f"}} else if ((errors & {error['REJECTED']}) != 0U) {{",
-            "    /* the flag may stay until it is cleared: news only where it was not there before */",
-            f"    if ((!spi->rejected) || (errors != {error['REJECTED']})) {{",
-            f"        result = {self.result('REJECTED')};",
-            "    }",
-            "    spi->rejected = true;",
+            "} else if (errors != 0U) {",
+            "    /* a flag that stays up hides the next rejection: nothing is proven while it does */",
+            f"    result = {self.result('REJECTED')};",
             "} else {",
-            "    spi->rejected = false;",
-            "    if (errors != 0U) {",
-            f"        result = {self.result('REJECTED')};",
-            "    }",
+            "    /* nothing is wrong */",
             "}",
             "spi->errors = errors;",
             "return result;",

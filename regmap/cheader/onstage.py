@@ -14,6 +14,7 @@ from ..errors import CallError
 from ..frames.codec import Codec
 from .chain import write_chain
 from .chosen import write_chosen
+from .clearing import write_clearing
 from .frames import FrameNames, write_frames
 from .modes import all_ways, write_mode_tables, write_modes
 from .monitors import write_monitor_tables, write_test_monitors
@@ -127,6 +128,7 @@ def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
         write_init(sheet, stage, actions, frames)
         if sheet.has("run"):
             write_warm(sheet, stage, actions, frames)
+            write_clearing(sheet, stage, actions, frames)
         if sheet.has("run") and sheet.has("faults") and sheet.chip.faults:
             write_status_steps(sheet, stage, actions, frames)
     if sheet.has("tests") and sheet.chip.monitor_tests:

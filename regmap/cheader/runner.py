@@ -16,6 +16,7 @@ from ..errors import CallError
 from ..frames.words import build
 from ..quantity import Band
 from .bitcode import put
+from .clearing import AT_POWER_UP, NAME, told_in_replies
 from .exchange import FrameRoutines
 from .frames import FrameNames
 from .sheet import Sheet
@@ -31,6 +32,15 @@ class Runner(FrameRoutines):
 
     resynced = False
 
+    @property
+    def lenient(self) -> bool:
+        """Whether a task may have to go on while a flag says that a frame was rejected."""
+        return self.clears or bool(told_in_replies(self.sheet.chip))
+
+    @property
+    def clears(self) -> bool:
+        return NAME in self.sheet.tables
+
     def write(self, stage: Stage) -> None:
         self.types()
         self.frame_out()
@@ -42,6 +52,8 @@ class Runner(FrameRoutines):
                 self.status()
             if "warm" in self.sheet.tables:
                 self.resync()
+            if self.clears and self.resynced:
+                self.clear_rejected()
             if {"warm", "init"} <= self.sheet.tables and self.resynced:
                 self.restart()
             if "readback" in self.sheet.tables:
@@ -73,6 +85,13 @@ class Runner(FrameRoutines):
                 if "locked" in sheet.tables
                 else []
             ),
+            *(
+                [
+                    "    uint8_t lenient;    /* 1: goes on while a flag tells of a rejected frame; 2: one did; 0: stops */"
+                ]
+                if self.lenient
+                else []
+            ),
             "    uint8_t bytes;      /* bytes in `out`, and wanted in `in` */",
             f"    uint8_t out[{most}];",
             f"    uint8_t in[{most}];",
@@ -88,6 +107,7 @@ class Runner(FrameRoutines):
                 "task->bytes = 0U;",
                 "task->wait_us = 0U;",
                 *(["task->watched = 0U;"] if "locked" in sheet.tables else []),
+                *(["task->lenient = 0U;"] if self.lenient else []),
                 *(["task->seen = 0U;"] if self.after else []),
             ],
             "A table of steps from its beginning.",
@@ -110,21 +130,30 @@ class Runner(FrameRoutines):
             ],
             "One call a tick: at most one frame, no waiting. BUSY and WAIT: call again; OK: the table is done. RUN_...",
         )
-        lines = [
-            f"{self.task} task;",
+        task = "task->" if self.clears else "task."
+        loop = [
             f"uint8_t result = {self.result('BUSY')};",
-            f"{self.low('task_begin')}(&task, steps, size);",
             f"while ((result == {self.result('BUSY')}) || (result == {self.result('WAIT')})) {{",
-            f"    result = {self.low('tick')}(spi, &task);",
+            f"    result = {self.low('tick')}(spi, {'' if self.clears else '&'}task);",
             f"    if (result == {self.result('WAIT')}) {{",
-            "        spi->wait_us(spi->context, task.wait_us);",
+            f"        spi->wait_us(spi->context, {task}wait_us);",
             "    }",
             "}",
             f"if (result != {self.result('OK')}) {{",
-            "    *failed = task.at;",
+            f"    *failed = {task}at;",
             "}",
             "return result;",
         ]
+        begin = [f"{self.task} task;", f"{self.low('task_begin')}(&task, steps, size);"]
+        lines = [begin[0], loop[0], begin[1], *loop[1:]]
+        if self.clears:
+            finish = self.low("task_finish")
+            lines = [*begin, f"return {finish}(spi, &task, failed);"]
+            sheet.hidden_function(
+                f"uint8_t {finish}({self.spi} *spi, {self.task} *task, uint16_t *failed)",
+                loop,
+                "Runs a task to its end, or to the first step that fails.",
+            )
         sheet.function(
             f"uint8_t {self.low('run')}({self.spi} *spi, const {self.step} *steps, uint16_t size, uint16_t *failed)",
             lines,
@@ -247,8 +276,17 @@ class Runner(FrameRoutines):
             f"    result = {self.result('EXPECT')};",
             "}",
         ]
+        rejected = self.sheet.names.macro("FRAME_ERROR", "REJECTED")
+        going_on = [
+            f"if ((result == {self.result('REJECTED')}) && (task->lenient != 0U) && (spi->errors == {rejected})) {{",
+            "    /* believed where the caller wants that, and told */",
+            "    task->lenient = 2U;",
+            f"    result = {self.result('OK')};",
+            "}",
+        ]
         lines = [
             f"uint8_t result = {self.low('frame_in')}(spi{fmt}, task->in);",
+            *(going_on if self.lenient else []),
             f"if (result == {self.result('OK')}) {{",
         ]
         # where each reply comes within its own frame, nothing is ever waited for
@@ -312,9 +350,11 @@ class Runner(FrameRoutines):
             f"uint8_t result = {busy};",
             "uint8_t pass;",
             "bool same = true;",
+            *(["bool proven = true;"] if self.lenient else []),
             f"for (pass = 0U; (pass < 2U) && ((result == {busy}) || (result == {ok})); pass++) {{",
             "    uint16_t index = 0U;",
             f"    {self.low('task_begin')}(&task, {steps}, {size});",
+            *(["    task.lenient = 1U;"] if self.lenient else []),
             f"    result = {busy};",
             f"    while (result == {busy}) {{",
             "        const uint16_t at = task.at;",
@@ -329,7 +369,17 @@ class Runner(FrameRoutines):
             "            index++;",
             "        }",
             "    }",
+            *(["    proven = proven && (task.lenient == 1U);"] if self.lenient else []),
             "}",
+            *(
+                [
+                    f"if ((result == {ok}) && (!proven)) {{",
+                    f"    result = {self.result('REJECTED')};",
+                    "}",
+                ]
+                if self.lenient
+                else []
+            ),
             f"if ((result == {ok}) && (!same)) {{",
             f"    result = {self.result('CHANGED')};",
             "}",
@@ -339,7 +389,33 @@ class Runner(FrameRoutines):
             f"uint8_t {self.low('read_status')}({self.spi} *spi, {self.data} words[{names.macro('STATUS_COUNT')}])",
             lines,
             "Reads every status register of a configured chip twice, ready for `explain`: only OK is good. What either "
-            "read has shown is in the words, for reading may erase faults. RUN_...",
+            "read has shown is in the words, for reading may erase faults"
+            + (
+                ", also where the result is REJECTED: a flag tells of a rejected frame then, and what was read is not proven"
+                if self.lenient
+                else ""
+            )
+            + ". RUN_...",
+        )
+
+    def clear_rejected(self) -> None:
+        """The table that clears such a flag, then strict reads."""
+        ok = self.result("OK")
+        self.sheet.function(
+            f"uint8_t {self.low('clear_rejected')}({self.spi} *spi, uint16_t *failed)",
+            [
+                f"{self.task} task;",
+                f"uint8_t result = {ok};",
+                f"{self.low('task_begin')}(&task, {self.low('clear_rejected_steps')}, {self.sheet.names.macro('CLEAR_REJECTED_STEPS', 'COUNT')});",
+                "task.lenient = 1U;",
+                f"result = {self.low('task_finish')}(spi, &task, failed);",
+                f"if (result == {ok}) {{",
+                f"    result = {self.low('resync')}(spi);",
+                "}",
+                "return result;",
+            ],
+            "Clears the flag of a rejected frame, with which every other result is REJECTED, and sees that it is down. What was "
+            "under way is not known to have been done: begin it again. RUN_...",
         )
 
     def resync(self) -> None:
@@ -367,7 +443,8 @@ class Runner(FrameRoutines):
                 "return result;",
             ],
             "Counters back in step with a chip that has kept its state while the controller restarted: first spi_init, "
-            "then this, then the table warm_steps. Not OK: the chip is not configured, or not there. RUN_...",
+            "then this, then the table warm_steps. Not OK: the chip is not configured, or not there, or (REJECTED) a flag tells of a "
+            "rejected frame. RUN_...",
         )
 
     def restart(self) -> None:
@@ -385,18 +462,36 @@ class Runner(FrameRoutines):
             f"    result = {run}(spi, {init}, {inits}, failed);",
             "}",
         ]
+        late = AT_POWER_UP if AT_POWER_UP in sheet.tables else NAME
+        table, rows = self.low(f"{late}_steps"), names.macro(f"{late.upper()}_STEPS", "COUNT")
+        cleared, cleared_first = [], []
+        if self.clears:
+            cleared = [
+                f"if ((result == {ok}) || (result == {self.result('REJECTED')})) {{",
+                "    /* a flag of a rejected frame stays up, and no bring-up gets past it */",
+                f"    result = {self.low('clear_rejected')}(spi, failed);",
+                "}",
+            ]
+            cleared_first = [
+                f"    {self.low('task_begin')}(&task, {table}, {rows});",
+                "    task.lenient = 1U;",
+                f"    (void){self.low('task_finish')}(spi, &task, failed);",
+            ]
         sheet.function(
             f"uint8_t {self.low('restart')}({self.spi} *spi, uint16_t *failed)",
             [
+                *([f"{self.task} task;"] if self.clears else []),
                 f"uint8_t result = {ok};",
                 again,
                 f"result = {self.low('resync')}(spi);",
+                *cleared,
                 f"if (result == {ok}) {{",
                 f"    result = {run}(spi, {warm}, {warms}, failed);",
                 "}",
                 f"if (result != {ok}) {{",
                 "    /* it was never brought as far; what only a chip after power-up shows is not looked for again */",
                 f"    {again}",
+                *cleared_first,
                 f"    result = {run}(spi, &{init}[{first}], {count(sheet.init_steps - sheet.after_power_up)}, failed);",
                 "}",
                 *(reset if sheet.after_power_up else []),

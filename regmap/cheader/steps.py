@@ -42,7 +42,16 @@ STEP_KINDS = (
 
 #: the part of a table that ends it
 CLOSING = "closing"
-OUR_TABLES = ("init", "readback", "locked", "status", "warm", "monitor_test")
+OUR_TABLES = (
+    "init",
+    "readback",
+    "locked",
+    "status",
+    "warm",
+    "monitor_test",
+    "clear_rejected",
+    "clear_rejected_at_power_up",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

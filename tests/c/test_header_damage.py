@@ -98,11 +98,12 @@ def library_command(
     stage: Stage, folder: Path, tool: str, language: str, library: Path
 ) -> list[str | Path]:
     """Writes the driver, and gives what makes a library of it whose routines are those of header/damage.c."""
-    tests = "test_monitors" in put(stage, language, folder).header
+    made = put(stage, language, folder).header
+    tests, clears = "test_monitors" in made, " clear_rejected(" in made
     if language == "rust":
         source = folder / "damage.rs"
         source.write_text((HERE / "languages" / "damage.rs").read_text("utf-8"), "utf-8")
-        has = ["--cfg", "monitors"] if tests else []
+        has = [*(["--cfg", "monitors"] if tests else []), *(["--cfg", "clears"] if clears else [])]
         return [
             tool,
             *has,
@@ -118,7 +119,7 @@ def library_command(
     several = ["-DGD_FORMATS"] if len(stage.chip.frames) > 1 else []
     flags = ["-Wall", "-Wextra", "-Werror", "-O1", "-shared", "-fPIC", "-I", folder]
     if language == "cpp":
-        has = ["-DMONITORS"] if tests else []
+        has = [*(["-DMONITORS"] if tests else []), *(["-DCLEARS"] if clears else [])]
         # several libraries in one process: each its own tables
         return [
             tool,

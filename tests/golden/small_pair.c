@@ -274,7 +274,6 @@ void sm_spi_init(sm_spi_t *spi, bool (*transfer)(void *context, const uint8_t *o
     spi->pending_count = 0U;
     spi->format = 0U;
     spi->frames = 0U;
-    spi->rejected = false;
     spi->reset = false;
 }
 
@@ -309,17 +308,11 @@ uint8_t sm_frame_in(sm_spi_t *spi, const uint8_t *in)
     errors = (uint8_t)((unsigned int)errors & 0x3FU);
     if ((errors & 0x0FU) != 0U) {
         result = SM_RUN_FRAME_ERROR;
-    } else if ((errors & SM_FRAME_ERROR_REJECTED) != 0U) {
-        /* the flag may stay until it is cleared: news only where it was not there before */
-        if ((!spi->rejected) || (errors != SM_FRAME_ERROR_REJECTED)) {
-            result = SM_RUN_REJECTED;
-        }
-        spi->rejected = true;
+    } else if (errors != 0U) {
+        /* a flag that stays up hides the next rejection: nothing is proven while it does */
+        result = SM_RUN_REJECTED;
     } else {
-        spi->rejected = false;
-        if (errors != 0U) {
-            result = SM_RUN_REJECTED;
-        }
+        /* nothing is wrong */
     }
     spi->errors = errors;
     return result;

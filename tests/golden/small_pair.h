@@ -517,7 +517,6 @@ typedef struct {
     uint8_t errors;     /* FRAME_ERROR_... of the last reply */
     uint8_t pending_count; /* how many */
     uint8_t format;     /* and their format */
-    bool rejected;      /* the status of the last reply told of a rejected frame */
     bool reset;         /* the status of the last reply told of a reset */
 } sm_spi_t;
 
@@ -586,8 +585,8 @@ uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT]);
 
 /*
  * Counters back in step with a chip that has kept its state while the controller restarted: first
- * spi_init, then this, then the table warm_steps. Not OK: the chip is not configured, or not there.
- * RUN_...
+ * spi_init, then this, then the table warm_steps. Not OK: the chip is not configured, or not there,
+ * or (REJECTED) a flag tells of a rejected frame. RUN_...
  */
 uint8_t sm_resync(sm_spi_t *spi);
 

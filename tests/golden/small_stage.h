@@ -761,7 +761,6 @@ typedef struct {
     uint8_t errors;     /* FRAME_ERROR_... of the last reply */
     uint8_t pending_count; /* how many */
     uint8_t format;     /* and their format */
-    bool rejected;      /* the status of the last reply told of a rejected frame */
     bool reset;         /* the status of the last reply told of a reset */
 } sm_spi_t;
 
@@ -787,7 +786,6 @@ static inline void sm_spi_init(sm_spi_t *spi, bool (*transfer)(void *context, co
     spi->pending_count = 0U;
     spi->format = 0U;
     spi->frames = 0U;
-    spi->rejected = false;
     spi->reset = false;
 }
 
@@ -829,17 +827,11 @@ static inline uint8_t sm_frame_in(sm_spi_t *spi, const uint8_t *in)
     errors = (uint8_t)((unsigned int)errors & 0x3FU);
     if ((errors & 0x0FU) != 0U) {
         result = SM_RUN_FRAME_ERROR;
-    } else if ((errors & SM_FRAME_ERROR_REJECTED) != 0U) {
-        /* the flag may stay until it is cleared: news only where it was not there before */
-        if ((!spi->rejected) || (errors != SM_FRAME_ERROR_REJECTED)) {
-            result = SM_RUN_REJECTED;
-        }
-        spi->rejected = true;
+    } else if (errors != 0U) {
+        /* a flag that stays up hides the next rejection: nothing is proven while it does */
+        result = SM_RUN_REJECTED;
     } else {
-        spi->rejected = false;
-        if (errors != 0U) {
-            result = SM_RUN_REJECTED;
-        }
+        /* nothing is wrong */
     }
     spi->errors = errors;
     return result;
@@ -1043,8 +1035,8 @@ static inline uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUN
 
 /*
  * Counters back in step with a chip that has kept its state while the controller restarted: first
- * spi_init, then this, then the table warm_steps. Not OK: the chip is not configured, or not there.
- * RUN_...
+ * spi_init, then this, then the table warm_steps. Not OK: the chip is not configured, or not there,
+ * or (REJECTED) a flag tells of a rejected frame. RUN_...
  */
 static inline uint8_t sm_resync(sm_spi_t *spi)
 {

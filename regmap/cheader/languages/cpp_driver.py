@@ -27,6 +27,7 @@ struct task_t {
     step_t step{};
     uint16_t seen = 0U;
     uint8_t fetched = 0U;
+    uint8_t lenient = 0U; // 1: goes on while a flag tells of a rejected frame; 2: one did; 0: stops
     size_t bytes = 0U;
     table<uint8_t, bytes_most> out{};
     table<uint8_t, bytes_most> in{};
@@ -112,13 +113,8 @@ public:
         if ((errors & 0x0FU) != 0U) {
             return result_t::frame_error;
         }
-        // the flag may stay until it is cleared: news only where it was not there before
-        const bool was = rejected_;
-        rejected_ = (errors & error::rejected) != 0U;
-        if (rejected_ ? ((!was) || (errors != error::rejected)) : (errors != 0U)) {
-            return result_t::rejected;
-        }
-        return result_t::ok;
+        // a flag that stays up hides the next rejection: nothing is proven while it does
+        return (errors != 0U) ? result_t::rejected : result_t::ok;
     }
 
     // Sends one frame and gets what came in meanwhile.
@@ -168,7 +164,12 @@ public:
     // The same, where the frame is known already.
     constexpr result_t task_reply(task_t &task, frame_t came) noexcept
     {
-        const result_t result = reply_in(task.step.format, came);
+        result_t result = reply_in(task.step.format, came);
+        if ((result == result_t::rejected) && (task.lenient != 0U) && (errors == error::rejected)) {
+            // believed where the caller wants that, and told
+            task.lenient = 2U;
+            result = result_t::ok;
+        }
         if (result != result_t::ok) {
             task.fetched = 0U;
             return result;
@@ -246,6 +247,12 @@ public:
     result_t run_part(const step_t *rows, size_t size)
     {
         task_t task(rows, size);
+        return finish(task);
+    }
+
+    // A task to its end, or to the first step that fails.
+    result_t finish(task_t &task)
+    {
         result_t result = result_t::busy;
         while ((result == result_t::busy) || (result == result_t::wait)) {
             result = tick(task);
@@ -255,7 +262,7 @@ public:
         }
         return result;
     }
-@STATUS@@RESYNC@@RESTART@@WATCH@
+@STATUS@@RESYNC@@CLEAR@@RESTART@@WATCH@
 private:
     bool transfer(uint8_t format, const table<uint8_t, bytes_most> &out, table<uint8_t, bytes_most> &in)
     {
@@ -276,21 +283,23 @@ private:
     wide_t counter_ = 0U;
     uint16_t frames_ = 0U;
     uint8_t format_ = 0U;
-    bool rejected_ = false;
     bool counted_ = false;
 };
 """
 
 STATUS = """
     // Reads every status register of a configured chip twice, ready for `explain`: only ok is good. What either
-    // read has shown is in the words, for reading may erase faults.
+    // read has shown is in the words, for reading may erase faults; where it is rejected, a flag tells of a rejected
+    // frame, and they are not proven.
     result_t read_status(table<word_t, status_count> &words)
     {
         result_t result = result_t::busy;
         bool same = true;
+        bool proven = true;
         for (unsigned pass = 0U; (pass < 2U) && ((result == result_t::busy) || (result == result_t::ok)); pass++) {
             task_t task(status_steps);
             size_t index = 0U;
+            task.lenient = 1U;
             result = result_t::busy;
             while (result == result_t::busy) {
                 const size_t at = task.at;
@@ -301,6 +310,10 @@ STATUS = """
                 same = keep_status(task, pass, words[index]) && same;
                 index++;
             }
+            proven = proven && (task.lenient == 1U);
+        }
+        if ((result == result_t::ok) && (!proven)) {
+            return result_t::rejected;
         }
         return ((result == result_t::ok) && (!same)) ? result_t::changed : result;
     }
@@ -308,7 +321,8 @@ STATUS = """
 
 RESYNC = """
     // Counters back in step with a chip that has kept its state while the controller restarted: a new driver,
-    // then this, then the table `warm_steps`. Not ok: the chip is not configured, or not there.
+    // then this, then the table `warm_steps`. Not ok: the chip is not configured, or not there, or (rejected) a flag
+    // tells of a rejected frame.
     result_t resync()
     {
         result_t result = result_t::ok;
@@ -319,6 +333,29 @@ RESYNC = """
     }
 """
 
+CLEAR = """
+    // Clears the flag of a rejected frame, with which every other result is rejected, and sees that it is down. What
+    // was under way is not known to have been done: begin it again.
+    result_t clear_rejected()
+    {
+        task_t task(clear_rejected_steps);
+        task.lenient = 1U;
+        const result_t result = finish(task);
+        return (result == result_t::ok) ? resync() : result;
+    }
+"""
+
+#: where a flag stays up: before the chip is brought up as it is configured, and as after power-up
+RESTART_CLEARS = """        if ((result == result_t::ok) || (result == result_t::rejected)) {
+            // a flag of a rejected frame stays up, and no bring-up gets past it
+            result = clear_rejected();
+        }
+"""
+RESTART_CLEARS_FIRST = """            task_t task(@TABLE@);
+            task.lenient = 1U;
+            static_cast<void>(finish(task));
+"""
+
 RESTART = """
     // Configures a chip that a run has left at any step, or that has kept its state while the controller restarted,
     // or was reset. Call it in the safe state of the bridge. Not ok: call it again, or switch the chip's supply off
@@ -327,13 +364,13 @@ RESTART = """
     {
         forget();
         result_t result = resync();
-        if (result == result_t::ok) {
+@CLEARS@        if (result == result_t::ok) {
             result = run(warm_steps);
         }
         if (result != result_t::ok) {
             // it was never brought as far; what only a chip after power-up shows is not looked for again
             forget();
-            result = run_part(init_steps.data() + @FIRST@U, init_steps.size() - @FIRST@U);
+@CLEARS_FIRST@            result = run_part(init_steps.data() + @FIRST@U, init_steps.size() - @FIRST@U);
         }
 @AGAIN@        return result;
     }
@@ -348,7 +385,6 @@ RESTART = """
         frames_ = 0U;
         format_ = 0U;
         known = {};
-        rejected_ = false;
         counted_ = false;
     }
 """

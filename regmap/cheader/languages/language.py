@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from ...chip.model import Part
 from ..bitcode import runs
+from ..clearing import AT_POWER_UP, NAME
 from ..names import KEYWORDS, word
 from ..text import comment, fold
 
@@ -88,6 +89,10 @@ class Language:
     def uint(self, bits: int) -> str:
         raise NotImplementedError
 
+    def constant(self, name: str) -> str:
+        """The name of a constant."""
+        raise NotImplementedError
+
     def widen(self, expr: str) -> str:
         raise NotImplementedError
 
@@ -136,6 +141,7 @@ class Language:
         for key, piece in (
             ("@STATUS@", words.STATUS if "status" in sheet.plans else ""),
             ("@RESYNC@", resync),
+            ("@CLEAR@", words.CLEAR if rounds is not None and NAME in sheet.plans else ""),
             ("@RESTART@", self.restarting(sheet, rounds)),
             ("@WATCH@", watch if "readback" in sheet.plans else ""),
             ("@FORMATS@", str(len(modules))),
@@ -153,8 +159,14 @@ class Language:
             return ""
         words = self.driver_words
         again = words.RESTART_AGAIN if sheet.after_power_up else ""
+        clears = NAME in sheet.plans
+        table = table_names(sheet.plans)[AT_POWER_UP if AT_POWER_UP in sheet.plans else NAME] if clears else ""  # fmt: skip
+        first = (
+            words.RESTART_CLEARS_FIRST.replace("@TABLE@", self.constant(table)) if clears else ""
+        )
         text: str = words.RESTART.replace("@FIRST@", str(sheet.after_power_up))
-        return text.replace("@AGAIN@", again)
+        text = text.replace("@CLEARS@", words.RESTART_CLEARS if clears else "")
+        return text.replace("@CLEARS_FIRST@", first).replace("@AGAIN@", again)
 
     def explain(self) -> list[str]:
         return _lines(self.driver_words.EXPLAIN)

@@ -35,6 +35,7 @@ pub struct Task {
     pub step: Step,
     pub seen: u16,
     pub fetched: u8,
+    pub lenient: u8, // 1: goes on while a flag tells of a rejected frame; 2: one did; 0: stops
     pub bytes: usize,
     pub out: [u8; BYTES_MOST],
     pub data: [u8; BYTES_MOST],
@@ -45,7 +46,7 @@ impl Task {
     pub const fn new(steps: &'static [Step]) -> Task {
         let step = Step { frame: 0, wait_us: 0, mask: 0, expect: 0, kind: StepKind::Wait, format: 0 };
         let (out, data) = ([0; BYTES_MOST], [0; BYTES_MOST]);
-        Task { steps, at: 0, wait_us: 0, step, seen: 0, fetched: 0, bytes: 0, out, data }
+        Task { steps, at: 0, wait_us: 0, step, seen: 0, fetched: 0, lenient: 0, bytes: 0, out, data }
     }
 }
 
@@ -69,7 +70,6 @@ pub struct Driver<'a, S: Spi> {
     counter: Wide,
     frames: u16,
     format: u8,
-    rejected: bool,
     counted: bool,
 }
 
@@ -92,7 +92,6 @@ impl<'a, S: Spi> Driver<'a, S> {
             counter: 0,
             frames: 0,
             format: 0,
-            rejected: false,
             counted: false,
         }
     }
@@ -149,11 +148,8 @@ impl<'a, S: Spi> Driver<'a, S> {
         if (self.errors & 0x0F) != 0 {
             return Outcome::FrameError;
         }
-        // the flag may stay until it is cleared: news only where it was not there before
-        let was = self.rejected;
-        self.rejected = (self.errors & error::REJECTED) != 0;
-        let news = if self.rejected { !was || self.errors != error::REJECTED } else { self.errors != 0 };
-        if news {
+        // a flag that stays up hides the next rejection: nothing is proven while it does
+        if self.errors != 0 {
             Outcome::Rejected
         } else {
             Outcome::Ok
@@ -210,7 +206,12 @@ impl<'a, S: Spi> Driver<'a, S> {
 
     // The same, where the frame is known already.
     pub fn task_reply(&mut self, task: &mut Task, came: Frame) -> Outcome {
-        let outcome = self.reply_in(task.step.format, came);
+        let mut outcome = self.reply_in(task.step.format, came);
+        if outcome == Outcome::Rejected && task.lenient != 0 && self.errors == error::REJECTED {
+            // believed where the caller wants that, and told
+            task.lenient = 2;
+            outcome = Outcome::Ok;
+        }
         if outcome != Outcome::Ok {
             task.fetched = 0;
             return outcome;
@@ -281,16 +282,20 @@ impl<'a, S: Spi> Driver<'a, S> {
 
     // Runs a table to its end, or to the first step that fails: `step` says which.
     pub fn run(&mut self, steps: &'static [Step]) -> Outcome {
-        let mut task = Task::new(steps);
+        self.finish(&mut Task::new(steps))
+    }
+
+    // A task to its end, or to the first step that fails.
+    pub fn finish(&mut self, task: &mut Task) -> Outcome {
         loop {
-            match self.tick(&mut task) {
+            match self.tick(task) {
                 Outcome::Busy => {}
                 Outcome::Wait => self.spi.wait_us(task.wait_us),
                 other => return other,
             }
         }
     }
-@STATUS@@RESYNC@@RESTART@@WATCH@
+@STATUS@@RESYNC@@CLEAR@@RESTART@@WATCH@
     fn transfer(&mut self, format: u8, out: &[u8; BYTES_MOST], data: &mut [u8; BYTES_MOST]) -> bool {
         let mut at = 0;
         let mut k = 0;
@@ -309,11 +314,14 @@ impl<'a, S: Spi> Driver<'a, S> {
 
 STATUS = """
     // Reads every status register of a configured chip twice, ready for `explain`: only Ok is good. What either
-    // read has shown is in the words, for reading may erase faults.
+    // read has shown is in the words, for reading may erase faults; where it is Rejected, a flag tells of a rejected
+    // frame, and they are not proven.
     pub fn read_status(&mut self, words: &mut [Word; STATUS_COUNT]) -> Outcome {
         let mut same = true;
+        let mut proven = true;
         for pass in 0..2 {
             let mut task = Task::new(&STATUS_STEPS);
+            task.lenient = 1;
             let mut index = 0;
             loop {
                 let at = task.at;
@@ -328,8 +336,11 @@ STATUS = """
                     other => return other,
                 }
             }
+            proven &= task.lenient == 1;
         }
-        if same {
+        if !proven {
+            Outcome::Rejected
+        } else if same {
             Outcome::Ok
         } else {
             Outcome::Changed
@@ -339,7 +350,8 @@ STATUS = """
 
 RESYNC = """
     // Counters back in step with a chip that has kept its state while the controller restarted: a new driver,
-    // then this, then WARM_STEPS. Not Ok: the chip is not configured, or not there.
+    // then this, then WARM_STEPS. Not Ok: the chip is not configured, or not there, or (Rejected) a flag tells of a
+    // rejected frame.
     pub fn resync(&mut self) -> Outcome {
         let mut outcome = Outcome::Ok;
         for _ in 0..@ROUNDS@ {
@@ -349,6 +361,30 @@ RESYNC = """
     }
 """
 
+CLEAR = """
+    // Clears the flag of a rejected frame, with which every other outcome is Rejected, and sees that it is down. What
+    // was under way is not known to have been done: begin it again.
+    pub fn clear_rejected(&mut self) -> Outcome {
+        let mut task = Task::new(&CLEAR_REJECTED_STEPS);
+        task.lenient = 1;
+        match self.finish(&mut task) {
+            Outcome::Ok => self.resync(),
+            other => other,
+        }
+    }
+"""
+
+#: where a flag stays up: before the chip is brought up as it is configured, and as after power-up
+RESTART_CLEARS = """        if outcome == Outcome::Ok || outcome == Outcome::Rejected {
+            // a flag of a rejected frame stays up, and no bring-up gets past it
+            outcome = self.clear_rejected();
+        }
+"""
+RESTART_CLEARS_FIRST = """            let mut task = Task::new(&@TABLE@);
+            task.lenient = 1;
+            let _ = self.finish(&mut task);
+"""
+
 RESTART = """
     // Configures a chip that a run has left at any step, or that has kept its state while the controller restarted,
     // or was reset. Call it in the safe state of the bridge. Not Ok: call it again, or switch the chip's supply off
@@ -356,13 +392,13 @@ RESTART = """
     pub fn restart(&mut self) -> Outcome {
         self.forget();
         let mut outcome = self.resync();
-        if outcome == Outcome::Ok {
+@CLEARS@        if outcome == Outcome::Ok {
             outcome = self.run(&WARM_STEPS);
         }
         if outcome != Outcome::Ok {
             // it was never brought as far; what only a chip after power-up shows is not looked for again
             self.forget();
-            outcome = self.run(&INIT_STEPS[@FIRST@..]);
+@CLEARS_FIRST@            outcome = self.run(&INIT_STEPS[@FIRST@..]);
         }
 @AGAIN@        outcome
     }
@@ -376,7 +412,6 @@ RESTART = """
         self.frames = 0;
         self.format = 0;
         self.known = [false; KEPT_COUNT];
-        self.rejected = false;
         self.counted = false;
     }
 """

@@ -11,6 +11,8 @@ unsigned d_init(uint16_t *failed);
 unsigned d_verify(uint16_t *failed);
 unsigned d_warm(uint16_t *failed);
 unsigned d_restart(uint16_t *failed);
+unsigned d_clear_rejected(uint16_t *failed);
+unsigned d_clear_faults(uint16_t *failed);
 unsigned d_status(uint64_t *words);
 void d_found(uint64_t *found);
 unsigned d_watch(unsigned ticks);
@@ -63,6 +65,22 @@ unsigned d_warm(uint16_t *failed)
 unsigned d_restart(uint16_t *failed)
 {
     return gd_restart(&spi, failed);
+}
+
+/* 0xFFFF where no flag of a rejected frame stays up */
+unsigned d_clear_rejected(uint16_t *failed)
+{
+#ifdef GD_CLEAR_REJECTED_STEPS_COUNT
+    return gd_clear_rejected(&spi, failed);
+#else
+    *failed = 0U;
+    return 0xFFFFU;
+#endif
+}
+
+unsigned d_clear_faults(uint16_t *failed)
+{
+    return gd_run(&spi, gd_clear_faults_steps, GD_CLEAR_FAULTS_STEPS_COUNT, failed);
 }
 
 unsigned d_status(uint64_t *words)

@@ -69,6 +69,18 @@ unsigned d_restart(uint16_t *failed)
     stopped(result, failed);
     return static_cast<unsigned>(result);
 }
+unsigned d_clear_rejected(uint16_t *failed)
+{
+#ifdef CLEARS
+    const gd::result_t result = spi->clear_rejected();
+    stopped(result, failed);
+    return static_cast<unsigned>(result);
+#else
+    *failed = 0U;
+    return 0xFFFFU;
+#endif
+}
+unsigned d_clear_faults(uint16_t *failed) { return run(gd::clear_faults_steps, failed); }
 unsigned d_status(uint64_t *words)
 {
     gd::table<gd::word_t, gd::status_count> read{};

@@ -81,6 +81,17 @@ pub extern "C" fn d_restart(failed: &mut u16) -> u32 {
     stopped(outcome, failed);
     outcome as u32
 }
+#[cfg(clears)]
+#[no_mangle]
+pub extern "C" fn d_clear_rejected(failed: &mut u16) -> u32 {
+    let outcome = spi().clear_rejected();
+    stopped(outcome, failed);
+    outcome as u32
+}
+#[no_mangle]
+pub extern "C" fn d_clear_faults(failed: &mut u16) -> u32 {
+    run(&gd::CLEAR_FAULTS_STEPS, failed)
+}
 #[no_mangle]
 pub unsafe extern "C" fn d_status(words: *mut u64) -> u32 {
     let mut read = [0; gd::STATUS_COUNT];

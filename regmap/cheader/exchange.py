@@ -22,6 +22,11 @@ RESULTS = (
     ("WAIT", 8, "go on after task->wait_us"),
 )
 MONITOR = ("MONITOR", 9, "a monitor has not shown the fault that was forced")
+NO_WAY = (
+    "NO_WAY",
+    10,
+    "no way leads from the one mode to the other, or there is no such board; nothing was sent",
+)
 
 
 class FrameRoutines:
@@ -83,6 +88,8 @@ class FrameRoutines:
             ],
         )
         results = (*RESULTS, MONITOR) if "monitor_tests" in sheet.tables else RESULTS
+        if "modes" in sheet.tables or sheet.variants:
+            results = (*results, NO_WAY)
         sheet.lines(*defines([(names.macro("RUN", n), count(c), t) for n, c, t in results]))
         most = names.macro("BYTES_MOST")
         sheet.lines(

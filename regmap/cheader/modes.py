@@ -189,7 +189,6 @@ def write_modes(sheet: Sheet) -> None:
         _write_follows(sheet, mode_names(all_ways(sheet.options)), boards)
     names, low = sheet.names, sheet.names.lower
     none = names.macro("RUN", "NO_WAY")
-    sheet.lines(*defines([(none, "10U", "no way leads from the one mode to the other")]))
     result = [f"uint8_t result = {none};"]
     lines = [*result, *_by_board(boards, [_enter(sheet, b) for b in boards]), "return result;"]
     # nothing was sent, so no step failed

@@ -7,6 +7,7 @@ gd_test_monitors        all of them; what a test forces is taken back whatever t
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from regmap.record import replace
@@ -18,6 +19,7 @@ from .names import word
 from .sheet import PlannedTest, Sheet
 from .steps import answerable, careful, configured, step_table
 from .text import block, count, defines, utype
+from .variants import board_routine
 
 if TYPE_CHECKING:
     from ..stages.load import Stage
@@ -109,12 +111,11 @@ def write_test_monitors(sheet: Sheet) -> None:
     kind = utype(len(sheet.chip.monitor_tests))
     one = "1U" if kind in ("uint8_t", "uint16_t") else f"({kind})1U"
     ok, expect, monitor = (names.macro("RUN", n) for n in ("OK", "EXPECT", "MONITOR"))
-    table, steps = low("monitor_tests"), low("monitor_test_steps")
-    sheet.function(
-        f"uint8_t {low('test_monitors')}({low('spi_t')} *spi, {kind} *failed)",
-        [
-            f"uint8_t result = {ok};",
-            "uint8_t i;",
+    table = low("monitor_tests")
+
+    def body(tables: Mapping[str, tuple[str, str]]) -> list[str]:
+        steps, _ = tables["monitor_test"]
+        return [
             "*failed = 0U;",
             f"for (i = 0U; (i < {total}) && (result == {ok}); i++) {{",
             f"    {low('monitor_test_t')} test;",
@@ -134,9 +135,16 @@ def write_test_monitors(sheet: Sheet) -> None:
             f"if ((result == {ok}) && (*failed != 0U)) {{",
             f"    result = {monitor};",
             "}",
-            "return result;",
-        ],
+        ]
+
+    board_routine(
+        sheet,
+        "test_monitors",
+        [(f"{low('spi_t')} *", "spi"), (f"{kind} *", "failed")],
+        ["monitor_test"],
+        body,
         "Runs every test, outputs off, on a configured chip. OK: each monitor has shown the fault that was forced; MONITOR: "
         "bits 1 << MONITOR_TEST_... of *failed have not, and the chip is as before. Anything else: what was forced may "
         "still be, so run init_steps before the outputs are enabled. RUN_...",
+        declared=["uint8_t i;"],
     )

@@ -33,7 +33,7 @@ from .steps import (
     write_status_steps,
     write_warm,
 )
-from .variants import write_variants
+from .variants import write_chosen_ones, write_variants
 
 if TYPE_CHECKING:
     from ..behaviour.settings import Action
@@ -58,6 +58,7 @@ def write_routines(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
     write_runner(sheet, frames, sheet.stage)
     write_test_monitors(sheet)
     write_modes(sheet)
+    write_chosen_ones(sheet)
 
 
 def write_chained(sheet: Sheet, frames: dict[str, FrameNames], others: Sequence[Stage]) -> None:

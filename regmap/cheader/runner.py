@@ -7,6 +7,7 @@ run, query          until done
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from regmap.record import dataclass
@@ -22,6 +23,7 @@ from .frames import FrameNames
 from .sheet import Sheet
 from .steps import harmless
 from .text import block, count, defines, number, utype
+from .variants import board_routine
 
 if TYPE_CHECKING:
     from ..stages.load import Stage
@@ -343,51 +345,52 @@ class Runner(FrameRoutines):
     def status(self) -> None:
         """Reads the status registers in the order of STATUS_INDEX, twice."""
         names = self.sheet.names
-        steps, size = self.low("status_steps"), names.macro("STATUS_STEPS", "COUNT")
         busy, ok = self.result("BUSY"), self.result("OK")
-        lines = [
-            f"{self.task} task;",
-            f"uint8_t result = {busy};",
-            "uint8_t pass;",
-            "bool same = true;",
-            *(["bool proven = true;"] if self.lenient else []),
-            f"for (pass = 0U; (pass < 2U) && ((result == {busy}) || (result == {ok})); pass++) {{",
-            "    uint16_t index = 0U;",
-            f"    {self.low('task_begin')}(&task, {steps}, {size});",
-            *(["    task.lenient = 1U;"] if self.lenient else []),
-            f"    result = {busy};",
-            f"    while (result == {busy}) {{",
-            "        const uint16_t at = task.at;",
-            f"        result = {self.low('tick')}(spi, &task);",
-            f"        if ((task.at != at) && (task.step.kind == {self.kind('READ')})) {{",
-            *(
-                f"            {line}"
-                for line in kept_twice(
-                    "words[index]", "spi->got", "task.step.", self.wide, self.data
-                )
-            ),
-            "            index++;",
-            "        }",
-            "    }",
-            *(["    proven = proven && (task.lenient == 1U);"] if self.lenient else []),
-            "}",
-            *(
-                [
-                    f"if ((result == {ok}) && (!proven)) {{",
-                    f"    result = {self.result('REJECTED')};",
-                    "}",
-                ]
-                if self.lenient
-                else []
-            ),
-            f"if ((result == {ok}) && (!same)) {{",
-            f"    result = {self.result('CHANGED')};",
-            "}",
-            "return result;",
-        ]
-        self.sheet.function(
-            f"uint8_t {self.low('read_status')}({self.spi} *spi, {self.data} words[{names.macro('STATUS_COUNT')}])",
-            lines,
+
+        def body(tables: Mapping[str, tuple[str, str]]) -> list[str]:
+            steps, size = tables["status"]
+            return [
+                f"result = {busy};",
+                f"for (pass = 0U; (pass < 2U) && ((result == {busy}) || (result == {ok})); pass++) {{",
+                "    uint16_t index = 0U;",
+                f"    {self.low('task_begin')}(&task, {steps}, {size});",
+                *(["    task.lenient = 1U;"] if self.lenient else []),
+                f"    result = {busy};",
+                f"    while (result == {busy}) {{",
+                "        const uint16_t at = task.at;",
+                f"        result = {self.low('tick')}(spi, &task);",
+                f"        if ((task.at != at) && (task.step.kind == {self.kind('READ')})) {{",
+                *(
+                    f"            {line}"
+                    for line in kept_twice(
+                        "words[index]", "spi->got", "task.step.", self.wide, self.data
+                    )
+                ),
+                "            index++;",
+                "        }",
+                "    }",
+                *(["    proven = proven && (task.lenient == 1U);"] if self.lenient else []),
+                "}",
+                *(
+                    [
+                        f"if ((result == {ok}) && (!proven)) {{",
+                        f"    result = {self.result('REJECTED')};",
+                        "}",
+                    ]
+                    if self.lenient
+                    else []
+                ),
+                f"if ((result == {ok}) && (!same)) {{",
+                f"    result = {self.result('CHANGED')};",
+                "}",
+            ]
+
+        board_routine(
+            self.sheet,
+            "read_status",
+            [(f"{self.spi} *", "spi"), (self.data, f"words[{names.macro('STATUS_COUNT')}]")],
+            ["status"],
+            body,
             "Reads every status register of a configured chip twice, ready for `explain`: only OK is good. What either "
             "read has shown is in the words, for reading may erase faults"
             + (
@@ -396,26 +399,38 @@ class Runner(FrameRoutines):
                 else ""
             )
             + ". RUN_...",
+            declared=[
+                f"{self.task} task;",
+                "uint8_t pass;",
+                "bool same = true;",
+                *(["bool proven = true;"] if self.lenient else []),
+            ],
         )
 
     def clear_rejected(self) -> None:
         """The table that clears such a flag, then strict reads."""
         ok = self.result("OK")
-        self.sheet.function(
-            f"uint8_t {self.low('clear_rejected')}({self.spi} *spi, uint16_t *failed)",
-            [
-                f"{self.task} task;",
-                f"uint8_t result = {ok};",
-                f"{self.low('task_begin')}(&task, {self.low('clear_rejected_steps')}, {self.sheet.names.macro('CLEAR_REJECTED_STEPS', 'COUNT')});",
+
+        def body(tables: Mapping[str, tuple[str, str]]) -> list[str]:
+            table, size = tables[NAME]
+            return [
+                f"{self.low('task_begin')}(&task, {table}, {size});",
                 "task.lenient = 1U;",
                 f"result = {self.low('task_finish')}(spi, &task, failed);",
                 f"if (result == {ok}) {{",
                 f"    result = {self.low('resync')}(spi);",
                 "}",
-                "return result;",
-            ],
+            ]
+
+        board_routine(
+            self.sheet,
+            "clear_rejected",
+            [(f"{self.spi} *", "spi"), ("uint16_t *", "failed")],
+            [NAME],
+            body,
             "Clears the flag of a rejected frame, with which every other result is REJECTED, and sees that it is down. What was "
             "under way is not known to have been done: begin it again. RUN_...",
+            declared=[f"{self.task} task;"],
         )
 
     def resync(self) -> None:
@@ -449,39 +464,42 @@ class Runner(FrameRoutines):
 
     def restart(self) -> None:
         """Wherever a run has stopped: the chip stands in the layout and state of the end, or still in those of power-up."""
-        sheet, names = self.sheet, self.sheet.names
-        warm, init = self.low("warm_steps"), self.low("init_steps")
-        warms, inits = names.macro("WARM_STEPS", "COUNT"), names.macro("INIT_STEPS", "COUNT")
-        first = count(sheet.after_power_up)
+        sheet = self.sheet
+        first = sheet.after_power_up
         ok, run = self.result("OK"), self.low("run")
         again = f"{self.low('spi_init')}(spi, spi->transfer, spi->wait_us, spi->context);"
-        reset = [
-            f"if (result != {ok}) {{",
-            "    /* or it was reset meanwhile */",
-            f"    {again}",
-            f"    result = {run}(spi, {init}, {inits}, failed);",
-            "}",
-        ]
         late = AT_POWER_UP if AT_POWER_UP in sheet.tables else NAME
-        table, rows = self.low(f"{late}_steps"), names.macro(f"{late.upper()}_STEPS", "COUNT")
-        cleared, cleared_first = [], []
-        if self.clears:
-            cleared = [
-                f"if ((result == {ok}) || (result == {self.result('REJECTED')})) {{",
-                "    /* a flag of a rejected frame stays up, and no bring-up gets past it */",
-                f"    result = {self.low('clear_rejected')}(spi, failed);",
+        used = ["init", "warm", *([NAME, late] if self.clears else [])]
+        clear = f"{self.low('clear_rejected')}(spi, failed)"
+        if sheet.variants and NAME not in sheet.alike:
+            clear = f"{self.low('clear_rejected_variant')}(spi, variant, failed)"
+
+        def body(tables: Mapping[str, tuple[str, str]]) -> list[str]:
+            (init, inits), (warm, warms) = tables["init"], tables["warm"]
+            rest = count(sheet.init_steps - first)
+            if sheet.variants:
+                rest = f"(uint16_t)({inits} - {count(first)})" if first else inits
+            cleared, cleared_first = [], []
+            if self.clears:
+                cleared = [
+                    f"if ((result == {ok}) || (result == {self.result('REJECTED')})) {{",
+                    "    /* a flag of a rejected frame stays up, and no bring-up gets past it */",
+                    f"    result = {clear};",
+                    "}",
+                ]
+                cleared_first = [
+                    f"    {self.low('task_begin')}(&task, {', '.join(tables[late])});",
+                    "    task.lenient = 1U;",
+                    f"    (void){self.low('task_finish')}(spi, &task, failed);",
+                ]
+            reset = [
+                f"if (result != {ok}) {{",
+                "    /* or it was reset meanwhile */",
+                f"    {again}",
+                f"    result = {run}(spi, {init}, {inits}, failed);",
                 "}",
             ]
-            cleared_first = [
-                f"    {self.low('task_begin')}(&task, {table}, {rows});",
-                "    task.lenient = 1U;",
-                f"    (void){self.low('task_finish')}(spi, &task, failed);",
-            ]
-        sheet.function(
-            f"uint8_t {self.low('restart')}({self.spi} *spi, uint16_t *failed)",
-            [
-                *([f"{self.task} task;"] if self.clears else []),
-                f"uint8_t result = {ok};",
+            return [
                 again,
                 f"result = {self.low('resync')}(spi);",
                 *cleared,
@@ -492,14 +510,22 @@ class Runner(FrameRoutines):
                 "    /* it was never brought as far; what only a chip after power-up shows is not looked for again */",
                 f"    {again}",
                 *cleared_first,
-                f"    result = {run}(spi, &{init}[{first}], {count(sheet.init_steps - sheet.after_power_up)}, failed);",
+                f"    result = {run}(spi, &{init}[{count(first)}], {rest}, failed);",
                 "}",
-                *(reset if sheet.after_power_up else []),
-                "return result;",
-            ],
+                *(reset if first else []),
+            ]
+
+        board_routine(
+            sheet,
+            "restart",
+            [(f"{self.spi} *", "spi"), ("uint16_t *", "failed")],
+            list(dict.fromkeys(used)),
+            body,
             "Configures a chip that a run has left at any step, or that has kept its state while the controller "
             "restarted, or was reset. Call it in the safe state of the bridge. Not OK: call it again, or switch the "
             "chip's supply off and on. RUN_...",
+            declared=[f"{self.task} task;"] if self.clears else [],
+            always=True,
         )
 
     @property
@@ -554,14 +580,24 @@ class Runner(FrameRoutines):
                 "#endif",
                 "#endif",
             )
-        steps, size = self.low("readback_steps"), names.macro("READBACK_STEPS", "COUNT")
-        sheet.function(
-            f"void {self.low('watch_begin')}({self.task} *task)",
-            [
-                f"{self.low('task_begin')}(task, {steps}, {size});",
-                *(["task->watched = 1U;"] if "locked" in sheet.tables else []),
-            ],
+        parted = "locked" in sheet.tables
+
+        def begin(tables: Mapping[str, tuple[str, str]]) -> list[str]:
+            table, size = tables["readback"]
+            return [
+                f"{self.low('task_begin')}(task, {table}, {size});",
+                *(["task->watched = 1U;"] if parted else []),
+            ]
+
+        board_routine(
+            sheet,
+            "watch_begin",
+            [(f"{self.task} *", "task")],
+            ["readback"],
+            begin,
             "Before the first call of `watch`, and after the chip was configured again.",
+            gives="void",
+            always=True,
         )
         again = [f"{self.low('task_begin')}(task, task->steps, task->size);"]
         if "locked" in sheet.tables:
@@ -608,12 +644,15 @@ class WatchTimes:
 def watch_times(sheet: Sheet, stage: Stage, after: int) -> WatchTimes:
     """What every language says of the watch; `after` is how many frames later a reply comes."""
     ticks = sheet.readback_frames
+    stages = [v.stage for v in sheet.variants] or [stage]
     # the first call of a rotation is one period away; its reply comes so many frames later
     late = max(1, after)
-    given = stage.params.get("safety.ftti")
-    if given is None or not isinstance(given.value, Band):
+    given = [s.params.get("safety.ftti") for s in stages]
+    times = [x.value.low for x in given if x is not None and isinstance(x.value, Band)]
+    if not times:
         return WatchTimes(ticks, late, None, 0)
-    microseconds = given.value.low * 1_000_000
+    # of several boards the one that has the least time
+    microseconds = min(times) * 1_000_000
     return WatchTimes(ticks, late, int(microseconds), int(microseconds / (ticks + late)))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from ..chip.model import Register
 from .framebase import word_bits, word_type
@@ -44,14 +44,11 @@ def write_shadow(sheet: Sheet, words: Mapping[str, int] | None) -> None:
     banks: list[tuple[str, str, Mapping[str, int]]] = [
         ("reset", "after a reset", {r.name: r.reset for r in registers})
     ]
-    if words is not None:
+    if words is not None and sheet.boards == 1:
         banks.append(("configured", "once the init table has been sent", words))
     for name, when, contents in banks:
         table = names.lower("shadow", name, "words")
-        cells = []
-        for register in registers:
-            cells += block(register.name, "    ")
-            cells.append(f"    {number(contents[register.name], word_bits(sheet))},")
+        cells = _cells(sheet, contents)
         sheet.table(kind, table, cells, size, f"Words {when}.")
         sheet.inline(
             f"void {names.lower('shadow', name)}({shadow} *shadow)",
@@ -63,3 +60,41 @@ def write_shadow(sheet: Sheet, words: Mapping[str, int] | None) -> None:
             ],
             f"Fills the shadow with the words {when}.",
         )
+
+
+def _cells(sheet: Sheet, contents: Mapping[str, int]) -> list[str]:
+    cells: list[str] = []
+    for register in sheet.shadowed:
+        cells += block(register.name, "    ")
+        cells.append(f"    {number(contents[register.name], word_bits(sheet))},")
+    return cells
+
+
+def write_configured(sheet: Sheet, boards: Sequence[Mapping[str, int] | None]) -> None:
+    """The shadow as each of several boards holds it once configured, by the board's number."""
+    names, total = sheet.names, sheet.names.macro("SHADOW_COUNT")
+    size, all_ = names.macro("VARIANTS", "COUNT"), names.macro("SHADOWS_COUNT")
+    table, kind = names.lower("shadow_configured_words"), names.lower("shadow_t")
+    cells: list[str] = []
+    for words in boards:
+        cells += _cells(sheet, words or {r.name: r.reset for r in sheet.shadowed})
+    sheet.lines(*defines([(all_, f"({size} * {total})", "")]))
+    sheet.table(word_type(sheet), table, cells, all_, "Words of every variant once its init table has been sent, one after the other.")  # fmt: skip
+    full, chosen = names.lower("shadow_configured_variant"), f"{sheet.macro}VARIANT"
+    sheet.inline(
+        f"void {full}({kind} *shadow, uint8_t variant)",
+        [
+            "uint16_t i;",
+            f"for (i = 0U; (variant < {size}) && (i < {total}); i++) {{",
+            f"    {sheet.macro}FETCH(&shadow->word[i], &{table}[(variant * {total}) + i]);",
+            "}",
+        ],
+        "Fills the shadow with the words once the init table of this variant has been sent; as it was where there is none.",
+    )
+    sheet.chosen.append(
+        (
+            f"void {names.lower('shadow_configured')}({kind} *shadow)",
+            [f"{full}(shadow, {chosen});"],
+            "`shadow_configured_variant` of the board that was chosen when this was compiled.",
+        )
+    )

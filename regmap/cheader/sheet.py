@@ -165,6 +165,10 @@ class Sheet:
     kept: list[str] = field(default_factory=list)
     #: how many boards the header is for
     boards: int = 1
+    #: tables that are the same for all of them
+    alike: set[str] = field(default_factory=set)
+    #: routines of the board that is chosen when the header is compiled: (signature, body, what it says)
+    chosen: list[tuple[str, list[str], str]] = field(default_factory=list)
     #: the boards of the header by number, the stage itself the first; empty where it is the only one
     variants: list[Variant] = field(default_factory=list)
     verify_rows: list[tuple[Register, int, int, Frame, int]] = field(default_factory=list)
@@ -174,6 +178,7 @@ class Sheet:
     #: registers that cannot be read back as a whole, and what a configured chip holds (None for a map alone)
     shadowed: list[Register] = field(default_factory=list)
     shadow_words: Mapping[str, int] | None = None
+    shadows: list[Mapping[str, int] | None] = field(default_factory=list)  # of the other boards
     monitor_tests: list[PlannedTest] = field(default_factory=list)
     recogniser: Recogniser = field(init=False)
 

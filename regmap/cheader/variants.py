@@ -3,13 +3,14 @@
 gd_variants          for each variant its tables of steps, their sizes and its identity, by number
 GD_CHOSEN_...        the tables of the variant that GD_VARIANT names ahead of the #include
 
-All are stages of one map, and the routines take any of these tables. What goes between modes takes the number of the
-variant as well (`modes`).
+All are stages of one map, and the routines take any of these tables. A routine that stands for a board (restart, the
+watch, modes, ...) takes the number of the variant; the one without is of the variant that GD_VARIANT names, and there
+is none where it names none (`board_routine`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from ..errors import CallError
@@ -18,8 +19,9 @@ from .chosen import write_chosen
 from .frames import FrameNames, write_frames
 from .modes import names_of_mode_tables
 from .names import Namer, word
+from .shadow import write_configured
 from .sheet import Derived, Sheet, Variant, with_worked_out
-from .steps import step_table
+from .steps import row_cells, step_table
 from .text import count, defines
 
 if TYPE_CHECKING:
@@ -43,6 +45,7 @@ def write_variants(
     first = sheet.stage
     assert first is not None
     own = {n: (s.table, s.size) for n, s in sheet.plans.items()}
+    sheet.alike = set(own)
     found: Boards = [(first, sheet.options, own)]
     pieces = {word(first.name)}
     known = sheet.options.of_variants
@@ -60,6 +63,8 @@ def write_variants(
         pieces.add(piece)
         found.append((stage, derived, _tables(sheet, frames, stage, derived, piece, write_stage)))
     _write_index(sheet, found)
+    if sheet.shadowed:
+        write_configured(sheet, [sheet.shadow_words, *sheet.shadows])
 
 
 def _tables(
@@ -77,11 +82,17 @@ def _tables(
         names=Namer(sheet.names.prefix), sections=sheet.sections, kept=sheet.kept,
     )  # fmt: skip
     write_stage(draft, write_frames(draft))
-    if draft.format_at_end != sheet.format_at_end or draft.reset_told != sheet.reset_told:
+    shape = [
+        (s.format_at_end, s.reset_told, s.after_power_up, [(p.first, p.steps, p.restore) for p in s.monitor_tests])
+        for s in (sheet, draft)
+    ]  # fmt: skip
+    if shape[0] != shape[1]:
         raise CallError(
-            f"variant {stage.name} leaves the chip with other frames than {sheet.stage.name if sheet.stage else ''}",
+            f"variant {stage.name} leaves the chip with other frames than {sheet.stage.name if sheet.stage else ''}, "
+            "or tests its monitors in other steps",
             "a header of its own",
         )
+    sheet.shadows.append(draft.shadow_words)
     sheet.hazards += [h for h in draft.hazards if h not in sheet.hazards]
     sheet.readback_frames = max(sheet.readback_frames, draft.readback_frames)
     if sheet.has("values"):
@@ -94,6 +105,13 @@ def _tables(
         made[name] = step_table(
             sheet, name, steps.actions, frames, steps.by_setting, about, piece, pieces=False
         )
+    sheet.alike = {
+        n
+        for n in sheet.alike
+        if n in draft.plans
+        and row_cells(sheet, draft.plans[n].actions, frames)
+        == row_cells(sheet, sheet.plans[n].actions, frames)
+    }
     return made
 
 
@@ -169,6 +187,77 @@ def _write_index(sheet: Sheet, found: Boards) -> None:
             + "},"
         )
     sheet.table(kind, names.lower("variants"), cells, size, "Every variant, by its number.")
+
+
+def board_routine(
+    sheet: Sheet,
+    stem: str,
+    arguments: Sequence[tuple[str, str]],
+    names: Sequence[str],
+    body: Callable[[Mapping[str, tuple[str, str]]], list[str]],
+    about: str,
+    *,
+    declared: Sequence[str] = (),
+    gives: str = "uint8_t",
+    always: bool = False,
+) -> None:
+    """A routine that stands for a board, of the tables `names`, by their (identifier, size) in `body`, which sets `result`.
+
+    The board's own where it is the only one. Of several boards, whose tables differ, it takes the number of the board as
+    well (`always`: also where they are alike), and one without is that of the board chosen when the header is compiled. `arguments` are (type, name). With
+    `gives` void the result is only told where a number may be wrong. Nothing is written where a board lacks a table.
+    """
+    low, macro = sheet.names.lower, sheet.names.macro
+    ok = macro("RUN", "OK")
+    formal = [f"{kind}{'' if kind.endswith('*') else ' '}{name}" for kind, name in arguments]
+    if not sheet.variants or (set(names) <= sheet.alike and not always):
+        own = {n: (sheet.plans[n].table, sheet.plans[n].size) for n in names}
+        lines = body(own)
+        if gives != "void":
+            lines = [*declared, f"uint8_t result = {ok};", *lines, "return result;"]
+        sheet.function(f"{gives} {low(stem)}({', '.join(formal)})", lines, about)
+        return
+    if not all(v.tables.get(n, ("", ""))[0] for v in sheet.variants for n in names):
+        sheet.names.note(
+            f"{stem}: not every variant has the tables {', '.join(names)}; there is none"
+        )
+        return
+    head, _, tail = stem.partition("_")
+    full = f"{head}_variant_{tail}" if tail == "begin" else f"{stem}_variant"
+    size, chosen = macro("VARIANTS", "COUNT"), f"{sheet.macro}VARIANT"
+    given = {n: (f"board.{_member(n)}", f"board.{_member(n)}_count") for n in names}
+    sheet.function(
+        f"uint8_t {low(full)}({', '.join([formal[0], 'uint8_t variant', *formal[1:]])})",
+        [
+            f"uint8_t result = {macro('RUN', 'NO_WAY')};",
+            f"if (variant < {size}) {{",
+            f"    {low('variant_t')} board;",
+            *(f"    {line}" for line in declared),
+            f"    {sheet.fetch('board', low('variants') + '[variant]')}",
+            f"    result = {ok};",
+            *(f"    {line}" for line in body(given)),
+            "}",
+            "return result;",
+        ],
+        f"Of the board with this number (VARIANT_...; NO_WAY: there is none). {about}",
+    )
+    called = f"{low(full)}({', '.join([arguments[0][1], chosen, *(n for _, n in arguments[1:])])})"
+    sheet.chosen.append(
+        (
+            f"{gives} {low(stem)}({', '.join(formal)})",
+            [f"(void){called};" if gives == "void" else f"return {called};"],
+            f"`{full}` of the board that was chosen when this was compiled.",
+        )
+    )
+
+
+def write_chosen_ones(sheet: Sheet) -> None:
+    """The routines of the board that was chosen when the header is compiled."""
+    if sheet.chosen:
+        sheet.lines("", f"#if defined({sheet.macro}VARIANT)")
+        for signature, lines, about in sheet.chosen:
+            sheet.inline(signature, lines, about)
+        sheet.lines("#endif")
 
 
 def _member(name: str) -> str:

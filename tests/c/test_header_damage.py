@@ -140,12 +140,16 @@ class Rig:
     def __init__(self, stage: Stage, folder: Path, tool: str, language: str = "c") -> None:
         self.stage = stage
         library = folder / "damage.so"
-        subprocess.run(library_command(stage, folder, tool, language, library), check=True)
+        subprocess.run(self.command(folder, tool, language, library), check=True)
         self.c = ctypes.CDLL(str(library))
         self._calls = (TRANSFER(self._transfer), WAIT(self._wait))
         self.damages: tuple[Damage, ...] = ()
         self.fresh: dict[str, Twin] = {}
         self.start()
+
+    def command(self, folder: Path, tool: str, language: str, library: Path) -> list[str | Path]:
+        """What makes the library."""
+        return library_command(self.stage, folder, tool, language, library)
 
     def start(self, rejected: str = "zero") -> None:
         if rejected not in self.fresh:

@@ -447,9 +447,10 @@ uint8_t sm_run(sm_spi_t *spi, const sm_step_t *steps, uint16_t size, uint16_t *f
 uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT])
 {
     sm_task_t task;
-    uint8_t result = SM_RUN_BUSY;
     uint8_t pass;
     bool same = true;
+    uint8_t result = SM_RUN_OK;
+    result = SM_RUN_BUSY;
     for (pass = 0U; (pass < 2U) && ((result == SM_RUN_BUSY) || (result == SM_RUN_OK)); pass++) {
         uint16_t index = 0U;
         sm_task_begin(&task, sm_status_steps, SM_STATUS_STEPS_COUNT);

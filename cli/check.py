@@ -16,7 +16,7 @@ from regmap.quantity import Band, many
 from regmap.record import replace
 from regmap.stages.identity import DIGITS, identity
 from regmap.stages.load import Stage
-from regmap.stages.whatif import changed_inputs
+from regmap.stages.whatif import changed_inputs, stated_as
 
 from .context import Context, Status, columns, wrap
 from .documents import add_mode, load_stage_of, problem_json
@@ -345,7 +345,10 @@ def _depends(draft: Draft, check: str, context: Context) -> list[str]:
 
 def laid_over(stage: Stage) -> list[str]:
     """The inputs of the shell line: the digests are those of the files without them."""
-    return [f"{n}: {v} by --set, not as the stage has it" for n, v in changed_inputs(stage).items()]
+    return [
+        f"{n}: {stated_as(n, v)} by --set, not as the stage has it"
+        for n, v in changed_inputs(stage).items()
+    ]
 
 
 def rounded(stage: Stage) -> list[str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from regmap.assessment.grid import axis, grid, grid_picture, shown
+from regmap.assessment.grid import MOST_CELLS, axis, fitting, grid, grid_picture, shown
 from regmap.assessment.sweep import Sweep, SweepRow, sweep, sweep_input
 from regmap.calc import WORDS
 from regmap.calc.svg import stamped
@@ -25,6 +25,8 @@ from .files import write_text
 
 NAME = "sweep"
 HELP = "options of a field or values of an input, with the verdicts that depend on it"
+#: Why options of a field are left out of a sweep of two.
+TOO_MANY = f"a table of two has room for {MOST_CELLS} combinations"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -55,6 +57,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="values of an input in the span (default 11; 7 where two are swept)",
     )
     parser.add_argument("--picture", metavar="FILE", help="write a sweep of two as a picture (SVG)")
+    parser.add_argument(
+        "--check",
+        metavar="CHECK",
+        action="append",
+        default=[],
+        help="in a sweep of two, the margin of this check in every cell: a name, or its beginning up to a dot; "
+        "of several, the smallest",
+    )
     add_set(parser)
     add_mode(parser, text="one mode alone, not all together (as_stated: the stage without one)")
     parser.add_argument(
@@ -73,6 +83,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
         return _two_ways(args, stage, axes, context, together=together)
     if args.picture:
         raise CallError("a picture of one sweep", "two names, for a picture")
+    if args.check:
+        raise CallError("--check in a sweep of one name", "two names, whose cells it fills")
     result = _sweep(stage, *axes[0], args.steps or 11, together=together)
     alone = _set_alone(stage, axes) if together else []
     best = result.best
@@ -237,16 +249,24 @@ def _two_ways(
     together: bool,
 ) -> int:
     steps = args.steps or 7
-    first, second = (axis(stage, name, span, steps) for name, span in axes)
+    first, second = whole = [axis(stage, name, span, steps) for name, span in axes]
+    first, second = fitting(first, second)
+    left_out = [
+        (one.name, len(kept.labels), len(one.labels))
+        for one, kept in zip(whole, (first, second), strict=True)
+        if len(kept.labels) < len(one.labels)
+    ]
     if together:
         from regmap.assessment.jointly import grid_over_modes
 
-        found = grid_over_modes(stage, first, second)
+        found = grid_over_modes(stage, first, second, args.check)
     else:
-        found = grid(stage, first, second)
+        found = grid(stage, first, second, args.check)
     alone = _set_alone(stage, axes) if together else []
     if args.picture:
-        write_text(Path(args.picture), stamped(grid_picture(found), str(identity(stage))))
+        write_text(
+            Path(args.picture), stamped(grid_picture(found, args.check), str(identity(stage)))
+        )
         context.err(f"wrote {args.picture}")
     if args.json:
         context.json(
@@ -260,7 +280,10 @@ def _two_ways(
             not_computed=[],
             of_input=first.of_input,
             holding=None,
-            left_out=[],
+            left_out=[
+                {"value": f"{many - kept} options of {name}", "reason": TOO_MANY}
+                for name, kept, many in left_out
+            ],
             grid={
                 "second": second.name,
                 "values": list(first.labels),
@@ -305,13 +328,18 @@ def _two_ways(
         start = stop
     for number, name in enumerate(names, 1):
         context.out(f"[{number}] {name}")
+    whose = f" of {', '.join(args.check)}" if args.check else ""
     context.out(
         wrap(
-            "Smallest margin of each combination and whose it is: ! something fails, ~ low margin, "
+            f"Smallest margin{whose} of each combination and whose it is: ! something fails, ~ low margin, "
             "x cannot be, > as in the stage.",
             context.width,
         )
     )
+    for name, kept, many in left_out:
+        context.out(
+            wrap(f"{name}: {kept} of {many} options, evenly spread: {TOO_MANY}", context.width)
+        )
     reasons = dict.fromkeys(c.left_out for row in found.cells for c in row if c.left_out)
     for why in reasons:
         context.out(wrap(f"cannot be: {why}", context.width, hang="    "))

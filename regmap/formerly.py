@@ -117,13 +117,15 @@ def arguments(command: str, given: Sequence[str]) -> tuple[list[str], list[str]]
         before = kept[-1] if kept else ""
         if equals and text.startswith("--"):
             now = OPTION_VALUES.get((command, option), {}).get(value, value)
-            if command in _NAME_CHECKS and option in ("--explain", "--goal"):
+            if (
+                command in _NAME_CHECKS and option in ("--explain", "--goal")
+            ) or option == "--check":
                 now = check_name(now)
             kept.append(f"{option}={now}")
         else:
             value = text
             now = OPTION_VALUES.get((command, before), {}).get(text, text)
-            if command in _NAME_CHECKS:
+            if command in _NAME_CHECKS or before == "--check":
                 now = check_name(now)
             kept.append(now)
         if now != value:

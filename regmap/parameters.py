@@ -855,8 +855,18 @@ STAGE: dict[str, Parameter] = _table(
         ),
         # PWM and load
         _P("pwm.frequency", "frequency", "switching frequency"),
-        _P("pwm.duty.min", "percent", "lowest duty cycle of the high side, apart from fully off"),
-        _P("pwm.duty.max", "percent", "highest duty cycle of the high side"),
+        _P(
+            "pwm.duty.min",
+            "percent",
+            "lowest duty cycle of the high side but for 0 %, at which it is off: its shortest pulse; 0 % (also "
+            "0..5 %) where there is none, as pulses of any width come",
+        ),
+        _P(
+            "pwm.duty.max",
+            "percent",
+            "highest duty cycle of the high side but for 100 %, at which the low side is off: the shortest pulse "
+            "of the low side; 100 % where there is none, as pulses of any width come",
+        ),
         _P(
             "pwm.deadtime",
             "time",

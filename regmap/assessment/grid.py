@@ -3,17 +3,17 @@
     found = grid(stage, axis(stage, "TIMING.DEAD_TIME"), axis(stage, "pwm.frequency", "10..60kHz"))
     found.cells[row][column].worst
 
-A cell holds the smallest margin of all verdicts that differ anywhere in the grid. Checks that look at
-nothing that differs are not run.
+A cell holds the smallest margin of all verdicts that differ anywhere in the grid, or of the checks that
+were chosen. Checks that look at nothing that differs are not run.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from regmap.record import dataclass
 
-from ..calc import Inputs, Verdict, checks, run
+from ..calc import Inputs, Verdict, checks, run, select
 from ..calc.inputs import chain
 from ..calc.registry import Check
 from ..calc.svg import HUES, Panel, picture
@@ -28,6 +28,8 @@ from .stage import broken_rules, inputs_of, signature, waiver
 
 #: Cells that one grid may have.
 MOST_CELLS = 1024
+#: Rows and columns that a picture shows legibly; more are drawn in groups.
+MOST_ROWS, MOST_COLUMNS = 64, 32
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,11 +104,53 @@ def axis(stage: Stage, name: str, span: str | None = None, steps: int = 7) -> Ax
     return Axis(name, labels, False, tuple(codes), codes.index(now) if now in codes else None)
 
 
-def grid(stage: Stage, first: Axis, second: Axis) -> SweepGrid:
+def fitting(first: Axis, second: Axis) -> tuple[Axis, Axis]:
+    """Both axes, of which a field with too many options for a grid keeps some, evenly spread.
+
+    Its first and last option and that of the stage stay.
+    """
+    most = MOST_CELLS
+    for _ in range(2):
+        sides = [a for a in (first, second) if not a.of_input]
+        if len(first.labels) * len(second.labels) <= most or not sides:
+            break
+        longer = max(sides, key=lambda a: len(a.labels))
+        other = second if longer is first else first
+        room = most // max(1, len(other.labels))
+        if not other.of_input:
+            room = max(room, int(most**0.5))
+        thin = _thinned(longer, max(room, 3))
+        first, second = (thin, second) if longer is first else (first, thin)
+    return first, second
+
+
+def _thinned(one: Axis, most: int) -> Axis:
+    count = len(one.labels)
+    if count <= most:
+        return one
+    places = {round(n * (count - 1) / (most - 1)) for n in range(most)}
+    if one.current is not None and one.current not in places:
+        near = min(places - {0, count - 1}, key=lambda n: abs(n - (one.current or 0)))
+        places = places - {near} | {one.current}
+    kept = sorted(places)
+    return Axis(
+        one.name,
+        tuple(one.labels[n] for n in kept),
+        one.of_input,
+        tuple(one.codes[n] for n in kept),
+        None if one.current is None else kept.index(one.current),
+    )
+
+
+def grid(stage: Stage, first: Axis, second: Axis, chosen: Sequence[str] = ()) -> SweepGrid:
     """Every value of the first axis against every one of the second.
 
-    Raises CallError for twice the same name, more than MOST_CELLS cells, or where nothing fits.
+    With `chosen` (checks, as `select` names them) each cell holds the smallest margin of these alone,
+    whether they differ or not. Raises CallError for twice the same name, more than MOST_CELLS cells, an
+    unknown check, or where nothing fits.
     """
+    if chosen:
+        select(chosen)
     if first.name == second.name:
         raise CallError(f"{first.name} against itself", "two names")
     count = len(first.labels) * len(second.labels)
@@ -116,7 +160,7 @@ def grid(stage: Stage, first: Axis, second: Axis) -> SweepGrid:
     able = [t for row in tried for t in row if not isinstance(t, str)]
     if not able:
         raise CallError(next(t for row in tried for t in row if isinstance(t, str)))
-    asked = _deciding([inputs for inputs, _ in able])
+    asked = list(chosen) or _deciding([inputs for inputs, _ in able])
     found = [
         [t if isinstance(t, str) else (_verdicts(stage, t[0], asked), t[1]) for t in row]
         for row in tried
@@ -125,10 +169,16 @@ def grid(stage: Stage, first: Axis, second: Axis) -> SweepGrid:
     names = list(dict.fromkeys(n for verdicts in worked for n in verdicts))
     moved = tuple(n for n in names if len({signature(v.get(n)) for v in worked}) > 1)
     cells = tuple(
-        tuple(GridCell(left_out=f) if isinstance(f, str) else _cell(f[0], f[1], moved) for f in row)
+        tuple(
+            GridCell(left_out=f)
+            if isinstance(f, str)
+            else _cell(f[0], f[1], names if chosen else moved)
+            for f in row
+        )
         for row in found
     )
-    everything = [v.check for v in run(able[0][0]) if not waiver(stage, v.check)]
+    all_checks = chosen or None
+    everything = [v.check for v in run(able[0][0], all_checks) if not waiver(stage, v.check)]
     return SweepGrid(first, second, cells, moved, len({*everything, *names}) - len(moved))
 
 
@@ -172,9 +222,7 @@ def _verdicts(stage: Stage, inputs: Inputs, names: list[str]) -> dict[str, Verdi
     return {v.check: v for v in run(inputs, names) if not waiver(stage, v.check)}
 
 
-def _cell(
-    verdicts: dict[str, Verdict], broken: tuple[str, ...], moved: tuple[str, ...]
-) -> GridCell:
+def _cell(verdicts: dict[str, Verdict], broken: tuple[str, ...], moved: Sequence[str]) -> GridCell:
     here = [verdicts[n] for n in moved if n in verdicts]
     told = [v for v in here if v.relative is not None]
     worst = min(told, key=lambda v: v.relative or 0.0, default=None)
@@ -206,15 +254,72 @@ def shown(cell: GridCell) -> str:
     return f"{figure}{mark}"
 
 
-def grid_picture(found: SweepGrid) -> str:
+_RANK = ("impossible", "holds", "low_margin", "fails")
+
+
+def _worst_of(cells: Sequence[GridCell]) -> GridCell:
+    """The cell of several that stands worst: the smallest margin of what can be, and all that fails."""
+    able = [c for c in cells if not c.left_out]
+    if not able:
+        return cells[0]
+    worst = max(
+        able, key=lambda c: (_RANK.index(c.status), -(c.worst if c.worst is not None else 9e99))
+    )
+    least = min(
+        (c for c in able if c.worst is not None), key=lambda c: c.worst or 0.0, default=worst
+    )
+    return GridCell(
+        least.worst,
+        least.check,
+        max(c.fails for c in able),
+        max(c.low for c in able),
+        worst.broken_rules,
+    )
+
+
+def _groups(one: Axis, most: int) -> list[range]:
+    """Neighbouring values that share a row or column of a picture: each alone, where there is room."""
+    size = -(-len(one.labels) // most)
+    return [range(n, min(n + size, len(one.labels))) for n in range(0, len(one.labels), size)]
+
+
+def _grouped(one: Axis, groups: Sequence[range]) -> Axis:
+    labels = [
+        one.labels[g[0]] if len(g) == 1 else f"{one.labels[g[0]]}..{one.labels[g[-1]]}"
+        for g in groups
+    ]
+    now = next((n for n, g in enumerate(groups) if one.current in g), None)
+    return Axis(one.name, tuple(labels), one.of_input, (), now)
+
+
+def drawable(found: SweepGrid) -> SweepGrid:
+    """The grid as a picture has room for it: neighbours together where there are many, with their worst cell."""
+    down, across = _groups(found.first, MOST_ROWS), _groups(found.second, MOST_COLUMNS)
+    cells = tuple(
+        tuple(_worst_of([found.cells[r][c] for r in rows for c in columns]) for columns in across)
+        for rows in down
+    )
+    first, second = _grouped(found.first, down), _grouped(found.second, across)
+    return SweepGrid(first, second, cells, found.moved, found.unmoved)
+
+
+def grid_picture(whole: SweepGrid, chosen: Sequence[str] = ()) -> str:
     """The grid as SVG text: a coloured field for each cell with its margin and mark.
 
-    Raises CallError where there are more cells than a picture can show.
+    Where there are more values than a picture has room for, neighbours share a field, which shows the
+    worst of them. `chosen` are the checks whose margins the cells have, where they were chosen.
     """
+    found = drawable(whole)
     rows, columns = len(found.first.labels), len(found.second.labels)
-    if rows > 64 or columns > 32:
-        raise CallError(f"{rows} by {columns} cells", "64 by 32 at most in a picture")
-    wide, high, left = 74.0, 26.0, 150.0
+    shared = [
+        f"{one.name}: up to {-(-len(one.labels) // len(drawn.labels))} of its {len(one.labels)} values share "
+        "a field, which shows the worst of them"
+        for one, drawn in ((whole.first, found.first), (whole.second, found.second))
+        if len(drawn.labels) < len(one.labels)
+    ]
+    long = max((len(label) for label in found.second.labels), default=0)
+    wide, high = max(74.0, 7.0 * min(long, 24) + 14), 26.0
+    left = max(150.0, 7.0 * min(max(map(len, found.first.labels)), 30) + 34)
     panel = Panel((left, 84, wide * columns, high * rows), (0, columns), (0, rows), "", "")
     for row, column, cell in _each(found):
         hue, _ = _DRAWN[cell.status]
@@ -226,17 +331,23 @@ def grid_picture(found: SweepGrid) -> str:
         panel.text((column + 0.5, y), shown(cell), "middle", gap=0)
     for row, label in enumerate(found.first.labels):
         mark = "> " if row == found.first.current else ""
-        panel.text((0, rows - row - 0.5), mark + label[:22], "end")
+        panel.text((0, rows - row - 0.5), mark + label[:30], "end")
     for column, label in enumerate(found.second.labels):
         mark = "> " if column == found.second.current else ""
-        panel.text((column + 0.5, rows + 0.35), mark + label[:11], "middle", gap=0)
+        panel.text((column + 0.5, rows + 0.35), mark + label[:24], "middle", gap=0)
+    whose = (
+        f"margin of {', '.join(chosen)}"
+        if chosen
+        else "smallest margin of the verdicts that differ"
+    )
     return picture(
         left + wide * columns + 30,
-        84 + high * rows + 96,
+        84 + high * rows + 96 + 16 * len(shared),
         f"{found.first.name} (down) against {found.second.name} (across)",
         [panel],
         [
-            "smallest margin of the verdicts that differ; ! something fails, ~ low margin, x cannot be, > as in the stage",
+            f"{whose}; ! something fails, ~ low margin, x cannot be, > as in the stage",
+            *shared,
             CAUTION,
         ],
     )

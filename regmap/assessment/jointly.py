@@ -10,7 +10,7 @@ a mode states. Checks are called `CHECK in MODE` here.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from regmap.record import dataclass, replace
 
@@ -68,10 +68,12 @@ def sweep_input_over_modes(stage: Stage, name: str, span: str, steps: int = 11) 
     return sweep_input_in(moved_in(stage, name), name, span, steps)
 
 
-def grid_over_modes(stage: Stage, first: Axis, second: Axis) -> SweepGrid:
+def grid_over_modes(
+    stage: Stage, first: Axis, second: Axis, chosen: Sequence[str] = ()
+) -> SweepGrid:
     """Two axes against each other: in each cell the worst of the modes that set neither themselves. Errors as of `grid`."""
     modes = moved_in(stage, first.name).keys() & moved_in(stage, second.name).keys()
-    found = {n: grid(s, first, second) for n, s in states(stage).items() if n in modes}
+    found = {n: grid(s, first, second, chosen) for n, s in states(stage).items() if n in modes}
     grids = list(found.values())
     cells = tuple(
         tuple(

@@ -45,6 +45,10 @@ if TYPE_CHECKING:
 Point = Mapping[str, float]
 #: A change below this share of the figures is rounding.
 _NOISE = 1e-12
+#: How far rounding may have moved an argument on its way here, as a share; some steps of a float.
+_STEPS = 2.0**-49
+#: Below this, in base units, a result may be what rounding leaves of terms that cancel.
+_SMALL = 1e-9
 
 
 def smaller(a: Any, b: Any) -> Any:
@@ -285,7 +289,7 @@ class Variable:
             found = known.get(id(variable))
             if found is None:
                 args = {name: at(arg) for name, arg in variable.args.items()}
-                found = known[id(variable)] = variable.formula(**args)
+                found = known[id(variable)] = without_residue(variable.formula, args)
             return found
 
         with _told(self):
@@ -439,8 +443,26 @@ def derive(symbol: str, rule: Formula, args: dict[str, Variable]) -> Variable:
     """
     made = Variable(symbol, None, None, None, rule.dim, formula=rule, args=args)
     with _told(made):
-        made.typ = rule.function(**{name: arg.typ for name, arg in args.items()})
+        made.typ = without_residue(rule, {name: arg.typ for name, arg in args.items()})
     return made
+
+
+def without_residue(rule: Formula, args: dict[str, Any]) -> Any:
+    """The formula's result, 0 where it is nothing but what rounding leaves of terms that cancel.
+
+    Such a result moves by as much as itself when each argument moves by a few steps of a float; a
+    small product does not.
+    """
+    value = rule.function(**args)
+    if type(value) is not float or not value or not -_SMALL < value < _SMALL:
+        return value
+    moved = 0.0
+    for name, arg in args.items():
+        try:
+            moved += abs(rule.function(**{**args, name: arg * (1 + _STEPS)}) - value)
+        except (ArithmeticError, ValueError):
+            return value
+    return 0.0 if abs(value) <= moved else value
 
 
 def _extreme(root: Variable, *, highest: bool) -> tuple[float, Point]:
@@ -456,12 +478,21 @@ def _extreme(root: Variable, *, highest: bool) -> tuple[float, Point]:
             for b, s in zip(blocks, signs, strict=True)
         ]
         value, at = extreme(function, box, signs, inside, highest=highest)
+    if value and -_SMALL < value < _SMALL:
+        value = root.value_at(_of_blocks(blocks, signs, at, way))
     if root.typ > value if highest else root.typ < value:
         return root.typ, {key: leaf.typ for key, leaf in leaves.items()}
+    return value, _of_blocks(blocks, signs, at, way)
+
+
+def _of_blocks(
+    blocks: Sequence[Variable], signs: Sequence[int], at: Sequence[float], way: int
+) -> Point:
+    """The inputs' values at which the blocks have theirs."""
     point: dict[str, float] = {}
     for block, sign, here in zip(blocks, signs, at, strict=True):
         point.update(_point(block, here) if not sign else _end(block, highest=sign == way))
-    return value, point
+    return point
 
 
 def _end(block: Variable, *, highest: bool) -> Point:

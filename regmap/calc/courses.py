@@ -85,6 +85,17 @@ def more_energy(a: Any, b: Any) -> Any:
     return a + b
 
 
+@formula(
+    "{b} + {tw} where {b} > 0, else 0",
+    "time",
+    up="b tw",
+    source="a chip that never stopped needs no wake-up",
+)
+def stopped_for(b: Any, tw: Any) -> Any:
+    """How long the drive rests: below the threshold and waking up again; none without an interruption."""
+    return (b > 0) * (b + tw)
+
+
 def _levels(work: Work, course: Course) -> list[Variable]:
     return [
         work.band(
@@ -153,14 +164,14 @@ def lowest(work: Work) -> Outcome:
 @check(
     "supply.course-pause",
     "no starting profile stops the drive for longer than it may rest",
-    "t(u < Vuv) + t_wake <= limit",
+    "t(u < Vuv) + t_wake <= limit; 0 where u never lies below Vuv",
     "role:uv.threshold chip:supply.wake_time stage:limits.pause",
     CAUTION,
 )
 def pause(work: Work) -> Outcome:
     """How long the supply lies below the highest undervoltage threshold; then the chip wakes again.
 
-    A supply that never goes below costs no wake-up either; it is counted all the same.
+    A course that never goes below stops nothing: there is no wake-up to wait for.
     """
     if not work.stated("stage:limits.pause"):
         return None
@@ -172,7 +183,7 @@ def pause(work: Work) -> Outcome:
             for n, (dt, ua, ub) in enumerate(_pieces(bench, course), 1)
         ]
         below = _sum(bench, "t_below", longer_by, parts)
-        value = bench.derive("t", longer_by, a=below, b=awake_time(bench))
+        value = bench.derive("t", stopped_for, b=below, tw=awake_time(bench))
         return bench.at_most(value, bench.take("limit", "stage:limits.pause"))
 
     return _each(work, "starting", "drive back in time", judge)

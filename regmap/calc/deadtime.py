@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from ..quantity import Band
 from .corner import Variable, formula, larger
 from .currents import SINK_USES, gate_current, in_series
 from .device import TIME_ERROR, hot_limit, output_charge
@@ -19,7 +20,8 @@ from .edges import (
 )
 from .pwm import DEADTIME_USES, earlier, handshakes, low_side_time, on_time, set_deadtime
 from .registry import Outcome, check, sided
-from .work import Work
+from .verdict import Verdict
+from .work import About, Work
 
 CAUTION = "Shoot-through destroys a bridge at once: confirm the dead time by measurement."
 
@@ -260,17 +262,79 @@ def other_sign(x: Any) -> Any:
     return -x
 
 
+@formula("{t} * {f}", "percent", up="t f", source="share of a period: D = t f")
+def share_of_period(t: Any, f: Any) -> Any:
+    """The duty cycle at which a pulse lasts this long."""
+    return t * f
+
+
+@formula("1 - {d}", "percent", down="d", source="the low side has the rest of the period")
+def rest_of_period(d: Any) -> Any:
+    """Largest share of a period that is left to the low side."""
+    return 1 - d
+
+
+def _ends_at(work: Work, name: str, end: int) -> bool:
+    """Whether the stated duty reaches 0 or 1: the switch is off then, and no pulse is the shortest."""
+    item = work.inputs.find(name)
+    value = item.value if item is not None else None
+    return isinstance(value, Band) and end in (value.low, value.high)
+
+
+def _any_pulse(work: Work, side: str) -> Verdict:
+    """Where pulses of every width may come: from which duty on they turn the switch on fully.
+
+    It must lie within the duty that is used; what becomes of shorter pulses is told.
+    """
+    name = work.about.name
+    bench = work.branch(
+        About(
+            name,
+            f"duty from which on the {side} side turns on fully is one that is used",
+            f"Dfull = (td + Qg / Isource) f <= {'Dmax' if side == 'high' else '1 - Dmin'}",
+            work.about.caution,
+            work.about.model_error,
+        )
+    )
+    td = set_deadtime(bench, "low" if side == "high" else "high")
+    f = bench.take("f", "stage:pwm.frequency")
+    whole = bench.derive("t_full", then, a=td, b=full_time(bench, "source", side))
+    vanishing = bench.derive("Doff", share_of_period, t=td, f=f)
+    if vanishing is not None:
+        bench.extra.append(vanishing)
+    bench.remark(
+        f"no shortest {side}-side pulse is stated: those below a share of Doff vanish in the dead time, "
+        "the switch stays off; from there to Dfull they turn it on in part"
+    )
+    value = bench.derive("Dfull", share_of_period, t=whole, f=f)
+    other = "stage:pwm.duty.max" if side == "high" else "stage:pwm.duty.min"
+    if not bench.stated(other):
+        return bench.at_most(
+            value, bench.constant("D", 1.0, "percent", f"{other[6:]} is not stated")
+        )
+    limit = bench.take("Dmax" if side == "high" else "Dmin", other)
+    if side == "low":
+        limit = bench.derive("1 - Dmin", rest_of_period, d=limit)
+    return bench.at_most(value, limit)
+
+
 @check(
     "deadtime.duty-min",
     "shortest high-side pulse turns the switch on fully",
-    "Dmin / f - td >= Qg / Isource, longer where a resistance lets the current fade",
+    "Dmin / f - td >= Qg / Isource, longer where a resistance lets the current fade; at Dmin = 0 "
+    "(td + Qg / Isource) f <= Dmax",
     DEADTIME_USES
     + ON_USES.replace("{side}", "high")
-    + "stage:pwm.duty.min stage:pwm.frequency stage:mosfet.qg",
+    + "stage:pwm.duty.min stage:pwm.duty.max stage:pwm.frequency stage:mosfet.qg",
     model_error=TIME_ERROR,
 )
 def duty_min(work: Work) -> Outcome:
-    """What the dead time leaves of the shortest pulse against the time to charge the gate."""
+    """What the dead time leaves of the shortest pulse against the time to charge the gate.
+
+    At 0 % duty the switch is off, which is no pulse: a stage that goes down to it states no shortest one.
+    """
+    if _ends_at(work, "stage:pwm.duty.min", 0):
+        return _any_pulse(work, "high")
     on = work.derive(
         "ton",
         on_time,
@@ -284,21 +348,21 @@ def duty_min(work: Work) -> Outcome:
 @check(
     "deadtime.duty-max",
     "shortest low-side pulse turns the switch on fully",
-    "(1 - Dmax) / f - td >= Qg / Isource, longer where a resistance lets the current fade",
+    "(1 - Dmax) / f - td >= Qg / Isource, longer where a resistance lets the current fade; at Dmax = 1 "
+    "(td + Qg / Isource) f <= 1 - Dmin",
     DEADTIME_USES
     + ON_USES.replace("{side}", "low")
-    + "stage:pwm.duty.max stage:pwm.frequency stage:mosfet.qg",
+    + "stage:pwm.duty.max stage:pwm.duty.min stage:pwm.frequency stage:mosfet.qg",
     model_error=TIME_ERROR,
 )
 def duty_max(work: Work) -> Outcome:
-    """The same for the low side at the highest duty; at 100 % there is no such pulse."""
-    duty = work.take("Dmax", "stage:pwm.duty.max")
-    if duty is not None and isinstance(duty.low, float) and duty.low >= 1:
-        return None
+    """The same for the low side at the highest duty; at 100 % it is off, which is no pulse."""
+    if _ends_at(work, "stage:pwm.duty.max", 1):
+        return _any_pulse(work, "low")
     value = work.derive(
         "t_pulse",
         low_side_time,
-        d=duty,
+        d=work.take("Dmax", "stage:pwm.duty.max"),
         f=work.take("f", "stage:pwm.frequency"),
         td=set_deadtime(work),
     )

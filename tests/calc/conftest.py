@@ -352,6 +352,7 @@ SHAPES: dict[str, dict[str, str | int]] = {
     },
     "always on, pump": {
         "chip___high_side_supply": "charge pump",
+        "stage___pwm__duty__min": "0 %",
         "stage___pwm__duty__max": "100 %",
         "stage___adc__reconstruction": "two of three",
     },
@@ -361,6 +362,7 @@ SHAPES: dict[str, dict[str, str | int]] = {
         "stage___adc__reconstruction": "shifted edges",
         "stage___motor__modulation": "20..90 %",
         "stage___mosfet__coss": "0.9 / 1 / 1.2 nF",
+        "stage___pwm__duty__min": "0..5 %",
         "stage___pwm__duty__max": "100 %",
     },
     "other choices": {

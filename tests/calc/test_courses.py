@@ -56,6 +56,27 @@ def test_the_pause_is_the_time_below_the_threshold_and_the_wake_up(build: Build)
     assert at[-1] == 1
 
 
+def test_a_course_that_interrupts_nothing_costs_no_wake_up(build: Build) -> None:
+    inputs = build(
+        role___uv__threshold="3.7 / 3.9 / 3.99 V", chip___supply__wake_time="1 / 1.6 / 2 ms"
+    )
+    (verdict,) = run(with_course(inputs, "starting", START), ["supply.course-pause.c"])
+    assert verdict.value is not None
+    assert (verdict.value.low, verdict.value.typ, verdict.value.high) == (0, 0, 0)
+    # where only the highest threshold is reached, only then
+    inputs = build(
+        role___uv__threshold="3.7 / 3.9 / 4.4 V", chip___supply__wake_time="1 / 1.6 / 2 ms"
+    )
+    (verdict,) = run(with_course(inputs, "starting", START), ["supply.course-pause.c"])
+    assert verdict.value is not None
+    assert (verdict.value.low, verdict.value.typ) == (0, 0)
+    at, level = sampled(START)
+    assert verdict.value.high == pytest.approx(
+        np.count_nonzero(level < 4.4) * 1e-5 + 2e-3, abs=3e-5
+    )
+    assert at[-1] == 1
+
+
 def test_the_lowest_level_of_a_course_meets_the_threshold(build: Build) -> None:
     inputs = build(role___uv__threshold="4.2..4.4 V")
     (verdict,) = run(with_course(inputs, "starting", START), ["undervoltage.course"])

@@ -261,6 +261,47 @@ def test_the_chips_dead_time_shortens_the_shortest_low_side_pulse(build: Build) 
     assert band(verdict, "lower")[2] == pytest.approx(75e-9 / 48e-3, rel=0.2)
 
 
+@pytest.mark.parametrize("duty", ["0 %", "0..5 %", "0 / 1 / 4 %"])
+def test_a_duty_down_to_off_has_no_shortest_pulse(build: Build, duty: str) -> None:
+    """0 % is off, which is no pulse: what becomes of pulses of any width is told as what it is."""
+    exact = {
+        "stage___controller__clock_tolerance": "0 %",
+        "stage___pwm__frequency": "20 kHz",
+        "role___deadtime": "0.5 us",
+    }
+    verdict = one(build(**exact, stage___pwm__duty__min=duty), "deadtime.duty-min")
+    full = one(build(**exact), "deadtime.duty-min").lower
+    assert full is not None
+    # 900 ns dead time of 50 us, then the time to charge the gate
+    assert band(verdict)[2] == pytest.approx((0.9e-6 + full.high) * 20e3)
+    assert verdict.status == "holds"
+    assert verdict.upper is not None
+    assert verdict.upper.symbol == "Dmax"
+    told = " ".join(verdict.steps)
+    assert "no shortest high-side pulse is stated" in told
+    assert "vanish in the dead time" in told
+    assert "Doff = td * f" in told
+    assert "900 ns * 20 kHz = 1.8 %" in told
+    # without a highest duty the whole period is there; one that is never long enough fails
+    open_end = build(("stage:pwm.duty.max",), **exact, stage___pwm__duty__min=duty)
+    assert one(open_end, "deadtime.duty-min").status == "holds"
+    short = build(**exact, stage___pwm__duty__min=duty, stage___pwm__duty__max="3 %")
+    assert one(short, "deadtime.duty-min").status == "fails"
+
+
+@pytest.mark.parametrize("duty", ["100 %", "85..100 %"])
+def test_a_duty_up_to_on_has_no_shortest_low_side_pulse(build: Build, duty: str) -> None:
+    exact = {"stage___controller__clock_tolerance": "0 %", "stage___pwm__frequency": "20 kHz"}
+    verdict = one(build(**exact, stage___pwm__duty__max=duty), "deadtime.duty-max")
+    full = one(build(**exact), "deadtime.duty-max").lower
+    assert full is not None
+    assert verdict.status == "holds"
+    assert verdict.worst is not None
+    assert verdict.worst[1] == pytest.approx(0.97)
+    assert verdict.value is not None
+    assert verdict.value.high == pytest.approx((0.9e-6 + full.high) * 20e3, rel=0.01)
+
+
 def test_the_voltage_error_counts_the_edges(build: Build) -> None:
     inputs = build(
         ("role:deadtime",),

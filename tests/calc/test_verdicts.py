@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -28,10 +29,12 @@ from regmap.calc import (
     select,
     worst_first,
 )
+from regmap.calc.corner import Formula, Variable, derive
 from regmap.calc.inputs import chain, default
 from regmap.errors import CallError
 from regmap.parameters import TABLES
 from regmap.quantity import parse_band
+from tests.calc.conftest import BUNDLED, SHAPES, stage_of
 from tests.calc.parts import Part
 
 Build = Callable[..., Inputs]
@@ -539,3 +542,32 @@ def test_every_formula_of_a_derivation_is_shown_with_its_source(part: Part) -> N
         assert [s["source"] for s in verdict.json()["sources"]] == [
             s.source for s in verdict.sources
         ]
+
+
+#: Below pico nothing of this trade has a figure: it is what rounding left of terms that cancel.
+RESIDUE = re.compile(r"\d [fazyrq](?:A|V|s|W|J|ohm|Hz|C|F|H)\b|\de-\d\d")
+
+
+@pytest.mark.parametrize("name", [*SHAPES, *BUNDLED])
+def test_no_rounding_residue_is_shown_as_a_value(name: str) -> None:
+    """In each verdict's derivation, at its typical values too: 30 A less 30 A is 0 A, not 3.6 fA."""
+    told = 0
+    for verdict in run(stage_of(name)):
+        for line in verdict.steps:
+            assert not RESIDUE.search(line), (verdict.check, line)
+            told += 1
+    assert told > 500
+
+
+def test_what_cancels_is_zero_and_what_is_small_is_not() -> None:
+    amps = {n: Variable(n, v, v, v, "current") for n, v in (("a", 0.1), ("b", 0.2), ("c", 0.3))}
+    rule = Formula(
+        "left", "{a} + {b} - {c}", "current", lambda a, b, c: a + b - c,
+        frozenset("ab"), frozenset("c"), frozenset(), "made up for this test",
+    )  # fmt: skip
+    assert derive("d", rule, amps).typ == derive("d", rule, amps).high == 0
+    tiny = Formula(
+        "part", "{a} * {b} / {c}", "current", lambda a, b, c: a * b * 1e-16 / c,
+        frozenset("ab"), frozenset("c"), frozenset(), "made up for this test",
+    )  # fmt: skip
+    assert derive("d", tiny, amps).typ == 0.1 * 0.2 * 1e-16 / 0.3

@@ -65,3 +65,44 @@ def test_two_spans_stand_in_their_order(gateword: Run) -> None:
     more = gateword("sweep", "coolant_pump", "TIMING.DEAD_TIME", "GATE_HS.SINK", "GATE_LS.SINK")
     assert more.status == 2
     assert "expected one or two" in " ".join(more.err.split())
+
+
+def test_many_options_make_a_picture_and_a_check_fills_the_cells(
+    gateword: Run, tmp_path: Path
+) -> None:
+    file = tmp_path / "many.svg"
+    words = ("conveyor_drum", "DEADTIME.TIME", "pwm.frequency", "10..60kHz", "--steps", "3")
+    chosen = ("--check", "deadtime.enough.high", "--drive-mode", "as_stated")
+    done = gateword("sweep", *words, *chosen, "--picture", str(file))
+    assert done.status == 0, done.err
+    assert "[1] deadtime.enough.high" in done.out
+    assert "[2]" not in done.out
+    assert "Smallest margin of deadtime.enough.high" in done.out
+    told = [t.text or "" for t in ET.fromstring(file.read_text()).iter(f"{NS}text")]
+    assert any("up to 4 of its 256 values share a field" in t for t in told)
+    assert any("margin of deadtime.enough.high" in t for t in told)
+    old = gateword(
+        "sweep", *words, "--check", "supply.crank", "--drive-mode", "as_stated", "--json"
+    )
+    assert "supply.crank is now called undervoltage.crank" in " ".join(old.err.split())
+    cells = [c for row in json.loads(old.out)["grid"]["cells"] for c in row]
+    assert {c["check"] for c in cells} == {"undervoltage.crank"}
+
+
+def test_options_that_find_no_room_are_told(gateword: Run) -> None:
+    words = ("conveyor_drum", "DEADTIME.TIME", "pwm.frequency", "10..60kHz", "--steps", "30")
+    chosen = ("--check", "deadtime.duty-min", "--drive-mode", "as_stated")
+    done = gateword("sweep", *words, *chosen)
+    assert done.status == 0, done.err
+    assert "DEADTIME.TIME: 34 of 256 options, evenly spread" in " ".join(done.out.split())
+
+
+def test_a_check_for_the_cells_needs_two_names(gateword: Run) -> None:
+    done = gateword("sweep", "coolant_pump", "TIMING.DEAD_TIME", "--check", "deadtime")
+    assert done.status == 2
+    assert "two names" in done.err
+    done = gateword(
+        "sweep", "coolant_pump", "TIMING.DEAD_TIME", "supply.max", "14..18V", "--check", "deadtimes"
+    )
+    assert done.status == 2
+    assert "nearest: deadtime" in done.err

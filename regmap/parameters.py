@@ -255,6 +255,11 @@ CHIP: dict[str, Parameter] = _table(
         ),
         _P("gate.source", "current", "gate source current, where it is fixed"),
         _P("gate.sink", "current", "gate sink current, where it is fixed"),
+        _P(
+            "gate.soft_off",
+            "current",
+            "gate sink current of a soft turn-off after a short circuit, where it is fixed",
+        ),
         _P("gate.hold", "current", "current that holds a gate off while the other side switches"),
         _P(
             "gate.pulldown",
@@ -449,7 +454,8 @@ STAGE: dict[str, Parameter] = _table(
         _P(
             "supply.load_dump_class",
             None,
-            "load-dump test of ISO 16750-2, where no voltage is stated",
+            "which load-dump test of ISO 16750-2 that is: A without, B with central suppression; a label, whose "
+            "level stands in supply.load_dump",
             choices=("12 V test A", "12 V test B", "24 V test A", "24 V test B"),
         ),
         _P("supply.jump_start", "voltage", "supply while another battery helps to start"),
@@ -974,7 +980,19 @@ STAGE: dict[str, Parameter] = _table(
             "-2..2 %",
             "an internal oscillator; " + PRACTICE,
         ),
-        _P("controller.reaction", "time", "from a fault being known to the outputs being safe"),
+        _P(
+            "controller.reaction",
+            "time",
+            "from a fault being known to the outputs being safe: the software's part",
+        ),
+        _P(
+            "actuator.reaction",
+            "time",
+            "from the outputs being safe to what they drive being safe: MOSFETs off, the motor at rest, a relay "
+            "or valve in its place",
+            "0 s",
+            "left out where it is not stated",
+        ),
         _P("watchdog.service_period", "time", "period at which the controller serves the watchdog"),
         _P("spi.clock", "frequency", "SPI clock used"),
         _P("poll.period", "time", "period at which all status registers are read"),

@@ -1,6 +1,7 @@
 """Detection and reaction of every fault against the fault tolerant time interval.
 
-The rule: detection time + reaction time end inside the fault tolerant time interval
+Detection is the chip's (or the poll's), the reaction the chip's or the software's, and what the outputs
+drive takes its own time to be safe. The rule: detection time + reaction time end inside the fault tolerant time interval
 (ISO 26262-1:2018, 3.55, 3.56, 3.59, 3.61, as quoted in secondary sources).
 """
 
@@ -19,7 +20,8 @@ CAUTION = (
     "Which faults need a reaction, and in what time, is decided in the safety concept and "
     "reviewed there."
 )
-_USES = POLL_USES + "chip:oscillator.tolerance stage:controller.reaction stage:safety.ftti"
+_PARTS = "stage:controller.reaction stage:actuator.reaction stage:safety.ftti"
+_USES = POLL_USES + "chip:oscillator.tolerance " + _PARTS
 #: Times that the chip counts with its oscillator; other settings state a tolerance of their own.
 _BY_OSCILLATOR = frozenset({"role:watchdog.window"})
 
@@ -34,7 +36,7 @@ def _added(work: Work, name: str) -> Variable | None:
 
 
 def _time(work: Work, fault: FaultTiming) -> Variable | None:
-    """Detection plus reaction of one fault, or None with what is missing recorded."""
+    """Detection, reaction and the actuator's part of one fault, or None with what is missing recorded."""
     origin = fault.origin or work.facts.origin
     parts: list[Variable | None] = []
     if fault.detect is not None:
@@ -51,6 +53,7 @@ def _time(work: Work, fault: FaultTiming) -> Variable | None:
         parts.append(work.band("t_react", fault.react, "time", f"{origin}, fault {fault.name}"))
     elif fault.how == "chip":
         work.missing[f"reaction time of {fault.name} ({origin})"] = None
+    parts.append(work.take("t_act", "stage:actuator.reaction"))
     total = parts[0]
     for part in parts[1:]:
         total = work.derive("t", then, a=total, b=part)
@@ -91,7 +94,7 @@ def _one(work: Work, fault: FaultTiming) -> Verdict:
 @check(
     "reaction.time",
     "fault detected and handled in the fault tolerant time interval",
-    "t_detect + t_react <= FTTI; + t_controller where the controller reacts, and before it "
+    "t_detect + t_react + t_actuator <= FTTI; + t_controller where the controller reacts, and before it "
     "t_poll (1 + tol) + t_spi where it has to poll; a watchdog window times (1 + tol,chip)",
     _USES,
     CAUTION,
@@ -143,15 +146,16 @@ def masked(work: Work) -> Outcome:
 @check(
     "reaction.configuration",
     "a lost or flipped setting noticed and handled in the fault tolerant time interval",
-    "t_rb (1 + tol) + t_readback + t_controller <= FTTI",
-    READBACK_USES + "stage:controller.reaction stage:safety.ftti",
+    "t_rb (1 + tol) + t_readback + t_controller + t_actuator <= FTTI",
+    READBACK_USES + _PARTS,
     CAUTION,
 )
 def configuration(work: Work) -> Outcome:
     """A supply dip or a flipped bit changes settings silently: only a cyclic readback notices."""
     if not work.stated("stage:readback.period"):
         return None
-    value = work.derive(
-        "t", then, a=readback_wait(work), b=work.take("t_ctl", "stage:controller.reaction")
+    software = work.derive(
+        "t_off", then, a=readback_wait(work), b=work.take("t_ctl", "stage:controller.reaction")
     )
+    value = work.derive("t", then, a=software, b=work.take("t_act", "stage:actuator.reaction"))
     return work.at_most(value, work.take("FTTI", "stage:safety.ftti"))

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
 from typing import Any
 
-from ..quantity import DIMENSIONS, Band
+from ..quantity import Band
 from .corner import Variable, formula
 from .device import DRAIN_ERROR
 from .gate import EDGE_CAUTION
@@ -14,15 +13,10 @@ from .slopes import OVERSHOOT_USES, with_overshoot
 from .startup import awake_time
 from .work import Work
 
-#: Load-dump voltages by test. Test A without, test B with central suppression; the 58 V of the
-#: 24 V system are "by agreement, typically".
-LOAD_DUMP: dict[str, tuple[int, int]] = {
-    "12 V test A": (79, 101),
-    "12 V test B": (35, 35),
-    "24 V test A": (151, 202),
-    "24 V test B": (58, 58),
-}
-LOAD_DUMP_NOTE = "ISO 16750-2, as quoted in secondary sources; check it against the standard"
+LOAD_DUMP_NOTE = (
+    "The level of a load dump is yours to state from your specification; none is built in. ISO 16750-2 has "
+    "tests of it"
+)
 
 
 @formula(
@@ -118,21 +112,18 @@ def operating(work: Work) -> Outcome:
 
 
 def suppressed_centrally(work: Work) -> bool:
-    """Whether the load dump is told by the class of its test alone, and that is one with central suppression."""
-    if work.stated("stage:supply.load_dump") or not work.stated("stage:supply.load_dump_class"):
+    """Whether the stage says by the class of its test that another suppressor takes the load dump."""
+    if not work.stated("stage:supply.load_dump_class"):
         return False
     return str(work.choice("stage:supply.load_dump_class")).endswith("test B")
 
 
 def load_dump_level(work: Work) -> Variable | None:
-    """The level of a load dump as stated, or by the class of its test."""
-    if work.stated("stage:supply.load_dump"):
-        return work.take("Vld", "stage:supply.load_dump")
-    if not work.stated("stage:supply.load_dump_class"):
-        return work.take("Vld", "stage:supply.load_dump")
-    low, high = LOAD_DUMP[str(work.choice("stage:supply.load_dump_class"))]
-    band = Band.between(Fraction(low), Fraction(high), DIMENSIONS["voltage"][0])
-    return work.band("Vld", band, "voltage", LOAD_DUMP_NOTE)
+    """The level of a load dump as stated; of which test it is, is only told."""
+    if work.stated("stage:supply.load_dump_class"):
+        told = work.choice("stage:supply.load_dump_class")
+        work.remark(f"the stage calls it {told} of ISO 16750-2; its level is the stage's own")
+    return work.take("Vld", "stage:supply.load_dump")
 
 
 LOAD_DUMP_USES = "stage:supply.load_dump stage:supply.load_dump_class "
@@ -172,7 +163,7 @@ def load_dump_mosfet(work: Work) -> Outcome:
 )
 def load_dump_overshoot(work: Work, side: str) -> Outcome:
     """The bridge still switches when the load dump begins: its overshoot stands on top of it."""
-    if not work.stated("stage:supply.load_dump", "stage:supply.load_dump_class"):
+    if not work.stated("stage:supply.load_dump"):
         return None
     value = with_overshoot(work, side, load_dump_level(work))
     return work.at_most(value, work.take("Vds,max", "stage:mosfet.vds_max"))

@@ -151,7 +151,7 @@ def standoff(work: Work) -> Outcome:
     """A suppressor that conducts for minutes burns, and so does one that takes over from the central one.
 
     TI LM749x0-Q1 data sheet, SNOSDE6C, TVS selection: above the jump start's 24 V and the suppressed load
-    dump's 35 V. A level that is stated without its test does not tell who takes the load dump.
+    dump's level. A level that is stated without its test does not tell who takes the load dump.
     """
     if not work.stated("stage:suppressor.breakdown"):
         return None

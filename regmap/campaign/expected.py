@@ -93,8 +93,13 @@ def _limits(
     )
     tolerant = _time(params, "safety.ftti")
     if tolerant is not None:
-        limits["reaction"] = float(tolerant)
-        origins["reaction"] = "safety.ftti"
+        # what the outputs drive needs its own time to be safe
+        actuator = params.get("actuator.reaction")
+        after = (
+            actuator.value.high if actuator and isinstance(actuator.value, Band) else Fraction(0)
+        )
+        limits["reaction"] = float(tolerant - after)
+        origins["reaction"] = "safety.ftti" + (" less actuator.reaction" if after else "")
     return limits, origins
 
 

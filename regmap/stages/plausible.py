@@ -96,7 +96,30 @@ def doubts(
     for name, doubt in ranges.items():
         if name not in found:
             found[name] = [doubt]
-    return [d for several in found.values() for d in several]
+    return [d for several in found.values() for d in several] + _load_dump_test(stage)
+
+
+_TEST = "supply.load_dump_class"
+
+
+def _load_dump_test(stage: Mapping[str, Value]) -> list[Doubt]:
+    """A load-dump test without a level, which once was built in, or one of the other vehicle system."""
+    told, supply = stage.get(_TEST), stage.get("supply.voltage")
+    if not isinstance(told, str):
+        return []
+    found = []
+    if "supply.load_dump" not in stage:
+        expected = (
+            "supply.load_dump beside it: levels of a standard are built in no more, state yours"
+        )
+        found.append(Doubt(_TEST, f"{told} without a level", expected, "", "warning"))
+    if isinstance(supply, Band):
+        system = "12 V" if supply.typ < 18 else "24 V"
+        if not told.startswith(system):
+            at = f"{told} at a supply of {shown_as(supply.typ, STAGE['supply.voltage'])}"
+            other = told.replace(told[:4], system)
+            found.append(Doubt(_TEST, at, f"a test of the {system} system", other, "warning"))
+    return found
 
 
 def odd_rate(name: str, rate: Band) -> Doubt | None:

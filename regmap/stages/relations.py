@@ -342,6 +342,8 @@ RELATIONS: tuple[Relation, ...] = tuple(Relation(*row) for row in (
     ("limits.fall_time.max", "max", "<", "a PWM period", _period, ERROR, "each period has an edge"),
     ("poll.period", "max", "<=", "safety.ftti", _of("safety.ftti"), WARNING, "what is polled more rarely is seen too late"),
     ("controller.reaction", "max", "<=", "safety.ftti", _of("safety.ftti"), WARNING, "the reaction ends within it"),
+    ("actuator.reaction", "max", "<=", "safety.ftti", _of("safety.ftti"), WARNING, "the actuator is safe within it"),
+    ("safety.ftti", "min", ">=", "controller.reaction + actuator.reaction", _both("controller.reaction", "actuator.reaction", "max"), WARNING, "nothing is left to notice a fault"),
     ("watchdog.service_period", "max", "<=", "safety.ftti", _of("safety.ftti"), WARNING, "a controller that hangs is noticed after more than one period"),
     ("poll.period", "min", ">", "one byte / spi.clock", lambda g: 8 / g.end("spi.clock"), ERROR, "one frame alone takes longer"),
     ("standby.wake_time", "max", "<=", "a day / standby.wakes_per_day", lambda g: Fraction(86400) / g.end("standby.wakes_per_day"), ERROR, "a day has 24 hours"),

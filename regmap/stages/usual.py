@@ -146,6 +146,7 @@ RANGES: dict[str, tuple[str, str]] = {
     "adc.bits": ("6", "24"),
     "controller.clock_tolerance": ("-20 %", "20 %"),
     "controller.reaction": ("500 ns", "50 ms"),
+    "actuator.reaction": ("10 ns", "10 s"),
     "watchdog.service_period": ("100 us", "100 s"),
     "spi.clock": ("1 kHz", "100 MHz"),
     "poll.period": ("20 us", "100 s"),

@@ -335,6 +335,7 @@ SHAPES: dict[str, dict[str, str | int]] = {
     "current drive, charge pump": {
         "chip___high_side_supply": "charge pump",
         "stage___supply__load_dump": "33..35 V",
+        "stage___supply__load_dump_class": "12 V test B",
         "stage___supply__jump_start": "24..26 V",
     },
     "resistive drive, bootstrap": {
@@ -375,7 +376,9 @@ SHAPES: dict[str, dict[str, str | int]] = {
         "stage___mosfet__soa__long_time": "100 us",
         "role___sense__reference": "1.6..1.7 V",
         "stage___mosfet__temperature": "-40..160 degC",
+        "stage___supply__load_dump": "79..101 V",
         "stage___supply__load_dump_class": "12 V test A",
+        "stage___actuator__reaction": "80 / 100 / 120 us",
         "stage___mosfet__crss": "300..600 pF",
         "stage___mosfet__coss": "0.9 / 1 / 1.2 nF",
         "stage___mosfet__qoss": "20 / 24 / 30 nC",
@@ -428,7 +431,6 @@ LEFT_OUT: dict[str, tuple[str, ...]] = {
         "chip:gate.pulldown",
     ),
     "other choices": (
-        "stage:supply.load_dump",
         "role:temperature.warning",
         "role:vds.filter",
         "chip:vds.comparator_delay",

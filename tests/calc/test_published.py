@@ -23,7 +23,6 @@ from regmap.calc.miller import miller_resistive
 from regmap.calc.sense import range_up
 from regmap.calc.shunt import shunt_power, shunt_trip
 from regmap.calc.slopes import voltage_slope
-from regmap.calc.supply import LOAD_DUMP
 from regmap.calc.thermal import conduction_loss, heated_by, switching_loss
 from regmap.calc.vds import trip_current
 from regmap.quantity import parse_band
@@ -435,19 +434,36 @@ def test_fault_tolerant_time(reaction: str, status: str) -> None:
 # Supply transients
 
 
-def test_load_dump_levels(given: Given) -> None:
-    # ISO 16750-2, quoted in three places (secondary): test A 79..101 V and 151..202 V, test B 35 V;
-    # 58 V by agreement. Levels of the starting profile could not be read and are not built in.
-    assert LOAD_DUMP["12 V test A"] == (79, 101)
-    assert LOAD_DUMP["24 V test A"] == (151, 202)
-    assert LOAD_DUMP["12 V test B"] == (35, 35)
-    verdict = one(
-        given({"stage:supply.load_dump_class": "12 V test B", "chip:supply.max": "40 V"}),
-        "supply.load-dump-chip",
-    )
-    assert verdict.status == "holds"
-    assert "ISO 16750-2" in verdict.caution
-    assert any("secondary" in v.note for v in verdict.inputs)
+@pytest.mark.parametrize(
+    ("told", "level", "rating", "holds"),
+    [
+        # ISO 16750-2 as quoted by Journal of KIEES 30-8, p. 629, table 1 (test A, 12 V and 24 V systems) and by the
+        # Itech IT6015C-80-450 manual, p. 82 (test B): the levels are the stage's to state
+        ("12 V test A", "79..101 V", "100 V", False),
+        ("24 V test A", "151..202 V", "210 V", True),
+        ("12 V test B", "35 V", "40 V", True),
+        ("24 V test B", "58 V", "40 V", False),
+    ],
+)
+def test_load_dump_levels(given: Given, told: str, level: str, rating: str, holds: bool) -> None:
+    stated: dict[str, str | int] = {
+        "stage:supply.load_dump": level,
+        "stage:supply.load_dump_class": told,
+        "chip:supply.max": rating,
+    }
+    verdict = one(given(stated), "supply.load-dump-chip")
+    assert (verdict.status != "fails") == holds
+    assert verdict.value is not None
+    assert verdict.value.high == parse_band(level, "voltage").floats()[2]
+    assert "none is built in" in verdict.caution
+    assert f"{told} of ISO 16750-2" in " ".join(verdict.steps)
+    # the label alone has no level
+    del stated["stage:supply.load_dump"]
+    verdict = one(given(stated), "supply.load-dump-chip")
+    assert verdict.missing == ("stage:supply.load_dump",)
+
+
+def test_no_level_of_a_starting_profile_is_built_in(given: Given) -> None:
     crank = one(given({"role:uv.threshold": "5 V"}), "undervoltage.crank")
     assert crank.status == "not_computed"
     assert crank.missing == ("stage:supply.crank",)

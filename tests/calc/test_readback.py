@@ -36,6 +36,29 @@ def test_load_and_time_by_hand(build: Build) -> None:
     assert run(left, ["spi.load", "reaction.configuration"]) == []
 
 
+def test_the_actuators_part_counts_after_every_reaction(build: Build) -> None:
+    """Detection, software and actuator each have a part of the fault tolerant time (ISO 26262-1:2018, 3.55 to 3.61)."""
+    names = ["reaction.time", "reaction.configuration"]
+    exact = {**EXACT, "stage___safety__ftti": "20 ms"}
+    without = {v.check: v for v in run(build(**exact), names)}
+    there = build(**exact, stage___actuator__reaction="8 / 10 / 12 ms")
+    for verdict in run(there, names):
+        if "masked" in verdict.reason:  # which no time helps
+            continue
+        before = without[verdict.check]
+        assert verdict.value is not None
+        assert before.value is not None
+        assert verdict.value.typ == pytest.approx(before.value.typ + 10e-3)
+        assert verdict.value.high == pytest.approx(before.value.high + 12e-3)
+        assert "t_act" in {v.symbol for v in verdict.inputs}
+    # what the chip reacts to by itself and what the controller does, and each misses the goal by it alone
+    told = {v.check: v.status for v in run(there, names)}
+    assert told["reaction.time.VDS_UH"] == told["reaction.configuration"] == "holds"
+    late = build(**exact, stage___actuator__reaction="21 ms")
+    told = {v.check: v.status for v in run(late, names)}
+    assert set(told.values()) == {"fails"}
+
+
 def test_a_setting_lost_at_the_worst_moment(build: Build) -> None:
     """A controller that reads 12 registers in a row every 3 ms; a setting flips just after its read."""
     (verdict,) = run(build(**EXACT), ["reaction.configuration"])

@@ -13,6 +13,7 @@ import pytest
 from regmap.calc import Inputs, Verdict, run
 from regmap.calc.device import OVERSHOOT_ERROR
 from tests.calc import judge
+from tests.calc.conftest import stage_of
 from tests.calc.test_ngspice import figures
 
 Build = Callable[..., Inputs]
@@ -165,3 +166,14 @@ def test_what_is_not_stated_is_not_asked(build: Build) -> None:
         "vds.safe-area",
         "thermal.stall",
     }
+
+
+def test_a_bundled_stage_shows_a_soft_turn_off_and_the_amplifiers_slew() -> None:
+    """Fixed in silicon (map kowari16, invented): the stage's own sink current does not count after a short circuit."""
+    found = {v.check: v for v in run(stage_of("radiator_fan"))}
+    soft = found["vds.turn-off-overshoot.high"]
+    assert {"Isoft"} == {v.symbol for v in soft.inputs} & {"Isoft", "Iset,off"}
+    assert soft.status == found["sense.slew"].status == "holds"
+    slew = next(v for v in found["sense.slew"].inputs if v.symbol == "SR")
+    assert slew.origin is not None
+    assert "kowari16" in slew.origin.origin

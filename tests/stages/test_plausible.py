@@ -150,6 +150,8 @@ BOUNDARIES: list[tuple[str, str, dict[str, str], str, str]] = [
     ("limits.fall_time.max", "a PWM period", {"pwm.frequency": "100 kHz"}, "9.99 us", "10 us"),
     ("poll.period", "safety.ftti", {"safety.ftti": "200 ms"}, "200 ms", "201 ms"),
     ("controller.reaction", "safety.ftti", {"safety.ftti": "20 ms"}, "20 ms", "20.1 ms"),
+    ("actuator.reaction", "safety.ftti", {"safety.ftti": "20 ms"}, "20 ms", "20.1 ms"),
+    ("safety.ftti", "controller.reaction + actuator.reaction", {"controller.reaction": "5..10 ms", "actuator.reaction": "10..20 ms"}, "30 ms", "29.9 ms"),
     ("watchdog.service_period", "safety.ftti", {"safety.ftti": "200 ms"}, "200 ms", "201 ms"),
     ("poll.period", "one byte / spi.clock", {"spi.clock": "100 kHz"}, "80.1 us", "80 us"),
     ("limits.safe_voltage", "supply.voltage", {"supply.voltage": "48 V"}, "47.9 V", "48 V"),
@@ -384,6 +386,29 @@ def test_a_slip_is_told_at_its_line(change: dict[str, str], where: str, severity
     assert problem.place.line == 4 + list(table).index(where)
     assert where in problem.found
     assert problem.expected
+
+
+def test_a_load_dump_test_of_the_other_system() -> None:
+    (found,) = problems(supply__load_dump_class="24 V test B")
+    assert "24 V test B at a supply of 13.5 V" in found.found
+    assert found.nearest == "12 V test B"
+    assert found.severity == "warning"
+
+
+def test_a_load_dump_test_without_a_level_is_told() -> None:
+    """No level of a standard is built in: the label of a test alone says nothing."""
+    inputs = {n: v for n, v in PUMP.items() if n != "supply.load_dump"}
+    text = HEAD + "".join(f"{n}: {v}\n" for n, v in inputs.items())
+    stage, told = read_stage("s.yaml", text=text)
+    (found,) = [p for p in told if p.path != "settings"]
+    assert found.severity == "warning"
+    assert found.place.line == 4 + list(inputs).index("supply.load_dump_class")
+    assert found.found == "12 V test B without a level"
+    assert "supply.load_dump beside it" in found.expected
+    assert stage is not None
+    for verdict in assess(stage).verdicts:
+        if verdict.check.startswith("supply.load-dump"):
+            assert verdict.missing == ("stage:supply.load_dump",)
 
 
 def extended(text: str) -> list[Problem]:

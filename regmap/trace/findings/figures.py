@@ -123,8 +123,10 @@ def _missed_reactions(
 ) -> Iterator[tuple[str, str]]:
     """Faults that firmware has to react to, told of too late for the reaction to end in time."""
     limit, react = figure(stage, "safety.ftti"), figure(stage, "controller.reaction")
+    actuator = figure(stage, "actuator.reaction")
     if limit is None:
         return
+    also = f" and the actuator's {_shown(actuator)}" if actuator is not None else ""
     tick = trace.clock.tick
     assert tick is not None
     for row in found.reactions:
@@ -133,11 +135,12 @@ def _missed_reactions(
             continue
         took = (row.told - row.pin) * tick
         reaction = react.high if react is not None else Fraction(0)
-        if took + reaction > limit.low:
+        follows = actuator.high if actuator is not None else Fraction(0)
+        if took + reaction + follows > limit.low:
             yield (
                 "safety.ftti",
                 f"{row.fault} was told {trace.clock.text(row.told - row.pin)} after the fault pin fell; with the "
-                f"controller's {_shown(react) if react is not None else '0 s'} that is more than the "
+                f"controller's {_shown(react) if react is not None else '0 s'}{also} that is more than the "
                 f"{_shown(limit)} of {stage.name}",
             )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from ..quantity import Band
 from .corner import Variable, any_of, formula, larger, log
 from .currents import SINK_USES, is_resistive, sink_current
 from .device import OVERSHOOT_ERROR, overdrive_at, threshold_overdrive
@@ -235,7 +236,9 @@ def turn_off_overshoot(work: Work, side: str) -> Outcome:
     )
     setting = None
     if not is_resistive(work, "sink", side):
-        soft = work.stated("role:gate.soft_off")
+        found = work.inputs.find("role:gate.soft_off", optional=True)
+        # a soft turn-off that is switched off leaves the ordinary one
+        soft = work.stated("role:gate.soft_off") and found and isinstance(found.value, Band)
         name = "role:gate.soft_off" if soft else f"role:gate.sink.{side}"
         setting = work.take("Isoft" if soft else "Iset,off", name)
     ig = sink_current(work, side, work.derive("Vgs,sc", level_at, vth=vth, vov=over), setting)

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from regmap.calc import Inputs, Verdict, run
+from regmap.calc import Input, Inputs, Verdict, run
 from regmap.calc.device import OVERSHOOT_ERROR
 from tests.calc import judge
 from tests.calc.conftest import stage_of
@@ -166,6 +166,16 @@ def test_what_is_not_stated_is_not_asked(build: Build) -> None:
         "vds.safe-area",
         "thermal.stall",
     }
+
+
+def test_a_soft_turn_off_that_is_switched_off_leaves_the_ordinary_one(build: Build) -> None:
+    name = "vds.turn-off-overshoot.low"
+    switched = Input("role:gate.soft_off", "off", "test")
+    (off,) = run(build().with_values([switched]), [name])
+    (without,) = run(build(("role:gate.soft_off",)), [name])
+    assert off.value is not None, off.missing
+    assert without.value is not None
+    assert off.value.high == without.value.high
 
 
 def test_a_bundled_stage_shows_a_soft_turn_off_and_the_amplifiers_slew() -> None:

@@ -398,6 +398,7 @@ def test_a_load_dump_test_of_the_other_system() -> None:
 def test_a_load_dump_test_without_a_level_is_told() -> None:
     """No level of a standard is built in: the label of a test alone says nothing."""
     inputs = {n: v for n, v in PUMP.items() if n != "supply.load_dump"}
+    inputs["supply.load_dump_class"] = "12 V test B"
     text = HEAD + "".join(f"{n}: {v}\n" for n, v in inputs.items())
     stage, told = read_stage("s.yaml", text=text)
     (found,) = [p for p in told if p.path != "settings"]

@@ -4,6 +4,7 @@ chain_pack, chain_unpack   words of all chips as the bytes of one chip select, a
 chain_out, chain_in        the next stream of a table for each position, ready for DMA, then what came in
 chain_tick, chain_run      one stream a call, never a wait; until all are done
 chain_watch                the readback of all positions in rotation
+chain_resync, chain_clear_rejected, chain_restart   as those of a chip alone (`chainagain`)
 
 Every chip has the structure of a chip that is alone (`spi_t`), so each reply is checked as there; a
 chip whose table waits, or is done, is sent a read that changes nothing, and its reply is checked too.
@@ -17,16 +18,14 @@ from ..chip.model import Chain, Chip, Frame
 from ..errors import CallError
 from ..frames import chain as chains
 from .bitcode import shifted, take
+from .chainagain import ChainAgain, Places
+from .clearing import NAME, told_in_replies
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .names import word
 from .replies import byte_orders
 from .runner import filler_of, kept_twice
 from .sheet import Sheet
 from .text import bracket, count, defines, number, wtype
-
-#: position -> tables of steps there: name -> (table, macro of its size)
-Places = Mapping[int, Mapping[str, tuple[str, str]]]
-
 
 Piece = tuple[
     int, int, int
@@ -94,7 +93,7 @@ class Stream:
         return found
 
 
-class ChainWriter:
+class ChainWriter(ChainAgain):
     """Writes the routines of a chain of `chips` chips of one map."""
 
     def __init__(self, sheet: Sheet, item: FrameNames, chips: int) -> None:
@@ -106,17 +105,12 @@ class ChainWriter:
         self.wide = wtype(self.length)
         self.shape = Stream(sheet.chip, item.frame, chips)
         self.bits = self.shape.bits
+        self.lenient = NAME in sheet.tables or bool(told_in_replies(sheet.chip))
         self.total = self.macro("BYTES")
         self.size = self.macro("CHIPS")
 
-    def low(self, name: str) -> str:
-        return self.sheet.names.lower(name)
-
     def macro(self, name: str) -> str:
         return self.sheet.names.macro("CHAIN", name)
-
-    def result(self, name: str) -> str:
-        return self.sheet.names.macro("RUN", name)
 
     def types(self) -> None:
         sheet = self.sheet
@@ -325,11 +319,10 @@ class ChainWriter:
             ],
             "One call a tick: at most one stream, no waiting. BUSY and WAIT: call again; OK: all tables are done. RUN_...",
         )
-        sheet.function(
-            f"uint8_t {low('chain_run')}({chain} *chain, const {table} tables[{self.size}])",
+        sheet.hidden_function(
+            f"uint8_t {low('chain_finish')}({chain} *chain)",
             [
                 f"uint8_t result = {busy};",
-                f"{low('chain_begin')}(chain, tables);",
                 f"while ((result == {busy}) || (result == {wait})) {{",
                 f"    result = {low('chain_tick')}(chain);",
                 f"    if (result == {wait}) {{",
@@ -337,6 +330,14 @@ class ChainWriter:
                 "    }",
                 "}",
                 "return result;",
+            ],
+            "Runs the tables in hand to their ends, or to the first failure.",
+        )
+        sheet.function(
+            f"uint8_t {low('chain_run')}({chain} *chain, const {table} tables[{self.size}])",
+            [
+                f"{low('chain_begin')}(chain, tables);",
+                f"return {low('chain_finish')}(chain);",
             ],
             "Runs a table for each position; stops at the first failure: chain->position says where, chain->chip[...] what.",
         )
@@ -357,12 +358,30 @@ class ChainWriter:
         self._places(places, table)
         if any("status" in tables for tables in places.values()):
             self._status(chain)
+        self.again(chain, places)
 
     def _out(self, chain: str, filler: int, register: str, most: str) -> None:
         low = self.low
         busy, wait, ok = (self.result(n) for n in ("BUSY", "WAIT", "OK"))
+        self.sheet.hidden_function(
+            f"void {low('chain_fill')}({chain} *chain, uint8_t out[{self.total}])",
+            [
+                f"{self.frame} frames[{self.size}];",
+                "uint8_t k;",
+                f"for (k = 0U; k < {self.size}; k++) {{",
+                f"    if (chain->result[k] != {busy}) {{",
+                f"        uint8_t bytes[{most}];",
+                f"        /* a read of {register} changes nothing */",
+                f"        (void){low('frame_out')}(&chain->chip[k], {number(filler, self.length)}, bytes);",
+                "    }",
+                "    frames[k] = chain->chip[k].command;",
+                "}",
+                f"{low('chain_pack')}(frames, chain->commands, out);",
+                "chain->commands = 0U;",
+            ],
+            "A stream of what each chip is to be sent; of those that are not busy something harmless.",
+        )
         lines = [
-            f"{self.frame} frames[{self.size}];",
             f"uint8_t result = {ok};",
             "uint8_t k;",
             "chain->wait_us = 0U;",
@@ -380,16 +399,7 @@ class ChainWriter:
             "    }",
             "}",
             f"if (result == {busy}) {{",
-            f"    for (k = 0U; k < {self.size}; k++) {{",
-            f"        if (chain->result[k] != {busy}) {{",
-            f"            uint8_t bytes[{most}];",
-            f"            /* a read of {register} changes nothing */",
-            f"            (void){low('frame_out')}(&chain->chip[k], {number(filler, self.length)}, bytes);",
-            "        }",
-            "        frames[k] = chain->chip[k].command;",
-            "    }",
-            f"    {low('chain_pack')}(frames, chain->commands, out);",
-            "    chain->commands = 0U;",
+            f"    {low('chain_fill')}(chain, out);",
             "}",
             "return result;",
         ]
@@ -424,6 +434,16 @@ class ChainWriter:
             f"        chain->result[k] = {low('task_in')}(&chain->chip[k], &chain->task[k]);",
             "    } else {",
             f"        chain->result[k] = {low('frame_in')}(&chain->chip[k], bytes);",
+            *(
+                [
+                    f"        if ((chain->result[k] == {self.result('REJECTED')}) && (chain->task[k].lenient != 0U)) {{",
+                    "            chain->task[k].lenient = 2U;",
+                    f"            chain->result[k] = {ok};",
+                    "        }",
+                ]
+                if self.lenient
+                else []
+            ),
             "    }",
             f"    if ((chain->result[k] != {busy}) && (chain->result[k] != {ok}) && (result == {busy})) {{",
             "        result = chain->result[k];",
@@ -452,6 +472,7 @@ class ChainWriter:
             f"uint8_t result = {busy};",
             "uint8_t pass;",
             "bool same = true;",
+            *(["bool proven = true;"] if self.lenient else []),
             f"for (pass = 0U; (pass < 2U) && ((result == {busy}) || (result == {ok})); pass++) {{",
             f"    uint8_t index[{self.size}];",
             "    uint8_t k;",
@@ -459,6 +480,7 @@ class ChainWriter:
             "        index[k] = 0U;",
             "    }",
             f"    {low('chain_begin')}(chain, {low('chain_status_steps')});",
+            *([f"    {line}" for line in self.trusting()] if self.lenient else []),
             f"    result = {busy};",
             f"    while ((result == {busy}) || (result == {wait})) {{",
             f"        uint16_t at[{self.size}];",
@@ -479,7 +501,25 @@ class ChainWriter:
             "            }",
             "        }",
             "    }",
+            *(
+                [
+                    f"    for (k = 0U; k < {self.size}; k++) {{",
+                    "        proven = proven && (chain->task[k].lenient == 1U);",
+                    "    }",
+                ]
+                if self.lenient
+                else []
+            ),
             "}",
+            *(
+                [
+                    f"if ((result == {ok}) && (!proven)) {{",
+                    f"    result = {self.result('REJECTED')};",
+                    "}",
+                ]
+                if self.lenient
+                else []
+            ),
             f"if ((result == {ok}) && (!same)) {{",
             f"    result = {self.result('CHANGED')};",
             "}",

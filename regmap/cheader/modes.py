@@ -187,6 +187,11 @@ def write_modes(sheet: Sheet) -> None:
     boards = _boards(sheet)
     if sheet.has("faults") and any(b.derived.follows for b in boards):
         _write_follows(sheet, mode_names(all_ways(sheet.options)), boards)
+    if sheet.chained:
+        sheet.names.note(
+            "modes: one chip of a chain is not reached alone; the table of a way stands for each position, for chain_run"
+        )
+        return
     names, low = sheet.names, sheet.names.lower
     none = names.macro("RUN", "NO_WAY")
     result = [f"uint8_t result = {none};"]

@@ -103,7 +103,7 @@ def write_monitor_tables(
 
 def write_test_monitors(sheet: Sheet) -> None:
     """All tests one after the other, blocking."""
-    if "monitor_tests" not in sheet.tables:
+    if "monitor_tests" not in sheet.tables or sheet.chained:
         return
     names = sheet.names
     low = names.lower

@@ -20,7 +20,7 @@ from .modes import all_ways, write_mode_tables, write_modes
 from .monitors import write_monitor_tables, write_test_monitors
 from .names import Namer
 from .readback import write_verify
-from .runner import write_runner
+from .runner import write_runner, write_watch_times
 from .shadow import write_shadow
 from .sheet import Sheet
 from .steps import (
@@ -47,6 +47,7 @@ def write_tables(sheet: Sheet, frames: dict[str, FrameNames], variants: Sequence
             "variants need the section init of a stage that is alone on its chip select"
         )
     sheet.boards = 1 + len(variants)
+    sheet.stages = [s for s in (sheet.stage, *variants) if s is not None]
     _write_stage(sheet, frames)
     if variants:
         write_variants(sheet, frames, variants, _write_stage)
@@ -63,7 +64,12 @@ def write_routines(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
 
 def write_chained(sheet: Sheet, frames: dict[str, FrameNames], others: Sequence[Stage]) -> None:
     """The routines of a daisy chain, and the tables of its other positions. Raises CallError."""
-    write_chain(sheet, frames, sheet.chips, _positions(sheet, frames, others))
+    places = _positions(sheet, frames, others)
+    if sheet.has("run") and sheet.stage is not None and "readback" in sheet.tables:
+        # of all positions, which are known now
+        sheet.stages = [sheet.stage, *others]
+        write_watch_times(sheet, frames, sheet.stage)
+    write_chain(sheet, frames, sheet.chips, places)
 
 
 def _positions(
@@ -98,6 +104,12 @@ def _positions(
             )  # fmt: skip
             _write_stage(draft, write_frames(draft))
             sheet.hazards += [h for h in draft.hazards if h not in sheet.hazards]
+            sheet.readback_frames = max(sheet.readback_frames, draft.readback_frames)
+            if draft.after_power_up != sheet.after_power_up:
+                raise CallError(
+                    f"stage {stage.name} begins its bring-up in other steps than {sheet.stage.name if sheet.stage else ''}",
+                    "settings with which both do the same after power-up",
+                )
             if sheet.has("values"):
                 write_chosen(sheet, stage, place)
             for name, steps in draft.plans.items():

@@ -47,9 +47,14 @@ class Runner(FrameRoutines):
         self.types()
         self.frame_out()
         self.frame_in()
-        self.exchange()
+        # one chip of a chain is not reached alone: what would try is not there
+        alone = not self.sheet.chained
+        if alone:
+            self.exchange()
         if any(a in self.sheet.tables for a in ("init", "readback", "warm")):
             self.tasks()
+            if not alone:
+                return
             if "status" in self.sheet.tables:
                 self.status()
             if "warm" in self.sheet.tables:
@@ -59,7 +64,8 @@ class Runner(FrameRoutines):
             if {"warm", "init"} <= self.sheet.tables and self.resynced:
                 self.restart()
             if "readback" in self.sheet.tables:
-                self.watch(stage)
+                self.watch_times(stage)
+                self.watch()
 
     # --- tables ----------------------------------------------------------------------------------
     def tasks(self) -> None:
@@ -116,6 +122,8 @@ class Runner(FrameRoutines):
         )
         self._task_out()
         self._task_in()
+        if sheet.chained:
+            return
         fmt = ", task->step.format" if self.several else ""
         sheet.function(
             f"uint8_t {self.low('tick')}({self.spi} *spi, {self.task} *task)",
@@ -533,8 +541,8 @@ class Runner(FrameRoutines):
         """The format in force once the chip is configured."""
         return next(f for f in self.frames if f.frame.name == self.sheet.format_at_end)
 
-    def watch(self, stage: Stage) -> None:
-        """The readback in rotation, a frame a tick."""
+    def watch_times(self, stage: Stage) -> None:
+        """How long a rotation takes, and how seldom the watch may be called."""
         sheet, names = self.sheet, self.sheet.names
         times = watch_times(sheet, stage, self.after)
         ticks, late = times.ticks, times.late
@@ -580,6 +588,10 @@ class Runner(FrameRoutines):
                 "#endif",
                 "#endif",
             )
+
+    def watch(self) -> None:
+        """The readback in rotation, a frame a tick."""
+        sheet, names = self.sheet, self.sheet.names
         parted = "locked" in sheet.tables
 
         def begin(tables: Mapping[str, tuple[str, str]]) -> list[str]:
@@ -644,16 +656,21 @@ class WatchTimes:
 def watch_times(sheet: Sheet, stage: Stage, after: int) -> WatchTimes:
     """What every language says of the watch; `after` is how many frames later a reply comes."""
     ticks = sheet.readback_frames
-    stages = [v.stage for v in sheet.variants] or [stage]
+    stages = sheet.stages or [stage]
     # the first call of a rotation is one period away; its reply comes so many frames later
     late = max(1, after)
     given = [s.params.get("safety.ftti") for s in stages]
     times = [x.value.low for x in given if x is not None and isinstance(x.value, Band)]
     if not times:
         return WatchTimes(ticks, late, None, 0)
-    # of several boards the one that has the least time
+    # of several boards, or positions, the one that has the least time
     microseconds = min(times) * 1_000_000
     return WatchTimes(ticks, late, int(microseconds), int(microseconds / (ticks + late)))
+
+
+def write_watch_times(sheet: Sheet, frames: dict[str, FrameNames], stage: Stage) -> None:
+    """How long a rotation of the watch takes, where that is known late: of a chain."""
+    Runner(sheet, frames).watch_times(stage)
 
 
 def write_runner(sheet: Sheet, frames: dict[str, FrameNames], stage: Stage) -> None:

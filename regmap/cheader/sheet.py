@@ -165,6 +165,8 @@ class Sheet:
     kept: list[str] = field(default_factory=list)
     #: how many boards the header is for
     boards: int = 1
+    #: all of its stages, those of the positions of a chain too
+    stages: list[Stage] = field(default_factory=list)
     #: tables that are the same for all of them
     alike: set[str] = field(default_factory=set)
     #: routines of the board that is chosen when the header is compiled: (signature, body, what it says)

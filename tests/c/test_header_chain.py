@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import random
+import re
 import subprocess
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -13,6 +14,7 @@ from types import ModuleType
 
 import pytest
 
+from regmap.behaviour.machine import Machine
 from regmap.cheader import Options, generate
 from regmap.chip.model import Chip, Header
 from regmap.errors import CallError, FrameError
@@ -22,6 +24,7 @@ from regmap.maps.load import load_map, read_map
 from regmap.stages.load import Stage, load_stage
 from regmap.twin.chain import TwinChain
 
+from . import test_header_latched as latched
 from .written import TOOLS, put, put_program
 
 HERE = Path(__file__).parent / "header"
@@ -226,7 +229,19 @@ def test_streams_equal_the_library(
         assert answer == want or (want == "0" and answer.startswith("0 ")), question
 
 
-def converse(program: Path, twin: TwinChain, bits: int, disturbances: list[str]) -> tuple[int, str]:
+def converse(
+    program: Path,
+    twin: TwinChain,
+    bits: int,
+    disturbances: list[str],
+    tamper: Callable[[], object] = lambda: None,
+    damaged: tuple[int, int] = (-1, 0),
+) -> tuple[int, str]:
+    """Answers for the chain; `damaged` is the stream, by its number, in which one bit goes wrong.
+
+    What the program returns, and what it has reported.
+    """
+    number = 0
     with subprocess.Popen([program], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0) as process:  # fmt: skip
         assert process.stdin is not None
         assert process.stdout is not None
@@ -240,6 +255,8 @@ def converse(program: Path, twin: TwinChain, bits: int, disturbances: list[str])
                 lead = 8 * size - bits if twin.cores[0].chip.spi.extra_clocks == "last_count" else 0
                 stream = from_wire(data, 8 * size, msb_first=True)
                 stream = stream & (1 << bits) - 1 if lead else stream >> (8 * size - bits)
+                stream ^= 1 << damaged[1] if number == damaged[0] else 0
+                number += 1
                 [got] = twin.transfer([(stream, bits)])
                 process.stdin.write(wire_bytes(got, bits, msb_first=True))
             elif op == b"W":
@@ -247,6 +264,7 @@ def converse(program: Path, twin: TwinChain, bits: int, disturbances: list[str])
             else:
                 for text in disturbances:
                     twin.disturb(text)
+                tamper()
                 twin.wait(0.001)
                 process.stdin.write(b"!")
         report = process.stderr.read().decode()
@@ -301,6 +319,126 @@ def test_a_chip_of_the_chain_that_loses_its_settings_is_named(
     assert status == 1
     assert "position 1, step" in report
     assert "result 3, differ 1" in report
+
+
+def lose_lock(machine: Machine) -> None:
+    machine.bank.states["locked"] = False
+    machine.settle()
+
+
+def lose_setting(machine: Machine) -> None:
+    machine.bank.words["GATE_HS"] ^= 0x10
+
+
+LOSSES: dict[str, Callable[[TwinChain, int], object]] = {
+    "the lock": lambda twin, k: lose_lock(twin.cores[k].machine),
+    "a setting": lambda twin, k: lose_setting(twin.cores[k].machine),
+    "everything": lambda twin, k: twin.cores[k].power_up(),
+}
+
+
+def right(twin: TwinChain, stages: Sequence[Stage]) -> bool:
+    """Whether every chip holds the settings of its stage, its lock closed where it has one."""
+    return all(
+        bank.code(s.name) == s.choice.code and bank.states.get("locked", True)
+        for stage in stages
+        for bank in [twin.cores[stage.position].machine.bank]
+        for s in stage.settings
+    )
+
+
+@languages
+def test_what_is_lost_at_any_position_is_found_and_a_restart_brings_it_back(
+    language: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    first, *others = stages(tmp_path, [0, 1, 2])
+    program = build(tmp_path, need_tool, language, first, others)
+    header = generate(first, Options(prefix="gd"), others).header
+    ticks = int(header.partition("#define GD_WATCH_TICKS")[2].split("U")[0])
+    for what, lose in LOSSES.items():
+        for position in range(3):
+            twin = TwinChain([first.chip] * 3)
+            status, report = converse(
+                program, twin, 64, [], lambda t=twin, go=lose, k=position: go(t, k)
+            )
+            found = re.search(r"watch: result (\d) at (\d) after (\d+)", report)
+            assert found is not None, (what, position, report)
+            assert found[1] in ("3", "6"), (what, position)
+            assert int(found[2]) == position, what
+            assert int(found[3]) <= ticks + 1, what
+            assert (status, "restart: 0" in report) == (0, True), (what, position, report)
+            assert right(twin, (first, *others)), (what, position)
+
+
+@languages
+def test_a_bring_up_that_is_damaged_anywhere_goes_on_to_the_end(
+    language: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """Wherever one bit of a stream goes wrong, the chain ends as it must, with or without a restart."""
+    first, *others = stages(tmp_path, [2, 0, 1])
+    program = build(tmp_path, need_tool, language, first, others)
+    again = 0
+    for number, bit in [(n, (7 * n) % 48) for n in range(0, 26, 2 if language == "c" else 5)]:
+        twin = TwinChain([first.chip] * 3)
+        status, report = converse(program, twin, 64, [], damaged=(number, bit))
+        assert status == 0, (number, bit, report)
+        assert right(twin, (first, *others)), (number, bit)
+        again += "restart: 0" in report
+    assert again > 2
+
+
+@languages
+def test_a_flag_of_a_rejected_frame_that_stays_up_hides_nothing_in_a_chain(
+    language: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """Its replies hold the flag: a damaged stream stops the bring-up, and the restart clears it first."""
+    text = latched.MAP.format(access="w1c", way="write_1", after=1)
+    (tmp_path / "latch24.yaml").write_text(f"{text}chain: {{}}\n", "utf-8")
+    found = []
+    for position in (0, 1):
+        path = tmp_path / f"latched{position}.yaml"
+        chain = f"chain: {{maps: [latch24.yaml, latch24.yaml], position: {position}}}\n"
+        path.write_text(
+            latched.STAGE.replace("SOURCE: 9", f"SOURCE: {9 + position}") + chain, "utf-8"
+        )
+        found.append(load_stage(path))
+    program = build(tmp_path, need_tool, language, found[0], found[1:])
+    again = 0
+    for number, bit in [(n, (11 * n) % 48) for n in range(0, 14, 1 if language == "c" else 3)]:
+        twin = TwinChain([found[0].chip] * 2)
+        status, report = converse(program, twin, 48, [], damaged=(number, bit))
+        assert status == 0, (number, bit, report)
+        assert right(twin, found), (number, bit)
+        again += "restart: 0" in report
+    assert again > 2
+
+
+@languages
+def test_one_chip_of_a_chain_is_not_reached_alone(language: str, tmp_path: Path) -> None:
+    """What would send to it a frame of its own is not there."""
+    first, *others = stages(tmp_path, [0, 1, 2])
+    text = put(first, language, tmp_path, Options(prefix="gd"), others).header
+    alone = put(replace(first, chain=()), language, tmp_path).header
+    c = (
+        "run",
+        "tick",
+        "exchange",
+        "transfer",
+        "read_status",
+        "resync",
+        "restart",
+        "watch",
+        "watch_begin",
+    )
+    for name in c if language == "c" else ("run_part", "exchange", "watch_mode_begin", "enter"):
+        call = rf"\bgd_{name}\(" if language == "c" else rf"\b{name}\("
+        assert not re.search(call, text), name
+        assert re.search(call, alone) or name in ("watch_mode_begin", "enter", "run_part"), name
+    driver = (
+        text[: text.index("// A chip of a chain is not reached alone")] if language != "c" else ""
+    )
+    for name in ("restart", "watch", "tick", "read_status"):
+        assert not re.search(rf"\b{name}\(", driver), name
 
 
 @languages

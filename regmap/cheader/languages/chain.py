@@ -35,7 +35,9 @@ def write_streams(sheet: Sheet, lang: Either) -> list[str]:
     return [*lines, *lang.streams(shape)]
 
 
-def write_chain(sheet: Sheet, lang: Either, formats: dict[str, FrameModule]) -> list[str]:
+def write_chain(
+    sheet: Sheet, lang: Either, formats: dict[str, FrameModule], rounds: tuple[int, int] | None
+) -> list[str]:
     """The tables of the other positions, one of all for each kind, and what runs them."""
     if not sheet.chips or not sheet.positions:
         return []
@@ -58,4 +60,5 @@ def write_chain(sheet: Sheet, lang: Either, formats: dict[str, FrameModule]) -> 
             "",
             *lang.table(lang.part_kind(), f"chain_{called[name]}", sheet.chips, rows, about),
         ]
-    return [*lines, *lang.chain(sheet.chips, status="status" in named)]
+    every = {n for n in named if all(n in plans for plans in sheet.positions.values())}
+    return [*lines, *lang.chain(sheet, rounds, status="status" in named, every=every)]

@@ -63,7 +63,7 @@ ALONE = "driver<nowhere>(alone_)"
 NO_COMMANDS = "    static_cast<void>(commands);"
 
 RUNNER = """
-// A chip of a chain cannot be reached alone: a run on its driver ends in `spi`.
+// A chip of a chain is not reached alone.
 struct nowhere {
     bool transfer(const uint8_t * /*out*/, uint8_t * /*in*/, size_t /*size*/) const { return false; }
     void wait_us(uint32_t /*us*/) const {}
@@ -116,16 +116,7 @@ public:
             }
         }
         if (whole == result_t::busy) {
-            table<frame_t, chain_chips> frames{};
-            for (size_t k = 0U; k < chain_chips; k++) {
-                if (result[k] != result_t::busy) {
-                    table<uint8_t, bytes_most> unused{};
-                    static_cast<void>(chip[k].frame_out(0U, fillers[0].frame, unused));
-                }
-                frames[k] = chip[k].command;
-            }
-            bytes = chain_pack(frames, commands);
-            commands = 0U;
+            fill(bytes);
         }
         return whole;
     }
@@ -140,6 +131,10 @@ public:
         for (size_t k = 0U; k < chain_chips; k++) {
             const bool own = result[k] == result_t::busy;
             result[k] = own ? chip[k].task_reply(task[k], frames[k]) : chip[k].reply_in(0U, frames[k]);
+            if ((!own) && (result[k] == result_t::rejected) && (task[k].lenient != 0U)) {
+                task[k].lenient = 2U;
+                result[k] = result_t::ok;
+            }
             if ((result[k] != result_t::busy) && (result[k] != result_t::ok) && (whole == result_t::busy)) {
                 whole = result[k];
                 position = k;
@@ -163,8 +158,14 @@ public:
     // Runs a table for each position; stops at the first failure: `position` says where, chip[position] what.
     result_t run(const table<part_t, chain_chips> &parts)
     {
-        result_t whole = result_t::busy;
         begin(parts);
+        return finish();
+    }
+
+    // The tables in hand to their ends, or to the first failure.
+    result_t finish()
+    {
+        result_t whole = result_t::busy;
         while ((whole == result_t::busy) || (whole == result_t::wait)) {
             whole = tick();
             if (whole == result_t::wait) {
@@ -184,7 +185,109 @@ public:
         }
         return tick();
     }
-@STATUS@};"""
+@STATUS@
+    // Counters back in step with chips that have kept their state while the controller restarted: a new chain, then
+    // this, then chain_warm_steps. Not ok: a chip (`position`) is not configured, or not there, or (rejected) a flag
+    // of it tells of a rejected frame.
+    result_t resync()
+    {
+        result_t whole = result_t::ok;
+        for (unsigned i = 0U; i < @ROUNDS@U; i++) {
+            table<uint8_t, chain_bytes> to{};
+            table<uint8_t, chain_bytes> from{};
+            for (size_t k = 0U; k < chain_chips; k++) {
+                task[k] = task_t();
+                result[k] = result_t::ok;
+            }
+            fill(to);
+            whole = stream_.transfer(to.data(), &from[0], chain_bytes) ? in(from) : result_t::spi;
+        }
+        return (whole == result_t::busy) ? result_t::ok : whole;
+    }
+@CLEAR@@RESTART@
+private:
+    // a stream of what each chip is to be sent; of those that are not busy something harmless
+    constexpr void fill(table<uint8_t, chain_bytes> &bytes) noexcept
+    {
+        table<frame_t, chain_chips> frames{};
+        for (size_t k = 0U; k < chain_chips; k++) {
+            if (result[k] != result_t::busy) {
+                table<uint8_t, bytes_most> unused{};
+                static_cast<void>(chip[k].frame_out(0U, fillers[0].frame, unused));
+            }
+            frames[k] = chip[k].command;
+        }
+        bytes = chain_pack(frames, commands);
+        commands = 0U;
+    }
+
+    // every task goes on while a flag tells of a rejected frame
+    constexpr void trust() noexcept
+    {
+        for (size_t k = 0U; k < chain_chips; k++) {
+            task[k].lenient = 1U;
+        }
+    }
+};"""
+
+CLEAR = """
+    // Clears the flag of a rejected frame in every chip with a table, with which every other result is rejected, and
+    // sees that it is down. What was under way is not known to have been done: begin it again.
+    result_t clear_rejected()
+    {
+        begin(chain_clear_rejected_steps);
+        trust();
+        const result_t whole = finish();
+        return (whole == result_t::ok) ? resync() : whole;
+    }
+"""
+
+RESTART = """
+    // Configures the chips that a run has left at any step, or that have kept their state while the controller
+    // restarted, or were reset. Call it in the safe state of the bridges. Not ok: call it again, or switch the supply
+    // of `position` off and on.
+    result_t restart()
+    {
+        forget();
+        result_t whole = resync();
+@CLEARS@        if (whole == result_t::ok) {
+            whole = run(chain_warm_steps);
+        }
+        if (whole != result_t::ok) {
+            // never brought as far; what only a chip after power-up shows is not looked for again
+            forget();
+@CLEARS_FIRST@            begin(chain_init_steps);
+@LATER@            whole = finish();
+        }
+@AGAIN@        return whole;
+    }
+
+    // What is known of the chips is forgotten: what comes next is as after a reset of them.
+    constexpr void forget() noexcept
+    {
+        for (size_t k = 0U; k < chain_chips; k++) {
+            chip[k].forget();
+        }
+    }
+"""
+RESTART_CLEARS = """        if ((whole == result_t::ok) || (whole == result_t::rejected)) {
+            whole = clear_rejected();
+        }
+"""
+RESTART_CLEARS_FIRST = """            begin(@TABLE@);
+            trust();
+            static_cast<void>(finish());
+"""
+RESTART_LATER = """            for (size_t k = 0U; k < chain_chips; k++) {
+                task[k].at = (task[k].size != 0U) ? @FIRST@U : 0U;
+            }
+"""
+RESTART_AGAIN = """        if (whole != result_t::ok) {
+            // or all were reset meanwhile
+            forget();
+            whole = run(chain_init_steps);
+        }
+"""
 
 STATUS = """
     // Reads every status register of every position with a table twice, ready for `explain`: only ok is good. What
@@ -193,9 +296,11 @@ STATUS = """
     {
         result_t whole = result_t::busy;
         bool same = true;
+        bool proven = true;
         for (unsigned pass = 0U; (pass < 2U) && ((whole == result_t::busy) || (whole == result_t::ok)); pass++) {
             table<size_t, chain_chips> index{};
             begin(chain_status_steps);
+            trust();
             whole = result_t::busy;
             while ((whole == result_t::busy) || (whole == result_t::wait)) {
                 table<size_t, chain_chips> at{};
@@ -211,6 +316,12 @@ STATUS = """
                     index[k]++;
                 }
             }
+            for (const task_t &one : task) {
+                proven = proven && (one.lenient == 1U);
+            }
+        }
+        if ((whole == result_t::ok) && (!proven)) {
+            return result_t::rejected;
         }
         return ((whole == result_t::ok) && (!same)) ? result_t::changed : whole;
     }

@@ -116,16 +116,7 @@ public:
         // a flag that stays up hides the next rejection: nothing is proven while it does
         return (errors != 0U) ? result_t::rejected : result_t::ok;
     }
-
-    // Sends one frame and gets what came in meanwhile.
-    result_t exchange(uint8_t format, frame_t wanted)
-    {
-        table<uint8_t, bytes_most> out{};
-        table<uint8_t, bytes_most> in{};
-        static_cast<void>(frame_out(format, wanted, out));
-        return transfer(format, out, in) ? frame_in(format, in) : result_t::spi;
-    }
-
+@EXCHANGE@
     // The next frame in task.out: send task.bytes of it and get as many into task.in, then call task_in.
     // busy, or wait, or ok: nothing is left.
     constexpr result_t task_out(task_t &task) noexcept
@@ -225,7 +216,44 @@ public:
         place = static_cast<word_t>(place | again);
         return (((first ^ again) & (task.step.mask ^ erased)) == 0U) && ((again & erased & (first ^ again)) == 0U);
     }
+@TICKS@@STATUS@@RESYNC@@CLEAR@@RESTART@@WATCH@
+private:
+    bool transfer(uint8_t format, const table<uint8_t, bytes_most> &out, table<uint8_t, bytes_most> &in)
+    {
+        bool done = true;
+        size_t at = 0U;
+        for (uint8_t k = 0U; done && (k < bursts_of(format)); k++) {
+            const size_t size = burst_of(format, k);
+            done = spi_.transfer(out.data() + at, &in[at], size);
+            at += size;
+        }
+        return done;
+    }
 
+    Spi &spi_;
+    table<uint32_t, @FORMATS@> sent_{};
+    table<frame_t, @DEPTH@> pending_{};
+    size_t pending_count_ = 0U;
+    wide_t counter_ = 0U;
+    uint16_t frames_ = 0U;
+    uint8_t format_ = 0U;
+    bool counted_ = false;
+};
+"""
+
+#: what sends a frame to a chip that is alone on its chip select
+EXCHANGE = """
+    // Sends one frame and gets what came in meanwhile.
+    result_t exchange(uint8_t format, frame_t wanted)
+    {
+        table<uint8_t, bytes_most> out{};
+        table<uint8_t, bytes_most> in{};
+        static_cast<void>(frame_out(format, wanted, out));
+        return transfer(format, out, in) ? frame_in(format, in) : result_t::spi;
+    }
+"""
+
+TICKS = """
     // One call a tick: at most one frame, no waiting. busy and wait: call again; ok: the table is done.
     result_t tick(task_t &task)
     {
@@ -262,29 +290,6 @@ public:
         }
         return result;
     }
-@STATUS@@RESYNC@@CLEAR@@RESTART@@WATCH@
-private:
-    bool transfer(uint8_t format, const table<uint8_t, bytes_most> &out, table<uint8_t, bytes_most> &in)
-    {
-        bool done = true;
-        size_t at = 0U;
-        for (uint8_t k = 0U; done && (k < bursts_of(format)); k++) {
-            const size_t size = burst_of(format, k);
-            done = spi_.transfer(out.data() + at, &in[at], size);
-            at += size;
-        }
-        return done;
-    }
-
-    Spi &spi_;
-    table<uint32_t, @FORMATS@> sent_{};
-    table<frame_t, @DEPTH@> pending_{};
-    size_t pending_count_ = 0U;
-    wide_t counter_ = 0U;
-    uint16_t frames_ = 0U;
-    uint8_t format_ = 0U;
-    bool counted_ = false;
-};
 """
 
 STATUS = """
@@ -374,7 +379,9 @@ RESTART = """
         }
 @AGAIN@        return result;
     }
+@FORGET@"""
 
+FORGET = """
     // What is known of the chip is forgotten: what comes next is as after a reset of it.
     constexpr void forget() noexcept
     {

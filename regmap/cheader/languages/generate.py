@@ -147,9 +147,11 @@ def _whole(sheet: Sheet, lang: Either, digest: str, others: Sequence[Stage]) -> 
     if sheet.has("run") and sheet.stage is not None and sheet.plans:
         body += write_dispatch(sheet, lang, modules, lambda m: _filler(chip, m.frame))
         body += write_watch(sheet, lang)
-        body += lang.driver(sheet, modules, _rounds(sheet, modules))
-        body += write_chain(sheet, lang, by_name)
-        body += write_monitors(sheet, lang)
+        rounds = _rounds(sheet, modules)
+        body += lang.driver(sheet, modules, rounds)
+        body += write_chain(sheet, lang, by_name, rounds)
+        if not sheet.chained:
+            body += write_monitors(sheet, lang)
         body += write_modes(sheet, lang)
     return [*_banner(sheet, lang, digest), *lang.file(name, body)]
 

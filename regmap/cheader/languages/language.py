@@ -132,18 +132,25 @@ class Language:
     ) -> list[str]:
         """The driver with what the map and the stage allow; `rounds` as `restarting` takes them."""
         words = self.driver_words
+        alone = not sheet.chained
         resync = ""
-        if rounds is not None:
+        if rounds is not None and alone:
             resync = words.RESYNC.replace("@ROUNDS@", str(rounds[0]))
             resync = resync.replace("@FORMAT@", str(rounds[1]))
         watch = words.WATCH.replace("@RESET@", words.WATCH_RESET if sheet.reset_told else "")
         text = words.DRIVER
         for key, piece in (
-            ("@STATUS@", words.STATUS if "status" in sheet.plans else ""),
+            # one chip of a chain is not reached alone: what would try is not there
+            ("@EXCHANGE@", words.EXCHANGE if alone else ""),
+            ("@TICKS@", words.TICKS if alone else ""),
+            ("@STATUS@", words.STATUS if alone and "status" in sheet.plans else ""),
             ("@RESYNC@", resync),
-            ("@CLEAR@", words.CLEAR if rounds is not None and NAME in sheet.plans else ""),
+            (
+                "@CLEAR@",
+                words.CLEAR if alone and rounds is not None and NAME in sheet.plans else "",
+            ),
             ("@RESTART@", self.restarting(sheet, rounds)),
-            ("@WATCH@", watch if "readback" in sheet.plans else ""),
+            ("@WATCH@", watch if alone and "readback" in sheet.plans else ""),
             ("@FORMATS@", str(len(modules))),
             ("@DEPTH@", str(max(1, *(m.frame.after for m in modules)))),
         ):
@@ -155,9 +162,12 @@ class Language:
 
         `rounds` are the harmless reads that bring counters in step, and their layout; None where there is none.
         """
+        words = self.driver_words
+        if sheet.chained:
+            forget: str = words.FORGET
+            return forget.replace("@FORMATS@", "1")
         if rounds is None or not {"init", "warm"} <= set(sheet.plans):
             return ""
-        words = self.driver_words
         again = words.RESTART_AGAIN if sheet.after_power_up else ""
         clears = NAME in sheet.plans
         table = table_names(sheet.plans)[AT_POWER_UP if AT_POWER_UP in sheet.plans else NAME] if clears else ""  # fmt: skip
@@ -166,7 +176,11 @@ class Language:
         )
         text: str = words.RESTART.replace("@FIRST@", str(sheet.after_power_up))
         text = text.replace("@CLEARS@", words.RESTART_CLEARS if clears else "")
-        return text.replace("@CLEARS_FIRST@", first).replace("@AGAIN@", again)
+        return (
+            text.replace("@CLEARS_FIRST@", first)
+            .replace("@AGAIN@", again)
+            .replace("@FORGET@", words.FORGET)
+        )
 
     def explain(self) -> list[str]:
         return _lines(self.driver_words.EXPLAIN)
@@ -180,11 +194,32 @@ class Language:
         """The functions that make a stream of a daisy chain and take one apart."""
         return stream_text(self, shape, self.chain_words)
 
-    def chain(self, chips: int, *, status: bool) -> list[str]:
-        """What runs the tables of all positions; `status` where one of them has reads of its status."""
-        words = self.chain_words
-        text = words.RUNNER.replace("@CHIPS@", ", ".join([words.ALONE] * chips))
-        return _lines(text.replace("@STATUS@", words.STATUS if status else ""))
+    def chain(
+        self, sheet: Sheet, rounds: tuple[int, int] | None, *, status: bool, every: set[str]
+    ) -> list[str]:
+        """What runs the tables of all positions.
+
+        `status` where one of them has reads of its status; `every` are the tables that each position with a stage has.
+        """
+        words, first = self.chain_words, sheet.after_power_up
+        text = words.RUNNER.replace("@CHIPS@", ", ".join([words.ALONE] * sheet.chips))
+        clears = NAME in every
+        late = AT_POWER_UP if AT_POWER_UP in every else NAME
+        restart = words.RESTART if {"init", "warm"} <= every else ""
+        for key, piece in (
+            ("@STATUS@", words.STATUS if status else ""),
+            ("@CLEAR@", words.CLEAR if clears else ""),
+            ("@RESTART@", restart),
+            ("@CLEARS@", words.RESTART_CLEARS if clears else ""),
+            ("@CLEARS_FIRST@", words.RESTART_CLEARS_FIRST if clears else ""),
+            ("@LATER@", words.RESTART_LATER if first else ""),
+            ("@AGAIN@", words.RESTART_AGAIN if first else ""),
+            ("@TABLE@", self.constant(f"chain_{late}_steps")),
+            ("@FIRST@", str(first)),
+            ("@ROUNDS@", str(rounds[0] if rounds is not None else 1)),
+        ):
+            text = text.replace(key, piece)
+        return _lines(text)
 
     # --- the test for the target -----------------------------------------------------------------
     def blocks(self, group: Sequence[tuple[str, list[str]]]) -> list[str]:

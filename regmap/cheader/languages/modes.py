@@ -53,6 +53,8 @@ def write_modes(sheet: Sheet, lang: Either) -> list[str]:
             "Faults on which the controller must act, in every mode in which the outputs switch."
         )
         lines += ["", *lang.table(kind, "follows", len(made), made, about)]
+    if sheet.chained:
+        return lines  # one chip of a chain is not reached alone
     ways = [
         (number(w.source), number(w.target), tables.get(way_name(w), ""))
         for w in sheet.options.ways

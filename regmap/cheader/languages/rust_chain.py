@@ -52,7 +52,7 @@ ALONE = ""
 NO_COMMANDS = "    let _ = commands;"
 
 RUNNER = """
-// A chip of a chain cannot be reached alone: a run on its driver ends in Spi.
+// A chip of a chain is not reached alone.
 #[derive(Debug)]
 pub struct Nowhere;
 pub type Alone = [Nowhere; 0];
@@ -111,18 +111,29 @@ impl<'a, S: Spi> Chain<'a, S> {
             }
         }
         if whole == Outcome::Busy {
-            let mut frames = [0; CHAIN_CHIPS];
-            for k in 0..CHAIN_CHIPS {
-                if self.result[k] != Outcome::Busy {
-                    // done: it is sent something harmless
-                    let _ = self.chip[k].frame_out(0, FILLERS[0].frame, &mut [0; BYTES_MOST]);
-                }
-                frames[k] = self.chip[k].command;
-            }
-            *bytes = chain_pack(&frames, self.commands);
-            self.commands = 0;
+            self.fill(bytes);
         }
         whole
+    }
+
+    // A stream of what each chip is to be sent; of those that are not busy something harmless.
+    fn fill(&mut self, bytes: &mut [u8; CHAIN_BYTES]) {
+        let mut frames = [0; CHAIN_CHIPS];
+        for k in 0..CHAIN_CHIPS {
+            if self.result[k] != Outcome::Busy {
+                let _ = self.chip[k].frame_out(0, FILLERS[0].frame, &mut [0; BYTES_MOST]);
+            }
+            frames[k] = self.chip[k].command;
+        }
+        *bytes = chain_pack(&frames, self.commands);
+        self.commands = 0;
+    }
+
+    // Every task goes on while a flag tells of a rejected frame.
+    fn trust(&mut self) {
+        for task in self.task.iter_mut() {
+            task.lenient = 1;
+        }
     }
 
     // Takes what came in during that stream: every chip's reply is checked. Busy: go on with `stream_out`; else the
@@ -132,11 +143,16 @@ impl<'a, S: Spi> Chain<'a, S> {
         let sound = chain_unpack(bytes, &mut frames);
         let mut whole = Outcome::Busy;
         for (k, &frame) in frames.iter().enumerate() {
-            self.result[k] = if self.result[k] == Outcome::Busy {
+            let own = self.result[k] == Outcome::Busy;
+            self.result[k] = if own {
                 self.chip[k].task_reply(&mut self.task[k], frame)
             } else {
                 self.chip[k].reply_in(0, frame)
             };
+            if !own && self.result[k] == Outcome::Rejected && self.task[k].lenient != 0 {
+                self.task[k].lenient = 2;
+                self.result[k] = Outcome::Ok;
+            }
             if !matches!(self.result[k], Outcome::Busy | Outcome::Ok) && whole == Outcome::Busy {
                 whole = self.result[k];
                 self.position = k;
@@ -166,6 +182,11 @@ impl<'a, S: Spi> Chain<'a, S> {
     // Runs a table for each position; stops at the first failure: `position` says where, chip[position] what.
     pub fn run(&mut self, parts: &[&'static [Step]; CHAIN_CHIPS]) -> Outcome {
         self.begin(parts);
+        self.finish()
+    }
+
+    // The tables in hand to their ends, or to the first failure.
+    pub fn finish(&mut self) -> Outcome {
         loop {
             match self.tick() {
                 Outcome::Busy => {}
@@ -184,16 +205,101 @@ impl<'a, S: Spi> Chain<'a, S> {
         }
         self.tick()
     }
-@STATUS@}"""
+@STATUS@
+    // Counters back in step with chips that have kept their state while the controller restarted: a new chain, then
+    // this, then CHAIN_WARM_STEPS. Not Ok: a chip (`position`) is not configured, or not there, or (Rejected) a flag
+    // of it tells of a rejected frame.
+    pub fn resync(&mut self) -> Outcome {
+        let mut whole = Outcome::Ok;
+        for _ in 0..@ROUNDS@ {
+            let (mut out, mut data) = ([0; CHAIN_BYTES], [0; CHAIN_BYTES]);
+            for k in 0..CHAIN_CHIPS {
+                self.task[k] = Task::new(&[]);
+                self.result[k] = Outcome::Ok;
+            }
+            self.fill(&mut out);
+            whole = if self.stream.transfer(&out, &mut data) {
+                self.stream_in(&data)
+            } else {
+                Outcome::Spi
+            };
+        }
+        if whole == Outcome::Busy {
+            Outcome::Ok
+        } else {
+            whole
+        }
+    }
+@CLEAR@@RESTART@}"""
+
+CLEAR = """
+    // Clears the flag of a rejected frame in every chip with a table, with which every other outcome is Rejected, and
+    // sees that it is down. What was under way is not known to have been done: begin it again.
+    pub fn clear_rejected(&mut self) -> Outcome {
+        self.begin(&CHAIN_CLEAR_REJECTED_STEPS);
+        self.trust();
+        match self.finish() {
+            Outcome::Ok => self.resync(),
+            other => other,
+        }
+    }
+"""
+
+RESTART = """
+    // Configures the chips that a run has left at any step, or that have kept their state while the controller
+    // restarted, or were reset. Call it in the safe state of the bridges. Not Ok: call it again, or switch the supply
+    // of `position` off and on.
+    pub fn restart(&mut self) -> Outcome {
+        self.forget();
+        let mut whole = self.resync();
+@CLEARS@        if whole == Outcome::Ok {
+            whole = self.run(&CHAIN_WARM_STEPS);
+        }
+        if whole != Outcome::Ok {
+            // never brought as far; what only a chip after power-up shows is not looked for again
+            self.forget();
+@CLEARS_FIRST@            self.begin(&CHAIN_INIT_STEPS);
+@LATER@            whole = self.finish();
+        }
+@AGAIN@        whole
+    }
+
+    // What is known of the chips is forgotten: what comes next is as after a reset of them.
+    pub fn forget(&mut self) {
+        for chip in self.chip.iter_mut() {
+            chip.forget();
+        }
+    }
+"""
+RESTART_CLEARS = """        if whole == Outcome::Ok || whole == Outcome::Rejected {
+            whole = self.clear_rejected();
+        }
+"""
+RESTART_CLEARS_FIRST = """            self.begin(&@TABLE@);
+            self.trust();
+            let _ = self.finish();
+"""
+RESTART_LATER = """            for task in self.task.iter_mut() {
+                task.at = if task.steps.is_empty() { 0 } else { @FIRST@ };
+            }
+"""
+RESTART_AGAIN = """        if whole != Outcome::Ok {
+            // or all were reset meanwhile
+            self.forget();
+            whole = self.run(&CHAIN_INIT_STEPS);
+        }
+"""
 
 STATUS = """
     // Reads every status register of every position with a table twice, ready for `explain`: only Ok is good. What
     // either read has shown is in the words.
     pub fn read_status(&mut self, words: &mut [[Word; STATUS_COUNT]; CHAIN_CHIPS]) -> Outcome {
         let mut same = true;
+        let mut proven = true;
         for pass in 0..2 {
             let mut index = [0; CHAIN_CHIPS];
             self.begin(&CHAIN_STATUS_STEPS);
+            self.trust();
             loop {
                 let before: [usize; CHAIN_CHIPS] = core::array::from_fn(|k| self.task[k].at);
                 let outcome = self.tick();
@@ -212,8 +318,11 @@ STATUS = """
                     other => return other,
                 }
             }
+            proven &= self.task.iter().all(|task| task.lenient == 1);
         }
-        if same {
+        if !proven {
+            Outcome::Rejected
+        } else if same {
             Outcome::Ok
         } else {
             Outcome::Changed

@@ -155,18 +155,7 @@ impl<'a, S: Spi> Driver<'a, S> {
             Outcome::Ok
         }
     }
-
-    // Sends one frame and gets what came in meanwhile.
-    pub fn exchange(&mut self, format: u8, wanted: Frame) -> Outcome {
-        let (mut out, mut data) = ([0; BYTES_MOST], [0; BYTES_MOST]);
-        let _ = self.frame_out(format, wanted, &mut out);
-        if self.transfer(format, &out, &mut data) {
-            self.frame_in(format, &data)
-        } else {
-            Outcome::Spi
-        }
-    }
-
+@EXCHANGE@
     // The next frame in task.out: send task.bytes of it and get as many into task.data, then call task_in.
     // Busy, or Wait, or Ok: nothing is left.
     pub fn task_out(&mut self, task: &mut Task) -> Outcome {
@@ -265,7 +254,38 @@ impl<'a, S: Spi> Driver<'a, S> {
         *place |= again;
         ((first ^ again) & (mask ^ erased)) == 0 && (again & erased & (first ^ again)) == 0
     }
+@TICKS@@STATUS@@RESYNC@@CLEAR@@RESTART@@WATCH@
+    fn transfer(&mut self, format: u8, out: &[u8; BYTES_MOST], data: &mut [u8; BYTES_MOST]) -> bool {
+        let mut at = 0;
+        let mut k = 0;
+        while k < bursts_of(format) {
+            let end = at + burst_of(format, k);
+            if !self.spi.transfer(&out[at..end], &mut data[at..end]) {
+                return false;
+            }
+            at = end;
+            k += 1;
+        }
+        true
+    }
+}
+"""
 
+#: what sends a frame to a chip that is alone on its chip select
+EXCHANGE = """
+    // Sends one frame and gets what came in meanwhile.
+    pub fn exchange(&mut self, format: u8, wanted: Frame) -> Outcome {
+        let (mut out, mut data) = ([0; BYTES_MOST], [0; BYTES_MOST]);
+        let _ = self.frame_out(format, wanted, &mut out);
+        if self.transfer(format, &out, &mut data) {
+            self.frame_in(format, &data)
+        } else {
+            Outcome::Spi
+        }
+    }
+"""
+
+TICKS = """
     // One call a tick: at most one frame, no waiting. Busy and Wait: call again; Ok: the table is done.
     pub fn tick(&mut self, task: &mut Task) -> Outcome {
         let outcome = self.task_out(task);
@@ -295,21 +315,6 @@ impl<'a, S: Spi> Driver<'a, S> {
             }
         }
     }
-@STATUS@@RESYNC@@CLEAR@@RESTART@@WATCH@
-    fn transfer(&mut self, format: u8, out: &[u8; BYTES_MOST], data: &mut [u8; BYTES_MOST]) -> bool {
-        let mut at = 0;
-        let mut k = 0;
-        while k < bursts_of(format) {
-            let end = at + burst_of(format, k);
-            if !self.spi.transfer(&out[at..end], &mut data[at..end]) {
-                return false;
-            }
-            at = end;
-            k += 1;
-        }
-        true
-    }
-}
 """
 
 STATUS = """
@@ -402,7 +407,9 @@ RESTART = """
         }
 @AGAIN@        outcome
     }
+@FORGET@"""
 
+FORGET = """
     // What is known of the chip is forgotten: what comes next is as after a reset of it.
     pub fn forget(&mut self) {
         self.sent = [0; @FORMATS@];

@@ -60,6 +60,18 @@ static bool run(gd_chain_t *chain, const char *what, const gd_table_t *tables)
     return result == GD_RUN_OK;
 }
 
+/* After a stop: wherever the chips stand now, they are brought up again. */
+static bool restart(gd_chain_t *chain)
+{
+    uint8_t result = GD_RUN_BUSY;
+    unsigned attempt;
+    for (attempt = 0U; (attempt < 3U) && (result != GD_RUN_OK); attempt++) {
+        result = gd_chain_restart(chain);
+    }
+    (void)fprintf(stderr, "restart: %u\n", (unsigned)result);
+    return (result == GD_RUN_OK) && run(chain, "verified again", gd_chain_readback_steps);
+}
+
 static int bring_up(void)
 {
     gd_chain_t chain;
@@ -69,7 +81,8 @@ static int bring_up(void)
     uint8_t result;
 
     gd_chain_init(&chain, transfer, wait_us, NULL);
-    if ((!run(&chain, "configured", gd_chain_init_steps)) || (!run(&chain, "verified", gd_chain_readback_steps))) {
+    if (((!run(&chain, "configured", gd_chain_init_steps)) && (!restart(&chain))) ||
+        ((!run(&chain, "verified", gd_chain_readback_steps)) && (!restart(&chain)))) {
         return 1;
     }
     (void)putchar('M');
@@ -94,12 +107,11 @@ static int bring_up(void)
     for (i = 0; i < 100U; i++) {
         result = gd_chain_watch(&chain);
         if (result != GD_RUN_BUSY) {
-            (void)fprintf(stderr, "watch: result %u at %u\n", (unsigned)result, (unsigned)chain.position);
-            return 1;
+            (void)fprintf(stderr, "watch: result %u at %u after %u\n", (unsigned)result, (unsigned)chain.position, i);
+            return restart(&chain) ? 0 : 1;
         }
     }
-    /* a chip of the chain has no transfer of its own */
-    return gd_run(&chain.chip[0], gd_readback_steps, GD_READBACK_STEPS_COUNT, &chain.chip[0].step) == GD_RUN_SPI ? 0 : 2;
+    return 0;
 }
 #else
 static int bring_up(void)

@@ -51,11 +51,24 @@ bool run(Chain &chain, const char *what, const Parts &parts)
     return result == gd::result_t::ok;
 }
 
+// After a stop: wherever the chips stand now, they are brought up again.
+template <class Chain>
+bool restart(Chain &chain)
+{
+    gd::result_t result = gd::result_t::busy;
+    for (unsigned attempt = 0U; (attempt < 3U) && (result != gd::result_t::ok); attempt++) {
+        result = chain.restart();
+    }
+    (void)std::fprintf(stderr, "restart: %u\n", static_cast<unsigned>(result));
+    return (result == gd::result_t::ok) && run(chain, "verified again", gd::chain_readback_steps);
+}
+
 int bring_up()
 {
     streams lines;
     gd::chain<streams> chain(lines);
-    if (!run(chain, "configured", gd::chain_init_steps) || !run(chain, "verified", gd::chain_readback_steps)) {
+    if ((!run(chain, "configured", gd::chain_init_steps) && !restart(chain)) ||
+        (!run(chain, "verified", gd::chain_readback_steps) && !restart(chain))) {
         return 1;
     }
     (void)std::putchar('M');
@@ -83,13 +96,12 @@ int bring_up()
     for (unsigned i = 0U; i < 100U; i++) {
         const gd::result_t result = chain.watch();
         if (result != gd::result_t::busy) {
-            (void)std::fprintf(stderr, "watch: result %u at %u\n", static_cast<unsigned>(result),
-                               static_cast<unsigned>(chain.position));
-            return 1;
+            (void)std::fprintf(stderr, "watch: result %u at %u after %u\n", static_cast<unsigned>(result),
+                               static_cast<unsigned>(chain.position), i);
+            return restart(chain) ? 0 : 1;
         }
     }
-    // a chip of the chain has no transfer of its own
-    return chain.chip[0].run(gd::readback_steps) == gd::result_t::spi ? 0 : 2;
+    return 0;
 }
 #else
 int bring_up() { return 1; }

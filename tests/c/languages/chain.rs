@@ -50,11 +50,23 @@ mod up {
         outcome == gd::Outcome::Ok
     }
 
+    // After a stop: wherever the chips stand now, they are brought up again.
+    fn restart(chain: &mut gd::Chain<Streams>) -> bool {
+        let mut outcome = gd::Outcome::Busy;
+        for _ in 0..3 {
+            if outcome != gd::Outcome::Ok {
+                outcome = chain.restart();
+            }
+        }
+        eprintln!("restart: {}", outcome as u8);
+        outcome == gd::Outcome::Ok && run(chain, "verified again", &gd::CHAIN_READBACK_STEPS)
+    }
+
     pub fn bring_up() -> i32 {
         let mut lines = Streams;
         let mut chain = gd::Chain::new(&mut lines);
-        if !run(&mut chain, "configured", &gd::CHAIN_INIT_STEPS)
-            || !run(&mut chain, "verified", &gd::CHAIN_READBACK_STEPS)
+        if (!run(&mut chain, "configured", &gd::CHAIN_INIT_STEPS) && !restart(&mut chain))
+            || (!run(&mut chain, "verified", &gd::CHAIN_READBACK_STEPS) && !restart(&mut chain))
         {
             return 1;
         }
@@ -78,19 +90,14 @@ mod up {
             }
         }
         chain.begin(&gd::CHAIN_READBACK_STEPS);
-        for _ in 0..100 {
+        for i in 0..100 {
             let outcome = chain.watch();
             if outcome != gd::Outcome::Busy {
-                eprintln!("watch: result {} at {}", outcome as u8, chain.position);
-                return 1;
+                eprintln!("watch: result {} at {} after {}", outcome as u8, chain.position, i);
+                return if restart(&mut chain) { 0 } else { 1 };
             }
         }
-        // a chip of the chain has no transfer of its own
-        if chain.chip[0].run(&gd::READBACK_STEPS) == gd::Outcome::Spi {
-            0
-        } else {
-            2
-        }
+        0
     }
 }
 #[cfg(not(tables))]

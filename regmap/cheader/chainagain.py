@@ -1,0 +1,155 @@
+"""A daisy chain that goes on after a stop: counters back in step, flags of rejected frames cleared, all positions brought up again.
+
+chain_resync           harmless reads of every chip
+chain_clear_rejected   the table of each position that clears such a flag, then strict reads
+chain_restart          from wherever a run has left the chips
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from .clearing import AT_POWER_UP, NAME
+from .frames import FrameNames
+from .sheet import Sheet
+from .text import count
+
+#: position -> tables of steps there: name -> (table, macro of its size)
+Places = Mapping[int, Mapping[str, tuple[str, str]]]
+
+
+class ChainAgain:
+    """Writes those routines; what a chain's things are called comes from the writer of the chain."""
+
+    sheet: Sheet
+    item: FrameNames
+    size: str
+    total: str
+
+    def low(self, name: str) -> str:
+        return self.sheet.names.lower(name)
+
+    def result(self, name: str) -> str:
+        return self.sheet.names.macro("RUN", name)
+
+    def trusting(self) -> list[str]:
+        """Lines that make every task go on while a flag tells of a rejected frame."""
+        return [
+            f"for (k = 0U; k < {self.size}; k++) {{",
+            "    chain->task[k].lenient = 1U;",
+            "}",
+        ]
+
+    def again(self, chain: str, places: Places) -> None:
+        """What of it the tables allow; every position that has any must have them."""
+        self._resync(chain)
+        has = {
+            n for n in (NAME, AT_POWER_UP, "init", "warm") if all(n in t for t in places.values())
+        }
+        if NAME in has:
+            self._clear(chain)
+        if {"init", "warm"} <= has:
+            self._restart(chain, NAME in has, AT_POWER_UP if AT_POWER_UP in has else NAME)
+
+    def _resync(self, chain: str) -> None:
+        busy, ok = self.result("BUSY"), self.result("OK")
+        rounds = 1 + self.item.frame.after + (1 if self.item.counters else 0)
+        self.sheet.function(
+            f"uint8_t {self.low('chain_resync')}({chain} *chain)",
+            [
+                f"uint8_t out[{self.total}];",
+                f"uint8_t in[{self.total}];",
+                f"uint8_t result = {ok};",
+                "uint8_t i;",
+                "uint8_t k;",
+                f"for (i = 0U; i < {count(rounds)}; i++) {{",
+                f"    for (k = 0U; k < {self.size}; k++) {{",
+                f"        {self.low('task_begin')}(&chain->task[k], NULL, 0U);",
+                f"        chain->result[k] = {ok};",
+                "    }",
+                f"    {self.low('chain_fill')}(chain, out);",
+                f"    result = {self.result('SPI')};",
+                f"    if (chain->transfer(chain->context, out, in, {self.total})) {{",
+                f"        result = {self.low('chain_in')}(chain, in);",
+                "    }",
+                "}",
+                f"return (result == {busy}) ? {ok} : result;",
+            ],
+            "Counters back in step with chips that have kept their state while the controller restarted: first chain_init, then "
+            "this, then chain_warm_steps. Not OK: a chip (chain->position) is not configured, or not there, or (REJECTED) a flag "
+            "of it tells of a rejected frame. RUN_...",
+        )
+
+    def _clear(self, chain: str) -> None:
+        ok = self.result("OK")
+        self.sheet.function(
+            f"uint8_t {self.low('chain_clear_rejected')}({chain} *chain)",
+            [
+                f"uint8_t result = {ok};",
+                "uint8_t k;",
+                f"{self.low('chain_begin')}(chain, {self.low('chain_clear_rejected_steps')});",
+                *self.trusting(),
+                f"result = {self.low('chain_finish')}(chain);",
+                f"if (result == {ok}) {{",
+                f"    result = {self.low('chain_resync')}(chain);",
+                "}",
+                "return result;",
+            ],
+            "Clears the flag of a rejected frame in every chip with a table, with which every other result is REJECTED, and sees "
+            "that it is down. What was under way is not known to have been done: begin it again. RUN_...",
+        )
+
+    def _restart(self, chain: str, clears: bool, late: str) -> None:
+        ok, low = self.result("OK"), self.low
+        first = self.sheet.after_power_up
+        again = f"{low('chain_init')}(chain, chain->transfer, chain->pause_us, chain->context);"
+        cleared = [
+            f"if ((result == {ok}) || (result == {self.result('REJECTED')})) {{",
+            f"    result = {low('chain_clear_rejected')}(chain);",
+            "}",
+        ]
+        cleared_first = [
+            f"    {low('chain_begin')}(chain, {low(f'chain_{late}_steps')});",
+            *(f"    {line}" for line in self.trusting()),
+            f"    (void){low('chain_finish')}(chain);",
+        ]
+        later = [
+            f"    for (k = 0U; k < {self.size}; k++) {{",
+            "        if (chain->task[k].size != 0U) {",
+            f"            chain->task[k].at = {count(first)};",
+            "        }",
+            "    }",
+        ]
+        reset = [
+            f"if (result != {ok}) {{",
+            "    /* or all were reset meanwhile */",
+            f"    {again}",
+            f"    result = {low('chain_run')}(chain, {low('chain_init_steps')});",
+            "}",
+        ]
+        self.sheet.function(
+            f"uint8_t {low('chain_restart')}({chain} *chain)",
+            [
+                f"uint8_t result = {ok};",
+                *(["uint8_t k;"] if clears or first else []),
+                again,
+                f"result = {low('chain_resync')}(chain);",
+                *(cleared if clears else []),
+                f"if (result == {ok}) {{",
+                f"    result = {low('chain_run')}(chain, {low('chain_warm_steps')});",
+                "}",
+                f"if (result != {ok}) {{",
+                "    /* never brought as far; what only a chip after power-up shows is not looked for again */",
+                f"    {again}",
+                *(cleared_first if clears else []),
+                f"    {low('chain_begin')}(chain, {low('chain_init_steps')});",
+                *(later if first else []),
+                f"    result = {low('chain_finish')}(chain);",
+                "}",
+                *(reset if first else []),
+                "return result;",
+            ],
+            "Configures the chips that a run has left at any step, or that have kept their state while the controller restarted, or "
+            "were reset. Call it in the safe state of the bridges. Not OK: call it again, or switch the supply of "
+            "chain->position off and on. RUN_...",
+        )

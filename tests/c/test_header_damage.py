@@ -25,6 +25,8 @@ from types import ModuleType
 import pytest
 
 from regmap.behaviour.faults import status_registers
+from regmap.behaviour.settings import bring_up_sequence
+from regmap.cheader.steps import configured
 from regmap.frames.codec import from_wire, wire_bytes
 from regmap.stages.load import Stage
 from regmap.twin import Twin
@@ -142,6 +144,8 @@ class Rig:
         library = folder / "damage.so"
         subprocess.run(self.command(folder, tool, language, library), check=True)
         self.c = ctypes.CDLL(str(library))
+        #: what the bring-up leaves locked
+        self.states = dict(configured(stage, bring_up_sequence(stage.chip, stage.bank)).bank.states)
         self._calls = (TRANSFER(self._transfer), WAIT(self._wait))
         self.damages: tuple[Damage, ...] = ()
         self.fresh: dict[str, Twin] = {}
@@ -211,14 +215,14 @@ class Rig:
         return list(words)
 
     def configured(self) -> list[str]:
-        """Settings of the stage that the chip does not hold."""
+        """Settings of the stage that the chip does not hold, and locks that are not as the bring-up leaves them."""
         bank = self.twin.machine.bank
         return [
             s.name
             for s in self.stage.settings
             if s.name.partition(".")[0] in self.stage.chip.registers
             and bank.code(s.name) != s.choice.code
-        ]
+        ] + [n for n, closed in self.states.items() if bank.states[n] != closed]
 
 
 def damages(sizes: list[int], seed: int, most: int) -> Iterator[Damage]:
@@ -286,6 +290,36 @@ def test_damaged_bring_ups_are_never_called_good(rig: tuple[Rig, str]) -> None:
     told("bring-ups", it.stage.chip.name, runs, noticed, len(silent))
     assert silent == []
     assert noticed > min(runs, BRING_UPS) // 3
+
+
+def test_two_damages_in_a_row_are_never_called_good(rig: tuple[Rig, str]) -> None:
+    """Two bits of a bring-up, in two frames; then one of the restart after it. In the end the chip is as it must be."""
+    it, _ = rig
+    it.start()
+    assert it.run("init")[0] == OK
+    silent, noticed, lost, runs = [], 0, [], 0
+    for wrong in pairs(it.sizes, 5, 300 if EVERY else BRING_UPS // 2):
+        it.start("previous" if wrong[0][1] % 2 else "zero")
+        it.arm(*wrong)
+        result, _ = it.run("init")
+        runs += 1
+        noticed += result != OK
+        if result == OK and it.configured():
+            silent.append(wrong)
+        for attempt in range(4):
+            it.arm(*([("command", wrong[0][1] % 8, wrong[0][2] % 8)] if attempt == 0 else []))
+            result, _ = it.run("restart")
+            runs += 1
+            noticed += result != OK
+            if result == OK and it.configured():
+                silent.append((wrong, attempt))
+            if result == OK and attempt:
+                break
+        if result != OK:
+            lost.append((wrong, it.found()))
+    told("bring-ups and restarts, two in a row", it.stage.chip.name, runs, noticed, len(silent))
+    assert (silent, lost) == ([], [])
+    assert noticed > BRING_UPS // 8
 
 
 def test_damaged_status_reads_are_never_called_good(rig: tuple[Rig, str]) -> None:

@@ -58,7 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="CHECK",
         action="append",
         default=[],
-        help="meet this check and no others than those named so: a name, or its beginning up to a dot",
+        help="meet this check and no others than those named so (the others only keep what holds): a name, or its beginning up to a dot",
     )
     add_set(parser, "start from")
     add_mode(parser, text="one mode alone, not all together (as_stated: the stage without one)")
@@ -75,7 +75,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="REG.FIELD",
         action="append",
         default=[],
-        help="this protection may trip later, slower or not at all; others that the stage sets may not",
+        help="this protection may trip later, slower or not at all; others may not, set by the stage or as after reset",
     )
     parser.add_argument(
         "--seconds",
@@ -89,8 +89,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "Margins of 50 % and more count as equal: nothing is moved for a verdict that holds with plenty.\n"
         "A goal cannot be met by making it vanish: switching a monitor off misses its goals.\n"
         "A field that a check looks at which lacks an input is kept, unless --free names it.\n"
-        "What destroys the bridge comes first, then protections, then performance, then comfort: nothing is\n"
-        "traded for something milder. Ctrl-C ends the search with the best so far."
+        "What destroys the bridge comes first, then protections, then performance, then comfort: nothing that\n"
+        "holds is given up, not even to a low margin, for something milder, nor for what fails all the same, and\n"
+        "never do more fail than before. Ctrl-C ends the search with the best so far."
     )
 
 
@@ -147,8 +148,16 @@ class Drawn:
     def __init__(self, context: Context) -> None:
         self.context = context
         self.shown = False
+        self.found = False
 
     def __call__(self, at: Progress) -> None:
+        if at.gain is not None and not self.found:
+            # the first better settings stay to be read while the search goes on
+            self.found = True
+            self.clear()
+            name, was, now = at.gain
+            line = f"better: {'; '.join(at.changes)}: {name} {_margin(was)} -> {_margin(now)}"
+            self.context.stderr.write(wrap(line, self.context.width, "", "  ") + "\n")
         names = at.fields[0] + (f" and {len(at.fields) - 1} more" if len(at.fields) > 1 else "")
         line = f"searching, group {at.number} of {at.groups}, {many(at.steps, 'step')}"
         if at.smallest > float("-inf"):
@@ -195,11 +204,7 @@ def text(result: Proposal, context: Context) -> list[str]:
                 "      ",
             )
     if result.not_loosened:
-        lines.append(
-            context.style(
-                "Not loosened: protections that the stage sets (--loosen REG.FIELD)", "head"
-            )
-        )
+        lines.append(context.style("Not loosened: protections (--loosen REG.FIELD)", "head"))
         say(", ".join(result.not_loosened), "  ")
     if result.worse:
         lines.append(context.style("Verdicts with less margin than before", "head"))
@@ -210,9 +215,9 @@ def text(result: Proposal, context: Context) -> list[str]:
         for name, was, now in rows:
             if was != now:
                 say(f"{name}: {was} -> {now}", "  ", "      ")
-        less = sum(was == now for _, was, now in rows)
+        less = [name for name, was, now in rows if was == now]
         if less:
-            say(f"{many(less, 'more verdict')} by less than these figures show", "  ")
+            say(f"by less than these figures show: {', '.join(less)}", "  ", "      ")
     if result.not_computed:
         lines.append(context.style("Not computed", "head"))
         for lack in result.not_computed:
@@ -289,10 +294,7 @@ def _last(result: Proposal, changed: list[Pick], context: Context) -> list[str]:
     least = _least(*result.smallest)
     before = _least(*result.smallest_before).removeprefix("smallest margin ")
     if not result.feasible:
-        line = (
-            context.style("No settings meet all goals", "bad")
-            + f"; nearest: {least}, before {before}"
-        )
+        line = context.style(verdict_of(result), "bad") + f"; nearest: {least}, before {before}"
     elif not changed and _blind(result):
         line = f"No change to what could be computed, {many(len(_blind(result)), 'field')} kept with checks not computed: {least}"
     elif not changed:
@@ -300,6 +302,14 @@ def _last(result: Proposal, changed: list[Pick], context: Context) -> list[str]:
     else:
         line = f"{many(len(changed), 'change')}: {least}, before {before}"
     return [wrap(line, context.width)]
+
+
+def verdict_of(result: Proposal) -> str:
+    """What is known of goals that are missed: that no settings meet them, or only that none were found."""
+    if result.proven or result.conflicts:
+        kept = any(c.keeps for conflict in result.conflicts for c in conflict.clashes)
+        return "No settings meet all goals" + (" and keep what holds" if kept else "")
+    return "Goals are missed; the search ended before it was known whether settings meet them all"
 
 
 def _say(lines: list[str], context: Context) -> Callable[..., None]:
@@ -371,56 +381,52 @@ def _held(conflict: Conflict) -> str:
 
 
 def _conflicts(result: Proposal, context: Context) -> list[str]:
-    lines = [context.style("Goals in conflict", "head")]
-    for number, conflict in enumerate(result.conflicts, 1):
-        clashes = conflict.clashes
-        if not conflict.fields:
-            why = f"no {'free ' if conflict.held else ''}field changes it"
-            lines.append(
-                wrap(
-                    f"{number}. {clashes[0].goal} has {_margin(clashes[0].reach)}: {why}{_held(conflict)} ({clashes[0].title})",
-                    context.width,
-                    "  ",
-                    "     ",
-                )
-            )
-            continue
-        if len(clashes) == 1:
-            only = clashes[0]
-            lines.append(
-                wrap(
-                    f"{number}. {only.goal} reaches {_margin(only.reach)} at best, with any {', '.join(conflict.fields)}{_held(conflict)} ({only.title})",
-                    context.width,
-                    "  ",
-                    "     ",
-                )
-            )
-            continue
+    """What cannot be met together, then what cannot be met at all."""
+    alone = [c for c in result.conflicts if len(c.clashes) == 1]
+    together = [c for c in result.conflicts if len(c.clashes) > 1]
+    lines = []
+    if together or not result.conflicts_complete:
+        lines.append(context.style("Goals in conflict", "head"))
+    for number, conflict in enumerate(together, 1):
+        fields = ", ".join(conflict.fields)
         lines.append(
             wrap(
-                f"{number}. not together, over {', '.join(conflict.fields)}{_held(conflict)}:",
+                f"{number}. not together, over {fields}{_held(conflict)}:",
                 context.width,
                 "  ",
                 "     ",
             )
         )
-        rest = "the other holds" if len(clashes) == 2 else f"the other {len(clashes) - 1} hold"
-        for clash in clashes:
+        others = len(conflict.clashes) - 1
+        rest = "the other is met" if others == 1 else f"the other {others} are met"
+        for clash in conflict.clashes:
             reach = (
                 "cannot be met"
                 if clash.reach == float("-inf")
                 else f"reaches {_margin(clash.reach)} at best"
             )
+            keeps = f" of the {_margin(clash.keeps)} that it keeps" if clash.keeps else ""
             lines.append(
                 wrap(
-                    f"{clash.goal} {reach} while {rest} ({clash.title})",
+                    f"{clash.goal} {reach}{keeps} while {rest} ({clash.title})",
                     context.width,
                     "     ",
                     "       ",
                 )
             )
     if not result.conflicts_complete:
-        lines.append("  and more")
+        lines.append("  and perhaps more: there was no time to look")
+    if alone:
+        lines.append(context.style("Goals that no settings searched meet", "head"))
+    for conflict in alone:
+        (only,) = conflict.clashes
+        why = (
+            f"reaches {_margin(only.reach)} at best, with any {', '.join(conflict.fields)}"
+            if conflict.fields
+            else f"has {_margin(only.reach)}: no field that is searched changes it"
+        )
+        line = f"{only.goal} {why}{_held(conflict)} ({only.title})"
+        lines.append(wrap(line, context.width, "  ", "     "))
     return lines
 
 

@@ -9,8 +9,8 @@ A goal cannot be met by making it vanish: where a verdict that the stage's own s
 setting of the free fields) would answer is not computed, because a monitor is switched off or a
 threshold is disabled, the goal counts as lost.
 
-A protection that the stage sets is not loosened: its field offers no code that trips later, slower or
-not at all, unless the caller asks for it (`loosen`, or `free`).
+A protection is not loosened, whether the stage sets it or it stands as after reset: its field offers no
+code that trips later, slower or not at all, unless the caller asks for it (`loosen`, or `free`).
 
 What a check may look at is more than what it does look at on this chip and in this stage: where
 blanking counts from the gate, the dead time does not matter to it. A search therefore goes by what
@@ -25,7 +25,7 @@ would hold it back. It keeps its code, and `NotComputed` names it, unless it is 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 from regmap.record import dataclass, field, replace
@@ -40,7 +40,7 @@ from ..expr import Expr, evaluate
 from ..parameters import OFF_WORDS, ROLES
 from ..stages.load import Stage
 from ..stages.load import atoms_of as atoms
-from .search import Choosable, Codes, Goal
+from .search import Choosable, Codes, Goal, Judged
 from .stage import (
     Assessment,
     assess,
@@ -53,10 +53,10 @@ from .stage import (
 )
 
 if TYPE_CHECKING:
-    from ..calc import Check, Inputs, Verdict
+    from ..calc import Check, Facts, Inputs, Verdict
 
-    #: Verdicts of a check, and the variables that it looked at.
-    Seen = tuple[list[Verdict], set[int]]
+    #: Verdicts of a check by name, and the variables that it looked at.
+    Seen = tuple[dict[str, Verdict], set[int]]
 
 #: Roles that say what the drive is doing or how it is wired, and no goal may decide.
 KEPT_ROLES = frozenset(
@@ -100,14 +100,18 @@ class WiderError(Exception):
 class Looked:
     """What the goals of one stage were seen to look at, and what was worked out by then.
 
-    `scopes` are the variables by goal; `margins` the margins by goal and by the variables and codes
-    that were looked at; `roles` and `inputs` what the checks were given.
+    `scopes` are the variables by goal; `margins` the margins of a check's verdicts, by the variables and
+    codes that were looked at; `roles` and `inputs` what the checks were given; `further` the roles by
+    check that it looked up beside those that it declares.
     """
 
     scopes: dict[str, set[int]] = field(default_factory=dict)
-    margins: dict[str, dict[tuple[int, ...], dict[Codes, float]]] = field(default_factory=dict)
+    margins: dict[str, dict[tuple[int, ...], dict[Codes, dict[str, Judged]]]] = field(
+        default_factory=dict
+    )
     roles: dict[tuple[str, Codes], Any] = field(default_factory=dict)
     inputs: Inputs | None = None
+    further: dict[str, dict[str, None]] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -116,8 +120,9 @@ class GoalProblem:
 
     `variables` and `items` go together; `goals` and `titles` too. `kept` says why each other field
     with a role is not searched; `guarded` names the fields that keep to codes no looser than the
-    stage's, `held` for each goal the fields that would move it and are kept, with why; `not_computed` are checks not computed, `outside` checks that are
-    no goal because only others were asked for.
+    stage's, `held` for each goal the fields that may move it and are kept, with why; `not_computed` are
+    checks not computed, `unloosened` goals that may lose nothing, as they tell how well a protection protects,
+    `guards` those that nobody asked for, of which only may not be lost what the stage has.
     """
 
     stage: Stage
@@ -129,6 +134,8 @@ class GoalProblem:
     not_computed: list[NotComputed]
     guarded: dict[str, str]
     held: dict[str, dict[str, str]]
+    unloosened: set[str] = field(default_factory=set)
+    guards: set[str] = field(default_factory=set)
 
     def bank(self, codes: Codes) -> Bank:
         """The stage's wanted configuration with these codes, one for each variable."""
@@ -155,6 +162,11 @@ class GoalProblem:
         """The verdicts that the goals are about."""
         return assess(stage)
 
+    def would(self, goal: str, name: str, codes: Codes) -> bool:
+        """Whether a field that is kept, or kept from some codes, would raise the margin of a goal, the others at `codes`."""
+        mine = next((v.codes for v in self.variables if v.name == name), ())
+        return raises(self.stage, self.bank(codes), goal, name, mine)
+
     def reading(self, number: int, code: int, codes: Codes) -> values.Reading:
         """What a code of one variable means, the others at `codes`."""
         made = list(codes)
@@ -175,16 +187,20 @@ def problem_of(
     goals: Iterable[str] = (),
     loosen: Iterable[str] = (),
     looked: Looked | None = None,
+    explore: bool = True,
+    pulse: Callable[[], None] | None = None,
 ) -> GoalProblem:
     """The problem: only the fields of `free` where any are given, none of `keep`; only the checks
-    of `goals` (a name, or its beginning up to a dot) where any are given. Without `free`, fields
-    that checks not computed look at are kept, and protections that the stage sets are not loosened
-    but for those of `loosen`. With `looked` goals have only the variables that they were seen to look
-    at, and their margins may raise WiderError; without, all that their checks may look at.
+    of `goals` (a name, or its beginning up to a dot) where any are given, beside `guards`. Without `free`, fields
+    that checks not computed look at are kept, and protections are not loosened but for those of `loosen`.
+    With `looked` goals have only the variables that they were seen to look at, and their margins may raise
+    WiderError; without, or where none is to `explore`, all that their checks may look at. `pulse` is
+    called at each step of that exploration, and may raise.
 
     Raises CallError for a name that means nothing, or a field that holds no setting.
     """
-    return _Maker(stage, tuple(free), tuple(keep), tuple(goals), tuple(loosen), looked).make()
+    asked = tuple(free), tuple(keep), tuple(goals), tuple(loosen)
+    return _Maker(stage, *asked, looked, explore, pulse or (lambda: None)).make()
 
 
 class _Maker:
@@ -196,7 +212,10 @@ class _Maker:
         goals: tuple[str, ...],
         loosen: tuple[str, ...],
         looked: Looked | None,
+        explore: bool,
+        pulse: Callable[[], None],
     ) -> None:
+        self.explore, self.pulse = explore and looked is not None, pulse
         self.stage, self.chip = stage, stage.chip
         self.base = stage.bank
         self.asked = goals
@@ -207,14 +226,16 @@ class _Maker:
         for name in loosen:
             need(self.chip, name)
         self.loosen = {*loosen, *free}
-        self.stated = {a for s in stage.settings for a in atoms(self.chip, s.name)}
         self.items = self._free(free, keep)
         self.atoms = [atoms(self.chip, name_of(i)) for i in self.items]
         self.conditions = conditions(self.chip)
-        self.looked = looked
-        known = looked or Looked()
-        self.inputs = known.inputs = known.inputs or inputs_of(stage)
-        self.role_cache = known.roles
+        self.known = looked or Looked()
+        self.inputs = self.known.inputs = self.known.inputs or inputs_of(stage)
+        self.role_cache = self.known.roles
+        self.unloosened: set[str] = set()
+        self.guards: set[str] = set()
+        #: what the goals asked for may move, once the others are sought that look at the same
+        self.reach: set[int] | None = None
         self.role_scopes: dict[str, tuple[int, ...]] = {}
         self.goals: list[Goal] = []
         self.titles: list[str] = []
@@ -228,15 +249,16 @@ class _Maker:
             need(self.chip, name)
         if free:
             items = [self._settable(name) for name in dict.fromkeys(free) if name not in keep]
+            mine = {a for i in items for a in atoms(self.chip, name_of(i))}
+            for item in self._with_roles():
+                if not mine & atoms(self.chip, name_of(item)):
+                    self.kept[name_of(item)] = "kept: not among the fields that are freed"
+            self.kept.update(dict.fromkeys(keep, "kept as asked"))
         else:
             items = []
             taken: set[str] = set()
-            everything: list[Item] = [*self.chip.joined.values()]
-            everything += [f for r in self.chip.registers.values() for f in r.fields]
-            for item in everything:
+            for item in self._with_roles():
                 name = name_of(item)
-                if not item.role or (isinstance(item, Field) and not item.setting):
-                    continue
                 if name in keep:
                     self.kept[name] = "kept as asked"
                 elif item.role in KEPT_ROLES:
@@ -251,6 +273,12 @@ class _Maker:
                     self.kept[external.name] = "kept: set outside the frame, by a pin or a resistor"
         order = {name_of(i): n for n, i in enumerate(items)}
         return sorted(items, key=lambda i: order[name_of(i)])
+
+    def _with_roles(self) -> Iterator[Field | Joined]:
+        """What holds a setting with a role."""
+        yield from (j for j in self.chip.joined.values() if j.role)
+        for register in self.chip.registers.values():
+            yield from (f for f in register.fields if f.role and f.setting)
 
     def _settable(self, name: str) -> Item:
         item = need(self.chip, name)
@@ -285,10 +313,10 @@ class _Maker:
             if key not in codes or reading.code == current:
                 codes[key] = reading.code
         kept = tuple(sorted(codes.values())) or (current,)
-        if name not in self.loosen and atoms(self.chip, name) & self.stated:
+        if name not in self.loosen:
             tight = self._no_looser(item, current, kept)
             if len(tight) < len(kept):
-                self.guarded[name] = "a protection that the stage sets is not loosened unasked"
+                self.guarded[name] = "a protection is not loosened unasked"
             kept = tight
         # by value where every code has one, so that steps mean something
         order = (
@@ -322,6 +350,28 @@ class _Maker:
     # --- goals ------------------------------------------------------------------------------
     def make(self) -> GoalProblem:
         self.variables = [self._choosable(i) for i in self.items]
+        #: variables whose code nobody knows
+        self.unknown = {
+            n: v.current for n, v in enumerate(self.variables) if self.base.code(v.name) is None
+        }
+        self._check_goals()
+        if self.asked:
+            self.reach = {
+                n for g in self.goals for n in g.scope if len(self.variables[n].codes) > 1
+            }
+            self._check_goals()
+        for rule in self.chip.rules:
+            self._rule_goal(rule.name, rule.require, rule.because, rule.severity)
+        for number, item in enumerate(self.items):
+            if len(item.meanings) > 1:
+                self._meaning_goal(number, item)
+        for item in self._with_roles():
+            if len(item.meanings) > 1 and name_of(item) not in self.loosen:
+                self._protection_goal(item)
+        return self._problem()
+
+    def _check_goals(self) -> None:
+        """A goal for each verdict that is asked for; the second time, for those that are not."""
         for check in checks():
             if check.name == "reaction.time":
                 for fault in self.chip.faults.values():
@@ -334,15 +384,14 @@ class _Maker:
                         self._fault_goal(check, fault)
             else:
                 self._check_goal(check)
-        for rule in self.chip.rules:
-            self._rule_goal(rule.name, rule.require, rule.because, rule.severity)
-        for number, item in enumerate(self.items):
-            if len(item.meanings) > 1:
-                self._meaning_goal(number, item)
-        return self._problem()
 
     def _problem(self) -> GoalProblem:
-        moving = {n for g in self.goals for n in g.scope if len(self.variables[n].codes) > 1}
+        moving = {
+            n
+            for g in self.goals
+            for n in g.scope
+            if len(self.variables[n].codes) > 1 and g.name not in self.guards
+        }
         used = sorted(moving if self.freed else moving - set(self.blind))
         for number, item in enumerate(self.items):
             if number not in used:
@@ -377,6 +426,8 @@ class _Maker:
             self.not_computed,
             self.guarded,
             self.held,
+            self.unloosened,
+            self.guards,
         )
 
     def _hold(self, goal: str, roles: Iterable[str]) -> None:
@@ -388,14 +439,14 @@ class _Maker:
                     self.held.setdefault(goal, {})[name] = self.kept[name]
 
     def wanted(self, check: str) -> bool:
-        if self.asked and not any(f"{check}.".startswith(f"{name}.") for name in self.asked):
-            return False
-        return not waiver(self.stage, check)
+        asked = not self.asked or any(f"{check}.".startswith(f"{n}.") for n in self.asked)
+        return asked is (self.reach is None) and not waiver(self.stage, check)
 
     def _check_goal(self, check: Check) -> None:
         if not self.wanted(check.name):
             return
-        roles = [u.partition(":")[2] for u in check.uses if u.startswith("role:")]
+        declared = dict.fromkeys(u.partition(":")[2] for u in check.uses if u.startswith("role:"))
+        roles = declared | self.known.further.setdefault(check.name, {})
         frame_names: set[str] = set()
         if check.subject == "spi":
             for frame in self.chip.frames.values():
@@ -403,12 +454,8 @@ class _Maker:
                     frame_names |= mentioned(self.chip, frame.when)
         watched = self._watched(check)
         wanted = frame_names.union(*(self._fate(f) for f in watched))
-        scope = tuple(
-            sorted({n for r in roles for n in self.role_scope(r)} | set(self._scope(wanted)))
-        )
 
-        def work(codes: Codes) -> Seen:
-            chosen = dict(zip(scope, codes, strict=True))
+        def work(chosen: Mapping[int, int]) -> Seen:
             facts = None
             if frame_names:
                 facts = facts_of(self.stage, self._bank(chosen))
@@ -416,10 +463,37 @@ class _Maker:
                 bank = self._bank(chosen)
                 faults = tuple(timing_of(f, self.chip, bank) for f in watched)
                 facts = replace(self.inputs.facts, faults=faults)
-            return self._seen(check, self.inputs.with_values(self._roles(roles, chosen), facts))
+            return self._seen(check, roles, chosen, facts)
 
+        first = self._first(check.name, roles, work)
+        scope = self._scope_of(roles, wanted)
         self._hold(check.name, roles)
-        self._add(check.name, check.title, scope, self._scope(wanted), work)
+        if ".protects" in f"{check.name}." and not self._asked_to_loosen(roles):
+            self.unloosened.add(check.name)
+        always = self._scope(wanted)
+        self._add(check.name, check.title, scope, always, work, first, roles)
+
+    def _scope_of(self, roles: Iterable[str], wanted: set[str]) -> tuple[int, ...]:
+        return tuple(
+            sorted({n for r in roles for n in self.role_scope(r)} | {*self._scope(wanted)})
+        )
+
+    def _asked_to_loosen(self, roles: Iterable[str]) -> bool:
+        items = {
+            i for r in roles for w in role_chain(r) for i in map(name_of, self.chip.with_role(w))
+        }
+        return bool(items & self.loosen)
+
+    def _first(
+        self, check: str, roles: dict[str, None], work: Callable[[Mapping[int, int]], Seen]
+    ) -> Seen:
+        """The verdicts as the stage is, once all roles that the check looks up there are known."""
+        while True:
+            count = len(roles)
+            first = work({})
+            if len(roles) == count:
+                self.known.further[check].update(roles)
+                return first
 
     def _fault_goal(self, check: Check, fault: Fault) -> None:
         name = f"{check.name}.{fault.name}"
@@ -429,26 +503,38 @@ class _Maker:
         if not base.needed:
             return
         # Times count for the time only; a mask is the same question to both checks.
-        roles = [a.partition(":")[2] for a in base.adds] if check.name == "reaction.time" else []
+        adds = [a.partition(":")[2] for a in base.adds] if check.name == "reaction.time" else []
+        roles = dict.fromkeys(adds) | self.known.further.setdefault(name, {})
         wanted = self._fate(fault)
-        scope = tuple(
-            sorted({n for r in roles for n in self.role_scope(r)} | set(self._scope(wanted)))
-        )
 
-        def work(codes: Codes) -> Seen:
-            chosen = dict(zip(scope, codes, strict=True))
+        def work(chosen: Mapping[int, int]) -> Seen:
             timing = timing_of(fault, self.chip, self._bank(chosen)) if wanted else base
             facts = replace(self.inputs.facts, faults=(timing,))
-            return self._seen(check, self.inputs.with_values(self._roles(roles, chosen), facts))
+            verdicts, seen = self._seen(check, roles, chosen, facts)
+            return dict(zip([name], verdicts.values(), strict=False)), seen
 
         title = fault.title if check.name == "reaction.time" else f"{check.title}: {fault.name}"
+        first = self._first(name, roles, work)
         self._hold(name, roles)
-        self._add(name, title, scope, self._scope(wanted), work)
+        scope = self._scope_of(roles, wanted)
+        self._add(name, title, scope, self._scope(wanted), work, first, roles)
 
-    def _seen(self, check: Check, inputs: Inputs) -> Seen:
-        """The verdicts of a check, and the variables that it looked at through its inputs."""
-        verdicts = check.work(inputs)
-        asked = (n.partition(":")[2] for n in inputs.asked if n.startswith("role:"))
+    def _seen(
+        self,
+        check: Check,
+        roles: dict[str, None],
+        chosen: Mapping[int, int],
+        facts: Facts | None,
+    ) -> Seen:
+        """The verdicts of a check, and the variables that it looked at through its inputs.
+
+        Roles that it looks up beside those known are added to `roles`: it has not seen `chosen` in them.
+        """
+        inputs = self.inputs.with_values(self._roles(roles, chosen), facts)
+        verdicts = {v.check: v for v in check.work(inputs)}
+        asked = [n.partition(":")[2] for n in inputs.asked if n.startswith("role:")]
+        reached = {r for known in roles for r in role_chain(known)}
+        roles.update((r, None) for r in asked if r not in reached and self.role_scope(r))
         return verdicts, {n for role in asked for n in self.role_scope(role)}
 
     def _watched(self, check: Check) -> list[Fault]:
@@ -472,87 +558,117 @@ class _Maker:
         title: str,
         scope: tuple[int, ...],
         always: tuple[int, ...],
-        work: Callable[[Codes], Seen],
+        work: Callable[[Mapping[int, int]], Seen],
+        first: Seen,
+        roles: dict[str, None],
     ) -> None:
-        """A goal, unless nothing in the stage or the map can answer it.
+        """A goal for each verdict of a check, unless nothing in the stage or the map can answer it.
 
-        `scope` are the variables that its check may look at, `always` those that decide the facts
-        which it is given.
+        `scope` are the variables that the check may look at, `always` those that decide the facts
+        which it is given, `first` its verdicts as the stage is, `roles` those that it is known to look up.
         """
-        now, first = work(tuple(self.variables[n].current for n in scope))
-        if now and now[0].status == "not_computed" and not self._settings_fault(now[0]):
-            looks_at = [n for n in scope if len(self.variables[n].codes) > 1]
-            for n in looks_at:
-                self.blind.setdefault(n, []).append(name)
-            fields = tuple(self.variables[n].name for n in looks_at)
-            self.not_computed.append(
-                NotComputed(
-                    name, now[0].title, now[0].missing, fields, () if self.freed else fields
-                )
-            )
-            return
+        now, seen = first
         if not now and not scope:
             return
-        applied = bool(now)
+        if self.reach is not None:
+            applies = bool(now)
+            now = {n: v for n, v in now.items() if _of(v).margin >= 0}
+            if (applies and not now) or not self.reach & set(scope):
+                return
+            self.guards.update(now or {name})
+        told = {}
+        for called, verdict in now.items():
+            if verdict.status != "not_computed" or self._settings_fault(verdict):
+                told[called] = verdict.title if len(now) > 1 else title
+                continue
+            looks_at = [n for n in scope if len(self.variables[n].codes) > 1]
+            for n in looks_at:
+                self.blind.setdefault(n, []).append(called)
+            fields = tuple(self.variables[n].name for n in looks_at)
+            kept = () if self.freed else fields
+            self.not_computed.append(
+                NotComputed(called, verdict.title, verdict.missing, fields, kept)
+            )
+        if not now:
+            told[name] = title
+        if not told:
+            return
+        reached, applied = {*always, *seen}, bool(now)
+        at = self._answers(name, reached, work, tuple(told), roles, applied=applied)
+        for called, its_title in told.items():
+            self.titles.append(its_title)
+            if called != name and name in self.held:
+                self.held[called] = self.held[name]
+            if called != name and name in self.unloosened:
+                self.unloosened.add(called)
+            self.goals.append(self._goal(called, name, scope, at))
 
-        def margin(codes: Codes) -> tuple[float, set[int]]:
-            verdicts, seen = work(codes)
-            if not verdicts:
-                return -math.inf if applied else math.inf, seen
-            relative = verdicts[0].relative
-            return -math.inf if relative is None else relative, seen
+    def _goal(
+        self,
+        called: str,
+        check: str,
+        scope: tuple[int, ...],
+        at: Callable[[Mapping[int, int]], tuple[dict[str, Judged], set[int]]],
+    ) -> Goal:
+        """The goal of one verdict, over the variables that its check was seen to look at where that is told."""
+        scopes = self.known.scopes
+        narrow = tuple(sorted(scopes[check])) if self.explore else scope
 
-        self.titles.append(title)
-        if self.looked is None:
-            self.goals.append(Goal(name, scope, lambda codes: margin(codes)[0]))
-        else:
-            self.goals.append(self._narrow(name, scope, {*always, *first}, margin, self.looked))
+        def work(codes: Codes) -> Judged:
+            found, seen = at(dict(zip(narrow, codes, strict=True)))
+            if not seen <= set(narrow):
+                scopes.setdefault(check, set()).update(seen)
+                raise WiderError
+            return found[called]
 
-    def _narrow(
+        return Goal(called, narrow, work)
+
+    def _answers(
         self,
         name: str,
-        scope: tuple[int, ...],
         first: set[int],
-        margin: Callable[[Codes], tuple[float, set[int]]],
-        looked: Looked,
-    ) -> Goal:
-        """The goal over the variables that it was seen to look at."""
-        always, current = frozenset(first), {n: self.variables[n].current for n in scope}
-        known = looked.margins.setdefault(name, {})
+        work: Callable[[Mapping[int, int]], Seen],
+        told: tuple[str, ...],
+        roles: dict[str, None],
+        *,
+        applied: bool,
+    ) -> Callable[[Mapping[int, int]], tuple[dict[str, Judged], set[int]]]:
+        """What the verdicts of a check come to at codes of any variables, the others as they are now."""
+        always = frozenset(first)
+        known = self.known.margins.setdefault(name, {})
+        current = [v.current for v in self.variables]
+        further = self.known.further[name]
 
-        def at(codes: dict[int, int]) -> tuple[float, set[int]]:
-            """The margin where these variables have these codes and the others what they have now."""
-            there = {**current, **codes}
-            for numbers, margins in known.items():
-                found = margins.get(tuple(there[n] for n in numbers))
+        def at(codes: Mapping[int, int]) -> tuple[dict[str, Judged], set[int]]:
+            for numbers, answers in known.items():
+                found = answers.get(tuple(codes.get(n, current[n]) for n in numbers))
                 if found is not None:
                     return found, set(numbers)
-            value, seen = margin(tuple(there[n] for n in scope))
+            while True:
+                count = len(roles)
+                verdicts, seen = work(codes)
+                if len(roles) == count:
+                    break
+                further.update(roles)
+            made = _judged(verdicts, told, applied=applied)
             numbers = tuple(sorted(always | seen))
-            known.setdefault(numbers, {})[tuple(there[n] for n in numbers)] = value
-            return value, set(numbers)
+            there = tuple(codes.get(n, current[n]) for n in numbers)
+            known.setdefault(numbers, {})[there] = made
+            return made, set(numbers)
 
-        if name not in looked.scopes:
+        if self.explore and name not in self.known.scopes:
             # most ways that a check may go show at the ends of what it looks at
             waiting, reached = sorted(always), set(always)
             while waiting:
                 n = waiting.pop()
                 order = self.variables[n].order or self.variables[n].codes
                 for code in order if len(order) < _FEW else (order[0], order[-1]):
+                    self.pulse()
                     fresh = at({n: code})[1] - reached
                     reached |= fresh
                     waiting += sorted(fresh)
-            looked.scopes[name] = reached
-        narrow = tuple(sorted(looked.scopes[name]))
-
-        def work(codes: Codes) -> float:
-            value, seen = at(dict(zip(narrow, codes, strict=True)))
-            if not seen <= looked.scopes[name]:
-                looked.scopes[name] |= seen
-                raise WiderError
-            return value
-
-        return Goal(name, narrow, work)
+            self.known.scopes[name] = reached
+        return at
 
     def _settings_fault(self, verdict: Verdict) -> bool:
         """Whether all that is missing hangs on a free field: a monitor off, a value disabled."""
@@ -587,14 +703,30 @@ class _Maker:
         self.goals.append(Goal(f"meaning of {name}", scope, margin))
         self.titles.append(f"{name} holds a code that means something")
 
+    def _protection_goal(self, item: Item) -> None:
+        """A protection is not loosened by what its code means at other codes of other fields either."""
+        name = name_of(item)
+        scope = self._scope(closure(self.chip, name))
+        now = self.base.reading(name)
+        if not scope or now is None or not protects(item):
+            return
+
+        def margin(codes: Codes) -> float:
+            bank = self._bank(dict(zip(scope, codes, strict=True)))
+            there = bank.reading(name)
+            return -math.inf if there is None or looser(item, now, there) else math.inf
+
+        self.goals.append(Goal(f"protection {name}", scope, margin))
+        self.titles.append(f"{name} protects no less")
+
     # --- inputs under codes -----------------------------------------------------------------
-    def _bank(self, codes: dict[int, int]) -> Bank:
+    def _bank(self, codes: Mapping[int, int]) -> Bank:
         bank = self.base.copy()
-        for n, code in codes.items():
+        for n, code in {**self.unknown, **codes}.items():
             bank.put(self.items[n], code)
         return bank
 
-    def _roles(self, roles: Iterable[str], codes: dict[int, int]) -> list[Any]:
+    def _roles(self, roles: Iterable[str], codes: Mapping[int, int]) -> list[Any]:
         """The role inputs that these codes change, through the fallbacks of each role."""
         found: dict[str, Any] = {}
         for wanted in roles:
@@ -619,12 +751,38 @@ def _with_fixed(
     scope: tuple[int, ...],
     inner: tuple[int, ...],
     fixed: dict[int, int],
-) -> Callable[[Codes], float]:
-    def work(codes: Codes) -> float:
+) -> Callable[[Codes], Judged]:
+    def work(codes: Codes) -> Judged:
         given = {**fixed, **dict(zip(inner, codes, strict=True))}
-        return goal.margin(tuple(given[n] for n in scope))
+        return goal.judged(tuple(given[n] for n in scope))
 
     return work
+
+
+def _judged(
+    verdicts: Mapping[str, Verdict], told: tuple[str, ...], *, applied: bool
+) -> dict[str, Judged]:
+    """What these verdicts come to for the goals told: lost where one is not there any more.
+
+    The first of them also speaks for those that nobody knew of before.
+    """
+    found = {name: _of(verdicts[name]) for name in told if name in verdicts}
+    others = [_of(v) for name, v in verdicts.items() if name not in told and not applied]
+    nothing = Judged(-math.inf if applied else math.inf)
+    made = {name: found.get(name, nothing) for name in told}
+    made[told[0]] = min(made[told[0]], *others, key=lambda j: j.margin) if others else made[told[0]]
+    return made
+
+
+def _of(verdict: Verdict) -> Judged:
+    """The margin of a verdict and what it needs, so that the two say what the verdict's status says."""
+    margin = -math.inf if verdict.relative is None else verdict.relative
+    need = max(verdict.asked_margin, verdict.model_error)
+    if verdict.status == "holds":
+        need = min(need, max(margin, 0.0))
+    elif verdict.status == "low_margin" and margin >= need:
+        need = math.nextafter(margin, math.inf)
+    return Judged(margin, need)
 
 
 #: Protections by role (either side): 1 where a larger value trips later or slower, -1 a smaller one.
@@ -641,6 +799,11 @@ _LOOSER = {
     "watchdog.window": 1,
     "watchdog.closed_share": -1,
 }
+
+
+def protects(item: Item) -> bool:
+    """Whether a field may be one that decides how well something protects."""
+    return item.role.removesuffix(".high").removesuffix(".low") in _LOOSER
 
 
 def looser(item: Item, now: values.Reading, other: values.Reading) -> bool:
@@ -706,3 +869,34 @@ def conditions(chip: Chip) -> set[str]:
     items += [f for r in chip.registers.values() for f in r.fields]
     exprs += [m.when for i in items for m in i.meanings if m.when is not None]
     return {name for e in exprs for name in mentioned(chip, e)}
+
+
+#: Codes of a field that are tried to see whether it would move a verdict.
+_TRIED = 8
+
+
+def raises(stage: Stage, bank: Bank, goal: str, name: str, without: Codes = ()) -> bool:
+    """Whether other codes of a field raise a verdict's margin in this configuration; `without` are codes not to try.
+
+    What is no check (a rule) is taken to be moved by all that it mentions.
+    """
+    item = find(stage.chip, name)
+    if item is None:
+        return False
+    if goal.startswith(("rule ", "meaning of ", "protection ")):
+        return True
+    check = "reaction.masked" if goal.startswith("reaction.masked.") else goal
+
+    def margin(there: Bank) -> float:
+        found = {v.check: v.relative for v in assess(stage, there, [check]).verdicts}
+        relative = found.get(check)
+        return -math.inf if relative is None else relative
+
+    now = margin(bank)
+    codes = [r.code for r in values.options(item, bank) if r.code not in without]
+    for code in codes[:: -(-len(codes) // _TRIED)] if codes else ():
+        there = bank.copy()
+        there.put(item, code)
+        if margin(there) > now:
+            return True
+    return False

@@ -10,6 +10,7 @@ a mode states. Checks are called `CHECK in MODE` here.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from regmap.record import dataclass, replace
@@ -21,7 +22,7 @@ from ..chip.model import Chip
 from ..stages.load import Stage, set_by
 from ..stages.load import atoms_of as atoms
 from ..stages.whatif import input_of, is_input
-from .goals import GoalProblem, Looked, NotComputed, problem_of
+from .goals import GoalProblem, Looked, NotComputed, problem_of, raises
 from .grid import Axis, GridCell, SweepGrid, grid
 from .matrix import STATED
 from .proposal import Progress, Proposal
@@ -138,6 +139,16 @@ class JointProblem(GoalProblem):
         """The verdicts of all modes, each with its mode."""
         return assess_over_modes(stage)
 
+    def would(self, goal: str, name: str, codes: Codes) -> bool:
+        """Whether a field that is kept, or kept from some codes, would raise the margin of a goal of one mode."""
+        check, _, mode = goal.partition(IN)
+        bank = self.modes[mode].bank
+        for item, code, owners in zip(self.items, codes, self.owners, strict=True):
+            if mode in owners:
+                bank.put(item, code)
+        mine = next((v.codes for v in self.variables if v.name == name), ())
+        return raises(self.modes[mode], bank, check, name.partition(IN)[0], mine)
+
 
 def reading_of(stage: Stage, name: str) -> values.Reading | None:
     """What a field holds, one of a mode where its name says so (`SENSE.OC_TH in limp`)."""
@@ -167,6 +178,8 @@ def joint_problem(
     goals: Iterable[str] = (),
     loosen: Iterable[str] = (),
     looked: Mapping[str, Looked] | None = None,
+    explore: bool = True,
+    pulse: Callable[[], None] | None = None,
 ) -> JointProblem:
     """The problems of all modes as one (`goals.problem_of` says what is asked). A field that a check not computed looks at in
     one mode is kept in all that share it. Raises CallError for names that mean nothing.
@@ -184,6 +197,8 @@ def joint_problem(
                 goals=goals,
                 loosen=loosen,
                 looked=None if looked is None else looked[n],
+                explore=explore,
+                pulse=pulse,
             )
             for n, s in modes.items()
         }
@@ -240,6 +255,10 @@ def _as_one(
             name = in_mode_name(goal.name, mode)
             made.goals.append(Goal(name, scope, goal.work, goal.known))
             made.titles.append(title)
+            if goal.name in problem.unloosened:
+                made.unloosened.add(name)
+            if goal.name in problem.guards:
+                made.guards.add(name)
             if goal.name in problem.held:
                 made.held[name] = {called(f): w for f, w in problem.held[goal.name].items()}
         made.kept.update(
@@ -289,11 +308,21 @@ def propose_over_modes(
     One value for each field that no mode sets; one more for each mode that sets it. Raises CallError for names that mean
     nothing.
     """
+    began = time.monotonic()
     free, keep, goals, loosen = tuple(free), tuple(keep), tuple(goals), tuple(loosen)
     looked = {n: Looked() for n in states(stage)}
 
-    def problem() -> JointProblem:
-        return joint_problem(stage, free=free, keep=keep, goals=goals, loosen=loosen, looked=looked)
+    def problem(explore: bool, pulse: Callable[[], None]) -> JointProblem:
+        return joint_problem(
+            stage,
+            free=free,
+            keep=keep,
+            goals=goals,
+            loosen=loosen,
+            looked=looked,
+            explore=explore,
+            pulse=pulse,
+        )
 
-    asking = Proposing(assess_over_modes(stage), enough, budget, seconds, progress, stop)
+    asking = Proposing(assess_over_modes(stage), enough, budget, seconds, progress, stop, began)
     return search_out(stage, problem, asking)

@@ -24,7 +24,9 @@ from .stage import Assessment, bare
 class Progress:
     """How far a search is: group `number` of `groups`, steps so far, fields of the group.
 
-    `smallest` is the smallest margin of the best settings so far.
+    `smallest` is the smallest margin of the best settings so far, `changes` what they change
+    (`GATE.SINK: 160 mA -> 130 mA`) and `gain` the verdict that gains the most by it, with its margins before and now;
+    nothing (None) as long as nothing better is known.
     """
 
     number: int
@@ -32,6 +34,8 @@ class Progress:
     steps: int
     fields: tuple[str, ...]
     smallest: float = -math.inf
+    changes: tuple[str, ...] = ()
+    gain: tuple[str, float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +68,7 @@ class Pick:
     """The choice for one field. `text` is how a stage states it.
 
     `if_kept` is the present code held against the proposal, where it differs. `lower` and `higher` are the
-    next values on either side (None at the end of the range) or, for a field without values, the
+    next values on either side (None at the end of the range, or where the time was over) or, for a field without values, the
     other options in `others`. `blind` are checks not computed that look at the field: where
     there are any, nothing says that another code is as good.
     """
@@ -104,11 +108,12 @@ class Pick:
 @dataclass(frozen=True, slots=True)
 class Clash:
     """One goal of a conflict. `reach` is the largest margin it can have while the others are met
-    (minus infinity where it is all or nothing)."""
+    (minus infinity where it is all or nothing), `keeps` the margin that it may not lose (0: it may not fail)."""
 
     goal: str
     title: str
     reach: float
+    keeps: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +129,13 @@ class Conflict:
     def json(self) -> dict[str, object]:
         return {
             "goals": [
-                {"goal": c.goal, "title": c.title, "reach": _finite(c.reach)} for c in self.clashes
+                {
+                    "goal": c.goal,
+                    "title": c.title,
+                    "reach": _finite(c.reach),
+                    "keeps": c.keeps,
+                }
+                for c in self.clashes
             ],
             "fields": list(self.fields),
             "held": dict(self.held),

@@ -5,36 +5,38 @@
     proposal.stage                               the stage with these settings
 
 All fields whose role moves a verdict are searched together, and the result is exact (see
-`search`). What it means when a check does not hold decides first (`calc.consequences`): what destroys
-the bridge, then what leaves a protection without effect, then performance, then comfort. No verdict
-is given up for one of a milder class, and one that holds stays at what it has (or at the margin asked
-for) rather than pay for a milder one. Then low margins are mended in the same order. Margins of ENOUGH
+`search`). `order` says what may be given up for what: nothing for something milder. Margins of ENOUGH
 and more count as equal, so that a setting is not moved for a verdict that already holds with plenty;
-only where every verdict reaches that much is the smallest margin sought beyond it. Where no settings
-meet all goals the proposal is the nearest there is, and `conflicts` names the goals that cannot be met
-together: sets from which none can be left out. Every verdict that gets worse is in `worse`.
+only where every verdict reaches that much is the smallest margin sought beyond it. Where mending one
+verdict would make more of its group fail (fields that no goal connects to others are a group), nothing
+of that group begins to fail. Where no settings meet all goals the proposal is the nearest there is, and
+`conflicts` names the goals that cannot be met together. Every verdict that gets worse is in `worse`.
 
-A field that a check not computed looks at is not searched, and a protection that the stage sets is
-not loosened unasked (see `goals`): `kept`, `not_computed` and `not_loosened` name them.
+A field that a check not computed looks at is not searched, and a protection is not loosened unasked (see
+`goals`): `kept`, `not_computed` and `not_loosened` name them.
 
-After `seconds`, or when it is interrupted, the search gives the best so far, not `proven`.
+The first better settings are sought apart (`early`). After `seconds`, or when it is interrupted, the search
+gives the best so far, not `proven`; some of that time is left for saying why.
 """
 
 from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 
 from regmap.record import dataclass
 
-from ..calc.consequences import CONSEQUENCES, consequence
+from ..calc.consequences import BRIDGE, consequence
 from ..chip import values
 from ..chip.bank import Bank
 from ..stages.load import Stage
+from .conflicts import why_missed
+from .early import early
 from .goals import GoalProblem, Looked, WiderError, problem_of
-from .proposal import Clash, Conflict, Instead, Pick, Progress, Proposal, Worse, setting_text
-from .search import Choosable, Codes, Goal, Search, TooLongError, better, groups
+from .order import count, guard, worth
+from .proposal import Conflict, Instead, Pick, Progress, Proposal, Worse, setting_text
+from .search import Choosable, Codes, Goal, Judged, Search, TooLongError, better, groups
 from .stage import Assessment, assess, bare
 
 #: A margin with which a verdict counts as held with plenty.
@@ -43,10 +45,13 @@ ENOUGH = 0.5
 SECONDS = 60.0
 #: Steps after which a search ends with the best found so far, not proven to be the best.
 BUDGET = 600_000
-#: Sets of conflicting goals that are worked out, beside goals that no field moves.
-MOST_CONFLICTS = 8
 
 _EVERY = 256
+#: The share of the time, and the most seconds of it, that are left for conflicts and reasons.
+_LEFT, _MOST_LEFT = 0.25, 1.5
+
+#: Makes the problem: whether to explore what goals look at, and what is called at each margin on the way.
+Making = Callable[[bool, Callable[[], None]], GoalProblem]
 
 
 def propose(
@@ -66,19 +71,32 @@ def propose(
 
     `stop` is asked at every step, and ends the search with the best so far. Raises CallError for names that mean nothing.
     """
+    began = time.monotonic()
     free, keep, goals, loosen = tuple(free), tuple(keep), tuple(goals), tuple(loosen)
     looked = Looked()
 
-    def problem() -> GoalProblem:
-        return problem_of(stage, free=free, keep=keep, goals=goals, loosen=loosen, looked=looked)
+    def problem(explore: bool, pulse: Callable[[], None]) -> GoalProblem:
+        return problem_of(
+            stage,
+            free=free,
+            keep=keep,
+            goals=goals,
+            loosen=loosen,
+            looked=looked,
+            explore=explore,
+            pulse=pulse,
+        )
 
-    asking = Proposing(assess(stage), enough, budget, seconds, progress, stop)
+    asking = Proposing(assess(stage), enough, budget, seconds, progress, stop, began)
     return search_out(stage, problem, asking)
 
 
 @dataclass(frozen=True, slots=True)
 class Proposing:
-    """What is asked of a search, beside its problem: what there is before, how much is enough, and when it ends."""
+    """What is asked of a search, beside its problem: what there is before, how much is enough, and when it ends.
+
+    `began` is when it was asked for, as `time.monotonic` tells.
+    """
 
     before: Assessment
     enough: float = ENOUGH
@@ -86,47 +104,56 @@ class Proposing:
     seconds: float = SECONDS
     progress: Callable[[Progress], None] | None = None
     stop: Callable[[], bool] | None = None
+    began: float = 0.0
+
+    @property
+    def ends(self) -> float:
+        """When all is said."""
+        return self.began + self.seconds
+
+    @property
+    def search_ends(self) -> float:
+        """When no better settings are sought any more."""
+        return self.ends - min(_LEFT * self.seconds, _MOST_LEFT)
 
 
-def search_out(stage: Stage, problem_now: Callable[[], GoalProblem], asking: Proposing) -> Proposal:
+def search_out(stage: Stage, problem_now: Making, asking: Proposing) -> Proposal:
     """The best settings for a problem, which is made anew whenever more is known of what its goals look at."""
-    ends = time.monotonic() + asking.seconds
-    budget = asking.budget
-    begin: dict[str, int] = {}
+    budget, begin, explore = asking.budget, dict[str, int](), False
+    work: _Proposer | None = None
     while True:
-        work = _Proposer(
-            stage,
-            problem_now(),
-            asking.before,
-            asking.enough,
-            budget,
-            ends,
-            asking.progress,
-            asking.stop,
-            begin,
-        )
+        pulse = work.pulse if work is not None and explore else _nothing
         try:
-            return work.run()
+            problem = problem_now(explore, pulse)
+        except (TooLongError, KeyboardInterrupt) as error:
+            if work is None:
+                raise
+            work.interrupted |= isinstance(error, KeyboardInterrupt)
+            return _give_up(stage, problem_now, asking, work)
+        work = _Proposer(stage, problem, asking, budget, begin, tell=work)
+        try:
+            if explore:
+                return work.run()
+            work.begin_early()
+            explore = True
         except WiderError:  # goals are known better now; what was found is where to go on
-            begin = work.found
-            budget = max(budget - work.steps, 0)
+            pass
+        begin = work.found
+        budget = max(budget - work.steps, 0)
 
 
-def worth(check: str, asked: float, base: float) -> Callable[[float], float]:
-    """What a margin of this check is worth, for a stage that has `base` and asks for `asked`.
+def _give_up(stage: Stage, problem_now: Making, asking: Proposing, work: _Proposer) -> Proposal:
+    """What has been found, where there is no time to find out more."""
+    while True:
+        last = _Proposer(stage, problem_now(False, _nothing), asking, 0, work.found, tell=work)
+        try:
+            return last.give_up()
+        except WiderError:
+            pass
 
-    Below 0, by class, what is missed: also less than the stage has, up to the margin asked for. From 0
-    to 1, by class, low margins. Above, the margin.
-    """
-    kind, classes = consequence(bare(check)), len(CONSEQUENCES)
-    hold = max(0.0, min(base, asked))
 
-    def weigh(margin: float) -> float:
-        if margin < hold:
-            return kind - classes + min(1 / (1 + hold - margin), 1 - 1e-9)
-        return (kind + margin / asked) / classes if margin < asked else 1 + margin
-
-    return weigh
+def _nothing() -> None:
+    pass
 
 
 class _Proposer:
@@ -134,29 +161,51 @@ class _Proposer:
         self,
         stage: Stage,
         problem: GoalProblem,
-        before: Assessment,
-        enough: float,
+        asking: Proposing,
         budget: int,
-        ends: float,
-        progress: Callable[[Progress], None] | None,
-        stop: Callable[[], bool] | None,
         begin: Mapping[str, int],
+        tell: _Proposer | None,
     ) -> None:
-        self.stage, self.problem = stage, problem
-        self.enough, self.budget, self.progress, self.stop = enough, budget, progress, stop
-        self.ends, self.interrupted, self.smallest = ends, False, -math.inf
-        self.before, self.found = before, dict(begin)
-        asked = max((v.asked_margin for v in self.before.verdicts), default=0.0)
+        self.stage, self.problem, self.asking = stage, problem, asking
+        self.enough, self.budget = asking.enough, budget
+        self.ends = asking.search_ends
+        self.interrupted = False
+        self.smallest = -math.inf
+        self.gain: tuple[str, float, float] | None = None
+        self.changes: tuple[str, ...] = ()
+        if tell is not None:
+            self.interrupted, self.smallest = tell.interrupted, tell.smallest
+            self.gain, self.changes = tell.gain, tell.changes
+        self.before, self.found = asking.before, dict(begin)
         now = {n: v.current for n, v in enumerate(problem.variables)}
-        #: The same goals with nothing but their margins, to tell conflicts by.
-        self.plain = [Goal(g.name, g.scope, g.margin) for g in problem.goals]
+        #: What the stage has, by goal.
+        self.bases = {g.name: _judged(g, now) for g in problem.goals}
+        #: What is searched for: the goals, and beside those that fail whether they still do.
+        self.weighed: list[Goal] = []
         for goal in problem.goals:
-            if not goal.name.startswith(("rule ", "meaning of ")):
-                goal.weigh = worth(goal.name, asked, _at(goal, now))
+            self._weigh(goal)
+            self.weighed.append(goal)
+            if goal.weigh is not None and self.bases[goal.name].margin < 0:
+                self.weighed.append(
+                    Goal(goal.name, goal.scope, goal.judged, goal.known, count(goal.name))
+                )
         self.steps = 0
         self.proven = True
         self.at: tuple[int, int, tuple[str, ...]] = (0, 0, ())
         self.parts = groups(len(problem.variables), [g.scope for g in problem.goals])
+
+    def _weigh(self, goal: Goal, *, strict: bool = False) -> None:
+        if goal.name in self.problem.guards:
+            goal.weigh = guard(goal.name, self.bases[goal.name])
+            return
+        goal.counts = True
+        if not goal.name.startswith(("rule ", "meaning of ", "protection ")):
+            goal.weigh = worth(
+                goal.name,
+                self.bases[goal.name],
+                strict=strict,
+                all_of_it=goal.name in self.problem.unloosened,
+            )
 
     def tick(self) -> None:
         self.steps += 1
@@ -167,31 +216,88 @@ class _Proposer:
         self.pulse()
 
     def _tell(self) -> None:
-        if self.progress is not None:
-            number, count, fields = self.at
-            self.progress(Progress(number, count, self.steps, fields, self.smallest))
+        if self.asking.progress is not None:
+            number, of, fields = self.at
+            told = Progress(number, of, self.steps, fields, self.smallest, self.changes, self.gain)
+            self.asking.progress(told)
 
     def _told(self, codes: Mapping[int, int]) -> None:
         """Settings for a group are known: tell it where they are better."""
         try:
             smallest = self._least(codes)[0]
-            if smallest > self.smallest:
+            first = self.gain is None and self._gained(codes)
+            if smallest > self.smallest or first:
                 self.smallest = smallest
                 self._tell()
         except KeyboardInterrupt:
             self.proven, self.interrupted = False, True
 
+    def _gained(self, codes: Mapping[int, int]) -> bool:
+        """Note what these codes change, and what gains the most of what needs it."""
+        problem, changes = self.problem, []
+        ordered = tuple(codes[n] for n in range(len(problem.variables)))
+        for n, v in self._numbered():
+            if codes[n] != v.current:
+                old = values.read(problem.items[n], v.current, problem.stated_bank(n))
+                changes.append(
+                    f"{v.name}: {old.label} -> {problem.reading(n, codes[n], ordered).label}"
+                )
+        rows = []
+        for goal in problem.goals:
+            was, now = self.bases[goal.name], _judged(goal, codes)
+            if goal.weigh is not None and now.margin > was.margin:
+                rows.append((goal.weigh(was), goal.name, was.margin, now.margin))
+        if not changes or not rows:
+            return False
+        self.changes, self.gain = tuple(changes), min(rows)[1:]
+        return True
+
     def pulse(self) -> None:
-        if self.stop is not None and self.stop():
+        if self.asking.stop is not None and self.asking.stop():
             self.interrupted = True
         if self.interrupted or time.monotonic() > self.ends:
             raise TooLongError
 
     # --- the search -------------------------------------------------------------------------
+    def begin_early(self) -> None:
+        """The first better settings into `found`, and what else is found as easily."""
+        names = tuple(v.name for v in self.problem.variables)
+        self.at = (1, 1, names)
+        if not names:
+            return
+
+        def took(codes: Mapping[int, int]) -> None:
+            self.found = {v.name: codes[n] for n, v in self._numbered()}
+            self._told(codes)
+
+        try:
+            early(
+                dict(self._numbered()),
+                self.weighed,
+                self._start(),
+                1 + self.enough,
+                took,
+                self.tick,
+            )
+        except TooLongError:
+            self.proven = False
+        except KeyboardInterrupt:
+            self.proven, self.interrupted = False, True
+
+    def _start(self) -> dict[int, int]:
+        codes = {n: v.current if v.current in v.codes else v.codes[0] for n, v in self._numbered()}
+        codes.update({n: self.found[v.name] for n, v in self._numbered() if v.name in self.found})
+        return codes
+
+    def give_up(self) -> Proposal:
+        """What has been found, where there is no time to find out more."""
+        self.proven = False
+        return self._result(self._start())
+
     def run(self) -> Proposal:
         cap = 1 + self.enough
         codes, least = self._solve(cap)
-        fixed = min((g.worth(()) for g in self.problem.goals if not g.scope), default=math.inf)
+        fixed = min((g.worth(()) for g in self.weighed if not g.scope), default=math.inf)
         if self.proven and self.parts and min(least, fixed) >= cap:
             # everything holds with plenty: then the smallest margin is sought beyond that
             codes, best = self._solve(math.inf)
@@ -200,8 +306,7 @@ class _Proposer:
 
     def _solve(self, cap: float) -> tuple[dict[int, int], float]:
         """(codes of every variable, smallest worth of the goals that they move)."""
-        codes = {n: v.current if v.current in v.codes else v.codes[0] for n, v in self._numbered()}
-        codes.update({n: self.found[v.name] for n, v in self._numbered() if v.name in self.found})
+        codes = self._start()
         least = math.inf
         # first good settings of every group, so that there is an answer early; then the best
         for work in (self._peep, self._glance, self._climb, self._best):
@@ -232,6 +337,19 @@ class _Proposer:
         return self._stopped(search, start, lambda: search.climb(start))
 
     def _best(self, part: list[int], cap: float, start: dict[int, int]) -> dict[int, int]:
+        made = self._exact(part, cap, start)
+        variables, goals = self._of(part)
+        whole = Search(variables, goals)
+        now = {n: v.current for n, v in variables.items()}
+        if whole.missed(made) <= whole.missed(now):
+            return made
+        # one more fails than before: then none of this group may begin to
+        for goal in goals:
+            if goal.counts:
+                self._weigh(goal, strict=True)
+        return self._exact(part, cap, self._climb(part, cap, now))
+
+    def _exact(self, part: list[int], cap: float, start: dict[int, int]) -> dict[int, int]:
         search = self._searching(part, cap)
 
         def work() -> Mapping[int, int]:
@@ -259,13 +377,11 @@ class _Proposer:
         reached = {**start, **search.reached}
         return reached if better(whole.vector(reached), whole.vector(start)) else start
 
-    def _of(
-        self, part: list[int], goals: list[Goal] | None = None
-    ) -> tuple[dict[int, Choosable], list[Goal]]:
+    def _of(self, part: list[int]) -> tuple[dict[int, Choosable], list[Goal]]:
         inside = set(part)
         return (
             {n: self.problem.variables[n] for n in part},
-            [g for g in goals or self.problem.goals if inside & set(g.scope)],
+            [g for g in self.weighed if inside & set(g.scope)],
         )
 
     def _least(
@@ -275,134 +391,33 @@ class _Proposer:
         found = [
             (g.margin(tuple(codes[n] for n in g.scope)), g.name)
             for g in self.problem.goals
-            if which(g)
+            if g.name not in self.problem.guards and which(g)
         ]
         return min(found, default=(math.inf, ""))
-
-    # --- conflicts --------------------------------------------------------------------------
-    def _conflicts(self, codes: Mapping[int, int]) -> tuple[list[Conflict], bool]:
-        titles = dict(zip((g.name for g in self.problem.goals), self.problem.titles, strict=True))
-        found = [
-            Conflict((Clash(g.name, titles[g.name], g.margin(())),), (), self._held([g]))
-            for g in self.plain
-            if not g.scope and g.margin(()) < 0
-        ]
-        most = len(found) + MOST_CONFLICTS
-        self.budget = self.steps + BUDGET
-        self.ends = max(self.ends, time.monotonic() + 1.0)  # a word on why is worth a second
-        try:
-            for part in self.parts:
-                variables, pool = self._of(part, self.plain)
-                here = {n: codes[n] for n in part}
-                while not self._satisfiable(variables, pool, here):
-                    if len(found) >= most:
-                        return found, False
-                    core = self._core(variables, pool, here)
-                    fields = sorted({n for g in core for n in g.scope})
-                    found.append(
-                        Conflict(
-                            tuple(
-                                Clash(g.name, titles[g.name], self._reach(variables, core, g))
-                                for g in core
-                            ),
-                            tuple(variables[n].name for n in fields),
-                            self._held(core),
-                        )
-                    )
-                    pool = [g for g in pool if g not in core]
-                    here = Search(variables, pool, cap=0.0, tick=self.tick, pulse=self.pulse).climb(
-                        here
-                    )
-        except TooLongError:
-            return found, False
-        except KeyboardInterrupt:
-            self.interrupted = True
-            return found, False
-        return found, True
-
-    def _held(self, goals: Iterable[Goal]) -> dict[str, str]:
-        """The fields that would move these goals and are kept, or not loosened, with why."""
-        found: dict[str, str] = {}
-        for goal in goals:
-            found.update(self.problem.held.get(goal.name, {}))
-            for n in goal.scope:
-                name = self.problem.variables[n].name
-                if name in self.problem.guarded:
-                    found[name] = self.problem.guarded[name]
-        return found
-
-    def _satisfiable(
-        self, variables: Mapping[int, Choosable], goals: Sequence[Goal], here: Mapping[int, int]
-    ) -> bool:
-        if all(_at(g, here) >= 0 for g in goals):
-            return True
-        return self._search(variables, goals, 0.0).best(0.0) is not None
-
-    def _search(
-        self, variables: Mapping[int, Choosable], goals: Sequence[Goal], cap: float
-    ) -> Search:
-        used = {n for g in goals for n in g.scope}
-        return Search(
-            {n: variables[n] for n in sorted(used)},
-            goals,
-            cap=cap,
-            ties=False,
-            tick=self.tick,
-            pulse=self.pulse,
-        )
-
-    def _core(
-        self, variables: Mapping[int, Choosable], goals: list[Goal], here: Mapping[int, int]
-    ) -> list[Goal]:
-        """A set of goals that cannot be met together while any of its smaller sets can.
-
-        Settings that even out the margins miss most goals of a conflict at once: it is sought
-        among what `here` misses first, then among ever more goals by their margin.
-        """
-        ordered = sorted(goals, key=lambda g: _at(g, here))
-        missed = [g for g in ordered if _at(g, here) < 0]
-        for goal in missed:
-            if not self._satisfiable(variables, [goal], here):
-                return [goal]
-        count = max(2, len(missed))
-        while count < len(ordered) and self._satisfiable(variables, ordered[:count], here):
-            count = min(len(ordered), max(count + 2, count * 3 // 2))
-        core = ordered[:count]
-        for goal in reversed(ordered[:count]):
-            rest = [g for g in core if g is not goal]
-            if not self._satisfiable(variables, rest, here):
-                core = rest
-        return core
-
-    def _reach(self, variables: Mapping[int, Choosable], core: list[Goal], goal: Goal) -> float:
-        """The largest margin of one goal while the others of the core are met."""
-        others = [Goal(g.name, g.scope, _all_or_nothing(g)) for g in core if g is not goal]
-        found = self._search(variables, [goal, *others], 0.0).best()
-        return found.vector[0] if found is not None and found.vector else -math.inf
 
     # --- the answer -------------------------------------------------------------------------
     def _result(self, codes: dict[int, int]) -> Proposal:
         problem = self.problem
         now = {n: v.current for n, v in enumerate(problem.variables)}
+        after = problem.judge(self._changed(codes))
+        if codes != now and _worse_off(self.before, after):
+            # what no goal told of: then the stage as it is
+            codes, after, self.proven = now, self.before, False
+        changed = self._changed(codes)
+        self.ends = self.asking.ends
         ordered = tuple(codes[n] for n in range(len(problem.variables)))
         feasible = self._least(codes)[0] >= 0
         conflicts: list[Conflict] = []
         complete = True
         if not feasible:
-            conflicts, complete = self._conflicts(codes)
+            try:
+                conflicts, complete = why_missed(problem, self.parts, self.bases, codes, self.pulse)
+            except KeyboardInterrupt:
+                self.interrupted, complete = True, False
         picks = tuple(
             self._pick(n, codes, ordered, problem.bank_for(n, ordered)) for n in range(len(ordered))
         )
-        changed = problem.changed(
-            {
-                # what a text means may hang on another field: those are stated anew in any case
-                n: p.text
-                for n, (p, item) in enumerate(zip(picks, problem.items, strict=True))
-                if p.changed or len(item.meanings) > 1
-            },
-        )
-        before, after = self.before, problem.judge(changed)
-        goals = {g.name for g in problem.goals}
+        goals = {g.name for g in problem.goals} - problem.guards
         return Proposal(
             base=self.stage,
             stage=changed,
@@ -414,13 +429,13 @@ class _Proposer:
             smallest=self._least(codes),
             smallest_before=self._least(now),
             movable=self._least(codes, lambda g: bool(g.scope)),
-            before=before,
+            before=self.before,
             after=after,
             goals=len(goals),
             not_computed=tuple(problem.not_computed),
             kept=problem.kept,
             not_loosened=problem.guarded,
-            worse=_worse(before, after),
+            worse=_worse(self.before, after),
             interrupted=self.interrupted,
             others_failing=tuple(
                 v.check
@@ -433,6 +448,18 @@ class _Proposer:
             steps=self.steps,
             enough=self.enough,
         )
+
+    def _changed(self, codes: Mapping[int, int]) -> Stage:
+        """The stage with these codes."""
+        problem = self.problem
+        ordered = tuple(codes[n] for n in range(len(problem.variables)))
+        texts = {}
+        for n, item in enumerate(problem.items):
+            # what a text means may hang on another field: those are stated anew in any case
+            if codes[n] != problem.variables[n].current or len(item.meanings) > 1:
+                bank = problem.bank_for(n, ordered)
+                texts[n] = setting_text(item, values.read(item, codes[n], bank), bank)
+        return problem.changed(texts)
 
     def _pick(self, n: int, codes: Mapping[int, int], ordered: Codes, bank: Bank) -> Pick:
         variable, item = self.problem.variables[n], self.problem.items[n]
@@ -450,7 +477,8 @@ class _Proposer:
                 else None
             )
         else:
-            others = tuple(self._instead(n, c, codes, ordered) for c in order[:9] if c != new)
+            tried = (self._instead(n, c, codes, ordered) for c in order[:9] if c != new)
+            others = tuple(o for o in tried if o is not None)
         return Pick(
             variable.name,
             item.role,
@@ -465,19 +493,35 @@ class _Proposer:
             tuple(u.check for u in self.problem.not_computed if variable.name in u.fields),
         )
 
-    def _instead(self, n: int, code: int, codes: Mapping[int, int], ordered: Codes) -> Instead:
+    def _instead(
+        self, n: int, code: int, codes: Mapping[int, int], ordered: Codes
+    ) -> Instead | None:
+        """What another code of one field does; None where there is no time to work that out."""
         reading = self.problem.reading(n, code, ordered)
         there = {**codes, n: code}
         worst: tuple[float, float, str, str] | None = None
         for goal, title in zip(self.problem.goals, self.problem.titles, strict=True):
             if n in goal.scope:
+                at = tuple(there[m] for m in goal.scope)
+                if at not in goal.known:
+                    try:
+                        self.pulse()
+                    except TooLongError:
+                        return None
                 here = goal.margin(tuple(codes[m] for m in goal.scope))
-                margin = goal.margin(tuple(there[m] for m in goal.scope))
+                margin = goal.margin(at)
                 if margin < here and margin < self.enough and (worst is None or margin < worst[0]):
                     worst = (margin, here, goal.name, title)
         if worst is None:
             return Instead(reading)
         return Instead(reading, worst[2], worst[3], worst[0], worst[1])
+
+
+def _worse_off(before: Assessment, after: Assessment) -> bool:
+    """Whether more fails than before, or what would destroy the bridge begins to."""
+    failing = {v.check for v in before.verdicts if v.status == "fails"}
+    now = {v.check for v in after.verdicts if v.status == "fails"}
+    return len(now) > len(failing) or any(consequence(bare(c)) == BRIDGE for c in now - failing)
 
 
 def _worse(before: Assessment, after: Assessment) -> tuple[Worse, ...]:
@@ -494,9 +538,5 @@ def _worse(before: Assessment, after: Assessment) -> tuple[Worse, ...]:
     return tuple(found)
 
 
-def _at(goal: Goal, codes: Mapping[int, int]) -> float:
-    return goal.margin(tuple(codes[n] for n in goal.scope))
-
-
-def _all_or_nothing(goal: Goal) -> Callable[[Codes], float]:
-    return lambda codes: 0.0 if goal.margin(codes) >= 0 else -math.inf
+def _judged(goal: Goal, codes: Mapping[int, int]) -> Judged:
+    return goal.judged(tuple(codes[n] for n in goal.scope))

@@ -23,6 +23,7 @@ import math
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from itertools import product
+from typing import NamedTuple
 
 from regmap.record import dataclass, field
 
@@ -57,30 +58,45 @@ class Choosable:
         return abs(order.index(code) - order.index(self.current)) if self.current in order else 0
 
 
+class Judged(NamedTuple):
+    """A margin, and how much of it is needed to hold: less is a low margin."""
+
+    margin: float
+    need: float = 0.0
+
+
 @dataclass(slots=True)
 class Goal:
-    """Something to be met: `work` gives the margin for the codes of the variables in `scope`.
+    """Something to be met: `work` gives the margin for the codes of the variables in `scope`, with what
+    is needed of it or alone.
 
     A margin below 0 is not met; minus infinity is a rule broken or a goal lost, plus infinity one
     that asks for nothing. Margins are kept, rounded to 12 digits: the rest is noise, not a reason.
-    `weigh` makes of a margin what it is worth in the search, never less for a larger margin.
+    `weigh` makes of a margin what it is worth in the search, never less for a larger margin. One that
+    `counts` is looked at where the number of missed goals may not rise.
     """
 
     name: str
     scope: tuple[int, ...]
-    work: Callable[[Codes], float]
-    known: dict[Codes, float] = field(default_factory=dict)
-    weigh: Callable[[float], float] | None = None
+    work: Callable[[Codes], float | Judged]
+    known: dict[Codes, Judged] = field(default_factory=dict)
+    weigh: Callable[[Judged], float] | None = None
+    counts: bool = False
 
     def worth(self, codes: Codes) -> float:
         """What the margin is worth; the margin itself where nothing weighs it."""
-        margin = self.margin(codes)
-        return margin if self.weigh is None else self.weigh(margin)
+        found = self.judged(codes)
+        return found.margin if self.weigh is None else self.weigh(found)
 
     def margin(self, codes: Codes) -> float:
+        return self.judged(codes).margin
+
+    def judged(self, codes: Codes) -> Judged:
         found = self.known.get(codes)
         if found is None:
-            found = self.known[codes] = float(f"{self.work(codes):.12g}")
+            made = self.work(codes)
+            margin, need = made if isinstance(made, Judged) else (made, 0.0)
+            found = self.known[codes] = Judged(float(f"{margin:.12g}"), float(f"{need:.12g}"))
         return found
 
 
@@ -167,6 +183,14 @@ class Search:
         if index in self.pinned:
             return math.inf if margin >= self.pinned[index] else -math.inf
         return min(margin, self.cap)
+
+    def missed(self, codes: Mapping[int, int], indices: Iterable[int] | None = None) -> int:
+        """How many of the goals that count are missed."""
+        return sum(
+            g.margin(tuple(codes[n] for n in g.scope)) < 0
+            for i in (range(len(self.goals)) if indices is None else indices)
+            if (g := self.goals[i]).counts
+        )
 
     def vector(self, codes: Mapping[int, int], indices: Iterable[int] | None = None) -> Vector:
         """The sorted margins of complete codes; goals that ask for nothing are left out."""
@@ -264,7 +288,7 @@ class Search:
         """Good codes fast: one variable at a time, until none improves. Never worse than `start`.
 
         `reached` has the best so far, also while it runs. With `most`, only so many codes of each
-        variable are tried, evenly spread over what they mean.
+        variable are tried, evenly spread over what they mean. At no step more goals that count are missed.
         """
         codes = self.reached = dict(start)
         moved = True
@@ -276,10 +300,12 @@ class Search:
                     domain = ordered[:: -(-len(ordered) // most)]
                 here = self.touching[n]
                 best = (self.vector(codes, here), codes[n])
+                missed = self.missed(codes, here)
                 for code in domain:
                     self.tick()
-                    vector = self.vector({**codes, n: code}, here)
-                    if better(vector, best[0]):
+                    there = {**codes, n: code}
+                    vector = self.vector(there, here)
+                    if better(vector, best[0]) and self.missed(there, here) <= missed:
                         best = (vector, code)
                 if best[1] != codes[n]:
                     codes[n] = best[1]

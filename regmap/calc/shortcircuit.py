@@ -119,6 +119,7 @@ _SHORT = (
     _TIMES
     + OFF_USES
     + "stage:supply.voltage stage:mosfet.short_circuit_current stage:bridge.inductance "
+    "role:vds.threshold.{side} "
 )
 
 

@@ -6,11 +6,14 @@ import math
 from collections.abc import Iterable, Mapping
 
 from regmap.assessment.propose import ENOUGH
-from regmap.calc import consequence
+from regmap.calc import Verdict, consequence
 from regmap.chip.bank import Bank
 from regmap.expr import evaluate
 
-Rank = tuple[int, float, float]
+Rank = tuple[int, int, int, float]
+
+#: A verdict that would destroy the bridge begins to fail: never.
+NEVER = -1
 
 
 def put(bank: Bank, codes: Mapping[str, int]) -> None:
@@ -21,26 +24,42 @@ def put(bank: Bank, codes: Mapping[str, int]) -> None:
         bank.put(item, code)
 
 
-def ranks(
-    margins: Mapping[str, float | None], before: Mapping[str, float], bank: Bank
-) -> list[Rank]:
+def margin(verdict: Verdict | None) -> float:
+    return -math.inf if verdict is None or verdict.relative is None else verdict.relative
+
+
+def ranks(now: Mapping[str, Verdict], before: Mapping[str, Verdict], bank: Bank) -> list[Rank]:
     """Every verdict of one stage as it stands in `bank`, none left out, and every rule that is broken.
 
-    First what is missed, or less than the stage has of the 10 % asked, by consequence; then low
-    margins by consequence; then margins. `before` are the margins that the stage has.
+    First, class by class, how many fail and what holds no more (or less than the stage has of what it
+    needs); then what fails, by how much; then low margins; then margins. `before` is what the stage has.
     """
     found: list[Rank] = []
-    for name in {*margins, *before}:
-        margin = margins.get(name)
-        kind, hold = consequence(name), max(0.0, min(before.get(name, 0.0), 0.1))
-        if margin is None or margin < hold:
-            found.append((0, kind, -math.inf if margin is None else margin - hold))
-        elif margin < 0.1:
-            found.append((1, kind, margin))
+    for name in {*now, *before}:
+        verdict, had = now.get(name), before.get(name)
+        has, kind = margin(verdict), consequence(name)
+        if has < 0:
+            if margin(had) < 0:
+                found += [(0, kind, 0, 0.0), (1, kind, 0, has)]
+            else:
+                found.append((NEVER, 0, 0, 0.0) if kind == 0 else (0, kind, 0, 0.0))
+            continue
+        assert verdict is not None
+        need = max(verdict.asked_margin, verdict.model_error)
+        assert verdict.status == ("holds" if has >= need else "low_margin")
+        keep = 0.0
+        if had is not None and had.status == "holds":
+            keep = need
+        elif margin(had) >= 0:
+            keep = min(margin(had), need)
+        if has < keep - 1e-9:
+            found.append((0, kind, 1, has - keep))
+        elif has < need:
+            found.append((2, kind, 0, has / need))
         else:
-            found.append((2, 0, min(margin, ENOUGH)))
+            found.append((3, 0, 0, min(has, ENOUGH)))
     found += [
-        (-1, 0, -math.inf)
+        (-2, 0, 0, 0.0)
         for r in bank.chip.rules
         if r.severity == "error" and evaluate(r.require, bank) is False
     ]
@@ -48,5 +67,25 @@ def ranks(
 
 
 def worst_first(found: Iterable[Rank]) -> list[Rank]:
-    """As they are compared: the worst first, margins to ten digits."""
-    return sorted((a, b, float(f"{c:.10g}")) for a, b, c in found)
+    """As they are compared: the worst first, margins to ten digits; what is missing at the end asks for nothing."""
+    rows = sorted((a, b, c, float(f"{d:.10g}")) for a, b, c, d in found)
+    return [*rows, (9, 0, 0, 0.0)]
+
+
+def missed(found: Iterable[Rank]) -> int:
+    """How many verdicts of these fail."""
+    return sum(rank[0] in (NEVER, 0) and rank[2] == 0 for rank in found)
+
+
+def best(candidates: Iterable[list[Rank]], stated: list[Rank]) -> list[Rank]:
+    """The best of these, of which no more fail than of `stated`; then none that begins to fail, if that comes to more."""
+    rows = list(candidates)
+    found = max(rows)
+    if missed(found) <= missed(stated):
+        return found
+    return max(r for r in rows if not begins(r))
+
+
+def begins(found: list[Rank]) -> bool:
+    """Whether something begins to fail: of what failed before it is told by how much, too."""
+    return missed(found) > sum(rank[0] == 1 for rank in found)

@@ -44,7 +44,7 @@ def test_each_choice_is_explained_at_80_columns(gateword: Run) -> None:
     assert max(map(len, lines)) <= 80
     assert any(" has +" in line and ", now +" in line for line in lines)
     assert "  SUPPLY.OV: 20 V -> " not in result.out
-    assert "Not loosened: protections that the stage sets (--loosen REG.FIELD)" in lines
+    assert "Not loosened: protections (--loosen REG.FIELD)" in lines
     assert "Verdicts with less margin than before" in lines
     assert any(line.startswith("  deadtime.duty-min: +80 % -> +") for line in lines)
     assert any("deadtime.enough.high fails" in line for line in lines)

@@ -355,11 +355,6 @@ class _Maker:
             n: v.current for n, v in enumerate(self.variables) if self.base.code(v.name) is None
         }
         self._check_goals()
-        if self.asked:
-            self.reach = {
-                n for g in self.goals for n in g.scope if len(self.variables[n].codes) > 1
-            }
-            self._check_goals()
         for rule in self.chip.rules:
             self._rule_goal(rule.name, rule.require, rule.because, rule.severity)
         for number, item in enumerate(self.items):
@@ -368,6 +363,11 @@ class _Maker:
         for item in self._with_roles():
             if len(item.meanings) > 1 and name_of(item) not in self.loosen:
                 self._protection_goal(item)
+        if self.asked:
+            self.reach = {
+                n for g in self.goals for n in g.scope if len(self.variables[n].codes) > 1
+            }
+            self._check_goals()
         return self._problem()
 
     def _check_goals(self) -> None:

@@ -22,7 +22,7 @@ from ..behaviour.settings import Action
 from ..behaviour.transition import enabling
 from .frames import FrameNames
 from .names import Namer, word
-from .readback import frames_of, rotation, verify_rows
+from .readback import frames_of, places_of, rotation, verify_rows, write_places
 from .sheet import Derived, ModeFollows, ModeWay, Options, Sheet, Variant
 from .steps import answerable, careful, step_table
 from .text import count, defines, utype
@@ -128,6 +128,8 @@ def _write_readback(sheet: Sheet, way: ModeWay, frames: dict[str, FrameNames]) -
     if rows:
         about = f"What each register must hold in mode {way.target}, and the lock; what enables the outputs is left out."
         steps, last = rotation(sheet, mode, gone, rows)
+        places = places_of(steps, {name for name, _, _ in rows})
+        write_places(sheet, places, word(way.target), f"mode {way.target}")
         step_table(sheet, readback_name(way.target), [*steps, *last], frames, {}, about)
         # one rotation in time, whichever mode it is
         sheet.readback_frames = max(sheet.readback_frames, frames_of([*steps, *last]))

@@ -19,7 +19,7 @@ from .frames import FrameNames, write_frames
 from .modes import all_ways, write_mode_tables, write_modes
 from .monitors import write_monitor_tables, write_test_monitors
 from .names import Namer
-from .readback import write_verify
+from .readback import write_places, write_verify
 from .runner import write_runner, write_watch_times
 from .shadow import write_shadow
 from .sheet import Sheet
@@ -117,6 +117,7 @@ def _positions(
                 names[name] = step_table(
                     sheet, name, steps.actions, frames, steps.by_setting, about, place
                 )
+            write_places(sheet, draft.readback_at, place, f"position {stage.position}")
         else:
             names = {name: (steps.table, steps.size) for name, steps in sheet.plans.items()}
         places[stage.position] = names

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from regmap.record import replace
@@ -74,12 +75,7 @@ def write_verify(
     )
     write_step_type(sheet, frames)
     steps, last = rotation(sheet, stage, actions, [(r.name, m, e) for r, m, e, _, _ in rows])
-    at: dict[str, int] = {}
-    for index, action in enumerate(steps):
-        register = action.sent.register if action.sent is not None else None
-        if register is not None and action.expect is not None:
-            at.setdefault(register.name, index)
-    at = {name: index for name, index in at.items() if name in {r.name for r, *_ in rows}}
+    sheet.readback_at = places_of(steps, {r.name for r, *_ in rows})
     sheet.reset_told = reset_told(stage, actions)
     # several boards or positions take a table each by its name: there it is whole
     parted = sheet.boards == 1 and not sheet.chained
@@ -106,7 +102,7 @@ def write_verify(
                     count(index),
                     "",
                 )
-                for name, index in at.items()
+                for name, index in sheet.readback_at.items()
             ]
         ),
     )
@@ -138,6 +134,30 @@ def rotation(
     if len(tail) != len(flags) + len(locks):
         return [*steps, *tail], []
     return [*steps, *tail[: len(flags)]], tail[len(flags) :]
+
+
+def places_of(steps: list[Action], names: set[str]) -> dict[str, int]:
+    """The step that reads each of these registers back."""
+    found: dict[str, int] = {}
+    for index, action in enumerate(steps):
+        register = action.sent.register if action.sent is not None else None
+        if register is not None and register.name in names and action.expect is not None:
+            found.setdefault(register.name, index)
+    return found
+
+
+def write_places(sheet: Sheet, at: Mapping[str, int], piece: str, what: str) -> None:
+    """Where another table (of another board, position or mode: `piece`, `what`) reads a register in another step."""
+    rows = [
+        (
+            sheet.names.macro(piece, word(name), "READBACK_STEP", of=f"step that reads {name} back in {what}"),
+            count(index),
+            "",
+        )
+        for name, index in at.items()
+        if sheet.readback_at.get(name) != index
+    ]  # fmt: skip
+    sheet.lines(*defines(rows))
 
 
 def frames_of(steps: list[Action]) -> int:

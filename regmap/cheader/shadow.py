@@ -85,8 +85,10 @@ def write_configured(sheet: Sheet, boards: Sequence[Mapping[str, int] | None]) -
         f"void {full}({kind} *shadow, uint8_t variant)",
         [
             "uint16_t i;",
-            f"for (i = 0U; (variant < {size}) && (i < {total}); i++) {{",
-            f"    {sheet.macro}FETCH(&shadow->word[i], &{table}[(variant * {total}) + i]);",
+            f"if (variant < {size}) {{",
+            f"    for (i = 0U; i < {total}; i++) {{",
+            f"        {sheet.macro}FETCH(&shadow->word[i], &{table}[(variant * {total}) + i]);",
+            "    }",
             "}",
         ],
         "Fills the shadow with the words once the init table of this variant has been sent; as it was where there is none.",

@@ -156,6 +156,8 @@ class Sheet:
     used: set[str] = field(default_factory=set)
     format_at_end: str = ""
     readback_frames: int = 0
+    #: register -> the step that reads it back
+    readback_at: dict[str, int] = field(default_factory=dict)
     #: steps of the bring-up, and the first of them that a chip takes which has not just been reset
     init_steps: int = 0
     after_power_up: int = 0

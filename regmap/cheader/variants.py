@@ -19,6 +19,7 @@ from .chosen import write_chosen
 from .frames import FrameNames, write_frames
 from .modes import names_of_mode_tables
 from .names import Namer, word
+from .readback import write_places
 from .shadow import write_configured
 from .sheet import Derived, Sheet, Variant, with_worked_out
 from .steps import row_cells, step_table
@@ -105,6 +106,7 @@ def _tables(
         made[name] = step_table(
             sheet, name, steps.actions, frames, steps.by_setting, about, piece, pieces=False
         )
+    write_places(sheet, draft.readback_at, piece, f"variant {stage.name}")
     sheet.alike = {
         n
         for n in sheet.alike

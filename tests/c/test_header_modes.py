@@ -17,6 +17,7 @@ import pytest
 from regmap.behaviour.settings import setting_registers
 from regmap.behaviour.transition import enabling
 from regmap.cheader import Options, generate
+from regmap.cheader.names import word
 from regmap.cli.header import with_derived
 from regmap.frames.codec import from_wire, wire_bytes
 from regmap.stages.load import Stage, load_stage, read_stage
@@ -185,6 +186,31 @@ def go_there_and_back(stage: Stage, program: Path) -> None:
     assert re.findall(r"watch \d+: (\d+)", report) == ["7", "7", "3"], report
     assert "nowhere: 1" in report
     watch_the_lock(stage, program)
+
+
+@pytest.mark.parametrize("name", MODES)
+def test_where_a_mode_reads_a_register_is_told(name: str, tmp_path: Path) -> None:
+    """The step that the watch tells has the number of the mode's own macro, or of the stage's where it is the same."""
+    stage = stage_of(name, tmp_path)
+    header = written(stage, tmp_path)
+    told = dict(re.findall(r"#define GD_(\w+)_READBACK_STEP\s+(\d+)U", header))
+    seen = 0
+    for mode in ("as stated", *stage.modes):
+        piece = word(mode)
+        table = re.search(rf"gd_{piece.lower()}_readback_steps\[.*?\}};", header, re.S)
+        if table is None:
+            continue  # rows of another table
+        # the comment right above each row
+        rows = [m[1] for m in re.finditer(r"/\*((?:(?!\*/).)*)\*/\s*\{", table[0], re.S)]
+        reads = [re.match(r" read (\w+) $", row) for row in rows]
+        for index, found in enumerate(reads):
+            register = found[1] if found is not None else ""
+            own = told.get(f"{piece}_{word(register)}", told.get(word(register)))
+            if own is None or register in {r[1] for r in reads[:index] if r is not None}:
+                continue
+            assert int(own) == index, (mode, register)
+            seen += 1
+    assert seen >= 3
 
 
 #: a board that differs from the pump in what it sets, has its own limp mode, and a mode that the pump has not

@@ -23,7 +23,7 @@ from .clearing import NAME, told_in_replies
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .names import word
 from .replies import byte_orders
-from .runner import filler_of, kept_twice
+from .routines import filler_of, kept_twice
 from .sheet import Sheet
 from .text import bracket, count, defines, number, wtype
 

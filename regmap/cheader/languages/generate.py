@@ -15,7 +15,7 @@ from ...frames.codec import Codec
 from ...stages.identity import identity
 from ..framebase import frame_type, word_type
 from ..layout import Generated, content_hash, drawn, files_of
-from ..runner import filler_of
+from ..routines import filler_of
 from ..sheet import Options, Sheet
 from .chain import write_chain, write_streams
 from .chosen import write_chosen

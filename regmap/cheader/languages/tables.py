@@ -10,7 +10,7 @@ from ...chip.model import SEVERITIES
 from ..bitcode import runs
 from ..faults import causes_first, lists_of
 from ..framebase import word_bits
-from ..runner import watch_times
+from ..routines import watch_times
 from ..sheet import Sheet, Steps
 from ..steps import STEP_KINDS, step_values
 from .either import Either

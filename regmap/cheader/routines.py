@@ -1,0 +1,417 @@
+"""Routines on the step tables of a stage, or of the board that is chosen: what a chip alone on its chip select can be asked.
+
+read_status      every status register, twice
+resync           counters back in step with a chip that has kept its state
+clear_rejected   the flag of a rejected frame, cleared and seen to be down
+restart          from wherever a run has stopped
+watch            the readback in rotation
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from regmap.record import dataclass
+
+from ..chip.model import Chip, Frame, Register
+from ..errors import CallError
+from ..frames.words import build
+from ..quantity import Band
+from .clearing import AT_POWER_UP, NAME, told_in_replies
+from .exchange import FrameRoutines
+from .frames import FrameNames
+from .sheet import Sheet
+from .steps import harmless
+from .text import block, count, defines, number
+from .variants import board_routine
+
+if TYPE_CHECKING:
+    from ..stages.load import Stage
+
+
+class StageRoutines(FrameRoutines):
+    """Writes those routines; they run tasks, which `Runner` writes."""
+
+    resynced = False
+
+    @property
+    def lenient(self) -> bool:
+        """Whether a task may have to go on while a flag says that a frame was rejected."""
+        return self.clears or bool(told_in_replies(self.sheet.chip))
+
+    @property
+    def clears(self) -> bool:
+        return NAME in self.sheet.tables
+
+    def status(self) -> None:
+        """Reads the status registers in the order of STATUS_INDEX, twice."""
+        names = self.sheet.names
+        busy, ok = self.result("BUSY"), self.result("OK")
+
+        def body(tables: Mapping[str, tuple[str, str]]) -> list[str]:
+            steps, size = tables["status"]
+            return [
+                f"result = {busy};",
+                f"for (pass = 0U; (pass < 2U) && ((result == {busy}) || (result == {ok})); pass++) {{",
+                "    uint16_t index = 0U;",
+                f"    {self.low('task_begin')}(&task, {steps}, {size});",
+                *(["    task.lenient = 1U;"] if self.lenient else []),
+                f"    result = {busy};",
+                f"    while (result == {busy}) {{",
+                "        const uint16_t at = task.at;",
+                f"        result = {self.low('tick')}(spi, &task);",
+                f"        if ((task.at != at) && (task.step.kind == {self.kind('READ')})) {{",
+                *(
+                    f"            {line}"
+                    for line in kept_twice(
+                        "words[index]", "spi->got", "task.step.", self.wide, self.data
+                    )
+                ),
+                "            index++;",
+                "        }",
+                "    }",
+                *(["    proven = proven && (task.lenient == 1U);"] if self.lenient else []),
+                "}",
+                *(
+                    [
+                        f"if ((result == {ok}) && (!proven)) {{",
+                        f"    result = {self.result('REJECTED')};",
+                        "}",
+                    ]
+                    if self.lenient
+                    else []
+                ),
+                f"if ((result == {ok}) && (!same)) {{",
+                f"    result = {self.result('CHANGED')};",
+                "}",
+            ]
+
+        board_routine(
+            self.sheet,
+            "read_status",
+            [(f"{self.spi} *", "spi"), (self.data, f"words[{names.macro('STATUS_COUNT')}]")],
+            ["status"],
+            body,
+            "Reads every status register of a configured chip twice, ready for `explain`: only OK is good. What either "
+            "read has shown is in the words, for reading may erase faults"
+            + (
+                ", also where the result is REJECTED: a flag tells of a rejected frame then, and what was read is not proven"
+                if self.lenient
+                else ""
+            )
+            + ". RUN_...",
+            declared=[
+                f"{self.task} task;",
+                "uint8_t pass;",
+                "bool same = true;",
+                *(["bool proven = true;"] if self.lenient else []),
+            ],
+        )
+
+    def clear_rejected(self) -> None:
+        """The table that clears such a flag, then strict reads."""
+        ok = self.result("OK")
+
+        def body(tables: Mapping[str, tuple[str, str]]) -> list[str]:
+            table, size = tables[NAME]
+            return [
+                f"{self.low('task_begin')}(&task, {table}, {size});",
+                "task.lenient = 1U;",
+                f"result = {self.low('task_finish')}(spi, &task, failed);",
+                f"if (result == {ok}) {{",
+                f"    result = {self.low('resync')}(spi);",
+                "}",
+            ]
+
+        board_routine(
+            self.sheet,
+            "clear_rejected",
+            [(f"{self.spi} *", "spi"), ("uint16_t *", "failed")],
+            [NAME],
+            body,
+            "Clears the flag of a rejected frame, with which every other result is REJECTED, and sees that it is down. What was "
+            "under way is not known to have been done: begin it again. RUN_...",
+            declared=[f"{self.task} task;"],
+        )
+
+    def resync(self) -> None:
+        """Harmless reads in the layout of the configured chip."""
+        sheet = self.sheet
+        item = self.configured
+        text, what = filling(sheet, item)
+        if not text:
+            sheet.names.note("no register can be read without effect: there is no resync")
+            return
+        self.resynced = True
+        rounds = 1 + item.frame.after + (1 if item.counters else 0)
+        fmt = f", {count(item.index)}" if self.several else ""
+        sheet.function(
+            f"uint8_t {self.low('resync')}({self.spi} *spi)",
+            [
+                f"uint8_t result = {self.result('OK')};",
+                "uint8_t k;",
+                f"{self.frame} reply = 0U;",
+                f"/* {what} */",
+                f"for (k = 0U; k < {count(rounds)}; k++) {{",
+                f"    result = {self.low('exchange')}(spi{fmt}, {text}, &reply);",
+                "}",
+                "(void)reply;",
+                "return result;",
+            ],
+            "Counters back in step with a chip that has kept its state while the controller restarted: first spi_init, "
+            "then this, then the table warm_steps. Not OK: the chip is not configured, or not there, or (REJECTED) a flag tells of a "
+            "rejected frame. RUN_...",
+        )
+
+    def restart(self) -> None:
+        """Wherever a run has stopped: the chip stands in the layout and state of the end, or still in those of power-up."""
+        sheet = self.sheet
+        first = sheet.after_power_up
+        ok, run = self.result("OK"), self.low("run")
+        again = f"{self.low('spi_init')}(spi, spi->transfer, spi->wait_us, spi->context);"
+        late = AT_POWER_UP if AT_POWER_UP in sheet.tables else NAME
+        used = ["init", "warm", *([NAME, late] if self.clears else [])]
+        clear = f"{self.low('clear_rejected')}(spi, failed)"
+        if sheet.variants and NAME not in sheet.alike:
+            clear = f"{self.low('clear_rejected_variant')}(spi, variant, failed)"
+
+        def body(tables: Mapping[str, tuple[str, str]]) -> list[str]:
+            (init, inits), (warm, warms) = tables["init"], tables["warm"]
+            rest = count(sheet.init_steps - first)
+            if sheet.variants:
+                rest = f"(uint16_t)({inits} - {count(first)})" if first else inits
+            cleared, cleared_first = [], []
+            if self.clears:
+                cleared = [
+                    f"if ((result == {ok}) || (result == {self.result('REJECTED')})) {{",
+                    "    /* a flag of a rejected frame stays up, and no bring-up gets past it */",
+                    f"    result = {clear};",
+                    "}",
+                ]
+                cleared_first = [
+                    f"    {self.low('task_begin')}(&task, {', '.join(tables[late])});",
+                    "    task.lenient = 1U;",
+                    f"    (void){self.low('task_finish')}(spi, &task, failed);",
+                ]
+            reset = [
+                f"if (result != {ok}) {{",
+                "    /* or it was reset meanwhile */",
+                f"    {again}",
+                f"    result = {run}(spi, {init}, {inits}, failed);",
+                "}",
+            ]
+            return [
+                again,
+                f"result = {self.low('resync')}(spi);",
+                *cleared,
+                f"if (result == {ok}) {{",
+                f"    result = {run}(spi, {warm}, {warms}, failed);",
+                "}",
+                f"if (result != {ok}) {{",
+                "    /* it was never brought as far; what only a chip after power-up shows is not looked for again */",
+                f"    {again}",
+                *cleared_first,
+                f"    result = {run}(spi, &{init}[{count(first)}], {rest}, failed);",
+                "}",
+                *(reset if first else []),
+            ]
+
+        board_routine(
+            sheet,
+            "restart",
+            [(f"{self.spi} *", "spi"), ("uint16_t *", "failed")],
+            list(dict.fromkeys(used)),
+            body,
+            "Configures a chip that a run has left at any step, or that has kept its state while the controller "
+            "restarted, or was reset. Call it in the safe state of the bridge. Not OK: call it again, or switch the "
+            "chip's supply off and on. RUN_...",
+            declared=[f"{self.task} task;"] if self.clears else [],
+            always=True,
+        )
+
+    @property
+    def configured(self) -> FrameNames:
+        """The format in force once the chip is configured."""
+        return next(f for f in self.frames if f.frame.name == self.sheet.format_at_end)
+
+    def watch_times(self, stage: Stage) -> None:
+        """How long a rotation takes, and how seldom the watch may be called."""
+        sheet, names = self.sheet, self.sheet.names
+        times = watch_times(sheet, stage, self.after)
+        ticks, late = times.ticks, times.late
+        macro = names.macro("WATCH_TICKS")
+        worst = names.macro("WATCH_WORST_US")
+        sheet.lines(
+            "",
+            *defines(
+                [
+                    (
+                        macro,
+                        count(ticks),
+                        "calls of watch for one rotation through the readback table",
+                    ),
+                ]
+            ),
+            "/* a setting is lost right after it was read: found one rotation later, at the latest, and replies come late */",
+            f"#define {worst}(period_us) (((uint32_t){macro} + {count(late)}) * (uint32_t)(period_us))",
+        )
+        if times.tolerated_us is not None:
+            sheet.lines(
+                *defines(
+                    [
+                        (
+                            names.macro("FTTI_US"),
+                            count(times.tolerated_us),
+                            "fault tolerant time interval of the stage",
+                        ),
+                        (
+                            names.macro("WATCH_PERIOD_MOST_US"),
+                            count(times.most_us),
+                            "with longer periods the watch alone detects too late",
+                        ),
+                    ]
+                ),
+                *block(
+                    f"Define {names.macro('WATCH_PERIOD_US')}, a plain number, as the period of the calls: it is held "
+                    "against that here."
+                ),
+                f"#if defined({names.macro('WATCH_PERIOD_US')})",
+                f"#if {names.macro('WATCH_PERIOD_US')} > {names.macro('WATCH_PERIOD_MOST_US')}",
+                f'#error "the watch is called too seldom: a lost setting would be found after {names.macro("FTTI_US")}"',
+                "#endif",
+                "#endif",
+            )
+
+    def watch(self) -> None:
+        """The readback in rotation, a frame a tick."""
+        sheet, names = self.sheet, self.sheet.names
+        parted = "locked" in sheet.tables
+
+        def begin(tables: Mapping[str, tuple[str, str]]) -> list[str]:
+            table, size = tables["readback"]
+            return [
+                f"{self.low('task_begin')}(task, {table}, {size});",
+                *(["task->watched = 1U;"] if parted else []),
+            ]
+
+        board_routine(
+            sheet,
+            "watch_begin",
+            [(f"{self.task} *", "task")],
+            ["readback"],
+            begin,
+            "Before the first call of `watch`, and after the chip was configured again.",
+            gives="void",
+            always=True,
+        )
+        again = [f"{self.low('task_begin')}(task, task->steps, task->size);"]
+        if "locked" in sheet.tables:
+            # the rotation has two parts, both rows of a table that stands already; where other tables stand says nothing
+            lock, rows = self.low("locked_steps"), names.macro("LOCKED_STEPS", "COUNT")
+            again = [
+                "if (task->watched == 1U) {",
+                f"    {self.low('task_begin')}(task, {lock}, {rows});",
+                "    task->watched = 2U;",
+                "} else if (task->watched == 2U) {",
+                f"    {self.low('watch_begin')}(task);",
+                "} else {",
+                *(f"    {x}" for x in again),
+                "}",
+            ]
+        reset = ["if (spi->reset) {", f"    result = {self.result('RESET')};", "}"]
+        sheet.function(
+            f"uint8_t {self.low('watch')}({self.spi} *spi, {self.task} *task)",
+            [
+                f"uint8_t result = {self.low('tick')}(spi, task);",
+                f"if (result == {self.result('OK')}) {{",
+                *(f"    {x}" for x in again),
+                f"    result = {self.low('tick')}(spi, task);",
+                "}",
+                *(reset if self.sheet.reset_told else []),
+                "return result;",
+            ],
+            "One call a period while the bridge runs: a frame of the readback, in rotation. BUSY: nothing found. EXPECT: "
+            "spi->step (..._READBACK_STEP), spi->got and spi->differ tell where and what; RESET: the chip has lost its "
+            "settings. Bring the bridge into its safe state before the chip is configured again. RUN_...",
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class WatchTimes:
+    """Calls of the watch for one rotation, and more until a loss is told; the fault tolerant time and the longest period in it."""
+
+    ticks: int
+    late: int
+    tolerated_us: int | None
+    most_us: int
+
+
+def watch_times(sheet: Sheet, stage: Stage, after: int) -> WatchTimes:
+    """What every language says of the watch; `after` is how many frames later a reply comes."""
+    ticks = sheet.readback_frames
+    stages = sheet.stages or [stage]
+    # the first call of a rotation is one period away; its reply comes so many frames later
+    late = max(1, after)
+    given = [s.params.get("safety.ftti") for s in stages]
+    times = [x.value.low for x in given if x is not None and isinstance(x.value, Band)]
+    if not times:
+        return WatchTimes(ticks, late, None, 0)
+    # of several boards, or positions, the one that has the least time
+    microseconds = min(times) * 1_000_000
+    return WatchTimes(ticks, late, int(microseconds), int(microseconds / (ticks + late)))
+
+
+def filling(sheet: Sheet, item: FrameNames) -> tuple[str, str]:
+    """A read that erases nothing, to clock a reply out; "" where only the same read will do."""
+    found = filler_of(sheet.chip, item.frame)
+    if found is None:
+        return "", "the same read again fetches the reply"
+    frame, register = found
+    return (
+        number(frame, item.frame.length),
+        f"a read of {register.name} fetches the reply and changes nothing",
+    )
+
+
+def kept_twice(place: str, got: str, step: str, wide: str, data: str) -> list[str]:
+    """Statements that keep a status word at `place`, of the first and the second time that it was read.
+
+    What both say is kept; `same` falls where they differ in bits that reading does not erase, or where
+    one that reading erases came anew. `step` leads to the step's members.
+    """
+    return [
+        "if (pass == 0U) {",
+        f"    {place} = {got};",
+        "} else {",
+        f"    const {wide} first = ({wide}){place} & {step}mask;",
+        f"    const {wide} again = ({wide}){got} & {step}mask;",
+        f"    const {wide} erased = {step}expect;",
+        f"    if ((((first ^ again) & ({step}mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {{",
+        "        same = false;",
+        "    }",
+        f"    {place} = ({data})(({wide}){place} | again);",
+        "}",
+    ]
+
+
+def filler_of(chip: Chip, frame: Frame) -> tuple[int, Register] | None:
+    """The command, and the register, of a read in this layout that changes nothing; None where there is none."""
+    for register in chip.registers.values():
+        if not harmless(chip, register) or (register.frames and frame.name not in register.frames):
+            continue
+        parts: dict[str, int] = {}
+        for part in frame.command.parts:
+            if part.kind == "operation":
+                code = register.operations.get("read", "read")
+                if code in part.codes:
+                    parts[part.name] = part.codes[code]
+            elif part.kind == "address":
+                parts[part.name] = register.address
+            elif part.kind == "page":
+                parts[part.name] = register.page or 0
+        try:
+            return build(frame.command, parts), register
+        except CallError:
+            continue
+    return None

@@ -29,11 +29,11 @@ def sarif(
     fixes: Sequence[Fix] = (),
 ) -> str:
     """The whole document: one run, `rule` of `rules` (id to sentence) broken by each problem."""
-    by_place = {(f.line, f.column): f for f in reversed(fixes)}
+    by_place = {(f.file, f.line, f.column): f for f in reversed(fixes)}
     results = []
     for problem in problems:
         place = problem.place
-        fix = by_place.get((place.line, place.column))
+        fix = by_place.get((place.file, place.line, place.column))
         results.append(
             {
                 "ruleId": rule,

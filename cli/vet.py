@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,6 +38,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--against", metavar="FILE.h", help="compare a hand-written header with the map"
+    )
+    parser.add_argument(
+        "--define",
+        "-D",
+        action="append",
+        metavar="NAME[=VALUE]",
+        help="of --against: a macro that the build defines, for the conditions of the header (may be repeated)",
     )
     parser.add_argument(
         "--schema",
@@ -229,18 +237,32 @@ def _solved_json(solved: Solved) -> dict[str, object]:
     }
 
 
+def _macro(text: str) -> tuple[str, str]:
+    """NAME or NAME=VALUE as a compiler's -D has it."""
+    name, given, value = text.partition("=")
+    if not re.fullmatch(r"[A-Za-z_]\w*", name) or "\n" in value:
+        raise CallError(f"--define {text}", "NAME or NAME=VALUE, the name of a macro")
+    return name, value if given else "1"
+
+
 def _against(args: argparse.Namespace, context: Context) -> int:
     from regmap.lint.fixes import as_patch
     from regmap.lint.header import lint, put_right
-    from regmap.lint.includes import included
+    from regmap.lint.includes import beside
 
     chip = load_chip(args.files[0], context)
     path = Path(args.against)
     text = read_text(path)
-    result = lint(chip, text, str(path), included(path, text, read_text))
+    given = dict(_macro(d) for d in args.define or ())
+    opener = beside(path, read_text)
+    result = lint(chip, text, str(path), opener, given)
     if args.patch:
-        new, after = put_right(chip, text, str(path), included(path, text, read_text))
-        _write(args.patch, as_patch(path.as_posix().lstrip("/"), text, new), context)
+        new, after = put_right(chip, text, str(path), opener, given)
+        patches = [
+            as_patch(Path(file).as_posix().lstrip("/"), old, new[file])
+            for file, old in result.texts.items()
+        ]
+        _write(args.patch, "".join(patches), context)
         count = len(result.problems)
         context.err(
             f"{count - len(after.problems)} of {many(count, 'finding')} put right by the patch"
@@ -266,4 +288,5 @@ def _against(args: argparse.Namespace, context: Context) -> int:
         context.out(
             f"{path}: {result.read} definitions compared, {result.unread} not understood, {len(result.problems)} findings"
         )
-    return Status.FINDINGS if any(p.severity == "error" for p in result.problems) else Status.OK
+    bad = [p for p in result.problems if args.strict or p.severity == "error"]
+    return Status.FINDINGS if bad else Status.OK

@@ -33,6 +33,7 @@ BUDGETS: Mapping[str, Budget] = {
     "nesting": Budget(30, 200, "levels of nesting in one document"),
     "macros": Budget(40, 150, "macros within macros in a C header"),
     "macro_text": Budget(100_000, 20_000_000, "characters looked at for one macro of a C header"),
+    "tokens": Budget(1_000_000, 50_000_000, "tokens of a C header, macros expanded"),
     "packed": Budget(100, 2_000, "times the packed size of a capture, where that is more than 3 MB"),
     "columns": Budget(512, 100_000, "columns of a table"),
     "declarations": Budget(16_000_000, 500_000_000, "bytes of declarations in a value change dump"),

@@ -73,6 +73,12 @@ def macros(count: int, twice: bool = False) -> bytes:
     return "\n".join([*rows, ""]).encode()
 
 
+def doubled(count: int) -> bytes:
+    """A list that each of so many macros has twice."""
+    rows = [f"#define A{n + 1} A{n} A{n}\n" for n in range(count)]
+    return f"#define A0 {{1}},\n{''.join(rows)}int a[] = {{ A{count} }};\n".encode()
+
+
 def words(count: int) -> bytes:
     return gzip.compress(b"0x21DF\n" * count, mtime=0)
 
@@ -85,6 +91,7 @@ CASES: dict[str, tuple[str, Callable[[], bytes], str, int]] = {
     "nesting": ("m.yaml", lambda: b"[" * 35 + b"]" * 35, "vet", 40),
     "macros": ("m.h", lambda: macros(60), "vet", 70),
     "macro_text": ("m.h", lambda: macros(14, twice=True), "vet", 20_000_000),
+    "tokens": ("m.h", lambda: doubled(15), "vet", 20_000_000),
     "packed": ("a.txt.gz", lambda: words(450_000), "capture", 1200),
     "columns": ("a.csv", lambda: table(601, 50), "capture", 700),
     "declarations": ("a.vcd", lambda: b"$comment " + b"x" * 17_000_000 + b" $end", "capture", 18_000_000),

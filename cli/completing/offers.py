@@ -364,6 +364,7 @@ OWN = frozenset(
             "FREQUENCY",
             "VOLTAGE",
             "SIZE",
+            "NAME[=VALUE]",
             "WORD",
             "FRAME",
             "SPAN",

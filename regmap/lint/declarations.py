@@ -1,6 +1,6 @@
 """Declarations of a C header that carry numbers: enumerators, constants, bit fields, constant tables.
 
-    found = read_declarations(text, evaluator)
+    found = read_declarations(unit)
     found.constants     enumerators and integer constants, as `Define`s
     found.layouts       structures of bit fields with where each member lies
     found.rows          rows of constant tables: what register is written, and its word
@@ -15,13 +15,14 @@ type of another header or a compiler's own words, costs that declaration only.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from typing import Any
 
 from regmap.record import dataclass, field, replace
 
-from .defines import Define, Evaluator, Macro, Unreadable, logical_lines
-from .dialect import plainly
+from .defines import Define, Unreadable
+from .dialect import Chunk, chunks, plainly
+from .preprocess import CodeLine, HeaderUnit
+from .routines import Routine
 
 MAX_BRACKETS = 60
 #: words of compilers that say where or how something lies, not what it is
@@ -30,11 +31,12 @@ _DECORATION = re.compile(
     r"|\b(?:__packed|PACKED|PROGMEM|__flash|__code|__IO?|__extension__|constexpr|__inline|__const)\b",
     re.S,
 )
-_BASIC = (
-    "typedef unsigned char uint8_t, u8; typedef unsigned short uint16_t, u16; typedef unsigned int uint32_t, u32;"
-    "typedef unsigned long long uint64_t, u64; typedef signed char int8_t; typedef short int16_t;"
-    "typedef int int32_t; typedef long long int64_t; typedef unsigned long size_t; typedef _Bool bool;"
-)
+_KINDS = ((8, "char"), (16, "short"), (32, "int"), (64, "long long"))
+_BASIC = {
+    "size_t": "unsigned long", "bool": "_Bool",
+    **{f"{s}int{n}_t": f"{'unsigned ' * bool(s)}{kind}" for s in ("", "u") for n, kind in _KINDS},
+    **{f"u{n}": f"unsigned {kind}" for n, kind in _KINDS},
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,55 +95,19 @@ class Declarations:
     skipped: list[Define] = field(default_factory=list)
 
 
-def read_declarations(text: str, evaluator: Evaluator) -> Declarations:
-    """What the declarations say; enumerators join `evaluator.names`."""
-    lines: list[str] = []
-    comments: dict[int, str] = {}
-    for line, _, code, comment in logical_lines(text):
-        while len(lines) < line:
-            lines.append("")
-        lines[line - 1] = "" if code.lstrip().startswith("#") else code
-        if comment:
-            comments[line] = comment
-    source = text.split("\n")
-    plain = plainly("\n".join(lines), evaluator)
-    reader = _Reader(evaluator, source, comments, plain.scoped)
-    for function in plain.functions:
-        reader.function(function.name, function.params, function.body, function.line)
-    for first, chunk in _chunks(plain.text):
-        reader.read(first, chunk)
+def read_declarations(unit: HeaderUnit) -> Declarations:
+    """What the declarations say; enumerators join `evaluator.names`, functions its routines."""
+    plain = plainly("\n".join(line.code for line in unit.lines))
+    reader = _Reader(unit, plain.scoped)
+    parts = list(chunks(plain.text))
+    for part in parts:
+        if part.function:
+            reader.function(part)
+    for part in parts:
+        if not part.function:
+            reader.read(part)
+    unit.evaluator.scope = ()
     return reader.found
-
-
-def _chunks(code: str) -> Iterator[tuple[int, str]]:
-    """(line, text) of each declaration at file scope; bodies of functions are passed over."""
-    code = re.sub(
-        r'(?:extern\s+"C"|\bnamespace(?:\s+\w+)?)\s*\{',
-        lambda m: " " * len(m[0].replace("\n", "")) + "\n" * m[0].count("\n"),
-        code,
-    )
-    depth, start, line, first = 0, 0, 1, 1
-    begun = False
-    for at, char in enumerate(code):
-        if char == "\n":
-            line += 1
-        if not begun and not char.isspace():
-            begun, start, first = True, at, line
-        if char in "{(":
-            depth += 1
-        elif char in "})":
-            depth -= 1
-            if depth < 0:  # the end of extern "C"
-                depth, begun = 0, False
-        text = ""
-        if depth == 0 and char == ";":
-            text, begun = code[start : at + 1], False
-        elif depth == 0 and char == "}" and begun and _is_function(code[start:at]):
-            begun = False
-        if text:
-            yield first, text
-    if begun:  # a bracket that is never closed
-        yield first, code[start:]
 
 
 #: what stands between the name of a constant and its value
@@ -162,46 +128,45 @@ def _written(text: str, start: int) -> str:
     return text[start:].rstrip()
 
 
-def _is_function(text: str) -> bool:
-    head = text.partition("{")[0]
-    return "=" not in head and head.rstrip().endswith(")")
-
-
 class _Reader:
-    def __init__(
-        self,
-        evaluator: Evaluator,
-        source: list[str],
-        comments: dict[int, str],
-        scoped: frozenset[str],
-    ) -> None:
-        self.evaluator, self.source, self.comments = evaluator, source, comments
-        self.scoped = scoped
+    def __init__(self, unit: HeaderUnit, scoped: frozenset[str]) -> None:
+        self.unit, self.evaluator, self.scoped = unit, unit.evaluator, scoped
+        self.sources: dict[str, list[str]] = {}
         self.members: dict[str, list[str]] = {}  # of structures, by tag or type
         self.found = Declarations()
         self.offset = 0
+        self.scope: tuple[str, ...] = ()
 
-    def function(self, name: str, params: tuple[str, ...], body: str, line: int) -> None:
-        self.offset = line - 2
-        self.evaluator.learn(name, Macro(params, body))
-        item = self._define(name, None, None, body)
-        self.found.functions.append(replace(item, params=params))
+    def function(self, part: Chunk) -> None:
+        routine = Routine.of(part.text, self.evaluator, part.scope)
+        if routine is None:
+            return
+        self.offset, self.scope = part.line - 2, part.scope
+        name = self._scoped(routine.name)
+        self.evaluator.routines.setdefault(name, routine)
+        item = self._define(routine.name, None, None, routine.body)
+        self.found.functions.append(replace(item, name=name, params=routine.params))
 
-    def read(self, first: int, chunk: str) -> None:
+    def _scoped(self, name: str) -> str:
+        return "_".join((*self.scope, name))
+
+    def read(self, part: Chunk) -> None:
+        first, chunk = part.line, part.text
+        self.scope = self.evaluator.scope = part.scope
         if not re.search(r"\benum\b|\bstruct\b|=|:\s*\w", chunk):
             return
         if re.match(r"\s*(?:static_assert|_Static_assert|[A-Z]\w*)\s*\(", chunk):
             return  # an assertion, or a macro that stands for one
-        empty = {n for n in re.findall(r"\b[A-Za-z_]\w*\b", chunk) if self._empty(n)}
+        if re.match(r"\s*(?:template|using|friend|class)\b", chunk):
+            return  # types of C++, which hold no numbers
         text = _DECORATION.sub(lambda m: " " * len(m[0]), chunk)
-        for name in empty:
-            text = re.sub(rf"\b{name}\b", "", text)
         if _depth(text) > MAX_BRACKETS:
             self._skip(first, chunk, "its brackets are nested too deeply")
             return
-        names = set(re.findall(r"\b[A-Za-z_]\w*_[tT]\b", text)) - set(re.findall(r"\w+", _BASIC))
+        words = set(re.findall(r"\b[A-Za-z_]\w*\b", text))
         declared = set(re.findall(r"(?:\}|(?<=\w)\s)\s*([A-Za-z_]\w*)\s*;\s*$", text))
-        basic = _BASIC + "".join(f"typedef int {n};" for n in sorted(names - declared))
+        named = {w for w in words if w in _BASIC or w.endswith(("_t", "_T"))} - declared
+        basic = "".join(f"typedef {_BASIC.get(n, 'int')} {n};" for n in sorted(named))
         from pycparser import c_ast, c_parser
 
         try:
@@ -217,14 +182,11 @@ class _Reader:
                 continue
             self._declaration(c_ast, node)
 
-    def _empty(self, name: str) -> bool:
-        """A macro that only decorates: defined without a body, so not listed, or as an attribute."""
-        macro = self.evaluator.macros.get(name)
-        return macro is not None and macro.body.startswith(("__attribute__", "PROGMEM", "__"))
-
     def _define(self, name: str, coord: Any, value: int | None, body: str, why: str = "") -> Define:
-        line = (coord.line if coord is not None else 2) + self.offset
-        text = self.source[line - 1].rstrip("\r") if 0 < line <= len(self.source) else ""
+        at_line = (coord.line if coord is not None else 2) + self.offset
+        lines = self.unit.lines
+        stood = lines[min(max(at_line, 1), len(lines)) - 1] if lines else CodeLine("", 1, "")
+        line, text = stood.line, self._source(stood)
         at = text.find(name)
         column = at + 1 if at >= 0 else 1
         given = _GIVEN.match(text, at + len(name)) if at >= 0 else None
@@ -235,13 +197,20 @@ class _Reader:
             name=name,
             body=body,
             value=value,
-            comment=self.comments.get(line, ""),
+            comment=self.unit.comments.get((stood.file, line), ""),
             line=line,
+            file=stood.file,
             column=column,
             value_column=min(value_column, max(len(text), 1)),
             text=text,
             why=why,
         )
+
+    def _source(self, stood: CodeLine) -> str:
+        rows = self.sources.get(stood.file)
+        if rows is None:
+            rows = self.sources[stood.file] = self.unit.texts.get(stood.file, "").split("\n")
+        return rows[stood.line - 1].rstrip("\r") if 0 < stood.line <= len(rows) else ""
 
     def _skip(self, first: int, chunk: str, why: str) -> None:
         match = re.search(r"\b[A-Za-z_]\w*\b(?=\s*(?:\[[^]]*\]\s*)*(?:=|;|\{))", chunk)
@@ -266,7 +235,7 @@ class _Reader:
                 names.append(name)
             kind = getattr(kind, "type", None)
         if isinstance(kind, c_ast.Enum):
-            self._enum(kind)
+            self._enum(kind, names[-1] if names else "")
         elif isinstance(kind, (c_ast.Struct, c_ast.Union)):
             self._struct(c_ast, kind, names)
         init = getattr(node, "init", None)
@@ -283,11 +252,13 @@ class _Reader:
                 value, why = self._value(init), ""
             except Unreadable as error:
                 value, why = None, str(error)
-            self.found.constants.append(self._define(node.name, node.coord, value, "", why))
+            made = self._define(node.name, node.coord, value, "", why)
+            name = self._scoped(node.name)
+            self.found.constants.append(replace(made, name=name))
             if value is not None:
-                self.evaluator.names.setdefault(node.name, value)
+                self.evaluator.names.setdefault(name, value)
 
-    def _enum(self, node: Any) -> None:
+    def _enum(self, node: Any, name: str) -> None:
         following: int | None = 0
         for item in node.values.enumerators if node.values is not None else ():
             why = ""
@@ -299,11 +270,17 @@ class _Reader:
             elif following is None:
                 why = "the enumerator before it has no value"
             made = self._define(item.name, item.coord, following, "", why)
+            also = (
+                self._scoped(f"{_untyped(node.name or name)}_{item.name}")
+                if node.name or name
+                else ""
+            )
+            plain = self._scoped(item.name)
             if node.name in self.scoped:
-                made = replace(made, name=f"{node.name}_{item.name}")
-            self.found.constants.append(made)
+                plain, also = self._scoped(f"{node.name}_{item.name}"), ""
+            self.found.constants.append(replace(made, name=plain, also=also))
             if following is not None:
-                self.evaluator.names.setdefault(item.name, following)
+                self.evaluator.names.setdefault(plain, following)
                 following += 1
 
     def _struct(self, c_ast: Any, node: Any, names: list[str]) -> None:
@@ -447,6 +424,11 @@ def _string(node: Any) -> str:
     """What a string says; "" for all else."""
     text = getattr(node, "value", None)
     return text[1:-1] if isinstance(text, str) and text[:1] == '"' else ""
+
+
+def _untyped(name: str) -> str:
+    """The name of a type without the ending that says that it is one."""
+    return re.sub(r"_(?:t|e|enum|type)$", "", name)
 
 
 def _depth(text: str) -> int:

@@ -1,22 +1,24 @@
-"""The #defines of a C header with their values, as far as they are numbers.
+"""Numbers of a C header: what defines one, and integer constant expressions.
 
-    for item in read_defines(text): item.name, item.value, item.comment, item.line ...
+    evaluator = Evaluator({"BASE": Macro(None, "0x10")})
+    evaluator.value("BASE + 3")
 
-Values may use integers with suffixes, other macros of the same file (with arguments too), brackets,
+Values may use integers with suffixes, macros of the file (with arguments too), enumerators, brackets,
 casts, the operators of integer arithmetic and the macros that everybody has: BIT, GENMASK,
-FIELD_PREP, UINT16_C. What cannot be evaluated keeps `value` None and says why; conditional sections
-are all read, as if each were active.
+FIELD_PREP, UINT16_C. What cannot be evaluated keeps `value` None and says why.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping
+from typing import TypeVar
 
 from regmap.record import dataclass, replace
 
 from ..budgets import limit, over
 
+T = TypeVar("T")
 MAX_NESTED = 100  # brackets within brackets
 MAX_BITS = 4096
 
@@ -38,6 +40,9 @@ class Define:
     text: str
     why: str = ""
     params: tuple[str, ...] | None = None
+    file: str = ""
+    #: what an enumerator is called too: by the name of its enumeration and its own
+    also: str = ""
 
 
 class Unreadable(Exception):  # noqa: N818 (never leaves this module)
@@ -52,12 +57,11 @@ def _too_deep(budget: str) -> TooDeep:
     return TooDeep("nested too deeply: {}, expected {}".format(*over(budget)))
 
 
-_DEFINE = re.compile(r"[ \t]*#[ \t]*define[ \t]+([A-Za-z_]\w*)(\()?")
 _TOKEN = re.compile(
     r"\s*(?:(0[xX][0-9a-fA-F]+|0[bB][01]+|\d+)([uUlL]*)(?![\w.])"
     r"|([A-Za-z_]\w*)|(<<|>>|<=|>=|==|!=|&&|\|\||[-+*/%|&^~()!<>?:,])|(\S))"
 )
-_TYPE = {"unsigned", "signed", "int", "long", "short", "char"}
+TYPE_WORDS = {"unsigned", "signed", "int", "long", "short", "char", "bool"}
 _LEVELS = (
     ("||",),
     ("&&",),
@@ -71,73 +75,6 @@ _LEVELS = (
     ("*", "/", "%"),
 )
 _LEVEL = {operator: level for level, row in enumerate(_LEVELS) for operator in row}
-
-
-def without_dead(text: str) -> str:
-    """The text with what `#if 0` leaves out blanked, line by line."""
-    lines, dead, depth = text.split("\n"), 0, 0
-    for index, line in enumerate(lines):
-        match = re.match(r"\s*#\s*(if|ifdef|ifndef|else|elif|endif)\b\s*(\S*)", line)
-        word = match[1] if match else ""
-        if dead:
-            if word.startswith("if"):
-                depth += 1
-            elif word == "endif":
-                depth -= 1
-                dead = depth
-            elif word in ("else", "elif") and depth == 1:
-                dead, depth = 0, 0
-            lines[index] = ""
-        elif match and word == "if" and match[2] == "0":
-            dead = depth = 1
-    return "\n".join(lines)
-
-
-def read_defines(text: str) -> list[Define]:
-    """Every macro with a body, in the order of the file; include guards are left out.
-
-    Macros with arguments are listed without a value.
-    """
-    items, evaluator = read_source(text)
-    return [evaluated(item, evaluator) for item in items]
-
-
-def read_source(text: str, more: str = "") -> tuple[list[Define], Evaluator]:
-    """The macros of `text`, and what evaluates in them and in those of `more`, the headers it includes."""
-    items: list[Define] = []
-    macros: dict[str, Macro] = {}
-    for part, own in ((text, True), (more, False)):
-        for line, whole, code, comment in logical_lines(part):
-            match = _DEFINE.match(code)
-            if match is None:
-                continue
-            name, body, params = match[1], code[match.end() :], None
-            if match[2]:
-                inside, closed, body = body.partition(")")
-                params = tuple(p.strip() for p in inside.split(",") if p.strip())
-                if not closed:
-                    continue
-            column, at = match.start(1) + 1, len(code) - len(body.lstrip()) + 1
-            body = body.strip()
-            if not body:
-                continue
-            macros.setdefault(name, Macro(params, body))
-            if own:
-                items.append(
-                    Define(
-                        name=name,
-                        body=body,
-                        value=None,
-                        comment=comment,
-                        line=line,
-                        column=column,
-                        value_column=at,
-                        text=whole,
-                        why="it takes arguments" if params is not None else "",
-                        params=params,
-                    )
-                )
-    return items, Evaluator(macros)
 
 
 def evaluated(item: Define, evaluator: Evaluator) -> Define:
@@ -224,13 +161,20 @@ class Evaluator:
     def __init__(self, macros: Mapping[str, Macro], names: dict[str, int] | None = None) -> None:
         self.macros = dict(macros)
         self.names = names if names is not None else {}
+        self.routines: dict[str, Callable[[list[int]], int]] = {}
+        #: the namespaces around what is evaluated
+        self.scope: tuple[str, ...] = ()
         self._known: dict[str, int | str] = {}
         self._busy: set[str] = set()
         self._work = 0
 
-    def learn(self, name: str, macro: Macro) -> None:
-        """A function that can be called as a macro is; what the file defined before stays."""
-        self.macros.setdefault(name, macro)
+    def _found(self, table: Mapping[str, T], name: str) -> T | None:
+        """What a name stands for in the innermost of the namespaces around it."""
+        for depth in range(len(self.scope), -1, -1):
+            found = table.get("_".join((*self.scope[:depth], name)))
+            if found is not None:
+                return found
+        return None
 
     def of(self, name: str) -> int:
         """The value of a macro without parameters. Raises Unreadable."""
@@ -296,10 +240,16 @@ class Evaluator:
                 return self.value(macro.body, dict(zip(macro.params, arguments, strict=True)))
             finally:
                 self._busy.discard(name)
-        known = KNOWN_MACROS.get(
-            (re.sub(r"_?U?(LL|L)?$", "", name.removeprefix("__")), len(arguments))
-        )
-        known = known or KNOWN_MACROS.get((name, len(arguments)))
+        routine = self._found(self.routines, name)
+        if routine is not None:
+            self._enter(name)
+            try:
+                return routine(arguments)
+            finally:
+                self._busy.discard(name)
+        known = KNOWN_MACROS.get((name, len(arguments)))
+        if known is None and (family := _FAMILY.fullmatch(name)) is not None:
+            known = KNOWN_MACROS.get((family[1], len(arguments)))
         if known is None:
             raise Unreadable(f"{name!r} is not a macro of this file with a number")
         if any(not 0 <= a < 1 << 64 for a in arguments):
@@ -323,6 +273,10 @@ def _bit(number: int) -> int:
     return 1 << number
 
 
+#: how their names vary: with the width or type of the result, for constants, by registers
+_FAMILY = re.compile(
+    r"(?:__|REG_)?(BIT|_BV|GENMASK|FIELD_PREP|FIELD_GET|FIELD_MAX)_?(?:ULL|UL|LL|U|L)?(?:8|16|32|64|128)?(?:_?CONST)?"
+)
 #: macros that embedded C knows in general, by name and number of arguments
 KNOWN_MACROS: dict[tuple[str, int], Callable[..., int]] = {
     ("BIT", 1): _bit,
@@ -428,7 +382,7 @@ class _Run:
         bits = 0
         while at < len(self.tokens) and self.tokens[at][0] == "name":
             name = self.tokens[at][1]
-            if name not in _TYPE and not name.endswith("_t"):
+            if name not in TYPE_WORDS and not name.endswith("_t"):
                 return None
             exact = re.fullmatch(r"uint(8|16|32|64)_t", name)
             bits = int(exact[1]) if exact else bits
@@ -448,8 +402,9 @@ class _Run:
             raise Unreadable("'sizeof' is not a macro of this file with a number")
         if self.peek() == ("op", "("):
             return self.outer.call(text, self.arguments())
-        if text in self.outer.names:
-            return self.outer.names[text]
+        value = self.outer._found(self.outer.names, text)
+        if value is not None:
+            return value
         raise Unreadable(f"{text!r} is not a macro of this file with a number")
 
     def arguments(self) -> list[int]:

@@ -11,8 +11,8 @@ from regmap.record import dataclass
 from .defines import Define
 
 _LITERAL = re.compile(r"(\(?\s*)(0[xX][0-9a-fA-F]+|0[bB][01]+|\d+)([uUlL]*)(\s*\)?)")
-_BIT = re.compile(r"((?:\w*_)?BIT(?:_ULL)?)\s*\(\s*\d+[uUlL]*\s*\)")
-_SPAN = re.compile(r"((?:\w*_)?GENMASK(?:_ULL)?)\s*\(\s*\d+[uUlL]*\s*,\s*\d+[uUlL]*\s*\)")
+_BIT = re.compile(r"((?:\w*_)?BIT_?(?:ULL|U?\d+)?)\s*\(\s*\d+[uUlL]*\s*\)")
+_SPAN = re.compile(r"((?:\w*_)?GENMASK_?(?:ULL|U?\d+)?)\s*\(\s*\d+[uUlL]*\s*,\s*\d+[uUlL]*\s*\)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +24,7 @@ class Fix:
     column: int
     old: str
     new: str
+    file: str = ""
 
     @property
     def literal(self) -> bool:
@@ -36,7 +37,9 @@ def fix_of(item: Define, right: int | None) -> Iterator[Fix]:
     start = item.value_column - 1
     if right is None or not item.body or item.text[start : start + len(item.body)] != item.body:
         return
-    yield Fix(item.name, item.line, item.value_column, item.body, restated(item.body, right))
+    yield Fix(
+        item.name, item.line, item.value_column, item.body, restated(item.body, right), item.file
+    )
 
 
 def restated(body: str, value: int) -> str:

@@ -2,30 +2,27 @@
 
 from __future__ import annotations
 
-import re
+import os
 from collections.abc import Callable
 from pathlib import Path
 
-MOST = 32
-_INCLUDE = re.compile(r'^[ \t]*#[ \t]*include[ \t]*"([^"\n]{1,200})"', re.MULTILINE)
 
-
-def included(path: Path, text: str, read: Callable[[Path], str]) -> str:
-    """Their text, one after the other, each once; what is not there, or elsewhere, is left out.
+def beside(path: Path, read: Callable[[Path], str]) -> Callable[[str, str], tuple[str, str] | None]:
+    """What gives the name and text of a file that another one includes; None for what is not there, or elsewhere.
 
     `read` gives a file's text, bounded as documents are.
     """
     top = path.resolve().parent
-    waiting = [(path.resolve(), text)]
-    seen = {path.resolve()}
-    found: list[str] = []
-    while waiting and len(found) < MOST:
-        at, content = waiting.pop(0)
-        for name in _INCLUDE.findall(content):
-            other = (at.parent / name).resolve()
-            if other in seen or not other.is_relative_to(top) or not other.is_file():
-                continue
-            seen.add(other)
-            found.append(read(other))
-            waiting.append((other, found[-1]))
-    return "\n".join(found[:MOST])
+    known: dict[Path, tuple[str, str]] = {}
+
+    def opened(of: str, name: str) -> tuple[str, str] | None:
+        told = os.path.normpath(Path(of).parent / name)
+        other = Path(told).resolve()
+        if not other.is_relative_to(top) or not other.is_file():
+            return None
+        if other not in known:
+            # one name for one file, by whatever way it is included
+            known[other] = (told, read(other))
+        return known[other]
+
+    return opened

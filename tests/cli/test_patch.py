@@ -102,3 +102,31 @@ def test_a_patch_is_of_a_header_and_never_over_one(tmp_path: Path, gateword: Run
         done = gateword("vet", "quoll16", "--against", str(header), option, str(header))
         assert done.status == 2
         assert header.read_text() == HEADER
+
+
+def test_included_headers_are_judged_and_patched_too(tmp_path: Path, gateword: Run) -> None:
+    (tmp_path / "inc").mkdir()
+    (tmp_path / "inc/inner.h").write_text("#define DRV_STATUS1_ADDR 0x3\n")
+    header, patch = tmp_path / "h.h", tmp_path / "p.diff"
+    header.write_text(
+        '#include "inc/inner.h"\n#include "gone.h"\n#define DRV_VDS_ADDR 0x7\n#define DRV_LOCK_ADDR 0xB\n'
+    )
+    told = gateword("vet", "quoll16", "--against", str(header))
+    assert told.status == 1
+    assert f"{tmp_path}/inc/inner.h:1:26: error: address 0x3" in told.out
+    assert '"gone.h" was not found' in told.out
+    gateword("vet", "quoll16", "--against", str(header), "--patch", str(patch))
+    subprocess.run(["git", "apply", "-p" + str(len(tmp_path.parts)), str(patch)], check=True, cwd=tmp_path)  # fmt: skip
+    assert (tmp_path / "inc/inner.h").read_text() == "#define DRV_STATUS1_ADDR 0x0\n"
+    assert gateword("vet", "quoll16", "--against", str(header)).status == 0
+
+
+def test_the_build_tells_which_conditions_hold(tmp_path: Path, gateword: Run) -> None:
+    header = tmp_path / "b.h"
+    header.write_text("#if REV == 2\n#define DRV_VDS_ADDR 0x9\n#endif\n#define DRV_LOCK_ADDR 0xB\n")
+    line = ("vet", "quoll16", "--against", str(header))
+    assert gateword(*line).status == 0
+    assert gateword(*line, "--define", "REV=2").status == 1
+    wrong = gateword(*line, "-D", "2REV")
+    assert wrong.status == 2
+    assert "NAME or NAME=VALUE" in wrong.err

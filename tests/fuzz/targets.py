@@ -323,7 +323,10 @@ def headers(data: bytes) -> None:
     text = document(data)
     if text is None:
         return
-    result = lint(chip(), text, "fuzz.h", text[: len(text) // 2] if dice(data) % 4 == 0 else "")
+    half = text[: len(text) // 2]
+    result = lint(
+        chip(), text, "fuzz.h", lambda _of, name: (name, half) if dice(data) % 4 == 0 else None
+    )
     told([*result.problems, *result.skipped])
 
 

@@ -523,10 +523,11 @@ def test_what_can_be_put_right_is_and_nothing_gets_worse() -> None:
         name, text, _ = CORPUS[style]
         wrong = text.replace(old, new, 1)
         before = lint(chip_of(name), wrong, "x.h").problems
-        fixed, after = put_right(chip_of(name), wrong, "x.h")
+        texts, after = put_right(chip_of(name), wrong, "x.h")
+        fixed = texts["x.h"]
         assert len(after.problems) <= len(before), (style, new)
         assert after.fixes == (), (style, new)
         assert fixed != wrong or not lint(chip_of(name), wrong, "x.h").fixes, (style, new)
         mended += not after.problems
-        assert put_right(chip_of(name), text, "x.h")[0] == text
+        assert put_right(chip_of(name), text, "x.h")[0] == {"x.h": text}
     assert mended >= 0.6 * len(PLANTED), mended

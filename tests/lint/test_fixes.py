@@ -57,8 +57,8 @@ def test_only_the_numbers_that_are_wrong_change() -> None:
     """The mask of HOLD is wrong by its shift alone, and right once that is."""
     chip = load_map("quoll16")
     assert len(lint(chip, HEADER, "ql.h").problems) == 6
-    text, after = put_right(chip, HEADER, "ql.h")
-    assert text == RIGHT
+    texts, after = put_right(chip, HEADER, "ql.h")
+    assert texts == {"ql.h": RIGHT}
     assert after.problems == ()
     assert patched(HEADER, []) == HEADER
 
@@ -67,5 +67,5 @@ def test_what_nothing_is_known_of_is_left() -> None:
     chip = load_map("quoll16")
     text = "#define QL_MODE_ADDR 0x3 /* 0x4 */\n#define QL_GATE_HS_HOLD_SET(x) ((x) << 3)\n"
     assert len(lint(chip, text, "a.h").problems) == 2
-    assert put_right(chip, text, "a.h")[0] == text
+    assert put_right(chip, text, "a.h")[0] == {"a.h": text}
     assert as_patch("a.h", text, text) == ""

@@ -11,10 +11,18 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from regmap.cheader import Options, generate
-from regmap.lint.defines import read_defines
+from regmap.lint.defines import Define, evaluated
 from regmap.lint.header import lint
+from regmap.lint.preprocess import preprocess
 from regmap.maps.load import load_map
 from regmap.stages.load import load_stage
+
+
+def read_defines(text: str) -> list[Define]:
+    """Every macro with a body, evaluated."""
+    unit = preprocess(text, "h.h")
+    return [evaluated(item, unit.evaluator) for item in unit.items]
+
 
 CHIP = load_map("quoll16")
 
@@ -240,8 +248,8 @@ def test_nothing_compared_is_a_finding() -> None:
 
 def test_an_included_header_gives_values() -> None:
     text = '#include "base.h"\n#define DRV_MODE_ADDR (BASE + 3)\n#define DRV_VDS_ADDR (BASE + 8)\n'
-    assert lint(CHIP, text + ANCHOR, "h.h").unread == 2
-    result = lint(CHIP, text + ANCHOR, "h.h", more="#define BASE 0\n")
+    assert lint(CHIP, text + ANCHOR, "h.h").unread == 3  # the file too
+    result = lint(CHIP, text + ANCHOR, "h.h", lambda _of, name: (name, "#define BASE 0\n"))
     assert result.unread == 0
     [problem] = result.problems
     assert problem.place.line == 3

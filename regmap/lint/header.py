@@ -107,8 +107,8 @@ class _Judging:
         self.problems += _overlaps(self.known)
         self.problems += _twice(numbers)
         if (stopped := self.unit.stopped) is not None:
-            found = f"from here on nothing was read: {stopped.why}"
-            self.problems.append(_problem(stopped, found, "a header that can be read to its end"))
+            why = f"from here on nothing was read: {stopped.why}"
+            self.problems.append(_problem(stopped, why, "a header that can be read to its end"))
         if not self.compared:
             self.problems.append(
                 Problem(

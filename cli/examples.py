@@ -54,6 +54,10 @@ EXAMPLES: dict[str, tuple[tuple[str, str], ...]] = {
             "gateword sweep coolant_pump TIMING.DEAD_TIME pwm.frequency 10..60kHz",
             "one against the other",
         ),
+        (
+            "gateword sweep coolant_pump TIMING.DEAD_TIME pwm.frequency 10..60kHz --check deadtime",
+            "the margins of some checks alone",
+        ),
     ),
     "propose": (
         ("gateword propose coolant_pump --goal watchdog", "settings for some goals"),

@@ -69,7 +69,7 @@ def test_an_end_moves_the_others_along() -> None:
         ("adc.trigger", "middle", "expected"),
         ("pwm.duty.max", "150 %", "expected at most 100 %"),
         ("supply.max", "8..18 V", "expected one value for one end"),
-        ("supply.load_dump.max", "40 V", "supply.load_dump is not stated"),
+        ("supply.jump_start.max", "40 V", "supply.jump_start is not stated"),
         ("supply.max", "{a: b}", "expected"),
     ],
 )

@@ -3,7 +3,7 @@
 read_status      every status register, twice
 resync           counters back in step with a chip that has kept its state
 clear_rejected   the flag of a rejected frame, cleared and seen to be down
-restart          from wherever a run has stopped
+restart          from wherever a run has stopped; restart_tick: the same without waiting
 watch            the readback in rotation
 """
 
@@ -166,69 +166,133 @@ class StageRoutines(FrameRoutines):
 
     def restart(self) -> None:
         """Wherever a run has stopped: the chip stands in the layout and state of the end, or still in those of power-up."""
-        sheet = self.sheet
-        first = sheet.after_power_up
-        ok, run = self.result("OK"), self.low("run")
-        again = f"{self.low('spi_init')}(spi, spi->transfer, spi->wait_us, spi->context);"
+        sheet, low = self.sheet, self.low
+        job, kind, busy = low("restart_t"), self.task, self.result("BUSY")
+        sheet.lines(
+            "",
+            "typedef struct {",
+            f"    {kind} task;     /* the table in hand */",
+            "    uint8_t phase;      /* how far it has come */",
+            "    uint8_t rounds;     /* reads that bring the chip back in step */",
+            f"}} {job};",
+        )
+        sheet.function(
+            f"void {low('restart_begin')}({self.spi} *spi, {job} *job)",
+            [
+                f"{low('spi_init')}(spi, spi->transfer, spi->wait_us, spi->context);",
+                f"{low('task_begin')}(&job->task, NULL, 0U);",
+                "job->phase = 0U;",
+                "job->rounds = 0U;",
+            ],
+            "Before the first call of `restart_tick`.",
+        )
         late = AT_POWER_UP if AT_POWER_UP in sheet.tables else NAME
         used = ["init", "warm", *([NAME, late] if self.clears else [])]
-        clear = f"{self.low('clear_rejected')}(spi, failed)"
-        if sheet.variants and NAME not in sheet.alike:
-            clear = f"{self.low('clear_rejected_variant')}(spi, variant, failed)"
-
-        def body(tables: Mapping[str, tuple[str, str]]) -> list[str]:
-            (init, inits), (warm, warms) = tables["init"], tables["warm"]
-            rest = count(sheet.init_steps - first)
-            if sheet.variants:
-                rest = f"(uint16_t)({inits} - {count(first)})" if first else inits
-            cleared, cleared_first = [], []
-            if self.clears:
-                cleared = [
-                    f"if ((result == {ok}) || (result == {self.result('REJECTED')})) {{",
-                    "    /* a flag of a rejected frame stays up, and no bring-up gets past it */",
-                    f"    result = {clear};",
-                    "}",
-                ]
-                cleared_first = [
-                    f"    {self.low('task_begin')}(&task, {', '.join(tables[late])});",
-                    "    task.lenient = 1U;",
-                    f"    (void){self.low('task_finish')}(spi, &task, failed);",
-                ]
-            reset = [
-                f"if (result != {ok}) {{",
-                "    /* or it was reset meanwhile */",
-                f"    {again}",
-                f"    result = {run}(spi, {init}, {inits}, failed);",
-                "}",
-            ]
-            return [
-                again,
-                f"result = {self.low('resync')}(spi);",
-                *cleared,
-                f"if (result == {ok}) {{",
-                f"    result = {run}(spi, {warm}, {warms}, failed);",
-                "}",
-                f"if (result != {ok}) {{",
-                "    /* it was never brought as far; what only a chip after power-up shows is not looked for again */",
-                f"    {again}",
-                *cleared_first,
-                f"    result = {run}(spi, &{init}[{count(first)}], {rest}, failed);",
-                "}",
-                *(reset if first else []),
-            ]
-
+        tables = list(dict.fromkeys(used))
+        board_routine(
+            sheet,
+            "restart_tick",
+            [(f"{self.spi} *", "spi"), (f"{job} *", "job")],
+            tables,
+            lambda of: self._restart_tick(of, late),
+            "As `restart`, one call a tick: at most one frame, no waiting. BUSY, and WAIT (job->task.wait_us): call again; OK: the "
+            "chip is configured; anything else: begin again. RUN_...",
+            always=True,
+        )
+        tick = "restart_tick_variant" if sheet.variants else "restart_tick"
+        variant = "variant, " if sheet.variants else ""
         board_routine(
             sheet,
             "restart",
             [(f"{self.spi} *", "spi"), ("uint16_t *", "failed")],
-            list(dict.fromkeys(used)),
-            body,
+            tables,
+            lambda _: [
+                f"{low('restart_begin')}(spi, &job);",
+                f"result = {busy};",
+                f"while ((result == {busy}) || (result == {self.result('WAIT')})) {{",
+                f"    result = {low(tick)}(spi, {variant}&job);",
+                f"    if (result == {self.result('WAIT')}) {{",
+                "        spi->wait_us(spi->context, job.task.wait_us);",
+                "    }",
+                "}",
+                f"if (result != {self.result('OK')}) {{",
+                "    *failed = job.task.at;",
+                "}",
+            ],
             "Configures a chip that a run has left at any step, or that has kept its state while the controller "
             "restarted, or was reset. Call it in the safe state of the bridge. Not OK: call it again, or switch the "
             "chip's supply off and on. RUN_...",
-            declared=[f"{self.task} task;"] if self.clears else [],
+            declared=[f"{job} job;"],
             always=True,
+            fetched=False,
         )
+
+    def _restart_tick(self, of: Mapping[str, tuple[str, str]], late: str) -> list[str]:
+        """Phases: 0 in step, 1 clear, 2 in step again, 3 warm, 4 clear as after power-up, 5 init but for its beginning, 6 all of init."""
+        sheet, low = self.sheet, self.low
+        ok, busy, first = self.result("OK"), self.result("BUSY"), sheet.after_power_up
+        fmt = f", {count(self.configured.index)}" if self.several else ""
+        text, what = filling(sheet, self.configured)
+
+        def begin(name: str, phase: int, *more: str) -> list[str]:
+            return [
+                f"    {low('task_begin')}(&job->task, {', '.join(of[name])});",
+                *(f"    {line}" for line in more),
+                f"    job->phase = {count(phase)};",
+                f"    result = {busy};",
+            ]
+
+        again = f"    {low('spi_init')}(spi, spi->transfer, spi->wait_us, spi->context);"
+        trusting = "job->task.lenient = 1U;"
+        at_first = [f"job->task.at = {count(first)};"] if first else []
+        next_: list[tuple[str, list[str]]] = []
+        if self.clears:
+            next_ += [
+                (
+                    f"(job->phase == 0U) && ((result == {ok}) || (result == {self.result('REJECTED')}))",
+                    begin(NAME, 1, trusting),
+                ),
+                (
+                    f"(job->phase == 1U) && (result == {ok})",
+                    ["    job->rounds = 0U;", "    job->phase = 2U;", f"    result = {busy};"],
+                ),
+            ]
+        next_ += [(f"(job->phase < 3U) && (result == {ok})", begin("warm", 3))]
+        next_ += [(f"result == {ok}", ["    /* done */"])]
+        never = "    /* never brought as far; what only a chip after power-up shows is not looked for again */"
+        if self.clears:
+            next_ += [
+                ("job->phase < 4U", [never, again, *begin(late, 4, trusting)]),
+                ("job->phase == 4U", begin("init", 5, *at_first)),
+            ]
+            # whatever clearing came to, what follows sees whether the flag is down
+            next_[3] = (f"(job->phase != 4U) && (result == {ok})", ["    /* done */"])
+        else:
+            next_ += [("job->phase < 4U", [never, again, *begin("init", 5, *at_first)])]
+        if first:
+            next_ += [("job->phase == 5U", ["    /* or it was reset meanwhile */", again, *begin("init", 6)])]  # fmt: skip
+        chain: list[str] = []
+        for condition, lines in next_:
+            chain += [f"{'} else ' if chain else ''}if ({condition}) {{", *lines]
+        chain += ["} else {", "    /* it has failed */", "}"]
+        rounds = 1 + self.configured.frame.after + (1 if self.configured.counters else 0)
+        return [
+            "if ((job->phase == 0U) || (job->phase == 2U)) {",
+            f"    {self.frame} reply = 0U;",
+            f"    /* {what} */",
+            f"    result = {low('exchange')}(spi{fmt}, {text}, &reply);",
+            "    (void)reply;",
+            "    job->rounds++;",
+            f"    if (job->rounds < {count(rounds)}) {{",
+            f"        result = {busy};",
+            "    }",
+            "} else {",
+            f"    result = {low('tick')}(spi, &job->task);",
+            "}",
+            f"if ((result != {busy}) && (result != {self.result('WAIT')})) {{",
+            *(f"    {line}" for line in chain),
+            "}",
+        ]
 
     @property
     def configured(self) -> FrameNames:

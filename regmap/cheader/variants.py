@@ -202,12 +202,13 @@ def board_routine(
     declared: Sequence[str] = (),
     gives: str = "uint8_t",
     always: bool = False,
+    fetched: bool = True,
 ) -> None:
     """A routine that stands for a board, of the tables `names`, by their (identifier, size) in `body`, which sets `result`.
 
     The board's own where it is the only one. Of several boards, whose tables differ, it takes the number of the board as
-    well (`always`: also where they are alike), and one without is that of the board chosen when the header is compiled. `arguments` are (type, name). With
-    `gives` void the result is only told where a number may be wrong. Nothing is written where a board lacks a table.
+    well (`always`: also where they are alike), and one without is that of the board chosen when the header is compiled. `arguments` are (type, name). Not `fetched`: the body needs no
+    table. With `gives` void the result is only told where a number may be wrong. Nothing is written where a board lacks a table.
     """
     low, macro = sheet.names.lower, sheet.names.macro
     ok = macro("RUN", "OK")
@@ -233,9 +234,9 @@ def board_routine(
         [
             f"uint8_t result = {macro('RUN', 'NO_WAY')};",
             f"if (variant < {size}) {{",
-            f"    {low('variant_t')} board;",
+            *([f"    {low('variant_t')} board;"] if fetched else []),
             *(f"    {line}" for line in declared),
-            f"    {sheet.fetch('board', low('variants') + '[variant]')}",
+            *([f"    {sheet.fetch('board', low('variants') + '[variant]')}"] if fetched else []),
             f"    result = {ok};",
             *(f"    {line}" for line in body(given)),
             "}",

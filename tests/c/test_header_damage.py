@@ -148,6 +148,7 @@ class Rig:
         self.states = dict(configured(stage, bring_up_sequence(stage.chip, stage.bank)).bank.states)
         self._calls = (TRANSFER(self._transfer), WAIT(self._wait))
         self.damages: tuple[Damage, ...] = ()
+        self.waits = 0
         self.fresh: dict[str, Twin] = {}
         self.start()
 
@@ -196,6 +197,7 @@ class Rig:
         return True
 
     def _wait(self, _context: object, us: int) -> None:
+        self.waits += 1
         self.twin.wait(Fraction(us, 1_000_000))
 
     def run(self, name: str) -> tuple[int, int]:
@@ -453,6 +455,33 @@ def test_a_bring_up_that_stopped_anywhere_goes_on_to_the_end(rig: tuple[Rig, str
             if result != OK or it.configured():
                 ends.append((number, restarted, result, failed, it.configured()))
     assert ends == []
+
+
+def test_a_restart_goes_a_frame_a_call_and_waits_nowhere(rig: tuple[Rig, str]) -> None:
+    """From the first step, from one in the middle, and of a chip that was reset: as the restart that waits."""
+    it, _ = rig
+    it.start()
+    assert it.run("init")[0] == OK
+    steps = len(it.sizes)
+    bursts = max(len(f.bursts) for f in it.stage.chip.frames.values())
+    for number in (0, steps // 2, steps - 1, -1):
+        it.start()
+        it.arm(("gone", number, 0))
+        it.run("init")
+        if number < 0:
+            it.twin.power_up()
+        it.begin()
+        it.waits = 0
+        us = ctypes.c_uint32()
+        it.c.d_restart_begin()
+        for _ in range(8 * steps + 50):
+            before = len(it.sizes)
+            result = it.c.d_restart_tick(ctypes.byref(us))
+            assert len(it.sizes) - before <= bursts
+            it.twin.wait(Fraction(us.value, 1_000_000))
+            if result not in (7, 8):
+                break
+        assert (result, it.configured(), it.waits) == (OK, [], 0), (number, it.found())
 
 
 def test_a_restart_of_a_chip_that_was_reset_or_works_ends_configured(rig: tuple[Rig, str]) -> None:

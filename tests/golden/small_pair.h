@@ -590,6 +590,21 @@ uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT]);
  */
 uint8_t sm_resync(sm_spi_t *spi);
 
+typedef struct {
+    sm_task_t task;     /* the table in hand */
+    uint8_t phase;      /* how far it has come */
+    uint8_t rounds;     /* reads that bring the chip back in step */
+} sm_restart_t;
+
+/* Before the first call of `restart_tick`. */
+void sm_restart_begin(sm_spi_t *spi, sm_restart_t *job);
+
+/*
+ * As `restart`, one call a tick: at most one frame, no waiting. BUSY, and WAIT (job->task.wait_us):
+ * call again; OK: the chip is configured; anything else: begin again. RUN_...
+ */
+uint8_t sm_restart_tick(sm_spi_t *spi, sm_restart_t *job);
+
 /*
  * Configures a chip that a run has left at any step, or that has kept its state while the
  * controller restarted, or was reset. Call it in the safe state of the bridge. Not OK: call it

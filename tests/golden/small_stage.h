@@ -1052,6 +1052,67 @@ static inline uint8_t sm_resync(sm_spi_t *spi)
     return result;
 }
 
+typedef struct {
+    sm_task_t task;     /* the table in hand */
+    uint8_t phase;      /* how far it has come */
+    uint8_t rounds;     /* reads that bring the chip back in step */
+} sm_restart_t;
+
+/* Before the first call of `restart_tick`. */
+static inline void sm_restart_begin(sm_spi_t *spi, sm_restart_t *job)
+{
+    sm_spi_init(spi, spi->transfer, spi->wait_us, spi->context);
+    sm_task_begin(&job->task, NULL, 0U);
+    job->phase = 0U;
+    job->rounds = 0U;
+}
+
+/*
+ * As `restart`, one call a tick: at most one frame, no waiting. BUSY, and WAIT (job->task.wait_us):
+ * call again; OK: the chip is configured; anything else: begin again. RUN_...
+ */
+static inline uint8_t sm_restart_tick(sm_spi_t *spi, sm_restart_t *job)
+{
+    uint8_t result = SM_RUN_OK;
+    if ((job->phase == 0U) || (job->phase == 2U)) {
+        uint16_t reply = 0U;
+        /* a read of STATUS fetches the reply and changes nothing */
+        result = sm_exchange(spi, 0x800BU, &reply);
+        (void)reply;
+        job->rounds++;
+        if (job->rounds < 2U) {
+            result = SM_RUN_BUSY;
+        }
+    } else {
+        result = sm_tick(spi, &job->task);
+    }
+    if ((result != SM_RUN_BUSY) && (result != SM_RUN_WAIT)) {
+        if ((job->phase < 3U) && (result == SM_RUN_OK)) {
+            sm_task_begin(&job->task, sm_warm_steps, SM_WARM_STEPS_COUNT);
+            job->phase = 3U;
+            result = SM_RUN_BUSY;
+        } else if (result == SM_RUN_OK) {
+            /* done */
+        } else if (job->phase < 4U) {
+            /* never brought as far; what only a chip after power-up shows is not looked for again */
+            sm_spi_init(spi, spi->transfer, spi->wait_us, spi->context);
+            sm_task_begin(&job->task, sm_init_steps, SM_INIT_STEPS_COUNT);
+            job->task.at = 2U;
+            job->phase = 5U;
+            result = SM_RUN_BUSY;
+        } else if (job->phase == 5U) {
+            /* or it was reset meanwhile */
+            sm_spi_init(spi, spi->transfer, spi->wait_us, spi->context);
+            sm_task_begin(&job->task, sm_init_steps, SM_INIT_STEPS_COUNT);
+            job->phase = 6U;
+            result = SM_RUN_BUSY;
+        } else {
+            /* it has failed */
+        }
+    }
+    return result;
+}
+
 /*
  * Configures a chip that a run has left at any step, or that has kept its state while the
  * controller restarted, or was reset. Call it in the safe state of the bridge. Not OK: call it
@@ -1059,21 +1120,18 @@ static inline uint8_t sm_resync(sm_spi_t *spi)
  */
 static inline uint8_t sm_restart(sm_spi_t *spi, uint16_t *failed)
 {
+    sm_restart_t job;
     uint8_t result = SM_RUN_OK;
-    sm_spi_init(spi, spi->transfer, spi->wait_us, spi->context);
-    result = sm_resync(spi);
-    if (result == SM_RUN_OK) {
-        result = sm_run(spi, sm_warm_steps, SM_WARM_STEPS_COUNT, failed);
+    sm_restart_begin(spi, &job);
+    result = SM_RUN_BUSY;
+    while ((result == SM_RUN_BUSY) || (result == SM_RUN_WAIT)) {
+        result = sm_restart_tick(spi, &job);
+        if (result == SM_RUN_WAIT) {
+            spi->wait_us(spi->context, job.task.wait_us);
+        }
     }
     if (result != SM_RUN_OK) {
-        /* it was never brought as far; what only a chip after power-up shows is not looked for again */
-        sm_spi_init(spi, spi->transfer, spi->wait_us, spi->context);
-        result = sm_run(spi, &sm_init_steps[2U], 8U, failed);
-    }
-    if (result != SM_RUN_OK) {
-        /* or it was reset meanwhile */
-        sm_spi_init(spi, spi->transfer, spi->wait_us, spi->context);
-        result = sm_run(spi, sm_init_steps, SM_INIT_STEPS_COUNT, failed);
+        *failed = job.task.at;
     }
     return result;
 }

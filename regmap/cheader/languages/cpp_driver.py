@@ -38,7 +38,7 @@ struct task_t {
     constexpr task_t(const step_t *rows, size_t count) noexcept : steps(rows), size(count) {}
 };
 
-// Runs tables over your SPI. Spi has
+@RESTART_TYPE@// Runs tables over your SPI. Spi has
 //     bool transfer(const uint8_t *out, uint8_t *in, size_t size)   one chip-select burst; false: it failed
 //     void wait_us(uint32_t us)                                     for `run` alone
 // Restart: after any result other than ok, busy and wait begin the table again. A driver made anew knows a
@@ -218,7 +218,7 @@ public:
     }
 @TICKS@@STATUS@@RESYNC@@CLEAR@@RESTART@@WATCH@
 private:
-    bool transfer(uint8_t format, const table<uint8_t, bytes_most> &out, table<uint8_t, bytes_most> &in)
+@RESTART_WITH@    bool transfer(uint8_t format, const table<uint8_t, bytes_most> &out, table<uint8_t, bytes_most> &in)
     {
         bool done = true;
         size_t at = 0U;
@@ -350,15 +350,13 @@ CLEAR = """
     }
 """
 
-#: where a flag stays up: before the chip is brought up as it is configured, and as after power-up
-RESTART_CLEARS = """        if ((result == result_t::ok) || (result == result_t::rejected)) {
-            // a flag of a rejected frame stays up, and no bring-up gets past it
-            result = clear_rejected();
-        }
-"""
-RESTART_CLEARS_FIRST = """            task_t task(@TABLE@);
-            task.lenient = 1U;
-            static_cast<void>(finish(task));
+RESTART_TYPE = """
+// A restart in the making.
+struct restart_t {
+    task_t task{};
+    uint8_t phase = 0U;  // how far it has come
+    uint8_t rounds = 0U; // reads that bring the chip back in step
+};
 """
 
 RESTART = """
@@ -367,19 +365,79 @@ RESTART = """
     // and on.
     result_t restart()
     {
-        forget();
-        result_t result = resync();
-@CLEARS@        if (result == result_t::ok) {
-            result = run(warm_steps);
+        restart_t job;
+        restart_begin(job);
+        result_t result = result_t::busy;
+        while ((result == result_t::busy) || (result == result_t::wait)) {
+            result = restart_tick(job);
+            if (result == result_t::wait) {
+                spi_.wait_us(job.task.wait_us);
+            }
         }
-        if (result != result_t::ok) {
-            // it was never brought as far; what only a chip after power-up shows is not looked for again
+        return result;
+    }
+
+    // Before the first call of `restart_tick`.
+    constexpr void restart_begin(restart_t &job) noexcept
+    {
+        forget();
+        job = restart_t();
+    }
+
+    // As `restart`, one call a tick: at most one frame, no waiting. busy, and wait (job.task.wait_us): call again; ok: the
+    // chip is configured; anything else: begin again.
+    result_t restart_tick(restart_t &job)
+    {
+        result_t result = result_t::busy;
+        if ((job.phase == 0U) || (job.phase == 2U)) {
+            result = exchange(@FORMAT@U, fillers[@FORMAT@U].frame);
+            job.rounds++;
+            if (job.rounds < @ROUNDS@U) {
+                return result_t::busy;
+            }
+        } else {
+            result = tick(job.task);
+        }
+        if ((result == result_t::busy) || (result == result_t::wait)) {
+            return result;
+        }
+        const bool good = result == result_t::ok;
+@CLEARS@        if (good && (job.phase < 3U)) {
+            return restart_with(job, 3U, task_t(warm_steps));
+        }
+        if (good && (job.phase != 4U)) {
+            return result;
+        }
+        if (job.phase < 4U) {
+            // never brought as far; what only a chip after power-up shows is not looked for again
             forget();
-@CLEARS_FIRST@            result = run_part(init_steps.data() + @FIRST@U, init_steps.size() - @FIRST@U);
+@CLEARS_FIRST@        }
+        if (job.phase <= 4U) {
+            static_cast<void>(restart_with(job, 5U, task_t(init_steps)));
+            job.task.at = @FIRST@U;
+            return result_t::busy;
         }
 @AGAIN@        return result;
     }
 @FORGET@"""
+
+#: where a flag of a rejected frame stays up, and no bring-up gets past it: at first, and as after power-up
+RESTART_CLEARS = """        if ((job.phase == 0U) && (good || (result == result_t::rejected))) {
+            // a flag of a rejected frame stays up, and no bring-up gets past it
+            static_cast<void>(restart_with(job, 1U, task_t(clear_rejected_steps)));
+            job.task.lenient = 1U;
+            return result_t::busy;
+        }
+        if (good && (job.phase == 1U)) {
+            job.rounds = 0U;
+            job.phase = 2U;
+            return result_t::busy;
+        }
+"""
+RESTART_CLEARS_FIRST = """            static_cast<void>(restart_with(job, 4U, task_t(@TABLE@)));
+            job.task.lenient = 1U;
+            return result_t::busy;
+"""
 
 FORGET = """
     // What is known of the chip is forgotten: what comes next is as after a reset of it.
@@ -396,11 +454,21 @@ FORGET = """
     }
 """
 
-RESTART_AGAIN = """        if (result != result_t::ok) {
+RESTART_AGAIN = """        if (job.phase == 5U) {
             // or it was reset meanwhile
             forget();
-            result = run(init_steps);
+            return restart_with(job, 6U, task_t(init_steps));
         }
+"""
+
+#: private
+RESTART_WITH = """    static constexpr result_t restart_with(restart_t &job, uint8_t phase, const task_t &task) noexcept
+    {
+        job.phase = phase;
+        job.task = task;
+        return result_t::busy;
+    }
+
 """
 
 MONITORS = """

@@ -139,6 +139,8 @@ class Language:
             resync = resync.replace("@FORMAT@", str(rounds[1]))
         watch = words.WATCH.replace("@RESET@", words.WATCH_RESET if sheet.reset_told else "")
         text = words.DRIVER
+        restart = self.restarting(sheet, rounds)
+        stepped = "restart_tick" in restart
         for key, piece in (
             # one chip of a chain is not reached alone: what would try is not there
             ("@EXCHANGE@", words.EXCHANGE if alone else ""),
@@ -149,7 +151,9 @@ class Language:
                 "@CLEAR@",
                 words.CLEAR if alone and rounds is not None and NAME in sheet.plans else "",
             ),
-            ("@RESTART@", self.restarting(sheet, rounds)),
+            ("@RESTART@", restart),
+            ("@RESTART_TYPE@", words.RESTART_TYPE.lstrip("\n") + "\n" if stepped else ""),
+            ("@RESTART_WITH@", words.RESTART_WITH if stepped else ""),
             ("@WATCH@", watch if alone and "readback" in sheet.plans else ""),
             ("@FORMATS@", str(len(modules))),
             ("@DEPTH@", str(max(1, *(m.frame.after for m in modules)))),
@@ -176,11 +180,15 @@ class Language:
         )
         text: str = words.RESTART.replace("@FIRST@", str(sheet.after_power_up))
         text = text.replace("@CLEARS@", words.RESTART_CLEARS if clears else "")
-        return (
-            text.replace("@CLEARS_FIRST@", first)
-            .replace("@AGAIN@", again)
-            .replace("@FORGET@", words.FORGET)
-        )
+        for key, piece in (
+            ("@CLEARS_FIRST@", first),
+            ("@AGAIN@", again),
+            ("@FORGET@", words.FORGET),
+            ("@ROUNDS@", str(rounds[0])),
+            ("@FORMAT@", str(rounds[1])),
+        ):
+            text = text.replace(key, piece)
+        return text
 
     def explain(self) -> list[str]:
         return _lines(self.driver_words.EXPLAIN)

@@ -50,7 +50,7 @@ impl Task {
     }
 }
 
-// Runs tables over your SPI. Restart: after any outcome other than Ok, Busy and Wait begin the table again. A
+@RESTART_TYPE@// Runs tables over your SPI. Restart: after any outcome other than Ok, Busy and Wait begin the table again. A
 // driver made anew knows a chip that was reset; where only the controller was, resync and then WARM_STEPS.
 #[derive(Debug)]
 pub struct Driver<'a, S: Spi> {
@@ -379,35 +379,104 @@ CLEAR = """
     }
 """
 
-#: where a flag stays up: before the chip is brought up as it is configured, and as after power-up
-RESTART_CLEARS = """        if outcome == Outcome::Ok || outcome == Outcome::Rejected {
-            // a flag of a rejected frame stays up, and no bring-up gets past it
-            outcome = self.clear_rejected();
-        }
+RESTART_TYPE = """
+// A restart in the making.
+#[derive(Clone, Copy, Debug)]
+pub struct Restart {
+    pub task: Task,
+    phase: u8,  // how far it has come
+    rounds: u8, // reads that bring the chip back in step
+}
+
+impl Restart {
+    #[must_use]
+    pub const fn new() -> Restart {
+        Restart { task: Task::new(&[]), phase: 0, rounds: 0 }
+    }
+    fn with(&mut self, phase: u8, task: Task) -> Outcome {
+        self.phase = phase;
+        self.task = task;
+        Outcome::Busy
+    }
+}
 """
-RESTART_CLEARS_FIRST = """            let mut task = Task::new(&@TABLE@);
-            task.lenient = 1;
-            let _ = self.finish(&mut task);
-"""
+RESTART_WITH = ""
 
 RESTART = """
     // Configures a chip that a run has left at any step, or that has kept its state while the controller restarted,
     // or was reset. Call it in the safe state of the bridge. Not Ok: call it again, or switch the chip's supply off
     // and on.
     pub fn restart(&mut self) -> Outcome {
-        self.forget();
-        let mut outcome = self.resync();
-@CLEARS@        if outcome == Outcome::Ok {
-            outcome = self.run(&WARM_STEPS);
+        let mut job = Restart::new();
+        self.restart_begin(&mut job);
+        loop {
+            match self.restart_tick(&mut job) {
+                Outcome::Busy => {}
+                Outcome::Wait => self.spi.wait_us(job.task.wait_us),
+                other => return other,
+            }
         }
-        if outcome != Outcome::Ok {
-            // it was never brought as far; what only a chip after power-up shows is not looked for again
+    }
+
+    // Before the first call of `restart_tick`.
+    pub fn restart_begin(&mut self, job: &mut Restart) {
+        self.forget();
+        *job = Restart::new();
+    }
+
+    // As `restart`, one call a tick: at most one frame, no waiting. Busy, and Wait (job.task.wait_us): call again; Ok: the
+    // chip is configured; anything else: begin again.
+    pub fn restart_tick(&mut self, job: &mut Restart) -> Outcome {
+        let outcome = if job.phase == 0 || job.phase == 2 {
+            let outcome = self.exchange(@FORMAT@, FILLERS[@FORMAT@].frame);
+            job.rounds += 1;
+            if job.rounds < @ROUNDS@ {
+                return Outcome::Busy;
+            }
+            outcome
+        } else {
+            self.tick(&mut job.task)
+        };
+        if outcome == Outcome::Busy || outcome == Outcome::Wait {
+            return outcome;
+        }
+        let good = outcome == Outcome::Ok;
+@CLEARS@        if good && job.phase < 3 {
+            return job.with(3, Task::new(&WARM_STEPS));
+        }
+        if good && job.phase != 4 {
+            return outcome;
+        }
+        if job.phase < 4 {
+            // never brought as far; what only a chip after power-up shows is not looked for again
             self.forget();
-@CLEARS_FIRST@            outcome = self.run(&INIT_STEPS[@FIRST@..]);
+@CLEARS_FIRST@        }
+        if job.phase <= 4 {
+            let mut task = Task::new(&INIT_STEPS);
+            task.at = @FIRST@;
+            return job.with(5, task);
         }
 @AGAIN@        outcome
     }
 @FORGET@"""
+
+#: where a flag of a rejected frame stays up, and no bring-up gets past it: at first, and as after power-up
+RESTART_CLEARS = """        if job.phase == 0 && (good || outcome == Outcome::Rejected) {
+            // a flag of a rejected frame stays up, and no bring-up gets past it
+            let mut task = Task::new(&CLEAR_REJECTED_STEPS);
+            task.lenient = 1;
+            return job.with(1, task);
+        }
+        if good && job.phase == 1 {
+            job.rounds = 0;
+            job.phase = 2;
+            return Outcome::Busy;
+        }
+"""
+RESTART_CLEARS_FIRST = """            let mut task = Task::new(&@TABLE@);
+            task.lenient = 1;
+            return job.with(4, task);
+"""
 
 FORGET = """
     // What is known of the chip is forgotten: what comes next is as after a reset of it.
@@ -423,10 +492,10 @@ FORGET = """
     }
 """
 
-RESTART_AGAIN = """        if outcome != Outcome::Ok {
+RESTART_AGAIN = """        if job.phase == 5 {
             // or it was reset meanwhile
             self.forget();
-            outcome = self.run(&INIT_STEPS);
+            return job.with(6, Task::new(&INIT_STEPS));
         }
 """
 

@@ -4,6 +4,7 @@
 #if defined(BOARD)
 #define NUMBER BOARD
 #define gd_restart(spi, failed) gd_restart_variant((spi), NUMBER, (failed))
+#define gd_restart_tick(spi, job) gd_restart_tick_variant((spi), NUMBER, (job))
 #define gd_watch_begin(task) (void)gd_watch_variant_begin((task), NUMBER)
 #if defined(STATUS_BY_BOARD)
 #define gd_read_status(spi, words) gd_read_status_variant((spi), NUMBER, (words))

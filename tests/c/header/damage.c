@@ -12,6 +12,8 @@ unsigned d_verify(uint16_t *failed);
 unsigned d_warm(uint16_t *failed);
 unsigned d_restart(uint16_t *failed);
 unsigned d_clear_rejected(uint16_t *failed);
+void d_restart_begin(void);
+unsigned d_restart_tick(uint32_t *us);
 unsigned d_clear_faults(uint16_t *failed);
 unsigned d_status(uint64_t *words);
 void d_found(uint64_t *found);
@@ -65,6 +67,21 @@ unsigned d_warm(uint16_t *failed)
 unsigned d_restart(uint16_t *failed)
 {
     return gd_restart(&spi, failed);
+}
+
+/* The restart call by call; *us: how long to wait. */
+static gd_restart_t restarting;
+
+void d_restart_begin(void)
+{
+    gd_restart_begin(&spi, &restarting);
+}
+
+unsigned d_restart_tick(uint32_t *us)
+{
+    const unsigned result = gd_restart_tick(&spi, &restarting);
+    *us = (result == GD_RUN_WAIT) ? restarting.task.wait_us : 0U;
+    return result;
 }
 
 /* 0xFFFF where no flag of a rejected frame stays up */

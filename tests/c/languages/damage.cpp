@@ -19,6 +19,7 @@ wire lines;
 gd::driver<wire> *spi = nullptr;
 gd::driver<wire> *kept = nullptr;
 gd::task_t watching;
+gd::restart_t restarting;
 
 void put(gd::driver<wire> *&place, const gd::driver<wire> &from)
 {
@@ -67,6 +68,13 @@ unsigned d_restart(uint16_t *failed)
 {
     const gd::result_t result = spi->restart();
     stopped(result, failed);
+    return static_cast<unsigned>(result);
+}
+void d_restart_begin() { spi->restart_begin(restarting); }
+unsigned d_restart_tick(uint32_t *us)
+{
+    const gd::result_t result = spi->restart_tick(restarting);
+    *us = (result == gd::result_t::wait) ? restarting.task.wait_us : 0U;
     return static_cast<unsigned>(result);
 }
 unsigned d_clear_rejected(uint16_t *failed)

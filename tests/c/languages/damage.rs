@@ -25,6 +25,7 @@ type Driver = gd::Driver<'static, Wire>;
 static mut SPI: Option<Driver> = None;
 static mut KEPT: Option<Driver> = None;
 static mut WATCHING: Option<gd::Task> = None;
+static mut RESTARTING: gd::Restart = gd::Restart::new();
 
 // one thread calls all of this
 fn spi() -> &'static mut Driver {
@@ -79,6 +80,17 @@ pub extern "C" fn d_warm(failed: &mut u16) -> u32 {
 pub extern "C" fn d_restart(failed: &mut u16) -> u32 {
     let outcome = spi().restart();
     stopped(outcome, failed);
+    outcome as u32
+}
+#[no_mangle]
+pub extern "C" fn d_restart_begin() {
+    spi().restart_begin(unsafe { &mut *addr_of_mut!(RESTARTING) })
+}
+#[no_mangle]
+pub extern "C" fn d_restart_tick(us: &mut u32) -> u32 {
+    let job = unsafe { &mut *addr_of_mut!(RESTARTING) };
+    let outcome = spi().restart_tick(job);
+    *us = if outcome == gd::Outcome::Wait { job.task.wait_us } else { 0 };
     outcome as u32
 }
 #[cfg(clears)]

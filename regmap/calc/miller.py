@@ -226,6 +226,29 @@ def _early_fall(work: Work, side: str) -> Variable | None:
     )
 
 
+def held_by(work: Work, side: str) -> tuple[Variable | None, Variable | None]:
+    """(resistance from the gate to its source, the hold-off current that flows in it at most).
+
+    The current is None where a pull-down or a resistive driver holds, both are where nobody says what holds.
+    """
+    path = work.derive(
+        "R",
+        in_series,
+        a=work.take("Rg,off", "stage:gate.resistor.off"),
+        b=work.take("Rint", "stage:mosfet.internal_resistance"),
+    )
+    named = f"role:gate.hold.{side}", f"role:gate.sink.{side}"
+    if work.stated("chip:gate.pulldown"):
+        pull = work.take("Rpd", "chip:gate.pulldown")
+    elif work.stated(*named):
+        return path, work.take("Ihold", named[0] if work.stated(named[0]) else named[1])
+    elif work.stated("chip:drive.resistance.sink"):
+        pull = work.take("Rpd", "chip:drive.resistance.sink")
+    else:
+        return None, None
+    return work.derive("Rall", in_series, a=pull, b=path), None
+
+
 @sided(
     "gate.miller",
     "gate voltage raised by the Miller current",
@@ -242,23 +265,8 @@ def _early_fall(work: Work, side: str) -> Variable | None:
 )
 def miller(work: Work, side: str) -> Outcome:
     """The gate must stay below the threshold of a hot MOSFET."""
-    path = work.derive(
-        "R",
-        in_series,
-        a=work.take("Rg,off", "stage:gate.resistor.off"),
-        b=work.take("Rint", "stage:mosfet.internal_resistance"),
-    )
-    held = None
-    if work.stated("chip:gate.pulldown"):
-        pull = work.take("Rpd", "chip:gate.pulldown")
-        path = work.derive("Rall", in_series, a=pull, b=path)
-    elif work.stated(f"role:gate.hold.{side}", f"role:gate.sink.{side}"):
-        named = f"role:gate.hold.{side}", f"role:gate.sink.{side}"
-        held = work.take("Ihold", named[0] if work.stated(named[0]) else named[1])
-    elif work.stated("chip:drive.resistance.sink"):
-        pull = work.take("Rpd", "chip:drive.resistance.sink")
-        path = work.derive("Rall", in_series, a=pull, b=path)
-    else:
+    path, held = held_by(work, side)
+    if path is None and not work.missing:
         return None
     held_part = "the held switch"
     parts: dict[str, Variable | None] = {

@@ -6,117 +6,43 @@ The deck says the device model of `device` in a circuit simulator's words, all a
     Cgs = Qgs / Vpl - Crss
     Cgd = Crss + excess exp(-V / (Vs / 8)), its charge over the supply Qgd
     Rd  = what the channel leaves of the on-resistance
-    Cds = (Coss - Crss) sqrt((Vs + 0.8 V) / (V + 0.8 V)) in the body diode, its transit time Qrr / Ipk
+    Cds = cjo / (1 + V / 0.8 V)^m in the body diode, so that it has Coss at the supply and all capacitances
+          there hold Qoss together; its transit time Qrr / Ipk
 
-the load by a current, and the driver by its current or resistance. It is plain text for ngspice;
+the load by a current, the driver by its current or resistance and the resistors at the gate, the other
+switch as it is held (see `miller.held_by`), and the commutation loop with inductance, damping and snubber,
+as far as the stage states them. It is plain text for ngspice;
 nothing here runs it. Since it shares the model, it is a way to look closer (ringing, another load),
 not a proof of the model; the tests hold the model to decks of their own with another transistor.
 """
 
 from __future__ import annotations
 
-from regmap.record import dataclass, replace
+from typing import Any
+
+from regmap.record import replace
 
 from ..cautions import CAUTION
 from ..errors import CallError
+from .corner import Variable
 from .currents import gate_current, is_resistive
-from .device import KNEE, channel_resistance, drain_resistance, end_capacitance, gate_drain
+from .device import (
+    KNEE,
+    end_capacitance,
+    output_charge,
+)
 from .edges import course
+from .halfbridge import POTENTIAL, Bridge
 from .inputs import ImpossibleError, Inputs
-from .registry import SIDES
+from .miller import held_by
+from .steps import adjusts, stepped
 from .work import About, Work
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bridge:
-    """A half-bridge at one operating point, in base units (V, A, C, ohm, H, F).
-
-    `side` is the switch that is driven, the other one is held off. `source` and `sink` are plateau
-    gate currents; with `resistive` the driver is a resistance that gives these currents at the
-    plateau; `rising` and `falling` are gate currents in steps, each with its end in s from the edge (the
-    last without end). `inductance` is that of the commutation loop, `crss` the gate-drain capacitance at the
-    supply, `coss` the output capacitance there and `qrr` the diode's recovery charge (0 where nobody states them).
-    """
-
-    side: str
-    supply: float
-    current: float
-    gate_voltage: float
-    source: float
-    sink: float
-    qgs: float
-    qgd: float
-    vth: float
-    plateau: float
-    rdson: float
-    crss: float
-    coss: float = 0.0
-    qrr: float = 0.0
-    rising: tuple[tuple[float, float], ...] = ()
-    falling: tuple[tuple[float, float], ...] = ()
-    resistive: bool = False
-    inductance: float = 0.0
-
-    def __post_init__(self) -> None:
-        if self.side not in SIDES:
-            raise CallError(f"side {self.side!r}", "high or low")
-        for name in ("supply", "current", "source", "sink", "qgs", "qgd", "vth", "rdson", "crss"):
-            if getattr(self, name) <= 0:
-                raise CallError(f"{name} must be greater than zero for a deck")
-        if not self.vth < self.plateau < self.gate_voltage:
-            raise CallError("a deck needs threshold < plateau < gate voltage")
-
-    @property
-    def floor(self) -> float:
-        """Gate-drain capacitance at the supply in F."""
-        return float(min(self.crss, self.qgd / self.supply))
-
-    @property
-    def excess(self) -> float:
-        """What the gate-drain capacitance has more at no drain voltage, in F."""
-        return float(gate_drain(0.0, self.qgd, self.crss, self.supply)) - self.floor
-
-    @property
-    def cgs(self) -> float:
-        """Gate-source capacitance in F, at least a tenth of Qgs / Vpl."""
-        whole = self.qgs / self.plateau
-        return max(whole - self.floor, whole / 10)
-
-    @property
-    def junction(self) -> float:
-        """Capacitance of the body diode without voltage, in F; its exponent is 1/2, its potential 0.8 V."""
-        at_supply = max(self.coss - self.floor, 0.0) or self.floor / (1 + self.supply / 0.8) ** 0.5
-        return float(at_supply * (1 + self.supply / 0.8) ** 0.5)
-
-    @property
-    def k(self) -> float:
-        """Transconductance parameter of the square law in A/V^2."""
-        return float(self.current / (self.plateau - self.vth) ** 2)
-
-    @property
-    def drain_resistance(self) -> float:
-        """Resistance beside the channel in ohm."""
-        channel = channel_resistance(
-            vov=self.plateau - self.vth, i=self.current, vg=self.gate_voltage, vpl=self.plateau
-        )
-        return float(drain_resistance(r=self.rdson, rch=channel))
-
-    @property
-    def on_time(self) -> float:
-        """How long the deck keeps the switch on, in s: three times the charge to full gate."""
-        return 3 * self._charge / self.source * (3 if self.resistive else 1)
-
-    @property
-    def off_time(self) -> float:
-        """How long the deck watches the turn-off, in s."""
-        return 3 * self._charge / self.sink * (3 if self.resistive else 1)
-
-    @property
-    def _charge(self) -> float:
-        return self.qgs / self.plateau * self.gate_voltage + self.qgd
+#: a resistance that is none, in ohm: what a simulator takes in its place
+LEAST = 1e-3
 
 
-def bridge(inputs: Inputs, side: str = "low", *, inductance: bool = False) -> Bridge:
+def bridge(inputs: Inputs, side: str = "low") -> Bridge:
     """The half-bridge of a stage at typical values and the peak current.
 
     Raises CallError that names all missing inputs, or why there is no working point.
@@ -142,7 +68,7 @@ def bridge(inputs: Inputs, side: str = "low", *, inductance: bool = False) -> Br
         raise CallError(f"no deck: {error}") from None
     if bench.missing:
         raise CallError(f"no deck without {', '.join(bench.missing)}")
-    numbers = {name: float(v.typ) for name, v in values.items() if v is not None}
+    numbers: dict[str, Any] = {name: float(v.typ) for name, v in values.items() if v is not None}
     made = Bridge(
         side=side,
         resistive=is_resistive(bench, "source", side),
@@ -150,10 +76,48 @@ def bridge(inputs: Inputs, side: str = "low", *, inductance: bool = False) -> Br
         falling=tuple(course(bench, "sink", side)),
         **numbers,
     )
-    loop = inputs.find("stage:bridge.inductance", optional=True) if inductance else None
-    if loop is not None and not isinstance(loop.value, (int, str)):
-        made = replace(made, inductance=float(loop.value.typ))
-    return made
+    return replace(made, **_around(bench, side, made))
+
+
+def _typical(*variables: Variable | None) -> list[float]:
+    return [0.0 if v is None else float(v.typ) for v in variables]
+
+
+def _around(bench: Work, side: str, made: Bridge) -> dict[str, Any]:
+    """What lies around the switches: resistors at the gates, how the other gate is held, loop and snubber."""
+    path, hold = held_by(bench, "high" if side == "low" else "low")
+    on, off, internal, whole, held = _typical(
+        bench.maybe("Rg,on", "stage:gate.resistor.on"),
+        bench.maybe("Rg,off", "stage:gate.resistor.off"),
+        bench.maybe("Rint", "stage:mosfet.internal_resistance"),
+        path,
+        hold,
+    )
+    inductance, shared, damping, resistor, capacitor, charge = _typical(
+        bench.maybe("L", "stage:bridge.inductance"),
+        bench.maybe("Lcs", "stage:bridge.source_inductance"),
+        bench.maybe("z", "stage:bridge.damping"),
+        bench.maybe("Rsn", "stage:snubber.resistor"),
+        bench.maybe("Csn", "stage:snubber.capacitor"),
+        output_charge(bench),
+    )
+    found: dict[str, Any] = {
+        "gate_on": on,
+        "gate_off": off,
+        "internal": internal,
+        "hold": held,
+        "pull": max(whole - off - internal, 1e-3) if path is not None and hold is None else 0.0,
+        "inductance": inductance,
+        "damping": damping,
+        "source_inductance": shared,
+        "snubber": (resistor, capacitor) if resistor and capacitor else (0.0, 0.0),
+        "qoss": charge,
+    }
+    for way, name in (("source", "set_source"), ("sink", "set_sink")):
+        plain = not made.resistive and not stepped(bench, way, side)
+        if plain and adjusts(bench, "gate.slew", side) is None:
+            (found[name],) = _typical(bench.maybe("Iset", f"role:gate.{way}.{side}"))
+    return found
 
 
 def _stairs(name: str, steps: tuple[tuple[float, float], ...], begin: float) -> str:
@@ -178,8 +142,8 @@ def deck(
 
     Inputs stand for their low-side half-bridge at typical values (see `bridge`).
 
-    Columns of that file after a line of names: time in s, then gate-source voltage, drain-source
-    voltage and drain current of the driven switch. Raises CallError for a file name that the
+    Columns of that file after a line of names: time in s, then gate-source voltage (behind its resistance),
+    drain-source voltage and drain current of the driven switch, and the held gate's voltage. Raises CallError for a file name that the
     simulator's command language could misread.
     """
     if not data or not all(c.isalnum() or c in "._-/" for c in data):
@@ -189,22 +153,28 @@ def deck(
     low = item.side == "low"
     # The load current flows so that the other switch's body diode carries it meanwhile.
     drain, source, vsource = ("ph", "0", "0") if low else ("rail", "ph", "v(ph)")
-    off = "rail ph ph" if low else "ph 0 0"
+    held_drain, held_source, vheld = ("rail", "ph", "v(ph)") if low else ("ph", "0", "0")
     load = "rail ph" if low else "ph 0"
-    vgs, vds = f"(v(gate)-{vsource})", f"(v({drain})-{vsource})"
+    fitted = max(item.gate_on, item.gate_off) > 0
+    pin = "pin" if fitted else "gate"
+    vpin, vds = f"(v({pin})-{vsource})", f"(v({drain})-{vsource})"
     start, edge = 0.1 * item.on_time, 1e-9
     stop = start + item.on_time + item.off_time
+    inside = ("v(xon.si)", "v(xoff.si)") if _inner(item) == "si" else (vsource, vheld)
     step = min(item.qgd / max(item.source, item.sink) / 200, stop / 2000)
+    if item.inductance > 0:
+        step = min(step, (item.inductance * item.ends_with) ** 0.5 / 4)
     if item.resistive:
-        path = (item.gate_voltage - item.plateau) / item.source
-        charge = f"({item.gate_voltage:.6g}-{vgs})/{path:.6g}"
-        discharge = f"-{vgs}/{item.plateau / item.sink:.6g}"
+        up_path = (item.gate_voltage - item.plateau) / item.source - item.gate_on - item.internal
+        down_path = item.plateau / item.sink - item.gate_off - item.internal
+        charge = f"({item.gate_voltage:.6g}-{vpin})/{max(up_path, LEAST):.6g}"
+        discharge = f"-{vpin}/{max(down_path, LEAST):.6g}"
     else:
         # A current source that runs out of voltage at the ends of the gate supply.
-        up = "v(up)" if item.rising else f"{item.source:.6g}"
-        down = "v(down)" if item.falling else f"{item.sink:.6g}"
-        charge = f"{up}*tanh(({item.gate_voltage:.6g}-{vgs})/0.1)"
-        discharge = f"-{down}*tanh({vgs}/0.1)"
+        up = "v(up)" if item.rising else f"{item.set_source or item.source:.6g}"
+        down = "v(down)" if item.falling else f"{item.set_sink or item.sink:.6g}"
+        charge = f"{up}*tanh(({item.gate_voltage:.6g}-{vpin})/0.1)"
+        discharge = f"-{down}*tanh({vpin}/0.1)"
     stairs = "".join(
         _stairs(name, steps, begin)
         for name, steps, begin in (
@@ -213,46 +183,27 @@ def deck(
         )
         if steps
     )
-    width = KNEE * item.supply
-    loop = "Vloop dc rail 0"
-    if item.inductance > 0:
-        loop = f"Lloop dc rail {item.inductance:.6g}\nRdamp dc rail 1"
     return f"""* {" ".join(title.split())}
 * {CAUTION}
 * driven switch: {item.side} side; load {item.current:.6g} A, supply {item.supply:.6g} V
 Vdc dc 0 {item.supply:.6g}
-{loop}
-{stairs}Iload {load} {item.current:.6g}
+{_loop(item)}{stairs}Iload {load} {item.current:.6g}
 Vcmd cmd 0 pulse(0 1 {start:.6g} {edge:.3g} {edge:.3g} {item.on_time:.6g} 1)
-Bgate {source} gate i = v(cmd)*({charge}) + (1-v(cmd))*({discharge})
-Vsense {drain} dd 0
-Xon dd gate {source} fet
-Xoff {off} fet
-.subckt fet d g s
-Rd d x {item.drain_resistance:.6g}
-Bch x s i = {item.k:.6g}*(max(v(g,s)-{item.vth:.6g},0)^2
-+ - max(max(v(g,s)-{item.vth:.6g},0)-v(x,s),0)^2)
-Cgs g s {item.cgs:.6g}
-* charge of Cgd in nC, and its current
-Bw w 0 v = v(d,g)+{item.plateau:.6g}
-Bq q 0 v = {1e9 * item.floor:.6g}*v(d,g) + {1e9 * item.excess:.6g}*(min(v(w),0)
-+ + {width:.6g}*(1-exp(-max(v(w),0)/{width:.6g})))
-Cq q qs 1n
-Vq qs 0 0
-Fgd d g Vq 1
-Dbody s d body
-.ends
-.model body d(is=1e-12 rs={item.rdson:.6g} n=1.05 cjo={item.junction:.6g} vj=0.8 m=0.5
-+ tt={item.qrr / item.current:.6g})
+Bgate {source} {pin} i = v(cmd)*({charge}) + (1-v(cmd))*({discharge})
+{_resistor(item) if fitted else ""}Vsense {drain} dd 0
+Xon dd gate {source} driven
+{_holding(item, held_source, vheld)}Xoff {held_drain} hgate {held_source} held
+{_fet(item, "driven", item.plateau)}{_fet(item, "held", 0.0)}\
 .options method=gear reltol=1e-4 abstol=1e-9 vntol=1e-6 chgtol=1e-16
 .control
 set wr_singlescale
 set wr_vecnames
 tran {step:.6g} {stop:.6g} 0 {step:.6g}
-let vgs = {vgs}
+let vgs = v(xon.gi)-{inside[0]}
 let vds = {vds}
 let id = i(vsense)
-wrdata {data} vgs vds id
+let vheld = v(xoff.gi)-{inside[1]}
+wrdata {data} vgs vds id vheld
 meas tran edge_on trig vds val={0.9 * item.supply:.6g} fall=1 targ vds
 + val={0.1 * item.supply:.6g} fall=1
 meas tran edge_off trig vds val={0.1 * item.supply:.6g} rise=1 targ vds
@@ -260,3 +211,68 @@ meas tran edge_off trig vds val={0.1 * item.supply:.6g} rise=1 targ vds
 .endc
 .end
 """
+
+
+def _loop(item: Bridge) -> str:
+    """The commutation loop, and the snubber across the low side."""
+    if item.inductance > 0:
+        told = "" if item.damping else "* damping of the loop not stated: hardly any\n"
+        text = f"{told}Lloop dc rail {item.inductance:.6g}\nRdamp dc rail {item.damper:.6g}\n"
+    else:
+        text = "Vloop dc rail 0\n"
+    resistor, capacitor = item.snubber
+    if capacitor > 0:
+        text += f"Rsnub ph sn {resistor:.6g}\nCsnub sn 0 {capacitor:.6g}\n"
+    return text
+
+
+def _resistor(item: Bridge) -> str:
+    """The resistors of charge and discharge at the driven gate."""
+    on, off = max(item.gate_on, LEAST), max(item.gate_off, LEAST)
+    if on == off:
+        return f"Rgate pin gate {on:.6g}\n"
+    return f"Bgres pin gate i = (v(pin)-v(gate))/({on:.6g}*v(cmd)+{off:.6g}*(1-v(cmd)))\n"
+
+
+def _holding(item: Bridge, source: str, vsource: str) -> str:
+    """What holds the other gate: a current, a resistance, or nothing that is known."""
+    node = "hpin" if item.gate_off > 0 else "hgate"
+    if item.hold > 0:
+        text = f"Bhold {node} {source} i = {item.hold:.6g}*tanh((v({node})-{vsource})/0.05)\n"
+    elif item.pull > 0:
+        text = f"Rhold {node} {source} {item.pull:.6g}\n"
+    else:
+        text = f"* nothing that holds the other gate is stated: it is tied\nRhold {node} {source} {LEAST:.6g}\n"
+    if item.gate_off > 0:
+        text += f"Rgheld hpin hgate {item.gate_off:.6g}\n"
+    return text
+
+
+def _fet(item: Bridge, name: str, shift: float) -> str:
+    """A MOSFET. Cgd counts the drain voltage from the gate at `shift`: on the plateau, or held at the source."""
+    width, (cjo, m) = KNEE * item.supply, item.junction(shift)
+    inner = _inner(item)
+    shared = f"Lcs si s {item.source_inductance:.6g}\n" if inner == "si" else ""
+    return f""".subckt {name} d g s
+{shared}Rg g gi {max(item.internal, LEAST):.6g}
+Rd d x {item.drain_resistance:.6g}
+Bch x {inner} i = {item.k:.6g}*(max(v(gi,{inner})-{item.vth:.6g},0)^2
++ - max(max(v(gi,{inner})-{item.vth:.6g},0)-v(x,{inner}),0)^2)
+Cgs gi {inner} {item.cgs:.6g}
+* charge of Cgd in nC, and its current
+Bw w 0 v = v(d,gi)+{shift:.6g}
+Bq q 0 v = {1e9 * item.floor:.6g}*v(d,gi) + {1e9 * item.excess:.6g}*(min(v(w),0)
++ + {width:.6g}*(1-exp(-max(v(w),0)/{width:.6g})))
+Cq q qs 1n
+Vq qs 0 0
+Fgd d gi Vq 1
+Dbody {inner} d body
+.model body d(is=1e-12 rs={item.rdson:.6g} n=1.05 cjo={cjo:.6g} vj={POTENTIAL} m={m:.6g}
++ tt={item.qrr / item.current:.6g})
+.ends
+"""
+
+
+def _inner(item: Bridge) -> str:
+    """The source inside a MOSFET, behind what gate path and load current share."""
+    return "si" if item.source_inductance > 0 else "s"

@@ -24,7 +24,8 @@ from regmap.calc.device import (
     SLOPE_ERROR,
     TIME_ERROR,
 )
-from regmap.calc.spice import Bridge, bridge, deck
+from regmap.calc.halfbridge import Bridge
+from regmap.calc.spice import bridge, deck
 from regmap.errors import CallError
 from tests.calc import judge
 
@@ -277,7 +278,7 @@ def test_the_deck_shows_what_the_checks_say(
     need_tool("ngspice")
     inputs = stage(given, **({"stage___mosfet__crss": crss} if crss else {}))
     item = bridge(inputs, side)
-    t, gate, drain, _ = judge.simulate(deck(item, data="out.data"), tmp_path)
+    t, gate, drain, *_ = judge.simulate(deck(item, data="out.data"), tmp_path)
     (verdict,) = run(inputs, [f"gate.rise-time.{side}"])
     (slope,) = run(inputs, [f"gate.dvdt.{side}"])
     assert verdict.value is not None
@@ -304,7 +305,7 @@ def test_deck_text(given: Callable[..., Inputs]) -> None:
     assert max(map(len, text.splitlines())) < 132
     assert text.isascii()
     high = deck(bridge(inputs, "high"), data="other.data", title="a\nb")
-    assert "Xon dd gate ph fet" in high
+    assert "Xon dd gate ph driven" in high
     assert "wrdata other.data" in high
     assert high.startswith("* a b\n")
     with pytest.raises(CallError, match="file name"):

@@ -168,7 +168,7 @@ def test_the_deck_has_the_steps(
     assert [i for i, _ in item.rising] == [0.2, 0.06, 0.15]
     text = deck(item, data="out.data")
     assert "Vup up 0 pwl(" in text
-    t, gate, drain, _ = judge.simulate(text, tmp_path)
+    t, gate, drain, *_ = judge.simulate(text, tmp_path)
     start = 0.1 * item.on_time
     begins = judge.crossing(t, drain, 0.97 * item.supply, rising=False) - start
     on = [(0.2, 40e-9), (0.06, 340e-9), (0.15, float("inf"))]

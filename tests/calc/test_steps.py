@@ -13,6 +13,7 @@ from regmap.calc.period import timeline
 from regmap.calc.periodplot import period
 from regmap.calc.spice import bridge, deck
 from regmap.calc.steps import stepped_time
+from regmap.record import replace
 from tests.calc import judge
 
 Build = Callable[..., Inputs]
@@ -164,7 +165,8 @@ def test_the_deck_has_the_steps(
     """ngspice runs the staircase: the plateau begins when the charge has been moved."""
     need_tool("ngspice")
     inputs = build((), **STEPS, stage___mosfet__internal_resistance="0.01 ohm")
-    item = bridge(inputs, "low")
+    # without the loop's inductance, which takes of the drain voltage before the plateau
+    item = replace(bridge(inputs, "low"), inductance=0.0)
     assert [i for i, _ in item.rising] == [0.2, 0.06, 0.15]
     text = deck(item, data="out.data")
     assert "Vup up 0 pwl(" in text

@@ -7,7 +7,7 @@ from ..chip.model import Command
 from ..errors import CallError
 from ..frames.words import build, guards_of
 from .bitcode import put
-from .framebase import FrameWriter
+from .framebase import FrameWriter, accesses_of
 from .names import word
 from .text import count, defines, number, utype, wtype
 
@@ -88,14 +88,7 @@ class CommandWriter(FrameWriter):
 
     def accesses(self) -> None:
         command = self.frame.command
-        operation = command.of_kind("operation")
-        for kind in ("read", "write"):
-            if kind == "write" and command.of_kind("data") is None:
-                continue
-            if operation is not None and kind not in operation.codes:
-                continue
-            if operation is None and kind == "read" and command.of_kind("data") is not None:
-                continue
+        for kind in accesses_of(self.frame):
             args, params = [], []
             for part in self.free:
                 if part.kind == "operation":

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from ..chip.bits import deposit, mask_of
-from ..chip.model import Frame, Layout, Part
+from ..chip.model import Chip, Frame, Layout, Part
+from ..frames.recogniser import Recogniser
 from ..frames.words import guards_of
 from .bitcode import put, take
 from .guards import Guards
@@ -40,6 +41,27 @@ def word_bits(sheet: Sheet) -> int:
 def asks(layout: Layout) -> bool:
     """Whether check bits of a reply run over the answered command too."""
     return any(p.over_command for p in layout.parts)
+
+
+def known_codes(chip: Chip, recogniser: Recogniser, frame: Frame, part: Part) -> list[int]:
+    """The codes that mean something in an operation part of a frame: commands may have some that it does not name."""
+    given = [
+        c.parts[part.name]
+        for c in chip.commands.values()
+        if part.name in c.parts and recogniser.carries(frame, c)
+    ]
+    return sorted({*part.codes.values(), *given})
+
+
+def accesses_of(frame: Frame) -> tuple[str, ...]:
+    """Which of "read" and "write" a command of this frame can be made for without more than its free parts."""
+    operation, carries = (
+        frame.command.of_kind("operation"),
+        frame.command.of_kind("data") is not None,
+    )
+    if operation is None:
+        return ("write",) if carries else ("read",)
+    return tuple(k for k in ("read", "write") if k in operation.codes and (carries or k == "read"))
 
 
 class FrameWriter:
@@ -111,13 +133,7 @@ class FrameWriter:
         for test in tests:
             lines += [f"if ({test}) {{", f"    errors |= {self.error('FIXED')};", "}"]
         for part in operations:
-            # commands may have codes that the map does not name
-            given = [
-                c.parts[part.name]
-                for c in self.sheet.chip.commands.values()
-                if part.name in c.parts and self.sheet.recogniser.carries(self.frame, c)
-            ]
-            known = sorted({*part.codes.values(), *given})
+            known = known_codes(self.sheet.chip, self.sheet.recogniser, self.frame, part)
             if len(known) == 1 << part.width:
                 continue
             code = bracket(take("frame", part.bits, self.bits))

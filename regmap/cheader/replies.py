@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from ..chip.model import Frame, Layout, Spi
 from .bitcode import put, take
@@ -26,6 +26,23 @@ def counter_of(frame: Frame) -> tuple[tuple[int, ...], int]:
     }
     every = all(x.of_kind("counter") is not None for x in frame.replies.values())
     return found.pop() if len(found) == 1 and every else ((), 0)
+
+
+def told_apart(frame: Frame, kinds: Mapping[str, str]) -> dict[int, str] | None:
+    """The reply layout's key for each operation code, where that code decides; None where it does not.
+
+    `kinds` are what registers call the codes that read and write them. A code that is not in it has the layout of any reply.
+    """
+    operation = frame.command.of_kind("operation")
+    codes = operation.codes if operation is not None else {}
+    # the layout of a code's own name, else that of what it does
+    keys = {c: k for c in codes for k in (kinds.get(c, ""), c) if k in frame.replies}
+    if not keys or not set(frame.replies) - set(keys.values()) <= {"any"}:
+        return None
+    found: dict[int, str] = {}
+    for name, key in keys.items():
+        found.setdefault(codes[name], key)
+    return found
 
 
 class ReplyWriter(FrameWriter):
@@ -126,22 +143,15 @@ class ReplyWriter(FrameWriter):
             return ""
         name = self.name("reply_errors")
         operation = self.frame.command.of_kind("operation")
-        codes = operation.codes if operation is not None else {}
-        kinds = self.sheet.recogniser.kinds
-        # the layout of a code's own name, else that of what it does
-        keys = {c: k for c in codes for k in (kinds.get(c, ""), c) if k in layouts}
-        told = {c: layouts[k] for c, k in keys.items()}
-        if operation is not None and told and set(layouts) - set(keys.values()) <= {"any"}:
+        told = told_apart(self.frame, self.sheet.recogniser.kinds)
+        if operation is not None and told is not None:
             # the operation code decides
             code = bracket(take("sent", operation.bits, self.bits))
             lines = ["uint8_t errors = 0U;", f"switch ((unsigned int){code}) {{"]
-            by_code: dict[int, tuple[str, Layout]] = {}
-            for name_, layout in told.items():
-                by_code.setdefault(codes[name_], (keys[name_], layout))
-            for number_, (key, layout) in by_code.items():
+            for number_, key in told.items():
                 lines += [
                     f"case {count(number_)}:",
-                    *self._errors(key, layout, "errors"),
+                    *self._errors(key, layouts[key], "errors"),
                     "    break;",
                 ]
             lines.append("default:")

@@ -62,9 +62,13 @@ namespace {
 uint16_t number;
 uint16_t first;
 
-void check(bool holds) noexcept
+void next() noexcept
 {
     number++;
+}
+
+void check(bool holds) noexcept
+{
     if ((!holds) && (first == 0U)) {
         first = number;
     }
@@ -75,6 +79,17 @@ T seen(T value) noexcept
 {
     volatile T place = value;
     return place;
+}
+
+[[maybe_unused]] @NAME@::frame_t flipped(@NAME@::frame_t word, @NAME@::frame_t bit) noexcept
+{
+    return static_cast<@NAME@::frame_t>(word ^ bit);
+}
+
+// `error` where this bit is one of those that make it
+[[maybe_unused]] uint8_t wrong(@NAME@::frame_t bit, @NAME@::frame_t bits, uint8_t error) noexcept
+{
+    return ((bit & bits) != 0U) ? error : uint8_t{0U};
 }
 """
 
@@ -328,6 +343,31 @@ class Cpp(Language):
 
     def borrowed(self, name: str) -> str:
         return name
+
+    def lent(self, name: str) -> str:
+        return name
+
+    def let_row(
+        self, home: str, name: str, kind: str, values: Sequence[str], *, mutable: bool = False
+    ) -> str:
+        const = "" if mutable else "const "
+        return f"{const}{home}::table<{kind}, {len(values)}> {name}{self.row(values)};"
+
+    def toggle(self, name: str, at: int, mask: int) -> str:
+        return f"{name}[{at}] = static_cast<uint8_t>({name}[{at}] ^ {self.number(mask, 8)});"
+
+    def flipped(self, word: str, bit: str) -> str:
+        return f"flipped({word}, {bit})"
+
+    def turn(self) -> str:
+        """The next check."""
+        return "next();"
+
+    def each_bit(self, kind: str, lines: Sequence[str]) -> list[str]:
+        """With `bit` each bit of a frame in turn."""
+        step = f"bit = static_cast<{kind}>(bit << 1U)"
+        head = f"for ({kind} bit = seen<{kind}>(1U); bit != 0U; {step}) {{"
+        return [head, *(f"    {line}" for line in lines), "}"]
 
     def self_test(self, name: str, include: str, digest: str, groups: Sequence[Sequence[tuple[str, list[str]]]]) -> list[str]:  # fmt: skip
         lines = SELF_TEST.replace("@INCLUDE@", include).replace("@HASH@", digest).replace("@NAME@", name).split("\n")  # fmt: skip

@@ -6,6 +6,7 @@ from ...chip.bits import deposit, mask_of, spans
 from ...chip.model import Command
 from ...errors import CallError
 from ...frames.words import build, guards_of
+from ..framebase import accesses_of
 from ..names import word
 from ..replies import byte_orders
 from .language import local
@@ -122,17 +123,9 @@ class TypedFrameWriter(TypedReplyWriter):
         return ["", *lang.function("with_counter", params, self.kind, lines, about)]
 
     def accesses(self) -> list[str]:
-        lang, command = self.lang, self.frame.command
-        operation = command.of_kind("operation")
+        lang = self.lang
         lines: list[str] = []
-        for kind in ("read", "write"):
-            carries = command.of_kind("data") is not None
-            if operation is not None and (
-                kind not in operation.codes or (kind == "write" and not carries)
-            ):
-                continue
-            if operation is None and (kind == "write") != carries:
-                continue
+        for kind in accesses_of(self.frame):
             args, params = [], []
             for part in self.free:
                 name = self.names[part.name]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from ...chip.bits import deposit, mask_of
 from ...chip.model import Frame, Layout, Part
 from ...frames.words import guards_of
-from ..framebase import FREE
+from ..framebase import FREE, known_codes
 from ..sheet import Sheet
 from .either import Either
 from .language import fed_groups, local
@@ -127,10 +127,12 @@ class Pieces:
         for test in tests:
             lines += lang.when(test, [f"errors |= {lang.error('fixed')};"])
         for part in layout.parts:
-            known_codes = sorted(set(part.codes.values()))
-            if part.kind == "operation" and not sent and len(known_codes) < 1 << part.width:
+            if part.kind != "operation" or sent:
+                continue
+            given = known_codes(self.sheet.chip, self.sheet.recogniser, self.frame, part)
+            if len(given) < 1 << part.width:
                 code = f"({lang.take('whole', part.bits)})"
-                wrong = " && ".join(f"({code} != {lang.count(c)})" for c in known_codes)
+                wrong = " && ".join(f"({code} != {lang.count(c)})" for c in given)
                 lines += lang.when(wrong, [f"errors |= {lang.error('operation')};"])
         return lines
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from ...chip.model import Layout
 from ...frames.words import guards_of
 from ..names import word
-from ..replies import REJECTIONS, UNSHOWN, counter_of
+from ..replies import REJECTIONS, UNSHOWN, counter_of, told_apart
 from .language import local
 from .pieces import Pieces
 
@@ -80,8 +80,7 @@ class TypedReplyWriter(Pieces):
         """`reply_errors(sent, frame)`: of the reply to whatever was sent."""
         lang, layouts = self.lang, self.frame.replies
         operation = self.frame.command.of_kind("operation")
-        codes = operation.codes if operation is not None else {}
-        told = {k: x for k, x in layouts.items() if k in codes}
+        told = told_apart(self.frame, self.sheet.recogniser.kinds)
         nobody: list[str] = []  # replies to a command to an address that every chip takes
         for part in self.frame.command.parts:
             for address in part.shared:
@@ -90,12 +89,12 @@ class TypedReplyWriter(Pieces):
                     f"{code} == {lang.count(address)}", [f"errors &= {lang.count(0)};"]
                 )
         lines = [lang.let_small("errors", mutable=True)]
-        if operation is not None and told and set(layouts) - set(told) <= {"any"}:
+        if operation is not None and told is not None:
             code = f"({lang.take(lang.widen('sent'), operation.bits)})"
-            for key, layout in told.items():
-                lines += lang.when(f"{code} == {lang.count(codes[key])}", self._judge(key, layout))
+            for given, key in told.items():
+                lines += lang.when(f"{code} == {lang.count(given)}", self._judge(key, layouts[key]))
             if "any" in layouts:
-                others = " && ".join(f"({code} != {lang.count(codes[k])})" for k in told)
+                others = " && ".join(f"({code} != {lang.count(given)})" for given in told)
                 lines += lang.when(others, self._judge("any", layouts["any"]))
         else:
             # several that only the chip's state tells apart: one of them must fit

@@ -57,12 +57,21 @@ struct Seen {
 }
 
 impl Seen {
-    fn check(&mut self, holds: bool) {
+    fn next(&mut self) {
         self.number += 1;
+    }
+
+    fn check(&mut self, holds: bool) {
         if !holds && self.first == 0 {
             self.first = self.number;
         }
     }
+}
+
+// `error` where this bit is one of those that make it
+#[allow(dead_code)]
+fn wrong(bit: @NAME@::Frame, bits: @NAME@::Frame, error: u8) -> u8 {
+    if bit & bits != 0 { error } else { 0 }
 }
 """
 
@@ -321,6 +330,31 @@ pub fn frame_of(format: u8, data: &[u8; BYTES_MOST]) -> Frame {{
 
     def borrowed(self, name: str) -> str:
         return f"&{name}"
+
+    def lent(self, name: str) -> str:
+        return f"&mut {name}"
+
+    def let_row(
+        self, _home: str, name: str, kind: str, values: Sequence[str], *, mutable: bool = False
+    ) -> str:
+        return (
+            f"let {'mut ' if mutable else ''}{name}: [{kind}; {len(values)}] = {self.row(values)};"
+        )
+
+    def toggle(self, name: str, at: int, mask: int) -> str:
+        return f"{name}[{at}] ^= {self.number(mask, 8)};"
+
+    def flipped(self, word: str, bit: str) -> str:
+        return f"{word} ^ {bit}"
+
+    def turn(self) -> str:
+        """The next check."""
+        return "seen.next();"
+
+    def each_bit(self, kind: str, lines: Sequence[str]) -> list[str]:
+        """With `bit` each bit of a frame in turn."""
+        head = [f"let mut bit: {kind} = black_box(1);", "while bit != 0 {"]
+        return [*head, *(f"    {line}" for line in lines), "    bit <<= 1;", "}"]
 
     def self_test(self, name: str, _include: str, digest: str, groups: Sequence[Sequence[tuple[str, list[str]]]]) -> list[str]:  # fmt: skip
         lines = SELF_TEST.replace("@HASH@", digest).replace("@NAME@", name).split("\n")

@@ -288,7 +288,8 @@ def reply_vectors(chip: Chip, frame: Frame, kind: str) -> Iterator[ReplyVector]:
     for sent, word in list(dict.fromkeys(known))[:EXAMPLES]:
         yield ReplyVector(f"reply of {frame.name}: example of the map", sent, word)
     for index, pattern in enumerate(patterns(frame.length)):
-        sent = sound_command(judge, pattern, index)
+        # an echo would else be like what stands beside it
+        sent = sound_command(judge, pattern ^ (1 << frame.length) - 1, index)
         yield ReplyVector(
             f"reply of {frame.name}: pattern {index}", sent, sound_reply(frame, kind, sent, pattern)
         )

@@ -159,6 +159,7 @@ chain:
 EQUIVALENT = {
     r"reg << n\) & 0xFFU\) \^ entry": "eight bits move a register of eight out, whatever the mask",
     r"counted(: Wide)? = .*frame": "the mask of a check bit, which is computed anew afterwards",
+    r"!= 1U?\) && .*!= 2U?\) && .*!= 3U?\b": "of four codes only 0 means nothing: no narrower mask takes it for another",
     r"folded (\^= folded )?>> \d+|\(bits (\^|>>)": "a fold of bits that no parity of this map covers: each bit of each frame was wrong once",
 }
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 
 from ..chip.bits import mask_of
@@ -32,14 +32,25 @@ from .vectors import (
 
 
 class FrameChecks:
-    """The checks of one frame in C; a routine that the header has not is left alone."""
+    """The checks of one frame in C; a routine that the header has not is left alone.
+
+    `sent`, `frame` and `bit` are objects of the file, for parts whose stack holds few words.
+    """
 
     def __init__(self, chip: Chip, frame: Frame, names: Namer, defined: str) -> None:
         self.chip, self.frame, self.names, self.defined = chip, frame, names, defined
-        self.stem = f"{names.lower_prefix}_{word(frame.name).lower()}"
+        self.own = word(frame.name).lower()
+        self.stem = f"{names.lower_prefix}_{self.own}"
         self.kind, self.bits = utype(frame.length), frame.length
         self.helpers: list[str] = []
         self.judge = Judge(chip, frame)
+        self.words = {
+            "sent": f"({self.kind})sent",
+            "frame": f"({self.kind})frame",
+            "bit": f"({self.kind})bit",
+        }
+        self.wrong = {**self.words, "frame": f"({self.kind})(frame ^ bit)"}
+        self.other = {**self.words, "sent": f"({self.kind})(sent ^ bit)"}
 
     def has(self, name: str) -> bool:
         return f" {self.stem}_{name}(" in self.defined
@@ -47,23 +58,20 @@ class FrameChecks:
     def flips(self, judged: Callable[[int], int]) -> str:
         """What is wrong where `bit` alone is."""
         pieces = [
-            f"wrong(bit, {number(mask)}, {code}U)"
+            f"wrong({number(mask)}, {code}U)"
             for code, mask in by_error(storage(self.bits), judged).items()
         ]
         return f"({' | '.join(pieces)})" if len(pieces) > 1 else "".join(pieces) or "0U"
 
-    def seen(self, value: int) -> str:
-        return f"({self.kind})seen({number(value, self.bits)})"
+    def set(self, **values: int) -> list[str]:
+        return [f"{name} = {number(value, self.bits)};" for name, value in values.items()]
 
-    def each_bit(self, declared: Sequence[str], lines: Sequence[str]) -> list[str]:
+    def each_bit(self, lines: Sequence[str]) -> list[str]:
         return [
-            "{",
-            *(f"    {line}" for line in declared),
-            f"    {self.kind} bit = ({self.kind})seen(1U);",
-            "    while (bit != 0U) {",
-            *(f"        {line}" for line in lines),
-            f"        bit = ({self.kind})(bit << 1U);",
-            "    }",
+            "bit = 1U;",
+            f"while ({self.words['bit']} != 0U) {{",
+            *(f"    {line}" for line in lines),
+            "    bit <<= 1U;",
             "}",
         ]
 
@@ -74,78 +82,67 @@ class FrameChecks:
 
     def helper(self, name: str, params: Sequence[str], lines: Sequence[str]) -> str:
         """A function of the self-test alone, which many checks call; its name."""
-        called = f"{word(self.frame.name).lower()}_{name}"
+        called = f"{self.own}_{name}"
         signature = f"static void {called}({', '.join(params)})"
         self.helpers += ["", signature, "{", *(f"    {line}" for line in lines), "}"]
         return called
 
     def commands(self) -> Iterator[Check]:
-        stem, free = self.stem, free_parts(self.frame)
+        stem, free, frame = self.stem, free_parts(self.frame), self.words["frame"]
         params = [f"{utype(p.width)} part_{i}" for i, p in enumerate(free)]
-        args = [f"part_{i}" for i in range(len(free))]
-        if args:
-            args[0] = f"({utype(free[0].width)})seen(part_0)"
-        packed = f"check({stem}_pack({', '.join(args)}) == frame);"
+        packed = f"{stem}_pack({', '.join(f'part_{i}' for i in range(len(free)))})"
         call = self.helper(
             "command",
-            [*params, f"{self.kind} frame", "uint8_t errors"],
-            [packed, f"check({stem}_check(frame) == errors);"],
+            [*params, "uint8_t errors"],
+            [f"check({packed} == {frame});", f"check({stem}_check({frame}) == errors);"],
         )
         for one in frame_vectors(self.chip, self.frame):
             given = [number(v, p.width) for v, p in zip(one.values, free, strict=True)]
-            given += [number(one.word, self.bits), f"{self.judge.command(one.word)}U"]
-            yield one.about, [f"{call}({', '.join(given)});"]
+            given.append(f"{self.judge.command(one.word)}U")
+            yield one.about, [*self.set(frame=one.word), f"{call}({', '.join(given)});"]
         yield from self.accesses()
-        pattern = patterns(self.bits)[2]
-        wrong = f"({self.kind})(frame ^ bit)"
         mask = mask_of(tuple(b for g in guards_of(self.frame.command) for b in g.bits))
         # what is no bit of the frame is cut off as well
         mask |= ((1 << storage(self.bits)) - 1) & ~((1 << self.bits) - 1)
-        for turn, sound in enumerate(sound_commands(self.judge, pattern)):
-            declared = [f"const {self.kind} frame = {self.seen(sound)};"]
+        wrong = self.wrong["frame"]
+        for turn, sound in enumerate(sound_commands(self.judge, patterns(self.bits)[2])):
             errors = self.flips(partial(_of_command, self.judge.command, sound))
             lines = [f"check({stem}_check({wrong}) == {errors});"]
             if not turn and self.has("with_check_bits"):
-                completed = f"{stem}_with_check_bits({wrong}) == frame"
+                completed = f"{stem}_with_check_bits({wrong}) == {frame}"
                 lines.append(f"check(({completed}) == ((bit & {number(mask)}) != 0U));")
-            yield f"{self.frame.name}: one bit wrong, each in turn", self.each_bit(declared, lines)
+            about = f"{self.frame.name}: one bit wrong, each in turn"
+            yield about, [*self.set(frame=sound), *self.each_bit(lines)]
         if self.has("with_counter"):
-            frame = f"{stem}_with_counter((" + f"{self.kind})seen(frame), sent)"
-            call = self.helper(
-                "counter",
-                [f"{self.kind} frame", "uint32_t sent", f"{self.kind} counted"],
-                [f"check({frame} == counted);"],
-            )
             for turn, n in enumerate(COUNTS):
                 sound = sound_command(self.judge, patterns(self.bits)[turn % 2], turn)
                 made = number(counted(self.frame, sound, n), self.bits)
-                yield (
-                    f"{self.frame.name}: counter after {n}",
-                    [f"{call}({number(sound, self.bits)}, 0x{n:X}UL, {made});"],
-                )
+                line = f"check({stem}_with_counter({frame}, 0x{n:X}UL) == {made});"
+                yield f"{self.frame.name}: counter after {n}", [*self.set(frame=sound), line]
         yield from self.bytes()
 
     def bytes(self) -> Iterator[Check]:
         vectors = list(byte_vectors(self.chip.spi, self.frame))
         size = len(vectors[0][1])
-        params = [f"{self.kind} frame", *(f"uint8_t b{i}" for i in range(size))]
-        out = [f"{self.stem}_to_bytes(({self.kind})seen(frame), bytes);"]
-        out += [f"check(bytes[{i}] == b{i});" for i in range(size)]
-        back = [f"check({self.stem}_from_bytes(bytes) == frame);"]
-        row = f"uint8_t bytes[{size}];"
+        params = [f"uint8_t b{i}" for i in range(size)]
+        self.helpers += ["", f"static uint8_t {self.own}_bytes[{size}];"]
+        row, frame = f"{self.own}_bytes", self.words["frame"]
+        out = [f"{self.stem}_to_bytes({frame}, {row});"]
+        out += [f"check({row}[{i}] == b{i});" for i in range(size)]
+        back = [f"check({self.stem}_from_bytes({row}) == {frame});"]
         if all(o == b for _, o, b in vectors):
-            calls = [self.helper("bytes", params, [row, *out, *back])] * 2
+            calls = [self.helper("both_ways", params, [*out, *back])] * 2
         else:
-            put = [f"bytes[{i}] = b{i};" for i in range(size)]
+            put = [f"{row}[{i}] = b{i};" for i in range(size)]
             calls = [
-                self.helper("to_bytes", params, [row, *out]),
-                self.helper("from_bytes", params, [row, *put, *back]),
+                self.helper("as_bytes", params, out),
+                self.helper("of_bytes", params, [*put, *back]),
             ]
         for value, sent, got in vectors:
-            text = number(value, self.bits)
+            about = f"{self.frame.name}: bytes of {number(value, self.bits)}"
             for call, data in dict(zip(calls, (sent, got), strict=True)).items():
-                row = ", ".join(number(b, 8) for b in data)
-                yield f"{self.frame.name}: bytes of {text}", [f"{call}({text}, {row});"]
+                given = ", ".join(number(b, 8) for b in data)
+                yield about, [*self.set(frame=value), f"{call}({given});"]
 
     def accesses(self) -> Iterator[Check]:
         for called, given, made in access_vectors(self.chip, self.frame):
@@ -161,55 +158,50 @@ class FrameChecks:
             return
         own: set[str] = set()
         parts = [(p, self.names.member(p.name, own)) for p in shown_parts(layout)]
-        declared = [f"{stem}_t parts;"] if parts else []
-        target = ", &parts" if parts else ""
-        both = "sent, " if asks(layout) else ""
-        echoes = f" {stem}_echo(" in self.defined
-        data = layout.of_kind("data")
-        answers = data is not None and self.frame.reply_to("read") is layout
-        answers = answers and self.has("reply_data")
-        if answers:
-            declared.append(f"{self.names.lower('word_t')} data = 0U;")
-        params = [f"{self.kind} sent", f"{self.kind} frame"]
-        lines = [*declared, f"frame = ({self.kind})seen(frame);"]
-        lines.append(f"check({stem}_unpack({both}frame{target}) == 0U);")
+        data = layout.of_kind("data") if self.frame.reply_to("read") is layout else None
+        name = self.own if kind == "any" else f"{self.own}_{word(kind).lower()}"
+        calls = {"replied": f"{self.stem}_reply_errors({{sent}}, {{frame}})"}
+        given = ["{sent}"] if asks(layout) else []
+        shown = [f"&{name}_parts"] if parts else []
+        calls["unpacked"] = f"{stem}_unpack({', '.join([*given, '{frame}', *shown])})"
+        if f" {stem}_echo(" in self.defined:
+            calls["echo"] = f"{stem}_echo({{sent}}, {{frame}})"
+        if parts:
+            self.helpers += ["", f"static {stem}_t {name}_parts;"]
+        if data is not None and self.has("reply_data"):
+            calls["read"] = f"{self.stem}_reply_data({{sent}}, {{frame}}, &{name}_data)"
+            self.helpers += ["", f"static {self.names.lower('word_t')} {name}_data;"]
+        lines = [f"check({calls['unpacked'].format(**self.words)} == 0U);"]
+        params = []
         for index, (part, item) in enumerate(parts):
             params.append(f"{'bool' if _flag(part) else utype(part.width)} part_{index}")
-            lines.append(f"check(parts.{item} == part_{index});")
-        if echoes:
-            lines.append(f"check({stem}_echo(sent, frame) == 0U);")
-        lines.append(f"check({self.stem}_reply_errors(sent, frame) == errors);")
-        if answers:
-            lines.append(f"check({self.stem}_reply_data(sent, frame, &data) == 0U);")
-            lines.append(
-                f"check(data == part_{next(i for i, (p, _) in enumerate(parts) if p is data)});"
-            )
-        call = self.helper(
-            "reply" if kind == "any" else f"{word(kind).lower()}_reply",
-            [*params, "uint8_t errors"],
-            lines,
-        )
+            lines.append(f"check({name}_parts.{item} == part_{index});")
+        lines += [
+            f"check({calls[c].format(**self.words)} == 0U);" for c in ("echo", "read") if c in calls
+        ]
+        if "read" in calls:
+            at = next(i for i, (p, _) in enumerate(parts) if p is data)
+            lines.append(f"check({name}_data == part_{at});")
+        lines.append(f"check({calls['replied'].format(**self.words)} == errors);")
+        piece = "reply" if kind == "any" else f"{word(kind).lower()}_reply"
+        call = self.helper(piece, [*params, "uint8_t errors"], lines)
         for one in reply_vectors(self.chip, self.frame, kind):
-            given = [number(one.sent, self.bits), number(one.word, self.bits)]
+            values = []
             for part, _ in parts:
                 value = taken(part, one.word)
                 if _flag(part):
-                    given.append("true" if value == bool(part.active) else "false")
+                    values.append("true" if value == bool(part.active) else "false")
                 else:
-                    given.append(number(value, part.width))
-            given.append(f"{judge.replied(one.sent, one.word)}U")
-            yield one.about, [f"{call}({', '.join(given)});"]
-        yield from self.damaged(kind, stem, declared, echoes=echoes, answers=answers)
+                    values.append(number(value, part.width))
+            values.append(f"{judge.replied(one.sent, one.word)}U")
+            words = self.set(sent=one.sent, frame=one.word)
+            yield one.about, [*words, f"{call}({', '.join(values)});"]
+        yield from self.damaged(kind, calls)
 
-    def damaged(
-        self, kind: str, stem: str, declared: list[str], *, echoes: bool, answers: bool
-    ) -> Iterator[Check]:
+    def damaged(self, kind: str, calls: Mapping[str, str]) -> Iterator[Check]:
         """A sound reply to each operation with one bit wrong; and the same reply to a command of which one bit is another."""
         layout, judge = self.frame.replies[kind], self.judge
-        both = "sent, " if asks(layout) else ""
-        target = ", &parts" if any(d.endswith(" parts;") for d in declared) else ""
         pattern = patterns(self.bits)[2]
-        wrong, other = f"({self.kind})(frame ^ bit)", f"({self.kind})(sent ^ bit)"
 
         def unpacked(s: int, r: int) -> int:
             return judge.unpacked(layout, s, r)
@@ -220,39 +212,22 @@ class FrameChecks:
         def read(s: int, r: int) -> int:
             return judge.unpacked(layout, s, r) | judge.echo(layout, s, r)
 
+        told: dict[str, Callable[[int, int], int]]
+        told = {"replied": judge.replied, "unpacked": unpacked, "echo": echo, "read": read}
         for turn, sent in enumerate(sound_commands(self.judge, pattern)):
             reply = sound_reply(self.frame, kind, sent, pattern)
-            calls: list[tuple[str, Callable[[int, int], int], bool]] = [
-                (f"{self.stem}_reply_errors(sent, frame)", judge.replied, True)
-            ]
-            if not turn:
-                calls.append((f"{stem}_unpack({both}frame{target})", unpacked, bool(both)))
-                if echoes:
-                    calls.append((f"{stem}_echo(sent, frame)", echo, True))
-                if answers:
-                    calls.append(
-                        (f"{self.stem}_reply_data(sent, frame, &data)", read, bool(both or echoes))
-                    )
-            of_frame = [
-                f"check({c.replace('frame', wrong)} == {self.flips(partial(_of_reply, judged, sent, reply))});"
-                for c, judged, _ in calls
-            ]
-            of_sent = [
-                f"check({c.replace('sent', other)} == {self.flips(partial(_of_sent, judged, sent, reply))});"
-                for c, judged, asked in calls
-                if asked
-            ]
             about = f"reply of {self.frame.name}"
-            for text, lines in (
-                (f"{about}: one bit wrong, each in turn", of_frame),
-                (f"{about}: to a command of which one bit is another", of_sent),
+            for text, words, of in (
+                (f"{about}: one bit wrong, each in turn", self.wrong, _of_reply),
+                (f"{about}: to a command of which one bit is another", self.other, _of_sent),
             ):
-                used = [
-                    d for d in declared if any(f"&{d.split()[1].rstrip(';')}" in x for x in lines)
+                lines = [
+                    f"check({call.format(**words)} == {self.flips(partial(of, told[name], sent, reply))});"
+                    for name, call in calls.items()
+                    # what hangs on the reply's layout alone is tried once, and what is not asked of the command never
+                    if name == "replied" or (not turn and (of is _of_reply or "{sent}" in call))
                 ]
-                words = [("sent", sent), ("frame", reply)]
-                used += [f"const {self.kind} {n} = {self.seen(v)};" for n, v in words]
-                yield text, self.each_bit(used, lines)
+                yield text, [*self.set(sent=sent, frame=reply), *self.each_bit(lines)]
 
 
 def _of_command(judged: Callable[[int], int], sound: int, bit: int) -> int:

@@ -25,7 +25,8 @@ from .vectors import Check, field_vector, groups, stream_vectors
 if TYPE_CHECKING:
     from ..stages.load import Stage
 
-SIZE = 24  # lines in a function
+#: lines in a function; of frames of more than 32 bits, which fill a small part's stack
+SIZE, FEW = 24, 6
 
 
 def self_test(
@@ -93,7 +94,8 @@ def self_test(
     if framed:
         lines += WORDS.replace("@", lower).split("\n")
     lines += helpers
-    parts = groups(checks, SIZE)
+    wide = any(f.length > 32 for f in chip.frames.values())
+    parts = groups(checks, FEW if wide else SIZE)
     at = 0
     for index, group in enumerate(parts):
         lines += ["", f"static void part_{index}(void)", "{"]
@@ -117,16 +119,13 @@ static @_word_t look(@_word_t value)
     return place;
 }"""
 WORDS = """
-/* a word that the compiler must not work out beforehand */
-static @_frame_t seen(@_frame_t value)
-{
-    static volatile @_frame_t place;
-    place = value;
-    return place;
-}
+/* a command, a reply or another frame, and one bit of it; volatile: the compiler must not work out beforehand what is asked */
+static volatile @_frame_t sent;
+static volatile @_frame_t frame;
+static @_frame_t bit;
 
 /* `error` where this bit is one of those that make it */
-static uint8_t wrong(@_frame_t bit, @_frame_t bits, uint8_t error)
+static uint8_t wrong(@_frame_t bits, uint8_t error)
 {
     return ((bit & bits) != 0U) ? error : 0U;
 }"""
@@ -144,31 +143,20 @@ def _stream_checks(chip: Chip, frame: Frame, lower: str, chips: int) -> Iterator
     kind = f"{lower}_frame_t"
     for index, one in enumerate(stream_vectors(chip, frame, chips)):
         flags = sum(1 << shape.commands.index(n) for n in one.commands)
-        lines = [f"{kind} frames[{chips}];", f"uint8_t stream[{shape.bytes}];"]
-        lines += [
-            f"frames[{k}] = ({kind})seen({number(w, frame.length)});"
-            for k, w in enumerate(one.words)
-        ]
+        lines = [f"static {kind} frames[{chips}];", f"static uint8_t stream[{shape.bytes}];"]
+        for k, w in enumerate(one.words):
+            lines += [f"frame = {number(w, frame.length)};", f"frames[{k}] = frame;"]
         lines += [f"{lower}_chain_pack(frames, {flags}U, stream);"]
         lines += _same("stream", [number(b, 8) for b in one.out])
         lines += [f"stream[{i}] = {number(b, 8)};" for i, b in enumerate(one.back)]
         lines += [f"check({lower}_chain_unpack(stream, frames));"]
         lines += _same("frames", [number(w, frame.length) for w in one.words])
         for at, bits, mask, _ in shape.reply_headers() if not index else ():
-            lines += [
-                "{",
-                "    uint8_t k;",
-                f"    for (k = 0U; k < {bits}U; k++) {{",
-                f"        const unsigned int place = {at}U + (unsigned int)k;",
-                "        const unsigned int bit = 0x80U >> (place & 7U);",
-                "        stream[place >> 3U] = (uint8_t)(stream[place >> 3U] ^ bit);",
-                f"        check({lower}_chain_unpack(stream, frames) == ((({number(mask)}UL >> ({bits - 1}U - k)) & 1UL) == 0UL));".replace(
-                    "UUL", "UL"
-                ),
-                "        stream[place >> 3U] = (uint8_t)(stream[place >> 3U] ^ bit);",
-                "    }",
-                "}",
-            ]
+            for place in range(at, at + bits):
+                byte = f"stream[{place >> 3}]"
+                toggle = f"{byte} = (uint8_t)({byte} ^ {number(0x80 >> (place & 7), 8)});"
+                no = "!" if mask >> (at + bits - 1 - place) & 1 else ""
+                lines += [toggle, f"check({no}{lower}_chain_unpack(stream, frames));", toggle]
         yield f"stream {index} of the chain", ["{", *(f"    {line}" for line in lines), "}"]
 
 

@@ -14,7 +14,7 @@ from .text import number, storage, utype
 from .vectors import (
     COUNTS,
     Check,
-    Judge,
+    FrameOracle,
     access_vectors,
     by_error,
     byte_vectors,
@@ -43,7 +43,7 @@ class FrameChecks:
         self.stem = f"{names.lower_prefix}_{self.own}"
         self.kind, self.bits = utype(frame.length), frame.length
         self.helpers: list[str] = []
-        self.judge = Judge(chip, frame)
+        self.judge = FrameOracle(chip, frame)
         self.words = {
             "sent": f"({self.kind})sent",
             "frame": f"({self.kind})frame",

@@ -64,7 +64,7 @@ def shown_parts(layout: Layout) -> list[Part]:
 
 
 # --- what is wrong with a word ----------------------------------------------------------------------
-class Judge:
+class FrameOracle:
     """What the routines of a frame must say of a word (FRAME_ERROR bits), by the map."""
 
     def __init__(self, chip: Chip, frame: Frame) -> None:
@@ -182,7 +182,7 @@ def frame_vectors(chip: Chip, frame: Frame) -> Iterator[FrameVector]:
         yield FrameVector(f"{frame.name}: {about}", tuple(taken(p, value) for p in free), value)
 
 
-def sound_command(judge: Judge, pattern: int, turn: int = 0) -> int:
+def sound_command(judge: FrameOracle, pattern: int, turn: int = 0) -> int:
     """A command without a fault whose free values come from a pattern; its operation is the one whose turn it is."""
     frame, values = judge.frame, {}
     for part in free_parts(frame):
@@ -196,7 +196,7 @@ def sound_command(judge: Judge, pattern: int, turn: int = 0) -> int:
     return build(frame.command, values)
 
 
-def sound_commands(judge: Judge, pattern: int) -> list[int]:
+def sound_commands(judge: FrameOracle, pattern: int) -> list[int]:
     """One for each code of the operation."""
     turns = max(map(len, judge.codes.values()), default=1)
     return [sound_command(judge, pattern, turn) for turn in range(turns)]
@@ -273,7 +273,7 @@ class ReplyVector:
 def reply_vectors(chip: Chip, frame: Frame, kind: str) -> Iterator[ReplyVector]:
     """Examples of the map first, then every pattern; all of them sound."""
     layout = frame.replies[kind]
-    judge = Judge(chip, frame)
+    judge = FrameOracle(chip, frame)
     known = [
         (k.command, k.reply)
         for k in chip.known_frames

@@ -19,7 +19,7 @@ from ..text import storage
 from ..vectors import (
     COUNTS,
     Check,
-    Judge,
+    FrameOracle,
     access_vectors,
     by_error,
     byte_vectors,
@@ -95,7 +95,7 @@ class _Frames:
 
     def __init__(self, lang: Either, chip: Chip, frame: Frame, name: str, path: str) -> None:
         self.lang, self.chip, self.frame, self.place = lang, chip, frame, path
-        self.name, self.judge = name, Judge(chip, frame)
+        self.name, self.judge = name, FrameOracle(chip, frame)
         self.longest = max(f.length for f in chip.frames.values())
         self.kind = lang.path(name, lang.type_name("frame"))
 

@@ -181,7 +181,7 @@ class FrameChecks:
         ]
         if "read" in calls:
             at = next(i for i, (p, _) in enumerate(parts) if p is data)
-            lines.append(f"check({name}_data == part_{at});")
+            lines.append(f"check({name}_data == ({self.names.lower('word_t')})part_{at});")
         lines.append(f"check({calls['replied'].format(**self.words)} == errors);")
         piece = "reply" if kind == "any" else f"{word(kind).lower()}_reply"
         call = self.helper(piece, [*params, "uint8_t errors"], lines)

@@ -232,7 +232,10 @@ class _Frames:
             errors = lang.count(judge.replied(one.sent, one.word))
             lines.append(holds(f"{self.call('reply_errors', 'sent', 'frame')} == {errors}"))
             if data is not None:
-                shown = lang.number(taken(data, one.word), data.width)
+                # what carries more than the widest register is cut to that
+                widest = storage(max(r.width for r in self.chip.registers.values()))
+                value = taken(data, one.word) & (1 << widest) - 1
+                shown = lang.number(value, min(data.width, widest))
                 lines.append(holds(f"{self.call('read_data', 'frame')} == {shown}"))
             yield one.about, lines
 

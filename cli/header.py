@@ -56,7 +56,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--chain",
         type=int,
         metavar="N",
-        default=0,
         help="N chips of this map in a daisy chain (a stage says so itself)",
     )
     parser.add_argument(
@@ -129,7 +128,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
         raise CallError("--source needs -o FILE.h, the header that it includes")
     if args.self_test and args.output == "-":
         raise CallError("--self-test needs -o FILE.h, the header that it includes")
-    if args.chain < 0 or args.chain > 64:
+    if args.chain is not None and not 1 <= args.chain <= 64:
         raise CallError(f"a chain of {args.chain} chips", "1 to 64")
     for option, instead in (
         ("source", "nothing: all is in the one text"),
@@ -297,16 +296,26 @@ def load(name: str) -> Stage | Chip:
 
 
 def options_of(args: argparse.Namespace) -> Options:
-    only = [n.strip() for text in args.only for n in text.split(",") if n.strip()]
-    without = [n.strip() for text in args.without for n in text.split(",") if n.strip()]
+    only, without = _listed(args.only, "--only"), _listed(args.without, "--without")
     return Options(
         prefix=args.prefix,
         sections=select(only, without) if only or without else None,
         split=bool(args.source),
         include=Path(args.output).name if args.source else "",
         crc=args.crc,
-        chain=args.chain,
+        chain=args.chain or 0,
     )
+
+
+def _listed(texts: Sequence[str], option: str) -> list[str]:
+    """The sections that an option names; it names one at least, however often it is given. Raises CallError."""
+    found: list[str] = []
+    for text in texts:
+        names = [n.strip() for n in text.split(",")]
+        if not all(names):
+            raise CallError(f"{option} {text[:40]!r} names no section", ", ".join(SECTIONS))
+        found += names
+    return found
 
 
 def _check(

@@ -102,7 +102,8 @@ class Namer:
     """Hands out identifiers and watches for clashes.
 
     `clashes` are the identifiers that an earlier pass saw wanted twice; in this pass everything
-    that came from a map and wants one of them gets its tail. `notes` tells what was changed.
+    that came from a map and wants one of them gets its tail. `notes` tells what was changed, `spellings` those
+    of them that tell how something is called in C.
     """
 
     def __init__(self, prefix: str, clashes: frozenset[str] = frozenset()) -> None:
@@ -111,6 +112,7 @@ class Namer:
         self.lower_prefix = prefix.lower()
         self.clashes = clashes
         self.notes: list[str] = []
+        self.spellings: set[str] = set()
         self._owner: dict[str, str] = {}
         self._wanted_twice: set[str] = set()
 
@@ -139,17 +141,21 @@ class Namer:
         """A structure member or parameter, unique within `taken`, which it joins."""
         name = member(text)
         if name.rstrip("_") != text.lower():
-            self.note(f"part '{text}' is called {name}")
+            self.note(f"part '{text}' is called {name}", spelling=True)
         unique, index = name, 2
         while unique in taken:
             unique, index = f"{name}_{index}", index + 1
         if unique != name:
-            self.note(f"part '{text}' is called {unique}, because {name} is another one")
+            self.note(
+                f"part '{text}' is called {unique}, because {name} is another one", spelling=True
+            )
         taken.add(unique)
         return unique
 
-    def note(self, text: str) -> None:
+    def note(self, text: str, *, spelling: bool = False) -> None:
         text = comment(text)
+        if spelling:
+            self.spellings.add(text)
         if text not in self.notes:
             self.notes.append(text)
 
@@ -162,11 +168,14 @@ class Namer:
             return name
         if of and wanted in self.clashes:
             name = f"{wanted[: LONGEST - 9]}_{_tail(of)}"
-            self.note(f"{of} is called {name}, because {wanted} would be several things")
+            self.note(
+                f"{of} is called {name}, because {wanted} would be several things", spelling=True
+            )
         elif len(name) > LONGEST:
             name = f"{wanted[: LONGEST - 9]}_{_tail(wanted)}"
             self.note(
-                f"{of or wanted} is called {name}, because {wanted} is longer than {LONGEST} characters"
+                f"{of or wanted} is called {name}, because {wanted} is longer than {LONGEST} characters",
+                spelling=True,
             )
         return name
 

@@ -47,7 +47,7 @@ def field_options(
                 *stem, piece, of=f"option {entry.name or piece} ({entry.code}) of {ref}"
             )
             if entry.name and word(entry.name, keep_case=True) != entry.name.replace(".", "_"):
-                sheet.names.note(f"option '{entry.name}' of {ref} is called {name}")
+                sheet.names.note(f"option '{entry.name}' of {ref} is called {name}", spelling=True)
             note = _entry_note(sheet, entry, meaning)
             if len(entries) > 1:
                 note = "; ".join(p for p in (note, f"the same: {_ranges(entries[1:])}") if p)

@@ -70,7 +70,9 @@ def _definitions(sheet: Sheet) -> None:
     for register in sheet.chip.registers.values():
         for name in (register.name, *(f.name for f in register.fields)):
             if word(name) != name.upper():
-                sheet.names.note(f"'{name}' of {register.name} is spelt {word(name)}")
+                sheet.names.note(
+                    f"'{name}' of {register.name} is spelt {word(name)}", spelling=True
+                )
         sheet.lines("", *block(_about(register)))
         rows: list[Row] = []
         if sheet.has("resets"):

@@ -20,6 +20,7 @@ from regmap.behaviour.settings import bring_up_sequence
 from regmap.cheader import SECTIONS, Options, content_hash, depfile, generate, select
 from regmap.cheader.chosen import whole
 from regmap.cheader.faults import causes_first, clearing
+from regmap.cheader.languages import generate_in
 from regmap.cheader.steps import setting_text
 from regmap.chip.model import Access, Field, Register
 from regmap.errors import CallError
@@ -525,3 +526,27 @@ registers:
     made = generate(load_stage(tmp_path / "s.yaml"))
     assert "{0x0295U, " in made.header
     assert any("KEPT: bits 0xF0 must stay as they are, but cannot be read" in n for n in made.notes)
+
+
+def test_notes_in_other_languages_name_what_stands_there() -> None:
+    """Options that one name would mean, words of the language, parts: each note's name is an identifier of that very text."""
+    text = Path(CHIP.files[-1]).read_text("utf-8")
+    row = "options: {0: one_input, 1: reserved, 2: six_input, 3: three_input}"
+    chip, problems = read_map(
+        "m.yaml", text=text.replace(row, "options: {0: A+B, 1: A-B, 2: A/B, 3: default}")
+    )
+    assert chip is not None, problems
+    told = {}
+    for language, made in (
+        ("c", generate(chip, Options(prefix="gd"))),
+        ("cpp", generate_in("cpp", chip, Options(prefix="gd"))),
+        ("rust", generate_in("rust", chip, Options(prefix="gd"))),
+    ):
+        code = re.sub(r"/\*.*?\*/|//[^\n]*", "", made.header, flags=re.DOTALL)
+        words = set(re.findall(r"\w+", code))
+        told[language] = [m[1] for n in made.notes if (m := re.search(r" is called (\w+)", n))]
+        assert told[language]
+        assert [w for w in told[language] if w not in words] == [], language
+    assert {"a_b", "a_b_code_1", "a_b_code_2", "default_"} <= set(told["cpp"])
+    assert {"A_B", "A_B_CODE_1", "A_B_CODE_2"} <= set(told["rust"])
+    assert not [w for w in told["cpp"] + told["rust"] if w.startswith("GD_")]

@@ -238,8 +238,12 @@ class Cpp(Language):
         lines = [f"enum class option : {self.uint(bits)} {{"]
         for name, code, note in rows:
             lines += self.remark(note, "    ") if note else []
-            lines.append(f"    {spelt(name)} = {code}U,")
+            lines.append(f"    {name} = {code}U,")
         return [*lines, "};"]
+
+    def option_name(self, name: str) -> str:
+        """Values keep the case of their unit, names are lower case."""
+        return name if name[0] == "v" and name[1:2].isdigit() else local(name, set())
 
     def set_option(self, whole: str, small: str) -> list[str]:
         return self.function(
@@ -418,8 +422,3 @@ struct coded {{
 """.split("\n")
             + _HELPERS.split("\n")
         )
-
-
-def spelt(name: str) -> str:
-    """An option as an enumerator: values keep the case of their unit, names are lower case."""
-    return name if name[0] == "v" and name[1:2].isdigit() else local(name, set())

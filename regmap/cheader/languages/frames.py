@@ -9,7 +9,7 @@ from ...frames.words import build, guards_of
 from ..framebase import accesses_of
 from ..names import word
 from ..replies import byte_orders
-from .language import local
+from .language import named
 from .module import FrameModule
 from .replies import TypedReplyWriter
 
@@ -148,7 +148,7 @@ class TypedFrameWriter(TypedReplyWriter):
         for command in self.sheet.chip.commands.values():
             if not self._fits(command):
                 continue
-            name = local(command.name, taken)
+            name = named(self.sheet, f"command {command.name}", command.name, taken)
             data = self.frame.command.of_kind("data") if command.takes_data else None
             if data is None:
                 base = build(self.frame.command, command.parts)

@@ -22,7 +22,7 @@ from .chosen import write_chosen
 from .cpp import Cpp
 from .either import Either
 from .frames import TypedFrameWriter
-from .language import local
+from .language import named
 from .modes import write_modes
 from .module import FrameModule
 from .monitors import write_monitors
@@ -77,7 +77,8 @@ def written_in(
     made = Generated(
         header="\n".join(_whole(sheet, lang, digest, others)) + "\n",
         source=None,
-        notes=tuple(sheet.names.notes),
+        # what something is called in C stands in no other text
+        notes=tuple(n for n in sheet.names.notes if n not in sheet.names.spellings),
         files=files_of(source, others),
         prefix=sheet.names.lower_prefix,
         hash=digest,
@@ -121,7 +122,9 @@ def _whole(sheet: Sheet, lang: Either, digest: str, others: Sequence[Stage]) -> 
         lines: list[str] = []
         taken: set[str] = set()
         for index, frame in enumerate(chip.frames.values()):
-            writer = TypedFrameWriter(sheet, lang, frame, index, local(frame.name, taken))
+            writer = TypedFrameWriter(
+                sheet, lang, frame, index, named(sheet, f"frame {frame.name}", frame.name, taken)
+            )
             text, module = writer.write()
             modules.append(module)
             lines += ["", *text]

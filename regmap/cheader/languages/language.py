@@ -260,6 +260,14 @@ def local(text: str, taken: set[str]) -> str:
     return unique
 
 
+def named(sheet: Sheet, of: str, text: str, taken: set[str]) -> str:
+    """As `local`; a note says so where it is not the map's own word. `of` is what the name is of."""
+    name = local(text, taken)
+    if name != text.lower():
+        sheet.names.note(f"{of} is called {name}")
+    return name
+
+
 def table_names(plans: Iterable[str]) -> dict[str, str]:
     """What each table of steps is called, in lower case."""
     taken: set[str] = set()

@@ -8,7 +8,7 @@ from ...frames.words import guards_of
 from ..framebase import FREE, known_codes
 from ..sheet import Sheet
 from .either import Either
-from .language import fed_groups, local
+from .language import fed_groups, named
 
 #: what can be wrong with a frame; the numbers are those of the C header
 ERRORS = (
@@ -34,7 +34,9 @@ class Pieces:
         self.bits = max(f.length for f in sheet.chip.frames.values())
         self.free = [p for p in frame.command.parts if p.kind in FREE]
         taken = set(OWN)
-        self.names = {p.name: local(p.name, taken) for p in self.free}
+        self.names = {
+            p.name: named(sheet, f"part {p.name} of {frame.name}", p.name, taken) for p in self.free
+        }
         self.counters = [p for p in frame.command.parts if p.kind == "counter"]
         self.path = name
 

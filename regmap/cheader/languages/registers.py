@@ -10,7 +10,7 @@ from ..framebase import word_bits
 from ..options import band_text, option_word
 from ..sheet import Sheet
 from .either import Either
-from .language import local
+from .language import local, named
 from .scales import write_conversions
 
 #: names of constants and functions, which no field's module may have
@@ -31,7 +31,7 @@ def write_registers(sheet: Sheet, lang: Either) -> list[str]:
     taken: set[str] = set()
     lines: list[str] = []
     for register in chip.registers.values():
-        name = local(register.name, taken)
+        name = named(sheet, f"register {register.name}", register.name, taken)
         about = f"{register.name}: address 0x{register.address:X}"
         about += f", page {register.page}" if register.page is not None else ""
         about += f", {register.width} bits. {register.summary}"
@@ -40,7 +40,7 @@ def write_registers(sheet: Sheet, lang: Either) -> list[str]:
     if chip.joined:
         taken, lines = set(), []
         for item in chip.joined.values():
-            name = local(item.name, taken)
+            name = named(sheet, item.name, item.name, taken)
             fields = ", ".join(f"{r}.{n}" for r, n in item.fields)
             about = f"{item.name}: {fields}, the first most significant. {item.summary}"
             lines += ["", *lang.module(name, _joined(sheet, lang, item), about)]
@@ -71,7 +71,7 @@ def _register(sheet: Sheet, lang: Either, register: Register) -> list[str]:
             about += f", {ACCESS[field.access].partition(':')[0]}"
         about += f". {field.summary}" if field.summary else ""
         body = _field(sheet, lang, register, field)
-        names.append(local(field.name, taken))
+        names.append(named(sheet, field.ref, field.name, taken))
         lines += ["", *lang.module(names[-1], body, about)]
     if sheet.has("asserts"):
         lines += _asserts(lang, register, names)
@@ -117,7 +117,7 @@ def _field(sheet: Sheet, lang: Either, register: Register, field: Field) -> list
     if low_end(field.bits) >= 0:
         lines += lang.const("shift", lang.uint(8), lang.count(low_end(field.bits)))
     lines += lang.const("width", lang.uint(8), lang.count(field.width))
-    options = _options(sheet, field)
+    options = _options(sheet, lang, field)
     if sheet.has("options") and options:
         lines += lang.options(options, field.width)
     word = lang.let("whole", lang.widen("word"))
@@ -151,18 +151,21 @@ def _field(sheet: Sheet, lang: Either, register: Register, field: Field) -> list
     return lines
 
 
-def _options(sheet: Sheet, item: Field | Joined) -> list[tuple[str, int, str]]:
-    """(name, code, remark) of each option, names unique."""
+def _options(sheet: Sheet, lang: Either, item: Field | Joined) -> list[tuple[str, int, str]]:
+    """(name, code, remark) of each option, names unique in this language."""
     rows: dict[str, tuple[str, int, str]] = {}
     for meaning in item.meanings:
         for entry in meaning.entries.values():
             name = option_word(entry)
-            name = f"v{name}" if name[0].isdigit() else name
+            name = lang.option_name(f"v{name}" if name[0].isdigit() else name)
             found = rows.get(name)
             if found is not None and found[1] == entry.code:
                 continue
             if found is not None:
-                name = f"{name}_code_{entry.code}"
+                name = lang.option_name(f"{name}_code_{entry.code}")
+            if entry.name and name.lower() != entry.name.lower().replace(".", "_"):
+                ref = item.ref if isinstance(item, Field) else item.name
+                sheet.names.note(f"option '{entry.name}' of {ref} is called {name}")
             notes = [entry.text]
             if entry.band is not None and sheet.has("values"):
                 notes.insert(0, band_text(entry.band))
@@ -175,7 +178,7 @@ def _options(sheet: Sheet, item: Field | Joined) -> list[tuple[str, int, str]]:
 def _joined(sheet: Sheet, lang: Either, item: Joined) -> list[str]:
     chip = sheet.chip
     lines = lang.const("width", lang.uint(8), lang.count(item.width))
-    options = _options(sheet, item)
+    options = _options(sheet, lang, item)
     if sheet.has("options") and options:
         lines += lang.options(options, item.width)
     at, taken = item.width, {"value", "word", "code"}

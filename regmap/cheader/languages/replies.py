@@ -6,7 +6,7 @@ from ...chip.model import Layout
 from ...frames.words import guards_of
 from ..names import word
 from ..replies import REJECTIONS, UNSHOWN, counter_of, told_apart
-from .language import local
+from .language import local, named
 from .pieces import Pieces
 
 
@@ -30,7 +30,12 @@ class TypedReplyWriter(Pieces):
             taken = {"errors"}
             members, values = [], []
             for part in parts:
-                item = local(part.name, taken)
+                item = named(
+                    self.sheet,
+                    f"part {part.name} of the reply of {self.frame.name}",
+                    part.name,
+                    taken,
+                )
                 flag = part.kind == "status" and part.width == 1
                 about = part.summary or {"data": "the register's word", "echo": f"repeats {part.of}"}.get(part.kind, "")  # fmt: skip
                 members.append((item, lang.flag() if flag else lang.uint(part.width), about))

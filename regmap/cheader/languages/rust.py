@@ -220,8 +220,12 @@ class Rust(Language):
         lines = ["pub mod option {"]
         for name, code, note in rows:
             lines += self.remark(note, "    ") if note else []
-            lines.append(f"    pub const {name.upper() if name[0] != 'v' or not name[1:2].isdigit() else name}: {self.uint(bits)} = {code};")  # fmt: skip
+            lines.append(f"    pub const {name}: {self.uint(bits)} = {code};")
         return [*lines, "}"]
+
+    def option_name(self, name: str) -> str:
+        """Values keep the case of their unit, names are upper case."""
+        return name if name[0] == "v" and name[1:2].isdigit() else name.upper()
 
     def set_option(self, _whole: str, _small: str) -> list[str]:
         return []

@@ -14,7 +14,7 @@ from ..routines import watch_times
 from ..sheet import Sheet, Steps
 from ..steps import STEP_KINDS, step_values
 from .either import Either
-from .language import local, table_names
+from .language import local, named, table_names
 from .module import FrameModule
 
 
@@ -191,7 +191,7 @@ def write_faults(sheet: Sheet, lang: Either) -> list[str]:
     ids: list[str] = []
     taken: set[str] = set()
     for fault in faults:
-        ids += lang.const(local(fault.name, taken), lang.uint(16), lang.count(order[fault.name]), fault.title)  # fmt: skip
+        ids += lang.const(named(sheet, f"fault {fault.name}", fault.name, taken), lang.uint(16), lang.count(order[fault.name]), fault.title)  # fmt: skip
     lines += ["", *lang.module("fault_id", ids, "Index of each fault in `faults`.")]
     for name, items, about in (
         ("fault_causes", causes, "Causes of all faults, the most likely first."),

@@ -119,7 +119,7 @@ static @_word_t look(@_word_t value)
     return place;
 }"""
 WORDS = """
-/* a command, a reply or another frame, and one bit of it; volatile: the compiler must not work out beforehand what is asked */
+/* a command, a reply or another frame, and one bit of it; volatile, so that no compiler works it out beforehand */
 static volatile @_frame_t sent;
 static volatile @_frame_t frame;
 static @_frame_t bit;

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -55,6 +56,19 @@ def lines(path: Path) -> int:
     return len(path.read_text().splitlines()) if path.exists() else 0
 
 
+def recovers(folder: Path, firmware: Path, outputs: list[str], build: Callable[[], int]) -> None:
+    """Each output deleted in turn, then all of them: the next build makes it again, and the same program."""
+    said = subprocess.run([firmware], capture_output=True, check=True).stdout
+    for gone in [*([name] for name in outputs), outputs]:
+        for name in gone:
+            (folder / name).unlink(missing_ok=True)
+        assert build() == 0, gone
+        there = [n for n in outputs if n.endswith((".h", ".c"))]
+        assert [n for n in there if (folder / n).is_file()] == there, gone
+        assert subprocess.run([firmware], capture_output=True, check=True).stdout == said
+    assert build() == 0
+
+
 def test_make(project: Path, need_tool: Callable[[str], str]) -> None:
     make = need_tool("make")
     for name in ("Makefile", "main.c"):
@@ -66,7 +80,12 @@ def test_make(project: Path, need_tool: Callable[[str], str]) -> None:
         )
 
     def counts() -> tuple[int, int]:
-        return lines(project / "generated.log"), lines(project / "compiled.log")
+        return lines(project / "generated.log"), compiled()
+
+    def compiled() -> int:
+        """How often the program was compiled; of the tables' own source there is one line more each time."""
+        log = project / "compiled.log"
+        return log.read_text().count("main.o") if log.exists() else 0
 
     first = build()
     assert first.returncode == 0, first.stderr
@@ -94,6 +113,15 @@ def test_make(project: Path, need_tool: Callable[[str], str]) -> None:
     assert "TIMING.FILTER" in stale.stdout
     assert build().returncode == 0
     assert counts() == (5, 4)
+    recovers(
+        project,
+        project / "firmware",
+        ["drive.h", "drive.c", "drive.d", "drive.stamp"],
+        lambda: build().returncode,
+    )
+    before = counts()
+    assert build().returncode == 0
+    assert counts() == before
 
 
 @pytest.mark.parametrize("generator", ["Ninja", "Unix Makefiles"])
@@ -132,6 +160,16 @@ def test_cmake(generator: str, project: Path, need_tool: Callable[[str], str]) -
     assert (generated, linked) == (1, 1)
     assert other != said
     assert again() == (other, 0, 0)
+    made = ["drive.h", "drive.c", "drive.stamp"]
+    recovers(
+        stamp.parent,
+        firmware,
+        made,
+        lambda: (
+            subprocess.run([cmake, "--build", build], capture_output=True, check=False).returncode
+        ),
+    )
+    assert again() == (other, 0, 0)
 
 
 def test_ninja(project: Path, need_tool: Callable[[str], str]) -> None:
@@ -158,6 +196,12 @@ def test_ninja(project: Path, need_tool: Callable[[str], str]) -> None:
     assert again() == (1, 1)
     later(project / "stage.yaml")
     assert again() == (0, 0)
+    recovers(
+        project,
+        project / "firmware",
+        ["drive.h", "drive.c"],
+        lambda: subprocess.run([ninja], cwd=project, capture_output=True, check=False).returncode,
+    )
     said = subprocess.run([ninja, "-n"], cwd=project, capture_output=True, text=True).stdout
     assert "no work to do" in said
 
@@ -190,6 +234,14 @@ def test_a_system_with_the_target_app(project: Path, need_tool: Callable[[str], 
     other, linked = again()
     assert linked == 1
     assert other != first
+    recovers(
+        build / "generated",
+        firmware,
+        ["drive.h", "drive.c", "drive.stamp"],
+        lambda: (
+            subprocess.run([cmake, "--build", build], capture_output=True, check=False).returncode
+        ),
+    )
 
 
 def test_the_readme_names_every_recipe() -> None:
@@ -200,4 +252,10 @@ def test_the_readme_names_every_recipe() -> None:
     assert len(recipes) == 4
     for path in recipes:
         assert f"]({path.parent.name}/{path.name})" in text
-        assert " --depfile " in path.read_text("utf-8")
+        recipe = re.sub(r"\s+", " ", path.read_text("utf-8"))
+        # the very line, with the names of files as each build writes them
+        assert re.search(r" header \S+ --prefix gd -o \S+ --source \S+ --depfile \S+", recipe), path
+    assert (
+        "gateword header stage.yaml --prefix gd -o drive.h --source drive.c --depfile drive.d\n"
+        in text
+    )

@@ -13,10 +13,10 @@ from ..cautions import CAUTION
 from ..chip.model import Chip
 from ..digest import hashed
 from ..errors import CallError, closest
-from ..stages.identity import identity
+from ..stages.identity import identity, settings_digest
 from .faults import write_faults
 from .frames import FrameNames, frame_type, word_type, write_frames
-from .names import Namer, check_prefix, default_prefix
+from .names import Namer, check_prefix, default_prefix, word
 from .registers import write_registers
 from .scales import write_scales
 from .shadow import write_shadow
@@ -115,22 +115,22 @@ def content_hash(
     others: Sequence[Stage] = (),
     variants: Sequence[Stage] = (),
 ) -> str:
-    """SHA-256 over map, stages, tool version and options: equal if and only if the output is meant to be."""
+    """SHA-256 over map, stages, tool version and options: equal if and only if the output is meant to be, but for the names
+    of files that stand in it."""
     chip = source if isinstance(source, Chip) else source.chip
     pieces = [
         options.version or __version__,
-        chip.digest or repr(chip),
-        "" if isinstance(source, Chip) else source.digest,
+        chip.content or chip.digest or repr(chip),
+        "" if isinstance(source, Chip) else source.content,
         prefix,
         ",".join(options.sections or tuple(SECTIONS)),
         str(options.split),
-        options.include,
         options.crc,
         *_derived(options),
         *([str(options.chain)] if options.chain else []),
         *(text for d in options.of_variants for text in _derived(d)),
-        *(s.digest for s in others),
-        *(f"variant {s.digest}" for s in variants),
+        *(s.content for s in others),
+        *(f"variant {s.content}" for s in variants),
     ]
     return hashed("\0".join(pieces))
 
@@ -293,6 +293,7 @@ def _assemble(sheet: Sheet, digest: str) -> str:
         "",
         f"#define {macro}HASH {short}",
         f"#define {macro}HASH_TEXT {string(digest[:16])}",
+        *_settings(sheet),
         "",
         *_flash(macro),
         "",
@@ -305,6 +306,28 @@ def _assemble(sheet: Sheet, digest: str) -> str:
         lines += _asserts(sheet)
     lines += ["", "#ifdef __cplusplus", "}", "#endif", "", f"#endif /* {guard} */", ""]
     return "\n".join(lines)
+
+
+def _settings(sheet: Sheet) -> Iterable[str]:
+    """What each stage sets, alone: equal as long as the chip holds the same, whatever its documents say beside."""
+    for place, stage in settled(sheet):
+        found = settings_digest(stage)
+        name = sheet.names.macro(
+            place, "SETTINGS_HASH", of=f"hash of the settings of {place or stage.name}"
+        )
+        yield f"#define {name} 0x{found[:8].upper()}U"
+        yield f"#define {name}_TEXT {string(found[:16])}"
+
+
+def settled(sheet: Sheet) -> Iterable[tuple[str, Stage]]:
+    """Each stage whose tables stand here, with what stands ahead of its names: nothing for the first."""
+    if sheet.stage is not None:
+        yield "", sheet.stage
+    for stage in sheet.stages:
+        if stage is not sheet.stage and stage.name not in {v.stage.name for v in sheet.variants}:
+            yield f"P{stage.position}", stage
+    for variant in sheet.variants[1:]:
+        yield word(variant.stage.name), variant.stage
 
 
 def _flash(macro: str) -> list[str]:

@@ -51,6 +51,7 @@ def line_of(
         found = _following(where, current, root, chain, reader, what)
         if found is None:
             return trees
+        sources.names_document(where)
         current, current_text = found, None
 
 

@@ -53,6 +53,8 @@ class Source:
         self.path = path
         self.text = text
         self.node = node
+        #: scalars that name another document, which is read, by identity
+        self.names: set[int] = set()
 
     @cached_property
     def lines(self) -> list[str]:
@@ -62,13 +64,21 @@ class Source:
     @property
     def digest(self) -> str:
         """SHA-256 of what the document says, in hex: comments, blanks and line ends do not count."""
+        return self._digest(set())
+
+    @property
+    def content(self) -> str:
+        """As `digest`, where what the documents that it names are called does not count either: theirs stand beside it."""
+        return self._digest(self.names)
+
+    def _digest(self, names: set[int]) -> str:
         pieces: list[str] = []
         waiting = [self.node]
         while waiting:
             node = waiting.pop()
             kind = type(node)  # ten thousand nodes: classes are compared, not inherited from
             if kind is ScalarNode:
-                pieces.append(node.value)
+                pieces.append("\3" if id(node) in names else node.value)
             elif kind is MappingNode:
                 pieces.append(f"\1{len(node.value)}")
                 for key, value in node.value:
@@ -87,6 +97,17 @@ class Sources:
 
     def add(self, source: Source) -> None:
         self.by_name[source.name] = source
+
+    def names_document(self, node: Node) -> None:
+        """This scalar of one of the files names another document, which is read."""
+        source = self.by_name.get(node.start_mark.name)
+        if source is not None:
+            source.names.add(id(node))
+
+    @property
+    def content(self) -> str:
+        """One digest of all: of what they say, whatever they are called."""
+        return hashed("".join(s.content for s in self.by_name.values()))
 
     def place(self, node: Node | None, *, whole: bool = False) -> Place:
         """The place of a node: its first line; the span is the scalar's or the key's length."""

@@ -211,6 +211,7 @@ def _build(rec: Rec, reader: Reader, sources: Sources) -> Chip:
         page_select=rec.get("page_select", ""),
         files=tuple(str(s.path) for s in sources.by_name.values()),
         digest=hashed("".join(s.digest for s in sources.by_name.values())),
+        content=sources.content if len(sources.by_name) > 1 else "",
     )
     _check_shared_names(rec, reader)
     extras = Extras(chip, reader)

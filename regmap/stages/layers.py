@@ -204,6 +204,7 @@ def _part(
         return None
     source = compose_file(file, None)
     sources.add(source)
+    sources.names_document(named)
     found = value_of(_nested(source.node), group)
     if value_of(source.node, "gateword_part") is None or not isinstance(found, MappingNode):
         reader.complain(

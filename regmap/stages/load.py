@@ -107,6 +107,8 @@ class Stage:
     map_name: str = ""
     files: tuple[str, ...] = ()
     digest: str = ""
+    #: as `digest`, but for what the files of its documents are called
+    content: str = ""
     doubts: tuple[Problem, ...] = ()
     #: of a mode: its name, what it is for, and how it is entered
     mode: str = ""
@@ -265,6 +267,7 @@ def _in_order(problems: list[Problem], sources: Sources) -> list[Problem]:
 
 def _chip(name: str, path: Path, node: Node, reader: Reader) -> tuple[Chip | None, list[Problem]]:
     home = reader.sources.by_name[node.start_mark.name].path or path
+    reader.sources.names_document(node)
     beside = named_file(home.parent, name)
     if beside is None:
         expected = "a map beside this stage, or a bundled name"
@@ -328,6 +331,9 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
             "".join(
                 [*(s.digest for s in sources.by_name.values()), *(c.digest for c in (chip, *chain))]
             )
+        ),
+        content=hashed(
+            "".join([sources.content, *(c.content or c.digest for c in (chip, *chain))])
         ),
     )
     if not reader.errors:

@@ -60,7 +60,7 @@ def test_hash_follows_map_stage_version_and_options() -> None:
     options = Options(prefix="gd")
     base = content_hash(STAGE, options, "gd")
     others = {
-        content_hash(replace(STAGE, digest="x"), options, "gd"),
+        content_hash(replace(STAGE, content="x"), options, "gd"),
         content_hash(replace(STAGE, chip=replace(CHIP, digest="x")), options, "gd"),
         content_hash(CHIP, options, "gd"),
         content_hash(STAGE, options, "other"),
@@ -432,6 +432,9 @@ def test_no_name_of_a_file_stands_in_header_or_source(tmp_path: Path) -> None:
     for text in (moved.header, str(moved.source)):
         for name in ("moved_stage", "copied_map", ".yaml", str(tmp_path)):
             assert name not in text
+    # the hash of the documents is that of what they say, in whatever files
+    assert moved.hash == generate(STAGE, options).hash
+    assert moved.hash == generate(STAGE, replace(options, include="another.h")).hash
     # settings alone have a hash of their own, beside those of map and stage
     told = generate(STAGE, options).header
     [ours] = re.findall(r"settings\s+(?:\* )?(\w{16})", moved.header.replace("\n *", "\n"))
@@ -550,3 +553,56 @@ def test_notes_in_other_languages_name_what_stands_there() -> None:
     assert {"a_b", "a_b_code_1", "a_b_code_2", "default_"} <= set(told["cpp"])
     assert {"A_B", "A_B_CODE_1", "A_B_CODE_2"} <= set(told["rust"])
     assert not [w for w in told["cpp"] + told["rust"] if w.startswith("GD_")]
+
+
+def test_names_of_files_change_neither_hash(tmp_path: Path) -> None:
+    """Of a stage, what it extends, a part, a map and what that extends; what they say changes that of the documents."""
+    base = Path(CHIP.files[0]).read_text("utf-8")
+    pump = Path(STAGE.files[0]).read_text("utf-8")
+    ours = "gateword_map: 1\nextends: {base}\nchip: {{name: quoll16, title: Invented, invented: yes}}\n"
+    part = (
+        "gateword_part: 1\npart: {name: second source, invented: yes}\nmosfet: {rdson: 2.5 mohm}\n"
+    )
+    made = []
+    for number, (top, below, fet, ours_in, base_in) in enumerate(
+        (("a", "b", "c", "d", "e"), ("v", "w", "x", "y", "z"), ("a", "b", "c", "d", "e"))
+    ):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        (folder / f"{base_in}.yaml").write_text(base, "utf-8")
+        (folder / f"{ours_in}.yaml").write_text(ours.format(base=f"{base_in}.yaml"), "utf-8")
+        (folder / f"{fet}.yaml").write_text(
+            part.replace("2.5", "2.4") if number == 2 else part, "utf-8"
+        )
+        (folder / f"{below}.yaml").write_text(
+            pump.replace("map: quoll16", f"map: {ours_in}.yaml"), "utf-8"
+        )
+        text = f"gateword_stage: 1\nextends: {below}.yaml\nmosfet: {fet}.yaml\n"
+        (folder / f"{top}.yaml").write_text(text, "utf-8")
+        made.append(load_stage(folder / f"{top}.yaml"))
+    texts = [generate(stage, Options(prefix="gd")) for stage in made]
+    assert texts[0].hash == texts[1].hash
+    assert texts[0].hash != texts[2].hash
+    macros = [re.findall(r"#define GD_SETTINGS_HASH(?:_TEXT)? +(\S+)", t.header) for t in texts]
+    assert macros[0] == macros[1] == macros[2]
+    assert len(macros[0]) == 2
+
+
+def test_the_hash_of_settings_alone_follows_the_settings_alone(tmp_path: Path) -> None:
+    pump = Path(STAGE.files[0]).read_text("utf-8").replace("map: quoll16", f"map: {CHIP.files[0]}")
+    known = set()
+    for old, new in (("", ""), ("title:", "title: Other;"), ("FILTER: 1 us", "FILTER: 500 ns")):
+        path = tmp_path / "stage.yaml"
+        path.write_text(pump.replace(old, new, 1) if old else pump, "utf-8")
+        stage = load_stage(path)
+        found = [
+            re.findall(r"(?i)settings_hash(?:: u32)? *=? (0x\w{8})", t)
+            for t in (
+                generate(stage, Options(prefix="gd")).header,
+                generate_in("cpp", stage, Options(prefix="gd")).header,
+                generate_in("rust", stage, Options(prefix="gd")).header,
+            )
+        ]
+        assert found[0] == found[1] == found[2]
+        known.add(found[0][0])
+    assert len(known) == 2

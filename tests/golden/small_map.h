@@ -4,7 +4,7 @@
  * Chip small (invented): A small chip of a test (invented)
  * Map after: nothing but this file
  * Identity: map small 7b7f111bec3d0370 (invented)
- * Content hash of map, stage, options and tool version: 11a1f31f415232d1
+ * Content hash of map, stage, options and tool version: 5619d82f2674baaa
  *
  * Freestanding C99, C11 and C++11; int may be 16 bits. No heap, no bit-fields, constant tables.
  * Figures and frames support, and do not replace, the data sheet, measurement, local codes and
@@ -25,7 +25,7 @@
  * - Rule 5.1, 5.4: identifiers are distinct within 63 characters (C99), not within 31.
  */
 #if defined(SM_H)
-#if SM_HASH != 0x11A1F31FU
+#if SM_HASH != 0x5619D82FU
 #error "two different headers with the prefix SM; generate one of them with another prefix"
 #endif
 #else
@@ -35,8 +35,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define SM_HASH 0x11A1F31FU
-#define SM_HASH_TEXT "11a1f31f415232d1"
+#define SM_HASH 0x5619D82FU
+#define SM_HASH_TEXT "5619d82f2674baaa"
 
 /*
  * Tables stay in flash. Where code and data have address spaces of their own (classic AVR), read an

@@ -6,7 +6,7 @@
  * Map after: nothing but this file
  * Identity: map small 7b7f111bec3d0370 (invented), stage small_stage 2f891ac57a7afca9 (invented),
  * settings 99031cc55a9199a7
- * Content hash of map, stage, options and tool version: 36dc6a63d279cc5a
+ * Content hash of map, stage, options and tool version: cd0349e1d0f33140
  *
  * Freestanding C99, C11 and C++11; int may be 16 bits. No heap, no bit-fields, constant tables.
  * Figures and frames support, and do not replace, the data sheet, measurement, local codes and
@@ -24,7 +24,7 @@
  * - Rule 5.1, 5.4: identifiers are distinct within 63 characters (C99), not within 31.
  */
 #if defined(SM_H)
-#if SM_HASH != 0x36DC6A63U
+#if SM_HASH != 0xCD0349E1U
 #error "two different headers with the prefix SM; generate one of them with another prefix"
 #endif
 #else
@@ -34,8 +34,10 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define SM_HASH 0x36DC6A63U
-#define SM_HASH_TEXT "36dc6a63d279cc5a"
+#define SM_HASH 0xCD0349E1U
+#define SM_HASH_TEXT "cd0349e1d0f33140"
+#define SM_SETTINGS_HASH 0x99031CC5U
+#define SM_SETTINGS_HASH_TEXT "99031cc55a9199a7"
 
 /*
  * Tables stay in flash. Where code and data have address spaces of their own (classic AVR), read an

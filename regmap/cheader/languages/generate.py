@@ -12,9 +12,9 @@ from ...cautions import CAUTION
 from ...chip.model import Chip, Frame
 from ...errors import CallError, closest
 from ...frames.codec import Codec
-from ...stages.identity import identity
+from ...stages.identity import identity, settings_digest
 from ..framebase import frame_type, word_type
-from ..layout import Generated, content_hash, drawn, files_of
+from ..layout import Generated, content_hash, drawn, files_of, settled
 from ..routines import filler_of
 from ..sheet import Options, Sheet
 from .chain import write_chain, write_streams
@@ -111,6 +111,10 @@ def _whole(sheet: Sheet, lang: Either, digest: str, others: Sequence[Stage]) -> 
     name = sheet.names.lower_prefix
     body = lang.prelude(lang.uint(_bits(frame_type(sheet))), lang.uint(_bits(word_type(sheet))))
     body += lang.const("content_hash", lang.uint(32), lang.number(int(digest[:8], 16), 32))
+    for place, stage in settled(sheet):
+        constant = f"{place.lower()}_settings_hash" if place else "settings_hash"
+        number = lang.number(int(settings_digest(stage)[:8], 16), 32)
+        body += lang.const(constant, lang.uint(32), number)
     if has_registers(sheet):
         body += write_registers(sheet, lang)
     modules: list[FrameModule] = []

@@ -180,7 +180,7 @@ def text(result: Proposal, context: Context) -> list[str]:
     say = _say(lines, context)
     changed = [p for p in result.picks if p.changed]
     kept = [p for p in result.picks if not p.changed]
-    if result.conflicts:
+    if not result.feasible:
         lines += _conflicts(result, context)
     if changed:
         lines.append(context.style("Changed" if result.feasible else "Nearest settings", "head"))
@@ -373,9 +373,10 @@ def _around(pick: Pick) -> list[str]:
 
 
 def _held(conflict: Conflict) -> str:
-    """The fields that would move a goal and may not, with why."""
+    """The fields that would help and may not, with why."""
     return "".join(
-        f"; {name} would, and is not moved: {why.removeprefix('kept: ')}"
+        f"; {'other values of ' if name in conflict.fields else ''}{name} would help, and"
+        f" {'are' if name in conflict.fields else 'is'} not taken: {why.removeprefix('kept: ')}"
         for name, why in conflict.held.items()
     )
 
@@ -385,7 +386,7 @@ def _conflicts(result: Proposal, context: Context) -> list[str]:
     alone = [c for c in result.conflicts if len(c.clashes) == 1]
     together = [c for c in result.conflicts if len(c.clashes) > 1]
     lines = []
-    if together or not result.conflicts_complete:
+    if together:
         lines.append(context.style("Goals in conflict", "head"))
     for number, conflict in enumerate(together, 1):
         fields = ", ".join(conflict.fields)
@@ -405,28 +406,30 @@ def _conflicts(result: Proposal, context: Context) -> list[str]:
                 if clash.reach == float("-inf")
                 else f"reaches {_margin(clash.reach)} at best"
             )
-            keeps = f" of the {_margin(clash.keeps)} that it keeps" if clash.keeps else ""
+            keeps = f", and keeps {_margin(clash.keeps)}" if clash.keeps else ""
             lines.append(
                 wrap(
-                    f"{clash.goal} {reach}{keeps} while {rest} ({clash.title})",
+                    f"{clash.goal} {reach} while {rest}{keeps} ({clash.title})",
                     context.width,
                     "     ",
                     "       ",
                 )
             )
-    if not result.conflicts_complete:
-        lines.append("  and perhaps more: there was no time to look")
     if alone:
         lines.append(context.style("Goals that no settings searched meet", "head"))
     for conflict in alone:
         (only,) = conflict.clashes
         why = (
-            f"reaches {_margin(only.reach)} at best, with any {', '.join(conflict.fields)}"
+            f"reaches {_margin(only.reach)} at best, over all that is searched of {', '.join(conflict.fields)}"
             if conflict.fields
             else f"has {_margin(only.reach)}: no field that is searched changes it"
         )
         line = f"{only.goal} {why}{_held(conflict)} ({only.title})"
         lines.append(wrap(line, context.width, "  ", "     "))
+    if not result.conflicts_complete:
+        lines.append(
+            context.style("More goals may be in conflict: there was no time to look", "head")
+        )
     return lines
 
 

@@ -144,12 +144,12 @@ def search_out(stage: Stage, problem_now: Making, asking: Proposing) -> Proposal
 
 def _give_up(stage: Stage, problem_now: Making, asking: Proposing, work: _Proposer) -> Proposal:
     """What has been found, where there is no time to find out more."""
+    last = work
     while True:
-        last = _Proposer(stage, problem_now(False, _nothing), asking, 0, work.found, tell=work)
         try:
             return last.give_up()
         except WiderError:
-            pass
+            last = _Proposer(stage, problem_now(False, _nothing), asking, 0, work.found, tell=work)
 
 
 def _nothing() -> None:
@@ -245,8 +245,9 @@ class _Proposer:
         rows = []
         for goal in problem.goals:
             was, now = self.bases[goal.name], _judged(goal, codes)
-            if goal.weigh is not None and now.margin > was.margin:
-                rows.append((goal.weigh(was), goal.name, was.margin, now.margin))
+            gain = min(now.margin, self.enough) - min(was.margin, self.enough)
+            if goal.weigh is not None and goal.counts and gain > 0:
+                rows.append((-gain, goal.name, was.margin, now.margin))
         if not changes or not rows:
             return False
         self.changes, self.gain = tuple(changes), min(rows)[1:]
@@ -266,7 +267,10 @@ class _Proposer:
         if not names:
             return
 
+        self.ends = self.asking.ends  # an answer is worth more than its reasons
+
         def took(codes: Mapping[int, int]) -> None:
+            self.ends = self.asking.search_ends
             self.found = {v.name: codes[n] for n, v in self._numbered()}
             self._told(codes)
 

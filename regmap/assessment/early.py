@@ -24,8 +24,12 @@ def early(
     cap: float,
     took: Callable[[Mapping[int, int]], None],
     tick: Callable[[], None],
+    pulse: Callable[[], None],
 ) -> None:
-    """Tell `took` of ever better codes, beginning at `start`. `tick` is called at each step, and may raise."""
+    """Tell `took` of ever better codes, beginning at `start`.
+
+    `tick` is called for each code that is tried, `pulse` for each margin that is looked up; both may raise.
+    """
     codes = dict(start)
     touching: dict[int, list[Goal]] = {n: [] for n in variables}
     for goal in goals:
@@ -33,13 +37,14 @@ def early(
             touching[n].append(goal)
 
     def at(goal: Goal, there: Mapping[int, int]) -> float:
-        tick()
+        pulse()
         return min(goal.worth(tuple(there[n] for n in goal.scope)), cap)
 
     for target in sorted((g for g in goals if g.scope), key=lambda g: at(g, codes)):
         now, found = at(target, codes), []
         for n in target.scope if now < cap else ():
             for code in _few(variables[n], codes[n]):
+                tick()
                 worth = at(target, {**codes, n: code})
                 if worth > now:
                     found.append((-worth, n, code))

@@ -282,6 +282,7 @@ class _Proposer:
                 1 + self.enough,
                 took,
                 self.tick,
+                self.pulse,
             )
         except TooLongError:
             self.proven = False

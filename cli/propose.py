@@ -376,7 +376,7 @@ def _held(conflict: Conflict) -> str:
     """The fields that would help and may not, with why."""
     return "".join(
         f"; {'other values of ' if name in conflict.fields else ''}{name} would help, and"
-        f" {'are' if name in conflict.fields else 'is'} not taken: {why.removeprefix('kept: ')}"
+        f" {'are' if name in conflict.fields else 'is'} not chosen: {why.removeprefix('kept: ')}"
         for name, why in conflict.held.items()
     )
 
